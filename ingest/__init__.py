@@ -1,0 +1,1 @@
+"""Files, time and the store: from a dropped CSV file to evaluated streams."""
