@@ -5,17 +5,33 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Floats", "as_points", "as_subgroups", "finite_number", "positive", "whole"]
+__all__ = ["Floats", "as_points", "as_streams", "as_subgroups", "finite_number", "per_stream", "positive", "whole"]
 
 Floats = NDArray[np.float64]
 
 
+def _first(bad: NDArray[np.bool_]) -> str:
+    """Where the first bad entry is: an index, or the row and column of a batch."""
+    place = np.argwhere(bad)[0].tolist()
+    return f"the first at index {place[0] if len(place) == 1 else tuple(place)}"
+
+
 def _require_finite(values: Floats, name: str) -> None:
-    bad = np.flatnonzero(~np.isfinite(values.ravel()))
-    if bad.size:
+    bad = ~np.isfinite(values)
+    if bad.any():
         raise ValueError(
-            f"{name} must be finite: {bad.size} of {values.size} points are nan or inf, the first at index {bad[0]}; "
+            f"{name} must be finite: {bad.sum()} of {values.size} points are nan or inf, {_first(bad)}; "
             "leave them out, or fit bounded values with spc.censored.normal_fit"
+        )
+
+
+def _require_no_infinity(values: Floats, name: str) -> None:
+    # Two passes that keep no temporary: a batch may hold millions of points. fmin and fmax step over nan.
+    if values.size and (np.fmax.reduce(values, axis=None) == np.inf or np.fmin.reduce(values, axis=None) == -np.inf):
+        bad = np.isinf(values)
+        raise ValueError(
+            f"{name} must be finite, or nan where there is no value: {bad.sum()} of {values.size} values are inf, "
+            f"{_first(bad)}; leave them out, or fit bounded values with spc.censored.normal_fit"
         )
 
 
@@ -30,15 +46,54 @@ def as_points(x: ArrayLike, name: str = "x", at_least: int = 1) -> Floats:
     return points
 
 
-def as_subgroups(x: ArrayLike, name: str = "x") -> Floats:
-    """Float array of shape (subgroups, size >= 2), finite; ValueError names `name` otherwise."""
+def as_streams(x: ArrayLike, name: str = "x", at_least: int = 1) -> tuple[Floats, bool]:
+    """Points as a batch of shape (lots, streams), and whether `x` was one stream, of shape (lots,).
+
+    One stream must be finite. In a batch nan is padding or a missing lot; infinities are refused.
+    """
+    points = np.asarray(x, dtype=np.float64)
+    if points.ndim != 2:
+        return as_points(points, name, at_least)[:, None], True
+    if points.shape[0] < at_least:
+        raise ValueError(f"{name} must hold at least {at_least} lots (rows), got shape {points.shape}")
+    _require_no_infinity(points, name)
+    return points, False
+
+
+def as_subgroups(x: ArrayLike, name: str = "x", at_least: int = 2) -> tuple[Floats, bool]:
+    """Subgroups as a batch of shape (lots, streams, size), and whether `x` was one stream, of shape (lots, size).
+
+    Nan pads a short subgroup; infinities are refused. In one stream each row must hold `at_least` values; in a batch a
+    subgroup may be missing.
+    """
     groups = np.asarray(x, dtype=np.float64)
-    if groups.ndim != 2:
+    if groups.ndim not in (2, 3):
         raise ValueError(f"{name} must be two-dimensional, a row a subgroup; got shape {groups.shape}")
-    if groups.shape[0] < 1 or groups.shape[1] < 2:
+    if groups.shape[0] < 1 or groups.shape[-1] < 2:
         raise ValueError(f"{name} must hold at least one subgroup of at least two values, got shape {groups.shape}")
-    _require_finite(groups, name)
-    return groups
+    _require_no_infinity(groups, name)
+    if groups.ndim == 3:
+        return groups, False
+    sizes = np.count_nonzero(~np.isnan(groups), axis=1)
+    short = np.flatnonzero(sizes < at_least)
+    if short.size:
+        raise ValueError(
+            f"{name} must hold at least {at_least} values a subgroup: {short.size} of {sizes.size} rows hold fewer, "
+            f"the first at index {short[0]} with {sizes[short[0]]}; leave them out"
+        )
+    return groups[:, None, :], True
+
+
+def per_stream(value: ArrayLike, streams: int, name: str) -> Floats:
+    """One finite number, or one a stream, as an array of shape (streams,); ValueError names `name` otherwise."""
+    values = np.asarray(value, dtype=np.float64)
+    if values.shape not in ((), (streams,)):
+        raise ValueError(f"{name} must be one number, or one a stream ({streams}); got shape {values.shape}")
+    bad = ~np.isfinite(values)
+    if bad.any():
+        where = f", {_first(bad)}" if values.ndim else ""
+        raise ValueError(f"{name} must be a finite number, got {values[bad].flat[0]}{where}")
+    return np.broadcast_to(values, (streams,))
 
 
 def finite_number(value: float, name: str) -> float:
@@ -59,7 +114,7 @@ def positive(value: float, name: str) -> float:
 
 def whole(value: int, name: str, at_least: int) -> int:
     """`value` as an int of at least `at_least`, or ValueError (also for a fraction)."""
-    number = int(value)
+    number = int(value) if np.isfinite(value) else at_least - 1
     if number != value or number < at_least:
         raise ValueError(f"{name} must be a whole number of at least {at_least}, got {value!r}")
     return number
