@@ -5,7 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Floats", "as_points", "as_streams", "as_subgroups", "finite_number", "per_stream", "positive", "whole"]
+__all__ = [
+    "Floats",
+    "as_points",
+    "as_streams",
+    "as_subgroups",
+    "finite_number",
+    "no_infinity",
+    "per_stream",
+    "positive",
+    "whole",
+]
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +35,8 @@ def _require_finite(values: Floats, name: str) -> None:
         )
 
 
-def _require_no_infinity(values: Floats, name: str) -> None:
+def no_infinity(values: Floats, name: str) -> None:
+    """ValueError that names `name` where a value is infinite; nan stands for no value."""
     # Two passes that keep no temporary: a batch may hold millions of points. fmin and fmax step over nan.
     if values.size and (np.fmax.reduce(values, axis=None) == np.inf or np.fmin.reduce(values, axis=None) == -np.inf):
         bad = np.isinf(values)
@@ -56,7 +67,7 @@ def as_streams(x: ArrayLike, name: str = "x", at_least: int = 1) -> tuple[Floats
         return as_points(points, name, at_least)[:, None], True
     if points.shape[0] < at_least:
         raise ValueError(f"{name} must hold at least {at_least} lots (rows), got shape {points.shape}")
-    _require_no_infinity(points, name)
+    no_infinity(points, name)
     return points, False
 
 
@@ -71,7 +82,7 @@ def as_subgroups(x: ArrayLike, name: str = "x", at_least: int = 2) -> tuple[Floa
         raise ValueError(f"{name} must be two-dimensional, a row a subgroup; got shape {groups.shape}")
     if groups.shape[0] < 1 or groups.shape[-1] < 2:
         raise ValueError(f"{name} must hold at least one subgroup of at least two values, got shape {groups.shape}")
-    _require_no_infinity(groups, name)
+    no_infinity(groups, name)
     if groups.ndim == 3:
         return groups, False
     sizes = np.count_nonzero(~np.isnan(groups), axis=1)

@@ -1,0 +1,44 @@
+# Two commands do all the set-up: `make demo` runs the main job, `make test` passes the tests.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test lint bench pictures clean
+
+demo: $(VENV)/.installed
+	$(BIN)/lotdrift demo demo-lab
+
+test: $(VENV)/.tested-with browser
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/python -m pytest
+
+# A browser that is there serves; else Debian's package is fetched.
+browser:
+	@command -v chromium || command -v chromium-browser || command -v google-chrome || command -v microsoft-edge \
+	  || { echo "no browser found: installing Debian's chromium"; \
+	       if [ "$$(id -u)" = 0 ]; then SUDO=; else SUDO=sudo; fi; \
+	       $$SUDO apt-get update -qq && $$SUDO apt-get install -y -qq chromium; }
+
+bench: $(VENV)/.tested-with
+	for file in tests/bench/bench_*.py; do $(BIN)/python $$file; done
+
+pictures: $(VENV)/.tested-with browser
+	$(BIN)/python tests/pictures.py
+
+$(BIN)/python:
+	$(PYTHON) -m venv $(VENV)
+
+# Installed afresh whenever what is asked for changes.
+$(VENV)/.installed: pyproject.toml | $(BIN)/python
+	$(BIN)/python -m pip install --quiet --editable .
+	touch $@
+
+$(VENV)/.tested-with: pyproject.toml requirements.lock | $(BIN)/python
+	$(BIN)/python -m pip install --quiet --constraint requirements.lock --editable ".[dev]"
+	touch $@ $(VENV)/.installed
+
+clean:
+	rm -rf $(VENV) demo-lab

@@ -1,0 +1,271 @@
+"""The `lotdrift` command: puts the parts together, prints, and turns trouble into one line and an exit status.
+
+Heavy imports stand inside the commands, so that `lotdrift --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from ingest.lab import Lab
+
+__all__ = ["main"]
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+REFUSED, WRONG_CALL, NO_STORE = 1, 2, 3
+
+
+class Trouble(click.ClickException):
+    """One line on standard error and an exit status."""
+
+    def __init__(self, message: str, status: int) -> None:
+        super().__init__(message)
+        self.exit_code = status
+
+    def show(self, file: Any = None) -> None:
+        """Say the line."""
+        warn(self.message)
+
+
+def warn(line: str) -> None:
+    """One line on standard error, without control characters that a name in a file could carry."""
+    click.echo("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), err=True)
+
+
+def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:
+    """Turn our own errors into their exit status; anything else is a fault of ours and keeps its traceback."""
+
+    @wraps(command)
+    def wrapped(*args: P.args, **kwargs: P.kwargs) -> R:
+        from ingest.errors import CallError, StoreError
+
+        try:
+            return command(*args, **kwargs)
+        except CallError as error:
+            raise Trouble(str(error), WRONG_CALL) from error
+        except StoreError as error:
+            raise Trouble(str(error), NO_STORE) from error
+
+    return wrapped
+
+
+def lab_option(command: Callable[P, R]) -> Callable[P, R]:
+    """The lab folder that a command works on."""
+    return click.option(
+        "--lab", "folder", type=click.Path(path_type=Path), default=Path(), help="The lab folder (default: this folder)."
+    )(tells_trouble(command))
+
+
+def json_option(command: Callable[P, R]) -> Callable[P, R]:
+    """Print one JSON document and nothing else."""
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")(command)
+
+
+def print_json(document: object) -> None:
+    """One JSON document on standard output; a nan in it is a fault of ours, so it is not let through."""
+    click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="lotdrift", prog_name="lotdrift")
+def main() -> None:
+    """Watch the lots of static-control packaging: valid tests, drift before a limit, the evidence behind it."""
+
+
+@contextmanager
+def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
+    """The declarations and the store of a lab; no connection before the first round."""
+    from ingest.lab import load
+    from ingest.store import known_store
+
+    lab = load(folder)
+    store = known_store(lab.folder)
+    if store is None:
+        yield lab, None
+        return
+    with store.reading() as connection:
+        yield lab, connection
+
+
+@main.command()
+@lab_option
+@json_option
+def run(folder: Path, as_json: bool) -> None:
+    """Do one round: take in all drops, evaluate, raise alerts."""
+    from dashboard import views
+    from dashboard.sentences import told_round
+    from ingest import rounds
+    from ingest.clock import now
+    from ingest.lab import load
+
+    done = rounds.run(load(folder), now())
+    with reading(folder) as (lab, connection):
+        assert connection is not None  # the round made the store
+        document = views.run(connection, lab, done)
+    if as_json:
+        print_json(document)
+    else:
+        click.echo(told_round(document, done.problems))
+    for problem in done.problems:
+        warn(problem)
+    sys.exit(REFUSED if done.refused_something else 0)
+
+
+@main.command()
+@lab_option
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve on.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8050, show_default=True, help="Port to serve on.")
+def serve(folder: Path, host: str, port: int) -> None:
+    """Serve the dashboard and do the scheduled rounds, in one process."""
+    from dashboard.serving import serve as serve_lab
+
+    serve_lab(folder, host, port, say=click.echo)
+
+
+@main.command()
+@click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path), default=Path("demo-lab"))
+@click.option("--serve/--no-serve", "serves", default=True, help="Serve the dashboard when the lab is made.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8050, show_default=True, help="Port to serve on.")
+@tells_trouble
+def demo(folder: Path, serves: bool, port: int) -> None:
+    """Make a lab folder with invented feeds, run it and serve the dashboard."""
+    import sample_feeds
+    from dashboard import views
+    from dashboard.sentences import told_round
+    from ingest import rounds
+    from ingest.clock import now
+    from ingest.errors import CallError
+    from ingest.lab import load
+
+    if folder.exists() and any(folder.iterdir()) and not (folder / sample_feeds.MARK).exists():
+        raise CallError(f"{folder}: is not empty and no earlier demo; name another folder")
+    click.echo(f"Making an invented lab in {folder} …")
+    if not (folder / sample_feeds.MARK).exists():
+        sample_feeds.copy_to(folder, now())
+    done = rounds.run(load(folder), now())
+    with reading(folder) as (lab, connection):
+        assert connection is not None  # the round made the store
+        click.echo(told_round(views.run(connection, lab, done), done.problems))
+    if serves:
+        from dashboard.serving import serve as serve_lab
+
+        serve_lab(folder, "127.0.0.1", port, say=click.echo)
+    else:
+        click.echo(f"Look at it with: lotdrift serve --lab {folder}")
+
+
+@main.command()
+@lab_option
+@json_option
+def board(folder: Path, as_json: bool) -> None:
+    """The weekly board, one row a stream."""
+    from dashboard import listings, views
+
+    with reading(folder) as (lab, connection):
+        rows = [] if connection is None else views.board(connection, lab)
+    print_json(rows) if as_json else click.echo(listings.board(rows))
+
+
+@main.command()
+@click.argument("supplier")
+@click.argument("product")
+@click.argument("characteristic")
+@lab_option
+@json_option
+def stream(folder: Path, as_json: bool, supplier: str, product: str, characteristic: str) -> None:
+    """One stream, point by point."""
+    from dashboard import listings, views
+
+    with reading(folder) as (lab, connection):
+        document = views.stream(required(connection), lab, supplier, product, characteristic)
+    print_json(document) if as_json else click.echo(listings.stream(document))
+
+
+@main.command()
+@click.argument("supplier")
+@click.argument("lot")
+@lab_option
+@json_option
+def lot(folder: Path, as_json: bool, supplier: str, lot: str) -> None:
+    """One lot: every reading, every session, its conditioning, its signals."""
+    from dashboard import listings, views
+
+    with reading(folder) as (lab, connection):
+        document = views.lot(required(connection), lab, supplier, lot)
+    print_json(document) if as_json else click.echo(listings.lot(document))
+
+
+@main.command()
+@lab_option
+@json_option
+@click.option("--all", "closed_too", is_flag=True, help="Closed ones too.")
+def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
+    """Open alerts."""
+    from dashboard import listings, views
+
+    with reading(folder) as (lab, connection):
+        documents = [] if connection is None else views.alerts(connection, lab, closed_too=closed_too)
+    print_json(documents) if as_json else click.echo(listings.alerts(documents))
+
+
+@main.command()
+@click.argument("quarter")
+@lab_option
+@json_option
+@click.option("--supplier", help="Only this supplier (default: all).")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab).")
+@click.option("--formats", default="pdf,xlsx,html,csv", show_default=True, help="Which forms to write.")
+def scorecard(
+    folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str
+) -> None:
+    """The scorecards of a quarter (2026-Q3)."""
+    from dashboard import exports
+
+    with reading(folder) as (lab, connection):
+        documents = exports.documents(required(connection), lab, quarter, supplier)
+        written = exports.write(documents, formats, out or lab.folder / "exports")
+    print_json(documents) if as_json else click.echo("\n".join(str(path) for path in written))
+
+
+@main.command()
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@lab_option
+@json_option
+def check(folder: Path, as_json: bool, file: Path | None) -> None:
+    """Read lab.toml and every drop, store nothing, report what would be refused."""
+    from dashboard import listings
+    from ingest import checking
+    from ingest.clock import now
+    from ingest.lab import load
+
+    lab = load(folder)
+    if file is not None:
+        click.echo(listings.preview(checking.preview(lab, file, now())))
+        return
+    report = checking.check(lab, now())
+    print_json(report.document) if as_json else click.echo(listings.check(report.document))
+    for problem in report.problems:
+        warn(problem)
+    sys.exit(REFUSED if report.refused_something else 0)
+
+
+def required(connection: Connection | None) -> Connection:
+    """The connection, or a line that says how to get one."""
+    from ingest.errors import CallError
+
+    if connection is None:
+        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+    return connection

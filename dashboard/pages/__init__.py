@@ -1,0 +1,1 @@
+"""The pages, one a file: each answers one question and reads the store through `dashboard.views`."""

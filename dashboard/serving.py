@@ -1,0 +1,78 @@
+"""Serve the dashboard and the scheduled rounds in one process, until told to stop."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+
+from waitress.server import create_server
+
+from dashboard.app import make_app
+from ingest import rounds
+from ingest.clock import now
+from ingest.errors import CallError, StoreError
+from ingest.lab import load
+from ingest.schedule import rounds_scheduled
+
+__all__ = ["serve"]
+
+THREADS = 8
+
+
+class _Stop(Exception):  # noqa: N818  (a signal, no error)
+    """The process was asked to end."""
+
+
+def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> None:
+    """Serve until SIGINT or SIGTERM; a round under way is finished first.
+
+    Raises
+    ------
+    CallError
+        Where `lab.toml` is wrong or the port is taken.
+    """
+    lab = load(folder)
+    logging.basicConfig(level=logging.WARNING, format="%(message)s")
+    server = create_server(make_app(folder, host).server, sockets=[_socket(host, port)], threads=THREADS)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _stop)
+    try:
+        with rounds_scheduled(lab.schedule, lambda: _round(folder)):
+            say(f"Serving {lab.name} on http://{_address(host)}:{server.effective_port}/ (stop with Ctrl-C)")
+            server.run()
+    except _Stop:
+        say("Stopped.")
+    finally:
+        server.close()
+
+
+def _round(folder: Path) -> None:
+    try:
+        rounds.run(load(folder), now())
+    except (CallError, StoreError) as error:
+        logging.getLogger(__name__).error("%s", error)
+
+
+def _stop(_number: int, _frame: FrameType | None) -> None:
+    raise _Stop
+
+
+def _address(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
+
+
+def _socket(host: str, port: int) -> socket.socket:
+    """A bound socket, so that a port in use is told before anything starts."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    bound = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind((host, port))
+    except OSError as error:
+        bound.close()
+        raise CallError(f"serve: {host} port {port} can't be used ({error.strerror}); choose another with --port") from error
+    return bound

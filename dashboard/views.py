@@ -1,0 +1,345 @@
+"""What commands and pages read: the JSON documents of the public surface, put together from the store.
+
+No figure is computed here. Times leave as ISO 8601 with the offset of the lab's zone.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, RowMapping, text
+
+from dashboard.svg import Room
+from ingest.errors import CallError
+from ingest.lab import Lab
+from ingest.rounds import Round
+from spc.words import AlertState, Grade, StreamState
+
+__all__ = ["alerts", "board", "expectation", "from_iso", "iso", "lot", "quarters", "run", "sketches", "stream"]
+
+Document = dict[str, Any]
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def iso(microseconds: int | None, zone: ZoneInfo) -> str | None:
+    """A stored time as ISO 8601 in the lab's zone."""
+    if microseconds is None:
+        return None
+    return (EPOCH + timedelta(microseconds=microseconds)).astimezone(zone).isoformat()
+
+
+def _rows(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
+    return list(connection.execute(text(sql), values).mappings())
+
+
+def run(connection: Connection, lab: Lab, done: Round) -> Document:
+    """What one round did: the document of `lotdrift run`."""
+    return {
+        "files": [
+            {
+                "name": entry.name,
+                "kind": entry.kind,
+                "state": entry.state,
+                "stored": entry.stored,
+                "duplicate": entry.duplicate,
+                "corrected": entry.corrected,
+                "refused": entry.refused,
+                "reason": entry.reason or None,
+            }
+            for entry in done.entries
+        ],
+        "evaluated": done.evaluated,
+        "raised": [_alert(row, lab) for row in _alert_rows(connection, ids=done.raised)],
+    }
+
+
+# Alerts
+
+
+def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Document]:
+    """Alerts, the newest first: the document of `lotdrift alerts`."""
+    return [
+        _alert(row, lab) for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED
+    ]
+
+
+def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> list[RowMapping]:
+    rows = _rows(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
+    if ids is None:
+        return rows
+    wanted = set(ids)
+    return [row for row in rows if row["id"] in wanted]
+
+
+def _alert(row: RowMapping, lab: Lab) -> Document:
+    names = ("id", "kind", "grade", "supplier", "product", "characteristic", "lot")
+    return {
+        **{name: row[name] for name in names},
+        "raised_at": iso(row["raised_us"], lab.zone),
+        "message": row["message"],
+        "evidence": json.loads(row["evidence"]),
+        "state": row["state"],
+        "held_under": row["held_under"],
+    }
+
+
+# Board
+
+
+def board(connection: Connection, lab: Lab) -> list[Document]:
+    """One row a stream, the most urgent first: the document of `lotdrift board`."""
+    looked_at = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
+    grades = _open_grades(connection)
+    rows = _rows(
+        connection,
+        "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s JOIN evaluation e ON e.stream_id = s.id",
+    )
+    documents = [_board_row(row, grades.get(row["id"], set()), looked_at, lab) for row in rows]
+    return sorted(documents, key=_urgency)
+
+
+def _open_grades(connection: Connection) -> dict[int, set[str]]:
+    grades: dict[int, set[str]] = {}
+    for row in _rows(connection, "SELECT stream_id, grade FROM alert WHERE state <> 'closed' AND stream_id IS NOT NULL"):
+        grades.setdefault(row["stream_id"], set()).add(row["grade"])
+    return grades
+
+
+def _board_row(row: RowMapping, grades: set[str], looked_at: int | None, lab: Lab) -> Document:
+    stored = json.loads(row["board"])
+    tested_us, silent_after = stored.pop("last_tested_us"), stored.pop("silent_after_us")
+    silent = looked_at is not None and tested_us is not None and looked_at - tested_us > silent_after
+    return {
+        "supplier": row["supplier"],
+        "product": row["product"],
+        "characteristic": row["characteristic"],
+        **stored,
+        "last_tested_at": iso(tested_us, lab.zone),
+        "state": _state(grades, silent=silent, learning=stored["learning"]),
+    }
+
+
+def _state(grades: set[str], *, silent: bool, learning: bool) -> str:
+    """The one word for a stream: what needs a person first, then what can't be said, then that all is well."""
+    if Grade.ACT in grades:
+        return StreamState.ACT
+    if Grade.LOOK in grades:
+        return StreamState.LOOK
+    if silent:
+        return StreamState.SILENT
+    return StreamState.LEARNING if learning else StreamState.STEADY
+
+
+def _urgency(row: Document) -> tuple[int, float, str, str, str]:
+    order = [StreamState.ACT, StreamState.LOOK, StreamState.SILENT, StreamState.LEARNING, StreamState.STEADY]
+    chance = row["breach_probability"] or 0.0
+    return order.index(row["state"]), -chance, row["supplier"], row["product"], row["characteristic"]
+
+
+# Stream
+
+
+def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
+    """One stream, point by point: the document of `lotdrift stream`; CallError where there is none such."""
+    found = _rows(
+        connection,
+        "SELECT s.id, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
+        "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic",
+        supplier=supplier,
+        product=product,
+        characteristic=characteristic,
+    )
+    if not found:
+        raise CallError(
+            f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
+            "lotdrift board lists them all"
+        )
+    points = _rows(
+        connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=found[0]["id"]
+    )
+    return {
+        "supplier": supplier,
+        "product": product,
+        "characteristic": characteristic,
+        **_with_times(json.loads(found[0]["document"]), lab),
+        "points": [{"tested_at": iso(row["tested_us"], lab.zone), **json.loads(row["document"])} for row in points],
+    }
+
+
+def _with_times(stored: Document, lab: Lab) -> Document:
+    """Stored times (keys that end in `_us`) as ISO 8601 (`_at`), at any depth."""
+    told: Document = {}
+    for key, value in stored.items():
+        if key.endswith("_us"):
+            told[f"{key[:-3]}_at"] = iso(value, lab.zone)
+        elif isinstance(value, dict):
+            told[key] = _with_times(value, lab)
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            told[key] = [_with_times(item, lab) for item in value]
+        else:
+            told[key] = value
+    return told
+
+
+# Lot
+
+
+def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
+    """One lot, every reading and session: the document of `lotdrift lot`; CallError where there is none such."""
+    lots = _rows(
+        connection,
+        "SELECT id, product, received_on, made_on FROM lot WHERE supplier = :supplier AND lot = :lot ORDER BY product",
+        supplier=supplier,
+        lot=name,
+    )
+    if not lots:
+        raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
+    return {
+        "supplier": supplier,
+        "product": lots[0]["product"],
+        "lot": name,
+        "received_on": lots[0]["received_on"] or None,
+        "made_on": lots[0]["made_on"] or None,
+        "sessions": [document for row in lots for document in _sessions(connection, lab, row)],
+        "alerts": [
+            _alert(row, lab)
+            for row in _rows(
+                connection,
+                "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id",
+                supplier=supplier,
+                lot=name,
+            )
+        ],
+    }
+
+
+SESSION_SQL = """
+SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load
+FROM session s JOIN stream t ON t.id = s.stream_id
+JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
+WHERE s.lot_id = :lot ORDER BY t.characteristic, s.started_us
+"""
+
+READING_SQL = """
+SELECT r.stream_id, r.tested_us, r.specimen, r.reading, r.value, r.bound, r.written, r.line, r.notes, d.name AS file,
+o.text AS operator,
+EXISTS (SELECT 1 FROM earlier_value e WHERE e.stream_id = r.stream_id AND e.lot_id = r.lot_id AND e.tested_us = r.tested_us
+AND e.specimen = r.specimen AND e.reading = r.reading) AS corrected
+FROM reading r JOIN "drop" d ON d.id = r.drop_id JOIN label o ON o.id = r.operator_id
+WHERE r.lot_id = :lot ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
+"""
+
+
+def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Document]:
+    readings = _rows(connection, READING_SQL, lot=row["id"])
+    documents = []
+    for session in _rows(connection, SESSION_SQL, lot=row["id"]):
+        own = [
+            reading
+            for reading in readings
+            if reading["stream_id"] == session["stream_id"]
+            and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
+        ]
+        documents.append({"product": row["product"], **_session(row["product"], session, own, lab)})
+    return documents
+
+
+def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Document:
+    characteristic = lab.characteristic(session["characteristic"])
+    limits = lab.limits_at(product, session["characteristic"], EPOCH + timedelta(microseconds=session["started_us"]))
+    return {
+        "characteristic": session["characteristic"],
+        "unit": characteristic.unit,
+        "tested_at": iso(session["started_us"], lab.zone),
+        "ended_at": iso(session["ended_us"], lab.zone),
+        "chamber": session["chamber"],
+        "instrument": session["instrument"],
+        "load": session["load"],
+        "conditioning": {
+            "state": session["conditioning"],
+            "hours": session["hours"],
+            "humidity_min": session["humidity_min"],
+            "humidity_max": session["humidity_max"],
+        },
+        "level": session["level_unit"],
+        "worst": session["worst"],
+        "judged_by": characteristic.judged,
+        "scale": characteristic.scale,
+        "limit_lower": limits.lower,
+        "limit_upper": limits.upper,
+        "limit_document": limits.document or None,
+        "judged": session["judged"],
+        "verdict": session["verdict"],
+        "bags": session["bags"],
+        "readings": [_reading(reading, characteristic.unit, lab) for reading in readings],
+    }
+
+
+def _reading(reading: RowMapping, unit: str, lab: Lab) -> Document:
+    return {
+        "specimen": reading["specimen"],
+        "reading": reading["reading"],
+        "value": reading["value"],
+        "bound": reading["bound"],
+        "unit": unit,
+        "written": reading["written"],
+        "tested_at": iso(reading["tested_us"], lab.zone),
+        "operator": reading["operator"],
+        "file": reading["file"],
+        "line": reading["line"],
+        "notes": json.loads(reading["notes"]) if reading["notes"] else {},
+        "state": "corrected" if reading["corrected"] else "stored",
+    }
+
+
+def from_iso(stamp: str) -> int:
+    """Microseconds of an ISO 8601 time that a document carries."""
+    return round((datetime.fromisoformat(stamp) - EPOCH) / timedelta(microseconds=1))
+
+
+def sketches(connection: Connection) -> dict[tuple[str, str, str], Room]:
+    """The small picture of every stream, by supplier, product and characteristic."""
+    rows = _rows(
+        connection,
+        "SELECT s.supplier, s.product, s.characteristic, e.sketch FROM stream s JOIN evaluation e ON e.stream_id = s.id",
+    )
+    return {(row["supplier"], row["product"], row["characteristic"]): _room(json.loads(row["sketch"])) for row in rows}
+
+
+def _room(sketch: Document) -> Room:
+    return Room(
+        lots=[(week, level) for week, level in sketch["lots"]],
+        fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],
+        usual=sketch["usual"],
+        lower=sketch["lower"],
+        upper=sketch["upper"],
+    )
+
+
+def quarters(connection: Connection, lab: Lab) -> list[str]:
+    """The quarters with a test, the newest first, by test date in the lab's zone."""
+    first, last = connection.execute(text("SELECT min(started_us), max(started_us) FROM session")).one()
+    if first is None:
+        return []
+    names = []
+    start, end = (EPOCH + timedelta(microseconds=stamp) for stamp in (first, last))
+    moment, stop = start.astimezone(lab.zone), end.astimezone(lab.zone)
+    year, number = moment.year, (moment.month + 2) // 3
+    while (year, number) <= (stop.year, (stop.month + 2) // 3):
+        names.append(f"{year}-Q{number}")
+        year, number = (year, number + 1) if number < 4 else (year + 1, 1)
+    return names[::-1]
+
+
+def expectation(lab: Lab, streams: int) -> str:
+    """What the budget of false alerts means for a board of so many streams, in words."""
+    a_quarter = lab.alerts.false_alerts_per_stream_year * streams / 4
+    return (
+        f"With {streams} streams and a budget of {lab.alerts.false_alerts_per_stream_year:g} false alerts a stream and year, "
+        f"expect about {a_quarter:.1f} false alerts a quarter."
+    )

@@ -1,0 +1,28 @@
+"""What goes wrong in a way that ends the command: one type for each exit status.
+
+Every message is one line: what, where, what to do. A refused row or file is the day's work and no exception.
+"""
+
+from __future__ import annotations
+
+__all__ = ["CallError", "LabFileError", "StoreError", "quoted"]
+
+QUOTED_CHARACTERS = 60
+
+
+class CallError(Exception):
+    """The call is wrong: an unknown stream, a bad quarter, a folder without `lab.toml`. Exit status 2."""
+
+
+class LabFileError(CallError):
+    """`lab.toml` is wrong; the message names the file, the key and what was expected. Exit status 2."""
+
+
+class StoreError(Exception):
+    """The store or the lab folder can't be used; the message names the file. Exit status 3."""
+
+
+def quoted(text: str) -> str:
+    """Quote a text of a file in a message of one line: without control characters, and no longer than it need be."""
+    plain = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:QUOTED_CHARACTERS])
+    return f'"{plain}..."' if len(text) > QUOTED_CHARACTERS else f'"{plain}"'

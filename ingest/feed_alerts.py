@@ -1,0 +1,73 @@
+"""Alerts about the feeds themselves: a source that went silent, a file that was refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from sqlalchemy import Connection
+
+from ingest.alerting import Alert, alert_id, write_alerts
+from ingest.drops import Taken
+from ingest.lab import Lab, Source
+from ingest.stamps import microseconds
+from ingest.wording import printable
+from spc.words import Grade, Kind
+
+__all__ = ["watch_feeds"]
+
+DAY_US = 24 * 3_600_000_000
+
+
+def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: Taken) -> list[str]:
+    """Renew the `feed` alerts; the ids that were not there before. They alone depend on the round's clock."""
+    before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'feed'").scalars())
+    # What was refused stays until a person closes it; silence ends by itself.
+    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'feed' AND id LIKE 'silent%'")
+    alerts = [*_silent(connection, lab, now), *_refused(taken, now)]
+    fresh = [alert for alert in alerts if alert.id not in before or alert.id.startswith("silent")]
+    write_alerts(connection, fresh)
+    return [alert.id for alert in fresh if alert.id not in before]
+
+
+def _silent(connection: Connection, lab: Lab, now: datetime) -> Iterator[Alert]:
+    for source in lab.sources:
+        if source.silent_after_days is None:
+            continue
+        last = _last_drop(connection, source)
+        if last is not None and microseconds(now) - last > source.silent_after_days * DAY_US:
+            yield _alert(f"silent{alert_id(source.folder, source.pattern or '')}", last, _told_silent(source), {"folder": source.folder})
+
+
+def _last_drop(connection: Connection, source: Source) -> int | None:
+    found: int | None = connection.exec_driver_sql(
+        'SELECT max(taken_us) FROM "drop" WHERE kind = ? AND folder = ?', (source.kind, source.folder)
+    ).scalar()
+    return found
+
+
+def _told_silent(source: Source) -> str:
+    return f"{source.folder}: no file for over {source.silent_after_days:g} days; see whether the export still runs"
+
+
+def _refused(taken: Taken, now: datetime) -> Iterator[Alert]:
+    for entry in taken.entries:
+        if entry.state == "refused":
+            about = alert_id("refused", entry.name, entry.reason)
+            yield _alert(about, microseconds(now), entry.reason, {"file": entry.name})
+
+
+def _alert(name: str, raised_us: int, said: str, evidence: dict[str, str]) -> Alert:
+    return Alert(
+        id=name,
+        kind=Kind.FEED,
+        grade=Grade.NOTE,
+        stream_id=None,
+        supplier=None,
+        product=None,
+        characteristic=None,
+        lot=None,
+        raised_us=raised_us,
+        message=printable(said),
+        evidence={"what": "feed", **evidence},
+    )

@@ -1,0 +1,343 @@
+"""What the lab declares in `lab.toml`, checked as a whole before anything is read or written.
+
+`load` gives a `Lab`, or raises one line that names the file, the key and what was expected.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, NamedTuple, TypeVar, get_args
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ValidationError
+
+from ingest.errors import CallError, LabFileError
+from ingest.labfile import (
+    Alerts,
+    Baseline,
+    Characteristic,
+    CheckStandard,
+    Conditioning,
+    LabFile,
+    Limit,
+    Product,
+    Schedule,
+    ShieldingSource,
+    Source,
+)
+from ingest.labtypes import listed, shown
+
+__all__ = ["LAB_FILE", "Lab", "Limits", "Source", "load"]
+
+LAB_FILE = "lab.toml"
+STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate"}
+
+T = TypeVar("T")
+
+
+class Limits(NamedTuple):
+    """The specification limits in force for a product on a day; None where no limit applies.
+
+    The lower one is inclusive, the upper one strict.
+    """
+
+    lower: float | None
+    upper: float | None
+    document: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lab:
+    """A lab folder and what its `lab.toml` declares."""
+
+    folder: Path
+    name: str
+    zone: ZoneInfo
+    session_hours: float
+    conditioning: Mapping[str, Conditioning]
+    characteristics: tuple[Characteristic, ...]
+    products: tuple[Product, ...]
+    check_standards: tuple[CheckStandard, ...]
+    shielding_source: ShieldingSource | None
+    baseline: Baseline
+    alerts: Alerts
+    schedule: Schedule | None
+    sources: tuple[Source, ...]
+    _by_name: dict[str, Characteristic] = field(init=False, repr=False)
+    _product_by_name: dict[str, Product] = field(init=False, repr=False)
+    _standards: frozenset[tuple[str, str]] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_by_name", {one.name: one for one in self.characteristics})
+        object.__setattr__(self, "_product_by_name", {one.name: one for one in self.products})
+        pairs = frozenset((one.supplier, one.product) for one in self.check_standards)
+        object.__setattr__(self, "_standards", pairs)
+
+    def characteristic(self, name: str) -> Characteristic:
+        """A declared characteristic, its `conditioning` filled in; LabFileError where it is not declared."""
+        try:
+            return self._by_name[name]
+        except KeyError:
+            raise LabFileError(
+                f'{LAB_FILE}: the store holds readings of "{name}", which is not declared; '
+                "declare it again as a [[characteristic]]"
+            ) from None
+
+    def is_declared(self, characteristic: str) -> bool:
+        """Whether there is a characteristic of this name."""
+        return characteristic in self._by_name
+
+    def conditioning_for(self, characteristic: str) -> Conditioning:
+        """What a valid test of this characteristic needs."""
+        return self.conditioning[str(self.characteristic(characteristic).conditioning)]
+
+    def product(self, name: str) -> Product | None:
+        """What is declared of a product; None where nothing is."""
+        return self._product_by_name.get(name)
+
+    def is_check_standard(self, supplier: str, product: str) -> bool:
+        """Whether this is a reference whose value must not move."""
+        return (supplier, product) in self._standards
+
+    def limits_at(self, product: str, characteristic: str, when: datetime) -> Limits:
+        """The specification limits for a test done at `when` (aware); days change at midnight of the lab's zone."""
+        day = when.astimezone(self.zone).date()
+        return _limits_on(self.characteristic(characteristic), self.product(product), day)
+
+    def zone_of(self, source: Source) -> ZoneInfo:
+        """The zone of wall-clock stamps in files of a source."""
+        return ZoneInfo(source.timezone) if source.timezone else self.zone
+
+
+def _limits_on(characteristic: Characteristic, product: Product | None, day: date) -> Limits:
+    lower, lower_document = _limit_on(characteristic.lower_limit, day)
+    upper, upper_document = _limit_on(characteristic.upper_limit, day)
+    if product is not None:
+        lower, lower_document = _overridden(product, product.lower_limit, characteristic.name, lower, lower_document)
+        upper, upper_document = _overridden(product, product.upper_limit, characteristic.name, upper, upper_document)
+    named = dict.fromkeys(document for document in (lower_document, upper_document) if document)
+    return Limits(lower, upper, "; ".join(named))
+
+
+def _limit_on(limits: Sequence[Limit], day: date) -> tuple[float | None, str]:
+    in_force = [limit for limit in limits if limit.from_ is None or limit.from_ <= day]
+    return (in_force[-1].value, in_force[-1].document) if in_force else (None, "")
+
+
+def _overridden(
+    product: Product, own: Mapping[str, float | None], characteristic: str, value: float | None, document: str
+) -> tuple[float | None, str]:
+    if characteristic not in own:
+        return value, document
+    return own[characteristic], f"declared for {product.name}"
+
+
+# Reading the file
+
+
+def load(folder: Path) -> Lab:
+    """Read `lab.toml` of a lab folder.
+
+    Raises
+    ------
+    CallError
+        If there is no `lab.toml` in the folder.
+    LabFileError
+        If it can't be read, is no TOML, or declares something wrong.
+    """
+    declared = _validated(_parsed(_text(folder)))
+    _check_names(declared)
+    _check_conditioning(declared)
+    _check_products(declared)
+    _check_limits(declared)
+    return _assembled(folder, declared)
+
+
+def _text(folder: Path) -> str:
+    try:
+        return (folder / LAB_FILE).read_text(encoding="utf-8-sig")
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise CallError(f"{folder}: there is no {LAB_FILE}; give a lab folder with --lab DIR, or make one") from error
+    except OSError as error:
+        raise LabFileError(f"{LAB_FILE}: can't be read ({error.strerror}); give this account the right to") from error
+    except UnicodeDecodeError as error:
+        raise LabFileError(f"{LAB_FILE}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise LabFileError(f"{LAB_FILE}: is not TOML: {_one_line(str(error))}; correct that line") from error
+    except RecursionError as error:
+        raise LabFileError(f"{LAB_FILE}: is nested too deeply; write it as the README shows") from error
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _validated(document: dict[str, Any]) -> LabFile:
+    try:
+        return LabFile.model_validate(document)
+    except ValidationError as error:
+        # A mistyped key is also a missing one; the first says more.
+        first = min(error.errors(include_url=False), key=lambda one: one["type"] != "extra_forbidden")
+        raise _said(_key(document, first["loc"]), _complaint(first)) from error
+
+
+def _said(key: str, complaint: str) -> LabFileError:
+    return LabFileError(f"{LAB_FILE}, {key}: {complaint}" if key else f"{LAB_FILE}: {complaint}")
+
+
+def _key(document: object, location: tuple[int | str, ...]) -> str:
+    """The path of a key as one reads it: an entry of a list by its name, else by its number from 1."""
+    parts: list[str] = []
+    here: Any = document
+    for step in location:
+        if isinstance(step, str) and step == "[key]":
+            continue
+        here = _inside(here, step)
+        if isinstance(step, int):
+            name = here.get("name") if isinstance(here, dict) else None
+            parts.append(name if isinstance(name, str) and name.isprintable() else str(step + 1))
+        else:
+            parts.append(step)
+    return ".".join(parts)
+
+
+def _inside(here: Any, step: int | str) -> Any:
+    try:
+        return here[step]
+    except (KeyError, IndexError, TypeError):
+        return None
+
+
+def _complaint(error: Any) -> str:
+    if error["type"] == "extra_forbidden":
+        return f"unknown key; {_known_keys(error['loc'])}"
+    if error["type"] == "missing":
+        return "is missing; add it"
+    if error["type"] == "expected":
+        return str(error["msg"])
+    return f"expected {_shape(error['type'])}, got {shown(error['input'])}"
+
+
+def _shape(error_type: str) -> str:
+    return {"list_type": "a list", "too_long": "at most 100 entries"}.get(error_type, "a table")
+
+
+def _known_keys(location: tuple[int | str, ...]) -> str:
+    """What could have been meant by an unknown key, found by walking the declared tables."""
+    table: type[BaseModel] = LabFile
+    for step in location[:-1]:
+        table = _table_inside(table, step)
+    known = [field.alias or name for name, field in table.model_fields.items()]
+    near = get_close_matches(str(location[-1]), known, n=1)
+    return f"did you mean {near[0]}?" if near else f"expected one of {', '.join(known)}"
+
+
+def _table_inside(table: type[BaseModel], step: int | str) -> type[BaseModel]:
+    """The table that a key holds; the same one where the step names an entry of a list or of a table of tables."""
+    for name, info in table.model_fields.items():
+        if step == (info.alias or name):
+            return next(_tables_in(info.annotation), table)
+    return table
+
+
+def _tables_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _tables_in(part)
+
+
+# What the tables mean together
+
+
+def _check_names(declared: LabFile) -> None:
+    names = [one.name for one in declared.characteristic]
+    if not names:
+        raise _said("characteristic", "expected at least one [[characteristic]], got none")
+    for table, all_names in (("characteristic", names), ("product", [one.name for one in declared.product])):
+        twice = next((name for name in all_names if all_names.count(name) > 1), None)
+        if twice is not None:
+            raise _said(f"{table}.{twice}", f"expected each {table} once, got {shown(twice)} twice")
+
+
+def _check_conditioning(declared: LabFile) -> None:
+    known = [shown(name) for name in declared.conditioning]
+    if not known:
+        raise _said("conditioning", "expected at least one [conditioning.NAME], got none")
+    for one in declared.characteristic:
+        if one.conditioning is None and len(known) > 1:
+            raise _said(
+                f"characteristic.{one.name}.conditioning",
+                f"is missing where several are declared; add {listed(known, 'or')}",
+            )
+        if one.conditioning is not None and one.conditioning not in declared.conditioning:
+            raise _said(
+                f"characteristic.{one.name}.conditioning",
+                f"expected {listed(known, 'or')}, got {shown(one.conditioning)}",
+            )
+
+
+def _check_products(declared: LabFile) -> None:
+    scales = {one.name: one.scale for one in declared.characteristic}
+    for product in declared.product:
+        for side, limits in (("upper_limit", product.upper_limit), ("lower_limit", product.lower_limit)):
+            for name, value in limits.items():
+                key = f"product.{product.name}.{side}.{name}"
+                if name not in scales:
+                    raise _said(key, f"expected a declared characteristic, got {shown(name)}")
+                if scales[name] == "log" and value is not None and value <= 0:
+                    raise _said(key, f"expected a limit above 0 on a log scale, got {shown(value)}")
+
+
+def _check_limits(declared: LabFile) -> None:
+    """On every day from which a limit changes, the lower one lies below the upper one."""
+    for one in declared.characteristic:
+        changes = {limit.from_ or date.min for limit in [*one.lower_limit, *one.upper_limit]} | {date.min}
+        for day in sorted(changes):
+            for product in [None, *declared.product]:
+                limits = _limits_on(one, product, day)
+                if limits.lower is not None and limits.upper is not None and limits.lower >= limits.upper:
+                    place = f"characteristic.{one.name}" if product is None else f"product.{product.name}"
+                    raise _said(
+                        f"{place}.lower_limit",
+                        f"expected a limit below the upper one, {limits.upper:g}, got {limits.lower:g}",
+                    )
+
+
+def _assembled(folder: Path, declared: LabFile) -> Lab:
+    only = next(iter(declared.conditioning))
+    return Lab(
+        folder=folder,
+        name=declared.lab.name,
+        zone=ZoneInfo(declared.lab.timezone),
+        session_hours=declared.lab.session_hours,
+        conditioning=declared.conditioning,
+        characteristics=tuple(
+            one.model_copy(update={"conditioning": one.conditioning or only}) for one in declared.characteristic
+        ),
+        products=tuple(declared.product),
+        check_standards=tuple(declared.check_standard),
+        shielding_source=declared.shielding_source,
+        baseline=declared.baseline,
+        alerts=declared.alerts,
+        schedule=declared.schedule,
+        sources=(*declared.source, *_standard_sources(folder, declared)),
+    )
+
+
+def _standard_sources(folder: Path, declared: LabFile) -> Iterator[Source]:
+    """The standard drop folder of a kind for which no source is declared, where it is there."""
+    declared_kinds = {source.kind for source in declared.source}
+    for kind, place in STANDARD_FOLDERS.items():
+        if kind not in declared_kinds and (folder / place).is_dir():
+            yield Source.model_validate({"kind": kind, "folder": place})

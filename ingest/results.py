@@ -1,0 +1,287 @@
+"""An evaluation as stored documents: levels in the unit, times in microseconds, nan as null.
+
+The keys are those of the JSON that the commands print; a time leaves the store as ISO 8601 (`dashboard.views`).
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from ingest.lab import Lab, Limits
+from ingest.stamps import from_microseconds
+from spc.capability import Capability
+from spc.evaluate import Evaluation, Segment
+from spc.verdicts import to_unit
+
+if TYPE_CHECKING:
+    from ingest.evaluating import Stream
+
+__all__ = ["board_row", "number", "point_documents", "sketch", "stream_document"]
+
+Document = dict[str, Any]
+
+WEEK_US = 7 * 24 * 3_600_000_000
+YEAR_WEEKS = 52.0
+# A stream is silent when no lot came for four times its usual pause, and for eight weeks at least.
+SILENT_PAUSES = 4
+SILENT_WEEKS = 8.0
+
+
+def number(value: float | None) -> float | None:
+    """A finite number, or None."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _unit(value: float | None, scale: str) -> float | None:
+    """A level of the charted scale in the unit."""
+    if value is None or not math.isfinite(value):
+        return None
+    return number(float(to_unit(np.array([value]), scale)[0]))
+
+
+def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
+    return lab.limits_at(stream.product, stream.characteristic, _time(float(evaluation.points["weeks"].iloc[-1])))
+
+
+def _time(weeks: float) -> datetime:
+    return from_microseconds(round(weeks * WEEK_US))
+
+
+def _microseconds(weeks: float) -> int:
+    return round(weeks * WEEK_US)
+
+
+# Board
+
+
+def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+    """The stored part of a stream's row on the board."""
+    declared = lab.characteristic(stream.characteristic)
+    points, outlook = evaluation.points, evaluation.forecast
+    valid = points[points["valid"]]
+    limits = _limits_now(lab, stream, evaluation)
+    last = points.iloc[-1]
+    return {
+        "unit": declared.unit,
+        "lots": int(valid["lot"].nunique()),
+        "last_lot": str(last["lot"]),
+        "last_tested_us": int(last["started_us"]),
+        "level": _unit(_level_now(evaluation), declared.scale),
+        "limit_lower": limits.lower,
+        "limit_upper": limits.upper,
+        "change_percent_per_month": number(outlook.change_percent_per_month),
+        "breach_probability": number(outlook.breach_probability) if limits.lower or limits.upper else None,
+        "weeks_to_limit": _weeks_to_limit(evaluation) if limits.lower or limits.upper else None,
+        **_ppk(evaluation),
+        "learning": bool(not evaluation.segments or evaluation.segments[-1].baseline.learning),
+        "check_standard": lab.is_check_standard(stream.supplier, stream.product),
+        "silent_after_us": _microseconds(_silent_after(points["weeks"].to_numpy(np.float64))),
+    }
+
+
+def _level_now(evaluation: Evaluation) -> float | None:
+    """Where the stream stands: the forecast's level, or the last measured one while there is no forecast."""
+    if evaluation.forecast.level_now is not None:
+        return float(evaluation.forecast.level_now)
+    measured = evaluation.points[evaluation.points["measured"]]
+    return float(measured["level"].iloc[-1]) if len(measured) else None
+
+
+def _weeks_to_limit(evaluation: Evaluation) -> Document | None:
+    outlook = evaluation.forecast
+    if outlook.weeks_p50 is None:
+        return None
+    return {"p10": number(outlook.weeks_p10), "p50": number(outlook.weeks_p50), "p90": number(outlook.weeks_p90)}
+
+
+def _ppk(evaluation: Evaluation) -> Document:
+    found = evaluation.capability
+    if not isinstance(found, Capability):
+        return {"ppk": None, "ppk_lower": None}
+    return {"ppk": number(found.ppk), "ppk_lower": number(found.ppk_lower)}
+
+
+def _silent_after(weeks: np.ndarray) -> float:
+    usual = float(np.median(np.diff(weeks))) if weeks.size > 1 else 0.0
+    return max(SILENT_WEEKS, SILENT_PAUSES * usual)
+
+
+def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+    """The last year and the outlook for the small picture, in the charted scale."""
+    limits, scale = _limits_now(lab, stream, evaluation), lab.characteristic(stream.characteristic).scale
+
+    def charted(limit: float | None) -> float | None:
+        return math.log(limit) if limit is not None and scale == "log" else limit
+
+    measured = evaluation.points[evaluation.points["measured"]]
+    weeks = measured["weeks"].to_numpy(np.float64)
+    recent = measured[weeks > weeks[-1] - YEAR_WEEKS] if weeks.size else measured
+    fan = evaluation.forecast.fan
+    return {
+        "lots": [
+            [round(float(week - weeks[-1]), 2), round(float(level), 4)]
+            for week, level in zip(recent["weeks"], recent["level"], strict=True)
+        ],
+        "fan": [[round(float(value), 4) for value in row] for row in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy()],
+        "usual": number(evaluation.segments[-1].baseline.center) if evaluation.segments else None,
+        "lower": charted(limits.lower),
+        "upper": charted(limits.upper),
+    }
+
+
+# Stream
+
+
+def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+    """The stored part of `lotdrift stream`, without the points."""
+    declared = lab.characteristic(stream.characteristic)
+    history = [_segment(segment, declared.scale) for segment in evaluation.segments]
+    return {
+        "unit": declared.unit,
+        "scale": declared.scale,
+        "limits": history[-1] if history else _no_limits(),
+        "limits_history": history,
+        "components": _components(evaluation),
+        "forecast": _forecast(evaluation, declared.scale),
+        "capability": _capability(evaluation),
+        "dependence": _dependence(evaluation),
+        "normality": _normality(evaluation),
+    }
+
+
+def _no_limits() -> Document:
+    return {"center": None, "lower": None, "upper": None, "from_lots": 0, "frozen_us": None, "from_us": None, "left_out": []}
+
+
+def _segment(segment: Segment, scale: str) -> Document:
+    """The limits for a lot of usual size, what they rest on and since when they hold."""
+    usual, points = segment.baseline, segment.points
+    half = 3.0 * usual.total_sigma(float(points["variance"].median()))
+    lots = points.index[usual.used]
+    return {
+        "center": _unit(usual.center, scale),
+        "lower": _unit(usual.center - half, scale),
+        "upper": _unit(usual.center + half, scale),
+        "from_lots": int(usual.used.sum()),
+        "frozen_us": int(points.loc[lots[-1], "started_us"]) if usual.frozen else None,
+        "from_us": int(points["started_us"].iloc[0]),
+        "left_out": [
+            {"lot": str(points["lot"].iloc[one.index]), "why": str(one.reason)} for one in usual.left_out
+        ],
+    }
+
+
+def _components(evaluation: Evaluation) -> Document:
+    if not evaluation.segments:
+        return {"lot": None, "bag": None, "reading": None, "set_to_zero": []}
+    found = evaluation.segments[-1].components
+    return {
+        "lot": number(found.lot),
+        "bag": number(found.bag),
+        "reading": number(found.reading),
+        "set_to_zero": list(found.negative),
+    }
+
+
+def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
+    outlook = evaluation.forecast
+    if outlook.level_now is None or outlook.fan.empty:
+        return None
+    start = float(evaluation.points.loc[evaluation.points["measured"], "weeks"].iloc[-1])
+    fan = [
+        {
+            "at_us": _microseconds(start + float(row["weeks"])),
+            **{name: _unit(float(row[name]), scale) for name in ("p10", "p25", "p50", "p75", "p90")},
+        }
+        for _, row in outlook.fan.iterrows()
+    ]
+    return {
+        "breach_probability": number(outlook.breach_probability),
+        "weeks_to_limit": _weeks_to_limit(evaluation),
+        "change_percent_per_month": number(outlook.change_percent_per_month),
+        "fan": fan,
+    }
+
+
+def _capability(evaluation: Evaluation) -> Document:
+    found = evaluation.capability
+    if isinstance(found, Capability):
+        return {
+            "ppk": number(found.ppk),
+            "ppk_lower": number(found.ppk_lower),
+            "ppk_upper": number(found.ppk_upper),
+            "pp": number(found.pp),
+            "ppm": number(found.ppm),
+            "why": "",
+        }
+    return {"ppk": None, "ppk_lower": None, "ppk_upper": None, "pp": None, "ppm": None, "why": str(found).replace("_", " ")}
+
+
+def _dependence(evaluation: Evaluation) -> Document | None:
+    found = evaluation.dependence
+    if found is None:
+        return None
+    return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours)}
+
+
+def _normality(evaluation: Evaluation) -> Document | None:
+    found = evaluation.normality
+    return None if found is None else {"p_value": found.p_value, "correlation": found.correlation, "told": str(found.shape)}
+
+
+# Points
+
+
+def point_documents(evaluation: Evaluation, scale: str) -> list[Document]:
+    """One document a point, in order."""
+    raised: dict[int, list[str]] = {}
+    for _, signal in evaluation.signals.iterrows():
+        raised.setdefault(int(signal["index"]), []).append(str(signal["kind"]))
+    tracked = evaluation.points.index[evaluation.points["valid"]]
+    kinds = {int(tracked[position]): names for position, names in raised.items()}
+    return [_point(int(str(session)), row, kinds, scale) for session, row in evaluation.points.iterrows()]
+
+
+def _point(session: int, row: pd.Series, kinds: dict[int, list[str]], scale: str) -> Document:
+    shown, bound = _shown(row, scale)
+    return {
+        "lot": str(row["lot"]),
+        "n": int(row["readings"]),
+        "bags": int(row["bags"]),
+        "level": _unit(float(row["level"]), scale),
+        "shown": shown,
+        "bound": bound,
+        "bag_spread": _root(row["bag_variance"]),
+        "bag_spread_upper": number(row["bag_spread_upper"]),
+        "reading_spread": _root(row["reading_variance"]),
+        "reading_spread_upper": number(row["reading_spread_upper"]),
+        "center": _unit(float(row["center"]), scale),
+        "lower": _unit(float(row["lower"]), scale),
+        "upper": _unit(float(row["upper"]), scale),
+        "ewma": _unit(float(row["ewma"]), scale),
+        "limit_lower": number(row["limit_lower"]),
+        "limit_upper": number(row["limit_upper"]),
+        "chamber": str(row["chamber"]),
+        "humidity": number(row["humidity_mean"]),
+        "signals": sorted({*row["patterns"], *kinds.get(session, [])}),
+        "state": str(row["conditioning"]),
+        "verdict": str(row["verdict"]),
+    }
+
+
+def _root(variance: float) -> float | None:
+    return None if not math.isfinite(variance) else math.sqrt(variance)
+
+
+def _shown(row: pd.Series, scale: str) -> tuple[float | None, int]:
+    """What a chart draws of a point: its level, or the bound that is known of it, with the sign of the bound."""
+    if math.isfinite(row["level"]):
+        return _unit(float(row["level"]), scale), 0
+    if math.isfinite(row["level_low"]) and row["level_low"] > 0:
+        return _unit(float(row["level_low"]), scale), 1
+    return _unit(float(row["level_high"]), scale), -1

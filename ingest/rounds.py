@@ -1,0 +1,126 @@
+"""One round: take in the drops, bring sessions and conditioning up to date, evaluate the streams that changed, and
+raise what is new.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+from sqlalchemy import Connection, insert, update
+
+from ingest import clock, schema
+from ingest.drops import Entry, take_in
+from ingest.errors import StoreError
+from ingest.evaluating import evaluate_stale
+from ingest.feed_alerts import watch_feeds
+from ingest.lab import Lab
+from ingest.sessions import rebuild_stale
+from ingest.stamps import microseconds
+from ingest.store import Store, get_meta, open_store, put_meta
+
+__all__ = ["Round", "run"]
+
+LOCK_NAME = ".lotdrift.lock"
+# Another round holds the lock for as long as its drops take; a stuck one is worth a word.
+LOCK_SECONDS = 600
+
+
+@dataclass(slots=True)
+class Round:
+    """What one round did."""
+
+    entries: list[Entry] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    evaluated: int = 0
+    raised: list[str] = field(default_factory=list)
+
+    @property
+    def refused_something(self) -> bool:
+        """Whether a row, a file or a folder was refused."""
+        return bool(self.problems) or any(entry.refused or entry.state == "refused" for entry in self.entries)
+
+
+def run(lab: Lab, now: datetime) -> Round:
+    """Do one round. Rounds wait for each other: two at once count each row once.
+
+    Raises
+    ------
+    StoreError
+        Where the store or the lab folder can't be used.
+    """
+    with _alone(lab.folder):
+        store = open_store(lab.folder)
+        try:
+            return _run(store, lab, now)
+        finally:
+            store.close()
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    try:
+        with FileLock(folder / LOCK_NAME, timeout=LOCK_SECONDS):
+            yield
+    except Timeout as error:
+        raise StoreError(f"{folder}: another round has been running for ten minutes; end it, then run again") from error
+    except OSError as error:
+        name = error.filename or folder
+        raise StoreError(f"{name}: can't be written ({error.strerror}); see to it, then run again") from error
+
+
+def _run(store: Store, lab: Lab, now: datetime) -> Round:
+    with store.writing() as connection:
+        number = _begin(connection, now)
+        _note_declarations(connection, lab)
+    taken = take_in(store, lab, now)
+    done = Round(entries=taken.entries, problems=taken.problems)
+    with store.writing() as connection:
+        rebuild_stale(connection, lab)
+        done.evaluated, done.raised = evaluate_stale(connection, lab)
+        done.raised += watch_feeds(connection, lab, now, taken)
+        _end(connection, number, done)
+    return done
+
+
+def _begin(connection: Connection, now: datetime) -> int:
+    inserted = connection.execute(insert(schema.round_).values(started_us=microseconds(now)))
+    return int(inserted.inserted_primary_key[0])
+
+
+def _end(connection: Connection, number: int, done: Round) -> None:
+    connection.execute(
+        update(schema.round_)
+        .where(schema.round_.c.id == number)
+        .values(
+            ended_us=microseconds(clock.now()),
+            files=len(done.entries),
+            stored=sum(entry.stored for entry in done.entries),
+            refused=sum(entry.refused for entry in done.entries),
+            evaluated=done.evaluated,
+            raised=len(done.raised),
+        )
+    )
+
+
+def _note_declarations(connection: Connection, lab: Lab) -> None:
+    """When `lab.toml` says something else than in the last round, everything that hangs on it is derived again."""
+    said = hashlib.sha256(repr(_deciding(lab)).encode()).hexdigest()
+    if get_meta(connection, "declared") in (said, None):
+        put_meta(connection, "declared", said)
+        return
+    connection.exec_driver_sql("INSERT OR IGNORE INTO stale_lot SELECT DISTINCT stream_id, lot_id FROM session")
+    put_meta(connection, "declared", said)
+
+
+def _deciding(lab: Lab) -> tuple[object, ...]:
+    """The declarations that results hang on; sources only decide how files are read."""
+    return (
+        str(lab.zone), lab.session_hours, dict(lab.conditioning), lab.characteristics, lab.products, lab.check_standards,
+        lab.baseline, lab.alerts,
+    )  # fmt: skip

@@ -1,0 +1,80 @@
+"""The one sentence that an alert says: what moved, how much, since when, and against which limit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from ingest.stamps import from_microseconds
+
+if TYPE_CHECKING:
+    from ingest.evaluating import Stream
+
+__all__ = ["message", "printable"]
+
+
+def printable(text: str) -> str:
+    """Text from files without control characters, which could move a terminal's cursor or break a mail's header."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def message(stream: Stream, evidence: dict[str, Any]) -> str:
+    """One sentence for one alert."""
+    where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
+    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}")
+
+
+def value(number: float | None, unit: str) -> str:
+    """Three significant digits and the unit."""
+    return "an unknown level" if number is None else f"{number:.3g} {unit}"
+
+
+def _limit(evidence: dict[str, Any]) -> str:
+    unit = evidence["unit"]
+    over = evidence["limit_upper"] is not None and (evidence["judged"] is None or evidence["judged"] >= evidence["limit_upper"])
+    edge = evidence["limit_upper"] if over else evidence["limit_lower"]
+    word = "not under" if over else "below"
+    first = f"lot judged at {value(evidence['judged'], unit)}, {word} the limit of {value(edge, unit)}"
+    return first + (f"; {evidence['lots']} lots since, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else "")
+
+
+def _point(evidence: dict[str, Any]) -> str:
+    return f"one lot at {value(evidence['level'], evidence['unit'])}, usual is {value(evidence['usual'], evidence['unit'])}"
+
+
+def _drift(evidence: dict[str, Any]) -> str:
+    way = {1: "rising", -1: "falling"}.get(evidence["direction"], "moving")
+    unit = evidence["unit"]
+    since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
+    change = evidence["change_percent_per_month"]
+    pace = "" if change is None else f", {change:+.1f} % a month"
+    return f"{way}{since}{pace}; now {value(evidence['latest_level'], unit)}, usual was {value(evidence['usual'], unit)}"
+
+
+def _spread(evidence: dict[str, Any]) -> str:
+    between = "readings on a bag" if evidence["form"] == "reading_spread" else "bags"
+    return f"{between} scatter more than usual (level {value(evidence['level'], evidence['unit'])})"
+
+
+def _pattern(evidence: dict[str, Any]) -> str:
+    return f"{evidence['form'].replace('_', ' ')} (level {value(evidence['latest_level'], evidence['unit'])})"
+
+
+def _forecast(evidence: dict[str, Any]) -> str:
+    chance = evidence["breach_probability"]
+    said = "a breach is likely within the horizon" if chance is None else f"{100 * chance:.0f} % chance of a breach within the horizon"
+    return f"{said}; now {value(evidence['latest_level'], evidence['unit'])}"
+
+
+def _day(microseconds: int) -> str:
+    moment = from_microseconds(microseconds)
+    return f"{moment.day} {moment:%b %Y}"
+
+
+SENTENCES = {
+    "limit": _limit,
+    "point": _point,
+    "drift": _drift,
+    "spread": _spread,
+    "pattern": _pattern,
+    "forecast": _forecast,
+}

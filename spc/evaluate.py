@@ -1,0 +1,388 @@
+"""The one door: the sessions of one stream in, one evaluation out.
+
+Which sessions are points, which lots set the limits, what stands out, how fast the level moves and when it may meet its
+limit. Every figure that a screen, a mail or a scorecard shows of a stream is in the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from spc import alerts, baseline, capability, charts, components, detection, distribution, forecast, patterns, verdicts
+from spc._checks import Floats
+from spc.words import Grade, Kind, Scale
+
+__all__ = ["EWMA_WEIGHT", "EWMA_WIDTH", "Evaluation", "Segment", "Settings", "stream"]
+
+# The weight and width that Lucas and Saccucci (1990), table 3, give for an in-control run length of 500.
+EWMA_WEIGHT = 0.1
+EWMA_WIDTH = 2.814
+CHART_WIDTH = 3.0
+# Of the patterns, those that mean something to a bench; each one more costs false alarms (spc.runlength tells how many).
+CHART_PATTERNS = (
+    "beyond_three_sigma",
+    "two_of_three_beyond_two_sigma",
+    "nine_on_one_side",
+    "six_rising_or_falling",
+)
+
+Found = TypeVar("Found")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What is declared for a stream. `restarts` are the weeks from which people set the baseline again, `left_out` the
+    sessions that they left out of it."""
+
+    scale: str = Scale.LOG
+    judged: str = "mean"
+    guard_percent: float = 0.0
+    baseline_lots: int = 25
+    false_alerts_per_year: float = 0.2
+    horizon_weeks: float = 13.0
+    breach_probability: float = 0.2
+    every_session_is_a_point: bool = False
+    restarts: tuple[float, ...] = ()
+    left_out: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Segment:
+    """The measured points between two settings of the limits, with what they rest on."""
+
+    points: pd.DataFrame
+    baseline: baseline.Baseline
+    components: components.Components
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evaluation:
+    """All that is known of one stream. Levels are in the charted scale.
+
+    `verdicts` has a row a session (`judged`, `verdict`, `breach`); `points` a row a charted session in order of test
+    time (columns of `_points` and `_chart`); `signals` a row a completed piece of evidence; `episodes` the causes.
+    `segments` are the stretches between two settings of the limits, the last one in force.
+    """
+
+    verdicts: pd.DataFrame
+    points: pd.DataFrame
+    segments: list[Segment]
+    signals: pd.DataFrame
+    episodes: list[alerts.Episode]
+    forecast: forecast.Forecast
+    capability: capability.Capability | capability.Withheld
+    dependence: distribution.Dependence | None
+    normality: distribution.Normality | None
+
+
+def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
+    """Evaluate one stream.
+
+    Parameters
+    ----------
+    sessions : DataFrame
+        One row a session, index the session's number: `lot` (str), `weeks` (float, test time), `valid` (bool, the
+        conditioning is shown), `limit_lower`, `limit_upper` (in the unit, nan where none), and the columns of
+        `spc.lots.summarise`.
+    settings : Settings
+        What is declared.
+    """
+    judged = verdicts.judge(sessions, settings.scale, settings.judged, settings.guard_percent)
+    points = _points(sessions.join(judged), settings)
+    measured = points[points["measured"]]
+    segments = [_segment(part, settings) for part in _cut(measured, settings.restarts)]
+    signals = _signals(points, segments, settings)
+    return Evaluation(
+        verdicts=judged,
+        points=_charted(points, segments),
+        segments=segments,
+        signals=signals,
+        episodes=alerts.episodes(signals),
+        forecast=_outlook_at(measured, settings),
+        capability=_capability(points, segments, signals, settings),
+        dependence=_of_baseline(segments, distribution.dependence),
+        normality=_of_baseline(segments, distribution.normality),
+    )
+
+
+# Points
+
+
+def _points(sessions: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """The sessions that are on the chart, in order of test time.
+
+    Of a lot that is its first valid session, or its first session where none is valid; of a check standard every
+    session. `measured` says whether a level is known: a lot wholly over range is a point without one. `variance` is the
+    sampling variance of the level, as far as it was known at the time.
+    """
+    ordered = sessions.sort_values(["weeks", "lot"], kind="stable")
+    if not settings.every_session_is_a_point:
+        # A stable sort by validity keeps test order within the valid ones: the first of each lot is the one.
+        first = ordered.sort_values("valid", ascending=False, kind="stable").drop_duplicates("lot")
+        ordered = first.sort_values(["weeks", "lot"], kind="stable")
+    measured = ordered["valid"].to_numpy(bool) & np.isfinite(ordered["level"].to_numpy(np.float64))
+    points = ordered.assign(measured=measured, variance=np.nan)
+    points.loc[measured, "variance"] = _variance_as_known(points[measured], settings.baseline_lots)
+    return points
+
+
+def _variance_as_known(points: pd.DataFrame, lots: int) -> Floats:
+    """Sampling variance of each level from the scatter of bags up to that lot, held from the `lots`-th on.
+
+    A later lot never changes what was said of an earlier one. Bounded readings tell less: a bag counts by the share of
+    its readings in range.
+    """
+    df = (points["bags"].to_numpy(np.float64) - 1).clip(0)
+    own = points["bag_variance"].to_numpy(np.float64)
+    known = np.isfinite(own) & (df > 0)
+    sums = np.cumsum(np.where(known, df * np.nan_to_num(own), 0.0))
+    weights = np.cumsum(np.where(known, df, 0.0))
+    pooled = np.divide(sums, weights, out=np.zeros_like(sums), where=weights > 0)
+    if pooled.size > lots:
+        pooled[lots:] = pooled[lots - 1]
+    bounded = (points["below"] + points["above"]).to_numpy(np.float64)
+    in_range = 1 - bounded / points["readings"].to_numpy(np.float64)
+    return pooled / (points["bags"].to_numpy(np.float64) * in_range)
+
+
+def _cut(measured: pd.DataFrame, restarts: tuple[float, ...]) -> Iterator[pd.DataFrame]:
+    """The measured points between two settings of the limits."""
+    part = np.searchsorted(np.sort(np.asarray(restarts, dtype=np.float64)), measured["weeks"].to_numpy(), side="right")
+    for number in np.unique(part):
+        yield measured[part == number]
+
+
+# Limits
+
+
+def _segment(part: pd.DataFrame, settings: Settings) -> Segment:
+    left_out = np.flatnonzero(part.index.isin(settings.left_out))
+    usual = baseline.establish(
+        part["level"].to_numpy(np.float64),
+        part["variance"].to_numpy(np.float64),
+        lots=settings.baseline_lots,
+        left_out=tuple(int(position) for position in left_out),
+    )
+    return Segment(part, usual, components.from_lots(part[usual.used]))
+
+
+def _charted(points: pd.DataFrame, segments: list[Segment]) -> pd.DataFrame:
+    """The points with their limits, their distance from usual, the moving average and the limits of the scatter."""
+    columns = ("center", "lower", "upper", "z", "ewma", "bag_spread_upper", "reading_spread_upper")
+    charted = points.assign(**dict.fromkeys(columns, np.nan), patterns=[[] for _ in range(len(points))])
+    for segment in segments:
+        chart = _chart(segment)
+        charted.loc[chart.index, list(columns)] = chart[list(columns)]
+        for name, position in patterns.find(chart["z"].to_numpy(np.float64), CHART_PATTERNS):
+            charted.at[chart.index[position], "patterns"].append(name)
+    return charted
+
+
+def _chart(segment: Segment) -> pd.DataFrame:
+    part, usual = segment.points, segment.baseline
+    level, variance = part["level"].to_numpy(np.float64), part["variance"].to_numpy(np.float64)
+    lower, upper = baseline.limits(usual, variance, width=CHART_WIDTH)
+    total = np.sqrt(usual.sigma**2 + variance)
+    typical = float(np.median(total))
+    smoothed = (
+        charts.ewma(level, usual.center, typical, EWMA_WEIGHT, EWMA_WIDTH).statistic
+        if 0 < typical < np.inf
+        else np.full(level.size, np.nan)
+    )
+    return pd.DataFrame(
+        {
+            "center": usual.center,
+            "lower": lower,
+            "upper": upper,
+            "z": np.divide(level - usual.center, total, out=np.zeros_like(level), where=total > 0),
+            "ewma": smoothed,
+            "bag_spread_upper": _spread_limit(part["bag_variance"], part["bags"] - 1, usual.used),
+            "reading_spread_upper": _spread_limit(part["reading_variance"], part["reading_df"], usual.used),
+        },
+        index=part.index,
+    )
+
+
+def _spread_limit(variance: pd.Series, df: pd.Series, used: np.ndarray) -> Floats:
+    """Upper limit of each lot's standard deviation, exceeded as rarely as a three-sigma limit on one side.
+
+    The distribution of a sample variance is a multiple of chi-square: the limit follows the lot's number of bags.
+    """
+    own, weight = variance.to_numpy(np.float64), df.to_numpy(np.float64)
+    known = used & np.isfinite(own) & (weight > 0)
+    if not known.any():
+        return np.full(own.size, np.nan)
+    pooled = np.average(own[known], weights=weight[known])
+    counted = np.where(weight > 0, weight, np.nan)
+    return np.sqrt(pooled * special.chdtri(counted, special.ndtr(-CHART_WIDTH)) / counted)
+
+
+# Signals
+
+
+def _signals(points: pd.DataFrame, segments: list[Segment], settings: Settings) -> pd.DataFrame:
+    """Every completed piece of evidence; `index` counts the valid points in test order."""
+    valid = points[points["valid"]]
+    place = pd.Series(np.arange(len(valid)), index=valid.index)
+    moves = _together([_moves(segment, place, settings) for segment in segments])
+    asked = moves["kind"] == Kind.FORECAST
+    return _together(
+        [moves[~asked], _limit_signals(valid), _over_range(valid, segments), _likely(moves[asked], valid, settings)]
+    )
+
+
+def _together(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    kept = [frame for frame in frames if len(frame)]
+    return pd.concat(kept, ignore_index=True) if kept else alerts.no_signals()
+
+
+def _moves(segment: Segment, place: pd.Series, settings: Settings) -> pd.DataFrame:
+    """What the detector saw in one segment: points, drifts, spread, patterns, and where a forecast is worth asking for."""
+    part = segment.points
+    watch = detection.watch(
+        part["weeks"].to_numpy(np.float64),
+        part["level"].to_numpy(np.float64),
+        part["variance"].to_numpy(np.float64),
+        bag_variance=part["bag_variance"].to_numpy(np.float64),
+        bag_df=(part["bags"].to_numpy(np.float64) - 1).clip(0),
+        reading_variance=part["reading_variance"].to_numpy(np.float64),
+        reading_df=part["reading_df"].to_numpy(np.float64),
+        false_alerts_per_year=settings.false_alerts_per_year,
+    )
+    positions = place[part.index].to_numpy()
+    seen = watch.signals
+    where = {name: _placed(seen[name], positions) for name in ("index", "start", "start_low", "start_high")}
+    return seen.assign(**where)[list(alerts.SIGNAL_COLUMNS)]
+
+
+def _placed(index: pd.Series, positions: np.ndarray) -> Floats:
+    """Positions among the valid points of positions among a segment's measured ones; nan stays nan."""
+    own = index.to_numpy(np.float64)
+    known = np.isfinite(own)
+    placed = np.full(own.size, np.nan)
+    # A change before the segment's first lot keeps its distance from it.
+    inside = np.clip(own[known], 0, positions.size - 1).astype(np.intp)
+    placed[known] = positions[inside] + np.minimum(own[known], 0)
+    return placed
+
+
+def _likely(asked: pd.DataFrame, valid: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Those lots at which a move was plain enough to ask for the forecast and the forecast of that day was high.
+
+    A stream that stands near its limit without moving raises none: that is capability, and the board shows it.
+    """
+    likely = []
+    for row in asked.itertuples(index=False):
+        known = valid.iloc[: int(row.index) + 1]
+        outlook = _outlook_at(known[known["measured"]], settings)
+        likely.append(outlook.breach_probability is not None and outlook.breach_probability >= settings.breach_probability)
+    return asked[np.array(likely, dtype=bool)].assign(grade=str(Grade.ACT))
+
+
+def _limit_signals(valid: pd.DataFrame) -> pd.DataFrame:
+    """Lots whose judged value is not inside the limit: a fact, and no matter of the budget."""
+    breached = np.flatnonzero(valid["breach"].to_numpy(bool))
+    upper = valid["limit_upper"].to_numpy(np.float64)[breached]
+    judged = valid["judged"].fillna(valid["level_unit"]).to_numpy(np.float64)[breached]
+    over = np.where(np.isnan(upper), -1, np.where(judged < upper, -1, 1))
+    return _as_signals(breached, Kind.LIMIT, over, Grade.ACT, "limit")
+
+
+def _over_range(valid: pd.DataFrame, segments: list[Segment]) -> pd.DataFrame:
+    """Lots with every reading bounded whose bound alone is further out than the control limits."""
+    if not segments:
+        return alerts.no_signals()
+    usual = segments[-1].baseline
+    open_ended = ~valid["measured"].to_numpy(bool)
+    half = CHART_WIDTH * usual.sigma
+    above = open_ended & (valid["level_low"].to_numpy(np.float64) > usual.center + half)
+    below = open_ended & (valid["level_high"].to_numpy(np.float64) < usual.center - half)
+    return _as_signals(np.flatnonzero(above | below), Kind.POINT, np.where(above, 1, -1)[above | below], Grade.LOOK, "out_of_range")
+
+
+def _as_signals(index: np.ndarray, kind: Kind, direction: np.ndarray, grade: Grade, name: str) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "index": index.astype(np.float64),
+            "kind": str(kind),
+            "direction": np.broadcast_to(direction, index.shape).astype(int),
+            "grade": str(grade),
+            "name": name,
+            "strength": 1.0,
+            "start": np.nan,
+            "start_low": np.nan,
+            "start_high": np.nan,
+        }
+    )
+
+
+# Outlook
+
+
+def _outlook_at(measured: pd.DataFrame, settings: Settings) -> forecast.Forecast:
+    """The forecast as it stood after the last of these points, against the limits in force on that day."""
+    if measured.empty:
+        return forecast.nothing_known()
+    last = measured.iloc[-1]
+    lower, upper = _charted_limit(last["limit_lower"], settings.scale), _charted_limit(last["limit_upper"], settings.scale)
+    return forecast.forecast(
+        measured["weeks"].to_numpy(np.float64),
+        measured["level"].to_numpy(np.float64),
+        measured["variance"].to_numpy(np.float64),
+        lower=lower,
+        upper=upper,
+        horizon_weeks=settings.horizon_weeks,
+    )
+
+
+def _charted_limit(limit: float, scale: str) -> float | None:
+    if np.isnan(limit):
+        return None
+    return float(np.log(limit)) if scale == Scale.LOG else float(limit)
+
+
+# Capability
+
+
+def _capability(
+    points: pd.DataFrame, segments: list[Segment], signals: pd.DataFrame, settings: Settings
+) -> capability.Capability | capability.Withheld:
+    """Capability of the segment in force, or why none is given: the stream must be stable and its lots normal."""
+    if not segments:
+        return capability.Withheld.TOO_FEW_LOTS
+    segment = segments[-1]
+    last, found = segment.points.iloc[-1], segment.components
+    resolved = [variance for variance in (found.bag, found.reading) if np.isfinite(variance)]
+    normality = _of_baseline(segments, distribution.normality)
+    return capability.for_stream(
+        segment.baseline,
+        float(sum(resolved)),
+        float(max(found.bag_df + found.reading_df, 1.0)),
+        _charted_limit(last["limit_lower"], settings.scale),
+        _charted_limit(last["limit_upper"], settings.scale),
+        stable=not _moving(points, signals),
+        normal=normality is None or normality.shape != distribution.Shape.REFUTED,
+    )
+
+
+def _moving(points: pd.DataFrame, signals: pd.DataFrame) -> bool:
+    """Whether the level or the scatter has moved and not been quiet since."""
+    moved = signals[signals["kind"].isin([Kind.DRIFT, Kind.SPREAD, Kind.FORECAST])]
+    if moved.empty:
+        return False
+    return bool(int(points["valid"].sum()) - 1 - float(moved["index"].max()) < alerts.QUIET_LOTS)
+
+
+def _of_baseline(segments: list[Segment], check: Callable[[Floats], Found]) -> Found | None:
+    """A check of the lot levels that set the limits in force; None where they are too few or all alike."""
+    if not segments:
+        return None
+    usual = segments[-1]
+    levels = usual.points["level"].to_numpy(np.float64)[usual.baseline.used]
+    return check(levels) if levels.size > 2 and np.ptp(levels) > 0 else None

@@ -1,0 +1,127 @@
+"""How a session stands against its limits: what is held against them, and the verdict.
+
+A limit for energy reads "under 20 nJ" and is strict; a lower limit is inclusive. A bounded value is an interval and
+gives a verdict only where the whole interval does.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from spc._checks import Floats
+from spc.words import Scale, Verdict
+
+__all__ = ["judge", "to_unit"]
+
+# Six readings of exactly 20.0 average to 19.999999999999996 on the log scale. Twelve digits are more than any meter
+# gives, so a value this close to a limit is at the limit.
+AT_THE_LIMIT = 1e-12
+
+
+def to_unit(level: Floats, scale: str) -> Floats:
+    """Levels in the charted scale as values in the unit, free of the last rounding of the logarithm."""
+    if scale == Scale.LINEAR:
+        return np.asarray(level, dtype=np.float64)
+    values = np.exp(np.asarray(level, dtype=np.float64))
+    # Through the text of 15 significant digits: multiplying by a power of ten would round once more.
+    return np.array([float(f"{value:.14e}") for value in values.ravel()]).reshape(values.shape)
+
+
+def judge(sessions: pd.DataFrame, scale: str, judged: str, guard_percent: float) -> pd.DataFrame:
+    """Verdict of each session.
+
+    Parameters
+    ----------
+    sessions : DataFrame
+        The columns of `spc.lots.summarise`, and `valid` (bool), `limit_lower`, `limit_upper` (in the unit; nan where
+        there is none).
+    scale : {"log", "linear"}
+        The charted scale.
+    judged : {"mean", "worst"}
+        What of a lot is held against the limit: its mean (on a log scale the geometric mean) or its worst reading.
+    guard_percent : float
+        Measurement uncertainty kept clear of the limit, in percent of it.
+
+    Returns
+    -------
+    DataFrame
+        Index as `sessions`; in the unit `level_unit` (nan where every reading is bounded), `worst` (the reading nearest
+        to its limit or furthest beyond) and `judged` (nan where a bounded value leaves it open); `verdict` (str),
+        `breach` (bool: the judged value is certainly not inside the limit, whatever the guard).
+
+    Notes
+    -----
+    Decision rule with a guard band as in JCGM 106:2012 (from memory): accept below the limit less the guard, reject
+    above the limit plus the guard, else undecided.
+    """
+    lower = sessions["limit_lower"].to_numpy(np.float64)
+    upper = sessions["limit_upper"].to_numpy(np.float64)
+    above, below = _intervals(sessions, scale, judged)
+    guard = guard_percent / 100.0
+    passes = _surely_under(above[1], upper * (1 - guard)) & _surely_at_least(below[0], lower * (1 + guard))
+    fails = _surely_at_least(above[0], upper * (1 + guard)) & ~np.isnan(upper)
+    fails |= _surely_under(below[1], lower * (1 - guard)) & ~np.isnan(lower)
+    breach = (_surely_at_least(above[0], upper) & ~np.isnan(upper)) | (_surely_under(below[1], lower) & ~np.isnan(lower))
+    verdict = np.select(
+        [~sessions["valid"].to_numpy(bool), np.isnan(lower) & np.isnan(upper), fails, passes],
+        [Verdict.INVALID, Verdict.UNLIMITED, Verdict.FAIL, Verdict.PASS],
+        Verdict.UNDECIDED,
+    )
+    toward_upper = _toward_upper(sessions, lower, upper)
+    return pd.DataFrame(
+        {
+            "level_unit": to_unit(sessions["level"].to_numpy(np.float64), scale),
+            "worst": np.where(toward_upper, sessions["largest"], sessions["smallest"]),
+            "judged": np.where(toward_upper, _known(above), _known(below)),
+            "verdict": verdict.astype(object),
+            "breach": breach & sessions["valid"].to_numpy(bool),
+        },
+        index=sessions.index,
+    )
+
+
+def _toward_upper(sessions: pd.DataFrame, lower: Floats, upper: Floats) -> np.ndarray:
+    """Whether the upper limit is the one that matters: the only one, or the one with less room in proportion."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        room_above = upper / sessions["largest"].to_numpy(np.float64)
+        room_below = sessions["smallest"].to_numpy(np.float64) / lower
+    return np.isnan(lower) | (~np.isnan(upper) & (room_above <= room_below))
+
+
+def _intervals(sessions: pd.DataFrame, scale: str, judged: str) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """What is held against the upper and against the lower limit, each as an interval (low, high) in the unit."""
+    if judged == "mean":
+        interval = (
+            to_unit(sessions["level_low"].to_numpy(np.float64), scale),
+            to_unit(sessions["level_high"].to_numpy(np.float64), scale),
+        )
+        return interval, interval
+    return (
+        _bounded(sessions["largest"].to_numpy(np.float64), sessions["largest_bound"].to_numpy()),
+        _bounded(sessions["smallest"].to_numpy(np.float64), sessions["smallest_bound"].to_numpy()),
+    )
+
+
+def _bounded(value: Floats, bound: np.ndarray) -> tuple[Floats, Floats]:
+    return np.where(bound < 0, 0.0, value), np.where(bound > 0, np.inf, value)
+
+
+def _known(interval: tuple[Floats, Floats]) -> Floats:
+    low, high = interval
+    return np.where(low == high, low, np.nan)
+
+
+def _surely_under(value: Floats, limit: Floats) -> np.ndarray:
+    """Strictly below the limit; true where there is no limit."""
+    return np.isnan(limit) | ((value < limit) & ~_at(value, limit))
+
+
+def _surely_at_least(value: Floats, limit: Floats) -> np.ndarray:
+    """At the limit or above; true where there is no limit."""
+    return np.isnan(limit) | (value >= limit) | _at(value, limit)
+
+
+def _at(value: Floats, limit: Floats) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        return np.abs(value - limit) <= AT_THE_LIMIT * np.abs(limit)
