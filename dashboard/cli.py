@@ -65,7 +65,11 @@ def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:
 def lab_option(command: Callable[P, R]) -> Callable[P, R]:
     """The lab folder that a command works on."""
     return click.option(
-        "--lab", "folder", type=click.Path(path_type=Path), default=Path(), help="The lab folder (default: this folder)."
+        "--lab",
+        "folder",
+        type=click.Path(path_type=Path),
+        default=Path(),
+        help="The lab folder (default: this folder).",
     )(tells_trouble(command))
 
 
@@ -228,9 +232,7 @@ def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
 @click.option("--supplier", help="Only this supplier (default: all).")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab).")
 @click.option("--formats", default="pdf,xlsx,html,csv", show_default=True, help="Which forms to write.")
-def scorecard(
-    folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str
-) -> None:
+def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str) -> None:
     """The scorecards of a quarter (2026-Q3)."""
     from dashboard import exports
 

@@ -29,7 +29,18 @@ def board(rows: list[Document]) -> str:
     """The weekly board."""
     if not rows:
         return "No stream yet: put CSV files into the drop folders and do a round with lotdrift run."
-    heads = ("state", "supplier", "product", "characteristic", "level", "limit", "change a month", "breach", "to the limit", "last lot")
+    heads = (
+        "state",
+        "supplier",
+        "product",
+        "characteristic",
+        "level",
+        "limit",
+        "change a month",
+        "breach",
+        "to the limit",
+        "last lot",
+    )
     return table(heads, [_board_line(row) for row in rows])
 
 
@@ -83,7 +94,13 @@ def lot(document: Document) -> str:
             f"{room_to_limit(session)}; conditioning {conditioning['state']}{hours}"
         )
         rows = [
-            [str(r["specimen"]), str(r["reading"]), amount(r["value"], r["unit"], r["bound"]), r["file"], str(r["line"])]
+            [
+                str(r["specimen"]),
+                str(r["reading"]),
+                amount(r["value"], r["unit"], r["bound"]),
+                r["file"],
+                str(r["line"]),
+            ]
             for r in session["readings"]
         ]
         parts.append(table(("bag", "reading", "value", "file", "line"), rows))
@@ -96,7 +113,9 @@ def alerts(documents: list[Document]) -> str:
     if not documents:
         return "No open alert."
     return "\n".join(
-        _printable(f"{alert['grade']:<4} {alert['state']:<12} {day(alert['raised_at']):<11} {alert['message']}  [{alert['id']}]")
+        _printable(
+            f"{alert['grade']:<4} {alert['state']:<12} {day(alert['raised_at']):<11} {alert['message']}  [{alert['id']}]"
+        )
         for alert in documents
     )
 
@@ -110,6 +129,8 @@ def check(document: Document) -> str:
         for file in document["files"]
     ]
     said = table(("file", "kind", "state", "rows", "refused", "why"), rows)
-    refusals = [_printable(f"{item['file']}, line {item['line']}, {item['reason']}") for item in document["refusals"][:20]]
+    refusals = [
+        _printable(f"{item['file']}, line {item['line']}, {item['reason']}") for item in document["refusals"][:20]
+    ]
     more = len(document["refusals"]) - len(refusals)
     return "\n".join([said, *refusals, *([f"and {more} more"] if more else [])])

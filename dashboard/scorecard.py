@@ -1,116 +1,211 @@
-"""The quarterly scorecard of a supplier: what was tested, how it stood, what moved.
+"""The quarterly scorecards: what was tested, how it stood, what moved, and who stands where.
 
-One document holds every figure; each form (CSV, HTML) only lays it out.
+One document a supplier holds every figure; each form (PDF, XLSX, HTML, CSV, the page, JSON) only lays it out. The time at
+which it was drawn up is that of the store's last round, so that the same store gives the same bytes.
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
-from datetime import datetime
+import json
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import Connection, text
 
 from dashboard import views
+from dashboard.quarterfigures import figures
+from dashboard.quarterlots import STANDINGS, Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter
 from ingest.errors import CallError
 from ingest.lab import Lab
-from ingest.stamps import microseconds
+from spc import ranking
+from spc.words import Kind
 
-__all__ = ["Quarter", "document", "quarter"]
+__all__ = ["EVENTS", "OVERVIEW_NAME", "documents"]
 
 Document = dict[str, Any]
 
-
-@dataclass(frozen=True, slots=True)
-class Quarter:
-    """A calendar quarter in the lab's zone: from `start_us` up to, but not including, `end_us`."""
-
-    name: str
-    start_us: int
-    end_us: int
+EVENTS = (Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)
+NOW = ("change_percent_per_month", "breach_probability", "ppk", "ppk_lower", "state", "last_tested_at")
+OVERVIEW_NAME = "all-suppliers"
 
 
-def quarter(name: str, lab: Lab) -> Quarter:
-    """The quarter called `name` (2026-Q3); CallError for anything else."""
-    found = re.fullmatch(r"(\d{4})-Q([1-4])", name)
-    if found is None:
-        raise CallError(f'scorecard: expected a quarter like 2026-Q3, got "{name}"')
-    year, number = int(found[1]), int(found[2])
-    start = datetime(year, 3 * number - 2, 1, tzinfo=lab.zone)
-    after = datetime(year + number // 4, 3 * number % 12 + 1, 1, tzinfo=lab.zone)
-    return Quarter(name, microseconds(start), microseconds(after))
-
-
-SESSIONS_SQL = """
-SELECT t.supplier, t.product, t.characteristic, t.id AS stream_id, l.lot, s.readings, s.verdict, s.conditioning,
-s.started_us, s.level_unit
-FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id
-WHERE s.started_us >= :start AND s.started_us < :end AND t.supplier = :supplier
-ORDER BY t.product, t.characteristic, s.started_us, l.lot
-"""
-
-
-def document(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
-    """Every figure of one supplier's scorecard; CallError where the supplier had no test in the quarter."""
+def documents(connection: Connection, lab: Lab, name: str, supplier: str | None = None) -> list[Document]:
+    """The scorecards of a quarter, of one supplier or of all that had a test; CallError where there is none."""
     span = quarter(name, lab)
-    rows = connection.execute(
-        text(SESSIONS_SQL), {"supplier": supplier, "start": span.start_us, "end": span.end_us}
-    ).mappings()
-    by_stream: dict[int, list[Any]] = {}
-    for row in rows:
-        by_stream.setdefault(row["stream_id"], []).append(row)
-    if not by_stream:
+    by_supplier: dict[str, list[StreamLots]] = {}
+    for stream in gather(connection, lab, span):
+        by_supplier.setdefault(stream.supplier, []).append(stream)
+    if not by_supplier:
+        raise CallError(f"scorecard: no supplier had a test in {name}; nothing was written")
+    if supplier is not None and supplier not in by_supplier:
         raise CallError(f'scorecard: supplier "{supplier}" had no test in {name}; nothing was written')
-    board = {(row["product"], row["characteristic"]): row for row in views.board(connection, lab) if row["supplier"] == supplier}
-    alerts = [
-        alert
-        for alert in views.alerts(connection, lab, closed_too=True)
-        if alert["supplier"] == supplier and span.start_us <= views.from_iso(alert["raised_at"]) < span.end_us
-    ]
+    shared = _shared(connection, lab, span, by_supplier)
+    chosen = [supplier] if supplier is not None else list(by_supplier)
+    return [_card(one, by_supplier[one], shared) for one in chosen]
+
+
+def _shared(
+    connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]
+) -> dict[str, Any]:
+    """What all cards of a quarter draw on, read once."""
+    drawn_up_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
+    alerts = views.alerts(connection, lab, closed_too=True)
+    return {
+        "lab": lab,
+        "span": span,
+        "drawn_up_us": drawn_up_us,
+        "board": {_names(row): row for row in views.board(connection, lab)},
+        "capability": _capability(connection),
+        "alerts": [alert for alert in alerts if span.holds(views.from_iso(alert["raised_at"]))],
+        "corrected": corrected_since(connection, span),
+        "standings": _standings({one: _counts(streams) for one, streams in by_supplier.items()}),
+        "file_names": _file_names(connection),
+    }
+
+
+def _names(row: Mapping[str, Any]) -> tuple[Any, Any, Any]:
+    return row["supplier"], row["product"], row["characteristic"]
+
+
+def _capability(connection: Connection) -> dict[int, Document]:
+    rows = connection.execute(text("SELECT stream_id, json_extract(document, '$.capability') FROM evaluation"))
+    return {stream_id: json.loads(document) if document else {} for stream_id, document in rows}
+
+
+# A supplier
+
+
+def _card(supplier: str, streams: Sequence[StreamLots], shared: Mapping[str, Any]) -> Document:
+    lab, span = shared["lab"], shared["span"]
+    alerts = [alert for alert in shared["alerts"] if alert["supplier"] == supplier]
     return {
         "lab": lab.name,
         "supplier": supplier,
-        "quarter": name,
-        "streams": [_stream(own, board[own[0]["product"], own[0]["characteristic"]], alerts) for own in by_stream.values()],
+        "quarter": span.name,
+        "first_day": span.first.isoformat(),
+        "last_day": span.last.isoformat(),
+        "finished": shared["drawn_up_us"] >= span.end_us,
+        "drawn_up_at": views.iso(shared["drawn_up_us"], lab.zone),
+        "corrected_since": shared["corrected"].get(supplier, 0),
+        "counts": {**_counts(streams), "readings": sum(stream.readings for stream in streams)},
+        "standing": shared["standings"][supplier],
+        "streams": [_stream(stream, alerts, shared) for stream in streams],
         "alerts": alerts,
+        "file_name": shared["file_names"][supplier],
     }
 
 
-def _stream(sessions: list[Any], board: Document, alerts: list[Document]) -> Document:
-    """One stream of the quarter. A lot counts once, by its first valid session; invalid tests count against nobody."""
-    first: dict[str, Any] = {}
-    for session in sessions:
-        held = first.get(session["lot"])
-        if held is None or (held["verdict"] == "invalid" and session["verdict"] != "invalid"):
-            first[session["lot"]] = session
-    verdicts = [session["verdict"] for session in first.values()]
-    names = ("product", "characteristic")
-    own = [alert for alert in alerts if all(alert[key] == board[key] for key in names)]
-    charged = [alert for alert in own if alert["held_under"] is None]
+def _counts(streams: Sequence[StreamLots]) -> dict[str, int]:
+    """Lots of a supplier, each once: of its characteristics the one that weighs most decides."""
+    worst: dict[tuple[str, str], int] = {}
+    for stream in streams:
+        for lot in stream.lots:
+            key, weight = (stream.product, lot.lot), STANDINGS.index(lot.standing)
+            worst[key] = min(weight, worst.get(key, weight))
+    found = Counter(STANDINGS[weight] for weight in worst.values())
+    return {"lots": len(worst), **{standing: found[standing] for standing in STANDINGS}}
+
+
+# A stream
+
+
+def _stream(stream: StreamLots, alerts: Sequence[Document], shared: Mapping[str, Any]) -> Document:
+    declared = shared["lab"].characteristic(stream.characteristic)
+    board = shared["board"][stream.supplier, stream.product, stream.characteristic]
+    own = [alert for alert in alerts if _names(alert) == _names(board)]
+    charged = Counter(alert["kind"] for alert in own if alert["held_under"] is None)
+    standings = Counter(lot.standing for lot in stream.lots)
+    capability = shared["capability"].get(stream.id, {})
     return {
         **{key: board[key] for key in ("supplier", "product", "characteristic", "unit")},
-        "lots": len(first),
-        "readings": sum(session["readings"] for session in sessions),
-        **{word: verdicts.count(word) for word in ("pass", "fail", "undecided", "invalid", "unlimited")},
-        **{key: board[key] for key in ("level", "limit_lower", "limit_upper", "change_percent_per_month")},
-        **{key: board[key] for key in ("breach_probability", "ppk", "ppk_lower", "state")},
-        "alerts": len(charged),
-        "explained_by_bench": len(own) - len(charged),
+        "scale": str(declared.scale),
+        "judged_by": declared.judged,
+        "lots": len(stream.lots),
+        "readings": stream.readings,
+        **{standing: standings[standing] for standing in STANDINGS},
+        **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
+        "level_now": board["level"],
+        **{key: board[key] for key in NOW},
+        "ppk_upper": capability.get("ppk_upper"),
+        "ppk_why": capability.get("why", ""),
+        "events": {str(kind): charged[kind] for kind in EVENTS},
+        "alerts": charged.total(),
+        "explained_by_bench": len(own) - charged.total(),
+        "lot_list": [_lot(lot, shared["lab"]) for lot in stream.lots],
+        "earlier_lot_list": [_lot(lot, shared["lab"]) for lot in stream.earlier],
     }
 
 
-def suppliers_in(connection: Connection, lab: Lab, name: str) -> list[str]:
-    """Suppliers with a test in the quarter, check standards left out; CallError where there is none."""
-    span = quarter(name, lab)
-    rows = connection.execute(
-        text(
-            "SELECT DISTINCT t.supplier, t.product FROM session s JOIN stream t ON t.id = s.stream_id "
-            "WHERE s.started_us >= :start AND s.started_us < :end ORDER BY t.supplier"
-        ),
-        {"start": span.start_us, "end": span.end_us},
-    )
-    found = dict.fromkeys(row[0] for row in rows if not lab.is_check_standard(row[0], row[1]))
-    if not found:
-        raise CallError(f"scorecard: no test in {name}; nothing was written")
-    return list(found)
+def _lot(lot: QuarterLot, lab: Lab) -> Document:
+    row = lot.session
+    return {
+        "lot": lot.lot,
+        "tested_at": views.iso(row["started_us"], lab.zone),
+        "bags": row["bags"],
+        "readings": row["readings"],
+        "level": row["level_unit"],
+        "worst": row["worst"],
+        "judged": row["judged"],
+        "verdict": row["verdict"],
+        "conditioning": row["conditioning"],
+        "standing": lot.standing,
+    }
+
+
+# Standing
+
+
+def _standings(counts: Mapping[str, Mapping[str, int]]) -> dict[str, Document]:
+    """Share of conforming lots and place of each supplier, pooled in part with all others of the quarter.
+
+    Every lot weighs the same, whatever its size; that is common practice where no weights are agreed. A supplier
+    without a decided lot has no place and takes part in none.
+    """
+    ranked = [supplier for supplier, own in counts.items() if own["pass"] + own["fail"]]
+    standings = {supplier: _unplaced(own) for supplier, own in counts.items()}
+    if not ranked:
+        return standings
+    conforming = [counts[supplier]["pass"] for supplier in ranked]
+    decided = [counts[supplier]["pass"] + counts[supplier]["fail"] for supplier in ranked]
+    found = ranking.shares(conforming, decided)
+    for position, supplier in enumerate(ranked):
+        standings[supplier] |= {
+            "share": float(found.share[position]),
+            "share_low": float(found.low[position]),
+            "share_high": float(found.high[position]),
+            "place_first": int(found.first[position]),
+            "place_last": int(found.last[position]),
+            "placed": len(ranked),
+        }
+    return standings
+
+
+def _unplaced(own: Mapping[str, int]) -> Document:
+    empty = ("share", "share_low", "share_high", "place_first", "place_last")
+    return {"conforming": own["pass"], "decided": own["pass"] + own["fail"], **dict.fromkeys(empty), "placed": 0}
+
+
+# Names of files
+
+
+def _file_names(connection: Connection) -> dict[str, str]:
+    """A file name of each supplier's own: letters, digits and hyphens, with a mark wherever two could fall together."""
+    suppliers = [
+        str(row[0]) for row in connection.execute(text("SELECT DISTINCT supplier FROM stream ORDER BY supplier"))
+    ]
+    plain = {supplier: _plain(supplier) for supplier in suppliers}
+    # Some file systems hold names apart by case, some don't: names that differ in case alone count as the same.
+    taken = Counter(name.casefold() for name in plain.values()) + Counter([OVERVIEW_NAME, ""])
+    return {supplier: _marked(supplier, name, taken[name.casefold()] > 1) for supplier, name in plain.items()}
+
+
+def _plain(supplier: str) -> str:
+    spelt = "".join(c if c.isascii() and c.isalnum() else "-" for c in supplier)
+    return "-".join(part for part in spelt.split("-") if part)
+
+
+def _marked(supplier: str, name: str, shared: bool) -> str:
+    mark = sha256(supplier.encode()).hexdigest()[:8]
+    return f"{name[:60]}-{mark}".lstrip("-") if shared or not name or len(name) > 60 or not supplier.isascii() else name

@@ -63,9 +63,7 @@ def run(connection: Connection, lab: Lab, done: Round) -> Document:
 
 def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Document]:
     """Alerts, the newest first: the document of `lotdrift alerts`."""
-    return [
-        _alert(row, lab) for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED
-    ]
+    return [_alert(row, lab) for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED]
 
 
 def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> list[RowMapping]:
@@ -105,7 +103,9 @@ def board(connection: Connection, lab: Lab) -> list[Document]:
 
 def _open_grades(connection: Connection) -> dict[int, set[str]]:
     grades: dict[int, set[str]] = {}
-    for row in _rows(connection, "SELECT stream_id, grade FROM alert WHERE state <> 'closed' AND stream_id IS NOT NULL"):
+    for row in _rows(
+        connection, "SELECT stream_id, grade FROM alert WHERE state <> 'closed' AND stream_id IS NOT NULL"
+    ):
         grades.setdefault(row["stream_id"], set()).add(row["grade"])
     return grades
 

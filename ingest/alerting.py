@@ -11,6 +11,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from sqlalchemy import Connection
 
 from ingest.lab import Lab
@@ -88,7 +89,7 @@ def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, episode: Episode
     opened, latest = points.iloc[episode.opened], points.iloc[episode.latest]
 
     def in_unit(level: float) -> float | None:
-        return number(float(to_unit([level], declared.scale)[0]))
+        return number(float(to_unit(np.array([level]), declared.scale)[0]))
 
     def when(position: float) -> int | None:
         known = number(position)
@@ -126,9 +127,7 @@ def set_right(episode: Episode, lots: int) -> bool:
 
 def write_stream_alerts(connection: Connection, stream_id: int, alerts: list[Alert]) -> list[str]:
     """Replace the alerts of one stream; the ids that were not there before."""
-    before = set(
-        connection.exec_driver_sql("SELECT id FROM alert WHERE stream_id = ?", (stream_id,)).scalars()
-    )
+    before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE stream_id = ?", (stream_id,)).scalars())
     connection.exec_driver_sql("DELETE FROM alert WHERE stream_id = ?", (stream_id,))
     write_alerts(connection, alerts)
     return [alert.id for alert in alerts if alert.id not in before]
@@ -156,7 +155,8 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
 def state_after_acts(connection: Connection, alert: str) -> str:
     """Where people left an alert: open, unless the last act on it says otherwise."""
     last = connection.exec_driver_sql(
-        "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') ORDER BY id DESC LIMIT 1",
+        "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
+        "ORDER BY id DESC LIMIT 1",
         (f"alert:{alert}",),
     ).scalar()
     return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last), AlertState.OPEN)

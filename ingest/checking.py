@@ -51,9 +51,7 @@ def _check_file(report: Report, lab: Lab, item: Find, now: datetime) -> None:
         report.files.append(_file(item, "refused", 0, 0, parsed.reason))
         return
     report.files.append(_file(item, "readable", parsed.data_rows, len(parsed.refusals), None))
-    report.refusals += [
-        {"file": name, "line": refusal.line, "reason": refusal.reason} for refusal in parsed.refusals
-    ]
+    report.refusals += [{"file": name, "line": refusal.line, "reason": refusal.reason} for refusal in parsed.refusals]
 
 
 def _file(item: Find, state: str, rows: int, refused: int, reason: str | None) -> dict[str, Any]:

@@ -91,7 +91,9 @@ def find(lab: Lab, now: datetime, problems: list[str]) -> list[Find]:
             continue
         for item in _in_folder(folder, source):
             found.setdefault(item.path, item)
-    busy = still_written({item.path: (item.size, item.modified_ns) for item in found.values()}, int(now.timestamp() * 1e9))
+    busy = still_written(
+        {item.path: (item.size, item.modified_ns) for item in found.values()}, int(now.timestamp() * 1e9)
+    )
     kept = [item for path, item in found.items() if path not in busy]
     return sorted(kept, key=lambda item: (item.modified_ns, item.path.name))
 
@@ -181,7 +183,11 @@ def _kept_unchanged(store: Store, lab: Lab, item: Find) -> bool:
 
 
 def _folder_of(lab: Lab, item: Find) -> str:
-    return item.path.parent.relative_to(lab.folder).as_posix() if item.path.is_relative_to(lab.folder) else str(item.path.parent)
+    return (
+        item.path.parent.relative_to(lab.folder).as_posix()
+        if item.path.is_relative_to(lab.folder)
+        else str(item.path.parent)
+    )
 
 
 def _commit(
@@ -202,7 +208,9 @@ def _commit(
             state="refused" if refused_whole else "stored",
             reason=parsed.reason if refused_whole else "",
             header="[]" if refused_whole else json.dumps(parsed.header, ensure_ascii=False),
-            put_as="" if item.source.keep and not refused_whole else f"{folder}/{_free_name(lab.folder / folder, item.path.name)}",
+            put_as=""
+            if item.source.keep and not refused_whole
+            else f"{folder}/{_free_name(lab.folder / folder, item.path.name)}",
         )
     )
     drop_id = int(inserted.inserted_primary_key[0])
@@ -218,9 +226,7 @@ def _commit(
         .values(stored=counts.stored, duplicate=counts.duplicate, corrected=counts.corrected, refused=refused)
     )
     return (
-        Entry(
-            item.path.name, item.source.kind, "stored", counts.stored, counts.duplicate, counts.corrected, refused
-        ),
+        Entry(item.path.name, item.source.kind, "stored", counts.stored, counts.duplicate, counts.corrected, refused),
         drop_id,
     )
 
@@ -268,9 +274,7 @@ def _settle(store: Store, lab: Lab, drop_id: int) -> None:
     if drop.state == "refused":
         _write_new(lab.folder / f"{put_as}.reason.txt", f"{drop.reason}\n".encode())
     with store.writing() as connection:
-        connection.execute(
-            update(schema.drop).where(schema.drop.c.id == drop_id).values(settled=1, put_as=put_as)
-        )
+        connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(settled=1, put_as=put_as))
 
 
 def _put(lab: Lab, path: Path, drop: object) -> str:

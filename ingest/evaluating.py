@@ -73,13 +73,12 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
         return []
     prepared = _prepare(lab, stream, sessions)
     evaluation = spc.evaluate.stream(prepared, _settings(lab, stream))
-    unit = lab.characteristic(stream.characteristic).unit
     _write_verdicts(connection, evaluation)
     _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale)
     insert_many(
         connection,
-        "INSERT INTO evaluation (stream_id, board, sketch, document) VALUES (?, ?, ?, ?) ON CONFLICT (stream_id) DO UPDATE "
-        "SET board = excluded.board, sketch = excluded.sketch, document = excluded.document",
+        "INSERT INTO evaluation (stream_id, board, sketch, document) VALUES (?, ?, ?, ?) ON CONFLICT (stream_id) "
+        "DO UPDATE SET board = excluded.board, sketch = excluded.sketch, document = excluded.document",
         [
             (
                 stream.id,
@@ -145,9 +144,7 @@ def _write_verdicts(connection: Connection, evaluation: spc.evaluate.Evaluation)
     )
 
 
-def _write_points(
-    connection: Connection, stream: Stream, evaluation: spc.evaluate.Evaluation, scale: str
-) -> None:
+def _write_points(connection: Connection, stream: Stream, evaluation: spc.evaluate.Evaluation, scale: str) -> None:
     connection.exec_driver_sql("DELETE FROM point WHERE stream_id = ?", (stream.id,))
     documents = point_documents(evaluation, scale)
     z = evaluation.points["z"].astype(object).where(evaluation.points["z"].notna(), None)

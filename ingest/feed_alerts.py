@@ -36,7 +36,12 @@ def _silent(connection: Connection, lab: Lab, now: datetime) -> Iterator[Alert]:
             continue
         last = _last_drop(connection, source)
         if last is not None and microseconds(now) - last > source.silent_after_days * DAY_US:
-            yield _alert(f"silent{alert_id(source.folder, source.pattern or '')}", last, _told_silent(source), {"folder": source.folder})
+            yield _alert(
+                f"silent{alert_id(source.folder, source.pattern or '')}",
+                last,
+                _told_silent(source),
+                {"folder": source.folder},
+            )
 
 
 def _last_drop(connection: Connection, source: Source) -> int | None:

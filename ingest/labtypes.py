@@ -116,7 +116,7 @@ def _encoding(text: str) -> str:
 
 
 def _delimiter(text: str) -> str:
-    if len(text) != 1 or text.isalnum() or text in '"\r\n.':
+    if len(text) != 1 or not text.isascii() or text.isalnum() or text in '"\r\n.\0':
         raise ValueError
     return text
 

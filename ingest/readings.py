@@ -19,7 +19,18 @@ __all__ = ["Counts", "store_climate", "store_readings"]
 
 LABELS = ("chamber", "instrument", "operator", "load")
 IDENTITY = ("stream_id", "lot_id", "tested_us", "specimen", "reading")
-SAID = ("value", "bound", "written", "chamber_id", "instrument_id", "operator_id", "load_id", "drop_id", "line", "notes")
+SAID = (
+    "value",
+    "bound",
+    "written",
+    "chamber_id",
+    "instrument_id",
+    "operator_id",
+    "load_id",
+    "drop_id",
+    "line",
+    "notes",
+)
 COLUMNS = IDENTITY + SAID
 
 
@@ -125,12 +136,12 @@ def _label_codes(connection: Connection, kind: str, texts: pd.Series) -> np.ndar
 def _settle_known(connection: Connection, drop_id: int, keyed: pd.DataFrame, now_us: int) -> np.ndarray:
     """The fate of each row where some identities were in the store before; corrections are carried out."""
     marks = ", ".join("?" * (len(IDENTITY) + 1))
-    connection.exec_driver_sql("CREATE TEMP TABLE IF NOT EXISTS arrived (row INTEGER, stream_id, lot_id, tested_us, specimen, reading)")
+    connection.exec_driver_sql(
+        "CREATE TEMP TABLE IF NOT EXISTS arrived (row INTEGER, stream_id, lot_id, tested_us, specimen, reading)"
+    )
     connection.exec_driver_sql("DELETE FROM arrived")
     arrived = keyed[list(IDENTITY)]
-    insert_many(
-        connection, f"INSERT INTO arrived VALUES ({marks})", list(arrived.itertuples(index=True, name=None))
-    )
+    insert_many(connection, f"INSERT INTO arrived VALUES ({marks})", list(arrived.itertuples(index=True, name=None)))
     before = connection.exec_driver_sql(
         "SELECT a.row, r.value, r.bound FROM arrived a JOIN reading r USING (stream_id, lot_id, tested_us, specimen, reading) "
         "WHERE r.drop_id <> ?",

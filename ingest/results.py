@@ -14,8 +14,9 @@ import pandas as pd
 
 from ingest.lab import Lab, Limits
 from ingest.stamps import from_microseconds
+from spc.baseline import limits
 from spc.capability import Capability
-from spc.evaluate import Evaluation, Segment
+from spc.evaluate import CHART_WIDTH, Evaluation, Segment
 from spc.verdicts import to_unit
 
 if TYPE_CHECKING:
@@ -64,7 +65,8 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
     declared = lab.characteristic(stream.characteristic)
     points, outlook = evaluation.points, evaluation.forecast
     valid = points[points["valid"]]
-    limits = _limits_now(lab, stream, evaluation)
+    bounds = _limits_now(lab, stream, evaluation)
+    limited = bounds.lower is not None or bounds.upper is not None
     last = points.iloc[-1]
     return {
         "unit": declared.unit,
@@ -72,11 +74,11 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
         "last_lot": str(last["lot"]),
         "last_tested_us": int(last["started_us"]),
         "level": _unit(_level_now(evaluation), declared.scale),
-        "limit_lower": limits.lower,
-        "limit_upper": limits.upper,
+        "limit_lower": bounds.lower,
+        "limit_upper": bounds.upper,
         "change_percent_per_month": number(outlook.change_percent_per_month),
-        "breach_probability": number(outlook.breach_probability) if limits.lower or limits.upper else None,
-        "weeks_to_limit": _weeks_to_limit(evaluation) if limits.lower or limits.upper else None,
+        "breach_probability": number(outlook.breach_probability) if limited else None,
+        "weeks_to_limit": _weeks_to_limit(evaluation) if limited else None,
         **_ppk(evaluation),
         "learning": bool(not evaluation.segments or evaluation.segments[-1].baseline.learning),
         "check_standard": lab.is_check_standard(stream.supplier, stream.product),
@@ -113,7 +115,7 @@ def _silent_after(weeks: np.ndarray) -> float:
 
 def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
     """The last year and the outlook for the small picture, in the charted scale."""
-    limits, scale = _limits_now(lab, stream, evaluation), lab.characteristic(stream.characteristic).scale
+    bounds, scale = _limits_now(lab, stream, evaluation), lab.characteristic(stream.characteristic).scale
 
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
@@ -127,10 +129,12 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
             [round(float(week - weeks[-1]), 2), round(float(level), 4)]
             for week, level in zip(recent["weeks"], recent["level"], strict=True)
         ],
-        "fan": [[round(float(value), 4) for value in row] for row in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy()],
+        "fan": [
+            [round(float(value), 4) for value in row] for row in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy()
+        ],
         "usual": number(evaluation.segments[-1].baseline.center) if evaluation.segments else None,
-        "lower": charted(limits.lower),
-        "upper": charted(limits.upper),
+        "lower": charted(bounds.lower),
+        "upper": charted(bounds.upper),
     }
 
 
@@ -155,24 +159,31 @@ def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation) -> Documen
 
 
 def _no_limits() -> Document:
-    return {"center": None, "lower": None, "upper": None, "from_lots": 0, "frozen_us": None, "from_us": None, "left_out": []}
+    return {
+        "center": None,
+        "lower": None,
+        "upper": None,
+        "from_lots": 0,
+        "frozen_us": None,
+        "from_us": None,
+        "left_out": [],
+    }
 
 
 def _segment(segment: Segment, scale: str) -> Document:
     """The limits for a lot of usual size, what they rest on and since when they hold."""
     usual, points = segment.baseline, segment.points
-    half = 3.0 * usual.total_sigma(float(points["variance"].median()))
+    typical = points["variance"].median()
+    lower, upper = limits(usual, [typical], CHART_WIDTH)
     lots = points.index[usual.used]
     return {
         "center": _unit(usual.center, scale),
-        "lower": _unit(usual.center - half, scale),
-        "upper": _unit(usual.center + half, scale),
+        "lower": _unit(float(lower[0]), scale),
+        "upper": _unit(float(upper[0]), scale),
         "from_lots": int(usual.used.sum()),
         "frozen_us": int(points.loc[lots[-1], "started_us"]) if usual.frozen else None,
         "from_us": int(points["started_us"].iloc[0]),
-        "left_out": [
-            {"lot": str(points["lot"].iloc[one.index]), "why": str(one.reason)} for one in usual.left_out
-        ],
+        "left_out": [{"lot": str(points["lot"].iloc[one.index]), "why": str(one.reason)} for one in usual.left_out],
     }
 
 
@@ -219,7 +230,14 @@ def _capability(evaluation: Evaluation) -> Document:
             "ppm": number(found.ppm),
             "why": "",
         }
-    return {"ppk": None, "ppk_lower": None, "ppk_upper": None, "pp": None, "ppm": None, "why": str(found).replace("_", " ")}
+    return {
+        "ppk": None,
+        "ppk_lower": None,
+        "ppk_upper": None,
+        "pp": None,
+        "ppm": None,
+        "why": str(found).replace("_", " "),
+    }
 
 
 def _dependence(evaluation: Evaluation) -> Document | None:
@@ -231,7 +249,11 @@ def _dependence(evaluation: Evaluation) -> Document | None:
 
 def _normality(evaluation: Evaluation) -> Document | None:
     found = evaluation.normality
-    return None if found is None else {"p_value": found.p_value, "correlation": found.correlation, "told": str(found.shape)}
+    return (
+        None
+        if found is None
+        else {"p_value": found.p_value, "correlation": found.correlation, "told": str(found.shape)}
+    )
 
 
 # Points

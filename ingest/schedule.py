@@ -28,9 +28,7 @@ log = logging.getLogger(__name__)
 def rounds_scheduled(schedule: Schedule, do_round: Callable[[], None]) -> Iterator[BackgroundScheduler]:
     """Do rounds in the background, the first at once, until the block ends; a round under way is finished first."""
     scheduler = BackgroundScheduler(timezone="UTC", executors={"default": ThreadPoolExecutor(1)})
-    scheduler.add_job(
-        do_round, _trigger(schedule), id="round", coalesce=True, max_instances=1, misfire_grace_time=None
-    )
+    scheduler.add_job(do_round, _trigger(schedule), id="round", coalesce=True, max_instances=1, misfire_grace_time=None)
     scheduler.add_job(do_round, id="first round", misfire_grace_time=None)
     scheduler.add_listener(_tell, EVENT_JOB_ERROR)
     scheduler.start()

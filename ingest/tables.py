@@ -194,20 +194,16 @@ def _split(text: str, delimiter: str) -> list[str]:
 def _body(
     body: bytes, first_line: int, width: int, delimiter: str
 ) -> tuple[list[pa.Array], NDArray[np.int64], tuple[BrokenRow, ...]]:
-    plain = _parsed_whole(body, first_line, width, delimiter)
-    if plain is not None:
-        return *plain, ()
-    rows = _parsed_by_line(body, first_line, width, delimiter)
-    columns = [pa.array([row[index] for row in rows.cells], pa.string()) for index in range(width)]
-    return columns, np.array(rows.lines, dtype=np.int64), tuple(rows.broken)
+    if body and body.count(b"\r") == body.count(b"\r\n") and _is_utf8(body):
+        columns = _parsed_whole(body, width, delimiter)
+        lines = None if columns is None else _lines_of(body, first_line, len(columns[0]))
+        if columns is not None and lines is not None:
+            return columns, lines, ()
+    return _parsed_by_line(body, first_line, width, delimiter)
 
 
-def _parsed_whole(
-    body: bytes, first_line: int, width: int, delimiter: str
-) -> tuple[list[pa.Array], NDArray[np.int64]] | None:
-    """All rows at once; None where a row is broken or a record could span lines."""
-    if not body or body.count(b"\r") != body.count(b"\r\n") or not _is_utf8(body):
-        return None
+def _parsed_whole(body: bytes, width: int, delimiter: str) -> list[pa.Array] | None:
+    """All rows at once; None where one is broken."""
     names = [str(index) for index in range(width)]
     try:
         table = pacsv.read_csv(
@@ -220,10 +216,7 @@ def _parsed_whole(
         )
     except pa.ArrowInvalid:
         return None
-    lines = _lines_of(body, first_line, table.num_rows)
-    if lines is None:
-        return None
-    return [_one_chunk(column) for column in table.columns], lines
+    return [_one_chunk(column) for column in table.columns]
 
 
 def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
@@ -242,14 +235,39 @@ def _lines_of(body: bytes, first_line: int, row_count: int) -> NDArray[np.int64]
     return np.array(filled, dtype=np.int64) if len(filled) == row_count else None
 
 
-def _parsed_by_line(body: bytes, first_line: int, width: int, delimiter: str) -> _Rows:
-    rows = _Rows()
+def _parsed_by_line(
+    body: bytes, first_line: int, width: int, delimiter: str
+) -> tuple[list[pa.Array], NDArray[np.int64], tuple[BrokenRow, ...]]:
+    """Rows that are plain at sight together, all others one by one, put in order again."""
+    plain_lines, plain, odd = _told_apart(body, first_line, width, delimiter)
+    columns = _parsed_whole(b"".join(plain), width, delimiter) if plain else None
+    if columns is None:
+        # Nothing plain, or a line longer than the parser takes at once.
+        for raw, line in zip(plain, plain_lines, strict=True):
+            _add(odd, raw, line, width, delimiter)
+        columns, plain_lines = [pa.array([], pa.string())] * width, []
+    others = [pa.array([row[index] for row in odd.cells], pa.string()) for index in range(width)]
+    lines = np.array([*plain_lines, *odd.lines], dtype=np.int64)
+    order = np.argsort(lines, kind="stable")
+    whole = [pa.concat_arrays(both).take(pa.array(order)) for both in zip(columns, others, strict=True)]
+    return whole, lines[order], tuple(sorted(odd.broken, key=lambda row: row.line))
+
+
+def _told_apart(body: bytes, first_line: int, width: int, delimiter: str) -> tuple[list[int], list[bytes], _Rows]:
+    """Lines that are rows at sight (no quote, the right number of cells, text), and the rest as read with care."""
+    numbers: list[int] = []
+    plain: list[bytes] = []
+    odd = _Rows()
+    mark = delimiter.encode()
     line = first_line
     for raw, line_count in _records(body, delimiter):
-        if raw.strip(b"\r\n"):
-            _add(rows, raw, line, width, delimiter)
+        if raw.count(mark) == width - 1 and b'"' not in raw and _is_utf8(raw) and raw.strip(b"\r\n"):
+            numbers.append(line)
+            plain.append(raw)
+        elif raw.strip(b"\r\n"):
+            _add(odd, raw, line, width, delimiter)
         line += line_count
-    return rows
+    return numbers, plain, odd
 
 
 def _add(rows: _Rows, raw: bytes, line: int, width: int, delimiter: str) -> None:
@@ -281,17 +299,19 @@ def _records(text: bytes, delimiter: str) -> Iterator[tuple[bytes, int]]:
     A record goes on while a quote is open. One that is not closed within reach ends with its first line, so that a
     forgotten quote costs one row and not the rest of the file.
     """
-    lines = [found[0] for found in LINE.finditer(text)]
+    lines = LINE.findall(text)
     index = 0
     while index < len(lines):
+        if b'"' not in lines[index]:
+            yield lines[index], 1
+            index += 1
+            continue
         count = _line_count(lines, index, delimiter)
         yield b"".join(lines[index : index + count]), count
         index += count
 
 
 def _line_count(lines: list[bytes], index: int, delimiter: str) -> int:
-    if b'"' not in lines[index]:
-        return 1
     text = b""
     for count, line in enumerate(lines[index : index + LONGEST_CELL_LINES], 1):
         text += line

@@ -29,12 +29,17 @@ def value(number: float | None, unit: str) -> str:
 
 
 def _limit(evidence: dict[str, Any]) -> str:
-    unit = evidence["unit"]
-    over = evidence["limit_upper"] is not None and (evidence["judged"] is None or evidence["judged"] >= evidence["limit_upper"])
+    unit, over = evidence["unit"], evidence["direction"] > 0
     edge = evidence["limit_upper"] if over else evidence["limit_lower"]
-    word = "not under" if over else "below"
-    first = f"lot judged at {value(evidence['judged'], unit)}, {word} the limit of {value(edge, unit)}"
-    return first + (f"; {evidence['lots']} lots since, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else "")
+    judged = (
+        "a lot with readings out of range"
+        if evidence["judged"] is None
+        else f"a lot at {value(evidence['judged'], unit)}"
+    )
+    first = f"{judged}, {'not under' if over else 'below'} the limit of {value(edge, unit)}"
+    return first + (
+        f"; {evidence['lots']} lots so, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
+    )
 
 
 def _point(evidence: dict[str, Any]) -> str:
@@ -47,7 +52,9 @@ def _drift(evidence: dict[str, Any]) -> str:
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
     change = evidence["change_percent_per_month"]
     pace = "" if change is None else f", {change:+.1f} % a month"
-    return f"{way}{since}{pace}; now {value(evidence['latest_level'], unit)}, usual was {value(evidence['usual'], unit)}"
+    return (
+        f"{way}{since}{pace}; now {value(evidence['latest_level'], unit)}, usual was {value(evidence['usual'], unit)}"
+    )
 
 
 def _spread(evidence: dict[str, Any]) -> str:
@@ -60,9 +67,10 @@ def _pattern(evidence: dict[str, Any]) -> str:
 
 
 def _forecast(evidence: dict[str, Any]) -> str:
-    chance = evidence["breach_probability"]
-    said = "a breach is likely within the horizon" if chance is None else f"{100 * chance:.0f} % chance of a breach within the horizon"
-    return f"{said}; now {value(evidence['latest_level'], evidence['unit'])}"
+    chance, now = evidence["breach_probability"], value(evidence["latest_level"], evidence["unit"])
+    if chance is None:
+        return f"a breach was likely within the horizon; then {now}"
+    return f"{100 * chance:.0f} % chance of a breach within the horizon; now {now}"
 
 
 def _day(microseconds: int) -> str:

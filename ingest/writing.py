@@ -26,7 +26,9 @@ def still_written(files: Mapping[Path, tuple[int, int]], now_ns: int) -> set[Pat
     doubtful = [path for path, answer in held.items() if answer is None and now_ns - files[path][1] < YOUNG_NS]
     if doubtful:
         time.sleep(LOOK_AGAIN_SECONDS)
-    return {path for path, answer in held.items() if answer} | {path for path in doubtful if _changed(path, files[path])}
+    return {path for path, answer in held.items() if answer} | {
+        path for path in doubtful if _changed(path, files[path])
+    }
 
 
 def _changed(path: Path, seen: tuple[int, int]) -> bool:

@@ -26,6 +26,7 @@ from sample_feeds.scenario import (
     PRODUCTS,
     RESISTOR_OHM,
     RETESTED,
+    SEED,
     STANDARDS,
     TESTER_GAIN,
     Measured,
@@ -95,7 +96,7 @@ def tests() -> list[tuple[Product, Test]]:
 
 
 def _planned(place: int, product: Product) -> Iterator[tuple[Product, Test]]:
-    rng = Random(f"lots {product.name}")
+    rng = Random(f"{SEED} lots {product.name}")
     lot = product.first_lot
     for count, week in enumerate(_weeks(product, rng)):
         lot += rng.randint(1, 4)
@@ -140,7 +141,7 @@ def _begin(chamber: str, week: date, at: time = BEGIN) -> datetime:
 def bags(product: Product, test: Test, logs: Mapping[str, ChamberLog]) -> Iterator[Bag]:
     """Measure one lot: all its characteristics, bag by bag."""
     for characteristic, measured in product.measured.items():
-        rng = Random(f"readings {product.name} {characteristic} {test.lot} {test.first_bag}")
+        rng = Random(f"{SEED} readings {product.name} {characteristic} {test.lot} {test.first_bag}")
         odd = _odd(test, characteristic)
         moved = measured.per_percent * (logs[test.chamber].soaked_at(test.begun) - 12)
         level = course_at(measured.course, test.week) * math.exp(rng.normalvariate(0, measured.lots) + moved) * odd.lot
@@ -174,7 +175,7 @@ def _gain(day: date) -> float:
 
 def standards() -> Iterator[Bag]:
     """The weekly measurement of what must not move: three kept coupons, and a resistor read with either face's set."""
-    rng = Random("kept references")
+    rng = Random(f"{SEED} kept references")
     kept = [COUPON.course[0][1] * math.exp(rng.normalvariate(0, COUPON.bags)) for _ in range(3)]
     for number in range((LAST_WEEK - FIRST_WEEK) // WEEK + 1):
         week = FIRST_WEEK + number * WEEK

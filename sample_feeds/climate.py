@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from random import Random
 
-from sample_feeds.scenario import CHAMBERS, HUMIDITY
+from sample_feeds.scenario import CHAMBERS, HUMIDITY, SEED
 
 __all__ = ["STEP", "ChamberLog", "chamber_log"]
 
@@ -43,7 +43,7 @@ class ChamberLog:
 
 def chamber_log(chamber: str, until: datetime) -> ChamberLog:
     """Draw the log of a chamber up to a moment."""
-    rng = Random(f"log {chamber}")
+    rng = Random(f"{SEED} log {chamber}")
     wander = door = warmth = 0.0
     humidity, temperature = [], []
     for number in range((until - LOG_FROM) // STEP + 1):

@@ -27,6 +27,7 @@ __all__ = [
     "PRODUCTS",
     "RESISTOR_OHM",
     "RETESTED",
+    "SEED",
     "STANDARDS",
     "TESTER_GAIN",
     "Measured",
@@ -35,6 +36,8 @@ __all__ = [
     "course_at",
 ]
 
+# All that is drawn hangs on this word.
+SEED = "skerrywell"
 FIRST_WEEK, LAST_WEEK = date(2025, 6, 2), date(2026, 11, 16)
 CLOSED_WEEKS = {date(2025, 12, 22), date(2025, 12, 29)}
 ENERGY, INSIDE, OUTSIDE = "shielding_energy", "surface_resistance_inside", "surface_resistance_outside"

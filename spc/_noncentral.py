@@ -29,9 +29,12 @@ def noncentral_t(t: float, df: float, shift: float) -> float:
     return float(WEIGHTS @ special.ndtr(t * chi_ratio(df) - shift))
 
 
-def root(rising: Callable[[float], float], low: float, high: float) -> float:
-    """Where a rising function passes 0, to rounding, by halving."""
-    for _ in range(200):
+def root(rising: Callable[[float], float], low: float, high: float, halvings: int = 200) -> float:
+    """Where a rising function passes 0, by halving; to rounding unless fewer halvings are asked for.
+
+    An end of the range where it does not pass 0 inside.
+    """
+    for _ in range(halvings):
         middle = 0.5 * (low + high)
         if not low < middle < high:
             break

@@ -162,13 +162,13 @@ def ramp(
     Raises
     ------
     ValueError
-        If `x` is empty or not finite, `sigma` is not above 0, `times` fall or do not advance, or lengths differ.
+        If `x` is empty or not finite, `sigma` is not above 0, `times` fall, or lengths differ.
 
     Notes
     -----
     The mean is `center` up to the index and `center` + slope * (time - time of the index) after it [1]_; the index and
-    the slope maximise the likelihood. Index -1 stands for a start one usual gap (the median) before the first point. The
-    set holds all indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the
+    the slope maximise the likelihood. Index -1 stands for a start one usual gap (the median) before the first point.
+    The set holds all indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the
     largest: the broken line is continuous, so its corner is estimated as an ordinary parameter [2]_. In simulation
     (slopes of 0.05 to 1 sigma a point, 10 to 50 points after the start) the interval of 95 % held the true index in
     93.3 to 98.0 %.
@@ -177,12 +177,12 @@ def ramp(
     ----------
     .. [1] M. B. Perry and J. J. Pignatiello (2006), Estimation of the change point of a normal process mean with a
        linear trend disturbance in SPC, Quality Technology and Quantitative Management 3, 325-334.
-    .. [2] P. I. Feder (1975), On asymptotic distribution theory in segmented regression problems, Annals of Statistics 3,
-       49-83.
+    .. [2] P. I. Feder (1975), On asymptotic distribution theory in segmented regression problems, Annals of Statistics
+       3, 49-83.
 
     Examples
     --------
-    >>> found = ramp([0.1, -0.1, 0.0, 0.1, 1.0, 2.1, 2.9, 4.0], center=0.0, sigma=0.2)
+    >>> found = ramp([0.1, -0.1, 0.0, 0.1, 1.0, 2.0, 3.0, 4.0], center=0.0, sigma=0.2)
     >>> found.index, round(found.slope, 3)
     (3, 1.0)
     """

@@ -24,7 +24,7 @@ __all__ = ["EWMA_WEIGHT", "EWMA_WIDTH", "Evaluation", "Segment", "Settings", "st
 EWMA_WEIGHT = 0.1
 EWMA_WIDTH = 2.814
 CHART_WIDTH = 3.0
-# Of the patterns, those that mean something to a bench; each one more costs false alarms (spc.runlength tells how many).
+# Of the patterns, those that mean something to a bench; each more costs false alarms (spc.runlength tells how many).
 CHART_PATTERNS = (
     "beyond_three_sigma",
     "two_of_three_beyond_two_sigma",
@@ -37,8 +37,10 @@ Found = TypeVar("Found")
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What is declared for a stream. `restarts` are the weeks from which people set the baseline again, `left_out` the
-    sessions that they left out of it."""
+    """What is declared for a stream, as in `lab.toml`.
+
+    `restarts` are the weeks from which people set the baseline again, `left_out` the sessions that they left out of it.
+    """
 
     scale: str = Scale.LOG
     judged: str = "mean"
@@ -148,7 +150,7 @@ def _variance_as_known(points: pd.DataFrame, lots: int) -> Floats:
         pooled[lots:] = pooled[lots - 1]
     bounded = (points["below"] + points["above"]).to_numpy(np.float64)
     in_range = 1 - bounded / points["readings"].to_numpy(np.float64)
-    return pooled / (points["bags"].to_numpy(np.float64) * in_range)
+    return np.asarray(pooled / (points["bags"].to_numpy(np.float64) * in_range))
 
 
 def _cut(measured: pd.DataFrame, restarts: tuple[float, ...]) -> Iterator[pd.DataFrame]:
@@ -173,35 +175,38 @@ def _segment(part: pd.DataFrame, settings: Settings) -> Segment:
 
 
 def _charted(points: pd.DataFrame, segments: list[Segment]) -> pd.DataFrame:
-    """The points with their limits, their distance from usual, the moving average and the limits of the scatter."""
-    columns = ("center", "lower", "upper", "z", "ewma", "bag_spread_upper", "reading_spread_upper")
-    charted = points.assign(**dict.fromkeys(columns, np.nan), patterns=[[] for _ in range(len(points))])
-    for segment in segments:
-        chart = _chart(segment)
-        charted.loc[chart.index, list(columns)] = chart[list(columns)]
-        for name, position in patterns.find(chart["z"].to_numpy(np.float64), CHART_PATTERNS):
-            charted.at[chart.index[position], "patterns"].append(name)
-    return charted
+    """The points with their limits, their distance from usual, the moving average, and the limits of the scatter."""
+    columns = ["center", "lower", "upper", "z", "ewma", "bag_spread_upper", "reading_spread_upper"]
+    charts_of = [_chart(segment) for segment in segments]
+    chart = pd.concat(charts_of) if charts_of else pd.DataFrame(columns=columns, dtype=np.float64)
+    seen = [_patterns(chart) for chart in charts_of]
+    named = pd.concat(seen) if seen else pd.Series(dtype=object)
+    return points.join(chart[columns]).assign(patterns=[named.get(session, ()) for session in points.index])
+
+
+def _patterns(chart: pd.DataFrame) -> pd.Series:
+    """The run patterns that each point completes, as a tuple of names."""
+    names: list[tuple[str, ...]] = [()] * len(chart)
+    for name, position in patterns.find(chart["z"].to_numpy(np.float64), CHART_PATTERNS):
+        names[position] += (name,)
+    return pd.Series(names, index=chart.index, dtype=object)
 
 
 def _chart(segment: Segment) -> pd.DataFrame:
     part, usual = segment.points, segment.baseline
     level, variance = part["level"].to_numpy(np.float64), part["variance"].to_numpy(np.float64)
     lower, upper = baseline.limits(usual, variance, width=CHART_WIDTH)
-    total = np.sqrt(usual.sigma**2 + variance)
-    typical = float(np.median(total))
-    smoothed = (
-        charts.ewma(level, usual.center, typical, EWMA_WEIGHT, EWMA_WIDTH).statistic
-        if 0 < typical < np.inf
-        else np.full(level.size, np.nan)
-    )
+    half = upper - usual.center
+    typical = float(np.median(usual.total_sigma(variance)))
+    known = 0 < typical < np.inf
     return pd.DataFrame(
         {
             "center": usual.center,
             "lower": lower,
             "upper": upper,
-            "z": np.divide(level - usual.center, total, out=np.zeros_like(level), where=total > 0),
-            "ewma": smoothed,
+            # Three is at the control limit, whatever the lot's number of bags and the baseline's number of lots.
+            "z": np.divide(CHART_WIDTH * (level - usual.center), half, out=np.zeros_like(level), where=half > 0),
+            "ewma": charts.ewma(level, usual.center, typical, EWMA_WEIGHT, EWMA_WIDTH).statistic if known else np.nan,
             "bag_spread_upper": _spread_limit(part["bag_variance"], part["bags"] - 1, usual.used),
             "reading_spread_upper": _spread_limit(part["reading_variance"], part["reading_df"], usual.used),
         },
@@ -220,7 +225,7 @@ def _spread_limit(variance: pd.Series, df: pd.Series, used: np.ndarray) -> Float
         return np.full(own.size, np.nan)
     pooled = np.average(own[known], weights=weight[known])
     counted = np.where(weight > 0, weight, np.nan)
-    return np.sqrt(pooled * special.chdtri(counted, special.ndtr(-CHART_WIDTH)) / counted)
+    return np.asarray(np.sqrt(pooled * special.chdtri(counted, special.ndtr(-CHART_WIDTH)) / counted))
 
 
 # Signals
@@ -243,7 +248,7 @@ def _together(frames: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _moves(segment: Segment, place: pd.Series, settings: Settings) -> pd.DataFrame:
-    """What the detector saw in one segment: points, drifts, spread, patterns, and where a forecast is worth asking for."""
+    """What the detector saw in one segment, and where a forecast is worth asking for."""
     part = segment.points
     watch = detection.watch(
         part["weeks"].to_numpy(np.float64),
@@ -278,10 +283,12 @@ def _likely(asked: pd.DataFrame, valid: pd.DataFrame, settings: Settings) -> pd.
     A stream that stands near its limit without moving raises none: that is capability, and the board shows it.
     """
     likely = []
-    for row in asked.itertuples(index=False):
-        known = valid.iloc[: int(row.index) + 1]
+    for position in asked["index"].to_numpy(np.int64):
+        known = valid.iloc[: position + 1]
         outlook = _outlook_at(known[known["measured"]], settings)
-        likely.append(outlook.breach_probability is not None and outlook.breach_probability >= settings.breach_probability)
+        likely.append(
+            outlook.breach_probability is not None and outlook.breach_probability >= settings.breach_probability
+        )
     return asked[np.array(likely, dtype=bool)].assign(grade=str(Grade.ACT))
 
 
@@ -303,7 +310,9 @@ def _over_range(valid: pd.DataFrame, segments: list[Segment]) -> pd.DataFrame:
     half = CHART_WIDTH * usual.sigma
     above = open_ended & (valid["level_low"].to_numpy(np.float64) > usual.center + half)
     below = open_ended & (valid["level_high"].to_numpy(np.float64) < usual.center - half)
-    return _as_signals(np.flatnonzero(above | below), Kind.POINT, np.where(above, 1, -1)[above | below], Grade.LOOK, "out_of_range")
+    return _as_signals(
+        np.flatnonzero(above | below), Kind.POINT, np.where(above, 1, -1)[above | below], Grade.LOOK, "out_of_range"
+    )
 
 
 def _as_signals(index: np.ndarray, kind: Kind, direction: np.ndarray, grade: Grade, name: str) -> pd.DataFrame:
@@ -330,7 +339,10 @@ def _outlook_at(measured: pd.DataFrame, settings: Settings) -> forecast.Forecast
     if measured.empty:
         return forecast.nothing_known()
     last = measured.iloc[-1]
-    lower, upper = _charted_limit(last["limit_lower"], settings.scale), _charted_limit(last["limit_upper"], settings.scale)
+    lower, upper = (
+        _charted_limit(last["limit_lower"], settings.scale),
+        _charted_limit(last["limit_upper"], settings.scale),
+    )
     return forecast.forecast(
         measured["weeks"].to_numpy(np.float64),
         measured["level"].to_numpy(np.float64),

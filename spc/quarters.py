@@ -1,7 +1,7 @@
 """What a quarter's lots say of a stream: its level, its scatter and its room to the limit, against the quarter before.
 
-Every figure comes with the interval that its few lots allow. A lot counts once, whatever its number of bags: what varies
-from lot to lot is what purchasing buys.
+Every figure comes with the interval that its few lots allow. A lot counts once, whatever its number of bags: what
+varies from lot to lot is what purchasing buys.
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ def change(now: ArrayLike, before: ArrayLike, confidence: float = CONFIDENCE) ->
 
 
 def spread(variances: ArrayLike, df: ArrayLike, confidence: float = CONFIDENCE) -> Estimate:
-    """Standard deviation pooled over lots, with its chi-square interval.
+    """Pooled standard deviation of several lots, with its chi-square interval.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def spread(variances: ArrayLike, df: ArrayLike, confidence: float = CONFIDENCE) 
     --------
     >>> found = spread([4.0, 9.0], [5, 5])
     >>> round(found.value, 3), round(found.low, 3), round(found.high, 3)
-    (2.55, 1.782, 4.474)
+    (2.55, 1.781, 4.474)
     """
     own, weight = np.asarray(variances, dtype=np.float64), np.asarray(df, dtype=np.float64)
     if own.shape != weight.shape:

@@ -90,12 +90,12 @@ def shares(good: ArrayLike, decided: ArrayLike, confidence: float = 0.95) -> Sta
        3rd edition, section 5.3.
     .. [2] H. Goldstein, D. J. Spiegelhalter (1996), League tables and their limitations, Journal of the Royal
        Statistical Society A 159, 385-443.
-    .. [3] A. Gelman, J. Hill, M. Yajima (2012), Why we (usually) don't have to worry about multiple comparisons, Journal
-       of Research on Educational Effectiveness 5, 189-211.
+    .. [3] A. Gelman, J. Hill, M. Yajima (2012), Why we (usually) don't have to worry about multiple comparisons,
+       Journal of Research on Educational Effectiveness 5, 189-211.
 
     Examples
     --------
-    >>> standing = shares([4, 57, 60, 20], [4, 60, 60, 40])
+    >>> standing = shares([4, 57, 59, 20], [4, 60, 60, 40])
     >>> standing.first.tolist(), standing.last.tolist()
     ([1, 1, 1, 4], [3, 3, 3, 4])
     """
@@ -182,14 +182,14 @@ def _step(counts: Floats) -> float:
 
 
 def _heaviest(mass: Floats) -> NDArray[np.intp]:
-    """The fewest nodes that hold all but `_TAIL` of the mass, in their order."""
+    """Pick the fewest nodes that hold all but `_TAIL` of the mass, in their order."""
     order = np.argsort(-mass, kind="stable")
     needed = int(np.searchsorted(np.cumsum(mass[order]), 1.0 - _TAIL)) + 1
     return np.sort(order[:needed])
 
 
 def _laws(population: _Population, pairs: Floats) -> tuple[Floats, Floats]:
-    """The beta laws of each pair of counts given each node, (nodes, pairs)."""
+    """Beta laws of each pair of counts given each node, (nodes, pairs)."""
     return population.alpha[:, None] + pairs[:, 0], population.beta[:, None] + pairs[:, 1] - pairs[:, 0]
 
 
@@ -200,7 +200,7 @@ def _quantile(population: _Population, a: Floats, b: Floats, chance: float) -> F
         middle = 0.5 * (low + high)
         under = population.weight @ special.betainc(a, b, special.expit(middle)) < chance
         low, high = np.where(under, middle, low), np.where(under, high, middle)
-    return special.expit(0.5 * (low + high))
+    return np.asarray(special.expit(0.5 * (low + high)))
 
 
 def _better(population: _Population, a: Floats, b: Floats) -> Floats:

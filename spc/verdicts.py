@@ -62,7 +62,9 @@ def judge(sessions: pd.DataFrame, scale: str, judged: str, guard_percent: float)
     passes = _surely_under(above[1], upper * (1 - guard)) & _surely_at_least(below[0], lower * (1 + guard))
     fails = _surely_at_least(above[0], upper * (1 + guard)) & ~np.isnan(upper)
     fails |= _surely_under(below[1], lower * (1 - guard)) & ~np.isnan(lower)
-    breach = (_surely_at_least(above[0], upper) & ~np.isnan(upper)) | (_surely_under(below[1], lower) & ~np.isnan(lower))
+    breach = (_surely_at_least(above[0], upper) & ~np.isnan(upper)) | (
+        _surely_under(below[1], lower) & ~np.isnan(lower)
+    )
     verdict = np.select(
         [~sessions["valid"].to_numpy(bool), np.isnan(lower) & np.isnan(upper), fails, passes],
         [Verdict.INVALID, Verdict.UNLIMITED, Verdict.FAIL, Verdict.PASS],
@@ -86,7 +88,7 @@ def _toward_upper(sessions: pd.DataFrame, lower: Floats, upper: Floats) -> np.nd
     with np.errstate(divide="ignore", invalid="ignore"):
         room_above = upper / sessions["largest"].to_numpy(np.float64)
         room_below = sessions["smallest"].to_numpy(np.float64) / lower
-    return np.isnan(lower) | (~np.isnan(upper) & (room_above <= room_below))
+    return np.asarray(np.isnan(lower) | (~np.isnan(upper) & (room_above <= room_below)))
 
 
 def _intervals(sessions: pd.DataFrame, scale: str, judged: str) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
@@ -114,14 +116,14 @@ def _known(interval: tuple[Floats, Floats]) -> Floats:
 
 def _surely_under(value: Floats, limit: Floats) -> np.ndarray:
     """Strictly below the limit; true where there is no limit."""
-    return np.isnan(limit) | ((value < limit) & ~_at(value, limit))
+    return np.asarray(np.isnan(limit) | ((value < limit) & ~_at(value, limit)))
 
 
 def _surely_at_least(value: Floats, limit: Floats) -> np.ndarray:
     """At the limit or above; true where there is no limit."""
-    return np.isnan(limit) | (value >= limit) | _at(value, limit)
+    return np.asarray(np.isnan(limit) | (value >= limit) | _at(value, limit))
 
 
 def _at(value: Floats, limit: Floats) -> np.ndarray:
     with np.errstate(invalid="ignore"):
-        return np.abs(value - limit) <= AT_THE_LIMIT * np.abs(limit)
+        return np.asarray(np.abs(value - limit) <= AT_THE_LIMIT * np.abs(limit))

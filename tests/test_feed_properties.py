@@ -9,6 +9,7 @@ from collections import Counter
 from datetime import datetime
 
 import numpy as np
+import pandas as pd
 from feedfiles import HEADER, NOW, ROW, accounted, file_of, lab, read, read_log, source
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -141,3 +142,29 @@ def test_cells_are_those_that_the_csv_module_wrote(rows):
     noted = json.loads(parsed.rows["notes"][0] or "{}")
     first = {name: cell.strip(" ") for name, cell in zip(("note", "mark"), rows[0], strict=True)}
     assert noted == {name: cell for name, cell in first.items() if cell}
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(
+        st.lists(st.text(st.sampled_from('ab"\n\r,; \u00e9'), max_size=4), min_size=2, max_size=2),
+        min_size=1,
+        max_size=6,
+    ),
+    st.sampled_from(["too,few\n", b'"open,quote\n', b"\xff\xfe,x\n"]),
+)
+def test_a_broken_row_changes_no_other(rows, broken):
+    text = io.StringIO()
+    csv.writer(text).writerows(
+        [
+            ["note", "mark", *HEADER.split(",")],
+            *([*row, *{**ROW, "lot": f"L{i}"}.values()] for i, row in enumerate(rows)),
+        ]
+    )
+    whole = text.getvalue().encode()
+
+    alone = read(whole)
+    beside = read(whole + (broken.encode() if isinstance(broken, str) else broken))
+
+    pd.testing.assert_frame_equal(alone.rows, beside.rows)
+    assert len(beside.refusals) == len(alone.refusals) + 1

@@ -1,7 +1,7 @@
 """A real study through the command line as a lab would run it.
 
-NIST StRD, one-way analysis of variance, data set SiRstv: resistivity of a silicon wafer in ohm cm, five instruments with
-five readings each. scipy ships the file with its tests. An instrument stands for a lot, each reading for a bag.
+NIST StRD, one-way analysis of variance, data set SiRstv: resistivity of a silicon wafer in ohm cm, five instruments
+with five readings each. scipy ships the file with its tests. An instrument stands for a lot, each reading for a bag.
 """
 
 from __future__ import annotations
