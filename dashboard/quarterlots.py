@@ -19,7 +19,7 @@ from ingest.errors import CallError
 from ingest.lab import Lab
 from ingest.stamps import microseconds
 
-__all__ = ["STANDINGS", "Quarter", "QuarterLot", "StreamLots", "corrected_since", "gather", "quarter"]
+__all__ = ["STANDINGS", "Quarter", "QuarterLot", "StreamLots", "corrected_since", "gather", "quarter", "quarter_before"]
 
 # Everything that a tested lot can be in a scorecard; of a lot with several characteristics the first that applies.
 STANDINGS = ("fail", "undecided", "invalid", "set_aside", "pass", "unlimited", "retested")
@@ -55,7 +55,8 @@ def _midnight(day: date, lab: Lab) -> int:
     return microseconds(datetime(day.year, day.month, day.day, tzinfo=lab.zone))
 
 
-def _before(span: Quarter, lab: Lab) -> Quarter:
+def quarter_before(span: Quarter, lab: Lab) -> Quarter:
+    """The quarter that ends where this one begins."""
     day = span.first - timedelta(days=1)
     return quarter(f"{day.year:04d}-Q{(day.month + 2) // 3}", lab)
 
@@ -101,7 +102,7 @@ ORDER BY t.supplier, t.product, t.characteristic, s.started_us, l.lot
 
 def gather(connection: Connection, lab: Lab, span: Quarter) -> list[StreamLots]:
     """Every stream with a test in the quarter, check standards left out."""
-    before = _before(span, lab)
+    before = quarter_before(span, lab)
     rows = connection.execute(text(SESSIONS_SQL), {"start": before.start_us, "end": span.end_us}).mappings()
     spans = _explained_by_bench(connection)
     by_stream: dict[int, list[RowMapping]] = {}
@@ -134,7 +135,7 @@ def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]]) 
 
 
 def _lot(lot: str, sessions: Sequence[RowMapping], explained: Sequence[tuple[int, int]]) -> QuarterLot:
-    """How a lot stands in the quarter, by the session that is its point, or by its last where the point lies elsewhere."""
+    """How a lot stands in the quarter: by the session that is its point, or by its last where that lies elsewhere."""
     points = [session for session in sessions if session["point"] is not None]
     session = points[0] if points else sessions[-1]
     if not points:

@@ -1,14 +1,16 @@
 """The quarterly scorecards: what was tested, how it stood, what moved, and who stands where.
 
-One document a supplier holds every figure; each form (PDF, XLSX, HTML, CSV, the page, JSON) only lays it out. The time at
-which it was drawn up is that of the store's last round, so that the same store gives the same bytes.
+One document a supplier holds every figure; each form (PDF, XLSX, HTML, CSV, the page, JSON) only lays it out. The time
+at which it was drawn up is that of the store's last round, so that the same store gives the same bytes.
 """
 
 from __future__ import annotations
 
 import json
+import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
@@ -16,19 +18,44 @@ from sqlalchemy import Connection, text
 
 from dashboard import views
 from dashboard.quarterfigures import figures
-from dashboard.quarterlots import STANDINGS, Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter
+from dashboard.quarterlots import (
+    STANDINGS,
+    Quarter,
+    QuarterLot,
+    StreamLots,
+    corrected_since,
+    gather,
+    quarter,
+    quarter_before,
+)
 from ingest.errors import CallError
 from ingest.lab import Lab
 from spc import ranking
+from spc.quarters import Direction
 from spc.words import Kind
 
-__all__ = ["EVENTS", "OVERVIEW_NAME", "documents"]
+__all__ = ["EVENTS", "documents", "overview"]
 
 Document = dict[str, Any]
 
 EVENTS = (Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)
 NOW = ("change_percent_per_month", "breach_probability", "ppk", "ppk_lower", "state", "last_tested_at")
 OVERVIEW_NAME = "all-suppliers"
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What all cards of a quarter draw on, read once."""
+
+    lab: Lab
+    span: Quarter
+    drawn_up_us: int
+    board: Mapping[tuple[str, str, str], Document]
+    capability: Mapping[int, Document]
+    alerts: Sequence[Document]
+    corrected: Mapping[str, int]
+    standings: Mapping[str, Document]
+    file_names: Mapping[str, str]
 
 
 def documents(connection: Connection, lab: Lab, name: str, supplier: str | None = None) -> list[Document]:
@@ -46,26 +73,22 @@ def documents(connection: Connection, lab: Lab, name: str, supplier: str | None 
     return [_card(one, by_supplier[one], shared) for one in chosen]
 
 
-def _shared(
-    connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]
-) -> dict[str, Any]:
-    """What all cards of a quarter draw on, read once."""
-    drawn_up_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
+def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]) -> _Shared:
     alerts = views.alerts(connection, lab, closed_too=True)
-    return {
-        "lab": lab,
-        "span": span,
-        "drawn_up_us": drawn_up_us,
-        "board": {_names(row): row for row in views.board(connection, lab)},
-        "capability": _capability(connection),
-        "alerts": [alert for alert in alerts if span.holds(views.from_iso(alert["raised_at"]))],
-        "corrected": corrected_since(connection, span),
-        "standings": _standings({one: _counts(streams) for one, streams in by_supplier.items()}),
-        "file_names": _file_names(connection),
-    }
+    return _Shared(
+        lab=lab,
+        span=span,
+        drawn_up_us=connection.execute(text("SELECT max(started_us) FROM round")).scalar_one(),
+        board={_names(row): row for row in views.board(connection, lab)},
+        capability=_capability(connection),
+        alerts=[alert for alert in alerts if span.holds(views.from_iso(alert["raised_at"]))],
+        corrected=corrected_since(connection, span),
+        standings=_standings({one: _counts(streams) for one, streams in by_supplier.items()}),
+        file_names=_file_names(connection),
+    )
 
 
-def _names(row: Mapping[str, Any]) -> tuple[Any, Any, Any]:
+def _names(row: Mapping[str, Any]) -> tuple[str, str, str]:
     return row["supplier"], row["product"], row["characteristic"]
 
 
@@ -77,23 +100,26 @@ def _capability(connection: Connection) -> dict[int, Document]:
 # A supplier
 
 
-def _card(supplier: str, streams: Sequence[StreamLots], shared: Mapping[str, Any]) -> Document:
-    lab, span = shared["lab"], shared["span"]
-    alerts = [alert for alert in shared["alerts"] if alert["supplier"] == supplier]
+def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Document:
+    lab, span = shared.lab, shared.span
+    before = quarter_before(span, lab)
+    alerts = [alert for alert in shared.alerts if alert["supplier"] == supplier]
     return {
         "lab": lab.name,
         "supplier": supplier,
         "quarter": span.name,
         "first_day": span.first.isoformat(),
         "last_day": span.last.isoformat(),
-        "finished": shared["drawn_up_us"] >= span.end_us,
-        "drawn_up_at": views.iso(shared["drawn_up_us"], lab.zone),
-        "corrected_since": shared["corrected"].get(supplier, 0),
+        "earlier_quarter": before.name,
+        "earlier_first_day": before.first.isoformat(),
+        "drawn_up_at": views.iso(shared.drawn_up_us, lab.zone),
+        "finished": shared.drawn_up_us >= span.end_us,
+        "corrected_since": shared.corrected.get(supplier, 0),
         "counts": {**_counts(streams), "readings": sum(stream.readings for stream in streams)},
-        "standing": shared["standings"][supplier],
+        "standing": shared.standings[supplier],
         "streams": [_stream(stream, alerts, shared) for stream in streams],
         "alerts": alerts,
-        "file_name": shared["file_names"][supplier],
+        "file_name": shared.file_names[supplier],
     }
 
 
@@ -111,13 +137,13 @@ def _counts(streams: Sequence[StreamLots]) -> dict[str, int]:
 # A stream
 
 
-def _stream(stream: StreamLots, alerts: Sequence[Document], shared: Mapping[str, Any]) -> Document:
-    declared = shared["lab"].characteristic(stream.characteristic)
-    board = shared["board"][stream.supplier, stream.product, stream.characteristic]
+def _stream(stream: StreamLots, alerts: Sequence[Document], shared: _Shared) -> Document:
+    declared = shared.lab.characteristic(stream.characteristic)
+    board = shared.board[stream.supplier, stream.product, stream.characteristic]
     own = [alert for alert in alerts if _names(alert) == _names(board)]
     charged = Counter(alert["kind"] for alert in own if alert["held_under"] is None)
     standings = Counter(lot.standing for lot in stream.lots)
-    capability = shared["capability"].get(stream.id, {})
+    capability = shared.capability.get(stream.id, {})
     return {
         **{key: board[key] for key in ("supplier", "product", "characteristic", "unit")},
         "scale": str(declared.scale),
@@ -133,8 +159,8 @@ def _stream(stream: StreamLots, alerts: Sequence[Document], shared: Mapping[str,
         "events": {str(kind): charged[kind] for kind in EVENTS},
         "alerts": charged.total(),
         "explained_by_bench": len(own) - charged.total(),
-        "lot_list": [_lot(lot, shared["lab"]) for lot in stream.lots],
-        "earlier_lot_list": [_lot(lot, shared["lab"]) for lot in stream.earlier],
+        "lot_list": [_lot(lot, shared.lab) for lot in stream.lots],
+        "earlier_lot_list": [_lot(lot, shared.lab) for lot in stream.earlier],
     }
 
 
@@ -185,6 +211,59 @@ def _standings(counts: Mapping[str, Mapping[str, int]]) -> dict[str, Document]:
 def _unplaced(own: Mapping[str, int]) -> Document:
     empty = ("share", "share_low", "share_high", "place_first", "place_last")
     return {"conforming": own["pass"], "decided": own["pass"] + own["fail"], **dict.fromkeys(empty), "placed": 0}
+
+
+# All suppliers on one page
+
+
+def overview(cards: Sequence[Document]) -> Document:
+    """The page over all suppliers of a quarter, drawn from their cards: places, what moved, whom to talk to.
+
+    Suppliers whose places are the same range stand in order of name: nothing tells them apart.
+    """
+    rows = sorted((_overview_row(card) for card in cards), key=_by_place)
+    streams = [row for card in cards for row in card["streams"]]
+    compared = [row for row in streams if row["direction"] != Direction.NOT_COMPARED]
+    moved = [row for row in compared if row["direction"] != Direction.UNCLEAR]
+    shared = ("lab", "quarter", "first_day", "last_day", "earlier_quarter", "drawn_up_at", "finished")
+    return {
+        **{key: cards[0][key] for key in shared},
+        "rows": rows,
+        "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
+        "compared": len(compared),
+        "streams": len(streams),
+        "file_name": OVERVIEW_NAME,
+    }
+
+
+def _overview_row(card: Document) -> Document:
+    directions = Counter(row["direction"] for row in card["streams"])
+    return {
+        "supplier": card["supplier"],
+        "counts": card["counts"],
+        "standing": card["standing"],
+        "nearer": directions[Direction.NEARER],
+        "away": directions[Direction.AWAY],
+        "reasons": [reason for row in card["streams"] for reason in _reasons(row)],
+    }
+
+
+def _reasons(row: Document) -> list[Document]:
+    """Why to talk about a stream: lots that failed, a level nearer to its limit, a breach that is likely."""
+    names = {key: row[key] for key in ("product", "characteristic")}
+    found = [("fail", row["fail"])] if row["fail"] else []
+    found += [("nearer", 1)] if row["direction"] == Direction.NEARER else []
+    found += [
+        (str(kind), row["events"][kind]) for kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST) if row["events"][kind]
+    ]
+    return [{**names, "what": what, "count": count} for what, count in found]
+
+
+def _by_place(row: Document) -> tuple[int, int, str]:
+    standing = row["standing"]
+    if not standing["placed"]:
+        return sys.maxsize, sys.maxsize, row["supplier"]
+    return standing["place_first"], standing["place_last"], row["supplier"]
 
 
 # Names of files

@@ -80,7 +80,7 @@ def _alert(row: RowMapping, lab: Lab) -> Document:
         **{name: row[name] for name in names},
         "raised_at": iso(row["raised_us"], lab.zone),
         "message": row["message"],
-        "evidence": json.loads(row["evidence"]),
+        "evidence": _with_times(json.loads(row["evidence"]), lab),
         "state": row["state"],
         "held_under": row["held_under"],
     }

@@ -15,6 +15,7 @@ from filelock import FileLock, Timeout
 from sqlalchemy import Connection, insert, update
 
 from ingest import clock, schema
+from ingest.climate_alerts import watch_climate
 from ingest.drops import Entry, take_in
 from ingest.errors import StoreError
 from ingest.evaluating import evaluate_stale
@@ -83,6 +84,7 @@ def _run(store: Store, lab: Lab, now: datetime) -> Round:
     with store.writing() as connection:
         rebuild_stale(connection, lab)
         done.evaluated, done.raised = evaluate_stale(connection, lab)
+        done.raised += watch_climate(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)
         _end(connection, number, done)
     return done

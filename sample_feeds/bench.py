@@ -100,13 +100,15 @@ def _planned(place: int, product: Product) -> Iterator[tuple[Product, Test]]:
     lot = product.first_lot
     for count, week in enumerate(_weeks(product, rng)):
         lot += rng.randint(1, 4)
-        chamber = tuple(CHAMBERS)[(count + place) % len(CHAMBERS)]
+        chamber = tuple(CHAMBERS)[(count + place // 2) % len(CHAMBERS)]
         received = week - timedelta(days=rng.randint(3, 6))
         made = received - timedelta(days=rng.randint(18, 45))
         if product.roll is not None:
             made = min(made, product.roll)
         name = f"{product.name[:2]}{lot:05d}"
-        test = Test(product.supplier, product.name, name, received, made, chamber, _load(chamber, week), _begin(chamber, week))
+        test = Test(
+            product.supplier, product.name, name, received, made, chamber, _load(chamber, week), _begin(chamber, week)
+        )
         yield product, test
 
 
@@ -156,7 +158,9 @@ def bags(product: Product, test: Test, logs: Mapping[str, ChamberLog]) -> Iterat
 def _odd(test: Test, characteristic: str) -> Odd:
     """What is special about the lot; a retest of a lot is a new look with fresh bags, and finds it as usual."""
     odd = ODD_LOTS.get((test.product, test.week))
-    return odd if odd is not None and odd.characteristic == characteristic and test.first_bag == 1 else Odd(characteristic)
+    return (
+        odd if odd is not None and odd.characteristic == characteristic and test.first_bag == 1 else Odd(characteristic)
+    )
 
 
 def _read(rng: Random, level: float, measured: Measured, characteristic: str, at: datetime) -> tuple[float, ...]:

@@ -126,7 +126,9 @@ def _messy_rows(bag: Bag, *, slipped: bool, remark: str = "") -> list[str]:
     rows = []
     for number, value in enumerate(bag.values, 1):
         stamp, result, unit = _messy_cells(bag, value, slipped=slipped)
-        rows.append(f"{stamp};{test.chamber};{device};bench 3;{who};{number};{bag.characteristic};{result};{unit};{remark}")
+        rows.append(
+            f"{stamp};{test.chamber};{device};bench 3;{who};{number};{bag.characteristic};{result};{unit};{remark}"
+        )
     return rows
 
 

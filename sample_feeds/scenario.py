@@ -149,10 +149,10 @@ HUMIDITY = {
         (datetime(2026, 7, 6, tzinfo=UTC), 0.0),
     ),
     "south": (
-        (datetime(2026, 3, 11, 12, tzinfo=UTC), 0.0),
-        (datetime(2026, 3, 11, 22, tzinfo=UTC), 4.8),
-        (datetime(2026, 3, 14, 10, tzinfo=UTC), 4.8),
-        (datetime(2026, 3, 14, 20, tzinfo=UTC), 0.0),
+        (datetime(2026, 3, 18, 12, tzinfo=UTC), 0.0),
+        (datetime(2026, 3, 18, 22, tzinfo=UTC), 4.8),
+        (datetime(2026, 3, 21, 10, tzinfo=UTC), 4.8),
+        (datetime(2026, 3, 21, 20, tzinfo=UTC), 0.0),
     ),
 }
 
@@ -169,7 +169,7 @@ class Odd:
 # By product and Monday of the week of the test.
 ODD_LOTS = {
     ("BF-210", date(2026, 11, 9)): Odd(ENERGY, bags=((2, 2.6), (3, 3.1), (5, 2.2))),
-    ("UM-9", date(2026, 10, 26)): Odd(ENERGY, lot=1.78),
+    ("UM-9", date(2026, 10, 26)): Odd(ENERGY, lot=1.95),
     ("TW-Clear", date(2026, 10, 12)): Odd(OUTSIDE, lot=10**3.4),
 }
 # The lot of this product and week is tested again, with bags 7 to 12, in the later week.

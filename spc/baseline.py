@@ -436,10 +436,12 @@ def _moments(x: Floats, noise: Floats) -> tuple[float, float, float, float]:
 
 def _between(x: Floats, noise: Floats) -> float:
     """Variance between lots by Paule and Mandel; Newton from below is monotone, as the excess is convex and falling."""
+    if not np.ptp(x) > 0:
+        return 0.0
     spread = float(x.var(ddof=1))
     between = max(0.0, spread - float(noise.max()))
     for _ in range(100):
-        excess, slope = _excess(x, np.maximum(between + noise, 1e-12 * max(spread, 1e-300)))
+        excess, slope = _excess(x, np.maximum(between + noise, 1e-12 * spread))
         if excess <= 0 or slope <= 0:  # equal levels have no slope
             break
         step = excess / slope

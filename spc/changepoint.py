@@ -231,8 +231,8 @@ def split(x: ArrayLike, shortest: int = 1) -> Split:
 
     References
     ----------
-    .. [1] A. Zeileis, C. Kleiber, W. Kraemer and K. Hornik (2003), Testing and dating of structural changes in practice,
-       Computational Statistics and Data Analysis 44, 109-123.
+    .. [1] A. Zeileis, C. Kleiber, W. Kraemer and K. Hornik (2003), Testing and dating of structural changes in
+       practice, Computational Statistics and Data Analysis 44, 109-123.
 
     Examples
     --------

@@ -107,8 +107,8 @@ def normality(x: ArrayLike) -> Normality:
     Notes
     -----
     The correlation is that of the ordered values with the medians of normal order statistics [2]_; the p-value that of
-    the Anderson-Darling statistic with both parameters estimated, adjusted by 1 + 0.75 / n + 2.25 / n**2 [1]_. Of normal
-    samples of 8 to 100 values 4.9 to 5.1 % had a p-value under 0.05 in simulation.
+    the Anderson-Darling statistic with both parameters estimated, adjusted by 1 + 0.75 / n + 2.25 / n**2 [1]_. Of
+    normal samples of 8 to 100 values 4.9 to 5.1 % had a p-value under 0.05 in simulation.
 
     References
     ----------
@@ -164,9 +164,10 @@ def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
     References
     ----------
     .. [1] F. H. C. Marriott and J. A. Pope (1954), Bias in the estimation of autocorrelations, Biometrika 41, 390-402.
-    .. [2] J. P. Imhof (1961), Computing the distribution of quadratic forms in normal variables, Biometrika 48, 419-426.
-    .. [3] M. S. Bartlett (1946), On the theoretical specification and sampling properties of autocorrelated time series,
-       Supplement to the JRSS 8, 27-41.
+    .. [2] J. P. Imhof (1961), Computing the distribution of quadratic forms in normal variables, Biometrika 48,
+       419-426.
+    .. [3] M. S. Bartlett (1946), On the theoretical specification and sampling properties of autocorrelated time
+       series, Supplement to the JRSS 8, 27-41.
 
     Examples
     --------
@@ -243,7 +244,7 @@ def _require_spread(points: Floats) -> None:
 
 def _order_medians(count: int) -> Floats:
     """Medians of uniform order statistics (Filliben 1975, equation 4)."""
-    medians: Floats = (np.arange(1, count + 1) - 0.3175) / (count + 0.365)
+    medians = (np.arange(1, count + 1, dtype=np.float64) - 0.3175) / (count + 0.365)
     medians[-1] = 0.5 ** (1 / count)
     medians[0] = 1 - medians[-1]
     return medians

@@ -115,6 +115,23 @@ def test_a_gap_of_60_minutes_passes_and_one_of_61_is_not_shown(silence, state):
     assert judged(entries)["conditioning"] == state
 
 
+def test_a_gap_that_ends_with_the_required_hours_changes_nothing():
+    before = steady(72 * 60, 50 * 60)
+
+    assert judged({**before, **steady(48 * 60)})["conditioning"] == "valid"
+    assert judged({**before, **steady(48 * 60 - 1)})["conditioning"] == "unlogged"
+
+
+def test_a_silence_longer_than_the_look_back_is_the_beginning_of_the_log():
+    told = judged({400 * 60: (12.0, 23.0), **steady(47 * 60)})
+
+    assert (told["conditioning"], told["hours"]) == ("short", 47.0)
+
+
+def test_hours_are_counted_no_further_back_than_the_look_back():
+    assert judged(steady(300 * 60))["hours"] == LOOK_BACK_HOURS
+
+
 @pytest.mark.parametrize(("silence", "state", "hours"), [(60, "valid", 72.0), (61, "unlogged", 0.0)])
 def test_silence_between_the_last_entry_and_the_test_is_a_gap(silence, state, hours):
     told = judged(steady(72 * 60, silence))

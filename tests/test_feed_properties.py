@@ -7,6 +7,7 @@ import io
 import json
 from collections import Counter
 from datetime import datetime
+from fractions import Fraction
 
 import numpy as np
 import pandas as pd
@@ -19,15 +20,20 @@ from ingest.feeds import Parsed, read_tests
 NAMES = st.text(
     st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Zl", "Zp")), min_size=1, max_size=8
 ).filter(lambda text: text.strip() == text and text.strip("\u00a0\u2007\u2009\u202f\ufeff") == text)
-ENERGIES = st.floats(min_value=1e-300, max_value=49_000.0)
-RESISTANCES = st.floats(min_value=1e-300, max_value=1e300)
+# Sizes of the units, the prefixes of the SI brochure (BIPM, 9th edition, table 7).
+SIZES_NJ = {"nJ": 1, "uJ": 10**3, "mJ": 10**6, "J": 10**9}
+SIZES_OHM = {"ohm": 1, "kohm": 10**3, "Mohm": 10**6, "Gohm": 10**9, "Tohm": 10**12}
 
 
 @st.composite
 def readings(draw):
-    """A reading with its true value in the unit of its characteristic."""
+    """A reading in any unit, with its value in the unit of its characteristic as exact fractions give it."""
     energy = draw(st.booleans())
-    value = draw(ENERGIES if energy else RESISTANCES)
+    unit = draw(st.sampled_from(sorted(SIZES_NJ if energy else SIZES_OHM)))
+    size = (SIZES_NJ if energy else SIZES_OHM)[unit]
+    written = repr(draw(st.floats(min_value=1e-250, max_value=49_000.0 / size if energy else 1e250)))
+    # Fraction to float rounds correctly, so equality holds to the last bit.
+    value = float(Fraction(written) * size)
     bound = draw(st.sampled_from([-1, 0, 1]))
     tested = draw(st.datetimes(min_value=datetime(1990, 1, 2), max_value=datetime(2026, 11, 24)))  # noqa: DTZ001
     row = {
@@ -38,8 +44,8 @@ def readings(draw):
         "specimen": str(draw(st.integers(0, 10**12))),
         "reading": str(draw(st.integers(0, 50))),
         "characteristic": "shielding_energy" if energy else "surface_resistance",
-        "value": {-1: "<", 0: "", 1: ">"}[bound] + repr(value),
-        "unit": "nJ" if energy else "ohm",
+        "value": {-1: "<", 0: "", 1: ">"}[bound] + written,
+        "unit": unit,
     }
     return row, value, bound
 

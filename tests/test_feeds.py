@@ -321,6 +321,16 @@ def test_a_quote_that_is_not_closed_costs_its_row_and_no_other():
     assert "opens a quote that is not closed" in reasons(parsed)[3]
 
 
+def test_a_quote_that_is_not_closed_on_the_last_line_is_found_too():
+    lines = file_of({"lot": "a"}, {"lot": "b"}).splitlines()
+    lines[2] = lines[2].replace("week 9", '"week 9')
+
+    parsed = read("\n".join(lines))
+
+    assert list(parsed.rows["lot"]) == ["a"]
+    assert "opens a quote that is not closed" in reasons(parsed)[3]
+
+
 def test_an_inch_mark_inside_a_name_is_part_of_the_name():
     lines = file_of({"product": "bag 10x12"}, {"lot": "b"}).splitlines()
     lines[1] = lines[1].replace("10x12", '10x12"')

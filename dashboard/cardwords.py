@@ -1,0 +1,253 @@
+"""The figures of a scorecard in words: what stands in the PDF, in the HTML and on the page, written once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit
+from spc.quarters import Direction
+
+__all__ = [
+    "CAUTION",
+    "COUNTS",
+    "WHAT_COUNTS",
+    "chance_moves",
+    "drawn_up",
+    "events",
+    "facts",
+    "place",
+    "reasons",
+    "share",
+    "stream_title",
+    "summary",
+    "told_direction",
+]
+
+Document = dict[str, Any]
+
+CAUTION = (
+    "This page marks lots and releases none: decisions are for the people your procedure authorises, by the text of the "
+    "standard and the edition you work to. A result holds for the humidity, face and bag size that were tested."
+)
+WHAT_COUNTS = (
+    "A lot counts once, by its first valid test. Tests whose chamber log does not show the conditioning, results that a "
+    "bench finding explains (set aside), and repeats of a lot that was judged before are shown and count against nobody. "
+    "Check standards are no suppliers.",
+    "Level is the mean of the lot levels, geometric on a log scale, with a 95 % interval (Student); its change against the "
+    "quarter before is compared by Welch's interval. Lots are taken as independent.",
+    "The share of conforming lots is pooled in part with that of all suppliers of the quarter (beta-binomial model, Gelman "
+    "et al. 2013): few lots say little, and say so. Undecided lots take no part. Every lot weighs the same, whatever its "
+    "size: common practice where no weights are agreed.",
+    "Places are ranges: suppliers whose ranges overlap are tied as far as their lots can tell.",
+)
+# Keys of the counts of lots, in the order in which they are told.
+COUNTS = (
+    ("lots", "lots tested"),
+    ("pass", "conform"),
+    ("fail", "fail"),
+    ("undecided", "undecided"),
+    ("invalid", "not valid"),
+    ("unlimited", "no limit"),
+    ("set_aside", "set aside"),
+    ("retested", "repeats"),
+)
+DIRECTIONS = {
+    Direction.NEARER: "nearer the limit",
+    Direction.AWAY: "farther from the limit",
+    Direction.MOVED: "moved",
+    Direction.UNCLEAR: "no clear change",
+    Direction.NOT_COMPARED: "not compared",
+}
+EVENT_WORDS = {
+    "limit": "limit breach", "point": "lot out of the usual", "pattern": "run pattern", "drift": "drift",
+    "spread": "wider scatter", "forecast": "likely breach",
+}  # fmt: skip
+EVENT_PLURALS = {
+    "limit": "limit breaches",
+    "point": "lots out of the usual",
+    "spread": "wider scatters",
+    "forecast": "likely breaches",
+}
+
+
+def summary(card: Document) -> str:
+    """The card in a sentence or two."""
+    counts, streams = card["counts"], card["streams"]
+    said = f"{counted(counts['lots'], 'lot')} tested in {counted(len(streams), 'stream')}: {counts['pass']} conform"
+    said += f", {counts['fail']} fail" if counts["fail"] else ", none fails"
+    left = [f"{counts[key]} {words}" for key, words in COUNTS[3:] if counts[key]]
+    said += f" ({', '.join(left)})." if left else "."
+    nearer = sum(row["direction"] == Direction.NEARER for row in streams)
+    away = sum(row["direction"] == Direction.AWAY for row in streams)
+    if nearer or away:
+        said += (
+            f" Against {card['earlier_quarter']}, {counted(nearer, 'stream')} moved nearer the limit, {away} farther."
+        )
+    return said
+
+
+def place(standing: Document) -> str:
+    """The place as a range: "1 to 4 of 9, tied"; a dash without a decided lot."""
+    if not standing["placed"]:
+        return "no decided lot"
+    first, last = standing["place_first"], standing["place_last"]
+    if first == last:
+        return f"{first} of {standing['placed']}"
+    return f"{first} to {last} of {standing['placed']}, tied"
+
+
+def share(standing: Document) -> str:
+    """The pooled share of conforming lots with its interval."""
+    if not standing["placed"]:
+        return "–"
+    return f"{percent(standing['share'])} ({_whole(standing['share_low'])} to {_whole(standing['share_high'])} %)"
+
+
+def _whole(value: float) -> str:
+    return f"{100 * value:.0f}"
+
+
+def drawn_up(card: Document) -> str:
+    """When it was drawn up, and what changed since the quarter ended."""
+    said = f"Drawn up from the store as of {day(card['drawn_up_at'])}."
+    if not card["finished"]:
+        return f"{said} The quarter is not over: figures will change."
+    corrected = card.get("corrected_since", 0)
+    changed = f"{counted(corrected, 'reading')} corrected" if corrected else "no reading was corrected"
+    return f"{said} Since the quarter ended {changed}."
+
+
+def stream_title(row: Document) -> str:
+    """Product and characteristic."""
+    return f"{row['product']} · {characteristic(row['characteristic'])}"
+
+
+def told_direction(row: Document) -> str:
+    """The direction of a stream in words."""
+    return DIRECTIONS[Direction(row["direction"])]
+
+
+def facts(row: Document, card: Document) -> list[tuple[str, str]]:
+    """What is told of a stream, as pairs of a name and its figures."""
+    unit = row["unit"]
+    return [
+        ("lots", _lots(row)),
+        ("level", _span(row, "level", lambda value: amount(value, unit))),
+        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", lambda value: amount(value, unit))),
+        ("change", _change(row)),
+        ("limit", room_to_limit(row)),
+        ("room to it", _room(row)),
+        ("scatter of lots", _spread(row, "lot")),
+        ("of bags", _spread(row, "bag")),
+        ("of readings", _spread(row, "reading")),
+        ("Ppk now", _ppk(row)),
+        ("outlook now", _outlook(row)),
+        ("events", events(row)),
+    ]
+
+
+def _lots(row: Document) -> str:
+    parts = [f"{row[key]} {words}" for key, words in COUNTS[1:] if row[key]]
+    return f"{row['lots']}: {', '.join(parts)}"
+
+
+def _span(row: Document, key: str, told: Any) -> str:
+    """A value with its interval: 14.2 nJ (13.1 nJ to 15.4 nJ)."""
+    if row[key] is None:
+        return "–"
+    if row[f"{key}_low"] is None:
+        return f"{told(row[key])}, no interval"
+    return f"{told(row[key])} ({told(row[f'{key}_low'])} to {told(row[f'{key}_high'])})"
+
+
+def _change(row: Document) -> str:
+    def told(value: float) -> str:
+        return f"{value:+.1f} %" if row["change_in"] == "%" else f"{value:+.3g} {row['change_in']}"
+
+    if row["change_low"] is None:
+        return "not compared: too few lots in one of the quarters"
+    return f"{_span(row, 'change', told)}: {told_direction(row)}"
+
+
+def _room(row: Document) -> str:
+    if row["room"] is None:
+        return "–"
+    if row["room_in"] != "times":
+        return _span(row, "room", lambda value: amount(value, row["unit"]))
+    if row["room"] < 1:
+        return f"passed: {_span(row, 'room', _factor)}"
+    return (
+        f"{_span(row, 'room', _factor)} the level"
+        if row["limit_side"] == "upper"
+        else f"level is {_span(row, 'room', _factor)} the limit"
+    )
+
+
+def _factor(value: float) -> str:
+    return f"{amount(value)} ×"
+
+
+def _spread(row: Document, name: str) -> str:
+    def told(value: float) -> str:
+        return f"{value:.1f} %" if row["spread_in"] == "%" else amount(value, row["unit"])
+
+    said = _span(row, f"{name}_spread", told)
+    was, ratio = row[f"earlier_{name}_spread"], row[f"{name}_spread_ratio_low"]
+    if was is None or row[f"{name}_spread"] is None:
+        return said
+    high = row[f"{name}_spread_ratio_high"]
+    clear = "" if ratio is None or ratio <= 1 <= high else " (wider)" if ratio > 1 else " (narrower)"
+    return f"{said}; before {told(was)}{clear}"
+
+
+def _ppk(row: Document) -> str:
+    if row["ppk"] is None:
+        return f"withheld: {row['ppk_why']}" if row["ppk_why"] else "withheld"
+    upper = "" if row["ppk_upper"] is None else f" to {row['ppk_upper']:.2f}"
+    return f"{row['ppk']:.2f} ({row['ppk_lower']:.2f}{upper})"
+
+
+def _outlook(row: Document) -> str:
+    change = row["change_percent_per_month"]
+    moving = "no trend known" if change is None else f"{change:+.1f} % a month"
+    if row["breach_probability"] is None:
+        return moving
+    return f"{moving}; chance of a breaching lot {percent(row['breach_probability'])}"
+
+
+def events(row: Document) -> str:
+    """The alerts of a stream by kind, and those that the bench explains."""
+    parts = [_event(kind, count) for kind, count in row["events"].items() if count]
+    if row["explained_by_bench"]:
+        parts.append(f"{row['explained_by_bench']} explained by the bench")
+    return ", ".join(parts) or "none"
+
+
+def _event(kind: str, count: int) -> str:
+    return counted(count, EVENT_WORDS[kind], EVENT_PLURALS.get(kind))
+
+
+def reasons(found: Sequence[Document]) -> list[str]:
+    """Why to talk to a supplier, a line a stream."""
+    by_stream: dict[str, list[str]] = {}
+    for reason in found:
+        by_stream.setdefault(stream_title(reason), []).append(_reason(reason))
+    return [f"{title}: {', '.join(parts)}" for title, parts in by_stream.items()]
+
+
+def _reason(reason: Document) -> str:
+    if reason["what"] == "fail":
+        return counted(reason["count"], "lot outside the limit", "lots outside the limit")
+    return "level nearer the limit" if reason["what"] == "nearer" else _event(reason["what"], reason["count"])
+
+
+def chance_moves(overview: Document) -> str:
+    """How many moves chance alone would show."""
+    if not overview["compared"]:
+        return "No stream had enough lots in both quarters to be compared."
+    by_chance = overview["compared"] * 0.05
+    return (
+        f"{counted(overview['compared'], 'stream')} of {overview['streams']} could be compared with "
+        f"{overview['earlier_quarter']}; about {by_chance:.1f} of them would show a move by chance alone."
+    )
