@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from spc import alerts, baseline, capability, charts, components, detection, distribution, forecast, patterns, verdicts
+from spc import _interim as forecast
+from spc import alerts, baseline, capability, charts, components, detection, distribution, patterns, verdicts
 from spc._checks import Floats
 from spc.words import Grade, Kind, Scale
 
