@@ -17,13 +17,13 @@ __all__ = ["WANDER", "Posterior", "posterior"]
 WANDER = np.array([0.0, 0.01, 0.06, 0.3, 0.0])
 """Variance that a wandering level gains from one usual interval to the next, in variances of one lot."""
 _DEPENDENCE = np.array([0.0, 0.0, 0.0, 0.0, 0.5])
-_PICTURE_ODDS = np.log([1.0, 0.25, 0.15, 0.05, 0.3])
+_PICTURE_ODDS = np.log([1.0, 0.1, 0.05, 0.01, 0.1])
 
 _STEP_SIZE = 2.0  # prior standard deviation of a step, in standard deviations of one lot
 _RAMP_SLOPES = np.array([0.04, 0.2])  # of a slope, in standard deviations of one lot a usual interval
-_STEP_ODDS = 0.01  # that a step starts in one usual interval, against a steady level
-_RAMP_ODDS = 0.01
-_OLD_RAMP_ODDS = 0.2  # that a ramp began before the first lot seen
+_STEP_ODDS = 0.005  # that a step starts in one usual interval, against a steady level
+_RAMP_ODDS = 0.005
+_OLD_RAMP_ODDS = 0.1  # that a ramp began before the first lot seen
 
 _WILD_SHARE, _WILD_SIZE = 0.05, 3.0
 
@@ -45,6 +45,7 @@ class Posterior:
     lean: Floats
     base_var: Floats
     is_ramp: Floats
+    reach: Floats
     wander: Floats
     squares: Floats
     df: float
@@ -99,7 +100,7 @@ def posterior(weeks: Floats, levels: Floats, relative: Floats, pace: float, prio
     move, move_var, base, lean, base_var, squares = parts
     return Posterior(
         weight=weight / weight.sum(), move=move, move_var=move_var, base=base, lean=lean, base_var=base_var,
-        is_ramp=np.tile(moves.is_ramp, WANDER.size), wander=np.repeat(WANDER / pace, moves.is_ramp.size),
+        is_ramp=np.tile(moves.is_ramp, WANDER.size), reach=np.tile(moves.columns[-1], WANDER.size), wander=np.repeat(WANDER / pace, moves.is_ramp.size),
         squares=squares, df=prior_df + levels.size - 1,
     )  # fmt: skip
 

@@ -32,6 +32,7 @@ __all__ = [
 CUTOFF = 3.5
 """Robust standard deviations from the median beyond which a lot is left out (Iglewicz and Hoaglin 1993, chapter 3)."""
 
+_QN_NORMAL = 1.0 / float(np.sqrt(2.0) * special.ndtri(5 / 8))
 # Croux and Rousseeuw (1992), the factors that make Qn unbiased for normal samples of 2 to 9; from memory.
 _QN_SMALL = (0.399, 0.994, 0.512, 0.844, 0.611, 0.857, 0.669, 0.872)
 
@@ -300,7 +301,8 @@ def qn(x: ArrayLike) -> float:
 
     References
     ----------
-    .. [1] P. J. Rousseeuw and C. Croux (1993), JASA 88, 1273-1283, equation 3.2: factor 2.2219.
+    .. [1] P. J. Rousseeuw and C. Croux (1993), JASA 88, 1273-1283, Its
+       factor is printed 2.2219; 1 / (sqrt(2) * ndtri(5 / 8)) is 2.2191, as computed here.
     .. [2] C. Croux and P. J. Rousseeuw (1992), Time-efficient algorithms for two highly robust estimators of scale,
        Computational Statistics 1, 411-428: factors for small samples; from memory.
     """
@@ -308,7 +310,7 @@ def qn(x: ArrayLike) -> float:
     n, half = points.size, points.size // 2 + 1
     distances = np.abs(points[:, None] - points)[np.triu_indices(n, 1)]
     rank = half * (half - 1) // 2 - 1
-    return float(2.2219 * _qn_factor(n) * np.partition(distances, rank)[rank])
+    return float(_QN_NORMAL * _qn_factor(n) * np.partition(distances, rank)[rank])
 
 
 def widen(baseline: Baseline, rho: float) -> Baseline:

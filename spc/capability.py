@@ -14,6 +14,7 @@ from scipy import special
 
 from spc._checks import Floats, as_points, finite_number, positive, whole
 from spc._noncentral import WEIGHTS, chi_ratio, root
+from spc._skewed import l_moments, l_moments_without_each, percentiles
 from spc.baseline import Baseline
 
 __all__ = [
@@ -27,9 +28,7 @@ __all__ = [
     "satterthwaite",
 ]
 
-# Bend of the lognormal law from its L-skewness, highest power first: Hosking and Wallis (1997), A.8, from memory.
-_BEND_ABOVE = (-0.20360244, 1.8396733, -3.6544371, 2.0466534)
-_BEND_BELOW = (-0.21741801, 1.2420401, -2.0182173, 1.0)
+_HALVINGS = 48  # of a range of some tens: to rounding
 
 
 class Withheld(StrEnum):
@@ -364,10 +363,9 @@ def percentile_capability(
     _confidence(confidence)
     if not np.ptp(points) > 0:
         raise ValueError(f"x does not vary: all {points.size} values are {points[0]!r}, and no index is finite")
-    low, middle, high = _skewed_percentiles(points[None, :])[0]
-    ppk = float(_percentile_index(np.array([[low, middle, high]]), below, above)[0])
-    without = np.array([np.delete(points, i) for i in range(points.size)])
-    error = _jackknife_error(_percentile_index(_skewed_percentiles(without), below, above))
+    low, middle, high = percentiles(l_moments(points))
+    ppk = float(_percentile_index(low, middle, high, below, above))
+    error = _jackknife_error(_percentile_index(*percentiles(l_moments_without_each(points)), below, above))
     half = float(-special.stdtrit(points.size - 1, (1 - confidence) / 2)) * error
     both = np.isfinite(below) and np.isfinite(above)
     pp = (above - below) / float(high - low) if both else None
@@ -443,8 +441,8 @@ def _index_interval(room: _Room, confidence: float) -> tuple[float, float]:
 
     reach = 10 * (1 + abs(room.nearest) + room.lean)
     tail = (1 - confidence) / 2
-    lower = root(lambda index: exceeded(index, np.inf) - tail, -reach, reach)
-    return lower, root(lambda index: exceeded(index, room.offset) - (1 - tail), -reach, reach)
+    lower = root(lambda index: exceeded(index, np.inf) - tail, -reach, reach, _HALVINGS)
+    return lower, root(lambda index: exceeded(index, room.offset) - (1 - tail), -reach, reach, _HALVINGS)
 
 
 def _spread_index(room: _Room, confidence: float) -> tuple[float | None, float | None, float | None]:
@@ -459,35 +457,7 @@ def _fraction(room: _Room, index: float) -> float:
     return float(special.ndtr(-3 * index) + special.ndtr(-3 * index - 2 * room.offset))
 
 
-def _skewed_percentiles(samples: Floats) -> Floats:
-    """Percentiles 0.135, 50, 99.865 of each row's fitted law; (rows, 3)."""
-    first, second, skew = _l_moments(samples)
-    square = skew**2
-    bend = -skew * np.polyval(_BEND_ABOVE, square) / np.polyval(_BEND_BELOW, square)
-    straight = np.abs(bend) < 1e-6
-    k = np.where(straight, 1.0, bend)
-    scale = second * k * np.exp(-0.5 * k**2) / special.erf(0.5 * k)
-    place = first + scale * np.expm1(0.5 * k**2) / k
-    scores = np.array([-3.0, 0.0, 3.0])
-    bent = place[:, None] - scale[:, None] * np.expm1(-k[:, None] * scores) / k[:, None]
-    plain = first[:, None] + np.sqrt(np.pi) * second[:, None] * scores
-    percentiles: Floats = np.where(straight[:, None], plain, bent)
-    return percentiles
-
-
-def _l_moments(samples: Floats) -> tuple[Floats, Floats, Floats]:
-    """First two L-moments and L-skewness of each row, unbiased forms."""
-    ordered, n = np.sort(samples, axis=1), samples.shape[1]
-    rank = np.arange(n)
-    b0 = ordered.mean(axis=1)
-    b1 = ordered @ (rank / (n - 1)) / n
-    b2 = ordered @ (rank * (rank - 1) / ((n - 1) * (n - 2))) / n
-    second = 2 * b1 - b0
-    return b0, second, (6 * b2 - 6 * b1 + b0) / second
-
-
-def _percentile_index(percentiles: Floats, below: float, above: float) -> Floats:
-    low, middle, high = percentiles.T
+def _percentile_index(low: Floats, middle: Floats, high: Floats, below: float, above: float) -> Floats:
     index: Floats = np.minimum((above - middle) / (high - middle), (middle - below) / (middle - low))
     return index
 

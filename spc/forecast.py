@@ -18,8 +18,9 @@ MONTH_WEEKS = 52.1775 / 12
 _WINDOW = 60
 _PATHS = 512
 _WAVES = 6
+FLOOR, CENTER, WIDTH = 0.1, 2.0, 0.7
 _PRIMES = np.array([2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31])
-_WILD_SHARE, _WILD_SIZE = 0.05, 2.5
+_WILD_SHARE, _WILD_SIZE = 0.01, 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,7 +75,10 @@ def forecast(
     surv = np.exp(inside[:, :full].sum(1))
     if part > 1e-9 and full < at.size:
         surv *= 1 - part * -np.expm1(inside[:, full])
-    bp = float(1 - surv.mean())
+    first = level - move * post.reach[k]
+    dist = np.minimum(np.inf if upper is None else upper - first, np.inf if lower is None else first - lower) / np.sqrt(f)
+    w = FLOOR + (1 - FLOOR) * special.ndtr((dist - CENTER)/ WIDTH)
+    bp = float(1 - surv @ w / w.sum())
     return bp, level, slope, at, mu, inside, k, post
 
 

@@ -90,12 +90,12 @@ def test_prediction_factor_agrees_with_the_t_distribution_of_scipy():
 
 
 def test_the_scale_of_pairs_agrees_with_a_general_library():
-    # statsmodels gives Qn without the factor for small samples and with the factor 1 / (sqrt(2) Phi^-1(5/8)) unrounded.
+    # statsmodels gives Qn without the factor for small samples; a handful of roundings.
     draw = np.random.default_rng(3)
     for n in range(10, 40):
         x = draw.normal(size=n)
         small = n / (n + 1.4) if n % 2 else n / (n + 3.8)
-        assert_allclose(qn(x), qn_scale(x) * small, rtol=2e-4)
+        assert_allclose(qn(x), qn_scale(x) * small, rtol=1e-13)
 
 
 def test_the_scale_of_pairs_is_unbiased_for_small_normal_samples():
