@@ -15,6 +15,7 @@ import pandas as pd
 from sqlalchemy import Connection
 
 import spc.evaluate
+from ingest.acts import LEAVE_OUT, SET_BASELINE, Act, acts_on, stream_subject
 from ingest.alerting import stream_alerts, write_stream_alerts
 from ingest.lab import Lab
 from ingest.results import board_row, point_documents, sketch, stream_document
@@ -72,7 +73,8 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
         _forget(connection, stream)
         return []
     prepared = _prepare(lab, stream, sessions)
-    evaluation = spc.evaluate.stream(prepared, _settings(lab, stream))
+    acts = acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
+    evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"]))
     _write_verdicts(connection, evaluation)
     _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale)
     insert_many(
@@ -84,7 +86,7 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
                 stream.id,
                 as_json(board_row(lab, stream, evaluation)),
                 as_json(sketch(lab, stream, evaluation)),
-                as_json(stream_document(lab, stream, evaluation)),
+                as_json(stream_document(lab, stream, evaluation, acts)),
             )
         ],
     )
@@ -109,7 +111,7 @@ def _or_nan(limit: float | None) -> float:
     return np.nan if limit is None else limit
 
 
-def _settings(lab: Lab, stream: Stream) -> spc.evaluate.Settings:
+def _settings(lab: Lab, stream: Stream, acts: list[Act], lots: pd.Series) -> spc.evaluate.Settings:
     declared = lab.characteristic(stream.characteristic)
     return spc.evaluate.Settings(
         scale=declared.scale,
@@ -120,6 +122,10 @@ def _settings(lab: Lab, stream: Stream) -> spc.evaluate.Settings:
         horizon_weeks=lab.alerts.horizon_weeks,
         breach_probability=lab.alerts.breach_probability,
         every_session_is_a_point=lab.is_check_standard(stream.supplier, stream.product),
+        restarts=tuple(sorted(act.body["from_us"] / WEEK_US for act in acts if act.what == SET_BASELINE)),
+        left_out=frozenset(
+            int(session) for act in acts if act.what == LEAVE_OUT for session in lots.index[lots == act.body["lot"]]
+        ),
     )
 
 

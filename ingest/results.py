@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from ingest.acts import Act
 from ingest.lab import Lab, Limits
-from ingest.stamps import from_microseconds
+from ingest.stamps import from_microseconds, microseconds
 from spc.baseline import limits
 from spc.capability import Capability
 from spc.evaluate import CHART_WIDTH, Evaluation, Segment
@@ -141,7 +142,7 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
 # Stream
 
 
-def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[Act]) -> Document:
     """The stored part of `lotdrift stream`, without the points."""
     declared = lab.characteristic(stream.characteristic)
     history = [_segment(segment, declared.scale) for segment in evaluation.segments]
@@ -155,6 +156,10 @@ def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation) -> Documen
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
         "normality": _normality(evaluation),
+        "acts": [
+            {"at_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
+            for act in acts
+        ],
     }
 
 
@@ -165,6 +170,7 @@ def _no_limits() -> Document:
         "upper": None,
         "from_lots": 0,
         "frozen_us": None,
+        "widened_for_dependence": None,
         "from_us": None,
         "left_out": [],
     }
@@ -176,6 +182,7 @@ def _segment(segment: Segment, scale: str) -> Document:
     typical = points["variance"].median()
     lower, upper = limits(usual, [typical], CHART_WIDTH)
     lots = points.index[usual.used]
+    rho = None if segment.dependence is None or not segment.widened else segment.dependence.rho
     return {
         "center": _unit(usual.center, scale),
         "lower": _unit(float(lower[0]), scale),
@@ -183,6 +190,7 @@ def _segment(segment: Segment, scale: str) -> Document:
         "from_lots": int(usual.used.sum()),
         "frozen_us": int(points.loc[lots[-1], "started_us"]) if usual.frozen else None,
         "from_us": int(points["started_us"].iloc[0]),
+        "widened_for_dependence": rho,
         "left_out": [{"lot": str(points["lot"].iloc[one.index]), "why": str(one.reason)} for one in usual.left_out],
     }
 
@@ -241,19 +249,17 @@ def _capability(evaluation: Evaluation) -> Document:
 
 
 def _dependence(evaluation: Evaluation) -> Document | None:
-    found = evaluation.dependence
+    found = evaluation.segments[-1].dependence if evaluation.segments else None
     if found is None:
         return None
-    return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours)}
+    return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours).replace("_", " ")}
 
 
 def _normality(evaluation: Evaluation) -> Document | None:
-    found = evaluation.normality
-    return (
-        None
-        if found is None
-        else {"p_value": found.p_value, "correlation": found.correlation, "told": str(found.shape)}
-    )
+    found = evaluation.segments[-1].normality if evaluation.segments else None
+    if found is None:
+        return None
+    return {"p_value": found.p_value, "correlation": found.correlation, "told": str(found.shape).replace("_", " ")}
 
 
 # Points

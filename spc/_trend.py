@@ -17,7 +17,7 @@ __all__ = ["WANDER", "Posterior", "posterior"]
 WANDER = np.array([0.0, 0.01, 0.06, 0.3, 0.0])
 """Variance that a wandering level gains from one usual interval to the next, in variances of one lot."""
 _DEPENDENCE = np.array([0.0, 0.0, 0.0, 0.0, 0.5])
-_PICTURE_ODDS = np.log([1.0, 0.1, 0.05, 0.01, 0.1])
+_PICTURE_ODDS = np.log([1.0, 0.1, 0.1, 0.05, 0.1])
 
 _STEP_SIZE = 2.0  # prior standard deviation of a step, in standard deviations of one lot
 _RAMP_SLOPES = np.array([0.04, 0.2])  # of a slope, in standard deviations of one lot a usual interval

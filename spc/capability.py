@@ -259,7 +259,7 @@ def for_stream(
         Nothing shows that the lot levels depart from the normal law.
     minimum : int
         Fewer lots are too few, >= 2. Ten is common practice's compromise: at ten lots the 95 % interval of an index of
-        1.33 runs from 0.67 to 1.98.
+        1.33 runs from 0.69 to 1.96.
     confidence : float
         Of the equal-tailed intervals, in (0, 1).
 

@@ -6,9 +6,8 @@ limit. Every figure that a screen, a mail or a scorecard shows of a stream is in
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -33,8 +32,6 @@ CHART_PATTERNS = (
     "six_rising_or_falling",
 )
 
-Found = TypeVar("Found")
-
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -57,11 +54,18 @@ class Settings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Segment:
-    """The measured points between two settings of the limits, with what they rest on."""
+    """The measured points between two settings of the limits, with what they rest on.
+
+    `dependence` and `normality` are those of the lots that set the limits, None where these are too few; `widened` says
+    that the limits allow for neighbouring lots being alike.
+    """
 
     points: pd.DataFrame
     baseline: baseline.Baseline
     components: components.Components
+    dependence: distribution.Dependence | None
+    normality: distribution.Normality | None
+    widened: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,8 +84,6 @@ class Evaluation:
     episodes: list[alerts.Episode]
     forecast: forecast.Forecast
     capability: capability.Capability | capability.Withheld
-    dependence: distribution.Dependence | None
-    normality: distribution.Normality | None
 
 
 def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
@@ -109,8 +111,6 @@ def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
         episodes=alerts.episodes(signals),
         forecast=_outlook_at(measured, settings),
         capability=_capability(points, segments, signals, settings),
-        dependence=_of_baseline(segments, distribution.dependence),
-        normality=_of_baseline(segments, distribution.normality),
     )
 
 
@@ -172,7 +172,18 @@ def _segment(part: pd.DataFrame, settings: Settings) -> Segment:
         lots=settings.baseline_lots,
         left_out=tuple(int(position) for position in left_out),
     )
-    return Segment(part, usual, components.from_lots(part[usual.used]))
+    levels = part["level"].to_numpy(np.float64)[usual.used]
+    told = levels.size > 2 and np.ptp(levels) > 0
+    dependence = distribution.dependence(levels) if told else None
+    alike = dependence is not None and dependence.neighbours == distribution.Neighbours.ALIKE
+    return Segment(
+        points=part,
+        baseline=baseline.widen(usual, dependence.rho) if dependence is not None and alike else usual,
+        components=components.from_lots(part[usual.used]),
+        dependence=dependence,
+        normality=distribution.normality(levels) if told else None,
+        widened=alike,
+    )
 
 
 def _charted(points: pd.DataFrame, segments: list[Segment]) -> pd.DataFrame:
@@ -372,7 +383,7 @@ def _capability(
     segment = segments[-1]
     last, found = segment.points.iloc[-1], segment.components
     resolved = [variance for variance in (found.bag, found.reading) if np.isfinite(variance)]
-    normality = _of_baseline(segments, distribution.normality)
+    normality = segment.normality
     return capability.for_stream(
         segment.baseline,
         float(sum(resolved)),
@@ -390,12 +401,3 @@ def _moving(points: pd.DataFrame, signals: pd.DataFrame) -> bool:
     if moved.empty:
         return False
     return bool(int(points["valid"].sum()) - 1 - float(moved["index"].max()) < alerts.QUIET_LOTS)
-
-
-def _of_baseline(segments: list[Segment], check: Callable[[Floats], Found]) -> Found | None:
-    """A check of the lot levels that set the limits in force; None where they are too few or all alike."""
-    if not segments:
-        return None
-    usual = segments[-1]
-    levels = usual.points["level"].to_numpy(np.float64)[usual.baseline.used]
-    return check(levels) if levels.size > 2 and np.ptp(levels) > 0 else None

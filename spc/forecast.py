@@ -20,6 +20,8 @@ _PATHS = 512
 _WAVES = 6
 FLOOR, CENTER, WIDTH = 0.1, 2.0, 0.7
 _PRIMES = np.array([2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31])
+CV=1.0
+NU0=2.0
 _WILD_SHARE, _WILD_SIZE = 0.01, 2.5
 
 
@@ -49,7 +51,7 @@ def forecast(
     t, y, v = t[known][-_WINDOW:], y[known][-_WINDOW:], v[known][-_WINDOW:]
     pace = usual_pace(t)
     phi, d, vt = noise(y, v, lot_sigma, lot_sigma_df)
-    nu0 = 2.0 + (lot_sigma_df if lot_sigma is not None else 0.0)
+    nu0 = NU0 + (lot_sigma_df if lot_sigma is not None else 0.0)
     post = _trend.posterior(t, y, d, (t[-1]-t[0])/(t.size-1) or pace, phi, nu0)
     scores = _scores()
     k = np.searchsorted(np.cumsum(post.weight), scores[:, 0]*0.999999)
@@ -64,10 +66,12 @@ def forecast(
     wave = np.arange(_WAVES) + 0.5
     basis = np.sin(np.pi * wave * at[:, None] / at[-1]) / wave
     basis *= np.sqrt(at[:, None] / (basis**2).sum(1, keepdims=True))
-    mu = level[:, None] + slope[:, None] * at + np.sqrt(f * post.wander[k])[:, None] * (z[:, 3:] @ basis.T)
+    mu = level[:, None] + slope[:, None] * at + np.sqrt(f * post.wander[k])[:, None] * (z[:, 2:2+_WAVES] @ basis.T)
     sd = np.sqrt(f)[:, None]
     out = (1-_WILD_SHARE)*_outside(mu, sd, lower, upper) + _WILD_SHARE*_outside(mu, sd*_WILD_SIZE, lower, upper)
-    lots = step / pace
+    g = np.diff(t)[-12:]; cv = min(g.std()/max(g.mean(),1e-9), 1.5)*CV
+    rs = np.sqrt(cv**2*(pace/horizon_weeks + 1/g.size))
+    lots = (step / pace * np.exp(rs*z[:, -1] - rs**2/2))[:, None]
     inside = np.log1p(-np.minimum(out, 1-1e-12)) * lots
     # horizon
     full = int(np.floor(horizon_weeks / step + 1e-9))

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -23,7 +25,7 @@ from spc.baseline import (
 # D. C. Montgomery, Introduction to Statistical Quality Control, 4th-5th eds., individuals chart of viscosity:
 # printed mean 33.52, limits 34.80 and 32.24 (with d2 rounded to 1.128).
 VISCOSITY = [33.75, 33.05, 34.0, 33.81, 33.46, 34.02, 33.68, 33.27, 33.49, 33.2, 33.62, 33.0, 33.54, 33.12, 33.84]
-# Montgomery and Runger, Applied Statistics and Probability for Engineers, 3rd ed., table 16-3: printed mean 99.1, limits
+# Montgomery and Runger, Applied Statistics and Probability for Engineers, 3rd ed., table 16-3: mean 99.1, limits
 # 105.99 and 92.21 (from the rounded 99.1 and 2.59).
 CONCENTRATION = [
     102.0,
@@ -236,6 +238,25 @@ def test_limits_are_the_prediction_limits_of_equal_lots():
 
     assert_allclose(upper - base.center, prediction_factor(15) * base.sigma, rtol=1e-9)
     assert_allclose(base.center - lower, upper - base.center, rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("subgroups", "degrees_of_freedom", "false_alarms"),
+    # Chance that a chart with limits of 3 estimated sigma gives a false alarm, over all charts: double integrals over
+    # the law of both estimates (setting of Chen 1997, Statistica Sinica 7, and Chakraborti 2000), computed elsewhere.
+    # Subgroups of 5 with the pooled deviation; then sigma known and the centre estimated.
+    [(10, 40, 0.00669), (25, 100, 0.00406), (100, 400, 0.00301), (10, 1e9, 0.00423), (50, 1e9, 0.00297)],
+)
+def test_limits_of_three_sigma_have_the_false_alarms_computed_for_few_subgroups(
+    subgroups, degrees_of_freedom, false_alarms
+):
+    # Limits whose width stands for that chance on a chart of known parameters are the 3 estimated sigma.
+    known = establish([-1.0, 1.0], [0.0, 0.0])
+    chart = replace(known, sigma=1.0, center_se=subgroups**-0.5, degrees_of_freedom=float(degrees_of_freedom))
+    upper = limits(chart, [0.0], width=stats.norm.isf(false_alarms / 2))[1][0]
+
+    # The chance has three digits: 5e-6 of 0.003, over a slope of about 3.
+    assert_allclose(upper, 3.0, rtol=6e-4)
 
 
 def test_limits_hold_what_their_width_says_however_few_the_lots():

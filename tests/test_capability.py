@@ -91,7 +91,7 @@ def test_both_ends_solve_the_noncentral_t_of_scipy():
 
 
 def test_the_exact_interval_is_near_the_textbook_approximation_where_values_are_many():
-    # A. F. Bissell (1990), in Montgomery, section 8.3: Cpk (1 +- z sqrt(1 / (9 n Cpk**2) + 1 / (2 (n - 1)))). Its printed
+    # A. F. Bissell (1990), in Montgomery, section 8.3: Cpk (1 +- z sqrt(1 / (9 n Cpk**2) + 1 / (2 (n - 1)))). Printed
     # interval of the example (0.99 to 1.67, from memory) does not follow from the formula; the formula gives 0.8826 to
     # 1.7774 at n = 20. It is symmetric and the exact law is not: at n = 2000 they agree to 1 % of the half-width.
     def half(n: int) -> float:
@@ -108,6 +108,26 @@ def test_a_limit_out_of_reach_leaves_the_one_sided_interval():
 
     names = ("ppk", "ppk_lower", "ppk_upper", "fraction", "fraction_lower", "fraction_upper")
     assert_allclose([getattr(two, name) for name in names], [getattr(one, name) for name in names], rtol=1e-9)
+
+
+def test_the_lower_end_of_two_limits_is_that_of_the_nearer_one():
+    x = sample_like(0.2, 1.0, 15)
+
+    assert_allclose(capability(x, -3.0, 3.0).ppk_lower, capability(x, upper=3.0).ppk_lower, rtol=1e-9)
+
+
+@pytest.mark.parametrize("mean", [0.0, 0.3])
+def test_the_upper_end_of_two_limits_is_where_an_estimate_this_low_is_rare(mean):
+    # Draws from the law at that end, the mean as far from the middle as it seems to be (less its own variance): a lower
+    # estimate in 10 %; 200,000 draws, 4 standard errors 0.27 %.
+    n, draw = 15, np.random.default_rng(47)
+    found = capability(sample_like(mean, 1.0, n), -2.0, 2.0, confidence=0.8)
+    offset = np.sqrt(max(mean**2 - 1 / n, 0.0))
+    half = 3 * found.ppk_upper + offset
+    means = offset + draw.normal(size=200_000) / np.sqrt(n)
+    sds = np.sqrt(draw.chisquare(n - 1, size=200_000) / (n - 1))
+
+    assert abs(((half - np.abs(means)) / (3 * sds) <= found.ppk).mean() - 0.1) < 0.0027
 
 
 # 1,500 samples each: a true 95 % counts within 4 standard errors of 0.56 % (0.006 % false failures a case). The two-
@@ -200,7 +220,7 @@ def test_percentiles_of_a_skewed_shape_are_those_of_its_law():
 
 
 def test_l_moments_are_those_of_a_worked_set():
-    # By the definition of J. R. M. Hosking (1990, JRSS B 52): half the mean distance of pairs, and a third of the mean of
+    # By the definition of J. R. M. Hosking (1990, JRSS B 52): half the mean distance of pairs, a third of the mean of
     # high - 2 middle + low over triples.
     first, second, skew = l_moments(np.array([8.0, 1.0, 4.0, 2.0]))
     triples = [(1, 2, 4), (1, 2, 8), (1, 4, 8), (2, 4, 8)]

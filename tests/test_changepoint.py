@@ -54,7 +54,7 @@ def literal_ramp(x: np.ndarray, times: np.ndarray) -> np.ndarray:
 
 
 def test_the_nile_has_its_published_change():
-    # Printed: last year before the change 1898, sums of squares 2835157 and 1597457, largest F 75.93, BIC 1318 and 1270.
+    # Printed: last year before the change 1898, sums of squares 2835157 and 1597457, largest F 75.93, BIC 1318, 1270.
     found = split(NILE, shortest=15)
     n = NILE.size
 
@@ -82,7 +82,7 @@ def test_the_nile_from_its_first_level_has_the_same_start():
 
 def test_the_textbook_shift_starts_where_the_textbook_says():
     # Montgomery, example 9.1: the counter of the sums says that point 22 was the last in control, new mean 11.25. The
-    # likelihood of Pignatiello and Samuel (2001) has its largest value at 22 as well: 11.0126286, mean after 11.2542857.
+    # likelihood of Pignatiello and Samuel (2001) has its largest value at 22 too: 11.0126286, mean after 11.2542857.
     found = step(CUSUM_EXAMPLE, 10.0, 1.0)
 
     assert found.index + 1 == 22
@@ -113,6 +113,9 @@ def test_the_ramp_is_the_most_likely_one_at_uneven_times():
         found, literal = ramp(x, 0.0, 1.0, times), literal_ramp(x, times)
         if found.index >= 0:
             assert found.index == int(np.argmax(literal))
+            # Half the 95 % point of chi-square with one degree of freedom, 3.841, below the largest.
+            inside = np.flatnonzero(literal >= literal.max() - 3.841459 / 2)
+            assert found.likely[found.likely >= 0].tolist() == inside.tolist()
 
 
 def test_an_exact_ramp_gives_back_its_start_and_slope():

