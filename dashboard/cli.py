@@ -200,6 +200,48 @@ def stream(folder: Path, as_json: bool, supplier: str, product: str, characteris
 
 @main.command()
 @click.argument("supplier")
+@click.argument("product")
+@click.argument("characteristic")
+@lab_option
+@click.option(
+    "--from", "start", type=click.DateTime(["%Y-%m-%d"]), help="Set the limits again from the lots of this day on."
+)
+@click.option("--leave-out", "left_out", metavar="LOT", help="Leave this lot out of the lots that set the limits.")
+@click.option("--by", required=True, help="Who decides.")
+@click.option("--because", required=True, help="Why.")
+def baseline(
+    folder: Path,
+    supplier: str,
+    product: str,
+    characteristic: str,
+    start: Any,
+    left_out: str | None,
+    by: str,
+    because: str,
+) -> None:
+    """Set a stream's limits again from a day, or leave a lot out of them; the earlier limits stay in the history."""
+    from ingest import acts
+    from ingest.clock import now
+    from ingest.errors import CallError
+    from ingest.lab import load
+    from ingest.stamps import microseconds
+    from ingest.store import known_store
+
+    if (start is None) == (left_out is None):
+        raise CallError("baseline: give either --from DAY or --leave-out LOT")
+    lab, store = load(folder), known_store(folder)
+    if store is None:
+        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+    what = acts.LEAVE_OUT if start is None else acts.SET_BASELINE
+    body = {"lot": left_out} if start is None else {"from_us": microseconds(start.replace(tzinfo=lab.zone))}
+    names = (supplier, product, characteristic)
+    with store.writing() as connection:
+        acts.change_baseline(connection, names, acts.Act(now(), by, what, acts.stream_subject(*names), because, body))
+    click.echo("Recorded. The next round evaluates the stream with it: lotdrift run")
+
+
+@main.command()
+@click.argument("supplier")
 @click.argument("lot")
 @lab_option
 @json_option

@@ -16,7 +16,7 @@ from ingest import schema
 from ingest.errors import CallError
 from ingest.stamps import from_microseconds, microseconds
 
-__all__ = ["LEAVE_OUT", "SET_BASELINE", "Act", "acts_on", "record", "stream_subject"]
+__all__ = ["LEAVE_OUT", "SET_BASELINE", "Act", "acts_on", "change_baseline", "record", "stream_subject"]
 
 SET_BASELINE = "set baseline"
 LEAVE_OUT = "leave out"
@@ -64,3 +64,13 @@ def acts_on(connection: Connection, subject: str) -> list[Act]:
         Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
         for row in rows
     ]
+
+
+def change_baseline(connection: Connection, names: tuple[str, str, str], act: Act) -> None:
+    """Record an act on the baseline of a stream and have the stream evaluated again; CallError where there is none."""
+    changed = connection.exec_driver_sql(
+        "UPDATE stream SET stale = 1 WHERE supplier = ? AND product = ? AND characteristic = ?", names
+    ).rowcount
+    if not changed:
+        raise CallError(f"baseline: there is no stream {' · '.join(names)}; lotdrift board lists them all")
+    record(connection, act)
