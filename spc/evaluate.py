@@ -101,7 +101,7 @@ def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
     judged = verdicts.judge(sessions, settings.scale, settings.judged, settings.guard_percent)
     points = _points(sessions.join(judged), settings)
     measured = points[points["measured"]]
-    segments = [_segment(part, settings) for part in _cut(measured, settings.restarts)]
+    segments = [_segment(part, settings) for part in _cut(measured, settings.restarts, settings.left_out)]
     signals = _signals(points, segments, settings)
     return Evaluation(
         verdicts=judged,
@@ -154,11 +154,14 @@ def _variance_as_known(points: pd.DataFrame, lots: int) -> Floats:
     return np.asarray(pooled / (points["bags"].to_numpy(np.float64) * in_range))
 
 
-def _cut(measured: pd.DataFrame, restarts: tuple[float, ...]) -> Iterator[pd.DataFrame]:
+def _cut(measured: pd.DataFrame, restarts: tuple[float, ...], left_out: frozenset[int]) -> Iterator[pd.DataFrame]:
     """The measured points between two settings of the limits."""
     part = np.searchsorted(np.sort(np.asarray(restarts, dtype=np.float64)), measured["weeks"].to_numpy(), side="right")
     for number in np.unique(part):
-        yield measured[part == number]
+        stretch = measured[part == number]
+        # A stretch of which people left every lot out has no limits.
+        if not stretch.index.isin(left_out).all():
+            yield stretch
 
 
 # Limits

@@ -152,6 +152,13 @@ def test_a_lot_left_out_by_a_person_does_not_set_the_limits() -> None:
     assert [one.index for one in found.segments[0].baseline.left_out if str(one.reason) == "by_hand"] == [3]
 
 
+def test_a_stream_of_which_every_lot_was_left_out_has_no_limits() -> None:
+    found = stream(sessions(steady(3)), Settings(left_out=frozenset({0, 1, 2})))
+
+    assert found.segments == []
+    assert found.points["center"].isna().all()
+
+
 def test_a_lot_wholly_over_range_stands_out_and_is_no_level() -> None:
     frame = sessions([*steady(20), 10.0], upper=20.0)
     over = pd.DataFrame({"session": 20, "specimen": range(6), "value": 50.0, "bound": 1})
