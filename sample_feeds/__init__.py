@@ -1,4 +1,4 @@
-"""An invented lab with its feeds, for the demo; the scenario is told in README.md, its files are drawn by `generate`."""
+"""An invented lab with its feeds, for the demo: README.md tells the scenario, `generate` draws the files."""
 
 from __future__ import annotations
 

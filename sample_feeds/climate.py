@@ -24,7 +24,7 @@ HELD, OUT_OF_CONTROL = (10.2, 14.4), 3.0
 
 @dataclass(frozen=True, slots=True)
 class ChamberLog:
-    """Entries of one chamber at LOG_FROM and every STEP after it: humidity in percent, temperature in degrees Celsius."""
+    """Entries of one chamber at LOG_FROM and every STEP after it, in percent and degrees Celsius."""
 
     chamber: str
     humidity: tuple[float, ...]

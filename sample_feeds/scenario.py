@@ -125,7 +125,7 @@ PRODUCTS = (
     ),
     Product(
         "Tarnwick", "TW-Clear", 31,
-        {INSIDE: _resistance(_steady(3e8), lots=0.10, slope=0.0), OUTSIDE: _resistance(_steady(4e8), lots=0.10, slope=0.0)},
+        {INSIDE: _resistance(_steady(3e8), 0.10, slope=0.0), OUTSIDE: _resistance(_steady(4e8), 0.10, slope=0.0)},
         every=4, phase=3,
     ),
     Product("Umberfold", "UM-7", 3320, {ENERGY: _energy(_steady(10.6), 0.13, 0.20, 0.09), **_faces(5e9, 6e6, 0.22)}),

@@ -6,26 +6,28 @@ picture is a regression with conjugate priors, so its weight and its answer are 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from spc._checks import Floats
 
-__all__ = ["WANDER", "Posterior", "posterior"]
+__all__ = ["Posterior", "posterior"]
 
-WANDER = np.array([0.0, 0.01, 0.06, 0.3, 0.0])
-"""Variance that a wandering level gains from one usual interval to the next, in variances of one lot."""
+# Pictures of what is no move: the variance that a wandering level gains in one usual interval, in variances of one lot;
+# the correlation of neighbouring lots; and their odds. Common practice: most levels stand still.
+_WANDER = np.array([0.0, 0.01, 0.06, 0.3, 0.0])
 _DEPENDENCE = np.array([0.0, 0.0, 0.0, 0.0, 0.5])
-_PICTURE_ODDS = np.log([1.0, 0.1, 0.1, 0.05, 0.1])
+_LOG_ODDS = np.log([1.0, 0.1, 0.1, 0.05, 0.1])
 
 _STEP_SIZE = 2.0  # prior standard deviation of a step, in standard deviations of one lot
-_RAMP_SLOPES = np.array([0.04, 0.2])  # of a slope, in standard deviations of one lot a usual interval
+# Of a slope, in standard deviations of one lot a usual interval, and how ramps share among these sizes.
+_RAMP_SLOPES = np.array([0.04, 0.2, 1.0])
+_RAMP_SHARES = np.array([0.45, 0.45, 0.1])
 _STEP_ODDS = 0.005  # that a step starts in one usual interval, against a steady level
 _RAMP_ODDS = 0.005
 _OLD_RAMP_ODDS = 0.1  # that a ramp began before the first lot seen
-
-_WILD_SHARE, _WILD_SIZE = 0.05, 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,9 +35,9 @@ class Posterior:
     """What the past says, picture by picture; every array has shape (pictures,).
 
     Given `phi`, the variance of one lot: the size of the move is normal with mean `move` and variance phi * `move_var`;
-    the level at the last lot is `base` + `lean` * move, with variance phi * `base_var` around it. The slope a week
-    is the move where `is_ramp`, else 0. `wander` is the variance gained a week, in phi. `phi` is `squares` over a
-    chi-square of `df` degrees of freedom. `weight` adds up to 1.
+    the level at the last lot is `base` + `lean` * move, with variance phi * `base_var` around it; at first it was lower
+    by `reach` * move. The slope a week is the move where `is_ramp` is 1, else 0. `wander` is the variance gained a
+    week, in phi. `phi` is `squares` over a chi-square of `df` degrees of freedom. `weight` adds up to 1.
     """
 
     weight: Floats
@@ -61,7 +63,9 @@ class _Moves:
     is_ramp: Floats
 
 
-def posterior(weeks: Floats, levels: Floats, relative: Floats, pace: float, prior_phi: float, prior_df: float) -> Posterior:
+def posterior(
+    weeks: Floats, levels: Floats, relative: Floats, pace: float, prior_phi: float, prior_df: float
+) -> Posterior:
     """Weigh every picture of the past.
 
     Parameters
@@ -90,19 +94,36 @@ def posterior(weeks: Floats, levels: Floats, relative: Floats, pace: float, prio
     .. [1] A. Gelman et al. (2013), Bayesian Data Analysis, 3rd edition.
     """
     moves = _moves(weeks, pace)
-    clock = (weeks - weeks[0]) / pace
-    found = [
-        _picture(levels, relative, clock, moves, wander, rho, odds, prior_phi, prior_df)
-        for wander, rho, odds in zip(WANDER, _DEPENDENCE, _PICTURE_ODDS, strict=True)
+    pictures = [
+        _picture(levels, noise, walk, moves, prior_phi, prior_df) for noise, walk in _covariances(weeks, relative, pace)
     ]
-    log_weight, *parts = (np.concatenate(part) for part in zip(*found, strict=True))
+    log_weight, move, move_var, base, lean, base_var, squares = (
+        np.concatenate(part) for part in zip(*pictures, strict=True)
+    )
+    log_weight += np.repeat(_LOG_ODDS, moves.is_ramp.size)
     weight = np.exp(log_weight - log_weight.max())
-    move, move_var, base, lean, base_var, squares = parts
     return Posterior(
-        weight=weight / weight.sum(), move=move, move_var=move_var, base=base, lean=lean, base_var=base_var,
-        is_ramp=np.tile(moves.is_ramp, WANDER.size), reach=np.tile(moves.columns[-1], WANDER.size), wander=np.repeat(WANDER / pace, moves.is_ramp.size),
-        squares=squares, df=prior_df + levels.size - 1,
-    )  # fmt: skip
+        weight=weight / weight.sum(),
+        move=move,
+        move_var=move_var,
+        base=base,
+        lean=lean,
+        base_var=base_var,
+        is_ramp=np.tile(moves.is_ramp, _WANDER.size),
+        reach=np.tile(moves.columns[-1], _WANDER.size),
+        wander=np.repeat(_WANDER / pace, moves.is_ramp.size),
+        squares=squares,
+        df=prior_df + levels.size - 1,
+    )
+
+
+def _covariances(weeks: Floats, relative: Floats, pace: float) -> Iterator[tuple[Floats, Floats]]:
+    """Covariance of the lots about the level and of the wandering level itself, in phi, for each picture of them."""
+    clock = (weeks - weeks[0]) / pace
+    apart = np.abs(np.subtract.outer(np.arange(weeks.size), np.arange(weeks.size)))
+    scatter = np.sqrt(np.outer(relative, relative))
+    for wander, dependence in zip(_WANDER, _DEPENDENCE, strict=True):
+        yield scatter * dependence**apart, wander * np.minimum.outer(clock, clock)
 
 
 def _moves(weeks: Floats, pace: float) -> _Moves:
@@ -112,46 +133,42 @@ def _moves(weeks: Floats, pace: float) -> _Moves:
     chance = np.log(0.5 + 0.5 * np.minimum(gaps, 4.0))  # a change comes by time and by lot alike
     steps = (np.arange(n)[:, None] > np.arange(n - 1)).astype(np.float64)
     ramps = np.maximum(weeks[:, None] - weeks[:-1], 0.0)
-    ramp_odds = np.log(_RAMP_ODDS / _RAMP_SLOPES.size) + chance
-    ramp_odds[0] = np.log(_OLD_RAMP_ODDS / _RAMP_SLOPES.size)
+    begun = np.log(_RAMP_ODDS) + chance
+    begun[0] = np.log(_OLD_RAMP_ODDS)
     slabs = [np.full(n - 1, (slope / pace) ** 2) for slope in _RAMP_SLOPES]
     return _Moves(
         columns=np.hstack([np.zeros((n, 1)), steps, *[ramps] * _RAMP_SLOPES.size]),
         prior_var=np.concatenate([[1.0], np.full(n - 1, _STEP_SIZE**2), *slabs]),
-        log_odds=np.concatenate([[0.0], np.log(_STEP_ODDS) + chance, *[ramp_odds] * _RAMP_SLOPES.size]),
+        log_odds=np.concatenate(
+            [[0.0], np.log(_STEP_ODDS) + chance, *[begun + np.log(share) for share in _RAMP_SHARES]]
+        ),
         is_ramp=np.concatenate([np.zeros(n), np.ones((n - 1) * _RAMP_SLOPES.size)]),
     )
 
 
 def _picture(
-    levels: Floats, relative: Floats, clock: Floats, moves: _Moves, wander: float, rho: float, odds: float,
-    prior_phi: float, prior_df: float,
-) -> tuple[Floats, ...]:  # fmt: skip
-    n = levels.size
-    walk = wander * np.minimum(clock[:, None], clock)
-    apart = np.abs(np.arange(n)[:, None] - np.arange(n))
-    noise = np.sqrt(relative[:, None] * relative) * (rho**apart if rho else np.eye(n))
+    levels: Floats, noise: Floats, walk: Floats, moves: _Moves, prior_phi: float, prior_df: float
+) -> tuple[Floats, ...]:
+    """Log weight, move, its variance, base, lean, variance of the base, and squares of every move in one picture."""
     factor = np.linalg.cholesky(walk + noise)
-    right = np.column_stack([np.ones(n), levels, walk[:, -1], moves.columns])
+    right = np.column_stack([np.ones(levels.size), levels, walk[:, -1], moves.columns])
     white = np.linalg.solve(factor, right)
     one, y, last, x = white[:, 0], white[:, 1], white[:, 2], white[:, 3:]
-    mean_worth = one @ one
-    shared = one @ x
-    y_mean = one @ y
-    worth = (x * x).sum(0) - shared**2 / mean_worth
+    mean_worth, shared, y_mean = one @ one, one @ x, one @ y
+    worth = np.maximum((x * x).sum(axis=0) - shared**2 / mean_worth, 0.0)
     score = y @ x - shared * y_mean / mean_worth
-    squares = max(y @ y - y_mean**2 / mean_worth, 0.0)
     precision = worth + 1.0 / moves.prior_var
     move = score / precision
-    left = prior_df * prior_phi + np.maximum(squares - move * score, 0.0)
-    df = prior_df + n - 1
-    log_weight = (
-        odds + moves.log_odds - np.log(np.diag(factor)).sum() - 0.5 * np.log(mean_worth)
-        - 0.5 * np.log1p(moves.prior_var * np.maximum(worth, 0)) - 0.5 * df * np.log(np.maximum(left, 1e-300))
-    )  # fmt: skip
+    left = prior_df * prior_phi + np.maximum(y @ y - y_mean**2 / mean_worth - move * score, 0.0)
+    log_weight = moves.log_odds - 0.5 * (
+        2.0 * np.log(np.diag(factor)).sum()
+        + np.log(mean_worth)
+        + np.log1p(moves.prior_var * worth)
+        + (prior_df + levels.size - 1) * np.log(left)
+    )
+    # The level now: the mean, the move, and what the residuals say of the wandering part (kriging).
     alone = 1.0 - last @ one
     base = last @ y + alone * y_mean / mean_worth
     lean = moves.columns[-1] - last @ x - alone * shared / mean_worth
     base_var = alone**2 / mean_worth + max(walk[-1, -1] - last @ last, 0.0)
-    ones = np.ones_like(move)
-    return log_weight, move, 1.0 / precision, base * ones, lean, base_var * ones, left
+    return log_weight, move, 1.0 / precision, np.full_like(move, base), lean, np.full_like(move, base_var), left

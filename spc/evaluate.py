@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from spc import _interim as forecast
-from spc import alerts, baseline, capability, charts, components, detection, distribution, patterns, verdicts
+from spc import alerts, baseline, capability, charts, components, detection, distribution, forecast, patterns, verdicts
 from spc._checks import Floats
 from spc.words import Grade, Kind, Scale
 
@@ -365,6 +364,7 @@ def _outlook_at(measured: pd.DataFrame, settings: Settings) -> forecast.Forecast
         lower=lower,
         upper=upper,
         horizon_weeks=settings.horizon_weeks,
+        scale=settings.scale,
     )
 
 
