@@ -45,7 +45,10 @@ def guard(server: Flask, bound_to: str, script_hashes: list[str]) -> None:
             return "This address is not served here.\n", 400
         if request.headers.get("Sec-Fetch-Site") == "cross-site" and request.method != "GET":
             return "Requests from other sites are not answered.\n", 403
-        if request.headers.get("Sec-Fetch-Site") == "cross-site" and request.headers.get("Sec-Fetch-Mode") != "navigate":
+        if (
+            request.headers.get("Sec-Fetch-Site") == "cross-site"
+            and request.headers.get("Sec-Fetch-Mode") != "navigate"
+        ):
             return "Requests from other sites are not answered.\n", 403
         origin = request.headers.get("Origin")
         if origin is not None and urlsplit(origin).netloc != request.host:

@@ -102,6 +102,8 @@ def page(desk: Desk, path: str, search: str) -> html.Div:
     try:
         return layout(desk, **query)
     except NothingYet:
-        return html.Div(empty("Nothing has been taken in yet.", "Put CSV files into the drop folders and run lotdrift run."))
+        return html.Div(
+            empty("Nothing has been taken in yet.", "Put CSV files into the drop folders and run lotdrift run.")
+        )
     except (CallError, StoreError) as error:
         return html.Div(empty("This can't be shown.", str(error)))

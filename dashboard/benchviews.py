@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.views import iso
+from dashboard.views import from_iso, iso
 from ingest.lab import Lab
 from ingest.labfile import Conditioning
 
@@ -29,8 +29,11 @@ def _rows(connection: Connection, sql: str, **values: object) -> list[RowMapping
 def chamber_trace(connection: Connection, lab: Lab, session: Document) -> Document | None:
     """The chamber's log over the required hours before a session, with the window; None where nothing was logged."""
     rule = lab.conditioning_for(session["characteristic"])
-    start = session["started_us"] - int(1.15 * rule.hours * HOUR_US)
-    return _trace(connection, lab, session["chamber_id"], start, session["ended_us"], rule, session["started_us"])
+    tested, ended = from_iso(session["tested_at"]), from_iso(session["ended_at"])
+    chamber = connection.execute(
+        text("SELECT id FROM label WHERE kind = 'chamber' AND text = :name"), {"name": session["chamber"]}
+    ).scalar_one()
+    return _trace(connection, lab, int(chamber), tested - int(1.15 * rule.hours * HOUR_US), ended, rule, tested)
 
 
 def _trace(
@@ -94,7 +97,9 @@ def _chamber(connection: Connection, lab: Lab, row: RowMapping) -> Document:
         high=rule.humidity_percent + rule.humidity_tolerance, gap=int(rule.longest_gap_minutes * 60_000_000),
     )  # fmt: skip
     invalid = connection.execute(
-        text("SELECT count(*) FROM session WHERE chamber_id = :chamber AND started_us >= :start AND conditioning <> 'valid'"),
+        text(
+            "SELECT count(*) FROM session WHERE chamber_id = :chamber AND started_us >= :start AND conditioning <> 'valid'"
+        ),
         {"chamber": row["id"], "start": start},
     ).scalar()
     return {

@@ -33,7 +33,7 @@ class Trouble(click.ClickException):
 
     def __init__(self, message: str, status: int) -> None:
         super().__init__(message)
-        self.exit_code = status
+        self.exit_code = status  # type: ignore[misc]  # an instance of the library's class may well have its own
 
     def show(self, file: Any = None) -> None:
         """Say the line."""
@@ -297,13 +297,32 @@ def check(folder: Path, as_json: bool, file: Path | None) -> None:
 
     lab = load(folder)
     if file is not None:
-        click.echo(listings.preview(checking.preview(lab, file, now())))
+        show_preview(file, lab)
         return
     report = checking.check(lab, now())
     print_json(report.document) if as_json else click.echo(listings.check(report.document))
     for problem in report.problems:
         warn(problem)
     sys.exit(REFUSED if report.refused_something else 0)
+
+
+def show_preview(file: Path, lab: Lab) -> None:
+    """How one file would be read, and the `[[source]]` table to paste."""
+    from dashboard import listings
+    from ingest.clock import now
+    from ingest.errors import CallError
+    from ingest.feeds import FileRefused
+    from ingest.preview import preview
+
+    try:
+        seen = preview(file, None, lab, now())
+    except OSError as error:
+        raise CallError(f"check: {file} can't be read ({error.strerror}); see that it is there") from error
+    if isinstance(seen, FileRefused):
+        warn(seen.reason)
+        sys.exit(REFUSED)
+    click.echo(listings.preview(seen))
+    sys.exit(REFUSED if seen.refusals else 0)
 
 
 def required(connection: Connection | None) -> Connection:

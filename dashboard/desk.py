@@ -14,7 +14,7 @@ from ingest.store import Store, known_store
 __all__ = ["Desk", "NothingYet"]
 
 
-class NothingYet(Exception):  # noqa: N818  (a state of a new lab, no error)
+class NothingYet(Exception):
     """No round has been done, so there is nothing to show."""
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Sequence
+from datetime import datetime
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from dashboard import scorecard
-from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit
+from dashboard.sentences import amount, characteristic, counted, day, room_to_limit
 from ingest.errors import CallError, StoreError
 from ingest.lab import Lab
 
@@ -23,8 +25,7 @@ Document = dict[str, Any]
 
 def documents(connection: Connection, lab: Lab, quarter: str, supplier: str | None) -> list[Document]:
     """The scorecards of a quarter, of one supplier or of all that had tests."""
-    names = [supplier] if supplier is not None else scorecard.suppliers_in(connection, lab, quarter)
-    return [scorecard.document(connection, lab, name, quarter) for name in names]
+    return scorecard.documents(connection, lab, quarter, supplier)
 
 
 def write(cards: list[Document], formats: str, folder: Path) -> list[Path]:
@@ -33,7 +34,7 @@ def write(cards: list[Document], formats: str, folder: Path) -> list[Path]:
     written = []
     for card in cards:
         for form in chosen:
-            path = folder / f"scorecard-{card['quarter']}-{_file_name(card['supplier'])}.{form}"
+            path = folder / f"scorecard-{card['quarter']}-{card['file_name']}.{form}"
             _write(path, FORMS[form](card))
             written.append(path)
     return written
@@ -45,11 +46,6 @@ def _chosen(formats: str) -> list[str]:
     if unknown or not chosen:
         raise CallError(f'scorecard: expected forms out of {", ".join(FORMS)}, got "{formats}"; nothing was written')
     return chosen
-
-
-def _file_name(supplier: str) -> str:
-    """Letters and digits of a name; no path leads out of the folder."""
-    return "".join(c if c.isalnum() else "-" for c in supplier).strip("-") or "supplier"
 
 
 def _write(path: Path, data: bytes) -> None:
@@ -64,8 +60,8 @@ def _write(path: Path, data: bytes) -> None:
 
 CSV_COLUMNS = (
     "supplier", "product", "characteristic", "quarter", "unit", "lots", "readings", "pass", "fail", "undecided", "invalid",
-    "unlimited", "level", "limit_lower", "limit_upper", "change_percent_per_month", "breach_probability", "ppk", "ppk_lower",
-    "alerts", "explained_by_bench", "state",
+    "unlimited", "set_aside", "level", "level_low", "level_high", "earlier_level", "change", "change_low", "change_high",
+    "change_in", "direction", "limit_lower", "limit_upper", "lot_spread", "bag_spread", "reading_spread",
 )  # fmt: skip
 
 
@@ -103,36 +99,129 @@ NOTE = (
 def as_html(card: Document) -> bytes:
     """One self-contained page."""
     rows = "".join(_html_row(row) for row in card["streams"])
-    alerts = "".join(f"<li>{escape(day(alert['raised_at']))}: {escape(alert['message'])}</li>" for alert in card["alerts"])
+    alerts = "".join(
+        f"<li>{escape(day(alert['raised_at']))}: {escape(alert['message'])}</li>" for alert in card["alerts"]
+    )
     heads = "".join(f"<th scope=col>{head}</th>" for head in HTML_HEADS)
     title = escape(f"{card['supplier']}, {card['quarter']}")
-    lots = sum(row["lots"] for row in card["streams"])
     page = (
         f"<!doctype html><html lang=en><head><meta charset=utf-8><meta name=viewport content='width=device-width'>"
         f"<title>{title}</title><style>{STYLE}</style></head><body><h1>{title}</h1>"
-        f"<p>{escape(card['lab'])}. {counted(lots, 'tested lot')} in {counted(len(card['streams']), 'stream')}.</p>"
+        f"<p>{escape(card['lab'])}. {_summary(card)}</p>"
         f"<div class=scroll><table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
         f"<h2>What stood out</h2>{f'<ul>{alerts}</ul>' if alerts else '<p>Nothing.</p>'}<p><small>{NOTE}</small></p></body></html>"
     )
     return page.encode()
 
 
-HTML_HEADS = ("stream", "lots", "pass", "fail", "undecided", "not valid", "level", "limit", "change a month", "breach chance", "Ppk")
+def _summary(card: Document) -> str:
+    counts = card["counts"]
+    return (
+        f"{counted(counts['lots'], 'tested lot')} in {counted(len(card['streams']), 'stream')}: {counts['pass']} inside, "
+        f"{counts['fail']} outside a limit, {counts['undecided']} undecided, {counts['invalid']} without a valid test."
+    )
+
+
+HTML_HEADS = ("stream", "lots", "pass", "fail", "undecided", "not valid", "level", "against last quarter", "limit")
 
 
 def _html_row(row: Document) -> str:
-    change = row["change_percent_per_month"]
-    ppk = "withheld" if row["ppk"] is None else f"{row['ppk']:.2f} (≥ {row['ppk_lower']:.2f})"
-    numbers = [
+    cells = "".join(f"<td class=n>{escape(cell)}</td>" for cell in _told(row)[1:])
+    name = f"{escape(row['product'])}<br><small>{escape(characteristic(row['characteristic']))}</small>"
+    return f"<tr><td>{name}</td>{cells}</tr>"
+
+
+def _told(row: Document) -> list[str]:
+    """One stream as the cells under `HTML_HEADS`."""
+    change = row["change"]
+    moved = "–" if change is None else f"{change:+.1f} {row['change_in']}, {str(row['direction']).replace('_', ' ')}"
+    return [
+        f"{row['product']}, {characteristic(row['characteristic'])}",
         *[str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")],
         amount(row["level"], row["unit"]),
+        moved,
         room_to_limit(row),
-        "–" if change is None else f"{change:+.1f} %",
-        percent(row["breach_probability"]),
-        ppk,
     ]
-    cells = "".join(f"<td class=n>{escape(number)}</td>" for number in numbers)
-    return f"<tr><td>{escape(row['product'])}<br><small>{escape(characteristic(row['characteristic']))}</small></td>{cells}</tr>"
 
 
-FORMS: dict[str, Callable[[Document], bytes]] = {"html": as_html, "csv": as_csv}
+PAGE = """
+#let card = json(bytes(sys.inputs.card))
+#set document(title: card.title, author: card.lab, date: none)
+#set page(paper: "a4", flipped: true, margin: 18mm, footer: text(size: 8pt, fill: luma(90), card.note))
+#set text(size: 10pt, font: "Libertinus Serif")
+= #card.title
+#card.lab. #card.summary
+#v(4mm)
+#table(columns: card.heads.len(), stroke: none, inset: 5pt, fill: (_, row) => if row == 0 { luma(235) },
+  ..card.heads.map(head => text(size: 8pt, strong(head))), ..card.rows.flatten().map(cell => text(size: 9pt, cell)))
+#v(4mm)
+== What stood out
+#if card.alerts.len() == 0 [Nothing.] else { list(..card.alerts.map(line => text(line))) }
+"""
+
+
+def as_pdf(card: Document) -> bytes:
+    """One page on paper, set without a browser or system fonts; names travel as data and are never markup."""
+    import typst
+
+    said = {
+        "title": f"{card['supplier']}, {card['quarter']}",
+        "lab": card["lab"],
+        "summary": _summary(card),
+        "note": NOTE,
+        "heads": list(HTML_HEADS),
+        "rows": [_told(row) for row in card["streams"]],
+        "alerts": [f"{day(alert['raised_at'])}: {alert['message']}" for alert in card["alerts"]],
+    }
+    return bytes(
+        typst.compile(
+            PAGE.encode(),
+            sys_inputs={"card": json.dumps(said)},
+            ignore_system_fonts=True,
+            timestamp=datetime.fromisoformat(card["drawn_up_at"]).replace(microsecond=0),
+        )
+    )
+
+
+def as_xlsx(card: Document) -> bytes:
+    """A workbook: the streams with real numbers, and every lot of the quarter."""
+    import xlsxwriter
+
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
+        book.set_properties(
+            {
+                "title": f"Scorecard {card['quarter']}",
+                "created": datetime.fromisoformat(card["drawn_up_at"]).replace(tzinfo=None),
+            }
+        )
+        _sheet(book, "streams", CSV_COLUMNS, [{**row, "quarter": card["quarter"]} for row in card["streams"]])
+        lots = [
+            {**{name: row[name] for name in LOT_NAMES}, **{key: lot[key] for key in LOT_COLUMNS[len(LOT_NAMES) :]}}
+            for row in card["streams"]
+            for lot in row["lot_list"]
+        ]
+        _sheet(book, "lots", LOT_COLUMNS, lots)
+    return out.getvalue()
+
+
+LOT_NAMES = ("product", "characteristic", "unit")
+LOT_COLUMNS = (*LOT_NAMES, "lot", "tested_at", "level", "verdict")
+
+
+def _sheet(book: Any, name: str, columns: Sequence[str], rows: Sequence[Document]) -> None:
+    sheet = book.add_worksheet(name)
+    sheet.freeze_panes(1, 0)
+    for column, head in enumerate(columns):
+        sheet.write_string(0, column, head)
+    for line, row in enumerate(rows, start=1):
+        for column, key in enumerate(columns):
+            value = row[key]
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                sheet.write_number(line, column, value)
+            elif value is not None:
+                # As text: a plain write would make a formula of a name that begins with "=".
+                sheet.write_string(line, column, str(value))
+
+
+FORMS: dict[str, Callable[[Document], bytes]] = {"pdf": as_pdf, "xlsx": as_xlsx, "html": as_html, "csv": as_csv}

@@ -170,7 +170,7 @@ def _add_fan(figure: go.Figure, document: Document) -> None:
     fan = document["forecast"]["fan"] if document["forecast"] else []
     if not fan:
         return
-    times = [row["at"] for row in fan]
+    times = [row["tested_at"] for row in fan]
     for low, high, opacity in (("p10", "p90", 0.14), ("p25", "p75", 0.22)):
         figure.add_scatter(
             x=times + times[::-1],
@@ -216,7 +216,11 @@ def _add_spread(figure: go.Figure, document: Document, key: str, row: int) -> No
 def bags(session: Document) -> go.Figure:
     """Can I trust this lot: every reading, bag by bag, with the limits."""
     figure = go.Figure()
-    for bound, name, symbol in ((0, "reading", "circle"), (1, "above the range", "triangle-up"), (-1, "below the floor", "triangle-down")):
+    for bound, name, symbol in (
+        (0, "reading", "circle"),
+        (1, "above the range", "triangle-up"),
+        (-1, "below the floor", "triangle-down"),
+    ):
         own = [reading for reading in session["readings"] if reading["bound"] == bound]
         if own:
             figure.add_scatter(
@@ -231,7 +235,9 @@ def bags(session: Document) -> go.Figure:
     for key in ("limit_lower", "limit_upper"):
         limit = session[key]
         if limit is not None and min(values) / 30 <= limit <= max(values) * 30:
-            figure.add_hline(y=limit, line={"color": EDGE, "width": 2.5}, annotation_text="limit", annotation_position="top left")
+            figure.add_hline(
+                y=limit, line={"color": EDGE, "width": 2.5}, annotation_text="limit", annotation_position="top left"
+            )
     if session["level"] is not None:
         figure.add_hline(y=session["level"], line={"color": GREY, "width": 1.2}, annotation_text="lot level")
     figure.update_yaxes(type="log" if session["scale"] == "log" else "linear", title=session["unit"])

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit, weeks
 
-__all__ = ["alerts", "board", "check", "lot", "stream"]
+__all__ = ["alerts", "board", "check", "lot", "preview", "stream"]
+
+if TYPE_CHECKING:
+    from ingest.preview import Preview
 
 Document = dict[str, Any]
 
@@ -134,3 +137,21 @@ def check(document: Document) -> str:
     ]
     more = len(document["refusals"]) - len(refusals)
     return "\n".join([said, *refusals, *([f"and {more} more"] if more else [])])
+
+
+def preview(seen: Preview) -> str:
+    """How one file would be read."""
+    columns = [
+        [column.cell, column.ours or "kept as a note", column.unit, ", ".join(column.examples)]
+        for column in seen.columns
+    ]
+    said = [
+        f"{seen.name}: {seen.kind}, {counted(seen.data_rows, 'data row')}, encoding {seen.encoding}, delimiter {seen.delimiter!r}",
+        table(("column", "read as", "unit", "first cells"), columns),
+        f"{counted(len(seen.refusals), 'row')} would be refused.",
+        *[f"  line {refusal.line}: {refusal.reason}" for refusal in seen.refusals[:10]],
+        "",
+        "To read such files, put this into lab.toml:",
+        seen.source,
+    ]
+    return "\n".join(_printable(line) for part in said for line in part.split("\n"))

@@ -12,7 +12,18 @@ from dash import dcc, html
 from dashboard.figures import CONFIG
 from dashboard.sentences import characteristic, day
 
-__all__ = ["CAUTIONS", "alert_sheet", "empty", "facts", "graph", "link", "lot_link", "stream_link", "supplier_link", "word"]
+__all__ = [
+    "CAUTIONS",
+    "alert_sheet",
+    "empty",
+    "facts",
+    "graph",
+    "link",
+    "lot_link",
+    "stream_link",
+    "supplier_link",
+    "word",
+]
 
 # A shape for each word, so that colour is never alone.
 SHAPES = {
@@ -68,7 +79,9 @@ def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
 
 def graph(figure: go.Figure, name: str) -> dcc.Graph:
     """A figure on a page."""
-    return dcc.Graph(figure=figure, id=name, config=CONFIG, responsive=True, style={"height": f"{figure.layout.height}px"})
+    return dcc.Graph(
+        figure=figure, id=name, config=CONFIG, responsive=True, style={"height": f"{figure.layout.height}px"}
+    )
 
 
 def alert_sheet(alert: dict[str, Any]) -> html.Section:

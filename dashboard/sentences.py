@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 from typing import Any
 
-__all__ = ["amount", "characteristic", "percent", "room_to_limit", "told_round", "weeks"]
+__all__ = ["amount", "change", "characteristic", "counted", "day", "percent", "room_to_limit", "told_round", "weeks"]
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 SPOKEN_UNITS = {"ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ", "Gohm": "GΩ", "Tohm": "TΩ", "uJ": "µJ"}
@@ -46,8 +46,9 @@ def weeks(span: dict[str, float | None] | None) -> str:
     if span["p50"] == 0:
         return "limit passed"
     low, middle = span["p10"], span["p50"]
-    high = "later" if span["p90"] is None else f"{span['p90']:.0f}"
-    return f"{low or 0:.0f} to {high} weeks, in the middle {middle:.0f}"
+    if span["p90"] is None:
+        return f"{low or 0:.0f} weeks at the earliest, in the middle {middle:.0f}"
+    return f"{low or 0:.0f} to {span['p90']:.0f} weeks, in the middle {middle:.0f}"
 
 
 def room_to_limit(row: dict[str, Any]) -> str:
@@ -57,6 +58,13 @@ def room_to_limit(row: dict[str, Any]) -> str:
     parts = [f"at least {amount(lower, unit)}"] if lower is not None else []
     parts += [f"under {amount(upper, unit)}"] if upper is not None else []
     return " and ".join(parts) or "no limit"
+
+
+def change(percent_a_month: float | None) -> str:
+    """Change a month; what rounds to nothing has no sign."""
+    if percent_a_month is None:
+        return "–"
+    return "0.0 %" if abs(percent_a_month) < 0.05 else f"{percent_a_month:+.1f} %"
 
 
 def characteristic(name: str) -> str:

@@ -23,7 +23,7 @@ __all__ = ["serve"]
 THREADS = 8
 
 
-class _Stop(Exception):  # noqa: N818  (a signal, no error)
+class _Stop(Exception):
     """The process was asked to end."""
 
 
@@ -74,5 +74,7 @@ def _socket(host: str, port: int) -> socket.socket:
         bound.bind((host, port))
     except OSError as error:
         bound.close()
-        raise CallError(f"serve: {host} port {port} can't be used ({error.strerror}); choose another with --port") from error
+        raise CallError(
+            f"serve: {host} port {port} can't be used ({error.strerror}); choose another with --port"
+        ) from error
     return bound

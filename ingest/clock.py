@@ -8,5 +8,5 @@ __all__ = ["now"]
 
 
 def now() -> datetime:
-    """This moment, aware, in UTC."""
+    """The present moment, aware, in UTC."""
     return datetime.now(UTC)

@@ -18,8 +18,9 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, Row, insert, select, update
 
 from ingest import schema
 from ingest.feeds import FileRefused, Parsed, read_climate, read_tests
@@ -195,6 +196,7 @@ def _commit(
 ) -> tuple[Entry, int]:
     now_us = microseconds(now)
     refused_whole = isinstance(parsed, FileRefused)
+    reason, header = (parsed.reason, []) if isinstance(parsed, FileRefused) else ("", parsed.header)
     folder = REFUSED if refused_whole else FILED
     inserted = connection.execute(
         insert(schema.drop).values(
@@ -206,14 +208,14 @@ def _commit(
             modified_ns=item.modified_ns,
             taken_us=now_us,
             state="refused" if refused_whole else "stored",
-            reason=parsed.reason if refused_whole else "",
-            header="[]" if refused_whole else json.dumps(parsed.header, ensure_ascii=False),
+            reason=reason,
+            header=json.dumps(header, ensure_ascii=False),
             put_as=""
             if item.source.keep and not refused_whole
             else f"{folder}/{_free_name(lab.folder / folder, item.path.name)}",
         )
     )
-    drop_id = int(inserted.inserted_primary_key[0])
+    drop_id = int(inserted.lastrowid)
     if isinstance(parsed, FileRefused):
         return Entry(item.path.name, item.source.kind, "refused", reason=parsed.reason), drop_id
     counts = _store_rows(connection, item.source.kind, drop_id, parsed, now_us)
@@ -277,16 +279,16 @@ def _settle(store: Store, lab: Lab, drop_id: int) -> None:
         connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(settled=1, put_as=put_as))
 
 
-def _put(lab: Lab, path: Path, drop: object) -> str:
+def _put(lab: Lab, path: Path, drop: Row[Any]) -> str:
     """Move the file to the name it was promised, or the next free one; the name it has in the end."""
     seen = _plain_file(path, path.parent)
-    promised = lab.folder / drop.put_as
+    promised = lab.folder / str(drop.put_as)
     if seen is None or (seen.st_size, seen.st_mtime_ns) != (drop.size, drop.modified_ns):
         return str(drop.put_as)  # moved before a kill, or another file has taken its place since
     if promised.exists() and not promised.samefile(path):
         promised = promised.parent / _free_name(promised.parent, drop.name)
     _move(path, promised)
-    return promised.relative_to(lab.folder).as_posix()
+    return str(promised.relative_to(lab.folder).as_posix())
 
 
 def _put_away_seen(lab: Lab, item: Find) -> None:
@@ -309,12 +311,10 @@ def _move(path: Path, target: Path) -> None:
 
 def _free_name(folder: Path, name: str) -> str:
     """`name`, or `name` with a number before its ending where that is taken."""
-    stem, ending = os.path.splitext(name)
-    candidate, number = name, 1
-    while (folder / candidate).exists():
+    number = 1
+    while (folder / _numbered(name, number)).exists():
         number += 1
-        candidate = f"{stem}.{number}{ending}"
-    return candidate
+    return _numbered(name, number)
 
 
 def _write_report(lab: Lab, drop_id: int, name: str, rows: list[list[object]]) -> None:
@@ -333,8 +333,8 @@ def _write_report(lab: Lab, drop_id: int, name: str, rows: list[list[object]]) -
 
 
 def _numbered(name: str, number: int) -> str:
-    stem, ending = os.path.splitext(name)
-    return name if number == 1 else f"{stem}.{number}{ending}"
+    path = Path(name)
+    return name if number == 1 else f"{path.stem}.{number}{path.suffix}"
 
 
 def _write_new(path: Path, data: bytes) -> None:

@@ -1,37 +1,40 @@
 """Typed rows into the store: each row counted once as stored, duplicate or corrected, and the lots it touches noted.
 
-A reading is known by its identity (stream, lot, time, specimen, reading). The rows go in with one statement that steps
-over identities that are there already; only when some were are those looked at one by one.
+A reading is known by its identity (stream, lot, time, specimen, reading). Only lots that were there before can hold it
+already, so only theirs are looked up; whatever is new goes in in the order of the table's key.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from ingest import schema
-from ingest.store import ids_of, insert_many, label_ids
+from ingest.progress import Watch, unwatched
+from ingest.store import KEYS_AT_ONCE, fetch_frame, ids_of, insert_many, label_ids
 
 __all__ = ["Counts", "store_climate", "store_readings"]
+
+Ints = NDArray[np.int64]
 
 LABELS = ("chamber", "instrument", "operator", "load")
 IDENTITY = ("stream_id", "lot_id", "tested_us", "specimen", "reading")
 SAID = (
-    "value",
-    "bound",
-    "written",
-    "chamber_id",
-    "instrument_id",
-    "operator_id",
-    "load_id",
-    "drop_id",
-    "line",
-    "notes",
-)
+    "value", "bound", "written", "chamber_id", "instrument_id", "operator_id", "load_id", "drop_id", "line", "notes",
+)  # fmt: skip
 COLUMNS = IDENTITY + SAID
+KNOWN = dict.fromkeys(IDENTITY, "i8") | {"value": "f8", "bound": "i8"}
+CLIMATE = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
+# As Python objects, a million rows at once would take a gigabyte.
+ROWS_AT_ONCE = 50_000
+# What can become of a reading; of the readings of one wide row the strongest, the last here, counts.
+DUPLICATE, STORED, CORRECTED = range(3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,9 @@ class Counts:
     corrected: int = 0
 
 
-def store_readings(connection: Connection, drop_id: int, rows: pd.DataFrame, now_us: int) -> Counts:
+def store_readings(
+    connection: Connection, drop_id: int, rows: pd.DataFrame, now_us: int, watch: Watch = unwatched
+) -> Counts:
     """Store the readings of one drop; `rows` has the columns of `feeds.read_tests`.
 
     A correction keeps what the reading said before in `earlier_value`. All lots with a new or changed value are noted
@@ -51,19 +56,13 @@ def store_readings(connection: Connection, drop_id: int, rows: pd.DataFrame, now
     """
     if rows.empty:
         return Counts()
+    newest_lot = connection.exec_driver_sql("SELECT max(id) FROM lot").scalar() or 0
     keyed = _keyed(connection, drop_id, rows)
-    stored = insert_many(connection, _insert_reading(), list(keyed.itertuples(index=False, name=None)))
-    if stored == len(keyed):
-        _note_stale(connection, keyed)
-        return _count(keyed["line"], np.full(len(keyed), "stored", dtype=object))
-    fate = _settle_known(connection, drop_id, keyed, now_us)
-    _note_stale(connection, keyed[fate != "duplicate"])
-    return _count(keyed["line"], fate)
-
-
-def _insert_reading() -> str:
-    marks = ", ".join("?" * len(COLUMNS))
-    return f"INSERT INTO reading ({', '.join(COLUMNS)}) VALUES ({marks}) ON CONFLICT DO NOTHING"
+    fate = _fates(connection, keyed, newest_lot)
+    _insert(connection, keyed[fate == STORED], watch)
+    _correct(connection, keyed[fate == CORRECTED], now_us)
+    _note_stale(connection, keyed[fate != DUPLICATE])
+    return _count(keyed["line"].to_numpy(), fate)
 
 
 def _keyed(connection: Connection, drop_id: int, rows: pd.DataFrame) -> pd.DataFrame:
@@ -77,17 +76,17 @@ def _keyed(connection: Connection, drop_id: int, rows: pd.DataFrame) -> pd.DataF
             "reading": rows["reading"].to_numpy(np.int64),
             "value": rows["value"].to_numpy(np.float64),
             "bound": rows["bound"].to_numpy(np.int64),
-            "written": rows["written"].astype(object).to_numpy(),
+            "written": rows["written"].array,
             **{f"{kind}_id": _label_codes(connection, kind, rows[kind]) for kind in LABELS},
-            "drop_id": drop_id,
+            "drop_id": np.int64(drop_id),
             "line": rows["line"].to_numpy(np.int64),
-            "notes": rows["notes"].astype(object).to_numpy(),
+            "notes": rows["notes"].array,
         }
     )
-    return keyed[list(COLUMNS)].sort_values(list(IDENTITY), kind="stable", ignore_index=True)
+    return keyed.sort_values(list(IDENTITY), kind="stable", ignore_index=True)
 
 
-def _codes(rows: pd.DataFrame, columns: tuple[str, ...]) -> tuple[np.ndarray, list[tuple[str, ...]]]:
+def _codes(rows: pd.DataFrame, columns: tuple[str, ...]) -> tuple[Ints, list[tuple[str, ...]]]:
     """A code a row and the distinct keys that the codes count, found without a Python loop over the rows."""
     code = np.zeros(len(rows), dtype=np.int64)
     for column in columns:
@@ -98,100 +97,124 @@ def _codes(rows: pd.DataFrame, columns: tuple[str, ...]) -> tuple[np.ndarray, li
     return code, list(zip(*(distinct[column].astype(object) for column in columns), strict=True))
 
 
-def _stream_ids(connection: Connection, rows: pd.DataFrame) -> np.ndarray:
+def _stream_ids(connection: Connection, rows: pd.DataFrame) -> Ints:
     columns = ("supplier", "product", "characteristic")
     code, keys = _codes(rows, columns)
     found = ids_of(connection, schema.stream, keys, columns)
     return np.array([found[key] for key in keys], dtype=np.int64)[code]
 
 
-def _lot_ids(connection: Connection, rows: pd.DataFrame) -> np.ndarray:
+def _lot_ids(connection: Connection, rows: pd.DataFrame) -> Ints:
     columns = ("supplier", "product", "lot")
     code, keys = _codes(rows, columns)
     found = ids_of(connection, schema.lot, keys, columns)
     ids = np.array([found[key] for key in keys], dtype=np.int64)
-    first = np.unique(code, return_index=True)[1]
-    dates = rows.iloc[first][["received_on", "made_on"]].astype(object)
-    # A date that a later drop brings is taken; a blank one takes nothing away.
-    known = [
-        (received, made, int(number))
-        for received, made, number in zip(dates["received_on"], dates["made_on"], ids, strict=True)
-        if received or made
-    ]
-    insert_many(
-        connection,
-        "UPDATE lot SET received_on = coalesce(nullif(?, ''), received_on), made_on = coalesce(nullif(?, ''), made_on) "
-        "WHERE id = ?",
-        known,
-    )
+    for column in ("received_on", "made_on"):
+        _note_dates(connection, column, ids[code], rows[column])
     return ids[code]
 
 
-def _label_codes(connection: Connection, kind: str, texts: pd.Series) -> np.ndarray:
+def _note_dates(connection: Connection, column: str, lots: Ints, days: pd.Series) -> None:
+    """Note the last day that the rows name for each lot; a blank one takes nothing away."""
+    filled = np.flatnonzero((days != "").to_numpy())
+    said = dict(zip(lots[filled].tolist(), days.iloc[filled].astype(object), strict=True))
+    insert_many(connection, f"UPDATE lot SET {column} = ? WHERE id = ?", [(day, lot) for lot, day in said.items()])
+
+
+def _label_codes(connection: Connection, kind: str, texts: pd.Series) -> Ints:
     code, names = pd.factorize(texts)
     found = label_ids(connection, kind, [str(name) for name in names])
     return np.array([found[str(name)] for name in names], dtype=np.int64)[code]
 
 
-def _settle_known(connection: Connection, drop_id: int, keyed: pd.DataFrame, now_us: int) -> np.ndarray:
-    """The fate of each row where some identities were in the store before; corrections are carried out."""
-    marks = ", ".join("?" * (len(IDENTITY) + 1))
-    connection.exec_driver_sql(
-        "CREATE TEMP TABLE IF NOT EXISTS arrived (row INTEGER, stream_id, lot_id, tested_us, specimen, reading)"
-    )
-    connection.exec_driver_sql("DELETE FROM arrived")
-    arrived = keyed[list(IDENTITY)]
-    insert_many(connection, f"INSERT INTO arrived VALUES ({marks})", list(arrived.itertuples(index=True, name=None)))
-    before = connection.exec_driver_sql(
-        "SELECT a.row, r.value, r.bound FROM arrived a JOIN reading r USING (stream_id, lot_id, tested_us, specimen, reading) "
-        "WHERE r.drop_id <> ?",
-        (drop_id,),
-    ).fetchall()
-    fate = np.full(len(keyed), "stored", dtype=object)
-    value, bound = keyed["value"].to_numpy(), keyed["bound"].to_numpy()
-    for row, old_value, old_bound in before:
-        same = old_value == value[row] and old_bound == bound[row]
-        fate[row] = "duplicate" if same else "corrected"
-    _correct(connection, keyed[fate == "corrected"], now_us)
+# What the store knows already
+
+
+def _fates(connection: Connection, keyed: pd.DataFrame, newest_lot: int) -> NDArray[np.int8]:
+    """What becomes of each row; a lot above `newest_lot` came with this drop and can't be known."""
+    fate = np.full(len(keyed), STORED, dtype=np.int8)
+    older = np.flatnonzero(keyed["lot_id"].to_numpy() <= newest_lot)
+    if not len(older):
+        return fate
+    told = keyed[list(KNOWN)].iloc[older]
+    both = told.merge(_known(connection, told), how="left", on=list(IDENTITY), suffixes=("", "_known"))
+    found = both["value_known"].notna().to_numpy()
+    same = ((both["value"] == both["value_known"]) & (both["bound"] == both["bound_known"])).to_numpy()
+    fate[older[found & same]] = DUPLICATE
+    fate[older[found & ~same]] = CORRECTED
     return fate
+
+
+def _known(connection: Connection, told: pd.DataFrame) -> pd.DataFrame:
+    """What the store holds of the streams and lots of `told`."""
+    pairs = _lots_in(told)
+    parts = []
+    for start in range(0, len(pairs), KEYS_AT_ONCE):
+        part = pairs[start : start + KEYS_AT_ONCE]
+        sql = f"SELECT {', '.join(KNOWN)} FROM reading WHERE (stream_id, lot_id) IN (VALUES {_marks(part)})"
+        parts.append(fetch_frame(connection, sql, [number for pair in part for number in pair], KNOWN))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _marks(pairs: list[tuple[int, int]]) -> str:
+    return ", ".join(["(?, ?)"] * len(pairs))
+
+
+def _lots_in(keyed: pd.DataFrame) -> list[tuple[int, int]]:
+    lots = keyed[["stream_id", "lot_id"]].drop_duplicates()
+    return list(zip(lots["stream_id"].tolist(), lots["lot_id"].tolist(), strict=True))
+
+
+# Writing
+
+
+def _tuples(rows: pd.DataFrame, columns: tuple[str, ...]) -> list[tuple[object, ...]]:
+    lists = [pa.array(rows[name]).to_pylist() for name in columns]
+    return list(zip(*lists, strict=True))
+
+
+def _insert(connection: Connection, rows: pd.DataFrame, watch: Watch) -> None:
+    sql = f"INSERT INTO reading ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
+    for start in range(0, len(rows), ROWS_AT_ONCE):
+        watch("readings stored", start, len(rows))
+        insert_many(connection, sql, _tuples(rows.iloc[start : start + ROWS_AT_ONCE], COLUMNS))
 
 
 def _correct(connection: Connection, rows: pd.DataFrame, now_us: int) -> None:
     match = " AND ".join(f"{name} = ?" for name in IDENTITY)
-    identities = list(rows[list(IDENTITY)].itertuples(index=False, name=None))
-    drops = rows["drop_id"].tolist()
+    identities = _tuples(rows, IDENTITY)
     insert_many(
         connection,
         "INSERT INTO earlier_value (stream_id, lot_id, tested_us, specimen, reading, value, bound, written, drop_id, line, "
         "replaced_by_drop_id, replaced_us) SELECT stream_id, lot_id, tested_us, specimen, reading, value, bound, written, "
         f"drop_id, line, ?, ? FROM reading WHERE {match}",
-        [(drop, now_us, *identity) for drop, identity in zip(drops, identities, strict=True)],
+        [(drop, now_us, *identity) for drop, identity in zip(rows["drop_id"].tolist(), identities, strict=True)],
     )
     sets = ", ".join(f"{name} = ?" for name in SAID)
-    said = list(rows[list(SAID)].itertuples(index=False, name=None))
     insert_many(
         connection,
         f"UPDATE reading SET {sets} WHERE {match}",
-        [values + identity for values, identity in zip(said, identities, strict=True)],
+        [said + identity for said, identity in zip(_tuples(rows, SAID), identities, strict=True)],
     )
 
 
 def _note_stale(connection: Connection, keyed: pd.DataFrame) -> None:
-    lots = keyed[["stream_id", "lot_id"]].drop_duplicates()
     insert_many(
         connection,
         "INSERT INTO stale_lot (stream_id, lot_id) VALUES (?, ?) ON CONFLICT DO NOTHING",
-        list(lots.itertuples(index=False, name=None)),
+        _lots_in(keyed),
     )
 
 
-def _count(lines: pd.Series, fate: np.ndarray) -> Counts:
+def _count(lines: Ints, fate: NDArray[np.int8]) -> Counts:
     """Counts by data row: a wide row makes several readings and counts by the strongest of their fates."""
-    rank = pd.Series(pd.Categorical(fate, categories=["duplicate", "stored", "corrected"]).codes)
-    strongest = rank.groupby(lines.to_numpy()).max().value_counts()
-    return Counts(
-        stored=int(strongest.get(1, 0)), duplicate=int(strongest.get(0, 0)), corrected=int(strongest.get(2, 0))
-    )
+    strongest = np.zeros(int(lines.max()) + 1, dtype=np.int8)
+    np.maximum.at(strongest, lines, fate)
+    tally = np.bincount(strongest[np.unique(lines)], minlength=3)
+    return Counts(stored=int(tally[STORED]), duplicate=int(tally[DUPLICATE]), corrected=int(tally[CORRECTED]))
+
+
+# Climate
 
 
 def store_climate(connection: Connection, drop_id: int, rows: pd.DataFrame) -> Counts:
@@ -202,50 +225,54 @@ def store_climate(connection: Connection, drop_id: int, rows: pd.DataFrame) -> C
     """
     if rows.empty:
         return Counts()
-    entries = pd.DataFrame(
-        {
-            "chamber_id": _label_codes(connection, "chamber", rows["chamber"]),
-            "logged_us": rows["logged_at_us"].to_numpy(np.int64),
-            "humidity_percent": rows["humidity_percent"].to_numpy(np.float64),
-            "temperature_c": rows["temperature_c"].to_numpy(np.float64),
-            "line": rows["line"].to_numpy(np.int64),
-        }
-    ).sort_values(["chamber_id", "logged_us"], kind="stable", ignore_index=True)
-    stretches = entries.groupby("chamber_id")["logged_us"].agg(["min", "max"])
-    known = _known_entries(connection, stretches)
-    merged = entries.merge(known, how="left", on=["chamber_id", "logged_us"], suffixes=("", "_known"))
-    new = merged["humidity_percent_known"].isna().to_numpy()
+    entries = _entries(connection, drop_id, rows)
+    both = entries.merge(
+        _known_entries(connection, entries), how="left", on=["chamber_id", "logged_us"], suffixes=("", "_known")
+    )
+    known = both["humidity_percent_known"].notna().to_numpy()
     same = (
-        (merged["humidity_percent"] == merged["humidity_percent_known"])
-        & (merged["temperature_c"] == merged["temperature_c_known"])
+        (both["humidity_percent"] == both["humidity_percent_known"])
+        & (both["temperature_c"] == both["temperature_c_known"])
     ).to_numpy()
-    changed = entries[~same]
-    insert_many(
-        connection,
-        "INSERT INTO climate (chamber_id, logged_us, humidity_percent, temperature_c, line, drop_id) VALUES (?, ?, ?, ?, ?, ?) "
-        "ON CONFLICT (chamber_id, logged_us) DO UPDATE SET humidity_percent = excluded.humidity_percent, "
-        "temperature_c = excluded.temperature_c, line = excluded.line, drop_id = excluded.drop_id",
-        [(*row, drop_id) for row in changed.itertuples(index=False, name=None)],
-    )
-    moved = changed.groupby("chamber_id")["logged_us"].agg(["min", "max"])
-    insert_many(
-        connection,
-        "INSERT INTO stale_climate (chamber_id, from_us, to_us) VALUES (?, ?, ?)",
-        [(int(chamber), int(low), int(high)) for chamber, low, high in moved.itertuples(name=None)],
-    )
-    return Counts(stored=int(new.sum()), duplicate=int(same.sum()), corrected=int((~new & ~same).sum()))
+    _write_entries(connection, entries[~same])
+    return Counts(stored=int((~known).sum()), duplicate=int(same.sum()), corrected=int((known & ~same).sum()))
 
 
-def _known_entries(connection: Connection, stretches: pd.DataFrame) -> pd.DataFrame:
-    parts = [
-        connection.exec_driver_sql(
-            "SELECT chamber_id, logged_us, humidity_percent, temperature_c FROM climate "
-            "WHERE chamber_id = ? AND logged_us BETWEEN ? AND ?",
-            (int(chamber), int(low), int(high)),
-        ).fetchall()
-        for chamber, low, high in stretches.itertuples(name=None)
-    ]
-    columns = ["chamber_id", "logged_us", "humidity_percent", "temperature_c"]
-    return pd.DataFrame([tuple(row) for part in parts for row in part], columns=columns).astype(
-        {"chamber_id": np.int64, "logged_us": np.int64, "humidity_percent": float, "temperature_c": float}
+def _entries(connection: Connection, drop_id: int, rows: pd.DataFrame) -> pd.DataFrame:
+    """The entries in the order of the table's key."""
+    told = {
+        "chamber_id": _label_codes(connection, "chamber", rows["chamber"]),
+        "logged_us": rows["logged_at_us"].to_numpy(np.int64),
+        "humidity_percent": rows["humidity_percent"].to_numpy(np.float64),
+        "temperature_c": rows["temperature_c"].to_numpy(np.float64),
+        "drop_id": np.int64(drop_id),
+        "line": rows["line"].to_numpy(np.int64),
+    }
+    return pd.DataFrame(told).sort_values(["chamber_id", "logged_us"], kind="stable", ignore_index=True)
+
+
+def _stretches(entries: pd.DataFrame) -> Iterator[tuple[int, int, int]]:
+    """Chamber, first and last time of the entries, a chamber each."""
+    ends = entries.groupby("chamber_id")["logged_us"].agg(["min", "max"])
+    for chamber, first, last in ends.itertuples(name=None):
+        yield int(chamber), int(first), int(last)
+
+
+def _known_entries(connection: Connection, entries: pd.DataFrame) -> pd.DataFrame:
+    sql = f"SELECT {', '.join(CLIMATE)} FROM climate WHERE chamber_id = ? AND logged_us BETWEEN ? AND ?"
+    parts = [fetch_frame(connection, sql, stretch, CLIMATE) for stretch in _stretches(entries)]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _write_entries(connection: Connection, entries: pd.DataFrame) -> None:
+    columns = (*CLIMATE, "drop_id", "line")
+    sets = ", ".join(f"{name} = excluded.{name}" for name in columns[2:])
+    sql = (
+        f"INSERT INTO climate ({', '.join(columns)}) VALUES (?, ?, ?, ?, ?, ?) "
+        f"ON CONFLICT (chamber_id, logged_us) DO UPDATE SET {sets}"
+    )
+    for start in range(0, len(entries), ROWS_AT_ONCE):
+        insert_many(connection, sql, _tuples(entries.iloc[start : start + ROWS_AT_ONCE], columns))
+    insert_many(
+        connection, "INSERT INTO stale_climate (chamber_id, from_us, to_us) VALUES (?, ?, ?)", list(_stretches(entries))
     )

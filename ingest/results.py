@@ -157,7 +157,7 @@ def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation, acts: list
         "dependence": _dependence(evaluation),
         "normality": _normality(evaluation),
         "acts": [
-            {"at_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
+            {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
             for act in acts
         ],
     }
@@ -214,7 +214,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
     start = float(evaluation.points.loc[evaluation.points["measured"], "weeks"].iloc[-1])
     fan = [
         {
-            "at_us": _microseconds(start + float(row["weeks"])),
+            "tested_us": _microseconds(start + float(row["weeks"])),
             **{name: _unit(float(row[name]), scale) for name in ("p10", "p25", "p50", "p75", "p90")},
         }
         for _, row in outlook.fan.iterrows()

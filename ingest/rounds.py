@@ -1,5 +1,6 @@
-"""One round: take in the drops, bring sessions and conditioning up to date, evaluate the streams that changed, and
-raise what is new.
+"""One round, from the drops to what is new on the board.
+
+Take in the drops, bring sessions and conditioning up to date, evaluate the streams that changed, raise what is new.
 """
 
 from __future__ import annotations
@@ -92,7 +93,7 @@ def _run(store: Store, lab: Lab, now: datetime) -> Round:
 
 def _begin(connection: Connection, now: datetime) -> int:
     inserted = connection.execute(insert(schema.round_).values(started_us=microseconds(now)))
-    return int(inserted.inserted_primary_key[0])
+    return int(inserted.lastrowid)
 
 
 def _end(connection: Connection, number: int, done: Round) -> None:

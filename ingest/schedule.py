@@ -17,15 +17,18 @@ from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
-from ingest.lab import Schedule
+from ingest.labfile import Schedule
 
 __all__ = ["rounds_scheduled"]
 
 log = logging.getLogger(__name__)
 
+# Where lab.toml declares no [schedule].
+USUAL_MINUTES = 60
+
 
 @contextmanager
-def rounds_scheduled(schedule: Schedule, do_round: Callable[[], None]) -> Iterator[BackgroundScheduler]:
+def rounds_scheduled(schedule: Schedule | None, do_round: Callable[[], None]) -> Iterator[BackgroundScheduler]:
     """Do rounds in the background, the first at once, until the block ends; a round under way is finished first."""
     scheduler = BackgroundScheduler(timezone="UTC", executors={"default": ThreadPoolExecutor(1)})
     scheduler.add_job(do_round, _trigger(schedule), id="round", coalesce=True, max_instances=1, misfire_grace_time=None)
@@ -38,8 +41,10 @@ def rounds_scheduled(schedule: Schedule, do_round: Callable[[], None]) -> Iterat
         scheduler.shutdown(wait=True)
 
 
-def _trigger(schedule: Schedule) -> BaseTrigger:
+def _trigger(schedule: Schedule | None) -> BaseTrigger:
     # In UTC: a daylight-saving change would do a round twice or not at all.
+    if schedule is None:
+        return IntervalTrigger(minutes=USUAL_MINUTES, timezone="UTC")
     if schedule.cron is not None:
         return CronTrigger.from_crontab(schedule.cron, timezone="UTC")
     return IntervalTrigger(minutes=schedule.every_minutes, timezone="UTC")

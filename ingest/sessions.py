@@ -46,8 +46,10 @@ def rebuild_stale(connection: Connection, lab: Lab) -> None:
 
 def _summarise(connection: Connection, lab: Lab, lots: list[tuple[int, int]]) -> None:
     readings = _cut_by_pause(_readings_of(connection, lots), int(lab.session_hours * HOUR_US))
-    characteristic = dict(connection.exec_driver_sql("SELECT id, characteristic FROM stream").fetchall())
-    scale = readings["stream_id"].map(lambda stream: lab.characteristic(characteristic[stream]).scale)
+    rows = connection.exec_driver_sql("SELECT id, characteristic FROM stream")
+    scale = readings["stream_id"].map(
+        {row[0]: lab.characteristic(row[1]).scale for row in rows if lab.is_declared(row[1])}
+    )
     _forget_sessions(connection, lots)
     for name, part in readings.groupby(scale):
         _write_sessions(connection, _places(part).join(spc.lots.summarise(part, str(name))))
@@ -152,7 +154,7 @@ def _logs_for(connection: Connection, sessions: pd.DataFrame, reach_us: int) -> 
         rows = connection.exec_driver_sql(
             "SELECT chamber_id, logged_us, humidity_percent, temperature_c FROM climate "
             "WHERE chamber_id = ? AND logged_us BETWEEN ? AND ? ORDER BY logged_us",
-            (int(chamber), low, high),
+            (int(str(chamber)), low, high),
         )
         parts.extend(tuple(row) for row in rows)
     columns = ["chamber_id", "logged_us", "humidity_percent", "temperature_c"]

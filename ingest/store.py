@@ -7,11 +7,13 @@ fail with "database is locked" as soon as two rounds meet. Whatever the database
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
+import numpy as np
+import pandas as pd
 from sqlalchemy import Connection, Engine, Table, create_engine, event, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
@@ -79,8 +81,9 @@ def open_store(folder: Path) -> Store:
 
 
 def known_store(folder: Path) -> Store | None:
-    """The store of a lab folder; None before the first round."""
-    return open_store(folder) if (folder / STORE_NAME).exists() else None
+    """The store of a lab folder; None before the first round, or while it is just making the file."""
+    path = folder / STORE_NAME
+    return Store(path, _engine(path)) if path.exists() and _version(path) is not None else None
 
 
 def _engine(path: Path) -> Engine:
@@ -94,6 +97,7 @@ def _engine(path: Path) -> Engine:
 def _prepare(connection: sqlite3.Connection, _record: object) -> None:
     # None hands the transactions to us; the driver's own would begin deferred.
     connection.isolation_level = None
+    # FULL: a drop is moved away once its rows are committed, so the commit has to be on the disk by then.
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=OFF", "cache_size=-65536"):
         connection.execute(f"PRAGMA {pragma}")
 
@@ -171,6 +175,14 @@ def insert_many(connection: Connection, sql: str, rows: Sequence[tuple[Any, ...]
     if not rows:
         return 0
     return max(connection.exec_driver_sql(sql, list(rows)).rowcount, 0)
+
+
+def fetch_frame(connection: Connection, sql: str, values: Sequence[object], dtypes: Mapping[str, str]) -> pd.DataFrame:
+    """The rows of a query whose columns are all numbers, in the order of `dtypes`, without a Python object a row."""
+    cursor = connection.connection.cursor()
+    cursor.execute(sql, tuple(values))
+    found = np.fromiter(cast("Iterable[object]", cursor), dtype=list(dtypes.items()))
+    return pd.DataFrame({name: found[name] for name in dtypes})
 
 
 def ids_of(

@@ -112,7 +112,9 @@ def _drifts(scores: Floats, hazard: float, kind: Kind, start_lot: int) -> list[t
         if max(high, low) > decision:
             since = changepoint.step(scores[: t + 1], 0.0, 1.0)
             direction = 1 if high > low else -1
-            rows.append((t, kind, direction, Grade.LOOK, "step", max(high, low) / decision, since.index, *since.interval))
+            rows.append(
+                (t, kind, direction, Grade.LOOK, "step", max(high, low) / decision, since.index, *since.interval)
+            )
     return rows
 
 

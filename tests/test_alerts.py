@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
@@ -51,5 +53,5 @@ def test_what_a_prefix_opened_stays_opened(places: set[int], cut: int) -> None:
     prefix = episodes(signals(*((place, "drift", 1) for place in sorted(places) if place < cut)))
 
     assert [episode.opened for episode in prefix] == [episode.opened for episode in whole if episode.opened < cut]
-    for early, late in zip(whole, whole[1:], strict=False):
+    for early, late in pairwise(whole):
         assert late.opened - early.latest > QUIET_LOTS

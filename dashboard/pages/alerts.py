@@ -22,7 +22,9 @@ def layout(desk: Desk, show: str = "open", **_other: str) -> html.Div:
     other = link("open ones only", "/alerts") if show == "all" else link("closed ones too", "/alerts", show="all")
     if not shown:
         return html.Div([empty("No open alert.", "Nothing has moved that is not settled."), html.P(other)])
-    return html.Div([html.H1(_headline(shown)), html.P(other), *[_with_held(alert, alerts) for alert in _sorted(shown)]])
+    return html.Div(
+        [html.H1(_headline(shown)), html.P(other), *[_with_held(alert, alerts) for alert in _sorted(shown)]]
+    )
 
 
 def _headline(alerts: list[dict[str, Any]]) -> str:

@@ -49,7 +49,9 @@ def _chamber(chamber: Document, number: int) -> html.Section:
     outside = chamber["hours_outside"]
     return html.Section(
         [
-            html.H2(f"{chamber['name']}: {chamber['humidity']:.1f} % RH, {chamber['temperature_c']:.1f} °C on {day(chamber['last_at'])}"),
+            html.H2(
+                f"{chamber['name']}: {chamber['humidity']:.1f} % RH, {chamber['temperature_c']:.1f} °C on {day(chamber['last_at'])}"
+            ),
             html.P(
                 f"Last {chamber['days']} days: {outside:.0f} h outside the window, {counted(chamber['gaps'], 'gap')} in the log, "
                 f"{counted(chamber['invalid_sessions'], 'test session')} without valid conditioning."
@@ -62,14 +64,43 @@ def _chamber(chamber: Document, number: int) -> html.Section:
 
 def _standards(rows: list[Document]) -> html.Component:
     if not rows:
-        return html.P("None is declared. A kept bag set or a certified resistor tells bench drift from film drift: see [[check_standard]].")
-    return html.Ul([html.Li([stream_link(row, f"{row['supplier']} · {row['product']} · {row['characteristic'].replace('_', ' ')}"), " ", word(row["state"])]) for row in rows])
+        return html.P(
+            "None is declared. A kept bag set or a certified resistor tells bench drift from film drift: see [[check_standard]]."
+        )
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    stream_link(
+                        row, f"{row['supplier']} · {row['product']} · {row['characteristic'].replace('_', ' ')}"
+                    ),
+                    " ",
+                    word(row["state"]),
+                ]
+            )
+            for row in rows
+        ]
+    )
 
 
 def _feeds(feeds: list[Document]) -> html.Table:
     heads = ("file", "kind", "taken", "stored", "known", "corrected", "refused", "state")
     rows = [
-        html.Tr([html.Td(value) for value in (feed["name"], feed["kind"], day(feed["taken_at"]), feed["stored"], feed["duplicate"], feed["corrected"], feed["refused"], feed["state"])])
+        html.Tr(
+            [
+                html.Td(value)
+                for value in (
+                    feed["name"],
+                    feed["kind"],
+                    day(feed["taken_at"]),
+                    feed["stored"],
+                    feed["duplicate"],
+                    feed["corrected"],
+                    feed["refused"],
+                    feed["state"],
+                )
+            ]
+        )
         for feed in feeds
     ]
     return html.Table([html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody(rows)])

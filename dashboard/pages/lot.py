@@ -48,7 +48,11 @@ def layout(desk: Desk, supplier: str = "", lot: str = "", **_other: str) -> html
 
 def _told(document: Document) -> str:
     verdicts = [session["verdict"] for session in document["sessions"]]
-    parts = [f"{verdicts.count(word)} {word}" for word in ("pass", "fail", "undecided", "invalid", "unlimited") if word in verdicts]
+    parts = [
+        f"{verdicts.count(word)} {word}"
+        for word in ("pass", "fail", "undecided", "invalid", "unlimited")
+        if word in verdicts
+    ]
     dates = f" Received {document['received_on']}." if document["received_on"] else ""
     return f"{counted(len(verdicts), 'test session')}: {', '.join(parts)}.{dates} The decision on the lot is yours."
 
@@ -57,20 +61,32 @@ def _session(document: Document, session: Document, trace: Document | None, numb
     conditioning = session["conditioning"]
     return html.Section(
         [
-            html.H2([f"{characteristic(session['characteristic'])}, {day(session['tested_at'])} ", word(session["verdict"])]),
+            html.H2(
+                [f"{characteristic(session['characteristic'])}, {day(session['tested_at'])} ", word(session["verdict"])]
+            ),
             html.P(_reason(session)),
             facts(
                 [
-                    ("lot level", amount(session["level"], session["unit"]), f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}"),
+                    (
+                        "lot level",
+                        amount(session["level"], session["unit"]),
+                        f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}",
+                    ),
                     ("worst reading", amount(session["worst"], session["unit"]), ""),
                     ("conditioning", CONDITIONING_WORDS[conditioning["state"]], _hours(conditioning)),
-                    ("where", f"chamber {session['chamber'] or '–'}", f"instrument {session['instrument'] or '–'}, load {session['load'] or '–'}"),
+                    (
+                        "where",
+                        f"chamber {session['chamber'] or '–'}",
+                        f"instrument {session['instrument'] or '–'}, load {session['load'] or '–'}",
+                    ),
                 ]
             ),
             graph(figures.bags(session), f"bags-{number}"),
             *([graph(figures.chamber_trace(trace), f"trace-{number}")] if trace else []),
             html.P(stream_link({**document, **session}, "how this stands in its stream")),
-            html.Details([html.Summary("Every reading, with its file and line"), html.Div(_table(session), className="scroll")]),
+            html.Details(
+                [html.Summary("Every reading, with its file and line"), html.Div(_table(session), className="scroll")]
+            ),
         ],
         className="sheet",
     )
@@ -92,7 +108,11 @@ def _reason(session: Document) -> str:
 def _hours(conditioning: Document) -> str:
     if conditioning["hours"] is None:
         return ""
-    span = f", {conditioning['humidity_min']:.1f} to {conditioning['humidity_max']:.1f} % RH" if conditioning["humidity_min"] is not None else ""
+    span = (
+        f", {conditioning['humidity_min']:.1f} to {conditioning['humidity_max']:.1f} % RH"
+        if conditioning["humidity_min"] is not None
+        else ""
+    )
     return f"{conditioning['hours']:.1f} h unbroken{span}"
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+from urllib.parse import urlencode
+
 from dash import html
 from flask import Flask, Response, request
 
 from dashboard import exports, scorecard, views
 from dashboard.desk import Desk, NothingYet
-from dashboard.parts import empty, link, supplier_link, word
-from dashboard.sentences import amount, characteristic, counted, percent, room_to_limit
+from dashboard.parts import empty, link, supplier_link
+from dashboard.sentences import amount, characteristic, counted, room_to_limit
 from ingest.errors import CallError
 
 __all__ = ["add_downloads", "layout"]
@@ -41,15 +44,16 @@ def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> 
 
 
 def _card(card: scorecard.Document) -> html.Section:
-    lots = sum(row["lots"] for row in card["streams"])
-    failed = sum(row["fail"] for row in card["streams"])
+    lots, failed = card["counts"]["lots"], card["counts"]["fail"]
     downloads = [
         html.A(form.upper(), href=_address(card, form), className="button", download="") for form in exports.FORMS
     ]
     return html.Section(
         [
             html.H2(supplier_link(card["supplier"])),
-            html.P(f"{counted(lots, 'tested lot')}, {failed} outside a limit, {counted(len(card['alerts']), 'alert')}."),
+            html.P(
+                f"{counted(lots, 'tested lot')}, {failed} outside a limit, {counted(len(card['alerts']), 'alert')}."
+            ),
             html.Div(_table(card), className="scroll"),
             html.P([part for download in downloads for part in (download, " ")]),
         ],
@@ -58,25 +62,30 @@ def _card(card: scorecard.Document) -> html.Section:
 
 
 def _address(card: scorecard.Document, form: str) -> str:
-    return link("", "/scorecard-file", quarter=card["quarter"], supplier=card["supplier"], form=form).href
+    query = {"quarter": card["quarter"], "supplier": card["supplier"], "form": form}
+    return f"/scorecard-file?{urlencode(query)}"
 
 
 def _table(card: scorecard.Document) -> html.Table:
-    heads = ("stream", "now", "lots", "pass", "fail", "not valid", "level", "limit", "breach chance", "Ppk")
+    heads = ("stream", "lots", "pass", "fail", "not valid", "level", "last quarter", "change", "limit")
     return html.Table(
-        [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody([_line(row) for row in card["streams"]])]
+        [
+            html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+            html.Tbody([_line(row) for row in card["streams"]]),
+        ]
     )
 
 
 def _line(row: scorecard.Document) -> html.Tr:
-    cells = [
-        link(f"{row['product']} · {characteristic(row['characteristic'])}", "/stream", **{key: row[key] for key in ("supplier", "product", "characteristic")}),
-        word(row["state"]),
+    names = {key: row[key] for key in ("supplier", "product", "characteristic")}
+    change = row["change"]
+    cells: list[Any] = [
+        link(f"{row['product']} · {characteristic(row['characteristic'])}", "/stream", **names),
         *[str(row[name]) for name in ("lots", "pass", "fail", "invalid")],
         amount(row["level"], row["unit"]),
+        amount(row["earlier_level"], row["unit"]),
+        "–" if change is None else f"{change:+.1f} {row['change_in']}, {str(row['direction']).replace('_', ' ')}",
         room_to_limit(row),
-        percent(row["breach_probability"]),
-        "withheld" if row["ppk"] is None else f"{row['ppk']:.2f}",
     ]
     return html.Tr([html.Td(cell) for cell in cells])
 
@@ -91,8 +100,14 @@ def add_downloads(server: Flask, desk: Desk) -> None:
             if form not in exports.FORMS:
                 raise CallError(f'scorecard: there is no form "{form}"')
             with desk.reading() as connection:
-                (card,) = exports.documents(connection, desk.lab, request.args.get("quarter", ""), request.args.get("supplier", ""))
+                (card,) = exports.documents(
+                    connection, desk.lab, request.args.get("quarter", ""), request.args.get("supplier", "")
+                )
         except (CallError, NothingYet) as error:
             return Response(f"{error}\n", status=404, mimetype="text/plain")
         name = f"scorecard-{card['quarter']}.{form}"
-        return Response(exports.FORMS[form](card), content_type=MEDIA_TYPES[form], headers={"Content-Disposition": f'attachment; filename="{name}"'})
+        return Response(
+            exports.FORMS[form](card),
+            content_type=MEDIA_TYPES[form],
+            headers={"Content-Disposition": f'attachment; filename="{name}"'},
+        )

@@ -65,7 +65,11 @@ def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
     unit, limits = document["unit"], document["limits"]
     frozen = f"frozen {day(limits['frozen_at'])}" if limits["frozen_at"] else "still learned"
     return [
-        ("control limits", f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}", f"for a lot of usual size, from {counted(limits['from_lots'], 'lot')}, {frozen}"),
+        (
+            "control limits",
+            f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+            f"for a lot of usual size, from {counted(limits['from_lots'], 'lot')}, {frozen}",
+        ),
         ("variation between lots", _spread(document, "lot"), "standard deviation of a lot level"),
         ("variation between bags", _spread(document, "bag"), "within a lot"),
         ("variation between readings", _spread(document, "reading"), "repeats on a bag"),
@@ -89,7 +93,11 @@ def _ppk(row: Document) -> str:
 
 def _capability_why(document: Document) -> str:
     capability = document["capability"]
-    return capability["why"] if capability["ppk"] is None else "with its lower confidence bound; total variation lot, bag and reading"
+    return (
+        capability["why"]
+        if capability["ppk"] is None
+        else "with its lower confidence bound; total variation lot, bag and reading"
+    )
 
 
 def _table(document: Document) -> html.Table:

@@ -27,6 +27,8 @@ def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
             rows_table(rows, sketches),
             *[alert_sheet(alert) for alert in alerts],
             html.H2("Scorecards"),
-            html.Ul([html.Li(link(quarter, "/scorecards", quarter=quarter, supplier=name)) for quarter in quarters[:6]]),
+            html.Ul(
+                [html.Li(link(quarter, "/scorecards", quarter=quarter, supplier=name)) for quarter in quarters[:6]]
+            ),
         ]
     )
