@@ -332,3 +332,7 @@ def required(connection: Connection | None) -> Connection:
     if connection is None:
         raise CallError("the lab has no store yet; do a first round with lotdrift run")
     return connection
+
+
+if __name__ == "__main__":
+    main()

@@ -235,11 +235,9 @@ def bags(session: Document) -> go.Figure:
     for key in ("limit_lower", "limit_upper"):
         limit = session[key]
         if limit is not None and min(values) / 30 <= limit <= max(values) * 30:
-            figure.add_hline(
-                y=limit, line={"color": EDGE, "width": 2.5}, annotation_text="limit", annotation_position="top left"
-            )
+            figure.add_hline(y=limit, line={"color": EDGE, "width": 2.5})
     if session["level"] is not None:
-        figure.add_hline(y=session["level"], line={"color": GREY, "width": 1.2}, annotation_text="lot level")
+        figure.add_hline(y=session["level"], line={"color": GREY, "width": 1.2})
     figure.update_yaxes(type="log" if session["scale"] == "log" else "linear", title=session["unit"])
     return _styled(figure, height=320)
 

@@ -7,32 +7,29 @@ put away finishes that first.
 
 from __future__ import annotations
 
-import csv
-import hashlib
-import io
 import json
 import os
 import stat
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, insert, select, update
 
 from ingest import schema
 from ingest.feeds import FileRefused, Parsed, read_climate, read_tests
+from ingest.filing import FILED, REFUSED, digest_of, free_name, put_away, settle, settle_all
 from ingest.lab import Lab, Source
+from ingest.progress import Watch, unwatched
 from ingest.readings import Counts, store_climate, store_readings
 from ingest.stamps import microseconds
 from ingest.store import Store, insert_many
+from ingest.wording import printable
 from ingest.writing import still_written
 
 __all__ = ["Entry", "Find", "Taken", "find", "take_in"]
-
-FILED, REFUSED = "filed", "refused"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +64,26 @@ class Taken:
     problems: list[str] = field(default_factory=list)
 
 
-def take_in(store: Store, lab: Lab, now: datetime) -> Taken:
+@dataclass(frozen=True, slots=True)
+class _Round:
+    """What taking in one file needs to know of the round."""
+
+    store: Store
+    lab: Lab
+    now: datetime
+    watch: Watch
+
+
+def take_in(store: Store, lab: Lab, now: datetime, watch: Watch = unwatched) -> Taken:
     """Take in every drop that is ready, by file time, then name."""
     taken = Taken()
-    _settle_all(store, lab)
-    for item in find(lab, now, taken.problems):
-        taken.entries.append(_take(store, lab, item, now))
+    settle_all(store, lab.folder)
+    found = find(lab, now, taken.problems)
+    for number, item in enumerate(found):
+        watch("files taken in", number, len(found))
+        entry = _take(_Round(store, lab, now, watch), item)
+        if entry is not None:
+            taken.entries.append(entry)
     return taken
 
 
@@ -84,19 +95,22 @@ def find(lab: Lab, now: datetime, problems: list[str]) -> list[Find]:
     found: dict[Path, Find] = {}
     # A source with a pattern is more particular, so it chooses first.
     for source in sorted(lab.sources, key=lambda source: source.pattern is None):
-        folder = lab.folder / source.folder
-        if not folder.is_dir():
-            problems.append(
-                f"{source.folder}: the drop folder does not exist; make it, or correct [[source]] folder in lab.toml"
-            )
-            continue
-        for item in _in_folder(folder, source):
-            found.setdefault(item.path, item)
+        try:
+            for item in _in_folder(lab.folder / source.folder, source):
+                found.setdefault(item.path, item)
+        except OSError as error:
+            problems.append(_told_folder(source, error))
     busy = still_written(
         {item.path: (item.size, item.modified_ns) for item in found.values()}, int(now.timestamp() * 1e9)
     )
     kept = [item for path, item in found.items() if path not in busy]
     return sorted(kept, key=lambda item: (item.modified_ns, item.path.name))
+
+
+def _told_folder(source: Source, error: OSError) -> str:
+    if isinstance(error, FileNotFoundError):
+        return f"{source.folder}: the drop folder does not exist; make it, or correct [[source]] folder in lab.toml"
+    return f"{source.folder}: the drop folder can't be read ({error.strerror}); give this account the right to"
 
 
 def _in_folder(folder: Path, source: Source) -> Iterator[Find]:
@@ -128,35 +142,40 @@ def _plain_file(path: Path, folder: Path) -> os.stat_result | None:
 # One file
 
 
-def _take(store: Store, lab: Lab, item: Find, now: datetime) -> Entry:
-    if item.source.keep and _kept_unchanged(store, lab, item):
-        return Entry(item.path.name, item.source.kind, "seen")
-    try:
-        digest = _digest(item.path)
-    except OSError as error:
-        return _unreadable(item, error)
-    if _seen(store, digest):
-        _put_away_seen(lab, item)
-        return Entry(item.path.name, item.source.kind, "seen")
+def _take(of: _Round, item: Find) -> Entry | None:
+    """Take in one file; None where it changed while it was read: it waits for the next round."""
+    if not _is_text(item.path.name):
+        return _entry(item, "refused", "its name is not UTF-8 text; it stays where it is, rename it")
+    if item.source.keep and _kept_unchanged(of, item):
+        return _entry(item, "seen")
     read = read_tests if item.source.kind == "tests" else read_climate
     try:
-        parsed = read(item.path, item.source, lab, now)
+        digest = digest_of(item.path)
+        parsed = None if _seen(of.store, digest) else read(item.path, item.source, of.lab, of.now)
     except OSError as error:
-        return _unreadable(item, error)
-    with store.writing() as connection:
-        entry, drop_id = _commit(connection, lab, item, digest, parsed, now)
-    _settle(store, lab, drop_id)
-    return entry
+        why = f"can't be read ({error.strerror}); it stays where it is and is taken in once it can be"
+        return _entry(item, "refused", why)
+    if not _is_as_found(item):
+        return None
+    if parsed is None:
+        return _again(of, item)
+    return _take_parsed(of, item, digest, parsed)
 
 
-def _unreadable(item: Find, error: OSError) -> Entry:
-    reason = f"{item.path.name}: can't be read ({error.strerror}); it stays where it is and is taken in once it can be"
-    return Entry(item.path.name, item.source.kind, "refused", reason=reason)
+def _entry(item: Find, state: str, why: str = "") -> Entry:
+    """An entry without rows; `why` is what is wrong with the file."""
+    name = item.path.name if _is_text(item.path.name) else printable(item.path.name)
+    return Entry(name, item.source.kind, state, reason=printable(f"{name}: {why}") if why else "")
 
 
-def _digest(path: Path) -> bytes:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").digest()
+def _is_text(name: str) -> bool:
+    """Whether a file name can be written down: a system may hand out bytes that are no text."""
+    return not any("\ud800" <= c <= "\udfff" for c in name)
+
+
+def _is_as_found(item: Find) -> bool:
+    seen = _plain_file(item.path, item.path.parent)
+    return seen is not None and (seen.st_size, seen.st_mtime_ns) == (item.size, item.modified_ns)
 
 
 def _seen(store: Store, digest: bytes) -> bool:
@@ -166,183 +185,111 @@ def _seen(store: Store, digest: bytes) -> bool:
         return "stored" in set(states)
 
 
-def _kept_unchanged(store: Store, lab: Lab, item: Find) -> bool:
+def _again(of: _Round, item: Find) -> Entry:
+    if not item.source.keep:
+        put_away(item.path, of.lab.folder / FILED)
+    return _entry(item, "seen")
+
+
+def _kept_unchanged(of: _Round, item: Find) -> bool:
     """A file left in place whose size and time are those of the last reading is not read again."""
     known = schema.drop.c
-    with store.reading() as connection:
-        return (
-            connection.execute(
-                select(known.id).where(
-                    known.folder == _folder_of(lab, item),
-                    known.name == item.path.name,
-                    known.size == item.size,
-                    known.modified_ns == item.modified_ns,
-                )
-            ).first()
-            is not None
-        )
+    wanted = select(known.id).where(
+        known.folder == _folder_of(of.lab, item),
+        known.name == item.path.name,
+        known.size == item.size,
+        known.modified_ns == item.modified_ns,
+        known.state == "stored",
+    )
+    with of.store.reading() as connection:
+        return connection.execute(wanted).first() is not None
 
 
 def _folder_of(lab: Lab, item: Find) -> str:
-    return (
-        item.path.parent.relative_to(lab.folder).as_posix()
-        if item.path.is_relative_to(lab.folder)
-        else str(item.path.parent)
+    folder = item.path.parent
+    return (folder.relative_to(lab.folder) if folder.is_relative_to(lab.folder) else folder).as_posix()
+
+
+def _take_parsed(of: _Round, item: Find, digest: bytes, parsed: Parsed | FileRefused) -> Entry:
+    if isinstance(parsed, FileRefused):
+        return _refuse(of, item, digest, printable(parsed.reason))
+    with of.store.writing() as connection:
+        drop_id = _note_drop(connection, of, item, digest, header=parsed.header)
+        entry = _store_rows(connection, of, item, drop_id, parsed)
+    settle(of.store, of.lab.folder, drop_id)
+    return entry
+
+
+def _refuse(of: _Round, item: Find, digest: bytes, reason: str) -> Entry:
+    entry = Entry(item.path.name, item.source.kind, "refused", reason=reason)
+    if item.source.keep and _refused_before(of.store, digest, entry):
+        return entry
+    with of.store.writing() as connection:
+        drop_id = _note_drop(connection, of, item, digest, reason=reason)
+    settle(of.store, of.lab.folder, drop_id)
+    return entry
+
+
+def _refused_before(store: Store, digest: bytes, entry: Entry) -> bool:
+    """Whether a kept file was refused for the same reason before: it is told again, but noted once."""
+    known = schema.drop.c
+    wanted = select(known.id).where(
+        known.digest == digest, known.name == entry.name, known.state == "refused", known.reason == entry.reason
     )
+    with store.reading() as connection:
+        return connection.execute(wanted).first() is not None
 
 
-def _commit(
-    connection: Connection, lab: Lab, item: Find, digest: bytes, parsed: Parsed | FileRefused, now: datetime
-) -> tuple[Entry, int]:
-    now_us = microseconds(now)
-    refused_whole = isinstance(parsed, FileRefused)
-    reason, header = (parsed.reason, []) if isinstance(parsed, FileRefused) else ("", parsed.header)
-    folder = REFUSED if refused_whole else FILED
+def _note_drop(
+    connection: Connection, of: _Round, item: Find, digest: bytes, *, reason: str = "", header: Sequence[str] = ()
+) -> int:
+    """Note the file and the name under which it will be put away; the number of the drop."""
+    place, name = REFUSED if reason else FILED, item.path.name
     inserted = connection.execute(
         insert(schema.drop).values(
             kind=item.source.kind,
-            name=item.path.name,
-            folder=_folder_of(lab, item),
+            name=name,
+            folder=_folder_of(of.lab, item),
             digest=digest,
             size=item.size,
             modified_ns=item.modified_ns,
-            taken_us=now_us,
-            state="refused" if refused_whole else "stored",
+            taken_us=microseconds(of.now),
+            state="refused" if reason else "stored",
             reason=reason,
-            header=json.dumps(header, ensure_ascii=False),
-            put_as=""
-            if item.source.keep and not refused_whole
-            else f"{folder}/{_free_name(lab.folder / folder, item.path.name)}",
+            header=json.dumps(list(header)),
+            put_as="" if item.source.keep else f"{place}/{free_name(of.lab.folder / place, name)}",
         )
     )
-    drop_id = int(inserted.lastrowid)
-    if isinstance(parsed, FileRefused):
-        return Entry(item.path.name, item.source.kind, "refused", reason=parsed.reason), drop_id
-    counts = _store_rows(connection, item.source.kind, drop_id, parsed, now_us)
-    counts = replace(counts, duplicate=counts.duplicate + parsed.repeats)
+    return int(inserted.lastrowid)
+
+
+def _store_rows(connection: Connection, of: _Round, item: Find, drop_id: int, parsed: Parsed) -> Entry:
+    counts = _counted(connection, of, item.source.kind, drop_id, parsed)
+    entry = Entry(
+        item.path.name,
+        item.source.kind,
+        "stored",
+        counts.stored,
+        counts.duplicate + parsed.repeats,
+        counts.corrected,
+        len(parsed.refusals),
+    )
     _store_refusals(connection, drop_id, parsed)
-    refused = len(parsed.refusals)
-    connection.execute(
-        update(schema.drop)
-        .where(schema.drop.c.id == drop_id)
-        .values(stored=counts.stored, duplicate=counts.duplicate, corrected=counts.corrected, refused=refused)
-    )
-    return (
-        Entry(item.path.name, item.source.kind, "stored", counts.stored, counts.duplicate, counts.corrected, refused),
-        drop_id,
-    )
+    told = {name: getattr(entry, name) for name in ("stored", "duplicate", "corrected", "refused")}
+    connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(**told))
+    return entry
 
 
-def _store_rows(connection: Connection, kind: str, drop_id: int, parsed: Parsed, now_us: int) -> Counts:
+def _counted(connection: Connection, of: _Round, kind: str, drop_id: int, parsed: Parsed) -> Counts:
     if kind == "tests":
-        return store_readings(connection, drop_id, parsed.rows, now_us)
+        return store_readings(connection, drop_id, parsed.rows, microseconds(of.now), of.watch)
     return store_climate(connection, drop_id, parsed.rows)
 
 
 def _store_refusals(connection: Connection, drop_id: int, parsed: Parsed) -> None:
+    """Keep the refused rows with their cells, which may hold bytes that are no text, as ASCII."""
     insert_many(
         connection,
         "INSERT INTO refusal (drop_id, line, reason, cells) VALUES (?, ?, ?, ?)",
-        [
-            (drop_id, refusal.line, refusal.reason, json.dumps(list(refusal.cells), ensure_ascii=False))
-            for refusal in parsed.refusals
-        ],
+        [(drop_id, one.line, printable(one.reason), json.dumps(one.cells)) for one in parsed.refusals],
     )
-
-
-# Putting away
-
-
-def _settle_all(store: Store, lab: Lab) -> None:
-    with store.reading() as connection:
-        waiting = connection.execute(select(schema.drop.c.id).where(schema.drop.c.settled == 0)).scalars().all()
-    for drop_id in waiting:
-        _settle(store, lab, drop_id)
-
-
-def _settle(store: Store, lab: Lab, drop_id: int) -> None:
-    """Write the report of a committed drop and put its file away; harmless when done twice."""
-    with store.reading() as connection:
-        drop = connection.execute(select(schema.drop).where(schema.drop.c.id == drop_id)).one()
-        refusals = connection.execute(
-            select(schema.refusal.c.line, schema.refusal.c.reason, schema.refusal.c.cells)
-            .where(schema.refusal.c.drop_id == drop_id)
-            .order_by(schema.refusal.c.line, schema.refusal.c.id)
-        ).fetchall()
-    if refusals:
-        rows = [[drop.name, line, reason, *json.loads(cells)] for line, reason, cells in refusals]
-        _write_report(lab, drop_id, drop.name, [["file", "line", "reason", *json.loads(drop.header)], *rows])
-    put_as = _put(lab, lab.folder / drop.folder / drop.name, drop) if drop.put_as else ""
-    if drop.state == "refused":
-        _write_new(lab.folder / f"{put_as}.reason.txt", f"{drop.reason}\n".encode())
-    with store.writing() as connection:
-        connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(settled=1, put_as=put_as))
-
-
-def _put(lab: Lab, path: Path, drop: Row[Any]) -> str:
-    """Move the file to the name it was promised, or the next free one; the name it has in the end."""
-    seen = _plain_file(path, path.parent)
-    promised = lab.folder / str(drop.put_as)
-    if seen is None or (seen.st_size, seen.st_mtime_ns) != (drop.size, drop.modified_ns):
-        return str(drop.put_as)  # moved before a kill, or another file has taken its place since
-    if promised.exists() and not promised.samefile(path):
-        promised = promised.parent / _free_name(promised.parent, drop.name)
-    _move(path, promised)
-    return str(promised.relative_to(lab.folder).as_posix())
-
-
-def _put_away_seen(lab: Lab, item: Find) -> None:
-    if not item.source.keep:
-        _move(item.path, lab.folder / FILED / _free_name(lab.folder / FILED, item.path.name))
-
-
-def _move(path: Path, target: Path) -> None:
-    """Move without ever overwriting: a link fails where the name is taken, a rename would not."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        if not (target.exists() and target.samefile(path)):
-            os.link(path, target, follow_symlinks=False)
-        path.unlink()
-    except (NotImplementedError, PermissionError, OSError):
-        if target.exists():
-            raise
-        path.rename(target)
-
-
-def _free_name(folder: Path, name: str) -> str:
-    """`name`, or `name` with a number before its ending where that is taken."""
-    number = 1
-    while (folder / _numbered(name, number)).exists():
-        number += 1
-    return _numbered(name, number)
-
-
-def _write_report(lab: Lab, drop_id: int, name: str, rows: list[list[object]]) -> None:
-    text = io.StringIO()
-    csv.writer(text).writerows(rows)
-    folder = lab.folder / REFUSED
-    data = text.getvalue().encode()
-    # A round killed after the report and before the note of it finds the same report under the same name.
-    candidates = (folder / _numbered(name, number) for number in range(1, drop_id + 2))
-    for path in candidates:
-        if path.exists() and path.read_bytes() == data:
-            return
-        if not path.exists():
-            _write_new(path, data)
-            return
-
-
-def _numbered(name: str, number: int) -> str:
-    path = Path(name)
-    return name if number == 1 else f"{path.stem}.{number}{path.suffix}"
-
-
-def _write_new(path: Path, data: bytes) -> None:
-    """Write whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    draft = path.with_name(f".{path.name}.draft")
-    with draft.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(path)

@@ -16,6 +16,7 @@ import shutil
 from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Row, select, update
 
@@ -73,7 +74,7 @@ def _as_csv(rows: list[list[object]]) -> bytes:
     return text.getvalue().encode("utf-8", "surrogateescape")
 
 
-def _put(folder: Path, drop: Row[tuple[object, ...]]) -> str:
+def _put(folder: Path, drop: Row[Any]) -> str:
     """Move the file to the name it was promised, or the next free one; the name it has in the end, "" for none."""
     path, promised = folder / drop.folder / drop.name, folder / drop.put_as
     arrived = promised.exists() and digest_of(promised) == drop.digest
@@ -110,10 +111,10 @@ def free_name(folder: Path, name: str) -> str:
 
 def _numbered(name: str) -> Iterator[str]:
     yield name
-    stem, ending = os.path.splitext(name)
+    path = Path(name)
     for number in count(2):
-        mark = f".{number}{ending}"
-        yield _cut(stem, NAME_BYTES - len(os.fsencode(mark))) + mark
+        mark = f".{number}{path.suffix}"
+        yield _cut(path.stem, NAME_BYTES - len(os.fsencode(mark))) + mark
 
 
 def _cut(text: str, most: int) -> str:

@@ -81,7 +81,7 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
         "breach_probability": number(outlook.breach_probability) if limited else None,
         "weeks_to_limit": _weeks_to_limit(evaluation) if limited else None,
         **_ppk(evaluation),
-        "learning": bool(not evaluation.segments or evaluation.segments[-1].baseline.learning),
+        "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
         "check_standard": lab.is_check_standard(stream.supplier, stream.product),
         "silent_after_us": _microseconds(_silent_after(points["weeks"].to_numpy(np.float64))),
     }

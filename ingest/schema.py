@@ -73,6 +73,7 @@ drop = Table(
     Column("put_as", Text, nullable=False, server_default=""),
     Column("settled", SmallInteger, nullable=False, server_default="0"),
     Index("drop_by_digest", "digest"),
+    Index("drop_by_name", "name"),
     Index("drop_unsettled", "settled"),
 )
 

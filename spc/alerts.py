@@ -25,8 +25,8 @@ class Episode:
     """The signals of one cause.
 
     `opened` is the position of the lot that completed the evidence, `latest` that of the last lot with the same
-    evidence, `lots` how many lots showed it. `start`, `start_low` and `start_high` are the estimated position of the
-    last lot before the change as the latest signal has it; nan where a kind has none.
+    evidence, `lots` how many lots showed it. `start`, `start_low` and `start_high` are the position of the last
+    lot before the change as estimated when the evidence was complete; nan where a kind has none.
     """
 
     kind: str
@@ -79,7 +79,7 @@ def _episode(signals: pd.DataFrame) -> Episode:
         latest=int(last["index"]),
         lots=int(signals["index"].nunique()),
         strength=float(signals["strength"].max()),
-        start=float(last["start"]),
-        start_low=float(last["start_low"]),
-        start_high=float(last["start_high"]),
+        start=float(first["start"]),
+        start_low=float(first["start_low"]),
+        start_high=float(first["start_high"]),
     )

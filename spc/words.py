@@ -80,7 +80,7 @@ class StreamState(StrEnum):
     """A stream in one word, for the board."""
 
     LEARNING = "learning"
-    """Too few valid lots to say anything."""
+    """Its limits are still being learned: fewer valid lots than the baseline asks for."""
     STEADY = "steady"
     """Nothing has moved that is not settled."""
     LOOK = "look"

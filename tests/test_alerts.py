@@ -26,7 +26,7 @@ def test_no_signal_is_no_episode() -> None:
 def test_later_lots_with_the_same_evidence_update_the_one_alert() -> None:
     (episode,) = episodes(signals((10, "drift", 1), (11, "drift", 1), (14, "drift", 1)))
 
-    assert (episode.opened, episode.latest, episode.lots, episode.start) == (10, 14, 3, 12.0)
+    assert (episode.opened, episode.latest, episode.lots, episode.start) == (10, 14, 3, 8.0)
 
 
 def test_the_same_after_eight_quiet_lots_is_a_new_alert() -> None:

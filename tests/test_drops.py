@@ -77,7 +77,7 @@ def test_a_file_that_can_not_be_read_is_told_stays_and_is_taken_once_it_can(
 
     # The superuser, who runs the tests in many places, may read anything: the refusal has to be staged.
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.drops._digest", refuse)
+        staged.setattr("ingest.drops.digest_of", refuse)
         (entry,) = bench.run().entries
     assert (entry.state, entry.stored) == ("refused", 0)
     assert entry.reason.startswith("a.csv: can't be read (Permission denied)")

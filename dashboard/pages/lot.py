@@ -83,6 +83,7 @@ def _session(document: Document, session: Document, trace: Document | None, numb
             ),
             graph(figures.bags(session), f"bags-{number}"),
             *([graph(figures.chamber_trace(trace), f"trace-{number}")] if trace else []),
+            html.P("Thick line: limit. Thin line: lot level.", className="quiet"),
             html.P(stream_link({**document, **session}, "how this stands in its stream")),
             html.Details(
                 [html.Summary("Every reading, with its file and line"), html.Div(_table(session), className="scroll")]
