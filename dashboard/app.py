@@ -13,7 +13,8 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.access import guard
 from dashboard.desk import Desk, NothingYet
 from dashboard.pages import alerts, bench, board, lot, scorecards, stream, supplier
-from dashboard.parts import CAUTIONS, empty
+from dashboard.parts import empty
+from dashboard.sentences import CAUTIONS
 from ingest.errors import CallError, StoreError
 
 __all__ = ["make_app"]

@@ -110,15 +110,19 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
 def run(folder: Path, as_json: bool) -> None:
     """Do one round: take in all drops, evaluate, raise alerts."""
     from dashboard import views
+    from dashboard.notify import leave_mails
+    from dashboard.progress import progress_on
     from dashboard.sentences import told_round
     from ingest import rounds
     from ingest.clock import now
     from ingest.lab import load
 
-    done = rounds.run(load(folder), now())
+    with progress_on(sys.stderr, wanted=not as_json) as watch:
+        done = rounds.run(load(folder), now(), watch)
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
         document = views.run(connection, lab, done)
+    leave_mails(lab.folder / "outbox", document["raised"], lab.name)
     if as_json:
         print_json(document)
     else:
@@ -148,6 +152,8 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     """Make a lab folder with invented feeds, run it and serve the dashboard."""
     import sample_feeds
     from dashboard import views
+    from dashboard.notify import leave_mails
+    from dashboard.progress import progress_on
     from dashboard.sentences import told_round
     from ingest import rounds
     from ingest.clock import now
@@ -159,10 +165,13 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     click.echo(f"Making an invented lab in {folder} …")
     if not (folder / sample_feeds.MARK).exists():
         sample_feeds.copy_to(folder, now())
-    done = rounds.run(load(folder), now())
+    with progress_on(sys.stderr) as watch:
+        done = rounds.run(load(folder), now(), watch)
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
-        click.echo(told_round(views.run(connection, lab, done), done.problems))
+        document = views.run(connection, lab, done)
+    leave_mails(lab.folder / "outbox", document["raised"], lab.name)
+    click.echo(told_round(document, done.problems))
     if serves:
         from dashboard.serving import serve as serve_lab
 

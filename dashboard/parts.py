@@ -13,7 +13,6 @@ from dashboard.figures import CONFIG
 from dashboard.sentences import characteristic, day
 
 __all__ = [
-    "CAUTIONS",
     "alert_sheet",
     "empty",
     "facts",
@@ -31,13 +30,6 @@ SHAPES = {
     "pass": "●", "fail": "◆", "undecided": "◈", "invalid": "□", "unlimited": "–",
     "open": "◈", "acknowledged": "●", "closed": "○",
 }  # fmt: skip
-
-CAUTIONS = (
-    "lotdrift marks lots; it releases none. Hold, label, segregate and release are for the people your procedure "
-    "authorises, by the text of the standard and the edition you work to. A pass at this humidity and bag size says nothing "
-    "of others, and no result here clears packaging for explosive devices or flammables. The shielding bench works with "
-    "1 kV: follow the maker's manual and local electrical rules."
-)
 
 
 def word(state: str) -> html.Span:

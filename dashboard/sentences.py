@@ -6,10 +6,29 @@ import math
 from datetime import datetime
 from typing import Any
 
-__all__ = ["amount", "change", "characteristic", "counted", "day", "percent", "room_to_limit", "told_round", "weeks"]
+__all__ = [
+    "CAUTIONS",
+    "amount",
+    "change",
+    "characteristic",
+    "counted",
+    "day",
+    "percent",
+    "room_to_limit",
+    "told_round",
+    "weeks",
+]
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 SPOKEN_UNITS = {"ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ", "Gohm": "GΩ", "Tohm": "TΩ", "uJ": "µJ"}
+
+
+CAUTIONS = (
+    "lotdrift marks lots; it releases none. Hold, label, segregate and release are for the people your procedure "
+    "authorises, by the text of the standard and the edition you work to. A pass at this humidity and bag size says nothing "
+    "of others, and no result here clears packaging for explosive devices or flammables. The shielding bench works with "
+    "1 kV: follow the maker's manual and local electrical rules."
+)
 
 
 def amount(value: float | None, unit: str = "", bound: int = 0) -> str:

@@ -11,12 +11,15 @@ from types import FrameType
 
 from waitress.server import create_server
 
+from dashboard import views
 from dashboard.app import make_app
+from dashboard.notify import leave_mails
 from ingest import rounds
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
 from ingest.lab import load
 from ingest.schedule import rounds_scheduled
+from ingest.store import known_store
 
 __all__ = ["serve"]
 
@@ -52,7 +55,12 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> Non
 
 def _round(folder: Path) -> None:
     try:
-        rounds.run(load(folder), now())
+        lab = load(folder)
+        raised = rounds.run(lab, now()).raised
+        store = known_store(folder)
+        if store is not None and raised:
+            with store.reading() as connection:
+                leave_mails(folder / "outbox", views.alerts_named(connection, lab, raised), lab.name)
     except (CallError, StoreError) as error:
         logging.getLogger(__name__).error("%s", error)
 

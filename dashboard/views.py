@@ -19,7 +19,19 @@ from ingest.lab import Lab
 from ingest.rounds import Round
 from spc.words import AlertState, Grade, StreamState
 
-__all__ = ["alerts", "board", "expectation", "from_iso", "iso", "lot", "quarters", "run", "sketches", "stream"]
+__all__ = [
+    "alerts",
+    "alerts_named",
+    "board",
+    "expectation",
+    "from_iso",
+    "iso",
+    "lot",
+    "quarters",
+    "run",
+    "sketches",
+    "stream",
+]
 
 Document = dict[str, Any]
 
@@ -54,7 +66,7 @@ def run(connection: Connection, lab: Lab, done: Round) -> Document:
             for entry in done.entries
         ],
         "evaluated": done.evaluated,
-        "raised": [_alert(row, lab) for row in _alert_rows(connection, ids=done.raised)],
+        "raised": alerts_named(connection, lab, done.raised),
     }
 
 
@@ -64,6 +76,11 @@ def run(connection: Connection, lab: Lab, done: Round) -> Document:
 def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Document]:
     """Alerts, the newest first: the document of `lotdrift alerts`."""
     return [_alert(row, lab) for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED]
+
+
+def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[Document]:
+    """The alerts with these ids."""
+    return [_alert(row, lab) for row in _alert_rows(connection, ids)]
 
 
 def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> list[RowMapping]:

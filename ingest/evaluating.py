@@ -18,6 +18,7 @@ import spc.evaluate
 from ingest.acts import LEAVE_OUT, SET_BASELINE, Act, acts_on, stream_subject
 from ingest.alerting import stream_alerts, write_stream_alerts
 from ingest.lab import Lab
+from ingest.progress import Watch, unwatched
 from ingest.results import board_row, point_documents, sketch, stream_document
 from ingest.sessions import SUMMARY
 from ingest.stamps import from_microseconds
@@ -39,7 +40,7 @@ class Stream:
     characteristic: str
 
 
-def evaluate_stale(connection: Connection, lab: Lab) -> tuple[int, list[str]]:
+def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[int, list[str]]:
     """Evaluate every stream marked stale; how many there were, and the ids of the alerts that are new."""
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
@@ -49,7 +50,8 @@ def evaluate_stale(connection: Connection, lab: Lab) -> tuple[int, list[str]]:
     for start in range(0, len(streams), STREAMS_AT_ONCE):
         part = streams[start : start + STREAMS_AT_ONCE]
         sessions = _sessions_of(connection, [stream.id for stream in part])
-        for stream in part:
+        for number, stream in enumerate(part, start):
+            watch("streams evaluated", number, len(streams))
             raised += _evaluate(connection, lab, stream, sessions[sessions["stream_id"] == stream.id])
     connection.exec_driver_sql("UPDATE stream SET stale = 0 WHERE stale = 1")
     return len(streams), raised

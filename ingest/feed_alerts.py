@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime
+from pathlib import PurePath
 
 from sqlalchemy import Connection
 
@@ -24,8 +25,10 @@ def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: Taken) -
     before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'feed'").scalars())
     # What was refused stays until a person closes it; silence ends by itself.
     connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'feed' AND id LIKE 'silent%'")
-    alerts = [*_silent(connection, lab, now), *_refused(taken, now)]
-    fresh = [alert for alert in alerts if alert.id not in before or alert.id.startswith("silent")]
+    alerts = [*_silent(connection, lab, now), *_refused(connection, taken, now)]
+    fresh = list(
+        {alert.id: alert for alert in alerts if alert.id not in before or alert.id.startswith("silent")}.values()
+    )
     write_alerts(connection, fresh)
     return [alert.id for alert in fresh if alert.id not in before]
 
@@ -45,8 +48,11 @@ def _silent(connection: Connection, lab: Lab, now: datetime) -> Iterator[Alert]:
 
 
 def _last_drop(connection: Connection, source: Source) -> int | None:
+    # SQLite's patterns are those of a source, but for the sign that turns a set of characters round.
+    pattern = (source.pattern or "*").replace("[!", "[^")
     found: int | None = connection.exec_driver_sql(
-        'SELECT max(taken_us) FROM "drop" WHERE kind = ? AND folder = ?', (source.kind, source.folder)
+        'SELECT max(taken_us) FROM "drop" WHERE kind = ? AND folder = ? AND name GLOB ?',
+        (source.kind, PurePath(source.folder).as_posix(), pattern),
     ).scalar()
     return found
 
@@ -55,9 +61,15 @@ def _told_silent(source: Source) -> str:
     return f"{source.folder}: no file for over {source.silent_after_days:g} days; see whether the export still runs"
 
 
-def _refused(taken: Taken, now: datetime) -> Iterator[Alert]:
+def _refused(connection: Connection, taken: Taken, now: datetime) -> Iterator[Alert]:
+    """Files refused as a whole, those that a killed round took in among them, and files that can't be read now."""
+    known = set()
+    rows = connection.exec_driver_sql("SELECT name, reason, digest, taken_us FROM \"drop\" WHERE state = 'refused'")
+    for name, reason, digest, taken_us in rows:
+        known.add((name, reason))
+        yield _alert(alert_id("refused", name, reason, digest.hex()), taken_us, reason, {"file": name})
     for entry in taken.entries:
-        if entry.state == "refused":
+        if entry.state == "refused" and (entry.name, entry.reason) not in known:
             about = alert_id("refused", entry.name, entry.reason)
             yield _alert(about, microseconds(now), entry.reason, {"file": entry.name})
 

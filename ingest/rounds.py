@@ -6,6 +6,7 @@ Take in the drops, bring sessions and conditioning up to date, evaluate the stre
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -18,10 +19,12 @@ from sqlalchemy import Connection, insert, update
 from ingest import clock, schema
 from ingest.climate_alerts import watch_climate
 from ingest.drops import Entry, take_in
-from ingest.errors import StoreError
+from ingest.errors import LabFileError, StoreError
 from ingest.evaluating import evaluate_stale
 from ingest.feed_alerts import watch_feeds
-from ingest.lab import Lab
+from ingest.lab import LAB_FILE, Lab
+from ingest.labtypes import shown
+from ingest.progress import Watch, unwatched
 from ingest.sessions import rebuild_stale
 from ingest.stamps import microseconds
 from ingest.store import Store, get_meta, open_store, put_meta
@@ -48,18 +51,21 @@ class Round:
         return bool(self.problems) or any(entry.refused or entry.state == "refused" for entry in self.entries)
 
 
-def run(lab: Lab, now: datetime) -> Round:
+def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
     """Do one round. Rounds wait for each other: two at once count each row once.
 
     Raises
     ------
+    LabFileError
+        Where `lab.toml` declares another unit for values that are stored.
     StoreError
         Where the store or the lab folder can't be used.
     """
     with _alone(lab.folder):
         store = open_store(lab.folder)
         try:
-            return _run(store, lab, now)
+            store.hold()
+            return _run(store, lab, now, watch)
         finally:
             store.close()
 
@@ -76,15 +82,16 @@ def _alone(folder: Path) -> Iterator[None]:
         raise StoreError(f"{name}: can't be written ({error.strerror}); see to it, then run again") from error
 
 
-def _run(store: Store, lab: Lab, now: datetime) -> Round:
+def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
     with store.writing() as connection:
+        _check_units(connection, lab)
         number = _begin(connection, now)
         _note_declarations(connection, lab)
-    taken = take_in(store, lab, now)
+    taken = take_in(store, lab, now, watch)
     done = Round(entries=taken.entries, problems=taken.problems)
     with store.writing() as connection:
-        rebuild_stale(connection, lab)
-        done.evaluated, done.raised = evaluate_stale(connection, lab)
+        rebuild_stale(connection, lab, watch)
+        done.evaluated, done.raised = evaluate_stale(connection, lab, watch)
         done.raised += watch_climate(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)
         _end(connection, number, done)
@@ -109,6 +116,19 @@ def _end(connection: Connection, number: int, done: Round) -> None:
             raised=len(done.raised),
         )
     )
+
+
+def _check_units(connection: Connection, lab: Lab) -> None:
+    """Values are stored in the unit declared for their characteristic: with another one they would mean another thing."""
+    held = set(connection.exec_driver_sql("SELECT DISTINCT characteristic FROM stream").scalars())
+    known = {name: unit for name, unit in json.loads(get_meta(connection, "units") or "{}").items() if name in held}
+    for one in lab.characteristics:
+        if known.setdefault(one.name, one.unit) != one.unit:
+            raise LabFileError(
+                f"{LAB_FILE}, characteristic.{one.name}.unit: expected {shown(known[one.name])}, in which the store holds its "
+                f"values, got {shown(one.unit)}; put it back, or declare the new unit under another name"
+            )
+    put_meta(connection, "units", json.dumps(known))
 
 
 def _note_declarations(connection: Connection, lab: Lab) -> None:

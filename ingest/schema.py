@@ -38,6 +38,7 @@ __all__ = [
     "refusal",
     "round_",
     "session",
+    "session_chamber",
     "stale_climate",
     "stale_lot",
     "stream",
@@ -244,6 +245,19 @@ session = Table(
     UniqueConstraint("stream_id", "lot_id", "started_us"),
     Index("session_by_chamber", "chamber_id", "started_us"),
     Index("session_by_time", "started_us"),
+)
+
+# The chambers of a session whose readings name several, each with the time of its readings: all have to show the
+# conditioning. A session of one chamber has no row here.
+session_chamber = Table(
+    "session_chamber",
+    metadata,
+    Column("session_id", Integer, primary_key=True),
+    Column("chamber_id", Integer, primary_key=True),
+    Column("started_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger, nullable=False),
+    Index("session_chamber_by_chamber", "chamber_id", "started_us"),
+    sqlite_with_rowid=False,
 )
 
 # One row a point of a stream's chart, as evaluated.

@@ -36,6 +36,7 @@ class Store:
     def __init__(self, path: Path, engine: Engine) -> None:
         self.path = path
         self._engine = engine
+        self._held: Connection | None = None
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -51,17 +52,34 @@ class Store:
 
     @contextmanager
     def _connection(self, write: bool) -> Iterator[Connection]:
-        try:
-            with self._engine.connect().execution_options(write=write) as connection, connection.begin():
-                yield connection
-        except DBAPIError as error:
-            raise StoreError(told(self.path, error.orig)) from error
-        except sqlite3.Error as error:
-            raise StoreError(told(self.path, error)) from error
+        with (
+            _telling(self.path),
+            self._engine.connect().execution_options(write=write) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+    def hold(self) -> None:
+        """Keep one connection: the last one to leave writes the log back into the file, which is slow for each drop."""
+        with _telling(self.path):
+            self._held = self._engine.connect()
 
     def close(self) -> None:
         """Let go of the file."""
+        if self._held is not None:
+            self._held.close()
         self._engine.dispose()
+
+
+@contextmanager
+def _telling(path: Path) -> Iterator[None]:
+    """Turn what the database says into a StoreError."""
+    try:
+        yield
+    except DBAPIError as error:
+        raise StoreError(told(path, error.orig)) from error
+    except sqlite3.Error as error:
+        raise StoreError(told(path, error)) from error
 
 
 def open_store(folder: Path) -> Store:
