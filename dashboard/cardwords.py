@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
-from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit
+from dashboard.sentences import SPOKEN_UNITS, amount, characteristic, counted, day, percent, room_to_limit
 from spc.quarters import Direction
 
 __all__ = [
@@ -16,29 +16,33 @@ __all__ = [
     "drawn_up",
     "events",
     "facts",
+    "lowest_share",
+    "move",
     "place",
     "reasons",
     "share",
+    "signed",
     "stream_title",
     "summary",
     "told_direction",
 ]
 
 Document = dict[str, Any]
+Telling = Callable[[float], str]
 
 CAUTION = (
-    "This page marks lots and releases none: decisions are for the people your procedure authorises, by the text of the "
-    "standard and the edition you work to. A result holds for the humidity, face and bag size that were tested."
+    "This page marks lots and releases none: decisions are for the people your procedure authorises, by the text of "
+    "the standard and the edition you work to. A result holds for the humidity, face and bag size that were tested."
 )
 WHAT_COUNTS = (
     "A lot counts once, by its first valid test. Tests whose chamber log does not show the conditioning, results that a "
-    "bench finding explains (set aside), and repeats of a lot that was judged before are shown and count against nobody. "
-    "Check standards are no suppliers.",
-    "Level is the mean of the lot levels, geometric on a log scale, with a 95 % interval (Student); its change against the "
-    "quarter before is compared by Welch's interval. Lots are taken as independent.",
-    "The share of conforming lots is pooled in part with that of all suppliers of the quarter (beta-binomial model, Gelman "
-    "et al. 2013): few lots say little, and say so. Undecided lots take no part. Every lot weighs the same, whatever its "
-    "size: common practice where no weights are agreed.",
+    "bench finding explains (set aside), and repeats of a lot that was judged before are shown and count against "
+    "nobody. Check standards are no suppliers.",
+    "Level is the mean of the lot levels, geometric on a log scale, with a 95 % interval (Student); its change against "
+    "the quarter before is compared by Welch's interval. Lots are taken as independent.",
+    "The share of conforming lots is pooled in part with that of all suppliers of the quarter (beta-binomial model, "
+    "Gelman et al. 2013): few lots say little, and say so. Undecided lots take no part. Every lot weighs the same, "
+    "whatever its size: common practice where no weights are agreed.",
     "Places are ranges: suppliers whose ranges overlap are tied as far as their lots can tell.",
 )
 # Keys of the counts of lots, in the order in which they are told.
@@ -113,7 +117,7 @@ def drawn_up(card: Document) -> str:
     said = f"Drawn up from the store as of {day(card['drawn_up_at'])}."
     if not card["finished"]:
         return f"{said} The quarter is not over: figures will change."
-    corrected = card.get("corrected_since", 0)
+    corrected = card["corrected_since"]
     changed = f"{counted(corrected, 'reading')} corrected" if corrected else "no reading was corrected"
     return f"{said} Since the quarter ended {changed}."
 
@@ -130,11 +134,10 @@ def told_direction(row: Document) -> str:
 
 def facts(row: Document, card: Document) -> list[tuple[str, str]]:
     """What is told of a stream, as pairs of a name and its figures."""
-    unit = row["unit"]
     return [
         ("lots", _lots(row)),
-        ("level", _span(row, "level", lambda value: amount(value, unit))),
-        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", lambda value: amount(value, unit))),
+        ("level", _level(row, "level")),
+        (f"in {card['earlier_quarter']}", _level(row, "earlier_level")),
         ("change", _change(row)),
         ("limit", room_to_limit(row)),
         ("room to it", _room(row)),
@@ -152,53 +155,61 @@ def _lots(row: Document) -> str:
     return f"{row['lots']}: {', '.join(parts)}"
 
 
-def _span(row: Document, key: str, told: Any) -> str:
-    """A value with its interval: 14.2 nJ (13.1 nJ to 15.4 nJ)."""
-    if row[key] is None:
+def _span(row: Document, key: str, told: Telling, unit: str = "") -> str:
+    """A value with its interval: 14.2 nJ (13.1 to 15.4)."""
+    value, low, high = row[key], row[f"{key}_low"], row[f"{key}_high"]
+    if value is None:
         return "–"
-    if row[f"{key}_low"] is None:
-        return f"{told(row[key])}, no interval"
-    return f"{told(row[key])} ({told(row[f'{key}_low'])} to {told(row[f'{key}_high'])})"
+    said = f"{told(value)} {unit}".strip()
+    return f"{said}, no interval" if low is None else f"{said} ({told(low)} to {told(high)})"
+
+
+def _spoken(unit: str) -> str:
+    return SPOKEN_UNITS.get(unit, unit)
+
+
+def _level(row: Document, key: str) -> str:
+    """A level with its interval, the unit named once."""
+    return _span(row, key, amount, _spoken(row["unit"]))
 
 
 def _change(row: Document) -> str:
-    def told(value: float) -> str:
-        return f"{value:+.1f} %" if row["change_in"] == "%" else f"{value:+.3g} {row['change_in']}"
-
     if row["change_low"] is None:
         return "not compared: too few lots in one of the quarters"
-    return f"{_span(row, 'change', told)}: {told_direction(row)}"
+    return f"{_moved_by(row)}: {told_direction(row)}"
+
+
+def signed(value: float, digits: str) -> str:
+    """A number with its sign, the minus as it is printed."""
+    return f"{value:+{digits}}".replace("-", "−")
+
+
+def _moved_by(row: Document) -> str:
+    digits = ".1f" if row["change_in"] == "%" else ".3g"
+    return _span(row, "change", lambda value: signed(value, digits), _spoken(row["change_in"]))
 
 
 def _room(row: Document) -> str:
     if row["room"] is None:
         return "–"
     if row["room_in"] != "times":
-        return _span(row, "room", lambda value: amount(value, row["unit"]))
-    if row["room"] < 1:
-        return f"passed: {_span(row, 'room', _factor)}"
-    return (
-        f"{_span(row, 'room', _factor)} the level"
-        if row["limit_side"] == "upper"
-        else f"level is {_span(row, 'room', _factor)} the limit"
-    )
-
-
-def _factor(value: float) -> str:
-    return f"{amount(value)} ×"
+        return _span(row, "room", amount, _spoken(row["unit"]))
+    passed = "passed; " if row["room"] < 1 else ""
+    if row["limit_side"] == "upper":
+        return f"{passed}the limit is {_span(row, 'room', amount, 'times the level')}"
+    return f"{passed}the level is {_span(row, 'room', amount, 'times the limit')}"
 
 
 def _spread(row: Document, name: str) -> str:
-    def told(value: float) -> str:
-        return f"{value:.1f} %" if row["spread_in"] == "%" else amount(value, row["unit"])
-
-    said = _span(row, f"{name}_spread", told)
-    was, ratio = row[f"earlier_{name}_spread"], row[f"{name}_spread_ratio_low"]
+    digits: Telling = (lambda value: f"{value:.1f}") if row["spread_in"] == "%" else amount
+    unit = _spoken(row["spread_in"])
+    said = _span(row, f"{name}_spread", digits, unit)
+    keys = (f"earlier_{name}_spread", f"{name}_spread_ratio_low", f"{name}_spread_ratio_high")
+    was, low, high = (row[key] for key in keys)
     if was is None or row[f"{name}_spread"] is None:
         return said
-    high = row[f"{name}_spread_ratio_high"]
-    clear = "" if ratio is None or ratio <= 1 <= high else " (wider)" if ratio > 1 else " (narrower)"
-    return f"{said}; before {told(was)}{clear}"
+    clear = "" if low is None or low <= 1 <= high else " (wider)" if low > 1 else " (narrower)"
+    return f"{said}; before {digits(was)} {unit}{clear}"
 
 
 def _ppk(row: Document) -> str:
@@ -210,7 +221,7 @@ def _ppk(row: Document) -> str:
 
 def _outlook(row: Document) -> str:
     change = row["change_percent_per_month"]
-    moving = "no trend known" if change is None else f"{change:+.1f} % a month"
+    moving = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
     if row["breach_probability"] is None:
         return moving
     return f"{moving}; chance of a breaching lot {percent(row['breach_probability'])}"
@@ -251,3 +262,14 @@ def chance_moves(overview: Document) -> str:
         f"{counted(overview['compared'], 'stream')} of {overview['streams']} could be compared with "
         f"{overview['earlier_quarter']}; about {by_chance:.1f} of them would show a move by chance alone."
     )
+
+
+def lowest_share(overview: Document) -> float:
+    """Where the shares' common axis begins: just below the lowest interval."""
+    lows = [row["standing"]["share_low"] for row in overview["rows"] if row["standing"]["placed"]]
+    return max(0.0, min(lows, default=0.5) - 0.02)
+
+
+def move(row: Document) -> tuple[str, str]:
+    """Which way a level moved, and by how much."""
+    return told_direction(row), _moved_by(row)

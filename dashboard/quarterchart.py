@@ -51,7 +51,8 @@ def chart(row: Document, card: Document) -> str:
     """The picture of one stream of a scorecard."""
     frame = _frame(row, card)
     middle = date.fromisoformat(card["first_day"])
-    title = f"{row['product']}, {characteristic(row['characteristic'])}: lots of {card['earlier_quarter']} and {card['quarter']}"
+    named = f"{row['product']}, {characteristic(row['characteristic'])}"
+    title = f"{named}: lots of {card['earlier_quarter']} and {card['quarter']}"
     parts = [
         *_axes(frame, row, card, middle),
         *_mean(frame, row, "earlier_level", frame.start, middle),
@@ -104,8 +105,8 @@ def _mean(frame: _Frame, row: Document, key: str, start: date, end: date) -> lis
     if low is None:
         return [line]
     top, bottom = max(frame.y(high), TOP), min(frame.y(low), HEIGHT - BOTTOM)
-    band = f'<rect x="{x:.1f}" y="{top:.1f}" width="{width:.1f}" height="{bottom - top:.1f}" fill="{MEAN}" opacity="0.13"/>'
-    return [band, line]
+    place = f'x="{x:.1f}" y="{top:.1f}" width="{width:.1f}" height="{max(bottom - top, 0):.1f}"'
+    return [f'<rect {place} fill="{MEAN}" opacity="0.13"/>', line]
 
 
 def _limits(frame: _Frame, row: Document) -> list[str]:
@@ -142,7 +143,8 @@ def _diamond(x: float, y: float, look: str) -> str:
 
 def _line(x1: float, y1: float, x2: float, y2: float, colour: str, weight: float = 0.8, *, dashed: bool = False) -> str:
     dashes = ' stroke-dasharray="2 3"' if dashed else ""
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" stroke-width="{weight}"{dashes}/>'
+    ends = f'x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"'
+    return f'<line {ends} stroke="{colour}" stroke-width="{weight}"{dashes}/>'
 
 
 def _text(x: float, y: float, words: str, anchor: str, colour: str = QUIET) -> str:

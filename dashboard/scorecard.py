@@ -34,7 +34,7 @@ from spc import ranking
 from spc.quarters import Direction
 from spc.words import Kind
 
-__all__ = ["EVENTS", "documents", "overview"]
+__all__ = ["EVENTS", "OVERVIEW_NAME", "documents", "overview"]
 
 Document = dict[str, Any]
 
@@ -67,10 +67,16 @@ def documents(connection: Connection, lab: Lab, name: str, supplier: str | None 
     if not by_supplier:
         raise CallError(f"scorecard: no supplier had a test in {name}; nothing was written")
     if supplier is not None and supplier not in by_supplier:
-        raise CallError(f'scorecard: supplier "{supplier}" had no test in {name}; nothing was written')
+        raise CallError(f"scorecard: {_missing(supplier, name, lab)}; nothing was written")
     shared = _shared(connection, lab, span, by_supplier)
     chosen = [supplier] if supplier is not None else list(by_supplier)
     return [_card(one, by_supplier[one], shared) for one in chosen]
+
+
+def _missing(supplier: str, name: str, lab: Lab) -> str:
+    if any(standard.supplier == supplier for standard in lab.check_standards):
+        return f'"{supplier}" is a check standard and no supplier'
+    return f'supplier "{supplier}" had no test in {name}'
 
 
 def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]) -> _Shared:
@@ -228,6 +234,7 @@ def overview(cards: Sequence[Document]) -> Document:
     shared = ("lab", "quarter", "first_day", "last_day", "earlier_quarter", "drawn_up_at", "finished")
     return {
         **{key: cards[0][key] for key in shared},
+        "corrected_since": sum(card["corrected_since"] for card in cards),
         "rows": rows,
         "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
         "compared": len(compared),
@@ -249,14 +256,13 @@ def _overview_row(card: Document) -> Document:
 
 
 def _reasons(row: Document) -> list[Document]:
-    """Why to talk about a stream: lots that failed, a level nearer to its limit, a breach that is likely."""
+    """Why to talk about a stream: lots that failed, a level nearer to its limit, what moved, a breach that is likely."""
+    found = [("fail", row["fail"]), ("nearer", int(row["direction"] == Direction.NEARER))]
+    # A drift away from the limit is good news, which is told under who moved.
+    worrying = [Kind.SPREAD, Kind.FORECAST] + ([Kind.DRIFT] if row["direction"] != Direction.AWAY else [])
+    found += [(str(kind), row["events"][kind]) for kind in worrying]
     names = {key: row[key] for key in ("product", "characteristic")}
-    found = [("fail", row["fail"])] if row["fail"] else []
-    found += [("nearer", 1)] if row["direction"] == Direction.NEARER else []
-    found += [
-        (str(kind), row["events"][kind]) for kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST) if row["events"][kind]
-    ]
-    return [{**names, "what": what, "count": count} for what, count in found]
+    return [{**names, "what": what, "count": count} for what, count in found if count]
 
 
 def _by_place(row: Document) -> tuple[int, int, str]:

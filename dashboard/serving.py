@@ -44,7 +44,7 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> Non
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
     try:
-        with rounds_scheduled(lab.schedule, lambda: _round(folder)):
+        with rounds_scheduled(lab.schedule, lambda: _round(folder), zone=lab.zone):
             say(f"Serving {lab.name} on http://{_address(host)}:{server.effective_port}/ (stop with Ctrl-C)")
             server.run()
     except _Stop:

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from ingest.drops import Find, find
-from ingest.feeds import FileRefused, read_climate, read_tests
+from ingest.drops import NAMELESS, Find, find, is_text
+from ingest.feeds import FileRefused, Parsed, read_climate, read_tests
 from ingest.lab import Lab
+from ingest.wording import printable
 
 __all__ = ["Report", "check"]
 
@@ -41,22 +42,31 @@ def check(lab: Lab, now: datetime) -> Report:
 
 
 def _check_file(report: Report, lab: Lab, item: Find, now: datetime) -> None:
-    read = read_tests if item.source.kind == "tests" else read_climate
-    name = item.path.name
-    try:
-        parsed = read(item.path, item.source, lab, now)
-    except OSError as error:
-        parsed = FileRefused(f"{name}: can't be read ({error.strerror})")
+    parsed = _parsed(lab, item, now)
     if isinstance(parsed, FileRefused):
-        report.files.append(_file(item, "refused", 0, 0, parsed.reason))
+        report.files.append(_file(item, "refused", 0, 0, printable(parsed.reason)))
         return
     report.files.append(_file(item, "readable", parsed.data_rows, len(parsed.refusals), None))
-    report.refusals += [{"file": name, "line": refusal.line, "reason": refusal.reason} for refusal in parsed.refusals]
+    report.refusals += [
+        {"file": item.path.name, "line": refusal.line, "reason": printable(refusal.reason)}
+        for refusal in parsed.refusals
+    ]
+
+
+def _parsed(lab: Lab, item: Find, now: datetime) -> Parsed | FileRefused:
+    name = item.path.name
+    if not is_text(name):
+        return FileRefused(f"{name}: {NAMELESS}")
+    read = read_tests if item.source.kind == "tests" else read_climate
+    try:
+        return read(item.path, item.source, lab, now)
+    except OSError as error:
+        return FileRefused(f"{name}: can't be read ({error.strerror})")
 
 
 def _file(item: Find, state: str, rows: int, refused: int, reason: str | None) -> dict[str, Any]:
     return {
-        "name": item.path.name,
+        "name": item.path.name if is_text(item.path.name) else printable(item.path.name),
         "kind": item.source.kind,
         "state": state,
         "rows": rows,

@@ -29,7 +29,9 @@ from ingest.store import Store, insert_many
 from ingest.wording import printable
 from ingest.writing import still_written
 
-__all__ = ["Entry", "Find", "Taken", "find", "take_in"]
+__all__ = ["NAMELESS", "Entry", "Find", "Taken", "find", "is_text", "take_in"]
+
+NAMELESS = "its name is not UTF-8 text; it stays where it is, rename it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +146,8 @@ def _plain_file(path: Path, folder: Path) -> os.stat_result | None:
 
 def _take(of: _Round, item: Find) -> Entry | None:
     """Take in one file; None where it changed while it was read: it waits for the next round."""
-    if not _is_text(item.path.name):
-        return _entry(item, "refused", "its name is not UTF-8 text; it stays where it is, rename it")
+    if not is_text(item.path.name):
+        return _entry(item, "refused", NAMELESS)
     if item.source.keep and _kept_unchanged(of, item):
         return _entry(item, "seen")
     read = read_tests if item.source.kind == "tests" else read_climate
@@ -164,11 +166,11 @@ def _take(of: _Round, item: Find) -> Entry | None:
 
 def _entry(item: Find, state: str, why: str = "") -> Entry:
     """An entry without rows; `why` is what is wrong with the file."""
-    name = item.path.name if _is_text(item.path.name) else printable(item.path.name)
+    name = item.path.name if is_text(item.path.name) else printable(item.path.name)
     return Entry(name, item.source.kind, state, reason=printable(f"{name}: {why}") if why else "")
 
 
-def _is_text(name: str) -> bool:
+def is_text(name: str) -> bool:
     """Whether a file name can be written down: a system may hand out bytes that are no text."""
     return not any("\ud800" <= c <= "\udfff" for c in name)
 

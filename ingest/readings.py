@@ -208,9 +208,10 @@ def _note_stale(connection: Connection, keyed: pd.DataFrame) -> None:
 
 def _count(lines: Ints, fate: NDArray[np.int8]) -> Counts:
     """Counts by data row: a wide row makes several readings and counts by the strongest of their fates."""
-    strongest = np.zeros(int(lines.max()) + 1, dtype=np.int8)
+    none = -1
+    strongest = np.full(int(lines.max()) + 1, none, dtype=np.int8)
     np.maximum.at(strongest, lines, fate)
-    tally = np.bincount(strongest[np.unique(lines)], minlength=3)
+    tally = np.bincount(strongest[strongest > none], minlength=3)
     return Counts(stored=int(tally[STORED]), duplicate=int(tally[DUPLICATE]), corrected=int(tally[CORRECTED]))
 
 

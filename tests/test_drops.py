@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from labs import MONDAY, Bench, lot_rows
+from labs import LAB_TOML, MONDAY, Bench, lot_rows
+
+from ingest import filing
+from ingest.errors import StoreError
+from ingest.feeds import read_tests
+from ingest.filing import digest_of
+from ingest.store import Store
 
 ROWS = lot_rows("L0", MONDAY, [[10.0, 11.0]])
 
@@ -135,3 +144,216 @@ def stored_readings(folder: Path) -> int:
     assert store is not None
     with store.reading() as connection:
         return int(connection.execute(text("SELECT count(*) FROM reading")).scalar_one())
+
+
+# Names
+
+
+def test_a_name_that_is_no_text_is_told_and_the_file_stays(bench: Bench) -> None:
+    content = bench.drop_tests("a.csv", ROWS).read_bytes()
+    path = os.fsencode(bench.folder / "drops" / "tests") + b"/\xff.csv"
+    Path(os.fsdecode(path)).write_bytes(content)
+
+    refused, stored = sorted(bench.run().entries, key=lambda entry: entry.state)
+
+    assert (stored.name, stored.state) == ("a.csv", "stored")
+    assert (refused.name, refused.state) == ("\N{REPLACEMENT CHARACTER}.csv", "refused")
+    assert refused.reason.endswith("its name is not UTF-8 text; it stays where it is, rename it")
+    assert Path(os.fsdecode(path)).read_bytes() == content
+
+
+def test_names_as_long_as_the_system_takes_are_filed_reported_and_numbered(bench: Bench) -> None:
+    name = "ü" * 125 + "a.csv"
+    assert len(name.encode()) == 255
+    for number in range(2):
+        bench.drop_tests(name, lot_rows(f"L{number}", MONDAY, [[10.0, "OL"]]))
+        bench.run()
+        bench.drop(name, f"nothing of use\n{number}\n")
+        bench.run()
+
+    assert len(list((bench.folder / "filed").iterdir())) == 2
+    # Twice a report, twice a file that is no table, and the reason of both, for which the name leaves no number.
+    assert len(list((bench.folder / "refused").iterdir())) == 5
+
+
+# Putting away
+
+
+def test_the_same_bytes_under_another_name_are_seen_and_filed(bench: Bench) -> None:
+    bench.drop_tests("a.csv", ROWS)
+    bench.run()
+    bench.drop_tests("b.csv", ROWS)
+
+    assert [entry.state for entry in bench.run().entries] == ["seen"]
+    assert {path.name for path in (bench.folder / "filed").iterdir()} == {"a.csv", "b.csv"}
+
+
+def test_a_file_that_changes_while_it_is_read_waits_for_the_next_round(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = bench.drop_tests("a.csv", ROWS)
+    more = lot_rows("L1", MONDAY, [[9.0]])
+
+    def read_and_grow(*arguments: object) -> object:
+        parsed = read_tests(*arguments)  # type: ignore[arg-type]
+        bench.drop_tests("a.csv", [*ROWS, *more])
+        return parsed
+
+    with monkeypatch.context() as staged:
+        staged.setattr("ingest.drops.read_tests", read_and_grow)
+        assert bench.run().entries == []
+    assert path.exists()
+
+    (entry,) = bench.run().entries
+    assert (entry.state, entry.stored) == ("stored", 3)
+
+
+def test_a_file_that_changes_after_it_was_stored_is_not_put_away_unread(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = bench.drop_tests("a.csv", ROWS)
+    settle = filing.settle
+
+    def grow_and_settle(store: Store, folder: Path, drop_id: int) -> None:
+        bench.drop_tests("a.csv", [*ROWS, *lot_rows("L1", MONDAY, [[9.0]])])
+        settle(store, folder, drop_id)
+
+    with monkeypatch.context() as staged:
+        staged.setattr("ingest.drops.settle", grow_and_settle)
+        bench.run()
+    assert path.exists()
+
+    (entry,) = bench.run().entries
+    assert (entry.stored, entry.duplicate) == (1, 2)
+    assert not path.exists()
+
+
+def refuse_links(number: int) -> Callable[..., None]:
+    def link(path: Path, _target: Path, *, follow_symlinks: bool) -> None:
+        raise OSError(number, os.strerror(number), str(path), follow_symlinks)
+
+    return link
+
+
+@pytest.mark.parametrize("number", [errno.EXDEV, errno.EPERM, errno.ENOTSUP])
+def test_a_file_is_put_away_on_another_file_system_and_on_one_without_links(
+    number: int, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = bench.drop_tests("a.csv", ROWS)
+    content = path.read_bytes()
+    monkeypatch.setattr("ingest.filing.os.link", refuse_links(number))
+
+    bench.run()
+
+    assert [one.name for one in (bench.folder / "filed").iterdir()] == ["a.csv"]
+    assert (bench.folder / "filed" / "a.csv").read_bytes() == content
+    assert not path.exists()
+
+
+def test_a_copy_that_a_killed_round_made_is_known_and_not_made_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = bench.drop_tests("a.csv", ROWS)
+
+    def copy_and_die(_store: Store, folder: Path, _drop_id: int) -> None:
+        (folder / "filed").mkdir()
+        shutil.copy2(path, folder / "filed" / "a.csv")
+        (folder / "filed" / filing.DRAFT).write_bytes(b"half")
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as staged:
+        staged.setattr("ingest.drops.settle", copy_and_die)
+        with pytest.raises(KeyboardInterrupt):
+            bench.run()
+    bench.run()
+
+    assert [one.name for one in (bench.folder / "filed").iterdir()] == ["a.csv"]
+    assert not path.exists()
+
+
+def test_a_drop_folder_that_may_not_be_written_is_one_line_and_nothing_is_lost(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = bench.drop_tests("a.csv", ROWS)
+
+    def refuse(one: Path) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", str(one))
+
+    with monkeypatch.context() as staged:
+        staged.setattr("ingest.filing.Path.unlink", lambda one, missing_ok=False: missing_ok or refuse(one))
+        with pytest.raises(StoreError, match=r"a\.csv: can't be written \(Permission denied\); see to it"):
+            bench.run()
+    assert path.exists()
+
+    bench.run()
+    assert not path.exists()
+    assert [one.name for one in (bench.folder / "filed").iterdir()] == ["a.csv"]
+    assert stored_readings(bench.folder) == 2
+
+
+def test_a_drop_folder_that_can_not_be_listed_is_told_and_the_rest_goes_on(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.drop_tests("a.csv", ROWS)
+    scandir = os.scandir
+
+    def refuse(folder: Path) -> object:
+        if folder.name == "climate":
+            raise PermissionError(errno.EACCES, "Permission denied", str(folder))
+        return scandir(folder)
+
+    monkeypatch.setattr("ingest.drops.os.scandir", refuse)
+
+    done = bench.run()
+
+    assert [entry.name for entry in done.entries] == ["a.csv"]
+    assert done.problems == [
+        "drops/climate: the drop folder can't be read (Permission denied); give this account the right to"
+    ]
+
+
+def test_a_file_that_is_gone_when_its_turn_comes_is_told(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = bench.drop_tests("a.csv", ROWS)
+
+    def take_away(one: Path) -> bytes:
+        one.unlink()
+        return digest_of(one)
+
+    monkeypatch.setattr("ingest.drops.digest_of", take_away)
+
+    (entry,) = bench.run().entries
+
+    assert entry.reason.startswith("a.csv: can't be read (No such file or directory)")
+    assert not path.exists()
+
+
+# Files that stay
+
+
+def keep(bench: Bench, text: str) -> None:
+    bench.declare(text.replace('folder = "drops/tests"', 'folder = "drops/tests"\nkeep = true'))
+
+
+def test_a_kept_file_that_is_no_table_stays_is_told_each_round_and_noted_once(bench: Bench) -> None:
+    keep(bench, LAB_TOML)
+    path = bench.drop("a.csv", "nothing of use\n1\n")
+
+    first, second = bench.run(), bench.run()
+
+    assert path.exists()
+    assert first.entries == second.entries
+    assert [entry.state for entry in second.entries] == ["refused"]
+    assert (len(first.raised), second.raised) == (1, [])
+    assert [one.name for one in (bench.folder / "refused").iterdir()] == ["a.csv.reason.txt"]
+
+
+def test_a_kept_file_is_taken_in_once_lab_toml_is_mended(bench: Bench) -> None:
+    keep(bench, LAB_TOML)
+    bench.drop("a.csv", bench.drop_tests("b.csv", ROWS).read_text().replace("lot,", "batch,"))
+    (bench.folder / "drops" / "tests" / "b.csv").unlink()
+    assert [entry.state for entry in bench.run().entries] == ["refused"]
+
+    keep(bench, LAB_TOML.replace('folder = "drops/tests"', 'folder = "drops/tests"\ncolumns = { lot = "batch" }'))
+
+    assert [entry.state for entry in bench.run().entries] == ["stored"]
+    assert [entry.state for entry in bench.run().entries] == ["seen"]

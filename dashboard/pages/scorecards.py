@@ -1,20 +1,25 @@
-"""Scorecards: which supplier got better, which worse, and the files to hand on."""
+"""Scorecards: who got better, who worse, whom to talk to; and the files to hand on."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import urlencode
 
 from dash import html
 from flask import Flask, Response, request
 
-from dashboard import exports, scorecard, views
+from dashboard import cardwords, exports, scorecard, views
 from dashboard.desk import Desk, NothingYet
-from dashboard.parts import empty, link, supplier_link
-from dashboard.sentences import amount, characteristic, counted, room_to_limit
+from dashboard.parts import empty, link, stream_link, supplier_link
+from dashboard.quarterchart import share_bar
+from dashboard.sentences import amount, day, room_to_limit
+from dashboard.svg import as_image_address
 from ingest.errors import CallError
 
 __all__ = ["add_downloads", "layout"]
+
+Document = dict[str, Any]
 
 MEDIA_TYPES = {
     "csv": "text/csv; charset=utf-8",
@@ -25,89 +30,165 @@ MEDIA_TYPES = {
 
 
 def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
-    """The scorecards of a quarter, of all suppliers or one."""
+    """The scorecards of a quarter: all suppliers on one page, or one supplier in full."""
     with desk.reading() as connection:
         quarters = views.quarters(connection, desk.lab)
         if not quarters:
             return html.Div(empty("No quarter yet.", "The first valid test opens one."))
         chosen = quarter or quarters[min(1, len(quarters) - 1)]
         cards = exports.documents(connection, desk.lab, chosen, supplier or None)
-    others = [html.Li(link(name, "/scorecards", quarter=name)) for name in quarters if name != chosen]
+    others = [
+        html.Li(link(name, "/scorecards", quarter=name, **({"supplier": supplier} if supplier else {})))
+        for name in quarters
+        if name != chosen
+    ]
     return html.Div(
         [
             html.H1(f"Scorecards of {chosen}"),
-            *[_card(card) for card in cards],
+            html.P(f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {cardwords.drawn_up(cards[0])}"),
+            *(_all(cards) if not supplier else [_card(card) for card in cards]),
+            html.Details([html.Summary("What counts, and how"), html.Ul([html.Li(x) for x in cardwords.WHAT_COUNTS])]),
+            html.P(cardwords.CAUTION, className="quiet"),
             html.H2("Other quarters"),
-            html.Ul(others),
+            html.Ul(others, className="inline"),
         ]
     )
 
 
-def _card(card: scorecard.Document) -> html.Section:
-    lots, failed = card["counts"]["lots"], card["counts"]["fail"]
-    downloads = [
-        html.A(form.upper(), href=_address(card, form), className="button", download="") for form in exports.FORMS
+# All suppliers
+
+
+def _all(cards: Sequence[Document]) -> list[Any]:
+    overview = scorecard.overview(cards)
+    lowest = cardwords.lowest_share(overview)
+    return [
+        html.P(cardwords.chance_moves(overview)),
+        html.Section(
+            [
+                html.Div(
+                    _table(
+                        (
+                            "supplier",
+                            "place",
+                            "conforming lots",
+                            "",
+                            "lots",
+                            "fail",
+                            "nearer the limit",
+                            "farther",
+                            "files",
+                        ),
+                        [_supplier(row, overview["quarter"], lowest) for row in overview["rows"]],
+                    ),
+                    className="scroll",
+                ),
+                html.P(["All suppliers: ", *_downloads(overview["quarter"], "", exports.OVERVIEW_FORMS)]),
+            ],
+            className="sheet",
+        ),
+        html.H2("Whom to talk to, and about what"),
+        *_talk(overview),
+        *[_card(card) for card in cards],
     ]
+
+
+def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
+    standing, counts = row["standing"], row["counts"]
+    bar = (
+        html.Img(src=as_image_address(share_bar(standing, lowest)), alt="", className="share")
+        if standing["placed"]
+        else ""
+    )
+    return [
+        link(row["supplier"], "/scorecards", quarter=quarter, supplier=row["supplier"]),
+        cardwords.place(standing),
+        cardwords.share(standing),
+        bar,
+        *(str(counts[key]) for key in ("lots", "fail")),
+        *(str(row[key]) for key in ("nearer", "away")),
+        html.Span(_downloads(quarter, row["supplier"], exports.FORMS)),
+    ]
+
+
+def _talk(overview: Document) -> list[Any]:
+    told = [
+        html.Li([supplier_link(row["supplier"]), ": ", "; ".join(cardwords.reasons(row["reasons"]))])
+        for row in overview["rows"]
+        if row["reasons"]
+    ]
+    return [html.Ul(told)] if told else [html.P("Nobody: no lot failed, and no level moved nearer its limit.")]
+
+
+def _downloads(quarter: str, supplier: str, forms: Any) -> list[Any]:
+    links = [html.A(form.upper(), href=_address(quarter, supplier, form), download="") for form in forms]
+    return [part for one in links for part in (one, " ")]
+
+
+def _address(quarter: str, supplier: str, form: str) -> str:
+    return f"/scorecard-file?{urlencode({'quarter': quarter, 'supplier': supplier, 'form': form})}"
+
+
+# One supplier
+
+
+def _card(card: Document) -> html.Section:
+    heads = ("stream", "lots", "fail", "not valid", "level", card["earlier_quarter"], "change", "limit", "events")
     return html.Section(
         [
             html.H2(supplier_link(card["supplier"])),
+            html.P(cardwords.summary(card)),
             html.P(
-                f"{counted(lots, 'tested lot')}, {failed} outside a limit, {counted(len(card['alerts']), 'alert')}."
+                f"Conforming lots {cardwords.share(card['standing'])}; place {cardwords.place(card['standing'])}.",
+                className="quiet",
             ),
-            html.Div(_table(card), className="scroll"),
-            html.P([part for download in downloads for part in (download, " ")]),
+            html.Div(_table(heads, [_stream(row) for row in card["streams"]]), className="scroll"),
+            html.P(["Files: ", *_downloads(card["quarter"], card["supplier"], exports.FORMS)]),
         ],
         className="sheet",
     )
 
 
-def _address(card: scorecard.Document, form: str) -> str:
-    query = {"quarter": card["quarter"], "supplier": card["supplier"], "form": form}
-    return f"/scorecard-file?{urlencode(query)}"
+def _stream(row: Document) -> list[Any]:
+    return [
+        stream_link(row),
+        *(str(row[name]) for name in ("lots", "fail", "invalid")),
+        amount(row["level"], row["unit"]),
+        amount(row["earlier_level"], row["unit"]),
+        ", ".join(cardwords.move(row)[::-1]) if row["change_low"] is not None else "not compared",
+        room_to_limit(row),
+        cardwords.events(row),
+    ]
 
 
-def _table(card: scorecard.Document) -> html.Table:
-    heads = ("stream", "lots", "pass", "fail", "not valid", "level", "last quarter", "change", "limit")
+def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> html.Table:
     return html.Table(
         [
             html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-            html.Tbody([_line(row) for row in card["streams"]]),
+            html.Tbody([html.Tr([html.Td(cell) for cell in row]) for row in rows]),
         ]
     )
 
 
-def _line(row: scorecard.Document) -> html.Tr:
-    names = {key: row[key] for key in ("supplier", "product", "characteristic")}
-    change = row["change"]
-    cells: list[Any] = [
-        link(f"{row['product']} · {characteristic(row['characteristic'])}", "/stream", **names),
-        *[str(row[name]) for name in ("lots", "pass", "fail", "invalid")],
-        amount(row["level"], row["unit"]),
-        amount(row["earlier_level"], row["unit"]),
-        "–" if change is None else f"{change:+.1f} {row['change_in']}, {str(row['direction']).replace('_', ' ')}",
-        room_to_limit(row),
-    ]
-    return html.Tr([html.Td(cell) for cell in cells])
+# Files
 
 
 def add_downloads(server: Flask, desk: Desk) -> None:
-    """The address from which a scorecard file is downloaded."""
+    """The address from which a scorecard file is downloaded; without a supplier it is the file over all of them."""
 
     @server.get("/scorecard-file")
     def scorecard_file() -> Response:
-        form = request.args.get("form", "")
+        quarter, supplier, form = (request.args.get(key, "") for key in ("quarter", "supplier", "form"))
         try:
-            if form not in exports.FORMS:
+            if form not in (exports.FORMS if supplier else exports.OVERVIEW_FORMS):
                 raise CallError(f'scorecard: there is no form "{form}"')
             with desk.reading() as connection:
-                (card,) = exports.documents(
-                    connection, desk.lab, request.args.get("quarter", ""), request.args.get("supplier", "")
-                )
+                cards = exports.documents(connection, desk.lab, quarter, supplier or None)
         except (CallError, NothingYet) as error:
             return Response(f"{error}\n", status=404, mimetype="text/plain")
-        name = f"scorecard-{card['quarter']}.{form}"
+        data = exports.FORMS[form](cards[0]) if supplier else exports.OVERVIEW_FORMS[form](cards)
+        name = exports.file_name(cards[0], form) if supplier else exports.overview_file_name(quarter, form)
         return Response(
-            exports.FORMS[form](card),
+            data,
             content_type=MEDIA_TYPES[form],
             headers={"Content-Disposition": f'attachment; filename="{name}"'},
         )

@@ -1,0 +1,102 @@
+"""A scorecard as PDF: set by typst with the fonts that it brings, without a browser or system packages.
+
+Names from files reach the paper as data and are never markup. The time in the file is that at which the card was drawn
+up, so that the same store gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from importlib.resources import files
+from typing import Any
+
+from dashboard import cardwords
+from dashboard.quarterchart import chart, share_bar
+from dashboard.sentences import day
+
+__all__ = ["as_pdf", "overview_as_pdf"]
+
+Document = dict[str, Any]
+
+
+def as_pdf(card: Document) -> bytes:
+    """The paper of one supplier."""
+    standing = card["standing"]
+    return _set(
+        card,
+        {
+            "kind": "card",
+            "title": card["supplier"],
+            "summary": cardwords.summary(card),
+            "counts": [[str(card["counts"][key]), words] for key, words in cardwords.COUNTS if _shown(key, card)],
+            "standing": [["share of conforming lots", cardwords.share(standing)], ["place", cardwords.place(standing)]],
+            "streams": [_stream(row, card) for row in card["streams"]],
+            "alerts": [[day(alert["raised_at"]), alert["message"], _state(alert)] for alert in card["alerts"]],
+        },
+    )
+
+
+def _shown(key: str, card: Document) -> bool:
+    """The four counts that everybody asks for, and of the others those that are not nought."""
+    return key in ("lots", "pass", "fail", "undecided") or card["counts"][key] > 0
+
+
+def _state(alert: Document) -> str:
+    return "explained by the bench" if alert["held_under"] else str(alert["state"])
+
+
+def _stream(row: Document, card: Document) -> Document:
+    return {"title": cardwords.stream_title(row), "chart": chart(row, card), "facts": cardwords.facts(row, card)}
+
+
+def overview_as_pdf(overview: Document) -> bytes:
+    """The paper over all suppliers."""
+    return _set(
+        overview,
+        {
+            "kind": "overview",
+            "title": "All suppliers",
+            "summary": cardwords.chance_moves(overview),
+            "rows": [_row(row, cardwords.lowest_share(overview)) for row in overview["rows"]],
+            "talk": [
+                [row["supplier"], cardwords.reasons(row["reasons"])] for row in overview["rows"] if row["reasons"]
+            ],
+            "moved": [
+                [row["supplier"], cardwords.stream_title(row), *cardwords.move(row)] for row in overview["moved"]
+            ],
+        },
+    )
+
+
+def _row(row: Document, lowest: float) -> Document:
+    counts, standing = row["counts"], row["standing"]
+    return {
+        "supplier": row["supplier"],
+        "place": cardwords.place(standing),
+        "share": cardwords.share(standing),
+        "bar": share_bar(standing, lowest) if standing["placed"] else "",
+        "counts": [str(counts[key]) for key in ("lots", "pass", "fail", "undecided", "invalid")],
+        "moves": [str(row["nearer"]), str(row["away"])],
+    }
+
+
+def _set(document: Document, said: Document) -> bytes:
+    import typst
+
+    shared = {
+        "lab": document["lab"],
+        "quarter": document["quarter"],
+        "span": f"{day(document['first_day'])} to {day(document['last_day'])}",
+        "drawn_up": cardwords.drawn_up(document),
+        "notes": list(cardwords.WHAT_COUNTS),
+        "caution": cardwords.CAUTION,
+    }
+    return bytes(
+        typst.compile(
+            files("dashboard").joinpath("forms/scorecard.typ").read_bytes(),
+            sys_inputs={"data": json.dumps({**said, **shared})},
+            ignore_system_fonts=True,
+            timestamp=datetime.fromisoformat(document["drawn_up_at"]).replace(microsecond=0),
+        )
+    )

@@ -1,0 +1,178 @@
+"""A scorecard as XLSX: real numbers under heads that name their unit, a chart, and a sheet of raw lots.
+
+Texts are written as texts: a supplier called "=1+1" stays a name. There is no formula in the book.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from dashboard import cardwords
+from dashboard.forms.table import COLUMNS, stream_row
+
+__all__ = ["as_xlsx", "overview_as_xlsx"]
+
+Document = dict[str, Any]
+Cells = Sequence[object]
+
+HEADS = {
+    "level": "level (unit)", "level_low": "level, from (unit)", "level_high": "level, to (unit)",
+    "earlier_level": "level before (unit)", "earlier_level_low": "level before, from (unit)",
+    "earlier_level_high": "level before, to (unit)", "limit_lower": "lower limit (unit)",
+    "limit_upper": "upper limit (unit)", "level_now": "level now (unit)",
+    "change_percent_per_month": "change now (% a month)", "breach_probability": "chance of a breach (0 to 1)",
+}  # fmt: skip
+LOT_HEADS = (
+    "supplier", "product", "characteristic", "lot", "tested at", "bags", "readings", "level (unit)", "worst reading (unit)",
+    "judged value (unit)", "unit", "verdict", "conditioning", "counts as",
+)  # fmt: skip
+LOT_KEYS = ("lot", "tested_at", "bags", "readings", "level", "worst", "judged")
+OVERVIEW_HEADS = (
+    "supplier", "place, from", "place, to", "suppliers placed", "share of conforming lots (0 to 1)", "share, from",
+    "share, to", *(words for _, words in cardwords.COUNTS), "readings", "streams nearer the limit", "streams farther",
+)  # fmt: skip
+
+
+def as_xlsx(card: Document) -> bytes:
+    """The book of one supplier."""
+    with _Book(card, f"Scorecard {card['quarter']}, {card['supplier']}") as book:
+        _summary(book, card)
+        _streams(book, [card])
+        _lots(book, [card])
+    return book.bytes()
+
+
+def overview_as_xlsx(overview: Document, cards: Sequence[Document]) -> bytes:
+    """The book over all suppliers: places, then every stream and lot."""
+    with _Book(overview, f"Scorecards {overview['quarter']}, all suppliers") as book:
+        book.sheet("suppliers", OVERVIEW_HEADS, [_overview_row(row) for row in overview["rows"]])
+        _streams(book, cards)
+        _lots(book, cards)
+    return book.bytes()
+
+
+class _Book:
+    """A workbook in memory whose own stamps come from the data, so that the same store gives the same bytes."""
+
+    def __init__(self, document: Document, title: str) -> None:
+        import xlsxwriter
+
+        self._out = io.BytesIO()
+        self.book = xlsxwriter.Workbook(self._out, {"in_memory": True})
+        created = datetime.fromisoformat(document["drawn_up_at"]).replace(tzinfo=None, microsecond=0)
+        self.book.set_properties({"title": title, "author": document["lab"], "created": created})
+        self._look = self.book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
+
+    def __enter__(self) -> _Book:
+        return self
+
+    def __exit__(self, *_trouble: object) -> None:
+        self.book.close()
+
+    def bytes(self) -> bytes:
+        """The closed book."""
+        return self._out.getvalue()
+
+    def sheet(self, name: str, heads: Sequence[str], rows: Sequence[Cells]) -> Any:
+        """A sheet with a frozen head that prints on every page, as wide as its texts."""
+        sheet = self.book.add_worksheet(name)
+        sheet.freeze_panes(1, 0)
+        sheet.set_row(0, 32)
+        sheet.set_landscape()
+        sheet.repeat_rows(0)
+        for column, head in enumerate(heads):
+            sheet.write_string(0, column, head, self._look)
+            longest = max((len(str(row[column])) for row in rows if isinstance(row[column], str)), default=0)
+            sheet.set_column(column, column, min(max(11, longest + 1), 40))
+        for line, row in enumerate(rows, start=1):
+            for column, value in enumerate(row):
+                _write(sheet, line, column, value)
+        return sheet
+
+
+def _write(sheet: Any, line: int, column: int, value: object) -> None:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        sheet.write_number(line, column, value)
+    elif value is not None:
+        sheet.write_string(line, column, str(value))
+
+
+def _summary(book: _Book, card: Document) -> None:
+    standing = card["standing"]
+    lines: list[Cells] = [
+        ("lab", card["lab"]),
+        ("supplier", card["supplier"]),
+        ("quarter", f"{card['quarter']}, {card['first_day']} to {card['last_day']}"),
+        ("drawn up", cardwords.drawn_up(card)),
+        *((words, card["counts"][key]) for key, words in cardwords.COUNTS),
+        ("readings", card["counts"]["readings"]),
+        ("share of conforming lots (0 to 1)", standing["share"]),
+        ("share, from", standing["share_low"]),
+        ("share, to", standing["share_high"]),
+        ("place", cardwords.place(standing)),
+        *(("what counts", sentence) for sentence in cardwords.WHAT_COUNTS),
+        ("caution", cardwords.CAUTION),
+    ]
+    sheet = book.sheet("scorecard", ("what", "figure"), lines)
+    sheet.set_column(0, 0, 34)
+    sheet.set_column(1, 1, 60)
+
+
+def _streams(book: _Book, cards: Sequence[Document]) -> None:
+    rows = [stream_row(row, card) for card in cards for row in card["streams"]]
+    heads = [HEADS.get(name, name.replace("_", " ")) for name in COLUMNS]
+    sheet = book.sheet("streams", heads, rows)
+    sheet.freeze_panes(1, 3)
+    sheet.insert_chart(len(rows) + 3, 1, _chart(book.book, len(rows)))
+
+
+def _chart(book: Any, rows: int) -> Any:
+    """Lots of each stream that conform, fail and are undecided, as stacked bars."""
+    chart = book.add_chart({"type": "bar", "subtype": "stacked"})
+    named = ["streams", 1, COLUMNS.index("supplier"), rows, COLUMNS.index("characteristic")]
+    for name, words, colour in (
+        ("pass", "conform", "#2c6349"),
+        ("fail", "fail", "#9b2c1f"),
+        ("undecided", "undecided", "#c9a24b"),
+        ("invalid", "not valid", "#c9c5ba"),
+    ):
+        column = COLUMNS.index(name)
+        values = ["streams", 1, column, rows, column]
+        chart.add_series({"name": words, "categories": named, "values": values, "fill": {"color": colour}})
+    chart.set_title({"name": "Lots of the quarter"})
+    chart.set_x_axis({"name": "lots"})
+    chart.set_y_axis({"reverse": True})
+    chart.set_size({"width": 760, "height": 140 + 26 * rows})
+    return chart
+
+
+def _lots(book: _Book, cards: Sequence[Document]) -> None:
+    rows: list[Cells] = [
+        (
+            *(row[name] for name in ("supplier", "product", "characteristic")),
+            *(lot[key] for key in LOT_KEYS),
+            row["unit"],
+            *(lot[key] for key in ("verdict", "conditioning", "standing")),
+        )
+        for card in cards
+        for row in card["streams"]
+        for lot in row["lot_list"]
+    ]
+    sheet = book.sheet("lots", LOT_HEADS, rows)
+    sheet.autofilter(0, 0, max(len(rows), 1), len(LOT_HEADS) - 1)
+
+
+def _overview_row(row: Document) -> Cells:
+    standing, counts = row["standing"], row["counts"]
+    keys = ("place_first", "place_last", "placed", "share", "share_low", "share_high")
+    return [
+        row["supplier"],
+        *(standing[key] for key in keys),
+        *(counts[key] for key, _ in cardwords.COUNTS),
+        counts["readings"],
+        row["nearer"],
+        row["away"],
+    ]

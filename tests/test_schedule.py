@@ -1,0 +1,116 @@
+"""Rounds in the background: the first at once, never two together, and none cut off."""
+
+from __future__ import annotations
+
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from ingest.errors import LabFileError
+from ingest.labfile import Schedule
+from ingest.schedule import _trigger, rounds_scheduled
+
+EVERY_HOUR = Schedule(every_minutes=60)
+PATIENCE = 10  # seconds
+
+
+def test_the_first_round_is_done_at_once() -> None:
+    done = threading.Event()
+
+    with rounds_scheduled(EVERY_HOUR, done.set):
+        assert done.wait(PATIENCE)
+
+
+def test_a_round_under_way_is_finished_before_the_block_ends() -> None:
+    began, ended = threading.Event(), threading.Event()
+
+    def slow() -> None:
+        began.set()
+        time.sleep(0.3)
+        ended.set()
+
+    with rounds_scheduled(EVERY_HOUR, slow):
+        assert began.wait(PATIENCE)
+        assert not ended.is_set()
+    assert ended.is_set()
+
+
+def test_two_rounds_never_overlap() -> None:
+    running, most, done = 0, 0, threading.Semaphore(0)
+
+    def count() -> None:
+        nonlocal running, most
+        running += 1
+        most = max(most, running)
+        time.sleep(0.05)
+        running -= 1
+        done.release()
+
+    with rounds_scheduled(EVERY_HOUR, count) as scheduler:
+        for number in range(3):
+            scheduler.add_job(count, id=str(number))
+        for _ in range(4):
+            assert done.acquire(timeout=PATIENCE)
+    assert most == 1
+
+
+def test_a_round_that_fails_is_told_and_the_next_one_is_done(caplog: pytest.LogCaptureFixture) -> None:
+    second = threading.Event()
+
+    def fail() -> None:
+        raise RuntimeError("no room")
+
+    with rounds_scheduled(EVERY_HOUR, fail) as scheduler:
+        scheduler.add_job(second.set)
+        assert second.wait(PATIENCE)
+    assert "round: no room" in [record.getMessage() for record in caplog.records]
+
+
+def test_rounds_come_as_declared_and_the_next_is_known() -> None:
+    assert str(_trigger(EVERY_HOUR, UTC)) == "interval[1:00:00]"
+    assert str(_trigger(None, UTC)) == "interval[1:00:00]"
+    with rounds_scheduled(EVERY_HOUR, lambda: None) as scheduler:
+        assert scheduler.get_job("round").next_run_time is not None
+
+
+def next_week(cron: str, zone: str = "UTC") -> list[str]:
+    """The days of the week and hours in UTC at which rounds come in the week from Saturday, 28 November 2026, noon."""
+    trigger, now = _trigger(Schedule(cron=cron), ZoneInfo(zone)), datetime(2026, 11, 28, 12, tzinfo=UTC)
+    last, times = now + timedelta(days=7), []
+    while (moment := trigger.get_next_fire_time(None, now)) <= last:
+        times.append(moment.astimezone(UTC).strftime("%a %H:%M"))
+        now = moment + timedelta(seconds=1)
+    return times
+
+
+# POSIX.1-2017, crontab: the day of the week is 0 to 6 with Sunday 0. 7 for Sunday and names: common practice.
+@pytest.mark.parametrize(
+    ("week", "days"),
+    [
+        ("*", "Sun Mon Tue Wed Thu Fri Sat"),
+        ("1-5", "Mon Tue Wed Thu Fri"),
+        ("mon-fri", "Mon Tue Wed Thu Fri"),
+        ("0", "Sun"),
+        ("7", "Sun"),
+        ("0-6", "Sun Mon Tue Wed Thu Fri Sat"),
+        ("1-7", "Sun Mon Tue Wed Thu Fri Sat"),
+        ("FRI-SUN", "Sun Fri Sat"),
+        ("0,3", "Sun Wed"),
+        ("1-5/2", "Mon Wed Fri"),
+    ],
+)
+def test_days_of_the_week_are_numbered_as_cron_does(week: str, days: str) -> None:
+    assert next_week(f"0 6 * * {week}") == [f"{day} 06:00" for day in days.split()]
+
+
+def test_hours_are_those_of_the_lab() -> None:
+    assert next_week("30 6 * * 3", "America/New_York") == ["Wed 11:30"]
+
+
+@pytest.mark.parametrize("cron", ["99 6 * * *", "0 6 * * 9", "0 6 * * x", "0 6 * * 5-1", "a b c d e"])
+def test_what_is_no_cron_is_told(cron: str) -> None:
+    with pytest.raises(LabFileError, match=r"lab\.toml, schedule\.cron: .* can't be read"):
+        _trigger(Schedule(cron=cron), UTC)
