@@ -18,6 +18,7 @@ from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
+from ingest import clock
 from ingest.errors import LabFileError
 from ingest.lab import LAB_FILE
 from ingest.labfile import Schedule
@@ -43,8 +44,16 @@ def rounds_scheduled(
     """
     trigger = _trigger(schedule, zone)
     scheduler = BackgroundScheduler(timezone="UTC", executors={"default": ThreadPoolExecutor(1)})
-    scheduler.add_job(do_round, trigger, id="round", coalesce=True, max_instances=1, misfire_grace_time=None)
-    scheduler.add_job(do_round, id="first round", misfire_grace_time=None)
+    # The first round is an early turn of the one job: a job of its own would be struck off while the scheduler ends.
+    scheduler.add_job(
+        do_round,
+        trigger,
+        id="round",
+        coalesce=True,
+        max_instances=1,
+        misfire_grace_time=None,
+        next_run_time=clock.now(),
+    )
     scheduler.add_listener(_tell, EVENT_JOB_ERROR)
     scheduler.start()
     try:
