@@ -1,0 +1,159 @@
+"""What was known when a lot was tested: for each lot asked about, the bounded history that ends with it.
+
+Every detector works on these right-aligned windows, so no detector can see a later lot, and one new lot in each of
+thousands of streams is one array expression.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc._checks import Floats
+
+__all__ = ["SPAN", "Flags", "Ints", "Stream", "Windows", "lots_counted", "windows"]
+
+SPAN = 100
+"""Lots in a window. Older lots no longer speak for the film that is delivered now."""
+
+_CHUNK = 1500  # rows evaluated at once: 1500 x 100 floats stay in the processor's cache
+
+Ints = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stream:
+    """Valid lots of one stream in order of test; every array has shape (n,).
+
+    `weeks` are test times in weeks from any origin, not falling, ties allowed. `levels` are in the charted scale,
+    `variances` (>= 0) the sampling variance of each level through its bags and readings; inf where a lot says nothing
+    of its level. `bag_variance` with `bag_df`, and `reading_variance` with `reading_df`, are the mean squares of a lot
+    between bags and between readings with their degrees of freedom; nan where there are none.
+    """
+
+    weeks: Floats
+    levels: Floats
+    variances: Floats
+    bag_variance: Floats
+    bag_df: Floats
+    reading_variance: Floats
+    reading_df: Floats
+
+    def __post_init__(self) -> None:
+        shapes = {name: np.shape(getattr(self, name)) for name in self.__slots__}
+        if len(set(shapes.values())) != 1 or len(shapes["weeks"]) != 1:
+            raise ValueError(f"the arrays of a stream must share one shape (n,), got {shapes}")
+        if not np.isfinite(self.weeks).all() or (np.diff(self.weeks) < 0).any():
+            raise ValueError("weeks must be finite and must not fall: put the lots in order of test first")
+        if not np.isfinite(self.levels[np.isfinite(self.variances)]).all():
+            raise ValueError("levels must be finite where variances are; set the variance of an unknown level to inf")
+        if not (self.variances >= 0).all():
+            raise ValueError("variances must be 0 or above (inf where the level is unknown), and never nan")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """Histories of the asked lots, newest lot in the last column; arrays of shape (rows, SPAN).
+
+    `known` marks lots that say something of the level (not padding, finite variance); elsewhere `levels` and
+    `variances` are 0. `lots` (rows,) counts the known ones. `pace` (rows,) is weeks a lot over the last eight.
+    The mean squares are nan and their degrees of freedom 0 where there are none.
+    """
+
+    known: Flags
+    weeks: Floats
+    levels: Floats
+    variances: Floats
+    bag_variance: Floats
+    bag_df: Floats
+    reading_variance: Floats
+    reading_df: Floats
+    lots: Floats
+    pace: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Flat:
+    """All streams one after the other, so that a window is one indexing."""
+
+    starts: Ints
+    columns: dict[str, Floats]
+
+
+def lots_counted(stream: Stream) -> int:
+    """Lots in the stream."""
+    return int(stream.weeks.shape[0])
+
+
+def _flat(streams: Sequence[Stream]) -> _Flat:
+    sizes = np.array([lots_counted(s) for s in streams], dtype=np.intp)
+    columns = {name: np.concatenate([getattr(s, name) for s in streams]) for name in Stream.__slots__}
+    return _Flat(starts=np.concatenate([[0], np.cumsum(sizes)[:-1]]), columns=columns)
+
+
+def windows(streams: Sequence[Stream], which: Ints, lot: Ints) -> Iterator[tuple[slice, Windows]]:
+    """Histories of lot `lot[i]` of stream `which[i]`, in chunks of rows.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+        At least one.
+    which, lot : ndarray of int, shape (rows,)
+        Position of the stream, and of the lot in it from 0.
+
+    Yields
+    ------
+    slice, Windows
+        The rows that the chunk answers, and their histories.
+    """
+    flat = _flat(streams)
+    for first in range(0, which.size, _CHUNK):
+        rows = slice(first, min(first + _CHUNK, which.size))
+        yield rows, _cut(flat, which[rows], lot[rows])
+
+
+def _cut(flat: _Flat, which: Ints, lot: Ints) -> Windows:
+    back = np.arange(SPAN - 1, -1, -1)
+    inside = back[None, :] <= lot[:, None]
+    at = np.where(inside, (flat.starts[which] + lot)[:, None] - back[None, :], 0)
+    cut = {name: column[at] for name, column in flat.columns.items()}
+    known = inside & np.isfinite(cut["variances"])
+    bag, reading = (_mean_square(cut, part, inside) for part in ("bag", "reading"))
+    return Windows(
+        known=known,
+        weeks=_held_back(cut["weeks"], inside),
+        levels=np.where(known, cut["levels"], 0.0),
+        variances=np.where(known, cut["variances"], 0.0),
+        bag_variance=bag[0],
+        bag_df=bag[1],
+        reading_variance=reading[0],
+        reading_df=reading[1],
+        lots=known.sum(axis=1).astype(np.float64),
+        pace=_pace(cut["weeks"], lot),
+    )
+
+
+def _held_back(weeks: Floats, inside: Flags) -> Floats:
+    """Weeks before the newest lot (<= 0); padding stands at the first lot of its window."""
+    past = weeks - weeks[:, -1:]
+    return np.where(inside, past, np.min(np.where(inside, past, 0.0), axis=1, keepdims=True))
+
+
+def _mean_square(cut: dict[str, Floats], part: str, inside: Flags) -> tuple[Floats, Floats]:
+    variance, df = cut[f"{part}_variance"], cut[f"{part}_df"]
+    there = inside & np.isfinite(variance) & np.isfinite(df) & (df > 0)
+    return np.where(there, variance, np.nan), np.where(there, df, 0.0)
+
+
+def _pace(weeks: Floats, lot: Ints) -> Floats:
+    """Mean weeks a lot over the last eight: the time that the budget of this lot pays for.
+
+    A mean of the past intervals adds up to the time that went by, so the budget holds whatever the rhythm.
+    """
+    back = np.minimum(lot, 8)
+    rows = np.arange(lot.size)
+    return np.asarray((weeks[:, -1] - weeks[rows, SPAN - 1 - back]) / np.maximum(back, 1))
