@@ -6,11 +6,13 @@ origin or marked as cross-site are turned away, and every answer tells the brows
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+from typing import Any
 from urllib.parse import urlsplit
 
 from flask import Flask, Response, request
 
-__all__ = ["LARGEST_BODY", "guard"]
+__all__ = ["LARGEST_BODY", "LOOPBACK", "guard"]
 
 LARGEST_BODY = 1_000_000
 CALLBACK_PATH = "_dash-update-component"
@@ -24,19 +26,21 @@ HEADERS = {
 }
 
 
-def guard(server: Flask, bound_to: str, script_hashes: list[str]) -> None:
+def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbacks: Mapping[str, Any]) -> None:
     """Turn away requests from elsewhere and set the security headers of every answer.
 
     Parameters
     ----------
     server : Flask
         The server behind the dashboard.
-    bound_to : str
-        The address it is bound to; its name and the loopback names are the only hosts that are answered.
+    names : iterable of str
+        The address it is bound to and other names of it; these and the loopback names are the only hosts answered.
     script_hashes : list of str
         Hashes of the inline scripts that the pages hold.
+    callbacks : mapping
+        What the dashboard's library knows of each callback by the name of its output; it may be filled later.
     """
-    hosts = LOOPBACK | {bound_to.strip("[]").lower()}
+    hosts = LOOPBACK | {name.strip("[]").lower() for name in names}
     server.config["MAX_CONTENT_LENGTH"] = LARGEST_BODY
     policy = _policy(script_hashes)
 
@@ -48,7 +52,7 @@ def guard(server: Flask, bound_to: str, script_hashes: list[str]) -> None:
             return "Requests from other sites are not answered.\n", 403
         if request.content_length is not None and request.content_length > LARGEST_BODY:
             return "The request is too large.\n", 413
-        if request.method == "POST" and request.path.endswith(CALLBACK_PATH) and not _is_callback():
+        if request.method == "POST" and request.path.endswith(CALLBACK_PATH) and not _is_callback(callbacks):
             return "The request is malformed.\n", 400
         return None
 
@@ -67,10 +71,36 @@ def _from_elsewhere() -> bool:
     return origin is not None and urlsplit(origin).netloc != request.host
 
 
-def _is_callback() -> bool:
-    """Whether the body has the shape of a callback; the dashboard's library would fail on any other."""
-    body = request.get_json(silent=True)
-    return isinstance(body, dict) and isinstance(body.get("output"), str) and isinstance(body.get("inputs"), list)
+def _is_callback(callbacks: Mapping[str, Any]) -> bool:
+    """Whether the body asks for a callback that there is, in its shape; the dashboard's library would fail on any other."""
+    try:
+        body = request.get_json(silent=True)
+    except RecursionError:
+        # Brackets within brackets, thousands deep.
+        return False
+    if not isinstance(body, dict):
+        return False
+    known = callbacks.get(str(body.get("output")))
+    if known is None:
+        return False
+    names, places = known["output"], body.get("outputs")
+    changed = body.get("changedPropIds", [])
+    return (
+        _names(places) == (names.component_id, names.component_property)
+        and _all_names(body.get("inputs")) == _all_names(known["inputs"])
+        and _all_names(body.get("state", [])) == _all_names(known["state"])
+        and isinstance(changed, list)
+        and all(isinstance(one, str) for one in changed)
+    )
+
+
+def _all_names(entries: object) -> list[tuple[object, object]] | None:
+    return [_names(entry) for entry in entries] if isinstance(entries, list) else None
+
+
+def _names(entry: object) -> tuple[object, object]:
+    """The component and its property that an entry of a callback names."""
+    return (entry.get("id"), entry.get("property")) if isinstance(entry, dict) else (None, None)
 
 
 def _name(address: str) -> str:

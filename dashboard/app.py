@@ -6,12 +6,15 @@ import logging
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
+from dashboard import streamfile
 from dashboard.access import guard
 from dashboard.desk import Desk, NothingYet
+from dashboard.digest import add_digest
+from dashboard.entries import add_entries
 from dashboard.pages import alerts, bench, board, lot, scorecards, stream, supplier
 from dashboard.parts import empty
 from dashboard.sentences import CAUTIONS
@@ -52,26 +55,38 @@ def make_app(folder: Path, bound_to: str = "127.0.0.1") -> Dash:
         health_endpoint="healthz",
         assets_folder="assets",
     )
+    app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(desk)
     _add_callbacks(app, desk)
     scorecards.add_downloads(app.server, desk)
-    guard(app.server, bound_to, app.csp_hashes())
+    streamfile.add_download(app.server, desk)
+    add_entries(app.server, desk, bound_to)
+    add_digest(app.server, desk)
+    guard(app.server, {bound_to, *_linked_host(desk)}, app.csp_hashes(), app.callback_map)
     return app
+
+
+def _linked_host(desk: Desk) -> list[str]:
+    """The host by which mails lead here, where one is declared."""
+    mail = desk.lab.mail
+    host = urlsplit(mail.dashboard).hostname if mail is not None and mail.dashboard else None
+    return [host] if host else []
 
 
 def _frame(desk: Desk) -> html.Div:
     return html.Div(
         [
             dcc.Location(id="address"),
+            html.A("to the content", href="#page", className="skip"),
             html.Header(
                 [
-                    html.A("lotdrift", href="/", className="mark"),
+                    dcc.Link("lotdrift", href="/", className="mark"),
                     html.Nav([dcc.Link(name, href=path) for name, path in NAVIGATION], **{"aria-label": "Pages"}),
-                    html.Span(desk.lab.name, className="lab quiet"),
+                    html.Span(desk.title, className="lab quiet"),
                 ],
                 className="masthead",
             ),
-            html.Main(id="page", children=html.P("Reading the store …", className="quiet")),
+            html.Main(id="page", tabIndex=-1, children=html.P("Reading the store …", className="quiet")),
             html.Footer(html.P(CAUTIONS), className="cautions"),
         ]
     )
@@ -79,8 +94,8 @@ def _frame(desk: Desk) -> html.Div:
 
 def _add_callbacks(app: Dash, desk: Desk) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
-    def show(path: str, search: str | None) -> html.Div:
-        return page(desk, path, search or "")
+    def show(path: object, search: object) -> html.Div:
+        return page(desk, path, search)
 
     @app.callback(
         Output("stream-goes-to", "href"),
@@ -88,23 +103,40 @@ def _add_callbacks(app: Dash, desk: Desk) -> None:
         State("stream-supplier", "data"),
         prevent_initial_call=True,
     )
-    def open_lot(click: dict[str, Any] | None, supplier_name: str) -> Any:
-        lot_name = (click or {}).get("points", [{}])[0].get("customdata")
-        return no_update if not lot_name else f"/lot?{urlencode({'supplier': supplier_name, 'lot': lot_name})}"
+    def open_lot(click: object, supplier_name: object) -> Any:
+        lot_name = _clicked(click)
+        if lot_name is None:
+            return no_update
+        return f"/lot?{urlencode({'supplier': supplier_name, 'lot': lot_name}, errors='replace')}"
 
 
-def page(desk: Desk, path: str, search: str) -> html.Div:
-    """The page at an address; trouble is a page too, in words."""
-    layout = PAGES.get(path.rstrip("/") or "/")
+def _clicked(click: object) -> str | None:
+    """The lot that a click in a figure names; a click beside the points names none."""
+    match click:
+        case {"points": [{"customdata": str(name)}, *_]}:
+            return name
+        case _:
+            return None
+
+
+def page(desk: Desk, path: object, search: object) -> html.Div:
+    """The page at an address; trouble is a page too, in words. What a browser sends may be anything."""
+    layout = PAGES.get(path.rstrip("/") or "/") if isinstance(path, str) else None
     if layout is None:
         return html.Div(empty("There is no such page.", "The links above lead to all there are."))
-    query = dict(parse_qsl(search.lstrip("?")))
-    query.pop("desk", None)
     try:
-        return layout(desk, **query)
+        return layout(desk, **_query(search))
     except NothingYet:
         return html.Div(
             empty("Nothing has been taken in yet.", "Put CSV files into the drop folders and run lotdrift run.")
         )
     except (CallError, StoreError) as error:
         return html.Div(empty("This can't be shown.", str(error)))
+
+
+def _query(search: object) -> dict[str, str]:
+    """What the address asks for; half a character, which no store could look up, becomes a question mark."""
+    if not isinstance(search, str):
+        return {}
+    pairs = parse_qsl(search.lstrip("?").encode(errors="replace").decode())
+    return {name: value for name, value in pairs if name != "desk"}

@@ -16,8 +16,9 @@ Document = dict[str, Any]
 
 HOUR_US = 3_600_000_000
 DAYS_SHOWN = 14
-FEEDS_SHOWN = 15
-REFUSALS_SHOWN = 50
+FEEDS_SHOWN = 12
+REFUSALS_SHOWN = 30
+ROUNDS_SHOWN = 8
 # A line of at most this many points tells as much at the width of a screen.
 TRACE_POINTS = 400
 
@@ -32,33 +33,75 @@ def chamber_trace(connection: Connection, lab: Lab, session: Document) -> Docume
     tested, ended = from_iso(session["tested_at"]), from_iso(session["ended_at"])
     chamber = connection.execute(
         text("SELECT id FROM label WHERE kind = 'chamber' AND text = :name"), {"name": session["chamber"]}
-    ).scalar_one()
-    return _trace(connection, lab, int(chamber), tested - int(1.15 * rule.hours * HOUR_US), ended, rule, tested)
+    ).scalar()
+    if chamber is None:
+        return None
+    return _trace(
+        connection,
+        lab,
+        int(chamber),
+        (tested - int(1.15 * rule.hours * HOUR_US), ended),
+        rule,
+        (tested - int(rule.hours * HOUR_US), tested),
+    )
 
 
 def _trace(
-    connection: Connection, lab: Lab, chamber: int, start: int, end: int, rule: Conditioning, tested: int
+    connection: Connection,
+    lab: Lab,
+    chamber: int,
+    span: tuple[int, int],
+    rule: Conditioning,
+    required: tuple[int | None, int | None],
 ) -> Document | None:
+    """A chamber's log over `span`; `required` are the hours that had to be inside the window."""
     entries = _rows(
         connection,
         "SELECT logged_us, humidity_percent, temperature_c FROM climate WHERE chamber_id = :chamber "
         "AND logged_us BETWEEN :start AND :end ORDER BY logged_us",
         chamber=chamber,
-        start=start,
-        end=end,
+        start=span[0],
+        end=span[1],
     )
     if not entries:
         return None
-    shown = entries[:: max(1, len(entries) // TRACE_POINTS)]
+    shown = _with_gaps(_thinned(entries), int(rule.longest_gap_minutes * 60_000_000))
     return {
         "times": [iso(entry["logged_us"], lab.zone) for entry in shown],
         "humidity": [entry["humidity_percent"] for entry in shown],
-        "temperature_c": [entry["temperature_c"] for entry in shown],
+        "temperature": [entry["temperature_c"] for entry in shown],
         "humidity_low": rule.humidity_percent - rule.humidity_tolerance,
         "humidity_high": rule.humidity_percent + rule.humidity_tolerance,
-        "from": iso(tested - int(rule.hours * HOUR_US), lab.zone),
-        "to": iso(tested, lab.zone),
+        "temperature_low": rule.temperature_c - rule.temperature_tolerance_c,
+        "temperature_high": rule.temperature_c + rule.temperature_tolerance_c,
+        "from": iso(required[0], lab.zone),
+        "to": iso(required[1], lab.zone),
     }
+
+
+def _thinned(entries: list[RowMapping]) -> list[RowMapping]:
+    """As many entries as a screen is wide; of each stretch the one farthest from its middle, so that no peak is lost."""
+    stretch = -(-len(entries) // TRACE_POINTS)
+    if stretch == 1:
+        return entries
+    middle = sum(entry["humidity_percent"] for entry in entries) / len(entries)
+    parts = [entries[start : start + stretch] for start in range(0, len(entries), stretch)]
+    return [max(part, key=lambda entry: abs(entry["humidity_percent"] - middle)) for part in parts]
+
+
+def _with_gaps(entries: list[RowMapping], longest: int) -> list[RowMapping | Document]:
+    """The entries with an empty one where the log was silent for too long, so that no line is drawn across."""
+    shown: list[RowMapping | Document] = []
+    for entry in entries:
+        if shown and entry["logged_us"] - shown[-1]["logged_us"] > max(longest, 2 * _pace(entries)):
+            shown.append({"logged_us": entry["logged_us"], "humidity_percent": None, "temperature_c": None})
+        shown.append(entry)
+    return shown
+
+
+def _pace(entries: list[RowMapping]) -> int:
+    """The usual pause between two of the entries shown."""
+    return int((entries[-1]["logged_us"] - entries[0]["logged_us"]) / max(1, len(entries) - 1))
 
 
 def bench(connection: Connection, lab: Lab) -> Document:
@@ -66,14 +109,32 @@ def bench(connection: Connection, lab: Lab) -> Document:
     return {
         "chambers": [_chamber(connection, lab, row) for row in _rows(connection, CHAMBERS_SQL)],
         "feeds": _feeds(connection, lab),
-        "refusals": _rows(
-            connection,
-            'SELECT d.name AS file, r.line, r.reason FROM refusal r JOIN "drop" d ON d.id = r.drop_id '
-            "ORDER BY d.taken_us DESC, r.id LIMIT :most",
-            most=REFUSALS_SHOWN,
-        ),
-        "last_round": _last_round(connection, lab),
+        "sources": _sources(connection, lab),
+        "refusals": _refusals(connection, lab),
+        "rounds": _rounds(connection, lab),
     }
+
+
+def _refusals(connection: Connection, lab: Lab) -> list[Document]:
+    """Refused rows, those of one file with one reason together."""
+    rows = _rows(
+        connection,
+        "SELECT d.name AS file, d.taken_us, r.reason, count(*) AS rows, min(r.line) AS first_line, max(r.line) AS last_line "
+        'FROM refusal r JOIN "drop" d ON d.id = r.drop_id GROUP BY d.id, r.reason ORDER BY d.taken_us DESC, min(r.id) '
+        "LIMIT :most",
+        most=REFUSALS_SHOWN,
+    )
+    return [{**row, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
+
+
+def _sources(connection: Connection, lab: Lab) -> list[Document]:
+    """Each kind of drop by its folder: how many came, when the last did, and what its rows came to."""
+    rows = _rows(
+        connection,
+        "SELECT folder, kind, count(*) AS files, max(taken_us) AS last_us, sum(stored) AS stored, sum(refused) AS refused, "
+        "sum(corrected) AS corrected, sum(state = 'refused') AS unreadable FROM \"drop\" GROUP BY folder, kind ORDER BY folder",
+    )
+    return [{**row, "last_at": iso(row["last_us"], lab.zone)} for row in rows]
 
 
 CHAMBERS_SQL = """
@@ -107,12 +168,13 @@ def _chamber(connection: Connection, lab: Lab, row: RowMapping) -> Document:
         "last_at": iso(row["last_us"], lab.zone),
         "humidity": last["humidity_percent"],
         "temperature_c": last["temperature_c"],
-        "in_window_now": abs(last["humidity_percent"] - rule.humidity_percent) <= rule.humidity_tolerance + 1e-9,
+        "in_window_now": abs(last["humidity_percent"] - rule.humidity_percent) <= rule.humidity_tolerance + 1e-9
+        and abs(last["temperature_c"] - rule.temperature_c) <= rule.temperature_tolerance_c + 1e-9,
         "days": DAYS_SHOWN,
         "hours_outside": (counts["outside_us"] or 0) / HOUR_US,
         "gaps": counts["gaps"] or 0,
         "invalid_sessions": invalid,
-        "trace": _trace(connection, lab, row["id"], start, row["last_us"], rule, row["last_us"]),
+        "trace": _trace(connection, lab, row["id"], (start, row["last_us"]), rule, (None, None)),
     }
 
 
@@ -132,14 +194,17 @@ def _feeds(connection: Connection, lab: Lab) -> list[Document]:
     return [{**{name: row[name] for name in names}, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
 
 
-def _last_round(connection: Connection, lab: Lab) -> Document | None:
-    rows = _rows(connection, "SELECT * FROM round WHERE ended_us IS NOT NULL ORDER BY id DESC LIMIT 1")
-    if not rows:
-        return None
-    row = rows[0]
-    return {
-        "started_at": iso(row["started_us"], lab.zone),
-        "seconds": (row["ended_us"] - row["started_us"]) / 1e6,
-        "files": row["files"],
-        "evaluated": row["evaluated"],
-    }
+def _rounds(connection: Connection, lab: Lab) -> list[Document]:
+    """The last rounds, the newest first."""
+    rows = _rows(
+        connection, "SELECT * FROM round WHERE ended_us IS NOT NULL ORDER BY id DESC LIMIT :most", most=ROUNDS_SHOWN
+    )
+    names = ("files", "stored", "refused", "evaluated", "raised")
+    return [
+        {
+            **{name: row[name] for name in names},
+            "started_at": iso(row["started_us"], lab.zone),
+            "seconds": (row["ended_us"] - row["started_us"]) / 1e6,
+        }
+        for row in rows
+    ]

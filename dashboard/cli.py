@@ -6,6 +6,7 @@ Heavy imports stand inside the commands, so that `lotdrift --help` answers at on
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -104,13 +105,22 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
         yield lab, connection
 
 
+def tell_people(lab: Lab) -> list[str]:
+    """Send the alerts that are new or waited; a line for each server that did not take them."""
+    from dashboard.notify import deliver
+    from ingest.clock import now
+    from ingest.store import known_store
+
+    store = known_store(lab.folder)
+    return [] if store is None else deliver(store, lab, now(), os.environ)
+
+
 @main.command()
 @lab_option
 @json_option
 def run(folder: Path, as_json: bool) -> None:
     """Do one round: take in all drops, evaluate, raise alerts."""
     from dashboard import views
-    from dashboard.notify import leave_mails
     from dashboard.progress import progress_on
     from dashboard.sentences import told_round
     from ingest import rounds
@@ -122,13 +132,13 @@ def run(folder: Path, as_json: bool) -> None:
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
         document = views.run(connection, lab, done)
-    leave_mails(lab.folder / "outbox", document["raised"], lab.name)
+    unsent = tell_people(lab)
     if as_json:
         print_json(document)
     else:
         click.echo(told_round(document, done.problems))
-    for problem in done.problems:
-        warn(problem)
+    for line in [*done.problems, *unsent]:
+        warn(line)
     sys.exit(REFUSED if done.refused_something else 0)
 
 
@@ -152,7 +162,6 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     """Make a lab folder with invented feeds, run it and serve the dashboard."""
     import sample_feeds
     from dashboard import views
-    from dashboard.notify import leave_mails
     from dashboard.progress import progress_on
     from dashboard.sentences import told_round
     from ingest import rounds
@@ -170,8 +179,10 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
         document = views.run(connection, lab, done)
-    leave_mails(lab.folder / "outbox", document["raised"], lab.name)
+    unsent = tell_people(lab)
     click.echo(told_round(document, done.problems))
+    for line in unsent:
+        warn(line)
     if serves:
         from dashboard.serving import serve as serve_lab
 

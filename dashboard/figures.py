@@ -1,21 +1,24 @@
-"""Figures of the pages: plain functions from documents to plotly figures, one for each question a page answers.
+"""Figures of the pages: plain functions from documents to figures, one for each question a page answers.
 
 Lines are drawn as SVG, never WebGL: it prints sharply and needs no graphics card. Shapes tell what colours tell: a filled
-circle is a lot inside its control limits, a diamond one outside, a hollow square a lot without valid conditioning.
+circle is a lot inside its control limits, a diamond one that stands out, a hollow square a test that is not valid, a
+triangle a level that is only known to lie beyond its tip.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 
-import plotly.graph_objects as go
-from plotly.subplots import make_subplots
-
+from dashboard.axes import GREY, Figure, around, frame, level_axis, time_axis
 from dashboard.sentences import amount, day
 
-__all__ = ["CONFIG", "bags", "chamber_trace", "stream"]
+__all__ = ["CONFIG", "bags", "chamber_trace", "near", "pin_notes", "stream"]
 
 Document = dict[str, Any]
+Span = tuple[str, str]
 
 # No button that sends figures away, no maker's mark.
 CONFIG = {
@@ -24,141 +27,102 @@ CONFIG = {
     "displaylogo": False,
     "displayModeBar": False,
     "responsive": True,
+    "doubleClick": False,
 }
-ACCENT, EDGE, GREY, WARM = "#3f7fb5", "#b5452f", "#8593a1", "#b07a1a"
+# Each keeps 3:1 against the light and the dark ground.
+ACCENT, EDGE, WARM = "#3f7fb5", "#c9543c", "#a8741c"
+WASH = "rgba(63,127,181,{})"
+# What the shape of a point tells, with its colour.
+KINDS = {
+    "usual": ("circle", ACCENT),
+    "stands out": ("diamond", EDGE),
+    "not valid": ("square-open", WARM),
+    "above": ("triangle-up", EDGE),
+    "below": ("triangle-down", ACCENT),
+}
+STRIPS = {
+    "bag_spread": "scatter between bags",
+    "reading_spread": "scatter between readings on a bag",
+    "humidity": "chamber humidity at the test, % RH",
+}
+LEVEL_HEIGHT, STRIP_HEIGHT = 390, 105
+# A limit farther away than this would flatten the picture; its place is told in words.
+FARTHEST_LIMIT = 30.0
 
 
-def stream(document: Document) -> go.Figure:
-    """When and how fast did this stream move: levels with their limits, and below them, aligned in time, the scatter."""
-    figure = make_subplots(
-        rows=3,
-        cols=1,
-        shared_xaxes=True,
-        row_heights=[0.62, 0.19, 0.19],
-        vertical_spacing=0.05,
-        subplot_titles=("Lot level", "Scatter between bags", "Scatter between readings on a bag"),
-    )
-    _add_limits(figure, document)
-    _add_levels(figure, document)
-    _add_spread(figure, document, "bag_spread", row=2)
-    _add_spread(figure, document, "reading_spread", row=3)
+def stream(document: Document, start: Document | None = None, span: Span | None = None) -> Figure:
+    """When and how fast did this stream move: levels with their limits, and below them, aligned in time, the scatter.
+
+    Parameters
+    ----------
+    document : dict
+        The document of a stream.
+    start : dict, optional
+        Evidence of an alert, with the estimated start of what moved and its interval.
+    span : tuple of two ISO 8601 times, optional
+        The time shown; all of it where it is left out.
+    """
+    points = document["points"]
+    strips = [key for key in STRIPS if any(point[key] is not None for point in points)]
+    titles = [f"lot level, {amount(1.0, document['unit']).partition(' ')[2]}", *(STRIPS[key] for key in strips)]
+    shares = [LEVEL_HEIGHT, *[STRIP_HEIGHT] * len(strips)]
+    figure = frame(titles, shares, height=sum(shares) + 60)
+    _add_baselines(figure, document)
+    _add_control_limits(figure, points)
+    for key in ("limit_lower", "limit_upper"):
+        _add_edge(figure, document, key)
     _add_fan(figure, document)
-    scale = "log" if document["scale"] == "log" else "linear"
-    figure.update_yaxes(type=scale, title=document["unit"], row=1, col=1)
-    figure.update_yaxes(rangemode="tozero", tickformat=".0%" if scale == "log" else None, row=2, col=1)
-    figure.update_yaxes(rangemode="tozero", tickformat=".0%" if scale == "log" else None, row=3, col=1)
-    return _styled(figure, height=640)
-
-
-def _styled(figure: go.Figure, height: int) -> go.Figure:
-    figure.update_layout(
-        height=height,
-        margin={"l": 64, "r": 16, "t": 32, "b": 40},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": "system-ui, sans-serif", "size": 13},
-        hoverlabel={"bgcolor": "#ffffff", "font": {"color": "#1d2730"}},
-        legend={"orientation": "h", "y": -0.08},
-        hovermode="closest",
-    )
-    figure.update_xaxes(showline=True, linecolor=GREY)
-    figure.update_yaxes(showline=True, linecolor=GREY, exponentformat="power")
-    figure.update_annotations(font_size=13, x=0, xanchor="left")
+    _add_levels(figure, document)
+    for number, key in enumerate(strips, start=2):
+        _add_strip(figure, document, key, number)
+    _add_start(figure, start, span)
+    level_axis(figure["layout"]["yaxis"], _drawn_levels(document), document["scale"])
+    time_axis(figure["layout"]["xaxis"], span)
     return figure
 
 
-def _times(points: list[Document]) -> list[str]:
+def pin_notes(figure: Figure, entries: list[Document]) -> None:
+    """Notes of people, as a line at their day; the pointer over its foot tells them."""
+    for entry in entries:
+        moment = entry["body"].get("on")
+        if moment is None:
+            continue
+        _mark_moment(figure, moment, {"color": GREY, "width": 1.2, "dash": "longdash"})
+        told = _plain(f"{entry['who']}, {day(moment)}: {entry['reason']}")
+        _label(figure, moment, 0, "note", yref="y domain", yanchor="bottom", xshift=3, hovertext=told)
+
+
+# Building
+
+
+def _times(points: Iterable[Document]) -> list[str]:
     return [point["tested_at"] for point in points]
 
 
-def _add_limits(figure: go.Figure, document: Document) -> None:
-    points = [point for point in document["points"] if point["upper"] is not None]
-    times = _times(points)
-    for key, name in (("upper", "control limits"), ("lower", "control limits")):
-        figure.add_scatter(
-            x=times,
-            y=[point[key] for point in points],
-            name=name,
-            legendgroup="limits",
-            showlegend=key == "upper",
-            line={"color": GREY, "width": 1, "dash": "dot", "shape": "hvh"},
-            hoverinfo="skip",
-            row=1,
-            col=1,
-        )
-    figure.add_scatter(
-        x=times,
-        y=[point["center"] for point in points],
-        name="usual level",
-        line={"color": GREY, "width": 1.2, "shape": "hvh"},
-        hoverinfo="skip",
-        row=1,
-        col=1,
-    )
-    for key in ("limit_lower", "limit_upper"):
-        _add_edge(figure, document["points"], key)
+def _line(figure: Figure, points: Sequence[Document], key: str, line: Document, axis: str = "y", **more: Any) -> None:
+    """A line through `key` of the points, broken where it is unknown; it answers no pointer."""
+    trace = {
+        "type": "scatter", "mode": "lines", "x": _times(points), "y": [point[key] for point in points], "yaxis": axis,
+        "line": line, "hoverinfo": "skip",
+    }  # fmt: skip
+    figure["data"].append({**trace, **more})
 
 
-def _add_edge(figure: go.Figure, points: list[Document], key: str) -> None:
-    """The specification limit as a solid line, where it is near enough to the levels to be in the picture."""
-    bounded = [point for point in points if point[key] is not None]
-    if not bounded or not _near(points, bounded[-1][key]):
-        return
-    figure.add_scatter(
-        x=_times(bounded),
-        y=[point[key] for point in bounded],
-        name="limit" if key == "limit_upper" else "lower limit",
-        line={"color": EDGE, "width": 2.5, "shape": "hv"},
-        hoverinfo="skip",
-        row=1,
-        col=1,
-    )
+def _mark_moment(figure: Figure, moment: str, line: Document) -> None:
+    """A line from top to bottom of the levels."""
+    shape = {"type": "line", "x0": moment, "x1": moment, "xref": "x", "y0": 0, "y1": 1, "yref": "y domain"}
+    figure["layout"]["shapes"].append({**shape, "line": line})
 
 
-def _near(points: list[Document], limit: float) -> bool:
-    levels = [point["level"] for point in points if point["level"] is not None]
-    return bool(levels) and min(levels) / 100 <= limit <= max(levels) * 100
+def _level_line(figure: Figure, level: float, line: Document, axis: str = "y") -> None:
+    """A line from left to right at a level."""
+    shape = {"type": "line", "x0": 0, "x1": 1, "xref": "x domain", "y0": level, "y1": level, "yref": axis}
+    figure["layout"]["shapes"].append({**shape, "line": line})
 
 
-def _add_levels(figure: go.Figure, document: Document) -> None:
-    kinds = (
-        ("lot inside its control limits", ACCENT, "circle", lambda p: p["state"] == "valid" and not p["signals"]),
-        ("lot that stands out", EDGE, "diamond", lambda p: p["state"] == "valid" and p["signals"]),
-        ("test not valid", WARM, "square-open", lambda p: p["state"] != "valid"),
-    )
-    figure.add_scatter(
-        x=_times(document["points"]),
-        y=[point["ewma"] for point in document["points"]],
-        name="smoothed level",
-        line={"color": ACCENT, "width": 2},
-        hoverinfo="skip",
-        connectgaps=True,
-        row=1,
-        col=1,
-    )
-    for name, color, symbol, belongs in kinds:
-        chosen = [point for point in document["points"] if belongs(point) and point["shown"] is not None]
-        figure.add_scatter(
-            x=_times(chosen),
-            y=[point["shown"] for point in chosen],
-            name=name,
-            mode="markers",
-            marker={"color": color, "symbol": symbol, "size": 9, "line": {"width": 1.5, "color": color}},
-            customdata=[point["lot"] for point in chosen],
-            text=[_told_point(point, document["unit"]) for point in chosen],
-            hovertemplate="%{text}<extra></extra>",
-            row=1,
-            col=1,
-        )
-
-
-def _told_point(point: Document, unit: str) -> str:
-    said = f"Lot {point['lot']}, {day(point['tested_at'])}: {amount(point['shown'], unit, point['bound'])}, {point['n']} readings"
-    if point["state"] != "valid":
-        said += f"; test not valid ({point['state']})"
-    if point["signals"]:
-        said += "; " + ", ".join(name.replace("_", " ") for name in point["signals"])
-    return _plain(said)
+def _label(figure: Figure, x: Any, y: float, text: str, **more: Any) -> None:
+    label = {"x": x, "y": y, "xref": "x", "text": text, "showarrow": False, "xanchor": "left", "font": {"size": 12}}
+    figure["layout"]["annotations"].append({**label, **more})
 
 
 def _plain(words: str) -> str:
@@ -166,89 +130,254 @@ def _plain(words: str) -> str:
     return words.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
-def _add_fan(figure: go.Figure, document: Document) -> None:
-    fan = document["forecast"]["fan"] if document["forecast"] else []
+# Limits
+
+
+def _add_start(figure: Figure, start: Document | None, span: Span | None) -> None:
+    """When it probably began, and between which days; told above the picture, on the side where there is room."""
+    if start is None or not start.get("since_at"):
+        return
+    if start.get("since_low_at") and start.get("since_high_at"):
+        figure["layout"]["shapes"].append(
+            {
+                "type": "rect", "x0": start["since_low_at"], "x1": start["since_high_at"], "xref": "x", "y0": 0, "y1": 1,
+                "yref": "y domain", "fillcolor": WARM, "opacity": 0.13, "line": {"width": 0}, "layer": "below",
+            }
+        )  # fmt: skip
+    moment = start["since_at"]
+    _mark_moment(figure, moment, {"color": WARM, "width": 1.5, "dash": "dashdot"})
+    late = span is not None and datetime.fromisoformat(moment) > _middle(span)
+    side = "right" if late else "left"
+    _label(figure, moment, 1, f"began about {day(moment)}", yref="y domain", yanchor="bottom", xanchor=side)
+
+
+def _middle(span: Span) -> datetime:
+    begin, end = map(datetime.fromisoformat, span)
+    return begin + (end - begin) / 2
+
+
+def _add_baselines(figure: Figure, document: Document) -> None:
+    """Under the levels, from which lots each set of limits was learned."""
+    last = document["points"][-1]["tested_at"] if document["points"] else None
+    for limits in document["limits_history"]:
+        if limits["lower"] is None:
+            continue
+        ends = [{"tested_at": moment, **limits} for moment in (limits["from_at"], limits["frozen_at"] or last)]
+        told = f"control limits learned from these {limits['from_lots']} lots"
+        _line(figure, ends, "lower", {"color": GREY, "width": 5}, opacity=0.5, hoverinfo="text", text=told)
+
+
+def _add_control_limits(figure: Figure, points: list[Document]) -> None:
+    """The limits in force for each lot; they stop and start anew where a baseline was set again."""
+    broken = _broken([point for point in points if point["upper"] is not None])
+    for key in ("upper", "lower"):
+        _line(figure, broken, key, {"color": GREY, "width": 1.2, "dash": "dot", "shape": "hvh"}, name="control limit")
+    _line(figure, broken, "center", {"color": GREY, "width": 1.2, "shape": "hvh"}, name="usual level")
+
+
+def _broken(points: list[Document]) -> list[Document]:
+    """The points with a gap between two baselines."""
+    gapped: list[Document] = []
+    for point in points:
+        if gapped and gapped[-1]["center"] != point["center"]:
+            gapped.append({**point, "upper": None, "lower": None, "center": None})
+        gapped.append(point)
+    return gapped
+
+
+def near(document: Document, limit: float) -> bool:
+    """Whether a specification limit is near enough to the levels to be in the picture."""
+    levels = [point["shown"] for point in document["points"] if point["shown"] is not None]
+    if not levels or document["scale"] != "log":
+        return bool(levels)
+    return bool(min(levels) / FARTHEST_LIMIT <= limit <= max(levels) * FARTHEST_LIMIT)
+
+
+def _add_edge(figure: Figure, document: Document, key: str) -> None:
+    """The specification limit as it was in force, the last one on to the end of the outlook."""
+    bounded = [point for point in document["points"] if point[key] is not None]
+    if not bounded or not near(document, bounded[-1][key]):
+        return
+    last = bounded[-1][key]
+    onward = [{"tested_at": row["tested_at"], key: last} for row in _fan(document)[-1:]]
+    _line(figure, [*bounded, *onward], key, {"color": EDGE, "width": 2.5, "shape": "hv"}, name="limit")
+    place = math.log10(last) if document["scale"] == "log" else last
+    _label(figure, 0, place, f"limit {amount(last)}", xref="x domain", yref="y", yanchor="bottom", xshift=4)
+
+
+# Levels
+
+
+def _drawn_levels(document: Document) -> list[float]:
+    """Everything that has to fit into the picture of the levels."""
+    keys = ("shown", "upper", "lower")
+    values = [point[key] for point in document["points"] for key in keys if point[key] is not None]
+    limits = [point[key] for point in document["points"][-1:] for key in ("limit_lower", "limit_upper")]
+    values += [limit for limit in limits if limit is not None and near(document, limit)]
+    return values + [row[key] for row in _fan(document) for key in ("p10", "p90")]
+
+
+def _kind(point: Document) -> str:
+    """What the shape of a point tells."""
+    if point["state"] != "valid":
+        return "not valid"
+    if point["bound"]:
+        return "above" if point["bound"] > 0 else "below"
+    return "stands out" if point["signals"] else "usual"
+
+
+def _add_levels(figure: Figure, document: Document) -> None:
+    smooth = {"color": ACCENT, "width": 1.6}
+    _line(figure, document["points"], "ewma", smooth, name="smoothed level", connectgaps=True)
+    for kind, (symbol, color) in KINDS.items():
+        chosen = [point for point in document["points"] if point["shown"] is not None and _kind(point) == kind]
+        if not chosen:
+            continue
+        size = 8 if kind == "usual" else 10
+        marker = {"color": color, "symbol": symbol, "size": size, "line": {"width": 1.5, "color": color}}
+        told = [_told_point(point, document["unit"]) for point in chosen]
+        _add_markers(figure, chosen, "shown", told, name=kind, marker=marker)
+
+
+def _add_markers(figure: Figure, points: list[Document], key: str, told: list[str], **more: Any) -> None:
+    """Points that tell their lot in a sentence and lead to it."""
+    trace = {
+        "type": "scatter", "mode": "markers", "x": _times(points), "y": [point[key] for point in points],
+        "customdata": [point["lot"] for point in points], "text": [_plain(words) for words in told],
+        "hovertemplate": "%{text}<extra></extra>",
+    }  # fmt: skip
+    figure["data"].append({**trace, **more})
+
+
+def _told_point(point: Document, unit: str) -> str:
+    """The lot in a sentence."""
+    level = amount(point["shown"], unit, point["bound"])
+    said = f"Lot {point['lot']}, {day(point['tested_at'])}: {level} from {point['bags']} bags, {point['n']} readings"
+    if point["state"] != "valid":
+        said += f"; test not valid: {point['state']}"
+    if point["signals"]:
+        said += f"; stands out: {', '.join(name.replace('_', ' ') for name in point['signals'])}"
+    return f"{said}. Click to open it."
+
+
+def _fan(document: Document) -> list[Document]:
+    """The outlook, empty where there is none."""
+    return document["forecast"]["fan"] if document["forecast"] else []
+
+
+def _add_fan(figure: Figure, document: Document) -> None:
+    fan = _fan(document)
     if not fan:
         return
-    times = [row["tested_at"] for row in fan]
-    for low, high, opacity in (("p10", "p90", 0.14), ("p25", "p75", 0.22)):
-        figure.add_scatter(
-            x=times + times[::-1],
-            y=[row[high] for row in fan] + [row[low] for row in fan][::-1],
-            fill="toself",
-            fillcolor=f"rgba(63,127,181,{opacity})",
-            line={"width": 0},
-            name="where the level may go (80 %)",
-            showlegend=low == "p10",
-            hoverinfo="skip",
-            row=1,
-            col=1,
-        )
+    for low, high, opacity in (("p10", "p90", 0.16), ("p25", "p75", 0.26)):
+        there = [{"tested_at": row["tested_at"], "edge": row[high]} for row in fan]
+        back = [{"tested_at": row["tested_at"], "edge": row[low]} for row in reversed(fan)]
+        filled = {"fill": "toself", "fillcolor": WASH.format(opacity), "name": "outlook"}
+        _line(figure, there + back, "edge", {"width": 0}, **filled)
+    _line(figure, fan, "p50", {"color": ACCENT, "width": 1.2, "dash": "dash"}, name="outlook, middle")
 
 
-def _add_spread(figure: go.Figure, document: Document, key: str, row: int) -> None:
+# The strips below
+
+
+def _add_strip(figure: Figure, document: Document, key: str, number: int) -> None:
+    """One strip under the levels, with its control limit where it has one."""
     points = [point for point in document["points"] if point[key] is not None]
-    figure.add_scatter(
-        x=_times(points),
-        y=[point[key] for point in points],
-        mode="lines+markers",
-        line={"color": GREY, "width": 1},
-        marker={"color": ACCENT, "size": 5},
-        showlegend=False,
-        customdata=[point["lot"] for point in points],
-        text=[_plain(f"Lot {point['lot']}") for point in points],
-        hovertemplate="%{text}: %{y}<extra></extra>",
-        row=row,
-        col=1,
-    )
-    if points and points[-1][f"{key}_upper"] is not None:
-        figure.add_scatter(
-            x=_times(points),
-            y=[point[f"{key}_upper"] for point in points],
-            line={"color": GREY, "width": 1, "dash": "dot", "shape": "hvh"},
-            showlegend=False,
-            hoverinfo="skip",
-            row=row,
-            col=1,
-        )
+    kinds = [KINDS["usual" if point["state"] == "valid" else "not valid"] for point in points]
+    marker = {"color": [color for _, color in kinds], "symbol": [symbol for symbol, _ in kinds], "size": 5}
+    look = {"mode": "lines+markers", "line": {"color": GREY, "width": 1}, "marker": marker, "yaxis": f"y{number}"}
+    _add_markers(figure, points, key, [_told_strip(point, key, document) for point in points], name=key, **look)
+    axis = figure["layout"][f"yaxis{number}"]
+    axis["nticks"] = 4
+    if key == "humidity":
+        return
+    limit = {"color": GREY, "width": 1.2, "dash": "dot", "shape": "hvh"}
+    _line(figure, points, f"{key}_upper", limit, axis=f"y{number}", name="control limit", connectgaps=True)
+    axis["rangemode"] = "tozero"
+    if document["scale"] == "log":
+        axis["tickformat"] = ".0%"
 
 
-def bags(session: Document) -> go.Figure:
-    """Can I trust this lot: every reading, bag by bag, with the limits."""
-    figure = go.Figure()
-    for bound, name, symbol in (
-        (0, "reading", "circle"),
-        (1, "above the range", "triangle-up"),
-        (-1, "below the floor", "triangle-down"),
-    ):
-        own = [reading for reading in session["readings"] if reading["bound"] == bound]
-        if own:
-            figure.add_scatter(
-                x=[f"bag {reading['specimen']}" for reading in own],
-                y=[reading["value"] for reading in own],
-                name=name,
-                mode="markers",
-                marker={"symbol": symbol, "size": 9, "color": ACCENT, "opacity": 0.75},
-                hovertemplate="%{x}: %{y}<extra></extra>",
-            )
+def _told_strip(point: Document, key: str, document: Document) -> str:
+    if key == "humidity":
+        return f"Lot {point['lot']}, chamber {point['chamber'] or 'not named'}: {point['humidity']:.1f} % RH"
+    if document["scale"] == "log":
+        return f"Lot {point['lot']}: {100 * point[key]:.1f} %"
+    return f"Lot {point['lot']}: {amount(point[key], document['unit'])}"
+
+
+# One lot
+
+
+def bags(session: Document, usual: Document | None = None) -> Figure:
+    """Can I trust this lot: every reading, bag by bag, with the limits and what is usual for the level of a lot."""
+    figure = frame([""], [1], height=270, top=12)
     values = [reading["value"] for reading in session["readings"]]
-    for key in ("limit_lower", "limit_upper"):
-        limit = session[key]
-        if limit is not None and min(values) / 30 <= limit <= max(values) * 30:
-            figure.add_hline(y=limit, line={"color": EDGE, "width": 2.5})
+    for limit in (session["limit_lower"], session["limit_upper"]):
+        if limit is not None and min(values) / FARTHEST_LIMIT <= limit <= max(values) * FARTHEST_LIMIT:
+            _level_line(figure, limit, {"color": EDGE, "width": 2.5})
+            values.append(limit)
+    if usual is not None and usual["lower"] is not None:
+        values += _add_usual(figure, usual)
     if session["level"] is not None:
-        figure.add_hline(y=session["level"], line={"color": GREY, "width": 1.2})
-    figure.update_yaxes(type="log" if session["scale"] == "log" else "linear", title=session["unit"])
-    return _styled(figure, height=320)
+        _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
+    _add_readings(figure, session["readings"])
+    numbers = sorted({reading["specimen"] for reading in session["readings"]})
+    names = [f"bag {number}" for number in numbers]
+    figure["layout"]["xaxis"].update(type="category", categoryorder="array", categoryarray=names, showgrid=False)
+    level_axis(figure["layout"]["yaxis"], values, session["scale"])
+    return figure
 
 
-def chamber_trace(trace: Document) -> go.Figure:
-    """The chamber before the test: humidity with the window it had to stay in."""
-    figure = go.Figure()
-    figure.add_scatter(x=trace["times"], y=trace["humidity"], name="humidity", line={"color": ACCENT, "width": 1.6})
-    for edge in (trace["humidity_low"], trace["humidity_high"]):
-        figure.add_hline(y=edge, line={"color": EDGE, "width": 1.5, "dash": "dot"})
-    figure.add_vline(x=trace["from"], line={"color": GREY, "dash": "dot"})
-    figure.add_vline(x=trace["to"], line={"color": GREY})
-    figure.update_yaxes(title="% RH", rangemode="normal")
-    return _styled(figure, height=240)
+def _add_usual(figure: Figure, usual: Document) -> list[float]:
+    """A band where the level of a lot usually lies; its edges."""
+    band = {
+        "type": "rect", "x0": 0, "x1": 1, "xref": "x domain", "y0": usual["lower"], "y1": usual["upper"], "yref": "y",
+        "fillcolor": GREY, "opacity": 0.16, "line": {"width": 0}, "layer": "below",
+    }  # fmt: skip
+    figure["layout"]["shapes"].append(band)
+    return [usual["lower"], usual["upper"]]
+
+
+def _add_readings(figure: Figure, readings: list[Document]) -> None:
+    for bound, symbol, color in ((0, "circle", ACCENT), (1, "triangle-up", EDGE), (-1, "triangle-down", EDGE)):
+        own = [reading for reading in readings if reading["bound"] == bound]
+        if own:
+            figure["data"].append(
+                {
+                    "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in own],
+                    "y": [reading["value"] for reading in own], "text": [_plain(_told_reading(one)) for one in own],
+                    "marker": {"symbol": symbol, "size": 11 if bound else 9, "color": color, "opacity": 0.75},
+                    "hovertemplate": "%{text}<extra></extra>",
+                }
+            )  # fmt: skip
+
+
+def _told_reading(reading: Document) -> str:
+    value = amount(reading["value"], reading["unit"], reading["bound"])
+    return f"bag {reading['specimen']}, reading {reading['reading']}: {value}"
+
+
+# One chamber
+
+
+def chamber_trace(trace: Document) -> Figure:
+    """A chamber's log: humidity and temperature, each with the window it had to stay in, and the required hours."""
+    figure = frame(["humidity, % RH", "temperature, °C"], [3, 2], height=290, gap=0.14)
+    for axis, name in (("y", "humidity"), ("y2", "temperature")):
+        low, high = trace[f"{name}_low"], trace[f"{name}_high"]
+        figure["data"].append(
+            {
+                "type": "scatter", "mode": "lines", "x": trace["times"], "y": trace[name], "yaxis": axis,
+                "line": {"color": ACCENT, "width": 1.5}, "hovertemplate": "%{x|%-d %b, %H:%M}: %{y:.1f}<extra></extra>",
+            }
+        )  # fmt: skip
+        for edge in (low, high):
+            _level_line(figure, edge, {"color": EDGE, "width": 1.4, "dash": "dot"}, axis)
+        known = [value for value in trace[name] if value is not None]
+        figure["layout"][f"{axis[0]}axis{axis[1:]}"].update(range=list(around([*known, low, high])), nticks=5)
+    for moment in (trace["from"], trace["to"]):
+        if moment is not None:
+            _mark_moment(figure, moment, {"color": GREY, "width": 1.5})
+    time_axis(figure["layout"]["xaxis"], None)
+    return figure

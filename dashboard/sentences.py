@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 __all__ = [
     "CAUTIONS",
+    "age",
     "amount",
     "change",
     "characteristic",
     "counted",
     "day",
+    "evidence",
+    "listed",
+    "moment",
     "percent",
     "room_to_limit",
+    "shortly",
     "told_round",
     "weeks",
 ]
@@ -32,7 +38,7 @@ CAUTIONS = (
 
 
 def amount(value: float | None, unit: str = "", bound: int = 0) -> str:
-    """A value with three significant digits and its unit: 14.2 nJ, 3.16 × 10⁹ Ω, > 1.00 × 10¹² Ω, or a dash."""
+    """A value with three significant digits and its unit: 14.2 nJ, 3.16 × 10⁹ Ω, > 10¹² Ω, or a dash."""
     if value is None:
         return "–"
     sign = {-1: "< ", 0: "", 1: "> "}[bound]
@@ -40,6 +46,8 @@ def amount(value: float | None, unit: str = "", bound: int = 0) -> str:
 
 
 def _digits(value: float) -> str:
+    if value >= 1e4 and math.log10(value).is_integer():
+        return f"10{str(round(math.log10(value))).translate(SUPERSCRIPT)}"
     if value == 0 or 1e-3 <= abs(value) < 1e5:
         decimals = 2 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
         return f"{value:.{decimals}f}"
@@ -59,24 +67,26 @@ def percent(share: float | None) -> str:
 
 
 def weeks(span: dict[str, float | None] | None) -> str:
-    """Weeks to the limit as a range: "9 to 21 weeks, most likely 13"; "no date" where the model sees none."""
+    """Weeks to the limit as a range: "9 to 21 weeks, even odds by 13"; "no date" where the model sees none."""
     if span is None or span["p50"] is None:
         return "no date"
     if span["p50"] == 0:
         return "limit passed"
     low, middle = span["p10"], span["p50"]
     if span["p90"] is None:
-        return f"{low or 0:.0f} weeks at the earliest, in the middle {middle:.0f}"
-    return f"{low or 0:.0f} to {span['p90']:.0f} weeks, in the middle {middle:.0f}"
+        return f"from {low or 0:.0f} weeks on, even odds by {middle:.0f}"
+    return f"{low or 0:.0f} to {span['p90']:.0f} weeks, even odds by {middle:.0f}"
 
 
 def room_to_limit(row: dict[str, Any]) -> str:
-    """Which limits apply: "under 20.0 nJ", "at least 1.00 × 10⁴ Ω and under …", or "no limit"."""
+    """Which limits apply: "under 20.0 nJ", "10⁴ Ω to under 10¹¹ Ω", "at least 10⁴ Ω" or "no limit"."""
     unit = row["unit"]
     lower, upper = row["limit_lower"], row["limit_upper"]
-    parts = [f"at least {amount(lower, unit)}"] if lower is not None else []
-    parts += [f"under {amount(upper, unit)}"] if upper is not None else []
-    return " and ".join(parts) or "no limit"
+    if lower is None:
+        return "no limit" if upper is None else f"under {amount(upper, unit)}"
+    return (
+        f"at least {amount(lower, unit)}" if upper is None else f"{amount(lower, unit)} to under {amount(upper, unit)}"
+    )
 
 
 def change(percent_a_month: float | None) -> str:
@@ -97,6 +107,73 @@ def day(stamp: str | None) -> str:
         return "–"
     moment = datetime.fromisoformat(stamp)
     return f"{moment.day} {moment:%b %Y}"
+
+
+def moment(stamp: str | None) -> str:
+    """Date and time of day of an ISO 8601 time: 3 Aug 2026, 09:40."""
+    return "–" if stamp is None else f"{day(stamp)}, {datetime.fromisoformat(stamp):%H:%M}"
+
+
+def age(stamp: str | None, looked_at: str | None) -> str:
+    """How long before the last round something was: today, 6 days, 9 weeks."""
+    if stamp is None or looked_at is None:
+        return "–"
+    days = (datetime.fromisoformat(looked_at).date() - datetime.fromisoformat(stamp).date()).days
+    if days <= 0:
+        return "today"
+    return counted(days, "day") if days < 21 else counted(days // 7, "week")
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """Names as a person lists them: A, B and C; past `most`, the rest as a number."""
+    if len(names) > most:
+        names = [*names[: most - 1], f"{len(names) - most + 1} more"]
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def shortly(kind: str, found: dict[str, Any]) -> str:
+    """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
+    if found.get("what", kind) == "drift":
+        way = {1: "rising", -1: "falling"}.get(found["direction"], "moving")
+        return way if found["since_at"] is None else f"{way} since about {day(found['since_at'])}"
+    return SHORT_WORDS.get(found.get("what", kind), kind)
+
+
+SHORT_WORDS = {
+    "limit": "a lot breached its limit",
+    "point": "a lot far from the usual",
+    "pattern": "a run pattern",
+    "spread": "bags or readings scatter more than usual",
+    "forecast": "a breach is likely",
+}
+
+
+def evidence(alert: dict[str, Any]) -> list[str]:
+    """What an alert rests on, as short facts."""
+    found = alert["evidence"]
+    unit = found.get("unit", "")
+    said = [_began(found)] if found.get("since_at") else []
+    if found.get("usual") is not None:
+        said.append(f"usual {amount(found['usual'], unit)}")
+    if found.get("latest_level") is not None:
+        said.append(f"latest {amount(found['latest_level'], unit)} (lot {found['latest_lot']})")
+    if found.get("limit_upper") is not None or found.get("limit_lower") is not None:
+        said.append(f"limit {room_to_limit(found)}")
+    if found.get("breach_probability") is not None:
+        said.append(f"chance of a breaching lot {percent(found['breach_probability'])}")
+    if isinstance(found.get("lots"), list):
+        said.append(f"lots {listed(found['lots'])}")
+    if found.get("closed_because"):
+        said.append(f"closed by itself: {found['closed_because']}")
+    return said
+
+
+def _began(found: dict[str, Any]) -> str:
+    """The estimated start, with its interval where there is one."""
+    if found.get("since_low_at") and found.get("since_high_at"):
+        between = f" (between {day(found['since_low_at'])} and {day(found['since_high_at'])})"
+        return f"began about {day(found['since_at'])}{between}"
+    return f"began {day(found['since_at'])}"
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import socket
 from collections.abc import Callable
@@ -11,9 +12,8 @@ from types import FrameType
 
 from waitress.server import create_server
 
-from dashboard import views
 from dashboard.app import make_app
-from dashboard.notify import leave_mails
+from dashboard.notify import deliver
 from ingest import rounds
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
@@ -44,7 +44,7 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> Non
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
     try:
-        with rounds_scheduled(lab.schedule, lambda: _round(folder), zone=lab.zone):
+        with rounds_scheduled(lab.schedule, lambda: _round(folder), lab.zone):
             say(f"Serving {lab.name} on http://{_address(host)}:{server.effective_port}/ (stop with Ctrl-C)")
             server.run()
     except _Stop:
@@ -56,11 +56,11 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> Non
 def _round(folder: Path) -> None:
     try:
         lab = load(folder)
-        raised = rounds.run(lab, now()).raised
+        rounds.run(lab, now())
         store = known_store(folder)
-        if store is not None and raised:
-            with store.reading() as connection:
-                leave_mails(folder / "outbox", views.alerts_named(connection, lab, raised), lab.name)
+        unsent = [] if store is None else deliver(store, lab, now(), os.environ)
+        for line in unsent:
+            logging.getLogger(__name__).warning("%s", line)
     except (CallError, StoreError) as error:
         logging.getLogger(__name__).error("%s", error)
 

@@ -22,7 +22,9 @@ from spc.words import AlertState, Grade, StreamState
 __all__ = [
     "alerts",
     "alerts_named",
+    "all_sketches",
     "board",
+    "board_row",
     "expectation",
     "from_iso",
     "iso",
@@ -31,9 +33,11 @@ __all__ = [
     "run",
     "sketches",
     "stream",
+    "with_times",
 ]
 
 Document = dict[str, Any]
+Stream = tuple[str, str, str]
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -97,7 +101,7 @@ def _alert(row: RowMapping, lab: Lab) -> Document:
         **{name: row[name] for name in names},
         "raised_at": iso(row["raised_us"], lab.zone),
         "message": row["message"],
-        "evidence": _with_times(json.loads(row["evidence"]), lab),
+        "evidence": with_times(json.loads(row["evidence"]), lab),
         "state": row["state"],
         "held_under": row["held_under"],
     }
@@ -108,7 +112,7 @@ def _alert(row: RowMapping, lab: Lab) -> Document:
 
 def board(connection: Connection, lab: Lab) -> list[Document]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
-    looked_at = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
+    looked_at = _looked_at(connection)
     grades = _open_grades(connection)
     rows = _rows(
         connection,
@@ -116,6 +120,26 @@ def board(connection: Connection, lab: Lab) -> list[Document]:
     )
     documents = [_board_row(row, grades.get(row["id"], set()), looked_at, lab) for row in rows]
     return sorted(documents, key=_urgency)
+
+
+def board_row(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
+    """The board's row of one stream that is known to exist."""
+    (row,) = _rows(
+        connection,
+        "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s JOIN evaluation e ON e.stream_id = s.id "
+        "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic",
+        supplier=supplier,
+        product=product,
+        characteristic=characteristic,
+    )
+    grades = _rows(connection, "SELECT grade FROM alert WHERE state <> 'closed' AND stream_id = :id", id=row["id"])
+    return _board_row(row, {found["grade"] for found in grades}, _looked_at(connection), lab)
+
+
+def _looked_at(connection: Connection) -> int | None:
+    """When the last round began."""
+    found: int | None = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
+    return found
 
 
 def _open_grades(connection: Connection) -> dict[int, set[str]]:
@@ -183,21 +207,21 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         "supplier": supplier,
         "product": product,
         "characteristic": characteristic,
-        **_with_times(json.loads(found[0]["document"]), lab),
+        **with_times(json.loads(found[0]["document"]), lab),
         "points": [{"tested_at": iso(row["tested_us"], lab.zone), **json.loads(row["document"])} for row in points],
     }
 
 
-def _with_times(stored: Document, lab: Lab) -> Document:
+def with_times(stored: Document, lab: Lab) -> Document:
     """Stored times (keys that end in `_us`) as ISO 8601 (`_at`), at any depth."""
     told: Document = {}
     for key, value in stored.items():
         if key.endswith("_us"):
             told[f"{key[:-3]}_at"] = iso(value, lab.zone)
         elif isinstance(value, dict):
-            told[key] = _with_times(value, lab)
+            told[key] = with_times(value, lab)
         elif isinstance(value, list) and value and isinstance(value[0], dict):
-            told[key] = [_with_times(item, lab) for item in value]
+            told[key] = [with_times(item, lab) for item in value]
         else:
             told[key] = value
     return told
@@ -319,13 +343,22 @@ def from_iso(stamp: str) -> int:
     return round((datetime.fromisoformat(stamp) - EPOCH) / timedelta(microseconds=1))
 
 
-def sketches(connection: Connection) -> dict[tuple[str, str, str], Room]:
-    """The small picture of every stream, by supplier, product and characteristic."""
+def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, Room]:
+    """The small picture of each of these streams, by supplier, product and characteristic."""
     rows = _rows(
         connection,
-        "SELECT s.supplier, s.product, s.characteristic, e.sketch FROM stream s JOIN evaluation e ON e.stream_id = s.id",
+        "SELECT s.supplier, s.product, s.characteristic, e.sketch FROM json_each(:streams) n "
+        "JOIN stream s ON s.supplier = json_extract(n.value, '$[0]') AND s.product = json_extract(n.value, '$[1]') "
+        "AND s.characteristic = json_extract(n.value, '$[2]') JOIN evaluation e ON e.stream_id = s.id",
+        streams=json.dumps(list(streams)),
     )
     return {(row["supplier"], row["product"], row["characteristic"]): _room(json.loads(row["sketch"])) for row in rows}
+
+
+def all_sketches(connection: Connection) -> dict[Stream, Room]:
+    """The small picture of every stream."""
+    names = connection.execute(text("SELECT supplier, product, characteristic FROM stream"))
+    return sketches(connection, [(row[0], row[1], row[2]) for row in names])
 
 
 def _room(sketch: Document) -> Room:

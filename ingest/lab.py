@@ -31,6 +31,7 @@ from ingest.labfile import (
     Source,
 )
 from ingest.labtypes import listed, shown
+from ingest.outlets import Digest, Mail, Route, Webhook
 
 __all__ = ["LAB_FILE", "Lab", "Limits", "Source", "load"]
 
@@ -68,6 +69,10 @@ class Lab:
     alerts: Alerts
     schedule: Schedule | None
     sources: tuple[Source, ...]
+    mail: Mail
+    webhooks: tuple[Webhook, ...]
+    routes: tuple[Route, ...]
+    digest: Digest
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
     _product_by_name: dict[str, Product] = field(init=False, repr=False)
     _standards: frozenset[tuple[str, str]] = field(init=False, repr=False)
@@ -155,6 +160,7 @@ def load(folder: Path) -> Lab:
     _check_conditioning(declared)
     _check_products(declared)
     _check_limits(declared)
+    _check_routes(declared)
     return _assembled(folder, declared)
 
 
@@ -264,7 +270,11 @@ def _check_names(declared: LabFile) -> None:
     names = [one.name for one in declared.characteristic]
     if not names:
         raise _said("characteristic", "expected at least one [[characteristic]], got none")
-    for table, all_names in (("characteristic", names), ("product", [one.name for one in declared.product])):
+    for table, all_names in (
+        ("characteristic", names),
+        ("product", [one.name for one in declared.product]),
+        ("webhook", [one.name for one in declared.webhook]),
+    ):
         twice = next((name for name in all_names if all_names.count(name) > 1), None)
         if twice is not None:
             raise _said(f"{table}.{twice}", f"expected each {table} once, got {shown(twice)} twice")
@@ -314,6 +324,18 @@ def _check_limits(declared: LabFile) -> None:
                     )
 
 
+def _check_routes(declared: LabFile) -> None:
+    """Every alert that is routed has somewhere to go."""
+    hooks = [one.name for one in declared.webhook]
+    for number, route in enumerate(declared.route, start=1):
+        for name in route.webhook or []:
+            if name not in hooks:
+                known = listed([shown(hook) for hook in hooks], "or") if hooks else "a declared [[webhook]]"
+                raise _said(f"route.{number}.webhook", f"expected {known}, got {shown(name)}")
+    if declared.mail.server and not declared.mail.to and not any(route.to for route in declared.route):
+        raise _said("mail.to", "expected at least one address beside server, or a [[route]] with to; got none")
+
+
 def _assembled(folder: Path, declared: LabFile) -> Lab:
     only = next(iter(declared.conditioning))
     return Lab(
@@ -332,6 +354,10 @@ def _assembled(folder: Path, declared: LabFile) -> Lab:
         alerts=declared.alerts,
         schedule=declared.schedule,
         sources=(*declared.source, *_standard_sources(folder, declared)),
+        mail=declared.mail,
+        webhooks=tuple(declared.webhook),
+        routes=tuple(declared.route),
+        digest=declared.digest,
     )
 
 

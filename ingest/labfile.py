@@ -35,6 +35,7 @@ from ingest.labtypes import (
     one_of,
     shown,
 )
+from ingest.outlets import Digest, Mail, Route, Webhook
 from ingest.units import UNITS, ValueTextError, parse_number
 
 __all__ = [
@@ -277,3 +278,7 @@ class LabFile(Declared):
     alerts: Alerts = Alerts()
     schedule: Schedule | None = None
     source: list[Source] = Field(default_factory=list)
+    mail: Mail = Mail()
+    webhook: list[Webhook] = Field(default_factory=list)
+    route: list[Route] = Field(default_factory=list)
+    digest: Digest = Digest()

@@ -26,6 +26,7 @@ __all__ = [
     "act",
     "alert",
     "climate",
+    "delivery",
     "drop",
     "earlier_value",
     "evaluation",
@@ -304,6 +305,24 @@ alert = Table(
     Column("held_under", Text),
     Index("alert_by_stream", "stream_id"),
     Index("alert_by_state", "state"),
+)
+
+# One row for each alert (or week's summary) and each way out, from the round that first noted it; never removed once it
+# was in anybody's hands. `claimed`: taken up to be sent, and perhaps sent; `message` is what it went out under.
+delivery = Table(
+    "delivery",
+    metadata,
+    Column("about", Text, primary_key=True),
+    Column("channel", Text, primary_key=True),
+    Column("state", Text, nullable=False),
+    Column("message", Text),
+    Column("noted_us", BigInteger, nullable=False),
+    Column("tries", Integer, nullable=False, server_default="0"),
+    Column("next_us", BigInteger, nullable=False, server_default="0"),
+    Column("sent_us", BigInteger),
+    Column("reason", Text, nullable=False, server_default=""),
+    Index("delivery_by_state", "state"),
+    sqlite_with_rowid=False,
 )
 
 # What people entered: who, when, what, about which subject, why. Rows are added, never changed.

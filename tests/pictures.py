@@ -2,29 +2,27 @@
 
     python tests/pictures.py [FOLDER]
 
-They go to build/pictures; the picture in the README is board-1440.png, cut to one screen.
+They go to build/pictures, the phone's and the laptop's in light and dark; the one in the README is `sample_feeds/board.png`.
 """
 
 from __future__ import annotations
 
-import shutil
-import socket
-import subprocess
 import sys
 import tempfile
 from pathlib import Path
 
-from playwright.sync_api import sync_playwright
-from test_browser import ARGUMENTS, BROWSERS, NOW, waited_for
+from browser import drawn, served, started
+from demolab import demo_lab
+from playwright.sync_api import Browser
 
-import sample_feeds
-from ingest import rounds
-from ingest.lab import load
-
+ROOT = Path(__file__).parents[1]
+WIDTHS = (1440, 390)
 PAGES = {
     "board": "/",
     "stream": "/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy",
+    "stream-resistance": "/stream?supplier=Tarnwick&product=TW-Rose&characteristic=surface_resistance_inside",
     "lot": "/lot?supplier=Umberfold&lot=UM08224",
+    "lot-humid": "/lot?supplier=Brackenfoil&lot=BF04200",
     "alerts": "/alerts",
     "bench": "/bench",
     "supplier": "/supplier?name=Tarnwick",
@@ -35,34 +33,34 @@ PAGES = {
 def main(out: Path) -> None:
     """Serve the demo lab and photograph it."""
     out.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory() as name:
-        folder = sample_feeds.copy_to(Path(name), NOW)
-        rounds.run(load(folder), NOW)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            port = free.getsockname()[1]
-        command = [sys.executable, "-m", "dashboard.cli", "serve", "--lab", name, "--port", str(port)]
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-        try:
-            take(waited_for(f"http://127.0.0.1:{port}", process), out)
-        finally:
-            process.terminate()
-            process.wait()
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        served(demo_lab(Path(folder))) as address,
+        started() as browser,
+    ):
+        for scheme in ("light", "dark"):
+            for width in WIDTHS:
+                take(browser, address, out, scheme, width)
+        take_board(browser, address)
 
 
-def take(address: str, out: Path) -> None:
-    """One picture a page and width."""
-    path = next(found for found in map(shutil.which, BROWSERS) if found)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))
-        for width in (1440, 390):
-            page = browser.new_page(viewport={"width": width, "height": 900})
-            for name, where in PAGES.items():
-                page.goto(address + where)
-                page.locator("#page h1").first.wait_for()
-                page.wait_for_function("!document.querySelector('.js-plotly-plot:not(:has(.main-svg))')")
-                page.screenshot(path=out / f"{name}-{width}.png", full_page=name != "board")
-        browser.close()
+def take(browser: Browser, address: str, out: Path, scheme: str, width: int) -> None:
+    """One picture a page."""
+    page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+    for name, where in PAGES.items():
+        page.goto(address + where)
+        drawn(page)
+        page.screenshot(path=out / f"{name}-{width}-{scheme}.png", full_page=True)
+    page.close()
+
+
+def take_board(browser: Browser, address: str) -> None:
+    """The first screen of the board, for the README."""
+    page = browser.new_page(viewport={"width": 1280, "height": 860}, color_scheme="light")
+    page.goto(address)
+    drawn(page)
+    page.screenshot(path=ROOT / "sample_feeds" / "board.png")
+    page.close()
 
 
 if __name__ == "__main__":

@@ -1,130 +1,138 @@
-"""The four things the tool is for, in a real browser at the width of a laptop and of a phone."""
+"""The jobs the tool is for, in a real browser at the width of a laptop and of a phone; the main path by keyboard alone."""
 
 from __future__ import annotations
 
-import shutil
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
+import csv
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
-from urllib.error import URLError
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from browser import drawn, served, started
+from demolab import copy_of, demo_lab
+from playwright.sync_api import BrowserContext, Page
 
-import sample_feeds
-from ingest import rounds
-from ingest.lab import load
-
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "microsoft-edge")
-ARGUMENTS = (
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-)  # fmt: skip
-NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-PATIENCE_SECONDS = 30
+WIDTHS = (1440, 390)
+STREAM = "/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"
+# More places to stop at than any page has before its main content.
+MOST_TABS = 60
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The demo lab, served by a process of its own."""
-    folder = tmp_path_factory.mktemp("demo")
-    sample_feeds.copy_to(folder, NOW)
-    rounds.run(load(folder), NOW)
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    command = [sys.executable, "-m", "dashboard.cli", "serve", "--lab", str(folder), "--port", str(port)]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    try:
-        yield waited_for(f"http://127.0.0.1:{port}", process)
-    finally:
-        process.terminate()
-        assert process.wait(timeout=PATIENCE_SECONDS) == 0
-
-
-def waited_for(base: str, process: subprocess.Popen[bytes]) -> str:
-    """`base` once the server answers; fails when it has ended instead."""
-    for _ in range(PATIENCE_SECONDS * 10):
-        assert process.poll() is None, "the server ended before it answered"
-        try:
-            urllib.request.urlopen(f"{base}/healthz").close()
-        except URLError:
-            time.sleep(0.1)
-        else:
-            return base
-    raise AssertionError("the server did not answer")
+    """A copy of the demo lab, served by a process of its own."""
+    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("served") / "lab")
+    with served(folder) as base:
+        yield base
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """One browser for all tests."""
-    path = next((found for found in map(shutil.which, BROWSERS) if found), None)
-    assert path is not None, f"no browser found (looked for {', '.join(BROWSERS)}); make test brings one"
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))
-        yield started
-        started.close()
+def windows(address: str) -> Iterator[dict[int, BrowserContext]]:
+    """A window as wide as a laptop's and one as a phone's; each keeps what it has loaded once."""
+    with started() as browser:
+        yield {width: browser.new_context(viewport={"width": width, "height": 900}) for width in WIDTHS}
 
 
-@pytest.fixture(params=[1440, 390], ids=["laptop", "phone"])
-def page(request: pytest.FixtureRequest, browser: Browser, address: str) -> Iterator[Page]:
-    """A page that fails the test on an error in the console or a request to anywhere but the local server."""
-    context = browser.new_context(viewport={"width": request.param, "height": 900})
-    opened = context.new_page()
+@pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])
+def page(request: pytest.FixtureRequest, windows: dict[int, BrowserContext], address: str) -> Iterator[Page]:
+    """The board; the test fails on an error in the console or a request to anywhere but the local server."""
+    opened = windows[request.param].new_page()
     trouble: list[str] = []
     opened.on("console", lambda said: trouble.append(said.text) if said.type == "error" else None)
     opened.on("pageerror", lambda error: trouble.append(str(error)))
-    opened.on("request", lambda asked: trouble.append(asked.url) if foreign(asked.url, address) else None)
+    opened.on("request", lambda asked: trouble.append(asked.url) if is_foreign(asked.url, address) else None)
     opened.goto(address)
     yield opened
-    context.close()
+    opened.close()
     assert trouble == []
 
 
-def foreign(url: str, address: str) -> bool:
+def is_foreign(url: str, address: str) -> bool:
     return not url.startswith((address, "data:", "blob:"))
+
+
+# The jobs
 
 
 def test_from_the_board_to_the_reading_behind_it(page: Page) -> None:
     page.get_by_role("heading", name="need a call this week").wait_for()
     page.get_by_role("link", name="BF-110 · shielding energy").click()
 
-    page.locator("#stream-figure .main-svg").first.wait_for()
-    assert "act" in page.locator("h1").inner_text()
-    assert page.get_by_text("chance of a breach within the horizon").first.is_visible()
-    page.get_by_text("The figures as a table").click()
+    page.get_by_role("heading", name="BF-110, shielding energy act").wait_for()
+    drawn(page)
+    assert page.get_by_text("Chance of a breaching lot within 13 weeks").is_visible()
+    page.get_by_text("73 lots").click()
     page.get_by_role("link", name="BF04286").first.click()
 
     page.get_by_role("heading", name="Lot BF04286").wait_for()
     page.get_by_text("Every reading, with its file and line").first.click()
     assert page.get_by_role("cell", name="energy-2026-11-20.csv").first.is_visible()
+    assert page.get_by_role("heading", name="Chamber north, before 19 Nov 2026").is_visible()
 
 
-def test_the_alerts_and_the_bench(page: Page) -> None:
-    page.get_by_role("link", name="Alerts").click()
+def test_a_click_on_a_lot_in_the_picture_opens_it(page: Page, address: str) -> None:
+    page.goto(address + STREAM)
+    drawn(page)
+
+    page.locator("#stream-figure .scatterlayer .points path").last.click(force=True)
+
+    page.get_by_role("heading", name="Lot BF0").wait_for()
+    assert "/lot?supplier=Brackenfoil&lot=BF0" in page.url
+
+
+def test_from_an_alert_to_its_lot_and_the_bench(page: Page) -> None:
+    page.get_by_role("link", name="Alerts", exact=True).click()
     page.get_by_role("heading", name="to act on").wait_for()
-    assert page.get_by_text("not under the limit of 20 nJ").first.is_visible()
+    assert page.get_by_role("heading", name="not under the limit of 20 nJ").is_visible()
+    page.get_by_role("link", name="TW00076").first.click()
+    page.get_by_role("heading", name="Lot TW00076: breaches its limit in surface resistance outside").wait_for()
 
-    page.get_by_role("link", name="Bench").click()
+    page.get_by_role("link", name="Bench", exact=True).click()
     page.get_by_role("heading", name="inside the window").wait_for()
-    page.locator("#chamber-0 .main-svg").first.wait_for()
+    drawn(page)
     assert page.get_by_text("is a unit of sheet resistance").first.is_visible()
 
 
-def test_a_scorecard_is_downloaded(page: Page, tmp_path: Path) -> None:
-    page.get_by_role("link", name="Scorecards").click()
+@pytest.mark.parametrize("page", [1440], indirect=True)
+def test_the_humid_week_is_acknowledged(page: Page, address: str) -> None:
+    page.goto(f"{address}/alerts?kind=climate")
+    sheet = page.locator(".alert", has_text="too humid before 14 test sessions")
+    sheet.get_by_text("Answer: acknowledge").click()
+    sheet.get_by_label("your name").fill("Bench 2")
+    sheet.get_by_label("reason").fill("Door seal of the south chamber, replaced")
+    sheet.get_by_role("button", name="acknowledge").click()
+
+    answered = page.locator(".alert.acknowledged", has_text="too humid")
+    answered.wait_for()
+    assert answered.get_by_text("Door seal of the south chamber, replaced").is_visible()
+
+
+@pytest.mark.parametrize("page", [390], indirect=True)
+def test_a_decision_on_a_lot_is_recorded_with_name_and_reason(page: Page, address: str) -> None:
+    page.goto(f"{address}/lot?supplier=Tarnwick&lot=TW00076")
+    page.get_by_text("Record what was decided").click()
+    form = page.locator("form", has=page.get_by_role("button", name="hold"))
+    form.get_by_label("your name").fill("Shift lead")
+    form.get_by_label("reason").fill("Level above the limit; supplier informed")
+    form.get_by_role("button", name="hold").click()
+
+    page.get_by_role("heading", name="Decided: hold, by Shift lead").wait_for()
+
+
+def test_a_scorecard_and_the_figures_of_a_stream_are_downloaded(page: Page, address: str, tmp_path: Path) -> None:
+    page.get_by_role("link", name="Scorecards", exact=True).click()
     page.get_by_role("heading", name="Scorecards of 2026-Q3").wait_for()
-
-    with page.expect_download() as download:
+    with page.expect_download() as card:
         page.get_by_role("link", name="CSV").first.click()
-    download.value.save_as(tmp_path / "card.csv")
-
+    card.value.save_as(tmp_path / "card.csv")
     assert (tmp_path / "card.csv").read_text().startswith("supplier,product,characteristic,quarter")
+
+    page.goto(address + STREAM)
+    with page.expect_download() as figures:
+        page.get_by_role("link", name="Download as CSV").click()
+    figures.value.save_as(tmp_path / "stream.csv")
+    rows = list(csv.DictReader((tmp_path / "stream.csv").read_text("utf-8-sig").splitlines()))
+    assert len(rows) == 73
+    assert rows[-1]["lot"] == "BF04286"
 
 
 def test_a_choice_on_the_board_stands_in_the_address(page: Page) -> None:
@@ -134,10 +142,93 @@ def test_a_choice_on_the_board_stands_in_the_address(page: Page) -> None:
     page.wait_for_url("**/?supplier=Tarnwick*")
     page.get_by_role("link", name="TW-Rose · surface resistance inside").wait_for()
     assert page.get_by_role("link", name="BF-110 · shielding energy").count() == 0
+    assert page.get_by_label("supplier").input_value() == "Tarnwick"
 
 
-def test_no_figure_offers_to_send_itself_away(page: Page, address: str) -> None:
-    page.goto(f"{address}/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy")
-    page.locator("#stream-figure .main-svg").first.wait_for()
+def test_the_main_path_goes_by_keyboard_alone(page: Page) -> None:
+    page.get_by_role("heading", name="need a call this week").wait_for()
+    press_to(page, "BF-110 · shielding energy")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="BF-110, shielding energy act").wait_for()
+    press_to(page, "73 lots")
+    page.keyboard.press("Enter")
+    press_to(page, "BF04286")
+    page.keyboard.press("Enter")
 
-    assert page.locator(".modebar-btn").count() == 0
+    page.get_by_role("heading", name="Lot BF04286").wait_for()
+
+
+def press_to(page: Page, name: str) -> None:
+    """Go on with the tab key until the named link, button or summary has the focus, and show that it is seen to have it."""
+    for _ in range(MOST_TABS):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.textContent.trim()") == name:
+            assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+            return
+    raise AssertionError(f'the tab key never came to "{name}"')
+
+
+# Every page
+
+PAGES = {
+    "board": "/",
+    "stream": STREAM,
+    "lot": "/lot?supplier=Tarnwick&lot=TW00076",
+    "alerts": "/alerts?show=all",
+    "bench": "/bench",
+    "supplier": "/supplier?name=Tarnwick",
+    "scorecards": "/scorecards?quarter=2026-Q3",
+}
+
+# Text whose contrast with what lies behind it is under 4.5 to 1: success criterion 1.4.3 of WCAG 2.1, level AA, with its
+# formula of relative luminance.
+FAINT_TEXT = """() => {
+  const parts = css => css.match(/[\\d.]+/g).map(Number);
+  const light = ([r, g, b]) => [r, g, b].map(v => v / 255)
+    .map(v => v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+  const ground = element => {
+    for (let at = element; at; at = at.parentElement) {
+      const color = parts(getComputedStyle(at).backgroundColor);
+      if (color.length === 3 || color[3] === 1) return color;
+    }
+    return parts(getComputedStyle(document.body).backgroundColor);
+  };
+  const faint = [];
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walk.nextNode()) {
+    const element = walk.currentNode.parentElement;
+    const hidden = element.closest('[aria-hidden=true], svg, script, style, select') || !element.checkVisibility();
+    if (hidden || !walk.currentNode.textContent.trim()) continue;
+    const [a, b] = [light(parts(getComputedStyle(element).color)), light(ground(element))].sort((x, y) => y - x);
+    if ((a + 0.05) / (b + 0.05) < 4.5) faint.push(walk.currentNode.textContent.trim());
+  }
+  return faint;
+}"""
+NAMELESS = """() => [...document.querySelectorAll('img:not([alt]), [role=img]:not([aria-label])'),
+  ...[...document.querySelectorAll('input:not([type=hidden]), select')].filter(one => !one.labels.length),
+  ...[...document.querySelectorAll('a, button')].filter(one => !one.textContent.trim())].map(one => one.outerHTML)"""
+
+
+def test_every_page_fits_is_read_and_is_named(page: Page, address: str) -> None:
+    for name, where in PAGES.items():
+        page.goto(address + where)
+        drawn(page)
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), name
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            assert page.evaluate(FAINT_TEXT) == [], (name, scheme)
+        assert page.evaluate(NAMELESS) == [], name
+        assert page.locator("h1").count() == 1, name
+        assert page.title().endswith("lotdrift")
+        # No button to a maker's cloud, no maker's mark.
+        assert page.locator(".modebar-btn, .plotlyjsicon").count() == 0, name
+
+
+@pytest.mark.parametrize("page", [1440], indirect=True)
+def test_names_from_files_stay_text(page: Page, address: str) -> None:
+    page.goto(f"{address}/supplier?name=%3Cimg%20src%3Dx%20onerror%3Ddocument.title%3D1%3E")
+    page.get_by_role("heading", name="No supplier").wait_for()
+
+    assert "<img src=x" in page.locator("h1").inner_text()
+    assert page.locator("#page img").count() == 0

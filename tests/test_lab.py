@@ -196,7 +196,7 @@ def test_a_value_of_the_wrong_type_names_file_key_and_what_was_expected(said_of)
 
 def test_an_unknown_key_names_file_key_and_the_nearest_known_one(said_of):
     assert said_of("hours = 48", "hour = 48") == "lab.toml, conditioning.dry.hour: unknown key; did you mean hours?"
-    assert said_of("[baseline]", "[mailbox]").startswith("lab.toml, mailbox: unknown key; expected one of lab, cond")
+    assert said_of("[baseline]", "[wiring]").startswith("lab.toml, wiring: unknown key; expected one of lab, cond")
     assert said_of("from = 2018", "form = 2018") == (
         "lab.toml, characteristic.shielding_energy.upper_limit.2.form: unknown key; did you mean from?"
     )

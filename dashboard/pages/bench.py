@@ -1,4 +1,4 @@
-"""The bench: are chambers, feeds and rounds in order."""
+"""The bench: are chambers, references, feeds and rounds in order."""
 
 from __future__ import annotations
 
@@ -6,116 +6,163 @@ from typing import Any
 
 from dash import html
 
-from dashboard import benchviews, figures, views
+from dashboard import benchviews, figures, notify, pageviews, views
 from dashboard.desk import Desk
-from dashboard.parts import graph, stream_link, word
-from dashboard.sentences import counted, day
+from dashboard.pages.board import rows_table
+from dashboard.parts import graph, keyed, link, table
+from dashboard.sentences import counted, day, listed, moment
+from ingest.lab import Lab
+from ingest.schedule import USUAL_MINUTES
 
 __all__ = ["layout"]
 
 Document = dict[str, Any]
+
+BENCH_KINDS = ("bench", "climate", "feed")
 
 
 def layout(desk: Desk, **_other: str) -> html.Div:
     """Chambers with their last weeks, check standards, feeds and rounds."""
     with desk.reading() as connection:
         bench = benchviews.bench(connection, desk.lab)
-        standards = [row for row in views.board(connection, desk.lab) if row["check_standard"]]
+        standards = [row for row in desk.board(connection) if row["check_standard"]]
+        alerts = [alert for alert in views.alerts(connection, desk.lab) if alert["kind"] in BENCH_KINDS]
+        names = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
+        sketches = views.sketches(connection, names)
+        unsent = notify.waiting(connection, desk.lab)
+        why, looked_at = pageviews.reasons(connection, desk.lab), pageviews.looked_at(connection, desk.lab)
     return html.Div(
         [
-            html.H1(_headline(bench)),
+            html.H1(_headline(bench, standards)),
+            html.P(_alerts(alerts), className="lead"),
             html.H2("Chambers"),
-            *[_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])],
+            html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
             html.H2("References whose value must not move"),
-            _standards(standards),
+            rows_table(standards, sketches, why, looked_at, desk.lab) if standards else html.P(NO_STANDARD),
             html.H2("Feeds"),
-            html.Div(_feeds(bench["feeds"]), className="scroll"),
+            _sources(bench["sources"]),
+            html.Details([html.Summary("The last files"), _files(bench["feeds"])]),
             html.H2("Refused rows"),
-            html.Div(_refusals(bench["refusals"]), className="scroll"),
+            _refusals(bench["refusals"]),
             html.H2("Rounds"),
-            html.P(_rounds(bench)),
+            html.P(_schedule(desk.lab)),
+            _rounds(bench["rounds"]),
+            html.H2("Messages"),
+            _messages(unsent),
         ]
     )
 
 
-def _headline(bench: Document) -> str:
+def _messages(unsent: list[Document]) -> html.Div:
+    """What did not reach people yet, and why."""
+    if not unsent:
+        return html.P("Every message is out.")
+    return html.Ul(
+        [
+            html.Li(
+                f"{row['channel']}: {counted(row['count'], 'alert')} waiting since {moment(row['since'])}, tried again from "
+                f"{moment(row['next_try'])}. {row['reason']}"
+            )
+            for row in unsent
+        ]
+    )
+
+
+NO_STANDARD = (
+    "None is declared. A kept bag set or a certified resistor tells bench drift from film drift: see [[check_standard]] in "
+    "lab.toml."
+)
+
+
+def _headline(bench: Document, standards: list[Document]) -> str:
     out = [chamber["name"] for chamber in bench["chambers"] if not chamber["in_window_now"]]
+    moved = [f"{row['product']}" for row in standards if row["state"] in ("act", "look")]
+    if not bench["chambers"]:
+        return "No chamber log has been taken in: no test can be shown valid."
     if out:
-        return f"Chamber {', '.join(out)}: the last entry is outside the window."
-    return f"{counted(len(bench['chambers']), 'chamber')} inside the window at the last entry."
+        return f"Chamber {listed(out)}: the last entry is outside the window."
+    chambers = f"{counted(len(bench['chambers']), 'chamber')} inside the window at the last entry"
+    if moved:
+        return f"{chambers}, but a reference moved: {listed(list(dict.fromkeys(moved)))}."
+    return f"{chambers}; {'the references stand still' if standards else 'no reference is declared'}."
+
+
+def _alerts(alerts: list[Document]) -> list[Any]:
+    if not alerts:
+        return ["No alert about chambers, references or feeds is open."]
+    return [f"{counted(len(alerts), 'alert')} about the bench not closed: ", link("see the alerts", "/alerts"), "."]
 
 
 def _chamber(chamber: Document, number: int) -> html.Section:
-    outside = chamber["hours_outside"]
+    now = f"{chamber['humidity']:.1f} % RH, {chamber['temperature_c']:.1f} °C"
+    told = (
+        f"{chamber['hours_outside']:.0f} h outside the humidity window, {counted(chamber['gaps'], 'gap')} in the log, "
+        f"{counted(chamber['invalid_sessions'], 'test session')} without valid conditioning in the last {chamber['days']} days."
+    )
     return html.Section(
         [
-            html.H2(
-                f"{chamber['name']}: {chamber['humidity']:.1f} % RH, {chamber['temperature_c']:.1f} °C on {day(chamber['last_at'])}"
-            ),
-            html.P(
-                f"Last {chamber['days']} days: {outside:.0f} h outside the window, {counted(chamber['gaps'], 'gap')} in the log, "
-                f"{counted(chamber['invalid_sessions'], 'test session')} without valid conditioning."
-            ),
-            graph(figures.chamber_trace(chamber["trace"]), f"chamber-{number}"),
+            html.H3(f"{chamber['name']}: {now}"),
+            html.P(f"Last entry {moment(chamber['last_at'])}. {told}"),
+            graph(figures.chamber_trace(chamber["trace"]), f"chamber-{number}", f"Chamber {chamber['name']}: {told}"),
+            keyed(("┄", "edge", "window of the first declared conditioning")),
         ],
         className="sheet",
     )
 
 
-def _standards(rows: list[Document]) -> html.Component:
-    if not rows:
-        return html.P(
-            "None is declared. A kept bag set or a certified resistor tells bench drift from film drift: see [[check_standard]]."
-        )
-    return html.Ul(
-        [
-            html.Li(
-                [
-                    stream_link(
-                        row, f"{row['supplier']} · {row['product']} · {row['characteristic'].replace('_', ' ')}"
-                    ),
-                    " ",
-                    word(row["state"]),
-                ]
-            )
-            for row in rows
-        ]
-    )
-
-
-def _feeds(feeds: list[Document]) -> html.Table:
-    heads = ("file", "kind", "taken", "stored", "known", "corrected", "refused", "state")
+def _sources(sources: list[Document]) -> html.Div:
+    heads = ("folder", "kind", "files", "last taken", "rows stored", "corrected", "refused", "unreadable files")
     rows = [
-        html.Tr(
-            [
-                html.Td(value)
-                for value in (
-                    feed["name"],
-                    feed["kind"],
-                    day(feed["taken_at"]),
-                    feed["stored"],
-                    feed["duplicate"],
-                    feed["corrected"],
-                    feed["refused"],
-                    feed["state"],
-                )
-            ]
-        )
+        [
+            source["folder"],
+            source["kind"],
+            f"{source['files']:,}",
+            moment(source["last_at"]),
+            f"{source['stored']:,}",
+            f"{source['corrected']:,}",
+            f"{source['refused']:,}",
+            f"{source['unreadable']:,}",
+        ]
+        for source in sources
+    ]
+    return table(heads, rows, "Feeds", ("files", "rows stored", "corrected", "refused", "unreadable files"))
+
+
+def _files(feeds: list[Document]) -> html.Div:
+    heads = ("file", "kind", "taken", "stored", "known", "corrected", "refused", "state")
+    counts = ("stored", "duplicate", "corrected", "refused")
+    rows = [
+        [feed["name"], feed["kind"], moment(feed["taken_at"]), *(f"{feed[key]:,}" for key in counts), feed["state"]]
         for feed in feeds
     ]
-    return html.Table([html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody(rows)])
+    return table(heads, rows, "The last files", ("stored", "known", "corrected", "refused"))
 
 
-def _refusals(rows: list[Document]) -> html.Component:
-    if not rows:
+def _refusals(groups: list[Document]) -> html.Component:
+    if not groups:
         return html.P("None.")
-    heads = ("file", "line", "why")
-    body = [html.Tr([html.Td(row["file"]), html.Td(row["line"]), html.Td(row["reason"])]) for row in rows]
-    return html.Table([html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody(body)])
+    rows = [[group["file"], day(group["taken_at"]), _lines(group), group["reason"]] for group in groups]
+    return table(("file", "taken", "rows", "why"), rows, "Refused rows")
 
 
-def _rounds(bench: Document) -> str:
-    last = bench["last_round"]
-    if last is None:
-        return "No round yet."
-    return f"Last round {last['started_at']}, {last['seconds']:.1f} s: {counted(last['files'], 'file')}, {counted(last['evaluated'], 'stream')} evaluated."
+def _lines(group: Document) -> str:
+    if group["rows"] == 1:
+        return f"line {group['first_line']}"
+    return f"{group['rows']} rows, lines {group['first_line']} to {group['last_line']}"
+
+
+def _schedule(lab: Lab) -> str:
+    if lab.schedule is None:
+        return f"While the dashboard is served, a round is done every {USUAL_MINUTES} minutes; lotdrift run does one at once."
+    if lab.schedule.cron is not None:
+        return f"While the dashboard is served, rounds are done at {lab.schedule.cron} (minute, hour, day, month, weekday)."
+    return f"While the dashboard is served, a round is done every {lab.schedule.every_minutes:g} minutes."
+
+
+def _rounds(rounds: list[Document]) -> html.Div:
+    heads = ("began", "took", "files", "rows stored", "refused", "streams evaluated", "new alerts")
+    keys = ("files", "stored", "refused", "evaluated", "raised")
+    rows = [
+        [moment(one["started_at"]), f"{one['seconds']:.1f} s", *(f"{one[key]:,}" for key in keys)] for one in rounds
+    ]
+    return table(heads, rows, "Rounds", heads[1:])

@@ -2,124 +2,267 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Callable
 from itertools import groupby
 from typing import Any
+from urllib.parse import urlencode
 
-from dash import html
+from dash import dcc, html
 
-from dashboard import views
+from dashboard import pageviews, views
 from dashboard.desk import Desk
-from dashboard.parts import empty, stream_link, supplier_link, word
-from dashboard.sentences import amount, change, counted, day, percent, room_to_limit, weeks
-from dashboard.svg import Room, as_image_address, room
+from dashboard.parts import chips, empty, keyed, link, picture, stream_link, supplier_link, word
+from dashboard.sentences import (
+    age,
+    amount,
+    change,
+    characteristic,
+    counted,
+    day,
+    listed,
+    percent,
+    room_to_limit,
+    shortly,
+    weeks,
+)
+from dashboard.svg import Room
+from ingest.lab import Lab
 
 __all__ = ["layout", "rows_table"]
 
-CHOICES = ("supplier", "product", "characteristic", "state")
+Document = dict[str, Any]
+Key = tuple[str, str, str]
+
 STATE_ORDER = ("act", "look", "silent", "learning", "steady")
+SKETCH_KEY = (
+    ("━", "edge", "limit of the document"),
+    ("┄", "grey", "usual level"),
+    ("●", "accent", "last lot, and the line of the last year"),
+    ("▒", "accent", "outlook: 8 and 5 of 10 coming lots"),
+)
+# More rows than a person reads in a week; the least urgent ones wait behind a link.
+MOST_ROWS = 100
+# A longer list is no help in choosing: search, or choose the supplier first.
+MOST_OPTIONS = 200
 
 
 def layout(desk: Desk, **chosen: str) -> html.Div:
     """The board, narrowed to what the address asks for."""
     with desk.reading() as connection:
-        rows = views.board(connection, desk.lab)
-        sketches = views.sketches(connection)
+        rows = [_with_class(row, desk.lab) for row in desk.board(connection)]
+        week = pageviews.last_week(connection, desk.lab)
+        why = pageviews.reasons(connection, desk.lab)
+        chambers = pageviews.chambers(connection)
+        inside = pageviews.tested_in(connection, chosen["chamber"]) if chosen.get("chamber") else None
+        fitting = [row for row in rows if _belongs(row, chosen, inside)]
+        shown = fitting if chosen.get("rows") == "all" else fitting[:MOST_ROWS]
+        sketches = views.sketches(connection, map(_key, shown))
+        looked_at = pageviews.looked_at(connection, desk.lab)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
-    shown = [row for row in rows if _belongs(row, chosen)]
     return html.Div(
         [
             html.H1(_headline(rows)),
+            html.P(_week(week), className="lead") if week else None,
+            _states(rows, chosen),
+            _choices(rows, chosen, chambers),
+            rows_table(shown, sketches, why, looked_at, desk.lab)
+            if shown
+            else empty("No stream fits.", "Widen the choice above."),
+            keyed(*SKETCH_KEY),
+            _more(len(fitting) - len(shown), chosen),
             html.P(views.expectation(desk.lab, len(rows)), className="quiet"),
-            _choices(rows, chosen),
-            rows_table(shown, sketches) if shown else empty("No stream fits.", "Widen the choice above."),
         ]
     )
 
 
-def _headline(rows: list[dict[str, Any]]) -> str:
+def _with_class(row: Document, lab: Lab) -> Document:
+    declared = lab.product(row["product"])
+    return {**row, "class": declared.class_ if declared else ""}
+
+
+def _headline(rows: list[Document]) -> str:
     suppliers = [row for row in rows if not row["check_standard"]]
     act = {row["supplier"] for row in suppliers if row["state"] == "act"}
     look = {row["supplier"] for row in suppliers if row["state"] == "look"} - act
     if not act and not look:
-        return f"No supplier needs a call this week: nothing has moved in {counted(len(rows), 'stream')}."
-    parts = [f"{_listed(sorted(act))} {'needs' if len(act) == 1 else 'need'} a call this week"] if act else []
-    parts += [f"{_listed(sorted(look))} {'is' if len(look) == 1 else 'are'} worth a look"] if look else []
+        return f"No supplier needs a call this week: nothing has moved in {counted(len(suppliers), 'stream')}."
+    parts = [f"{listed(sorted(act))} {'needs' if len(act) == 1 else 'need'} a call this week"] if act else []
+    parts += [f"{listed(sorted(look))} {'is' if len(look) == 1 else 'are'} worth a look"] if look else []
     return "; ".join(parts) + "."
 
 
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+def _week(week: Document) -> str:
+    """What came since last week."""
+    lots = (
+        f"{counted(week['lots'], 'lot')} of {counted(week['suppliers'], 'supplier')} tested since {day(week['since'])}"
+    )
+    raised = week["raised"]
+    if not raised:
+        return f"{lots}; no new alert."
+    about = [f"{alert['supplier']} {alert['product']}" if alert["product"] else alert["kind"] for alert in raised]
+    return f"{lots}; {counted(len(raised), 'new alert')}: {listed(list(dict.fromkeys(about)))}."
 
 
-def _belongs(row: dict[str, Any], chosen: dict[str, str]) -> bool:
-    exact = all(row[key] == chosen[key] for key in CHOICES if chosen.get(key))
+def _states(rows: list[Document], chosen: dict[str, str]) -> html.Nav:
+    """How many streams stand where; each count leads to them."""
+    counts = Counter(row["state"] for row in rows)
+    kept = {key: value for key, value in chosen.items() if key not in ("state", "rows") and value}
+    states = [(f"{counts[state]} {state}", state) for state in STATE_ORDER if counts[state]]
+    entries = [(f"all {len(rows)}", ""), *states]
+    return chips(
+        (
+            (text, f"/?{urlencode({**kept, **({'state': state} if state else {})})}", chosen.get("state", "") == state)
+            for text, state in entries
+        ),
+        "Streams by state",
+    )
+
+
+# Choices
+
+FIELDS: tuple[tuple[str, Callable[[str], str]], ...] = (
+    ("supplier", str),
+    ("product", str),
+    ("characteristic", characteristic),
+    ("class", str),
+)
+
+
+def _belongs(row: Document, chosen: dict[str, str], inside: set[Key] | None) -> bool:
+    exact = all(row[key] == chosen[key] for key in (*(key for key, _ in FIELDS), "state") if chosen.get(key))
+    if not exact or (inside is not None and _key(row) not in inside):
+        return False
     sought = chosen.get("find", "").casefold()
-    return (
-        exact and sought in f"{row['supplier']} {row['product']} {row['characteristic']} {row['last_lot']}".casefold()
+    read = (
+        f"{row['supplier']} {row['product']} {characteristic(row['characteristic'])} {row['class']} {row['last_lot']}"
     )
+    return sought in read.casefold()
 
 
-def _choices(rows: list[dict[str, Any]], chosen: dict[str, str]) -> html.Form:
+def _key(row: Document) -> Key:
+    return row["supplier"], row["product"], row["characteristic"]
+
+
+def _choices(rows: list[Document], chosen: dict[str, str], chambers: list[str]) -> html.Form:
     """A plain form: the choice stands in the address, so a view can be kept and mailed."""
-    fields = [_choice(key, sorted({row[key] for row in rows}), chosen.get(key, "")) for key in CHOICES]
-    search = html.Label(["find", _input("find", chosen.get("find", ""))])
+    fields = [_choice(key, _options(key, rows, chosen), chosen.get(key, ""), told) for key, told in FIELDS]
+    search = dcc.Input(name="find", value=chosen.get("find", ""), type="search", placeholder="lot, product …")
     return html.Form(
-        [*fields, search, html.Button("Show", type="submit")], method="get", action="/", className="choose"
+        [
+            *fields,
+            _choice("chamber", chambers, chosen.get("chamber", ""), str),
+            _choice("state", list(STATE_ORDER), chosen.get("state", ""), str),
+            html.Label(["find", search]),
+            html.Button("Show", type="submit"),
+            *([link("show everything", "/")] if any(chosen.values()) else []),
+        ],
+        method="get",
+        action="/",
+        className="choose",
     )
 
 
-def _input(name: str, value: str) -> Any:
-    from dash import dcc
+def _options(key: str, rows: list[Document], chosen: dict[str, str]) -> list[str]:
+    """What there is to choose, of the chosen supplier; what is chosen is always among it."""
+    supplier = chosen.get("supplier") if key != "supplier" else None
+    there = {row[key] for row in rows if row[key] and (not supplier or row["supplier"] == supplier)}
+    kept = {chosen[key]} if chosen.get(key) else set()
+    return sorted((there if len(there) <= MOST_OPTIONS else set()) | kept)
 
-    return dcc.Input(name=name, value=value, type="search", placeholder="lot, product …")
 
-
-def _choice(name: str, options: list[str], value: str) -> html.Label:
+def _choice(name: str, options: list[str], value: str, told: Callable[[str], str]) -> html.Label:
     entries = [html.Option("all", value="")] + [
-        html.Option(option.replace("_", " "), value=option, selected=option == value) for option in options
+        html.Option(told(option), value=option, selected=option == value) for option in options
     ]
     return html.Label([name, html.Select(entries, name=name)])
 
 
-def rows_table(rows: list[dict[str, Any]], sketches: dict[tuple[str, str, str], Room]) -> html.Table:
+def _more(waiting: int, chosen: dict[str, str]) -> html.P | None:
+    if not waiting:
+        return None
+    every = {**{key: value for key, value in chosen.items() if value}, "rows": "all"}
+    return html.P(link(f"{counted(waiting, 'stream')} more, less urgent: show all", "/", **every))
+
+
+# Rows
+
+
+def rows_table(
+    rows: list[Document],
+    sketches: dict[Key, Room],
+    why: dict[Key, list[Document]],
+    looked_at: str | None,
+    lab: Lab,
+) -> html.Table:
+    """A row a stream, grouped by supplier; references of the bench stand last."""
     heads = (
         "state",
         "stream",
         "last year and outlook",
         "level",
         "change a month",
-        "breach within horizon",
+        f"breach in {lab.alerts.horizon_weeks:g} weeks",
         "to the limit",
         "last lot",
     )
-    body: list[html.Tr] = []
     by_supplier = sorted(rows, key=lambda row: row["supplier"])
     groups = [(supplier, list(own)) for supplier, own in groupby(by_supplier, key=lambda row: row["supplier"])]
+    bodies = []
     for supplier, own in sorted(groups, key=_group_urgency):
-        body.append(html.Tr(html.Th(supplier_link(supplier), colSpan=len(heads), scope="rowgroup"), className="group"))
-        body.extend(_row(row, sketches) for row in sorted(own, key=lambda row: STATE_ORDER.index(row["state"])))
+        head = html.Th([supplier_link(supplier), html.Span(_group_told(own))], colSpan=len(heads), scope="rowgroup")
+        lines = [_row(row, sketches, why, looked_at, heads) for row in sorted(own, key=_row_urgency)]
+        bodies.append(html.Tbody([html.Tr(head, className="group"), *lines]))
     head = html.Thead(html.Tr([html.Th(name, scope="col") for name in heads]))
-    return html.Table([head, html.Tbody(body)], className="board", id="board")
+    return html.Table([head, *bodies], className="board", id="board")
 
 
-def _group_urgency(group: tuple[str, list[dict[str, Any]]]) -> tuple[bool, int]:
-    """The supplier that needs a person first; references of the bench stand last."""
+def _group_urgency(group: tuple[str, list[Document]]) -> tuple[bool, int]:
+    """The supplier that needs a person first."""
     rows = group[1]
     return all(row["check_standard"] for row in rows), min(STATE_ORDER.index(row["state"]) for row in rows)
 
 
-def _row(row: dict[str, Any], sketches: dict[tuple[str, str, str], Room]) -> html.Tr:
-    sketch = sketches[row["supplier"], row["product"], row["characteristic"]]
-    title = f"{row['product']}, {row['characteristic']}: the last year between usual level and limit"
+def _row_urgency(row: Document) -> tuple[int, float]:
+    return STATE_ORDER.index(row["state"]), -(row["breach_probability"] or 0.0)
+
+
+def _group_told(rows: list[Document]) -> str:
+    counts = Counter(row["state"] for row in rows)
+    told = ", ".join(f"{counts[state]} {state}" for state in STATE_ORDER if counts[state])
+    return f"reference of the bench, {told}" if all(row["check_standard"] for row in rows) else told
+
+
+def _row(
+    row: Document,
+    sketches: dict[Key, Room],
+    why: dict[Key, list[Document]],
+    looked_at: str | None,
+    heads: tuple[str, ...],
+) -> html.Tr:
+    title = f"{row['product']}, {characteristic(row['characteristic'])}: the last year between usual level and limit"
+    last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
     cells = [
-        ("", word(row["state"])),
-        ("", stream_link(row)),
-        ("", html.Img(src=as_image_address(room(sketch, title)), alt=title)),
-        ("level", [amount(row["level"], row["unit"]), html.Span(room_to_limit(row), className="quiet")]),
-        ("change a month", change(row["change_percent_per_month"])),
-        ("breach within horizon", percent(row["breach_probability"])),
-        ("to the limit", weeks(row["weeks_to_limit"])),
-        ("last lot", [str(row["last_lot"]), html.Span(day(row["last_tested_at"]), className="quiet")]),
+        word(row["state"]),
+        [stream_link(row), html.Span(_because(why.get(_key(row), [])), className="quiet why")],
+        picture(sketches[_key(row)], title),
+        [amount(row["level"], row["unit"]), html.Span(room_to_limit(row), className="quiet")],
+        change(row["change_percent_per_month"]),
+        percent(row["breach_probability"]),
+        weeks(row["weeks_to_limit"]),
+        [str(row["last_lot"]), html.Span(last, className="quiet")],
     ]
-    return html.Tr([html.Td(content, **{"data-label": label} if label else {}) for label, content in cells])
+    labels = ["", "", "", *heads[3:]]
+    return html.Tr(
+        [
+            html.Td(content, **{"data-label": label} if label else {})
+            for label, content in zip(labels, cells, strict=True)
+        ],
+        className=row["state"],
+    )
+
+
+def _because(reasons: list[Document]) -> str:
+    """Why the stream stands where it does, in a few words."""
+    return "; ".join(dict.fromkeys(shortly(reason["kind"], reason["evidence"]) for reason in reasons[:3]))

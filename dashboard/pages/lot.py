@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import Any
 
 from dash import html
 
-from dashboard import benchviews, figures, views
+from dashboard import benchviews, figures, pageviews, views
+from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
-from dashboard.parts import alert_sheet, facts, graph, stream_link, supplier_link, word
-from dashboard.sentences import amount, characteristic, counted, day, room_to_limit
+from dashboard.entryform import form
+from dashboard.parts import facts, graph, keyed, stream_link, supplier_link, table, word
+from dashboard.sentences import amount, characteristic, counted, day, listed, moment, room_to_limit
+from ingest.answering import LOT_DECISIONS, lot_subject
 
 __all__ = ["layout"]
 
@@ -24,119 +28,310 @@ CONDITIONING_WORDS = {
     "cold": "the chamber was too cold",
     "unlogged": "the chamber log does not show the hours before the test",
 }
+WORST_FIRST = ("fail", "undecided", "invalid", "pass", "unlimited")
+# Tests of one morning share the hours before them.
+SAME_HOURS = timedelta(hours=6)
+TRACE_KEY = (("┄", "edge", "window"), ("│", "grey", "start and end of the required hours"))
 
 
 def layout(desk: Desk, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
     """The page of a lot."""
     with desk.reading() as connection:
         document = views.lot(connection, desk.lab, supplier, lot)
-        traces = [benchviews.chamber_trace(connection, desk.lab, session) for session in document["sessions"]]
-    blocks = [
-        _session(document, session, trace, number)
-        for number, (session, trace) in enumerate(zip(document["sessions"], traces, strict=True))
-    ]
+        sessions = sorted(document["sessions"], key=_in_order)
+        groups = _together(sessions)
+        traces = [benchviews.chamber_trace(connection, desk.lab, group[0]) for group in groups]
+        usual = {
+            product: pageviews.usual(connection, supplier, product)
+            for product in {session["product"] for session in sessions}
+        }
+        earlier = pageviews.earlier_values(connection, desk.lab, supplier, lot)
+        refused = pageviews.refused_rows(connection, lot)
+        subject = lot_subject(supplier, lot)
+        subjects = [subject, *(f"alert:{alert['id']}" for alert in document["alerts"])]
+        entries = pageviews.entries(connection, desk.lab, subjects)
+    limits = [usual[session["product"]].get(session["characteristic"]) for session in sessions]
+    sheets = [_session(document, *one) for one in zip(sessions, limits, range(len(sessions)), strict=True)]
     return html.Div(
         [
             html.P([supplier_link(supplier), f" · {document['product']}"], className="quiet"),
-            html.H1(f"Lot {lot}"),
-            html.P(_told(document)),
-            *[alert_sheet(alert) for alert in document["alerts"]],
-            *blocks,
+            html.H1(f"Lot {lot}: {_headline(sessions)}"),
+            html.P(_told(document), className="lead"),
+            _overview(sessions, limits),
+            _decision(subject, entries[subject]),
+            *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
+            html.H2("The chamber before the tests"),
+            html.Div(
+                [_chamber(*one) for one in zip(groups, traces, range(len(groups)), strict=True)], className="pair"
+            ),
+            html.H2("The readings"),
+            html.Div(sheets, className="pair many"),
+            *_corrections(earlier),
+            *_refused(refused),
         ]
     )
 
 
+def _in_order(session: Document) -> tuple[str, str]:
+    """Day by day, so that what was tested in one morning stands together."""
+    return session["tested_at"][:10], session["characteristic"]
+
+
+# The whole lot
+
+
+def _headline(sessions: list[Document]) -> str:
+    """What the first look must say: what failed, what can't be trusted, else that all is inside."""
+    firsts = _first_sessions(sessions)
+    by_verdict = {verdict: [one for one in firsts if one["verdict"] == verdict] for verdict in WORST_FIRST}
+    told = [f"{words} {_spoken(by_verdict[verdict])}" for verdict, words in HEADLINES if by_verdict[verdict]]
+    if told:
+        return "; ".join(told)
+    return "every test is valid and inside its limits" if by_verdict["pass"] else "no limit applies"
+
+
+HEADLINES = (
+    ("fail", "breaches its limit in"),
+    ("undecided", "is not settled in"),
+    ("invalid", "was tested without valid conditioning for"),
+)
+
+
+def _first_sessions(sessions: list[Document]) -> list[Document]:
+    """The session of each characteristic that counts: the first valid one, else the first."""
+    by_name: dict[str, list[Document]] = {}
+    for session in sessions:
+        by_name.setdefault(session["characteristic"], []).append(session)
+    return [next((one for one in own if one["conditioning"]["state"] == "valid"), own[0]) for own in by_name.values()]
+
+
+def _spoken(sessions: list[Document]) -> str:
+    return listed([characteristic(session["characteristic"]) for session in sessions])
+
+
 def _told(document: Document) -> str:
-    verdicts = [session["verdict"] for session in document["sessions"]]
-    parts = [
-        f"{verdicts.count(word)} {word}"
-        for word in ("pass", "fail", "undecided", "invalid", "unlimited")
-        if word in verdicts
+    sessions = document["sessions"]
+    retests = len(sessions) - len(_first_sessions(sessions))
+    said = counted(len(sessions), "test session")
+    if retests:
+        said += f", of them {counted(retests, 'repeat')}: the first valid result stands, later ones are shown beside it"
+    said += f". Received {document['received_on']}." if document["received_on"] else "."
+    said += f" Made {document['made_on']}." if document["made_on"] else ""
+    return f"{said} Marks, not a release: the decision is for the person your procedure authorises."
+
+
+def _overview(sessions: list[Document], limits: list[Document | None]) -> html.Div:
+    rows = [_overview_row(session, usual) for session, usual in zip(sessions, limits, strict=True)]
+    heads = ("verdict", "characteristic", "tested", "level", "usual here", "limit", "conditioning", "chamber", "bags")
+    return table(heads, rows, "Test sessions of this lot", ("level", "bags"))
+
+
+def _overview_row(session: Document, usual: Document | None) -> list[Any]:
+    unit, state = session["unit"], session["conditioning"]["state"]
+    return [
+        word(session["verdict"]),
+        html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
+        moment(session["tested_at"]),
+        amount(session["level"], unit),
+        _usual(usual, unit),
+        room_to_limit(session),
+        "valid" if state == "valid" else word("invalid"),
+        session["chamber"] or "–",
+        str(session["bags"]),
     ]
-    dates = f" Received {document['received_on']}." if document["received_on"] else ""
-    return f"{counted(len(verdicts), 'test session')}: {', '.join(parts)}.{dates} The decision on the lot is yours."
 
 
-def _session(document: Document, session: Document, trace: Document | None, number: int) -> html.Section:
-    conditioning = session["conditioning"]
+def _usual(usual: Document | None, unit: str) -> str:
+    if usual is None or usual["lower"] is None:
+        return "not yet known"
+    return f"{amount(usual['lower'], unit)} to {amount(usual['upper'], unit)}"
+
+
+def _anchor(session: Document) -> str:
+    return f"session-{session['characteristic']}-{session['tested_at'][:16]}"
+
+
+def _decision(subject: str, entries: list[Document]) -> html.Section:
+    """What people decided, and where to write it down."""
+    decided = next((entry for entry in entries if entry["what"] != "note"), None)
+    said = f"Decided: {decided['what']}, by {decided['who']}" if decided else "No decision is recorded"
     return html.Section(
         [
-            html.H2(
-                [f"{characteristic(session['characteristic'])}, {day(session['tested_at'])} ", word(session["verdict"])]
-            ),
-            html.P(_reason(session)),
-            facts(
-                [
-                    (
-                        "lot level",
-                        amount(session["level"], session["unit"]),
-                        f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}",
-                    ),
-                    ("worst reading", amount(session["worst"], session["unit"]), ""),
-                    ("conditioning", CONDITIONING_WORDS[conditioning["state"]], _hours(conditioning)),
-                    (
-                        "where",
-                        f"chamber {session['chamber'] or '–'}",
-                        f"instrument {session['instrument'] or '–'}, load {session['load'] or '–'}",
-                    ),
-                ]
-            ),
-            graph(figures.bags(session), f"bags-{number}"),
-            *([graph(figures.chamber_trace(trace), f"trace-{number}")] if trace else []),
-            html.P("Thick line: limit. Thin line: lot level.", className="quiet"),
-            html.P(stream_link({**document, **session}, "how this stands in its stream")),
+            html.H2(said),
+            *[
+                html.P(f"{one['who']}, {moment(one['at'])}, {one['what']}: {one['reason']}", className="entry")
+                for one in entries
+            ],
             html.Details(
-                [html.Summary("Every reading, with its file and line"), html.Div(_table(session), className="scroll")]
+                [
+                    html.Summary("Record what was decided"),
+                    html.P(
+                        "Keeps the decision of an authorised person with its reason; it moves no material.",
+                        className="quiet",
+                    ),
+                    form(subject, LOT_DECISIONS),
+                ]
             ),
         ],
         className="sheet",
     )
 
 
+# The chamber
+
+
+def _together(sessions: list[Document]) -> list[list[Document]]:
+    """Sessions that one stretch of the same chamber's log covers: begun within hours of each other."""
+    groups: list[list[Document]] = []
+    for session in sorted(sessions, key=lambda one: (one["chamber"], one["tested_at"])):
+        if groups and _same_hours(groups[-1][0], session):
+            groups[-1].append(session)
+        else:
+            groups.append([session])
+    return sorted(groups, key=lambda group: group[0]["tested_at"])
+
+
+def _same_hours(first: Document, other: Document) -> bool:
+    apart = datetime.fromisoformat(other["tested_at"]) - datetime.fromisoformat(first["tested_at"])
+    return first["chamber"] == other["chamber"] and apart < SAME_HOURS
+
+
+def _chamber(group: list[Document], trace: Document | None, number: int) -> html.Section:
+    first = group[0]
+    states = list(dict.fromkeys(CONDITIONING_WORDS[one["conditioning"]["state"]] for one in group))
+    told = f"before {listed([characteristic(one['characteristic']) for one in group])}: {'; '.join(states)}"
+    shown: list[Any] = [html.P("The log holds no entry for the hours before.", className="quiet")]
+    if trace is not None:
+        shown = [graph(figures.chamber_trace(trace), f"trace-{number}", f"Chamber, {told}"), keyed(*TRACE_KEY)]
+    heading = f"Chamber {first['chamber'] or 'not named'}, before {moment(first['tested_at'])}"
+    return html.Section([html.H3(heading), html.P(told.capitalize(), className="quiet"), *shown], className="sheet")
+
+
+# One session
+
+
+def _session(document: Document, session: Document, usual: Document | None, number: int) -> html.Section:
+    name = f"{characteristic(session['characteristic'])}, {day(session['tested_at'])}"
+    return html.Section(
+        [
+            html.H3([f"{name} ", word(session["verdict"])]),
+            html.P(_reason(session)),
+            graph(figures.bags(session, usual), f"bags-{number}", f"Readings by bag, {name}. {_reason(session)}"),
+            keyed(*_bags_key(session, usual)),
+            facts(_facts(session, usual)),
+            html.P(stream_link({**document, **session}, "how this stands in its stream")),
+            html.Details([html.Summary("Every reading, with its file and line"), _readings(session)]),
+        ],
+        className="sheet",
+        id=_anchor(session),
+    )
+
+
+def _bags_key(session: Document, usual: Document | None) -> list[tuple[str, str, str]]:
+    """What is drawn, and no more."""
+    key = [("●", "accent", "reading")]
+    if any(reading["bound"] for reading in session["readings"]):
+        key.append(("▲▼", "edge", "beyond the range of the meter"))
+    if session["level"] is not None:
+        key.append(("┅", "accent", "level of the lot"))
+    if usual is not None and usual["lower"] is not None:
+        key.append(("▒", "grey", "usual for the level of a lot here"))
+    if session["limit_lower"] is not None or session["limit_upper"] is not None:
+        key.append(("━", "edge", "limit of the document"))
+    return key
+
+
+def _facts(session: Document, usual: Document | None) -> list[tuple[str, Any, str]]:
+    unit, conditioning = session["unit"], session["conditioning"]
+    count = f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}"
+    return [
+        ("lot level", amount(session["level"], unit), count),
+        ("usual here", _usual(usual, unit), "control limits of the stream now"),
+        ("worst reading", amount(session["worst"], unit), ""),
+        ("conditioning", CONDITIONING_WORDS[conditioning["state"]], _hours(conditioning)),
+        ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
+    ]
+
+
 def _reason(session: Document) -> str:
     """How the verdict was reached."""
-    limit = room_to_limit(session)
-    judged = amount(session["judged"], session["unit"])
+    limit, unit = room_to_limit(session), session["unit"]
     if session["verdict"] == "invalid":
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
-        return f"No limit applies; the level is {amount(session['level'], session['unit'])}."
+        return f"No limit applies; the level is {amount(session['level'], unit)}."
+    by = f" ({session['limit_document']})" if session["limit_document"] else ""
     if session["judged"] is None:
-        return f"Bounded readings leave open where the judged value lies against {limit}."
-    return f"Judged by its {session['judged_by']}: {judged} against {limit}."
+        beyond = sum(reading["bound"] != 0 for reading in session["readings"])
+        outcome = "They settle it all the same." if session["verdict"] in ("pass", "fail") else "The lot is undecided."
+        return f"{counted(beyond, 'reading')} beyond the range of the meter, judged against {limit}{by}. {outcome}"
+    held = "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
+    return f"Judged by its {held}: {amount(session['judged'], unit)}, to be {limit}{by}."
 
 
 def _hours(conditioning: Document) -> str:
     if conditioning["hours"] is None:
         return ""
-    span = (
-        f", {conditioning['humidity_min']:.1f} to {conditioning['humidity_max']:.1f} % RH"
-        if conditioning["humidity_min"] is not None
-        else ""
-    )
-    return f"{conditioning['hours']:.1f} h unbroken{span}"
+    low, high = conditioning["humidity_min"], conditioning["humidity_max"]
+    span = f", {low:.1f} to {high:.1f} % RH" if low is not None else ""
+    return f"{conditioning['hours']:.1f} h unbroken in the window{span}"
 
 
-def _table(session: Document) -> html.Table:
+def _readings(session: Document) -> html.Div:
     heads = ("bag", "reading", "value", "as written", "tested", "operator", "file", "line", "state")
-    return html.Table(
-        [
-            html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-            html.Tbody([_line(reading) for reading in session["readings"]]),
-        ]
-    )
+    return table(heads, [_reading(one) for one in session["readings"]], "Readings", ("value", "line"))
 
 
-def _line(reading: Document) -> html.Tr:
-    cells = [
+def _reading(reading: Document) -> list[str]:
+    return [
         str(reading["specimen"]),
         str(reading["reading"]),
         amount(reading["value"], reading["unit"], reading["bound"]),
         reading["written"],
-        reading["tested_at"],
+        moment(reading["tested_at"]),
         reading["operator"],
         reading["file"],
         str(reading["line"]),
         reading["state"],
     ]
-    return html.Tr([html.Td(cell) for cell in cells])
+
+
+# What did not stay as it came
+
+
+def _corrections(earlier: list[Document]) -> list[Any]:
+    if not earlier:
+        return []
+    heads = ("characteristic", "bag", "reading", "was", "as written", "file", "line", "corrected by", "on")
+    rows = [
+        [
+            characteristic(one["characteristic"]),
+            str(one["specimen"]),
+            str(one["reading"]),
+            amount(one["value"], one["unit"], one["bound"]),
+            one["written"],
+            one["file"],
+            str(one["line"]),
+            one["replaced_by"],
+            day(one["replaced_at"]),
+        ]
+        for one in earlier
+    ]
+    first = earlier[0]
+    was = amount(first["value"], first["unit"], first["bound"])
+    told = f"Bag {first['specimen']}, reading {first['reading']} was {was} ({first['written']} in {first['file']}, line {first['line']})."
+    return [
+        html.H2(f"{counted(len(earlier), 'reading')} corrected by a later file"),
+        html.P(told),
+        html.Details([html.Summary("All earlier values"), table(heads, rows, "Earlier values", ("was", "line"))]),
+    ]
+
+
+def _refused(rows: list[Document]) -> list[Any]:
+    if not rows:
+        return []
+    shown = [[row["file"], str(row["line"]), row["reason"]] for row in rows]
+    return [
+        html.H2(f"{counted(len(rows), 'refused row')} with this lot's name"),
+        table(("file", "line", "why"), shown, "Refused rows"),
+    ]

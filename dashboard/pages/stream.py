@@ -2,63 +2,165 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import dcc, html
 
-from dashboard import figures, views
+from dashboard import figures, pageviews, streamfile, views
+from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
-from dashboard.parts import alert_sheet, facts, graph, lot_link, supplier_link, word
-from dashboard.sentences import amount, characteristic, counted, day, percent, weeks
+from dashboard.entryform import field, form
+from dashboard.parts import chips, facts, graph, keyed, lot_link, supplier_link, table, word
+from dashboard.sentences import amount, change, counted, day, percent, room_to_limit, weeks
+from dashboard.sentences import characteristic as spoken
+from ingest.acts import stream_subject
+from ingest.lab import Lab
 
 __all__ = ["layout"]
 
 Document = dict[str, Any]
 
+SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
+KEY = (
+    ("●", "accent", "lot inside its control limits"),
+    ("◆", "edge", "lot that stands out"),
+    ("□", "warm", "test not valid"),
+    ("▲▼", "edge", "level beyond the range of the meter"),
+    ("━", "accent", "smoothed level"),
+    ("┄", "grey", "control limits, usual level between them"),
+    ("▬", "grey", "lots from which they were learned"),
+    ("━", "edge", "limit of the document"),
+    ("▒", "accent", "outlook: 8 and 5 of 10 coming lots"),
+    ("▒", "warm", "when it began: estimate and interval"),
+)
 
-def layout(desk: Desk, supplier: str = "", product: str = "", characteristic: str = "", **_other: str) -> html.Div:
+
+def layout(
+    desk: Desk, supplier: str = "", product: str = "", characteristic: str = "", show: str = "all", **_other: str
+) -> html.Div:
     """The page of a stream."""
+    names = {"supplier": supplier, "product": product, "characteristic": characteristic}
+    subject = stream_subject(supplier, product, characteristic)
     with desk.reading() as connection:
         document = views.stream(connection, desk.lab, supplier, product, characteristic)
-        alerts = views.alerts(connection, desk.lab, closed_too=True)
-        (row,) = [row for row in views.board(connection, desk.lab) if _same(row, document)]
-    own = [alert for alert in alerts if _same(alert, document)]
+        row = views.board_row(connection, desk.lab, supplier, product, characteristic)
+        alerts = urgent_first(views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, **names)))
+        subjects = [subject, *(f"alert:{alert['id']}" for alert in alerts)]
+        entries = pageviews.entries(connection, desk.lab, subjects)
+    figure = figures.stream(document, _start(alerts), _span(document, show))
+    figures.pin_notes(figure, entries[subject])
+    declared = desk.lab.product(product)
     return html.Div(
         [
-            html.P([supplier_link(supplier), f" · {product}"], className="quiet"),
-            html.H1([f"{product}, {_read(characteristic)} ", word(row["state"])]),
-            html.P(_told(row, document)),
-            html.Section(graph(figures.stream(document), "stream-figure"), className="sheet"),
-            html.P("Choose a lot in the picture, or below, to see its readings.", className="quiet"),
-            *[alert_sheet(alert) for alert in own],
+            html.P(
+                [supplier_link(supplier), f" · {product}", f" · {declared.class_}" if declared else ""],
+                className="quiet",
+            ),
+            html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
+            html.P(_told(row, document, desk.lab), className="lead"),
+            html.Section(
+                [
+                    _spans(names, show),
+                    graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, desk.lab)}"),
+                    keyed(*KEY),
+                    html.P(_hidden_limits(row, document), className="quiet"),
+                ],
+                className="sheet",
+            ),
+            html.H2("Alerts"),
+            *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
+            *([] if alerts else [html.P("None so far.")]),
             html.H2("What the limits and figures rest on"),
             facts(_facts(row, document)),
-            html.Details([html.Summary("The figures as a table"), html.Div(_table(document), className="scroll")]),
+            *_history(document),
+            html.H2("Notes"),
+            *[html.P(_noted(entry), className="entry") for entry in entries[subject]],
+            html.Details(
+                [
+                    html.Summary("Pin a note to a day: a process change, a new film"),
+                    form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
+                ]
+            ),
+            html.H2("The figures as a table"),
+            html.P(html.A("Download as CSV", href=streamfile.address(names), download="", className="button")),
+            html.Details([html.Summary(counted(len(document["points"]), "lot")), _table(document)]),
             dcc.Location(id="stream-goes-to", refresh="callback-nav"),
             dcc.Store(id="stream-supplier", data=supplier),
         ]
     )
 
 
-_read = characteristic
+def _start(alerts: list[Document]) -> Document | None:
+    """The evidence of the newest alert that is not closed and knows when it began."""
+    moved = [
+        alert for alert in alerts if alert["state"] != "closed" and alert["kind"] in ("drift", "forecast", "bench")
+    ]
+    return next((alert["evidence"] for alert in moved if alert["evidence"].get("since_at")), None)
 
 
-def _same(row: Document, document: Document) -> bool:
-    return all(row[key] == document[key] for key in ("supplier", "product", "characteristic"))
+# The time shown
 
 
-def _told(row: Document, document: Document) -> str:
-    """The stream in two sentences."""
-    level, unit = amount(row["level"], row["unit"]), row["unit"]
-    change = row["change_percent_per_month"]
-    moving = "" if change is None else f", moving {change:+.1f} % a month"
-    said = f"The level is {level}{moving}."
-    limits = document["limits"]
+def _spans(names: dict[str, str], show: str) -> html.Nav:
+    chosen = show if show in SPANS else "all"
+    return chips(
+        ((name, f"/stream?{urlencode({**names, 'show': name})}", name == chosen) for name in SPANS), "Time shown"
+    )
+
+
+def _span(document: Document, show: str) -> tuple[str, str] | None:
+    """The days shown: so many before the last lot, or all of them, up to the end of the outlook, with a little air."""
+    if not document["points"]:
+        return None
+    first, last = (datetime.fromisoformat(document["points"][place]["tested_at"]) for place in (0, -1))
+    days = SPANS.get(show)
+    begin = first if days is None else last - timedelta(days=days)
+    fan = document["forecast"]["fan"] if document["forecast"] else []
+    end = datetime.fromisoformat(fan[-1]["tested_at"]) if fan else last
+    air = (end - begin) / 40 or timedelta(days=1)
+    return (begin - air).isoformat(), (end + air).isoformat()
+
+
+# Words
+
+
+def _told(row: Document, document: Document, lab: Lab) -> str:
+    """The stream in a few sentences."""
+    unit, limits = row["unit"], document["limits"]
+    said = f"The level is {amount(row['level'], unit)}"
+    if row["change_percent_per_month"] is not None:
+        said += f", moving {change(row['change_percent_per_month'])} a month"
+    said += f"; the limit is {room_to_limit(row)}." if room_to_limit(row) != "no limit" else "; no limit applies."
     if limits["center"] is not None:
         said += f" Usual here is {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}."
-    if row["breach_probability"] is not None:
-        said += f" Chance of a breaching lot within the horizon: {percent(row['breach_probability'])}; {weeks(row['weeks_to_limit'])}."
+    if row["breach_probability"] is not None and row["weeks_to_limit"] is not None:
+        chance = (
+            f"Chance of a breaching lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}"
+        )
+        said += f" {chance}; to the limit {weeks(row['weeks_to_limit'])}."
     return said
+
+
+def _hidden_limits(row: Document, document: Document) -> str:
+    """A limit too far away to be drawn is told."""
+    far = [
+        row[key]
+        for key in ("limit_lower", "limit_upper")
+        if row[key] is not None and not figures.near(document, row[key])
+    ]
+    hidden = (
+        f" The limit {' and '.join(amount(limit, row['unit']) for limit in far)} lies far outside the picture."
+        if far
+        else ""
+    )
+    return f"Choose a lot in the picture, or in the table below, to see its readings.{hidden}"
+
+
+def _noted(entry: Document) -> str:
+    on = f", for {day(entry['body']['on'])}" if "on" in entry["body"] else ""
+    return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{on}: {entry['reason']}"
 
 
 def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
@@ -74,8 +176,16 @@ def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
         ("variation between bags", _spread(document, "bag"), "within a lot"),
         ("variation between readings", _spread(document, "reading"), "repeats on a bag"),
         ("Ppk", _ppk(row), _capability_why(document)),
-        ("dependence between lots", document["dependence"]["told"] if document["dependence"] else "–", ""),
+        (
+            "dependence between lots",
+            document["dependence"]["told"] if document["dependence"] else "–",
+            _widened(limits),
+        ),
     ]
+
+
+def _widened(limits: Document) -> str:
+    return "the limits are widened for it" if limits["widened_for_dependence"] is not None else ""
 
 
 def _spread(document: Document, name: str) -> str:
@@ -93,35 +203,62 @@ def _ppk(row: Document) -> str:
 
 def _capability_why(document: Document) -> str:
     capability = document["capability"]
-    return (
-        capability["why"]
-        if capability["ppk"] is None
-        else "with its lower confidence bound; total variation lot, bag and reading"
-    )
+    if capability["ppk"] is None:
+        return str(capability["why"])
+    return "with its lower confidence bound; total variation lot, bag and reading"
 
 
-def _table(document: Document) -> html.Table:
-    heads = ("lot", "tested", "level", "readings", "between bags", "between readings", "state", "stands out")
-    return html.Table(
+def _history(document: Document) -> list[Any]:
+    """Every set of control limits with the time it holds, where there was more than one, and lots that were left out."""
+    unit, history = document["unit"], document["limits_history"]
+    rows = [
         [
-            html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-            html.Tbody([_line(point, document) for point in reversed(document["points"])]),
+            day(limits["from_at"]),
+            amount(limits["center"], unit),
+            f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+            str(limits["from_lots"]),
+            ", ".join(f"{out['lot']} ({out['why'].replace('_', ' ')})" for out in limits["left_out"]) or "–",
         ]
+        for limits in history
+    ]
+    if len(history) < 2 and not any(limits["left_out"] for limits in history):
+        return []
+    return [table(("from", "usual", "control limits", "lots", "left out"), rows, "Control limits over time")]
+
+
+def _table(document: Document) -> html.Div:
+    heads = (
+        "lot",
+        "tested",
+        "level",
+        "bags",
+        "readings",
+        "between bags",
+        "between readings",
+        "% RH",
+        "test",
+        "verdict",
+        "stands out",
     )
+    rows = [_line(point, document) for point in reversed(document["points"])]
+    numbers = ("level", "bags", "readings", "between bags", "between readings", "% RH")
+    return table(heads, rows, "Lots of this stream", numbers)
 
 
-def _line(point: Document, document: Document) -> html.Tr:
-    cells = [
+def _line(point: Document, document: Document) -> list[Any]:
+    return [
         lot_link(document["supplier"], point["lot"]),
         day(point["tested_at"]),
         amount(point["shown"], document["unit"], point["bound"]),
+        str(point["bags"]),
         str(point["n"]),
         _share(point["bag_spread"], document),
         _share(point["reading_spread"], document),
+        "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
         point["state"],
+        point["verdict"],
         ", ".join(name.replace("_", " ") for name in point["signals"]),
     ]
-    return html.Tr([html.Td(cell) for cell in cells])
 
 
 def _share(spread: float | None, document: Document) -> str:

@@ -4,31 +4,44 @@ from __future__ import annotations
 
 from dash import html
 
-from dashboard import views
+from dashboard import pageviews, views
+from dashboard.alertsheet import alert_sheet
 from dashboard.desk import Desk
 from dashboard.pages.board import rows_table
-from dashboard.parts import alert_sheet, empty, link
+from dashboard.parts import empty, link
+from dashboard.sentences import counted
 
 __all__ = ["layout"]
+
+QUARTERS_SHOWN = 6
 
 
 def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
     """The page of a supplier."""
     with desk.reading() as connection:
-        rows = [row for row in views.board(connection, desk.lab) if row["supplier"] == name]
-        sketches = views.sketches(connection)
-        alerts = [alert for alert in views.alerts(connection, desk.lab) if alert["supplier"] == name]
+        rows = [row for row in desk.board(connection) if row["supplier"] == name]
+        sketches = views.sketches(connection, [(name, row["product"], row["characteristic"]) for row in rows])
+        named = views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, supplier=name))
+        alerts = [alert for alert in named if alert["state"] != "closed"]
+        entries = pageviews.entries(connection, desk.lab, [f"alert:{alert['id']}" for alert in alerts])
         quarters = views.quarters(connection, desk.lab)
+        why = pageviews.reasons(connection, desk.lab)
+        looked_at = pageviews.looked_at(connection, desk.lab)
     if not rows:
         return html.Div(empty(f'No supplier "{name}".', "The board lists them all."))
+    cards = [html.Li(link(quarter, "/scorecards", quarter=quarter, supplier=name)) for quarter in quarters]
     return html.Div(
         [
             html.H1(name),
-            rows_table(rows, sketches),
-            *[alert_sheet(alert) for alert in alerts],
-            html.H2("Scorecards"),
-            html.Ul(
-                [html.Li(link(quarter, "/scorecards", quarter=quarter, supplier=name)) for quarter in quarters[:6]]
+            html.P(
+                f"{counted(len(rows), 'stream')}, {counted(len(alerts), 'alert')} not closed.",
+                className="lead",
             ),
+            rows_table(rows, sketches, why, looked_at, desk.lab),
+            html.H2("Alerts"),
+            *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
+            *([] if alerts else [html.P("None is open.")]),
+            html.H2("Scorecards"),
+            html.Ul(cards[:QUARTERS_SHOWN], className="inline"),
         ]
     )

@@ -1,0 +1,25 @@
+// When another page is shown: name it in the tab, mark it in the navigation, and bring the reader's place to its start.
+(function () {
+  "use strict";
+  function settle(main) {
+    var heading = main.querySelector("h1");
+    document.title = heading ? heading.textContent + " · lotdrift" : "lotdrift";
+    document.querySelectorAll(".masthead nav a").forEach(function (link) {
+      if (link.pathname === window.location.pathname) link.setAttribute("aria-current", "page");
+      else link.removeAttribute("aria-current");
+    });
+  }
+  function arrive(main) {
+    var target = window.location.hash && document.getElementById(decodeURIComponent(window.location.hash.slice(1)));
+    if (target) target.scrollIntoView();
+    else if (document.activeElement === document.body || !document.activeElement) main.focus({ preventScroll: true });
+  }
+  var shown = null;
+  new MutationObserver(function () {
+    var main = document.getElementById("page");
+    if (!main || main.firstElementChild === shown) return;
+    shown = main.firstElementChild;
+    settle(main);
+    arrive(main);
+  }).observe(document.documentElement, { childList: true, subtree: true });
+})();

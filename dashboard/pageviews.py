@@ -1,0 +1,183 @@
+"""What single pages read of the store beside the documents of the public surface. No figure is computed here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from sqlalchemy import Connection, RowMapping, text
+
+from dashboard.views import iso, with_times
+from ingest.lab import Lab
+
+__all__ = [
+    "alert_ids",
+    "chambers",
+    "earlier_values",
+    "entries",
+    "last_week",
+    "looked_at",
+    "reasons",
+    "refused_rows",
+    "state_of",
+    "tested_in",
+    "usual",
+]
+
+Document = dict[str, Any]
+Stream = tuple[str, str, str]
+
+GRADES = ("act", "look", "note")
+WEEK_US = 7 * 24 * 3_600_000_000
+
+
+def _rows(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
+    return list(connection.execute(text(sql), values).mappings())
+
+
+def looked_at(connection: Connection, lab: Lab) -> str | None:
+    """When the last round began, as ISO 8601."""
+    return iso(_looked_at(connection), lab.zone)
+
+
+def _looked_at(connection: Connection) -> int | None:
+    found: int | None = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
+    return found
+
+
+def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[Document]]:
+    """Why a stream stands where it does: its alerts that are not closed, the most urgent first, by stream."""
+    rows = _rows(
+        connection,
+        "SELECT a.grade, a.kind, a.evidence, s.supplier, s.product, s.characteristic FROM alert a "
+        "JOIN stream s ON s.id = a.stream_id WHERE a.state <> 'closed' ORDER BY a.raised_us DESC, a.id",
+    )
+    found: dict[Stream, list[Document]] = {}
+    for row in sorted(rows, key=lambda row: GRADES.index(row["grade"])):
+        alert = {"grade": row["grade"], "kind": row["kind"], "evidence": with_times(json.loads(row["evidence"]), lab)}
+        found.setdefault((row["supplier"], row["product"], row["characteristic"]), []).append(alert)
+    return found
+
+
+def last_week(connection: Connection, lab: Lab) -> Document | None:
+    """What came in the seven days before the last round: lots, and alerts whose evidence was completed then."""
+    looked = _looked_at(connection)
+    if looked is None:
+        return None
+    start = looked - WEEK_US
+    tested = _rows(
+        connection,
+        "SELECT DISTINCT l.supplier, l.product, l.lot FROM session s JOIN lot l ON l.id = s.lot_id "
+        "WHERE s.started_us > :start AND s.started_us <= :looked",
+        start=start,
+        looked=looked,
+    )
+    lots = [row["supplier"] for row in tested if not lab.is_check_standard(row["supplier"], row["product"])]
+    raised = _rows(
+        connection,
+        "SELECT kind, grade, supplier, product, characteristic FROM alert WHERE raised_us > :start AND raised_us <= :looked "
+        "AND state <> 'closed' ORDER BY raised_us DESC, id",
+        start=start,
+        looked=looked,
+    )
+    return {
+        "since": iso(start, lab.zone),
+        "lots": len(lots),
+        "suppliers": len(set(lots)),
+        "raised": [dict(row) for row in raised],
+    }
+
+
+def chambers(connection: Connection) -> list[str]:
+    """The chambers that readings name."""
+    return [
+        row["text"]
+        for row in _rows(connection, "SELECT text FROM label WHERE kind = 'chamber' AND text <> '' ORDER BY text")
+    ]
+
+
+def tested_in(connection: Connection, chamber: str) -> set[Stream]:
+    """The streams that were ever tested out of a chamber."""
+    rows = _rows(
+        connection,
+        "SELECT t.supplier, t.product, t.characteristic FROM stream t WHERE EXISTS (SELECT 1 FROM session s "
+        "WHERE s.stream_id = t.id AND s.chamber_id = (SELECT id FROM label WHERE kind = 'chamber' AND text = :chamber))",
+        chamber=chamber,
+    )
+    return {(row["supplier"], row["product"], row["characteristic"]) for row in rows}
+
+
+def alert_ids(connection: Connection, **names: str) -> list[str]:
+    """The alerts about a supplier, or one of its streams."""
+    where = " AND ".join(f"{name} = :{name}" for name in ("supplier", "product", "characteristic") if name in names)
+    return [row["id"] for row in _rows(connection, f"SELECT id FROM alert WHERE {where}", **names)]
+
+
+def state_of(connection: Connection) -> tuple[object, ...]:
+    """What changes whenever the board may have changed: the last round, whether it has ended, and the last entry."""
+    return tuple(
+        connection.execute(
+            text("SELECT max(id), max(ended_us), count(ended_us), (SELECT max(id) FROM act) FROM round")
+        ).one()
+    )
+
+
+def usual(connection: Connection, supplier: str, product: str) -> dict[str, Document]:
+    """The control limits now in force in the streams of a product, by characteristic, in the unit."""
+    rows = _rows(
+        connection,
+        "SELECT s.characteristic, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
+        "WHERE s.supplier = :supplier AND s.product = :product",
+        supplier=supplier,
+        product=product,
+    )
+    return {row["characteristic"]: json.loads(row["document"])["limits"] for row in rows}
+
+
+EARLIER_SQL = """
+SELECT t.characteristic, t.id AS stream_id, e.tested_us, e.specimen, e.reading, e.value, e.bound, e.written, e.line,
+e.replaced_us, d.name AS file, n.name AS replaced_by
+FROM earlier_value e JOIN stream t ON t.id = e.stream_id JOIN lot l ON l.id = e.lot_id
+JOIN "drop" d ON d.id = e.drop_id JOIN "drop" n ON n.id = e.replaced_by_drop_id
+WHERE l.supplier = :supplier AND l.lot = :lot ORDER BY e.id
+"""
+
+
+def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: str) -> list[Document]:
+    """What readings of a lot said before they were corrected, the oldest first."""
+    names = ("characteristic", "specimen", "reading", "value", "bound", "written", "file", "line", "replaced_by")
+    return [
+        {
+            **{name: row[name] for name in names},
+            "unit": lab.characteristic(row["characteristic"]).unit,
+            "tested_at": iso(row["tested_us"], lab.zone),
+            "replaced_at": iso(row["replaced_us"], lab.zone),
+        }
+        for row in _rows(connection, EARLIER_SQL, supplier=supplier, lot=lot_name)
+    ]
+
+
+def refused_rows(connection: Connection, lot_name: str) -> list[Document]:
+    """Refused rows in which the lot's name is a cell: they may belong to it."""
+    rows = _rows(
+        connection,
+        'SELECT d.name AS file, r.line, r.reason FROM refusal r JOIN "drop" d ON d.id = r.drop_id '
+        "WHERE EXISTS (SELECT 1 FROM json_each(r.cells) c WHERE c.value = :lot) ORDER BY d.taken_us, r.line",
+        lot=lot_name,
+    )
+    return [dict(row) for row in rows]
+
+
+def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[str, list[Document]]:
+    """What people entered about each subject, the newest first."""
+    found: dict[str, list[Document]] = {subject: [] for subject in subjects}
+    rows = _rows(
+        connection,
+        "SELECT * FROM act WHERE subject IN (SELECT value FROM json_each(:subjects)) ORDER BY id DESC",
+        subjects=json.dumps(list(found)),
+    )
+    for row in rows:
+        entry = {"at": iso(row["at_us"], lab.zone), "body": json.loads(row["body"])}
+        found[row["subject"]].append({**entry, **{name: row[name] for name in ("who", "what", "reason")}})
+    return found

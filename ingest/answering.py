@@ -1,0 +1,91 @@
+"""What people answer on the pages: to an alert, about a lot, or a note pinned to a day of a stream.
+
+Each answer is a row of `act`; the state of an alert follows in the same transaction. Nothing here decides about a lot: it
+keeps what a person decided, with name and reason.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Connection
+
+from ingest.acts import Act, record
+from ingest.alerting import state_after_acts
+from ingest.errors import CallError
+from ingest.wording import printable
+
+__all__ = ["ALERT_ANSWERS", "LOT_DECISIONS", "NOTE", "answer", "lot_subject"]
+
+NOTE = "note"
+ALERT_ANSWERS = ("acknowledge", "close", "open again", NOTE)
+LOT_DECISIONS = ("hold", "release", "return", "use as is", NOTE)
+LONGEST = {"who": 80, "reason": 600, "subject": 2_000}
+
+
+def lot_subject(supplier: str, lot: str) -> str:
+    """The subject of entries about a lot."""
+    return "lot:" + json.dumps([supplier, lot], ensure_ascii=False)
+
+
+def answer(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> None:
+    """Keep one answer; `on` is the day a note on a stream is pinned to.
+
+    Raises
+    ------
+    CallError
+        Where the subject is unknown, the answer is none of those that fit it, or it says not who and why.
+    """
+    kind, names = _parsed(subject)
+    allowed, known = _SUBJECTS[kind]
+    if what not in allowed:
+        raise CallError(f"{what}: is no answer to this; expected one of {', '.join(allowed)}")
+    if connection.exec_driver_sql(known, names).scalar() is None:
+        raise CallError(f"{what}: there is no such {kind}; it may have ended by itself, look at the page again")
+    for name, text in (("who", who), ("reason", reason)):
+        if len(text) > LONGEST[name]:
+            raise CallError(f"{what}: {name} is too long; write at most {LONGEST[name]} characters")
+    body = {"on": _day(on)} if kind == "stream" else {}
+    record(connection, Act(now, printable(who), what, subject, printable(reason), body))
+    if kind == "alert" and what != NOTE:
+        _settle(connection, names[0])
+
+
+def _parsed(subject: str) -> tuple[str, tuple[Any, ...]]:
+    """The kind of a subject and the names in it."""
+    kind, _, rest = subject.partition(":") if subject.startswith(("alert:", "lot:")) else ("stream", "", subject)
+    if kind == "alert":
+        return kind, (rest,)
+    try:
+        names = json.loads(rest) if len(rest) <= LONGEST["subject"] else None
+    except ValueError:
+        names = None
+    if not isinstance(names, list) or len(names) != _NAMES[kind] or not all(isinstance(name, str) for name in names):
+        raise CallError(f"entry: {printable(subject)[:80]!r} names nothing that an entry can be about")
+    return kind, tuple(names)
+
+
+_NAMES = {"lot": 2, "stream": 3}
+_SUBJECTS: dict[str, tuple[tuple[str, ...], str]] = {
+    "alert": (ALERT_ANSWERS, "SELECT 1 FROM alert WHERE id = ?"),
+    "lot": (LOT_DECISIONS, "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
+    "stream": ((NOTE,), "SELECT 1 FROM stream WHERE supplier = ? AND product = ? AND characteristic = ?"),
+}
+
+
+def _day(text: str) -> str:
+    try:
+        return date.fromisoformat(text.strip()).isoformat()
+    except ValueError as error:
+        raise CallError(f"note: {text!r} is no day; write it as 2026-03-18") from error
+
+
+def _settle(connection: Connection, alert: str) -> None:
+    """The alert's own row follows its entries; one that the evidence or the bench closed stays closed."""
+    connection.exec_driver_sql(
+        "UPDATE alert SET state = ? WHERE id = ? AND held_under IS NULL "
+        "AND json_extract(evidence, '$.closed_because') IS NULL",
+        (state_after_acts(connection, alert), alert),
+    )
