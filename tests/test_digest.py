@@ -249,7 +249,7 @@ def hostile_page(alarms: Alarms) -> str:
         connection.exec_driver_sql("UPDATE stream SET supplier = ? WHERE supplier = 'Alder Film'", (HOSTILE,))
     with alarms.store.reading() as connection:
         week = digest.document(connection, load(alarms.folder), NEXT_MONDAY)
-        return digest.as_html(week, views.sketches(connection))
+        return digest.as_html(week, views.all_sketches(connection))
 
 
 def test_hostile_names_stay_text_on_the_page(lab: Alarms) -> None:
