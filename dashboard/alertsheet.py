@@ -40,7 +40,7 @@ def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = 
             html.Div(
                 [
                     html.P([word(alert["grade"]), word(alert["state"]), html.Span(alert["kind"], className="quiet")]),
-                    html.H3(alert["message"]),
+                    html.H2(alert["message"]),
                     html.P(" · ".join(evidence(alert)), className="quiet"),
                     html.P(_ways(alert), className="quiet"),
                     *_held_under(alert),

@@ -87,7 +87,7 @@ def _frame(desk: Desk) -> html.Div:
                 className="masthead",
             ),
             html.Main(id="page", tabIndex=-1, children=html.P("Reading the store …", className="quiet")),
-            html.Footer(html.P(CAUTIONS), className="cautions"),
+            html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
         ]
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,11 @@ from ingest.lab import LAB_FILE, Lab, load
 from ingest.store import Store, known_store
 
 __all__ = ["Desk", "NothingYet"]
+
+Document = dict[str, Any]
+
+# Chambers that an address may name: more of them than a lab has are somebody's play.
+MOST_KEPT = 50
 
 
 class NothingYet(Exception):
@@ -29,7 +34,7 @@ class Desk:
         self._lab: Lab | None = None
         self._stamp: int | None = None
         self._store: Store | None = None
-        self._board: tuple[tuple[object, ...], list[dict[str, Any]]] | None = None
+        self._kept_state: tuple[tuple[object, ...], dict[str, Any]] | None = None
 
     @property
     def lab(self) -> Lab:
@@ -65,11 +70,30 @@ class Desk:
         with self.store.reading() as connection:
             yield connection
 
-    def board(self, connection: Connection) -> list[dict[str, Any]]:
-        """The rows of the board; read anew when a round, an entry or `lab.toml` may have changed one."""
+    def board(self, connection: Connection) -> list[Document]:
+        """The rows of the board with the class of their product."""
         lab = self.lab
+
+        def read() -> list[Document]:
+            classes = {product.name: product.class_ for product in lab.products}
+            return [{**row, "class": classes.get(row["product"], "")} for row in views.board(connection, lab)]
+
+        rows: list[Document] = self._kept(connection, "board", read)
+        return rows
+
+    def tested_in(self, connection: Connection, chamber: str) -> set[tuple[str, str, str]]:
+        """The streams that were ever tested out of a chamber."""
+        streams: set[tuple[str, str, str]] = self._kept(
+            connection, f"chamber {chamber}", lambda: pageviews.tested_in(connection, chamber)
+        )
+        return streams
+
+    def _kept(self, connection: Connection, name: str, read: Callable[[], Any]) -> Any:
+        """What was read before, until a round, an entry or `lab.toml` may have changed it."""
         state = (*pageviews.state_of(connection), self._stamp)
-        kept = self._board
-        if kept is None or kept[0] != state:
-            kept = self._board = (state, views.board(connection, lab))
-        return kept[1]
+        kept = self._kept_state
+        if kept is None or kept[0] != state or len(kept[1]) > MOST_KEPT:
+            kept = self._kept_state = (state, {})
+        if name not in kept[1]:
+            kept[1][name] = read()
+        return kept[1][name]

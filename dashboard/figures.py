@@ -380,4 +380,5 @@ def chamber_trace(trace: Document) -> Figure:
         if moment is not None:
             _mark_moment(figure, moment, {"color": GREY, "width": 1.5})
     time_axis(figure["layout"]["xaxis"], None)
+    figure["layout"]["xaxis"]["nticks"] = 5
     return figure

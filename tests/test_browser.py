@@ -203,6 +203,10 @@ FAINT_TEXT = """() => {
     const [a, b] = [light(parts(getComputedStyle(element).color)), light(ground(element))].sort((x, y) => y - x);
     if ((a + 0.05) / (b + 0.05) < 4.5) faint.push(walk.currentNode.textContent.trim());
   }
+  for (const field of document.querySelectorAll('input:not([type=hidden]), select')) {
+    const [a, b] = [light(parts(getComputedStyle(field).color)), light(ground(field))].sort((x, y) => y - x);
+    if ((a + 0.05) / (b + 0.05) < 4.5) faint.push(field.name);
+  }
   return faint;
 }"""
 NAMELESS = """() => [...document.querySelectorAll('img:not([alt]), [role=img]:not([aria-label])'),
@@ -223,6 +227,16 @@ def test_every_page_fits_is_read_and_is_named(page: Page, address: str) -> None:
         assert page.title().endswith("lotdrift")
         # No button to a maker's cloud, no maker's mark.
         assert page.locator(".modebar-btn, .plotlyjsicon").count() == 0, name
+
+
+@pytest.mark.parametrize("page", [1440], indirect=True)
+def test_the_board_fits_every_width_between(page: Page) -> None:
+    page.locator("#board").wait_for()
+    for width in (1920, 1366, 1280, 1057, 1055, 800, 737, 320):
+        page.set_viewport_size({"width": width, "height": 900})
+
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.set_viewport_size({"width": 1440, "height": 900})
 
 
 @pytest.mark.parametrize("page", [1440], indirect=True)

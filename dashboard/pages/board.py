@@ -50,11 +50,11 @@ MOST_OPTIONS = 200
 def layout(desk: Desk, **chosen: str) -> html.Div:
     """The board, narrowed to what the address asks for."""
     with desk.reading() as connection:
-        rows = [_with_class(row, desk.lab) for row in desk.board(connection)]
+        rows = desk.board(connection)
         week = pageviews.last_week(connection, desk.lab)
         why = pageviews.reasons(connection, desk.lab)
         chambers = pageviews.chambers(connection)
-        inside = pageviews.tested_in(connection, chosen["chamber"]) if chosen.get("chamber") else None
+        inside = desk.tested_in(connection, chosen["chamber"]) if chosen.get("chamber") else None
         fitting = [row for row in rows if _belongs(row, chosen, inside)]
         shown = fitting if chosen.get("rows") == "all" else fitting[:MOST_ROWS]
         sketches = views.sketches(connection, map(_key, shown))
@@ -75,11 +75,6 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
             html.P(views.expectation(desk.lab, len(rows)), className="quiet"),
         ]
     )
-
-
-def _with_class(row: Document, lab: Lab) -> Document:
-    declared = lab.product(row["product"])
-    return {**row, "class": declared.class_ if declared else ""}
 
 
 def _headline(rows: list[Document]) -> str:

@@ -211,7 +211,7 @@ def _chamber(group: list[Document], trace: Document | None, number: int) -> html
 
 
 def _session(document: Document, session: Document, usual: Document | None, number: int) -> html.Section:
-    name = f"{characteristic(session['characteristic'])}, {day(session['tested_at'])}"
+    name = _named(session)
     return html.Section(
         [
             html.H3([f"{name} ", word(session["verdict"])]),
@@ -225,6 +225,10 @@ def _session(document: Document, session: Document, usual: Document | None, numb
         className="sheet",
         id=_anchor(session),
     )
+
+
+def _named(session: Document) -> str:
+    return f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}"
 
 
 def _bags_key(session: Document, usual: Document | None) -> list[tuple[str, str, str]]:
@@ -279,7 +283,9 @@ def _hours(conditioning: Document) -> str:
 
 def _readings(session: Document) -> html.Div:
     heads = ("bag", "reading", "value", "as written", "tested", "operator", "file", "line", "state")
-    return table(heads, [_reading(one) for one in session["readings"]], "Readings", ("value", "line"))
+    return table(
+        heads, [_reading(one) for one in session["readings"]], f"Readings, {_named(session)}", ("value", "line")
+    )
 
 
 def _reading(reading: Document) -> list[str]:
