@@ -123,8 +123,7 @@ def _or_nan(limit: float | None) -> float:
 def _settings(
     lab: Lab, stream: Stream, acts: list[Act], lots: pd.Series, marked: Mapping[int, Suspect]
 ) -> spc.evaluate.Settings:
-    """What is declared and entered for a stream; what nobody has settled yet sets no limit."""
-    unsettled = frozenset(session for session, one in marked.items() if not one.settled)
+    """What is declared and entered for a stream."""
     declared = lab.characteristic(stream.characteristic)
     return spc.evaluate.Settings(
         scale=declared.scale,
@@ -138,8 +137,8 @@ def _settings(
         restarts=tuple(sorted(act.body["from_us"] / WEEK_US for act in acts if act.what == SET_BASELINE)),
         left_out=frozenset(
             int(session) for act in acts if act.what == LEAVE_OUT for session in lots.index[lots == act.body["lot"]]
-        )
-        | unsettled,
+        ),
+        doubted=frozenset(session for session, one in marked.items() if not one.settled),
     )
 
 

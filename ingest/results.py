@@ -97,6 +97,11 @@ def _level_now(evaluation: Evaluation) -> float | None:
     return float(measured["level"].iloc[-1]) if len(measured) else None
 
 
+def _believed(points: pd.DataFrame) -> pd.DataFrame:
+    """The points that the outlook rests on."""
+    return points[points["measured"] & ~points["doubted"]]
+
+
 def _weeks_to_limit(evaluation: Evaluation) -> Document | None:
     outlook = evaluation.forecast
     if outlook.weeks_p50 is None:
@@ -123,7 +128,7 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
 
-    measured = evaluation.points[evaluation.points["measured"]]
+    measured = _believed(evaluation.points)
     weeks = measured["weeks"].to_numpy(np.float64)
     recent = measured[weeks > weeks[-1] - YEAR_WEEKS] if weeks.size else measured
     fan = evaluation.forecast.fan
@@ -226,7 +231,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
     outlook = evaluation.forecast
     if outlook.level_now is None or outlook.fan.empty:
         return None
-    start = float(evaluation.points.loc[evaluation.points["measured"], "weeks"].iloc[-1])
+    start = float(_believed(evaluation.points)["weeks"].iloc[-1])
     fan = [
         {
             "tested_us": _microseconds(start + float(row["weeks"])),

@@ -77,6 +77,13 @@ def test_the_suspicious_is_kept_marked_and_told(slipped: Bench) -> None:
     assert {"lot": "L12", "why": "to_be_looked_at"} in document(slipped, "stream", *NAMES)["limits"]["left_out"]
 
 
+def test_what_nobody_has_settled_tells_no_outlook(slipped: Bench) -> None:
+    (row,) = document(slipped, "board")
+
+    assert 1.7e9 < row["level"] < 2.3e9
+    assert row["breach_probability"] < 0.01
+
+
 def test_a_round_says_that_there_is_something_to_look_at(bench: Bench) -> None:
     fill(bench)
 

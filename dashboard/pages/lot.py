@@ -242,7 +242,9 @@ def _doubt(document: Document, session: Document) -> list[Any]:
         views.from_iso(session["tested_at"]),
     )
     said = (
-        f"Settled: {mark['settled']}." if mark["settled"] else "Nobody has settled it yet: until then it sets no limit."
+        f"Settled: {mark['settled']}."
+        if mark["settled"]
+        else "Nobody has settled it yet: until then it tells neither limits nor outlook."
     )
     unit = session["unit"]
     return [
