@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from ingest import schema
+from ingest.dialect import insert_frame, upsert_frame
 from ingest.progress import Watch, unwatched
 from ingest.store import KEYS_AT_ONCE, fetch_frame, ids_of, insert_many, label_ids
 
@@ -28,7 +29,6 @@ IDENTITY = ("stream_id", "lot_id", "tested_us", "specimen", "reading")
 SAID = (
     "value", "bound", "written", "chamber_id", "instrument_id", "operator_id", "load_id", "drop_id", "line", "notes",
 )  # fmt: skip
-COLUMNS = IDENTITY + SAID
 KNOWN = dict.fromkeys(IDENTITY, "i8") | {"value": "f8", "bound": "i8"}
 CLIMATE = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
 # As Python objects, a million rows at once would take a gigabyte.
@@ -174,10 +174,9 @@ def _tuples(rows: pd.DataFrame, columns: tuple[str, ...]) -> list[tuple[object, 
 
 
 def _insert(connection: Connection, rows: pd.DataFrame, watch: Watch) -> None:
-    sql = f"INSERT INTO reading ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
     for start in range(0, len(rows), ROWS_AT_ONCE):
         watch("readings stored", start, len(rows))
-        insert_many(connection, sql, _tuples(rows.iloc[start : start + ROWS_AT_ONCE], COLUMNS))
+        insert_frame(connection, "reading", rows.iloc[start : start + ROWS_AT_ONCE])
 
 
 def _correct(connection: Connection, rows: pd.DataFrame, now_us: int) -> None:
@@ -266,14 +265,8 @@ def _known_entries(connection: Connection, entries: pd.DataFrame) -> pd.DataFram
 
 
 def _write_entries(connection: Connection, entries: pd.DataFrame) -> None:
-    columns = (*CLIMATE, "drop_id", "line")
-    sets = ", ".join(f"{name} = excluded.{name}" for name in columns[2:])
-    sql = (
-        f"INSERT INTO climate ({', '.join(columns)}) VALUES (?, ?, ?, ?, ?, ?) "
-        f"ON CONFLICT (chamber_id, logged_us) DO UPDATE SET {sets}"
-    )
     for start in range(0, len(entries), ROWS_AT_ONCE):
-        insert_many(connection, sql, _tuples(entries.iloc[start : start + ROWS_AT_ONCE], columns))
+        upsert_frame(connection, "climate", ("chamber_id", "logged_us"), entries.iloc[start : start + ROWS_AT_ONCE])
     insert_many(
         connection, "INSERT INTO stale_climate (chamber_id, from_us, to_us) VALUES (?, ?, ?)", list(_stretches(entries))
     )

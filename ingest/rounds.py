@@ -99,8 +99,9 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
 
 
 def _begin(connection: Connection, now: datetime) -> int:
-    inserted = connection.execute(insert(schema.round_).values(started_us=microseconds(now)))
-    return int(inserted.lastrowid)
+    begun = insert(schema.round_).values(started_us=microseconds(now)).returning(schema.round_.c.id)
+    number: int = connection.execute(begun).scalar_one()
+    return number
 
 
 def _end(connection: Connection, number: int, done: Round) -> None:
@@ -137,7 +138,10 @@ def _note_declarations(connection: Connection, lab: Lab) -> None:
     if get_meta(connection, "declared") in (said, None):
         put_meta(connection, "declared", said)
         return
-    connection.exec_driver_sql("INSERT OR IGNORE INTO stale_lot SELECT DISTINCT stream_id, lot_id FROM session")
+    # WHERE true: else SQLite takes ON for the beginning of a join (https://sqlite.org/lang_upsert.html, section 2.2).
+    connection.exec_driver_sql(
+        "INSERT INTO stale_lot SELECT DISTINCT stream_id, lot_id FROM session WHERE true ON CONFLICT DO NOTHING"
+    )
     put_meta(connection, "declared", said)
 
 

@@ -9,7 +9,8 @@ import pytest
 from labs import MONDAY, Bench, lot_rows
 
 from ingest.errors import StoreError
-from ingest.store import STORE_NAME, fetch_frame, known_store, open_store, put_meta, told
+from ingest.store import STORE_NAME, fetch_frame, known_store, open_store, put_meta
+from ingest.storefile import told
 
 
 def test_a_file_that_is_no_database_is_told_in_one_line_and_left_as_it_is(bench: Bench) -> None:
@@ -90,7 +91,7 @@ def test_a_damaged_store_is_told_and_its_bytes_and_the_drops_stay(bench: Bench) 
 def test_a_store_that_another_program_holds_is_told_after_a_wait(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench.run()
     drop = bench.drop_tests("a.csv", lot_rows("L1", MONDAY, [[10.5]]))
-    monkeypatch.setattr("ingest.store.BUSY_SECONDS", 0.1)
+    monkeypatch.setattr("ingest.storefile.BUSY_SECONDS", 0.1)
     holder = sqlite3.connect(bench.folder / STORE_NAME)
     holder.execute("BEGIN IMMEDIATE")
 
