@@ -29,7 +29,7 @@ from ingest.sessions import rebuild_stale
 from ingest.stamps import microseconds
 from ingest.store import Store, get_meta, open_store, put_meta
 
-__all__ = ["Round", "run"]
+__all__ = ["Round", "alone", "run"]
 
 LOCK_NAME = ".lotdrift.lock"
 # Another round holds the lock for as long as its drops take; a stuck one is worth a word.
@@ -61,7 +61,7 @@ def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
     StoreError
         Where the store or the lab folder can't be used.
     """
-    with _alone(lab.folder):
+    with alone(lab.folder):
         store = open_store(lab.folder)
         try:
             store.hold()
@@ -71,7 +71,8 @@ def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
 
 
 @contextmanager
-def _alone(folder: Path) -> Iterator[None]:
+def alone(folder: Path) -> Iterator[None]:
+    """Nobody else on this machine does a round of the lab until the block ends."""
     try:
         with FileLock(folder / LOCK_NAME, timeout=LOCK_SECONDS):
             yield

@@ -11,7 +11,6 @@ from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.pool import NullPool
 
 from ingest.dialect import percent_marks
 from ingest.errors import StoreError
@@ -44,10 +43,9 @@ class Server:
         self.name = _shown(self.url)
 
     def engine(self) -> Engine:
-        """Connections to the server, each closed with the block that uses it."""
+        """Connections to the server, kept for the next block, and looked at first: the server may have been started again."""
         said = {key: value for key, value in USUAL.items() if key not in self.url.query}
-        # NullPool: a kept connection would fail once the server was started again.
-        engine = create_engine(self.url, poolclass=NullPool, connect_args=said)
+        engine = create_engine(self.url, pool_pre_ping=True, connect_args=said)
         event.listen(engine, "connect", _prepare)
         event.listen(engine, "begin", _begin)
         event.listen(engine, "before_cursor_execute", _rewrite, retval=True)
@@ -72,6 +70,8 @@ class Server:
                 return self._version(connection)
         except DBAPIError as error:
             raise StoreError(self.told(error.orig)) from error
+        finally:
+            engine.dispose()
 
     def _version(self, connection: Connection) -> str | None:
         schema = connection.exec_driver_sql("SELECT current_schema()").scalar()

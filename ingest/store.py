@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol, cast
+from weakref import finalize
 
 import numpy as np
 import pandas as pd
@@ -59,6 +60,8 @@ class Store:
         self._keeper = keeper
         self._engine = keeper.engine()
         self._held: Connection | None = None
+        # Not every user of a store closes it; connections that are kept for the next block go with it.
+        finalize(self, self._engine.dispose)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -13,6 +13,7 @@ from pathlib import Path
 from sqlalchemy import BigInteger, Column, Connection, MetaData, Table, Text
 
 from ingest.errors import StoreError
+from ingest.rounds import alone
 from ingest.schema import SCHEMA_VERSION
 from ingest.store import Store, get_meta, keeper_of, put_meta
 
@@ -47,13 +48,14 @@ def upgrade(folder: Path) -> Upgraded:
         )
     if before == SCHEMA_VERSION:
         return Upgraded(before, before, "")
-    copy = keeper.set_aside(found)
-    store = Store(keeper)
-    store.hold()
-    try:
-        _take_steps(store)
-    finally:
-        store.close()
+    with alone(folder):
+        store = Store(keeper)
+        try:
+            store.hold()
+            copy = keeper.set_aside(found)
+            _take_steps(store)
+        finally:
+            store.close()
     return Upgraded(before, SCHEMA_VERSION, copy)
 
 

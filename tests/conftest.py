@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """A module that says `BOTH_STORES = True` has its labs in a file and on a server, one after the other."""
-    if getattr(metafunc.module, "BOTH_STORES", False) and "bench" in metafunc.fixturenames:
+    asked = getattr(metafunc.module, "BOTH_STORES", False)
+    if asked and "bench" in metafunc.fixturenames:
         metafunc.parametrize("bench", ["file", "server"], indirect=True)
 
 
