@@ -77,6 +77,7 @@ def running_cluster() -> Iterator[Cluster]:
              "--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en"],
             check=True, stdout=subprocess.DEVNULL, cwd=place, user=user,
         )  # fmt: skip
+        _ask_password_of(data / "pg_hba.conf", "guarded")
         cluster = _started(place, data, user)
         try:
             yield cluster
@@ -95,6 +96,11 @@ def _server_user(place: Path) -> str | None:
     user = "postgres" if "postgres" in names else "nobody"
     shutil.chown(place, user)
     return user
+
+
+def _ask_password_of(rules: Path, user: str) -> None:
+    """All others are trusted; the first rule that fits decides."""
+    rules.write_text(f"host all {user} 127.0.0.1/32 scram-sha-256\n{rules.read_text()}")
 
 
 def _started(place: Path, data: Path, user: str | None) -> Cluster:

@@ -125,7 +125,8 @@ def outcome(bench: Bench) -> dict[str, Any]:
     store, lab = known_store(bench.folder), load(bench.folder)
     assert store is not None
     with store.reading() as connection:
-        rows = {table: rows_of(connection, table, columns) for table, columns in TABLES.items()}
+        places = places_in(connection)
+        rows = {table: rows_of(connection, table, columns, places) for table, columns in TABLES.items()}
         told = [
             views.board(connection, lab),
             views.alerts(connection, lab, closed_too=True),
@@ -144,22 +145,29 @@ def outcome(bench: Bench) -> dict[str, Any]:
 NUMBERED = {"stream_id": "stream", "lot_id": "lot", "drop_id": "drop", "replaced_by_drop_id": "drop"} | dict.fromkeys(
     ("chamber_id", "instrument_id", "operator_id", "load_id"), "label"
 )
+HISTORIES = ("earlier_value", "refusal", "stale_climate")
 
 
-def rows_of(connection: Connection, table: str, columns: str) -> list[dict[str, Any]]:
+def rows_of(connection: Connection, table: str, columns: str, places: dict[str, dict[int, int]]) -> list[Any]:
     """The rows of a table, numbered without gaps: a server never gives a number again that a killed round was given."""
-    own = {"id": table} if table in NUMBERED.values() else {}
-    told = []
-    for row in connection.execute(text(f'SELECT {columns} FROM "{table}"')).mappings():
-        places = {name: place(connection, whose, row[name]) for name, whose in (NUMBERED | own).items() if name in row}
-        told.append(dict(row) | places)
-    left_out = ("id",) if table in ("earlier_value", "refusal", "stale_climate") else ()
-    return sorted(({key: row[key] for key in row if key not in left_out} for row in told), key=repr)
+    rows = connection.execute(text(f'SELECT {columns} FROM "{table}"')).mappings()
+    told = [{name: places.get(numbered(table, name), {}).get(row[name], row[name]) for name in row} for row in rows]
+    return sorted(told, key=repr)
 
 
-def place(connection: Connection, table: str, number: int) -> int:
-    before: int = connection.exec_driver_sql(f'SELECT count(*) FROM "{table}" WHERE id < ?', (number,)).scalar_one()
-    return before
+def numbered(table: str, column: str) -> str:
+    return NUMBERED.get(column, table if column == "id" else "")
+
+
+def places_in(connection: Connection) -> dict[str, dict[int, int]]:
+    """The place of each number among those of its table."""
+    return {
+        table: {
+            number: place
+            for place, number in enumerate(sorted(connection.execute(text(f'SELECT id FROM "{table}"')).scalars()))
+        }
+        for table in {*NUMBERED.values(), *HISTORIES}
+    }
 
 
 @pytest.mark.parametrize("kind", KILLS)
