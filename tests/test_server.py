@@ -356,6 +356,14 @@ def test_a_connection_that_breaks_in_the_middle_of_a_round(shared: Bench, server
     assert [entry.stored for entry in shared.run().entries] == [1]
 
 
+def test_an_open_store_goes_on_after_the_server_was_started_again(shared: Bench, server: Cluster) -> None:
+    store = open_store(shared.folder)
+    for _ in range(2):
+        with store.reading() as connection:
+            assert connection.exec_driver_sql("SELECT count(*) FROM reading").scalar() == 0
+        server.do("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'lotdrift'")
+
+
 @pytest.mark.parametrize(
     ("error", "words"),
     [
