@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 import pyarrow as pa
@@ -21,7 +21,7 @@ from sqlalchemy import Connection
 if TYPE_CHECKING:
     import psycopg
 
-__all__ = ["insert_frame", "is_server", "marked", "percent_marks", "upsert_frame"]
+__all__ = ["among", "insert_frame", "is_server", "marked", "percent_marks", "upsert_frame"]
 
 # A mark inside quotes is a character; a percent sign means something to the server's driver wherever it stands.
 QUOTED_OR_MARK = re.compile(r"'[^']*'|\"[^\"]*\"|\?|%")
@@ -41,6 +41,19 @@ def percent_marks(sql: str) -> str:
 def marked(connection: Connection, sql: str) -> str:
     """A statement with `?` for values, for a cursor of the driver itself."""
     return percent_marks(sql) if is_server(connection) else sql
+
+
+def among(connection: Connection, keys: Sequence[Sequence[Any]]) -> tuple[str, tuple[Any, ...]]:
+    """What stands after `(a, b) IN` for these keys, and its values; a key is all texts or all whole numbers.
+
+    A server is handed an array a column: thousands of marks would each be taken out of the statement.
+    """
+    if is_server(connection):
+        kind = "text[]" if isinstance(keys[0][0], str) else "bigint[]"
+        columns = tuple(list(column) for column in zip(*keys, strict=True))
+        return f"(SELECT * FROM unnest({', '.join([f'?::{kind}'] * len(columns))}))", columns
+    one = f"({', '.join('?' * len(keys[0]))})"
+    return f"(VALUES {', '.join([one] * len(keys))})", tuple(value for key in keys for value in key)
 
 
 def insert_frame(connection: Connection, table: str, rows: pd.DataFrame) -> None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from ingest import schema
-from ingest.dialect import insert_frame, upsert_frame
+from ingest.dialect import among, insert_frame, upsert_frame
 from ingest.progress import Watch, unwatched
 from ingest.store import KEYS_AT_ONCE, fetch_frame, ids_of, insert_many, label_ids
 
@@ -150,14 +150,10 @@ def _known(connection: Connection, told: pd.DataFrame) -> pd.DataFrame:
     pairs = _lots_in(told)
     parts = []
     for start in range(0, len(pairs), KEYS_AT_ONCE):
-        part = pairs[start : start + KEYS_AT_ONCE]
-        sql = f"SELECT {', '.join(KNOWN)} FROM reading WHERE (stream_id, lot_id) IN (VALUES {_marks(part)})"
-        parts.append(fetch_frame(connection, sql, [number for pair in part for number in pair], KNOWN))
+        wanted, values = among(connection, pairs[start : start + KEYS_AT_ONCE])
+        sql = f"SELECT {', '.join(KNOWN)} FROM reading WHERE (stream_id, lot_id) IN {wanted}"
+        parts.append(fetch_frame(connection, sql, values, KNOWN))
     return pd.concat(parts, ignore_index=True)
-
-
-def _marks(pairs: list[tuple[int, int]]) -> str:
-    return ", ".join(["(?, ?)"] * len(pairs))
 
 
 def _lots_in(keyed: pd.DataFrame) -> list[tuple[int, int]]:
@@ -198,11 +194,9 @@ def _correct(connection: Connection, rows: pd.DataFrame, now_us: int) -> None:
 
 
 def _note_stale(connection: Connection, keyed: pd.DataFrame) -> None:
-    insert_many(
-        connection,
-        "INSERT INTO stale_lot (stream_id, lot_id) VALUES (?, ?) ON CONFLICT DO NOTHING",
-        _lots_in(keyed),
-    )
+    noted = {(row[0], row[1]) for row in connection.exec_driver_sql("SELECT stream_id, lot_id FROM stale_lot")}
+    fresh = [lot for lot in _lots_in(keyed) if lot not in noted]
+    insert_frame(connection, "stale_lot", pd.DataFrame(fresh, columns=["stream_id", "lot_id"]))
 
 
 def _count(lines: Ints, fate: NDArray[np.int8]) -> Counts:

@@ -31,6 +31,8 @@ SCHEMA_NUMBER = "('x' || substr(md5(current_schema()), 1, 8))::bit(32)::int"
 class Server:
     """A schema on a server, and what is particular to it."""
 
+    shared = True
+
     def __init__(self, declared: str) -> None:
         try:
             import psycopg

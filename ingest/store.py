@@ -17,7 +17,7 @@ import pandas as pd
 from sqlalchemy import Connection, Engine, Table, select
 from sqlalchemy.exc import DBAPIError
 
-from ingest.dialect import marked
+from ingest.dialect import among, insert_frame, marked
 from ingest.errors import StoreError
 from ingest.lab import declared_store
 from ingest.schema import SCHEMA_VERSION, label, meta, metadata
@@ -34,6 +34,7 @@ class Keeper(Protocol):
     """What holds the rows: a file or a server."""
 
     name: str
+    shared: bool
     errors: tuple[type[Exception], ...]
 
     def engine(self) -> Engine:
@@ -57,6 +58,8 @@ class Store:
 
     def __init__(self, keeper: Keeper) -> None:
         self.name = keeper.name
+        # Whether other folders, on other machines, may use it too.
+        self.shared = keeper.shared
         self._keeper = keeper
         self._engine = keeper.engine()
         self._held: Connection | None = None
@@ -197,8 +200,7 @@ def ids_of(
     wanted = list(dict.fromkeys(keys))
     found = _known_ids(connection, table, wanted, columns)
     new = [key for key in wanted if key not in found]
-    marks = ", ".join("?" * len(columns))
-    insert_many(connection, f"INSERT INTO {table.name} ({', '.join(columns)}) VALUES ({marks})", new)
+    insert_frame(connection, table.name, pd.DataFrame(new, columns=list(columns)))
     return found | _known_ids(connection, table, new, columns)
 
 
@@ -206,14 +208,11 @@ def _known_ids(
     connection: Connection, table: Table, keys: Sequence[tuple[str, ...]], columns: tuple[str, ...]
 ) -> dict[tuple[str, ...], int]:
     found: dict[tuple[str, ...], int] = {}
-    marks = ", ".join("?" * len(columns))
+    names = ", ".join(columns)
     for start in range(0, len(keys), KEYS_AT_ONCE):
-        part = keys[start : start + KEYS_AT_ONCE]
-        rows = connection.exec_driver_sql(
-            f"SELECT id, {', '.join(columns)} FROM {table.name} "
-            f"WHERE ({', '.join(columns)}) IN (VALUES {', '.join([f'({marks})'] * len(part))})",
-            tuple(value for key in part for value in key),
-        )
+        wanted, values = among(connection, keys[start : start + KEYS_AT_ONCE])
+        sql = f"SELECT id, {names} FROM {table.name} WHERE ({names}) IN {wanted}"
+        rows = connection.exec_driver_sql(sql, values)
         found.update((tuple(row[1:]), row[0]) for row in rows)
     return found
 

@@ -25,6 +25,7 @@ BUSY_SECONDS = 60
 class StoreFile:
     """The file, and what is particular to it."""
 
+    shared = False
     errors: tuple[type[Exception], ...] = (sqlite3.Error,)
 
     def __init__(self, path: Path) -> None:

@@ -260,6 +260,28 @@ def test_a_round_that_waits_too_long_for_another_machine_says_so(
     assert [entry.stored for entry in shared.run().entries] == [1]
 
 
+def test_what_a_killed_round_left_undone_is_finished_on_its_own_machine(
+    tmp_path: Path, server: Cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = server.new_store()
+    north, south = (Bench(tmp_path / name, store=store) for name in ("north", "south"))
+    north.drop_tests("a.csv", lot_rows("L0", MONDAY, [[10.0, "OL"]]))
+
+    def power_cut(*_: object) -> None:
+        raise StoreError("the power went")
+
+    with monkeypatch.context() as cut:
+        cut.setattr("ingest.drops.settle", power_cut)
+        with pytest.raises(StoreError, match="the power went"):
+            north.run()
+
+    south.run()
+    assert not list((south.folder / "refused").glob("*"))
+    north.run()
+    assert (north.folder / "refused" / "a.csv").exists()
+    assert (north.folder / "filed" / "a.csv").exists()
+
+
 # What can be wrong, in one line
 
 

@@ -104,7 +104,15 @@ def test_an_upgraded_store_takes_the_next_round(version: int, bench: Bench) -> N
 
 
 @pytest.mark.parametrize(
-    "command", [("run",), ("board",), ("alerts",), ("lot", "Alder Film", "L0"), ("scorecard", "2026-Q1")]
+    "command",
+    [
+        ("run",),
+        ("serve", "--port", "0"),
+        ("board",),
+        ("alerts",),
+        ("lot", "Alder Film", "L0"),
+        ("scorecard", "2026-Q1"),
+    ],
 )
 def test_an_old_store_is_told_by_every_command_and_left_as_it_is(command: tuple[str, ...], bench: Bench) -> None:
     path = put_released(bench, 1)
