@@ -32,7 +32,7 @@ server:
 	       && $$SUDO apt-get install -y -qq postgresql; }
 
 bench: $(VENV)/.tested-with server
-	for file in tests/bench/bench_*.py; do $(BIN)/python $$file; done
+	for file in tests/bench/bench_*.py; do PYTHONPATH=tests $(BIN)/python $$file; done
 
 pictures: $(VENV)/.tested-with browser
 	$(BIN)/python tests/pictures.py

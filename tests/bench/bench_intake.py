@@ -1,6 +1,6 @@
 """How fast a file of readings reaches the store, as a multiple of what parsing and inserting alone cost in the same run.
 
-    python tests/bench/bench_intake.py [ROWS] [FOLDER]
+    PYTHONPATH=tests python tests/bench/bench_intake.py [ROWS] [FOLDER]
 
 The floor is a full parse of the same file by pyarrow plus `executemany` of the same rows, as plain tuples that are there
 already, into an SQLite table with an index over the identity. The harder floor inserts the rows as our store holds them,
