@@ -3,12 +3,12 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint bench pictures clean
+.PHONY: demo test lint browser server bench pictures clean
 
 demo: $(VENV)/.installed
 	$(BIN)/lotdrift demo demo-lab
 
-test: $(VENV)/.tested-with browser
+test: $(VENV)/.tested-with browser server
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -22,8 +22,17 @@ browser:
 	       if [ "$$(id -u)" = 0 ]; then SUDO=; else SUDO=sudo; fi; \
 	       $$SUDO apt-get update -qq && $$SUDO apt-get install -y -qq chromium; }
 
-bench: $(VENV)/.tested-with
-	for file in tests/bench/bench_*.py; do $(BIN)/python $$file; done
+# A PostgreSQL that is there serves; else Debian's package is fetched, without making the system's own cluster.
+server:
+	@command -v postgres || ls /usr/lib/postgresql/*/bin/postgres 2>/dev/null \
+	  || { echo "no PostgreSQL found: installing Debian's postgresql"; \
+	       if [ "$$(id -u)" = 0 ]; then SUDO=; else SUDO=sudo; fi; \
+	       $$SUDO apt-get update -qq && $$SUDO apt-get install -y -qq postgresql-common \
+	       && echo 'create_main_cluster = false' | $$SUDO tee -a /etc/postgresql-common/createcluster.conf >/dev/null \
+	       && $$SUDO apt-get install -y -qq postgresql; }
+
+bench: $(VENV)/.tested-with server
+	for file in tests/bench/bench_*.py; do PYTHONPATH=tests $(BIN)/python $$file; done
 
 pictures: $(VENV)/.tested-with browser
 	$(BIN)/python tests/pictures.py

@@ -154,7 +154,7 @@ def _sources(connection: Connection, lab: Lab) -> list[Document]:
     rows = _rows(
         connection,
         "SELECT folder, kind, count(*) AS files, max(taken_us) AS last_us, sum(stored) AS stored, sum(refused) AS refused, "
-        "sum(corrected) AS corrected, sum(state = 'refused') AS unreadable FROM \"drop\" GROUP BY folder, kind ORDER BY folder",
+        "sum(corrected) AS corrected, sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" GROUP BY folder, kind ORDER BY folder",
     )
     return [{**row, "last_at": iso(row["last_us"], lab.zone)} for row in rows]
 
@@ -206,7 +206,7 @@ WITH logged AS (
   FROM climate WHERE chamber_id = :chamber AND logged_us BETWEEN :start AND :last
 )
 SELECT sum(CASE WHEN (humidity_percent < :low OR humidity_percent > :high) AND since <= :gap THEN since END) AS outside_us,
-sum(since > :gap) AS gaps FROM logged
+sum(CASE WHEN since > :gap THEN 1 ELSE 0 END) AS gaps FROM logged
 """
 
 

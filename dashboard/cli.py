@@ -27,6 +27,8 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 REFUSED, WRONG_CALL, NO_STORE = 1, 2, 3
+# What a shell tells of a command that SIGINT ended: 128 + 2.
+INTERRUPTED = 130
 
 
 class Trouble(click.ClickException):
@@ -59,6 +61,8 @@ def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:
             raise Trouble(str(error), WRONG_CALL) from error
         except StoreError as error:
             raise Trouble(str(error), NO_STORE) from error
+        except KeyboardInterrupt as error:
+            raise Trouble("Stopped. What was not finished is done by the next round.", INTERRUPTED) from error
 
     return wrapped
 
@@ -203,6 +207,21 @@ def demo(folder: Path, serves: bool, port: int) -> None:
         serve_lab(folder, "127.0.0.1", port, say=click.echo)
     else:
         click.echo(f"Look at it with: lotdrift serve --lab {folder}")
+
+
+@main.command()
+@lab_option
+def upgrade(folder: Path) -> None:
+    """Bring the store of an earlier version to this one."""
+    from ingest import upgrades
+    from ingest.lab import load
+
+    done = upgrades.upgrade(load(folder).folder)
+    if done.before == done.after:
+        click.echo(f"The store is of this version already (schema {done.after}); nothing was done.")
+        return
+    kept = f" What it was before is kept as {done.copy}." if done.copy else ""
+    click.echo(f"The store was brought from schema {done.before} to {done.after}.{kept}")
 
 
 @main.command()

@@ -45,6 +45,8 @@ class Desk:
             return load(self.folder)
         if self._lab is None or stamp != self._stamp:
             self._lab, self._stamp = load(self.folder), stamp
+            # It may name another store now.
+            self._store = None
         return self._lab
 
     @property

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, text
+from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.views import iso, with_times
 from ingest.lab import Lab
@@ -160,24 +160,24 @@ def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: st
 
 def refused_rows(connection: Connection, lot_name: str) -> list[Document]:
     """Refused rows in which the lot's name is a cell: they may belong to it."""
+    # Cells are kept as JSON: a row that lacks the name as written there is not even fetched.
     rows = _rows(
         connection,
-        'SELECT d.name AS file, r.line, r.reason FROM refusal r JOIN "drop" d ON d.id = r.drop_id '
-        "WHERE EXISTS (SELECT 1 FROM json_each(r.cells) c WHERE c.value = :lot) ORDER BY d.taken_us, r.line",
-        lot=lot_name,
+        'SELECT d.name AS file, r.line, r.reason, r.cells FROM refusal r JOIN "drop" d ON d.id = r.drop_id '
+        "WHERE replace(r.cells, :cell, '') <> r.cells ORDER BY d.taken_us, r.line",
+        cell=json.dumps(lot_name),
     )
-    return [dict(row) for row in rows]
+    own = [row for row in rows if lot_name in json.loads(row["cells"])]
+    return [{name: row[name] for name in ("file", "line", "reason")} for row in own]
 
 
 def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[str, list[Document]]:
     """What people entered about each subject, the newest first."""
     found: dict[str, list[Document]] = {subject: [] for subject in subjects}
-    rows = _rows(
-        connection,
-        "SELECT * FROM act WHERE subject IN (SELECT value FROM json_each(:subjects)) ORDER BY id DESC",
-        subjects=json.dumps(list(found)),
+    wanted = text("SELECT * FROM act WHERE subject IN :subjects ORDER BY id DESC").bindparams(
+        bindparam("subjects", expanding=True)
     )
-    for row in rows:
+    for row in connection.execute(wanted, {"subjects": list(found)}).mappings():
         entry = {"at": iso(row["at_us"], lab.zone), "body": json.loads(row["body"])}
         found[row["subject"]].append({**entry, **{name: row[name] for name in ("who", "what", "reason")}})
     return found

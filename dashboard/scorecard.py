@@ -99,8 +99,8 @@ def _names(row: Mapping[str, Any]) -> tuple[str, str, str]:
 
 
 def _capability(connection: Connection) -> dict[int, Document]:
-    rows = connection.execute(text("SELECT stream_id, json_extract(document, '$.capability') FROM evaluation"))
-    return {stream_id: json.loads(document) if document else {} for stream_id, document in rows}
+    rows = connection.execute(text("SELECT stream_id, document FROM evaluation"))
+    return {stream_id: json.loads(document).get("capability") or {} for stream_id, document in rows}
 
 
 # A supplier

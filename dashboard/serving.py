@@ -37,8 +37,11 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> Non
     ------
     CallError
         Where `lab.toml` is wrong or the port is taken.
+    StoreError
+        Where the store can't be used, or waits for its upgrade.
     """
     lab = load(folder)
+    known_store(folder)
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
     server = create_server(make_app(folder, host).server, sockets=[_socket(host, port)], threads=THREADS)
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, RowMapping, text
+from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.svg import Room
 from ingest.errors import CallError
@@ -363,20 +363,27 @@ def from_iso(stamp: str) -> int:
 
 def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, Room]:
     """The small picture of each of these streams, by supplier, product and characteristic."""
-    rows = _rows(
-        connection,
-        "SELECT s.supplier, s.product, s.characteristic, e.sketch FROM json_each(:streams) n "
-        "JOIN stream s ON s.supplier = json_extract(n.value, '$[0]') AND s.product = json_extract(n.value, '$[1]') "
-        "AND s.characteristic = json_extract(n.value, '$[2]') JOIN evaluation e ON e.stream_id = s.id",
-        streams=json.dumps(list(streams)),
+    names = list(streams)
+    if not names:
+        return {}
+    wanted = text(f"{SKETCH_SQL} WHERE (s.supplier, s.product, s.characteristic) IN :streams").bindparams(
+        bindparam("streams", expanding=True)
     )
-    return {(row["supplier"], row["product"], row["characteristic"]): _room(json.loads(row["sketch"])) for row in rows}
+    return _rooms(connection.execute(wanted, {"streams": names}).mappings())
 
 
 def all_sketches(connection: Connection) -> dict[Stream, Room]:
     """The small picture of every stream."""
-    names = connection.execute(text("SELECT supplier, product, characteristic FROM stream"))
-    return sketches(connection, [(row[0], row[1], row[2]) for row in names])
+    return _rooms(connection.execute(text(SKETCH_SQL)).mappings())
+
+
+SKETCH_SQL = (
+    "SELECT s.supplier, s.product, s.characteristic, e.sketch FROM stream s JOIN evaluation e ON e.stream_id = s.id"
+)
+
+
+def _rooms(rows: Iterable[RowMapping]) -> dict[Stream, Room]:
+    return {(row["supplier"], row["product"], row["characteristic"]): _room(json.loads(row["sketch"])) for row in rows}
 
 
 def _room(sketch: Document) -> Room:

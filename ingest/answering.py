@@ -104,8 +104,9 @@ def _day(text: str) -> str:
 
 def _settle(connection: Connection, alert: str) -> None:
     """The alert's own row follows its entries; one that the evidence or the bench closed stays closed."""
-    connection.exec_driver_sql(
-        "UPDATE alert SET state = ? WHERE id = ? AND held_under IS NULL "
-        "AND json_extract(evidence, '$.closed_because') IS NULL",
-        (state_after_acts(connection, alert), alert),
-    )
+    evidence, held_under = connection.exec_driver_sql(
+        "SELECT evidence, held_under FROM alert WHERE id = ?", (alert,)
+    ).one()
+    if held_under is None and json.loads(evidence).get("closed_because") is None:
+        state = state_after_acts(connection, alert)
+        connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))

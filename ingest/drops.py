@@ -247,8 +247,9 @@ def _note_drop(
 ) -> int:
     """Note the file and the name under which it will be put away; the number of the drop."""
     place, name = REFUSED if reason else FILED, item.path.name
-    inserted = connection.execute(
-        insert(schema.drop).values(
+    number: int = connection.execute(
+        insert(schema.drop)
+        .values(
             kind=item.source.kind,
             name=name,
             folder=_folder_of(of.lab, item),
@@ -261,8 +262,9 @@ def _note_drop(
             header=json.dumps(list(header)),
             put_as="" if item.source.keep else f"{place}/{free_name(of.lab.folder / place, name)}",
         )
-    )
-    return int(inserted.lastrowid)
+        .returning(schema.drop.c.id)
+    ).scalar_one()
+    return number
 
 
 def _store_rows(connection: Connection, of: _Round, item: Find, drop_id: int, parsed: Parsed) -> Entry:

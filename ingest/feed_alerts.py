@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime
+from fnmatch import fnmatchcase
 from pathlib import PurePath
 
 from sqlalchemy import Connection
@@ -48,13 +49,11 @@ def _silent(connection: Connection, lab: Lab, now: datetime) -> Iterator[Alert]:
 
 
 def _last_drop(connection: Connection, source: Source) -> int | None:
-    # SQLite's patterns are those of a source, but for the sign that turns a set of characters round.
-    pattern = (source.pattern or "*").replace("[!", "[^")
-    found: int | None = connection.exec_driver_sql(
-        'SELECT max(taken_us) FROM "drop" WHERE kind = ? AND folder = ? AND name GLOB ?',
-        (source.kind, PurePath(source.folder).as_posix(), pattern),
-    ).scalar()
-    return found
+    taken = connection.exec_driver_sql(
+        'SELECT name, taken_us FROM "drop" WHERE kind = ? AND folder = ? ORDER BY taken_us DESC',
+        (source.kind, PurePath(source.folder).as_posix()),
+    )
+    return next((int(row[1]) for row in taken if fnmatchcase(row[0], source.pattern or "*")), None)
 
 
 def _told_silent(source: Source) -> str:

@@ -37,13 +37,18 @@ def settle_all(store: Store, folder: Path) -> None:
     """Finish what an earlier round committed and could not put away."""
     for place in (FILED, REFUSED):
         (folder / place / DRAFT).unlink(missing_ok=True)
+    unsettled = select(schema.drop).where(schema.drop.c.settled == 0).order_by(schema.drop.c.id)
     with store.reading() as connection:
-        waiting = connection.execute(
-            select(schema.drop.c.id).where(schema.drop.c.settled == 0).order_by(schema.drop.c.id)
-        ).scalars()
-        numbers = list(waiting)
-    for drop_id in numbers:
-        settle(store, folder, drop_id)
+        waiting = connection.execute(unsettled).fetchall()
+    for drop in waiting:
+        if not store.shared or _is_here(folder, drop):
+            settle(store, folder, drop.id)
+
+
+def _is_here(folder: Path, drop: Row[Any]) -> bool:
+    """Whether a drop came through this folder: another machine's is put away there, with its report."""
+    places = [folder / drop.folder / drop.name, *([folder / drop.put_as] if drop.put_as else [])]
+    return any(place.exists() for place in places)
 
 
 def settle(store: Store, folder: Path, drop_id: int) -> None:

@@ -33,7 +33,7 @@ from ingest.labfile import (
 from ingest.labtypes import listed, shown
 from ingest.outlets import Digest, Mail, Route, Webhook
 
-__all__ = ["LAB_FILE", "Lab", "Limits", "Source", "load"]
+__all__ = ["LAB_FILE", "Lab", "Limits", "Source", "declared_store", "load"]
 
 LAB_FILE = "lab.toml"
 STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate"}
@@ -162,6 +162,13 @@ def load(folder: Path) -> Lab:
     _check_limits(declared)
     _check_routes(declared)
     return _assembled(folder, declared)
+
+
+def declared_store(folder: Path) -> str | None:
+    """The server's URL where `lab.toml` names one for the store; None where the store is the file in the folder."""
+    table = _parsed(_text(folder)).get("lab")
+    declared = table.get("store") if isinstance(table, dict) else None
+    return declared if isinstance(declared, str) else None
 
 
 def _text(folder: Path) -> str:

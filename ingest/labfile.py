@@ -26,6 +26,7 @@ from ingest.labtypes import (
     Positive,
     Probability,
     RowCount,
+    StoreUrl,
     TableText,
     Text,
     UnitName,
@@ -75,6 +76,7 @@ class LabTable(Declared):
     name: Name
     timezone: ZoneName
     session_hours: Positive = 24.0
+    store: StoreUrl | None = None
 
 
 class Conditioning(Declared):

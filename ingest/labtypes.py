@@ -33,6 +33,7 @@ __all__ = [
     "Positive",
     "Probability",
     "RowCount",
+    "StoreUrl",
     "TableText",
     "Text",
     "UnitName",
@@ -43,6 +44,7 @@ __all__ = [
 ]
 
 SHOWN_CHARACTERS = 60
+STORE_DRIVER = "postgresql+psycopg"
 
 
 class Declared(BaseModel):
@@ -121,6 +123,19 @@ def _delimiter(text: str) -> str:
     return text
 
 
+def _store(text: str) -> str:
+    from sqlalchemy import make_url
+    from sqlalchemy.exc import ArgumentError
+
+    try:
+        url = make_url(text)
+    except ArgumentError as error:
+        raise ValueError from error
+    if url.drivername != STORE_DRIVER or not url.database:
+        raise ValueError
+    return text
+
+
 def _unit(text: str) -> str:
     # Spelt exactly: the file declares the unit in which all results are told.
     if text not in UNITS:
@@ -163,6 +178,9 @@ Name = Annotated[str, AfterValidator(_name), expected("a text that is not blank 
 ZoneName = Annotated[str, AfterValidator(_zone), expected('a time zone such as "Europe/Lisbon"')]
 Encoding = Annotated[str, AfterValidator(_encoding), expected('a text encoding such as "utf-8" or "cp1252"')]
 Delimiter = Annotated[str, AfterValidator(_delimiter), expected('one character such as "," or ";"')]
+StoreUrl = Annotated[
+    str, AfterValidator(_store), expected('the URL of a server such as "postgresql+psycopg://user@host/database"')
+]
 UnitName = Annotated[str, AfterValidator(_unit), expected(f"one of {listed(list(UNITS), 'or')}")]
 Folder = Annotated[str, AfterValidator(_folder), expected('a folder such as "drops/tests", without ".."')]
 FromDate = Annotated[date, expected("a date such as 2018-10-01")]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from ingest import schema
+from ingest.dialect import among, insert_frame, upsert_frame
 from ingest.progress import Watch, unwatched
 from ingest.store import KEYS_AT_ONCE, fetch_frame, ids_of, insert_many, label_ids
 
@@ -28,7 +29,6 @@ IDENTITY = ("stream_id", "lot_id", "tested_us", "specimen", "reading")
 SAID = (
     "value", "bound", "written", "chamber_id", "instrument_id", "operator_id", "load_id", "drop_id", "line", "notes",
 )  # fmt: skip
-COLUMNS = IDENTITY + SAID
 KNOWN = dict.fromkeys(IDENTITY, "i8") | {"value": "f8", "bound": "i8"}
 CLIMATE = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
 # As Python objects, a million rows at once would take a gigabyte.
@@ -150,14 +150,10 @@ def _known(connection: Connection, told: pd.DataFrame) -> pd.DataFrame:
     pairs = _lots_in(told)
     parts = []
     for start in range(0, len(pairs), KEYS_AT_ONCE):
-        part = pairs[start : start + KEYS_AT_ONCE]
-        sql = f"SELECT {', '.join(KNOWN)} FROM reading WHERE (stream_id, lot_id) IN (VALUES {_marks(part)})"
-        parts.append(fetch_frame(connection, sql, [number for pair in part for number in pair], KNOWN))
+        wanted, values = among(connection, pairs[start : start + KEYS_AT_ONCE])
+        sql = f"SELECT {', '.join(KNOWN)} FROM reading WHERE (stream_id, lot_id) IN {wanted}"
+        parts.append(fetch_frame(connection, sql, values, KNOWN))
     return pd.concat(parts, ignore_index=True)
-
-
-def _marks(pairs: list[tuple[int, int]]) -> str:
-    return ", ".join(["(?, ?)"] * len(pairs))
 
 
 def _lots_in(keyed: pd.DataFrame) -> list[tuple[int, int]]:
@@ -174,10 +170,9 @@ def _tuples(rows: pd.DataFrame, columns: tuple[str, ...]) -> list[tuple[object, 
 
 
 def _insert(connection: Connection, rows: pd.DataFrame, watch: Watch) -> None:
-    sql = f"INSERT INTO reading ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
     for start in range(0, len(rows), ROWS_AT_ONCE):
         watch("readings stored", start, len(rows))
-        insert_many(connection, sql, _tuples(rows.iloc[start : start + ROWS_AT_ONCE], COLUMNS))
+        insert_frame(connection, "reading", rows.iloc[start : start + ROWS_AT_ONCE])
 
 
 def _correct(connection: Connection, rows: pd.DataFrame, now_us: int) -> None:
@@ -199,11 +194,9 @@ def _correct(connection: Connection, rows: pd.DataFrame, now_us: int) -> None:
 
 
 def _note_stale(connection: Connection, keyed: pd.DataFrame) -> None:
-    insert_many(
-        connection,
-        "INSERT INTO stale_lot (stream_id, lot_id) VALUES (?, ?) ON CONFLICT DO NOTHING",
-        _lots_in(keyed),
-    )
+    noted = {(row[0], row[1]) for row in connection.exec_driver_sql("SELECT stream_id, lot_id FROM stale_lot")}
+    fresh = [lot for lot in _lots_in(keyed) if lot not in noted]
+    insert_frame(connection, "stale_lot", pd.DataFrame(fresh, columns=["stream_id", "lot_id"]))
 
 
 def _count(lines: Ints, fate: NDArray[np.int8]) -> Counts:
@@ -266,14 +259,8 @@ def _known_entries(connection: Connection, entries: pd.DataFrame) -> pd.DataFram
 
 
 def _write_entries(connection: Connection, entries: pd.DataFrame) -> None:
-    columns = (*CLIMATE, "drop_id", "line")
-    sets = ", ".join(f"{name} = excluded.{name}" for name in columns[2:])
-    sql = (
-        f"INSERT INTO climate ({', '.join(columns)}) VALUES (?, ?, ?, ?, ?, ?) "
-        f"ON CONFLICT (chamber_id, logged_us) DO UPDATE SET {sets}"
-    )
     for start in range(0, len(entries), ROWS_AT_ONCE):
-        insert_many(connection, sql, _tuples(entries.iloc[start : start + ROWS_AT_ONCE], columns))
+        upsert_frame(connection, "climate", ("chamber_id", "logged_us"), entries.iloc[start : start + ROWS_AT_ONCE])
     insert_many(
         connection, "INSERT INTO stale_climate (chamber_id, from_us, to_us) VALUES (?, ?, ?)", list(_stretches(entries))
     )

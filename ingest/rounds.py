@@ -29,7 +29,7 @@ from ingest.sessions import rebuild_stale
 from ingest.stamps import microseconds
 from ingest.store import Store, get_meta, open_store, put_meta
 
-__all__ = ["Round", "run"]
+__all__ = ["Round", "alone", "run"]
 
 LOCK_NAME = ".lotdrift.lock"
 # Another round holds the lock for as long as its drops take; a stuck one is worth a word.
@@ -61,7 +61,7 @@ def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
     StoreError
         Where the store or the lab folder can't be used.
     """
-    with _alone(lab.folder):
+    with alone(lab.folder):
         store = open_store(lab.folder)
         try:
             store.hold()
@@ -71,7 +71,8 @@ def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
 
 
 @contextmanager
-def _alone(folder: Path) -> Iterator[None]:
+def alone(folder: Path) -> Iterator[None]:
+    """Nobody else on this machine does a round of the lab until the block ends."""
     try:
         with FileLock(folder / LOCK_NAME, timeout=LOCK_SECONDS):
             yield
@@ -99,8 +100,9 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
 
 
 def _begin(connection: Connection, now: datetime) -> int:
-    inserted = connection.execute(insert(schema.round_).values(started_us=microseconds(now)))
-    return int(inserted.lastrowid)
+    begun = insert(schema.round_).values(started_us=microseconds(now)).returning(schema.round_.c.id)
+    number: int = connection.execute(begun).scalar_one()
+    return number
 
 
 def _end(connection: Connection, number: int, done: Round) -> None:
@@ -137,7 +139,10 @@ def _note_declarations(connection: Connection, lab: Lab) -> None:
     if get_meta(connection, "declared") in (said, None):
         put_meta(connection, "declared", said)
         return
-    connection.exec_driver_sql("INSERT OR IGNORE INTO stale_lot SELECT DISTINCT stream_id, lot_id FROM session")
+    # WHERE true: else SQLite takes ON for the beginning of a join (https://sqlite.org/lang_upsert.html, section 2.2).
+    connection.exec_driver_sql(
+        "INSERT INTO stale_lot SELECT DISTINCT stream_id, lot_id FROM session WHERE true ON CONFLICT DO NOTHING"
+    )
     put_meta(connection, "declared", said)
 
 

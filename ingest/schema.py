@@ -17,12 +17,13 @@ from sqlalchemy import (
     MetaData,
     SmallInteger,
     Table,
-    Text,
     UniqueConstraint,
 )
+from sqlalchemy import Text as AnyText
 
 __all__ = [
     "SCHEMA_VERSION",
+    "account",
     "act",
     "alert",
     "climate",
@@ -46,7 +47,12 @@ __all__ = [
     "stream",
 ]
 
-SCHEMA_VERSION = 1
+# A higher one needs a step in `ingest/upgrades.py`.
+SCHEMA_VERSION = 2
+
+# On a server too, texts are in the order of their code points and rows are numbered beyond 32 bits.
+Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
+Number = BigInteger().with_variant(Integer, "sqlite")
 
 metadata = MetaData()
 
@@ -57,7 +63,7 @@ meta = Table("meta", metadata, Column("key", Text, primary_key=True), Column("va
 drop = Table(
     "drop",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("kind", Text, nullable=False),
     Column("name", Text, nullable=False),
     Column("folder", Text, nullable=False),
@@ -83,7 +89,7 @@ drop = Table(
 stream = Table(
     "stream",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("supplier", Text, nullable=False),
     Column("product", Text, nullable=False),
     Column("characteristic", Text, nullable=False),
@@ -95,7 +101,7 @@ stream = Table(
 lot = Table(
     "lot",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("supplier", Text, nullable=False),
     Column("product", Text, nullable=False),
     Column("lot", Text, nullable=False),
@@ -108,7 +114,7 @@ lot = Table(
 label = Table(
     "label",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("kind", Text, nullable=False),
     Column("text", Text, nullable=False),
     UniqueConstraint("kind", "text"),
@@ -118,19 +124,19 @@ label = Table(
 reading = Table(
     "reading",
     metadata,
-    Column("stream_id", Integer, ForeignKey("stream.id"), primary_key=True),
-    Column("lot_id", Integer, ForeignKey("lot.id"), primary_key=True),
+    Column("stream_id", Number, ForeignKey("stream.id"), primary_key=True),
+    Column("lot_id", Number, ForeignKey("lot.id"), primary_key=True),
     Column("tested_us", BigInteger, primary_key=True),
     Column("specimen", BigInteger, primary_key=True),
     Column("reading", BigInteger, primary_key=True),
     Column("value", Float, nullable=False),
     Column("bound", SmallInteger, nullable=False),
     Column("written", Text, nullable=False),
-    Column("chamber_id", Integer, nullable=False),
-    Column("instrument_id", Integer, nullable=False),
-    Column("operator_id", Integer, nullable=False),
-    Column("load_id", Integer, nullable=False),
-    Column("drop_id", Integer, ForeignKey("drop.id"), nullable=False),
+    Column("chamber_id", Number, nullable=False),
+    Column("instrument_id", Number, nullable=False),
+    Column("operator_id", Number, nullable=False),
+    Column("load_id", Number, nullable=False),
+    Column("drop_id", Number, ForeignKey("drop.id"), nullable=False),
     Column("line", Integer, nullable=False),
     Column("notes", Text, nullable=False, server_default=""),
     sqlite_with_rowid=False,
@@ -140,18 +146,18 @@ reading = Table(
 earlier_value = Table(
     "earlier_value",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("stream_id", Integer, nullable=False),
-    Column("lot_id", Integer, nullable=False),
+    Column("id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("lot_id", Number, nullable=False),
     Column("tested_us", BigInteger, nullable=False),
     Column("specimen", BigInteger, nullable=False),
     Column("reading", BigInteger, nullable=False),
     Column("value", Float, nullable=False),
     Column("bound", SmallInteger, nullable=False),
     Column("written", Text, nullable=False),
-    Column("drop_id", Integer, nullable=False),
+    Column("drop_id", Number, nullable=False),
     Column("line", Integer, nullable=False),
-    Column("replaced_by_drop_id", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
     Column("replaced_us", BigInteger, nullable=False),
     Index("earlier_value_by_lot", "stream_id", "lot_id"),
 )
@@ -159,8 +165,8 @@ earlier_value = Table(
 refusal = Table(
     "refusal",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("drop_id", Integer, ForeignKey("drop.id"), nullable=False),
+    Column("id", Number, primary_key=True),
+    Column("drop_id", Number, ForeignKey("drop.id"), nullable=False),
     Column("line", Integer, nullable=False),
     Column("reason", Text, nullable=False),
     # The row's own cells, unchanged, as a JSON list.
@@ -171,11 +177,11 @@ refusal = Table(
 climate = Table(
     "climate",
     metadata,
-    Column("chamber_id", Integer, ForeignKey("label.id"), primary_key=True),
+    Column("chamber_id", Number, ForeignKey("label.id"), primary_key=True),
     Column("logged_us", BigInteger, primary_key=True),
     Column("humidity_percent", Float, nullable=False),
     Column("temperature_c", Float, nullable=False),
-    Column("drop_id", Integer, nullable=False),
+    Column("drop_id", Number, nullable=False),
     Column("line", Integer, nullable=False),
     sqlite_with_rowid=False,
 )
@@ -185,8 +191,8 @@ climate = Table(
 stale_lot = Table(
     "stale_lot",
     metadata,
-    Column("stream_id", Integer, primary_key=True),
-    Column("lot_id", Integer, primary_key=True),
+    Column("stream_id", Number, primary_key=True),
+    Column("lot_id", Number, primary_key=True),
     sqlite_with_rowid=False,
 )
 
@@ -194,8 +200,8 @@ stale_lot = Table(
 stale_climate = Table(
     "stale_climate",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("chamber_id", Integer, nullable=False),
+    Column("id", Number, primary_key=True),
+    Column("chamber_id", Number, nullable=False),
     Column("from_us", BigInteger, nullable=False),
     Column("to_us", BigInteger, nullable=False),
 )
@@ -204,14 +210,14 @@ stale_climate = Table(
 session = Table(
     "session",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("stream_id", Integer, ForeignKey("stream.id"), nullable=False),
-    Column("lot_id", Integer, ForeignKey("lot.id"), nullable=False),
+    Column("id", Number, primary_key=True),
+    Column("stream_id", Number, ForeignKey("stream.id"), nullable=False),
+    Column("lot_id", Number, ForeignKey("lot.id"), nullable=False),
     Column("started_us", BigInteger, nullable=False),
     Column("ended_us", BigInteger, nullable=False),
-    Column("chamber_id", Integer, nullable=False),
-    Column("instrument_id", Integer, nullable=False),
-    Column("load_id", Integer, nullable=False),
+    Column("chamber_id", Number, nullable=False),
+    Column("instrument_id", Number, nullable=False),
+    Column("load_id", Number, nullable=False),
     *[Column(name, Integer, nullable=False) for name in ("bags", "readings", "below", "above", "reading_df")],
     *[
         Column(name, Float)
@@ -254,8 +260,8 @@ session = Table(
 session_chamber = Table(
     "session_chamber",
     metadata,
-    Column("session_id", Integer, primary_key=True),
-    Column("chamber_id", Integer, primary_key=True),
+    Column("session_id", Number, primary_key=True),
+    Column("chamber_id", Number, primary_key=True),
     Column("started_us", BigInteger, nullable=False),
     Column("ended_us", BigInteger, nullable=False),
     Index("session_chamber_by_chamber", "chamber_id", "started_us"),
@@ -266,8 +272,8 @@ session_chamber = Table(
 point = Table(
     "point",
     metadata,
-    Column("stream_id", Integer, ForeignKey("stream.id"), primary_key=True),
-    Column("session_id", Integer, primary_key=True),
+    Column("stream_id", Number, ForeignKey("stream.id"), primary_key=True),
+    Column("session_id", Number, primary_key=True),
     Column("ordinal", Integer, nullable=False),
     Column("tested_us", BigInteger, nullable=False),
     Column("z", Float),
@@ -280,7 +286,7 @@ point = Table(
 evaluation = Table(
     "evaluation",
     metadata,
-    Column("stream_id", Integer, ForeignKey("stream.id"), primary_key=True),
+    Column("stream_id", Number, ForeignKey("stream.id"), primary_key=True),
     Column("board", Text, nullable=False),
     Column("sketch", Text, nullable=False),
     Column("document", Text, nullable=False),
@@ -310,7 +316,7 @@ alert = Table(
     Column("id", Text, primary_key=True),
     Column("kind", Text, nullable=False),
     Column("grade", Text, nullable=False),
-    Column("stream_id", Integer),
+    Column("stream_id", Number),
     Column("supplier", Text),
     Column("product", Text),
     Column("characteristic", Text),
@@ -347,7 +353,7 @@ delivery = Table(
 act = Table(
     "act",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("at_us", BigInteger, nullable=False),
     Column("who", Text, nullable=False),
     Column("what", Text, nullable=False),
@@ -360,7 +366,7 @@ act = Table(
 round_ = Table(
     "round",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("started_us", BigInteger, nullable=False),
     Column("ended_us", BigInteger),
     Column("files", Integer, nullable=False, server_default="0"),
@@ -369,3 +375,19 @@ round_ = Table(
     Column("evaluated", Integer, nullable=False, server_default="0"),
     Column("raised", Integer, nullable=False, server_default="0"),
 )
+
+# Who may enter something on the pages, where the lab asks for a name and password.
+account = Table(
+    "account",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("role", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("closed_us", BigInteger),
+)
+
+# The file's store never enforced them; a server would look up three for each of a million readings.
+for _table in metadata.tables.values():
+    for _reference in _table.foreign_key_constraints:
+        _reference.ddl_if(dialect="sqlite")

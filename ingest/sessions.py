@@ -12,6 +12,7 @@ from sqlalchemy import Connection, text
 
 import spc.lots
 from ingest.conditioning import judge, reach_us
+from ingest.dialect import among
 from ingest.lab import Lab
 from ingest.progress import Watch, unwatched
 from ingest.store import fetch_frame, insert_many
@@ -62,12 +63,12 @@ def _summarise(connection: Connection, lab: Lab, lots: list[tuple[int, int]]) ->
 
 
 def _readings_of(connection: Connection, lots: list[tuple[int, int]]) -> pd.DataFrame:
-    marks = ", ".join(["(?, ?)"] * len(lots))
+    wanted, values = among(connection, lots)
     return fetch_frame(
         connection,
-        f"SELECT {', '.join(READING)} FROM reading WHERE (stream_id, lot_id) IN (VALUES {marks}) "
+        f"SELECT {', '.join(READING)} FROM reading WHERE (stream_id, lot_id) IN {wanted} "
         "ORDER BY stream_id, lot_id, tested_us, specimen, reading",
-        [number for pair in lots for number in pair],
+        values,
         READING,
     )
 

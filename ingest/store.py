@@ -1,42 +1,70 @@
-"""The store: one SQLite file in WAL mode that several processes use at once.
+"""The store of a lab: a file in its folder, or a schema on a shared server where `lab.toml` names one.
 
-A writer takes the write lock when it begins (`BEGIN IMMEDIATE`): a transaction that reads first and writes later would
-fail with "database is locked" as soon as two rounds meet. Whatever the database says is told as one line.
+What is particular to each is behind `Keeper`; everything else speaks to both in the same words. Whatever the database
+says is told as one line.
 """
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Protocol, cast
+from weakref import finalize
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Connection, Engine, Table, create_engine, event, select
+from sqlalchemy import Connection, Engine, Table, select
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.pool import NullPool
 
+from ingest.dialect import among, insert_frame, marked
 from ingest.errors import StoreError
+from ingest.lab import declared_store
 from ingest.schema import SCHEMA_VERSION, label, meta, metadata
+from ingest.storefile import StoreFile
 
-__all__ = ["STORE_NAME", "Store", "known_store", "open_store"]
+__all__ = ["STORE_NAME", "Keeper", "Store", "keeper_of", "known_store", "open_store"]
 
 STORE_NAME = "lotdrift.db"
-# Long enough to outlast another round's largest transaction.
-BUSY_SECONDS = 60
-# SQLite takes at most 32,766 variables in one statement.
+# SQLite takes at most 32,766 variables in one statement, PostgreSQL 65,535.
 KEYS_AT_ONCE = 5_000
+
+
+class Keeper(Protocol):
+    """What holds the rows: a file or a server."""
+
+    name: str
+    shared: bool
+    errors: tuple[type[Exception], ...]
+
+    def engine(self) -> Engine:
+        """Connections; the option `write` says for what one is begun."""
+
+    def hold(self, engine: Engine) -> Connection:
+        """A connection that is kept for the length of a round."""
+
+    def version(self) -> str | None:
+        """The version of the tables, None where there are none yet."""
+
+    def set_aside(self, version: str) -> str:
+        """Copy what is there before it is changed; the name of the copy, "" where there is none."""
+
+    def told(self, error: BaseException | None) -> str:
+        """One line for what the database said."""
 
 
 class Store:
     """An open store. Use `with store.reading() as c` and `with store.writing() as c`; both end with the block."""
 
-    def __init__(self, path: Path, engine: Engine) -> None:
-        self.path = path
-        self._engine = engine
+    def __init__(self, keeper: Keeper) -> None:
+        self.name = keeper.name
+        # Whether other folders, on other machines, may use it too.
+        self.shared = keeper.shared
+        self._keeper = keeper
+        self._engine = keeper.engine()
         self._held: Connection | None = None
+        # Not every user of a store closes it; connections that are kept for the next block go with it.
+        finalize(self, self._engine.dispose)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -53,33 +81,43 @@ class Store:
     @contextmanager
     def _connection(self, write: bool) -> Iterator[Connection]:
         with (
-            _telling(self.path),
+            self._telling(),
             self._engine.connect().execution_options(write=write) as connection,
             connection.begin(),
         ):
             yield connection
 
     def hold(self) -> None:
-        """Keep one connection: the last one to leave writes the log back into the file, which is slow for each drop."""
-        with _telling(self.path):
-            self._held = self._engine.connect()
+        """Have the store to oneself for a round, or wait for the round that has it."""
+        with self._telling():
+            self._held = self._keeper.hold(self._engine)
 
     def close(self) -> None:
-        """Let go of the file."""
-        if self._held is not None:
-            self._held.close()
-        self._engine.dispose()
+        """Let go of the store."""
+        with self._telling():
+            if self._held is not None:
+                self._held.close()
+            self._engine.dispose()
+
+    @contextmanager
+    def _telling(self) -> Iterator[None]:
+        """Turn what the database says into a StoreError."""
+        try:
+            yield
+        except DBAPIError as error:
+            raise StoreError(self._keeper.told(error.orig)) from error
+        except self._keeper.errors as error:
+            raise StoreError(self._keeper.told(error)) from error
 
 
-@contextmanager
-def _telling(path: Path) -> Iterator[None]:
-    """Turn what the database says into a StoreError."""
-    try:
-        yield
-    except DBAPIError as error:
-        raise StoreError(told(path, error.orig)) from error
-    except sqlite3.Error as error:
-        raise StoreError(told(path, error)) from error
+def keeper_of(folder: Path) -> Keeper:
+    """What holds the rows of the lab in a folder."""
+    declared = declared_store(folder)
+    if declared is None:
+        return StoreFile(folder / STORE_NAME)
+    from ingest.server import Server
+
+    return Server(declared)
 
 
 def open_store(folder: Path) -> Store:
@@ -88,90 +126,42 @@ def open_store(folder: Path) -> Store:
     Raises
     ------
     StoreError
-        Where the file is broken, foreign, of another version or can't be written.
+        Where the store is broken, foreign, of another version or can't be written.
     """
-    path = folder / STORE_NAME
-    new = not path.exists() or _version(path) is None
-    store = Store(path, _engine(path))
+    keeper = keeper_of(folder)
+    new = _is_new(keeper)
+    store = Store(keeper)
     if new:
         _make_tables(store)
     return store
 
 
 def known_store(folder: Path) -> Store | None:
-    """The store of a lab folder; None before the first round, or while it is just making the file."""
-    path = folder / STORE_NAME
-    return Store(path, _engine(path)) if path.exists() and _version(path) is not None else None
+    """The store of a lab folder; None before the first round, or while it is just being made."""
+    keeper = keeper_of(folder)
+    return None if _is_new(keeper) else Store(keeper)
 
 
-def _engine(path: Path) -> Engine:
-    # NullPool: connections are cheap here and a pooled one could keep an old snapshot open.
-    engine = create_engine(f"sqlite:///{path}", poolclass=NullPool, connect_args={"timeout": BUSY_SECONDS})
-    event.listen(engine, "connect", _prepare)
-    event.listen(engine, "begin", _begin)
-    return engine
-
-
-def _prepare(connection: sqlite3.Connection, _record: object) -> None:
-    # None hands the transactions to us; the driver's own would begin deferred.
-    connection.isolation_level = None
-    # FULL: a drop is moved away once its rows are committed, so the commit has to be on the disk by then.
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=OFF", "cache_size=-65536"):
-        connection.execute(f"PRAGMA {pragma}")
-
-
-def _begin(connection: Connection) -> None:
-    write = connection.get_execution_options().get("write", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
-
-
-def _version(path: Path) -> int | None:
-    """The schema version in the file, None for an empty one; StoreError for any other file.
-
-    Looked up without write access: setting our journal mode would already change a file that is not ours.
-    """
-    try:
-        with closing(
-            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_SECONDS)
-        ) as connection:
-            names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-            if not names:
-                return None
-            if not {"meta", "reading"} <= names:
-                raise StoreError(f"{path}: is a database of another program; move it away, then run again")
-            found = connection.execute("SELECT value FROM meta WHERE key = 'schema_version'").fetchone()
-    except sqlite3.Error as error:
-        raise StoreError(told(path, error)) from error
-    if found is None or found[0] != str(SCHEMA_VERSION):
+def _is_new(keeper: Keeper) -> bool:
+    """Whether there are no tables yet; StoreError where they are those of another version."""
+    found = keeper.version()
+    if found is None or found == str(SCHEMA_VERSION):
+        return found is None
+    if found.isdigit() and int(found) < SCHEMA_VERSION:
         raise StoreError(
-            f"{path}: was written by another version of lotdrift (schema {found and found[0]}, this one reads "
-            f"{SCHEMA_VERSION}); use that version, or move the file away and take the filed drops in again"
+            f"{keeper.name}: was written by an earlier version of lotdrift (schema {found}, this one reads "
+            f"{SCHEMA_VERSION}); do lotdrift upgrade once"
         )
-    return SCHEMA_VERSION
+    raise StoreError(
+        f"{keeper.name}: was written by another version of lotdrift (schema {found}, this one reads "
+        f"{SCHEMA_VERSION}); use that version, or move the store away and take the filed drops in again"
+    )
 
 
 def _make_tables(store: Store) -> None:
     with store.writing() as connection:
         metadata.create_all(connection)
         put_meta(connection, "schema_version", str(SCHEMA_VERSION))
-
-
-def told(path: Path, error: BaseException | None) -> str:
-    """One line for what the database said: what, where, what to do."""
-    text = " ".join(str(error).split())
-    advice = [
-        ("not a database", "is not a database; move it away, then run again"),
-        ("malformed", "is damaged; move it away and take the filed drops in again, or bring back a copy"),
-        ("readonly", "can't be written; give this account the right to write the file and its folder"),
-        ("unable to open", "can't be opened; see that the folder exists and this account may write it"),
-        ("disk is full", "could not be written, the disk is full; make room, then run again: nothing was lost"),
-        ("disk I/O error", "could not be written, the disk reports an error or is full; make room, then run again"),
-        ("locked", "is held by another program for over a minute; close that program, then run again"),
-    ]
-    for sign, words in advice:
-        if sign in text:
-            return f"{path}: {words}"
-    return f"{path}: {text}"
 
 
 def get_meta(connection: Connection, key: str) -> str | None:
@@ -198,7 +188,7 @@ def insert_many(connection: Connection, sql: str, rows: Sequence[tuple[Any, ...]
 def fetch_frame(connection: Connection, sql: str, values: Sequence[object], dtypes: Mapping[str, str]) -> pd.DataFrame:
     """The rows of a query whose columns are all numbers, in the order of `dtypes`, without a Python object a row."""
     cursor = connection.connection.cursor()
-    cursor.execute(sql, tuple(values))
+    cursor.execute(marked(connection, sql), tuple(values))
     found = np.fromiter(cast("Iterable[object]", cursor), dtype=list(dtypes.items()))
     return pd.DataFrame({name: found[name] for name in dtypes})
 
@@ -208,20 +198,21 @@ def ids_of(
 ) -> dict[tuple[str, ...], int]:
     """Row ids of `keys` in a naming table, adding those that are new."""
     wanted = list(dict.fromkeys(keys))
+    found = _known_ids(connection, table, wanted, columns)
+    new = [key for key in wanted if key not in found]
+    insert_frame(connection, table.name, pd.DataFrame(new, columns=list(columns)))
+    return found | _known_ids(connection, table, new, columns)
+
+
+def _known_ids(
+    connection: Connection, table: Table, keys: Sequence[tuple[str, ...]], columns: tuple[str, ...]
+) -> dict[tuple[str, ...], int]:
     found: dict[tuple[str, ...], int] = {}
-    marks = ", ".join("?" * len(columns))
-    insert_many(
-        connection,
-        f"INSERT INTO {table.name} ({', '.join(columns)}) VALUES ({marks}) ON CONFLICT ({', '.join(columns)}) DO NOTHING",
-        wanted,
-    )
-    for start in range(0, len(wanted), KEYS_AT_ONCE):
-        part = wanted[start : start + KEYS_AT_ONCE]
-        rows = connection.exec_driver_sql(
-            f"SELECT id, {', '.join(columns)} FROM {table.name} "
-            f"WHERE ({', '.join(columns)}) IN (VALUES {', '.join([f'({marks})'] * len(part))})",
-            tuple(value for key in part for value in key),
-        )
+    names = ", ".join(columns)
+    for start in range(0, len(keys), KEYS_AT_ONCE):
+        wanted, values = among(connection, keys[start : start + KEYS_AT_ONCE])
+        sql = f"SELECT id, {names} FROM {table.name} WHERE ({names}) IN {wanted}"
+        rows = connection.exec_driver_sql(sql, values)
         found.update((tuple(row[1:]), row[0]) for row in rows)
     return found
 

@@ -2,18 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 if TYPE_CHECKING:
+    from cluster import Cluster
     from labs import Bench
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A module that says `BOTH_STORES = True` has its labs in a file and on a server, one after the other."""
+    asked = getattr(metafunc.module, "BOTH_STORES", False)
+    if asked and "bench" in metafunc.fixturenames:
+        metafunc.parametrize("bench", ["file", "server"], indirect=True)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Cluster]:
+    """A PostgreSQL server, started when the first test asks for it."""
+    from cluster import running_cluster
+
+    with running_cluster() as cluster:
+        yield cluster
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Bench:
-    """An empty lab."""
+def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
+    """An empty lab; its store is a file where nothing else is asked for."""
     from labs import Bench
 
-    return Bench(tmp_path)
+    kind = getattr(request, "param", "file")
+    return Bench(tmp_path, store=request.getfixturevalue("server").new_store() if kind == "server" else None)

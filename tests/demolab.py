@@ -15,11 +15,15 @@ NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
 @cache
-def demo_lab(session_folder: Path) -> Path:
-    """The lab folder, below the temporary folder of the session."""
-    folder = session_folder / "demo-lab"
+def demo_lab(session_folder: Path, store: str | None = None) -> Path:
+    """The lab folder, below the temporary folder of the session; its store is a file where no server is named."""
+    folder = session_folder / ("demo-lab" if store is None else "demo-lab-on-a-server")
     folder.mkdir()
     sample_feeds.copy_to(folder, NOW)
+    if store is not None:
+        declared = folder / "lab.toml"
+        text = declared.read_text(encoding="utf-8")
+        declared.write_text(text.replace("[lab]\n", f'[lab]\nstore = "{store}"\n', 1), encoding="utf-8")
     rounds.run(load(folder), NOW)
     return folder
 

@@ -66,15 +66,18 @@ def csv_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 class Bench:
     """A lab folder that a test fills and runs."""
 
-    def __init__(self, folder: Path, declared: str = LAB_TOML) -> None:
+    def __init__(self, folder: Path, declared: str = LAB_TOML, store: str | None = None) -> None:
         folder.mkdir(exist_ok=True)
         self.folder = folder
+        self.store = store
         self.declare(declared)
         for part in ("tests", "climate"):
             (folder / "drops" / part).mkdir(parents=True, exist_ok=True)
 
     def declare(self, text: str) -> None:
-        """Write `lab.toml`."""
+        """Write `lab.toml`, with the store that the lab has."""
+        if self.store is not None and self.store not in text:
+            text = text.replace("[lab]\n", f'[lab]\nstore = "{self.store}"\n', 1)
         (self.folder / "lab.toml").write_text(text, encoding="utf-8")
 
     def drop(self, name: str, text: str | bytes, kind: str = "tests") -> Path:

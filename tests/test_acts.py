@@ -11,6 +11,8 @@ from labs import MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
 
+BOTH_STORES = True
+
 NAMES = ("Alder Film", "MB-10", "shielding_energy")
 
 

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 
 from spc.alerts import QUIET_LOTS, SIGNAL_COLUMNS, episodes, no_signals
 
+BOTH_STORES = True
+
 
 def signals(*places: tuple[int, str, int]) -> pd.DataFrame:
     rows = [

@@ -440,3 +440,13 @@ def test_a_round_ended_by_sigint_leaves_no_traceback_and_the_next_one_does_the_r
     call(bench.folder, "run")
     assert len(list((bench.folder / "filed").iterdir())) == 40
     assert document(bench.folder, "board")[0]["lots"] == 0
+
+
+def test_a_round_that_is_ended_by_ctrl_c_says_so_in_one_line(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("ingest.rounds.run", interrupted)
+
+    # 128 and the number of SIGINT, as a shell tells it (POSIX.1-2017, Shell Command Language, 2.8.2: above 128).
+    assert_one_line(call(bench.folder, "run"), 130, "Stopped.")

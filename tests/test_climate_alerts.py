@@ -10,6 +10,8 @@ from dashboard import views
 from ingest.lab import load
 from ingest.store import known_store
 
+BOTH_STORES = True
+
 
 def log(bench: Bench, name: str, start: datetime, hours: int, humid: tuple[int, int]) -> None:
     """Hourly-and-a-half entries at 12 %, and at 18 % between two hours of `humid`."""

@@ -17,6 +17,8 @@ from numpy.testing import assert_allclose
 from ingest.conditioning import LOOK_BACK_HOURS, State, judge, reach_us
 from ingest.stamps import microseconds
 
+BOTH_STORES = True
+
 MINUTE = 60_000_000
 HOUR = 60 * MINUTE
 

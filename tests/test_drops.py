@@ -20,6 +20,8 @@ from ingest.feeds import read_tests
 from ingest.filing import digest_of
 from ingest.store import Store
 
+BOTH_STORES = True
+
 ROWS = lot_rows("L0", MONDAY, [[10.0, 11.0]])
 
 

@@ -15,13 +15,15 @@ from typing import Any
 
 import pytest
 from labs import MONDAY, Bench, lot_rows
-from sqlalchemy import text
+from sqlalchemy import Connection, text
+from stores import on_both_stores
 
 from dashboard import views
 from ingest.lab import load
 from ingest.store import known_store
 
-KILLS = 200
+# On a server each kill costs more, and the transactions are the same.
+KILLS = {"file": 200, "server": 20}
 # Seconds: longer than any round.
 NEVER = 1e9
 # What a round notes about itself and the order in which derived rows were numbered is no part of the outcome.
@@ -123,10 +125,8 @@ def outcome(bench: Bench) -> dict[str, Any]:
     store, lab = known_store(bench.folder), load(bench.folder)
     assert store is not None
     with store.reading() as connection:
-        rows = {
-            table: sorted(map(tuple, connection.execute(text(f'SELECT {columns} FROM "{table}"'))), key=repr)
-            for table, columns in TABLES.items()
-        }
+        places = places_in(connection)
+        rows = {table: rows_of(connection, table, columns, places) for table, columns in TABLES.items()}
         told = [
             views.board(connection, lab),
             views.alerts(connection, lab, closed_too=True),
@@ -141,8 +141,44 @@ def outcome(bench: Bench) -> dict[str, Any]:
     return {"rows": rows, "told": told, "files": files}
 
 
-def test_rounds_killed_at_random_instants_end_like_an_undisturbed_one(quick_disk: Path, forked: Forked) -> None:
-    undisturbed, warm = fill(Bench(quick_disk / "undisturbed")), fill(Bench(quick_disk / "warm"))
+# Tables that number what the others name by its number.
+NUMBERED = {"stream_id": "stream", "lot_id": "lot", "drop_id": "drop", "replaced_by_drop_id": "drop"} | dict.fromkeys(
+    ("chamber_id", "instrument_id", "operator_id", "load_id"), "label"
+)
+HISTORIES = ("earlier_value", "refusal", "stale_climate")
+
+
+def rows_of(connection: Connection, table: str, columns: str, places: dict[str, dict[int, int]]) -> list[Any]:
+    """The rows of a table, numbered without gaps: a server never gives a number again that a killed round was given."""
+    rows = connection.execute(text(f'SELECT {columns} FROM "{table}"')).mappings()
+    told = [{name: places.get(numbered(table, name), {}).get(row[name], row[name]) for name in row} for row in rows]
+    return sorted(told, key=repr)
+
+
+def numbered(table: str, column: str) -> str:
+    return NUMBERED.get(column, table if column == "id" else "")
+
+
+def places_in(connection: Connection) -> dict[str, dict[int, int]]:
+    """The place of each number among those of its table."""
+    return {
+        table: {
+            number: place
+            for place, number in enumerate(sorted(connection.execute(text(f'SELECT id FROM "{table}"')).scalars()))
+        }
+        for table in {*NUMBERED.values(), *HISTORIES}
+    }
+
+
+@pytest.mark.parametrize("kind", KILLS)
+def test_rounds_killed_at_random_instants_end_like_an_undisturbed_one(
+    kind: str, quick_disk: Path, forked: Forked, request: pytest.FixtureRequest
+) -> None:
+    def lab(name: str) -> Bench:
+        store = request.getfixturevalue("server").new_store() if kind == "server" else None
+        return fill(Bench(quick_disk / name, store=store))
+
+    undisturbed, warm = lab("undisturbed"), lab("warm")
     assert forked.ask(do="kill", folder=str(warm.folder), seed=0, longest=NEVER) == 0
     began = time.perf_counter()
     assert forked.ask(do="kill", folder=str(undisturbed.folder), seed=0, longest=NEVER) == 0
@@ -150,15 +186,16 @@ def test_rounds_killed_at_random_instants_end_like_an_undisturbed_one(quick_disk
     expected = outcome(undisturbed)
 
     kills = 0
-    for seed in range(10 * KILLS):
-        bench = fill(Bench(quick_disk / f"killed-{seed}"))
+    for seed in range(10 * KILLS[kind]):
+        bench = lab(f"killed-{seed}")
         kills += forked.ask(do="kill", folder=str(bench.folder), seed=seed, longest=longest)
         assert outcome(bench) == expected, f"the lab of seed {seed}"
-        if kills >= KILLS:
+        if kills >= KILLS[kind]:
             return
     pytest.fail(f"{kills} kills only")
 
 
+@on_both_stores
 def test_three_rounds_at_once_end_well_and_count_each_row_once(bench: Bench, tmp_path: Path, forked: Forked) -> None:
     alone = fill(Bench(tmp_path / "alone"))
     forked.run(alone.folder)
@@ -182,12 +219,39 @@ def test_three_rounds_at_once_end_well_and_count_each_row_once(bench: Bench, tmp
     assert outcome_but_for_time(bench) == outcome_but_for_time(alone)
 
 
-def outcome_but_for_time(bench: Bench) -> object:
+def outcome_but_for_time(bench: Bench) -> tuple[object, ...]:
     """Rounds by the command look at the clock; what was refused when is the only thing that depends on it."""
     whole = outcome(bench)
     return whole["rows"]["reading"], whole["rows"]["session"], whole["files"]
 
 
+def test_two_machines_with_one_store_wait_for_each_other_and_count_each_row_once(
+    tmp_path: Path, forked: Forked, request: pytest.FixtureRequest
+) -> None:
+    server = request.getfixturevalue("server")
+    alone = fill(Bench(tmp_path / "alone", store=server.new_store()))
+    forked.run(alone.folder)
+    shared = server.new_store()
+    machines = [fill(Bench(tmp_path / name, store=shared)) for name in ("north", "south")]
+
+    ends = forked.ask(do="command", arguments=[["run", "--json", "--lab", str(one.folder)] for one in machines])
+
+    # 1: each machine found a row and a file to refuse among its own drops.
+    assert [(status, err) for status, _, err in ends] == [(1, ""), (1, "")]
+    entries = [entry for _, out, _ in ends for entry in json.loads(out)["files"]]
+    assert sorted((entry["name"], entry["state"]) for entry in entries) == sorted(
+        [(f"{name}.csv", state) for name in ("a", "b", "c", "f", "log") for state in ("stored", "seen")]
+        + [("e.csv", "seen")] * 2
+        + [("d.csv", "refused")] * 2
+    )
+    assert readings_and_sessions(machines[0]) == readings_and_sessions(alone)
+
+
+def readings_and_sessions(bench: Bench) -> object:
+    return outcome_but_for_time(bench)[:2]
+
+
+@on_both_stores
 def test_readers_beside_a_round_see_whole_lots_and_no_error(bench: Bench, forked: Forked) -> None:
     bench.run()
     for number in range(30):

@@ -9,6 +9,8 @@ from sqlalchemy import text
 
 from ingest.store import known_store
 
+BOTH_STORES = True
+
 RHYTHM = LAB_TOML.replace('folder = "drops/tests"', 'folder = "drops/tests/"\nsilent_after_days = 7')
 
 

@@ -20,6 +20,8 @@ from ingest.drops import Entry
 from ingest.lab import load
 from ingest.store import known_store
 
+BOTH_STORES = True
+
 WIDE = LAB_TOML.replace(
     'folder = "drops/tests"', 'folder = "drops/tests"\nreadings = ["d1", "d2", "d3"]\nunits = { value = "nJ" }'
 )

@@ -14,6 +14,8 @@ from dashboard import views
 from ingest.lab import load
 from ingest.store import known_store
 
+BOTH_STORES = True
+
 
 def counts(bench: Bench) -> dict[str, int]:
     store = known_store(bench.folder)

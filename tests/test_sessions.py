@@ -12,6 +12,8 @@ from dashboard import views
 from ingest.lab import load
 from ingest.store import known_store
 
+BOTH_STORES = True
+
 LOG_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
 DAY = timedelta(hours=24)
 

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 from labs import MONDAY, Bench, lot_rows
+from stores import on_both_stores
 
 from ingest.errors import StoreError
-from ingest.store import STORE_NAME, fetch_frame, known_store, open_store, put_meta, told
+from ingest.store import STORE_NAME, fetch_frame, known_store, open_store, put_meta
+from ingest.storefile import told
 
 
 def test_a_file_that_is_no_database_is_told_in_one_line_and_left_as_it_is(bench: Bench) -> None:
@@ -37,6 +39,7 @@ def test_a_database_of_another_program_is_not_touched(bench: Bench) -> None:
     assert path.read_bytes() == before
 
 
+@on_both_stores
 def test_a_store_of_another_version_is_told(bench: Bench) -> None:
     store = open_store(bench.folder)
     with store.writing() as connection:
@@ -46,6 +49,7 @@ def test_a_store_of_another_version_is_told(bench: Bench) -> None:
         bench.run()
 
 
+@on_both_stores
 def test_a_transaction_that_raises_leaves_nothing(bench: Bench) -> None:
     store = open_store(bench.folder)
 
@@ -60,6 +64,7 @@ def test_a_transaction_that_raises_leaves_nothing(bench: Bench) -> None:
         assert connection.exec_driver_sql("SELECT count(*) FROM meta WHERE key = 'half'").scalar() == 0
 
 
+@on_both_stores
 def test_a_writer_waits_for_another_instead_of_failing(bench: Bench) -> None:
     store, other = open_store(bench.folder), open_store(bench.folder)
     with store.writing() as connection:
@@ -90,7 +95,7 @@ def test_a_damaged_store_is_told_and_its_bytes_and_the_drops_stay(bench: Bench) 
 def test_a_store_that_another_program_holds_is_told_after_a_wait(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench.run()
     drop = bench.drop_tests("a.csv", lot_rows("L1", MONDAY, [[10.5]]))
-    monkeypatch.setattr("ingest.store.BUSY_SECONDS", 0.1)
+    monkeypatch.setattr("ingest.storefile.BUSY_SECONDS", 0.1)
     holder = sqlite3.connect(bench.folder / STORE_NAME)
     holder.execute("BEGIN IMMEDIATE")
 
@@ -138,6 +143,7 @@ def test_a_commit_is_on_the_disk_before_a_drop_is_moved(bench: Bench) -> None:
         assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
 
 
+@on_both_stores
 def test_a_frame_is_fetched_in_the_declared_types(bench: Bench) -> None:
     store = open_store(bench.folder)
     with store.reading() as connection:

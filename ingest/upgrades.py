@@ -1,0 +1,84 @@
+"""From the tables of an earlier release to those of this one, a step a version, all in one transaction.
+
+A step is written once, in its own words, and never changed: `ingest/schema.py` says what the newest tables are and moves
+on. Statements that change tables are part of a transaction in both kinds of store, so an upgrade is whole or not at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import BigInteger, Column, Connection, MetaData, Table, Text
+
+from ingest.errors import StoreError
+from ingest.rounds import alone
+from ingest.schema import SCHEMA_VERSION
+from ingest.store import Store, get_meta, keeper_of, put_meta
+
+__all__ = ["Upgraded", "upgrade"]
+
+
+@dataclass(frozen=True, slots=True)
+class Upgraded:
+    """What an upgrade did: the versions, equal where there was nothing to do, and the name of the copy, "" for none."""
+
+    before: int
+    after: int
+    copy: str
+
+
+def upgrade(folder: Path) -> Upgraded:
+    """Bring the store of a lab to this version's tables.
+
+    Raises
+    ------
+    StoreError
+        Where there is no store yet, it is of a later version, or it can't be written.
+    """
+    keeper = keeper_of(folder)
+    found = keeper.version()
+    if found is None:
+        raise StoreError(f"{keeper.name}: there is no store yet; lotdrift run makes one that needs no upgrade")
+    before = int(found) if found.isdigit() else 0
+    if not 1 <= before <= SCHEMA_VERSION:
+        raise StoreError(
+            f"{keeper.name}: was written by another version of lotdrift (schema {found}); only that version can read it"
+        )
+    if before == SCHEMA_VERSION:
+        return Upgraded(before, before, "")
+    with alone(folder):
+        store = Store(keeper)
+        try:
+            store.hold()
+            copy = keeper.set_aside(found)
+            _take_steps(store)
+        finally:
+            store.close()
+    return Upgraded(before, SCHEMA_VERSION, copy)
+
+
+def _take_steps(store: Store) -> None:
+    with store.writing() as connection:
+        # Looked up again: another upgrade may have come first.
+        for version in range(int(get_meta(connection, "schema_version") or 1) + 1, SCHEMA_VERSION + 1):
+            STEPS[version](connection)
+            put_meta(connection, "schema_version", str(version))
+
+
+def _to_2(connection: Connection) -> None:
+    """Accounts of the people who enter something."""
+    words = Text().with_variant(Text(collation="C"), "postgresql")
+    Table(
+        "account",
+        MetaData(),
+        Column("name", words, primary_key=True),
+        Column("role", words, nullable=False),
+        Column("hash", words, nullable=False),
+        Column("made_us", BigInteger, nullable=False),
+        Column("closed_us", BigInteger),
+    ).create(connection)
+
+
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2}
