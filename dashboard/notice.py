@@ -20,7 +20,7 @@ from ingest.lab import Lab
 from ingest.stamps import from_microseconds
 from spc.words import Kind
 
-__all__ = ["ANSWER_DAYS", "document", "file_name"]
+__all__ = ["ANSWER_DAYS", "LOT_BY_LOT", "document", "file_name"]
 
 Document = dict[str, Any]
 

@@ -78,11 +78,29 @@ def _scaled(value: float, is_log: bool) -> float:
 
 def _axes(frame: _Frame, notice: Document) -> list[str]:
     base = HEIGHT - BOTTOM
-    ends = [frame.low + share * (frame.high - frame.low) for share in (0.05, 0.5, 0.95)]
-    ticks = [math.exp(end) if frame.is_log else end for end in ends]
+    ticks = _ticks(frame)
     marks = [line(LEFT, frame.y(tick), WIDTH - RIGHT, frame.y(tick), HAIR, 0.4) for tick in ticks]
     said = [words(LEFT - 4, frame.y(tick) + 3, amount(tick, notice["unit"]), "end") for tick in ticks]
     return [line(LEFT, base, WIDTH - RIGHT, base, HAIR), *marks, *said, *_months(frame)]
+
+
+def _ticks(frame: _Frame) -> list[float]:
+    """Round values inside the picture, at most five."""
+    low, high = ((math.exp(end) if frame.is_log else end) for end in (frame.low, frame.high))
+    found: list[float] = []
+    for mantissas in (
+        (1,),
+        (1, 3),
+        (1, 2, 5),
+        (1, 1.5, 2, 3, 5, 7),
+        (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 4, 5, 6, 7, 8, 9),
+    ):
+        decades = range(math.floor(math.log10(max(low, 1e-12))), math.ceil(math.log10(max(high, 1e-12))) + 1)
+        fitting = [value for decade in decades for m in mantissas if low <= (value := m * 10.0**decade) <= high]
+        if len(fitting) > 5 and found:
+            break
+        found = fitting[:: -(-len(fitting) // 5)] if fitting else found
+    return found or [low, high]
 
 
 def _months(frame: _Frame) -> list[str]:
@@ -118,7 +136,7 @@ def _usual(frame: _Frame, notice: Document) -> list[str]:
     if not frame.holds(usual):
         return []
     y = frame.y(usual)
-    return [line(LEFT, y, WIDTH - RIGHT, y, QUIET, 1.0, dashed=True), words(WIDTH - RIGHT, y - 3, "usual", "end")]
+    return [line(LEFT, y, WIDTH - RIGHT, y, QUIET, 1.0, dashed=True)]
 
 
 def _limits(frame: _Frame, notice: Document) -> list[str]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboard.notice import ANSWER_DAYS
+from dashboard.notice import ANSWER_DAYS, LOT_BY_LOT
 from dashboard.sentences import SPOKEN_UNITS, amount, change, characteristic, counted, day, percent, room_to_limit
 from spc.words import Kind, Scale
 
-__all__ = ["ASKED", "NOT_SAID", "WRITTEN", "headline", "lot_rows", "measured", "moved", "title", "validity"]
+__all__ = ["ASKED", "NOT_SAID", "WRITTEN", "headline", "legend", "lot_rows", "measured", "moved", "title", "validity"]
 
 Document = dict[str, Any]
 
@@ -49,6 +49,18 @@ def headline(notice: Document) -> str:
     """What the notice is about, in a sentence."""
     said = HEADLINES[Kind(notice["kind"])]
     return f"{title(notice)}: {said}."
+
+
+def legend(notice: Document) -> str:
+    """How to read the picture."""
+    said = (
+        "A filled mark is a lot that this notice is about, an open one a lot before or beside it; a diamond is outside the "
+        "limit. The dotted line is the usual level."
+    )
+    if not notice["evidence"]["since_at"]:
+        return said
+    band = ", the band how early or late that may have been" if notice["evidence"]["since_low_at"] else ""
+    return f"{said} The vertical line is the estimated start{band}."
 
 
 def measured(notice: Document) -> list[tuple[str, str]]:
@@ -99,6 +111,8 @@ def moved(notice: Document) -> list[tuple[str, str]]:
         rows.append(("scatter", _scatter(notice)))
     elif usual is not None and latest is not None:
         rows.append(("difference", _difference(usual, latest, unit)))
+    if notice["kind"] in LOT_BY_LOT:
+        return rows
     if found["change_percent_per_month"] is not None:
         rows.append(("pace now", f"{change(found['change_percent_per_month'])} a month"))
     if found["breach_probability"] is not None:

@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import Any
 
 from dashboard import noticewords
+from dashboard.notice import ANSWER_DAYS
 from dashboard.noticechart import chart
 from dashboard.sentences import day
 
@@ -38,6 +39,8 @@ def as_pdf(notice: Document) -> bytes:
         "measured": noticewords.measured(notice),
         "moved": noticewords.moved(notice),
         "chart": chart(notice, noticewords.title(notice)),
+        "legend": noticewords.legend(notice),
+        "answer": f"We ask for an answer within {ANSWER_DAYS} days of receipt: see “What we ask”.",
         "validity": noticewords.validity(notice),
         "rows": rows[-MOST_LISTED:],
         "earlier": max(len(rows) - MOST_LISTED, 0),
