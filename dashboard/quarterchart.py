@@ -14,7 +14,7 @@ from dashboard.sentences import amount, characteristic
 from dashboard.strokes import EDGE, HAIR, MEAN, diamond, disc, drawing, line, square, words
 from spc.words import Scale
 
-__all__ = ["chart", "share_bar"]
+__all__ = ["chart", "score_bar"]
 
 Document = dict[str, Any]
 
@@ -126,17 +126,17 @@ def _lot(frame: _Frame, lot: Document) -> str:
     return disc(x, y)
 
 
-def share_bar(standing: Document, low: float, width: int = 120, height: int = 16) -> str:
-    """The pooled share of a supplier as a dot on its interval, on an axis from `low` to 1."""
+def score_bar(standing: Document, low: float, width: int = 120, height: int = 16) -> str:
+    """The score of a supplier as a dot on its interval, on an axis from `low` to 1."""
     middle = height / 2
 
-    def x(share: float) -> float:
-        return 3 + (max(share, low) - low) / (1 - low) * (width - 6)
+    def x(score: float) -> float:
+        return 3 + (max(score, low) - low) / (1 - low) * (width - 6)
 
-    ends = x(standing["share_low"]), x(standing["share_high"])
+    ends = x(standing["score_low"]), x(standing["score_high"])
     parts = [
         line(x(low), middle, x(1.0), middle, HAIR),
         line(ends[0], middle, ends[1], middle, MEAN, weight=2.4),
-        disc(x(standing["share"]), middle, 3.2, f'fill="{MEAN}"'),
+        disc(x(standing["score"]), middle, 3.2, f'fill="{MEAN}"'),
     ]
-    return drawing(width, height, f"{100 * standing['share']:.0f} % of lots conform", parts)
+    return drawing(width, height, f"score {100 * standing['score']:.0f} of 100", parts)

@@ -16,7 +16,7 @@ from typing import Any
 
 from sqlalchemy import Connection, text
 
-from dashboard import views
+from dashboard import firstdrawn, views
 from dashboard.quarterfigures import figures
 from dashboard.quarterlots import (
     STANDINGS,
@@ -56,6 +56,8 @@ class _Shared:
     alerts: Sequence[Document]
     notices: Sequence[Document]
     corrected: Mapping[str, int]
+    first_drawn_us: int | None
+    changed: Mapping[str, Document]
     standings: Mapping[str, Document]
     file_names: Mapping[str, str]
 
@@ -85,15 +87,20 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     ever = views.alerts(connection, lab, closed_too=True)
     alerts = [alert for alert in ever if span.holds(views.from_iso(alert["raised_at"]))]
     notices = asked_in(ever, span)
+    drawn_up_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar_one()
+    every = [stream for streams in by_supplier.values() for stream in streams]
+    first_drawn_us, changed = firstdrawn.changes(connection, span, every, drawn_up_us)
     return _Shared(
         lab=lab,
         span=span,
-        drawn_up_us=connection.execute(text("SELECT max(started_us) FROM round")).scalar_one(),
+        drawn_up_us=drawn_up_us,
         board={_names(row): row for row in views.board(connection, lab)},
         capability=_capability(connection),
         alerts=alerts,
         notices=notices,
-        corrected=corrected_since(connection, span),
+        corrected=corrected_since(connection, span, span.end_us),
+        first_drawn_us=first_drawn_us,
+        changed=changed,
         standings=standings(
             {one: counts(streams, _of(alerts, one), _of(notices, one)) for one, streams in by_supplier.items()},
             lab.scorecard.weights,
@@ -133,6 +140,8 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Docu
         "drawn_up_at": views.iso(shared.drawn_up_us, lab.zone),
         "finished": shared.drawn_up_us >= span.end_us,
         "corrected_since": shared.corrected.get(supplier, 0),
+        "first_drawn_up_at": views.iso(shared.first_drawn_us, lab.zone),
+        "since_first_drawn_up": shared.changed.get(supplier),
         "counts": {**_counts(streams), "readings": sum(stream.readings for stream in streams)},
         "standing": shared.standings[supplier],
         "weights": weights_document(lab.scorecard.weights),
@@ -217,16 +226,36 @@ def overview(cards: Sequence[Document]) -> Document:
     streams = [row for card in cards for row in card["streams"]]
     compared = [row for row in streams if row["direction"] != Direction.NOT_COMPARED]
     moved = [row for row in compared if row["direction"] != Direction.UNCLEAR]
-    shared = ("lab", "weights", "quarter", "first_day", "last_day", "earlier_quarter", "drawn_up_at", "finished")
+    shared = (
+        "lab",
+        "weights",
+        "quarter",
+        "first_day",
+        "last_day",
+        "earlier_quarter",
+        "drawn_up_at",
+        "first_drawn_up_at",
+        "finished",
+    )
     return {
         **{key: cards[0][key] for key in shared},
         "corrected_since": sum(card["corrected_since"] for card in cards),
+        "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
         "rows": rows,
         "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
         "compared": len(compared),
         "streams": len(streams),
         "file_name": OVERVIEW_NAME,
     }
+
+
+def _summed(changes: Sequence[Document | None]) -> Document | None:
+    """What changed for any supplier; a supplier that is gone from the quarter has no card and is not in it."""
+    known = [change for change in changes if change is not None]
+    if not known:
+        return None
+    counted = {key: sum(change[key] for change in known) for key in known[0] if key != "other_figures"}
+    return {**counted, "other_figures": not any(counted.values()) and any(change["other_figures"] for change in known)}
 
 
 def _overview_row(card: Document) -> Document:
