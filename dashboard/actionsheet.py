@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dash import html
@@ -23,12 +23,30 @@ SHAPES = {Answer.WORKED: "●", Answer.NOT_YET_SHOWN: "○", Answer.DID_NOT_WORK
 LOOKS = {Answer.WORKED: "steady", Answer.NOT_YET_SHOWN: "", Answer.DID_NOT_WORK: "act"}
 
 
-def action_sheet(alert: Document) -> list[Any]:
-    """What stands of the corrective action, and a way to go on; nothing where the supplier is not concerned."""
-    if no_notice_because(alert):
-        return []
+def action_sheet(alert: Document, entries: Sequence[Document] = ()) -> list[Any]:
+    """What stands of the corrective action, and a way to go on; nothing where the supplier is not concerned.
+
+    `entries` are all that people entered of it, the newest first: a step that was entered again replaces an earlier one
+    in what stands, and the earlier one stays to be seen.
+    """
     action = alert["corrective_action"]
-    return [*([_timeline(alert, action)] if action else []), _next_steps(alert, action or {})]
+    stands = [_timeline(alert, action)] if action else []
+    if no_notice_because(alert):
+        return stands
+    return [*stands, *_entered(entries), _next_steps(alert, action or {})]
+
+
+def _entered(entries: Sequence[Document]) -> list[html.Details]:
+    if not entries:
+        return []
+    lines = [html.P(_told(entry), className="entry quiet") for entry in entries]
+    return [html.Details([html.Summary(f"Who entered it: {counted(len(entries), 'entry', 'entries')}"), *lines])]
+
+
+def _told(entry: Document) -> str:
+    body = ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
+    remark = "" if entry["reason"] == entry["what"] else f" ({entry['reason']})"
+    return f"{entry['who']}, {day(entry['at'])}, {entry['what']}, {body}{remark}"
 
 
 def told_state(action: Document | None) -> str:
@@ -68,7 +86,7 @@ def _timeline(alert: Document, action: Document) -> html.Ol:
         steps.append(_step(f"No answer yet, for {counted(action['days_open'], 'day')}", "", "waiting"))
     else:
         took = counted(action["days_to_answer"], "day")
-        told = f"Cause: {action['cause']} Action: {action['action']}"
+        told = f"Cause: {action['cause']}; action: {action['action']}"
         steps.append(_step(f"Answered on {day(action['answered_on'])}, after {took}", told))
     if action["first_lot"] is not None:
         steps.append(_step(["First lot after: ", lot_link(alert["supplier"], action["first_lot"])], ""))

@@ -11,6 +11,7 @@ from dashboard.entryform import form
 from dashboard.parts import link, lot_link, picture, stream_link, word
 from dashboard.sentences import day, evidence
 from dashboard.svg import Room
+from ingest.actions import STEPS
 
 __all__ = ["alert_sheet", "urgent_first"]
 
@@ -50,8 +51,8 @@ def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = 
                     html.P(" · ".join(evidence(alert)), className="quiet"),
                     html.P(_ways(alert), className="quiet"),
                     *_held_under(alert),
-                    *[html.P(_told(entry), className="entry") for entry in entries],
-                    *action_sheet(alert),
+                    *[html.P(_told(entry), className="entry") for entry in entries if entry["what"] not in STEPS],
+                    *action_sheet(alert, [entry for entry in entries if entry["what"] in STEPS]),
                     _answer(alert),
                 ]
             ),

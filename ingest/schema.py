@@ -341,7 +341,7 @@ act = Table(
 )
 
 # One row a finished quarter whose scorecards were drawn up: what they rested on then. Written once, never changed.
-# Made with the first of them, so that a store of before has no need of it.
+# A store from before this table gets it with its first row.
 drawn_quarter = Table(
     "drawn_quarter",
     metadata,

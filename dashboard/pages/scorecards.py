@@ -15,7 +15,7 @@ from dashboard.parts import empty, link, stream_link, supplier_link
 from dashboard.quarterchart import score_bar
 from dashboard.sentences import amount, day, room_to_limit
 from dashboard.svg import as_image_address
-from ingest.errors import CallError
+from ingest.errors import CallError, StoreError
 
 __all__ = ["add_downloads", "layout"]
 
@@ -204,6 +204,8 @@ def add_downloads(server: Flask, desk: Desk) -> None:
             firstdrawn.note(desk.store, desk.lab, quarter)
         except (CallError, NothingYet) as error:
             return Response(f"{error}\n", status=404, mimetype="text/plain")
+        except StoreError as error:
+            return Response(f"{error}\n", status=503, mimetype="text/plain")
         data = exports.FORMS[form](cards[0]) if supplier else exports.OVERVIEW_FORMS[form](cards)
         name = exports.file_name(cards[0], form) if supplier else exports.overview_file_name(quarter, form)
         return Response(
