@@ -155,14 +155,17 @@ def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[
     found: dict[str, dict[str, Act]] = {}
     for row in connection.execute(text(f"{sql} ORDER BY id"), values):
         act = Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
-        found.setdefault(row.subject.removeprefix("alert:"), {})[row.what] = act
+        steps = found.setdefault(row.subject.removeprefix("alert:"), {})
+        steps[row.what] = act
+        if "first_lot" in act.body:
+            # An answer may name it, or a step of its own: the last one that does holds.
+            steps[FIRST_LOT] = act
     return found
 
 
 def _document(connection: Connection, lab: Lab, alert: RowMapping, steps: Mapping[str, Act], looked: date) -> Document:
     asked, answered = steps.get(ASKED), steps.get(ANSWERED)
-    named = [act for act in (answered, steps.get(FIRST_LOT)) if act is not None and "first_lot" in act.body]
-    lot = max(named, key=lambda act: act.at).body["first_lot"] if named else None
+    lot = steps[FIRST_LOT].body["first_lot"] if FIRST_LOT in steps else None
     asked_on = None if asked is None else asked.body["on"]
     answered_on = None if answered is None else answered.body["on"]
     end = looked if answered_on is None else date.fromisoformat(answered_on)
