@@ -6,10 +6,12 @@ from typing import Any
 
 from dash import html
 
+from dashboard.actionsheet import action_sheet, told_state
 from dashboard.entryform import form
 from dashboard.parts import link, lot_link, picture, stream_link, word
 from dashboard.sentences import day, evidence
 from dashboard.svg import Room
+from ingest.actions import STEPS
 
 __all__ = ["alert_sheet", "urgent_first"]
 
@@ -39,12 +41,18 @@ def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = 
         [
             html.Div(
                 [
-                    html.P([word(alert["grade"]), word(alert["state"]), html.Span(alert["kind"], className="quiet")]),
+                    html.P(
+                        [
+                            *[word(alert["grade"]), word(alert["state"]), html.Span(alert["kind"], className="quiet")],
+                            *_asked(alert),
+                        ]
+                    ),
                     html.H2(alert["message"]),
                     html.P(" · ".join(evidence(alert)), className="quiet"),
                     html.P(_ways(alert), className="quiet"),
                     *_held_under(alert),
-                    *[html.P(_told(entry), className="entry") for entry in entries],
+                    *[html.P(_told(entry), className="entry") for entry in entries if entry["what"] not in STEPS],
+                    *action_sheet(alert, [entry for entry in entries if entry["what"] in STEPS]),
                     _answer(alert),
                 ]
             ),
@@ -53,6 +61,12 @@ def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = 
         className=f"sheet alert {alert['grade']} {alert['state']}",
         id=f"alert-{alert['id']}",
     )
+
+
+def _asked(alert: Document) -> list[html.Span]:
+    """Where the corrective action stands, beside the state of the alert."""
+    told = told_state(alert["corrective_action"])
+    return [html.Span(f" · {told}", className="quiet")] if told else []
 
 
 def _ways(alert: Document) -> list[Any]:

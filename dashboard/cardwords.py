@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from dashboard.notice import ANSWER_DAYS
+from dashboard.quarterscores import SPARE
 from dashboard.sentences import SPOKEN_UNITS, amount, characteristic, counted, day, percent, room_to_limit
 from spc.quarters import Direction
 
@@ -16,15 +18,22 @@ __all__ = [
     "drawn_up",
     "events",
     "facts",
-    "lowest_share",
+    "lowest_score",
     "move",
+    "notice_lines",
+    "notices",
+    "part_cells",
+    "part_heads",
     "place",
     "reasons",
+    "score",
     "share",
     "signed",
     "stream_title",
     "summary",
     "told_direction",
+    "weight_cells",
+    "what_counts",
 ]
 
 Document = dict[str, Any]
@@ -45,6 +54,16 @@ WHAT_COUNTS = (
     "whatever its size: common practice where no weights are agreed.",
     "Places are ranges: suppliers whose ranges overlap are tied as far as their lots can tell.",
 )
+# The parts of the score, each with its head in a table and what it is a share of.
+PARTS = {
+    "conforming": ("conforming lots", "lots that conform, of those decided"),
+    "drift": ("steady streams", "streams without a drift towards a limit or a wider scatter"),
+    "room": (
+        "lots with room",
+        f"lots that conform and keep {100 * SPARE:.0f} % of the limit clear (that figure is common practice)",
+    ),
+    "response": ("answers in time", f"notices answered within {ANSWER_DAYS} days; open ones count once they are older"),
+}
 # Keys of the counts of lots, in the order in which they are told.
 COUNTS = (
     ("lots", "lots tested"),
@@ -91,10 +110,95 @@ def summary(card: Document) -> str:
     return said
 
 
-def place(standing: Document) -> str:
-    """The place as a range: "1 to 4 of 9, tied"; a dash without a decided lot."""
+def what_counts(document: Document) -> list[str]:
+    """What counts, and how; with the weights of the score in force."""
+    weights = document["weights"]
+    parts = [f"{_whole(weights[part])} % for {told}" for part, (_, told) in PARTS.items() if weights[part]]
+    source = (
+        "These weights are common practice where none are agreed; others are declared under [scorecard] in lab.toml."
+        if weights["usual"]
+        else "These weights are declared by the laboratory under [scorecard] in lab.toml."
+    )
+    score_line = (
+        f"The score, from 0 to 100, is the weighted mean of shares that are each pooled in part: {'; '.join(parts)}. A part "
+        f"in which no supplier has anything to count is left out; a supplier without any in a part is taken as usual among the others there. The place follows from the score with its uncertainty. {source}"
+    )
+    return [*WHAT_COUNTS, score_line]
+
+
+def score(standing: Document) -> str:
+    """The score with its interval."""
     if not standing["placed"]:
-        return "no decided lot"
+        return "–"
+    return f"{_whole(standing['score'])} ({_whole(standing['score_low'])} to {_whole(standing['score_high'])})"
+
+
+def part_heads() -> list[str]:
+    """Heads of the parts of the score."""
+    return [head for head, _ in PARTS.values()]
+
+
+def weight_cells(document: Document) -> list[str]:
+    """The weight of each part, in their order."""
+    return [f"{_whole(document['weights'][part])} %" for part in PARTS]
+
+
+def part_cells(standing: Document) -> list[str]:
+    """How a supplier stands in each part: 8 of 9, pooled 87 %."""
+    return [_part(part) for part in standing["parts"]]
+
+
+def _part(part: Document) -> str:
+    if part["share"] is None:
+        return f"{part['good']} of {part['decided']}" if part["decided"] else "–"
+    if not part["decided"]:
+        return f"none, usual {percent(part['share'])}"
+    return f"{part['good']} of {part['decided']}, pooled {percent(part['share'])}"
+
+
+def notices(found: Document) -> str:
+    """The notices of a quarter: 2 asked, 1 answered after 10 days on average, 1 open for 23 days; 1 action worked."""
+    if not found["asked"]:
+        return "none"
+    said = [counted(found["asked"], "notice")]
+    if found["answered"]:
+        mean = f"{found['mean_days_to_answer']:.0f}"
+        said.append(f"{found['answered']} answered after {mean} {'day' if mean == '1' else 'days'}{_average(found)}")
+    if found["open"]:
+        longest = counted(found["longest_days_open"], "day")
+        said.append(f"{found['open']} open, {'for' if found['open'] == 1 else 'the longest for'} {longest}")
+    answers = (
+        ("worked", "worked"),
+        ("not_yet_shown", "not yet shown to have worked"),
+        ("did_not_work", "did not work"),
+    )
+    said += [f"{counted(found[key], 'action')} {told}" for key, told in answers if found[key]]
+    return ", ".join(said)
+
+
+def _average(found: Document) -> str:
+    return " on average" if found["answered"] > 1 else ""
+
+
+def notice_lines(found: Document) -> list[str]:
+    """Each notice of a quarter in a line."""
+    return [_notice_line(one) for one in found["list"]]
+
+
+def _notice_line(one: Document) -> str:
+    stand = (
+        f"open for {counted(one['days_open'], 'day')}"
+        if one["answered_on"] is None
+        else f"answered {day(one['answered_on'])}, after {counted(one['days_to_answer'], 'day')}"
+    )
+    shown = f"; action {one['answer']}, from {counted(one['lots'], 'lot')} after it" if one["answer"] else ""
+    return f"{stream_title(one)}: asked {day(one['asked_on'])}, {stand}{shown}"
+
+
+def place(standing: Document) -> str:
+    """The place by the score as a range: "1 to 4 of 9, tied"; words where there is none."""
+    if not standing["placed"]:
+        return "nothing to weigh" if standing["decided"] else "no decided lot"
     first, last = standing["place_first"], standing["place_last"]
     if first == last:
         return f"{first} of {standing['placed']}"
@@ -119,7 +223,25 @@ def drawn_up(card: Document) -> str:
         return f"{said} The quarter is not over: figures will change."
     corrected = card["corrected_since"]
     changed = f"{counted(corrected, 'reading')} corrected" if corrected else "no reading was corrected"
-    return f"{said} Since the quarter ended {changed}."
+    return f"{said}{_since_first(card)} Since the quarter ended {changed}."
+
+
+def _since_first(card: Document) -> str:
+    """What changed since a finished quarter was first drawn up; this may be the first time."""
+    change = card["since_first_drawn_up"]
+    if card["first_drawn_up_at"] == card["drawn_up_at"] or change is None:
+        return ""
+    words = (
+        ("readings_corrected", "reading corrected", "readings corrected"),
+        ("lots_added", "lot of a stream added", "lots of streams added"),
+        ("lots_gone", "lot of a stream gone", "lots of streams gone"),
+        ("verdicts_changed", "verdict changed", "verdicts changed"),
+    )
+    parts = [counted(change[key], one, many) for key, one, many in words if change[key]]
+    parts += ["figures moved, though no reading, lot or verdict did"] if change["other_figures"] else []
+    return (
+        f" First drawn up as of {day(card['first_drawn_up_at'])}; since then {', '.join(parts) or 'nothing changed'}."
+    )
 
 
 def stream_title(row: Document) -> str:
@@ -147,6 +269,7 @@ def facts(row: Document, card: Document) -> list[tuple[str, str]]:
         ("Ppk now", _ppk(row)),
         ("outlook now", _outlook(row)),
         ("events", events(row)),
+        *([("notices", _stream_notices(row))] if row["notices"] else []),
     ]
 
 
@@ -235,6 +358,14 @@ def events(row: Document) -> str:
     return ", ".join(parts) or "none"
 
 
+def _stream_notices(row: Document) -> str:
+    mean = row["mean_days_to_answer"]
+    said = [counted(row["notices"], "notice")]
+    said += [] if mean is None else [f"answered after {mean:.0f} days"]
+    said += [f"{row['notices_open']} open"] if row["notices_open"] else []
+    return ", ".join([*said, *([f"{row['actions_worked']} worked"] if row["actions_worked"] else [])])
+
+
 def _event(kind: str, count: int) -> str:
     return counted(count, EVENT_WORDS[kind], EVENT_PLURALS.get(kind))
 
@@ -264,9 +395,9 @@ def chance_moves(overview: Document) -> str:
     )
 
 
-def lowest_share(overview: Document) -> float:
-    """Where the shares' common axis begins: just below the lowest interval."""
-    lows = [row["standing"]["share_low"] for row in overview["rows"] if row["standing"]["placed"]]
+def lowest_score(overview: Document) -> float:
+    """Where the scores' common axis begins: just below the lowest interval."""
+    lows = [row["standing"]["score_low"] for row in overview["rows"] if row["standing"]["placed"]]
     return max(0.0, min(lows, default=0.5) - 0.02)
 
 

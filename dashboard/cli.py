@@ -363,12 +363,75 @@ def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
 @click.option("--formats", default="pdf,xlsx,html,csv", show_default=True, help="Which forms to write.")
 def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str) -> None:
     """The scorecards of a quarter (2026-Q3)."""
-    from dashboard import exports
+    from dashboard import exports, firstdrawn
+    from ingest.store import known_store
 
     with reading(folder) as (lab, connection):
         documents = exports.documents(required(connection), lab, quarter, supplier)
         written = exports.write(documents, formats, out or lab.folder / "exports")
+    store = known_store(lab.folder)
+    assert store is not None  # it was just read
+    firstdrawn.note(store, lab, quarter)
     print_json(documents) if as_json else click.echo("\n".join(str(path) for path in written))
+
+
+@main.command()
+@click.argument("alert")
+@lab_option
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab).")
+def notice(folder: Path, alert: str, out: Path | None) -> None:
+    """The notice to the supplier about an alert, as PDF; it is sent to nobody."""
+    from dashboard import exports, notice
+    from dashboard.forms.noticepaper import as_pdf
+
+    with reading(folder) as (lab, connection):
+        document = notice.document(required(connection), lab, alert)
+    path = (out or lab.folder / "exports") / notice.file_name(document)
+    exports.write_file(path, as_pdf(document))
+    click.echo(str(path))
+
+
+@main.command()
+@click.argument("alert")
+@lab_option
+@click.option("--asked", metavar="DAY", help="The day on which the supplier was asked.")
+@click.option("--answered", metavar="DAY", help="The day on which the supplier answered.")
+@click.option("--cause", default="", help="The cause, as the supplier tells it.")
+@click.option("--action", "done", default="", help="What the supplier does about it.")
+@click.option("--first-lot", "lot", default="", metavar="LOT", help="The first lot made after the action.")
+@click.option("--by", required=True, help="Who enters it.")
+@click.option("--because", default="", help="A remark (default: what was entered).")
+def action(
+    folder: Path,
+    alert: str,
+    asked: str | None,
+    answered: str | None,
+    cause: str,
+    done: str,
+    lot: str,
+    by: str,
+    because: str,
+) -> None:
+    """Record a corrective action: when the supplier was asked, what it answered, the first lot after."""
+    from ingest import actions
+    from ingest.clock import now
+    from ingest.errors import CallError
+    from ingest.lab import load
+    from ingest.store import known_store
+
+    fields = {"cause": cause, "action": done, "first_lot": lot}
+    days = {actions.ASKED: asked, actions.ANSWERED: answered}
+    steps = [(what, day) for what, day in days.items() if day is not None]
+    steps = steps if answered is not None or not lot else [*steps, (actions.FIRST_LOT, "")]
+    if not steps:
+        raise CallError("action: give --asked DAY, --answered DAY or --first-lot LOT")
+    lab, store = load(folder), known_store(folder)
+    if store is None:
+        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+    with store.writing() as connection:
+        for what, day in steps:
+            actions.keep_step(connection, lab, alert, what, by, because or what, {"on": day, **fields}, now())
+    click.echo("Recorded. lotdrift alerts --all --json tells whether the lots after it show that it worked.")
 
 
 @main.command()

@@ -16,6 +16,8 @@ from sqlalchemy import Connection, text
 from dashboard import views
 from dashboard.desk import Desk, NothingYet
 from dashboard.letters import Letter, urgent_first
+from dashboard.notice import ANSWER_DAYS
+from dashboard.quarternotices import asked_in, overdue
 from dashboard.sentences import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
 from dashboard.svg import Room, room
 from ingest import clock
@@ -75,6 +77,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> Document:
         "new": urgent_first([alert for alert in told if alert["id"] in new and alert["grade"] != Grade.NOTE]),
         "settled": _settled(connection, alerts, start, moment),
         "open": urgent_first([alert for alert in told if alert["state"] != AlertState.CLOSED]),
+        "unanswered": [notice for notice in asked_in(alerts) if overdue(notice)],
         "closest": _closest(board),
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
     }
@@ -146,10 +149,11 @@ def _told_tested(tested: dict[str, int]) -> str:
 
 def _parts(week: Document) -> list[Part]:
     """The four answers, a line an item."""
+    waiting = [_unanswered(notice) for notice in week["unanswered"]]
     settled = [f"settled: {alert['message']} ({alert['reason']})" for alert in week["settled"]]
     return [
         ("What changed", _few([_alert(alert) for alert in week["new"]] + settled) or ["Nothing new."]),
-        ("What is open", _few([_alert(alert) for alert in week["open"]]) or ["Nothing is open."]),
+        ("What is open", _few(waiting + [_alert(alert) for alert in week["open"]]) or ["Nothing is open."]),
         ("Which streams come closest", [_close(row, week) for row in week["closest"]] or ["None with a limit yet."]),
         ("What was silent", _few(_silent(week)) or ["Nothing: every stream had a lot in its usual time."]),
     ]
@@ -163,6 +167,11 @@ def _few(lines: list[str]) -> list[str]:
 def _alert(alert: Document) -> str:
     state = ", acknowledged" if alert["state"] == AlertState.ACKNOWLEDGED else ""
     return f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])}{state})"
+
+
+def _unanswered(notice: Document) -> str:
+    asked = f"asked {day(notice['asked_on'])}, no answer for {counted(notice['days_open'], 'day')}"
+    return f"notice to {_stream(notice)}: {asked} (a notice asks for one within {ANSWER_DAYS})"
 
 
 def _stream(row: Document) -> str:

@@ -11,10 +11,12 @@ from urllib.parse import urlencode, urlsplit
 
 from flask import Flask, Response, redirect, request
 from markupsafe import escape
+from sqlalchemy import Connection
 
 from dashboard.access import LOOPBACK
 from dashboard.desk import Desk, NothingYet
 from dashboard.entryform import ENTRY_PATH
+from ingest import actions
 from ingest.answering import answer
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
@@ -35,7 +37,10 @@ def add_entries(server: Flask, desk: Desk, bound_to: str) -> None:
         given = {name: request.form.get(name, "") for name in ("subject", "what", "who", "reason", "on")}
         try:
             with desk.store.writing() as connection:
-                answer(connection, **given, now=now())
+                if given["what"] in actions.STEPS:
+                    _keep_step(connection, desk, given)
+                else:
+                    answer(connection, **given, now=now())
                 # What was settled shows at once, not with the next round.
                 evaluate_stale(connection, desk.lab)
         except NothingYet:
@@ -45,6 +50,13 @@ def add_entries(server: Flask, desk: Desk, bound_to: str) -> None:
         except StoreError as error:
             return _refused(str(error), 409)
         return redirect(_back(given["subject"]), code=303)  # type: ignore[return-value]  # werkzeug's own type
+
+
+def _keep_step(connection: Connection, desk: Desk, given: dict[str, str]) -> None:
+    """A step of the corrective action on an alert has more fields than other entries."""
+    alert = given["subject"].removeprefix("alert:")
+    fields = {name: request.form.get(name, "") for name in actions.FIELDS}
+    actions.keep_step(connection, desk.lab, alert, given["what"], given["who"], given["reason"], fields, now())
 
 
 def _from_our_page() -> bool:

@@ -18,7 +18,7 @@ from dashboard.forms.workbook import as_xlsx, overview_as_xlsx
 from ingest.errors import CallError, StoreError
 from ingest.lab import Lab
 
-__all__ = ["FORMS", "OVERVIEW_FORMS", "documents", "write"]
+__all__ = ["FORMS", "OVERVIEW_FORMS", "documents", "write", "write_file"]
 
 Document = dict[str, Any]
 
@@ -48,7 +48,7 @@ def write(cards: list[Document], formats: str, folder: Path) -> list[Path]:
             if form in OVERVIEW_FORMS:
                 made[folder / overview_file_name(cards[0]["quarter"], form)] = OVERVIEW_FORMS[form](cards)
     for path, data in made.items():
-        _write(path, data)
+        write_file(path, data)
     return list(made)
 
 
@@ -70,11 +70,11 @@ def _chosen(formats: str) -> list[str]:
     return chosen
 
 
-def _write(path: Path, data: bytes) -> None:
+def write_file(path: Path, data: bytes) -> None:
     """Write beside and move into place, so that a reader sees the old file or the new one and no link is followed."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, draft = tempfile.mkstemp(prefix=".scorecard-", suffix=".draft", dir=path.parent)
+        handle, draft = tempfile.mkstemp(prefix=".lotdrift-", suffix=".draft", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as out:
                 out.write(data)

@@ -6,22 +6,18 @@ Shapes carry the meaning, colour only repeats it: the page may be printed in gre
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from html import escape
 from typing import Any
 
 from dashboard.sentences import amount, characteristic
+from dashboard.strokes import EDGE, HAIR, MEAN, diamond, disc, drawing, line, square, words
 from spc.words import Scale
 
-__all__ = ["chart", "share_bar"]
+__all__ = ["chart", "score_bar"]
 
 Document = dict[str, Any]
 
-INK, QUIET, HAIR, EDGE, MEAN = "#1d2730", "#566472", "#c9c5ba", "#9b2c1f", "#1f4e79"
-# Typst brings the first of these; a browser takes what it has.
-FONT = 'font-family="Libertinus Serif, Georgia, serif" font-size="9"'
 WIDTH, HEIGHT = 380, 128
 LEFT, RIGHT, TOP, BOTTOM = 52, 8, 8, 18
 
@@ -60,14 +56,7 @@ def chart(row: Document, card: Document) -> str:
         *_limits(frame, row),
         *[_lot(frame, lot) for lot in [*row["earlier_lot_list"], *row["lot_list"]] if lot["level"] is not None],
     ]
-    return _svg(WIDTH, HEIGHT, title, parts)
-
-
-def _svg(width: int, height: int, title: str, parts: Sequence[str]) -> str:
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
-        f'role="img"><title>{escape(title)}</title>{"".join(parts)}</svg>'
-    )
+    return drawing(WIDTH, HEIGHT, title, parts)
 
 
 def _frame(row: Document, card: Document) -> _Frame:
@@ -87,11 +76,11 @@ def _axes(frame: _Frame, row: Document, card: Document, middle: date) -> list[st
     ends = [frame.low + 0.06 * (frame.high - frame.low), frame.high - 0.06 * (frame.high - frame.low)]
     ticks = [math.exp(end) if frame.is_log else end for end in ends]
     return [
-        _line(left, base, right, base, HAIR),
-        _line(frame.x(middle), TOP, frame.x(middle), base, HAIR, dashed=True),
-        *[_text(left - 4, frame.y(tick) + 3, amount(tick, row["unit"]), "end") for tick in ticks],
-        _text((left + frame.x(middle)) / 2, HEIGHT - 5, card["earlier_quarter"], "middle"),
-        _text((right + frame.x(middle)) / 2, HEIGHT - 5, card["quarter"], "middle"),
+        line(left, base, right, base, HAIR),
+        line(frame.x(middle), TOP, frame.x(middle), base, HAIR, dashed=True),
+        *[words(left - 4, frame.y(tick) + 3, amount(tick, row["unit"]), "end") for tick in ticks],
+        words((left + frame.x(middle)) / 2, HEIGHT - 5, card["earlier_quarter"], "middle"),
+        words((right + frame.x(middle)) / 2, HEIGHT - 5, card["quarter"], "middle"),
     ]
 
 
@@ -101,26 +90,26 @@ def _mean(frame: _Frame, row: Document, key: str, start: date, end: date) -> lis
     if value is None:
         return []
     x, width = frame.x(start) + 3, frame.x(end) - frame.x(start) - 6
-    line = _line(x, frame.y(value), x + width, frame.y(value), MEAN, weight=1.4)
+    level = line(x, frame.y(value), x + width, frame.y(value), MEAN, weight=1.4)
     if low is None:
-        return [line]
+        return [level]
     top, bottom = max(frame.y(high), TOP), min(frame.y(low), HEIGHT - BOTTOM)
     place = f'x="{x:.1f}" y="{top:.1f}" width="{width:.1f}" height="{max(bottom - top, 0):.1f}"'
-    return [f'<rect {place} fill="{MEAN}" opacity="0.13"/>', line]
+    return [f'<rect {place} fill="{MEAN}" opacity="0.13"/>', level]
 
 
 def _limits(frame: _Frame, row: Document) -> list[str]:
     """The limits that lie in the picture, each with its value."""
     parts = []
-    for key, words in (("limit_upper", "under"), ("limit_lower", "at least")):
+    for key, told in (("limit_upper", "under"), ("limit_lower", "at least")):
         limit = row[key]
         if limit is None or not frame.low <= frame.charted(limit) <= frame.high:
             continue
         y = frame.y(limit)
         below = y < TOP + 14
-        parts.append(_line(LEFT, y, WIDTH - RIGHT, y, EDGE, weight=1.6))
+        parts.append(line(LEFT, y, WIDTH - RIGHT, y, EDGE, weight=1.6))
         parts.append(
-            _text(WIDTH - RIGHT, y + 10 if below else y - 3, f"{words} {amount(limit, row['unit'])}", "end", EDGE)
+            words(WIDTH - RIGHT, y + 10 if below else y - 3, f"{told} {amount(limit, row['unit'])}", "end", EDGE)
         )
     return parts
 
@@ -129,39 +118,25 @@ def _lot(frame: _Frame, lot: Document) -> str:
     """One lot: a disc conforms, a filled diamond fails, an open one is undecided, an open square doesn't count."""
     x, y = frame.x(datetime.fromisoformat(lot["tested_at"]).date()) + 1, frame.y(lot["level"])
     if lot["standing"] == "fail":
-        return _diamond(x, y, f'fill="{EDGE}"')
+        return diamond(x, y, f'fill="{EDGE}"')
     if lot["standing"] == "undecided":
-        return _diamond(x, y, f'fill="#fff" stroke="{EDGE}"')
+        return diamond(x, y, f'fill="#fff" stroke="{EDGE}"')
     if lot["standing"] in ("invalid", "set_aside", "retested"):
-        return f'<rect x="{x - 2.5:.1f}" y="{y - 2.5:.1f}" width="5" height="5" fill="#fff" stroke="{QUIET}"/>'
-    return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.4" fill="{INK}"/>'
+        return square(x, y)
+    return disc(x, y)
 
 
-def _diamond(x: float, y: float, look: str) -> str:
-    return f'<polygon points="{x:.1f},{y - 4:.1f} {x + 4:.1f},{y:.1f} {x:.1f},{y + 4:.1f} {x - 4:.1f},{y:.1f}" {look}/>'
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, colour: str, weight: float = 0.8, *, dashed: bool = False) -> str:
-    dashes = ' stroke-dasharray="2 3"' if dashed else ""
-    ends = f'x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"'
-    return f'<line {ends} stroke="{colour}" stroke-width="{weight}"{dashes}/>'
-
-
-def _text(x: float, y: float, words: str, anchor: str, colour: str = QUIET) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{colour}" {FONT}>{escape(words)}</text>'
-
-
-def share_bar(standing: Document, low: float, width: int = 120, height: int = 16) -> str:
-    """The pooled share of a supplier as a dot on its interval, on an axis from `low` to 1."""
+def score_bar(standing: Document, low: float, width: int = 120, height: int = 16) -> str:
+    """The score of a supplier as a dot on its interval, on an axis from `low` to 1."""
     middle = height / 2
 
-    def x(share: float) -> float:
-        return 3 + (max(share, low) - low) / (1 - low) * (width - 6)
+    def x(score: float) -> float:
+        return 3 + (max(score, low) - low) / (1 - low) * (width - 6)
 
-    ends = x(standing["share_low"]), x(standing["share_high"])
+    ends = x(standing["score_low"]), x(standing["score_high"])
     parts = [
-        _line(x(low), middle, x(1.0), middle, HAIR),
-        _line(ends[0], middle, ends[1], middle, MEAN, weight=2.4),
-        f'<circle cx="{x(standing["share"]):.1f}" cy="{middle:.1f}" r="3.2" fill="{MEAN}"/>',
+        line(x(low), middle, x(1.0), middle, HAIR),
+        line(ends[0], middle, ends[1], middle, MEAN, weight=2.4),
+        disc(x(standing["score"]), middle, 3.2, f'fill="{MEAN}"'),
     ]
-    return _svg(width, height, f"{100 * standing['share']:.0f} % of lots conform", parts)
+    return drawing(width, height, f"score {100 * standing['score']:.0f} of 100", parts)

@@ -164,11 +164,12 @@ def _explained_by_bench(connection: Connection) -> dict[int, list[tuple[int, int
 
 CORRECTED_SQL = """
 SELECT t.supplier, count(*) FROM earlier_value e JOIN stream t ON t.id = e.stream_id
-WHERE e.tested_us >= :start AND e.tested_us < :end AND e.replaced_us >= :end GROUP BY t.supplier
+WHERE e.tested_us >= :start AND e.tested_us < :end AND e.replaced_us >= :since GROUP BY t.supplier
 """
 
 
-def corrected_since(connection: Connection, span: Quarter) -> dict[str, int]:
-    """Readings of the quarter, by supplier, that were corrected after it had ended."""
-    rows = connection.execute(text(CORRECTED_SQL), {"start": span.start_us, "end": span.end_us})
+def corrected_since(connection: Connection, span: Quarter, since_us: int) -> dict[str, int]:
+    """Readings of the quarter, by supplier, that were corrected since a time."""
+    times = {"start": span.start_us, "end": span.end_us, "since": since_us}
+    rows = connection.execute(text(CORRECTED_SQL), times)
     return {str(supplier): int(count) for supplier, count in rows}

@@ -16,7 +16,7 @@ from typing import Any
 
 from sqlalchemy import Connection, text
 
-from dashboard import views
+from dashboard import firstdrawn, views
 from dashboard.quarterfigures import figures
 from dashboard.quarterlots import (
     STANDINGS,
@@ -28,9 +28,10 @@ from dashboard.quarterlots import (
     quarter,
     quarter_before,
 )
+from dashboard.quarternotices import asked_in, totals
+from dashboard.quarterscores import counts, standings, weights_document
 from ingest.errors import CallError
 from ingest.lab import Lab
-from spc import ranking
 from spc.quarters import Direction
 from spc.words import Kind
 
@@ -53,7 +54,10 @@ class _Shared:
     board: Mapping[tuple[str, str, str], Document]
     capability: Mapping[int, Document]
     alerts: Sequence[Document]
+    notices: Sequence[Document]
     corrected: Mapping[str, int]
+    first_drawn_us: int | None
+    changed: Mapping[str, Document]
     standings: Mapping[str, Document]
     file_names: Mapping[str, str]
 
@@ -80,18 +84,33 @@ def _missing(supplier: str, name: str, lab: Lab) -> str:
 
 
 def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]) -> _Shared:
-    alerts = views.alerts(connection, lab, closed_too=True)
+    ever = views.alerts(connection, lab, closed_too=True)
+    alerts = [alert for alert in ever if span.holds(views.from_iso(alert["raised_at"]))]
+    notices = asked_in(ever, span)
+    drawn_up_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar_one()
+    every = [stream for streams in by_supplier.values() for stream in streams]
+    first_drawn_us, changed = firstdrawn.changes(connection, span, every, drawn_up_us)
     return _Shared(
         lab=lab,
         span=span,
-        drawn_up_us=connection.execute(text("SELECT max(started_us) FROM round")).scalar_one(),
+        drawn_up_us=drawn_up_us,
         board={_names(row): row for row in views.board(connection, lab)},
         capability=_capability(connection),
-        alerts=[alert for alert in alerts if span.holds(views.from_iso(alert["raised_at"]))],
-        corrected=corrected_since(connection, span),
-        standings=_standings({one: _counts(streams) for one, streams in by_supplier.items()}),
+        alerts=alerts,
+        notices=notices,
+        corrected=corrected_since(connection, span, span.end_us),
+        first_drawn_us=first_drawn_us,
+        changed=changed,
+        standings=standings(
+            {one: counts(streams, _of(alerts, one), _of(notices, one)) for one, streams in by_supplier.items()},
+            lab.scorecard.weights,
+        ),
         file_names=_file_names(connection),
     )
+
+
+def _of(documents: Sequence[Document], supplier: str) -> list[Document]:
+    return [document for document in documents if document["supplier"] == supplier]
 
 
 def _names(row: Mapping[str, Any]) -> tuple[str, str, str]:
@@ -109,7 +128,7 @@ def _capability(connection: Connection) -> dict[int, Document]:
 def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Document:
     lab, span = shared.lab, shared.span
     before = quarter_before(span, lab)
-    alerts = [alert for alert in shared.alerts if alert["supplier"] == supplier]
+    alerts, notices = _of(shared.alerts, supplier), _of(shared.notices, supplier)
     return {
         "lab": lab.name,
         "supplier": supplier,
@@ -121,9 +140,13 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Docu
         "drawn_up_at": views.iso(shared.drawn_up_us, lab.zone),
         "finished": shared.drawn_up_us >= span.end_us,
         "corrected_since": shared.corrected.get(supplier, 0),
+        "first_drawn_up_at": views.iso(shared.first_drawn_us, lab.zone),
+        "since_first_drawn_up": shared.changed.get(supplier),
         "counts": {**_counts(streams), "readings": sum(stream.readings for stream in streams)},
         "standing": shared.standings[supplier],
-        "streams": [_stream(stream, alerts, shared) for stream in streams],
+        "weights": weights_document(lab.scorecard.weights),
+        "notices": totals(notices),
+        "streams": [_stream(stream, alerts, notices, shared) for stream in streams],
         "alerts": alerts,
         "file_name": shared.file_names[supplier],
     }
@@ -143,12 +166,13 @@ def _counts(streams: Sequence[StreamLots]) -> dict[str, int]:
 # A stream
 
 
-def _stream(stream: StreamLots, alerts: Sequence[Document], shared: _Shared) -> Document:
+def _stream(stream: StreamLots, alerts: Sequence[Document], notices: Sequence[Document], shared: _Shared) -> Document:
     declared = shared.lab.characteristic(stream.characteristic)
     board = shared.board[stream.supplier, stream.product, stream.characteristic]
     own = [alert for alert in alerts if _names(alert) == _names(board)]
     charged = Counter(alert["kind"] for alert in own if alert["held_under"] is None)
-    standings = Counter(lot.standing for lot in stream.lots)
+    asked = totals([notice for notice in notices if _names(notice) == _names(board)])
+    standing = Counter(lot.standing for lot in stream.lots)
     capability = shared.capability.get(stream.id, {})
     return {
         **{key: board[key] for key in ("supplier", "product", "characteristic", "unit")},
@@ -156,7 +180,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Document], shared: _Shared) -> 
         "judged_by": declared.judged,
         "lots": len(stream.lots),
         "readings": stream.readings,
-        **{standing: standings[standing] for standing in STANDINGS},
+        **{name: standing[name] for name in STANDINGS},
         **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
         "level_now": board["level"],
         **{key: board[key] for key in NOW},
@@ -165,6 +189,10 @@ def _stream(stream: StreamLots, alerts: Sequence[Document], shared: _Shared) -> 
         "events": {str(kind): charged[kind] for kind in EVENTS},
         "alerts": charged.total(),
         "explained_by_bench": len(own) - charged.total(),
+        "notices": asked["asked"],
+        "notices_open": asked["open"],
+        "mean_days_to_answer": asked["mean_days_to_answer"],
+        "actions_worked": asked["worked"],
         "lot_list": [_lot(lot, shared.lab) for lot in stream.lots],
         "earlier_lot_list": [_lot(lot, shared.lab) for lot in stream.earlier],
     }
@@ -186,39 +214,6 @@ def _lot(lot: QuarterLot, lab: Lab) -> Document:
     }
 
 
-# Standing
-
-
-def _standings(counts: Mapping[str, Mapping[str, int]]) -> dict[str, Document]:
-    """Share of conforming lots and place of each supplier, pooled in part with all others of the quarter.
-
-    Every lot weighs the same, whatever its size; that is common practice where no weights are agreed. A supplier
-    without a decided lot has no place and takes part in none.
-    """
-    ranked = [supplier for supplier, own in counts.items() if own["pass"] + own["fail"]]
-    standings = {supplier: _unplaced(own) for supplier, own in counts.items()}
-    if not ranked:
-        return standings
-    conforming = [counts[supplier]["pass"] for supplier in ranked]
-    decided = [counts[supplier]["pass"] + counts[supplier]["fail"] for supplier in ranked]
-    found = ranking.shares(conforming, decided)
-    for position, supplier in enumerate(ranked):
-        standings[supplier] |= {
-            "share": float(found.share[position]),
-            "share_low": float(found.low[position]),
-            "share_high": float(found.high[position]),
-            "place_first": int(found.first[position]),
-            "place_last": int(found.last[position]),
-            "placed": len(ranked),
-        }
-    return standings
-
-
-def _unplaced(own: Mapping[str, int]) -> Document:
-    empty = ("share", "share_low", "share_high", "place_first", "place_last")
-    return {"conforming": own["pass"], "decided": own["pass"] + own["fail"], **dict.fromkeys(empty), "placed": 0}
-
-
 # All suppliers on one page
 
 
@@ -231,10 +226,21 @@ def overview(cards: Sequence[Document]) -> Document:
     streams = [row for card in cards for row in card["streams"]]
     compared = [row for row in streams if row["direction"] != Direction.NOT_COMPARED]
     moved = [row for row in compared if row["direction"] != Direction.UNCLEAR]
-    shared = ("lab", "quarter", "first_day", "last_day", "earlier_quarter", "drawn_up_at", "finished")
+    shared = (
+        "lab",
+        "weights",
+        "quarter",
+        "first_day",
+        "last_day",
+        "earlier_quarter",
+        "drawn_up_at",
+        "first_drawn_up_at",
+        "finished",
+    )
     return {
         **{key: cards[0][key] for key in shared},
         "corrected_since": sum(card["corrected_since"] for card in cards),
+        "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
         "rows": rows,
         "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
         "compared": len(compared),
@@ -243,12 +249,22 @@ def overview(cards: Sequence[Document]) -> Document:
     }
 
 
+def _summed(changes: Sequence[Document | None]) -> Document | None:
+    """What changed for any supplier; a supplier that is gone from the quarter has no card and is not in it."""
+    known = [change for change in changes if change is not None]
+    if not known:
+        return None
+    counted = {key: sum(change[key] for change in known) for key in known[0] if key != "other_figures"}
+    return {**counted, "other_figures": not any(counted.values()) and any(change["other_figures"] for change in known)}
+
+
 def _overview_row(card: Document) -> Document:
     directions = Counter(row["direction"] for row in card["streams"])
     return {
         "supplier": card["supplier"],
         "counts": card["counts"],
         "standing": card["standing"],
+        "notices": {key: value for key, value in card["notices"].items() if key != "list"},
         "nearer": directions[Direction.NEARER],
         "away": directions[Direction.AWAY],
         "reasons": [reason for row in card["streams"] for reason in _reasons(row)],

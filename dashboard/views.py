@@ -6,7 +6,7 @@ No figure is computed here. Times leave as ISO 8601 with the offset of the lab's
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.svg import Room
+from ingest.actions import corrective_actions
 from ingest.errors import CallError
 from ingest.lab import Lab
 from ingest.rounds import Round
@@ -83,12 +84,13 @@ def run(connection: Connection, lab: Lab, done: Round) -> Document:
 
 def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Document]:
     """Alerts, the newest first: the document of `lotdrift alerts`."""
-    return [_alert(row, lab) for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED]
+    rows = [row for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED]
+    return _alerts(connection, lab, rows)
 
 
 def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[Document]:
     """The alerts with these ids."""
-    return [_alert(row, lab) for row in _alert_rows(connection, ids)]
+    return _alerts(connection, lab, _alert_rows(connection, ids))
 
 
 def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> list[RowMapping]:
@@ -97,6 +99,11 @@ def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> lis
         return rows
     wanted = set(ids)
     return [row for row in rows if row["id"] in wanted]
+
+
+def _alerts(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Document]:
+    actions = corrective_actions(connection, lab, [row["id"] for row in rows])
+    return [{**_alert(row, lab), "corrective_action": actions.get(row["id"])} for row in rows]
 
 
 def _alert(row: RowMapping, lab: Lab) -> Document:
@@ -251,15 +258,16 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
         "received_on": lots[0]["received_on"] or None,
         "made_on": lots[0]["made_on"] or None,
         "sessions": [document for row in lots for document in _sessions(connection, lab, row)],
-        "alerts": [
-            _alert(row, lab)
-            for row in _rows(
+        "alerts": _alerts(
+            connection,
+            lab,
+            _rows(
                 connection,
                 "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id",
                 supplier=supplier,
                 lot=name,
-            )
-        ],
+            ),
+        ),
     }
 
 

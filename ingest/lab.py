@@ -27,6 +27,7 @@ from ingest.labfile import (
     Limit,
     Product,
     Schedule,
+    Scorecard,
     ShieldingSource,
     Source,
 )
@@ -73,6 +74,7 @@ class Lab:
     webhooks: tuple[Webhook, ...]
     routes: tuple[Route, ...]
     digest: Digest
+    scorecard: Scorecard
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
     _product_by_name: dict[str, Product] = field(init=False, repr=False)
     _standards: frozenset[tuple[str, str]] = field(init=False, repr=False)
@@ -365,6 +367,7 @@ def _assembled(folder: Path, declared: LabFile) -> Lab:
         webhooks=tuple(declared.webhook),
         routes=tuple(declared.route),
         digest=declared.digest,
+        scorecard=declared.scorecard,
     )
 
 

@@ -42,6 +42,7 @@ from ingest.units import UNITS, ValueTextError, parse_number
 __all__ = [
     "CLIMATE_COLUMNS",
     "TEST_COLUMNS",
+    "USUAL_WEIGHTS",
     "Alerts",
     "Baseline",
     "Characteristic",
@@ -52,8 +53,10 @@ __all__ = [
     "Limit",
     "Product",
     "Schedule",
+    "Scorecard",
     "ShieldingSource",
     "Source",
+    "Weights",
 ]
 
 TEST_COLUMNS = (
@@ -184,6 +187,31 @@ class Schedule(Declared):
         return self
 
 
+class Weights(Declared):
+    """`weights` of `[scorecard]`: how much each part of a supplier's score weighs; what is not named weighs nothing."""
+
+    conforming: NotNegative = 0.0
+    drift: NotNegative = 0.0
+    room: NotNegative = 0.0
+    response: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _something_weighs(self) -> Self:
+        if not self.conforming + self.drift + self.room + self.response > 0:
+            raise wrong("expected at least one weight above 0")
+        return self
+
+
+# Common practice where nothing is agreed: what was tested weighs most. From memory, no source.
+USUAL_WEIGHTS = Weights(conforming=0.5, drift=0.2, room=0.2, response=0.1)
+
+
+class Scorecard(Declared):
+    """`[scorecard]`."""
+
+    weights: Weights = USUAL_WEIGHTS
+
+
 class Source(Declared):
     """`[[source]]`: where files of one form come from and how they are read."""
 
@@ -284,3 +312,4 @@ class LabFile(Declared):
     webhook: list[Webhook] = Field(default_factory=list)
     route: list[Route] = Field(default_factory=list)
     digest: Digest = Digest()
+    scorecard: Scorecard = Scorecard()

@@ -28,6 +28,7 @@ __all__ = [
     "alert",
     "climate",
     "delivery",
+    "drawn_quarter",
     "drop",
     "earlier_value",
     "evaluation",
@@ -361,6 +362,17 @@ act = Table(
     Column("reason", Text, nullable=False),
     Column("body", Text, nullable=False, server_default="{}"),
     Index("act_by_subject", "subject"),
+)
+
+# One row a finished quarter whose scorecards were drawn up: what they rested on then. Written once, never changed.
+# A store from before this table gets it with its first row.
+drawn_quarter = Table(
+    "drawn_quarter",
+    metadata,
+    Column("quarter", Text, primary_key=True),
+    Column("drawn_us", BigInteger, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("lots", Text, nullable=False),
 )
 
 round_ = Table(

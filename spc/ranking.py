@@ -15,7 +15,7 @@ from scipy import special
 
 from spc._checks import Floats
 
-__all__ = ["Standing", "log_posterior", "shares"]
+__all__ = ["Laws", "Standing", "log_posterior", "on_logit_axis", "population_laws", "shares"]
 
 _SIZES = 32  # Gauss-Legendre nodes over size**-0.5
 _LOGITS = 22.0  # the population mean is sought between these logits, 3e-10 from 0 and 1
@@ -99,25 +99,55 @@ def shares(good: ArrayLike, decided: ArrayLike, confidence: float = 0.95) -> Sta
     >>> standing.first.tolist(), standing.last.tolist()
     ([1, 1, 1, 4], [3, 3, 3, 4])
     """
-    counts = _counted(good, decided)
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
     # Suppliers with equal counts stand equally: each pair of counts is worked out once.
+    laws = population_laws(good, decided)
+    sure = (1 + confidence) / 2
+    better = _better(laws)[np.ix_(laws.place, laws.place)]
+    return Standing(
+        share=laws.share,
+        low=_quantile(laws, 1 - sure)[laws.place],
+        high=_quantile(laws, sure)[laws.place],
+        better=better,
+        first=1 + (better >= sure).sum(axis=0),
+        last=len(better) - (better >= sure).sum(axis=1),
+        confidence=confidence,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laws:
+    """Shares given each node of the population's posterior, for the distinct pairs of counts.
+
+    `weight` (nodes,) sums to 1; `a` and `b` (nodes, pairs) are the beta laws; `place` (k,) says which pair a supplier has;
+    `share` (k,) is its pooled share.
+    """
+
+    weight: Floats
+    a: Floats
+    b: Floats
+    place: NDArray[np.intp]
+    share: Floats
+
+
+def population_laws(good: ArrayLike, decided: ArrayLike) -> Laws:
+    """What `shares` rests on, for sums of several shares: the beta laws of each supplier given the population.
+
+    Parameters, model and errors are those of `shares`.
+
+    Examples
+    --------
+    >>> laws = population_laws([4, 9, 4], [5, 10, 5])
+    >>> laws.place.tolist(), laws.a.shape[1]
+    ([0, 1, 0], 2)
+    """
+    counts = _counted(good, decided)
     pairs, place = np.unique(counts, axis=0, return_inverse=True)
     place = place.reshape(-1)
     population = _population(counts)
     a, b = _laws(population, pairs)
-    sure = (1 + confidence) / 2
-    better = _better(population, a, b)[np.ix_(place, place)]
-    return Standing(
-        share=(population.weight @ (a / (a + b)))[place],
-        low=_quantile(population, a, b, 1 - sure)[place],
-        high=_quantile(population, a, b, sure)[place],
-        better=better,
-        first=1 + (better >= sure).sum(axis=0),
-        last=len(counts) - (better >= sure).sum(axis=1),
-        confidence=confidence,
-    )
+    return Laws(population.weight, a, b, place, (population.weight @ (a / (a + b)))[place])
 
 
 def _counted(good: ArrayLike, decided: ArrayLike) -> Floats:
@@ -193,23 +223,24 @@ def _laws(population: _Population, pairs: Floats) -> tuple[Floats, Floats]:
     return population.alpha[:, None] + pairs[:, 0], population.beta[:, None] + pairs[:, 1] - pairs[:, 0]
 
 
-def _quantile(population: _Population, a: Floats, b: Floats, chance: float) -> Floats:
+def _quantile(laws: Laws, chance: float) -> Floats:
     """Quantile of each mixture of beta laws, by halving the logit axis."""
+    a, b = laws.a, laws.b
     low, high = np.full(a.shape[1], -_SPAN), np.full(a.shape[1], _SPAN)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        under = population.weight @ special.betainc(a, b, special.expit(middle)) < chance
+        under = laws.weight @ special.betainc(a, b, special.expit(middle)) < chance
         low, high = np.where(under, middle, low), np.where(under, high, middle)
     return np.asarray(special.expit(0.5 * (low + high)))
 
 
-def _better(population: _Population, a: Floats, b: Floats) -> Floats:
+def _better(laws: Laws) -> Floats:
     """Chance that the row's share is above the column's; what can't be told apart counts half each way."""
-    pairs = a.shape[1]
+    pairs = laws.a.shape[1]
     above = np.zeros((pairs, pairs))
-    for rows in _chunks(len(a)):
-        mass, under = _spread(a[rows], b[rows])
-        weighted = mass * population.weight[rows, None, None]
+    for rows in _chunks(len(laws.a)):
+        mass, under = _spread(laws.a[rows], laws.b[rows])
+        weighted = mass * laws.weight[rows, None, None]
         above += np.einsum("hit,hjt->ij", weighted, under, optimize=True)
     return 0.5 + 0.5 * (above - above.T)
 
@@ -220,7 +251,13 @@ def _chunks(rows: int) -> Iterator[slice]:
 
 
 def _spread(a: Floats, b: Floats) -> tuple[Floats, Floats]:
-    """Mass of each law in the cells of one axis a node, and the mass below each cell with half its own.
+    """Mass of each law in the cells of one axis a node, and the mass below each cell with half its own."""
+    mass, _ = on_logit_axis(a, b, _STEPS)
+    return mass, np.cumsum(mass, axis=-1) - 0.5 * mass
+
+
+def on_logit_axis(a: Floats, b: Floats, steps: int) -> tuple[Floats, Floats]:
+    """Mass of beta laws (nodes, pairs) in the cells of one axis a node, (nodes, pairs, steps), and the axis' logits.
 
     The axis covers eight standard deviations of every law; what lies outside is put into its end cells.
     """
@@ -228,10 +265,10 @@ def _spread(a: Floats, b: Floats) -> tuple[Floats, Floats]:
     sd = np.sqrt(special.polygamma(1, a) + special.polygamma(1, b))
     low = np.clip((middle - 8 * sd).min(axis=1), -_SPAN, _SPAN - 1)
     high = np.clip((middle + 8 * sd).max(axis=1), low + 1e-9, _SPAN)
-    logit = low[:, None] + (high - low)[:, None] * (np.arange(_STEPS) + 0.5) / _STEPS
+    logit = low[:, None] + (high - low)[:, None] * (np.arange(steps) + 0.5) / steps
     log = a[..., None] * special.log_expit(logit)[:, None] + b[..., None] * special.log_expit(-logit)[:, None]
-    mass = np.exp(log - special.betaln(a, b)[..., None]) * ((high - low) / _STEPS)[:, None, None]
+    mass = np.exp(log - special.betaln(a, b)[..., None]) * ((high - low) / steps)[:, None, None]
     mass[..., 0] += special.betainc(a, b, special.expit(low)[:, None])
     mass[..., -1] += special.betaincc(a, b, special.expit(high)[:, None])
     mass /= mass.sum(axis=-1, keepdims=True)
-    return mass, np.cumsum(mass, axis=-1) - 0.5 * mass
+    return mass, logit

@@ -159,6 +159,13 @@ def text_of(path: Path) -> str:
     return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(path).pages).split())
 
 
+def scored(card: dict[str, Any]) -> list[str]:
+    """What is told of the score: itself, its parts and their weights, and the notices."""
+    standing = card["standing"]
+    parts = [*cardwords.part_heads(), *cardwords.part_cells(standing), *cardwords.weight_cells(card)]
+    return [cardwords.score(standing), *parts, cardwords.notices(card["notices"]), *cardwords.what_counts(card)]
+
+
 @pytest.mark.parametrize("supplier", SUPPLIERS)
 def test_pdf_and_html_tell_the_figures_of_the_document(
     written: Path, cards: dict[str, dict[str, Any]], supplier: str
@@ -167,7 +174,12 @@ def test_pdf_and_html_tell_the_figures_of_the_document(
     paper = text_of(path_of(written, card, "pdf"))
     page = "\n".join(page_of(path_of(written, card, "html")).text)
 
-    for told in (cardwords.summary(card), cardwords.share(card["standing"]), cardwords.place(card["standing"])):
+    for told in (
+        cardwords.summary(card),
+        cardwords.share(card["standing"]),
+        cardwords.place(card["standing"]),
+        *scored(card),
+    ):
         assert told in paper
         assert told in page
     for name, figure in cardwords.facts(card["streams"][0], card):
@@ -205,7 +217,7 @@ def test_the_workbook_holds_numbers_and_the_raw_lots(written: Path, cards: dict[
     heads = [cell.value for cell in streams[1]]
     (stream,) = card["streams"]
 
-    assert book.sheetnames == ["scorecard", "streams", "lots"]
+    assert book.sheetnames == ["scorecard", "streams", "lots", "score", "notices"]
     assert streams.freeze_panes == "D2"
     assert lots.freeze_panes == "A2"
     # XLSX stores 16 significant digits.

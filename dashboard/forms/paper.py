@@ -12,7 +12,7 @@ from importlib.resources import files
 from typing import Any
 
 from dashboard import cardwords
-from dashboard.quarterchart import chart, share_bar
+from dashboard.quarterchart import chart, score_bar
 from dashboard.sentences import day
 
 __all__ = ["as_pdf", "overview_as_pdf"]
@@ -30,7 +30,13 @@ def as_pdf(card: Document) -> bytes:
             "title": card["supplier"],
             "summary": cardwords.summary(card),
             "counts": [[str(card["counts"][key]), words] for key, words in cardwords.COUNTS if _shown(key, card)],
-            "standing": [["share of conforming lots", cardwords.share(standing)], ["place", cardwords.place(standing)]],
+            "standing": [
+                ["share of conforming lots", cardwords.share(standing)],
+                ["score", cardwords.score(standing)],
+                ["place", cardwords.place(standing)],
+            ],
+            "parts": [cardwords.part_heads(), cardwords.weight_cells(card), cardwords.part_cells(standing)],
+            "notices": [cardwords.notices(card["notices"]), *cardwords.notice_lines(card["notices"])],
             "streams": [_stream(row, card) for row in card["streams"]],
             "alerts": [[day(alert["raised_at"]), alert["message"], _state(alert)] for alert in card["alerts"]],
         },
@@ -58,7 +64,13 @@ def overview_as_pdf(overview: Document) -> bytes:
             "kind": "overview",
             "title": "All suppliers",
             "summary": cardwords.chance_moves(overview),
-            "rows": [_row(row, cardwords.lowest_share(overview)) for row in overview["rows"]],
+            "rows": [_row(row, cardwords.lowest_score(overview)) for row in overview["rows"]],
+            "part_heads": cardwords.part_heads(),
+            "weights": cardwords.weight_cells(overview),
+            "parts": [
+                [row["supplier"], *cardwords.part_cells(row["standing"]), cardwords.notices(row["notices"])]
+                for row in overview["rows"]
+            ],
             "talk": [
                 [row["supplier"], cardwords.reasons(row["reasons"])] for row in overview["rows"] if row["reasons"]
             ],
@@ -74,8 +86,8 @@ def _row(row: Document, lowest: float) -> Document:
     return {
         "supplier": row["supplier"],
         "place": cardwords.place(standing),
-        "share": cardwords.share(standing),
-        "bar": share_bar(standing, lowest) if standing["placed"] else "",
+        "score": cardwords.score(standing),
+        "bar": score_bar(standing, lowest) if standing["placed"] else "",
         "counts": [str(counts[key]) for key in ("lots", "pass", "fail", "undecided", "invalid")],
         "moves": [str(row["nearer"]), str(row["away"])],
     }
@@ -89,7 +101,7 @@ def _set(document: Document, said: Document) -> bytes:
         "quarter": document["quarter"],
         "span": f"{day(document['first_day'])} to {day(document['last_day'])}",
         "drawn_up": cardwords.drawn_up(document),
-        "notes": list(cardwords.WHAT_COUNTS),
+        "notes": cardwords.what_counts(document),
         "caution": cardwords.CAUTION,
     }
     return bytes(

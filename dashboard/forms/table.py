@@ -18,7 +18,7 @@ COLUMNS = (
     "lot_spread_low", "lot_spread_high", "earlier_lot_spread", "bag_spread", "bag_spread_low", "bag_spread_high",
     "earlier_bag_spread", "reading_spread", "reading_spread_low", "reading_spread_high", "earlier_reading_spread",
     "spread_in", "ppk", "ppk_lower", "ppk_upper", "ppk_why", "level_now", "change_percent_per_month", "breach_probability",
-    "state", "alerts", "explained_by_bench",
+    "state", "alerts", "explained_by_bench", "notices", "notices_open", "mean_days_to_answer", "actions_worked",
 )  # fmt: skip
 
 

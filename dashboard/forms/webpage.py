@@ -7,7 +7,7 @@ from html import escape
 from typing import Any
 
 from dashboard import cardwords
-from dashboard.quarterchart import chart, share_bar
+from dashboard.quarterchart import chart, score_bar
 from dashboard.sentences import day
 from dashboard.svg import as_image_address
 
@@ -29,7 +29,7 @@ th{font-weight:400;vertical-align:bottom}.n{text-align:right}.scroll{overflow-x:
 @media print{body{margin:0;max-width:none;font-size:10pt}a{color:inherit}}
 """
 OVERVIEW_HEADS = (
-    "supplier", "place", "conforming lots", "", "lots", "conform", "fail", "undecided", "not valid", "nearer the limit",
+    "supplier", "place", "score", "", "lots", "conform", "fail", "undecided", "not valid", "nearer the limit",
     "farther",
 )  # fmt: skip
 
@@ -41,13 +41,17 @@ def as_html(card: Document) -> bytes:
     body = [
         f"<p>{escape(cardwords.summary(card))}</p><div class=counts>",
         *[f"<span><b>{number}</b>{escape(words)}</span>" for number, words in counts],
-        f"</div><p>Share of conforming lots: {escape(cardwords.share(standing))}. Place: "
-        f"{escape(cardwords.place(standing))}.</p><h2>Streams</h2>",
+        f"</div><p>Share of conforming lots: {escape(cardwords.share(standing))}. Score: "
+        f"{escape(cardwords.score(standing))}. Place: {escape(cardwords.place(standing))}.</p>",
+        _table(("part of the score", *cardwords.part_heads()), _part_rows(card, [("counted", standing)])),
+        "<h2>Streams</h2>",
         *[_stream(row, card) for row in card["streams"]],
         "<p class=quiet>A disc is a lot that conforms, a filled diamond one that fails, an open diamond one undecided, an "
         "open square one that does not count. The line is the quarter's mean, the band its 95 % interval.</p>",
         "<h2>What stood out</h2>",
         _alerts(card["alerts"]),
+        f"<h2>Notices to the supplier</h2><p>{escape(cardwords.notices(card['notices']))}</p>",
+        f"<ul>{_items(cardwords.notice_lines(card['notices']))}</ul>",
     ]
     return _page(card, card["supplier"], body)
 
@@ -70,9 +74,16 @@ def _alerts(alerts: Sequence[Document]) -> str:
     return f"<ul>{''.join(items)}</ul>"
 
 
+def _part_rows(document: Document, standings: Sequence[tuple[str, Document]]) -> list[list[str]]:
+    """The weights of the score's parts, then how each supplier stands in them."""
+    rows = [["weight", *cardwords.weight_cells(document)]]
+    rows += [[name, *cardwords.part_cells(standing)] for name, standing in standings]
+    return [[escape(cell) for cell in row] for row in rows]
+
+
 def overview_as_html(overview: Document) -> bytes:
     """The page over all suppliers."""
-    lowest = cardwords.lowest_share(overview)
+    lowest = cardwords.lowest_score(overview)
     talk = [
         f"<h3>{escape(row['supplier'])}</h3><ul>{_items(cardwords.reasons(row['reasons']))}</ul>"
         for row in overview["rows"]
@@ -81,6 +92,8 @@ def overview_as_html(overview: Document) -> bytes:
     body = [
         f"<p>{escape(cardwords.chance_moves(overview))}</p>",
         _table(OVERVIEW_HEADS, [_overview_row(row, lowest) for row in overview["rows"]]),
+        "<h2>What the score is made of</h2>",
+        _table(("supplier", *cardwords.part_heads(), "notices"), _overview_parts(overview)),
         "<h2>Whom to talk to, and about what</h2>",
         *(talk or ["<p>Nobody: no lot failed, and no level moved nearer its limit.</p>"]),
         "<h2>Who moved</h2>",
@@ -91,11 +104,17 @@ def overview_as_html(overview: Document) -> bytes:
     return _page(overview, "All suppliers", body)
 
 
+def _overview_parts(overview: Document) -> list[list[str]]:
+    rows = _part_rows(overview, [(row["supplier"], row["standing"]) for row in overview["rows"]])
+    asked = ["", *(escape(cardwords.notices(row["notices"])) for row in overview["rows"])]
+    return [[*row, cell] for row, cell in zip(rows, asked, strict=True)]
+
+
 def _overview_row(row: Document, lowest: float) -> list[str]:
     standing, counts = row["standing"], row["counts"]
-    bar = f'<img alt="" src="{as_image_address(share_bar(standing, lowest))}">' if standing["placed"] else ""
+    bar = f'<img alt="" src="{as_image_address(score_bar(standing, lowest))}">' if standing["placed"] else ""
     numbers = [counts[key] for key in ("lots", "pass", "fail", "undecided", "invalid")] + [row["nearer"], row["away"]]
-    words = [row["supplier"], cardwords.place(standing), cardwords.share(standing)]
+    words = [row["supplier"], cardwords.place(standing), cardwords.score(standing)]
     return [*(escape(word) for word in words), bar, *(str(number) for number in numbers)]
 
 
@@ -120,7 +139,7 @@ def _page(document: Document, title: str, body: Sequence[str]) -> bytes:
         f"<title>{escape(title)}, {document['quarter']}</title><style>{STYLE}</style></head><body>"
         f"<p class=quiet>{escape(document['lab'])}. Scorecard {document['quarter']}, {day(document['first_day'])} to "
         f"{day(document['last_day'])}.</p><h1>{escape(title)}</h1>{''.join(body)}<footer><h2>What counts, and how</h2>"
-        f"<ul>{_items(cardwords.WHAT_COUNTS)}</ul><p><strong>{escape(cardwords.CAUTION)}</strong></p>"
+        f"<ul>{_items(cardwords.what_counts(document))}</ul><p><strong>{escape(cardwords.CAUTION)}</strong></p>"
         f"<p>{escape(cardwords.drawn_up(document))}</p></footer></body></html>"
     )
     return page.encode()

@@ -31,8 +31,39 @@ LOT_HEADS = (
 )  # fmt: skip
 LOT_KEYS = ("lot", "tested_at", "bags", "readings", "level", "worst", "judged")
 OVERVIEW_HEADS = (
-    "supplier", "place, from", "place, to", "suppliers placed", "share of conforming lots (0 to 1)", "share, from",
-    "share, to", *(words for _, words in cardwords.COUNTS), "readings", "streams nearer the limit", "streams farther",
+    "supplier",
+    "place, from",
+    "place, to",
+    "suppliers placed",
+    "share of conforming lots (0 to 1)",
+    "share, from",
+    "share, to",
+    "score (0 to 1)",
+    "score, from",
+    "score, to",
+    *(words for _, words in cardwords.COUNTS),
+    "readings",
+    "streams nearer the limit",
+    "streams farther",
+    "notices",
+    "notices answered",
+    "notices open",
+    "mean days to answer",
+    "longest open (days)",
+    "actions that worked",
+)
+PART_HEADS = (
+    "supplier",
+    "part of the score",
+    "what it is",
+    "weight (0 to 1)",
+    "good",
+    "counted",
+    "pooled share (0 to 1)",
+)
+NOTICE_HEADS = (
+    "supplier", "product", "characteristic", "alert", "asked on", "answered on", "days to answer", "days open",
+    "first lot after", "whether it worked", "lots after",
 )  # fmt: skip
 
 
@@ -42,6 +73,8 @@ def as_xlsx(card: Document) -> bytes:
         _summary(book, card)
         _streams(book, [card])
         _lots(book, [card])
+        _parts(book, [card])
+        _notices(book, [card])
     return book.bytes()
 
 
@@ -51,6 +84,8 @@ def overview_as_xlsx(overview: Document, cards: Sequence[Document]) -> bytes:
         book.sheet("suppliers", OVERVIEW_HEADS, [_overview_row(row) for row in overview["rows"]])
         _streams(book, cards)
         _lots(book, cards)
+        _parts(book, cards)
+        _notices(book, cards)
     return book.bytes()
 
 
@@ -112,8 +147,12 @@ def _summary(book: _Book, card: Document) -> None:
         ("share of conforming lots (0 to 1)", standing["share"]),
         ("share, from", standing["share_low"]),
         ("share, to", standing["share_high"]),
+        ("score (0 to 1)", standing["score"]),
+        ("score, from", standing["score_low"]),
+        ("score, to", standing["score_high"]),
         ("place", cardwords.place(standing)),
-        *(("what counts", sentence) for sentence in cardwords.WHAT_COUNTS),
+        ("notices", cardwords.notices(card["notices"])),
+        *(("what counts", sentence) for sentence in cardwords.what_counts(card)),
         ("caution", cardwords.CAUTION),
     ]
     sheet = book.sheet("scorecard", ("what", "figure"), lines)
@@ -165,9 +204,43 @@ def _lots(book: _Book, cards: Sequence[Document]) -> None:
     sheet.autofilter(0, 0, max(len(rows), 1), len(LOT_HEADS) - 1)
 
 
+def _parts(book: _Book, cards: Sequence[Document]) -> None:
+    """The parts of each supplier's score, and what they weigh."""
+    rows: list[Cells] = [
+        (
+            card["supplier"],
+            *cardwords.PARTS[part["part"]],
+            *(part[key] for key in ("weight", "good", "decided", "share")),
+        )
+        for card in cards
+        for part in card["standing"]["parts"]
+    ]
+    book.sheet("score", PART_HEADS, rows)
+
+
+def _notices(book: _Book, cards: Sequence[Document]) -> None:
+    keys = (
+        "supplier", "product", "characteristic", "alert", "asked_on", "answered_on", "days_to_answer", "days_open",
+        "first_lot", "answer", "lots",
+    )  # fmt: skip
+    rows: list[Cells] = [[one[key] for key in keys] for card in cards for one in card["notices"]["list"]]
+    book.sheet("notices", NOTICE_HEADS, rows)
+
+
 def _overview_row(row: Document) -> Cells:
     standing, counts = row["standing"], row["counts"]
-    keys = ("place_first", "place_last", "placed", "share", "share_low", "share_high")
+    keys = (
+        "place_first",
+        "place_last",
+        "placed",
+        "share",
+        "share_low",
+        "share_high",
+        "score",
+        "score_low",
+        "score_high",
+    )
+    asked = ("asked", "answered", "open", "mean_days_to_answer", "longest_days_open", "worked")
     return [
         row["supplier"],
         *(standing[key] for key in keys),
@@ -175,4 +248,5 @@ def _overview_row(row: Document) -> Cells:
         counts["readings"],
         row["nearer"],
         row["away"],
+        *(row["notices"][key] for key in asked),
     ]

@@ -9,13 +9,13 @@ from urllib.parse import urlencode
 from dash import html
 from flask import Flask, Response, request
 
-from dashboard import cardwords, exports, scorecard, views
+from dashboard import cardwords, exports, firstdrawn, scorecard, views
 from dashboard.desk import Desk, NothingYet
 from dashboard.parts import empty, link, stream_link, supplier_link
-from dashboard.quarterchart import share_bar
+from dashboard.quarterchart import score_bar
 from dashboard.sentences import amount, day, room_to_limit
 from dashboard.svg import as_image_address
-from ingest.errors import CallError
+from ingest.errors import CallError, StoreError
 
 __all__ = ["add_downloads", "layout"]
 
@@ -47,7 +47,9 @@ def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> 
             html.H1(f"Scorecards of {chosen}"),
             html.P(f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {cardwords.drawn_up(cards[0])}"),
             *(_all(cards) if not supplier else [_card(card) for card in cards]),
-            html.Details([html.Summary("What counts, and how"), html.Ul([html.Li(x) for x in cardwords.WHAT_COUNTS])]),
+            html.Details(
+                [html.Summary("What counts, and how"), html.Ul([html.Li(x) for x in cardwords.what_counts(cards[0])])]
+            ),
             html.P(cardwords.CAUTION, className="quiet"),
             html.H2("Other quarters"),
             html.Ul(others, className="inline"),
@@ -60,7 +62,7 @@ def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> 
 
 def _all(cards: Sequence[Document]) -> list[Any]:
     overview = scorecard.overview(cards)
-    lowest = cardwords.lowest_share(overview)
+    lowest = cardwords.lowest_score(overview)
     return [
         html.P(cardwords.chance_moves(overview)),
         html.Section(
@@ -70,7 +72,7 @@ def _all(cards: Sequence[Document]) -> list[Any]:
                         (
                             "supplier",
                             "place",
-                            "conforming lots",
+                            "score",
                             "",
                             "lots",
                             "fail",
@@ -88,6 +90,8 @@ def _all(cards: Sequence[Document]) -> list[Any]:
         ),
         html.H2("Whom to talk to, and about what"),
         *_talk(overview),
+        html.H2("What the score is made of"),
+        html.Div(_table(("supplier", *cardwords.part_heads(), "notices"), _parts(overview)), className="scroll"),
         *[_card(card) for card in cards],
     ]
 
@@ -95,19 +99,27 @@ def _all(cards: Sequence[Document]) -> list[Any]:
 def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
     standing, counts = row["standing"], row["counts"]
     bar = (
-        html.Img(src=as_image_address(share_bar(standing, lowest)), alt="", className="share")
+        html.Img(src=as_image_address(score_bar(standing, lowest)), alt="", className="share")
         if standing["placed"]
         else ""
     )
     return [
         link(row["supplier"], "/scorecards", quarter=quarter, supplier=row["supplier"]),
         cardwords.place(standing),
-        cardwords.share(standing),
+        cardwords.score(standing),
         bar,
         *(str(counts[key]) for key in ("lots", "fail")),
         *(str(row[key]) for key in ("nearer", "away")),
         html.Span(_downloads(quarter, row["supplier"], exports.FORMS)),
     ]
+
+
+def _parts(overview: Document) -> list[list[Any]]:
+    rows = [
+        [supplier_link(row["supplier"]), *cardwords.part_cells(row["standing"]), cardwords.notices(row["notices"])]
+        for row in overview["rows"]
+    ]
+    return [["weight", *cardwords.weight_cells(overview), ""], *rows]
 
 
 def _talk(overview: Document) -> list[Any]:
@@ -138,8 +150,14 @@ def _card(card: Document) -> html.Section:
             html.H2(supplier_link(card["supplier"])),
             html.P(cardwords.summary(card)),
             html.P(
-                f"Conforming lots {cardwords.share(card['standing'])}; place {cardwords.place(card['standing'])}.",
+                f"Conforming lots {cardwords.share(card['standing'])}; score {cardwords.score(card['standing'])}; place "
+                f"{cardwords.place(card['standing'])}. Notices: {cardwords.notices(card['notices'])}.",
                 className="quiet",
+            ),
+            *(
+                [html.Ul([html.Li(line) for line in cardwords.notice_lines(card["notices"])])]
+                if card["notices"]["asked"]
+                else []
             ),
             html.Div(_table(heads, [_stream(row) for row in card["streams"]]), className="scroll"),
             html.P(["Files: ", *_downloads(card["quarter"], card["supplier"], exports.FORMS)]),
@@ -183,8 +201,11 @@ def add_downloads(server: Flask, desk: Desk) -> None:
                 raise CallError(f'scorecard: there is no form "{form}"')
             with desk.reading() as connection:
                 cards = exports.documents(connection, desk.lab, quarter, supplier or None)
+            firstdrawn.note(desk.store, desk.lab, quarter)
         except (CallError, NothingYet) as error:
             return Response(f"{error}\n", status=404, mimetype="text/plain")
+        except StoreError as error:
+            return Response(f"{error}\n", status=503, mimetype="text/plain")
         data = exports.FORMS[form](cards[0]) if supplier else exports.OVERVIEW_FORMS[form](cards)
         name = exports.file_name(cards[0], form) if supplier else exports.overview_file_name(quarter, form)
         return Response(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dash import html
 
-from dashboard import pageviews, views
+from dashboard import cardwords, pageviews, views
 from dashboard.alertsheet import alert_sheet
 from dashboard.desk import Desk
 from dashboard.pages.board import rows_table
 from dashboard.parts import empty, link
+from dashboard.quarternotices import asked_in, totals
 from dashboard.sentences import counted
 
 __all__ = ["layout"]
@@ -22,6 +23,7 @@ def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
         rows = [row for row in desk.board(connection) if row["supplier"] == name]
         sketches = views.sketches(connection, [(name, row["product"], row["characteristic"]) for row in rows])
         named = views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, supplier=name))
+        notices = asked_in(named)
         alerts = [alert for alert in named if alert["state"] != "closed"]
         entries = pageviews.entries(connection, desk.lab, [f"alert:{alert['id']}" for alert in alerts])
         quarters = views.quarters(connection, desk.lab)
@@ -38,6 +40,9 @@ def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
                 className="lead",
             ),
             rows_table(rows, sketches, why, looked_at, desk.lab),
+            html.H2("Notices"),
+            html.P(f"{cardwords.notices(totals(notices))}.".capitalize()),
+            html.Ul([html.Li(line) for line in cardwords.notice_lines(totals(notices))]),
             html.H2("Alerts"),
             *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
             *([] if alerts else [html.P("None is open.")]),

@@ -1,0 +1,158 @@
+"""The picture of a notice: one stream's lots over time, those concerned marked, with the usual level and the limit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from dashboard.sentences import amount
+from dashboard.strokes import EDGE, HAIR, INK, MEAN, QUIET, diamond, disc, drawing, line, words
+from spc.words import Scale
+
+__all__ = ["chart"]
+
+Document = dict[str, Any]
+
+WIDTH, HEIGHT = 520, 190
+LEFT, RIGHT, TOP, BOTTOM = 56, 8, 16, 20
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """Where days and levels lie; levels in the charted scale."""
+
+    start: date
+    days: int
+    low: float
+    high: float
+    is_log: bool
+
+    def x(self, day: date) -> float:
+        share = min(max((day - self.start).days / self.days, 0.0), 1.0)
+        return LEFT + 4 + share * (WIDTH - LEFT - RIGHT - 8)
+
+    def y(self, value: float) -> float:
+        level = math.log(value) if self.is_log else value
+        return HEIGHT - BOTTOM - (level - self.low) / (self.high - self.low) * (HEIGHT - TOP - BOTTOM)
+
+    def holds(self, value: float | None) -> bool:
+        """Whether a level lies in the picture."""
+        if value is None or (self.is_log and value <= 0):
+            return False
+        return self.low <= (math.log(value) if self.is_log else value) <= self.high
+
+
+def chart(notice: Document, title: str) -> str:
+    """The picture; it shows lots of the notice's own stream and nothing else."""
+    points = [point for point in notice["points"] if point["shown"] is not None]
+    if not points:
+        return ""
+    frame = _frame(points, notice)
+    parts = [*_axes(frame, notice), *_since(frame, notice), *_usual(frame, notice), *_limits(frame, notice)]
+    return drawing(WIDTH, HEIGHT, title, [*parts, *[_lot(frame, point) for point in points]])
+
+
+def _day(stamp: str) -> date:
+    return datetime.fromisoformat(stamp).date()
+
+
+def _frame(points: Sequence[Document], notice: Document) -> _Frame:
+    is_log = notice["scale"] == Scale.LOG
+    start, end = _day(points[0]["tested_at"]), _day(points[-1]["tested_at"])
+    shown = [point["shown"] for point in points]
+    middle = notice["evidence"].get("usual") or shown[-1]
+    # Of two limits the nearer one; the other would only flatten the picture.
+    limits = [limit for limit in (notice["limit_lower"], notice["limit_upper"]) if limit is not None]
+    near = [min(limits, key=lambda limit: abs(_scaled(limit, is_log) - _scaled(middle, is_log)))] if limits else []
+    heights = [_scaled(value, is_log) for value in [*shown, middle, *near] if value > 0 or not is_log]
+    margin = 0.07 * (max(heights) - min(heights)) or 0.5
+    return _Frame(start, max((end - start).days, 1), min(heights) - margin, max(heights) + margin, is_log)
+
+
+def _scaled(value: float, is_log: bool) -> float:
+    return math.log(value) if is_log and value > 0 else value
+
+
+def _axes(frame: _Frame, notice: Document) -> list[str]:
+    base = HEIGHT - BOTTOM
+    ticks = _ticks(frame)
+    marks = [line(LEFT, frame.y(tick), WIDTH - RIGHT, frame.y(tick), HAIR, 0.4) for tick in ticks]
+    said = [words(LEFT - 4, frame.y(tick) + 3, amount(tick, notice["unit"]), "end") for tick in ticks]
+    return [line(LEFT, base, WIDTH - RIGHT, base, HAIR), *marks, *said, *_months(frame)]
+
+
+def _ticks(frame: _Frame) -> list[float]:
+    """Round values inside the picture, at most five."""
+    low, high = ((math.exp(end) if frame.is_log else end) for end in (frame.low, frame.high))
+    found: list[float] = []
+    for mantissas in (
+        (1,),
+        (1, 3),
+        (1, 2, 5),
+        (1, 1.5, 2, 3, 5, 7),
+        (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 4, 5, 6, 7, 8, 9),
+    ):
+        decades = range(math.floor(math.log10(max(low, 1e-12))), math.ceil(math.log10(max(high, 1e-12))) + 1)
+        fitting = [value for decade in decades for m in mantissas if low <= (value := m * 10.0**decade) <= high]
+        if len(fitting) > 5 and found:
+            break
+        found = fitting[:: -(-len(fitting) // 5)] if fitting else found
+    return found or [low, high]
+
+
+def _months(frame: _Frame) -> list[str]:
+    """First days of months, as many as have room."""
+    step = 1 if frame.days < 250 else 3 if frame.days < 1100 else 12
+    end, parts = frame.start + timedelta(days=frame.days), []
+    for year in range(frame.start.year, end.year + 1):
+        for month in range(1, 13, step):
+            day = date(year, month, 1)
+            if frame.start <= day <= end:
+                parts.append(line(frame.x(day), HEIGHT - BOTTOM, frame.x(day), HEIGHT - BOTTOM + 3, QUIET))
+                parts.append(words(frame.x(day), HEIGHT - 6, f"{day:%b %Y}", "middle"))
+    return parts
+
+
+def _since(frame: _Frame, notice: Document) -> list[str]:
+    """When the move began: a line, and its interval as a band."""
+    evidence = notice["evidence"]
+    if not evidence.get("since_at"):
+        return []
+    parts = []
+    if evidence.get("since_low_at") and evidence.get("since_high_at"):
+        left, right = (frame.x(_day(evidence[key])) for key in ("since_low_at", "since_high_at"))
+        place = f'x="{left:.1f}" y="{TOP}" width="{max(right - left, 1):.1f}" height="{HEIGHT - TOP - BOTTOM}"'
+        parts.append(f'<rect {place} fill="{MEAN}" opacity="0.10"/>')
+    x = frame.x(_day(evidence["since_at"]))
+    anchor = "start" if x < WIDTH / 2 else "end"
+    return [*parts, line(x, TOP, x, HEIGHT - BOTTOM, MEAN, 1.0), words(x, TOP - 5, "began about here", anchor, MEAN)]
+
+
+def _usual(frame: _Frame, notice: Document) -> list[str]:
+    usual = notice["evidence"].get("usual")
+    if not frame.holds(usual):
+        return []
+    y = frame.y(usual)
+    return [line(LEFT, y, WIDTH - RIGHT, y, QUIET, 1.0, dashed=True)]
+
+
+def _limits(frame: _Frame, notice: Document) -> list[str]:
+    parts = []
+    for key, told in (("limit_upper", "under"), ("limit_lower", "at least")):
+        limit = notice[key]
+        if frame.holds(limit):
+            y = frame.y(limit)
+            parts.append(line(LEFT, y, WIDTH - RIGHT, y, EDGE, 1.6))
+            parts.append(words(LEFT + 6, y + 10, f"limit: {told} {amount(limit, notice['unit'])}", "start", EDGE))
+    return parts
+
+
+def _lot(frame: _Frame, point: Document) -> str:
+    """One lot: filled where concerned, open where not; a diamond fails."""
+    x, y = frame.x(_day(point["tested_at"])), frame.y(point["shown"])
+    if point["verdict"] == "fail":
+        return diamond(x, y, f'fill="{EDGE}"')
+    return disc(x, y, 2.8) if point["concerned"] else disc(x, y, 2.4, f'fill="#fff" stroke="{INK}"')
