@@ -438,7 +438,8 @@ def _root_inverse(information: Floats) -> Floats:
 
 def _step_margin(shift: Floats, confidence: float) -> Floats:
     overshoot = np.exp(-0.583 * shift)
-    return np.maximum(-np.log((1 - np.sqrt(confidence)) / overshoot), 0.0)
+    margin: Floats = np.maximum(-np.log((1 - np.sqrt(confidence)) / overshoot), 0.0)
+    return margin
 
 
 def _confidence(value: float) -> None:

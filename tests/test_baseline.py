@@ -16,11 +16,11 @@ from spc.baseline import (
     LeftOutReason,
     establish,
     limits,
-    moving_range_sigma,
     prediction_factor,
     qn,
     widen,
 )
+from spc.charts import individuals
 
 # D. C. Montgomery, Introduction to Statistical Quality Control, 4th-5th eds., individuals chart of viscosity:
 # printed mean 33.52, limits 34.80 and 32.24 (with d2 rounded to 1.128).
@@ -67,7 +67,7 @@ def lots(seed: int, n: int, sigma: float = 1.0) -> tuple[np.ndarray, np.ndarray]
 )
 def test_the_moving_range_gives_the_printed_limits_of_individuals(x, mean, limits_printed, limits_unrounded, carried):
     center = establish(x, np.zeros(len(x)), lots=len(x)).center
-    sides = np.array([-3.0, 3.0]) * moving_range_sigma(x)
+    sides = np.array([-3.0, 3.0]) * individuals(x).sigma
 
     assert_allclose(center, mean, rtol=0, atol=0.05 if mean == 99.1 else 0.005)
     # The books go on with the rounded mean and mean range and with d2 = 1.128: what these carry into the limits, and
