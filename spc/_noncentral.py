@@ -26,7 +26,7 @@ def chi_ratio(df: float) -> Floats:
     return np.sqrt(2 * np.where(SCORES < 0, low, high) / df)
 
 
-def roots(rising: Callable[[Floats], Floats], low: Floats, high: Floats, tolerance: float) -> Floats:
+def roots(rising: Callable[[Floats], Floats], low: Floats, high: Floats, tolerance: Floats | float) -> Floats:
     """Where each of many rising functions passes 0, within `tolerance`; an end of its range where it does not inside.
 
     The bracketing of Chandrupatla: inverse quadratic interpolation where it is safe, else halving. T. R. Chandrupatla

@@ -390,12 +390,20 @@ def _capability(
     return capability.for_stream(
         segment.baseline,
         float(sum(resolved)),
-        float(max(found.bag_df + found.reading_df, 1.0)),
+        _worth(found, segment.baseline),
         _charted_limit(last["limit_lower"], settings.scale),
         _charted_limit(last["limit_upper"], settings.scale),
         stable=not _moving(points, signals),
         normal=normality is None or normality.shape != distribution.Shape.REFUTED,
     )
+
+
+def _worth(found: components.Components, usual: baseline.Baseline) -> tuple[float, float]:
+    """What the total variance is worth at the ends of its interval; no more than the lots where it has none."""
+    if 0 <= found.total_low < found.total < found.total_high < np.inf:
+        return capability.worth_of(found.total, found.total_low, found.total_high)
+    lots = max(usual.count - 1.0, 1.0)
+    return lots, lots
 
 
 def _moving(points: pd.DataFrame, signals: pd.DataFrame) -> bool:
