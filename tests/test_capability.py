@@ -45,6 +45,8 @@ def test_the_handbook_process_has_its_printed_indices():
     x = sample_like(16.0, 2.0, 50)
 
     assert_allclose([capability(x, 8, 20).pp, capability(x, 8, 20).ppk], [1.0, 0.6667], rtol=0, atol=5e-5)
+    # The distance of the mean from the middle of the limits, over half their distance: 0.3333.
+    assert_allclose(1 - capability(x, 8, 20).ppk / capability(x, 8, 20).pp, 0.3333, rtol=0, atol=5e-5)
     assert_allclose(capability(x, upper=20).ppk, 0.6667, rtol=0, atol=5e-5)
     assert_allclose(capability(x, lower=8).ppk, 1.3333, rtol=0, atol=5e-5)
 
