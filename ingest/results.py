@@ -156,6 +156,11 @@ def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation, acts: list
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
         "normality": _normality(evaluation),
+        "pattern_price": {
+            "patterns": list(evaluation.pattern_price.patterns),
+            "lots_a_false_mark": number(evaluation.pattern_price.lots),
+            "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
+        },
         "acts": [
             {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
             for act in acts

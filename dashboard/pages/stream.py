@@ -13,7 +13,7 @@ from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
 from dashboard.entryform import field, form
 from dashboard.parts import chips, facts, graph, keyed, lot_link, supplier_link, table, word
-from dashboard.sentences import amount, change, counted, day, percent, room_to_limit, weeks
+from dashboard.sentences import amount, change, counted, day, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
 from ingest.acts import stream_subject
 from ingest.lab import Lab
@@ -66,6 +66,10 @@ def layout(
                     graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, desk.lab)}"),
                     keyed(*KEY),
                     html.P(_hidden_limits(row, document), className="quiet"),
+                    html.P(
+                        price_of_marks(document["pattern_price"], desk.lab.alerts.false_alerts_per_stream_year),
+                        className="quiet",
+                    ),
                 ],
                 className="sheet",
             ),
