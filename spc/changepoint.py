@@ -23,6 +23,9 @@ from spc._subgroups import quotient
 __all__ = ["Ramp", "Ramps", "Split", "Splits", "Step", "Steps", "ramp", "ramps", "split", "splits", "step", "steps"]
 
 
+_RAMP_MARGIN = 0.55  # a half, and a tenth of it: see `ramp`
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
     """A lasting shift of the level.
@@ -256,9 +259,10 @@ def ramp(
     The mean is `center` up to the index and `center` + slope * (time - time of the index) after it [1]_; the index and
     the slope maximise the likelihood. Index -1 stands for a start one usual gap (the median) before the first point.
     The set holds all indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the
-    largest: the broken line is continuous, so its corner is estimated as an ordinary parameter [2]_. In simulation
-    (slopes of 0.05 to 1 sigma a point, 10 to 50 points after the start) the interval of 95 % held the true index in
-    93.3 to 98.0 %.
+    largest, and a tenth of that more: the broken line is continuous, so its corner is estimated as an ordinary parameter
+    [2]_; the tenth is for short ramps, chosen by simulation. There (slopes of 0.02 to 1 sigma a point, 8 to 50 points
+    after the start, 12,000 series each, standard error 0.2 %) the interval of 95 % held the true index in 94.1 to
+    96.0 %, in 97.0 % where a long steep ramp leaves next to no doubt.
 
     References
     ----------
@@ -319,7 +323,7 @@ def ramps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, times: ArrayLike, c
     weight = 1.0 / _sigmas_of(sigma, points) ** 2
     _confidence(confidence)
     gain, slope, information = ramp_gains(points, weight, _times_of(times, points))
-    margin = np.full(points.shape[1], 0.5 * float(special.chdtri(1, 1 - confidence)))
+    margin = np.full(points.shape[1], _RAMP_MARGIN * float(special.chdtri(1, 1 - confidence)))
     index, first, last, best, likely = _placed(points, gain, margin)
     return Ramps(index, first, last, likely, at_rows(slope, best), _root_inverse(at_rows(information, best)))
 
