@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import special
 
-from spc._checks import Floats, finite_number
+from spc._checks import Floats, finite_number, no_infinity
 from spc._noncentral import WEIGHTS, chi_ratio, roots
 
 __all__ = [
@@ -142,3 +143,26 @@ def require_confidence(value: float) -> None:
     """ValueError unless the confidence is in (0, 1)."""
     if not 0 < value < 1:
         raise ValueError(f"confidence must be in (0, 1), got {value!r}")
+
+
+def limits_of_each(lower: ArrayLike | None, upper: ArrayLike | None, streams: int) -> tuple[Floats, Floats]:
+    """Both limits of each stream (streams,), infinite where there is none (nan, or None for all)."""
+    below, above = _limit(lower, "lower", streams, -np.inf), _limit(upper, "upper", streams, np.inf)
+    if not (below < above).all():
+        stream = int(np.argmin(below < above))
+        raise ValueError(f"lower must be below upper, got {below[stream]!r} and {above[stream]!r} at stream {stream}")
+    return below, above
+
+
+def finite_or_nan(value: ArrayLike, name: str) -> Floats:
+    """A float array without infinities."""
+    values = np.asarray(value, dtype=np.float64)
+    no_infinity(values, name)
+    return values
+
+
+def _limit(value: ArrayLike | None, name: str, streams: int, none: float) -> Floats:
+    values = np.full(streams, np.nan) if value is None else finite_or_nan(value, name)
+    if values.shape not in ((), (streams,)):
+        raise ValueError(f"{name} must be one number, or one a stream ({streams}); got shape {values.shape}")
+    return np.broadcast_to(np.where(np.isnan(values), none, values), (streams,))

@@ -16,12 +16,14 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc._checks import Floats, as_points, finite_number, no_infinity, positive, whole
+from spc._checks import Floats, as_points, finite_number, positive, whole
 from spc._indices import (
     Room,
+    finite_or_nan,
     fraction_beyond,
     index_interval,
     limits_of,
+    limits_of_each,
     require_confidence,
     spread_interval,
     worth_at,
@@ -289,14 +291,11 @@ def capabilities_from_components(
     """
     require_confidence(confidence)
     parts = {"center": center, "center_se": center_se, "variance_total": variance_total}
-    given = [_each(value, name) for name, value in (parts | {"degrees_of_freedom": degrees_of_freedom}).items()]
+    given = [finite_or_nan(value, name) for name, value in (parts | {"degrees_of_freedom": degrees_of_freedom}).items()]
     streams = given[0].size
     if any(part.shape != (streams,) for part in given):
         raise ValueError(f"each of center to degrees_of_freedom must have shape ({streams},): one number a stream")
-    below, above = _each_limit(lower, "lower", streams, -np.inf), _each_limit(upper, "upper", streams, np.inf)
-    if not (below < above).all():
-        stream = int(np.argmin(below < above))
-        raise ValueError(f"lower must be below upper, got {below[stream]!r} and {above[stream]!r} at stream {stream}")
+    below, above = limits_of_each(lower, upper, streams)
     middle, error, variance, df = given
     known = np.isfinite(middle) & (error >= 0) & (variance > 0) & (df > 0) & (np.isfinite(below) | np.isfinite(above))
     rows = np.flatnonzero(known)
@@ -318,20 +317,6 @@ def _indices(given: Floats, confidence: float) -> dict[str, Floats]:
     ends = fraction_beyond(room, ppk_upper), fraction_beyond(room, ppk_lower)
     values = (*spread_interval(room, confidence), ppk, ppk_lower, ppk_upper, fraction, *ends)
     return dict(zip(_INDICES, values, strict=True))
-
-
-def _each(value: ArrayLike, name: str) -> Floats:
-    values = np.asarray(value, dtype=np.float64)
-    no_infinity(values, name)
-    return values
-
-
-def _each_limit(value: ArrayLike | None, name: str, streams: int, none: float) -> Floats:
-    """Limits of the streams; `none` where there is none."""
-    values = np.full(streams, np.nan) if value is None else _each(value, name)
-    if values.shape not in ((), (streams,)):
-        raise ValueError(f"{name} must be one number, or one a stream ({streams}); got shape {values.shape}")
-    return np.broadcast_to(np.where(np.isnan(values), none, values), (streams,))
 
 
 def for_stream(

@@ -14,6 +14,7 @@ from spc.baseline import baselines, establish, limits
 from spc.capability import capabilities, capabilities_from_components, capability
 from spc.changepoint import ramp, ramps, split, splits, step, steps
 from spc.distribution import dependence, dependences, normalities, normality
+from spc.percentiles import percentile_capabilities, percentile_capability
 
 # Sums of a padded column and of its values alone are added in another order: a few roundings.
 ROUNDING = {"rtol": 1e-9, "atol": 1e-12}
@@ -131,6 +132,26 @@ def test_capabilities_are_those_of_each_stream(seed):
             assert_allclose(
                 many[field.name].iloc[stream], np.nan if expected is None else expected, rtol=1e-7, atol=1e-10
             )
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.integers(0, 99_999))
+def test_capabilities_by_percentiles_are_those_of_each_stream(seed):
+    x = np.exp(0.3 * ragged(seed, lots=60))
+    x[34:, 0] = np.nan
+    x[:34, 0] = np.random.default_rng(seed).gamma(2.0, size=34)
+    x[:, 1] = 2.0
+    lower = np.array([0.01, 0.1, np.nan, 0.1, 0.1, np.nan])
+    many = percentile_capabilities(x, lower, 9.0)
+    for stream in range(x.shape[1]):
+        values = alone(x, stream)[0]
+        if values.size < 30 or np.ptp(values) == 0:
+            assert np.isnan(many["ppk"].iloc[stream])
+            continue
+        one = percentile_capability(values, None if np.isnan(lower[stream]) else float(lower[stream]), 9.0)
+        for field in fields(one):
+            expected = getattr(one, field.name)
+            assert_allclose(many[field.name].iloc[stream], np.nan if expected is None else expected, rtol=1e-7)
 
 
 def test_streams_that_hold_too_little_say_so_and_spoil_no_other():
