@@ -202,13 +202,18 @@ def _segment(segment: Segment, scale: str) -> Document:
 
 def _components(evaluation: Evaluation) -> Document:
     if not evaluation.segments:
-        return {"lot": None, "bag": None, "reading": None, "set_to_zero": []}
+        return {"lot": None, "bag": None, "reading": None, "set_to_zero": [], "intervals": {}}
     found = evaluation.segments[-1].components
     return {
         "lot": number(found.lot),
         "bag": number(found.bag),
         "reading": number(found.reading),
         "set_to_zero": list(found.negative),
+        "intervals": {
+            "lot": [number(found.lot_low), number(found.lot_high)],
+            "bag": [number(found.bag_low), number(found.bag_high)],
+            "reading": [number(found.reading_low), number(found.reading_high)],
+        },
     }
 
 

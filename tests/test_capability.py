@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
@@ -205,6 +205,7 @@ def test_leaving_each_value_out_agrees_with_doing_it():
     assert_allclose(l_moments_without_each(x[:, None])[:, :, 0].T, literal, rtol=1e-10)
 
 
+@settings(deadline=None)  # the laws cost milliseconds, more on a busy machine
 @given(st.integers(0, 9_999), st.floats(-100, 100), st.floats(0.01, 100))
 def test_a_change_of_unit_changes_no_index(seed, shift, scale):
     x = np.random.default_rng(seed).normal(size=12)

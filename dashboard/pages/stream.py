@@ -176,9 +176,13 @@ def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
             f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
             f"for a lot of usual size, from {counted(limits['from_lots'], 'lot')}, {frozen}",
         ),
-        ("variation between lots", _spread(document, "lot"), "standard deviation of a lot level"),
-        ("variation between bags", _spread(document, "bag"), "within a lot"),
-        ("variation between readings", _spread(document, "reading"), "repeats on a bag"),
+        (
+            "variation between lots",
+            _spread(document, "lot"),
+            f"standard deviation of a lot level{_sure(document, 'lot')}",
+        ),
+        ("variation between bags", _spread(document, "bag"), f"within a lot{_sure(document, 'bag')}"),
+        ("variation between readings", _spread(document, "reading"), f"repeats on a bag{_sure(document, 'reading')}"),
         ("Ppk", _ppk(row), _capability_why(document)),
         (
             "dependence between lots",
@@ -197,6 +201,14 @@ def _spread(document: Document, name: str) -> str:
     if variance is None:
         return "–"
     return f"{100 * variance**0.5:.1f} %" if document["scale"] == "log" else amount(variance**0.5, document["unit"])
+
+
+def _sure(document: Document, name: str) -> str:
+    """The 95 % interval of a variation, where it has two ends."""
+    low, high = document["components"]["intervals"].get(name, (None, None))
+    if document["components"][name] is None or low is None or high is None:
+        return ""
+    return f", between {_share(low**0.5, document)} and {_share(high**0.5, document)} (95 %)"
 
 
 def _ppk(row: Document) -> str:
