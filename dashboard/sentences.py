@@ -19,6 +19,7 @@ __all__ = [
     "listed",
     "moment",
     "percent",
+    "price_of_marks",
     "room_to_limit",
     "shortly",
     "told_round",
@@ -179,6 +180,22 @@ def _began(found: dict[str, Any]) -> str:
 def counted(number: int, one: str, many: str | None = None) -> str:
     """A count with its noun: 1 lot, 3 lots."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def price_of_marks(price: dict[str, Any], alerts_a_year: float) -> str:
+    """What the patterns on the chart cost a stream that holds still, and what raises an alert instead."""
+    weeks = price["weeks_a_false_mark"]
+    pace = "" if weeks is None else f", here about once in {_span(weeks)}"
+    return (
+        f"The chart marks {counted(len(price['patterns']), 'pattern')}: "
+        f"{', '.join(name.replace('_', ' ') for name in price['patterns'])}. A stream that holds still gets such a mark by "
+        f"chance about once in {price['lots_a_false_mark']:.0f} lots{pace}. A mark alone raises no alert: alerts come from "
+        f"the detector, which is set to {alerts_a_year:g} false ones a year for each stream."
+    )
+
+
+def _span(weeks: float) -> str:
+    return f"{weeks:.0f} weeks" if weeks < 104 else f"{weeks / 52.18:.1f} years"
 
 
 def told_round(document: dict[str, Any], problems: list[str]) -> str:

@@ -165,6 +165,11 @@ def stream_document(
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
         "normality": _normality(evaluation),
+        "pattern_price": {
+            "patterns": list(evaluation.pattern_price.patterns),
+            "lots_a_false_mark": number(evaluation.pattern_price.lots),
+            "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
+        },
         "acts": [
             {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
             for act in acts
@@ -217,13 +222,18 @@ def _why_left_out(session: int, reason: str, marked: Mapping[int, Suspect]) -> s
 
 def _components(evaluation: Evaluation) -> Document:
     if not evaluation.segments:
-        return {"lot": None, "bag": None, "reading": None, "set_to_zero": []}
+        return {"lot": None, "bag": None, "reading": None, "set_to_zero": [], "intervals": {}}
     found = evaluation.segments[-1].components
     return {
         "lot": number(found.lot),
         "bag": number(found.bag),
         "reading": number(found.reading),
         "set_to_zero": list(found.negative),
+        "intervals": {
+            "lot": [number(found.lot_low), number(found.lot_high)],
+            "bag": [number(found.bag_low), number(found.bag_high)],
+            "reading": [number(found.reading_low), number(found.reading_high)],
+        },
     }
 
 

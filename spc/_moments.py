@@ -11,7 +11,7 @@ from scipy import special
 from spc._checks import Floats
 from spc._nesting import divide, total
 
-__all__ = ["Estimate", "Lots", "Table", "anova", "table_of", "total_interval"]
+__all__ = ["Estimate", "Lots", "Table", "anova", "intervals", "table_of"]
 
 # Mean squares below this share of the largest are what rounding leaves of readings that agree.
 _ROUNDING = 1e-20
@@ -106,13 +106,33 @@ def _weights(table: Table) -> Floats:
     return weights
 
 
-def total_interval(table: Table) -> tuple[Floats, Floats]:
-    """Interval (95 %) of the total, a sum of mean squares with the weights of the components."""
-    parts = _weights(table).sum(axis=1) * table.mean_square
+def intervals(table: Table) -> tuple[Floats, Floats]:
+    """Intervals (95 %) of the components and of their total, each (streams, 4): lot, bag, reading, total.
+
+    Sums and differences of mean squares: Graybill and Wang (1980) for terms of one sign, with the cross terms of N. Ting,
+    R. K. Burdick, F. A. Graybill, S. Jeyaratnam and T.-F. C. Lu (1990), Confidence intervals on linear combinations of
+    variance components that are unrestricted in sign, Journal of Statistical Computation and Simulation 35, 135-143,
+    where a term is taken off another.
+    """
+    weights = _weights(table)
+    weights = np.concatenate([weights, weights.sum(axis=1, keepdims=True)], axis=1)
+    parts = weights * table.mean_square[:, None, :]
     df = np.maximum(table.df, 1.0)
     short, far = 1.0 - df / special.chdtri(df, 0.025), df / special.chdtri(df, 0.975) - 1.0
-    down = np.where(parts > 0, short, far) * parts
-    up = np.where(parts > 0, far, short) * parts
-    middle = parts.sum(axis=1)
-    low = np.maximum(middle - np.sqrt((down**2).sum(axis=1)), 0.0)
-    return low, middle + np.sqrt((up**2).sum(axis=1))
+    down = np.where(parts > 0, short[:, None], far[:, None]) * parts
+    up = np.where(parts > 0, far[:, None], short[:, None]) * parts
+    below = (down**2).sum(axis=2) + _crossed(parts, df, short, far, 0.975)
+    above = (up**2).sum(axis=2) + _crossed(parts, df, far, short, 0.025)
+    middle = parts.sum(axis=2)
+    low = np.maximum(middle - np.sqrt(np.maximum(below, 0.0)), 0.0)
+    return low, np.maximum(middle + np.sqrt(np.maximum(above, 0.0)), 0.0)
+
+
+def _crossed(parts: Floats, df: Floats, added: Floats, taken: Floats, point: float) -> Floats:
+    """Cross terms of each term added with each taken off; (streams, 4)."""
+    one, other = np.divmod(np.arange(9), 3)
+    ratio = special.fdtri(df[:, one], df[:, other], point)
+    factor = ((ratio - 1) ** 2 - (added[:, one] * ratio) ** 2 - taken[:, other] ** 2) / ratio
+    pairs = np.maximum(parts[:, :, one], 0.0) * np.maximum(-parts[:, :, other], 0.0)
+    crossed: Floats = (factor[:, None, :] * pairs).sum(axis=2)
+    return crossed

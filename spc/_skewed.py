@@ -6,6 +6,7 @@ import numpy as np
 from scipy import special
 
 from spc._checks import Floats
+from spc._padded import Ints
 
 __all__ = ["l_moments", "l_moments_without_each", "percentiles"]
 
@@ -15,23 +16,34 @@ _BEND_BELOW = (-0.21741801, 1.2420401, -2.0182173, 1.0)
 
 
 def l_moments(x: Floats) -> Floats:
-    """First two L-moments and L-skewness of values, unbiased forms; shape (3,)."""
-    ordered, rank = np.sort(x), np.arange(x.size)
-    return _ratios(ordered.sum(), (rank * ordered).sum(), (rank * (rank - 1) * ordered).sum(), x.size)
+    """First two L-moments and L-skewness of each stream (lots, streams), unbiased forms; shape (3, streams).
+
+    Nan is no value. Fewer than three values give nan.
+    """
+    ordered, rank, n = _in_order(x)
+    sums = ordered.sum(axis=0), (rank * ordered).sum(axis=0), (rank * (rank - 1) * ordered).sum(axis=0)
+    return _ratios(*sums, n)
 
 
 def l_moments_without_each(x: Floats) -> Floats:
-    """The same with each value left out in turn, in rising order; shape (3, n).
+    """The same with each value left out in turn, in rising order; shape (3, lots, streams), nan beyond the last value.
 
     A value left out takes its own term away and lowers the rank of every value above it by one.
     """
-    ordered, rank = np.sort(x), np.arange(x.size)
+    ordered, rank, n = _in_order(x)
     above = _sum_above(ordered)
-    zero = ordered.sum() - ordered
-    one = (rank * ordered).sum() - rank * ordered - above
+    zero = ordered.sum(axis=0) - ordered
+    one = (rank * ordered).sum(axis=0) - rank * ordered - above
     square = rank * (rank - 1) * ordered
-    two = square.sum() - square - 2 * _sum_above((rank - 1) * ordered)
-    return _ratios(zero, one, two, x.size - 1)
+    two = square.sum(axis=0) - square - 2 * _sum_above((rank - 1) * ordered)
+    return np.where(rank < n, _ratios(zero, one, two, np.broadcast_to(n - 1, rank.shape[:1] + n.shape)), np.nan)
+
+
+def _in_order(x: Floats) -> tuple[Floats, Ints, Ints]:
+    """Values of each stream in rising order with 0 where there is none, their ranks from 0 (lots, 1), and their number."""
+    ordered = np.sort(x, axis=0)  # nan goes last
+    n = np.count_nonzero(~np.isnan(x), axis=0)
+    return np.nan_to_num(ordered), np.arange(x.shape[0])[:, None], n
 
 
 def percentiles(moments: Floats) -> tuple[Floats, Floats, Floats]:
@@ -53,10 +65,12 @@ def percentiles(moments: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _sum_above(values: Floats) -> Floats:
-    return np.cumsum(values[::-1])[::-1] - values
+    return np.cumsum(values[::-1], axis=0)[::-1] - values
 
 
-def _ratios(zero: Floats, one: Floats, two: Floats, n: int) -> Floats:
-    b0, b1, b2 = zero / n, one / (n * (n - 1)), two / (n * (n - 1) * (n - 2))
+def _ratios(zero: Floats, one: Floats, two: Floats, n: Ints) -> Floats:
+    count = np.where(n > 2, n, np.nan)
+    b0, b1, b2 = zero / count, one / (count * (count - 1)), two / (count * (count - 1) * (count - 2))
     second = 2 * b1 - b0
-    return np.array([b0, second, (6 * b2 - 6 * b1 + b0) / second])
+    known = np.where(second > 0, second, np.nan)  # equal values have no scale, and no skewness
+    return np.array([b0, second, (6 * b2 - 6 * b1 + b0) / known])

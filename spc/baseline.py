@@ -2,6 +2,9 @@
 
 Lots that stand far from the rest are left out by a robust rule and named; the limits say how many lots they rest on and
 are wider where that is few.
+
+`establish` takes one stream, `baselines` many at once, of shape (lots, streams) as in `spc.charts`: nan is padding or a
+missing lot. One stream is the batch of one.
 """
 
 from __future__ import annotations
@@ -14,16 +17,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc._checks import Floats, as_points, finite_number, positive, whole
+from spc import _lotscatter
+from spc._checks import Floats, as_points, positive, whole
+from spc._padded import Flags, Ints, as_batch, packed
 
 __all__ = [
     "CUTOFF",
     "Baseline",
+    "Baselines",
     "LeftOut",
     "LeftOutReason",
+    "baselines",
     "establish",
     "limits",
-    "moving_range_sigma",
     "prediction_factor",
     "qn",
     "widen",
@@ -31,10 +37,6 @@ __all__ = [
 
 CUTOFF = 3.5
 """Robust standard deviations from the median beyond which a lot is left out (Iglewicz and Hoaglin 1993, chapter 3)."""
-
-_QN_NORMAL = 1.0 / float(np.sqrt(2.0) * special.ndtri(5 / 8))
-# Croux and Rousseeuw (1992), the factors that make Qn unbiased for normal samples of 2 to 9; from memory.
-_QN_SMALL = (0.399, 0.994, 0.512, 0.844, 0.611, 0.857, 0.669, 0.872)
 
 
 class LeftOutReason(StrEnum):
@@ -106,6 +108,46 @@ class Baseline:
         return np.sqrt(self.sigma**2 + np.asarray(variance, dtype=np.float64))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Baselines:
+    """The baseline of each of many streams; arrays (streams,) as the fields of `Baseline`.
+
+    `used` and `reason` (lots, streams) say which lots set the limits and why others of the stream do not (a
+    `LeftOutReason`, empty where no one and no rule left the lot out); `distance` is that of `LeftOut`. A stream of which
+    no lot is left has `center` nan and `count` 0.
+    """
+
+    center: Floats
+    center_se: Floats
+    sigma: Floats
+    sigma_squared_se: Floats
+    used: Flags
+    reason: NDArray[np.str_]
+    distance: Floats
+    count: Ints
+    degrees_of_freedom: Floats
+    learning: Flags
+    frozen: Flags
+
+    def of(self, stream: int) -> Baseline:
+        """Take out one stream, by its column; indices of lots are rows of the batch."""
+        reasons, distance = self.reason[:, stream], self.distance[:, stream]
+        return Baseline(
+            center=float(self.center[stream]),
+            center_se=float(self.center_se[stream]),
+            sigma=float(self.sigma[stream]),
+            sigma_squared_se=float(self.sigma_squared_se[stream]),
+            used=self.used[:, stream].copy(),
+            left_out=tuple(
+                LeftOut(int(row), LeftOutReason(reasons[row]), float(distance[row])) for row in np.flatnonzero(reasons)
+            ),
+            count=int(self.count[stream]),
+            degrees_of_freedom=float(self.degrees_of_freedom[stream]),
+            learning=bool(self.learning[stream]),
+            frozen=bool(self.frozen[stream]),
+        )
+
+
 def establish(
     levels: ArrayLike, variances: ArrayLike, lots: int = 25, minimum: int = 8, left_out: Iterable[int] = ()
 ) -> Baseline:
@@ -163,36 +205,94 @@ def establish(
     """
     points = as_points(levels, "levels")
     noise = _sampling(variances, points.size)
+    by_hand = np.zeros((points.size, 1), dtype=bool)
+    by_hand[_named(left_out, points.size)] = True
+    found = baselines(points[:, None], noise[:, None], lots, minimum, by_hand)
+    if not found.count[0]:
+        raise ValueError(f"levels: none of the {points.size} lots is left to set the limits; leave fewer lots out")
+    return found.of(0)
+
+
+def baselines(
+    levels: ArrayLike, variances: ArrayLike, lots: int = 25, minimum: int = 8, left_out: ArrayLike | None = None
+) -> Baselines:
+    """Choose the lots that set the limits of each of many streams, and estimate; see `establish`.
+
+    Parameters
+    ----------
+    levels : array_like, shape (lots, streams)
+        Nan where there is no lot.
+    variances : array_like, shape (lots, streams)
+        0 or more, inf where the readings do not settle the level; nan is allowed where there is no lot.
+    lots, minimum : int
+        As in `establish`.
+    left_out : array_like of bool, shape (lots, streams), optional
+        Lots that a person left out.
+
+    Returns
+    -------
+    Baselines
+
+    Raises
+    ------
+    ValueError
+        If a shape does not fit, a level is infinite, or a variance is negative or not known where a lot is.
+
+    Examples
+    --------
+    >>> found = baselines([[2.0, 7.0], [2.2, np.nan], [1.8, 7.4]], np.zeros((3, 2)))
+    >>> found.center.round(2).tolist(), found.count.tolist()
+    ([2.0, 7.2], [3, 2])
+    """
+    points = as_batch(levels, "levels")
+    there = ~np.isnan(points)
+    noise = np.where(there, _sampling_of(variances, points.shape), 0.0)
+    _require_variances(noise)
     whole(lots, "lots", 2)
     whole(minimum, "minimum", 2)
-    dropped = _by_hand(left_out, points.size) | _tell_nothing(noise)
-    free = np.array([i for i in range(points.size) if i not in dropped], dtype=np.intp)
-    if not free.size:
-        raise ValueError(f"levels: none of the {points.size} lots is left to set the limits; leave fewer lots out")
-    chosen = free[:lots]
-    far = _far(points[chosen], noise[chosen]) if chosen.size >= minimum else np.zeros(chosen.size)
-    for i in np.flatnonzero(far):
-        dropped[int(chosen[i])] = LeftOut(int(chosen[i]), LeftOutReason.FAR_FROM_THE_REST, float(far[i]))
-    used = np.zeros(points.size, dtype=bool)
-    used[chosen[far == 0]] = True
-    named = tuple(dropped[i] for i in sorted(dropped))
-    return _estimate(points, noise, used, named, minimum, frozen=bool(chosen.size == lots))
+    by_hand = there & _flags(left_out, points.shape)
+    unsettled = there & ~by_hand & np.isinf(noise)
+    chosen, rows = packed(points, there & ~by_hand & ~unsettled)
+    chosen, rows = chosen[:lots], rows[:lots]
+    sampling = np.take_along_axis(noise, rows, axis=0)
+    counted = (~np.isnan(chosen)).sum(axis=0)
+    distance = np.zeros_like(points)
+    score = np.where(counted >= minimum, _lotscatter.far(chosen, sampling, CUTOFF), 0.0)
+    np.put_along_axis(distance, rows, score, axis=0)
+    kept = np.where(score == 0, chosen, np.nan)
+    used = np.zeros_like(there)
+    np.put_along_axis(used, rows, ~np.isnan(kept), axis=0)
+    center, center_se, between, between_se = _lotscatter.moments(kept, sampling)
+    count = used.sum(axis=0)
+    return Baselines(
+        center=center,
+        center_se=center_se,
+        sigma=np.sqrt(between),
+        sigma_squared_se=between_se,
+        used=used,
+        reason=_reasons(by_hand, unsettled, distance != 0),
+        distance=distance,
+        count=count,
+        degrees_of_freedom=(count - 1.0).clip(0),
+        learning=count < minimum,
+        frozen=counted == lots,
+    )
 
 
-def limits(baseline: Baseline, variances: ArrayLike, width: float = 3.0) -> tuple[Floats, Floats]:
+def limits(baseline: Baseline | Baselines, variances: ArrayLike, width: float = 3.0) -> tuple[Floats, Floats]:
     """Lower and upper control limit of each lot level, wide where its bags or the baseline's lots are few.
 
     Parameters
     ----------
-    baseline : Baseline
-    variances : array_like, shape (n,)
+    baseline : Baseline or Baselines
+    variances : array_like, shape (n,), or (lots, streams) for many
         Sampling variance of each level, >= 0; inf gives limits without end.
     width : float
         Half-width in standard deviations of a chart whose parameters are known, > 0.
 
     Returns
     -------
-    lower, upper : ndarray, shape (n,)
+    lower, upper : ndarray, shape of `variances`
         In the charted scale; -inf and inf while one lot is all there is.
 
     Raises
@@ -215,10 +315,11 @@ def limits(baseline: Baseline, variances: ArrayLike, width: float = 3.0) -> tupl
     positive(width, "width")
     noise = np.atleast_1d(np.asarray(variances, dtype=np.float64))
     _require_variances(noise)
-    if np.isinf(baseline.sigma):
-        return np.full(noise.shape, -np.inf), np.full(noise.shape, np.inf)
-    quantile = -special.stdtrit(baseline.degrees_of_freedom, float(special.ndtr(-width)))
-    half: Floats = quantile * np.sqrt(baseline.sigma**2 + noise + baseline.center_se**2)
+    known = np.isfinite(baseline.sigma)
+    tail = float(special.ndtr(-width))
+    quantile = np.where(known, -special.stdtrit(np.where(known, baseline.degrees_of_freedom, 1.0), tail), 1.0)
+    error = np.where(known, baseline.center_se, np.inf)
+    half: Floats = quantile * np.sqrt(np.where(known, baseline.sigma, 0.0) ** 2 + noise + error**2)
     return baseline.center - half, baseline.center + half
 
 
@@ -258,34 +359,6 @@ def prediction_factor(n: int, confidence: float = 0.95) -> float:
     return float(-special.stdtrit(n - 1, (1 - confidence) / 2) * np.sqrt(1 + 1 / n))
 
 
-def moving_range_sigma(x: ArrayLike) -> float:
-    """Sigma of single values from the mean moving range of neighbours.
-
-    For charts of individuals as handbooks print them: the mean moving range divided by d2(2) = 2 / sqrt(pi). It hardly
-    feels a slow drift, and is too small where neighbours are alike.
-
-    Parameters
-    ----------
-    x : array_like, shape (n,)
-        Values in time order, n >= 2.
-
-    Returns
-    -------
-    float
-        In the unit of `x`.
-
-    References
-    ----------
-    .. [1] ISO 7870-2:2013, Control charts - Part 2: Shewhart control charts (individuals; not read).
-
-    Examples
-    --------
-    >>> round(moving_range_sigma([1.0, 2.0, 1.0]), 4)
-    0.8862
-    """
-    return float(np.abs(np.diff(as_points(x, at_least=2))).mean() * np.sqrt(np.pi) / 2)
-
-
 def qn(x: ArrayLike) -> float:
     """Robust standard deviation: the lower quartile of the distances between pairs, unbiased for normal samples.
 
@@ -307,10 +380,7 @@ def qn(x: ArrayLike) -> float:
        Computational Statistics 1, 411-428: factors for small samples; from memory.
     """
     points = as_points(x, at_least=2)
-    n, half = points.size, points.size // 2 + 1
-    distances = np.abs(points[:, None] - points)[np.triu_indices(n, 1)]
-    rank = half * (half - 1) // 2 - 1
-    return float(_QN_NORMAL * _qn_factor(n) * np.partition(distances, rank)[rank])
+    return float(_lotscatter.qn(points[:, None])[0])
 
 
 def widen(baseline: Baseline, rho: float) -> Baseline:
@@ -357,103 +427,41 @@ def widen(baseline: Baseline, rho: float) -> Baseline:
 
 
 def _sampling(variances: ArrayLike, size: int) -> Floats:
-    noise = np.asarray(variances, dtype=np.float64)
-    if noise.shape != (size,):
-        raise ValueError(f"variances must hold one value a level, shape ({size},); got shape {noise.shape}")
+    noise = _sampling_of(variances, (size,))
     _require_variances(noise)
     return noise
 
 
 def _require_variances(noise: Floats) -> None:
-    bad = np.flatnonzero(~(noise >= 0))
+    bad = np.argwhere(~(noise >= 0))
     if bad.size:
-        raise ValueError(f"variances must be 0 or more, got {noise[bad[0]]!r} at index {bad[0]}")
+        place = bad[0].tolist()
+        where = f"index {place[0]}" if len(place) == 1 else f"(lot, stream) {tuple(place)}"
+        raise ValueError(f"variances must be 0 or more, got {noise[tuple(place)]!r} at {where}")
 
 
-def _by_hand(left_out: Iterable[int], size: int) -> dict[int, LeftOut]:
-    named = {int(index): LeftOut(int(index), LeftOutReason.BY_HAND, 0.0) for index in left_out}
+def _named(left_out: Iterable[int], size: int) -> list[int]:
+    named = [int(index) for index in left_out]
     outside = [index for index in named if not 0 <= index < size]
     if outside:
         raise ValueError(f"left_out names index {outside[0]}, expected 0 to {size - 1}")
     return named
 
 
-def _tell_nothing(noise: Floats) -> dict[int, LeftOut]:
-    return {int(i): LeftOut(int(i), LeftOutReason.TELLS_NOTHING, 0.0) for i in np.flatnonzero(np.isinf(noise))}
+def _sampling_of(variances: ArrayLike, shape: tuple[int, ...]) -> Floats:
+    noise = np.asarray(variances, dtype=np.float64)
+    if noise.shape != shape:
+        raise ValueError(f"variances must hold one value a level, shape {shape}; got shape {noise.shape}")
+    return noise
 
 
-def _far(levels: Floats, noise: Floats) -> Floats:
-    """Robust score of the lots beyond the cutoff, 0 for the others."""
-    scale = np.sqrt(max(qn(levels) ** 2 - float(np.median(noise)), 0.0) + noise)
-    away = levels - np.median(levels)
-    # Half the lots exactly equal and measured without error leave no yardstick: nothing is called far.
-    score = np.divide(away, scale, out=np.zeros_like(away), where=scale > 0)
-    return np.where(np.abs(score) > CUTOFF, score, 0.0)
+def _flags(left_out: ArrayLike | None, shape: tuple[int, ...]) -> Flags:
+    marked = np.zeros(shape, dtype=bool) if left_out is None else np.asarray(left_out)
+    if marked.shape != shape or marked.dtype != bool:
+        raise ValueError(f"left_out must be an array of bool of shape {shape}; got {marked.dtype} of {marked.shape}")
+    return marked
 
 
-def _qn_factor(n: int) -> float:
-    if n <= 9:
-        return _QN_SMALL[n - 2]
-    return n / (n + 1.4) if n % 2 else n / (n + 3.8)
-
-
-def _estimate(
-    points: Floats,
-    noise: Floats,
-    used: NDArray[np.bool_],
-    left_out: tuple[LeftOut, ...],
-    minimum: int,
-    frozen: bool,
-) -> Baseline:
-    count = int(used.sum())
-    center, center_se, between, between_se = _moments(points[used], noise[used])
-    return Baseline(
-        center=finite_number(center, "center"),
-        center_se=center_se,
-        sigma=float(np.sqrt(between)),
-        sigma_squared_se=between_se,
-        used=used,
-        left_out=left_out,
-        count=count,
-        degrees_of_freedom=float(count - 1),
-        learning=count < minimum,
-        frozen=frozen,
-    )
-
-
-def _moments(x: Floats, noise: Floats) -> tuple[float, float, float, float]:
-    """Centre, its standard error, variance between lots and its standard error."""
-    if x.size == 1:
-        return float(x[0]), np.inf, np.inf, np.inf
-    between = _between(x, noise)
-    total = between + noise
-    if not total.max() > 0:  # equal levels, measured without error
-        return float(x[0]), 0.0, 0.0, 0.0
-    # A lot with no variance at all among others that have some would take all the weight; a sliver keeps it finite.
-    weight = 1.0 / np.maximum(total, 1e-12 * total.max())
-    center = float((weight * x).sum() / weight.sum())
-    curve = weight.sum() - (weight**2).sum() / weight.sum()
-    return center, float(weight.sum() ** -0.5), between, float(np.sqrt(2.0 * (x.size - 1)) / curve)
-
-
-def _between(x: Floats, noise: Floats) -> float:
-    """Variance between lots by Paule and Mandel; Newton from below is monotone, as the excess is convex and falling."""
-    if not np.ptp(x) > 0:
-        return 0.0
-    spread = float(x.var(ddof=1))
-    between = max(0.0, spread - float(noise.max()))
-    for _ in range(100):
-        excess, slope = _excess(x, np.maximum(between + noise, 1e-12 * spread))
-        if excess <= 0 or slope <= 0:  # equal levels have no slope
-            break
-        step = excess / slope
-        if step <= 1e-14 * spread:
-            break
-        between += step
-    return between
-
-
-def _excess(x: Floats, total: Floats) -> tuple[float, float]:
-    weight = 1.0 / total
-    away = x - (weight * x).sum() / weight.sum()
-    return float((weight * away**2).sum() - (x.size - 1)), float(((weight * away) ** 2).sum())
+def _reasons(by_hand: Flags, unsettled: Flags, far: Flags) -> NDArray[np.str_]:
+    words = [str(LeftOutReason.BY_HAND), str(LeftOutReason.TELLS_NOTHING), str(LeftOutReason.FAR_FROM_THE_REST)]
+    return np.select([by_hand, unsettled, far], words, "")

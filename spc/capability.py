@@ -1,6 +1,9 @@
 """How far the limits of a document stand from what a stream does, in its own standard deviations, and how sure that is.
 
 Every index comes with its interval; where too little is known, or the stream does not hold still, the answer is a word.
+
+`capabilities` and `capabilities_from_components` take many streams at once, of shape (lots, streams) as in `spc.charts`:
+nan is padding or a missing lot. One stream is the batch of one.
 """
 
 from __future__ import annotations
@@ -9,26 +12,41 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
 from spc._checks import Floats, as_points, finite_number, positive, whole
-from spc._noncentral import WEIGHTS, chi_ratio, root
-from spc._skewed import l_moments, l_moments_without_each, percentiles
+from spc._indices import (
+    Room,
+    finite_or_nan,
+    fraction_beyond,
+    index_interval,
+    limits_of,
+    limits_of_each,
+    require_confidence,
+    spread_interval,
+    worth_at,
+)
+from spc._padded import as_batch, total
+from spc._subgroups import quotient
 from spc.baseline import Baseline
 
 __all__ = [
     "Capability",
-    "PercentileCapability",
     "Withheld",
+    "capabilities",
+    "capabilities_from_components",
     "capability",
     "for_stream",
     "from_components",
-    "percentile_capability",
     "satterthwaite",
+    "worth_of",
 ]
 
-_HALVINGS = 48  # of a range of some tens: to rounding
+_INDICES = (
+    "pp", "pp_lower", "pp_upper", "ppk", "ppk_lower", "ppk_upper", "fraction", "fraction_lower", "fraction_upper",
+)  # fmt: skip
 
 
 class Withheld(StrEnum):
@@ -65,7 +83,7 @@ class Capability:
     confidence : float
         Of the intervals.
     degrees_of_freedom : float
-        What the estimate of sigma is worth.
+        What the estimate of the variance is worth, at the upper end of its interval where its ends differ.
     """
 
     pp: float | None
@@ -84,24 +102,6 @@ class Capability:
     def ppm(self) -> float:
         """Expected values beyond the limits in a million."""
         return 1e6 * self.fraction
-
-
-@dataclass(frozen=True, slots=True)
-class PercentileCapability:
-    """Performance index from percentiles, for values with a skew.
-
-    `low`, `middle` and `high` are the percentiles 0.135, 50 and 99.865 of the fitted law, in the unit of the values;
-    `pp` is None where one limit stands alone. `ppk_lower` and `ppk_upper` are an approximate interval.
-    """
-
-    pp: float | None
-    ppk: float
-    ppk_lower: float
-    ppk_upper: float
-    low: float
-    middle: float
-    high: float
-    confidence: float
 
 
 def capability(
@@ -168,7 +168,7 @@ def from_components(
     center: float,
     center_se: float,
     variance_total: float,
-    degrees_of_freedom: float,
+    degrees_of_freedom: float | tuple[float, float],
     lower: float | None = None,
     upper: float | None = None,
     confidence: float = 0.95,
@@ -183,8 +183,9 @@ def from_components(
         Its standard error, >= 0; taken to share the error of the variance, as s / sqrt(n) does.
     variance_total : float
         Variance of one future value, > 0.
-    degrees_of_freedom : float
-        What that variance is worth, > 0; see `satterthwaite`.
+    degrees_of_freedom : float or tuple of float
+        What that variance is worth, > 0: one number (`satterthwaite`), or one for the lower and one for the upper end
+        of its interval (`worth_of`), which holds better where the variance is a sum.
     lower, upper : float, optional
         Limits of the document in the same scale; at least one.
     confidence : float
@@ -203,36 +204,125 @@ def from_components(
     -----
     The variance is taken as a scaled chi-square with the stated degrees of freedom. See `capability` for the intervals.
     """
-    below, above = _limits(lower, upper)
-    _confidence(confidence)
+    below, above = limits_of(lower, upper)
+    require_confidence(confidence)
     finite_number(center, "center")
-    sigma = float(np.sqrt(positive(variance_total, "variance_total")))
-    df = positive(degrees_of_freedom, "degrees_of_freedom")
+    positive(variance_total, "variance_total")
+    ends = degrees_of_freedom if isinstance(degrees_of_freedom, tuple) else (degrees_of_freedom, degrees_of_freedom)
+    df_low, df_high = (positive(df, "degrees_of_freedom") for df in ends)
     if not 0 <= center_se < np.inf:
         raise ValueError(f"center_se must be a number of at least 0, got {center_se!r}")
-    room = _Room((center - below) / sigma, (above - center) / sigma, center_se / sigma, df)
-    ppk = room.nearest / 3
-    ppk_lower, ppk_upper = _index_interval(room, confidence)
-    pp, pp_lower, pp_upper = _spread_index(room, confidence)
-    return Capability(
-        pp=pp,
-        pp_lower=pp_lower,
-        pp_upper=pp_upper,
-        ppk=ppk,
-        ppk_lower=ppk_lower,
-        ppk_upper=ppk_upper,
-        fraction=float(special.ndtr(-room.below) + special.ndtr(-room.above)),
-        fraction_lower=_fraction(room, ppk_upper),
-        fraction_upper=_fraction(room, ppk_lower),
-        confidence=confidence,
-        degrees_of_freedom=df,
+    one = np.array([[center], [center_se], [variance_total], [df_low], [df_high], [below], [above]], dtype=np.float64)
+    found = {name: float(values[0]) for name, values in _indices(one, confidence).items()}
+    pp, pp_lower, pp_upper = (None if np.isnan(value) else value for value in list(found.values())[:3])
+    rest = {name: found[name] for name in _INDICES[3:]}
+    return Capability(pp, pp_lower, pp_upper, **rest, confidence=confidence, degrees_of_freedom=df_high)
+
+
+def capabilities(
+    x: ArrayLike, lower: ArrayLike | None = None, upper: ArrayLike | None = None, confidence: float = 0.95
+) -> pd.DataFrame:
+    """Capability of each of many streams of independent values; see `capability`.
+
+    Parameters
+    ----------
+    x : array_like, shape (lots, streams)
+        Nan where there is no lot.
+    lower, upper : float or array_like of shape (streams,), optional
+        Limits of the document in the same scale; nan where a stream has none.
+    confidence : float
+        Of the equal-tailed intervals, in (0, 1).
+
+    Returns
+    -------
+    DataFrame
+        A row a stream, with the fields of `Capability`; nan where there is no limit, fewer than two values or no spread.
+
+    Raises
+    ------
+    ValueError
+        If a shape does not fit, a value is infinite, or `lower` is not below `upper`.
+
+    Examples
+    --------
+    >>> capabilities([[14.0, 1.0], [16.0, 2.0], [18.0, np.nan]], upper=[20.0, 6.0])["ppk"].round(3).tolist()
+    [0.667, 2.121]
+    """
+    points = as_batch(x)
+    there = ~np.isnan(points)
+    n = there.sum(axis=0)
+    center = quotient(total(points, there), n)
+    varies = np.fmax.reduce(points, axis=0) > np.fmin.reduce(points, axis=0)
+    variance = np.where(varies, quotient(total((points - center) ** 2, there), (n - 1).clip(0)), np.nan)
+    return capabilities_from_components(
+        center, np.sqrt(quotient(variance, n)), variance, np.where(n > 1, n - 1.0, np.nan), lower, upper, confidence
     )
+
+
+def capabilities_from_components(
+    center: ArrayLike,
+    center_se: ArrayLike,
+    variance_total: ArrayLike,
+    degrees_of_freedom: ArrayLike,
+    lower: ArrayLike | None = None,
+    upper: ArrayLike | None = None,
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Capability of each of many streams from means and total variances; see `from_components`.
+
+    Parameters
+    ----------
+    center, center_se, variance_total, degrees_of_freedom : array_like, shape (streams,)
+        As in `from_components`; nan, or a number out of its range, leaves the stream without an index.
+    lower, upper : float or array_like of shape (streams,), optional
+        Limits of the document in the same scale; nan where a stream has none.
+    confidence : float
+        Of the equal-tailed intervals, in (0, 1).
+
+    Returns
+    -------
+    DataFrame
+        A row a stream, with the fields of `Capability`; nan where no index can be given.
+
+    Raises
+    ------
+    ValueError
+        If a shape does not fit, a value is infinite, or `lower` is not below `upper`.
+    """
+    require_confidence(confidence)
+    parts = {"center": center, "center_se": center_se, "variance_total": variance_total}
+    given = [finite_or_nan(value, name) for name, value in (parts | {"degrees_of_freedom": degrees_of_freedom}).items()]
+    streams = given[0].size
+    if any(part.shape != (streams,) for part in given):
+        raise ValueError(f"each of center to degrees_of_freedom must have shape ({streams},): one number a stream")
+    below, above = limits_of_each(lower, upper, streams)
+    middle, error, variance, df = given
+    known = np.isfinite(middle) & (error >= 0) & (variance > 0) & (df > 0) & (np.isfinite(below) | np.isfinite(above))
+    rows = np.flatnonzero(known)
+    found = _indices(np.stack([*given[:3], df, df, below, above])[:, rows], confidence)
+    columns = {name: np.full(streams, np.nan) for name in _INDICES}
+    for name, values in found.items():
+        columns[name][rows] = values
+    return pd.DataFrame(columns).assign(confidence=confidence, degrees_of_freedom=df)
+
+
+def _indices(given: Floats, confidence: float) -> dict[str, Floats]:
+    """Indices of streams; `given` (7, streams): centre, its error, variance, its two worths, lower and upper limit."""
+    center, center_se, variance, df_low, df_high, below, above = given
+    sigma = np.sqrt(variance)
+    room = Room((center - below) / sigma, (above - center) / sigma, center_se / sigma, df_low, df_high)
+    ppk = room.nearest / 3
+    ppk_lower, ppk_upper = index_interval(room, confidence)
+    fraction = special.ndtr(-room.below) + special.ndtr(-room.above)
+    ends = fraction_beyond(room, ppk_upper), fraction_beyond(room, ppk_lower)
+    values = (*spread_interval(room, confidence), ppk, ppk_lower, ppk_upper, fraction, *ends)
+    return dict(zip(_INDICES, values, strict=True))
 
 
 def for_stream(
     baseline: Baseline,
     within_variance: float,
-    within_degrees_of_freedom: float,
+    worth: tuple[float, float],
     lower: float | None = None,
     upper: float | None = None,
     *,
@@ -249,8 +339,8 @@ def for_stream(
         Level and scatter of the lots.
     within_variance : float
         Variance of one reading within a lot: bag + reading, >= 0.
-    within_degrees_of_freedom : float
-        What that is worth, > 0 where `within_variance` is above 0.
+    worth : tuple of float
+        What the total variance, lot + bag + reading, is worth at the two ends of its interval; see `worth_of`.
     lower, upper : float, optional
         Limits of the document in the charted scale; none where no limit applies.
     stable : bool
@@ -267,6 +357,18 @@ def for_stream(
     -------
     Capability or Withheld
         The first reason that holds, in the order no limit, too few lots, not stable, not normal, no spread.
+
+    Notes
+    -----
+    With `worth_of` the interval of the total variance [1]_ the 95 % interval of `ppk` held the true index in 93.3 to
+    95.5 % of simulated streams (10 to 50 lots of 3 to 12 bags and 1 to 6 readings, 3,000 streams each, standard error
+    0.4 %). What is below 94 % are ten lots of which the screening of the baseline now and then leaves out a sound one.
+    One worth by Satterthwaite for both ends held it in 87 to 97 %.
+
+    References
+    ----------
+    .. [1] F. A. Graybill and C.-M. Wang (1980), Confidence intervals on nonnegative linear combinations of variances,
+       Journal of the American Statistical Association 75, 869-873.
     """
     whole(minimum, "minimum", 2)
     if not 0 <= within_variance < np.inf:
@@ -274,11 +376,44 @@ def for_stream(
     reason = _reason(baseline, within_variance, lower is None and upper is None, stable, normal, minimum)
     if reason is not None:
         return reason
-    own = baseline.sigma_squared_se**2
-    drawn = 2 * within_variance**2 / positive(within_degrees_of_freedom, "within_degrees_of_freedom")
-    total = baseline.sigma**2 + within_variance
-    worth = 2 * total**2 / (own + drawn)
-    return from_components(baseline.center, baseline.center_se, total, worth, lower, upper, confidence)
+    total_variance = baseline.sigma**2 + within_variance
+    # Lots that depend on each other are worth fewer: see spc.baseline.widen.
+    share = baseline.degrees_of_freedom / (baseline.count - 1)
+    low, high = (end * share for end in worth)
+    return from_components(baseline.center, baseline.center_se, total_variance, (low, high), lower, upper, confidence)
+
+
+def worth_of(variance: float, low: float, high: float) -> tuple[float, float]:
+    """Degrees of freedom that a variance is worth at each end of its 95 % interval.
+
+    Parameters
+    ----------
+    variance : float
+        The estimate, > 0.
+    low, high : float
+        Its interval, as `total_low` and `total_high` of `spc.components.Components`.
+
+    Returns
+    -------
+    tuple of float
+        Those at which the chi-square interval of a single mean square would end at `low`, and at `high`.
+
+    Raises
+    ------
+    ValueError
+        If `variance` does not lie inside its interval.
+
+    Examples
+    --------
+    >>> [round(df, 6) for df in worth_of(1.0, 9 / 19.0227678, 9 / 2.7003895)]
+    [9.0, 9.0]
+    """
+    if not 0 <= low < variance < high < np.inf:
+        raise ValueError(f"variance must lie inside its interval, got {variance!r} in {low!r} to {high!r}")
+    return (
+        float(worth_at(np.array([low / variance]), 0.025)[0]),
+        float(worth_at(np.array([high / variance]), 0.975)[0]),
+    )
 
 
 def satterthwaite(terms: ArrayLike, degrees_of_freedom: ArrayLike) -> float:
@@ -320,98 +455,6 @@ def satterthwaite(terms: ArrayLike, degrees_of_freedom: ArrayLike) -> float:
     return float(parts.sum() ** 2 / (parts**2 / worth).sum())
 
 
-def percentile_capability(
-    x: ArrayLike, lower: float | None = None, upper: float | None = None, confidence: float = 0.95
-) -> PercentileCapability:
-    """Capability of skewed values, by percentiles.
-
-    The distance from the median to a limit, over the distance from the median to the extreme percentile on that side.
-
-    Parameters
-    ----------
-    x : array_like, shape (n,)
-        Independent values, n >= 30 (common practice: the tails of fewer are a guess).
-    lower, upper : float, optional
-        Limits of the document in the unit of `x`; at least one.
-    confidence : float
-        Of the interval, in (0, 1).
-
-    Returns
-    -------
-    PercentileCapability
-
-    Raises
-    ------
-    ValueError
-        If fewer than 30 values, one that is not finite, no spread, no limit, or `lower` not below `upper`.
-
-    Notes
-    -----
-    The definition by the percentiles 0.135, 50 and 99.865 is that of ISO 22514-2 (from memory, not read). The
-    percentiles are those of a three-parameter lognormal law fitted by L-moments, which small samples bias little [1]_;
-    without skewness it is the normal law. The interval is the jackknife of the index [2]_ and approximate: in
-    simulation a 95 % interval held the true index in 94 to 96 % of samples of 30 to 200 with skewness 0 to 1, in 92 to
-    94 % with skewness 2.3.
-
-    References
-    ----------
-    .. [1] J. R. M. Hosking and J. R. Wallis (1997), Regional Frequency Analysis, Cambridge, appendix A.8.
-    .. [2] R. G. Miller (1974), The jackknife - a review, Biometrika 61, 1-15.
-    """
-    points = as_points(x, at_least=30)
-    below, above = _limits(lower, upper)
-    _confidence(confidence)
-    if not np.ptp(points) > 0:
-        raise ValueError(f"x does not vary: all {points.size} values are {points[0]!r}, and no index is finite")
-    low, middle, high = percentiles(l_moments(points))
-    ppk = float(_percentile_index(low, middle, high, below, above))
-    error = _jackknife_error(_percentile_index(*percentiles(l_moments_without_each(points)), below, above))
-    half = float(-special.stdtrit(points.size - 1, (1 - confidence) / 2)) * error
-    both = np.isfinite(below) and np.isfinite(above)
-    pp = (above - below) / float(high - low) if both else None
-    return PercentileCapability(pp, ppk, ppk - half, ppk + half, float(low), float(middle), float(high), confidence)
-
-
-@dataclass(frozen=True, slots=True)
-class _Room:
-    """Distances to the limits and standard error of the mean, in estimated standard deviations."""
-
-    below: float
-    above: float
-    lean: float
-    df: float
-
-    @property
-    def nearest(self) -> float:
-        return min(self.below, self.above)
-
-    @property
-    def two_sided(self) -> bool:
-        return bool(np.isfinite(self.below) and np.isfinite(self.above))
-
-    @property
-    def offset(self) -> float:
-        """Distance of the mean from the middle of the limits, less what the error of the mean alone would show."""
-        if not self.two_sided:
-            return np.inf
-        return float(np.sqrt(max(0.25 * (self.below - self.above) ** 2 - self.lean**2, 0.0)))
-
-
-def _limits(lower: float | None, upper: float | None) -> tuple[float, float]:
-    if lower is None and upper is None:
-        raise ValueError("no limit is given; give lower, upper or both")
-    below = -np.inf if lower is None else finite_number(lower, "lower")
-    above = np.inf if upper is None else finite_number(upper, "upper")
-    if not below < above:
-        raise ValueError(f"lower must be below upper, got {lower!r} and {upper!r}")
-    return below, above
-
-
-def _confidence(value: float, name: str = "confidence") -> None:
-    if not 0 < value < 1:
-        raise ValueError(f"{name} must be in (0, 1), got {value!r}")
-
-
 def _reason(
     baseline: Baseline, within: float, unlimited: bool, stable: bool, normal: bool, minimum: int
 ) -> Withheld | None:
@@ -423,45 +466,3 @@ def _reason(
         Withheld.NO_SPREAD: baseline.sigma == 0 and within == 0,
     }
     return next((reason for reason, holds in reasons.items() if holds), None)
-
-
-def _index_interval(room: _Room, confidence: float) -> tuple[float, float]:
-    """Find the indices under which an estimate as high, or as low, as the one seen has the chance of one tail.
-
-    The lower end takes the farther limit as out of reach, which can only err on the safe side; the upper end takes the
-    mean to lie as far from the middle as it seems to.
-    """
-    chi, seen = chi_ratio(room.df), room.nearest
-    lean = max(room.lean, 1e-12)
-
-    def exceeded(index: float, offset: float) -> float:
-        near = special.ndtr((3 * index - seen * chi) / lean)
-        far = special.ndtr((seen * chi - 3 * index - 2 * offset) / lean)
-        return float(WEIGHTS @ np.maximum(near - far, 0.0))
-
-    reach = 10 * (1 + abs(room.nearest) + room.lean)
-    tail = (1 - confidence) / 2
-    lower = root(lambda index: exceeded(index, np.inf) - tail, -reach, reach, _HALVINGS)
-    return lower, root(lambda index: exceeded(index, room.offset) - (1 - tail), -reach, reach, _HALVINGS)
-
-
-def _spread_index(room: _Room, confidence: float) -> tuple[float | None, float | None, float | None]:
-    if not room.two_sided:
-        return None, None, None
-    pp, tail = (room.below + room.above) / 6, (1 - confidence) / 2
-    low, high = special.chdtri(room.df, 1 - tail), special.chdtri(room.df, tail)
-    return pp, pp * float(np.sqrt(low / room.df)), pp * float(np.sqrt(high / room.df))
-
-
-def _fraction(room: _Room, index: float) -> float:
-    return float(special.ndtr(-3 * index) + special.ndtr(-3 * index - 2 * room.offset))
-
-
-def _percentile_index(low: Floats, middle: Floats, high: Floats, below: float, above: float) -> Floats:
-    index: Floats = np.minimum((above - middle) / (high - middle), (middle - below) / (middle - low))
-    return index
-
-
-def _jackknife_error(values: Floats) -> float:
-    n = values.size
-    return float(np.sqrt((n - 1) / n * ((values - values.mean()) ** 2).sum()))

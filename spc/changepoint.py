@@ -1,6 +1,10 @@
 """When did it start: the last lot before a step or a ramp, with the lots that are about as likely.
 
 To be asked after something has signalled; the answer is where to look in the records, of the film and of the bench.
+
+Each question has a form for one stream and one for many at once (`steps`, `ramps`, `splits`), of shape (lots, streams)
+as in `spc.charts`: nan is padding or a missing lot, and everything is as if that lot were not there. One stream is the
+batch of one.
 """
 
 from __future__ import annotations
@@ -8,12 +12,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from spc._checks import Floats, as_points, finite_number, whole
+from spc._changes import cut_gains, likely_starts, ramp_gains, step_gains
+from spc._checks import Floats, as_points, finite_number, per_stream, whole
+from spc._padded import Flags, Ints, as_batch, at_rows, medians, per_lot, rows_before, total
+from spc._subgroups import quotient
 
-__all__ = ["Ramp", "Split", "Step", "ramp", "split", "step"]
+__all__ = ["Ramp", "Ramps", "Split", "Splits", "Step", "Steps", "ramp", "ramps", "split", "splits", "step", "steps"]
+
+
+_RAMP_MARGIN = 0.55  # a half, and a tenth of it: see `ramp`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +44,7 @@ class Step:
 
     index: int
     interval: tuple[int, int]
-    likely: NDArray[np.intp]
+    likely: Ints
     size: float
     size_se: float
 
@@ -57,7 +67,7 @@ class Ramp:
 
     index: int
     interval: tuple[int, int]
-    likely: NDArray[np.intp]
+    likely: Ints
     slope: float
     slope_se: float
 
@@ -76,6 +86,49 @@ class Split:
     squares_one: float
     squares_two: float
     f: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steps:
+    """The step of each stream; arrays (streams,), as the fields of `Step`.
+
+    `index`, `first` and `last` (the interval) are rows of the batch. `likely` (lots, streams) marks the rows whose point
+    may be the first to show the shift. A stream without points has index -1 and a size of nan.
+    """
+
+    index: Ints
+    first: Ints
+    last: Ints
+    likely: Flags
+    size: Floats
+    size_se: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ramps:
+    """The ramp of each stream; arrays (streams,), as the fields of `Ramp`, else as in `Steps`."""
+
+    index: Ints
+    first: Ints
+    last: Ints
+    likely: Flags
+    slope: Floats
+    slope_se: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Splits:
+    """The cut of each stream; arrays (streams,), as the fields of `Split`.
+
+    `index` is a row of the batch. A stream with too few points, or of equal ones, has index -1 and else nan.
+    """
+
+    index: Ints
+    before: Floats
+    after: Floats
+    squares_one: Floats
+    squares_two: Floats
+    f: Floats
 
 
 def step(x: ArrayLike, center: float, sigma: ArrayLike, confidence: float = 0.95) -> Step:
@@ -125,16 +178,53 @@ def step(x: ArrayLike, center: float, sigma: ArrayLike, confidence: float = 0.95
     >>> found.index, found.interval, round(found.size, 3)
     (3, (3, 3), 2.025)
     """
-    points = as_points(x) - finite_number(center, "center")
-    weight = 1.0 / _sigmas(sigma, points.size) ** 2
+    points = as_points(x)
+    spread = _sigmas(sigma, points.size)
+    found = steps(points[:, None], finite_number(center, "center"), spread[:, None], confidence)
+    likely = np.flatnonzero(found.likely[:, 0]) - 1
+    interval = int(found.first[0]), int(found.last[0])
+    return Step(int(found.index[0]), interval, likely, float(found.size[0]), float(found.size_se[0]))
+
+
+def steps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, confidence: float = 0.95) -> Steps:
+    """Most likely step of each of many streams; see `step`.
+
+    Parameters
+    ----------
+    x : array_like, shape (lots, streams)
+        Nan where there is no lot.
+    center : float or array_like, shape (streams,)
+        Level before the shift.
+    sigma : float or array_like, shape (streams,) or (lots, streams)
+        Standard deviation of each value, > 0; nan is allowed where there is no lot.
+    confidence : float
+        Of the sets, in (0, 1).
+
+    Returns
+    -------
+    Steps
+
+    Raises
+    ------
+    ValueError
+        If a shape does not fit, a value is infinite, `sigma` is not above 0 or `confidence` outside its range.
+
+    Examples
+    --------
+    >>> found = steps([[0.1, 0.0], [-0.2, np.nan], [2.1, 0.1], [1.9, 1.8]], center=0.0, sigma=0.3)
+    >>> found.index.tolist(), found.size.round(2).tolist()
+    ([1, 2], [2.0, 1.8])
+    """
+    values = as_batch(x)
+    points = values - per_stream(center, values.shape[1], "center")
+    weight = 1.0 / _sigmas_of(sigma, points) ** 2
     _confidence(confidence)
-    after = _sums_after(weight)
-    mean = _sums_after(weight * points) / after
-    gain = 0.5 * after * mean**2
-    best = int(np.argmax(gain))
-    size = float(mean[best])
-    likely = np.flatnonzero(gain >= gain[best] - _step_margin(abs(size) * np.sqrt(np.median(weight)), confidence))
-    return Step(best - 1, _hull(likely), likely - 1, size, float(after[best] ** -0.5))
+    gain, size, information = step_gains(points, weight)
+    usual = np.sqrt(medians(np.where(np.isnan(points), np.nan, weight)))
+    best = np.argmax(gain, axis=0)
+    margin = _step_margin(np.abs(at_rows(size, best)) * usual, confidence)
+    index, first, last, best, likely = _placed(points, gain, margin)
+    return Steps(index, first, last, likely, at_rows(size, best), _root_inverse(at_rows(information, best)))
 
 
 def ramp(
@@ -169,9 +259,10 @@ def ramp(
     The mean is `center` up to the index and `center` + slope * (time - time of the index) after it [1]_; the index and
     the slope maximise the likelihood. Index -1 stands for a start one usual gap (the median) before the first point.
     The set holds all indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the
-    largest: the broken line is continuous, so its corner is estimated as an ordinary parameter [2]_. In simulation
-    (slopes of 0.05 to 1 sigma a point, 10 to 50 points after the start) the interval of 95 % held the true index in
-    93.3 to 98.0 %.
+    largest, and a tenth of that more: the broken line is continuous, so its corner is estimated as an ordinary parameter
+    [2]_; the tenth is for short ramps, chosen by simulation. There (slopes of 0.02 to 1 sigma a point, 8 to 50 points
+    after the start, 12,000 series each, standard error 0.2 %) the interval of 95 % held the true index in 94.1 to
+    96.0 %, in 97.0 % where a long steep ramp leaves next to no doubt.
 
     References
     ----------
@@ -186,23 +277,55 @@ def ramp(
     >>> found.index, round(found.slope, 3)
     (3, 1.0)
     """
-    points = as_points(x) - finite_number(center, "center")
-    weight = 1.0 / _sigmas(sigma, points.size) ** 2
-    _confidence(confidence)
+    points = as_points(x)
+    spread = _sigmas(sigma, points.size)
     when = np.arange(points.size, dtype=np.float64) if times is None else _times(times, points.size)
-    gaps = np.diff(when)
-    usual = float(np.median(gaps[gaps > 0])) if (gaps > 0).any() else 1.0
-    starts = np.concatenate([[when[0] - usual], when[:-1]])
-    age = np.maximum(when - starts[:, None], 0.0)
-    information = (weight * age**2).sum(axis=1)
-    # Ties at the end leave no point after the start: such a start says nothing and gains nothing.
-    slope = np.divide(
-        (weight * points * age).sum(axis=1), information, out=np.zeros_like(starts), where=information > 0
-    )
-    gain = 0.5 * information * slope**2
-    best = int(np.argmax(gain))
-    likely = np.flatnonzero(gain >= gain[best] - 0.5 * float(special.chdtri(1, 1 - confidence)))
-    return Ramp(best - 1, _hull(likely), likely - 1, float(slope[best]), float(information[best] ** -0.5))
+    found = ramps(points[:, None], finite_number(center, "center"), spread[:, None], when[:, None], confidence)
+    likely = np.flatnonzero(found.likely[:, 0]) - 1
+    interval = int(found.first[0]), int(found.last[0])
+    return Ramp(int(found.index[0]), interval, likely, float(found.slope[0]), float(found.slope_se[0]))
+
+
+def ramps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, times: ArrayLike, confidence: float = 0.95) -> Ramps:
+    """Most likely ramp of each of many streams; see `ramp`.
+
+    Parameters
+    ----------
+    x : array_like, shape (lots, streams)
+        Nan where there is no lot.
+    center : float or array_like, shape (streams,)
+        Level before the drift.
+    sigma : float or array_like, shape (streams,) or (lots, streams)
+        Standard deviation of each value, > 0; nan is allowed where there is no lot.
+    times : array_like, shape (lots, streams)
+        Time of each value, not falling; nan is allowed where there is no lot.
+    confidence : float
+        Of the sets, in (0, 1).
+
+    Returns
+    -------
+    Ramps
+
+    Raises
+    ------
+    ValueError
+        As for `steps`; also if the time of a lot is not known, or before that of a lot above it.
+
+    Examples
+    --------
+    >>> x = [[0.1, 0.0], [-0.1, 0.2], [0.0, 2.0], [1.0, 4.1], [2.0, np.nan], [3.0, 8.0]]
+    >>> found = ramps(x, center=0.0, sigma=0.2, times=[[week] * 2 for week in range(6)])
+    >>> found.index.tolist(), found.slope.round(1).tolist()
+    ([2, 1], [1.0, 2.0])
+    """
+    values = as_batch(x)
+    points = values - per_stream(center, values.shape[1], "center")
+    weight = 1.0 / _sigmas_of(sigma, points) ** 2
+    _confidence(confidence)
+    gain, slope, information = ramp_gains(points, weight, _times_of(times, points))
+    margin = np.full(points.shape[1], _RAMP_MARGIN * float(special.chdtri(1, 1 - confidence)))
+    index, first, last, best, likely = _placed(points, gain, margin)
+    return Ramps(index, first, last, likely, at_rows(slope, best), _root_inverse(at_rows(information, best)))
 
 
 def split(x: ArrayLike, shortest: int = 1) -> Split:
@@ -246,31 +369,81 @@ def split(x: ArrayLike, shortest: int = 1) -> Split:
         raise ValueError(
             f"x does not vary: all {points.size} values are {points[0]!r}, and no cut is better than another"
         )
-    n = points.size
-    first = np.arange(1, n)
-    away = np.cumsum(points - points.mean())[:-1]
-    between = away**2 * n / (first * (n - first))
-    allowed = (first >= shortest) & (n - first >= shortest)
-    cut = int(first[np.argmax(np.where(allowed, between, -1.0))])
-    parts = points[:cut], points[cut:]
-    one = float(((points - points.mean()) ** 2).sum())
-    two = float(sum(((part - part.mean()) ** 2).sum() for part in parts))
-    f = (one - two) / (two / (n - 2)) if two > 0 else np.inf
-    return Split(cut - 1, float(parts[0].mean()), float(parts[1].mean()), one, two, f)
+    found = splits(points[:, None], shortest)
+    return Split(
+        int(found.index[0]),
+        float(found.before[0]),
+        float(found.after[0]),
+        float(found.squares_one[0]),
+        float(found.squares_two[0]),
+        float(found.f[0]),
+    )
 
 
-def _sums_after(values: Floats) -> Floats:
-    """Sum from each point to the end; entry i is what stands after point i - 1."""
-    return np.cumsum(values[::-1])[::-1]
+def splits(x: ArrayLike, shortest: int = 1) -> Splits:
+    """Cut each of many streams in two; see `split`.
+
+    Parameters
+    ----------
+    x : array_like, shape (lots, streams)
+        Nan where there is no lot.
+    shortest : int
+        Fewest points of a part, >= 1.
+
+    Returns
+    -------
+    Splits
+
+    Raises
+    ------
+    ValueError
+        If a shape does not fit, a value is infinite or `shortest` is under 1.
+
+    Examples
+    --------
+    >>> splits([[1.0, 5.0], [1.2, np.nan], [0.8, 5.0], [3.0, 2.0], [3.2, 2.0]]).index.tolist()
+    [2, 2]
+    """
+    whole(shortest, "shortest", 1)
+    points = as_batch(x)
+    there = ~np.isnan(points)
+    gain, counted = cut_gains(points, shortest)
+    cut = np.argmax(gain, axis=0)
+    n = counted[-1]
+    sound = (n >= max(3, 2 * shortest)) & (np.fmax.reduce(points) > np.fmin.reduce(points))
+    first = there & (np.arange(points.shape[0])[:, None] <= cut)
+    second = there & ~first
+    one = _squares(points, there)[1]
+    (before, squares_before), (after, squares_after) = _squares(points, first), _squares(points, second)
+    two = squares_before + squares_after
+    f = np.divide(one - two, two / np.maximum(n - 2, 1), out=np.full_like(two, np.inf), where=two > 0)
+    return Splits(np.where(sound, cut, -1), *(np.where(sound, part, np.nan) for part in (before, after, one, two, f)))
 
 
-def _step_margin(shift: float, confidence: float) -> float:
+def _squares(points: Floats, there: Flags) -> tuple[Floats, Floats]:
+    """Mean of each stream and sum of squares about it, over the points that are there."""
+    mean = quotient(total(points, there), np.count_nonzero(there, axis=0))
+    return mean, total((points - mean) ** 2, there)
+
+
+def _placed(points: Floats, gain: Floats, margin: Floats) -> tuple[Ints, Ints, Ints, Ints, Flags]:
+    """Last point before the likeliest start, earliest and latest such point, row of that start, and all likely rows."""
+    before = rows_before(~np.isnan(points))
+    best, likely = likely_starts(gain, margin)
+    last = len(likely) - 1 - np.argmax(likely[::-1], axis=0)
+    index, early, late = (np.take_along_axis(before, row[None, :], axis=0)[0] for row in (best, likely.argmax(0), last))
+    return index, early, np.where(likely.any(axis=0), late, -1), best, likely
+
+
+def _root_inverse(information: Floats) -> Floats:
+    error: Floats = np.divide(1.0, np.sqrt(information), out=np.full_like(information, np.inf), where=information > 0)
+    return error
+
+
+def _step_margin(shift: Floats, confidence: float) -> Floats:
     overshoot = np.exp(-0.583 * shift)
-    return max(0.0, float(-np.log((1 - np.sqrt(confidence)) / overshoot)))
-
-
-def _hull(likely: NDArray[np.intp]) -> tuple[int, int]:
-    return int(likely[0]) - 1, int(likely[-1]) - 1
+    margin: Floats = np.maximum(-np.log((1 - np.sqrt(confidence)) / overshoot), 0.0)
+    return margin
 
 
 def _confidence(value: float) -> None:
@@ -295,4 +468,26 @@ def _times(times: ArrayLike, size: int) -> Floats:
     back = np.flatnonzero(np.diff(when) < 0)
     if back.size:
         raise ValueError(f"times must not fall: index {back[0] + 1} is before index {back[0]}; sort the points by time")
+    return when
+
+
+def _sigmas_of(sigma: ArrayLike, points: Floats) -> Floats:
+    """Standard deviations (lots, streams); 1 where there is no point."""
+    values = np.where(np.isnan(points), 1.0, per_lot(sigma, points.shape, "sigma"))
+    bad = ~((values > 0) & np.isfinite(values))
+    if bad.any():
+        place = tuple(np.argwhere(bad)[0].tolist())
+        raise ValueError(f"sigma must be a finite number above 0, got {values[place]!r} at (lot, stream) {place}")
+    return values
+
+
+def _times_of(times: ArrayLike, points: Floats) -> Floats:
+    when, there = per_lot(times, points.shape, "times"), ~np.isnan(points)
+    before = rows_before(there)
+    # A comparison with nan is false: an unknown time fails as a falling one does.
+    rises = when >= np.take_along_axis(when, np.maximum(before, 0), axis=0)
+    bad = there & ~rises
+    if bad.any():
+        place = tuple(np.argwhere(bad)[0].tolist())
+        raise ValueError(f"times must be known and not fall, see (lot, stream) {place}; sort the points by time")
     return when

@@ -2,28 +2,42 @@
 
 Both gate what is said elsewhere: a capability of values that are not normal is withheld, limits of lots that depend on
 each other are widened. With few lots neither can be seen, and the answer says so.
+
+Both have a form for one stream and one for many at once (`normalities`, `dependences`), of shape (lots, streams) as in
+`spc.charts`: nan is padding or a missing lot, and everything is as if that lot were not there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from spc._autocorrelation import exact_interval, normal_interval
 from spc._checks import Floats, as_points, whole
-from spc._noncentral import root
+from spc._padded import Ints, as_batch, packed, total
+from spc._subgroups import quotient
 
-__all__ = ["Dependence", "Neighbours", "Normality", "Shape", "dependence", "normality", "widen_for_dependence"]
+__all__ = [
+    "Dependence",
+    "Neighbours",
+    "Normality",
+    "Shape",
+    "dependence",
+    "dependences",
+    "normalities",
+    "normality",
+    "widen_for_dependence",
+]
 
 FEWEST = 8
 """Lots below which neither check is made: the p-value in `normality` holds from 8 values on."""
 _EXACT_TO = 100
-_RHO_STEPS = 14  # halvings: the ends are known to 1e-4
-_STEP = 0.1
-_FREQUENCIES = np.exp(np.arange(-16.0, 12.0, _STEP))  # equal steps of the logarithm: the trapezoid is exact to 1e-7
 
 
 class Shape(StrEnum):
@@ -122,16 +136,66 @@ def normality(x: ArrayLike) -> Normality:
     >>> found.shape.value, round(found.correlation, 3)
     ('refuted', 0.628)
     """
-    ordered = np.sort(as_points(x, at_least=3))
-    _require_spread(ordered)
-    count = ordered.size
-    correlation = float(np.corrcoef(ordered, special.ndtri(_order_medians(count)))[0, 1])
-    if count < FEWEST:
-        return Normality(correlation, 0.0, 1.0, Shape.TOO_FEW, count)
-    statistic = _anderson_darling(ordered) * (1 + 0.75 / count + 2.25 / count**2)
-    p_value = _p_value(statistic)
-    shape = Shape.REFUTED if p_value < 0.01 else Shape.DOUBTFUL if p_value < 0.05 else Shape.PLAUSIBLE
-    return Normality(correlation, statistic, p_value, shape, count)
+    points = as_points(x, at_least=3)
+    _require_spread(points)
+    found = _normalities(points[:, None])
+    correlation, statistic, p_value = (float(found[name][0]) for name in ("correlation", "statistic", "p_value"))
+    return Normality(correlation, statistic, p_value, Shape(found["shape"][0]), points.size)
+
+
+def normalities(x: ArrayLike) -> pd.DataFrame:
+    """Test of each of many streams; see `normality`.
+
+    Parameters
+    ----------
+    x : array_like, shape (lots, streams)
+        Nan where there is no lot.
+
+    Returns
+    -------
+    DataFrame
+        A row a stream, with the fields of `Normality`. `correlation` is nan where fewer than 3 values are there or all
+        are equal; equal values are called too few, whatever their number.
+
+    Raises
+    ------
+    ValueError
+        If `x` has another shape or an infinite value.
+
+    Examples
+    --------
+    >>> rows = np.tile([[0.0], [1.0], [3.0]], (3, 2))
+    >>> rows[4:, 1] = np.nan
+    >>> normalities(rows)[["shape", "count"]].values.tolist()
+    [['doubtful', 9], ['too_few', 4]]
+    """
+    return pd.DataFrame(_normalities(as_batch(x)))
+
+
+def _normalities(points: Floats) -> dict[str, NDArray[Any]]:
+    ordered = np.sort(points, axis=0)  # nan goes last
+    there = ~np.isnan(ordered)
+    count = there.sum(axis=0)
+    away = ordered - quotient(total(ordered, there), count)
+    told = (count >= 3) & (ordered[0] < np.fmax.reduce(ordered, axis=0))
+    judged = told & (count >= FEWEST)
+    scale = np.where(judged, np.sqrt(total(away**2, there) / np.maximum(count - 1, 1)), 1.0)
+    statistic = _anderson_darling(away / scale, count) * (
+        1 + 0.75 / np.maximum(count, 1) + 2.25 / np.maximum(count, 1) ** 2
+    )
+    statistic = np.where(judged, statistic, 0.0)
+    p_value = np.where(judged, _p_value(statistic), 1.0)
+    return {
+        "correlation": np.where(told, _plot_correlation(away, count), np.nan),
+        "statistic": statistic,
+        "p_value": p_value,
+        "shape": np.select(
+            [~judged, p_value < 0.01, p_value < 0.05],
+            [str(Shape.TOO_FEW), str(Shape.REFUTED), str(Shape.DOUBTFUL)],
+            str(Shape.PLAUSIBLE),
+        ),
+        "count": count,
+    }
 
 
 def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
@@ -177,17 +241,75 @@ def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
     """
     points = as_points(x, at_least=3)
     _require_spread(points)
+    found = _dependences(points[:, None], confidence)
+    sample, rho, lower, upper = (float(found[name][0]) for name in ("sample", "rho", "lower", "upper"))
+    return Dependence(sample, rho, lower, upper, Neighbours(found["neighbours"][0]), points.size)
+
+
+def dependences(x: ArrayLike, confidence: float = 0.95) -> pd.DataFrame:
+    """Lag-1 autocorrelation of each of many streams; see `dependence`.
+
+    Parameters
+    ----------
+    x : array_like, shape (lots, streams)
+        Nan where there is no lot.
+    confidence : float
+        Of the intervals, in (0, 1).
+
+    Returns
+    -------
+    DataFrame
+        A row a stream, with the fields of `Dependence`. `sample` is nan where fewer than 2 values are there or all are
+        equal; equal values are called too few, whatever their number.
+
+    Raises
+    ------
+    ValueError
+        If `x` has another shape or an infinite value, or `confidence` is outside its range.
+
+    Examples
+    --------
+    >>> rows = np.tile([[1.0, 1.0], [2.0, 2.0]], (5, 1))
+    >>> rows[6:, 1] = np.nan
+    >>> dependences(rows)[["neighbours", "count"]].values.tolist()
+    [['alternating', 10], ['too_few', 6]]
+    """
+    return pd.DataFrame(_dependences(as_batch(x), confidence))
+
+
+def _dependences(points: Floats, confidence: float) -> dict[str, NDArray[Any]]:
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
-    away, n = points - points.mean(), points.size
-    sample = float((away[1:] * away[:-1]).sum() / (away**2).sum())
-    rho = float(np.clip((n * sample + 1) / (n - 3), -0.99, 0.99)) if n > 3 else 0.0
-    if n < FEWEST:
-        return Dependence(sample, rho, -1.0, 1.0, Neighbours.TOO_FEW, n)
-    tail = (1 - confidence) / 2
-    lower, upper = _exact_interval(sample, n, tail) if n <= _EXACT_TO else _normal_interval(sample, n, tail)
-    word = Neighbours.ALIKE if lower > 0 else Neighbours.ALTERNATING if upper < 0 else Neighbours.NOT_SHOWN
-    return Dependence(sample, rho, lower, upper, word, n)
+    values, _ = packed(points, ~np.isnan(points))
+    there = ~np.isnan(values)
+    count = there.sum(axis=0)
+    away = np.where(there, values - quotient(total(values, there), count), 0.0)
+    varies = np.fmax.reduce(values, axis=0) > np.fmin.reduce(values, axis=0)
+    squares = np.where(varies, (away**2).sum(axis=0), 0.0)
+    sample = quotient((away[1:] * away[:-1]).sum(axis=0), squares)
+    rho = np.clip((count * sample + 1) / np.maximum(count - 3, 1), -0.99, 0.99)
+    lower, upper = _intervals(np.where(count >= FEWEST, sample, np.nan), count, (1 - confidence) / 2)
+    words = [str(word) for word in (Neighbours.TOO_FEW, Neighbours.ALIKE, Neighbours.ALTERNATING)]
+    return {
+        "sample": sample,
+        "rho": np.where(count > 3, rho, 0.0),
+        "lower": lower,
+        "upper": upper,
+        "neighbours": np.select([(count < FEWEST) | ~varies, lower > 0, upper < 0], words, str(Neighbours.NOT_SHOWN)),
+        "count": count,
+    }
+
+
+def _intervals(sample: Floats, count: Ints, tail: float) -> tuple[Floats, Floats]:
+    """Interval of the correlation of each stream, -1 to 1 where nothing is seen; the exact law for each count once."""
+    lower, upper = np.full(sample.shape, -1.0), np.full(sample.shape, 1.0)
+    seen = ~np.isnan(sample)
+    for n in np.unique(count[seen & (count <= _EXACT_TO)]):
+        chosen = seen & (count == n)
+        lower[chosen], upper[chosen] = exact_interval(sample[chosen], int(n), tail)
+    many = seen & (count > _EXACT_TO)
+    lower[many], upper[many] = normal_interval(sample[many], count[many].astype(np.float64), tail)
+    return lower, upper
 
 
 def widen_for_dependence(sigma: float, rho: float, lots: int) -> float:
@@ -242,58 +364,35 @@ def _require_spread(points: Floats) -> None:
         raise ValueError(f"x does not vary: all {points.size} values are {points[0]!r}")
 
 
-def _order_medians(count: int) -> Floats:
-    """Medians of uniform order statistics (Filliben 1975, equation 4)."""
-    medians = (np.arange(1, count + 1, dtype=np.float64) - 0.3175) / (count + 0.365)
-    medians[-1] = 0.5 ** (1 / count)
-    medians[0] = 1 - medians[-1]
-    return medians
+def _plot_correlation(away: Floats, count: Ints) -> Floats:
+    """Correlation of ordered values (lots, streams), about their means, with the medians of normal order statistics.
 
-
-def _anderson_darling(ordered: Floats) -> float:
-    n = ordered.size
-    z = (ordered - ordered.mean()) / ordered.std(ddof=1)
-    odd = 2 * np.arange(1, n + 1) - 1
-    return float(-n - (odd * (special.log_ndtr(z) + special.log_ndtr(-z[::-1]))).sum() / n)
-
-
-def _p_value(statistic: float) -> float:
-    """D'Agostino and Stephens (1986), table 4.9, both parameters estimated."""
-    a = statistic
-    if a >= 0.6:
-        return float(np.exp(1.2937 - 5.709 * a + 0.0186 * min(a, 153.0) ** 2))
-    if a >= 0.34:
-        return float(np.exp(0.9177 - 4.279 * a - 1.38 * a**2))
-    if a >= 0.2:
-        return float(1 - np.exp(-8.318 + 42.796 * a - 59.938 * a**2))
-    return float(1 - np.exp(-13.436 + 101.14 * a - 223.73 * a**2))
-
-
-def _exact_interval(sample: float, n: int, tail: float) -> tuple[float, float]:
-    lower = root(lambda rho: 1 - tail - _chance_below(sample, rho, n), -1.0, 1.0, _RHO_STEPS)
-    upper = root(lambda rho: tail - _chance_below(sample, rho, n), -1.0, 1.0, _RHO_STEPS)
-    return lower, upper
-
-
-def _chance_below(sample: float, rho: float, n: int) -> float:
-    """Chance of a lag-1 autocorrelation of at most `sample` in a normal first-order autoregression.
-
-    The autocorrelation is below where the quadratic form x' (shift - sample) x of the centred values is below 0.
+    Medians of uniform order statistics are those of Filliben (1975), equation 4.
     """
-    lag = np.subtract.outer(np.arange(n), np.arange(n))
-    path = np.where(lag >= 0, float(rho) ** np.abs(lag), 0.0)
-    path[:, 0] /= np.sqrt(1 - rho**2)  # the first value has the full variance, the others add their news
-    centred = path - path.mean(axis=0)
-    form = centred[1:].T @ centred[:-1]
-    roots = np.linalg.eigvalsh(0.5 * (form + form.T) - sample * (centred.T @ centred))
-    turned = np.multiply.outer(_FREQUENCIES, roots / np.abs(roots).max())
-    angle = 0.5 * np.arctan(turned).sum(axis=1)
-    return float(0.5 - (np.sin(angle) * np.exp(-0.25 * np.log1p(turned**2).sum(axis=1))).sum() * _STEP / np.pi)
+    place = np.arange(1, away.shape[0] + 1, dtype=np.float64)[:, None]
+    edge = 0.5 ** (1 / np.maximum(count, 1))
+    medians = np.where(place == count, edge, (place - 0.3175) / (count + 0.365))
+    medians = np.where(place == 1, 1 - edge, medians)
+    there = place <= count
+    scores = np.where(there, special.ndtri(np.where(there, medians, 0.5)), 0.0)  # symmetric: their mean is 0
+    values = np.where(there, away, 0.0)
+    return quotient((values * scores).sum(axis=0), np.sqrt((values**2).sum(axis=0) * (scores**2).sum(axis=0)))
 
 
-def _normal_interval(sample: float, n: int, tail: float) -> tuple[float, float]:
-    """Roots of (sample - rho + (1 + 3 rho) / n)**2 = quantile**2 (1 - rho**2) / n."""
-    keep, pull, noise = 1 - 3 / n, sample + 1 / n, float(special.ndtri(tail)) ** 2 / n
-    a, b, c = keep**2 + noise, -2 * keep * pull, pull**2 - noise
-    half = np.sqrt(max(b**2 - 4 * a * c, 0.0))  # below 0 only for a sample beyond what any rho explains
-    return float(max(-1.0, (-b - half) / (2 * a))), float(min(1.0, (-b + half) / (2 * a)))
+def _anderson_darling(z: Floats, count: Ints) -> Floats:
+    """Statistic of ordered standardised values (lots, streams); nan follows the last one."""
+    place = np.arange(1, z.shape[0] + 1)[:, None]
+    there = place <= count
+    terms = (2 * place - 1) * special.log_ndtr(z) + (2 * (count - place) + 1) * special.log_ndtr(-z)
+    return -count - total(terms, there) / np.maximum(count, 1)
+
+
+def _p_value(statistic: Floats) -> Floats:
+    """D'Agostino and Stephens (1986), table 4.9, both parameters estimated."""
+    a = np.asarray(statistic)
+    pieces = [
+        np.exp(1.2937 - 5.709 * a + 0.0186 * np.minimum(a, 153.0) ** 2),
+        np.exp(0.9177 - 4.279 * a - 1.38 * a**2),
+        1 - np.exp(-8.318 + 42.796 * a - 59.938 * a**2),
+    ]
+    return np.select([a >= 0.6, a >= 0.34, a >= 0.2], pieces, 1 - np.exp(-13.436 + 101.14 * a - 223.73 * a**2))

@@ -13,17 +13,30 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from spc import alerts, baseline, capability, charts, components, detection, distribution, forecast, patterns, verdicts
+from spc import (
+    alerts,
+    baseline,
+    capability,
+    charts,
+    components,
+    detection,
+    distribution,
+    forecast,
+    patterns,
+    runlength,
+    verdicts,
+)
 from spc._checks import Floats
 from spc.words import Grade, Kind, Scale
 
-__all__ = ["EWMA_WEIGHT", "EWMA_WIDTH", "Evaluation", "Segment", "Settings", "stream"]
+__all__ = ["EWMA_WEIGHT", "EWMA_WIDTH", "Evaluation", "PatternPrice", "Segment", "Settings", "stream"]
 
 # The weight and width that Lucas and Saccucci (1990), table 3, give for an in-control run length of 500.
 EWMA_WEIGHT = 0.1
 EWMA_WIDTH = 2.814
 CHART_WIDTH = 3.0
-# Of the patterns, those that mean something to a bench; each more costs false alarms (spc.runlength tells how many).
+# Of the patterns, those that mean something to a bench; each more costs false marks (`PatternPrice` tells how many). They
+# are marked on the chart and raise no alert: alerts come from spc.detection, within the budget.
 CHART_PATTERNS = (
     "beyond_three_sigma",
     "two_of_three_beyond_two_sigma",
@@ -69,6 +82,19 @@ class Segment:
     widened: bool
 
 
+@dataclass(frozen=True, slots=True)
+class PatternPrice:
+    """What the patterns that are marked on the chart cost a stream that holds still.
+
+    Together they mark by chance one lot in `lots` on average, one in `weeks` at the stream's pace; that is None with
+    fewer than two lots, or where all were tested at once. Limits are taken as known and lots as independent.
+    """
+
+    patterns: tuple[str, ...]
+    lots: float
+    weeks: float | None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Evaluation:
     """All that is known of one stream. Levels are in the charted scale.
@@ -85,6 +111,7 @@ class Evaluation:
     episodes: list[alerts.Episode]
     forecast: forecast.Forecast
     capability: capability.Capability | capability.Withheld
+    pattern_price: PatternPrice
 
 
 def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
@@ -114,6 +141,7 @@ def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
         episodes=alerts.episodes(signals),
         forecast=_outlook_at(measured, settings),
         capability=_capability(points, segments, signals, settings),
+        pattern_price=_pattern_price(measured["weeks"].to_numpy(np.float64)),
     )
 
 
@@ -209,6 +237,12 @@ def _patterns(chart: pd.DataFrame) -> pd.Series:
     for name, position in patterns.find(chart["z"].to_numpy(np.float64), CHART_PATTERNS):
         names[position] += (name,)
     return pd.Series(names, index=chart.index, dtype=object)
+
+
+def _pattern_price(weeks: Floats) -> PatternPrice:
+    lots = runlength.shewhart(0.0, CHART_PATTERNS)
+    pace = float(np.ptp(weeks)) / (weeks.size - 1) if weeks.size > 1 else 0.0
+    return PatternPrice(CHART_PATTERNS, lots, lots * pace if pace > 0 else None)
 
 
 def _chart(segment: Segment) -> pd.DataFrame:
@@ -396,12 +430,20 @@ def _capability(
     return capability.for_stream(
         segment.baseline,
         float(sum(resolved)),
-        float(max(found.bag_df + found.reading_df, 1.0)),
+        _worth(found, segment.baseline),
         _charted_limit(last["limit_lower"], settings.scale),
         _charted_limit(last["limit_upper"], settings.scale),
         stable=not _moving(points, signals),
         normal=normality is None or normality.shape != distribution.Shape.REFUTED,
     )
+
+
+def _worth(found: components.Components, usual: baseline.Baseline) -> tuple[float, float]:
+    """What the total variance is worth at the ends of its interval; no more than the lots where it has none."""
+    if 0 <= found.total_low < found.total < found.total_high < np.inf:
+        return capability.worth_of(found.total, found.total_low, found.total_high)
+    lots = max(usual.count - 1.0, 1.0)
+    return lots, lots
 
 
 def _moving(points: pd.DataFrame, signals: pd.DataFrame) -> bool:

@@ -16,11 +16,11 @@ from spc.baseline import (
     LeftOutReason,
     establish,
     limits,
-    moving_range_sigma,
     prediction_factor,
     qn,
     widen,
 )
+from spc.charts import individuals, moving_range
 
 # D. C. Montgomery, Introduction to Statistical Quality Control, 4th-5th eds., individuals chart of viscosity:
 # printed mean 33.52, limits 34.80 and 32.24 (with d2 rounded to 1.128).
@@ -67,13 +67,27 @@ def lots(seed: int, n: int, sigma: float = 1.0) -> tuple[np.ndarray, np.ndarray]
 )
 def test_the_moving_range_gives_the_printed_limits_of_individuals(x, mean, limits_printed, limits_unrounded, carried):
     center = establish(x, np.zeros(len(x)), lots=len(x)).center
-    sides = np.array([-3.0, 3.0]) * moving_range_sigma(x)
+    sides = np.array([-3.0, 3.0]) * individuals(x).sigma
 
     assert_allclose(center, mean, rtol=0, atol=0.05 if mean == 99.1 else 0.005)
     # The books go on with the rounded mean and mean range and with d2 = 1.128: what these carry into the limits, and
     # half a digit. With d2 = 1.128 alone, six decimals recomputed beside the print.
     assert_allclose(center + sides, limits_printed, rtol=0, atol=carried)
     assert_allclose(center + sides * (2 / np.sqrt(np.pi)) / 1.128, limits_unrounded, rtol=0, atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("x", "center", "center_unrounded", "upper", "carried"),
+    # The same two examples: mean moving range and upper limit, printed and recomputed.
+    [(VISCOSITY, 0.48, 0.480714, 1.57, 0.0051), (CONCENTRATION, 2.59, 2.589474, 8.46, 0.0051)],
+)
+def test_the_chart_of_moving_ranges_has_its_printed_centre_and_limit(x, center, center_unrounded, upper, carried):
+    chart = moving_range(x)
+
+    assert_allclose(chart.center, center, rtol=0, atol=0.005)
+    assert_allclose(chart.center, center_unrounded, rtol=0, atol=5e-7)
+    # The books multiply the rounded range by 3.267; the exact factor is 3.26653.
+    assert_allclose(chart.upper, upper, rtol=0, atol=carried)
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ import scipy.stats
 from numpy.testing import assert_allclose
 
 from spc.components import mean_squares, nested
+from spc.distribution import dependence
 
 # NIST Statistical Reference Datasets, analysis of variance, in the files that scipy ships with its own tests.
 STRD = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
@@ -120,3 +121,20 @@ def test_nist_certified_mean_and_standard_deviation(values, mean, spread, relati
     assert_allclose(np.sqrt(parts.bag), spread, rtol=relative)
     assert_allclose(parts.mean_se, spread / np.sqrt(len(values)), rtol=relative)
     assert parts.unresolved == ("lot", "reading")
+
+
+@pytest.mark.parametrize(
+    ("values", "correlation", "absolute"),
+    [
+        # Certified lag-1 autocorrelations of the same sets; -0.5 and -0.999 are exact. What the rounding of the data
+        # moves them by: as for the standard deviation above, over two or three values a term.
+        (LEW, -0.307304800605679, 1e-14),
+        (MAVRO, 0.937989183438248, 3e-12),
+        ([10000001, 10000003, 10000002], -0.5, 1e-15),
+        (around(1.2), -0.999, 1e-14),
+        (around(1000000.2), -0.999, 1e-8),
+        (around(10000000.2), -0.999, 1e-7),
+    ],
+)
+def test_nist_certified_autocorrelation(values, correlation, absolute):
+    assert_allclose(dependence(values).sample, correlation, rtol=0, atol=absolute)

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import integrate, signal, stats
 from statsmodels.stats.diagnostic import normal_ad
 from statsmodels.tsa.stattools import acf
 
+from spc._autocorrelation import chance_below, exact_interval, normal_interval
 from spc.baseline import establish, limits, widen
 from spc.distribution import (
     Neighbours,
     Shape,
-    _chance_below,
-    _exact_interval,
-    _normal_interval,
     _p_value,
     dependence,
+    dependences,
+    normalities,
     normality,
     widen_for_dependence,
 )
@@ -60,7 +60,7 @@ def test_normal_values_are_called_doubtful_as_seldom_as_stated():
     # 4,000 samples of 8 and of 25: standard error 0.34 %, 4 of them 1.4 %, and 0.2 % for the fitted formula.
     draw = np.random.default_rng(5)
     for n in (8, 25):
-        p_values = np.array([normality(row).p_value for row in draw.normal(size=(4_000, n))])
+        p_values = normalities(draw.normal(size=(n, 4_000)))["p_value"]
         assert abs((p_values < 0.05).mean() - 0.05) < 0.016
 
 
@@ -68,8 +68,8 @@ def test_normal_values_are_called_doubtful_as_seldom_as_stated():
 def test_the_plot_correlation_falls_below_the_published_value_in_one_sample_of_twenty(n, critical):
     # J. J. Filliben (1975), table 1, 5 % point; from memory. 4 standard errors of 4,000 samples: 1.4 %, and 0.4 % for
     # the published points, which were simulated as well.
-    draw = np.random.default_rng(7).normal(size=(4_000, n))
-    below = np.mean([normality(row).correlation < critical for row in draw])
+    draw = np.random.default_rng(7).normal(size=(n, 4_000))
+    below = (normalities(draw)["correlation"] < critical).mean()
 
     assert abs(below - 0.05) < 0.018
 
@@ -104,7 +104,7 @@ def test_the_law_of_the_autocorrelation_agrees_with_adaptive_quadrature():
         return np.sin(0.5 * np.arctan(roots * u).sum()) / (u * np.prod((1 + (roots * u) ** 2) ** 0.25))
 
     reference = 0.5 - integrate.quad(integrand, 0, np.inf, epsabs=1e-10, limit=400)[0] / np.pi
-    assert_allclose(_chance_below(sample, rho, n), reference, rtol=0, atol=1e-6)
+    assert_allclose(chance_below(np.array([sample]), np.array([rho]), n)[0], reference, rtol=0, atol=1e-6)
 
 
 def test_the_law_of_the_autocorrelation_agrees_with_simulation():
@@ -114,14 +114,14 @@ def test_the_law_of_the_autocorrelation_agrees_with_simulation():
     samples = (away[:, 1:] * away[:, :-1]).sum(axis=1) / (away**2).sum(axis=1)
 
     for sample in (0.0, 0.3, 0.6):
-        assert abs(_chance_below(sample, 0.6, 10) - (samples <= sample).mean()) < 0.01
+        assert abs(chance_below(np.array([sample]), np.array([0.6]), 10)[0] - (samples <= sample).mean()) < 0.01
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.8])
 def test_the_interval_of_dependence_holds_the_truth_as_often_as_it_says(rho):
     # 1,000 series of 15: standard error 0.69 %, 4 of them 2.8 %.
-    found = [dependence(row) for row in autoregression(13, 1_000, 15, rho)]
-    held = np.mean([one.lower <= rho <= one.upper for one in found])
+    found = dependences(autoregression(13, 1_000, 15, rho).T)
+    held = ((found["lower"] <= rho) & (rho <= found["upper"])).mean()
 
     assert abs(held - 0.95) < 0.028
 
@@ -140,7 +140,9 @@ def test_the_bias_of_few_values_is_taken_out():
 def test_the_exact_and_the_large_sample_interval_meet():
     # At 100 values the normal law is within 0.03 of the exact one for correlations that are not extreme.
     for sample in (-0.3, 0.0, 0.4):
-        assert_allclose(_exact_interval(sample, 100, 0.025), _normal_interval(sample, 100, 0.025), rtol=0, atol=0.03)
+        given = np.array([sample])
+        normal = normal_interval(given, np.array([100.0]), 0.025)
+        assert_allclose(exact_interval(given, 100, 0.025), normal, rtol=0, atol=0.03)
 
 
 @pytest.mark.parametrize(
@@ -187,6 +189,7 @@ def test_widened_limits_hold_lots_that_are_alike_as_often_as_they_should():
     assert abs(held / 2_000 - 0.95) < 0.02
 
 
+@settings(deadline=None)  # the laws cost milliseconds, more on a busy machine
 @given(st.integers(0, 9_999), st.floats(-100, 100), st.floats(0.01, 100))
 def test_a_change_of_unit_changes_no_word(seed, shift, scale):
     x = np.random.default_rng(seed).normal(size=9)

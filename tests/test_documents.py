@@ -15,6 +15,8 @@ from labs import MONDAY, Bench, lot_rows
 import dashboard
 from dashboard.cli import main
 from ingest.labfile import Source
+from spc import patterns, runlength
+from spc.evaluate import CHART_PATTERNS
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 SCHEMAS = Path(dashboard.__file__).parent / "schemas"
@@ -123,3 +125,31 @@ def test_the_readme_names_every_key_of_a_source_and_no_other() -> None:
     named = {key for row in re.findall(r"^\| (`[^|]*`) \|", rows, re.MULTILINE) for key in re.findall(r"`(\w+)`", row)}
 
     assert named == set(Source.model_fields)
+
+
+PATTERN_NAMES = [
+    "beyond_three_sigma",
+    "two_of_three_beyond_two_sigma",
+    "four_of_five_beyond_one_sigma",
+    "eight_on_one_side",
+    "nine_on_one_side",
+    "six_rising_or_falling",
+    "fourteen_alternating",
+    "fifteen_within_one_sigma",
+    "eight_outside_one_sigma",
+]
+
+
+def test_the_patterns_are_those_of_the_public_surface_and_of_the_readme() -> None:
+    rows = re.findall(r"^\| `(\w+)` \| [^|]+ \| ([\d,]+) lots \|$", README, re.MULTILINE)
+
+    assert sorted(patterns.PATTERNS) == sorted(PATTERN_NAMES) == sorted(name for name, _ in rows)
+    assert tuple(name for name, _ in rows[: len(CHART_PATTERNS)]) == CHART_PATTERNS
+
+
+def test_the_prices_of_the_patterns_in_the_readme_are_the_computed_ones() -> None:
+    rows = re.findall(r"^\| `(\w+)` \| [^|]+ \| ([\d,]+) lots \|$", README, re.MULTILINE)
+    told = {name: int(lots.replace(",", "")) for name, lots in rows}
+
+    assert told == {name: round(runlength.shewhart(0.0, [name])) for name in PATTERN_NAMES}
+    assert f"together once in {runlength.shewhart(0.0, CHART_PATTERNS):.0f} lots" in README

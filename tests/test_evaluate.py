@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
-from spc.evaluate import Evaluation, Settings, stream
+from spc import runlength
+from spc.evaluate import CHART_PATTERNS, Evaluation, Settings, stream
 from spc.lots import summarise
 
 
@@ -196,3 +198,24 @@ def test_equal_levels_do_no_harm() -> None:
 
     assert found.episodes == []
     assert np.isfinite(found.points["center"]).all()
+
+
+def test_the_patterns_on_the_chart_have_their_price_in_lots_and_weeks() -> None:
+    # The price in lots of this set by the exact chain is checked in test_runlength_routes.py; the pace is one lot a week
+    # in `sessions`, here every second one is left out.
+    every, half = (stream(sessions(steady(30)).iloc[::step], Settings()).pattern_price for step in (1, 2))
+
+    assert every.lots == runlength.shewhart(0.0, CHART_PATTERNS)
+    assert every.weeks is not None
+    assert half.weeks is not None
+    assert_allclose(half.weeks, 2 * every.weeks, rtol=1e-12)
+    assert_allclose(every.weeks, every.lots * np.ptp(sessions(steady(30))["weeks"]) / 29, rtol=1e-12)
+    assert stream(sessions([10.0]), Settings()).pattern_price.weeks is None
+
+
+def test_a_mark_on_the_chart_raises_no_alert() -> None:
+    # Steady lots of two years: some complete a pattern by chance, and none of these is a signal.
+    found = stream(sessions(steady(100, seed=3)), Settings())
+
+    assert found.points["patterns"].map(len).sum() > 0
+    assert kinds(found) == set()

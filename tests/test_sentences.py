@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.sentences import age, amount, evidence, listed, moment, room_to_limit, shortly, weeks
+from dashboard.sentences import age, amount, evidence, listed, moment, price_of_marks, room_to_limit, shortly, weeks
 
 
 @pytest.mark.parametrize(
@@ -101,3 +101,15 @@ def test_an_alert_in_a_few_words() -> None:
     assert shortly("drift", FOUND) == "rising since about 17 Apr 2026"
     assert shortly("drift", {**FOUND, "direction": -1, "since_at": None}) == "falling"
     assert shortly("bench", {"what": "climate"}) == "bench"
+
+
+@pytest.mark.parametrize(
+    ("weeks", "pace"), [(60.2, ", here about once in 60 weeks"), (236.0, ", here about once in 4.5 years"), (None, "")]
+)
+def test_the_price_of_marks_says_what_raises_an_alert(weeks: float | None, pace: str) -> None:
+    names = ["beyond_three_sigma", "nine_on_one_side"]
+    said = price_of_marks({"patterns": names, "lots_a_false_mark": 117.8, "weeks_a_false_mark": weeks}, 0.2)
+
+    assert said.startswith("The chart marks 2 patterns: beyond three sigma, nine on one side.")
+    assert f"by chance about once in 118 lots{pace}. A mark alone raises no alert" in said
+    assert said.endswith("set to 0.2 false ones a year for each stream.")

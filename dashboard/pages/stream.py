@@ -13,7 +13,7 @@ from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
 from dashboard.entryform import field, form
 from dashboard.parts import chips, facts, graph, keyed, lot_link, supplier_link, table, word
-from dashboard.sentences import amount, change, counted, day, percent, room_to_limit, weeks
+from dashboard.sentences import amount, change, counted, day, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
 from ingest.acts import stream_subject
 from ingest.lab import Lab
@@ -67,6 +67,10 @@ def layout(
                     graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, desk.lab)}"),
                     keyed(*_key(document)),
                     html.P(_hidden_limits(row, document), className="quiet"),
+                    html.P(
+                        price_of_marks(document["pattern_price"], desk.lab.alerts.false_alerts_per_stream_year),
+                        className="quiet",
+                    ),
                 ],
                 className="sheet",
             ),
@@ -179,9 +183,13 @@ def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
             f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
             f"for a lot of usual size, from {counted(limits['from_lots'], 'lot')}, {frozen}",
         ),
-        ("variation between lots", _spread(document, "lot"), "standard deviation of a lot level"),
-        ("variation between bags", _spread(document, "bag"), "within a lot"),
-        ("variation between readings", _spread(document, "reading"), "repeats on a bag"),
+        (
+            "variation between lots",
+            _spread(document, "lot"),
+            f"standard deviation of a lot level{_sure(document, 'lot')}",
+        ),
+        ("variation between bags", _spread(document, "bag"), f"within a lot{_sure(document, 'bag')}"),
+        ("variation between readings", _spread(document, "reading"), f"repeats on a bag{_sure(document, 'reading')}"),
         ("Ppk", _ppk(row), _capability_why(document)),
         (
             "dependence between lots",
@@ -200,6 +208,14 @@ def _spread(document: Document, name: str) -> str:
     if variance is None:
         return "–"
     return f"{100 * variance**0.5:.1f} %" if document["scale"] == "log" else amount(variance**0.5, document["unit"])
+
+
+def _sure(document: Document, name: str) -> str:
+    """The 95 % interval of a variation, where it has two ends."""
+    low, high = document["components"]["intervals"].get(name, (None, None))
+    if document["components"][name] is None or low is None or high is None:
+        return ""
+    return f", between {_share(low**0.5, document)} and {_share(high**0.5, document)} (95 %)"
 
 
 def _ppk(row: Document) -> str:
