@@ -1,4 +1,4 @@
-"""What people enter on a baseline: it holds from the next round, and what was before stays in the history."""
+"""What people enter on a baseline: it holds at once, and what was before stays in the history."""
 
 from __future__ import annotations
 
@@ -42,14 +42,15 @@ def test_limits_set_again_from_a_day_hold_from_then_on_and_the_old_ones_stay(ben
     day = (MONDAY - timedelta(weeks=30, days=1)).date().isoformat()
 
     assert call(bench, *NAMES, "--from", day, "--by", "A. Specialist", "--because", "new laminator") == (0, "")
-    assert bench.run().evaluated == 1
-
     after = stream(bench)
     assert after["limits"]["center"] > 1.2 * before["limits"]["center"]
     assert [round(one["center"], 1) for one in after["limits_history"]] == [
         round(before["limits"]["center"], 1),
         round(after["limits"]["center"], 1),
     ]
+    # Evaluated at once: the next round finds nothing to do and changes nothing.
+    assert bench.run().evaluated == 0
+    assert stream(bench) == after
     (act,) = after["acts"]
     assert (act["who"], act["what"], act["reason"]) == ("A. Specialist", "set baseline", "new laminator")
 
@@ -59,9 +60,10 @@ def test_a_lot_left_out_is_named_with_its_reason(bench: Bench) -> None:
     bench.run()
 
     assert call(bench, *NAMES, "--leave-out", "L3", "--by", "A. Specialist", "--because", "wrong film")[0] == 0
-    bench.run()
 
-    assert {"lot": "L3", "why": "by_hand"} in stream(bench)["limits"]["left_out"]
+    (left,) = [out for out in stream(bench)["limits"]["left_out"] if out["lot"] == "L3"]
+    assert (left["why"], left["who"], left["reason"]) == ("by_hand", "A. Specialist", "wrong film")
+    assert left["tested_at"] == (MONDAY - timedelta(weeks=57)).isoformat()
 
 
 def test_an_entry_needs_a_name_a_reason_and_a_stream(bench: Bench) -> None:
@@ -73,4 +75,4 @@ def test_an_entry_needs_a_name_a_reason_and_a_stream(bench: Bench) -> None:
     unknown = call(bench, "Nobody", "X", "shielding_energy", "--leave-out", "L0", "--by", "A", "--because", "x")
     assert unknown == (2, "baseline: there is no stream Nobody · X · shielding_energy; lotdrift board lists them all\n")
     neither = call(bench, *NAMES, "--by", "A", "--because", "x")
-    assert neither == (2, "baseline: give either --from DAY or --leave-out LOT\n")
+    assert neither == (2, "baseline: give one of --from DAY, --take-back DAY, --leave-out LOT, --put-back LOT\n")
