@@ -15,6 +15,7 @@ from markupsafe import escape
 from dashboard.access import LOOPBACK
 from dashboard.desk import Desk, NothingYet
 from dashboard.entryform import ENTRY_PATH
+from dashboard.limitforms import CHANGES, change_limits
 from ingest.answering import answer
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
@@ -34,7 +35,10 @@ def add_entries(server: Flask, desk: Desk, bound_to: str) -> None:
         given = {name: request.form.get(name, "") for name in ("subject", "what", "who", "reason", "on")}
         try:
             with desk.store.writing() as connection:
-                answer(connection, **given, now=now())
+                if given["what"] in CHANGES:
+                    change_limits(connection, desk.lab, request.form, given["who"], now())
+                else:
+                    answer(connection, **given, now=now())
         except NothingYet:
             return _refused("Nothing has been taken in yet.", 404)
         except CallError as error:

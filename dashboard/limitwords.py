@@ -9,7 +9,7 @@ from ingest.acts import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BA
 from ingest.limit_requests import Request
 from ingest.wording import printable
 
-__all__ = ["LOOSER", "asked", "bound", "difference", "listing", "looser", "source"]
+__all__ = ["LOOSER", "asked", "bound", "difference", "in_force", "listing", "looser", "source"]
 
 Document = dict[str, Any]
 
@@ -51,6 +51,16 @@ def source(step: Document) -> str:
         return ", ".join(["lab.toml", *([step["document"]] if step["document"] else [])])
     document = f", by {step['document']}" if step["document"] else ""
     return f"entered by {step['who']}, {day(step['entered_at'])}{document}: {step['reason']}"
+
+
+def in_force(document: Document) -> str:
+    """Where the limits on the day of a stream's last lot come from."""
+    last = document["points"][-1]["tested_at"][:10] if document["points"] else ""
+    sources = []
+    for steps in document["specification_limits"].values():
+        begun = [step for step in steps if step["from"] is None or step["from"] <= last]
+        sources += [source(step) for step in begun[-1:]]
+    return "; ".join(dict.fromkeys(sources))
 
 
 def looser(document: Document, side: str, unit: str) -> str | None:

@@ -161,6 +161,7 @@ def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation, acts: list
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
         "normality": _normality(evaluation),
+        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in restarts_standing(acts).items()],
         "acts": [
             {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
             for act in acts

@@ -11,6 +11,7 @@ from dashboard import benchviews, figures, pageviews, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
 from dashboard.entryform import form
+from dashboard.limitwords import source
 from dashboard.parts import facts, graph, keyed, stream_link, supplier_link, table, word
 from dashboard.sentences import amount, characteristic, counted, day, listed, moment, room_to_limit
 from ingest.answering import LOT_DECISIONS, lot_subject
@@ -264,7 +265,8 @@ def _reason(session: Document) -> str:
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
         return f"No limit applies; the level is {amount(session['level'], unit)}."
-    by = f" ({session['limit_document']})" if session["limit_document"] else ""
+    told = dict.fromkeys(source(step) for step in session["limit_sources"].values() if step is not None)
+    by = f" ({'; '.join(told)})" if told else ""
     if session["judged"] is None:
         beyond = sum(reading["bound"] != 0 for reading in session["readings"])
         outcome = "They settle it all the same." if session["verdict"] in ("pass", "fail") else "The lot is undecided."
