@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from dashboard.axes import GREY, Figure, around, frame, level_axis, time_axis
-from dashboard.limitlines import FARTHEST_LIMIT, SIDES, corners_of, end_of, left_out, outlook
+from dashboard.limitlines import FARTHEST_LIMIT, SIDES, corners_of, end_of, left_out, near_ones, outlook, stretches
 from dashboard.sentences import amount, day
 
 __all__ = ["CONFIG", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
@@ -229,8 +229,9 @@ def _add_settings(figure: Figure, document: Document) -> None:
 
 def drawn_levels(document: Document, span: Span | None = None) -> list[float]:
     """Everything that has to fit into the picture of the levels."""
-    keys = ("shown", "upper", "lower")
-    values = [point[key] for point in document["points"] for key in keys if point[key] is not None]
+    values = [point["shown"] for point in document["points"] if point["shown"] is not None]
+    controls = {point[key] for point in document["points"] for key in ("upper", "lower") if point[key] is not None}
+    values += near_ones(document, controls)
     corners = [corner for side in SIDES for corner in corners_of(document, side, span)]
     values += [corner["value"] for corner in corners if corner["value"] is not None]
     return values + [row[key] for row in outlook(document) for key in ("p10", "p90")]
@@ -247,7 +248,8 @@ def _kind(point: Document) -> str:
 
 def _add_levels(figure: Figure, document: Document) -> None:
     smooth = {"color": ACCENT, "width": 1.6}
-    _line(figure, document["points"], "ewma", smooth, name="smoothed level", connectgaps=True)
+    for stretch in stretches(document):
+        _line(figure, stretch, "ewma", smooth, name="smoothed level", connectgaps=True)
     apart = left_out(document)
     _add_rings(
         figure, [point for point in document["points"] if point["shown"] is not None and point["tested_at"] in apart]

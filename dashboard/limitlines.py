@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from dashboard.sentences import day
 
-__all__ = ["FARTHEST_LIMIT", "SIDES", "corners_of", "end_of", "left_out", "near", "outlook"]
+__all__ = ["FARTHEST_LIMIT", "SIDES", "corners_of", "end_of", "left_out", "near", "near_ones", "outlook", "stretches"]
 
 Document = dict[str, Any]
 Span = tuple[str, str]
@@ -17,11 +18,19 @@ FARTHEST_LIMIT = 30.0
 
 
 def near(document: Document, limit: float) -> bool:
-    """Whether a specification limit is near enough to the levels to be in the picture."""
+    """Whether a limit is near enough to the levels to be in the picture."""
+    return bool(near_ones(document, [limit]))
+
+
+def near_ones(document: Document, limits: Iterable[float]) -> list[float]:
+    """Those of these limits that are near enough to the levels to be in the picture."""
     levels = [point["shown"] for point in document["points"] if point["shown"] is not None]
-    if not levels or document["scale"] != "log":
-        return bool(levels)
-    return bool(min(levels) / FARTHEST_LIMIT <= limit <= max(levels) * FARTHEST_LIMIT)
+    if not levels:
+        return []
+    if document["scale"] != "log":
+        return list(limits)
+    low, high = min(levels) / FARTHEST_LIMIT, max(levels) * FARTHEST_LIMIT
+    return [limit for limit in limits if low <= limit <= high]
 
 
 def outlook(document: Document) -> list[Document]:
@@ -52,6 +61,15 @@ def end_of(document: Document) -> str:
     """The end of the outlook, or the last lot where there is none."""
     last: str = [*document["points"][-1:], *outlook(document)[-1:]][-1]["tested_at"]
     return last
+
+
+def stretches(document: Document) -> list[list[Document]]:
+    """The points between two settings of the control limits: with new limits the smoothed level starts anew."""
+    starts = [limits["from_at"] for limits in document["limits_history"][1:]]
+    parts: list[list[Document]] = [[] for _ in range(len(starts) + 1)]
+    for point in document["points"]:
+        parts[sum(start <= point["tested_at"] for start in starts)].append(point)
+    return parts
 
 
 def left_out(document: Document) -> dict[str, str]:

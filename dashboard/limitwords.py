@@ -9,7 +9,7 @@ from ingest.acts import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BA
 from ingest.limit_requests import Request
 from ingest.wording import printable
 
-__all__ = ["LOOSER", "asked", "bound", "difference", "in_force", "listing", "looser", "source"]
+__all__ = ["LOOSER", "asked", "bound", "difference", "in_force", "listing", "looser", "moving", "source"]
 
 Document = dict[str, Any]
 
@@ -76,6 +76,17 @@ def difference(stream: Document) -> list[str]:
     return [_control(stream), *_verdicts(stream), *_stands_out(stream), _alerts(stream)]
 
 
+def moving(stream: Document) -> list[str]:
+    """A caution where the new control limits would rest on lots that still move."""
+    before, after = (stream[key]["widened_for_dependence"] for key in ("limits_before", "limits_after"))
+    if after is None or after == before:
+        return []
+    return [
+        "The lots that would set these control limits resemble their neighbours, as they do while a level still moves: the "
+        "limits are widened for it and would see little. A day after the move has ended gives narrower ones."
+    ]
+
+
 def _control(stream: Document) -> str:
     before, after, unit = stream["limits_before"], stream["limits_after"], stream["unit"]
     keys = ("center", "lower", "upper", "from_lots")
@@ -137,7 +148,7 @@ def listing(document: Document, request: Request, unit: str) -> str:
     lines = [head, *([told] if told else [])]
     for stream in document["streams"]:
         lines.append(f"\n{stream['supplier']} {stream['product']}, {characteristic(stream['characteristic'])}")
-        lines += [f"  {sentence}" for sentence in difference(stream)]
+        lines += [f"  {sentence}" for sentence in [*moving(stream), *difference(stream)]]
         lines += [
             f"  {word}: {alert['message']} ({alert['state']})"
             for key, word in (("go", "goes"), ("come", "comes"))

@@ -179,7 +179,7 @@ def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> Docu
 
 def _limits(evaluated: Evaluated) -> Document:
     """The control limits in force, and the limit that the last lot was held against."""
-    keys = ("center", "lower", "upper", "from_lots", "from_us", "frozen_us")
+    keys = ("center", "lower", "upper", "from_lots", "from_us", "frozen_us", "widened_for_dependence")
     board = evaluated.board
     return {
         **{key: evaluated.document["limits"][key] for key in keys},

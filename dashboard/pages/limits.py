@@ -9,7 +9,7 @@ from dash import html
 from dashboard.desk import Desk
 from dashboard.limitfigures import before_and_after, shown
 from dashboard.limitforms import confirm, request_of
-from dashboard.limitwords import asked, difference, looser
+from dashboard.limitwords import asked, difference, looser, moving
 from dashboard.parts import graph, keyed, lot_link, stream_link, table, word
 from dashboard.sentences import characteristic, counted, day
 from dashboard.views import with_times
@@ -92,6 +92,7 @@ def _stream(desk: Desk, change: StreamChange, told: Document, number: int) -> ht
     return html.Section(
         [
             html.H2(name),
+            *[html.P(sentence, className="caution", role="note") for sentence in moving(told)],
             html.Ul([html.Li(sentence) for sentence in difference(told)], className="differences"),
             *(_figures(desk, change, name, number) if number < MOST_DRAWN else []),
             *_alerts(told),
@@ -119,11 +120,11 @@ def _figures(desk: Desk, change: StreamChange, name: str, number: int) -> list[A
 
 def _alerts(told: Document) -> list[Any]:
     rows = [
-        [WORDS[key], word(alert["grade"]), alert["message"], word(alert["state"])]
+        [WORDS[key], word(alert["grade"]), word(alert["state"]), alert["message"]]
         for key in ("come", "go", "stay")
         for alert in told["alerts"][key]
     ]
-    heads = ("alert", "grade", "what it says", "state")
+    heads = ("alert", "grade", "state", "what it says")
     return [html.H3("Alerts"), table(heads, rows, "Alerts that come, go and stay")] if rows else []
 
 

@@ -253,9 +253,15 @@ def _facts(session: Document, usual: Document | None) -> list[tuple[str, Any, st
         ("lot level", amount(session["level"], unit), count),
         ("usual here", _usual(usual, unit), "control limits of the stream now"),
         ("worst reading", amount(session["worst"], unit), ""),
+        ("limit on that day", room_to_limit(session), _limit_source(session)),
         ("conditioning", CONDITIONING_WORDS[conditioning["state"]], _hours(conditioning)),
         ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
     ]
+
+
+def _limit_source(session: Document) -> str:
+    """Where the limits come from that the session was held against."""
+    return "; ".join(dict.fromkeys(source(step) for step in session["limit_sources"].values() if step is not None))
 
 
 def _reason(session: Document) -> str:
@@ -265,8 +271,7 @@ def _reason(session: Document) -> str:
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
         return f"No limit applies; the level is {amount(session['level'], unit)}."
-    told = dict.fromkeys(source(step) for step in session["limit_sources"].values() if step is not None)
-    by = f" ({'; '.join(told)})" if told else ""
+    by = f" ({session['limit_document']})" if session["limit_document"] else ""
     if session["judged"] is None:
         beyond = sum(reading["bound"] != 0 for reading in session["readings"])
         outcome = "They settle it all the same." if session["verdict"] in ("pass", "fail") else "The lot is undecided."
