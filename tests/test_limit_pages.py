@@ -85,8 +85,7 @@ def test_a_looser_limit_is_shown_with_its_caution(lab: Bench) -> None:
 
 def test_lots_that_still_move_are_no_yardstick(lab: Bench) -> None:
     # Half the lots before the step, half after it: neighbours resemble each other.
-    day = (CHANGED[:5] + "03-15") if CHANGED.startswith("2025") else CHANGED
-    text = told(lab, preview_address(SET_BASELINE, NAMED, day=day))
+    text = told(lab, preview_address(SET_BASELINE, NAMED, day="2025-03-15"))
 
     assert "The lots that would set these control limits resemble their neighbours" in text
 
@@ -101,7 +100,6 @@ def test_what_was_done_stands_on_the_stream_and_the_lot_with_who_and_why(lab: Be
         assert (answer.status_code, answer.location) == (303, f"/stream{STREAM}")
 
     text = told(lab, f"/stream{STREAM}")
-    assert "8 Jun 2025 1 Oct 2018" not in text
     assert re.search(r"A\. Specialist, \d+ \w+ \d{4}: new laminator +take back", text)
     assert re.search(r"L32 : by A\. Specialist, \d+ \w+ \d{4}: new laminator +put back", text)
     assert re.search(r"under 15\.0 nJ entered by A\. Specialist, .*, by contract <7>: new laminator", text)
