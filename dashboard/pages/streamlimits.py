@@ -24,7 +24,7 @@ Names = dict[str, str]
 def limits_section(document: Document, entries: list[Document]) -> list[Any]:
     """What set the limits of this stream; `entries` are those of people on it and on its product's limit."""
     names = {key: document[key] for key in ("supplier", "product", "characteristic")}
-    own = [entry for entry in entries if entry["what"] in CHANGES]
+    own = sorted((one for one in entries if one["what"] in CHANGES), key=lambda one: one["at"], reverse=True)
     return [
         html.H2("What set these limits", id="limits"),
         table(
@@ -55,10 +55,10 @@ def _details(title: str, *content: Any) -> html.Details:
 
 def _control_rows(document: Document, names: Names) -> list[list[Any]]:
     history, unit = document["limits_history"], document["unit"]
-    ends = [limits["from_at"] for limits in history[1:]]
+    begins = [(limits["set_by"] or limits)["from_at"] for limits in history]
     rows = [
         [
-            day(limits["from_at"]),
+            day(begin),
             day(end) if end else "now",
             amount(limits["center"], unit),
             f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
@@ -66,7 +66,7 @@ def _control_rows(document: Document, names: Names) -> list[list[Any]]:
             _left_out(limits["left_out"], names),
             _set_by(limits, names),
         ]
-        for limits, end in zip(history, [*ends, None], strict=True)
+        for limits, begin, end in zip(history, begins, [*begins, None][1:], strict=True)
     ]
     return rows + [_awaited(one, names) for one in _without_lots(document)]
 
@@ -173,8 +173,17 @@ def _history(entries: list[Document]) -> list[Any]:
 
 
 def _entry(entry: Document) -> str:
-    body = entry["body"]
-    about = [str(body[key]) for key in ("lot", "side", "from") if key in body]
-    about += [day(body["from_at"])] if "from_at" in body else []
-    about += ["no limit" if body["value"] is None else f"{body['value']:g}"] if "value" in body else []
-    return f"{entry['who']}, {moment(entry['at'])}, {entry['what']} {' '.join(about)}: {entry['reason']}"
+    about = " ".join(_about(entry["body"]))
+    return f"{entry['who']}, {moment(entry['at'])}, {entry['what']}, {about}: {entry['reason']}"
+
+
+def _about(body: Document) -> Iterator[str]:
+    """What an entry is about, in the order in which one says it."""
+    if "lot" in body:
+        yield f"lot {body['lot']}"
+    if "side" in body:
+        yield f"{body['side']} limit"
+    if "value" in body:
+        yield "none" if body["value"] is None else f"{body['value']:g}"
+    if "from" in body or "from_at" in body:
+        yield f"from {day(body.get('from') or body['from_at'])}"
