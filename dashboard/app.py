@@ -15,7 +15,8 @@ from dashboard.access import guard
 from dashboard.desk import Desk, NothingYet
 from dashboard.digest import add_digest
 from dashboard.entries import add_entries
-from dashboard.pages import alerts, bench, board, lot, scorecards, stream, supplier
+from dashboard.limitforms import PREVIEW_PATH
+from dashboard.pages import alerts, bench, board, limits, lot, scorecards, stream, supplier
 from dashboard.parts import empty
 from dashboard.sentences import CAUTIONS
 from ingest.errors import CallError, StoreError
@@ -28,6 +29,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     "/": board.layout,
     "/alerts": alerts.layout,
     "/bench": bench.layout,
+    PREVIEW_PATH: limits.layout,
     "/lot": lot.layout,
     "/scorecards": scorecards.layout,
     "/stream": stream.layout,

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from ingest.lab import Lab
+    from ingest.limit_requests import Request
 
 __all__ = ["main"]
 
@@ -251,41 +252,94 @@ def stream(folder: Path, as_json: bool, supplier: str, product: str, characteris
     print_json(document) if as_json else click.echo(listings.stream(document))
 
 
+def signed_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Who decides and why, or a preview that decides nothing."""
+    options = (
+        click.option("--by", default="", help="Who decides."),
+        click.option("--because", default="", help="Why."),
+        click.option("--preview", is_flag=True, help="Show what it would change, and change nothing."),
+    )
+    for option in options:
+        command = option(command)
+    return command
+
+
 @main.command()
 @click.argument("supplier")
 @click.argument("product")
 @click.argument("characteristic")
+@click.option("--from", "start", metavar="DAY", help="Set the limits again from the lots of this day on.")
+@click.option("--take-back", metavar="DAY", help="Take back that the limits were set again from this day.")
+@click.option("--leave-out", metavar="LOT", help="Leave this lot out of the lots that set the limits.")
+@click.option("--put-back", metavar="LOT", help="Put a lot that was left out back in.")
+@signed_options
 @lab_option
-@click.option(
-    "--from", "start", type=click.DateTime(["%Y-%m-%d"]), help="Set the limits again from the lots of this day on."
-)
-@click.option("--leave-out", "left_out", metavar="LOT", help="Leave this lot out of the lots that set the limits.")
-@click.option("--by", required=True, help="Who decides.")
-@click.option("--because", required=True, help="Why.")
-def baseline(
-    folder: Path,
-    supplier: str,
-    product: str,
-    characteristic: str,
-    start: Any,
-    left_out: str | None,
-    by: str,
-    because: str,
-) -> None:
-    """Set a stream's limits again from a day, or leave a lot out of them; the earlier limits stay in the history."""
+@json_option
+def baseline(supplier: str, product: str, characteristic: str, **given: Any) -> None:
+    """Set a stream's control limits again from a day, or leave a lot out of them; the earlier ones stay in the history."""
     from ingest import acts
+    from ingest.errors import CallError
+    from ingest.limit_requests import Request
+
+    days = {acts.SET_BASELINE: given["start"], acts.TAKE_BACK_BASELINE: given["take_back"]}
+    lots = {acts.LEAVE_OUT: given["leave_out"], acts.PUT_BACK: given["put_back"]}
+    asked = [change for change, value in {**days, **lots}.items() if value is not None]
+    if len(asked) != 1:
+        raise CallError("baseline: give one of --from DAY, --take-back DAY, --leave-out LOT, --put-back LOT")
+    day, lot = days.get(asked[0]) or "", lots.get(asked[0]) or ""
+    change_limits(Request(asked[0], supplier, product, characteristic, day=day, lot=lot), given)
+
+
+@main.command()
+@click.argument("product")
+@click.argument("characteristic")
+@click.option("--upper", metavar="VALUE", help="The new upper limit in the unit, or none.")
+@click.option("--lower", metavar="VALUE", help="The new lower limit in the unit, or none.")
+@click.option("--take-back", metavar="SIDE", help="Take back the upper or lower limit that was entered from the day.")
+@click.option("--from", "start", metavar="DAY", required=True, help="The day from which it holds.")
+@click.option("--document", default="", help="The document it rests on.")
+@signed_options
+@lab_option
+@json_option
+def limit(product: str, characteristic: str, **given: Any) -> None:
+    """Change the limit of a product from a day, for all its suppliers; earlier lots keep their verdicts."""
+    from ingest import acts
+    from ingest.errors import CallError
+    from ingest.limit_requests import Request
+
+    asked = [side for side in ("upper", "lower", "take_back") if given[side] is not None]
+    if len(asked) != 1:
+        raise CallError("limit: give one of --upper VALUE, --lower VALUE, --take-back SIDE")
+    taken_back = asked[0] == "take_back"
+    request = Request(
+        acts.TAKE_BACK_LIMIT if taken_back else acts.CHANGE_LIMIT, "", product, characteristic, day=given["start"],
+        side=given["take_back"] if taken_back else asked[0], value="" if taken_back else given[asked[0]],
+        document=given["document"],
+    )  # fmt: skip
+    change_limits(request, given)
+
+
+def change_limits(request: Request, given: dict[str, Any]) -> None:
+    """Show what a change of limits would do, or do it and say what it did."""
+    from dashboard.limitwords import listing
+    from dashboard.views import with_times
     from ingest.clock import now
     from ingest.errors import CallError
-    from ingest.stamps import microseconds
+    from ingest.lab import load
+    from ingest.limit_requests import as_act
+    from ingest.preview_limits import carry_out, preview
+    from ingest.store import known_store
 
-    if (start is None) == (left_out is None):
-        raise CallError("baseline: give either --from DAY or --leave-out LOT")
-    what = acts.LEAVE_OUT if start is None else acts.SET_BASELINE
-    names = (supplier, product, characteristic)
-    with writing(folder) as (lab, connection):
-        body = {"lot": left_out} if start is None else {"from_us": microseconds(start.replace(tzinfo=lab.zone))}
-        acts.change_baseline(connection, names, acts.Act(now(), by, what, acts.stream_subject(*names), because, body))
-    click.echo("Recorded. The next round evaluates the stream with it: lotdrift run")
+    lab, only_shown = load(given["folder"]), given["preview"]
+    store = known_store(lab.folder)
+    if store is None:
+        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+    with store.reading() if only_shown else store.writing() as connection:
+        act = as_act(connection, lab, request, given["by"], given["because"], now())
+        seen = preview(connection, lab, act) if only_shown else carry_out(connection, lab, act)
+    document = {"done": not only_shown, **with_times(seen.document, lab)}
+    unit = lab.characteristic(request.characteristic).unit
+    print_json(document) if given["as_json"] else click.echo(listing(document, request, unit))
 
 
 @main.command()

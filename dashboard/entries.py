@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 from dashboard.access import LOOPBACK
 from dashboard.desk import Desk, NothingYet
 from dashboard.entryform import ENTRY_PATH
+from dashboard.limitforms import CHANGES, change_limits
 from ingest import actions
 from ingest.answering import answer
 from ingest.clock import now
@@ -37,12 +38,7 @@ def add_entries(server: Flask, desk: Desk, bound_to: str) -> None:
         given = {name: request.form.get(name, "") for name in ("subject", "what", "who", "reason", "on")}
         try:
             with desk.store.writing() as connection:
-                if given["what"] in actions.STEPS:
-                    _keep_step(connection, desk, given)
-                else:
-                    answer(connection, **given, now=now())
-                # What was settled shows at once, not with the next round.
-                evaluate_stale(connection, desk.lab)
+                _keep(connection, desk, given)
         except NothingYet:
             return _refused("Nothing has been taken in yet.", 404)
         except CallError as error:
@@ -50,6 +46,17 @@ def add_entries(server: Flask, desk: Desk, bound_to: str) -> None:
         except StoreError as error:
             return _refused(str(error), 409)
         return redirect(_back(given["subject"]), code=303)  # type: ignore[return-value]  # werkzeug's own type
+
+
+def _keep(connection: Connection, desk: Desk, given: dict[str, str]) -> None:
+    if given["what"] in CHANGES:
+        change_limits(connection, desk.lab, request.form, given["who"], now())
+    elif given["what"] in actions.STEPS:
+        _keep_step(connection, desk, given)
+    else:
+        answer(connection, **given, now=now())
+        # What was settled shows at once, not with the next round.
+        evaluate_stale(connection, desk.lab)
 
 
 def _keep_step(connection: Connection, desk: Desk, given: dict[str, str]) -> None:

@@ -13,9 +13,10 @@ from datetime import datetime
 from typing import Any
 
 from dashboard.axes import GREY, Figure, around, frame, level_axis, time_axis
+from dashboard.limitlines import FARTHEST_LIMIT, SIDES, corners_of, end_of, left_out, near_ones, outlook, stretches
 from dashboard.sentences import amount, day
 
-__all__ = ["CONFIG", "bags", "chamber_trace", "near", "pin_notes", "stream"]
+__all__ = ["CONFIG", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
 
 Document = dict[str, Any]
 Span = tuple[str, str]
@@ -47,11 +48,11 @@ STRIPS = {
     "humidity": "chamber humidity at the test, % RH",
 }
 LEVEL_HEIGHT, STRIP_HEIGHT = 390, 105
-# A limit farther away than this would flatten the picture; its place is told in words.
-FARTHEST_LIMIT = 30.0
 
 
-def stream(document: Document, start: Document | None = None, span: Span | None = None) -> Figure:
+def stream(
+    document: Document, start: Document | None = None, span: Span | None = None, *, with_strips: bool = True
+) -> Figure:
     """When and how fast did this stream move: levels with their limits, and below them, aligned in time, the scatter.
 
     Parameters
@@ -62,22 +63,25 @@ def stream(document: Document, start: Document | None = None, span: Span | None 
         Evidence of an alert, with the estimated start of what moved and its interval.
     span : tuple of two ISO 8601 times, optional
         The time shown; all of it where it is left out.
+    with_strips : bool
+        Whether the scatter is drawn below the levels.
     """
     points = document["points"]
-    strips = [key for key in STRIPS if any(point[key] is not None for point in points)]
+    strips = [key for key in STRIPS if with_strips and any(point[key] is not None for point in points)]
     titles = [f"lot level, {amount(1.0, document['unit']).partition(' ')[2]}", *(STRIPS[key] for key in strips)]
     shares = [LEVEL_HEIGHT, *[STRIP_HEIGHT] * len(strips)]
     figure = frame(titles, shares, height=sum(shares) + 60)
     _add_baselines(figure, document)
     _add_control_limits(figure, points)
-    for key in ("limit_lower", "limit_upper"):
-        _add_edge(figure, document, key)
+    for side in SIDES:
+        _add_edge(figure, document, side, span)
     _add_fan(figure, document)
     _add_levels(figure, document)
+    _add_settings(figure, document)
     for number, key in enumerate(strips, start=2):
         _add_strip(figure, document, key, number)
     _add_start(figure, start, span)
-    level_axis(figure["layout"]["yaxis"], _drawn_levels(document), document["scale"])
+    level_axis(figure["layout"]["yaxis"], drawn_levels(document, span), document["scale"])
     time_axis(figure["layout"]["xaxis"], span)
     return figure
 
@@ -186,36 +190,52 @@ def _broken(points: list[Document]) -> list[Document]:
     return gapped
 
 
-def near(document: Document, limit: float) -> bool:
-    """Whether a specification limit is near enough to the levels to be in the picture."""
-    levels = [point["shown"] for point in document["points"] if point["shown"] is not None]
-    if not levels or document["scale"] != "log":
-        return bool(levels)
-    return bool(min(levels) / FARTHEST_LIMIT <= limit <= max(levels) * FARTHEST_LIMIT)
-
-
-def _add_edge(figure: Figure, document: Document, key: str) -> None:
-    """The specification limit as it was in force, the last one on to the end of the outlook."""
-    bounded = [point for point in document["points"] if point[key] is not None]
-    if not bounded or not near(document, bounded[-1][key]):
+def _add_edge(figure: Figure, document: Document, side: str, span: Span | None) -> None:
+    """The specification limit as a step at each day on which it changed, on to the end of the outlook."""
+    corners = corners_of(document, side, span)
+    if all(corner["value"] is None for corner in corners):
         return
-    last = bounded[-1][key]
-    onward = [{"tested_at": row["tested_at"], key: last} for row in _fan(document)[-1:]]
-    _line(figure, [*bounded, *onward], key, {"color": EDGE, "width": 2.5, "shape": "hv"}, name="limit")
-    place = math.log10(last) if document["scale"] == "log" else last
-    _label(figure, 0, place, f"limit {amount(last)}", xref="x domain", yref="y", yanchor="bottom", xshift=4)
+    ends = [corner["tested_at"] for corner in corners[1:]] + [end_of(document)]
+    # Both ends of each step, so that a stretch without a limit leaves a gap.
+    drawn = [
+        {"tested_at": at, "value": corner["value"]}
+        for corner, end in zip(corners, ends, strict=True)
+        for at in (corner["tested_at"], end)
+    ]
+    _line(figure, drawn, "value", {"color": EDGE, "width": 2.5}, name="limit")
+    for number, corner in enumerate(corners):
+        if corner["value"] is not None:
+            place = math.log10(corner["value"]) if document["scale"] == "log" else corner["value"]
+            at = {"xref": "x"} if number else {"xref": "x domain"}
+            _label(
+                figure, corner["tested_at"] if number else 0, place, f"limit {amount(corner['value'])}", yref="y",
+                yanchor="bottom", xshift=4, **at,
+            )  # fmt: skip
+
+
+def _add_settings(figure: Figure, document: Document) -> None:
+    """The days from which people set the control limits again; the pointer over the foot tells who and why."""
+    for limits in document["limits_history"]:
+        setting = limits["set_by"]
+        if setting is None:
+            continue
+        _mark_moment(figure, setting["from_at"], {"color": GREY, "width": 1.5})
+        told = _plain(f"{setting['who']}, {day(setting['recorded_at'])}: {setting['reason']}")
+        place = {"yref": "y domain", "yanchor": "bottom", "xshift": 3, "hovertext": told}
+        _label(figure, setting["from_at"], 0, "limits set again", **place)
 
 
 # Levels
 
 
-def _drawn_levels(document: Document) -> list[float]:
+def drawn_levels(document: Document, span: Span | None = None) -> list[float]:
     """Everything that has to fit into the picture of the levels."""
-    keys = ("shown", "upper", "lower")
-    values = [point[key] for point in document["points"] for key in keys if point[key] is not None]
-    limits = [point[key] for point in document["points"][-1:] for key in ("limit_lower", "limit_upper")]
-    values += [limit for limit in limits if limit is not None and near(document, limit)]
-    return values + [row[key] for row in _fan(document) for key in ("p10", "p90")]
+    values = [point["shown"] for point in document["points"] if point["shown"] is not None]
+    controls = {point[key] for point in document["points"] for key in ("upper", "lower") if point[key] is not None}
+    values += near_ones(document, controls)
+    corners = [corner for side in SIDES for corner in corners_of(document, side, span)]
+    values += [corner["value"] for corner in corners if corner["value"] is not None]
+    return values + [row[key] for row in outlook(document) for key in ("p10", "p90")]
 
 
 def _kind(point: Document) -> str:
@@ -231,14 +251,19 @@ def _kind(point: Document) -> str:
 
 def _add_levels(figure: Figure, document: Document) -> None:
     smooth = {"color": ACCENT, "width": 1.6}
-    _line(figure, document["points"], "ewma", smooth, name="smoothed level", connectgaps=True)
+    for stretch in stretches(document):
+        _line(figure, stretch, "ewma", smooth, name="smoothed level", connectgaps=True)
+    apart = left_out(document)
+    _add_rings(
+        figure, [point for point in document["points"] if point["shown"] is not None and point["tested_at"] in apart]
+    )
     for kind, (symbol, color) in KINDS.items():
         chosen = [point for point in document["points"] if point["shown"] is not None and _kind(point) == kind]
         if not chosen:
             continue
         size = 8 if kind == "usual" else 10
         marker = {"color": color, "symbol": symbol, "size": size, "line": {"width": 1.5, "color": color}}
-        told = [_told_point(point, document["unit"]) for point in chosen]
+        told = [_told_point(point, document["unit"], apart.get(point["tested_at"])) for point in chosen]
         _add_markers(figure, chosen, "shown", told, name=kind, marker=marker)
 
 
@@ -252,26 +277,30 @@ def _add_markers(figure: Figure, points: list[Document], key: str, told: list[st
     figure["data"].append({**trace, **more})
 
 
-def _told_point(point: Document, unit: str) -> str:
-    """The lot in a sentence."""
+def _add_rings(figure: Figure, points: list[Document]) -> None:
+    """A ring around each lot that sets no control limits; the lot's own mark tells why."""
+    if points:
+        marker = {"color": GREY, "symbol": "circle-open", "size": 17, "line": {"width": 1.5}}
+        _line(figure, points, "shown", {}, mode="markers", marker=marker, name="left out")
+
+
+def _told_point(point: Document, unit: str, apart: str | None) -> str:
+    """The lot in a sentence; `apart` says why it sets no control limits."""
     level = amount(point["shown"], unit, point["bound"])
     said = f"Lot {point['lot']}, {day(point['tested_at'])}: {level} from {point['bags']} bags, {point['n']} readings"
     if point["state"] != "valid":
         said += f"; test not valid: {point['state']}"
     if point["to_look_at"]:
         said += "; its values may be a slip of the pen"
+    if apart is not None:
+        said += f"; sets no control limits, {apart}"
     if point["signals"]:
         said += f"; stands out: {', '.join(name.replace('_', ' ') for name in point['signals'])}"
     return f"{said}. Click to open it."
 
 
-def _fan(document: Document) -> list[Document]:
-    """The outlook, empty where there is none."""
-    return document["forecast"]["fan"] if document["forecast"] else []
-
-
 def _add_fan(figure: Figure, document: Document) -> None:
-    fan = _fan(document)
+    fan = outlook(document)
     if not fan:
         return
     for low, high, opacity in (("p10", "p90", 0.16), ("p25", "p75", 0.26)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from dashboard.limitwords import in_force
 from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit, weeks
 
 __all__ = ["alerts", "board", "check", "lot", "preview", "stream"]
@@ -82,7 +83,14 @@ def stream(document: Document) -> str:
         ]
         for point in document["points"]
     ]
-    return _printable(head) + "\n" + table(("lot", "tested", "level", "readings", "test", "stands out"), rows)
+    bounds = f"Limit of the document: {in_force(document) or 'none declared'}."
+    return (
+        _printable(head)
+        + "\n"
+        + _printable(bounds)
+        + "\n"
+        + table(("lot", "tested", "level", "readings", "test", "stands out"), rows)
+    )
 
 
 def lot(document: Document) -> str:

@@ -178,6 +178,6 @@ def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[s
         bindparam("subjects", expanding=True)
     )
     for row in connection.execute(wanted, {"subjects": list(found)}).mappings():
-        entry = {"at": iso(row["at_us"], lab.zone), "body": json.loads(row["body"])}
+        entry = {"at": iso(row["at_us"], lab.zone), "body": with_times(json.loads(row["body"]), lab)}
         found[row["subject"]].append({**entry, **{name: row[name] for name in ("who", "what", "reason")}})
     return found

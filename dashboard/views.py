@@ -17,6 +17,8 @@ from dashboard.svg import Room
 from ingest.actions import corrective_actions
 from ingest.errors import CallError
 from ingest.lab import Lab
+from ingest.limit_acts import with_entered_limits
+from ingest.limit_steps import step_document
 from ingest.rounds import Round
 from ingest.wording import slip
 from spc.suspicion import Mark, Share, Slip, slipped
@@ -251,6 +253,7 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
     )
     if not lots:
         raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
+    lab = with_entered_limits(connection, lab)
     return {
         "supplier": supplier,
         "product": lots[0]["product"],
@@ -305,9 +308,11 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Documen
 
 def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Document:
     characteristic = lab.characteristic(session["characteristic"])
-    limits = lab.limits_at(product, session["characteristic"], EPOCH + timedelta(microseconds=session["started_us"]))
     mark = None if session["share"] is None else marked(session)
     off = slipped(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
+    tested = EPOCH + timedelta(microseconds=session["started_us"])
+    limits = lab.limits_at(product, session["characteristic"], tested)
+    sources = lab.limit_sources(product, session["characteristic"], tested)
     return {
         "characteristic": session["characteristic"],
         "unit": characteristic.unit,
@@ -329,6 +334,9 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         "limit_lower": limits.lower,
         "limit_upper": limits.upper,
         "limit_document": limits.document or None,
+        "limit_sources": {
+            side: None if step is None else with_times(step_document(step), lab) for side, step in sources.items()
+        },
         "judged": session["judged"],
         "verdict": session["verdict"],
         "bags": session["bags"],

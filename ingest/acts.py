@@ -1,11 +1,14 @@
 """What people enter: who, when, what, about which subject, and why. Rows are added, never changed.
 
-The subject of an alert is `alert:ID`, of a stream the JSON list of supplier, product and characteristic.
+The subject of an alert is `alert:ID`, of a stream the JSON list of supplier, product and characteristic, of a product's
+limit `limit:` and the JSON list of product and characteristic. What was entered is taken back by another entry: an act
+stands until a later one with the same key undoes or replaces it.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -16,10 +19,30 @@ from ingest import schema
 from ingest.errors import CallError
 from ingest.stamps import from_microseconds, microseconds
 
-__all__ = ["LEAVE_OUT", "SET_BASELINE", "Act", "acts_on", "change_baseline", "record", "stream_subject"]
+__all__ = [
+    "CHANGE_LIMIT",
+    "LEAVE_OUT",
+    "PUT_BACK",
+    "SET_BASELINE",
+    "TAKE_BACK_BASELINE",
+    "TAKE_BACK_LIMIT",
+    "Act",
+    "acts_on",
+    "check_signed",
+    "left_out_standing",
+    "limit_subject",
+    "record",
+    "restarts_standing",
+    "standing",
+    "stream_subject",
+]
 
 SET_BASELINE = "set baseline"
+TAKE_BACK_BASELINE = "take back baseline"
 LEAVE_OUT = "leave out"
+PUT_BACK = "put back"
+CHANGE_LIMIT = "change limit"
+TAKE_BACK_LIMIT = "take back limit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +62,43 @@ def stream_subject(supplier: str, product: str, characteristic: str) -> str:
     return json.dumps([supplier, product, characteristic], ensure_ascii=False)
 
 
-def record(connection: Connection, act: Act) -> None:
-    """Add an entry; CallError where it says not who or why."""
+def limit_subject(product: str, characteristic: str) -> str:
+    """The subject of acts on the limit of a product."""
+    return "limit:" + json.dumps([product, characteristic], ensure_ascii=False)
+
+
+def standing(acts: Iterable[Act], done: str, undone: str, *keys: str) -> dict[tuple[Any, ...], Act]:
+    """The acts `done` that no later act `undone` took back, by what `keys` of their body say."""
+    found: dict[tuple[Any, ...], Act] = {}
+    for act in acts:
+        if act.what == done:
+            found[tuple(act.body[key] for key in keys)] = act
+        elif act.what == undone:
+            found.pop(tuple(act.body[key] for key in keys), None)
+    return found
+
+
+def restarts_standing(acts: Iterable[Act]) -> dict[int, Act]:
+    """The settings of a stream's baseline that stand, by the moment from which they hold, in order of time."""
+    found = standing(acts, SET_BASELINE, TAKE_BACK_BASELINE, "from_us")
+    return {from_us: act for (from_us,), act in sorted(found.items(), key=lambda item: item[0])}
+
+
+def left_out_standing(acts: Iterable[Act]) -> dict[str, Act]:
+    """The lots that people leave out of a stream's baseline."""
+    return {lot: act for (lot,), act in standing(acts, LEAVE_OUT, PUT_BACK, "lot").items()}
+
+
+def check_signed(act: Act) -> None:
+    """CallError where an entry says not who or why."""
     for name, text in (("who", act.who), ("reason", act.reason)):
         if not text.strip():
             raise CallError(f"{act.what}: {name} is blank; an entry needs a name and a reason")
+
+
+def record(connection: Connection, act: Act) -> None:
+    """Add an entry; CallError where it says not who or why."""
+    check_signed(act)
     connection.execute(
         insert(schema.act).values(
             at_us=microseconds(act.at),
@@ -64,13 +119,3 @@ def acts_on(connection: Connection, subject: str) -> list[Act]:
         Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
         for row in rows
     ]
-
-
-def change_baseline(connection: Connection, names: tuple[str, str, str], act: Act) -> None:
-    """Record an act on the baseline of a stream and have the stream evaluated again; CallError where there is none."""
-    changed = connection.exec_driver_sql(
-        "UPDATE stream SET stale = 1 WHERE supplier = ? AND product = ? AND characteristic = ?", names
-    ).rowcount
-    if not changed:
-        raise CallError(f"baseline: there is no stream {' · '.join(names)}; lotdrift board lists them all")
-    record(connection, act)

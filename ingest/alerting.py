@@ -28,7 +28,7 @@ from spc.words import AlertState, Grade, Kind
 if TYPE_CHECKING:
     from ingest.evaluating import Stream
 
-__all__ = ["Alert", "alert_id", "state_after_acts", "stream_alerts", "write_stream_alerts"]
+__all__ = ["Alert", "alert_id", "state_after_acts", "state_of", "stream_alerts", "write_stream_alerts"]
 
 WEEK_US = 7 * 24 * 3_600_000_000
 
@@ -159,11 +159,16 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
             (
                 *(getattr(alert, name) for name in columns),
                 json.dumps(alert.evidence, ensure_ascii=False, allow_nan=False),
-                AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_acts(connection, alert.id),
+                state_of(connection, alert),
             )
             for alert in alerts
         ],
     )
+
+
+def state_of(connection: Connection, alert: Alert) -> str:
+    """Where an alert stands: closed where its evidence ended, else where people left it."""
+    return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_acts(connection, alert.id)
 
 
 def state_after_acts(connection: Connection, alert: str) -> str:

@@ -9,15 +9,17 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from sqlalchemy import Connection
 
 import spc.evaluate
-from ingest.acts import LEAVE_OUT, SET_BASELINE, Act, acts_on, stream_subject
-from ingest.alerting import stream_alerts, write_stream_alerts
+from ingest.acts import Act, acts_on, left_out_standing, restarts_standing, stream_subject
+from ingest.alerting import Alert, stream_alerts, write_stream_alerts
 from ingest.lab import Lab
+from ingest.limit_acts import with_entered_limits
 from ingest.progress import Watch, unwatched
 from ingest.results import board_row, point_documents, sketch, stream_document
 from ingest.sessions import SUMMARY
@@ -25,7 +27,7 @@ from ingest.stamps import from_microseconds
 from ingest.store import insert_many
 from ingest.suspects import SET_ASIDE, Suspect, suspects, write_suspects
 
-__all__ = ["Stream", "evaluate_stale"]
+__all__ = ["Evaluated", "Stream", "evaluate", "evaluate_stale", "sessions_of", "write"]
 
 WEEK_US = 7 * 24 * 3_600_000_000
 STREAMS_AT_ONCE = 200
@@ -41,8 +43,27 @@ class Stream:
     characteristic: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Evaluated:
+    """One stream as its evaluation is stored.
+
+    `points` holds session, time of test, distance from usual and document of each point; `verdicts` has a row a session:
+    those of `spc.evaluate`, and `lot` and `started_us`; `marked` are the sessions whose values may be a slip.
+    """
+
+    stream: Stream
+    board: dict[str, Any]
+    sketch: dict[str, Any]
+    document: dict[str, Any]
+    points: list[tuple[int, int, float | None, dict[str, Any]]]
+    verdicts: pd.DataFrame
+    alerts: list[Alert]
+    marked: Mapping[int, Suspect]
+
+
 def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[int, list[str]]:
     """Evaluate every stream marked stale; how many there were, and the ids of the alerts that are new."""
+    lab = with_entered_limits(connection, lab)
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
     )
@@ -50,15 +71,16 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
     raised: list[str] = []
     for start in range(0, len(streams), STREAMS_AT_ONCE):
         part = streams[start : start + STREAMS_AT_ONCE]
-        sessions = _sessions_of(connection, [stream.id for stream in part])
+        sessions = sessions_of(connection, [stream.id for stream in part])
         for number, stream in enumerate(part, start):
             watch("streams evaluated", number, len(streams))
-            raised += _evaluate(connection, lab, stream, sessions[sessions["stream_id"] == stream.id])
+            raised += _renew(connection, lab, stream, sessions[sessions["stream_id"] == stream.id])
     connection.exec_driver_sql("UPDATE stream SET stale = 0 WHERE stale = 1")
     return len(streams), raised
 
 
-def _sessions_of(connection: Connection, ids: Sequence[int]) -> pd.DataFrame:
+def sessions_of(connection: Connection, ids: Sequence[int]) -> pd.DataFrame:
+    """The sessions of these streams as `evaluate` takes them, in order of time."""
     columns = ["id", "stream_id", "lot_id", "started_us", "chamber_id", "conditioning", "humidity_mean", *SUMMARY]
     rows = connection.exec_driver_sql(
         f"SELECT {', '.join(f's.{name}' for name in columns)}, l.lot, c.text FROM session s "
@@ -71,31 +93,56 @@ def _sessions_of(connection: Connection, ids: Sequence[int]) -> pd.DataFrame:
     return frame.astype(dict.fromkeys(numbers, np.float64))
 
 
-def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.DataFrame) -> list[str]:
+def _renew(connection: Connection, lab: Lab, stream: Stream, sessions: pd.DataFrame) -> list[str]:
     if sessions.empty:
         _forget(connection, stream)
         return []
     acts = acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
-    marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, acts)
+    return write(connection, evaluate(lab, stream, acts, sessions))
+
+
+def evaluate(lab: Lab, stream: Stream, acts: list[Act], sessions: pd.DataFrame) -> Evaluated:
+    """Evaluate one stream with these entries of people on it; reads and writes nothing.
+
+    Parameters
+    ----------
+    lab : Lab
+        The declarations, with the limits that people entered laid over them.
+    stream : Stream
+    acts : list of Act
+        The entries on the stream, the oldest first.
+    sessions : DataFrame
+        Its rows of `sessions_of`; at least one.
+    """
+    scale = lab.characteristic(stream.characteristic).scale
+    marked = suspects(sessions, scale, acts)
     prepared = _prepare(lab, stream, sessions, marked)
     evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"], marked))
-    _write_verdicts(connection, evaluation)
-    write_suspects(connection, stream.id, marked)
-    _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale, marked)
+    return Evaluated(
+        stream=stream,
+        board=board_row(lab, stream, evaluation),
+        sketch=sketch(lab, stream, evaluation),
+        document=stream_document(lab, stream, evaluation, acts, marked),
+        points=_points(evaluation, scale, marked),
+        verdicts=evaluation.verdicts.join(prepared[["lot", "started_us"]]),
+        alerts=stream_alerts(lab, stream, evaluation, marked),
+        marked=marked,
+    )
+
+
+def write(connection: Connection, evaluated: Evaluated) -> list[str]:
+    """Store an evaluation in place of the stream's earlier one; the ids of the alerts that are new."""
+    number = evaluated.stream.id
+    _write_verdicts(connection, evaluated.verdicts)
+    write_suspects(connection, number, evaluated.marked)
+    _write_points(connection, number, evaluated.points)
     insert_many(
         connection,
         "INSERT INTO evaluation (stream_id, board, sketch, document) VALUES (?, ?, ?, ?) ON CONFLICT (stream_id) "
         "DO UPDATE SET board = excluded.board, sketch = excluded.sketch, document = excluded.document",
-        [
-            (
-                stream.id,
-                as_json(board_row(lab, stream, evaluation)),
-                as_json(sketch(lab, stream, evaluation)),
-                as_json(stream_document(lab, stream, evaluation, acts, marked)),
-            )
-        ],
+        [(number, as_json(evaluated.board), as_json(evaluated.sketch), as_json(evaluated.document))],
     )
-    return write_stream_alerts(connection, stream.id, stream_alerts(lab, stream, evaluation, marked))
+    return write_stream_alerts(connection, number, evaluated.alerts)
 
 
 def _prepare(lab: Lab, stream: Stream, sessions: pd.DataFrame, marked: Mapping[int, Suspect]) -> pd.DataFrame:
@@ -134,10 +181,8 @@ def _settings(
         horizon_weeks=lab.alerts.horizon_weeks,
         breach_probability=lab.alerts.breach_probability,
         every_session_is_a_point=lab.is_check_standard(stream.supplier, stream.product),
-        restarts=tuple(sorted(act.body["from_us"] / WEEK_US for act in acts if act.what == SET_BASELINE)),
-        left_out=frozenset(
-            int(session) for act in acts if act.what == LEAVE_OUT for session in lots.index[lots == act.body["lot"]]
-        ),
+        restarts=tuple(from_us / WEEK_US for from_us in restarts_standing(acts)),
+        left_out=frozenset(int(session) for session in lots.index[lots.isin(list(left_out_standing(acts)))]),
         doubted=frozenset(session for session, one in marked.items() if not one.settled),
     )
 
@@ -153,8 +198,20 @@ def as_json(document: object) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
-def _write_verdicts(connection: Connection, evaluation: spc.evaluate.Evaluation) -> None:
-    shown = evaluation.verdicts[["level_unit", "worst", "judged", "verdict"]]
+def _points(
+    evaluation: spc.evaluate.Evaluation, scale: str, marked: Mapping[int, Suspect]
+) -> list[tuple[int, int, float | None, dict[str, Any]]]:
+    documents = point_documents(evaluation, scale, marked)
+    z = evaluation.points["z"].astype(object).where(evaluation.points["z"].notna(), None)
+    started = evaluation.points["started_us"]
+    return [
+        (int(session), int(started[session]), z[session], document)
+        for session, document in zip(evaluation.points.index, documents, strict=True)
+    ]
+
+
+def _write_verdicts(connection: Connection, verdicts: pd.DataFrame) -> None:
+    shown = verdicts[["level_unit", "worst", "judged", "verdict"]]
     plain = shown.astype(object).where(shown.notna(), None)
     insert_many(
         connection,
@@ -164,21 +221,14 @@ def _write_verdicts(connection: Connection, evaluation: spc.evaluate.Evaluation)
 
 
 def _write_points(
-    connection: Connection,
-    stream: Stream,
-    evaluation: spc.evaluate.Evaluation,
-    scale: str,
-    marked: Mapping[int, Suspect],
+    connection: Connection, stream_id: int, points: list[tuple[int, int, float | None, dict[str, Any]]]
 ) -> None:
-    connection.exec_driver_sql("DELETE FROM point WHERE stream_id = ?", (stream.id,))
-    documents = point_documents(evaluation, scale, marked)
-    z = evaluation.points["z"].astype(object).where(evaluation.points["z"].notna(), None)
-    started = evaluation.points["started_us"]
+    connection.exec_driver_sql("DELETE FROM point WHERE stream_id = ?", (stream_id,))
     insert_many(
         connection,
         "INSERT INTO point (stream_id, session_id, ordinal, tested_us, z, document) VALUES (?, ?, ?, ?, ?, ?)",
         [
-            (stream.id, int(session), ordinal, int(started[session]), z[session], as_json(document))
-            for ordinal, (session, document) in enumerate(zip(evaluation.points.index, documents, strict=True))
+            (stream_id, session, ordinal, started_us, z, as_json(document))
+            for ordinal, (session, started_us, z, document) in enumerate(points)
         ],
     )

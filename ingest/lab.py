@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from difflib import get_close_matches
@@ -24,7 +24,6 @@ from ingest.labfile import (
     CheckStandard,
     Conditioning,
     LabFile,
-    Limit,
     Product,
     Schedule,
     Scorecard,
@@ -32,9 +31,10 @@ from ingest.labfile import (
     Source,
 )
 from ingest.labtypes import listed, shown
+from ingest.limit_steps import SIDES, Step, in_order, on_day
 from ingest.outlets import Digest, Mail, Route, Webhook
 
-__all__ = ["LAB_FILE", "Lab", "Limits", "Source", "declared_store", "load"]
+__all__ = ["LAB_FILE", "Lab", "Limits", "Source", "declared_steps", "declared_store", "load"]
 
 LAB_FILE = "lab.toml"
 STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate"}
@@ -55,7 +55,11 @@ class Limits(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lab:
-    """A lab folder and what its `lab.toml` declares."""
+    """A lab folder and what its `lab.toml` declares.
+
+    `entered` are the limits that people entered, by product, characteristic and side; `load` knows of none
+    (`ingest.limit_acts` lays them over).
+    """
 
     folder: Path
     name: str
@@ -75,11 +79,14 @@ class Lab:
     routes: tuple[Route, ...]
     digest: Digest
     scorecard: Scorecard
+    entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
+    _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
     _product_by_name: dict[str, Product] = field(init=False, repr=False)
     _standards: frozenset[tuple[str, str]] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "_steps", {})
         object.__setattr__(self, "_by_name", {one.name: one for one in self.characteristics})
         object.__setattr__(self, "_product_by_name", {one.name: one for one in self.products})
         pairs = frozenset((one.supplier, one.product) for one in self.check_standards)
@@ -113,35 +120,39 @@ class Lab:
 
     def limits_at(self, product: str, characteristic: str, when: datetime) -> Limits:
         """The specification limits for a test done at `when` (aware); days change at midnight of the lab's zone."""
+        steps = self.limit_sources(product, characteristic, when)
+        lower, upper = (steps[side] or NO_LIMIT for side in SIDES)
+        named = dict.fromkeys(step.document for step in (lower, upper) if step.document)
+        return Limits(lower.value, upper.value, "; ".join(named))
+
+    def limit_sources(self, product: str, characteristic: str, when: datetime) -> dict[str, Step | None]:
+        """What the limits in force at `when` rest on, by side; None where nothing was declared or entered."""
         day = when.astimezone(self.zone).date()
-        return _limits_on(self.characteristic(characteristic), self.product(product), day)
+        return {side: on_day(self.limit_steps(product, characteristic, side), day) for side in SIDES}
+
+    def limit_steps(self, product: str, characteristic: str, side: str) -> tuple[Step, ...]:
+        """The limits of a product on one side over time, in the order of their days."""
+        key = (product, characteristic, side)
+        if key not in self._steps:
+            declared = declared_steps(self.characteristic(characteristic), self.product(product), side)
+            self._steps[key] = in_order(declared, self.entered.get(key, ()))
+        return self._steps[key]
 
     def zone_of(self, source: Source) -> ZoneInfo:
         """The zone of wall-clock stamps in files of a source."""
         return ZoneInfo(source.timezone) if source.timezone else self.zone
 
 
-def _limits_on(characteristic: Characteristic, product: Product | None, day: date) -> Limits:
-    lower, lower_document = _limit_on(characteristic.lower_limit, day)
-    upper, upper_document = _limit_on(characteristic.upper_limit, day)
-    if product is not None:
-        lower, lower_document = _overridden(product, product.lower_limit, characteristic.name, lower, lower_document)
-        upper, upper_document = _overridden(product, product.upper_limit, characteristic.name, upper, upper_document)
-    named = dict.fromkeys(document for document in (lower_document, upper_document) if document)
-    return Limits(lower, upper, "; ".join(named))
+NO_LIMIT = Step(None, None, "")
 
 
-def _limit_on(limits: Sequence[Limit], day: date) -> tuple[float | None, str]:
-    in_force = [limit for limit in limits if limit.from_ is None or limit.from_ <= day]
-    return (in_force[-1].value, in_force[-1].document) if in_force else (None, "")
-
-
-def _overridden(
-    product: Product, own: Mapping[str, float | None], characteristic: str, value: float | None, document: str
-) -> tuple[float | None, str]:
-    if characteristic not in own:
-        return value, document
-    return own[characteristic], f"declared for {product.name}"
+def declared_steps(characteristic: Characteristic, product: Product | None, side: str) -> tuple[Step, ...]:
+    """The limits that `lab.toml` declares on one side: those of the product where it has any, else the characteristic's."""
+    own = {} if product is None else product.upper_limit if side == "upper" else product.lower_limit
+    if product is not None and characteristic.name in own:
+        return (Step(own[characteristic.name], None, f"declared for {product.name}"),)
+    limits = characteristic.upper_limit if side == "upper" else characteristic.lower_limit
+    return tuple(Step(limit.value, limit.from_, limit.document) for limit in limits)
 
 
 # Reading the file
@@ -324,12 +335,12 @@ def _check_limits(declared: LabFile) -> None:
         changes = {limit.from_ or date.min for limit in [*one.lower_limit, *one.upper_limit]} | {date.min}
         for day in sorted(changes):
             for product in [None, *declared.product]:
-                limits = _limits_on(one, product, day)
-                if limits.lower is not None and limits.upper is not None and limits.lower >= limits.upper:
+                lower, upper = (on_day(declared_steps(one, product, side), day) or NO_LIMIT for side in SIDES)
+                if lower.value is not None and upper.value is not None and lower.value >= upper.value:
                     place = f"characteristic.{one.name}" if product is None else f"product.{product.name}"
                     raise _said(
                         f"{place}.lower_limit",
-                        f"expected a limit below the upper one, {limits.upper:g}, got {limits.lower:g}",
+                        f"expected a limit below the upper one, {upper.value:g}, got {lower.value:g}",
                     )
 
 

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ingest.acts import Act
+from ingest.acts import Act, left_out_standing, restarts_standing
 from ingest.lab import Lab, Limits
+from ingest.limit_steps import SIDES, step_document
 from ingest.stamps import from_microseconds, microseconds
 from ingest.suspects import SET_ASIDE, Suspect
-from spc.baseline import limits
+from spc.baseline import LeftOutReason, limits
 from spc.capability import Capability
 from spc.evaluate import CHART_WIDTH, Evaluation, Segment
 from spc.verdicts import to_unit
@@ -154,12 +155,16 @@ def stream_document(
 ) -> Document:
     """The stored part of `lotdrift stream`, without the points."""
     declared = lab.characteristic(stream.characteristic)
-    history = [_segment(segment, declared.scale, marked) for segment in evaluation.segments]
+    history = [_segment(segment, declared.scale, acts, marked) for segment in evaluation.segments]
     return {
         "unit": declared.unit,
         "scale": declared.scale,
         "limits": history[-1] if history else _no_limits(),
         "limits_history": history,
+        "specification_limits": {
+            side: [step_document(step) for step in lab.limit_steps(stream.product, stream.characteristic, side)]
+            for side in SIDES
+        },
         "components": _components(evaluation),
         "forecast": _forecast(evaluation, declared.scale),
         "capability": _capability(evaluation),
@@ -170,6 +175,7 @@ def stream_document(
             "lots_a_false_mark": number(evaluation.pattern_price.lots),
             "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
         },
+        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in restarts_standing(acts).items()],
         "acts": [
             {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
             for act in acts
@@ -187,10 +193,11 @@ def _no_limits() -> Document:
         "widened_for_dependence": None,
         "from_us": None,
         "left_out": [],
+        "set_by": None,
     }
 
 
-def _segment(segment: Segment, scale: str, marked: Mapping[int, Suspect]) -> Document:
+def _segment(segment: Segment, scale: str, acts: list[Act], marked: Mapping[int, Suspect]) -> Document:
     """The limits for a lot of usual size, what they rest on and since when they hold."""
     usual, points = segment.baseline, segment.points
     typical = points["variance"].median()
@@ -206,18 +213,30 @@ def _segment(segment: Segment, scale: str, marked: Mapping[int, Suspect]) -> Doc
         "from_us": int(points["started_us"].iloc[0]),
         "widened_for_dependence": rho,
         "left_out": [
-            {
-                "lot": str(points["lot"].iloc[one.index]),
-                "why": _why_left_out(int(points.index[one.index]), one.reason, marked),
-            }
+            _left_out(points.iloc[one.index], one.reason, acts, marked.get(int(points.index[one.index])))
             for one in usual.left_out
         ],
+        "set_by": _set_by(int(points["started_us"].iloc[0]), acts),
     }
 
 
-def _why_left_out(session: int, reason: str, marked: Mapping[int, Suspect]) -> str:
-    """The reason of the statistics, or that a person has yet to look at the value."""
-    return "to_be_looked_at" if session in marked and not marked[session].settled else str(reason)
+def _left_out(point: pd.Series, why: LeftOutReason, acts: list[Act], suspect: Suspect | None) -> Document:
+    """A lot that sets no limits, and who left it out where a person did."""
+    lot = str(point["lot"])
+    act = left_out_standing(acts).get(lot) if why == LeftOutReason.BY_HAND else None
+    unsettled = suspect is not None and not suspect.settled and act is None
+    told = "to_be_looked_at" if unsettled else str(why)
+    return {"lot": lot, "tested_us": int(point["started_us"]), "why": told, **_signed(act)}
+
+
+def _set_by(first_us: int, acts: list[Act]) -> Document | None:
+    """Who set the limits again before this lot, and from when on; None where they are the stream's first."""
+    before = [(from_us, act) for from_us, act in restarts_standing(acts).items() if from_us <= first_us]
+    return {"from_us": before[-1][0], **_signed(before[-1][1])} if before else None
+
+
+def _signed(act: Act | None) -> Document:
+    return {} if act is None else {"who": act.who, "recorded_us": microseconds(act.at), "reason": act.reason}
 
 
 def _components(evaluation: Evaluation) -> Document:

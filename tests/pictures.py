@@ -21,6 +21,8 @@ PAGES = {
     "board": "/",
     "stream": "/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy",
     "stream-resistance": "/stream?supplier=Tarnwick&product=TW-Rose&characteristic=surface_resistance_inside",
+    "limits": "/limits?change=change+limit&day=2026-01-01&side=upper&value=15&supplier=Brackenfoil&product=BF-110"
+    "&characteristic=shielding_energy",
     "lot": "/lot?supplier=Umberfold&lot=UM08224",
     "lot-humid": "/lot?supplier=Brackenfoil&lot=BF04200",
     "alerts": "/alerts",

@@ -173,6 +173,7 @@ def press_to(page: Page, name: str) -> None:
 PAGES = {
     "board": "/",
     "stream": STREAM,
+    "limits": f"/limits?change=change+limit&day=2026-01-01&side=upper&value=25&{STREAM.partition('?')[2]}",
     "lot": "/lot?supplier=Tarnwick&lot=TW00076",
     "alerts": "/alerts?show=all",
     "bench": "/bench",

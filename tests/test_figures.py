@@ -28,9 +28,21 @@ def point(number: int, **more: Any) -> Document:
 
 
 def stream(*points: Document, **more: Any) -> Document:
-    limits = {"center": 10.0, "lower": 8.0, "upper": 13.0, "from_lots": 25, "from_at": "2026-01-01", "frozen_at": None}
-    document = {"unit": "nJ", "scale": "log", "points": list(points), "limits_history": [limits], "forecast": None}
-    return {**document, **more}
+    return {
+        "unit": "nJ", "scale": "log", "points": list(points), "limits_history": [limits()], "forecast": None,
+        "specification_limits": {"lower": [], "upper": [step(20.0)]}, **more,
+    }  # fmt: skip
+
+
+def limits(**more: Any) -> Document:
+    """A set of control limits, learned by rule unless told otherwise."""
+    usual = {"center": 10.0, "lower": 8.0, "upper": 13.0, "from_lots": 25, "from_at": "2026-01-01", "frozen_at": None}
+    return {**usual, "left_out": [], "set_by": None, **more}
+
+
+def step(value: float | None, start: str | None = None) -> Document:
+    """A specification limit from a day on."""
+    return {"value": value, "from": start}
 
 
 def traces(figure: dict[str, Any], name: str) -> list[dict[str, Any]]:
@@ -83,12 +95,61 @@ def test_the_limit_goes_on_to_the_end_of_the_outlook() -> None:
 
     (limit,) = traces(figure, "limit")
     assert limit["x"][-1] == FAN[-1]["tested_at"]
-    assert limit["y"] == [20.0, 20.0, 20.0]
+    assert limit["y"] == [20.0, 20.0]
     assert len(traces(figure, "outlook")) == 2
 
 
+def test_a_limit_that_changed_is_a_step_on_its_day_and_ends_where_there_is_none() -> None:
+    upper = [
+        step(50.0),
+        step(20.0, "2018-10-01"),
+        step(15.0, "2026-02-10"),
+        step(None, "2026-03-20"),
+        step(9.0, "2027-01-01"),
+    ]
+    figure = figures.stream(
+        stream(point(1), point(2), point(4), specification_limits={"lower": [step(4.0, "2026-02-10")], "upper": upper})
+    )
+
+    lower, high = traces(figure, "limit")
+    begin, end = point(1)["tested_at"], point(4)["tested_at"]
+    assert list(zip(high["x"], high["y"], strict=True)) == [
+        (begin, 20.0), ("2026-02-10", 20.0), ("2026-02-10", 15.0), ("2026-03-20", 15.0), ("2026-03-20", None), (end, None),
+    ]  # fmt: skip
+    assert list(zip(lower["x"], lower["y"], strict=True)) == [("2026-02-10", 4.0), (end, 4.0)]
+    assert [label["text"] for label in figure["layout"]["annotations"] if "limit " in label["text"]] == [
+        "limit 4.00", "limit 20.0", "limit 15.0",
+    ]  # fmt: skip
+
+
+def test_a_lot_that_sets_no_limits_has_a_ring_and_says_why() -> None:
+    out = {"lot": "L2", "tested_at": point(2)["tested_at"]}
+    signed = {"why": "by_hand", "who": "Bench 2", "recorded_at": "2026-05-01T09:00:00+00:00", "reason": "wrong <film>"}
+    rule = {"lot": "L3", "tested_at": point(3)["tested_at"], "why": "far_from_the_rest"}
+    figure = figures.stream(
+        stream(point(1), point(2), point(3), limits_history=[limits(left_out=[{**out, **signed}, rule])])
+    )
+
+    (ring,) = traces(figure, "left out")
+    assert ring["x"] == [point(2)["tested_at"], point(3)["tested_at"]]
+    told = traces(figure, "usual")[0]["text"]
+    assert "sets no control limits, left out by Bench 2, 1 May 2026: wrong &lt;film&gt;" in told[1]
+    assert "left out by the robust rule: too far from the rest" in told[2]
+    assert "sets no" not in told[0]
+
+
+def test_limits_that_a_person_set_again_are_marked_on_their_day() -> None:
+    setting = {"who": "Bench 2", "from_at": "2026-02-01T00:00:00+00:00", "recorded_at": "2026-05-01T09:00:00+00:00"}
+    figure = figures.stream(
+        stream(point(1), point(2), limits_history=[limits(), limits(set_by={**setting, "reason": "new line"})])
+    )
+
+    (label,) = [one for one in figure["layout"]["annotations"] if one["text"] == "limits set again"]
+    assert (label["x"], label["hovertext"]) == ("2026-02-01T00:00:00+00:00", "Bench 2, 1 May 2026: new line")
+
+
 def test_a_limit_far_away_is_left_out_of_the_picture_and_of_its_scale() -> None:
-    figure = figures.stream(stream(point(1, limit_upper=1e9)))
+    figure = figures.stream(stream(point(1), specification_limits={"lower": [], "upper": [step(1e9)]}))
 
     assert traces(figure, "limit") == []
     assert figure["layout"]["yaxis"]["range"][1] < math.log10(20.0)

@@ -11,6 +11,7 @@ from dashboard import benchviews, figures, pageviews, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
 from dashboard.entryform import form
+from dashboard.limitwords import source
 from dashboard.parts import facts, graph, keyed, stream_link, supplier_link, table, word
 from dashboard.sentences import amount, characteristic, counted, day, listed, moment, room_to_limit
 from ingest.answering import LOT_DECISIONS, lot_subject, session_subject
@@ -288,9 +289,15 @@ def _facts(session: Document, usual: Document | None) -> list[tuple[str, Any, st
         ("lot level", amount(session["level"], unit), count),
         ("usual here", _usual(usual, unit), "control limits of the stream now"),
         ("worst reading", amount(session["worst"], unit), ""),
+        ("limit on that day", room_to_limit(session), _limit_source(session)),
         ("conditioning", CONDITIONING_WORDS[conditioning["state"]], _hours(conditioning)),
         ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
     ]
+
+
+def _limit_source(session: Document) -> str:
+    """Where the limits come from that the session was held against."""
+    return "; ".join(dict.fromkeys(source(step) for step in session["limit_sources"].values() if step is not None))
 
 
 def _reason(session: Document) -> str:

@@ -12,10 +12,14 @@ from dashboard import figures, pageviews, streamfile, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
 from dashboard.entryform import field, form
+from dashboard.limitlines import near
+from dashboard.limitwords import in_force
+from dashboard.pages.streamlimits import limits_section
 from dashboard.parts import chips, facts, graph, keyed, lot_link, supplier_link, table, word
 from dashboard.sentences import amount, change, counted, day, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
-from ingest.acts import stream_subject
+from ingest.acts import limit_subject, stream_subject
+from ingest.answering import NOTE
 from ingest.lab import Lab
 
 __all__ = ["layout"]
@@ -32,6 +36,7 @@ KEY = (
     ("━", "accent", "smoothed level"),
     ("┄", "grey", "control limits, usual level between them"),
     ("▬", "grey", "lots from which they were learned"),
+    ("◯", "grey", "lot that sets no control limits"),
     ("━", "edge", "limit of the document"),
     ("▒", "accent", "outlook: 8 and 5 of 10 coming lots"),
     ("▒", "warm", "when it began: estimate and interval"),
@@ -48,7 +53,7 @@ def layout(
         document = views.stream(connection, desk.lab, supplier, product, characteristic)
         row = views.board_row(connection, desk.lab, supplier, product, characteristic)
         alerts = urgent_first(views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, **names)))
-        subjects = [subject, *(f"alert:{alert['id']}" for alert in alerts)]
+        subjects = [subject, limit_subject(product, characteristic), *(f"alert:{alert['id']}" for alert in alerts)]
         entries = pageviews.entries(connection, desk.lab, subjects)
     figure = figures.stream(document, _start(alerts), _span(document, show))
     figures.pin_notes(figure, entries[subject])
@@ -77,11 +82,11 @@ def layout(
             html.H2("Alerts"),
             *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
             *([] if alerts else [html.P("None so far.")]),
-            html.H2("What the limits and figures rest on"),
+            *limits_section(document, [*entries[subject], *entries[limit_subject(product, characteristic)]]),
+            html.H2("What the figures rest on"),
             facts(_facts(row, document)),
-            *_history(document),
             html.H2("Notes"),
-            *[html.P(_noted(entry), className="entry") for entry in entries[subject]],
+            *[html.P(_noted(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
             html.Details(
                 [
                     html.Summary("Pin a note to a day: a process change, a new film"),
@@ -156,11 +161,7 @@ def _told(row: Document, document: Document, lab: Lab) -> str:
 
 def _hidden_limits(row: Document, document: Document) -> str:
     """A limit too far away to be drawn is told."""
-    far = [
-        row[key]
-        for key in ("limit_lower", "limit_upper")
-        if row[key] is not None and not figures.near(document, row[key])
-    ]
+    far = [row[key] for key in ("limit_lower", "limit_upper") if row[key] is not None and not near(document, row[key])]
     hidden = (
         f" The limit {' and '.join(amount(limit, row['unit']) for limit in far)} lies far outside the picture."
         if far
@@ -191,6 +192,11 @@ def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
         ("variation between bags", _spread(document, "bag"), f"within a lot{_sure(document, 'bag')}"),
         ("variation between readings", _spread(document, "reading"), f"repeats on a bag{_sure(document, 'reading')}"),
         ("Ppk", _ppk(row), _capability_why(document)),
+        (
+            "limit of the document",
+            room_to_limit(row),
+            in_force(document),
+        ),
         (
             "dependence between lots",
             document["dependence"]["told"] if document["dependence"] else "–",
@@ -229,24 +235,6 @@ def _capability_why(document: Document) -> str:
     if capability["ppk"] is None:
         return str(capability["why"])
     return "with its lower confidence bound; total variation lot, bag and reading"
-
-
-def _history(document: Document) -> list[Any]:
-    """Every set of control limits with the time it holds, where there was more than one, and lots that were left out."""
-    unit, history = document["unit"], document["limits_history"]
-    rows = [
-        [
-            day(limits["from_at"]),
-            amount(limits["center"], unit),
-            f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
-            str(limits["from_lots"]),
-            ", ".join(f"{out['lot']} ({out['why'].replace('_', ' ')})" for out in limits["left_out"]) or "–",
-        ]
-        for limits in history
-    ]
-    if len(history) < 2 and not any(limits["left_out"] for limits in history):
-        return []
-    return [table(("from", "usual", "control limits", "lots", "left out"), rows, "Control limits over time")]
 
 
 def _table(document: Document) -> html.Div:
