@@ -305,7 +305,8 @@ def limits(baseline: Baseline | Baselines, variances: ArrayLike, width: float = 
     Prediction limits for one future lot [1]_: the normal quantile `width` is replaced by the t quantile of the same
     tail, and the standard error of the centre is added. A lot in control falls outside with the chance that `width` has
     on a chart of known parameters (0.27 % at 3), however few lots the limits rest on: 3.4 sigma at 25 lots, and 3 as
-    lots grow many.
+    lots grow many. That holds of lots that were not screened; where a sound lot is now and then left out as far, 95 %
+    limits hold 94 % of coming lots at 8 lots and 94.6 to 94.9 % at 25 (simulated, standard error 0.2 %).
 
     References
     ----------
