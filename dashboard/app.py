@@ -138,8 +138,8 @@ def page(desk: Desk, path: object, search: object) -> html.Div:
 
 
 def _query(search: object) -> dict[str, str]:
-    """What the address asks for; half a character, which no store could look up, becomes a question mark."""
+    """What the address asks for; half a character or none, which no store could look up, becomes a question mark."""
     if not isinstance(search, str):
         return {}
     pairs = parse_qsl(search.lstrip("?").encode(errors="replace").decode())
-    return {name: value for name, value in pairs if name != "desk"}
+    return {name: value.replace("\0", "?") for name, value in pairs if name != "desk"}

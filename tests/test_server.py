@@ -17,11 +17,14 @@ from demolab import demo_lab
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
+from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import RowMapping
 from stores import on_both_stores
 
 from dashboard import benchviews, digest, pageviews, scorecard, views
+from dashboard.app import page
 from dashboard.cli import main
+from dashboard.desk import Desk
 from ingest import rounds
 from ingest.dialect import insert_frame, percent_marks, upsert_frame
 from ingest.errors import LabFileError, StoreError
@@ -42,6 +45,12 @@ STREAM = ("supplier", "product", "characteristic")
 def shared(tmp_path: Path, server: Cluster) -> Bench:
     """A lab whose store is on the server."""
     return Bench(tmp_path, store=server.new_store())
+
+
+@pytest.fixture(scope="module")
+def demo_on_server(tmp_path_factory: pytest.TempPathFactory, server: Cluster) -> Path:
+    """The demo lab with its store on the server."""
+    return demo_lab(tmp_path_factory.getbasetemp(), server.new_store())
 
 
 def call(folder: Path, *arguments: str) -> tuple[int, str, str]:
@@ -95,13 +104,51 @@ def plain(value: object) -> object:
 
 
 def test_every_document_of_the_demo_lab_is_the_same_to_the_byte(
-    tmp_path_factory: pytest.TempPathFactory, server: Cluster
+    tmp_path_factory: pytest.TempPathFactory, demo_on_server: Path
 ) -> None:
-    base = tmp_path_factory.getbasetemp()
-    in_a_file, on_a_server = told(demo_lab(base)), told(demo_lab(base, server.new_store()))
+    in_a_file, on_a_server = told(demo_lab(tmp_path_factory.getbasetemp())), told(demo_on_server)
 
     assert [name for name in in_a_file if in_a_file[name] != on_a_server[name]] == []
     assert len(in_a_file["lots"]) > 10_000
+
+
+PAGES = [
+    ("/", ""),
+    ("/alerts", ""),
+    ("/alerts", "?show=all"),
+    ("/scorecards", ""),
+    ("/stream", "?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"),
+    ("/lot", "?supplier=Brackenfoil&lot=BF04286"),
+    ("/supplier", "?name=Brackenfoil"),
+]
+
+
+@pytest.mark.parametrize(("path", "search"), PAGES)
+def test_every_page_of_the_demo_lab_is_the_same(
+    path: str, search: str, tmp_path_factory: pytest.TempPathFactory, demo_on_server: Path
+) -> None:
+    shown = [page(Desk(folder), path, search) for folder in (demo_lab(tmp_path_factory.getbasetemp()), demo_on_server)]
+    in_a_file, on_a_server = (json.dumps(one, cls=PlotlyJSONEncoder) for one in shown)
+
+    assert "This can't be shown." not in in_a_file
+    assert on_a_server == in_a_file
+
+
+@pytest.mark.parametrize("path", ["/", "/alerts", "/bench", "/scorecards"])
+def test_pages_of_a_lab_without_any_alert_or_lot_are_shown(path: str, shared: Bench) -> None:
+    shared.run()
+
+    assert "This can't be shown." not in json.dumps(page(Desk(shared.folder), path, ""), cls=PlotlyJSONEncoder)
+
+
+def test_an_address_that_names_nothing_is_no_trouble_of_the_store(shared: Bench) -> None:
+    shared.run()
+
+    for path in ("/lot", "/stream", "/supplier", "/alerts"):
+        text = json.dumps(
+            page(Desk(shared.folder), path, "?supplier=a%00b&lot=%00&name=%00&kind=%00"), cls=PlotlyJSONEncoder
+        )
+        assert "postgresql" not in text
 
 
 def test_two_labs_of_one_server_know_nothing_of_each_other(tmp_path: Path, server: Cluster) -> None:
@@ -397,6 +444,7 @@ def test_an_open_store_goes_on_after_the_server_was_started_again(shared: Bench,
         (psycopg.OperationalError("failed to resolve host 'db.invalid'"), "name is unknown"),
         (psycopg.OperationalError('FATAL: no pg_hba.conf entry for host "10.0.0.1"'), "admits no such user"),
         (psycopg.errors.DataError("something\nelse"), "something else"),
+        (psycopg.errors.UndefinedTable('relation "x" does not exist'), 'relation "x" does not exist'),
     ],
 )
 def test_what_the_server_says_is_one_line_without_the_password(error: Exception, words: str) -> None:
