@@ -28,6 +28,7 @@ __all__ = [
     "climate",
     "delivery",
     "drop",
+    "earlier_climate",
     "earlier_value",
     "evaluation",
     "label",
@@ -177,6 +178,22 @@ climate = Table(
     Column("drop_id", Integer, nullable=False),
     Column("line", Integer, nullable=False),
     sqlite_with_rowid=False,
+)
+
+# What a log entry said before a correction.
+earlier_climate = Table(
+    "earlier_climate",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("chamber_id", Integer, nullable=False),
+    Column("logged_us", BigInteger, nullable=False),
+    Column("humidity_percent", Float, nullable=False),
+    Column("temperature_c", Float, nullable=False),
+    Column("drop_id", Integer, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Integer, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+    Index("earlier_climate_by_time", "chamber_id", "logged_us"),
 )
 
 # Readings of these lots changed: their sessions are summarised again. Written with the readings, cleared with the
