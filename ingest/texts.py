@@ -22,7 +22,10 @@ MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
 )
+# Read piece by piece, these names ask for a mark; where there is none, the usual order of bytes is meant.
+WITHOUT_MARK = {"utf-16": "utf-16-le", "utf-32": "utf-32-le"}
 LINE = re.compile(rb"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+")
 # A quoted cell that runs over more lines than this is a quote that somebody forgot to close.
 LONGEST_CELL_LINES = 50
@@ -63,7 +66,8 @@ def as_utf8(
 
 
 def _recode(file: BinaryIO, text: BinaryIO, encoding: str, at_once: int) -> None:
-    decoder = codecs.getincrementaldecoder(encoding)("surrogateescape")
+    named = codecs.lookup(encoding).name
+    decoder = codecs.getincrementaldecoder(WITHOUT_MARK.get(named, named))("surrogateescape")
     data = b"more"
     try:
         while data:
