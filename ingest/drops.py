@@ -311,10 +311,11 @@ def _watched(of: _Round, item: Find, feed: Feed, contradicted: Contradicted) -> 
     """The pieces; a file of several tells how far it is."""
     done = total = 0
     for piece in feed.pieces(contradicted, of.piece_bytes):
+        if done:
+            total = total or feed.count_rows()
+            of.watch(f"rows of {printable(item.path.name)}", done, max(done, total))
         yield piece
         done += piece.data_rows
-        total = total or feed.count_rows()
-        of.watch(f"rows of {printable(item.path.name)}", done, max(done, total))
 
 
 def _add(connection: Connection, arrivals: Arrivals, item: Find, drop_id: int, piece: Piece) -> None:
