@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from feedfiles import HEADER, NOW, ROW, file_of, lab, read, source
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from labs import LAB_TOML, Bench
 from sqlalchemy import text
@@ -163,6 +163,16 @@ def test_logs(entries: Any, ordered: bool, size: int, tmp_path_factory: pytest.T
     same_in_pieces(tmp_path_factory, LAB_TOML, drops, size)
 
 
+def test_an_hour_that_does_not_fit_behind_an_earlier_piece_is_refused(tmp_path: Path) -> None:
+    minutes = [150, 60, 90, 61, 91]
+    lines = [f"{(MIDNIGHT + timedelta(minutes=minute)).isoformat()},C1,12,23" for minute in minutes]
+    content = "logged_at,chamber,humidity_percent,temperature_c\n" + "\n".join(lines) + "\n"
+
+    (entry,), _ = taken(tmp_path / "lab", LAB_TOML, [("climate", content.encode())], 1)
+
+    assert (entry.stored, entry.refused) == (1, 4)
+
+
 def test_the_repeated_hour_of_a_log_is_settled_across_pieces(tmp_path: Path) -> None:
     minutes = [30, 60, 90, 61, 91, 120]
     lines = [f"{(MIDNIGHT + timedelta(minutes=minute)).isoformat()},C1,12,23" for minute in minutes]
@@ -224,6 +234,8 @@ def test_a_file_that_stops_being_text_at_its_end_is_refused_whole(tmp_path: Path
     size=st.integers(1, 30),
     delimiter=st.sampled_from([",", ";"]),
 )
+@example(body='a"b,"c\nd",e\nf,g\n', size=8, delimiter=",")
+@example(body='"a"b"\n"c",d\ne,f\n', size=6, delimiter=",")
 def test_a_cut_never_falls_into_a_record(body: str, size: int, delimiter: str) -> None:
     data = body.encode()
 
