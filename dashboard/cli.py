@@ -99,6 +99,7 @@ def main() -> None:
 def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
     """The declarations and the store of a lab; no connection before the first round."""
     from ingest.lab import load
+    from ingest.standing_units import check_units
     from ingest.store import known_store
 
     lab = load(folder)
@@ -107,6 +108,7 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
         yield lab, None
         return
     with store.reading() as connection:
+        check_units(connection, lab)
         yield lab, connection
 
 

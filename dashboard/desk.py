@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from dashboard import pageviews, views
 from ingest.errors import CallError
 from ingest.lab import LAB_FILE, Lab, load
+from ingest.standing_units import check_units
 from ingest.store import Store, known_store
 
 __all__ = ["Desk", "NothingYet"]
@@ -68,8 +69,9 @@ class Desk:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """One consistent state of the store."""
+        """One consistent state of the store; LabFileError where its values are in other units than are declared."""
         with self.store.reading() as connection:
+            check_units(connection, self.lab)
             yield connection
 
     def board(self, connection: Connection) -> list[Document]:

@@ -124,10 +124,7 @@ def test_a_download_is_noted_as_the_command_is(finished: Bench) -> None:
     assert got.data == exports.FORMS["html"](card(finished))
 
 
-def test_a_store_without_the_table_gets_it(finished: Bench) -> None:
-    with open_store(finished.folder).writing() as connection:
-        connection.exec_driver_sql("DROP TABLE drawn_quarter")
-
+def test_a_quarter_is_noted_once(finished: Bench) -> None:
     assert card(finished)["first_drawn_up_at"] == NOW.isoformat()
     store, lab = open_store(finished.folder), load(finished.folder)
     firstdrawn.note(store, lab, "2026-Q3")
