@@ -6,9 +6,10 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.views import from_iso, iso
+from dashboard.views import from_iso, iso, marked
 from ingest.lab import Lab
 from ingest.labfile import Conditioning
+from ingest.wording import slip
 
 __all__ = ["bench", "chamber_trace"]
 
@@ -111,6 +112,7 @@ def bench(connection: Connection, lab: Lab) -> Document:
         "feeds": _feeds(connection, lab),
         "sources": _sources(connection, lab),
         "refusals": _refusals(connection, lab),
+        "to_look_at": _to_look_at(connection, lab),
         "rounds": _rounds(connection, lab),
     }
 
@@ -125,6 +127,26 @@ def _refusals(connection: Connection, lab: Lab) -> list[Document]:
         most=REFUSALS_SHOWN,
     )
     return [{**row, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
+
+
+def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
+    """Test sessions that a slip of the pen would explain and that nobody has settled, the newest first."""
+    rows = _rows(
+        connection,
+        "SELECT t.supplier, t.product, t.characteristic, l.lot, s.started_us, m.share, m.slip, m.power, m.low, m.high "
+        "FROM mark m JOIN session s ON s.id = m.session_id JOIN stream t ON t.id = m.stream_id JOIN lot l ON l.id = s.lot_id "
+        "WHERE m.settled = '' ORDER BY s.started_us DESC, t.supplier, l.lot LIMIT :most",
+        most=REFUSALS_SHOWN,
+    )
+    names = ("supplier", "product", "characteristic", "lot")
+    return [
+        {
+            **{name: row[name] for name in names},
+            "tested_at": iso(row["started_us"], lab.zone),
+            "told": slip(marked(row)),
+        }
+        for row in rows
+    ]
 
 
 def _sources(connection: Connection, lab: Lab) -> list[Document]:

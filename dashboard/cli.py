@@ -105,6 +105,20 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
         yield lab, connection
 
 
+@contextmanager
+def writing(folder: Path) -> Iterator[tuple[Lab, Connection]]:
+    """The declarations of a lab and its store, to enter something."""
+    from ingest.errors import CallError
+    from ingest.lab import load
+    from ingest.store import known_store
+
+    lab, store = load(folder), known_store(folder)
+    if store is None:
+        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+    with store.writing() as connection:
+        yield lab, connection
+
+
 def tell_people(lab: Lab) -> list[str]:
     """Send the alerts that are new or waited; a line for each server that did not take them."""
     from dashboard.notify import deliver
@@ -243,19 +257,14 @@ def baseline(
     from ingest import acts
     from ingest.clock import now
     from ingest.errors import CallError
-    from ingest.lab import load
     from ingest.stamps import microseconds
-    from ingest.store import known_store
 
     if (start is None) == (left_out is None):
         raise CallError("baseline: give either --from DAY or --leave-out LOT")
-    lab, store = load(folder), known_store(folder)
-    if store is None:
-        raise CallError("the lab has no store yet; do a first round with lotdrift run")
     what = acts.LEAVE_OUT if start is None else acts.SET_BASELINE
-    body = {"lot": left_out} if start is None else {"from_us": microseconds(start.replace(tzinfo=lab.zone))}
     names = (supplier, product, characteristic)
-    with store.writing() as connection:
+    with writing(folder) as (lab, connection):
+        body = {"lot": left_out} if start is None else {"from_us": microseconds(start.replace(tzinfo=lab.zone))}
         acts.change_baseline(connection, names, acts.Act(now(), by, what, acts.stream_subject(*names), because, body))
     click.echo("Recorded. The next round evaluates the stream with it: lotdrift run")
 
@@ -272,6 +281,45 @@ def lot(folder: Path, as_json: bool, supplier: str, lot: str) -> None:
     with reading(folder) as (lab, connection):
         document = views.lot(required(connection), lab, supplier, lot)
     print_json(document) if as_json else click.echo(listings.lot(document))
+
+
+@main.command()
+@click.argument("supplier")
+@click.argument("lot")
+@click.argument("characteristic")
+@lab_option
+@click.option("--tested", type=click.DateTime(["%Y-%m-%d"]), help="The day of the test, where several are marked.")
+@click.option("--stands", "what", flag_value="stands as written", help="The values are right as they are.")
+@click.option("--set-aside", "what", flag_value="set aside", help="They are wrong: the test leaves the chart.")
+@click.option("--look-again", "what", flag_value="look again", help="Take back what was said before.")
+@click.option("--by", required=True, help="Who decides.")
+@click.option("--because", required=True, help="Why.")
+def settle(
+    folder: Path, supplier: str, lot: str, characteristic: str, tested: Any, what: str | None, by: str, because: str
+) -> None:
+    """Settle a test whose values look like a slip of the pen; no value is changed."""
+    from ingest import acts, suspects
+    from ingest.clock import now
+    from ingest.errors import CallError
+    from ingest.evaluating import evaluate_stale
+    from ingest.stamps import from_microseconds
+
+    if what is None:
+        raise CallError("settle: say --stands, --set-aside or --look-again")
+    with writing(folder) as (lab, connection):
+        tests = suspects.marked_tests(connection, supplier, lot, characteristic)
+        days = [from_microseconds(start).astimezone(lab.zone).date() for _, start in tests]
+        chosen = [test for test, day in zip(tests, days, strict=True) if tested is None or day == tested.date()]
+        if len(chosen) != 1:
+            there = ", ".join(day.isoformat() for day in days) or "none"
+            raise CallError(
+                f"settle: marked tests of {supplier} lot {lot}, {characteristic}: {there}; name one with --tested"
+            )
+        names = (supplier, chosen[0][0], characteristic)
+        body = {"lot": lot, "started_us": chosen[0][1]}
+        suspects.settle(connection, names, acts.Act(now(), by, what, acts.stream_subject(*names), because, body))
+        evaluate_stale(connection, lab)
+    click.echo(f"Recorded: {what}.")
 
 
 @main.command()

@@ -20,6 +20,7 @@ from ingest import actions
 from ingest.answering import answer
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
+from ingest.evaluating import evaluate_stale
 
 __all__ = ["add_entries"]
 
@@ -40,6 +41,8 @@ def add_entries(server: Flask, desk: Desk, bound_to: str) -> None:
                     _keep_step(connection, desk, given)
                 else:
                     answer(connection, **given, now=now())
+                    # What was settled shows at once, not with the next round.
+                    evaluate_stale(connection, desk.lab)
         except NothingYet:
             return _refused("Nothing has been taken in yet.", 404)
         except CallError as error:
@@ -68,6 +71,9 @@ def _back(subject: str) -> str:
     """The page of what the entry is about; made here, so that no address from outside is followed."""
     if subject.startswith("alert:"):
         return f"/alerts?{urlencode({'show': 'all'})}#alert-{subject.removeprefix('alert:')}"
+    if subject.startswith("session:"):
+        supplier, _, _, lot, _ = json.loads(subject.removeprefix("session:"))
+        return f"/lot?{urlencode({'supplier': supplier, 'lot': lot})}"
     names = json.loads(subject.removeprefix("lot:"))
     if subject.startswith("lot:"):
         return f"/lot?{urlencode(dict(zip(('supplier', 'lot'), names, strict=True)))}"

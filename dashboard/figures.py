@@ -37,6 +37,7 @@ KINDS = {
     "usual": ("circle", ACCENT),
     "stands out": ("diamond", EDGE),
     "not valid": ("square-open", WARM),
+    "to look at": ("diamond-open", EDGE),
     "above": ("triangle-up", EDGE),
     "below": ("triangle-down", ACCENT),
 }
@@ -223,6 +224,8 @@ def _kind(point: Document) -> str:
         return "not valid"
     if point["bound"]:
         return "above" if point["bound"] > 0 else "below"
+    if point["to_look_at"]:
+        return "to look at"
     return "stands out" if point["signals"] else "usual"
 
 
@@ -255,6 +258,8 @@ def _told_point(point: Document, unit: str) -> str:
     said = f"Lot {point['lot']}, {day(point['tested_at'])}: {level} from {point['bags']} bags, {point['n']} readings"
     if point["state"] != "valid":
         said += f"; test not valid: {point['state']}"
+    if point["to_look_at"]:
+        said += "; its values may be a slip of the pen"
     if point["signals"]:
         said += f"; stands out: {', '.join(name.replace('_', ' ') for name in point['signals'])}"
     return f"{said}. Click to open it."

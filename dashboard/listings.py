@@ -77,7 +77,7 @@ def stream(document: Document) -> str:
             day(point["tested_at"]),
             amount(point["shown"], unit, point["bound"]),
             str(point["n"]),
-            point["state"],
+            "look" if point["to_look_at"] else point["state"],
             ", ".join(name.replace("_", " ") for name in point["signals"]),
         ]
         for point in document["points"]
@@ -96,6 +96,8 @@ def lot(document: Document) -> str:
             f"{amount(session['level'], session['unit'])}, worst {amount(session['worst'], session['unit'])} against "
             f"{room_to_limit(session)}; conditioning {conditioning['state']}{hours}"
         )
+        if session["mark"]:
+            parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'nobody has settled it'}).")
         rows = [
             [
                 str(r["specimen"]),
@@ -103,10 +105,11 @@ def lot(document: Document) -> str:
                 amount(r["value"], r["unit"], r["bound"]),
                 r["file"],
                 str(r["line"]),
+                "look" if r["marked"] else "",
             ]
             for r in session["readings"]
         ]
-        parts.append(table(("bag", "reading", "value", "file", "line"), rows))
+        parts.append(table(("bag", "reading", "value", "file", "line", ""), rows))
     parts.append(alerts(document["alerts"]) if document["alerts"] else "No alert on this lot.")
     return "\n".join(_printable(line) for part in parts for line in part.split("\n"))
 

@@ -193,6 +193,8 @@ def told_round(document: dict[str, Any], problems: list[str]) -> str:
     sentences += [f"{file['reason']}" for file in files if file["reason"]]
     if document["evaluated"]:
         sentences.append(f"{counted(document['evaluated'], 'stream')} evaluated.")
+    if document["to_look_at"]:
+        sentences.append(f"{counted(document['to_look_at'], 'test')} with values to look at: see the bench page.")
     raised = document["raised"]
     sentences.append(f"{counted(len(raised), 'new alert')}." if raised else "No new alert.")
     sentences += [f"  {alert['grade']}: {alert['message']}" for alert in raised[:10]]

@@ -18,6 +18,8 @@ from ingest.actions import corrective_actions
 from ingest.errors import CallError
 from ingest.lab import Lab
 from ingest.rounds import Round
+from ingest.wording import slip
+from spc.suspicion import Mark, Share, Slip, slipped
 from spc.words import AlertState, Grade, StreamState
 
 __all__ = [
@@ -30,6 +32,7 @@ __all__ = [
     "from_iso",
     "iso",
     "lot",
+    "marked",
     "quarters",
     "run",
     "sketches",
@@ -71,6 +74,7 @@ def run(connection: Connection, lab: Lab, done: Round) -> Document:
             for entry in done.entries
         ],
         "evaluated": done.evaluated,
+        "to_look_at": connection.execute(text("SELECT count(*) FROM mark WHERE settled = ''")).scalar(),
         "raised": alerts_named(connection, lab, done.raised),
     }
 
@@ -268,8 +272,9 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
 
 
 SESSION_SQL = """
-SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load
-FROM session s JOIN stream t ON t.id = s.stream_id
+SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
+m.share, m.slip, m.power, m.low, m.high, m.settled
+FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
 JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
 WHERE s.lot_id = :lot ORDER BY t.characteristic, s.started_us
 """
@@ -301,6 +306,8 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Documen
 def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Document:
     characteristic = lab.characteristic(session["characteristic"])
     limits = lab.limits_at(product, session["characteristic"], EPOCH + timedelta(microseconds=session["started_us"]))
+    mark = None if session["share"] is None else marked(session)
+    off = slipped(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
     return {
         "characteristic": session["characteristic"],
         "unit": characteristic.unit,
@@ -325,8 +332,19 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         "judged": session["judged"],
         "verdict": session["verdict"],
         "bags": session["bags"],
-        "readings": [_reading(reading, characteristic.unit, lab) for reading in readings],
+        "mark": None
+        if mark is None
+        else {"told": slip(mark), "low": mark.low, "high": mark.high, "settled": session["settled"] or None},
+        "readings": [
+            {**_reading(reading, characteristic.unit, lab), "marked": bool(one)}
+            for reading, one in zip(readings, off, strict=True)
+        ],
     }
+
+
+def marked(row: RowMapping) -> Mark:
+    """The mark of a session in a row of the store."""
+    return Mark(Share(row["share"]), Slip(row["slip"]), row["power"], row["low"], row["high"])
 
 
 def _reading(reading: RowMapping, unit: str, lab: Lab) -> Document:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,8 @@ from sqlalchemy import Connection
 from ingest.lab import Lab
 from ingest.results import number
 from ingest.store import insert_many
-from ingest.wording import message
+from ingest.suspects import Suspect
+from ingest.wording import message, slip
 from spc.alerts import QUIET_LOTS, Episode
 from spc.evaluate import Evaluation
 from spc.verdicts import to_unit
@@ -53,16 +55,28 @@ def alert_id(*about: str) -> str:
     return hashlib.sha256("\0".join(about).encode()).hexdigest()[:12]
 
 
-def stream_alerts(lab: Lab, stream: Stream, evaluation: Evaluation) -> list[Alert]:
+def stream_alerts(lab: Lab, stream: Stream, evaluation: Evaluation, marked: Mapping[int, Suspect]) -> list[Alert]:
     """The alerts of one stream. What moves on a check standard is a matter of the bench."""
     standard = lab.is_check_standard(stream.supplier, stream.product)
-    return [_alert(lab, stream, evaluation, episode, standard=standard) for episode in evaluation.episodes]
+    return [_alert(lab, stream, evaluation, episode, marked, standard=standard) for episode in evaluation.episodes]
 
 
-def _alert(lab: Lab, stream: Stream, evaluation: Evaluation, episode: Episode, *, standard: bool) -> Alert:
+def _alert(
+    lab: Lab,
+    stream: Stream,
+    evaluation: Evaluation,
+    episode: Episode,
+    marked: Mapping[int, Suspect],
+    *,
+    standard: bool,
+) -> Alert:
     points = evaluation.points[evaluation.points["valid"]]
     opened = points.iloc[episode.opened]
-    evidence = _evidence(lab, stream, evaluation, episode)
+    suspect = marked.get(int(points.index[episode.opened]))
+    evidence = {
+        **_evidence(lab, stream, evaluation, episode),
+        "may_be_a_slip": None if suspect is None or suspect.settled else slip(suspect.mark),
+    }
     kind = Kind.BENCH if standard else Kind(episode.kind)
     return Alert(
         id=alert_id(

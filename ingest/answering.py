@@ -12,12 +12,13 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from ingest.acts import Act, record
+from ingest.acts import Act, record, stream_subject
 from ingest.alerting import state_after_acts
 from ingest.errors import CallError
+from ingest.suspects import SETTLEMENTS, settle
 from ingest.wording import printable
 
-__all__ = ["ALERT_ANSWERS", "LOT_DECISIONS", "NOTE", "answer", "lot_subject"]
+__all__ = ["ALERT_ANSWERS", "LOT_DECISIONS", "NOTE", "answer", "lot_subject", "session_subject"]
 
 NOTE = "note"
 ALERT_ANSWERS = ("acknowledge", "close", "open again", NOTE)
@@ -28,6 +29,12 @@ LONGEST = {"who": 80, "reason": 600, "subject": 2_000}
 def lot_subject(supplier: str, lot: str) -> str:
     """The subject of entries about a lot."""
     return "lot:" + json.dumps([supplier, lot], ensure_ascii=False)
+
+
+def session_subject(supplier: str, product: str, characteristic: str, lot: str, started_us: int) -> str:
+    """The subject of entries about one test session of a lot."""
+    names = [supplier, product, characteristic, lot, str(started_us)]
+    return "session:" + json.dumps(names, ensure_ascii=False)
 
 
 def answer(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> None:
@@ -47,6 +54,13 @@ def answer(connection: Connection, subject: str, what: str, who: str, reason: st
     for name, text in (("who", who), ("reason", reason)):
         if len(text) > LONGEST[name]:
             raise CallError(f"{what}: {name} is too long; write at most {LONGEST[name]} characters")
+    if kind == "session":
+        supplier, product, characteristic, lot, started = names
+        about = stream_subject(supplier, product, characteristic)
+        body = {"lot": lot, "started_us": int(started)}
+        act = Act(now, printable(who), what, about, printable(reason), body)
+        settle(connection, (supplier, product, characteristic), act)
+        return
     body = {"on": _day(on)} if kind == "stream" else {}
     record(connection, Act(now, printable(who), what, subject, printable(reason), body))
     if kind == "alert" and what != NOTE:
@@ -55,7 +69,8 @@ def answer(connection: Connection, subject: str, what: str, who: str, reason: st
 
 def _parsed(subject: str) -> tuple[str, tuple[Any, ...]]:
     """The kind of a subject and the names in it."""
-    kind, _, rest = subject.partition(":") if subject.startswith(("alert:", "lot:")) else ("stream", "", subject)
+    led = subject.startswith(("alert:", "lot:", "session:"))
+    kind, _, rest = subject.partition(":") if led else ("stream", "", subject)
     if kind == "alert":
         return kind, (rest,)
     try:
@@ -67,10 +82,15 @@ def _parsed(subject: str) -> tuple[str, tuple[Any, ...]]:
     return kind, tuple(names)
 
 
-_NAMES = {"lot": 2, "stream": 3}
+_NAMES = {"lot": 2, "session": 5, "stream": 3}
 _SUBJECTS: dict[str, tuple[tuple[str, ...], str]] = {
     "alert": (ALERT_ANSWERS, "SELECT 1 FROM alert WHERE id = ?"),
     "lot": (LOT_DECISIONS, "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
+    "session": (
+        SETTLEMENTS,
+        "SELECT 1 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? "
+        "AND t.product = ? AND t.characteristic = ? AND l.lot = ? AND s.started_us = CAST(? AS BIGINT)",
+    ),
     "stream": ((NOTE,), "SELECT 1 FROM stream WHERE supplier = ? AND product = ? AND characteristic = ?"),
 }
 

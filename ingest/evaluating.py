@@ -7,7 +7,7 @@ scorecards show stored figures and compute none.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ from ingest.results import board_row, point_documents, sketch, stream_document
 from ingest.sessions import SUMMARY
 from ingest.stamps import from_microseconds
 from ingest.store import insert_many
+from ingest.suspects import SET_ASIDE, Suspect, suspects, write_suspects
 
 __all__ = ["Stream", "evaluate_stale"]
 
@@ -74,11 +75,13 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
     if sessions.empty:
         _forget(connection, stream)
         return []
-    prepared = _prepare(lab, stream, sessions)
     acts = acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
-    evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"]))
+    marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, acts)
+    prepared = _prepare(lab, stream, sessions, marked)
+    evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"], marked))
     _write_verdicts(connection, evaluation)
-    _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale)
+    write_suspects(connection, stream.id, marked)
+    _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale, marked)
     insert_many(
         connection,
         "INSERT INTO evaluation (stream_id, board, sketch, document) VALUES (?, ?, ?, ?) ON CONFLICT (stream_id) "
@@ -88,22 +91,26 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
                 stream.id,
                 as_json(board_row(lab, stream, evaluation)),
                 as_json(sketch(lab, stream, evaluation)),
-                as_json(stream_document(lab, stream, evaluation, acts)),
+                as_json(stream_document(lab, stream, evaluation, acts, marked)),
             )
         ],
     )
-    return write_stream_alerts(connection, stream.id, stream_alerts(lab, stream, evaluation))
+    return write_stream_alerts(connection, stream.id, stream_alerts(lab, stream, evaluation, marked))
 
 
-def _prepare(lab: Lab, stream: Stream, sessions: pd.DataFrame) -> pd.DataFrame:
-    """The frame that `spc.evaluate.stream` takes: times in weeks, limits in force on the day of each test."""
+def _prepare(lab: Lab, stream: Stream, sessions: pd.DataFrame, marked: Mapping[int, Suspect]) -> pd.DataFrame:
+    """The frame that `spc.evaluate.stream` takes: times in weeks, limits in force on the day of each test.
+
+    A session that a person set aside is as one whose conditioning is not shown.
+    """
+    aside = [session for session, one in marked.items() if one.settled == SET_ASIDE]
     limits = [
         lab.limits_at(stream.product, stream.characteristic, from_microseconds(int(started)))
         for started in sessions["started_us"]
     ]
     return sessions.assign(
         weeks=sessions["started_us"].to_numpy(np.float64) / WEEK_US,
-        valid=sessions["conditioning"].to_numpy() == "valid",
+        valid=(sessions["conditioning"].to_numpy() == "valid") & ~sessions.index.isin(aside),
         limit_lower=[_or_nan(limit.lower) for limit in limits],
         limit_upper=[_or_nan(limit.upper) for limit in limits],
     )
@@ -113,7 +120,10 @@ def _or_nan(limit: float | None) -> float:
     return np.nan if limit is None else limit
 
 
-def _settings(lab: Lab, stream: Stream, acts: list[Act], lots: pd.Series) -> spc.evaluate.Settings:
+def _settings(
+    lab: Lab, stream: Stream, acts: list[Act], lots: pd.Series, marked: Mapping[int, Suspect]
+) -> spc.evaluate.Settings:
+    """What is declared and entered for a stream."""
     declared = lab.characteristic(stream.characteristic)
     return spc.evaluate.Settings(
         scale=declared.scale,
@@ -128,12 +138,13 @@ def _settings(lab: Lab, stream: Stream, acts: list[Act], lots: pd.Series) -> spc
         left_out=frozenset(
             int(session) for act in acts if act.what == LEAVE_OUT for session in lots.index[lots == act.body["lot"]]
         ),
+        doubted=frozenset(session for session, one in marked.items() if not one.settled),
     )
 
 
 def _forget(connection: Connection, stream: Stream) -> None:
     """A stream whose last reading went away in a correction of its identity has nothing left to show."""
-    for table in ("evaluation", "point", "alert"):
+    for table in ("evaluation", "point", "alert", "mark"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
 
 
@@ -152,9 +163,15 @@ def _write_verdicts(connection: Connection, evaluation: spc.evaluate.Evaluation)
     )
 
 
-def _write_points(connection: Connection, stream: Stream, evaluation: spc.evaluate.Evaluation, scale: str) -> None:
+def _write_points(
+    connection: Connection,
+    stream: Stream,
+    evaluation: spc.evaluate.Evaluation,
+    scale: str,
+    marked: Mapping[int, Suspect],
+) -> None:
     connection.exec_driver_sql("DELETE FROM point WHERE stream_id = ?", (stream.id,))
-    documents = point_documents(evaluation, scale)
+    documents = point_documents(evaluation, scale, marked)
     z = evaluation.points["z"].astype(object).where(evaluation.points["z"].notna(), None)
     started = evaluation.points["started_us"]
     insert_many(

@@ -6,6 +6,7 @@ The keys are those of the JSON that the commands print; a time leaves the store 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ import pandas as pd
 from ingest.acts import Act
 from ingest.lab import Lab, Limits
 from ingest.stamps import from_microseconds, microseconds
+from ingest.suspects import SET_ASIDE, Suspect
 from spc.baseline import limits
 from spc.capability import Capability
 from spc.evaluate import CHART_WIDTH, Evaluation, Segment
@@ -95,6 +97,11 @@ def _level_now(evaluation: Evaluation) -> float | None:
     return float(measured["level"].iloc[-1]) if len(measured) else None
 
 
+def _believed(points: pd.DataFrame) -> pd.DataFrame:
+    """The points that the outlook rests on."""
+    return points[points["measured"] & ~points["doubted"]]
+
+
 def _weeks_to_limit(evaluation: Evaluation) -> Document | None:
     outlook = evaluation.forecast
     if outlook.weeks_p50 is None:
@@ -121,7 +128,7 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
 
-    measured = evaluation.points[evaluation.points["measured"]]
+    measured = _believed(evaluation.points)
     weeks = measured["weeks"].to_numpy(np.float64)
     recent = measured[weeks > weeks[-1] - YEAR_WEEKS] if weeks.size else measured
     fan = evaluation.forecast.fan
@@ -142,10 +149,12 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
 # Stream
 
 
-def stream_document(lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[Act]) -> Document:
+def stream_document(
+    lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[Act], marked: Mapping[int, Suspect]
+) -> Document:
     """The stored part of `lotdrift stream`, without the points."""
     declared = lab.characteristic(stream.characteristic)
-    history = [_segment(segment, declared.scale) for segment in evaluation.segments]
+    history = [_segment(segment, declared.scale, marked) for segment in evaluation.segments]
     return {
         "unit": declared.unit,
         "scale": declared.scale,
@@ -176,7 +185,7 @@ def _no_limits() -> Document:
     }
 
 
-def _segment(segment: Segment, scale: str) -> Document:
+def _segment(segment: Segment, scale: str, marked: Mapping[int, Suspect]) -> Document:
     """The limits for a lot of usual size, what they rest on and since when they hold."""
     usual, points = segment.baseline, segment.points
     typical = points["variance"].median()
@@ -191,8 +200,19 @@ def _segment(segment: Segment, scale: str) -> Document:
         "frozen_us": int(points.loc[lots[-1], "started_us"]) if usual.frozen else None,
         "from_us": int(points["started_us"].iloc[0]),
         "widened_for_dependence": rho,
-        "left_out": [{"lot": str(points["lot"].iloc[one.index]), "why": str(one.reason)} for one in usual.left_out],
+        "left_out": [
+            {
+                "lot": str(points["lot"].iloc[one.index]),
+                "why": _why_left_out(int(points.index[one.index]), one.reason, marked),
+            }
+            for one in usual.left_out
+        ],
     }
+
+
+def _why_left_out(session: int, reason: str, marked: Mapping[int, Suspect]) -> str:
+    """The reason of the statistics, or that a person has yet to look at the value."""
+    return "to_be_looked_at" if session in marked and not marked[session].settled else str(reason)
 
 
 def _components(evaluation: Evaluation) -> Document:
@@ -211,7 +231,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
     outlook = evaluation.forecast
     if outlook.level_now is None or outlook.fan.empty:
         return None
-    start = float(evaluation.points.loc[evaluation.points["measured"], "weeks"].iloc[-1])
+    start = float(_believed(evaluation.points)["weeks"].iloc[-1])
     fan = [
         {
             "tested_us": _microseconds(start + float(row["weeks"])),
@@ -265,17 +285,20 @@ def _normality(evaluation: Evaluation) -> Document | None:
 # Points
 
 
-def point_documents(evaluation: Evaluation, scale: str) -> list[Document]:
+def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[Document]:
     """One document a point, in order."""
     raised: dict[int, list[str]] = {}
     for _, signal in evaluation.signals.iterrows():
         raised.setdefault(int(signal["index"]), []).append(str(signal["kind"]))
     tracked = evaluation.points.index[evaluation.points["valid"]]
     kinds = {int(tracked[position]): names for position, names in raised.items()}
-    return [_point(int(str(session)), row, kinds, scale) for session, row in evaluation.points.iterrows()]
+    return [
+        _point(row, sorted({*row["patterns"], *kinds.get(session, [])}), scale, marked.get(session))
+        for session, (_, row) in zip(evaluation.points.index.tolist(), evaluation.points.iterrows(), strict=True)
+    ]
 
 
-def _point(session: int, row: pd.Series, kinds: dict[int, list[str]], scale: str) -> Document:
+def _point(row: pd.Series, signals: list[str], scale: str, suspect: Suspect | None) -> Document:
     shown, bound = _shown(row, scale)
     return {
         "lot": str(row["lot"]),
@@ -296,8 +319,9 @@ def _point(session: int, row: pd.Series, kinds: dict[int, list[str]], scale: str
         "limit_upper": number(row["limit_upper"]),
         "chamber": str(row["chamber"]),
         "humidity": number(row["humidity_mean"]),
-        "signals": sorted({*row["patterns"], *kinds.get(session, [])}),
-        "state": str(row["conditioning"]),
+        "signals": signals,
+        "state": SET_ASIDE if suspect is not None and suspect.settled == SET_ASIDE else str(row["conditioning"]),
+        "to_look_at": suspect is not None and not suspect.settled,
         "verdict": str(row["verdict"]),
     }
 

@@ -33,6 +33,7 @@ __all__ = [
     "evaluation",
     "label",
     "lot",
+    "mark",
     "meta",
     "metadata",
     "point",
@@ -284,6 +285,23 @@ evaluation = Table(
     Column("board", Text, nullable=False),
     Column("sketch", Text, nullable=False),
     Column("document", Text, nullable=False),
+)
+
+# Sessions that a slip of the pen would explain (spc.suspicion), derived with the evaluation. `settled` is empty, "stands"
+# or "set aside", as the last entry of a person says.
+mark = Table(
+    "mark",
+    metadata,
+    Column("session_id", Integer, primary_key=True),
+    Column("stream_id", Integer, ForeignKey("stream.id"), nullable=False),
+    Column("share", Text, nullable=False),
+    Column("slip", Text, nullable=False),
+    Column("power", Integer, nullable=False),
+    Column("low", Float, nullable=False),
+    Column("high", Float, nullable=False),
+    Column("settled", Text, nullable=False),
+    Index("mark_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
 )
 
 # Derived from the points; what people did with one lies in `act`.

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from ingest.stamps import from_microseconds
+from spc.suspicion import Mark, Share, Slip
 
 if TYPE_CHECKING:
     from ingest.evaluating import Stream
 
-__all__ = ["message", "printable"]
+__all__ = ["message", "printable", "slip"]
 
 
 def printable(text: str) -> str:
@@ -20,7 +21,18 @@ def printable(text: str) -> str:
 def message(stream: Stream, evidence: dict[str, Any]) -> str:
     """One sentence for one alert."""
     where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
-    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}")
+    doubt = f". {evidence['may_be_a_slip']}" if evidence["may_be_a_slip"] else ""
+    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{doubt}")
+
+
+def slip(mark: Mark) -> str:
+    """What is off about a marked session, as a question to whoever wrote it."""
+    what = "the whole test reads" if mark.share == Share.ALL else "some readings are"
+    if mark.slip == Slip.LOGARITHM:
+        return f"It may be a slip: {what} like logarithms among values; look at the file"
+    times = f"{10 ** abs(mark.power):,}"
+    off = f"{times} times the usual" if mark.power > 0 else f"a {times}th of the usual"
+    return f"It may be a slip: {what} about {off}, as if another unit was meant; look at the file"
 
 
 def value(number: float | None, unit: str) -> str:

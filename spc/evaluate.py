@@ -36,7 +36,8 @@ CHART_PATTERNS = (
 class Settings:
     """What is declared for a stream, as in `lab.toml`.
 
-    `restarts` are the weeks from which people set the baseline again, `left_out` the sessions that they left out of it.
+    `restarts` are the weeks from which people set the baseline again, `left_out` the sessions that they left out of it,
+    `doubted` those whose values nobody has settled yet: they are judged and charted, but tell neither limits nor outlook.
     """
 
     scale: str = Scale.LOG
@@ -49,6 +50,7 @@ class Settings:
     every_session_is_a_point: bool = False
     restarts: tuple[float, ...] = ()
     left_out: frozenset[int] = frozenset()
+    doubted: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,7 +102,9 @@ def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
     judged = verdicts.judge(sessions, settings.scale, settings.judged, settings.guard_percent)
     points = _points(sessions.join(judged), settings)
     measured = points[points["measured"]]
-    segments = [_segment(part, settings) for part in _cut(measured, settings.restarts, settings.left_out)]
+    segments = [
+        _segment(part, settings) for part in _cut(measured, settings.restarts, settings.left_out | settings.doubted)
+    ]
     signals = _signals(points, segments, settings)
     return Evaluation(
         verdicts=judged,
@@ -120,7 +124,8 @@ def _points(sessions: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """The sessions that are on the chart, in order of test time.
 
     Of a lot that is its first valid session, or its first session where none is valid; of a check standard every
-    session. `measured` says whether a level is known: a lot wholly over range is a point without one. `variance` is the
+    session. `measured` says whether a level is known: a lot wholly over range is a point without one. `doubted` ones are
+    measured, but nobody has settled yet what they read. `variance` is the
     sampling variance of the level, as far as it was known at the time.
     """
     ordered = sessions.sort_values(["weeks", "lot"], kind="stable")
@@ -129,7 +134,7 @@ def _points(sessions: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         first = ordered.sort_values("valid", ascending=False, kind="stable").drop_duplicates("lot")
         ordered = first.sort_values(["weeks", "lot"], kind="stable")
     measured = ordered["valid"].to_numpy(bool) & np.isfinite(ordered["level"].to_numpy(np.float64))
-    points = ordered.assign(measured=measured, variance=np.nan)
+    points = ordered.assign(measured=measured, doubted=ordered.index.isin(settings.doubted), variance=np.nan)
     points.loc[measured, "variance"] = _variance_as_known(points[measured], settings.baseline_lots)
     return points
 
@@ -167,7 +172,7 @@ def _cut(measured: pd.DataFrame, restarts: tuple[float, ...], left_out: frozense
 
 
 def _segment(part: pd.DataFrame, settings: Settings) -> Segment:
-    left_out = np.flatnonzero(part.index.isin(settings.left_out))
+    left_out = np.flatnonzero(part.index.isin(settings.left_out | settings.doubted))
     usual = baseline.establish(
         part["level"].to_numpy(np.float64),
         part["variance"].to_numpy(np.float64),
@@ -350,6 +355,7 @@ def _as_signals(index: np.ndarray, kind: Kind, direction: np.ndarray, grade: Gra
 
 def _outlook_at(measured: pd.DataFrame, settings: Settings) -> forecast.Forecast:
     """The forecast as it stood after the last of these points, against the limits in force on that day."""
+    measured = measured[~measured["doubted"].astype(bool)]
     if measured.empty:
         return forecast.nothing_known()
     last = measured.iloc[-1]

@@ -9,7 +9,7 @@ from dash import html
 from dashboard import benchviews, figures, notify, pageviews, views
 from dashboard.desk import Desk
 from dashboard.pages.board import rows_table
-from dashboard.parts import graph, keyed, link, table
+from dashboard.parts import graph, keyed, link, lot_link, stream_link, table
 from dashboard.sentences import counted, day, listed, moment
 from ingest.lab import Lab
 from ingest.schedule import USUAL_MINUTES
@@ -44,6 +44,8 @@ def layout(desk: Desk, **_other: str) -> html.Div:
             html.Details([html.Summary("The last files"), _files(bench["feeds"])]),
             html.H2("Refused rows"),
             _refusals(bench["refusals"]),
+            html.H2("Values to look at"),
+            _to_look_at(bench["to_look_at"]),
             html.H2("Rounds"),
             html.P(_schedule(desk.lab)),
             _rounds(bench["rounds"]),
@@ -143,6 +145,15 @@ def _refusals(groups: list[Document]) -> html.Component:
         return html.P("None.")
     rows = [[group["file"], day(group["taken_at"]), _lines(group), group["reason"]] for group in groups]
     return table(("file", "taken", "rows", "why"), rows, "Refused rows")
+
+
+def _to_look_at(tests: list[Document]) -> html.Component:
+    if not tests:
+        return html.P("None: no test reads as if a unit was mistaken.")
+    rows = [
+        [lot_link(one["supplier"], one["lot"]), stream_link(one), day(one["tested_at"]), one["told"]] for one in tests
+    ]
+    return table(("lot", "stream", "tested", "why"), rows, "Values to look at")
 
 
 def _lines(group: Document) -> str:

@@ -13,7 +13,8 @@ from dashboard.desk import Desk
 from dashboard.entryform import form
 from dashboard.parts import facts, graph, keyed, stream_link, supplier_link, table, word
 from dashboard.sentences import amount, characteristic, counted, day, listed, moment, room_to_limit
-from ingest.answering import LOT_DECISIONS, lot_subject
+from ingest.answering import LOT_DECISIONS, lot_subject, session_subject
+from ingest.suspects import LOOK_AGAIN, SET_ASIDE, STANDS
 
 __all__ = ["layout"]
 
@@ -216,6 +217,7 @@ def _session(document: Document, session: Document, usual: Document | None, numb
         [
             html.H3([f"{name} ", word(session["verdict"])]),
             html.P(_reason(session)),
+            *_doubt(document, session),
             graph(figures.bags(session, usual), f"bags-{number}", f"Readings by bag, {name}. {_reason(session)}"),
             keyed(*_bags_key(session, usual)),
             facts(_facts(session, usual)),
@@ -225,6 +227,40 @@ def _session(document: Document, session: Document, usual: Document | None, numb
         className="sheet",
         id=_anchor(session),
     )
+
+
+def _doubt(document: Document, session: Document) -> list[Any]:
+    """Why the values of a session are to be looked at, what a person said of it, and where to say it."""
+    mark = session["mark"]
+    if mark is None:
+        return []
+    subject = session_subject(
+        document["supplier"],
+        session["product"],
+        session["characteristic"],
+        document["lot"],
+        views.from_iso(session["tested_at"]),
+    )
+    said = (
+        f"Settled: {mark['settled']}."
+        if mark["settled"]
+        else "Nobody has settled it yet: until then it tells neither limits nor outlook."
+    )
+    unit = session["unit"]
+    return [
+        html.P([html.Strong("Look at the values. "), f"{mark['told']}. {said}"], className="entry"),
+        html.Details(
+            [
+                html.Summary("Settle it"),
+                html.P(
+                    f"Usual before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is "
+                    "changed here: set aside, the test leaves the chart; the right values come as a corrected file.",
+                    className="quiet",
+                ),
+                form(subject, (STANDS, SET_ASIDE) if not mark["settled"] else (LOOK_AGAIN,)),
+            ]
+        ),
+    ]
 
 
 def _named(session: Document) -> str:
@@ -260,6 +296,8 @@ def _facts(session: Document, usual: Document | None) -> list[tuple[str, Any, st
 def _reason(session: Document) -> str:
     """How the verdict was reached."""
     limit, unit = room_to_limit(session), session["unit"]
+    if session["mark"] and session["mark"]["settled"] == SET_ASIDE:
+        return "Not judged: a person set this test aside; its readings stay below."
     if session["verdict"] == "invalid":
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
@@ -298,7 +336,7 @@ def _reading(reading: Document) -> list[str]:
         reading["operator"],
         reading["file"],
         str(reading["line"]),
-        reading["state"],
+        "look at it" if reading["marked"] else reading["state"],
     ]
 
 

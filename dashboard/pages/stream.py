@@ -27,6 +27,7 @@ KEY = (
     ("●", "accent", "lot inside its control limits"),
     ("◆", "edge", "lot that stands out"),
     ("□", "warm", "test not valid"),
+    ("◇", "edge", "values to look at"),
     ("▲▼", "edge", "level beyond the range of the meter"),
     ("━", "accent", "smoothed level"),
     ("┄", "grey", "control limits, usual level between them"),
@@ -64,7 +65,7 @@ def layout(
                 [
                     _spans(names, show),
                     graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, desk.lab)}"),
-                    keyed(*KEY),
+                    keyed(*_key(document)),
                     html.P(_hidden_limits(row, document), className="quiet"),
                 ],
                 className="sheet",
@@ -98,6 +99,12 @@ def _start(alerts: list[Document]) -> Document | None:
         alert for alert in alerts if alert["state"] != "closed" and alert["kind"] in ("drift", "forecast", "bench")
     ]
     return next((alert["evidence"] for alert in moved if alert["evidence"].get("since_at")), None)
+
+
+def _key(document: Document) -> list[tuple[str, str, str]]:
+    """The key of the figure, without what this stream does not have."""
+    asked = any(point["to_look_at"] for point in document["points"])
+    return [entry for entry in KEY if asked or entry[0] != "◇"]
 
 
 # The time shown
@@ -255,7 +262,7 @@ def _line(point: Document, document: Document) -> list[Any]:
         _share(point["bag_spread"], document),
         _share(point["reading_spread"], document),
         "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
-        point["state"],
+        "values to look at" if point["to_look_at"] else point["state"],
         point["verdict"],
         ", ".join(name.replace("_", " ") for name in point["signals"]),
     ]
