@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 import sys
 from pathlib import Path
@@ -26,7 +25,7 @@ from dashboard.app import page
 from dashboard.cli import main
 from dashboard.desk import Desk
 from ingest import rounds
-from ingest.dialect import insert_frame, percent_marks, upsert_frame
+from ingest.dialect import insert_frame, percent_marks
 from ingest.errors import LabFileError, StoreError
 from ingest.lab import load
 from ingest.server import Server
@@ -234,23 +233,6 @@ def test_what_goes_in_comes_out_bit_for_bit(rows: list[tuple[float, str, int]], 
         ).fetchall()
 
     assert [tuple(row) for row in found] == rows
-
-
-@on_both_stores
-def test_rows_with_known_keys_are_written_over_and_others_added(bench: Bench) -> None:
-    def entries(*rows: tuple[int, float]) -> pd.DataFrame:
-        plain = [(1, logged, humidity, 23.0, 1, 1) for logged, humidity in rows]
-        names = ["chamber_id", "logged_us", "humidity_percent", "temperature_c", "drop_id", "line"]
-        return pd.DataFrame(plain, columns=names)
-
-    with open_store(bench.folder).writing() as connection:
-        for part in (entries((1, 10.0), (2, 11.0)), entries((2, 12.0), (3, math.inf)), entries()):
-            upsert_frame(connection, "climate", ("chamber_id", "logged_us"), part)
-        found = connection.exec_driver_sql(
-            "SELECT logged_us, humidity_percent FROM climate ORDER BY logged_us"
-        ).fetchall()
-
-    assert [tuple(row) for row in found] == [(1, 10.0), (2, 12.0), (3, math.inf)]
 
 
 @on_both_stores
