@@ -7,16 +7,20 @@ origin or marked as cross-site are turned away, and every answer tells the brows
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from ipaddress import ip_address
 from typing import Any
 from urllib.parse import urlsplit
 
 from flask import Flask, Response, request
 
-__all__ = ["LARGEST_BODY", "LOOPBACK", "guard"]
+__all__ = ["CALLBACK_PATH", "LARGEST_BODY", "READING_METHODS", "guard", "is_loopback"]
 
 LARGEST_BODY = 1_000_000
 CALLBACK_PATH = "_dash-update-component"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+# Bound to these, every address of this computer is served.
+EVERY_ADDRESS = frozenset({"0.0.0.0", "::"})
+READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
@@ -24,6 +28,16 @@ HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
 }
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address to serve on is reached from this computer alone."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbacks: Mapping[str, Any]) -> None:
@@ -46,21 +60,45 @@ def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbac
 
     @server.before_request
     def turn_away() -> tuple[str, int] | None:
-        if _name(f"//{request.host}") not in hosts:
+        if not _is_served(_name(f"//{request.host}"), hosts):
             return "This address is not served here.\n", 400
         if _from_elsewhere():
             return "Requests from other sites are not answered.\n", 403
         if request.content_length is not None and request.content_length > LARGEST_BODY:
             return "The request is too large.\n", 413
-        if request.method == "POST" and request.path.endswith(CALLBACK_PATH) and not _is_callback(callbacks):
-            return "The request is malformed.\n", 400
-        return None
+        if request.method in READING_METHODS or request.endpoint is None:
+            return None
+        if request.path.endswith(CALLBACK_PATH):
+            return None if _is_callback(callbacks) else ("The request is malformed.\n", 400)
+        return None if _from_our_page() else ("Entries are taken from the pages of the dashboard only.\n", 403)
 
     @server.after_request
     def protect(response: Response) -> Response:
         response.headers.update(HEADERS)
         response.headers["Content-Security-Policy"] = policy
         return response
+
+
+def _is_served(name: str, hosts: frozenset[str]) -> bool:
+    """Whether we are meant by a name; where every address is served, a page made to point here still has a name of its own."""
+    return name in hosts or (not hosts.isdisjoint(EVERY_ADDRESS) and _is_address(name))
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def _from_our_page() -> bool:
+    """Whether the browser names a page of ours as where the entry was made; who writes without a browser has to say it."""
+    origin = request.headers.get("Origin", "")
+    return (
+        urlsplit(origin).netloc == request.host
+        and request.headers.get("Sec-Fetch-Site", "same-origin") == "same-origin"
+    )
 
 
 def _from_elsewhere() -> bool:

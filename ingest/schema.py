@@ -23,6 +23,7 @@ from sqlalchemy import (
 
 __all__ = [
     "SCHEMA_VERSION",
+    "account",
     "act",
     "alert",
     "climate",
@@ -350,4 +351,15 @@ round_ = Table(
     Column("refused", Integer, nullable=False, server_default="0"),
     Column("evaluated", Integer, nullable=False, server_default="0"),
     Column("raised", Integer, nullable=False, server_default="0"),
+)
+
+# Who may use the dashboard. A closed account stays: its name stands in the history.
+account = Table(
+    "account",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("role", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("closed_us", BigInteger),
 )

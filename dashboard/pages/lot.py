@@ -10,7 +10,7 @@ from dash import html
 from dashboard import benchviews, figures, pageviews, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
-from dashboard.entryform import form
+from dashboard.entryform import enterable, form
 from dashboard.parts import facts, graph, keyed, stream_link, supplier_link, table, word
 from dashboard.sentences import amount, characteristic, counted, day, listed, moment, room_to_limit
 from ingest.answering import LOT_DECISIONS, lot_subject
@@ -162,15 +162,13 @@ def _decision(subject: str, entries: list[Document]) -> html.Section:
                 html.P(f"{one['who']}, {moment(one['at'])}, {one['what']}: {one['reason']}", className="entry")
                 for one in entries
             ],
-            html.Details(
-                [
-                    html.Summary("Record what was decided"),
-                    html.P(
-                        "Keeps the decision of an authorised person with its reason; it moves no material.",
-                        className="quiet",
-                    ),
-                    form(subject, LOT_DECISIONS),
-                ]
+            *enterable(
+                "Record what was decided",
+                html.P(
+                    "Keeps the decision of an authorised person with its reason; it moves no material.",
+                    className="quiet",
+                ),
+                form(subject, LOT_DECISIONS),
             ),
         ],
         className="sheet",

@@ -11,7 +11,7 @@ from dash import dcc, html
 from dashboard import figures, pageviews, streamfile, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
-from dashboard.entryform import field, form
+from dashboard.entryform import enterable, field, form
 from dashboard.parts import chips, facts, graph, keyed, lot_link, supplier_link, table, word
 from dashboard.sentences import amount, change, counted, day, percent, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
@@ -77,11 +77,9 @@ def layout(
             *_history(document),
             html.H2("Notes"),
             *[html.P(_noted(entry), className="entry") for entry in entries[subject]],
-            html.Details(
-                [
-                    html.Summary("Pin a note to a day: a process change, a new film"),
-                    form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
-                ]
+            *enterable(
+                "Pin a note to a day: a process change, a new film",
+                form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
             ),
             html.H2("The figures as a table"),
             html.P(html.A("Download as CSV", href=streamfile.address(names), download="", className="button")),
