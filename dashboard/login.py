@@ -13,7 +13,6 @@ import secrets
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import partial
-from urllib.parse import urlsplit
 
 from flask import Flask, Response, g, redirect, request, session
 from flask.sessions import SecureCookieSessionInterface
@@ -262,13 +261,13 @@ def own_path(address: str) -> str:
 
     Browsers read a backslash as a slash and leave out tabs and line breaks, so that neither may stand in it.
     """
-    parts = urlsplit(address) if address.isprintable() and "\\" not in address else None
+    path = address.partition("?")[0].partition("#")[0]
     ours = (
-        parts is not None
-        and address.startswith("/")
+        address.startswith("/")
         and not address.startswith("//")
-        and not (parts.scheme or parts.netloc)
-        and parts.path not in (LOGIN_PATH, LOGOUT_PATH)
+        and "\\" not in address
+        and address.isprintable()
+        and path not in (LOGIN_PATH, LOGOUT_PATH)
     )
     return address if ours else "/"
 

@@ -13,7 +13,9 @@ def plain_page(title: str, heading: str, content: Markup, status: int = 200) -> 
     page = (
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f'<title>{escape(title)} · lotdrift</title><link rel="stylesheet" href="/assets/lotdrift.css">'
+        f'<title>{escape(title)} · lotdrift</title><link rel="icon" href="/_favicon.ico">'
+        '<link rel="stylesheet" href="/assets/lotdrift.css">'
+        '<header class="masthead"><a class="mark" href="/">lotdrift</a></header>'
         f"<main><h1>{escape(heading)}</h1>{content}</main></html>"
     )
     return Response(page, status=status, mimetype="text/html")

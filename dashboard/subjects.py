@@ -34,9 +34,11 @@ def told(subject: str, alert_message: str | None = None) -> str:
     """A subject in words."""
     if subject.startswith("alert:"):
         return alert_message or "an alert that a later round took back"
+    if subject.startswith("account:"):
+        return f"user {subject.removeprefix('account:')}"
     names = _names(subject)
     if names is None:
-        return subject.replace(":", " ", 1)
+        return subject
     if len(names) == len(LOT):
         return f"{names[0]}, lot {names[1]}"
     return f"{names[0]} {names[1]}, {characteristic(names[2])}"

@@ -41,9 +41,13 @@ def layout(desk: Desk, who: str = "", what: str = "", page: str = "1", **_other:
             html.P(
                 "Everything that a person entered or changed. Entries are added and never rewritten.", className="quiet"
             ),
-            _choices("who", people, who, {"what": what}),
-            _choices("what", kinds, what, {"who": who}),
-            *([_table(shown)] if shown else [empty("Nothing here.", "No entry fits what the address asks for.")]),
+            _choices("who", "everybody", people, who, {"what": what}),
+            _choices("what", "everything", kinds, what, {"who": who}),
+            *(
+                [html.Div(_table(shown), className="entries")]
+                if shown
+                else [empty("Nothing here.", "No entry fits what the address asks for.")]
+            ),
             *_turn(number, last_page, who, what),
             html.P(
                 html.A("Download as CSV", href=_with(FILE_PATH, who=who, what=what), download="", className="button")
@@ -69,8 +73,8 @@ def _with(path: str, **query: str) -> str:
     return f"{path}?{urlencode(given, errors='replace')}" if given else path
 
 
-def _choices(name: str, values: list[str], chosen: str, other: dict[str, str]) -> html.Div:
-    shown = [(f"all: {name}", ""), *((value, value) for value in values)]
+def _choices(name: str, every: str, values: list[str], chosen: str, other: dict[str, str]) -> html.Nav:
+    shown = [(every, ""), *((value, value) for value in values)]
     return chips([(label, _with(PATH, **{name: value}, **other), value == chosen) for label, value in shown], name)
 
 
