@@ -30,8 +30,9 @@
   var ask = window.fetch;
   window.fetch = function () {
     return ask.apply(this, arguments).then(function (answer) {
-      if (answer.status === 401) window.location.reload();
-      return answer;
+      if (answer.status !== 401) return answer;
+      window.location.reload();
+      return new Promise(function () {});
     });
   };
 })();

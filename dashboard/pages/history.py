@@ -12,7 +12,7 @@ from flask import Flask, Response, request
 
 from dashboard import historyviews
 from dashboard.desk import Desk, NothingYet
-from dashboard.parts import chips, empty, table
+from dashboard.parts import chips, table
 from dashboard.safecell import safe_cell
 from dashboard.sentences import counted, day, moment
 from dashboard.subjects import address
@@ -24,6 +24,7 @@ Document = dict[str, Any]
 
 PATH, FILE_PATH = "/history", "/history-file"
 A_PAGE = 50
+NOTHING, NONE_FITS = "Nothing was entered so far.", "No entry fits what the address asks for."
 COLUMNS = ("at", "who", "what", "about", "reason", "subject", "more")
 
 
@@ -37,17 +38,13 @@ def layout(desk: Desk, who: str = "", what: str = "", page: str = "1", **_other:
         people, kinds = historyviews.words(connection)
     return html.Div(
         [
-            html.H1(_headline(total, shown, number)),
+            html.H1(_headline(total, shown, number) if shown else NONE_FITS if who or what else NOTHING),
             html.P(
                 "Everything that a person entered or changed. Entries are added and never rewritten.", className="quiet"
             ),
             _choices("who", "everybody", people, who, {"what": what}),
             _choices("what", "everything", kinds, what, {"who": who}),
-            *(
-                [html.Div(_table(shown), className="entries")]
-                if shown
-                else [empty("Nothing here.", "No entry fits what the address asks for.")]
-            ),
+            *([html.Div(_table(shown), className="entries")] if shown else []),
             *_turn(number, last_page, who, what),
             html.P(
                 html.A("Download as CSV", href=_with(FILE_PATH, who=who, what=what), download="", className="button")
@@ -62,8 +59,6 @@ def _number(text: str) -> int:
 
 
 def _headline(total: int, shown: list[Document], number: int) -> str:
-    if not shown:
-        return "Nothing was entered so far."
     last = f", the last by {shown[0]['who']} on {day(shown[0]['at'])}" if number == 1 else ""
     return f"{counted(total, 'entry', 'entries')}{last}."
 
