@@ -30,7 +30,6 @@ from ingest.accounts import (
     Account,
     Role,
     account_named,
-    any_declared,
     end_session,
     has_ended,
     plain_name,
@@ -121,7 +120,7 @@ def _gate(desk: Desk, on_loopback: bool, clock: Clock) -> Response | None:
     if request.endpoint in OPEN:
         return None
     try:
-        declared = _is_declared(desk)
+        declared = desk.has_users
         known = declared and current_user.is_authenticated
     except StoreError as error:
         # Who may look can't be known, so nobody may.
@@ -142,14 +141,6 @@ def _asker(account: Account, now: datetime) -> Asker:
     if now - _moment("seen") > TOUCHED_AFTER:
         session["seen"] = now.isoformat()
     return Asker(account.name, str(account.role), may_enter=account.role is Role.SPECIALIST)
-
-
-def _is_declared(desk: Desk) -> bool:
-    try:
-        with desk.reading() as connection:
-            return any_declared(connection)
-    except NothingYet:
-        return False
 
 
 def _person(desk: Desk, clock: Clock, identity: str) -> _Person | None:

@@ -12,8 +12,10 @@ NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 def fail(throttle: Throttle, times: int, name: str, address: str, now: datetime = NOW) -> datetime:
     """Fail so many times, each as soon as it may be; the moment of the last."""
     for _ in range(times):
-        now += timedelta(seconds=throttle.begin(name, address, now))
-        assert throttle.begin(name, address, now) == 0
+        wait = throttle.begin(name, address, now)
+        if wait:
+            now += timedelta(seconds=wait)
+            assert throttle.begin(name, address, now) == 0
     return now
 
 
