@@ -404,7 +404,7 @@ round_ = Table(
     Column("raised", Integer, nullable=False, server_default="0"),
 )
 
-# Who may enter something on the pages, where the lab asks for a name and password.
+# Who may use the dashboard. A closed account stays: its name stands in the history.
 account = Table(
     "account",
     metadata,

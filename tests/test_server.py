@@ -24,7 +24,7 @@ from dashboard import benchviews, digest, pageviews, scorecard, views
 from dashboard.app import page
 from dashboard.cli import main
 from dashboard.desk import Desk
-from ingest import rounds
+from ingest import drops, readings, rounds
 from ingest.dialect import insert_frame, percent_marks
 from ingest.errors import LabFileError, StoreError
 from ingest.lab import load
@@ -392,16 +392,21 @@ def test_a_database_that_may_only_be_read(shared: Bench, server: Cluster) -> Non
     assert_told(declared(shared.folder, server.url(schema, user="frozen")), "may only read; use one that may write")
 
 
-def test_a_connection_that_breaks_in_the_middle_of_a_round(shared: Bench, server: Cluster) -> None:
+def test_a_connection_that_breaks_in_the_middle_of_a_round(
+    shared: Bench, server: Cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shared.run()
     drop = shared.drop_tests("a.csv", lot_rows("L0", MONDAY, [[10.0]]))
 
-    def cut(what: str, _done: int, _all: int) -> None:
-        if what == "readings stored":
-            server.do("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'lotdrift'")
+    def cut(*given: Any) -> None:
+        server.do("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'lotdrift'")
+        readings.add_readings(*given)
+
+    monkeypatch.setattr(drops, "add_readings", cut)
 
     with pytest.raises(StoreError, match=r"run again once it is there: nothing was lost$"):
-        rounds.run(load(shared.folder), NOW, cut)
+        rounds.run(load(shared.folder), NOW)
+    monkeypatch.undo()
 
     assert drop.exists()
     assert [entry.stored for entry in shared.run().entries] == [1]
