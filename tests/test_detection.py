@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from spc import alerts, detection
-from spc.detection import thresholds
+from spc.detection import ALONE, thresholds
 from spc.detection.evidence import weigh
 from spc.detection.scores import score
 from spc.detection.spread import widening
@@ -146,12 +146,12 @@ def test_lots_of_one_day_are_judged():
 
 
 def test_a_log_bayes_factor_agrees_with_the_marginal_likelihoods_it_stands_for():
-    # Independent route by dense algebra: a step of height N(0, 0.7^2) adds 0.49 x x' to the covariance of the scores, with
+    # Independent route by dense algebra: a step of height N(0, 0.9^2 s^2) adds 0.81 x x' to the covariance of the scores, with
     # x the response of independent scores to the step after their mean is fitted.
     levels = np.random.default_rng(8).standard_normal(30)
     levels[::2] += 3.0  # neighbours unlike each other: dependence is 0 but for the mild one assumed
     nothing, zeros = np.full(30, np.nan), np.zeros(30)
-    stream = Stream(np.arange(30.0), levels, zeros, nothing, zeros, nothing, zeros)
+    stream = Stream(np.arange(30.0), levels, zeros, nothing, zeros, nothing, zeros, *ALONE.at(zeros))
     ((_, seen),) = windows([stream], np.array([0]), np.array([29]))
     scores = score(seen)
     e, lag = scores.innovation[0, -30:], scores.lag[0, -30:]
@@ -159,12 +159,12 @@ def test_a_log_bayes_factor_agrees_with_the_marginal_likelihoods_it_stands_for()
     mean, step = whiten @ np.ones(30), whiten @ (np.arange(30) >= 20)
     # The mean's fit is over the responses of a window that starts before the first lot: its first response is that of a
     # lot that stands alone.
-    x = 0.7 * (step - mean * (mean @ step) / (mean @ mean))
+    x = 0.9 * (step - mean * (mean @ step) / (mean @ mean))
     cov = np.eye(30) + np.outer(x, x)
-    expected = -0.5 * np.linalg.slogdet(cov)[1] - 0.5 * e @ np.linalg.inv(cov) @ e + 0.5 * e @ e
-    # The mean's own part of the scores is fitted away as well.
+    # The mean's own part of the scores is fitted away as well; the scatter, with a prior of 1 / s^2, is integrated out.
     fitted = e - mean * (mean @ e) / (mean @ mean)
-    expected = -0.5 * np.linalg.slogdet(cov)[1] - 0.5 * fitted @ np.linalg.inv(cov) @ fitted + 0.5 * fitted @ fitted
+    quadratic = fitted @ np.linalg.inv(cov) @ fitted / (fitted @ fitted)
+    expected = -0.5 * np.linalg.slogdet(cov)[1] - 0.5 * 29 * np.log(quadratic)
     assert weigh(seen, scores).step[0, -10] == pytest.approx(expected, abs=1e-10)
 
 
@@ -183,7 +183,7 @@ def test_evidence_for_wider_scatter_is_the_sum_of_likelihood_ratios_over_starts(
         one, two = 2 / (9 * df[t]), 2 / (9 * before)
         z.append(((1 - two) * root - (1 - one)) / np.sqrt(two * root**2 + one))
     known = [value for value in z if value is not None]
-    tails = np.sqrt(max((5 + sum(min(v**2, 12) for v in known[:-3])) / (5 + len(known) - 3), 1.0))
+    tails = np.sqrt(max((5 + sum(min(v**2, 25) for v in known[:-3])) / (5 + len(known) - 3), 1.0)) ** 1.5
     loud = [0.0 if v is None else v / tails for v in z]
     capped = [v if v < 2.5 else 2.5 + 0.4 * (v - 2.5) for v in loud]
     counts = [v is not None for v in z]
@@ -204,7 +204,7 @@ def test_the_dependence_of_neighbours_is_taken_out_of_the_scores():
         for t in range(1, SPAN):
             levels[t] = 0.5 * levels[t - 1] + np.sqrt(0.75) * levels[t]
         nothing, zeros = np.full(SPAN, np.nan), np.zeros(SPAN)
-        stream = Stream(np.arange(float(SPAN)), levels, zeros, nothing, zeros, nothing, zeros)
+        stream = Stream(np.arange(float(SPAN)), levels, zeros, nothing, zeros, nothing, zeros, *ALONE.at(zeros))
         ((_, seen),) = windows([stream], np.array([0]), np.array([SPAN - 1]))
         e = score(seen).innovation[0]
         left.append(np.corrcoef(e[1:], e[:-1])[0, 1])
@@ -213,10 +213,12 @@ def test_the_dependence_of_neighbours_is_taken_out_of_the_scores():
 
 def test_more_evidence_is_needed_the_rarer_a_false_signal_may_be():
     chances = np.array([0.03, 0.02, 0.01, 0.004, 1e-3, 3e-4, 1e-5])
-    for needed in (thresholds.drift, thresholds.spread):
-        for lots in (8.0, 13.0, 60.0, 100.0):
-            assert (np.diff(needed(np.full(7, lots), chances)) > 0).all()
-    assert np.isinf(thresholds.drift(np.array([7.0]), np.array([0.01]))).all()
+    for lots in (8.0, 13.0, 60.0, 100.0):
+        counted = np.full(7, lots)
+        assert (np.diff(thresholds.spread(counted, chances)) > 0).all()
+        for alike_lots in (10.0, 25.0, 40.0):
+            assert (np.diff(thresholds.drift(counted, chances, np.full(7, alike_lots))) > 0).all()
+    assert np.isinf(thresholds.drift(np.array([7.0]), np.array([0.01]), np.array([10.0]))).all()
 
 
 # The budget

@@ -20,34 +20,50 @@ FIRST_LOT = 8
 _LOTS = np.array([8, 9, 10, 11, 12, 14, 16, 19, 22, 26, 32, 40, 50, 64, 80, 100], dtype=np.float64)
 _CHANCES = np.array([3e-2, 1e-2, 3e-3, 1e-3, 3e-4])
 # Natural log of the evidence: rows as _CHANCES, columns as _LOTS.
-_DRIFT = np.array(
+_ALIKE_LOTS = (10.0, 40.0)  # of the two tables for drift
+_DRIFT_ALONE = np.array(
     [
-        [1.67, 2.00, 2.26, 2.46, 2.62, 2.89, 3.09, 3.31, 3.47, 3.62, 3.78, 3.91, 4.02, 4.12, 4.20, 4.24],
-        [1.78, 2.15, 2.44, 2.67, 2.85, 3.18, 3.43, 3.72, 3.92, 4.13, 4.31, 4.50, 4.59, 4.72, 4.83, 4.86],
-        [1.87, 2.29, 2.63, 2.89, 3.15, 3.51, 3.86, 4.20, 4.46, 4.73, 4.98, 5.21, 5.34, 5.46, 5.60, 5.69],
-        [1.92, 2.41, 2.77, 3.07, 3.38, 3.77, 4.21, 4.64, 5.03, 5.33, 5.61, 5.81, 6.08, 6.21, 6.29, 6.41],
-        [1.98, 2.47, 2.88, 3.23, 3.63, 4.17, 4.53, 5.24, 5.60, 6.10, 6.20, 6.56, 6.84, 7.12, 7.18, 7.13],
+        [1.67, 2.00, 2.25, 2.46, 2.62, 2.89, 3.08, 3.29, 3.42, 3.54, 3.66, 3.76, 3.82, 3.89, 3.94, 3.95],
+        [1.79, 2.18, 2.48, 2.73, 2.93, 3.28, 3.54, 3.83, 3.99, 4.18, 4.31, 4.46, 4.53, 4.63, 4.71, 4.72],
+        [1.88, 2.33, 2.70, 3.00, 3.28, 3.72, 4.08, 4.44, 4.71, 4.93, 5.14, 5.31, 5.41, 5.46, 5.59, 5.64],
+        [1.93, 2.45, 2.84, 3.20, 3.54, 4.02, 4.56, 5.02, 5.38, 5.69, 5.87, 6.04, 6.26, 6.34, 6.37, 6.47],
+        [1.97, 2.52, 2.94, 3.31, 3.79, 4.40, 4.95, 5.77, 6.17, 6.64, 6.72, 6.97, 7.18, 7.39, 7.39, 7.35],
+    ]
+)
+_DRIFT_AMONG_SISTERS = np.array(
+    [
+        [2.12, 2.40, 2.64, 2.82, 2.98, 3.23, 3.41, 3.60, 3.74, 3.85, 3.97, 4.07, 4.14, 4.21, 4.29, 4.31],
+        [2.28, 2.62, 2.93, 3.18, 3.35, 3.67, 3.94, 4.21, 4.35, 4.48, 4.63, 4.74, 4.79, 4.88, 4.94, 4.92],
+        [2.39, 2.81, 3.16, 3.47, 3.75, 4.15, 4.48, 4.90, 5.13, 5.35, 5.41, 5.59, 5.66, 5.73, 5.79, 5.82],
+        [2.46, 2.91, 3.34, 3.70, 3.99, 4.51, 4.85, 5.60, 5.86, 6.11, 6.25, 6.43, 6.55, 6.55, 6.63, 6.67],
+        [2.55, 3.00, 3.44, 3.84, 4.19, 4.92, 5.61, 6.28, 6.66, 6.92, 7.18, 7.29, 7.51, 7.66, 7.65, 7.50],
     ]
 )
 _SPREAD = np.array(
     [
-        [2.97, 2.85, 2.79, 2.83, 2.82, 2.82, 2.87, 2.86, 2.84, 2.86, 2.87, 2.87, 2.89, 2.91, 2.92, 2.83],
-        [3.63, 3.61, 3.62, 3.67, 3.67, 3.72, 3.83, 3.81, 3.77, 3.83, 3.82, 3.86, 3.82, 3.87, 3.89, 3.93],
-        [4.31, 4.40, 4.42, 4.50, 4.52, 4.68, 4.74, 4.72, 4.91, 4.88, 4.86, 4.91, 4.91, 4.90, 4.98, 4.97],
-        [4.92, 5.21, 5.20, 5.38, 5.29, 5.32, 5.50, 5.60, 5.75, 5.73, 5.74, 5.76, 5.80, 5.78, 5.83, 5.89],
-        [5.51, 5.57, 5.94, 6.05, 5.94, 6.09, 5.94, 6.31, 6.75, 6.47, 6.63, 6.63, 6.75, 6.72, 6.72, 6.76],
+        [2.94, 2.81, 2.74, 2.77, 2.76, 2.78, 2.84, 2.81, 2.80, 2.82, 2.84, 2.83, 2.85, 2.88, 2.90, 2.81],
+        [3.57, 3.56, 3.57, 3.61, 3.63, 3.65, 3.77, 3.75, 3.72, 3.77, 3.77, 3.81, 3.76, 3.82, 3.85, 3.88],
+        [4.28, 4.29, 4.37, 4.43, 4.42, 4.57, 4.67, 4.67, 4.81, 4.80, 4.81, 4.83, 4.85, 4.83, 4.90, 4.91],
+        [4.91, 5.12, 5.20, 5.30, 5.12, 5.25, 5.39, 5.49, 5.68, 5.64, 5.66, 5.64, 5.71, 5.72, 5.77, 5.82],
+        [5.35, 5.54, 5.88, 6.04, 5.76, 6.09, 5.96, 6.23, 6.62, 6.37, 6.57, 6.59, 6.65, 6.60, 6.65, 6.73],
     ]
 )
 
 
-def drift(lots: Floats, chance: Floats) -> Floats:
-    """Log evidence that is needed for a move; (rows,)."""
-    return _needed(_DRIFT, lots, chance)
+def drift(lots: Floats, chance: Floats, alike_lots: Floats) -> Floats:
+    """Log evidence that is needed for a move; (rows,).
+
+    `alike_lots` says how much was known beforehand of the dependence of neighbouring lots: the more, the less it spoils
+    the evidence of a steady stream, and the more is needed.
+    """
+    sure = np.clip((alike_lots - _ALIKE_LOTS[0]) / (_ALIKE_LOTS[1] - _ALIKE_LOTS[0]), 0.0, 1.0)
+    between = (1.0 - sure) * _needed(_DRIFT_ALONE, lots, chance) + sure * _needed(_DRIFT_AMONG_SISTERS, lots, chance)
+    return np.where(lots < FIRST_LOT, np.inf, between)
 
 
 def spread(lots: Floats, chance: Floats) -> Floats:
     """Log evidence that is needed for a widening of scatter, by lots with a scatter; (rows,)."""
-    return _needed(_SPREAD, lots, chance)
+    return np.where(lots < FIRST_LOT, np.inf, _needed(_SPREAD, lots, chance))
 
 
 def _needed(table: Floats, lots: Floats, chance: Floats) -> Floats:
@@ -59,4 +75,4 @@ def _needed(table: Floats, lots: Floats, chance: Floats) -> Floats:
     share = (rarity - known[upper - 1]) / (known[upper] - known[upper - 1])
     rows = np.arange(rarity.size)
     low, high = at_lots[upper - 1, rows], at_lots[upper, rows]
-    return np.where(lots < FIRST_LOT, np.inf, low + share * (high - low))
+    return np.asarray(low + share * (high - low))
