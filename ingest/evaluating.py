@@ -21,9 +21,12 @@ from ingest.lab import Lab
 from ingest.progress import Watch, unwatched
 from ingest.results import board_row, point_documents, sketch, stream_document
 from ingest.sessions import SUMMARY
+from ingest.sisters import note_sisters, sisters_of
 from ingest.stamps import from_microseconds
 from ingest.store import insert_many
 from ingest.suspects import SET_ASIDE, Suspect, suspects, write_suspects
+from ingest.watched import watched, write_watched
+from spc import detection
 
 __all__ = ["Stream", "evaluate_stale"]
 
@@ -41,8 +44,18 @@ class Stream:
     characteristic: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """What is known of a stream beside its sessions: what its sisters say, and what the detector said of its earlier lots."""
+
+    sisters: detection.Sisters
+    before: Sequence[detection.Watch]
+
+
 def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[int, list[str]]:
     """Evaluate every stream marked stale; how many there were, and the ids of the alerts that are new."""
+    note_sisters(connection, lab)
+    sisters = sisters_of(connection)
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
     )
@@ -51,9 +64,11 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
     for start in range(0, len(streams), STREAMS_AT_ONCE):
         part = streams[start : start + STREAMS_AT_ONCE]
         sessions = _sessions_of(connection, [stream.id for stream in part])
+        said = watched(connection, [stream.id for stream in part])
         for number, stream in enumerate(part, start):
             watch("streams evaluated", number, len(streams))
-            raised += _evaluate(connection, lab, stream, sessions[sessions["stream_id"] == stream.id])
+            heard = Heard(sisters.get(stream.characteristic, detection.ALONE), said.get(stream.id, []))
+            raised += _evaluate(connection, lab, stream, sessions[sessions["stream_id"] == stream.id], heard)
     connection.exec_driver_sql("UPDATE stream SET stale = 0 WHERE stale = 1")
     return len(streams), raised
 
@@ -71,14 +86,16 @@ def _sessions_of(connection: Connection, ids: Sequence[int]) -> pd.DataFrame:
     return frame.astype(dict.fromkeys(numbers, np.float64))
 
 
-def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.DataFrame) -> list[str]:
+def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.DataFrame, heard: Heard) -> list[str]:
     if sessions.empty:
         _forget(connection, stream)
         return []
     acts = acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
     marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, acts)
     prepared = _prepare(lab, stream, sessions, marked)
-    evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"], marked))
+    settings = _settings(lab, stream, acts, prepared["lot"], marked)
+    evaluation = spc.evaluate.stream(prepared, settings, heard.sisters, heard.before)
+    write_watched(connection, stream.id, evaluation.watches)
     _write_verdicts(connection, evaluation)
     write_suspects(connection, stream.id, marked)
     _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale, marked)
@@ -144,7 +161,7 @@ def _settings(
 
 def _forget(connection: Connection, stream: Stream) -> None:
     """A stream whose last reading went away in a correction of its identity has nothing left to show."""
-    for table in ("evaluation", "point", "alert", "mark"):
+    for table in ("evaluation", "watched", "point", "alert", "mark"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
 
 
