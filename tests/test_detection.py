@@ -255,3 +255,84 @@ def test_input_that_makes_no_stream_is_refused():
         seen_in(levels, variances=np.full(10, -1.0))
     with pytest.raises(ValueError, match="false_alerts_per_year must be above 0"):
         seen_in(levels, budget=0.0)
+
+
+# Many streams, and later lots
+
+
+def as_stream(levels, bags):
+    n = levels.size
+    nothing, zeros = np.full(n, np.nan), np.zeros(n)
+    df = np.full(n, 5.0)
+    return Stream(np.arange(float(n)), levels, zeros, bags, df, nothing, zeros, *ALONE.at(zeros))
+
+
+def watched(levels, bags, before=None, sisters=ALONE):
+    n = levels.size
+    nothing, zeros = np.full(n, np.nan), np.zeros(n)
+    return detection.watch(
+        np.arange(float(n)), levels, zeros, bag_variance=bags, bag_df=np.full(n, 5.0), reading_variance=nothing,
+        reading_df=zeros, false_alerts_per_year=0.2, sisters=sisters, before=before,
+    )  # fmt: skip
+
+
+def restless(seed=21):
+    rng = np.random.default_rng(seed)
+    levels = rng.standard_normal(140) + 2.0 * (np.arange(140) >= 50)
+    return levels, rng.chisquare(5, 140) / 5 * np.where(np.arange(140) >= 90, 4.0, 1.0)
+
+
+@pytest.mark.parametrize("steps", [(30, 55, 140), (5, 8, 60, 61, 62, 139, 140)])
+def test_later_lots_judged_on_from_earlier_ones_say_the_same_as_all_at_once(steps):
+    levels, bags = restless()
+    before = None
+    for lots in steps:
+        before = watched(levels[:lots], bags[:lots], before)
+    whole = watched(levels, bags)
+    assert {"drift", "spread"} <= set(whole.signals["kind"])
+    pd.testing.assert_frame_equal(before.signals, whole.signals, check_exact=True)
+    assert (before.lots, before.digest) == (whole.lots, whole.digest)
+
+
+def test_what_was_said_is_not_trusted_once_an_earlier_lot_says_something_else(monkeypatch):
+    levels, bags = restless()
+    before = watched(levels[:139], bags[:139])
+    other = levels.copy()
+    other[20] += 1e-9
+    told = detection.Sisters(np.array([100.0]), np.array([0.3]), np.array([40.0]))
+    for call in ({"levels": other}, {"sisters": told}):
+        given = {"levels": levels, "bags": bags} | call
+        pd.testing.assert_frame_equal(
+            watched(**given, before=before).signals, watched(**given).signals, check_exact=True
+        )
+    # A later quarter's word on dependence changes nothing that was said before it.
+    told = detection.Sisters(np.array([139.0]), np.array([0.3]), np.array([40.0]))
+    judged = []
+    plain = detection.watching.newest
+    monkeypatch.setattr(detection.watching, "newest", lambda *call: judged.append(call[1].tolist()) or plain(*call))
+    watched(levels, bags, before=before, sisters=told)
+    watched(other, bags, before=before)
+    assert judged == [[139], [0]]
+
+
+def test_many_streams_in_one_pass_say_what_each_says_alone():
+    streams = [as_stream(*(column[:lots] for column in restless(lots))) for lots in (140, 7, 60, 0, 95)]
+    first = np.array([0, 0, 40, 0, 94])
+    together = detection.newest(streams, first, 0.2)
+    for number, stream in enumerate(streams):
+        alone = watched(stream.levels, stream.bag_variance).signals.query("index >= @first[@number]")
+        own = together[together["stream"] == number].drop(columns="stream")
+        # Sums over a row of a block may be added in another order than over a row alone.
+        pd.testing.assert_frame_equal(own.reset_index(drop=True), alone.reset_index(drop=True), rtol=1e-12)
+    assert set(together["stream"]) >= {0, 2}
+
+
+def test_what_sisters_say_of_dependence_is_used():
+    rng = np.random.default_rng(31)
+    levels = rng.standard_normal(60)
+    for t in range(1, 60):
+        levels[t] = 0.7 * levels[t - 1] + np.sqrt(0.51) * levels[t]
+    bags = np.ones(60)
+    told = [detection.Sisters(np.array([-1.0]), np.array([r]), np.array([40.0])) for r in (0.0, 0.7)]
+    none, much = (len(watched(levels, bags, sisters=one).signals.query("kind == 'drift'")) for one in told)
+    assert none > much == 0

@@ -31,7 +31,7 @@ METHOD = 2
 WEEKS_A_YEAR = 52.1775
 # Parts of the budget, in false alerts. Chosen by simulation (tests/bench/bench_detection.py): most goes to drift, for which
 # the tool is there; the gate of the forecast is stricter than drift, so that it adds urgency and hardly any alert.
-SHARES = {Kind.POINT: 0.1, Kind.DRIFT: 0.56, Kind.SPREAD: 0.24, Kind.FORECAST: 0.1}
+SHARES = {Kind.POINT: 0.08, Kind.DRIFT: 0.65, Kind.SPREAD: 0.23, Kind.FORECAST: 0.04}
 # Lots of one afternoon have a pace of nearly nothing, and no evidence is of use that the simulations did not reach.
 LEAST_CHANCE, LARGEST_CHANCE = 1e-5, 0.03
 # Of what spread may spend where a lot tells both; readings are many, so that their heavy tails cost more.
