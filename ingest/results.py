@@ -294,11 +294,11 @@ def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Sus
     kinds = {int(tracked[position]): names for position, names in raised.items()}
     return [
         _point(row, sorted({*row["patterns"], *kinds.get(session, [])}), scale, marked.get(session))
-        for session, (_, row) in zip(evaluation.points.index.tolist(), evaluation.points.iterrows(), strict=True)
+        for session, row in zip(evaluation.points.index.tolist(), evaluation.points.to_dict("records"), strict=True)
     ]
 
 
-def _point(row: pd.Series, signals: list[str], scale: str, suspect: Suspect | None) -> Document:
+def _point(row: Mapping[Any, Any], signals: list[str], scale: str, suspect: Suspect | None) -> Document:
     shown, bound = _shown(row, scale)
     return {
         "lot": str(row["lot"]),
@@ -330,7 +330,7 @@ def _root(variance: float) -> float | None:
     return None if not math.isfinite(variance) else math.sqrt(variance)
 
 
-def _shown(row: pd.Series, scale: str) -> tuple[float | None, int]:
+def _shown(row: Mapping[Any, Any], scale: str) -> tuple[float | None, int]:
     """What a chart draws of a point: its level, or the bound that is known of it, with the sign of the bound."""
     if math.isfinite(row["level"]):
         return _unit(float(row["level"]), scale), 0

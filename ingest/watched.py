@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -35,8 +36,13 @@ def write_watched(connection: Connection, stream_id: int, watches: Sequence[Watc
 
 def _written(watch: Watch) -> dict[str, object]:
     # A float's shortest text reads back to the same bits.
-    plain = watch.signals.astype(object).where(watch.signals.notna(), None)
-    return {"lots": watch.lots, "digest": watch.digest, "signals": plain.to_dict("list")}
+    columns = {name: [_plain(value) for value in column] for name, column in watch.signals.to_dict("list").items()}
+    return {"lots": watch.lots, "digest": watch.digest, "signals": columns}
+
+
+def _plain(value: Any) -> Any:
+    """What JSON has a word for: an unknown start is null."""
+    return None if isinstance(value, float) and math.isnan(value) else value
 
 
 def _read(said: dict[str, Any]) -> Watch:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -267,7 +268,17 @@ def _rows(
 def _joined(found: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
     """Signals of several looks as one frame with its dtypes, also where there are none."""
     kept = [frame for frame in found if len(frame)]
-    signals = pd.concat(kept, ignore_index=True) if kept else pd.DataFrame(columns=columns)
-    numbers = dict.fromkeys(["index", "strength", "start", "start_low", "start_high"], np.float64)
-    words = dict.fromkeys(["kind", "grade", "name"], str)
-    return signals.astype(numbers | words | {"direction": int})
+    if not kept:
+        return _nothing().loc[:, columns]
+    return pd.concat(kept, ignore_index=True).astype(_dtypes(columns))
+
+
+def _dtypes(columns: list[str]) -> dict[str, type]:
+    words, whole = ("kind", "grade", "name"), ("stream", "direction")
+    return {name: str if name in words else int if name in whole else float for name in columns}
+
+
+@cache
+def _nothing() -> pd.DataFrame:
+    """No signals: made once, as most looks see none."""
+    return pd.DataFrame(columns=_COLUMNS).astype(_dtypes(_COLUMNS))
