@@ -240,6 +240,32 @@ def test_steady_normal_streams_stay_within_the_budget(gap, budget):
     assert 0.5 * budget * years - error < opened <= budget * years + error
 
 
+@pytest.mark.parametrize("sisters", [ALONE, detection.Sisters(np.array([-1.0]), np.array([0.0]), np.array([40.0]))])
+def test_every_lot_has_the_chance_of_a_first_false_signal_that_its_threshold_is_for(sisters):
+    # A simulation apart from the one that made the tables: other seeds, and all the way through the detector. With a constant
+    # chance p a lot, the share of streams that have signalled by lot n is 1 - (1 - p)^(n - 7) (Margavio and others 1995).
+    count, lots = 1200, 60
+    rng = np.random.default_rng(41)
+    nothing, zeros, df = np.full(lots, np.nan), np.zeros(lots), np.full(lots, 5.0)
+    weeks = np.arange(float(lots))
+    streams = [
+        Stream(
+            weeks, rng.standard_normal(lots), zeros, rng.chisquare(5, lots) / 5, df, nothing, zeros, *sisters.at(weeks)
+        )
+        for _ in range(count)
+    ]
+    budget = 0.8
+    found = detection.newest(streams, np.zeros(count, dtype=int), budget)
+    for kind in ("drift", "spread"):
+        chance = detection.watching.SHARES[kind] * budget / YEAR_WEEKS
+        first = found[found["kind"] == kind].groupby("stream")["index"].min()
+        for lot in (12, 20, 36, 60):
+            expected = 1.0 - (1.0 - chance) ** (lot - 7)
+            # Four standard errors of the share, and two of the tables: 0.03 of log evidence, 3 % of the chance.
+            allowed = 4 * np.sqrt(expected * (1 - expected) / count) + 2 * 0.03 * expected
+            assert (first < lot).sum() / count == pytest.approx(expected, abs=allowed), (kind, lot)
+
+
 # What is refused
 
 
