@@ -27,7 +27,7 @@ from spc import charts, detection, evaluate, lots, patterns
 BUDGET = 0.2
 LOTS = 200
 OFTEN = 10_000
-STREAMS_IN_STORE = 40
+STREAMS_IN_STORE = 20
 
 
 def seconds(call: Callable[[], object]) -> float:
