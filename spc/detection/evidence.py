@@ -19,8 +19,8 @@ __all__ = ["Moves", "coordinates", "weigh"]
 _STEP_SIZE = 0.9  # prior standard deviation of a step, in standard deviations of one lot
 _RAMP_SLOPE = 0.1  # prior standard deviation of a ramp, in standard deviations of one lot a lot
 # The correlation of neighbouring lots is known with an error that makes false evidence, the more the larger it is and the
-# fewer lots speak for it: 3 times the correlation with the caution of a stream alone. Chosen by simulation.
-_DOUBT, _DOUBT_LOTS = 3.0, 10.0
+# fewer lots speak for it: 4 times the correlation with the caution of a stream alone. Chosen by simulation.
+_DOUBT, _DOUBT_LOTS = 4.0, 10.0
 _STEADY_LOTS = 4  # a move can be seen only against so many lots before it
 _NEARLY_ALL = 1.0 - 1e-9  # no move explains more of the scatter than rounding leaves
 _LONGEST_PAUSE = 4.0  # a pause counts for at most so many usual intervals
