@@ -48,6 +48,11 @@ def _unit(value: float | None, scale: str) -> float | None:
     return number(float(to_unit(np.array([value]), scale)[0]))
 
 
+def _levels(values: np.ndarray, scale: str) -> np.ndarray:
+    """Levels of the charted scale in the unit, nan where one is unknown or has no bound."""
+    return np.where(np.isfinite(values), to_unit(values, scale), np.nan)
+
+
 def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
     return lab.limits_at(stream.product, stream.characteristic, _time(float(evaluation.points["weeks"].iloc[-1])))
 
@@ -297,7 +302,7 @@ def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Sus
     tracked = evaluation.points.index[evaluation.points["valid"]]
     kinds = {int(tracked[position]): names for position, names in raised.items()}
     points = evaluation.points
-    levels = {name: to_unit(points[name].to_numpy(np.float64), scale) for name in CHARTED}
+    levels = {name: _levels(points[name].to_numpy(np.float64), scale) for name in CHARTED}
     return [
         _point(row, sorted({*row["patterns"], *kinds.get(session, [])}), marked.get(session))
         for session, row in zip(points.index.tolist(), points.assign(**levels).to_dict("records"), strict=True)
