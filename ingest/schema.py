@@ -38,15 +38,18 @@ __all__ = [
     "mark",
     "meta",
     "metadata",
+    "neighbour",
     "point",
     "reading",
     "refusal",
     "round_",
     "session",
     "session_chamber",
+    "sister",
     "stale_climate",
     "stale_lot",
     "stream",
+    "watched",
 ]
 
 # A higher one needs a step in `ingest/upgrades.py`.
@@ -325,6 +328,34 @@ mark = Table(
     Column("settled", Text, nullable=False),
     Index("mark_by_stream", "stream_id"),
     sqlite_with_rowid=False,
+)
+
+# What the detector said of a stream so far, as JSON: the next round goes on from it.
+watched = Table(
+    "watched",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("said", Text, nullable=False),
+)
+
+# How far apart neighbouring lots of a stream lie, summed by quarter (spc.detection.sisters): pairs of lots one, two and three
+# places apart, and their absolute differences in the charted scale.
+neighbour = Table(
+    "neighbour",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("block", Integer, primary_key=True),
+    *[Column(f"{name}_{apart}", Float, nullable=False) for name in ("pairs", "apart") for apart in (1, 2, 3)],
+    sqlite_with_rowid=False,
+)
+
+# What the streams of a characteristic say together of the dependence of neighbouring lots, as JSON: from which week on, the
+# correlation, and the number of lots it is worth.
+sister = Table(
+    "sister",
+    metadata,
+    Column("characteristic", Text, primary_key=True),
+    Column("said", Text, nullable=False),
 )
 
 # Derived from the points; what people did with one lies in `act`.

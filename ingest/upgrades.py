@@ -92,6 +92,13 @@ def _to_2(connection: Connection) -> None:
         "drawn_quarter", made, Column("quarter", word, primary_key=True), *_needed(BigInteger, "drawn_us"),
         *_needed(word, "digest", "lots"),
     )  # fmt: skip
+    Table("watched", made, Column("stream_id", number, primary_key=True), *_needed(word, "said"))
+    Table(
+        "neighbour", made, Column("stream_id", number, primary_key=True), Column("block", Integer, primary_key=True),
+        *_needed(Float, *[f"{name}_{apart}" for name in ("pairs", "apart") for apart in (1, 2, 3)]),
+        sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table("sister", made, Column("characteristic", word, primary_key=True), *_needed(word, "said"))
     made.create_all(connection)
     # As if the declarations had changed: sessions and figures of the earlier version lack what this one shows.
     put_meta(connection, "declared", "")
