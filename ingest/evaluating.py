@@ -7,7 +7,7 @@ scorecards show stored figures and compute none.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,13 +18,14 @@ import spc.evaluate
 from ingest.acts import LEAVE_OUT, SET_BASELINE, Act, acts_on, stream_subject
 from ingest.alerting import stream_alerts, write_stream_alerts
 from ingest.lab import Lab
+from ingest.own_scores import forget_scores, write_scores
 from ingest.progress import Watch, unwatched
 from ingest.results import board_row, point_documents, sketch, stream_document
 from ingest.sessions import SUMMARY
 from ingest.stamps import from_microseconds
 from ingest.store import insert_many
 
-__all__ = ["Stream", "evaluate_stale"]
+__all__ = ["Stream", "evaluate_stale", "evaluate_without"]
 
 WEEK_US = 7 * 24 * 3_600_000_000
 STREAMS_AT_ONCE = 200
@@ -75,9 +76,11 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
         _forget(connection, stream)
         return []
     prepared = _prepare(lab, stream, sessions)
-    acts = acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
+    acts = _acts(connection, stream)
     evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"]))
     _write_verdicts(connection, evaluation)
+    standard = lab.is_check_standard(stream.supplier, stream.product)
+    write_scores(connection, stream.id, evaluation.points, standard=standard)
     _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale)
     insert_many(
         connection,
@@ -93,6 +96,21 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
         ],
     )
     return write_stream_alerts(connection, stream.id, stream_alerts(lab, stream, evaluation))
+
+
+def evaluate_without(
+    connection: Connection, lab: Lab, stream: Stream, common: Mapping[int, float]
+) -> spc.evaluate.Evaluation:
+    """A second look at a stream, with what the bench added to its levels (by session, in the charted scale) taken out."""
+    sessions = _sessions_of(connection, [stream.id])
+    added = np.array([common.get(int(session), 0.0) for session in sessions.index])
+    levels = {name: sessions[name] - added for name in ("level", "level_low", "level_high")}
+    prepared = _prepare(lab, stream, sessions.assign(**levels))
+    return spc.evaluate.stream(prepared, _settings(lab, stream, _acts(connection, stream), prepared["lot"]))
+
+
+def _acts(connection: Connection, stream: Stream) -> list[Act]:
+    return acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
 
 
 def _prepare(lab: Lab, stream: Stream, sessions: pd.DataFrame) -> pd.DataFrame:
@@ -135,6 +153,7 @@ def _forget(connection: Connection, stream: Stream) -> None:
     """A stream whose last reading went away in a correction of its identity has nothing left to show."""
     for table in ("evaluation", "point", "alert"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
+    forget_scores(connection, stream.id)
 
 
 def as_json(document: object) -> str:

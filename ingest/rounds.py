@@ -17,6 +17,7 @@ from filelock import FileLock, Timeout
 from sqlalchemy import Connection, insert, update
 
 from ingest import clock, schema
+from ingest.bench_alerts import watch_bench
 from ingest.climate_alerts import watch_climate
 from ingest.drops import Entry, take_in
 from ingest.errors import LabFileError, StoreError
@@ -91,11 +92,20 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
     done = Round(entries=taken.entries, problems=taken.problems)
     with store.writing() as connection:
         rebuild_stale(connection, lab, watch)
+        stale = set(connection.exec_driver_sql("SELECT id FROM stream WHERE stale = 1").scalars())
         done.evaluated, done.raised = evaluate_stale(connection, lab, watch)
+        done.raised += watch_bench(connection, lab, stale)
+        done.raised = _without_held(connection, done.raised)
         done.raised += watch_climate(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)
         _end(connection, number, done)
     return done
+
+
+def _without_held(connection: Connection, raised: list[str]) -> list[str]:
+    """What the bench explains is no news of its own: it stands under the bench alert."""
+    held = set(connection.exec_driver_sql("SELECT id FROM alert WHERE held_under IS NOT NULL").scalars())
+    return [name for name in raised if name not in held]
 
 
 def _begin(connection: Connection, now: datetime) -> int:

@@ -17,7 +17,7 @@ __all__ = [
     "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "inflated", "lab", "members",
 ]  # fmt: skip
 
-WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0, 8.0])
+WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0])
 """Weeks that a shift may have lasted when it is found."""
 
 SUSPECTS: dict[str, tuple[str, ...]] = {
@@ -29,7 +29,7 @@ SUSPECTS: dict[str, tuple[str, ...]] = {
 }
 """Kinds of suspects and the columns that name one."""
 
-LOOKBACK = 20.0
+LOOKBACK = 13.0
 """Weeks of tests that are held against each other."""
 BEFORE = 1.0
 """Lots that the stream's own start, where z is 0, is worth beside those of the last weeks."""
@@ -241,6 +241,8 @@ def _of_suspects(kind: Kind, group: Ints, weight: Floats, weighted: Floats) -> A
     root = np.sqrt(weight)
     score = np.divide(weighted, root, out=np.zeros_like(weighted), where=weight > 0)
     counted = np.where(check, 0.0, 1.0)
+    # One reading of a check standard, however far off, may be a misreading; two are not.
+    most = _SUPPLIER_CAP * np.maximum(root, 1.0)
     held = counted * root * np.clip(score, -_SUPPLIER_CAP, _SUPPLIER_CAP)
     worth = _sum_by(suspect, counted * weight)
     some = np.maximum(worth, 1e-12)
@@ -254,7 +256,7 @@ def _of_suspects(kind: Kind, group: Ints, weight: Floats, weighted: Floats) -> A
         worth=worth,
         suppliers=suppliers,
         balance=_sum_by(suspect, counted * np.sign(weighted)),
-        check=_check_score(suspect, np.where(check & (weight > 0), score, 0.0), check & (weight > 0)),
+        check=_check_score(suspect, np.where(check, np.clip(score, -most, most), 0.0), check & (weight > 0)),
         first_group=first_group,
         first_suspect=int(suspect.min()),
     )

@@ -6,6 +6,7 @@ feels nothing of it (a resistor of humidity) must not shrink it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,7 +63,7 @@ class _Streams:
     check: Flags
 
 
-def fit(here: Lab, z: Floats, part: slice, on: Flags) -> Common:
+def fit(here: Lab, z: Floats, part: slice, on: Flags, apart: Sequence[int] = ()) -> Common:
     """Fit the shift of the lots `on` a suspect against the other lots of the same streams.
 
     Parameters
@@ -74,11 +75,13 @@ def fit(here: Lab, z: Floats, part: slice, on: Flags) -> Common:
         The points to look at.
     on : ndarray of bool, shape (points in `part`,)
         Lots that the shift has reached.
+    apart : sequence of int
+        Suppliers known to move by themselves.
     """
     streams = _streams(here, z, part, on)
     films = ~streams.check
-    apart = _apart(streams, films)
-    kept = films & ~np.isin(streams.supplier, apart)
+    found = _apart(streams, films, apart)
+    kept = films & ~np.isin(streams.supplier, found)
     sizes = {
         int(number): _size(streams, kept & (streams.quantity == number), ~films & (streams.quantity == number))
         for number in np.unique(streams.quantity)
@@ -89,7 +92,7 @@ def fit(here: Lab, z: Floats, part: slice, on: Flags) -> Common:
     own = np.array([_pooled(streams, films & (streams.supplier == name))[0] for name in names])
     return Common(
         sizes=sizes,
-        apart=tuple(int(name) for name in apart),
+        apart=tuple(int(name) for name in found),
         agreeing=int((np.sign(own) == np.sign(sigmas)).sum()),
         suppliers=names.size,
         sigmas=sigmas,
@@ -107,14 +110,12 @@ def _streams(here: Lab, z: Floats, part: slice, on: Flags) -> _Streams:
     variance = inflated(lots[some]) / lots[some] + inflated(other[some]) / (other[some] + BEFORE)
     shift = total[some] / lots[some] - total_other[some] / (other[some] + BEFORE)
     kept = last[some]
-    return _Streams(
-        shift, 1.0 / variance, here.sigma[kept], here.quantity[kept], here.supplier[kept], here.check[kept]
-    )
+    return _Streams(shift, 1.0 / variance, here.sigma[kept], here.quantity[kept], here.supplier[kept], here.check[kept])
 
 
 def _sums(stream: Ints, z: Floats, on: Flags, size: int) -> tuple[Floats, Floats]:
     lots = np.bincount(stream[on], minlength=size).astype(np.float64)
-    return lots, np.bincount(stream[on], weights=z[on], minlength=size)
+    return lots, np.bincount(stream[on], weights=z[on], minlength=size).astype(np.float64)
 
 
 def _pooled(streams: _Streams, held: Flags) -> tuple[float, float]:
@@ -123,9 +124,9 @@ def _pooled(streams: _Streams, held: Flags) -> tuple[float, float]:
     return (float(streams.weight[held] @ streams.shift[held]) / weight if weight > 0 else 0.0), weight
 
 
-def _apart(streams: _Streams, films: Flags) -> Ints:
+def _apart(streams: _Streams, films: Flags, known: Sequence[int]) -> Ints:
     """Suppliers that moved otherwise than the others, the furthest first taken out."""
-    apart: list[int] = []
+    apart = list(known)
     while True:
         names = np.setdiff1d(np.unique(streams.supplier[films]), apart)
         if names.size < 3:

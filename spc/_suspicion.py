@@ -12,7 +12,7 @@ from scipy import special
 from spc._agreement import SUSPECTS, WINDOWS, Agreement, Kind, Lab
 from spc._checks import Floats
 
-__all__ = ["SHARE", "Candidate", "likeliest", "on_suspect", "passing", "same_matter"]
+__all__ = ["SHARE", "WITHIN", "Candidate", "likeliest", "on_suspect", "passing", "same_matter"]
 
 _YEAR_WEEKS = 365.2425 / 7
 _LOOKS_A_WEEK = 8.0  # independent looks that daily scans of all windows amount to; measured in tests/bench
@@ -21,10 +21,12 @@ _AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share 
 _OTHERS = 0.8  # of what is needed of all, the part that must be there without the supplier that moved most
 _SAME_LOTS = 0.5  # share of lots that makes two suspects the same matter
 _LIKE = 0.9  # share of lots that makes two suspects indistinguishable
-_WITHIN = 1.92  # log likelihood below the best that a 95 % interval reaches: half the chi-square of one parameter
 # Share of the budget that each kind of suspect may spend, which is also how likely it is before anything is seen: a load
 # is one among many. Common practice.
 SHARE = dict(zip(SUSPECTS, (0.3, 0.2, 0.3, 0.1, 0.1), strict=True))
+
+WITHIN = 1.92
+"""Log likelihood below the best that a 95 % interval reaches: half the chi-square of one parameter."""
 
 Flags = NDArray[np.bool_]
 
@@ -127,7 +129,7 @@ def _candidate(here: Lab, kind: Kind, found: Agreement, suspect: int, passed: Fl
     window = int(np.argmax(np.where(passed, evidence, -np.inf)))
     number = suspect + found.first_suspect
     held = on_suspect(kind, number, part)
-    near = (evidence >= evidence[window] - _WITHIN) & (way == way[window])
+    near = (evidence >= evidence[window] - WITHIN) & (way == way[window])
     since = _first_lots(here.weeks[part], held)
     return Candidate(
         kind=kind,

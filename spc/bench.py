@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from scipy import special
 from spc._agreement import LOOKBACK, SUSPECTS, Lab, agreement, lab, members
 from spc._checks import Floats, positive
 from spc._common import Common, Size, fit
-from spc._suspicion import SHARE, Candidate, likeliest, on_suspect, passing, same_matter
+from spc._suspicion import SHARE, WITHIN, Candidate, likeliest, on_suspect, passing, same_matter
 
 __all__ = ["POINT_COLUMNS", "SETTLE_WEEKS", "Finding", "Size", "as_of", "common_shifts", "explain"]
 
@@ -30,6 +31,9 @@ SETTLE_WEEKS = 4.0
 _RENAME = 1.0  # log likelihood by which another suspect must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
+_DATED_WEEKS = 1.0  # around a start in which it is looked for day by day
+_WITNESS = 20.0  # log likelihood that a check standard which feels nothing may take away
+_FELT_BY_CHECKS = ("instrument", "quantity")
 _QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for so long
 
 Flags = NDArray[np.bool_]
@@ -40,7 +44,7 @@ class Finding:
     """A shift in common.
 
     `suspect_kind` is a key of `spc._agreement.SUSPECTS`, `suspect` its name, `quantity` what it moves ("" for all);
-    `first_named` the suspect on the day it was found. Times in weeks: `since` with its interval, `completed_at` the test
+    `first_named` the kind and names of the suspect on the day it was found. Times in weeks: `since` with its interval, `completed_at` the test
     that completed the evidence, `until` the first test after the return (inf while it lasts) and `returned_at` the test
     that showed it. `sizes` holds for each quantity the shift in the charted scale; `sigmas` is it in standard deviations
     of a lot. `score` is the agreement of the suppliers, standard normal by chance, `check_score` that of the check
@@ -50,7 +54,7 @@ class Finding:
     suspect_kind: str
     suspect: str
     quantity: str
-    first_named: str
+    first_named: tuple[str, ...]
     direction: int
     since: float
     since_low: float
@@ -165,7 +169,7 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
     Parameters
     ----------
     points : DataFrame
-        With `supplier`, `quantity`, `chamber`, `instrument`, `load`, `weeks`.
+        With `quantity`, `chamber`, `instrument`, `load`, `weeks`, `is_check_standard`.
     found : sequence of Finding
 
     Returns
@@ -177,10 +181,16 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
     """
     number, common = np.full(len(points), -1), np.zeros(len(points))
     weeks, quantity = points["weeks"].to_numpy(np.float64), points["quantity"].astype(str)
+    check = points["is_check_standard"].to_numpy(bool)
     for place, finding in enumerate(found):
         held = members(points, finding.suspect_kind, finding.suspect, finding.quantity)
         held &= (weeks >= finding.since) & (weeks < finding.until)
-        size = quantity.map({name: one.size for name, one in finding.sizes.items()}).to_numpy(np.float64)
+        own = {name: _own_size(finding, name) for name in finding.sizes}
+        size = np.where(
+            check,
+            quantity.map({name: one[1] for name, one in own.items()}).to_numpy(np.float64),
+            quantity.map({name: one[0] for name, one in own.items()}).to_numpy(np.float64),
+        )
         held &= np.isfinite(size)
         common[held] += size[held]
         number[held] = place
@@ -203,16 +213,22 @@ def _checked(points: pd.DataFrame) -> pd.DataFrame:
 
 def _judged(here: Lab, part: slice, found: list[Finding], budget: float) -> list[Finding]:
     """What is known at the end of a day."""
-    found = [_settled(here, part, found, place, budget) for place in range(len(found))]
-    z = here.z[part] - _removed(here, part, found)
+    found = _with_new(here, part, found, budget)
+    # After what is new: or a fresh finding would be stretched over a second cause.
+    return [_settled(here, part, found, place, budget) for place in range(len(found))]
+
+
+def _with_new(here: Lab, part: slice, found: list[Finding], budget: float) -> list[Finding]:
+    z, now = here.z[part] - _removed(here, part, found), float(here.weeks[part.stop - 1])
     candidates = passing(here, agreement(here, z, part), part, budget)
     best = likeliest([one for one in candidates if not _tail(here, part, one, found)])
     if best is None:
         return found
+    again = _on_same_lots(here, part, best.members, best.direction, candidates)
+    best = _best_dated(here, part, z, _Begun(best.since, now), again) or best
     back = _returns(here, part, best, found)
     if back is not None:
-        now = float(here.weeks[part.stop - 1])
-        return [replace(one, until=best.since, returned_at=now) if one is back else one for one in found]
+        return [_ended(here, part, found, one, best.since) if one is back else one for one in found]
     for place in range(len(found)):
         one = _one_cause(here, part, found, place, best, budget)
         if one is not None:
@@ -220,14 +236,26 @@ def _judged(here: Lab, part: slice, found: list[Finding], budget: float) -> list
     return [*found, _finding(here, part, z, best)]
 
 
+def _ended(here: Lab, part: slice, found: list[Finding], finding: Finding, until: float) -> Finding:
+    """A finding that came back, its size from the lots in between."""
+    ended = replace(finding, until=until, returned_at=float(here.weeks[part.stop - 1]))
+    weeks = here.weeks[part]
+    on = _members(here, part, finding) & (weeks >= finding.since) & (weeks < until)
+    if not on.any():
+        return ended
+    z = here.z[part] - _removed(here, part, [one for one in found if one is not finding])
+    return replace(ended, **_sized(here, fit(here, z, part, on)))
+
+
 def _settled(here: Lab, part: slice, found: list[Finding], place: int, budget: float) -> Finding:
     """A fresh finding with the suspect, start and size that today's lots tell."""
     finding = found[place]
     z, again = _seen_again(here, part, found, place, budget)
-    best = _best_dated(here, part, z, again)
+    begun = _Begun(finding.since, finding.completed_at)
+    best = _best_dated(here, part, z, begun, again)
     if best is None:
         return finding
-    kept = _best_dated(here, part, z, again, only=_label(finding))
+    kept = _best_dated(here, part, z, begun, again, only=_label(finding))
     if kept is not None and best.evidence <= kept.evidence + _RENAME:
         best = kept
     return _renamed(finding, _finding(here, part, z, best))
@@ -241,40 +269,86 @@ def _one_cause(
     if new.direction != finding.direction:
         return None
     z, again = _seen_again(here, part, found, place, budget)
-    kept = _best_dated(here, part, z, again, only=_label(finding))
+    begun = _Begun(finding.since, finding.completed_at)
+    kept = _best_dated(here, part, z, begun, again, only=_label(finding))
     joint = [one for one in again if same_matter(new.members, one.members, here.weeks[part], new.since)]
-    both = _best_dated(here, part, z, joint)
+    both = _best_dated(here, part, z, begun, joint)
     if kept is None or both is None or both.evidence + _TWO_CAUSES < kept.evidence + new.evidence:
         return None
     return _renamed(finding, _finding(here, part, z, both))
 
 
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """When a matter seemed to begin, and when it was found."""
+
+    since: float
+    completed_at: float
+
+
 def _best_dated(
-    here: Lab, part: slice, z: Floats, again: Sequence[Candidate], only: tuple[str, tuple[str, ...]] | None = None
+    here: Lab,
+    part: slice,
+    z: Floats,
+    begun: _Begun,
+    again: Sequence[Candidate],
+    only: tuple[str, tuple[str, ...]] | None = None,
 ) -> Candidate | None:
     """The suspect and start that explain most, all suspects weighed with the same starts."""
-    starts = sorted({one.since for one in again})
-    dated = [
-        replace(one, since=since, evidence=_explains(here, part, z, one, since))
-        for one in again
-        if only is None or one.label == only
-        for since in starts
-    ]
-    return likeliest(dated)
+    starts = _starts(here.weeks[part], [begun.since, *(one.since for one in again)], begun.completed_at)
+    kept = [one for one in again if only is None or one.label == only]
+    # A supplier that moves by itself as well would speak for the suspects that happen to have most of its lots.
+    apart = {
+        name for one in again for name in fit(here, z, part, one.members & (here.weeks[part] >= begun.since)).apart
+    }
+    return likeliest([_dated(here, part, z, one, starts, tuple(apart)) for one in kept])
 
 
-def _explains(here: Lab, part: slice, z: Floats, candidate: Candidate, since: float) -> float:
+def _starts(weeks: Floats, named: Sequence[float], completed_at: float) -> Floats:
+    """The first lots of the days around the starts that were named; what was found on a day began by then."""
+    around = (weeks >= min(named) - _DATED_WEEKS) & (weeks <= min(max(named) + _DATED_WEEKS, completed_at))
+    own = weeks[around]
+    return own[np.diff(np.floor(own * 7.0), prepend=-np.inf) > 0]
+
+
+def _dated(
+    here: Lab, part: slice, z: Floats, candidate: Candidate, starts: Floats, apart: tuple[int, ...]
+) -> Candidate:
+    """A candidate with the start that explains most, and the starts that explain almost as much."""
+    evidence = np.array([_explains(here, part, z, candidate, since, apart) for since in starts])
+    best = int(evidence.argmax())
+    near = starts[evidence >= evidence[best] - WITHIN]
+    return replace(
+        candidate,
+        since=float(starts[best]),
+        since_low=float(near.min()),
+        since_high=float(near.max()),
+        evidence=float(evidence[best]),
+    )
+
+
+def _explains(here: Lab, part: slice, z: Floats, candidate: Candidate, since: float, apart: tuple[int, ...]) -> float:
     """Log likelihood that a suspect's shift since then gains over none, with its odds before anything is seen."""
     on = candidate.members & (here.weeks[part] >= since)
     if not on.any():
         return -np.inf
-    common = fit(here, z, part, on)
-    way = candidate.direction
-    score = max(way * common.sigmas / common.sigmas_se, 0.0)
-    checks = sum(
-        max(way * one.check / one.check_se, 0.0) ** 2 for one in common.sizes.values() if np.isfinite(one.check)
-    )
-    return float(0.5 * (score**2 + checks) + np.log(SHARE[candidate.kind.name]))
+    common = fit(here, z, part, on, apart)
+    score = max(candidate.direction * common.sigmas / common.sigmas_se, 0.0)
+    checks = sum(_checks_say(candidate, size) for size in common.sizes.values() if np.isfinite(size.check))
+    return float(0.5 * score**2 + checks + np.log(SHARE[candidate.kind.name]))
+
+
+def _checks_say(candidate: Candidate, size: Size) -> float:
+    """Log likelihood that the check standards of one quantity add.
+
+    What is wrong with an instrument is wrong with its check standard by as much. A chamber may move films and leave a
+    check standard alone, as humidity does a resistor.
+    """
+    own = size.check / size.check_se
+    if candidate.kind.name in _FELT_BY_CHECKS and np.isfinite(size.films):
+        rest = (size.check - size.films) / float(np.hypot(size.check_se, size.films_se))
+        return float(max(0.5 * (own**2 - rest**2), -_WITNESS))
+    return float(0.5 * max(candidate.direction * own, 0.0) ** 2)
 
 
 def _seen_again(
@@ -286,12 +360,17 @@ def _seen_again(
         return here.z[part], []
     z = here.z[part] - _removed(here, part, found[:place] + found[place + 1 :])
     own = _members(here, part, finding)
+    # Not by way of a suspect in between to one that has no lot of the first.
+    first = _made_on(here, part, finding.first_named[0], finding.first_named[1:])
     passed = passing(here, agreement(here, z, part), part, budget)
-    return z, [
-        one
-        for one in passed
-        if one.direction == finding.direction and same_matter(own, one.members, here.weeks[part], one.since)
-    ]
+    near = _on_same_lots(here, part, first, finding.direction, passed)
+    return z, _on_same_lots(here, part, own, finding.direction, near)
+
+
+def _on_same_lots(here: Lab, part: slice, own: Flags, direction: int, passed: Sequence[Candidate]) -> list[Candidate]:
+    """Those in the same direction on mostly the same lots."""
+    weeks = here.weeks[part]
+    return [one for one in passed if one.direction == direction and same_matter(own, one.members, weeks, one.since)]
 
 
 def _renamed(finding: Finding, again: Finding) -> Finding:
@@ -333,8 +412,11 @@ def _label(finding: Finding) -> tuple[str, tuple[str, ...]]:
 
 def _members(here: Lab, part: slice, finding: Finding) -> Flags:
     """Lots made on the suspect, whenever."""
-    kind = next(one for one in here.kinds if one.name == finding.suspect_kind)
-    label = _label(finding)[1]
+    return _made_on(here, part, *_label(finding))
+
+
+def _made_on(here: Lab, part: slice, kind_name: str, label: tuple[str, ...]) -> Flags:
+    kind = next(one for one in here.kinds if one.name == kind_name)
     if label not in kind.labels:
         return np.zeros(part.stop - part.start, dtype=bool)
     return on_suspect(kind, kind.labels.index(label), part)
@@ -389,7 +471,7 @@ def _finding(here: Lab, part: slice, z: Floats, best: Candidate) -> Finding:
         suspect_kind=kind,
         suspect=names[0],
         quantity=names[-1] if "quantity" in SUSPECTS[kind] else "",
-        first_named=f"{kind} {' '.join(names)}",
+        first_named=(kind, *names),
         direction=best.direction,
         since=best.since,
         since_low=best.since_low,
@@ -397,9 +479,7 @@ def _finding(here: Lab, part: slice, z: Floats, best: Candidate) -> Finding:
         completed_at=now,
         until=np.inf,
         returned_at=np.inf,
-        sizes={here.quantities[number]: size for number, size in common.sizes.items()},
-        sigmas=common.sigmas,
-        sigmas_se=common.sigmas_se,
+        **_sized(here, common),
         suppliers=common.suppliers,
         agreeing=common.agreeing,
         score=best.score,
@@ -408,6 +488,14 @@ def _finding(here: Lab, part: slice, z: Floats, best: Candidate) -> Finding:
         explained=_explained(here, part, on, common),
         alternatives=best.alternatives(here, part),
     )
+
+
+def _sized(here: Lab, common: Common) -> dict[str, Any]:
+    return {
+        "sizes": {here.quantities[number]: size for number, size in common.sizes.items()},
+        "sigmas": common.sigmas,
+        "sigmas_se": common.sigmas_se,
+    }
 
 
 def _explained(here: Lab, part: slice, on: Flags, common: Common) -> tuple[int, ...]:

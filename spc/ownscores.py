@@ -5,22 +5,22 @@ The levels of streams that scatter differently become comparable, and no later l
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike
 
-from spc._checks import Floats, as_points
+from spc._checks import Floats, as_points, positive
 
 __all__ = ["FEWEST_LOTS", "OwnScores", "own_scores"]
 
 FEWEST_LOTS = 8
 """Lots before the first score: a scatter from fewer says little."""
-_LOTS = 25
-_FURTHEST = 3.0  # scatter counts a lot further out as so far: one wild lot must not hide a shift
-_LARGEST = 4.0  # a score lies at most so far from the median of the scores before it
+_SET_AGAIN = (12, 25, 50, 100, 200, 400, 800, 1600)  # lots at which the scatter is estimated again
+_LOTS = 50  # the latest of them count
+_FURTHEST = 3.0  # standard deviations; a lot further out counts as so far: one wild lot must not hide a shift
+_NEAR = 12  # scores that tell where the stream is
 _NORMAL_MAD = 1.482602218505602
 
 
@@ -32,7 +32,7 @@ class OwnScores:
     sigma: Floats
 
 
-def own_scores(levels: ArrayLike) -> OwnScores:
+def own_scores(levels: ArrayLike, largest: float = 4.0) -> OwnScores:
     """Score a stream's lots in order.
 
     To hold streams against each other: a step of the level is a step of the score by as many standard deviations, and
@@ -42,6 +42,8 @@ def own_scores(levels: ArrayLike) -> OwnScores:
     ----------
     levels : array_like, shape (n,)
         Finite levels in the charted scale, in test order.
+    largest : float
+        How far a score may lie from the median of the twelve before it, > 0; a lot further out is held there.
 
     Returns
     -------
@@ -51,12 +53,14 @@ def own_scores(levels: ArrayLike) -> OwnScores:
     Raises
     ------
     ValueError
-        If a level is not finite.
+        If a level is not finite or `largest` is not above 0.
 
     Notes
     -----
-    The scatter is the standard deviation of at most 25 lots before, those beyond three robust standard deviations [1]_
-    counted as three. Lots that are alike make it larger, not smaller, so that shifts look smaller than they are.
+    The scatter is the standard deviation about the median of at most 50 lots before, those beyond three robust standard
+    deviations [1]_ counted as three. A stream that drifts, or whose neighbouring lots are alike, scatters more by that
+    measure, so its shifts look smaller than they are: the cautious side for a witness. It is held until the lots have
+    about doubled: a shift there and back is one and the same number of standard deviations.
 
     References
     ----------
@@ -69,44 +73,43 @@ def own_scores(levels: ArrayLike) -> OwnScores:
     array([-0.94,  0.94, -0.95,  0.95,  3.78])
     """
     level = as_points(levels, "levels", at_least=0)
-    center, sigma = _known_before(level)
+    positive(largest, "largest")
+    sigma = _known_before(level)
     score = np.full(level.size, np.nan)
-    known = np.flatnonzero(np.isfinite(sigma))
-    if not known.size:
+    known = np.isfinite(sigma)
+    if not known.any():
         return OwnScores(score, sigma)
-    first = known[0]
+    first = int(np.argmax(known))
     steps = np.diff(level[first:]) / sigma[first + 1 :]
-    # A stream whose lots are all alike for a while has no scale: such a step is left out.
-    score[first:] = (level[first] - center[first]) / sigma[first] + np.concatenate([[0.0], np.nancumsum(steps)])
-    score[~np.isfinite(sigma)] = np.nan
-    return OwnScores(_held(score), sigma)
+    begin = (level[first] - level[:first].mean()) / sigma[first]
+    # Where a stream's lots have all been alike it has no scale: such a step is left out.
+    score[first:] = begin + np.concatenate([[0.0], np.nancumsum(steps)])
+    return OwnScores(_held(np.where(known, score, np.nan), largest), sigma)
 
 
-def _trailing(values: Floats, lots: int) -> Floats:
-    """The `lots` values before each, nan where there are fewer; shape (n, lots)."""
-    return sliding_window_view(np.concatenate([np.full(lots, np.nan), values]), lots)[: values.size]
+def _known_before(level: Floats) -> Floats:
+    """The scatter as known before each lot."""
+    sigma = np.full(level.size, np.nan)
+    for start in (FEWEST_LOTS, *_SET_AGAIN):
+        if start < level.size:
+            sigma[start:] = _scatter(level[max(start - _LOTS, 0) : start])
+    return sigma
 
 
-def _known_before(level: Floats) -> tuple[Floats, Floats]:
-    """Median and robust standard deviation of the lots before each."""
-    before = _trailing(level, _LOTS)
-    lots = np.isfinite(before).sum(axis=1)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # the first row has no lot before it
-        center = np.nanmedian(before, axis=1)
-        away = before - center[:, None]
-        reach = _FURTHEST * _NORMAL_MAD * np.nanmedian(np.abs(away), axis=1)
-    reach = np.where(reach > 0, reach, np.inf)[:, None]
-    squares = np.nansum(np.clip(away, -reach, reach) ** 2, axis=1)
-    sigma = np.sqrt(squares / np.maximum(lots - 1, 1))
+def _scatter(level: Floats) -> float:
+    """Robust standard deviation of a lot; nan where lots do not scatter."""
+    away = level - np.median(level)
+    reach = _FURTHEST * _NORMAL_MAD * float(np.median(np.abs(away)))
+    held = np.clip(away, -reach, reach) if reach > 0 else away
+    sigma = float(np.sqrt(np.sum(held**2) / (level.size - 1)))
     # Levels that differ by rounding alone do not scatter.
-    told = (lots >= FEWEST_LOTS) & (sigma > 1e-12 * np.abs(np.nan_to_num(center)))
-    return center, np.where(told, sigma, np.nan)
+    return sigma if sigma > 1e-12 * float(np.abs(level).max()) else np.nan
 
 
-def _held(score: Floats) -> Floats:
+def _held(score: Floats, largest: float) -> Floats:
     """Scores near the median of those before: one misread lot is no shift."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # the first score has none before it
-        usual = np.nan_to_num(np.nanmedian(_trailing(score, _LOTS // 2), axis=1))
-    return np.asarray(np.clip(score, usual - _LARGEST, usual + _LARGEST))
+    before = sliding_window_view(np.concatenate([np.full(_NEAR, np.nan), score]), _NEAR)[: score.size]
+    told = np.isfinite(before).any(axis=1)
+    usual = np.zeros(score.size)
+    usual[told] = np.nanmedian(before[told], axis=1)
+    return np.asarray(np.clip(score, usual - largest, usual + largest))
