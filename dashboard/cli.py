@@ -288,6 +288,23 @@ def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
 
 
 @main.command()
+@click.argument("day", type=click.DateTime(["%Y-%m-%d"]))
+@lab_option
+@json_option
+def replay(folder: Path, as_json: bool, day: Any) -> None:
+    """What the board and the alerts would have said at the end of a past day (2026-08-31)."""
+    from dashboard import listings, views
+    from dashboard.progress import progress_on
+    from ingest.lab import load
+    from ingest.replay import replayed
+
+    lab = load(folder)
+    with progress_on(sys.stderr, wanted=not as_json) as watch, replayed(lab, day.date(), watch) as connection:
+        document = views.replay(connection, lab, day.date())
+    print_json(document) if as_json else click.echo(listings.replay(document))
+
+
+@main.command()
 @click.argument("quarter")
 @lab_option
 @json_option

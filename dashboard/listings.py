@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.sentences import amount, characteristic, counted, day, humidity, percent, room_to_limit, weeks
 
-__all__ = ["alerts", "board", "check", "lot", "preview", "stream"]
+__all__ = ["alerts", "board", "check", "lot", "preview", "replay", "stream"]
 
 if TYPE_CHECKING:
     from ingest.preview import Preview
@@ -82,7 +82,11 @@ def stream(document: Document) -> str:
         ]
         for point in document["points"]
     ]
-    return _printable(head) + "\n" + table(("lot", "tested", "level", "readings", "test", "stands out"), rows)
+    return (
+        _printable(f"{head} {humidity(document)}")
+        + "\n"
+        + table(("lot", "tested", "level", "readings", "test", "stands out"), rows)
+    )
 
 
 def lot(document: Document) -> str:
@@ -121,6 +125,12 @@ def alerts(documents: list[Document]) -> str:
         )
         for alert in documents
     )
+
+
+def replay(document: Document) -> str:
+    """The board and the open alerts of a past day."""
+    head = f"As of the end of {document['day']}, from what was tested by then:"
+    return "\n\n".join([head, board(document["board"]), alerts(document["alerts"])])
 
 
 def check(document: Document) -> str:

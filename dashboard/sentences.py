@@ -16,6 +16,7 @@ __all__ = [
     "counted",
     "day",
     "evidence",
+    "humidity",
     "listed",
     "moment",
     "percent",
@@ -174,6 +175,32 @@ def _began(found: dict[str, Any]) -> str:
         between = f" (between {day(found['since_low_at'])} and {day(found['since_high_at'])})"
         return f"began about {day(found['since_at'])}{between}"
     return f"began {day(found['since_at'])}"
+
+
+def humidity(document: dict[str, Any]) -> str:
+    """What humidity inside its tolerance does to a stream, and what the last lot would read at the declared one."""
+    found = document.get("humidity")
+    if not found:
+        return "What humidity does to it is not known: too few lots, or it hardly varied."
+    size, low, high = (found[key] for key in ("slope", "slope_low", "slope_high"))
+    unit = found["slope_unit"]
+    if not found["matters"]:
+        return (
+            f"Humidity inside its tolerance makes no difference that {counted(found['lots'], 'lot')} show: "
+            f"{low:+.2g} to {high:+.2g} {unit} for one % RH more."
+        )
+    way, ends = ("more", (low, high)) if size > 0 else ("less", (-high, -low))
+    said = (
+        f"One % RH more goes with {abs(size):.2g} {unit} ({ends[0]:.2g} to {ends[1]:.2g}) {way}, from "
+        f"{counted(found['lots'], 'lot')} of this product."
+    )
+    last = next((point for point in reversed(document["points"]) if point["adjusted_level"] is not None), None)
+    if last is None:
+        return said
+    return (
+        f"{said} Adjusted to {found['adjusted_to']:g} % RH the last lot would read "
+        f"{amount(last['adjusted_level'], document['unit'])}: a second look, never the record."
+    )
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

@@ -23,6 +23,7 @@ from ingest.drops import Entry, take_in
 from ingest.errors import LabFileError, StoreError
 from ingest.evaluating import evaluate_stale
 from ingest.feed_alerts import watch_feeds
+from ingest.humidity import tell_humidity
 from ingest.lab import LAB_FILE, Lab
 from ingest.labtypes import shown
 from ingest.progress import Watch, unwatched
@@ -95,6 +96,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
         stale = set(connection.exec_driver_sql("SELECT id FROM stream WHERE stale = 1").scalars())
         done.evaluated, done.raised = evaluate_stale(connection, lab, watch)
         done.raised += watch_bench(connection, lab, stale)
+        tell_humidity(connection, lab, stale)
         done.raised = _without_held(connection, done.raised)
         done.raised += watch_climate(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)

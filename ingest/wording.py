@@ -20,7 +20,8 @@ def printable(text: str) -> str:
 def message(stream: Stream, evidence: dict[str, Any]) -> str:
     """One sentence for one alert."""
     where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
-    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}")
+    away = "; this is away from the limit" if evidence["away_from_limit"] else ""
+    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{away}")
 
 
 def bench_message(evidence: dict[str, Any]) -> str:

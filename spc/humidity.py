@@ -16,13 +16,14 @@ __all__ = ["Sensitivity", "humidity_sensitivity"]
 
 @dataclass(frozen=True, slots=True)
 class Sensitivity:
-    """Change of the level per % RH with its interval and standard error, and the degrees of freedom it rests on."""
+    """Change of the level per % RH with its interval and standard error, and what it rests on."""
 
     slope: float
     lower: float
     upper: float
     se: float
     degrees_of_freedom: int
+    lots: int
 
 
 def humidity_sensitivity(
@@ -78,7 +79,7 @@ def humidity_sensitivity(
     slope = float(dx @ dy) / sxx
     se = float(np.sqrt(np.sum((dy - slope * dx) ** 2) / df / sxx))
     half = float(special.stdtrit(df, 0.5 + 0.5 * confidence)) * se
-    return Sensitivity(slope, slope - half, slope + half, se, df)
+    return Sensitivity(slope, slope - half, slope + half, se, df, y.size)
 
 
 def _within(values: Floats, group: NDArray[np.intp]) -> Floats:

@@ -41,7 +41,9 @@ def lab(seed: int, weeks: int = 36, check: bool = True) -> pd.DataFrame:
             )
     for stream, (kind, tester) in enumerate([("energy", "pulse"), ("resistance", "meter")], start=20):
         rows += [
-            (stream, "lab", kind, "AB"[w % 2], tester, "", w + 0.5, rng.normal(), 0.1, True) for w in range(weeks) if check
+            (stream, "lab", kind, "AB"[w % 2], tester, "", w + 0.5, rng.normal(), 0.1, True)
+            for w in range(weeks)
+            if check
         ]
     return pd.DataFrame(rows, columns=list(bench.POINT_COLUMNS))
 
