@@ -79,8 +79,7 @@ def _evaluate(connection: Connection, lab: Lab, stream: Stream, sessions: pd.Dat
     acts = _acts(connection, stream)
     evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"]))
     _write_verdicts(connection, evaluation)
-    standard = lab.is_check_standard(stream.supplier, stream.product)
-    write_scores(connection, stream.id, evaluation.points, standard=standard)
+    write_scores(connection, stream.id, evaluation.points)
     _write_points(connection, stream, evaluation, lab.characteristic(stream.characteristic).scale)
     insert_many(
         connection,

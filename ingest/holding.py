@@ -99,14 +99,16 @@ def _let_go(connection: Connection, only: set[int] | None) -> None:
 
 
 def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame) -> None:
-    told = _alerts_of(connection, stream.id, standard=lab.is_check_standard(stream.supplier, stream.product))
+    told = _alerts_of(connection, stream.id)
     explained = [(alert, under) for alert in told if (under := _suspected(alert, points))]
     if not explained:
         return
     common = dict(zip(points["session"].astype(int), points["common"].astype(float), strict=True))
     again = evaluate_without(connection, lab, stream, common)
+    witness = lab.is_check_standard(stream.supplier, stream.product)
     for alert, under in explained:
-        if not _stands(alert, again):
+        # A check standard is part of the finding's evidence and has no cause of its own beside it.
+        if witness or not _stands(alert, again):
             connection.exec_driver_sql(
                 "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
                 (
@@ -118,7 +120,7 @@ def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame
             )
 
 
-def _alerts_of(connection: Connection, stream: int, *, standard: bool) -> list[_Told]:
+def _alerts_of(connection: Connection, stream: int) -> list[_Told]:
     rows = connection.exec_driver_sql(
         "SELECT id, kind, raised_us, evidence FROM alert WHERE stream_id = ? ORDER BY raised_us, id", (stream,)
     )
@@ -152,12 +154,12 @@ def _suspected(alert: _Told, points: pd.DataFrame) -> str:
 
 
 def _stands(alert: _Told, again: Evaluation) -> bool:
-    """Whether the same evidence is there, about as early, without the bench."""
+    """Whether the level has still moved that way at that time, without the bench: as a point, a drift or otherwise."""
     valid = again.points[again.points["valid"]]
     tested = valid["started_us"].to_numpy(np.int64)
     until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
     return any(
-        episode.kind == alert.kind
+        episode.kind in HELD_KINDS
         and episode.direction == alert.direction
         and episode.opened <= until
         and tested[episode.latest] >= alert.since_us

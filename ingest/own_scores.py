@@ -17,17 +17,13 @@ __all__ = ["CHANGED_FROM", "changed_from", "forget_scores", "write_scores"]
 
 CHANGED_FROM = "scores_changed_from_us"
 
-# How far a lot may stand out: a film's wild lot is its own matter, while a check standard that is far off is what it is
-# there to show (one reading alone still convicts nobody).
-FILM, STANDARD = 4.0, 8.0
-
 Row = tuple[int, int, float, float]
 
 
-def write_scores(connection: Connection, stream_id: int, points: pd.DataFrame, *, standard: bool) -> None:
-    """Replace the scores of a stream, or of a check standard, by those of its evaluated points."""
+def write_scores(connection: Connection, stream_id: int, points: pd.DataFrame) -> None:
+    """Replace the scores of a stream by those of its evaluated points."""
     measured = points[points["measured"]]
-    found = own_scores(measured["level"].to_numpy(np.float64), STANDARD if standard else FILM)
+    found = own_scores(measured["level"].to_numpy(np.float64))
     known = np.isfinite(found.score)
     rows = [
         (int(session), int(tested), float(score), float(sigma))

@@ -35,6 +35,7 @@ BEFORE = 1.0
 """Lots that the stream's own start, where z is 0, is worth beside those of the last weeks."""
 
 _SUPPLIER_CAP = 3.0  # what one supplier can add to the agreement
+_CHECK_CAP = 3.4  # sigma
 _DEPENDENCE = 0.2  # correlation of neighbouring lots: common practice's caution, as in spc.scores
 
 Ints = NDArray[np.intp]
@@ -186,6 +187,7 @@ def agreement(here: Lab, z: Floats, part: slice) -> list[Agreement | None]:
     """
     now = here.weeks[part.stop - 1]
     age = np.searchsorted(WINDOWS, now - here.weeks[part], side="right")
+    z = _one_check_held(here, part, z)
     streams = len(here.stream_ids)
     lots, total = _by_window(here.stream[part], age, z, streams)
     # What came before each window; the baseline itself counts as one lot at 0.
@@ -193,6 +195,16 @@ def agreement(here: Lab, z: Floats, part: slice) -> list[Agreement | None]:
     before = total_before / (lots_before + BEFORE)
     before_var = inflated(lots_before) / (lots_before + BEFORE)
     return [_of_kind(kind, part, age, z, before, before_var) for kind in here.kinds]
+
+
+def _one_check_held(here: Lab, part: slice, z: Floats) -> Floats:
+    """One reading of a check standard, however far off, may be a misreading: it counts as so far and no further."""
+    z, stream = z.copy(), here.stream[part]
+    for number in np.unique(stream[here.check[part]]):
+        own = stream == number
+        usual = np.median(z[own])
+        z[own] = np.clip(z[own], usual - _CHECK_CAP, usual + _CHECK_CAP)
+    return z
 
 
 def _by_window(key: Ints, age: Ints, z: Floats, size: int) -> tuple[Floats, Floats]:
@@ -241,8 +253,6 @@ def _of_suspects(kind: Kind, group: Ints, weight: Floats, weighted: Floats) -> A
     root = np.sqrt(weight)
     score = np.divide(weighted, root, out=np.zeros_like(weighted), where=weight > 0)
     counted = np.where(check, 0.0, 1.0)
-    # One reading of a check standard, however far off, may be a misreading; two are not.
-    most = _SUPPLIER_CAP * np.maximum(root, 1.0)
     held = counted * root * np.clip(score, -_SUPPLIER_CAP, _SUPPLIER_CAP)
     worth = _sum_by(suspect, counted * weight)
     some = np.maximum(worth, 1e-12)
@@ -256,7 +266,7 @@ def _of_suspects(kind: Kind, group: Ints, weight: Floats, weighted: Floats) -> A
         worth=worth,
         suppliers=suppliers,
         balance=_sum_by(suspect, counted * np.sign(weighted)),
-        check=_check_score(suspect, np.where(check, np.clip(score, -most, most), 0.0), check & (weight > 0)),
+        check=_check_score(suspect, np.where(check, score, 0.0), check & (weight > 0)),
         first_group=first_group,
         first_suspect=int(suspect.min()),
     )

@@ -104,12 +104,14 @@ def _streams(here: Lab, z: Floats, part: slice, on: Flags) -> _Streams:
     number, first = np.unique(here.stream[part], return_inverse=True)
     lots, total = _sums(first, z, on, number.size)
     other, total_other = _sums(first, z, ~on, number.size)
-    last = np.zeros(number.size, dtype=np.intp)
-    last[first] = np.arange(part.start, part.stop)  # the later lot overwrites
+    # The scale of the first lot that the shift reached: scores add up steps, so the step was taken in that scale.
+    begun = np.zeros(number.size, dtype=np.intp)
+    reached = np.flatnonzero(on)[::-1]
+    begun[first[reached]] = part.start + reached  # of several the earliest stays
     some = lots > 0
     variance = inflated(lots[some]) / lots[some] + inflated(other[some]) / (other[some] + BEFORE)
     shift = total[some] / lots[some] - total_other[some] / (other[some] + BEFORE)
-    kept = last[some]
+    kept = begun[some]
     return _Streams(shift, 1.0 / variance, here.sigma[kept], here.quantity[kept], here.supplier[kept], here.check[kept])
 
 

@@ -18,12 +18,12 @@ _YEAR_WEEKS = 365.2425 / 7
 _LOOKS_A_WEEK = 8.0  # independent looks that daily scans of all windows amount to; measured in tests/bench
 _FEWEST_SUPPLIERS = 3
 _AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share of all: 7 of 10 agree
-_OTHERS = 0.8  # of what is needed of all, the part that must be there without the supplier that moved most
+_OTHERS = 0.92  # of what is needed of all, the part that must be there without the supplier that moved most
 _SAME_LOTS = 0.5  # share of lots that makes two suspects the same matter
 _LIKE = 0.9  # share of lots that makes two suspects indistinguishable
 # Share of the budget that each kind of suspect may spend, which is also how likely it is before anything is seen: a load
 # is one among many. Common practice.
-SHARE = dict(zip(SUSPECTS, (0.3, 0.2, 0.3, 0.1, 0.1), strict=True))
+SHARE = dict(zip(SUSPECTS, (0.35, 0.2, 0.25, 0.1, 0.1), strict=True))
 
 WITHIN = 1.92
 """Log likelihood below the best that a 95 % interval reaches: half the chi-square of one parameter."""

@@ -32,7 +32,9 @@ _RENAME = 1.0  # log likelihood by which another suspect must explain the lots b
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
 _DATED_WEEKS = 1.0  # around a start in which it is looked for day by day
-_WITNESS = 20.0  # log likelihood that a check standard which feels nothing may take away
+_ACQUITS = 4.0  # log likelihood by which a check standard that stayed where it was acquits its instrument
+_BACK = 0.35  # of a finding's size, from which a shift the other way ends it
+_FREE_SIZE = 2.0  # log likelihood that a shift of a size of its own costs against one of the films' size
 _FELT_BY_CHECKS = ("instrument", "quantity")
 _QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for so long
 
@@ -169,19 +171,19 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
     Parameters
     ----------
     points : DataFrame
-        With `quantity`, `chamber`, `instrument`, `load`, `weeks`, `is_check_standard`.
+        With `supplier`, `quantity`, `chamber`, `instrument`, `load`, `weeks`, `is_check_standard`.
     found : sequence of Finding
 
     Returns
     -------
     DataFrame
         Index of `points`; `finding` (int, place in `found` of the latest one on whose suspect the point was made while it
-        lasted, -1 for none) and `common` (float, what all of them add to the level, in the charted scale): the level
+        lasted, -1 for none or where the supplier moved apart) and `common` (float, what all of them add to the level, in the charted scale): the level
         without it is the film's own.
     """
     number, common = np.full(len(points), -1), np.zeros(len(points))
     weeks, quantity = points["weeks"].to_numpy(np.float64), points["quantity"].astype(str)
-    check = points["is_check_standard"].to_numpy(bool)
+    check, supplier = points["is_check_standard"].to_numpy(bool), points["supplier"].astype(str)
     for place, finding in enumerate(found):
         held = members(points, finding.suspect_kind, finding.suspect, finding.quantity)
         held &= (weeks >= finding.since) & (weeks < finding.until)
@@ -193,7 +195,7 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
         )
         held &= np.isfinite(size)
         common[held] += size[held]
-        number[held] = place
+        number[held & ~supplier.isin(finding.apart).to_numpy(bool)] = place
     return pd.DataFrame({"finding": number, "common": common}, index=points.index)
 
 
@@ -226,6 +228,8 @@ def _with_new(here: Lab, part: slice, found: list[Finding], budget: float) -> li
         return found
     again = _on_same_lots(here, part, best.members, best.direction, candidates)
     best = _best_dated(here, part, z, _Begun(best.since, now), again) or best
+    if best.evidence < 0:  # a check standard that stayed where it was acquits
+        return found
     back = _returns(here, part, best, found)
     if back is not None:
         return [_ended(here, part, found, one, best.since) if one is back else one for one in found]
@@ -253,7 +257,7 @@ def _settled(here: Lab, part: slice, found: list[Finding], place: int, budget: f
     z, again = _seen_again(here, part, found, place, budget)
     begun = _Begun(finding.since, finding.completed_at)
     best = _best_dated(here, part, z, begun, again)
-    if best is None:
+    if best is None or best.evidence < 0:
         return finding
     kept = _best_dated(here, part, z, begun, again, only=_label(finding))
     if kept is not None and best.evidence <= kept.evidence + _RENAME:
@@ -344,11 +348,12 @@ def _checks_say(candidate: Candidate, size: Size) -> float:
     What is wrong with an instrument is wrong with its check standard by as much. A chamber may move films and leave a
     check standard alone, as humidity does a resistor.
     """
-    own = size.check / size.check_se
+    own = max(candidate.direction * size.check / size.check_se, 0.0)
     if candidate.kind.name in _FELT_BY_CHECKS and np.isfinite(size.films):
         rest = (size.check - size.films) / float(np.hypot(size.check_se, size.films_se))
-        return float(max(0.5 * (own**2 - rest**2), -_WITNESS))
-    return float(0.5 * max(candidate.direction * own, 0.0) ** 2)
+        said = 0.5 * (own**2 - rest**2)
+        return float(said) if said > -_ACQUITS else -np.inf
+    return float(max(0.5 * own**2 - _FREE_SIZE, 0.0))
 
 
 def _seen_again(
@@ -381,9 +386,12 @@ def _tail(here: Lab, part: slice, candidate: Candidate, found: Sequence[Finding]
     """Whether it is the rest of what was found in the last weeks, or a small shift back after too large an estimate."""
     now = float(here.weeks[part.stop - 1])
     for finding in found:
-        if now - finding.completed_at > _QUIET_WEEKS or not _same(here, part, candidate, finding):
+        age = now - finding.completed_at
+        if age > _QUIET_WEEKS + LOOKBACK or not _same(here, part, candidate, finding):
             continue
-        if candidate.direction == finding.direction or candidate.size < 0.5 * abs(finding.sigmas):
+        # As long as the lots of its start are looked at, a small rest is the error of its size.
+        rest = candidate.size < _BACK * abs(finding.sigmas)
+        if rest or (candidate.direction == finding.direction and age <= _QUIET_WEEKS):
             return True
     return False
 
@@ -397,7 +405,7 @@ def _returns(here: Lab, part: slice, candidate: Candidate, found: Sequence[Findi
     """The latest finding that lasts, on the same lots, which this one takes back."""
     for finding in reversed(found):
         opposite = candidate.direction == -finding.direction and np.isinf(finding.until)
-        if opposite and candidate.size > 0.5 * abs(finding.sigmas) and _same(here, part, candidate, finding):
+        if opposite and candidate.size >= _BACK * abs(finding.sigmas) and _same(here, part, candidate, finding):
             return finding
     return None
 

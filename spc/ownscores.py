@@ -32,7 +32,7 @@ class OwnScores:
     sigma: Floats
 
 
-def own_scores(levels: ArrayLike, largest: float = 4.0) -> OwnScores:
+def own_scores(levels: ArrayLike, largest: float = 40.0) -> OwnScores:
     """Score a stream's lots in order.
 
     To hold streams against each other: a step of the level is a step of the score by as many standard deviations, and
