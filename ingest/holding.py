@@ -196,7 +196,7 @@ def _with_standard(
     tested, level = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
     moment = points["tested_us"].to_numpy(np.float64)
     until = np.inf if not found["closed_because"] else float(found["latest_tested_us"])
-    held = (points["alert"] == "").to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
+    held = (points["common"] == 0.0).to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
     held &= (points["quantity"] == own["quantity"].iloc[0]).to_numpy(bool) & _same_place(points, own)
     held &= (moment >= found["since_us"]) & (moment <= until)
     shift = standard_shift(tested, level, float(found["since_us"]), moment[held])

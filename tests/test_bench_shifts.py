@@ -86,11 +86,15 @@ def test_a_chamber_that_moves_resistance_only_is_named_so():
     assert named(found[0]) == ("chamber and quantity", "A", "resistance", -1)
 
 
-def test_a_check_standard_that_moves_is_decisive_alone():
+def test_a_check_standard_that_moves_is_decisive_beside_one_supplier():
     points = lab(3)
     alone = points[(points["is_check_standard"]) | (points["supplier"] == "supplier 0")]
-    (found,) = new(moved(alone, 4.0, is_check_standard=True, instrument="meter"))
+    # A gain of 0.08 in the charted scale: 4 sigma of the check standard and 0.8 of the film.
+    alone = alone.assign(sigma=np.where(alone["is_check_standard"], 0.02, 0.1))
+    gain = moved(moved(alone, 0.8, instrument="meter"), 3.2, is_check_standard=True, instrument="meter")
+    found = new(gain)[0]
     assert named(found) == ("instrument", "meter", "", 1)
+    assert found.completed_at < START + 4
     assert found.check_score > 3
 
 
@@ -100,11 +104,10 @@ def test_one_misread_check_standard_convicts_nobody():
     assert not new(points.assign(z=points["z"].mask(misread, 8.0)))
 
 
-@pytest.mark.parametrize("seed", [11, 12, 13])
-def test_one_supplier_that_moves_is_no_matter_of_the_bench(seed: int):
-    points = lab(seed)
-    by_chance = len(new(points))
-    assert len(new(moved(points, 3.0, supplier="supplier 2"))) <= by_chance
+def test_one_supplier_that_moves_is_no_matter_of_the_bench():
+    # Six weeks of three labs are a third of a year: with a budget of one a year a single finding may be chance.
+    points = [moved(lab(seed), 3.0, supplier="supplier 2") for seed in (11, 12, 13)]
+    assert sum(len(new(one)) for one in points) <= 1
 
 
 def test_a_supplier_that_moves_while_the_bench_moves_is_left_standing():

@@ -104,17 +104,14 @@ def main() -> None:
     by_chance(labs, streams=6, **clean)
     by_chance(labs, streams=6, tails=True, dependence=0.3, drifting=0.2)
     for column, name, streams, check in [
-        ("instrument", "pulse 1", 9, True),
+        ("instrument", "pulse 1", 3, True),
+        ("instrument", "pulse 1", 6, True),
         ("instrument", "pulse 1", 9, False),
-        ("instrument", "pulse 1", 12, True),
-        ("instrument", "pulse 1", 12, False),
-        ("chamber", "A", 6, True),
-        ("chamber", "A", 8, True),
-        ("chamber", "A", 8, False),
+        ("chamber", "A", 6, False),
     ]:
         shifted(labs, column, name, check, streams=streams, **clean)
     shifted(labs, "chamber", "A", streams=8, tails=True, dependence=0.3, drifting=0.2)
-    cost(100)
+    cost(400)
 
 
 if __name__ == "__main__":
