@@ -154,6 +154,7 @@ def evidence(alert: dict[str, Any]) -> list[str]:
     found = alert["evidence"]
     unit = found.get("unit", "")
     said = [_began(found)] if found.get("since_at") else []
+    said += _shared(found) if found.get("shifts") else []
     if found.get("usual") is not None:
         said.append(f"usual {amount(found['usual'], unit)}")
     if found.get("latest_level") is not None:
@@ -166,6 +167,22 @@ def evidence(alert: dict[str, Any]) -> list[str]:
         said.append(f"lots {listed(found['lots'])}")
     if found.get("closed_because"):
         said.append(f"closed by itself: {found['closed_because']}")
+    return said
+
+
+def _shared(found: dict[str, Any]) -> list[str]:
+    """What a shift in common rests on: its interval, each witness, and what else it could be."""
+    said = [
+        f"{shift['quantity']} between {shift['low']:+.2g} and {shift['high']:+.2g} {shift['unit']}"
+        + ("" if shift["check_standards"] is None else f", check standard alone {shift['check_standards']:+.2g}")
+        for shift in found["shifts"]
+        if shift["low"] is not None
+    ]
+    said.append(f"lots of {counted(len(found['streams']), 'stream')} made on it")
+    if found["apart"]:
+        said.append(f"moved by itself as well: {listed(found['apart'])}")
+    if found["alternatives"]:
+        said.append(f"the same lots came from {listed(found['alternatives'])}")
     return said
 
 

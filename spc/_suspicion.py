@@ -15,8 +15,9 @@ from spc._checks import Floats
 __all__ = ["SHARE", "WITHIN", "Candidate", "likeliest", "on_suspect", "passing", "same_matter"]
 
 _YEAR_WEEKS = 365.2425 / 7
-_LOOKS_A_WEEK = 8.0  # independent looks that daily scans of all windows amount to; measured in tests/bench
+_LOOKS_A_WEEK = 4.0  # independent looks that daily scans of all windows amount to; measured in tests/bench
 _FEWEST_SUPPLIERS = 3
+_CHECK_ALONE = 3.7  # more than one reading of a check standard can give
 _AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share of all: 7 of 10 agree
 _OTHERS = 0.92  # of what is needed of all, the part that must be there without the supplier that moved most
 _SAME_LOTS = 0.5  # share of lots that makes two suspects the same matter
@@ -117,7 +118,7 @@ def _passes(found: Agreement, budget: float) -> Flags:
     together = np.where(check != 0, np.abs(found.score + check) / np.sqrt(2.0), 0.0)
     enough &= np.abs(found.others) >= _OTHERS * np.minimum(np.abs(found.score), needed)
     agreed = enough & (np.maximum(np.abs(found.score), together) >= needed)
-    return np.asarray(agreed | (np.abs(check) >= needed), dtype=bool)
+    return np.asarray(agreed | (np.abs(check) >= max(needed, _CHECK_ALONE)), dtype=bool)
 
 
 def _candidate(here: Lab, kind: Kind, found: Agreement, suspect: int, passed: Flags, part: slice) -> Candidate:

@@ -19,6 +19,7 @@ from spc import bench
 
 START = 50.0
 WITHIN = 3.0
+CHECK_SIGMAS = 4.0  # a check standard scatters a quarter as much as film between lots: common practice
 YEAR_WEEKS = 52.1775
 COLUMNS = list(bench.POINT_COLUMNS)
 
@@ -52,7 +53,18 @@ def checks(rng: np.random.Generator, weeks: float, first: int) -> list[pd.DataFr
     times = np.arange(0.4, weeks)
     chamber = np.where(np.arange(times.size) % 2 == 0, "A", "B")
     return [
-        points(first + number, "lab", kind, chamber, tester, "", times, rng.standard_normal(times.size), 0.1, True)
+        points(
+            first + number,
+            "lab",
+            kind,
+            chamber,
+            tester,
+            "",
+            times,
+            rng.standard_normal(times.size),
+            0.1 / CHECK_SIGMAS,
+            True,
+        )
         for number, (kind, tester) in enumerate([("resistance", "meter"), ("energy", "pulse 1"), ("energy", "pulse 2")])
     ]
 
@@ -73,7 +85,8 @@ def shifted(labs: int, column: str, name: str, check: bool = True, **truth: obje
     found, right, apart, extra, delays = 0, 0, 0, 0, []
     for seed in range(labs):
         table = lots(np.random.default_rng(1000 + seed), START + WITHIN, **truth)
-        table.loc[(table["weeks"] >= START) & (table[column] == name), "z"] += 1.0
+        moved = (table["weeks"] >= START) & (table[column] == name)
+        table.loc[moved, "z"] += np.where(table.loc[moved, "is_check_standard"], CHECK_SIGMAS, 1.0)
         table = table if check else table[~table["is_check_standard"]]
         findings = bench.common_shifts(table)
         new = [one for one in findings if one.completed_at >= START and one.direction > 0]
