@@ -375,8 +375,8 @@ def settle(
     """Settle a test whose values look like a slip of the pen; no value is changed."""
     from ingest import acts, suspects
     from ingest.clock import now
+    from ingest.deriving import derive
     from ingest.errors import CallError
-    from ingest.evaluating import evaluate_stale
     from ingest.stamps import from_microseconds
 
     if what is None:
@@ -393,7 +393,7 @@ def settle(
         names = (supplier, chosen[0][0], characteristic)
         body = {"lot": lot, "started_us": chosen[0][1]}
         suspects.settle(connection, names, acts.Act(now(), by, what, acts.stream_subject(*names), because, body))
-        evaluate_stale(connection, lab)
+        derive(connection, lab)
     click.echo(f"Recorded: {what}.")
 
 
@@ -468,6 +468,23 @@ def user_list(folder: Path, as_json: bool) -> None:
     with reading(folder) as (lab, connection):
         documents = [] if connection is None else usercommands.documents(connection, lab)
     print_json(documents) if as_json else click.echo(listings.users(documents))
+
+
+@main.command()
+@click.argument("day", type=click.DateTime(["%Y-%m-%d"]))
+@lab_option
+@json_option
+def replay(folder: Path, as_json: bool, day: Any) -> None:
+    """What the board and the alerts would have said at the end of a past day (2026-08-31)."""
+    from dashboard import listings, views
+    from dashboard.progress import progress_on
+    from ingest.lab import load
+    from ingest.replay import replayed
+
+    lab = load(folder)
+    with progress_on(sys.stderr, wanted=not as_json) as watch, replayed(lab, day.date(), watch) as connection:
+        document = views.replay(connection, lab, day.date())
+    print_json(document) if as_json else click.echo(listings.replay(document))
 
 
 @main.command()

@@ -21,8 +21,8 @@ from dashboard.plainpage import plain_page
 from dashboard.subjects import address
 from ingest import actions
 from ingest.answering import answer
+from ingest.deriving import derive
 from ingest.errors import CallError, StoreError
-from ingest.evaluating import evaluate_stale
 
 __all__ = ["add_entries"]
 
@@ -55,7 +55,7 @@ def _keep(connection: Connection, desk: Desk, given: dict[str, str], now: dateti
     else:
         answer(connection, **given, now=now)
         # What was settled shows at once, not with the next round.
-        evaluate_stale(connection, desk.lab)
+        derive(connection, desk.lab)
 
 
 def _keep_step(connection: Connection, desk: Desk, given: dict[str, str], now: datetime) -> None:

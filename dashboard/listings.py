@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from dashboard.limitwords import in_force
-from dashboard.sentences import amount, characteristic, counted, day, moment, percent, room_to_limit, weeks
+from dashboard.sentences import amount, characteristic, counted, day, humidity, moment, percent, room_to_limit, weeks
 
-__all__ = ["alerts", "board", "check", "history", "lot", "preview", "stream", "users"]
+__all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "stream", "users"]
 
 if TYPE_CHECKING:
     from ingest.preview import Preview
@@ -85,7 +85,7 @@ def stream(document: Document) -> str:
     ]
     bounds = f"Limit of the document: {in_force(document) or 'none declared'}."
     return (
-        _printable(head)
+        _printable(f"{head} {humidity(document)}")
         + "\n"
         + _printable(bounds)
         + "\n"
@@ -132,6 +132,12 @@ def alerts(documents: list[Document]) -> str:
         )
         for alert in documents
     )
+
+
+def replay(document: Document) -> str:
+    """The board and the open alerts of a past day."""
+    head = f"As of the end of {document['day']}, from what was tested by then:"
+    return "\n\n".join([head, board(document["board"]), alerts(document["alerts"])])
 
 
 def check(document: Document) -> str:

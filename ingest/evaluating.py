@@ -20,6 +20,7 @@ from ingest.acts import Act, acts_on, left_out_standing, restarts_standing, stre
 from ingest.alerting import Alert, stream_alerts, write_stream_alerts
 from ingest.lab import Lab
 from ingest.limit_acts import with_entered_limits
+from ingest.own_scores import forget_scores, write_scores
 from ingest.progress import Watch, unwatched
 from ingest.results import board_row, point_documents, sketch, stream_document
 from ingest.sessions import SUMMARY
@@ -30,7 +31,7 @@ from ingest.suspects import SET_ASIDE, Suspect, suspects, write_suspects
 from ingest.watched import watched, write_watched
 from spc import detection
 
-__all__ = ["Evaluated", "Stream", "evaluate", "evaluate_stale", "heard_of", "sessions_of", "write"]
+__all__ = ["Evaluated", "Stream", "evaluate", "evaluate_stale", "evaluate_without", "heard_of", "sessions_of", "write"]
 
 WEEK_US = 7 * 24 * 3_600_000_000
 STREAMS_AT_ONCE = 200
@@ -59,7 +60,7 @@ class Evaluated:
     """One stream as its evaluation is stored.
 
     `points` holds session, time of test, distance from usual and document of each point; `verdicts` has a row a session:
-    those of `spc.evaluate`, and `lot` and `started_us`; `marked` are the sessions whose values may be a slip, `watches`
+    those of `spc.evaluate`, and `lot` and `started_us`; `charted` are the points of `spc.evaluate`, `marked` are the sessions whose values may be a slip, `watches`
     what the detector said of each segment.
     """
 
@@ -70,12 +71,13 @@ class Evaluated:
     points: list[tuple[int, int, float | None, dict[str, Any]]]
     verdicts: pd.DataFrame
     alerts: list[Alert]
+    charted: pd.DataFrame
     marked: Mapping[int, Suspect]
     watches: Sequence[detection.Watch]
 
 
-def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[int, list[str]]:
-    """Evaluate every stream marked stale; how many there were, and the ids of the alerts that are new."""
+def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[set[int], list[str]]:
+    """Evaluate every stream marked stale; their numbers, and the ids of the alerts that are new."""
     lab = with_entered_limits(connection, lab)
     note_sisters(connection, lab)
     rows = connection.exec_driver_sql(
@@ -92,7 +94,7 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
             own = sessions[sessions["stream_id"] == stream.id]
             raised += _renew(connection, lab, stream, own, heard[stream.id])
     connection.exec_driver_sql("UPDATE stream SET stale = 0 WHERE stale = 1")
-    return len(streams), raised
+    return {stream.id for stream in streams}, raised
 
 
 def sessions_of(connection: Connection, ids: Sequence[int]) -> pd.DataFrame:
@@ -122,8 +124,7 @@ def _renew(connection: Connection, lab: Lab, stream: Stream, sessions: pd.DataFr
     if sessions.empty:
         _forget(connection, stream)
         return []
-    acts = acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
-    return write(connection, evaluate(lab, stream, acts, sessions, heard))
+    return write(connection, evaluate(lab, stream, _acts(connection, stream), sessions, heard))
 
 
 def evaluate(lab: Lab, stream: Stream, acts: list[Act], sessions: pd.DataFrame, heard: Heard) -> Evaluated:
@@ -154,6 +155,7 @@ def evaluate(lab: Lab, stream: Stream, acts: list[Act], sessions: pd.DataFrame, 
         points=_points(evaluation, scale, marked),
         verdicts=evaluation.verdicts.join(prepared[["lot", "started_us"]]),
         alerts=stream_alerts(lab, stream, evaluation, marked),
+        charted=evaluation.points,
         marked=marked,
         watches=evaluation.watches,
     )
@@ -165,6 +167,7 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
     write_watched(connection, number, evaluated.watches)
     _write_verdicts(connection, evaluated.verdicts)
     write_suspects(connection, number, evaluated.marked)
+    write_scores(connection, number, evaluated.charted)
     _write_points(connection, number, evaluated.points)
     insert_many(
         connection,
@@ -173,6 +176,25 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
         [(number, as_json(evaluated.board), as_json(evaluated.sketch), as_json(evaluated.document))],
     )
     return write_stream_alerts(connection, number, evaluated.alerts)
+
+
+def evaluate_without(
+    connection: Connection, lab: Lab, stream: Stream, common: Mapping[int, float]
+) -> spc.evaluate.Evaluation:
+    """A second look at a stream, with what the bench added to its levels (by session, in the charted scale) taken out."""
+    lab = with_entered_limits(connection, lab)
+    sessions = sessions_of(connection, [stream.id])
+    added = np.array([common.get(int(session), 0.0) for session in sessions.index])
+    acts = _acts(connection, stream)
+    marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, acts)
+    levels = {name: sessions[name] - added for name in ("level", "level_low", "level_high")}
+    prepared = _prepare(lab, stream, sessions.assign(**levels), marked)
+    settings = _settings(lab, stream, acts, prepared["lot"], marked)
+    return spc.evaluate.stream(prepared, settings, heard_of(connection, [stream])[stream.id].sisters)
+
+
+def _acts(connection: Connection, stream: Stream) -> list[Act]:
+    return acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
 
 
 def _prepare(lab: Lab, stream: Stream, sessions: pd.DataFrame, marked: Mapping[int, Suspect]) -> pd.DataFrame:
@@ -221,6 +243,7 @@ def _forget(connection: Connection, stream: Stream) -> None:
     """A stream whose last reading went away in a correction of its identity has nothing left to show."""
     for table in ("evaluation", "watched", "point", "alert", "mark"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
+    forget_scores(connection, stream.id)
 
 
 def as_json(document: object) -> str:

@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 
 from ingest.acts import Act, acts_on, check_signed, record, stream_subject
 from ingest.alerting import Alert, state_of
+from ingest.deriving import follow
 from ingest.errors import CallError
 from ingest.evaluating import Evaluated, Stream, as_json, evaluate, heard_of, sessions_of, write
 from ingest.lab import Lab, declared_steps
@@ -97,6 +98,7 @@ def carry_out(connection: Connection, lab: Lab, act: Act, shown: str | None = No
     record(connection, act)
     for change in seen.streams:
         write(connection, change.after)
+    follow(connection, lab, {change.after.stream.id for change in seen.streams})
     return seen
 
 

@@ -18,9 +18,9 @@ from sqlalchemy import Connection, insert, update
 
 from ingest import clock, schema
 from ingest.climate_alerts import watch_climate
+from ingest.deriving import derive
 from ingest.drops import Entry, take_in
 from ingest.errors import StoreError
-from ingest.evaluating import evaluate_stale
 from ingest.feed_alerts import watch_feeds
 from ingest.lab import Lab
 from ingest.progress import Watch, unwatched
@@ -92,7 +92,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
     done = Round(entries=taken.entries, problems=taken.problems)
     with store.writing() as connection:
         rebuild_stale(connection, lab, watch)
-        done.evaluated, done.raised = evaluate_stale(connection, lab, watch)
+        done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)
         _end(connection, number, done)

@@ -39,6 +39,7 @@ __all__ = [
     "meta",
     "metadata",
     "neighbour",
+    "own_score",
     "point",
     "reading",
     "refusal",
@@ -300,6 +301,20 @@ point = Table(
     Column("z", Float),
     Column("document", Text, nullable=False),
     Index("point_by_time", "tested_us"),
+    sqlite_with_rowid=False,
+)
+
+# Each measured lot against its own stream's past (spc.ownscores): what the search for shifts in common reads. No later
+# lot changes a row, so a round looks from the first new one on.
+own_score = Table(
+    "own_score",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("session_id", Number, primary_key=True),
+    Column("tested_us", BigInteger, nullable=False),
+    Column("score", Float, nullable=False),
+    Column("sigma", Float, nullable=False),
+    Index("own_score_by_time", "tested_us"),
     sqlite_with_rowid=False,
 )
 

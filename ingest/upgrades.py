@@ -98,6 +98,11 @@ def _to_2(connection: Connection) -> None:
         *_needed(Float, *[f"{name}_{apart}" for name in ("pairs", "apart") for apart in (1, 2, 3)]),
         sqlite_with_rowid=False,
     )  # fmt: skip
+    Table(
+        "own_score", made, Column("stream_id", number, primary_key=True), Column("session_id", number, primary_key=True),
+        *_needed(BigInteger, "tested_us"), *_needed(Float, "score", "sigma"), Index("own_score_by_time", "tested_us"),
+        sqlite_with_rowid=False,
+    )  # fmt: skip
     Table("sister", made, Column("characteristic", word, primary_key=True), *_needed(word, "said"))
     made.create_all(connection)
     # As if the declarations had changed: sessions and figures of the earlier version lack what this one shows.

@@ -46,6 +46,7 @@ def fill(bench: Bench) -> None:
         ("lot", ["lot", "Alder Film", "L20"]),
         ("check", ["check"]),
         ("scorecard", ["scorecard", "2026-Q1"]),
+        ("replay", ["replay", "2026-03-31"]),
     ],
 )
 def test_each_document_keeps_to_its_schema(bench: Bench, name: str, arguments: list[str]) -> None:
