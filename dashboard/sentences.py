@@ -16,6 +16,7 @@ __all__ = [
     "counted",
     "day",
     "evidence",
+    "humidity",
     "listed",
     "moment",
     "percent",
@@ -154,6 +155,7 @@ def evidence(alert: dict[str, Any]) -> list[str]:
     found = alert["evidence"]
     unit = found.get("unit", "")
     said = [_began(found)] if found.get("since_at") else []
+    said += _shared(found) if found.get("shifts") else []
     if found.get("usual") is not None:
         said.append(f"usual {amount(found['usual'], unit)}")
     if found.get("latest_level") is not None:
@@ -169,12 +171,54 @@ def evidence(alert: dict[str, Any]) -> list[str]:
     return said
 
 
+def _shared(found: dict[str, Any]) -> list[str]:
+    """What a shift in common rests on: its interval, each witness, and what else it could be."""
+    said = [
+        f"{shift['quantity']} between {shift['low']:+.2g} and {shift['high']:+.2g} {shift['unit']}"
+        + ("" if shift["check_standards"] is None else f", check standard alone {shift['check_standards']:+.2g}")
+        for shift in found["shifts"]
+        if shift["low"] is not None
+    ]
+    said.append(f"lots of {counted(len(found['streams']), 'stream')} made on it")
+    if found["apart"]:
+        said.append(f"moved by itself as well: {listed(found['apart'])}")
+    if found["alternatives"]:
+        said.append(f"the same lots came from {listed(found['alternatives'])}")
+    return said
+
+
 def _began(found: dict[str, Any]) -> str:
     """The estimated start, with its interval where there is one."""
     if found.get("since_low_at") and found.get("since_high_at"):
         between = f" (between {day(found['since_low_at'])} and {day(found['since_high_at'])})"
         return f"began about {day(found['since_at'])}{between}"
     return f"began {day(found['since_at'])}"
+
+
+def humidity(document: dict[str, Any]) -> str:
+    """What humidity inside its tolerance does to a stream, and what the last lot would read at the declared one."""
+    found = document.get("humidity")
+    if not found:
+        return "What humidity does to it is not known: too few lots, or it hardly varied."
+    size, low, high = (found[key] for key in ("slope", "slope_low", "slope_high"))
+    unit = found["slope_unit"]
+    if not found["matters"]:
+        return (
+            f"Humidity inside its tolerance makes no difference that {counted(found['lots'], 'lot')} show: "
+            f"{low:+.2g} to {high:+.2g} {unit} for one % RH more."
+        )
+    way, ends = ("more", (low, high)) if size > 0 else ("less", (-high, -low))
+    said = (
+        f"One % RH more goes with {abs(size):.2g} {unit} ({ends[0]:.2g} to {ends[1]:.2g}) {way}, from "
+        f"{counted(found['lots'], 'lot')} of this product."
+    )
+    last = next((point for point in reversed(document["points"]) if point["adjusted_level"] is not None), None)
+    if last is None:
+        return said
+    return (
+        f"{said} Adjusted to {found['adjusted_to']:g} % RH the last lot would read "
+        f"{amount(last['adjusted_level'], document['unit'])}: a second look, never the record."
+    )
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:
@@ -203,11 +247,14 @@ def told_round(document: dict[str, Any], problems: list[str]) -> str:
     files = document["files"]
     if not files and not problems and not document["evaluated"]:
         return "Nothing new in the drop folders."
-    sentences = [_told_intake(files)] if files else []
+    taken = [file for file in files if file["state"] != "refused"]
+    sentences = [_told_intake(taken)] if taken else []
     refused = sum(file["refused"] for file in files)
     if refused:
         sentences.append(f"{counted(refused, 'row')} refused: see the reports in refused/.")
-    sentences += [f"{file['reason']}" for file in files if file["reason"]]
+    if len(files) > len(taken):
+        sentences.append(f"{counted(len(files) - len(taken), 'file')} not taken in:")
+    sentences += [f"  {file['reason']}" for file in files if file["reason"]]
     if document["evaluated"]:
         sentences.append(f"{counted(document['evaluated'], 'stream')} evaluated.")
     if document["to_look_at"]:

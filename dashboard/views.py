@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.svg import Room
 from ingest.actions import corrective_actions
+from ingest.bench_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.errors import CallError
 from ingest.lab import Lab
 from ingest.limit_acts import with_entered_limits
@@ -37,6 +38,7 @@ __all__ = [
     "lot",
     "marked",
     "quarters",
+    "replay",
     "run",
     "sketches",
     "stream",
@@ -220,12 +222,18 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
     points = _rows(
         connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=found[0]["id"]
     )
+    stored = json.loads(found[0]["document"])
+    humidity = stored.get("humidity")
+    adjusted = humidity.pop("adjusted") if humidity else [None] * len(points)
     return {
         "supplier": supplier,
         "product": product,
         "characteristic": characteristic,
-        **with_times(json.loads(found[0]["document"]), lab),
-        "points": [{"tested_at": iso(row["tested_us"], lab.zone), **json.loads(row["document"])} for row in points],
+        **with_times(stored, lab),
+        "points": [
+            {"tested_at": iso(row["tested_us"], lab.zone), **json.loads(row["document"]), "adjusted_level": level}
+            for row, level in zip(points, adjusted, strict=True)
+        ],
     }
 
 
@@ -436,10 +444,20 @@ def quarters(connection: Connection, lab: Lab) -> list[str]:
     return names[::-1]
 
 
-def expectation(lab: Lab, streams: int) -> str:
-    """What the budget of false alerts means for a board of so many streams, in words."""
-    a_quarter = lab.alerts.false_alerts_per_stream_year * streams / 4
-    return (
-        f"With {streams} streams and a budget of {lab.alerts.false_alerts_per_stream_year:g} false alerts a stream and year, "
-        f"expect about {a_quarter:.1f} false alerts a quarter."
+def expectation(connection: Connection, lab: Lab) -> str:
+    """What the budget of false alerts means for this board, in words, and how it was obtained."""
+    names = connection.execute(
+        text("SELECT s.supplier, s.product FROM evaluation e JOIN stream s ON s.id = e.stream_id")
     )
+    streams = sum(not lab.is_check_standard(row[0], row[1]) for row in names)
+    budget = lab.alerts.false_alerts_per_stream_year
+    return (
+        f"Expect about {budget * streams / 4:.1f} false alerts a quarter over {streams} streams: "
+        f"{budget:g} a stream and year is what lab.toml allows, at each stream's own pace of lots. About "
+        f"{FALSE_FINDINGS_PER_YEAR:g} a year comes on top from looking for shifts that suppliers share."
+    )
+
+
+def replay(connection: Connection, lab: Lab, day: date) -> Document:
+    """The board and the open alerts of a past day: the document of `lotdrift replay`."""
+    return {"day": day.isoformat(), "board": board(connection, lab), "alerts": alerts(connection, lab)}

@@ -78,13 +78,16 @@ def _alert(
         "may_be_a_slip": None if suspect is None or suspect.settled else slip(suspect.mark),
     }
     kind = Kind.BENCH if standard else Kind(episode.kind)
+    # What moves away from its only limit is worth knowing and asks nobody to call a supplier; what the bench did to it
+    # has alerts of its own.
+    grade = Grade.NOTE if evidence["away_from_limit"] else episode.grade
     return Alert(
         id=alert_id(
             stream.supplier, stream.product, stream.characteristic, episode.kind, str(episode.direction),
             str(opened["lot"]), str(int(opened["started_us"])),
         ),
         kind=kind,
-        grade=Grade.LOOK if standard else episode.grade,
+        grade=Grade.LOOK if standard else grade,
         stream_id=stream.id,
         supplier=stream.supplier,
         product=stream.product,
@@ -130,8 +133,18 @@ def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, episode: Episode
         "limit_upper": number(opened["limit_upper"]),
         "change_percent_per_month": None if outlook is None else number(outlook.change_percent_per_month),
         "breach_probability": None if outlook is None else number(outlook.breach_probability),
+        "away_from_limit": _away(episode, opened["limit_lower"], opened["limit_upper"]),
         "closed_because": None if outlook is not None else f"{QUIET_LOTS} lots without it",
     }
+
+
+def _away(episode: Episode, lower: float, upper: float) -> bool:
+    """Whether the level moves away from the one limit there is; with limits on both sides nothing does."""
+    if episode.kind not in (Kind.POINT, Kind.PATTERN, Kind.DRIFT):
+        return False
+    if np.isnan(lower) == np.isnan(upper):
+        return False
+    return episode.direction == (-1 if np.isnan(lower) else 1)
 
 
 def set_right(episode: Episode, lots: int) -> bool:

@@ -20,14 +20,18 @@ from ingest.acts import Act, acts_on, left_out_standing, restarts_standing, stre
 from ingest.alerting import Alert, stream_alerts, write_stream_alerts
 from ingest.lab import Lab
 from ingest.limit_acts import with_entered_limits
+from ingest.own_scores import forget_scores, write_scores
 from ingest.progress import Watch, unwatched
 from ingest.results import board_row, point_documents, sketch, stream_document
 from ingest.sessions import SUMMARY
+from ingest.sisters import note_sisters, sisters_of
 from ingest.stamps import from_microseconds
 from ingest.store import insert_many
 from ingest.suspects import SET_ASIDE, Suspect, suspects, write_suspects
+from ingest.watched import watched, write_watched
+from spc import detection
 
-__all__ = ["Evaluated", "Stream", "evaluate", "evaluate_stale", "sessions_of", "write"]
+__all__ = ["Evaluated", "Stream", "evaluate", "evaluate_stale", "evaluate_without", "heard_of", "sessions_of", "write"]
 
 WEEK_US = 7 * 24 * 3_600_000_000
 STREAMS_AT_ONCE = 200
@@ -44,11 +48,20 @@ class Stream:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """What is known of a stream beside its sessions: what its sisters say, and what the detector said of its earlier lots."""
+
+    sisters: detection.Sisters
+    before: Sequence[detection.Watch]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Evaluated:
     """One stream as its evaluation is stored.
 
     `points` holds session, time of test, distance from usual and document of each point; `verdicts` has a row a session:
-    those of `spc.evaluate`, and `lot` and `started_us`; `marked` are the sessions whose values may be a slip.
+    those of `spc.evaluate`, and `lot` and `started_us`; `charted` are the points of `spc.evaluate`, `marked` are the sessions whose values may be a slip, `watches`
+    what the detector said of each segment.
     """
 
     stream: Stream
@@ -58,12 +71,15 @@ class Evaluated:
     points: list[tuple[int, int, float | None, dict[str, Any]]]
     verdicts: pd.DataFrame
     alerts: list[Alert]
+    charted: pd.DataFrame
     marked: Mapping[int, Suspect]
+    watches: Sequence[detection.Watch]
 
 
-def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[int, list[str]]:
-    """Evaluate every stream marked stale; how many there were, and the ids of the alerts that are new."""
+def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[set[int], list[str]]:
+    """Evaluate every stream marked stale; their numbers, and the ids of the alerts that are new."""
     lab = with_entered_limits(connection, lab)
+    note_sisters(connection, lab)
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
     )
@@ -72,11 +88,13 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
     for start in range(0, len(streams), STREAMS_AT_ONCE):
         part = streams[start : start + STREAMS_AT_ONCE]
         sessions = sessions_of(connection, [stream.id for stream in part])
+        heard = heard_of(connection, part)
         for number, stream in enumerate(part, start):
             watch("streams evaluated", number, len(streams))
-            raised += _renew(connection, lab, stream, sessions[sessions["stream_id"] == stream.id])
+            own = sessions[sessions["stream_id"] == stream.id]
+            raised += _renew(connection, lab, stream, own, heard[stream.id])
     connection.exec_driver_sql("UPDATE stream SET stale = 0 WHERE stale = 1")
-    return len(streams), raised
+    return {stream.id for stream in streams}, raised
 
 
 def sessions_of(connection: Connection, ids: Sequence[int]) -> pd.DataFrame:
@@ -93,15 +111,23 @@ def sessions_of(connection: Connection, ids: Sequence[int]) -> pd.DataFrame:
     return frame.astype(dict.fromkeys(numbers, np.float64))
 
 
-def _renew(connection: Connection, lab: Lab, stream: Stream, sessions: pd.DataFrame) -> list[str]:
+def heard_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, Heard]:
+    """What is known of these streams beside their sessions, by number."""
+    sisters, said = sisters_of(connection), watched(connection, [stream.id for stream in streams])
+    return {
+        stream.id: Heard(sisters.get(stream.characteristic, detection.ALONE), said.get(stream.id, []))
+        for stream in streams
+    }
+
+
+def _renew(connection: Connection, lab: Lab, stream: Stream, sessions: pd.DataFrame, heard: Heard) -> list[str]:
     if sessions.empty:
         _forget(connection, stream)
         return []
-    acts = acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
-    return write(connection, evaluate(lab, stream, acts, sessions))
+    return write(connection, evaluate(lab, stream, _acts(connection, stream), sessions, heard))
 
 
-def evaluate(lab: Lab, stream: Stream, acts: list[Act], sessions: pd.DataFrame) -> Evaluated:
+def evaluate(lab: Lab, stream: Stream, acts: list[Act], sessions: pd.DataFrame, heard: Heard) -> Evaluated:
     """Evaluate one stream with these entries of people on it; reads and writes nothing.
 
     Parameters
@@ -113,11 +139,14 @@ def evaluate(lab: Lab, stream: Stream, acts: list[Act], sessions: pd.DataFrame) 
         The entries on the stream, the oldest first.
     sessions : DataFrame
         Its rows of `sessions_of`; at least one.
+    heard : Heard
+        Its entry of `heard_of`.
     """
     scale = lab.characteristic(stream.characteristic).scale
     marked = suspects(sessions, scale, acts)
     prepared = _prepare(lab, stream, sessions, marked)
-    evaluation = spc.evaluate.stream(prepared, _settings(lab, stream, acts, prepared["lot"], marked))
+    settings = _settings(lab, stream, acts, prepared["lot"], marked)
+    evaluation = spc.evaluate.stream(prepared, settings, heard.sisters, heard.before)
     return Evaluated(
         stream=stream,
         board=board_row(lab, stream, evaluation),
@@ -126,15 +155,19 @@ def evaluate(lab: Lab, stream: Stream, acts: list[Act], sessions: pd.DataFrame) 
         points=_points(evaluation, scale, marked),
         verdicts=evaluation.verdicts.join(prepared[["lot", "started_us"]]),
         alerts=stream_alerts(lab, stream, evaluation, marked),
+        charted=evaluation.points,
         marked=marked,
+        watches=evaluation.watches,
     )
 
 
 def write(connection: Connection, evaluated: Evaluated) -> list[str]:
     """Store an evaluation in place of the stream's earlier one; the ids of the alerts that are new."""
     number = evaluated.stream.id
+    write_watched(connection, number, evaluated.watches)
     _write_verdicts(connection, evaluated.verdicts)
     write_suspects(connection, number, evaluated.marked)
+    write_scores(connection, number, evaluated.charted)
     _write_points(connection, number, evaluated.points)
     insert_many(
         connection,
@@ -143,6 +176,25 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
         [(number, as_json(evaluated.board), as_json(evaluated.sketch), as_json(evaluated.document))],
     )
     return write_stream_alerts(connection, number, evaluated.alerts)
+
+
+def evaluate_without(
+    connection: Connection, lab: Lab, stream: Stream, common: Mapping[int, float]
+) -> spc.evaluate.Evaluation:
+    """A second look at a stream, with what the bench added to its levels (by session, in the charted scale) taken out."""
+    lab = with_entered_limits(connection, lab)
+    sessions = sessions_of(connection, [stream.id])
+    added = np.array([common.get(int(session), 0.0) for session in sessions.index])
+    acts = _acts(connection, stream)
+    marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, acts)
+    levels = {name: sessions[name] - added for name in ("level", "level_low", "level_high")}
+    prepared = _prepare(lab, stream, sessions.assign(**levels), marked)
+    settings = _settings(lab, stream, acts, prepared["lot"], marked)
+    return spc.evaluate.stream(prepared, settings, heard_of(connection, [stream])[stream.id].sisters)
+
+
+def _acts(connection: Connection, stream: Stream) -> list[Act]:
+    return acts_on(connection, stream_subject(stream.supplier, stream.product, stream.characteristic))
 
 
 def _prepare(lab: Lab, stream: Stream, sessions: pd.DataFrame, marked: Mapping[int, Suspect]) -> pd.DataFrame:
@@ -189,8 +241,9 @@ def _settings(
 
 def _forget(connection: Connection, stream: Stream) -> None:
     """A stream whose last reading went away in a correction of its identity has nothing left to show."""
-    for table in ("evaluation", "point", "alert", "mark"):
+    for table in ("evaluation", "watched", "point", "alert", "mark"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
+    forget_scores(connection, stream.id)
 
 
 def as_json(document: object) -> str:

@@ -16,8 +16,9 @@ from sqlalchemy import Connection
 
 from ingest.acts import Act, acts_on, check_signed, record, stream_subject
 from ingest.alerting import Alert, state_of
+from ingest.deriving import follow
 from ingest.errors import CallError
-from ingest.evaluating import Evaluated, Stream, as_json, evaluate, sessions_of, write
+from ingest.evaluating import Evaluated, Stream, as_json, evaluate, heard_of, sessions_of, write
 from ingest.lab import Lab, declared_steps
 from ingest.limit_acts import entered, limit_acts, named_in
 from ingest.limit_requests import LIMIT_CHANGES
@@ -97,6 +98,7 @@ def carry_out(connection: Connection, lab: Lab, act: Act, shown: str | None = No
     record(connection, act)
     for change in seen.streams:
         write(connection, change.after)
+    follow(connection, lab, {change.after.stream.id for change in seen.streams})
     return seen
 
 
@@ -146,7 +148,7 @@ def _streams(connection: Connection, where: str, names: tuple[str, ...]) -> list
 
 def _changes(connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: Act) -> list[StreamChange]:
     """Each stream evaluated as it stands and with the act; a stream that lost all its sessions has nothing to change."""
-    sessions = sessions_of(connection, [stream.id for stream in streams])
+    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), heard_of(connection, streams)
     changes = []
     for stream in streams:
         own = sessions[sessions["stream_id"] == stream.id]
@@ -155,7 +157,10 @@ def _changes(connection: Connection, before: Lab, after: Lab, streams: list[Stre
         subject = stream_subject(stream.supplier, stream.product, stream.characteristic)
         acts = acts_on(connection, subject)
         with_act = [*acts, act] if act.subject == subject else acts
-        now, then = evaluate(before, stream, acts, own), evaluate(after, stream, with_act, own)
+        now, then = (
+            evaluate(lab, stream, entries, own, heard[stream.id])
+            for lab, entries in ((before, acts), (after, with_act))
+        )
         changes.append(StreamChange(now, then, _difference(connection, now, then)))
     return changes
 

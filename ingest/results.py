@@ -49,6 +49,11 @@ def _unit(value: float | None, scale: str) -> float | None:
     return number(float(to_unit(np.array([value]), scale)[0]))
 
 
+def _levels(values: np.ndarray, scale: str) -> np.ndarray:
+    """Levels of the charted scale in the unit, nan where one is unknown or has no bound."""
+    return np.where(np.isfinite(values), to_unit(values, scale), np.nan)
+
+
 def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
     return lab.limits_at(stream.product, stream.characteristic, _time(float(evaluation.points["weeks"].iloc[-1])))
 
@@ -314,6 +319,10 @@ def _normality(evaluation: Evaluation) -> Document | None:
 # Points
 
 
+CHARTED = ("level", "level_low", "level_high", "center", "lower", "upper", "ewma")
+"""Columns of the points that are in the charted scale."""
+
+
 def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[Document]:
     """One document a point, in order."""
     raised: dict[int, list[str]] = {}
@@ -321,29 +330,32 @@ def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Sus
         raised.setdefault(int(signal["index"]), []).append(str(signal["kind"]))
     tracked = evaluation.points.index[evaluation.points["valid"]]
     kinds = {int(tracked[position]): names for position, names in raised.items()}
+    points = evaluation.points
+    levels = {name: _levels(points[name].to_numpy(np.float64), scale) for name in CHARTED}
     return [
-        _point(row, sorted({*row["patterns"], *kinds.get(session, [])}), scale, marked.get(session))
-        for session, (_, row) in zip(evaluation.points.index.tolist(), evaluation.points.iterrows(), strict=True)
+        _point(row, sorted({*row["patterns"], *kinds.get(session, [])}), marked.get(session))
+        for session, row in zip(points.index.tolist(), points.assign(**levels).to_dict("records"), strict=True)
     ]
 
 
-def _point(row: pd.Series, signals: list[str], scale: str, suspect: Suspect | None) -> Document:
-    shown, bound = _shown(row, scale)
+def _point(row: Mapping[Any, Any], signals: list[str], suspect: Suspect | None) -> Document:
+    """The document of one point, whose levels are in the unit."""
+    shown, bound = _shown(row)
     return {
         "lot": str(row["lot"]),
         "n": int(row["readings"]),
         "bags": int(row["bags"]),
-        "level": _unit(float(row["level"]), scale),
+        "level": number(row["level"]),
         "shown": shown,
         "bound": bound,
         "bag_spread": _root(row["bag_variance"]),
         "bag_spread_upper": number(row["bag_spread_upper"]),
         "reading_spread": _root(row["reading_variance"]),
         "reading_spread_upper": number(row["reading_spread_upper"]),
-        "center": _unit(float(row["center"]), scale),
-        "lower": _unit(float(row["lower"]), scale),
-        "upper": _unit(float(row["upper"]), scale),
-        "ewma": _unit(float(row["ewma"]), scale),
+        "center": number(row["center"]),
+        "lower": number(row["lower"]),
+        "upper": number(row["upper"]),
+        "ewma": number(row["ewma"]),
         "limit_lower": number(row["limit_lower"]),
         "limit_upper": number(row["limit_upper"]),
         "chamber": str(row["chamber"]),
@@ -359,10 +371,10 @@ def _root(variance: float) -> float | None:
     return None if not math.isfinite(variance) else math.sqrt(variance)
 
 
-def _shown(row: pd.Series, scale: str) -> tuple[float | None, int]:
+def _shown(row: Mapping[Any, Any]) -> tuple[float | None, int]:
     """What a chart draws of a point: its level, or the bound that is known of it, with the sign of the bound."""
     if math.isfinite(row["level"]):
-        return _unit(float(row["level"]), scale), 0
+        return number(row["level"]), 0
     if math.isfinite(row["level_low"]) and row["level_low"] > 0:
-        return _unit(float(row["level_low"]), scale), 1
-    return _unit(float(row["level_high"]), scale), -1
+        return number(row["level_low"]), 1
+    return number(row["level_high"]), -1

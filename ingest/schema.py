@@ -30,6 +30,7 @@ __all__ = [
     "delivery",
     "drawn_quarter",
     "drop",
+    "earlier_climate",
     "earlier_value",
     "evaluation",
     "label",
@@ -37,15 +38,19 @@ __all__ = [
     "mark",
     "meta",
     "metadata",
+    "neighbour",
+    "own_score",
     "point",
     "reading",
     "refusal",
     "round_",
     "session",
     "session_chamber",
+    "sister",
     "stale_climate",
     "stale_lot",
     "stream",
+    "watched",
 ]
 
 # A higher one needs a step in `ingest/upgrades.py`.
@@ -187,6 +192,22 @@ climate = Table(
     sqlite_with_rowid=False,
 )
 
+# What a log entry said before a correction.
+earlier_climate = Table(
+    "earlier_climate",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("chamber_id", Number, nullable=False),
+    Column("logged_us", BigInteger, nullable=False),
+    Column("humidity_percent", Float, nullable=False),
+    Column("temperature_c", Float, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+    Index("earlier_climate_by_time", "chamber_id", "logged_us"),
+)
+
 # Readings of these lots changed: their sessions are summarised again. Written with the readings, cleared with the
 # sessions, so that a round killed in between leaves the work noted.
 stale_lot = Table(
@@ -283,6 +304,20 @@ point = Table(
     sqlite_with_rowid=False,
 )
 
+# Each measured lot against its own stream's past (spc.ownscores): what the search for shifts in common reads. No later
+# lot changes a row, so a round looks from the first new one on.
+own_score = Table(
+    "own_score",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("session_id", Number, primary_key=True),
+    Column("tested_us", BigInteger, nullable=False),
+    Column("score", Float, nullable=False),
+    Column("sigma", Float, nullable=False),
+    Index("own_score_by_time", "tested_us"),
+    sqlite_with_rowid=False,
+)
+
 # One row a stream: what the board and the stream's page show, as JSON.
 evaluation = Table(
     "evaluation",
@@ -298,8 +333,8 @@ evaluation = Table(
 mark = Table(
     "mark",
     metadata,
-    Column("session_id", Integer, primary_key=True),
-    Column("stream_id", Integer, ForeignKey("stream.id"), nullable=False),
+    Column("session_id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
     Column("share", Text, nullable=False),
     Column("slip", Text, nullable=False),
     Column("power", Integer, nullable=False),
@@ -308,6 +343,34 @@ mark = Table(
     Column("settled", Text, nullable=False),
     Index("mark_by_stream", "stream_id"),
     sqlite_with_rowid=False,
+)
+
+# What the detector said of a stream so far, as JSON: the next round goes on from it.
+watched = Table(
+    "watched",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("said", Text, nullable=False),
+)
+
+# How far apart neighbouring lots of a stream lie, summed by quarter (spc.detection.sisters): pairs of lots one, two and three
+# places apart, and their absolute differences in the charted scale.
+neighbour = Table(
+    "neighbour",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("block", Integer, primary_key=True),
+    *[Column(f"{name}_{apart}", Float, nullable=False) for name in ("pairs", "apart") for apart in (1, 2, 3)],
+    sqlite_with_rowid=False,
+)
+
+# What the streams of a characteristic say together of the dependence of neighbouring lots, as JSON: from which week on, the
+# correlation, and the number of lots it is worth.
+sister = Table(
+    "sister",
+    metadata,
+    Column("characteristic", Text, primary_key=True),
+    Column("said", Text, nullable=False),
 )
 
 # Derived from the points; what people did with one lies in `act`.
@@ -365,7 +428,6 @@ act = Table(
 )
 
 # One row a finished quarter whose scorecards were drawn up: what they rested on then. Written once, never changed.
-# A store from before this table gets it with its first row.
 drawn_quarter = Table(
     "drawn_quarter",
     metadata,
@@ -388,7 +450,7 @@ round_ = Table(
     Column("raised", Integer, nullable=False, server_default="0"),
 )
 
-# Who may enter something on the pages, where the lab asks for a name and password.
+# Who may use the dashboard. A closed account stays: its name stands in the history.
 account = Table(
     "account",
     metadata,

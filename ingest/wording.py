@@ -10,7 +10,7 @@ from spc.suspicion import Mark, Share, Slip
 if TYPE_CHECKING:
     from ingest.evaluating import Stream
 
-__all__ = ["message", "printable", "slip"]
+__all__ = ["bench_message", "message", "printable", "slip"]
 
 
 def printable(text: str) -> str:
@@ -21,8 +21,50 @@ def printable(text: str) -> str:
 def message(stream: Stream, evidence: dict[str, Any]) -> str:
     """One sentence for one alert."""
     where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
+    away = "; this is away from the limit" if evidence["away_from_limit"] else ""
     doubt = f". {evidence['may_be_a_slip']}" if evidence["may_be_a_slip"] else ""
-    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{doubt}")
+    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{away}{doubt}")
+
+
+def bench_message(evidence: dict[str, Any]) -> str:
+    """One sentence for a shift in common: who is suspected, of what, since when, and on what that rests."""
+    until = evidence["until_us"]
+    since = f"since about {_day(evidence['since_us'])}"
+    span = since if until is None else f"from about {_day(evidence['since_us'])} to {_day(until)}"
+    verb = "reads" if until is None else "read"
+    named = SUSPECT[evidence["suspect_kind"]].format(**evidence)
+    return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_witnesses(evidence)}")
+
+
+SUSPECT = {
+    "instrument": "{suspect}",
+    "chamber": "what comes from chamber {suspect}",
+    "chamber and quantity": "{quantity} of what comes from chamber {suspect}",
+    "load": "what came with load {suspect}",
+    "quantity": "every {suspect}",
+}
+
+
+def _shifts(evidence: dict[str, Any]) -> str:
+    told = [shift for shift in evidence["shifts"] if shift["size"] is not None]
+    return " and ".join(
+        f"{'' if len(told) == 1 else shift['quantity'] + ' '}{abs(shift['size']):.2g} {shift['unit']} "
+        f"{'high' if shift['size'] > 0 else 'low'}"
+        for shift in told
+    )
+
+
+def _witnesses(evidence: dict[str, Any]) -> str:
+    parts = []
+    if evidence["check_score"] is not None:
+        fits = evidence["check_score"] * evidence["direction"]
+        parts.append("the check standard moved with it" if fits > 3 else "the check standard does not show it plainly")
+    if evidence["suppliers"] > 1:
+        parts.append(f"{evidence['agreeing']} of {evidence['suppliers']} suppliers moved the same way")
+    humidity = evidence["humidity"]
+    if humidity and humidity["before"] is not None and humidity["during"] is not None:
+        parts.append(f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before")
+    return ", ".join(parts) or "the check standard moved"
 
 
 def slip(mark: Mark) -> str:

@@ -6,7 +6,7 @@ limit. Every figure that a screen, a mail or a scorecard shows of a stream is in
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,12 +101,14 @@ class Evaluation:
 
     `verdicts` has a row a session (`judged`, `verdict`, `breach`); `points` a row a charted session in order of test
     time (columns of `_points` and `_chart`); `signals` a row a completed piece of evidence; `episodes` the causes.
-    `segments` are the stretches between two settings of the limits, the last one in force.
+    `segments` are the stretches between two settings of the limits, the last one in force, and `watches` what the detector
+    saw in each of them.
     """
 
     verdicts: pd.DataFrame
     points: pd.DataFrame
     segments: list[Segment]
+    watches: list[detection.Watch]
     signals: pd.DataFrame
     episodes: list[alerts.Episode]
     forecast: forecast.Forecast
@@ -114,7 +116,12 @@ class Evaluation:
     pattern_price: PatternPrice
 
 
-def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
+def stream(
+    sessions: pd.DataFrame,
+    settings: Settings,
+    sisters: detection.Sisters = detection.ALONE,
+    before: Sequence[detection.Watch] = (),
+) -> Evaluation:
     """Evaluate one stream.
 
     Parameters
@@ -125,6 +132,10 @@ def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
         `spc.lots.summarise`.
     settings : Settings
         What is declared.
+    sisters : Sisters
+        What the other streams of the characteristic said of the dependence of neighbouring lots.
+    before : sequence of Watch
+        `watches` of an earlier evaluation: lots that the detector has judged are not judged again. They change nothing.
     """
     judged = verdicts.judge(sessions, settings.scale, settings.judged, settings.guard_percent)
     points = _points(sessions.join(judged), settings)
@@ -132,11 +143,13 @@ def stream(sessions: pd.DataFrame, settings: Settings) -> Evaluation:
     segments = [
         _segment(part, settings) for part in _cut(measured, settings.restarts, settings.left_out | settings.doubted)
     ]
-    signals = _signals(points, segments, settings)
+    watches = _watches(segments, settings, sisters, before)
+    signals = _signals(points, segments, watches, settings)
     return Evaluation(
         verdicts=judged,
         points=_charted(points, segments),
         segments=segments,
+        watches=watches,
         signals=signals,
         episodes=alerts.episodes(signals),
         forecast=_outlook_at(measured, settings),
@@ -284,11 +297,15 @@ def _spread_limit(variance: pd.Series, df: pd.Series, used: np.ndarray) -> Float
 # Signals
 
 
-def _signals(points: pd.DataFrame, segments: list[Segment], settings: Settings) -> pd.DataFrame:
+def _signals(
+    points: pd.DataFrame, segments: list[Segment], watches: list[detection.Watch], settings: Settings
+) -> pd.DataFrame:
     """Every completed piece of evidence; `index` counts the valid points in test order."""
     valid = points[points["valid"]]
     place = pd.Series(np.arange(len(valid)), index=valid.index)
-    moves = _together([_moves(segment, place, settings) for segment in segments])
+    moves = _together(
+        [_moves(watch, place[segment.points.index]) for watch, segment in zip(watches, segments, strict=True)]
+    )
     asked = moves["kind"] == Kind.FORECAST
     return _together(
         [moves[~asked], _limit_signals(valid), _over_range(valid, segments), _likely(moves[asked], valid, settings)]
@@ -300,10 +317,18 @@ def _together(frames: list[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(kept, ignore_index=True) if kept else alerts.no_signals()
 
 
-def _moves(segment: Segment, place: pd.Series, settings: Settings) -> pd.DataFrame:
-    """What the detector saw in one segment, and where a forecast is worth asking for."""
-    part = segment.points
-    watch = detection.watch(
+def _watches(
+    segments: list[Segment], settings: Settings, sisters: detection.Sisters, before: Sequence[detection.Watch]
+) -> list[detection.Watch]:
+    """What the detector saw in each segment."""
+    earlier = [*before[: len(segments)], *[None] * (len(segments) - len(before))]
+    return [_watch(segment.points, settings, sisters, one) for segment, one in zip(segments, earlier, strict=True)]
+
+
+def _watch(
+    part: pd.DataFrame, settings: Settings, sisters: detection.Sisters, before: detection.Watch | None
+) -> detection.Watch:
+    return detection.watch(
         part["weeks"].to_numpy(np.float64),
         part["level"].to_numpy(np.float64),
         part["variance"].to_numpy(np.float64),
@@ -312,9 +337,14 @@ def _moves(segment: Segment, place: pd.Series, settings: Settings) -> pd.DataFra
         reading_variance=part["reading_variance"].to_numpy(np.float64),
         reading_df=part["reading_df"].to_numpy(np.float64),
         false_alerts_per_year=settings.false_alerts_per_year,
+        sisters=sisters,
+        before=before,
     )
-    positions = place[part.index].to_numpy()
-    seen = watch.signals
+
+
+def _moves(watch: detection.Watch, place: pd.Series) -> pd.DataFrame:
+    """What the detector saw in one segment, by position among the valid points."""
+    positions, seen = place.to_numpy(), watch.signals
     where = {name: _placed(seen[name], positions) for name in ("index", "start", "start_low", "start_high")}
     return seen.assign(**where)[list(alerts.SIGNAL_COLUMNS)]
 

@@ -11,12 +11,12 @@ from dash import dcc, html
 from dashboard import figures, pageviews, streamfile, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
-from dashboard.entryform import field, form
+from dashboard.entryform import enterable, field, form
 from dashboard.limitlines import near
 from dashboard.limitwords import in_force
 from dashboard.pages.streamlimits import limits_section
 from dashboard.parts import chips, facts, graph, keyed, lot_link, supplier_link, table, word
-from dashboard.sentences import amount, change, counted, day, percent, price_of_marks, room_to_limit, weeks
+from dashboard.sentences import amount, change, counted, day, humidity, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
 from ingest.acts import limit_subject, stream_subject
 from ingest.answering import NOTE
@@ -66,6 +66,7 @@ def layout(
             ),
             html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
             html.P(_told(row, document, desk.lab), className="lead"),
+            html.P(humidity(document), className="quiet"),
             html.Section(
                 [
                     _spans(names, show),
@@ -87,11 +88,9 @@ def layout(
             facts(_facts(row, document)),
             html.H2("Notes"),
             *[html.P(_noted(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
-            html.Details(
-                [
-                    html.Summary("Pin a note to a day: a process change, a new film"),
-                    form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
-                ]
+            *enterable(
+                "Pin a note to a day: a process change, a new film",
+                form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
             ),
             html.H2("The figures as a table"),
             html.P(html.A("Download as CSV", href=streamfile.address(names), download="", className="button")),
@@ -247,13 +246,22 @@ def _table(document: Document) -> html.Div:
         "between bags",
         "between readings",
         "% RH",
+        *_adjusted_head(document),
         "test",
         "verdict",
         "stands out",
     )
     rows = [_line(point, document) for point in reversed(document["points"])]
-    numbers = ("level", "bags", "readings", "between bags", "between readings", "% RH")
+    numbers = (
+        "level", "bags", "readings", "between bags", "between readings", "% RH", *_adjusted_head(document),
+    )  # fmt: skip
     return table(heads, rows, "Lots of this stream", numbers)
+
+
+def _adjusted_head(document: Document) -> list[str]:
+    """The column of the second look, where humidity matters."""
+    found = document.get("humidity")
+    return [f"at {found['adjusted_to']:g} % RH"] if found and found["matters"] else []
 
 
 def _line(point: Document, document: Document) -> list[Any]:
@@ -266,6 +274,7 @@ def _line(point: Document, document: Document) -> list[Any]:
         _share(point["bag_spread"], document),
         _share(point["reading_spread"], document),
         "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
+        *(amount(point["adjusted_level"], document["unit"]) for _ in _adjusted_head(document)),
         "values to look at" if point["to_look_at"] else point["state"],
         point["verdict"],
         ", ".join(name.replace("_", " ") for name in point["signals"]),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
-from spc.detection.watching import Watch, watch
+from spc.detection.sisters import ALONE, Sisters, neighbours, pooled
+from spc.detection.watching import Watch, newest, watch
+from spc.detection.windows import Stream
 
-__all__ = ["Watch", "watch"]
+__all__ = ["ALONE", "Sisters", "Stream", "Watch", "neighbours", "newest", "pooled", "watch"]

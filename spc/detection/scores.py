@@ -18,9 +18,8 @@ from spc.detection.windows import Windows
 
 __all__ = ["Scores", "score"]
 
-_BASE_LOTS = 12.0  # the normal law speaks with the weight of so many lots beside the ranks
-# Neighbouring lots are taken to be mildly alike until a stream's own lots say otherwise: caution, not a measured fact.
-_ALIKE, _ALIKE_LOTS = 0.2, 10.0
+_BASE_LOTS = 20.0  # the normal law speaks with the weight of so many lots beside the ranks
+_DIGITS = 9  # of a standardised level that mean something
 _LEAST_VARIANCE = 1e-200  # of equal levels; its inverse still adds up
 _SLOWEST = 0.8  # stronger dependence cannot be told from a drift
 
@@ -72,7 +71,8 @@ def score(seen: Windows) -> Scores:
     total = np.maximum(lot_variance + seen.variances, _LEAST_VARIANCE)
     precision = np.where(seen.known, 1.0 / total, 0.0)
     center = (precision * seen.levels).sum(1, keepdims=True) / np.maximum(precision.sum(1, keepdims=True), 1e-300)
-    standard = np.where(seen.known, (seen.levels - center) * np.sqrt(precision), np.inf)
+    # Rounded, so that levels which differ by the last bit of their arithmetic share a rank.
+    standard = np.where(seen.known, np.round((seen.levels - center) * np.sqrt(precision), _DIGITS), np.inf)
     marginal = np.where(seen.known, _normal_scores(standard, seen), 0.0)
     correlation = _dependence(marginal, seen)
     sigma = np.sqrt(_typical(total, seen))
@@ -135,10 +135,11 @@ def _dependence(marginal: Floats, seen: Windows) -> Floats:
     """Correlation r of neighbouring lots, (rows, 1), from the growth of squared differences with distance.
 
     For a first-order dependence the half mean squares over 1, 2, 3 lots are as 1 - r, 1 - r^2, 1 - r^3, so the mean of
-    the last two over the first is 1 + r + r^2 / 2.
+    the last two over the first is 1 + r + r^2 / 2. What was expected of the stream beforehand joins it.
     """
     near, *far = (_mean_square_difference(marginal, seen, apart) for apart in (1, 2, 3))
     growth = np.divide(0.5 * (far[0] + far[1]), near, out=np.ones_like(near), where=near > 0) - 1.0
     own = np.sqrt(1.0 + 2.0 * np.clip(growth, -0.45, 1.2)) - 1.0
     worth = seen.lots[:, None] / 1.5  # its variance is 1.5 times that of the usual estimate
-    return np.clip((_ALIKE_LOTS * _ALIKE + worth * own) / (_ALIKE_LOTS + worth), 0.0, _SLOWEST)
+    alike, lots = seen.alike[:, None], seen.alike_lots[:, None]
+    return np.clip((lots * alike + worth * own) / (lots + worth), 0.0, _SLOWEST)

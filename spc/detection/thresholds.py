@@ -19,35 +19,51 @@ FIRST_LOT = 8
 
 _LOTS = np.array([8, 9, 10, 11, 12, 14, 16, 19, 22, 26, 32, 40, 50, 64, 80, 100], dtype=np.float64)
 _CHANCES = np.array([3e-2, 1e-2, 3e-3, 1e-3, 3e-4])
+_ALIKE_LOTS = (10.0, 40.0)  # of the two tables for drift: a stream alone, and one of many sisters
 # Natural log of the evidence: rows as _CHANCES, columns as _LOTS.
-_DRIFT = np.array(
+_DRIFT_ALONE = np.array(
     [
-        [1.67, 2.00, 2.26, 2.46, 2.62, 2.89, 3.09, 3.31, 3.47, 3.62, 3.78, 3.91, 4.02, 4.12, 4.20, 4.24],
-        [1.78, 2.15, 2.44, 2.67, 2.85, 3.18, 3.43, 3.72, 3.92, 4.13, 4.31, 4.50, 4.59, 4.72, 4.83, 4.86],
-        [1.87, 2.29, 2.63, 2.89, 3.15, 3.51, 3.86, 4.20, 4.46, 4.73, 4.98, 5.21, 5.34, 5.46, 5.60, 5.69],
-        [1.92, 2.41, 2.77, 3.07, 3.38, 3.77, 4.21, 4.64, 5.03, 5.33, 5.61, 5.81, 6.08, 6.21, 6.29, 6.41],
-        [1.98, 2.47, 2.88, 3.23, 3.63, 4.17, 4.53, 5.24, 5.60, 6.10, 6.20, 6.56, 6.84, 7.12, 7.18, 7.13],
+        [1.65, 1.97, 2.22, 2.43, 2.59, 2.86, 3.04, 3.24, 3.37, 3.49, 3.61, 3.69, 3.74, 3.79, 3.80, 3.79],
+        [1.77, 2.16, 2.46, 2.71, 2.89, 3.26, 3.49, 3.79, 3.96, 4.13, 4.28, 4.42, 4.48, 4.59, 4.66, 4.68],
+        [1.87, 2.31, 2.68, 2.98, 3.26, 3.68, 4.07, 4.42, 4.68, 4.91, 5.10, 5.28, 5.38, 5.43, 5.56, 5.61],
+        [1.92, 2.44, 2.82, 3.17, 3.51, 4.01, 4.56, 5.02, 5.38, 5.66, 5.87, 6.01, 6.25, 6.32, 6.35, 6.45],
+        [1.97, 2.52, 2.92, 3.31, 3.79, 4.39, 4.88, 5.74, 6.15, 6.64, 6.71, 6.95, 7.17, 7.36, 7.38, 7.32],
+    ]
+)
+_DRIFT_AMONG_SISTERS = np.array(
+    [
+        [2.09, 2.39, 2.63, 2.80, 2.97, 3.21, 3.40, 3.59, 3.72, 3.84, 3.96, 4.05, 4.13, 4.19, 4.27, 4.28],
+        [2.25, 2.60, 2.92, 3.16, 3.33, 3.67, 3.93, 4.20, 4.34, 4.47, 4.62, 4.73, 4.78, 4.86, 4.93, 4.90],
+        [2.35, 2.79, 3.14, 3.46, 3.73, 4.13, 4.47, 4.89, 5.12, 5.33, 5.40, 5.58, 5.64, 5.72, 5.78, 5.81],
+        [2.43, 2.88, 3.32, 3.66, 3.98, 4.49, 4.84, 5.59, 5.86, 6.10, 6.24, 6.42, 6.54, 6.53, 6.62, 6.67],
+        [2.50, 2.94, 3.43, 3.82, 4.17, 4.85, 5.51, 6.22, 6.60, 6.91, 7.18, 7.29, 7.51, 7.66, 7.64, 7.50],
     ]
 )
 _SPREAD = np.array(
     [
-        [2.97, 2.85, 2.79, 2.83, 2.82, 2.82, 2.87, 2.86, 2.84, 2.86, 2.87, 2.87, 2.89, 2.91, 2.92, 2.83],
-        [3.63, 3.61, 3.62, 3.67, 3.67, 3.72, 3.83, 3.81, 3.77, 3.83, 3.82, 3.86, 3.82, 3.87, 3.89, 3.93],
-        [4.31, 4.40, 4.42, 4.50, 4.52, 4.68, 4.74, 4.72, 4.91, 4.88, 4.86, 4.91, 4.91, 4.90, 4.98, 4.97],
-        [4.92, 5.21, 5.20, 5.38, 5.29, 5.32, 5.50, 5.60, 5.75, 5.73, 5.74, 5.76, 5.80, 5.78, 5.83, 5.89],
-        [5.51, 5.57, 5.94, 6.05, 5.94, 6.09, 5.94, 6.31, 6.75, 6.47, 6.63, 6.63, 6.75, 6.72, 6.72, 6.76],
+        [2.94, 2.81, 2.74, 2.77, 2.76, 2.78, 2.84, 2.81, 2.80, 2.82, 2.84, 2.83, 2.85, 2.88, 2.90, 2.81],
+        [3.57, 3.56, 3.57, 3.61, 3.63, 3.65, 3.77, 3.75, 3.72, 3.77, 3.77, 3.81, 3.76, 3.82, 3.85, 3.88],
+        [4.28, 4.29, 4.37, 4.43, 4.42, 4.57, 4.67, 4.67, 4.81, 4.80, 4.81, 4.83, 4.85, 4.83, 4.90, 4.91],
+        [4.91, 5.12, 5.20, 5.30, 5.12, 5.25, 5.39, 5.49, 5.68, 5.64, 5.66, 5.64, 5.71, 5.72, 5.77, 5.82],
+        [5.35, 5.54, 5.88, 6.04, 5.76, 6.09, 5.96, 6.23, 6.62, 6.37, 6.57, 6.59, 6.65, 6.60, 6.65, 6.73],
     ]
 )
 
 
-def drift(lots: Floats, chance: Floats) -> Floats:
-    """Log evidence that is needed for a move; (rows,)."""
-    return _needed(_DRIFT, lots, chance)
+def drift(lots: Floats, chance: Floats, alike_lots: Floats) -> Floats:
+    """Log evidence that is needed for a move; (rows,).
+
+    `alike_lots` says how much was known beforehand of the dependence of neighbouring lots: the more, the less it spoils
+    the evidence of a steady stream, and the more is needed.
+    """
+    sure = np.clip((alike_lots - _ALIKE_LOTS[0]) / (_ALIKE_LOTS[1] - _ALIKE_LOTS[0]), 0.0, 1.0)
+    between = (1.0 - sure) * _needed(_DRIFT_ALONE, lots, chance) + sure * _needed(_DRIFT_AMONG_SISTERS, lots, chance)
+    return np.where(lots < FIRST_LOT, np.inf, between)
 
 
 def spread(lots: Floats, chance: Floats) -> Floats:
     """Log evidence that is needed for a widening of scatter, by lots with a scatter; (rows,)."""
-    return _needed(_SPREAD, lots, chance)
+    return np.where(lots < FIRST_LOT, np.inf, _needed(_SPREAD, lots, chance))
 
 
 def _needed(table: Floats, lots: Floats, chance: Floats) -> Floats:
@@ -59,4 +75,4 @@ def _needed(table: Floats, lots: Floats, chance: Floats) -> Floats:
     share = (rarity - known[upper - 1]) / (known[upper] - known[upper - 1])
     rows = np.arange(rarity.size)
     low, high = at_lots[upper - 1, rows], at_lots[upper, rows]
-    return np.where(lots < FIRST_LOT, np.inf, low + share * (high - low))
+    return np.asarray(low + share * (high - low))

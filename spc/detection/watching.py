@@ -1,4 +1,4 @@
-"""What stands out in one stream, lot by lot, under a budget of false alerts. Nothing looks ahead.
+"""What stands out in a stream, lot by lot, under a budget of false alerts. Nothing looks ahead.
 
 Each lot is judged with the lots before it and no others. What counts as plain evidence is set so that a steady stream is
 falsely accused as rarely as the budget says, at the pace at which its lots come, however few they are.
@@ -6,34 +6,43 @@ falsely accused as rarely as the budget says, at the pace at which its lots come
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import hashlib
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
 
-from spc._checks import Floats, positive, whole
+from spc._checks import Floats, positive
 from spc.detection import thresholds
 from spc.detection.evidence import Moves, weigh
 from spc.detection.points import surprise
 from spc.detection.scores import score
+from spc.detection.sisters import ALONE, Sisters
 from spc.detection.spread import widening
 from spc.detection.windows import SPAN, Ints, Stream, Windows, lots_counted, windows
 from spc.words import Grade, Kind
 
-__all__ = ["SHARES", "Watch", "watch"]
+__all__ = ["SHARES", "Watch", "digest", "newest", "watch"]
+
+METHOD = 3
+"""Raised with every change of what is said of the same lots: a stream then goes through the detector from its start."""
 
 WEEKS_A_YEAR = 52.1775
 # Parts of the budget, in false alerts. Chosen by simulation (tests/bench/bench_detection.py): most goes to drift, for which
 # the tool is there; the gate of the forecast is stricter than drift, so that it adds urgency and hardly any alert.
-SHARES = {Kind.POINT: 0.1, Kind.DRIFT: 0.56, Kind.SPREAD: 0.24, Kind.FORECAST: 0.1}
+SHARES = {Kind.POINT: 0.08, Kind.DRIFT: 0.65, Kind.SPREAD: 0.23, Kind.FORECAST: 0.04}
 # Lots of one afternoon have a pace of nearly nothing, and no evidence is of use that the simulations did not reach.
 LEAST_CHANCE, LARGEST_CHANCE = 1e-5, 0.03
 # Of what spread may spend where a lot tells both; readings are many, so that their heavy tails cost more.
-PARTS = {"bag_spread": 0.7, "reading_spread": 0.3}
+PARTS = {"bag_spread": 0.75, "reading_spread": 0.25}
 SURE = 0.9  # how sure the interval of the start is
 
-_COLUMNS = ["index", "kind", "direction", "grade", "name", "strength", "start", "start_low", "start_high"]
+_COLUMNS = ["stream", "index", "kind", "direction", "grade", "name", "strength", "start", "start_low", "start_high"]
+
+Lots = tuple[Ints, Ints]
+"""Stream and position in it of each lot judged."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,12 +52,13 @@ class Watch:
     `signals` has a row a completed piece of evidence, in test order: `index` (position of the lot that completed it),
     `kind`, `direction` (+1 up, -1 down), `grade`, `name` (its form), `strength` (evidence over what is needed, above 1),
     `start` with `start_low` and `start_high` (position of the last lot before the change and its 90 % interval, -1 where
-    the first lot has moved already; nan where a kind has no start). `evidence` (n,) is the evidence for a moved level
-    over what is needed, nan before the first lot judged.
+    the first lot has moved already; nan where a kind has no start). `lots` were judged, and `digest` stands for all that
+    they and the call said, so that later lots can go on from here.
     """
 
     signals: pd.DataFrame
-    evidence: Floats
+    lots: int
+    digest: str
 
 
 def watch(
@@ -61,14 +71,15 @@ def watch(
     reading_variance: Floats,
     reading_df: Floats,
     false_alerts_per_year: float,
-    start_lot: int = 8,
+    sisters: Sisters = ALONE,
+    before: Watch | None = None,
 ) -> Watch:
     """Signals of one stream's valid lots.
 
     Parameters
     ----------
     weeks : ndarray, shape (n,)
-        Test times in weeks from any origin, not falling; lots of one day may tie.
+        Test times in weeks, not falling; lots of one day may tie. From any origin, or from that of `sisters`.
     levels, variances : ndarray, shape (n,)
         Levels in the charted scale and their sampling variances; inf or nan where a lot says nothing of its level.
     bag_variance, bag_df, reading_variance, reading_df : ndarray, shape (n,)
@@ -76,8 +87,11 @@ def watch(
         there are none.
     false_alerts_per_year : float
         Budget of the stream, all kinds together, > 0.
-    start_lot : int
-        Lots from which on a stream is judged, at least 8.
+    sisters : Sisters
+        What the other streams of the characteristic said before each lot.
+    before : Watch, optional
+        What was seen when there were fewer lots. Only the lots after it are judged, if the earlier ones and the call
+        say the same as then; if not, all are. The result is the same either way, to the last bit.
 
     Returns
     -------
@@ -121,18 +135,58 @@ def watch(
         bag_df,
         reading_variance,
         reading_df,
+        *sisters.at(weeks),
     )
+    known = before is not None and before.digest == digest(stream, before.lots, false_alerts_per_year)
+    first = before.lots if before is not None and known else 0
+    told = [before.signals] if before is not None and known else []
+    new = newest([stream], np.array([first]), false_alerts_per_year).drop(columns="stream")
+    count = lots_counted(stream)
+    return Watch(_joined([*told, new], _COLUMNS[1:]), count, digest(stream, count, false_alerts_per_year))
+
+
+def newest(streams: Sequence[Stream], first: Ints, false_alerts_per_year: float) -> pd.DataFrame:
+    """Signals of the newest lots of many streams, in one pass.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+    first : ndarray of int, shape (streams,)
+        Position of the first lot to judge in each; the lots before it are its history.
+    false_alerts_per_year : float
+        Budget of each stream, > 0.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `Watch.signals` and `stream`, its position in `streams`; in order of stream and lot.
+    """
     budget = positive(false_alerts_per_year, "false_alerts_per_year") / WEEKS_A_YEAR
-    lots = np.arange(whole(start_lot, "start_lot", thresholds.FIRST_LOT) - 1, lots_counted(stream))
-    evidence = np.full(lots_counted(stream), np.nan)
+    which, lots = _to_judge(streams, first)
     found = []
-    for rows, seen in windows([stream], np.zeros_like(lots), lots):
+    for rows, seen in windows(streams, which, lots):
         chance = budget * seen.pace
+        here = which[rows], lots[rows]
         moves = weigh(seen, score(seen))
-        evidence[lots[rows]] = _over(moves.evidence, thresholds.drift(seen.lots, _share(chance, Kind.DRIFT)))
-        found += [_points(seen, lots[rows], chance), *_moved(moves, seen, lots[rows], chance)]
-        found += _wider(seen, lots[rows], chance)
-    return Watch(_in_order(found), evidence)
+        found += [_points(seen, here, chance), *_moved(moves, seen, here, chance), *_wider(seen, here, chance)]
+    return _joined(found, _COLUMNS).sort_values(["stream", "index"], kind="stable", ignore_index=True)
+
+
+def digest(stream: Stream, lots: int, false_alerts_per_year: float) -> str:
+    """A short text that changes with anything that was said of the first lots."""
+    said = hashlib.sha256(f"{METHOD} {false_alerts_per_year!r} {lots}".encode())
+    for name in Stream.__slots__:
+        said.update(np.ascontiguousarray(getattr(stream, name)[:lots], dtype=np.float64).tobytes())
+    return said.hexdigest()
+
+
+def _to_judge(streams: Sequence[Stream], first: Ints) -> Lots:
+    """Stream and position of every lot to judge."""
+    begin = np.maximum(first, thresholds.FIRST_LOT - 1)
+    count = np.maximum(np.array([lots_counted(stream) for stream in streams], dtype=np.intp) - begin, 0)
+    ends = np.cumsum(count)
+    which = np.repeat(np.arange(count.size), count)
+    return which, np.arange(count.sum()) - (ends - count)[which] + begin[which]
 
 
 def _share(chance: Floats, kind: Kind, part: Floats | float = 1.0) -> Floats:
@@ -146,7 +200,7 @@ def _over(evidence: Floats, needed: Floats) -> Floats:
     return np.divide(evidence, needed, out=np.zeros_like(evidence), where=there)
 
 
-def _points(seen: Windows, lots: Ints, chance: Floats) -> pd.DataFrame:
+def _points(seen: Windows, lots: Lots, chance: Floats) -> pd.DataFrame:
     """Lots further out than the history lets expect of one lot."""
     lot = surprise(seen)
     # A chance below the smallest float is told as that.
@@ -154,12 +208,12 @@ def _points(seen: Windows, lots: Ints, chance: Floats) -> pd.DataFrame:
     return _rows(strength > 1, lots, Kind.POINT, lot.direction, "far_lot", strength)
 
 
-def _moved(moves: Moves, seen: Windows, lots: Ints, chance: Floats) -> Iterator[pd.DataFrame]:
+def _moved(moves: Moves, seen: Windows, lots: Lots, chance: Floats) -> Iterator[pd.DataFrame]:
     """Lots that complete the evidence for a move, and those at which it is plain enough to ask for the forecast."""
     first, low, high, direction, name = _best(moves)
-    places = [np.maximum(lots - SPAN + column, -1) for column in (first, low, high)]
+    places = [np.maximum(lots[1] - SPAN + column, -1) for column in (first, low, high)]
     for kind in (Kind.DRIFT, Kind.FORECAST):
-        strength = _over(moves.evidence, thresholds.drift(seen.lots, _share(chance, kind)))
+        strength = _over(moves.evidence, thresholds.drift(seen.lots, _share(chance, kind), seen.alike_lots))
         yield _rows((strength > 1) & seen.known[:, -1], lots, kind, direction, name, strength, *places)
 
 
@@ -176,7 +230,7 @@ def _best(moves: Moves) -> tuple[Ints, Ints, Ints, Floats, np.ndarray]:
     return first, np.minimum(low, first), np.maximum(high, first), direction, np.where(ramp, "ramp", "step")
 
 
-def _wider(seen: Windows, lots: Ints, chance: Floats) -> Iterator[pd.DataFrame]:
+def _wider(seen: Windows, lots: Lots, chance: Floats) -> Iterator[pd.DataFrame]:
     """Lots with which bags, or readings on a bag, have come to scatter more."""
     both = (seen.bag_df[:, -1] > 0) & (seen.reading_df[:, -1] > 0)
     for name, variance, df in (
@@ -188,13 +242,13 @@ def _wider(seen: Windows, lots: Ints, chance: Floats) -> Iterator[pd.DataFrame]:
         counted = (df > 0).sum(axis=1).astype(np.float64)
         strength = _over(seen_wider.evidence, thresholds.spread(counted, allowed))
         first = seen_wider.by_start.argmax(axis=1)
-        start = np.maximum(lots - seen_wider.by_start.shape[1] + first, -1)
-        yield _rows(strength > 1, lots, Kind.SPREAD, np.ones(lots.size), name, strength, start)
+        start = np.maximum(lots[1] - seen_wider.by_start.shape[1] + first, -1)
+        yield _rows(strength > 1, lots, Kind.SPREAD, np.ones(first.size), name, strength, start)
 
 
 def _rows(
     shown: np.ndarray,
-    lots: Ints,
+    lots: Lots,
     kind: Kind,
     direction: Floats,
     name: str | np.ndarray,
@@ -206,14 +260,25 @@ def _rows(
     """The lots marked in `shown` as rows of signals."""
     if not shown.any():  # most of the time; a frame costs more than the arithmetic
         return pd.DataFrame()
-    columns = (lots, kind, direction, Grade.LOOK, name, strength, start, low, high)
-    chosen = [np.broadcast_to(column, lots.shape)[shown] if np.ndim(column) else column for column in columns]
+    columns = (*lots, kind, direction, Grade.LOOK, name, strength, start, low, high)
+    chosen = [np.broadcast_to(column, shown.shape)[shown] if np.ndim(column) else column for column in columns]
     return pd.DataFrame(dict(zip(_COLUMNS, chosen, strict=True)), index=range(int(shown.sum())), columns=_COLUMNS)
 
 
-def _in_order(found: list[pd.DataFrame]) -> pd.DataFrame:
+def _joined(found: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+    """Signals of several looks as one frame with its dtypes, also where there are none."""
     kept = [frame for frame in found if len(frame)]
-    signals = pd.concat(kept, ignore_index=True) if kept else pd.DataFrame(columns=_COLUMNS)
-    numbers = dict.fromkeys(["index", "strength", "start", "start_low", "start_high"], np.float64)
-    words = dict.fromkeys(["kind", "grade", "name"], str)
-    return signals.astype(numbers | words | {"direction": int}).sort_values("index", kind="stable", ignore_index=True)
+    if not kept:
+        return _nothing().loc[:, columns]
+    return pd.concat(kept, ignore_index=True).astype(_dtypes(columns))
+
+
+def _dtypes(columns: list[str]) -> dict[str, type]:
+    words, whole = ("kind", "grade", "name"), ("stream", "direction")
+    return {name: str if name in words else int if name in whole else float for name in columns}
+
+
+@cache
+def _nothing() -> pd.DataFrame:
+    """No signals: made once, as most looks see none."""
+    return pd.DataFrame(columns=_COLUMNS).astype(_dtypes(_COLUMNS))

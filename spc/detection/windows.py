@@ -32,7 +32,9 @@ class Stream:
     `weeks` are test times in weeks from any origin, not falling, ties allowed. `levels` are in the charted scale,
     `variances` (>= 0) the sampling variance of each level through its bags and readings; inf where a lot says nothing
     of its level. `bag_variance` with `bag_df`, and `reading_variance` with `reading_df`, are the mean squares of a lot
-    between bags and between readings with their degrees of freedom; nan where there are none.
+    between bags and between readings with their degrees of freedom; nan where there are none. `alike` is the correlation
+    of neighbouring lots that was to be expected of the stream before its own lots spoke, `alike_lots` (> 0) the number
+    of lots that this is worth.
     """
 
     weeks: Floats
@@ -42,6 +44,8 @@ class Stream:
     bag_df: Floats
     reading_variance: Floats
     reading_df: Floats
+    alike: Floats
+    alike_lots: Floats
 
     def __post_init__(self) -> None:
         shapes = {name: np.shape(getattr(self, name)) for name in self.__slots__}
@@ -51,6 +55,8 @@ class Stream:
             raise ValueError("weeks must be finite and must not fall: put the lots in order of test first")
         if not np.isfinite(self.levels[np.isfinite(self.variances)]).all():
             raise ValueError("levels must be finite where variances are; set the variance of an unknown level to inf")
+        if not (self.alike_lots > 0).all():
+            raise ValueError("alike_lots must be above 0: what is expected of a stream is worth some lots")
         if not (self.variances >= 0).all():
             raise ValueError("variances must be 0 or above (inf where the level is unknown), and never nan")
 
@@ -60,7 +66,8 @@ class Windows:
     """Histories of the asked lots, newest lot in the last column; arrays of shape (rows, SPAN).
 
     `known` marks lots that say something of the level (not padding, finite variance); elsewhere `levels` and
-    `variances` are 0. `lots` (rows,) counts the known ones. `pace` (rows,) is weeks a lot over the last eight.
+    `variances` are 0. `lots` (rows,) counts the known ones. `pace` (rows,) is weeks a lot over the last eight, `alike`
+    and `alike_lots` (rows,) are those of the newest lot.
     The mean squares are nan and their degrees of freedom 0 where there are none.
     """
 
@@ -74,6 +81,8 @@ class Windows:
     reading_df: Floats
     lots: Floats
     pace: Floats
+    alike: Floats
+    alike_lots: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,7 +129,8 @@ def _cut(flat: _Flat, which: Ints, lot: Ints) -> Windows:
     back = np.arange(SPAN - 1, -1, -1)
     inside = back[None, :] <= lot[:, None]
     at = np.where(inside, (flat.starts[which] + lot)[:, None] - back[None, :], 0)
-    cut = {name: column[at] for name, column in flat.columns.items()}
+    newest = {name: flat.columns[name][flat.starts[which] + lot] for name in ("alike", "alike_lots")}
+    cut = {name: column[at] for name, column in flat.columns.items() if name not in newest}
     known = inside & np.isfinite(cut["variances"])
     bag, reading = (_mean_square(cut, part, inside) for part in ("bag", "reading"))
     return Windows(
@@ -134,6 +144,7 @@ def _cut(flat: _Flat, which: Ints, lot: Ints) -> Windows:
         reading_df=reading[1],
         lots=known.sum(axis=1).astype(np.float64),
         pace=_pace(cut["weeks"], lot),
+        **newest,
     )
 
 

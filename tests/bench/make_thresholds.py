@@ -23,7 +23,11 @@ LOTS = np.array([8, 9, 10, 11, 12, 14, 16, 19, 22, 26, 32, 40, 50, 64, 80, 100])
 HAZARDS = np.array([3e-2, 1e-2, 3e-3, 1e-3, 3e-4])
 
 
-def as_windows(levels: Floats) -> Windows:
+# What is expected of the dependence beforehand: the caution of a stream alone, and many sisters that say there is none.
+EXPECTED = {"DRIFT_ALONE": (0.2, 10.0), "DRIFT_AMONG_SISTERS": (0.0, 40.0)}
+
+
+def as_windows(levels: Floats, alike: float, alike_lots: float) -> Windows:
     """Windows that end with the last column of `levels` (rows, lots), equal information, one lot a week."""
     rows, lots = levels.shape
     known = np.zeros((rows, SPAN), dtype=bool)
@@ -33,12 +37,13 @@ def as_windows(levels: Floats) -> Windows:
     nothing = np.full((rows, SPAN), np.nan)
     weeks = np.broadcast_to(np.maximum(np.arange(SPAN) - SPAN + 1.0, 1.0 - lots), (rows, SPAN))
     return Windows(known, weeks, padded, np.zeros((rows, SPAN)), nothing, np.zeros((rows, SPAN)), nothing,
-                   np.zeros((rows, SPAN)), np.full(rows, float(lots)), np.ones(rows))  # fmt: skip
+                   np.zeros((rows, SPAN)), np.full(rows, float(lots)), np.ones(rows),
+                   np.full(rows, alike), np.full(rows, alike_lots))  # fmt: skip
 
 
-def drift(levels: Floats) -> Floats:
+def drift(levels: Floats, alike: float, alike_lots: float) -> Floats:
     rows = range(0, levels.shape[0], 1500)
-    windows = (as_windows(levels[first : first + 1500]) for first in rows)
+    windows = (as_windows(levels[first : first + 1500], alike, alike_lots) for first in rows)
     return np.concatenate([weigh(seen, score(seen)).evidence for seen in windows])
 
 
@@ -66,11 +71,12 @@ def table(statistics: dict[int, Floats]) -> Floats:
 
 def simulate(streams: int, seed: int) -> dict[str, dict[int, Floats]]:
     rng = np.random.default_rng(seed)
-    found: dict[str, dict[int, Floats]] = {"DRIFT": {}, "SPREAD": {}}
+    found: dict[str, dict[int, Floats]] = {name: {} for name in (*EXPECTED, "SPREAD")}
     levels = rng.standard_normal((streams, SPAN))
     squares = rng.chisquare(5, (streams, SPAN)) / 5
     for n in range(8, SPAN + 1):
-        found["DRIFT"][n] = drift(levels[:, :n])
+        for name, expected in EXPECTED.items():
+            found[name][n] = drift(levels[:, :n], *expected)
         found["SPREAD"][n] = spread.widening(squares[:, :n], np.full((streams, n), 5.0)).evidence
     return found
 
@@ -78,7 +84,7 @@ def simulate(streams: int, seed: int) -> dict[str, dict[int, Floats]]:
 def main(streams: int) -> None:
     found = simulate(streams, seed=20_260_101)
     for name, statistics in found.items():
-        print(f"{name} = np.array(\n    [")
+        print(f"_{name} = np.array(\n    [")
         for row in table(statistics):
             print("        [" + ", ".join(f"{h:.2f}" for h in row) + "],")
         print("    ]\n)")

@@ -1,0 +1,209 @@
+"""Alerts that the bench explains: closed under the bench alert, visible, and open again when it goes.
+
+A stream is evaluated a second time with what the bench added taken out of its levels. An alert that is not there in the
+second look is the bench's; one that is stays the supplier's, however much the bench moved as well.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from sqlalchemy import Connection
+
+from ingest.alerting import state_after_acts
+from ingest.evaluating import Stream, evaluate_without
+from ingest.lab import Lab
+from ingest.store import get_meta, put_meta
+from spc.alerts import QUIET_LOTS
+from spc.evaluate import Evaluation
+from spc.standards import standard_shift
+from spc.words import AlertState, Kind
+
+__all__ = ["HELD_BY", "hold_explained"]
+
+# What a shift of the level can bring about. A breach of a limit is a fact about a lot and stays for a person to judge;
+# more scatter is not made by a gain.
+HELD_KINDS = (Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.FORECAST)
+
+HELD_BY = "held_by"
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """An alert of a stream, and its episode: kind, direction, and the times between which it has its evidence."""
+
+    id: str
+    kind: str
+    direction: int
+    since_us: int
+    raised_us: int
+    latest_us: int
+    evidence: dict[str, object]
+
+
+def hold_explained(connection: Connection, lab: Lab, points: pd.DataFrame, only: set[int] | None) -> None:
+    """Hold the alerts of films and check standards that a shift of the bench explains.
+
+    Parameters
+    ----------
+    points : DataFrame
+        The points of all streams with `session`, `stream`, `tested_us`, `characteristic`, `chamber`, `instrument`,
+        `quantity`, `is_check_standard`, and `common` (charted scale) that the bench alert `alert` ("" for none) explains.
+    only : set of int or None
+        The streams to look at; None for all, where what the bench did has changed.
+    """
+    points = _with_standards(connection, lab, points)
+    touched = {int(stream) for stream in points.loc[points["alert"] != "", "stream"].unique()}
+    signature = _signature(points)
+    if signature != get_meta(connection, HELD_BY):
+        only = None
+        put_meta(connection, HELD_BY, signature)
+    _let_go(connection, only)
+    for row in connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream ORDER BY id"):
+        stream = Stream(*row)
+        if stream.id in touched and (only is None or stream.id in only):
+            _hold(connection, lab, stream, points[points["stream"] == stream.id])
+
+
+def _signature(points: pd.DataFrame) -> str:
+    """What is explained by what, apart from lots that are new: a change looks at all streams again."""
+    named = points[points["alert"] != ""]
+    sizes = named.groupby("alert")["common"].agg(lambda common: round(float(common.abs().max()), 4))
+    return json.dumps([(str(alert), float(size)) for alert, size in sizes.sort_index().items()])
+
+
+def _let_go(connection: Connection, only: set[int] | None) -> None:
+    """Give back what was held: the evidence is weighed anew."""
+    rows = connection.exec_driver_sql(
+        "SELECT id, stream_id, evidence FROM alert WHERE held_under IS NOT NULL"
+    ).fetchall()
+    for name, stream, evidence in rows:
+        if only is None or stream in only:
+            found = {key: value for key, value in json.loads(evidence).items() if key != "explained_by"}
+            state = AlertState.CLOSED if found.get("closed_because") else state_after_acts(connection, name)
+            connection.exec_driver_sql(
+                "UPDATE alert SET held_under = NULL, state = ?, evidence = ? WHERE id = ?",
+                (state, json.dumps(found, ensure_ascii=False, allow_nan=False), name),
+            )
+
+
+# One stream
+
+
+def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame) -> None:
+    told = _alerts_of(connection, stream.id)
+    explained = [(alert, under) for alert in told if (under := _suspected(alert, points))]
+    if not explained:
+        return
+    common = dict(zip(points["session"].astype(int), points["common"].astype(float), strict=True))
+    again = evaluate_without(connection, lab, stream, common)
+    witness = lab.is_check_standard(stream.supplier, stream.product)
+    for alert, under in explained:
+        # A check standard is part of the finding's evidence and has no cause of its own beside it.
+        if witness or not _stands(alert, again):
+            connection.exec_driver_sql(
+                "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
+                (
+                    under,
+                    AlertState.CLOSED,
+                    json.dumps({**alert.evidence, "explained_by": under}, ensure_ascii=False, allow_nan=False),
+                    alert.id,
+                ),
+            )
+
+
+def _alerts_of(connection: Connection, stream: int) -> list[_Told]:
+    rows = connection.exec_driver_sql(
+        "SELECT id, kind, raised_us, evidence FROM alert WHERE stream_id = ? ORDER BY raised_us, id", (stream,)
+    )
+    told = [_told(*row) for row in rows]
+    return [alert for alert in told if alert.kind in HELD_KINDS]
+
+
+def _told(name: str, kind: str, raised_us: int, evidence: str) -> _Told:
+    found = json.loads(evidence)
+    since = found["since_us"]
+    return _Told(
+        id=name,
+        # An alert on a check standard is of the kind `bench`; its evidence keeps what it is made of.
+        kind=found["what"],
+        direction=found["direction"],
+        since_us=raised_us if since is None else min(since, raised_us),
+        raised_us=raised_us,
+        latest_us=found["latest_tested_us"],
+        evidence=found,
+    )
+
+
+def _suspected(alert: _Told, points: pd.DataFrame) -> str:
+    """The bench alert that had a hand in the lots of an alert, in its direction; "" where none had."""
+    tested = points["tested_us"].to_numpy(np.int64)
+    inside = (tested >= alert.since_us) & (tested <= alert.raised_us) & (points["alert"] != "").to_numpy(bool)
+    # One that left the usual level the other way, because a shift had ended, is looked at as well.
+    own = points[inside]
+    fitting = own[np.sign(own["common"].to_numpy(np.float64)) == alert.direction]
+    return str(fitting["alert"].iloc[-1]) if len(fitting) else ""
+
+
+def _stands(alert: _Told, again: Evaluation) -> bool:
+    """Whether the level has still moved that way at that time, without the bench: as a point, a drift or otherwise."""
+    valid = again.points[again.points["valid"]]
+    tested = valid["started_us"].to_numpy(np.int64)
+    until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
+    return any(
+        episode.kind in HELD_KINDS
+        and episode.direction == alert.direction
+        and episode.opened <= until
+        and tested[episode.latest] >= alert.since_us
+        for episode in again.episodes
+    )
+
+
+# Check standards that have an alert of their own
+
+
+def _with_standards(connection: Connection, lab: Lab, points: pd.DataFrame) -> pd.DataFrame:
+    """Add what check standards that drift by themselves explain, where no shift in common was found."""
+    alerts = connection.exec_driver_sql(
+        "SELECT id, stream_id, evidence FROM alert WHERE kind = 'bench' AND stream_id IS NOT NULL ORDER BY raised_us, id"
+    ).fetchall()
+    for name, stream, evidence in alerts:
+        found = json.loads(evidence)
+        if found["what"] == Kind.DRIFT and found["since_us"] is not None:
+            points = _with_standard(connection, points, str(name), int(stream), found)
+    return points
+
+
+def _with_standard(
+    connection: Connection, points: pd.DataFrame, alert: str, stream: int, found: dict[str, int]
+) -> pd.DataFrame:
+    own = points[points["stream"] == stream]
+    if own.empty:
+        return points
+    rows = connection.exec_driver_sql(
+        "SELECT s.started_us, s.level FROM own_score o JOIN session s ON s.id = o.session_id WHERE o.stream_id = ? "
+        "ORDER BY s.started_us",
+        (stream,),
+    ).fetchall()
+    tested, level = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
+    moment = points["tested_us"].to_numpy(np.float64)
+    until = np.inf if not found["closed_because"] else float(found["latest_tested_us"])
+    held = (points["common"] == 0.0).to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
+    held &= (points["quantity"] == own["quantity"].iloc[0]).to_numpy(bool) & _same_place(points, own)
+    held &= (moment >= found["since_us"]) & (moment <= until)
+    shift = standard_shift(tested, level, float(found["since_us"]), moment[held])
+    common, named = points["common"].to_numpy(np.float64, copy=True), points["alert"].to_numpy(object, copy=True)
+    common[held], named[held] = shift, alert
+    return points.assign(common=common, alert=named)
+
+
+def _same_place(points: pd.DataFrame, own: pd.DataFrame) -> np.ndarray:
+    """Points on the instruments of a check standard; on its chambers where no instrument is named."""
+    for column in ("instrument", "chamber"):
+        names = set(own[column]) - {""}
+        if names:
+            return points[column].isin(names).to_numpy(bool)
+    return np.zeros(len(points), dtype=bool)

@@ -1,0 +1,122 @@
+"""What one new lot costs, and a full replay, beside a plain individuals chart over the same points.
+
+    python tests/bench/bench_new_lots.py [STREAMS]
+
+CPU seconds of one core. The detector takes the new lots of all streams at once; `spc.evaluate.stream` and a round take one
+stream after the other and do all the rest as well: limits, patterns, capability, forecast, documents, store.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from films import SCENES, Film, as_stream, film, sisters_of
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from labs import MONDAY, Bench, lot_rows
+
+from spc import charts, detection, evaluate, lots, patterns
+
+BUDGET = 0.2
+LOTS = 200
+OFTEN = 10_000
+STREAMS_IN_STORE = 20
+
+
+def seconds(call: Callable[[], object]) -> float:
+    start = time.process_time()
+    call()
+    return time.process_time() - start
+
+
+def line(name: str, cpu: float, streams: int) -> None:
+    print(f"{name:62s}{1e6 * cpu / streams:10.0f} us{cpu / streams * OFTEN:10.2f} s", flush=True)
+
+
+def plain(one: Film) -> None:
+    usual = charts.individuals(one.levels)
+    patterns.find((one.levels - usual.center) / usual.sigma, ("beyond_three_sigma", "nine_on_one_side"))
+
+
+def detector(rng: np.random.Generator, count: int) -> None:
+    scene = SCENES["clean"]
+    lab = [film(rng, scene) for _ in range(count)]
+    long = [repeated(one) for one in lab]
+    line("plain chart and one pattern, whole stream of 200 lots", seconds(lambda: [plain(one) for one in long]), count)
+    sisters: list[detection.Sisters] = []
+    line("what sisters say together", seconds(lambda: sisters.append(sisters_of(long))), count)
+    streams: list[detection.Stream] = []
+    line("streams checked", seconds(lambda: streams.extend(as_stream(one, sisters[0]) for one in long)), count)
+    last = np.full(count, LOTS - 1)
+    line("detector, one new lot", seconds(lambda: detection.newest(streams, last, BUDGET)), count)
+    some = streams[: max(count // 20, 1)]
+    line("detector, full replay", seconds(lambda: detection.newest(some, 0 * last[: len(some)], BUDGET)), len(some))
+
+
+def repeated(one: Film) -> Film:
+    """The stream followed by its own beginning, 200 lots in all."""
+    places = np.arange(LOTS) % one.levels.size
+    return Film(one.weeks[0] + np.arange(float(LOTS)), one.levels[places], one.bags[places],
+                one.bag_variance[places], one.reading_variance[places])  # fmt: skip
+
+
+def sessions(rng: np.random.Generator) -> pd.DataFrame:
+    shape = (LOTS, 6, 6)
+    values = 2.0 + 0.2 * rng.standard_normal(shape[:1])[:, None, None] + 0.1 * rng.standard_normal(shape)
+    session, bag, _ = (place.ravel() for place in np.indices(shape))
+    rows = pd.DataFrame({"session": session, "specimen": bag, "value": np.exp(values).ravel(), "bound": 0})
+    named = [f"{number:04}" for number in range(LOTS)]
+    return lots.summarise(rows, "log").assign(
+        lot=named, weeks=2000.0 + np.arange(LOTS), valid=True, limit_lower=np.nan, limit_upper=20.0
+    )
+
+
+def whole(rng: np.random.Generator, count: int = 20) -> None:
+    settings = evaluate.Settings(false_alerts_per_year=BUDGET)
+    frames = [sessions(rng) for _ in range(count)]
+    evaluate.stream(frames[0], settings)
+    line("spc.evaluate.stream, from nothing", seconds(lambda: [evaluate.stream(f, settings) for f in frames]), count)
+    before = [evaluate.stream(frame.iloc[:-1], settings).watches for frame in frames]
+    pairs = list(zip(frames, before, strict=True))
+    again = seconds(lambda: [evaluate.stream(f, settings, before=watches) for f, watches in pairs])
+    line("spc.evaluate.stream, one new lot", again, count)
+
+
+def rounds(rng: np.random.Generator) -> None:
+    """A lot of three bags a week in each of some streams, the last one in a round of its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        bench = Bench(Path(folder))
+        bench.drop_climate("log.csv", MONDAY - timedelta(weeks=170, hours=60), 24 * 7 * LOTS)
+        rows = [lot(rng, supplier, number) for supplier in range(STREAMS_IN_STORE) for number in range(LOTS)]
+        for number, name in ((slice(0, LOTS - 1), "history.csv"), (slice(LOTS - 1, LOTS), "new.csv")):
+            chosen = [
+                row for first in range(0, len(rows), LOTS) for own in rows[first : first + LOTS][number] for row in own
+            ]
+            bench.drop_tests(name, chosen)
+            line(f"a round: {name}", seconds(bench.run), STREAMS_IN_STORE)
+
+
+def lot(rng: np.random.Generator, supplier: int, number: int) -> list[dict[str, object]]:
+    level = 10.0 * np.exp(0.1 * rng.standard_normal())
+    values = [[round(float(level * np.exp(0.03 * rng.standard_normal())), 3)] for _ in range(3)]
+    tested = MONDAY + timedelta(weeks=number - 170, hours=supplier / 10)
+    return lot_rows(f"L{supplier}-{number}", tested, values, supplier=f"Supplier {supplier}")
+
+
+def main(count: int) -> None:
+    rng = np.random.default_rng(20_261_125)
+    print(f"{'':62s}{'a stream':>13s}{'10,000':>12s}")
+    detector(rng, count)
+    whole(rng)
+    rounds(rng)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 2_000)

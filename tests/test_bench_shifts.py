@@ -1,0 +1,257 @@
+"""Film or bench: who is named, when, what is held under it, and that nothing looks ahead."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+from numpy.testing import assert_allclose
+from scipy import special
+
+from spc import bench
+from spc.bench import Finding, as_of, common_shifts, explain
+from spc.humidity import humidity_sensitivity
+from spc.ownscores import own_scores
+from spc.standards import standard_shift
+
+START = 30.0
+
+
+def lab(seed: int, weeks: int = 36, check: bool = True) -> pd.DataFrame:
+    """Five suppliers with four streams each, weekly lots on one of two days, two chambers, a meter and a pulse tester, in control."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for stream in range(20):
+        kind, tester = (("energy", "pulse"), ("resistance", "meter"))[stream % 2]
+        for week in range(weeks):
+            chamber = "AB"[(week + stream // 2) % 2]
+            when = week + rng.choice([0.1, 0.5]) + rng.uniform(0, 0.1)
+            rows.append(
+                (
+                    stream,
+                    f"supplier {stream // 4}",
+                    kind,
+                    chamber,
+                    tester,
+                    f"{chamber}{week}",
+                    when,
+                    rng.normal(),
+                    0.1,
+                    False,
+                )
+            )
+    for stream, (kind, tester) in enumerate([("energy", "pulse"), ("resistance", "meter")], start=20):
+        rows += [
+            (stream, "lab", kind, "AB"[w % 2], tester, "", w + 0.5, rng.normal(), 0.1, True)
+            for w in range(weeks)
+            if check
+        ]
+    return pd.DataFrame(rows, columns=list(bench.POINT_COLUMNS))
+
+
+def moved(points: pd.DataFrame, size: float, **where: object) -> pd.DataFrame:
+    held = points["weeks"] >= START
+    for column, value in where.items():
+        held &= points[column] == value
+    return points.assign(z=points["z"] + size * held)
+
+
+def new(points: pd.DataFrame) -> list[Finding]:
+    return [found for found in common_shifts(points) if found.completed_at >= START]
+
+
+def named(found: Finding) -> tuple[str, str, str, int]:
+    return found.suspect_kind, found.suspect, found.quantity, found.direction
+
+
+@pytest.mark.parametrize("check", [True, False])
+def test_a_tester_that_moves_is_named_with_its_evidence(check: bool):
+    (found,) = new(moved(lab(1, check=check), 2.0, instrument="pulse"))
+    assert named(found) == ("instrument", "pulse", "", 1)
+    assert found.completed_at <= START + 3
+    assert found.since_low <= found.since <= found.since_high
+    assert abs(found.since - START) < 0.5
+    assert (found.agreeing, found.suppliers) == (5, 5)
+    # 2 sigma of a lot, which is 0.1 in the charted scale; 4 standard errors.
+    assert abs(found.sigmas - 2.0) < 4 * found.sigmas_se
+    assert abs(found.sizes["energy"].size - 0.2) < 4 * found.sizes["energy"].se
+    assert found.chance < 1e-3
+    assert set(found.explained) <= {*range(0, 20, 2), 20}
+    assert found.alternatives == ("quantity energy",)
+
+
+def test_a_chamber_that_moves_resistance_only_is_named_so():
+    found = new(moved(lab(2), -2.5, chamber="A", quantity="resistance"))
+    assert named(found[0]) == ("chamber and quantity", "A", "resistance", -1)
+
+
+def test_a_check_standard_that_moves_is_decisive_beside_one_supplier():
+    points = lab(3)
+    alone = points[(points["is_check_standard"]) | (points["supplier"] == "supplier 0")]
+    # A gain of 0.08 in the charted scale: 4 sigma of the check standard and 0.8 of the film.
+    alone = alone.assign(sigma=np.where(alone["is_check_standard"], 0.02, 0.1))
+    gain = moved(moved(alone, 0.8, instrument="meter"), 3.2, is_check_standard=True, instrument="meter")
+    found = new(gain)[0]
+    assert named(found) == ("instrument", "meter", "", 1)
+    assert found.completed_at < START + 4
+    assert found.check_score > 3
+
+
+def test_one_misread_check_standard_convicts_nobody():
+    points = lab(10)
+    misread = points["is_check_standard"] & (points["weeks"] == START + 0.5) & (points["instrument"] == "meter")
+    assert not new(points.assign(z=points["z"].mask(misread, 8.0)))
+
+
+def test_one_supplier_that_moves_is_no_matter_of_the_bench():
+    # Six weeks of three labs are a third of a year: with a budget of one a year a single finding may be chance.
+    points = [moved(lab(seed), 3.0, supplier="supplier 2") for seed in (11, 12, 13)]
+    assert sum(len(new(one)) for one in points) <= 1
+
+
+def test_a_supplier_that_moves_while_the_bench_moves_is_left_standing():
+    points = moved(moved(lab(5), 1.5, instrument="pulse"), 3.0, supplier="supplier 3", instrument="pulse")
+    findings = new(points)
+    assert findings[0].apart == ("supplier 3",)
+    own = (points["supplier"] == "supplier 3") & (points["weeks"] >= START + 0.5) & (points["instrument"] == "pulse")
+    # What is left is the supplier's own 3 sigma of 0.1; its lots' error and that of the common size, 4 standard errors.
+    left = (0.1 * points["z"] - explain(points, findings)["common"])[own].mean()
+    assert abs(left - 0.3) < 4 * np.hypot(0.1 / np.sqrt(own.sum()), findings[0].sizes["energy"].se)
+
+
+def test_what_is_repaired_ends_the_finding():
+    points = lab(6, weeks=48)
+    away = (points["instrument"] == "pulse") & points["weeks"].between(START, START + 6)
+    points["z"] += 3.0 * away
+    found = next(one for one in new(points) if one.suspect == "pulse")
+    assert abs(found.until - (START + 6)) < 0.5
+    assert found.returned_at < START + 9
+    told = explain(points, [found])
+    assert (told.loc[points["weeks"] > START + 7, "finding"] == -1).all()
+    assert (told.loc[away & (points["weeks"] > START + 0.5), "finding"] == 0).all()
+
+
+@pytest.mark.parametrize("day", [31.0, 33.0])
+def test_nothing_looks_ahead(day: float):
+    points = moved(lab(7), 1.5, chamber="B")
+    cut = points[points["weeks"] < day]
+    # What was found by then is there in the whole history too, of the same day and name.
+    then = [(one.completed_at, one.first_named) for one in common_shifts(cut)]
+    assert then == [(one.completed_at, one.first_named) for one in common_shifts(points) if one.completed_at < day]
+
+
+@pytest.mark.parametrize("first", [28.0, 30.3, 31.5, 34.2])
+def test_many_rounds_find_what_one_round_finds(first: float):
+    points = moved(lab(7, weeks=40), 1.5, chamber="B")
+    earlier = common_shifts(points[points["weeks"] < first])
+    known, after = as_of(earlier, float(points.loc[points["weeks"] >= first, "weeks"].min()))
+    late = points[points["weeks"] >= after - 60.0]
+    assert common_shifts(late, known=known, after=after) == common_shifts(points)
+
+
+def test_order_of_rows_does_not_matter():
+    points = moved(lab(8), 2.0, chamber="B")
+    assert common_shifts(points) == common_shifts(points.sample(frac=1.0, random_state=1))
+
+
+def test_chance_findings_keep_to_the_budget():
+    years = 6 * 36 / 52.1775
+    number = sum(len(common_shifts(lab(100 + seed))) for seed in range(6))
+    # Budget 1 a year; Poisson with that mean, 4 standard errors (chance of a false failure some 1e-3 with its skew).
+    assert number <= years + 4 * np.sqrt(years)
+
+
+def test_nothing_to_compare_finds_nothing():
+    assert common_shifts(lab(1).iloc[:0]) == []
+    assert common_shifts(lab(1).iloc[:1]) == []
+    unknown = moved(lab(1), 3.0, instrument="pulse").assign(load=None, chamber="", instrument=None)
+    assert {one.suspect_kind for one in new(unknown)} == {"quantity"}
+
+
+def test_wrong_input_says_what_is_wrong():
+    with pytest.raises(ValueError, match="the columns load are missing"):
+        common_shifts(lab(1).drop(columns="load"))
+    with pytest.raises(ValueError, match="weeks must be finite"):
+        common_shifts(lab(1).assign(weeks=np.inf))
+    with pytest.raises(ValueError, match="false_findings_per_year must be above 0"):
+        common_shifts(lab(1), false_findings_per_year=0)
+
+
+def test_humidity_slope_is_the_fixed_effect_regression_of_another_library():
+    rng = np.random.default_rng(9)
+    table = pd.DataFrame({"stream": np.repeat(np.arange(6), 8), "humidity": rng.normal(12.0, 0.8, 48)})
+    table["level"] = 20.0 + table["stream"] - 0.15 * table["humidity"] + 0.1 * rng.standard_normal(48)
+    found = humidity_sensitivity(table["level"], table["humidity"], table["stream"])
+    fit = smf.ols("level ~ humidity + C(stream)", table).fit()
+    low, high = fit.conf_int().loc["humidity"]
+    # Two least squares routes of 48 rows, levels near 20 with scatter 0.1.
+    assert_allclose(
+        [found.slope, found.se, found.lower, found.upper],
+        [fit.params["humidity"], fit.bse["humidity"], low, high],
+        rtol=1e-9,
+    )
+    assert found.degrees_of_freedom == fit.df_resid
+
+
+def test_humidity_that_did_not_vary_says_nothing():
+    assert humidity_sensitivity([1, 2, 3, 4, 5], [12] * 5, [1] * 5) is None
+    assert humidity_sensitivity([], [], []) is None
+    with pytest.raises(ValueError, match="must have one shape"):
+        humidity_sensitivity([1, 2], [1, 2], [1])
+    with pytest.raises(ValueError, match="confidence must be in"):
+        humidity_sensitivity([1, 2], [1, 2], [1, 1], confidence=1.5)
+
+
+def test_own_scores_are_those_of_a_plain_loop():
+    level = np.random.default_rng(3).normal(2.0, 0.1, 60)
+    found = own_scores(level)
+    scale = {}
+    for lot in range(8, 60):
+        start = max(start for start in (8, 12, 25, 50) if start <= lot)
+        before = level[max(0, start - 50) : start]
+        away = before - np.median(before)
+        reach = 3 / special.ndtri(0.75) * np.median(np.abs(away))
+        scale[lot] = np.sqrt(np.sum(np.clip(away, -reach, reach) ** 2) / (before.size - 1))
+    score = [(level[8] - level[:8].mean()) / scale[8]]
+    for lot in range(9, 60):
+        score.append(score[-1] + (level[lot] - level[lot - 1]) / scale[lot])
+    # Some sixty additions of terms below 10.
+    assert_allclose(found.sigma[8:], list(scale.values()), rtol=1e-12)
+    assert_allclose(found.score[8:], score, rtol=0, atol=1e-12)
+    assert np.isnan(found.score[:8]).all()
+
+
+def test_own_scores_do_not_change_for_a_later_lot():
+    level = np.random.default_rng(4).normal(0.0, 1.0, 70)
+    whole, part = own_scores(level), own_scores(level[:30])
+    assert_allclose(whole.score[:30], part.score, rtol=0, atol=0)
+
+
+def test_a_shift_there_and_back_is_one_size():
+    level = np.random.default_rng(5).normal(0.0, 0.1, 45)
+    away = level + 0.6 * ((np.arange(45) >= 30) & (np.arange(45) < 36))
+    apart = own_scores(away, largest=50.0).score - own_scores(level, largest=50.0).score
+    assert np.ptp(apart[30:36]) < 1e-9
+    assert_allclose(apart[36:], 0.0, atol=1e-9)
+
+
+def test_own_scores_hold_a_wild_lot_and_know_no_scale_without_scatter():
+    level = np.append(np.random.default_rng(6).normal(0.0, 1.0, 20), 500.0)
+    assert own_scores(level).score[-1] <= 40.0 + 4.0
+    assert np.isnan(own_scores(np.ones(20)).score).all()
+    assert own_scores([]).score.size == 0
+    with pytest.raises(ValueError, match="largest must be above 0"):
+        own_scores([1.0], largest=0.0)
+
+
+def test_a_standard_that_drifts_tells_its_shift():
+    times, level = np.arange(20.0), np.where(np.arange(20) < 10, 1.0, 1.0 + 0.01 * (np.arange(20) - 9))
+    at = np.array([9.5, 10.0, 12.0, 19.0])
+    plain = [0.0] + [
+        np.mean([x for t, x in zip(times, level, strict=True) if 10 <= t <= when][-5:]) - 1.0 for when in at[1:]
+    ]
+    assert_allclose(standard_shift(times, level, 9.5, at), plain, atol=1e-12)
+    assert_allclose(standard_shift([], [], 9.5, at), 0.0)
+    with pytest.raises(ValueError, match="must have one shape"):
+        standard_shift([1.0, 2.0], [1.0], 0.0, at)

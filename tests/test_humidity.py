@@ -1,0 +1,69 @@
+"""Humidity inside its tolerance: the slope through whole rounds against a regression of another library."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+import statsmodels.formula.api as smf
+from click.testing import CliRunner
+from labs import MONDAY, Bench, lot_rows
+from numpy.testing import assert_allclose
+
+from dashboard.cli import main
+from dashboard.sentences import humidity
+
+WEEKS = 30
+
+
+def fill(bench: Bench) -> pd.DataFrame:
+    """Resistance falls by 10 % for each percent of humidity; each week's 60 hours are at one humidity."""
+    rng, rows = np.random.default_rng(8), []
+    for week in range(WEEKS):
+        tested, percent = MONDAY + timedelta(weeks=week), round(float(rng.uniform(10.0, 14.0)), 2)
+        bench.drop_climate(f"log{week}.csv", tested - timedelta(hours=60), 60, humidity=percent)
+        level = 20.0 - 0.1 * (percent - 12.0) + 0.05 * rng.standard_normal()
+        bags = np.exp(level + 0.05 * rng.standard_normal((4, 1))).tolist()
+        bench.drop_tests(
+            f"wk{week:02}.csv", lot_rows(f"L{week}", tested, bags, characteristic="surface_resistance", unit="ohm")
+        )
+        rows.append((tested, percent, float(np.log(bags).mean())))
+    return pd.DataFrame(rows, columns=["tested", "humidity", "level"])
+
+
+def test_the_stored_slope_is_that_of_another_library(bench: Bench) -> None:
+    lots = fill(bench)
+    bench.run()
+    found = CliRunner().invoke(
+        main, ["stream", "Alder Film", "MB-10", "surface_resistance", "--lab", str(bench.folder), "--json"]
+    )
+    document = json.loads(found.stdout)
+    quarter = (lots["tested"].map(lambda when: int(when.timestamp())) // (13 * 7 * 86_400)).astype(str)
+    fit = smf.ols("level ~ humidity + C(quarter)", lots.assign(quarter=quarter)).fit()
+    low, high = fit.conf_int().loc["humidity"]
+    wanted = 100 * np.expm1([fit.params["humidity"], low, high])
+    told = document["humidity"]
+    # Two least squares routes; levels near 20 with scatter 0.05.
+    assert_allclose([told["slope"], told["slope_low"], told["slope_high"]], wanted, rtol=1e-8)
+    assert told["matters"]
+    assert told["lots"] == WEEKS
+    # The second look: each level moved along that line to 12 %.
+    last = document["points"][-1]
+    moved = np.exp(lots["level"].iloc[-1] - fit.params["humidity"] * (lots["humidity"].iloc[-1] - 12.0))
+    assert_allclose(last["adjusted_level"], moved, rtol=1e-8)
+    assert_allclose(last["level"], np.exp(lots["level"].iloc[-1]), rtol=1e-12)
+
+
+def test_a_stream_says_in_a_sentence_what_humidity_does() -> None:
+    found = {
+        "slope": -9.5, "slope_low": -12.0, "slope_high": -7.0, "slope_unit": "%", "lots": 30, "matters": True, "adjusted_to": 12.0,
+    }  # fmt: skip
+    document = {"humidity": found, "unit": "ohm", "points": [{"adjusted_level": 5.0e8}, {"adjusted_level": None}]}
+    said = humidity(document)
+    assert said.startswith("One % RH more goes with 9.5 % (7 to 12) less, from 30 lots of this product.")
+    assert said.endswith("a second look, never the record.")
+    none = humidity({"humidity": {**found, "matters": False, "slope_high": 3.0}, "points": []})
+    assert none == "Humidity inside its tolerance makes no difference that 30 lots show: -12 to +3 % for one % RH more."
+    assert humidity({"humidity": None}).startswith("What humidity does to it is not known")
