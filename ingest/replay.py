@@ -25,7 +25,7 @@ from ingest.own_scores import CHANGED_FROM
 from ingest.progress import Watch, unwatched
 from ingest.sessions import rebuild_stale
 from ingest.stamps import microseconds
-from ingest.store import Store, known_store, open_store
+from ingest.store import Store, known_store, scratch_store
 
 __all__ = ["replayed"]
 
@@ -54,7 +54,7 @@ def replayed(lab: Lab, day: date, watch: Watch = unwatched) -> Iterator[Connecti
     # The first moment after the day.
     cut = microseconds(datetime.combine(day + timedelta(days=1), time(), tzinfo=lab.zone))
     with TemporaryDirectory(prefix="lotdrift-replay-") as scratch:
-        store = open_store(Path(scratch))
+        store = scratch_store(Path(scratch))
         _copy(stored, store)
         try:
             with store.writing() as connection:

@@ -136,6 +136,13 @@ def open_store(folder: Path) -> Store:
     return store
 
 
+def scratch_store(folder: Path) -> Store:
+    """A new store of its own in a folder without a lab, to work something out in."""
+    store = Store(StoreFile(folder / STORE_NAME))
+    _make_tables(store)
+    return store
+
+
 def known_store(folder: Path) -> Store | None:
     """The store of a lab folder; None before the first round, or while it is just being made."""
     keeper = keeper_of(folder)

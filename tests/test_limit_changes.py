@@ -29,8 +29,8 @@ from ingest.acts import (
     TAKE_BACK_BASELINE,
     TAKE_BACK_LIMIT,
 )
+from ingest.deriving import derive
 from ingest.errors import CallError
-from ingest.evaluating import evaluate_stale
 from ingest.lab import load
 from ingest.limit_requests import Request, as_act
 from ingest.preview_limits import Preview, carry_out, preview
@@ -142,7 +142,7 @@ def test_what_was_shown_is_what_is_done_and_what_a_round_finds(small: Bench, req
 def renew(connection: Any, lab: Any) -> None:
     """Evaluate everything again, as a round does."""
     connection.exec_driver_sql("UPDATE stream SET stale = 1")
-    evaluate_stale(connection, lab)
+    derive(connection, lab)
 
 
 # Verdicts, alerts and control limits
@@ -165,7 +165,8 @@ def test_alerts_go_and_come_with_a_limit_and_return_when_it_is_taken_back(change
     store = open_store(changed.folder)
     before = stored(store)
     change = do(changed, asked(CHANGE_LIMIT, day=CHANGED, value="12")).document["streams"][0]
-    assert [alert["kind"] for alert in change["alerts"]["come"]] == ["limit"]
+    # Lots near 13 breach a limit of 12, and more of them are likely.
+    assert {alert["kind"] for alert in change["alerts"]["come"]} == {"limit", "forecast"}
     assert {(one["before"], one["after"]) for one in change["verdicts"]} == {("pass", "fail")}
 
     back = do(changed, asked(TAKE_BACK_LIMIT, day=CHANGED)).document["streams"][0]
