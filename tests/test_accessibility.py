@@ -11,6 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from browser import drawn, served, started
 from demolab import demo_lab
 from labs import Bench
+from people import declare
 from playwright.sync_api import Browser, Page
 from test_browser import PAGES, WIDTHS
 
@@ -66,6 +67,22 @@ def test_no_page_with_data_breaks_a_rule(
 ) -> None:
     with served(demo_lab(tmp_path_factory.getbasetemp())) as base:
         assert complaints(browser, base, EVERY, width) == {}
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_page_of_a_lab_with_users_breaks_a_rule(browser: Browser, tmp_path: Path, width: int) -> None:
+    declare(Bench(tmp_path).folder, ("Sam", "specialist"))
+    with served(tmp_path) as base:
+        page = browser.new_page(viewport={"width": width, "height": 900})
+        page.goto(base)
+        page.get_by_role("heading", name="Log in").wait_for()
+        assert found(page) == []
+        page.get_by_label("name").fill("Sam")
+        page.get_by_label("password").fill("not that")
+        page.keyboard.press("Enter")
+        page.get_by_role("alert").wait_for()
+        assert found(page) == []
+        page.close()
 
 
 @pytest.mark.parametrize("width", WIDTHS)
