@@ -159,10 +159,10 @@ def test_the_humid_week_is_acknowledged_and_opened_again_by_keyboard(page: Page)
     page.keyboard.press("Enter")
     page.wait_for_url("**/alerts?show=open&kind=climate")
     page.wait_for_function("() => document.querySelectorAll('.alert').length === 1")
-    answer_by_keyboard(page, "Answer: acknowledge", "acknowledge", "Door seal replaced")
+    answer_by_keyboard(page, "Answer: acknowledge, close, note", "acknowledge", "Door seal replaced")
     page.locator(".alert.acknowledged", has_text="Door seal replaced").wait_for()
 
-    answer_by_keyboard(page, "Answer: close", "open again", "It is humid again")
+    answer_by_keyboard(page, "Answer: close, open again, note", "open again", "It is humid again")
     page.locator(".alert.open", has_text="It is humid again").wait_for()
 
 

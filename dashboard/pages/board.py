@@ -42,7 +42,7 @@ SKETCH_KEY = (
     ("▒", "accent", "outlook: 8 and 5 of 10 coming lots"),
 )
 # More rows than a person reads in a week; the least urgent ones wait behind a link.
-MOST_ROWS = 100
+MOST_ROWS = 60
 # A longer list is no help in choosing: search, or choose the supplier first.
 MOST_OPTIONS = 200
 
