@@ -444,12 +444,9 @@ def quarters(connection: Connection, lab: Lab) -> list[str]:
     return names[::-1]
 
 
-def expectation(connection: Connection, lab: Lab) -> str:
-    """What the budget of false alerts means for this board, in words, and how it was obtained."""
-    names = connection.execute(
-        text("SELECT s.supplier, s.product FROM evaluation e JOIN stream s ON s.id = e.stream_id")
-    )
-    streams = sum(not lab.is_check_standard(row[0], row[1]) for row in names)
+def expectation(rows: Iterable[Document], lab: Lab) -> str:
+    """What the budget of false alerts means for a board of these rows, in words, and how it was obtained."""
+    streams = sum(not row["check_standard"] for row in rows)
     budget = lab.alerts.false_alerts_per_stream_year
     return (
         f"Expect about {budget * streams / 4:.1f} false alerts a quarter over {streams} streams: "

@@ -20,7 +20,7 @@ Document = dict[str, Any]
 
 STATES = ("open", "acknowledged", "closed", "all")
 # More than a person answers in a sitting; the older ones are a click away.
-MOST_SHOWN = 60
+MOST_SHOWN = 40
 
 
 def layout(desk: Desk, show: str = "open", kind: str = "", most: str = "", **_other: str) -> html.Div:

@@ -58,7 +58,6 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
         shown = fitting if chosen.get("rows") == "all" else fitting[:MOST_ROWS]
         sketches = views.sketches(connection, map(_key, shown))
         looked_at = pageviews.looked_at(connection, desk.lab)
-        expected = views.expectation(connection, desk.lab)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     return html.Div(
@@ -72,7 +71,7 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
             else empty("No stream fits.", "Widen the choice above."),
             keyed(*SKETCH_KEY),
             _more(len(fitting) - len(shown), chosen),
-            html.P(expected, className="quiet"),
+            html.P(views.expectation(rows, desk.lab), className="quiet"),
         ]
     )
 

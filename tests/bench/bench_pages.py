@@ -142,8 +142,11 @@ def memory(server: Server, kinds: dict[str, list[str]], loads: int) -> None:
 
 def main(parts: int, loads: int, kept: Path | None) -> None:
     with tempfile.TemporaryDirectory() as folder:
-        with serving(demo_lab(Path(folder))) as (_, seconds):
-            print(f"demo lab as of {NOW:%Y-%m-%d}: first answer {seconds:.2f} s after the start")
+        with serving(demo_lab(Path(folder))) as (server, seconds):
+            spent = server.processor_ms() / 1000
+            print(
+                f"demo lab as of {NOW:%Y-%m-%d}: first answer {seconds:.2f} s after the start, {spent:.2f} s of the processor"
+            )
         big = kept or lab_of_many_streams(Path(folder) / "many", parts)
         with serving(big) as (server, seconds):
             print(f"{100 * parts:,} streams: first answer {seconds:.2f} s after the start")
