@@ -139,7 +139,7 @@ def _plain(words: str) -> str:
 
 
 def _add_start(figure: Figure, start: Document | None, span: Span | None) -> None:
-    """When it probably began, and between which days; told above the picture, on the side where there is room."""
+    """When it probably began, and between which days; told above the picture, where there is room."""
     if start is None or not start.get("since_at"):
         return
     if start.get("since_low_at") and start.get("since_high_at"):
@@ -151,14 +151,15 @@ def _add_start(figure: Figure, start: Document | None, span: Span | None) -> Non
         )  # fmt: skip
     moment = start["since_at"]
     _mark_moment(figure, moment, {"color": WARM, "width": 1.5, "dash": "dashdot"})
-    late = span is not None and datetime.fromisoformat(moment) > _middle(span)
-    side = "right" if late else "left"
+    side = "left" if span is None else _side(moment, span)
     _label(figure, moment, 1, f"began about {day(moment)}", yref="y domain", yanchor="bottom", xanchor=side)
 
 
-def _middle(span: Span) -> datetime:
-    begin, end = map(datetime.fromisoformat, span)
-    return begin + (end - begin) / 2
+def _side(moment: str, span: Span) -> str:
+    """Which end of a label stands at a moment, so that it stays inside the picture of a phone too."""
+    begin, at, end = map(datetime.fromisoformat, (span[0], moment, span[1]))
+    third = (end - begin) / 3
+    return "left" if at < begin + third else "center" if at < end - third else "right"
 
 
 def _add_baselines(figure: Figure, document: Document) -> None:

@@ -131,6 +131,21 @@ def test_a_choice_on_the_board_stands_in_the_address(page: Page) -> None:
     assert page.get_by_label("supplier").input_value() == "Tarnwick"
 
 
+def test_the_days_shown_of_a_stream_stand_in_the_address(page: Page, address: str) -> None:
+    page.goto(address + STREAM)
+    drawn(page)
+    page.get_by_text("Between two days").click()
+    page.get_by_label("first day").fill("2026-03-01")
+    page.get_by_label("last day").fill("2026-05-31")
+    page.locator("form", has=page.get_by_label("first day")).get_by_role("button", name="Show").click()
+
+    page.wait_for_url("**/stream?*since=2026-03-01&until=2026-05-31")
+    drawn(page)
+    assert page.get_by_label("first day").input_value() == "2026-03-01"
+    # The first mark of the axis; all of the stream begins in June 2025.
+    assert "Mar2026" in (page.locator("#stream-figure .xtick").first.text_content() or "")
+
+
 # By keyboard alone
 
 

@@ -115,10 +115,13 @@ def test_the_time_shown_stands_in_the_address(desk: Desk) -> None:
         sheet = next(
             part for part in page(desk, "/stream", search).children if getattr(part, "className", "") == "sheet"
         )
-        return str(sheet.children[1].children.figure["layout"]["xaxis"]["range"][0])
+        return str(sheet.children[2].children.figure["layout"]["xaxis"]["range"][0])
 
     assert begin(STREAM) < "2025-06-05" < begin(STREAM + "&show=half+a+year")
     assert begin(STREAM + "&show=nonsense") == begin(STREAM)
+    assert "2026-02-2" < begin(STREAM + "&since=2026-03-01&until=2026-05-31") < "2026-03-01"
+    assert '"2026-13-01" is not a day; write it as 2026-03-18' in told(desk, "/stream", STREAM + "&since=2026-13-01")
+    assert "has to come before the last" in told(desk, "/stream", STREAM + "&since=2026-06-01&until=2026-05-01")
 
 
 def test_a_note_is_shown_with_its_day(desk: Desk, tmp_path: Path) -> None:

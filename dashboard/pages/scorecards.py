@@ -11,7 +11,7 @@ from flask import Flask, Response, request
 
 from dashboard import cardwords, exports, firstdrawn, scorecard, views
 from dashboard.desk import Desk, NothingYet
-from dashboard.parts import empty, link, stream_link, supplier_link
+from dashboard.parts import empty, link, stream_link, supplier_link, table
 from dashboard.quarterchart import score_bar
 from dashboard.sentences import amount, day, room_to_limit
 from dashboard.svg import as_image_address
@@ -145,6 +145,7 @@ def _address(quarter: str, supplier: str, form: str) -> str:
 
 def _card(card: Document) -> html.Section:
     heads = ("stream", "lots", "fail", "not valid", "level", card["earlier_quarter"], "change", "limit", "events")
+    whole = ("lots", "fail", "not valid", "level", card["earlier_quarter"], "limit")
     return html.Section(
         [
             html.H2(supplier_link(card["supplier"])),
@@ -159,7 +160,7 @@ def _card(card: Document) -> html.Section:
                 if card["notices"]["asked"]
                 else []
             ),
-            html.Div(_table(heads, [_stream(row) for row in card["streams"]]), className="scroll"),
+            table(heads, [_stream(row) for row in card["streams"]], f"Streams of {card['supplier']}", whole),
             html.P(["Files: ", *_downloads(card["quarter"], card["supplier"], exports.FORMS)]),
         ],
         className="sheet",

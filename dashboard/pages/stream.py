@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from typing import Any
-from urllib.parse import urlencode
 
 from dash import dcc, html
 
@@ -14,8 +12,9 @@ from dashboard.desk import Desk
 from dashboard.entryform import enterable, field, form
 from dashboard.limitlines import near
 from dashboard.limitwords import in_force
+from dashboard.pages import streamspan
 from dashboard.pages.streamlimits import limits_section
-from dashboard.parts import chips, facts, graph, keyed, lot_link, supplier_link, table, word
+from dashboard.parts import facts, graph, keyed, lot_link, supplier_link, table, word
 from dashboard.sentences import amount, change, counted, day, humidity, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
 from ingest.acts import limit_subject, stream_subject
@@ -26,7 +25,6 @@ __all__ = ["layout"]
 
 Document = dict[str, Any]
 
-SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
 KEY = (
     ("●", "accent", "lot inside its control limits"),
     ("◆", "edge", "lot that stands out"),
@@ -44,7 +42,14 @@ KEY = (
 
 
 def layout(
-    desk: Desk, supplier: str = "", product: str = "", characteristic: str = "", show: str = "all", **_other: str
+    desk: Desk,
+    supplier: str = "",
+    product: str = "",
+    characteristic: str = "",
+    show: str = "all",
+    since: str = "",
+    until: str = "",
+    **_other: str,
 ) -> html.Div:
     """The page of a stream."""
     names = {"supplier": supplier, "product": product, "characteristic": characteristic}
@@ -55,7 +60,7 @@ def layout(
         alerts = urgent_first(views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, **names)))
         subjects = [subject, limit_subject(product, characteristic), *(f"alert:{alert['id']}" for alert in alerts)]
         entries = pageviews.entries(connection, desk.lab, subjects)
-    figure = figures.stream(document, _start(alerts), _span(document, show))
+    figure = figures.stream(document, _start(alerts), streamspan.span(document, show, since, until))
     figures.pin_notes(figure, entries[subject])
     declared = desk.lab.product(product)
     return html.Div(
@@ -69,7 +74,7 @@ def layout(
             html.P(humidity(document), className="quiet"),
             html.Section(
                 [
-                    _spans(names, show),
+                    *streamspan.choices(names, show, since, until),
                     graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, desk.lab)}"),
                     keyed(*_key(document)),
                     html.P(_hidden_limits(row, document), className="quiet"),
@@ -113,29 +118,6 @@ def _key(document: Document) -> list[tuple[str, str, str]]:
     """The key of the figure, without what this stream does not have."""
     asked = any(point["to_look_at"] for point in document["points"])
     return [entry for entry in KEY if asked or entry[0] != "◇"]
-
-
-# The time shown
-
-
-def _spans(names: dict[str, str], show: str) -> html.Nav:
-    chosen = show if show in SPANS else "all"
-    return chips(
-        ((name, f"/stream?{urlencode({**names, 'show': name})}", name == chosen) for name in SPANS), "Time shown"
-    )
-
-
-def _span(document: Document, show: str) -> tuple[str, str] | None:
-    """The days shown: so many before the last lot, or all of them, up to the end of the outlook, with a little air."""
-    if not document["points"]:
-        return None
-    first, last = (datetime.fromisoformat(document["points"][place]["tested_at"]) for place in (0, -1))
-    days = SPANS.get(show)
-    begin = first if days is None else last - timedelta(days=days)
-    fan = document["forecast"]["fan"] if document["forecast"] else []
-    end = datetime.fromisoformat(fan[-1]["tested_at"]) if fan else last
-    air = (end - begin) / 40 or timedelta(days=1)
-    return (begin - air).isoformat(), (end + air).isoformat()
 
 
 # Words

@@ -1,0 +1,71 @@
+"""The time that a stream's picture shows: so far back from the last lot, or between two days. It stands in the address."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from urllib.parse import urlencode
+
+from dash import dcc, html
+
+from dashboard.entryform import field
+from dashboard.parts import chips
+from ingest.errors import CallError
+
+__all__ = ["choices", "span"]
+
+Document = dict[str, Any]
+
+SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
+
+
+def choices(names: dict[str, str], show: str, since: str, until: str) -> list[Any]:
+    """Links to the usual spans, and a plain form for two days of one's own."""
+    by_days = bool(since or until)
+    chosen = "" if by_days else show if show in SPANS else "all"
+    links = ((name, f"/stream?{urlencode({**names, 'show': name})}", name == chosen) for name in SPANS)
+    form = html.Form(
+        [
+            *[dcc.Input(type="hidden", name=name, value=value) for name, value in names.items()],
+            field("first day", "since", since, placeholder="2026-03-18"),
+            field("last day", "until", until, placeholder="2026-09-30"),
+            html.Button("Show", type="submit"),
+        ],
+        method="get",
+        action="/stream",
+        className="choose",
+    )
+    return [chips(links, "Time shown"), html.Details([html.Summary("Between two days"), form], open=by_days)]
+
+
+def span(document: Document, show: str, since: str, until: str) -> tuple[str, str] | None:
+    """The first and last moment shown, with a little air, up to the end of the outlook where no last day is asked for.
+
+    Raises
+    ------
+    CallError
+        Where a day can't be read, or the first does not come before the last.
+    """
+    if not document["points"]:
+        return None
+    first, last = (datetime.fromisoformat(document["points"][place]["tested_at"]) for place in (0, -1))
+    days = SPANS.get(show)
+    begin = _moment(since, last) if since else first if days is None else last - timedelta(days=days)
+    end = _moment(until, last) + timedelta(days=1) if until else _end(document, last)
+    if end <= begin:
+        raise CallError(f"stream: the first day shown, {begin:%Y-%m-%d}, has to come before the last, {end:%Y-%m-%d}")
+    air = (end - begin) / 40
+    return (begin - air).isoformat(), (end + air).isoformat()
+
+
+def _end(document: Document, last: datetime) -> datetime:
+    """The end of the outlook; without one a day after the last lot."""
+    fan = document["forecast"]["fan"] if document["forecast"] else []
+    return datetime.fromisoformat(fan[-1]["tested_at"]) if fan else last + timedelta(days=1)
+
+
+def _moment(text: str, like: datetime) -> datetime:
+    try:
+        return datetime.combine(date.fromisoformat(text), time(), like.tzinfo)
+    except ValueError as error:
+        raise CallError(f'stream: "{text}" is not a day; write it as 2026-03-18') from error
