@@ -308,3 +308,20 @@ def test_names_from_files_stay_text(page: Page, address: str) -> None:
 
     assert "<img src=x" in page.locator("h1").inner_text()
     assert page.locator("#page img").count() == 0
+
+
+@pytest.mark.parametrize("page", [1440], indirect=True)
+def test_a_stream_and_a_lot_are_printed_whole(page: Page, address: str) -> None:
+    for where in (STREAM, "/lot?supplier=Umberfold&lot=UM08224"):
+        page.goto(address + where)
+        drawn(page)
+        wide = page.evaluate(FIGURE_WIDTHS)
+        page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        assert max(page.evaluate(FIGURE_WIDTHS)) <= 703, "wider than A4 less two margins of 12 mm at 96 pixels an inch"
+        page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+        assert page.evaluate(FIGURE_WIDTHS) == wide
+
+
+FIGURE_WIDTHS = (
+    "[...document.querySelectorAll('.figure .main-svg:first-child')].map(one => Math.round(one.clientWidth))"
+)

@@ -1,4 +1,5 @@
 // When another page is shown: name it in the tab, mark it in the navigation, and bring the reader's place to its start.
+// When it is printed: draw its figures as wide as the paper, where they would else be cut off.
 (function () {
   "use strict";
   function settle(main) {
@@ -22,6 +23,18 @@
     settle(main);
     arrive(main);
   }).observe(document.documentElement, { childList: true, subtree: true });
+  // Pixels that upright A4 leaves between its margins and those of a sheet.
+  var PAPER_WIDTH = 630;
+  window.addEventListener("beforeprint", function () {
+    document.querySelectorAll(".js-plotly-plot").forEach(function (figure) {
+      window.Plotly.relayout(figure, { autosize: false, width: PAPER_WIDTH });
+    });
+  });
+  window.addEventListener("afterprint", function () {
+    document.querySelectorAll(".js-plotly-plot").forEach(function (figure) {
+      window.Plotly.relayout(figure, { autosize: true, width: null });
+    });
+  });
 })();
 
 // A session that has ended: the page is asked for again, and the server shows the login in its place.
