@@ -7,7 +7,8 @@ from typing import Any
 
 from dashboard.notice import ANSWER_DAYS
 from dashboard.quarterscores import SPARE
-from dashboard.sentences import SPOKEN_UNITS, amount, characteristic, counted, day, percent, room_to_limit
+from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit
+from ingest.amounts import SPOKEN_UNITS
 from spc.quarters import Direction
 
 __all__ = [
