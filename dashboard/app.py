@@ -101,7 +101,11 @@ def _frame(desk: Desk) -> html.Div:
             ),
             html.Main(id="page", tabIndex=-1, children=html.P("Reading the store …", className="quiet")),
             html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
-            html.Footer(html.P(link("What was entered, by whom and why", "/history")), className="cautions"),
+            html.Section(
+                html.P(link("What was entered, by whom and why", "/history")),
+                className="cautions",
+                **{"aria-label": "History"},
+            ),
         ]
     )
 

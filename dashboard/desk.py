@@ -105,6 +105,23 @@ class Desk:
         )
         return streams
 
+    def last_week(self, connection: Connection) -> Document | None:
+        """What came in the week before the last round."""
+        week: Document | None = self._kept(connection, "week", lambda: pageviews.last_week(connection, self.lab))
+        return week
+
+    def reasons(self, connection: Connection) -> dict[tuple[str, str, str], list[Document]]:
+        """Why each stream stands where it does."""
+        why: dict[tuple[str, str, str], list[Document]] = self._kept(
+            connection, "reasons", lambda: pageviews.reasons(connection, self.lab)
+        )
+        return why
+
+    def every_alert(self, connection: Connection) -> list[Document]:
+        """What every alert is about and how it stands, without its evidence."""
+        alerts: list[Document] = self._kept(connection, "alerts", lambda: pageviews.every_alert(connection, self.lab))
+        return alerts
+
     def _kept(self, connection: Connection, name: str, read: Callable[[], Any]) -> Any:
         """What was read before, until a round, an entry or `lab.toml` may have changed it."""
         state = (*pageviews.state_of(connection), self._stamp)

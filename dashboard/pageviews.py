@@ -16,6 +16,7 @@ __all__ = [
     "chambers",
     "earlier_values",
     "entries",
+    "every_alert",
     "last_week",
     "looked_at",
     "reasons",
@@ -99,13 +100,23 @@ def chambers(connection: Connection) -> list[str]:
 
 def tested_in(connection: Connection, chamber: str) -> set[Stream]:
     """The streams that were ever tested out of a chamber."""
+    # The plus keeps SQLite from the index by chamber, which would be walked once for every stream.
     rows = _rows(
         connection,
         "SELECT t.supplier, t.product, t.characteristic FROM stream t WHERE EXISTS (SELECT 1 FROM session s "
-        "WHERE s.stream_id = t.id AND s.chamber_id = (SELECT id FROM label WHERE kind = 'chamber' AND text = :chamber))",
+        "WHERE s.stream_id = t.id AND +s.chamber_id = (SELECT id FROM label WHERE kind = 'chamber' AND text = :chamber))",
         chamber=chamber,
     )
     return {(row["supplier"], row["product"], row["characteristic"]) for row in rows}
+
+
+def every_alert(connection: Connection, lab: Lab) -> list[Document]:
+    """What every alert is about and how it stands, without its evidence: enough to count and to choose among thousands."""
+    rows = _rows(
+        connection, "SELECT id, kind, grade, state, held_under, raised_us FROM alert ORDER BY raised_us DESC, id"
+    )
+    names = ("id", "kind", "grade", "state", "held_under")
+    return [{**{name: row[name] for name in names}, "raised_at": iso(row["raised_us"], lab.zone)} for row in rows]
 
 
 def alert_ids(connection: Connection, **names: str) -> list[str]:

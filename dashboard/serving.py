@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 import signal
@@ -52,6 +53,9 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
         )
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
     server = create_server(make_app(folder, host).server, sockets=[_socket(host, port)], threads=THREADS)
+    # What is loaded by now stays: every full collection would search all of it, in the midst of a page.
+    gc.collect()
+    gc.freeze()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
     try:

@@ -21,6 +21,7 @@ from ingest.lab import Lab
 from ingest.limit_acts import with_entered_limits
 from ingest.limit_steps import step_document
 from ingest.rounds import Round
+from ingest.store import KEYS_AT_ONCE
 from ingest.wording import slip
 from spc.suspicion import Mark, Share, Slip, slipped
 from spc.words import AlertState, Grade, StreamState
@@ -98,11 +99,14 @@ def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[D
 
 
 def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> list[RowMapping]:
-    rows = _rows(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
     if ids is None:
-        return rows
-    wanted = set(ids)
-    return [row for row in rows if row["id"] in wanted]
+        return _rows(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
+    named = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
+    wanted = list(dict.fromkeys(ids))
+    rows: list[RowMapping] = []
+    for start in range(0, len(wanted), KEYS_AT_ONCE):
+        rows += connection.execute(named, {"ids": wanted[start : start + KEYS_AT_ONCE]}).mappings()
+    return sorted(rows, key=lambda row: (-row["raised_us"], row["id"]))
 
 
 def _alerts(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Document]:
@@ -255,7 +259,7 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
     """One lot, every reading and session: the document of `lotdrift lot`; CallError where there is none such."""
     lots = _rows(
         connection,
-        "SELECT id, product, received_on, made_on FROM lot WHERE supplier = :supplier AND lot = :lot ORDER BY product",
+        "SELECT id, supplier, product, received_on, made_on FROM lot WHERE supplier = :supplier AND lot = :lot ORDER BY product",
         supplier=supplier,
         lot=name,
     )
@@ -282,12 +286,13 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
     }
 
 
+# By stream and lot: that is how sessions and readings are found without a search through all of them.
 SESSION_SQL = """
 SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
 m.share, m.slip, m.power, m.low, m.high, m.settled
 FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
 JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
-WHERE s.lot_id = :lot ORDER BY t.characteristic, s.started_us
+WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
 """
 
 READING_SQL = """
@@ -296,14 +301,16 @@ o.text AS operator,
 EXISTS (SELECT 1 FROM earlier_value e WHERE e.stream_id = r.stream_id AND e.lot_id = r.lot_id AND e.tested_us = r.tested_us
 AND e.specimen = r.specimen AND e.reading = r.reading) AS corrected
 FROM reading r JOIN "drop" d ON d.id = r.drop_id JOIN label o ON o.id = r.operator_id
-WHERE r.lot_id = :lot ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
+WHERE r.stream_id IN (SELECT id FROM stream WHERE supplier = :supplier AND product = :product) AND r.lot_id = :lot
+ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
 """
 
 
 def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Document]:
-    readings = _rows(connection, READING_SQL, lot=row["id"])
+    names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
+    readings = _rows(connection, READING_SQL, **names)
     documents = []
-    for session in _rows(connection, SESSION_SQL, lot=row["id"]):
+    for session in _rows(connection, SESSION_SQL, **names):
         own = [
             reading
             for reading in readings
@@ -422,7 +429,9 @@ def _room(sketch: Document) -> Room:
 
 def quarters(connection: Connection, lab: Lab) -> list[str]:
     """The quarters with a test, the newest first, by test date in the lab's zone."""
-    first, last = connection.execute(text("SELECT min(started_us), max(started_us) FROM session")).one()
+    # Each end in a question of its own is one look into the index; both in one would walk all of it.
+    ends = "SELECT (SELECT min(started_us) FROM session), (SELECT max(started_us) FROM session)"
+    first, last = connection.execute(text(ends)).one()
     if first is None:
         return []
     names = []

@@ -93,12 +93,15 @@ def _prepare(connection: sqlite3.Connection, _record: object) -> None:
     # None hands the transactions to us; the driver's own would begin deferred.
     connection.isolation_level = None
     # FULL: a drop is moved away once its rows are committed, so the commit has to be on the disk by then.
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=OFF", "cache_size=-65536"):
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=OFF"):
         connection.execute(f"PRAGMA {pragma}")
 
 
 def _begin(connection: Connection) -> None:
     write = connection.get_execution_options().get("write", False)
+    if write:
+        # For the pages that a round changes. A reader ends with its page: eight of them would hold half a gigabyte.
+        connection.exec_driver_sql("PRAGMA cache_size=-65536")
     connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
 

@@ -92,20 +92,6 @@ def test_from_an_alert_to_its_lot_and_the_bench(page: Page) -> None:
     assert page.get_by_text("is a unit of sheet resistance").first.is_visible()
 
 
-@pytest.mark.parametrize("page", [1440], indirect=True)
-def test_the_humid_week_is_acknowledged(page: Page, address: str) -> None:
-    page.goto(f"{address}/alerts?kind=climate")
-    sheet = page.locator(".alert", has_text="too humid before 14 test sessions")
-    sheet.get_by_text("Answer: acknowledge").click()
-    sheet.get_by_label("your name").fill("Bench 2")
-    sheet.get_by_label("reason").fill("Door seal of the south chamber, replaced")
-    sheet.get_by_role("button", name="acknowledge").click()
-
-    answered = page.locator(".alert.acknowledged", has_text="too humid")
-    answered.wait_for()
-    assert answered.get_by_text("Door seal of the south chamber, replaced").is_visible()
-
-
 @pytest.mark.parametrize("page", [390], indirect=True)
 def test_a_decision_on_a_lot_is_recorded_with_name_and_reason(page: Page, address: str) -> None:
     page.goto(f"{address}/lot?supplier=Tarnwick&lot=TW00076")
@@ -145,7 +131,10 @@ def test_a_choice_on_the_board_stands_in_the_address(page: Page) -> None:
     assert page.get_by_label("supplier").input_value() == "Tarnwick"
 
 
-def test_the_main_path_goes_by_keyboard_alone(page: Page) -> None:
+# By keyboard alone
+
+
+def test_the_supplier_that_breaches_first_and_the_reading_behind_it_by_keyboard(page: Page) -> None:
     page.get_by_role("heading", name="need a call this week").wait_for()
     press_to(page, "BF-110 · shielding energy")
     page.keyboard.press("Enter")
@@ -154,16 +143,72 @@ def test_the_main_path_goes_by_keyboard_alone(page: Page) -> None:
     page.keyboard.press("Enter")
     press_to(page, "BF04286")
     page.keyboard.press("Enter")
-
     page.get_by_role("heading", name="Lot BF04286").wait_for()
+    press_to(page, "Every reading, with its file and line")
+    page.keyboard.press("Enter")
+
+    assert page.get_by_role("cell", name="energy-2026-11-20.csv").first.is_visible()
+
+
+def test_the_humid_week_is_acknowledged_and_opened_again_by_keyboard(page: Page) -> None:
+    drawn(page)
+    press_to(page, "Alerts")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="to act on").wait_for()
+    press_to(page, "1 climate")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/alerts?show=open&kind=climate")
+    page.wait_for_function("() => document.querySelectorAll('.alert').length === 1")
+    answer_by_keyboard(page, "Answer: acknowledge, close, note", "acknowledge", "Door seal replaced")
+    page.locator(".alert.acknowledged", has_text="Door seal replaced").wait_for()
+
+    answer_by_keyboard(page, "Answer: close, open again, note", "open again", "It is humid again")
+    page.locator(".alert.open", has_text="It is humid again").wait_for()
+
+
+def answer_by_keyboard(page: Page, summary: str, button: str, reason: str) -> None:
+    """Unfold the answers to the first alert that has this one, write name and reason, press the button."""
+    press_to(page, summary)
+    page.keyboard.press("Enter")
+    press_to(page, "your name")
+    page.keyboard.type("Bench 2")
+    press_to(page, "reason")
+    page.keyboard.type(reason)
+    press_to(page, button)
+    page.keyboard.press("Enter")
+
+
+def test_the_quarter_is_downloaded_by_keyboard(page: Page, tmp_path: Path) -> None:
+    drawn(page)
+    press_to(page, "Scorecards")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="Scorecards of 2026-Q3").wait_for()
+    press_to(page, "CSV")
+    with page.expect_download() as card:
+        page.keyboard.press("Enter")
+
+    card.value.save_as(tmp_path / "card.csv")
+    assert "2026-Q3" in (tmp_path / "card.csv").read_text()
+
+
+# The words that begin where the focus is, or those of its label; and whether one sees where it is.
+FOCUS = """() => {
+  const at = document.activeElement, place = at.getBoundingClientRect(), ring = getComputedStyle(at);
+  return {
+    words: (at.labels?.length ? at.labels[0] : at).textContent.trim(),
+    seen: ring.outlineStyle === 'solid' && parseFloat(ring.outlineWidth) >= 2 && place.width > 0
+      && place.bottom > 0 && place.top < innerHeight && place.right > 0 && place.left < innerWidth,
+  };
+}"""
 
 
 def press_to(page: Page, name: str) -> None:
-    """Go on with the tab key until the named link, button or summary has the focus, and show that it is seen to have it."""
+    """Go on with the tab key until the named link, button, field or summary has the focus, and is seen to have it."""
     for _ in range(MOST_TABS):
         page.keyboard.press("Tab")
-        if page.evaluate("document.activeElement.textContent.trim()") == name:
-            assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+        focus = page.evaluate(FOCUS)
+        if focus["words"] == name:
+            assert focus["seen"], name
             return
     raise AssertionError(f'the tab key never came to "{name}"')
 

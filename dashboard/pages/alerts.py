@@ -26,11 +26,13 @@ MOST_SHOWN = 60
 def layout(desk: Desk, show: str = "open", kind: str = "", most: str = "", **_other: str) -> html.Div:
     """The desk of alerts, narrowed by state and kind; what a bench alert holds lies beneath it."""
     with desk.reading() as connection:
-        alerts = views.alerts(connection, desk.lab, closed_too=True)
+        alerts = desk.every_alert(connection)
         fitting = urgent_first([alert for alert in alerts if _fits(alert, show, kind)])
-        shown = fitting if most == "all" else fitting[:MOST_SHOWN]
-        entries = pageviews.entries(connection, desk.lab, [f"alert:{alert['id']}" for alert in alerts])
-        sketches = views.sketches(connection, {_stream(alert) for alert in shown if alert["characteristic"]})
+        shown = [alert["id"] for alert in (fitting if most == "all" else fitting[:MOST_SHOWN])]
+        held = [alert["id"] for alert in alerts if alert["held_under"] in set(shown)]
+        whole = {alert["id"]: alert for alert in views.alerts_named(connection, desk.lab, [*shown, *held])}
+        entries = pageviews.entries(connection, desk.lab, [f"alert:{one}" for one in whole])
+        sketches = views.sketches(connection, {_stream(one) for one in whole.values() if one["characteristic"]})
 
     def sheet(alert: Document) -> html.Section:
         return alert_sheet(alert, entries[f"alert:{alert['id']}"], sketches.get(_stream(alert)))
@@ -39,7 +41,7 @@ def layout(desk: Desk, show: str = "open", kind: str = "", most: str = "", **_ot
         [
             html.H1(_headline(alerts)),
             _choices(alerts, show, kind),
-            *[_with_held(alert, alerts, sheet) for alert in shown],
+            *[_with_held(whole[one], [whole[other] for other in held], sheet) for one in shown],
             *([] if shown else [empty("Nothing here.", "No alert stands in this state.")]),
             *_more(len(fitting) - len(shown), show, kind),
         ]
@@ -81,9 +83,9 @@ def _address(show: str, kind: str) -> str:
     return f"/alerts?{urlencode({'show': show, **({'kind': kind} if kind else {})})}"
 
 
-def _with_held(alert: Document, alerts: list[Document], sheet: Any) -> html.Div:
+def _with_held(alert: Document, all_held: list[Document], sheet: Any) -> html.Div:
     """A bench alert with the supplier alerts that it explains beneath it."""
-    held = [other for other in alerts if other["held_under"] == alert["id"]]
+    held = [other for other in all_held if other["held_under"] == alert["id"]]
     if not held:
         return html.Div(sheet(alert))
     under = html.Details([html.Summary(f"{counted(len(held), 'supplier alert')} held under it"), *map(sheet, held)])

@@ -26,11 +26,13 @@ def layout(desk: Desk, **_other: str) -> html.Div:
     with desk.reading() as connection:
         bench = benchviews.bench(connection, desk.lab)
         standards = [row for row in desk.board(connection) if row["check_standard"]]
-        alerts = [alert for alert in views.alerts(connection, desk.lab) if alert["kind"] in BENCH_KINDS]
+        open_ones = [alert for alert in desk.every_alert(connection) if alert["state"] != "closed"]
+        ids = [alert["id"] for alert in open_ones if alert["kind"] in BENCH_KINDS]
+        alerts = views.alerts_named(connection, desk.lab, ids)
         names = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sketches = views.sketches(connection, names)
         unsent = notify.waiting(connection, desk.lab)
-        why, looked_at = pageviews.reasons(connection, desk.lab), pageviews.looked_at(connection, desk.lab)
+        why, looked_at = desk.reasons(connection), pageviews.looked_at(connection, desk.lab)
     return html.Div(
         [
             html.H1(_headline(bench, standards)),

@@ -42,7 +42,7 @@ SKETCH_KEY = (
     ("▒", "accent", "outlook: 8 and 5 of 10 coming lots"),
 )
 # More rows than a person reads in a week; the least urgent ones wait behind a link.
-MOST_ROWS = 100
+MOST_ROWS = 60
 # A longer list is no help in choosing: search, or choose the supplier first.
 MOST_OPTIONS = 200
 
@@ -51,8 +51,7 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
     """The board, narrowed to what the address asks for."""
     with desk.reading() as connection:
         rows = desk.board(connection)
-        week = pageviews.last_week(connection, desk.lab)
-        why = pageviews.reasons(connection, desk.lab)
+        week, why = desk.last_week(connection), desk.reasons(connection)
         chambers = pageviews.chambers(connection)
         inside = desk.tested_in(connection, chosen["chamber"]) if chosen.get("chamber") else None
         fitting = [row for row in rows if _belongs(row, chosen, inside)]
@@ -131,6 +130,8 @@ def _belongs(row: Document, chosen: dict[str, str], inside: set[Key] | None) -> 
     if not exact or (inside is not None and _key(row) not in inside):
         return False
     sought = chosen.get("find", "").casefold()
+    if not sought:
+        return True
     read = (
         f"{row['supplier']} {row['product']} {characteristic(row['characteristic'])} {row['class']} {row['last_lot']}"
     )

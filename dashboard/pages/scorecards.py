@@ -73,7 +73,7 @@ def _all(cards: Sequence[Document]) -> list[Any]:
                             "supplier",
                             "place",
                             "score",
-                            "",
+                            "score drawn",
                             "lots",
                             "fail",
                             "nearer the limit",

@@ -27,7 +27,7 @@ def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
         alerts = [alert for alert in named if alert["state"] != "closed"]
         entries = pageviews.entries(connection, desk.lab, [f"alert:{alert['id']}" for alert in alerts])
         quarters = views.quarters(connection, desk.lab)
-        why = pageviews.reasons(connection, desk.lab)
+        why = desk.reasons(connection)
         looked_at = pageviews.looked_at(connection, desk.lab)
     if not rows:
         return html.Div(empty(f'No supplier "{name}".', "The board lists them all."))
