@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard import noticefile, streamfile
+from dashboard import evidencefile, noticefile, streamfile
 from dashboard.access import guard
 from dashboard.desk import Desk, NothingYet
 from dashboard.digest import add_digest
@@ -63,6 +63,7 @@ def make_app(folder: Path, bound_to: str = "127.0.0.1") -> Dash:
     scorecards.add_downloads(app.server, desk)
     streamfile.add_download(app.server, desk)
     noticefile.add_download(app.server, desk)
+    evidencefile.add_download(app.server, desk)
     add_entries(app.server, desk, bound_to)
     add_digest(app.server, desk)
     guard(app.server, {bound_to, *_linked_host(desk)}, app.csp_hashes(), app.callback_map)

@@ -430,6 +430,25 @@ def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, o
 
 
 @main.command()
+@click.argument("quarter", required=False)
+@click.option("--lot", "lot", nargs=2, metavar="SUPPLIER LOT", help="Of one lot, instead of a quarter.")
+@click.option("--supplier", help="Of a quarter: only this supplier (default: all).")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab).")
+@lab_option
+def evidence(
+    folder: Path, quarter: str | None, lot: tuple[str, str] | None, supplier: str | None, out: Path | None
+) -> None:
+    """The evidence for an audit, of a quarter (2026-Q3) or of a lot, as one ZIP file."""
+    from dashboard import evidencecall
+
+    with reading(folder) as (lab, connection):
+        scope = evidencecall.asked(required(connection), lab, quarter, lot, supplier)
+        path = evidencecall.pack(required(connection), lab, scope, out or lab.folder / "exports")
+    evidencecall.note(lab, scope)
+    click.echo(str(path))
+
+
+@main.command()
 @click.argument("alert")
 @lab_option
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab).")

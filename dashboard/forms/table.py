@@ -6,7 +6,7 @@ import csv
 import io
 from typing import Any
 
-__all__ = ["COLUMNS", "as_csv", "stream_row"]
+__all__ = ["COLUMNS", "as_csv", "cell", "stream_row"]
 
 Document = dict[str, Any]
 
@@ -29,7 +29,7 @@ def as_csv(card: Document) -> bytes:
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
     for row in card["streams"]:
-        writer.writerow([_cell(value) for value in stream_row(row, card)])
+        writer.writerow([cell(value) for value in stream_row(row, card)])
     return out.getvalue().encode()
 
 
@@ -39,7 +39,7 @@ def stream_row(row: Document, card: Document) -> list[object]:
     return [values[name] for name in COLUMNS]
 
 
-def _cell(value: object) -> object:
+def cell(value: object) -> object:
     """A text that a spreadsheet would take for a formula is led by an apostrophe; numbers are left as they are."""
     if value is None:
         return ""

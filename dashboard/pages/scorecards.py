@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from dash import html
 from flask import Flask, Response, request
 
-from dashboard import cardwords, exports, firstdrawn, scorecard, views
+from dashboard import cardwords, evidencefile, exports, firstdrawn, scorecard, views
 from dashboard.desk import Desk, NothingYet
 from dashboard.parts import empty, link, stream_link, supplier_link
 from dashboard.quarterchart import score_bar
@@ -84,7 +84,7 @@ def _all(cards: Sequence[Document]) -> list[Any]:
                     ),
                     className="scroll",
                 ),
-                html.P(["All suppliers: ", *_downloads(overview["quarter"], "", exports.OVERVIEW_FORMS)]),
+                html.P(["All suppliers: ", *_files(overview["quarter"], "", exports.OVERVIEW_FORMS)]),
             ],
             className="sheet",
         ),
@@ -136,6 +136,15 @@ def _downloads(quarter: str, supplier: str, forms: Any) -> list[Any]:
     return [part for one in links for part in (one, " ")]
 
 
+def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
+    """The forms, and the evidence behind them."""
+    names = {"quarter": quarter, **({"supplier": supplier} if supplier else {})}
+    return [
+        *_downloads(quarter, supplier, forms),
+        html.A("evidence for an audit (ZIP)", href=evidencefile.address(**names), download=""),
+    ]
+
+
 def _address(quarter: str, supplier: str, form: str) -> str:
     return f"/scorecard-file?{urlencode({'quarter': quarter, 'supplier': supplier, 'form': form})}"
 
@@ -160,7 +169,7 @@ def _card(card: Document) -> html.Section:
                 else []
             ),
             html.Div(_table(heads, [_stream(row) for row in card["streams"]]), className="scroll"),
-            html.P(["Files: ", *_downloads(card["quarter"], card["supplier"], exports.FORMS)]),
+            html.P(["Files: ", *_files(card["quarter"], card["supplier"], exports.FORMS)]),
         ],
         className="sheet",
     )
