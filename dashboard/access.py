@@ -7,16 +7,22 @@ origin or marked as cross-site are turned away, and every answer tells the brows
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from ipaddress import ip_address
 from typing import Any
 from urllib.parse import urlsplit
 
+from dash.exceptions import DependencyException
 from flask import Flask, Response, request
 
-__all__ = ["LARGEST_BODY", "LOOPBACK", "guard"]
+__all__ = ["CALLBACK_PATH", "LARGEST_BODY", "READING_METHODS", "guard", "is_loopback"]
 
 LARGEST_BODY = 1_000_000
 CALLBACK_PATH = "_dash-update-component"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+# Bound to these, every address of this computer is served.
+EVERY_ADDRESS = frozenset({"0.0.0.0", "::"})
+Refusal = tuple[str, int]
+READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
@@ -24,6 +30,16 @@ HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
 }
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address to serve on is reached from this computer alone."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbacks: Mapping[str, Any]) -> None:
@@ -45,16 +61,13 @@ def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbac
     policy = _policy(script_hashes)
 
     @server.before_request
-    def turn_away() -> tuple[str, int] | None:
-        if _name(f"//{request.host}") not in hosts:
-            return "This address is not served here.\n", 400
-        if _from_elsewhere():
-            return "Requests from other sites are not answered.\n", 403
-        if request.content_length is not None and request.content_length > LARGEST_BODY:
-            return "The request is too large.\n", 413
-        if request.method == "POST" and request.path.endswith(CALLBACK_PATH) and not _is_callback(callbacks):
-            return "The request is malformed.\n", 400
-        return None
+    def turn_away() -> Refusal | None:
+        return _from_outside(hosts) or _unfit(callbacks)
+
+    @server.errorhandler(DependencyException)
+    def no_such_part(_error: DependencyException) -> Refusal:
+        # The dashboard's library fails on an address below its own scripts that names none of them.
+        return "There is no such file.\n", 404
 
     @server.after_request
     def protect(response: Response) -> Response:
@@ -63,12 +76,60 @@ def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbac
         return response
 
 
+def _from_outside(hosts: frozenset[str]) -> Refusal | None:
+    """What is said to who asks for another host, or from another site."""
+    if not _is_served(_name(f"//{request.host}"), hosts):
+        return "This address is not served here.\n", 400
+    if _from_elsewhere():
+        return "Requests from other sites are not answered.\n", 403
+    return None
+
+
+def _unfit(callbacks: Mapping[str, Any]) -> Refusal | None:
+    """What is said to a body too large or malformed, and to what would change something from no page of ours."""
+    if request.content_length is not None and request.content_length > LARGEST_BODY:
+        return "The request is too large.\n", 413
+    if request.method in READING_METHODS or request.endpoint is None:
+        return None
+    if request.path.endswith(CALLBACK_PATH):
+        return None if _is_callback(callbacks) else ("The request is malformed.\n", 400)
+    return None if _from_our_page() else ("Entries are taken from the pages of the dashboard only.\n", 403)
+
+
+def _is_served(name: str, hosts: frozenset[str]) -> bool:
+    """Whether we are meant by a name; where every address is served, a page made to point here still has a name of its own."""
+    return name in hosts or (not hosts.isdisjoint(EVERY_ADDRESS) and _is_address(name))
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def _from_our_page() -> bool:
+    """Whether the browser names a page of ours as where the entry was made; who writes without a browser has to say it."""
+    return (
+        _names_us(request.headers.get("Origin", ""))
+        and request.headers.get("Sec-Fetch-Site", "same-origin") == "same-origin"
+    )
+
+
 def _from_elsewhere() -> bool:
     """Whether the reader's browser says that another site asked; following a link to us is no such request."""
     if request.headers.get("Sec-Fetch-Site") == "cross-site":
         return request.method != "GET" or request.headers.get("Sec-Fetch-Mode") != "navigate"
     origin = request.headers.get("Origin")
-    return origin is not None and urlsplit(origin).netloc != request.host
+    return origin is not None and not _names_us(origin)
+
+
+def _names_us(origin: str) -> bool:
+    try:
+        return urlsplit(origin).netloc == request.host
+    except ValueError:
+        return False
 
 
 def _is_callback(callbacks: Mapping[str, Any]) -> bool:
@@ -83,15 +144,21 @@ def _is_callback(callbacks: Mapping[str, Any]) -> bool:
     known = callbacks.get(str(body.get("output")))
     if known is None:
         return False
-    names, places = known["output"], body.get("outputs")
     changed = body.get("changedPropIds", [])
     return (
-        _names(places) == (names.component_id, names.component_property)
+        _fits_output(known["output"], body.get("outputs"))
         and _all_names(body.get("inputs")) == _all_names(known["inputs"])
         and _all_names(body.get("state", [])) == _all_names(known["state"])
         and isinstance(changed, list)
         and all(isinstance(one, str) for one in changed)
     )
+
+
+def _fits_output(known: Any, given: object) -> bool:
+    """Whether the places named are those that the callback fills: one, or a list of them."""
+    if isinstance(known, (list, tuple)):
+        return _all_names(given) == [(one.component_id, one.component_property) for one in known]
+    return _names(given) == (known.component_id, known.component_property)
 
 
 def _all_names(entries: object) -> list[tuple[object, object]] | None:

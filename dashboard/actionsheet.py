@@ -8,6 +8,7 @@ from typing import Any
 from dash import html
 
 from dashboard import noticefile
+from dashboard.asker import asker
 from dashboard.entryform import field, form
 from dashboard.parts import lot_link
 from dashboard.sentences import amount, counted, day
@@ -110,23 +111,29 @@ def _shown(result: Document, unit: str) -> html.Li:
 
 
 def _next_steps(alert: Document, action: Mapping[str, Any]) -> html.Details:
-    subject = f"alert:{alert['id']}"
     paper = html.P(
         [
             html.A("Notice to the supplier (PDF)", href=noticefile.address(alert["id"]), download=""),
             " to hand over: it is sent to nobody by itself.",
         ]
     )
-    shown: list[Any] = [paper, form(subject, (ASKED,), [_day_field("asked on")])]
-    if action.get("asked_on"):
+    shown: list[Any] = [paper]
+    if asker().may_enter:
+        shown += _step_forms(f"alert:{alert['id']}", asked=bool(action.get("asked_on")))
+    return html.Details([html.Summary("Supplier: notice, answer and action"), *shown])
+
+
+def _step_forms(subject: str, *, asked: bool) -> list[html.Form]:
+    forms = [form(subject, (ASKED,), [_day_field("asked on")])]
+    if asked:
         answer = [
             _day_field("answered on"),
             _required("cause, as told", "cause"),
             _required("action, as told", "action"),
         ]
-        shown.append(form(subject, (ANSWERED,), [*answer, field("first lot after, if known", "first_lot")]))
-        shown.append(form(subject, (FIRST_LOT,), [_required("first lot after", "first_lot")]))
-    return html.Details([html.Summary("Supplier: notice, answer and action"), *shown])
+        forms.append(form(subject, (ANSWERED,), [*answer, field("first lot after, if known", "first_lot")]))
+        forms.append(form(subject, (FIRST_LOT,), [_required("first lot after", "first_lot")]))
+    return forms
 
 
 def _day_field(label: str) -> html.Label:

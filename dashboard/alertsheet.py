@@ -7,7 +7,7 @@ from typing import Any
 from dash import html
 
 from dashboard.actionsheet import action_sheet, told_state
-from dashboard.entryform import form
+from dashboard.entryform import enterable, form
 from dashboard.parts import link, lot_link, picture, stream_link, word
 from dashboard.sentences import day, evidence
 from dashboard.svg import Room
@@ -53,7 +53,7 @@ def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = 
                     *_held_under(alert),
                     *[html.P(_told(entry), className="entry") for entry in entries if entry["what"] not in STEPS],
                     *action_sheet(alert, [entry for entry in entries if entry["what"] in STEPS]),
-                    _answer(alert),
+                    *_answer(alert),
                 ]
             ),
             *shown,
@@ -91,7 +91,7 @@ def _told(entry: Document) -> str:
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}: {entry['reason']}"
 
 
-def _answer(alert: Document) -> html.Details:
+def _answer(alert: Document) -> list[html.Details]:
     """Alerts that end by themselves can't be opened by a person: the evidence decides."""
     answers = ("note",) if alert["evidence"].get("closed_because") or alert["held_under"] else ANSWERS[alert["state"]]
-    return html.Details([html.Summary(f"Answer: {', '.join(answers)}"), form(f"alert:{alert['id']}", answers)])
+    return enterable(f"Answer: {', '.join(answers)}", form(f"alert:{alert['id']}", answers))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl, urlencode, urlsplit
@@ -12,13 +13,16 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import evidencefile, noticefile, streamfile
 from dashboard.access import guard
+from dashboard.asker import asker
 from dashboard.desk import Desk, NothingYet
 from dashboard.digest import add_digest
 from dashboard.entries import add_entries
 from dashboard.limitforms import PREVIEW_PATH
-from dashboard.pages import alerts, bench, board, limits, lot, scorecards, stream, supplier
-from dashboard.parts import empty
+from dashboard.login import LOGOUT_PATH, add_login
+from dashboard.pages import alerts, bench, board, history, limits, lot, scorecards, stream, supplier
+from dashboard.parts import empty, link
 from dashboard.sentences import CAUTIONS
+from ingest.clock import now
 from ingest.errors import CallError, StoreError
 
 __all__ = ["make_app"]
@@ -29,6 +33,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     "/": board.layout,
     "/alerts": alerts.layout,
     "/bench": bench.layout,
+    "/history": history.layout,
     PREVIEW_PATH: limits.layout,
     "/lot": lot.layout,
     "/scorecards": scorecards.layout,
@@ -38,7 +43,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
 NAVIGATION = (("Board", "/"), ("Alerts", "/alerts"), ("Bench", "/bench"), ("Scorecards", "/scorecards"))
 
 
-def make_app(folder: Path, bound_to: str = "127.0.0.1") -> Dash:
+def make_app(folder: Path, bound_to: str = "127.0.0.1", clock: Callable[[], datetime] = now) -> Dash:
     """The dashboard of a lab folder, as a Dash application whose `server` is a WSGI application.
 
     Parameters
@@ -47,6 +52,8 @@ def make_app(folder: Path, bound_to: str = "127.0.0.1") -> Dash:
         The lab folder.
     bound_to : str
         The address it will be served on; requests for other hosts are turned away.
+    clock : callable
+        The present moment, aware: when entries are made and sessions end.
     """
     desk = Desk(folder)
     app = Dash(
@@ -64,9 +71,11 @@ def make_app(folder: Path, bound_to: str = "127.0.0.1") -> Dash:
     streamfile.add_download(app.server, desk)
     noticefile.add_download(app.server, desk)
     evidencefile.add_download(app.server, desk)
-    add_entries(app.server, desk, bound_to)
+    history.add_download(app.server, desk)
+    add_entries(app.server, desk, clock)
     add_digest(app.server, desk)
     guard(app.server, {bound_to, *_linked_host(desk)}, app.csp_hashes(), app.callback_map)
+    add_login(app.server, desk, bound_to, clock)
     return app
 
 
@@ -87,13 +96,26 @@ def _frame(desk: Desk) -> html.Div:
                     dcc.Link("lotdrift", href="/", className="mark"),
                     html.Nav([dcc.Link(name, href=path) for name, path in NAVIGATION], **{"aria-label": "Pages"}),
                     html.Span(desk.title, className="lab quiet"),
+                    *_who_is_logged_in(),
                 ],
                 className="masthead",
             ),
             html.Main(id="page", tabIndex=-1, children=html.P("Reading the store …", className="quiet")),
             html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
+            html.Footer(html.P(link("What was entered, by whom and why", "/history")), className="cautions"),
         ]
     )
+
+
+def _who_is_logged_in() -> list[html.Form]:
+    """The name, what it may do, and the way out."""
+    person = asker()
+    if person.name is None:
+        return []
+    said = html.Span([person.name, html.Span(f" ({person.role})", className="quiet")])
+    return [
+        html.Form([said, html.Button("Log out", type="submit")], method="post", action=LOGOUT_PATH, className="person")
+    ]
 
 
 def _add_callbacks(app: Dash, desk: Desk) -> None:
@@ -139,8 +161,8 @@ def page(desk: Desk, path: object, search: object) -> html.Div:
 
 
 def _query(search: object) -> dict[str, str]:
-    """What the address asks for; half a character, which no store could look up, becomes a question mark."""
+    """What the address asks for; half a character or none, which no store could look up, becomes a question mark."""
     if not isinstance(search, str):
         return {}
     pairs = parse_qsl(search.lstrip("?").encode(errors="replace").decode())
-    return {name: value for name, value in pairs if name != "desk"}
+    return {name: value.replace("\0", "?") for name, value in pairs if name != "desk"}

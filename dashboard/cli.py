@@ -99,6 +99,7 @@ def main() -> None:
 def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
     """The declarations and the store of a lab; no connection before the first round."""
     from ingest.lab import load
+    from ingest.standing_units import check_units
     from ingest.store import known_store
 
     lab = load(folder)
@@ -107,6 +108,7 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
         yield lab, None
         return
     with store.reading() as connection:
+        check_units(connection, lab)
         yield lab, connection
 
 
@@ -169,7 +171,7 @@ def serve(folder: Path, host: str, port: int) -> None:
     """Serve the dashboard and do the scheduled rounds, in one process."""
     from dashboard.serving import serve as serve_lab
 
-    serve_lab(folder, host, port, say=click.echo)
+    serve_lab(folder, host, port, say=click.echo, warn=warn)
 
 
 @main.command()
@@ -205,7 +207,7 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     if serves:
         from dashboard.serving import serve as serve_lab
 
-        serve_lab(folder, "127.0.0.1", port, say=click.echo)
+        serve_lab(folder, "127.0.0.1", port, say=click.echo, warn=warn)
     else:
         click.echo(f"Look at it with: lotdrift serve --lab {folder}")
 
@@ -406,6 +408,66 @@ def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
     with reading(folder) as (lab, connection):
         documents = [] if connection is None else views.alerts(connection, lab, closed_too=closed_too)
     print_json(documents) if as_json else click.echo(listings.alerts(documents))
+
+
+@main.command()
+@lab_option
+@json_option
+def history(folder: Path, as_json: bool) -> None:
+    """What people entered, the newest first."""
+    from dashboard import historyviews, listings
+
+    with reading(folder) as (lab, connection):
+        documents = [] if connection is None else historyviews.entries(connection, lab)
+    print_json(documents) if as_json else click.echo(listings.history(documents))
+
+
+@main.group()
+def user() -> None:
+    """Who may use the dashboard; as soon as one user is declared, everybody needs a login."""
+
+
+@user.command("add")
+@click.argument("name")
+@click.option("--role", type=click.Choice(["viewer", "specialist"]), required=True, help="Look only, or enter too.")
+@lab_option
+def user_add(folder: Path, name: str, role: str) -> None:
+    """Declare a user."""
+    from dashboard import usercommands
+
+    click.echo(usercommands.add(folder, name, role))
+
+
+@user.command("password")
+@click.argument("name")
+@lab_option
+def user_password(folder: Path, name: str) -> None:
+    """Change a user's password; all sessions of the user end."""
+    from dashboard import usercommands
+
+    click.echo(usercommands.change_password(folder, name))
+
+
+@user.command("close")
+@click.argument("name")
+@lab_option
+def user_close(folder: Path, name: str) -> None:
+    """End a user's account and all its sessions; the name stays in the history."""
+    from dashboard import usercommands
+
+    click.echo(usercommands.close(folder, name))
+
+
+@user.command("list")
+@lab_option
+@json_option
+def user_list(folder: Path, as_json: bool) -> None:
+    """The users and what they may do."""
+    from dashboard import listings, usercommands
+
+    with reading(folder) as (lab, connection):
+        documents = [] if connection is None else usercommands.documents(connection, lab)
+    print_json(documents) if as_json else click.echo(listings.users(documents))
 
 
 @main.command()

@@ -10,8 +10,10 @@ from typing import Any
 from sqlalchemy import Connection
 
 from dashboard import pageviews, views
+from ingest.accounts import any_declared
 from ingest.errors import CallError
 from ingest.lab import LAB_FILE, Lab, load
+from ingest.standing_units import check_units
 from ingest.store import Store, known_store
 
 __all__ = ["Desk", "NothingYet"]
@@ -34,6 +36,7 @@ class Desk:
         self._lab: Lab | None = None
         self._stamp: int | None = None
         self._store: Store | None = None
+        self._has_users = False
         self._kept_state: tuple[tuple[object, ...], dict[str, Any]] | None = None
 
     @property
@@ -66,10 +69,22 @@ class Desk:
             raise NothingYet
         return self._store
 
+    @property
+    def has_users(self) -> bool:
+        """Whether anybody was ever declared; once it is so it stays so, and is not looked up again."""
+        if not self._has_users:
+            try:
+                with self.reading() as connection:
+                    self._has_users = any_declared(connection)
+            except NothingYet:
+                return False
+        return self._has_users
+
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """One consistent state of the store."""
+        """One consistent state of the store; LabFileError where its values are in other units than are declared."""
         with self.store.reading() as connection:
+            check_units(connection, self.lab)
             yield connection
 
     def board(self, connection: Connection) -> list[Document]:

@@ -7,18 +7,25 @@ from typing import Any
 
 from dash import dcc, html
 
-__all__ = ["ENTRY_PATH", "field", "form"]
+from dashboard.asker import asker
+
+__all__ = ["ENTRY_PATH", "enterable", "field", "form"]
 
 ENTRY_PATH = "/entry"
 
 
+def enterable(title: str, *content: Any) -> list[html.Details]:
+    """What a person may enter, folded away under a title; nothing for who may only look."""
+    return [html.Details([html.Summary(title), *content])] if asker().may_enter else []
+
+
 def form(subject: str, buttons: Sequence[str], more: Sequence[Any] = ()) -> html.Form:
-    """A form about `subject`; it works without a script and needs a name and a reason."""
+    """A form about `subject`; it works without a script and needs a reason, and a name where nobody is logged in."""
     return html.Form(
         [
             dcc.Input(type="hidden", name="subject", value=subject),
             *more,
-            field("your name", "who", autoComplete="name", required=True),
+            *([] if asker().name else [field("your name", "who", autoComplete="name", required=True)]),
             field("reason", "reason", required=True),
             html.Div(
                 [html.Button(what, type="submit", name="what", value=what) for what in buttons], className="buttons"

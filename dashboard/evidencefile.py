@@ -25,7 +25,7 @@ from dashboard.desk import Desk, NothingYet
 from dashboard.evidence import Scope
 from dashboard.evidencetables import COLUMNS, Source
 from dashboard.forms.evidencepage import as_html
-from dashboard.forms.table import cell
+from dashboard.safecell import safe_cell
 from dashboard.views import iso
 from ingest.errors import CallError, StoreError
 from ingest.lab import LAB_FILE, Lab
@@ -101,7 +101,7 @@ class _Bundle:
             writer = csv.writer(out, lineterminator="\r\n")
             writer.writerow(columns)
             for row in rows:
-                writer.writerow([cell(value) for value in row])
+                writer.writerow([safe_cell(value) for value in row])
                 count += 1
         self._note(name, into, count)
 

@@ -11,10 +11,9 @@ from collections.abc import Mapping, Sequence
 from hashlib import sha256
 from typing import Any
 
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import Connection, text
 
 from dashboard.quarterlots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter
-from ingest import schema
 from ingest.lab import Lab
 from ingest.store import Store
 
@@ -31,7 +30,6 @@ def note(store: Store, lab: Lab, name: str) -> None:
         if looked_us is None or looked_us < span.end_us or _noted(connection, name):
             return
     with store.writing() as connection:
-        schema.drawn_quarter.create(connection, checkfirst=True)
         streams, looked_us = gather(connection, lab, span), _looked_us(connection)
         connection.exec_driver_sql(
             "INSERT INTO drawn_quarter (quarter, drawn_us, digest, lots) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
@@ -68,8 +66,6 @@ def _looked_us(connection: Connection) -> int | None:
 
 
 def _noted(connection: Connection, name: str) -> tuple[int, str, Lots] | None:
-    if not inspect(connection).has_table(schema.drawn_quarter.name):
-        return None
     row = connection.execute(
         text("SELECT drawn_us, digest, lots FROM drawn_quarter WHERE quarter = :name"), {"name": name}
     ).first()

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from dashboard.limitwords import in_force
-from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.sentences import amount, characteristic, counted, day, moment, percent, room_to_limit, weeks
 
-__all__ = ["alerts", "board", "check", "lot", "preview", "stream"]
+__all__ = ["alerts", "board", "check", "history", "lot", "preview", "stream", "users"]
 
 if TYPE_CHECKING:
     from ingest.preview import Preview
@@ -166,3 +166,27 @@ def preview(seen: Preview) -> str:
         seen.source,
     ]
     return "\n".join(_printable(line) for part in said for line in part.split("\n"))
+
+
+def history(entries: list[Document]) -> str:
+    """What people entered."""
+    if not entries:
+        return "Nothing was entered so far."
+    keys = ("who", "what", "about", "reason")
+    return table(("when", *keys), [[moment(one["at"]), *(one[key] for key in keys)] for one in entries])
+
+
+def users(documents: list[Document]) -> str:
+    """Who may use the dashboard."""
+    if not documents:
+        return "No user is declared: on this computer everything works without a login."
+    rows = [
+        [
+            one["name"],
+            one["role"],
+            day(one["made_at"]),
+            f"closed {day(one['closed_at'])}" if one["closed_at"] else "open",
+        ]
+        for one in documents
+    ]
+    return table(("name", "role", "made", "state"), rows)

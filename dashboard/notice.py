@@ -152,7 +152,6 @@ def _method(lab: Lab, alert: RowMapping, evidence: Document) -> Document:
 def _from_lots(connection: Connection, stream_id: int) -> int:
     """How many lots the usual level rests on."""
     stored = connection.execute(
-        text("SELECT json_extract(document, '$.limits.from_lots') FROM evaluation WHERE stream_id = :id"),
-        {"id": stream_id},
+        text("SELECT document FROM evaluation WHERE stream_id = :id"), {"id": stream_id}
     ).scalar()
-    return int(stored or 0)
+    return int(json.loads(stored)["limits"]["from_lots"]) if stored else 0

@@ -174,6 +174,8 @@ def refused_rows(connection: Connection, lot_name: str) -> list[Document]:
 def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[str, list[Document]]:
     """What people entered about each subject, the newest first."""
     found: dict[str, list[Document]] = {subject: [] for subject in subjects}
+    if not found:
+        return {}
     wanted = text("SELECT * FROM act WHERE subject IN :subjects ORDER BY id DESC").bindparams(
         bindparam("subjects", expanding=True)
     )

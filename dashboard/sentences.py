@@ -203,11 +203,14 @@ def told_round(document: dict[str, Any], problems: list[str]) -> str:
     files = document["files"]
     if not files and not problems and not document["evaluated"]:
         return "Nothing new in the drop folders."
-    sentences = [_told_intake(files)] if files else []
+    taken = [file for file in files if file["state"] != "refused"]
+    sentences = [_told_intake(taken)] if taken else []
     refused = sum(file["refused"] for file in files)
     if refused:
         sentences.append(f"{counted(refused, 'row')} refused: see the reports in refused/.")
-    sentences += [f"{file['reason']}" for file in files if file["reason"]]
+    if len(files) > len(taken):
+        sentences.append(f"{counted(len(files) - len(taken), 'file')} not taken in:")
+    sentences += [f"  {file['reason']}" for file in files if file["reason"]]
     if document["evaluated"]:
         sentences.append(f"{counted(document['evaluated'], 'stream')} evaluated.")
     if document["to_look_at"]:

@@ -12,9 +12,11 @@ from types import FrameType
 
 from waitress.server import create_server
 
+from dashboard.access import is_loopback
 from dashboard.app import make_app
 from dashboard.notify import deliver
 from ingest import rounds
+from ingest.accounts import accounts
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
 from ingest.lab import load
@@ -30,18 +32,24 @@ class _Stop(Exception):
     """The process was asked to end."""
 
 
-def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> None:
+def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: Callable[[str], None]) -> None:
     """Serve until SIGINT or SIGTERM; a round under way is finished first.
 
     Raises
     ------
     CallError
-        Where `lab.toml` is wrong or the port is taken.
+        Where `lab.toml` is wrong, the port is taken, or others could reach it and nobody is declared.
     StoreError
         Where the store can't be used, or waits for its upgrade.
     """
     lab = load(folder)
     known_store(folder)
+    if not is_loopback(host):
+        _check_users(folder, host)
+        warn(
+            f"serve: names and passwords travel readable to {host}, over plain http; let a server with TLS stand before "
+            "it (see Users in the README)"
+        )
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
     server = create_server(make_app(folder, host).server, sockets=[_socket(host, port)], threads=THREADS)
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -54,6 +62,19 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None]) -> Non
         say("Stopped.")
     finally:
         server.close()
+
+
+def _check_users(folder: Path, host: str) -> None:
+    """CallError where nobody could log in."""
+    store = known_store(folder)
+    if store is not None:
+        with store.reading() as connection:
+            if any(account.closed is None for account in accounts(connection)):
+                return
+    raise CallError(
+        f"serve: {host} can be reached from other computers and no user is declared; declare one first with "
+        "lotdrift user add NAME --role specialist, or serve on 127.0.0.1"
+    )
 
 
 def _round(folder: Path) -> None:

@@ -11,6 +11,7 @@ from flask import Flask, Response, request
 
 from dashboard import views
 from dashboard.desk import Desk, NothingYet
+from dashboard.safecell import safe_cell
 from ingest.errors import CallError
 
 __all__ = ["add_download", "address", "as_csv"]
@@ -23,8 +24,6 @@ COLUMNS = (
     "lot", "tested_at", "level", "bound", "unit", "bags", "readings", "bag_spread", "reading_spread", "usual", "control_lower",
     "control_upper", "limit_lower", "limit_upper", "chamber", "humidity_percent", "conditioning", "verdict", "stands_out",
 )  # fmt: skip
-# A cell that begins with one of these could be run as a formula by a spreadsheet.
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 def address(names: dict[str, str]) -> str:
@@ -37,7 +36,7 @@ def as_csv(document: Document) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    writer.writerows([_cell(value) for value in _row(point, document)] for point in document["points"])
+    writer.writerows([safe_cell(value) for value in _row(point, document)] for point in document["points"])
     return out.getvalue()
 
 
@@ -63,13 +62,6 @@ def _row(point: Document, document: Document) -> list[Any]:
         point["n"],
     ]
     return [*start, *(point[key] for key in keys), point["state"], point["verdict"], " ".join(point["signals"])]
-
-
-def _cell(value: Any) -> Any:
-    if value is None:
-        return ""
-    dangerous = isinstance(value, str) and value.lstrip(" \u00a0").startswith(DANGEROUS)
-    return f"'{value}" if dangerous else value
 
 
 def add_download(server: Flask, desk: Desk) -> None:

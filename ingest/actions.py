@@ -13,8 +13,9 @@ from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, RowMapping, text
+from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
+from ingest import schema
 from ingest.acts import Act, record
 from ingest.errors import CallError
 from ingest.lab import Lab
@@ -137,9 +138,8 @@ def corrective_actions(connection: Connection, lab: Lab, ids: Iterable[str] | No
     steps = _steps(connection, ids)
     if not steps:
         return {}
-    rows = connection.execute(
-        text("SELECT * FROM alert WHERE id IN (SELECT value FROM json_each(:ids))"), {"ids": json.dumps(list(steps))}
-    ).mappings()
+    wanted = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
+    rows = connection.execute(wanted, {"ids": list(steps)}).mappings()
     looked_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
     looked = from_microseconds(looked_us or 0).astimezone(lab.zone).date()
     return {row["id"]: _document(connection, lab, row, steps[row["id"]], looked) for row in rows}
@@ -147,13 +147,11 @@ def corrective_actions(connection: Connection, lab: Lab, ids: Iterable[str] | No
 
 def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[str, Act]]:
     """The last entry of each step, by alert."""
-    sql = "SELECT * FROM act WHERE what IN (SELECT value FROM json_each(:steps)) AND subject LIKE 'alert:%'"
-    values = {"steps": json.dumps(STEPS)}
+    wanted = select(schema.act).where(schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith("alert:"))
     if ids is not None:
-        sql += " AND subject IN (SELECT value FROM json_each(:subjects))"
-        values["subjects"] = json.dumps([f"alert:{one}" for one in ids])
+        wanted = wanted.where(schema.act.c.subject.in_([f"alert:{one}" for one in ids]))
     found: dict[str, dict[str, Act]] = {}
-    for row in connection.execute(text(f"{sql} ORDER BY id"), values):
+    for row in connection.execute(wanted.order_by(schema.act.c.id)):
         act = Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
         steps = found.setdefault(row.subject.removeprefix("alert:"), {})
         steps[row.what] = act

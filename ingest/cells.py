@@ -22,12 +22,12 @@ from ingest.units import BLANKS, BOUNDS, Unit, Value, ValueTextError, parse_numb
 
 __all__ = [
     "Column",
+    "Marks",
     "Names",
     "Numbers",
     "Wholes",
     "constant",
     "days",
-    "decimal_of",
     "encoded",
     "floats",
     "names",
@@ -168,22 +168,34 @@ def _why_not_whole(text: str) -> str:
     return f"{quoted(text)} is not a whole number from 0 on; write digits only"
 
 
-def decimal_of(texts: pa.Array, declared: str | None, delimiter: str) -> str:
-    """Decide the decimal mark of a whole column.
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What the texts of a column, as far as they were seen, tell of its decimal mark."""
 
-    An undeclared comma is believed only where the column proves it: no points, and one comma at least that can't
-    separate thousands.
-    """
-    if declared is not None:
-        return declared
-    with_comma = texts.filter(pc.match_substring(texts, ",")).to_pylist()
-    if delimiter == "," or not with_comma or pc.any(pc.match_substring(texts, ".")).as_py():
-        return "."
-    found = [WITH_COMMA.fullmatch(text) for text in with_comma]
-    if any(one is None for one in found):
-        return "."
-    proves = any(one is not None and (len(one[2]) != 3 or one[1] in {"", "0"}) for one in found)
-    return "," if proves else "."
+    comma: bool = False
+    point: bool = False
+    strange: bool = False
+    proof: bool = False
+
+    def seen(self, texts: pa.Array) -> Marks:
+        """Return the marks with some more texts of the column."""
+        with_comma = texts.filter(pc.match_substring(texts, ",")).to_pylist()
+        found = [WITH_COMMA.fullmatch(text) for text in with_comma]
+        return Marks(
+            self.comma or bool(found),
+            self.point or bool(pc.any(pc.match_substring(texts, ".")).as_py()),
+            self.strange or any(one is None for one in found),
+            self.proof or any(one is not None and (len(one[2]) != 3 or one[1] in {"", "0"}) for one in found),
+        )
+
+    @property
+    def decimal(self) -> str:
+        """The decimal mark of the whole column.
+
+        A comma is believed only where the column proves it: no points, and one comma at least that can't separate
+        thousands.
+        """
+        return "," if self.comma and self.proof and not (self.point or self.strange) else "."
 
 
 def numbers(column: Column, decimal: str, words: Mapping[str, str]) -> Numbers:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.cells import Column, Numbers, decimal_of, floats_as_written, numbers
+from ingest.cells import Column, Numbers, floats_as_written, numbers
 from ingest.errors import quoted
 from ingest.labfile import Source
 from ingest.layout import Layout
@@ -22,10 +22,10 @@ Floats = NDArray[np.float64]
 ABSOLUTE_ZERO_C = -273.15
 
 
-def humidities(column: Column, layout: Layout, source: Source, delimiter: str, refused: RefusedRows) -> Floats:
+def humidities(column: Column, layout: Layout, source: Source, refused: RefusedRows) -> Floats:
     """Read relative humidity in percent; entries outside 0 to 100 are refused."""
     unit = _unit_of("humidity_percent", "%", layout, source)
-    read = numbers(column, decimal_of(column.texts, source.decimal, delimiter), {})
+    read = numbers(column, _decimal("humidity_percent", layout, source), {})
     values = floats_as_written(read)
 
     def why(value: float) -> str:
@@ -34,10 +34,10 @@ def humidities(column: Column, layout: Layout, source: Source, delimiter: str, r
     return _checked(column, "humidity_percent", read, values, unit, why, refused)
 
 
-def temperatures(column: Column, layout: Layout, source: Source, delimiter: str, refused: RefusedRows) -> Floats:
+def temperatures(column: Column, layout: Layout, source: Source, refused: RefusedRows) -> Floats:
     """Read temperature in degrees Celsius, from either scale; entries below absolute zero are refused."""
     unit = _unit_of("temperature_c", "degC", layout, source)
-    read = numbers(column, decimal_of(column.texts, source.decimal, delimiter), {})
+    read = numbers(column, _decimal("temperature_c", layout, source), {})
     values = floats_as_written(read)
     if unit == "degF":
         # Rounded at 1e-9 so that 78.8 degF is 26 degC and not a hair above an edge of 26.
@@ -49,6 +49,11 @@ def temperatures(column: Column, layout: Layout, source: Source, delimiter: str,
         return "" if np.isfinite(value) else "is not finite; correct it"
 
     return _checked(column, "temperature_c", read, values, unit, why, refused)
+
+
+def _decimal(name: str, layout: Layout, source: Source) -> str:
+    """The mark of a column; one that is not in the file is declared, and written as the source declares."""
+    return layout.decimals.get(layout.positions.get(name, -1), source.decimal or ".")
 
 
 def _checked(

@@ -21,7 +21,7 @@ from sqlalchemy import Connection
 if TYPE_CHECKING:
     import psycopg
 
-__all__ = ["among", "insert_frame", "is_server", "marked", "percent_marks", "upsert_frame"]
+__all__ = ["among", "insert_frame", "is_server", "marked", "percent_marks"]
 
 # A mark inside quotes is a character; a percent sign means something to the server's driver wherever it stands.
 QUOTED_OR_MARK = re.compile(r"'[^']*'|\"[^\"]*\"|\?|%")
@@ -64,24 +64,6 @@ def insert_frame(connection: Connection, table: str, rows: pd.DataFrame) -> None
         _copy(connection, table, rows)
     else:
         _insert(connection, f"INSERT INTO {table} ({', '.join(_names(rows))}) VALUES ({_marks(rows)})", rows)
-
-
-def upsert_frame(connection: Connection, table: str, keys: Sequence[str], rows: pd.DataFrame) -> None:
-    """Insert rows, or write them over those with the same keys; each key stands once in the frame."""
-    if rows.empty:
-        return
-    sets = ", ".join(f"{name} = excluded.{name}" for name in _names(rows) if name not in keys)
-    over = f"ON CONFLICT ({', '.join(keys)}) DO UPDATE SET {sets}"
-    into = f"INSERT INTO {table} ({', '.join(_names(rows))})"
-    if not is_server(connection):
-        _insert(connection, f"{into} VALUES ({_marks(rows)}) {over}", rows)
-        return
-    connection.exec_driver_sql(
-        f"CREATE TEMPORARY TABLE incoming ON COMMIT DROP AS SELECT {', '.join(_names(rows))} FROM {table} LIMIT 0"
-    )
-    _copy(connection, "incoming", rows)
-    connection.exec_driver_sql(f"{into} SELECT {', '.join(_names(rows))} FROM incoming {over}")
-    connection.exec_driver_sql("DROP TABLE incoming")
 
 
 def _names(rows: pd.DataFrame) -> list[str]:

@@ -11,7 +11,7 @@ import json
 import os
 import stat
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -19,11 +19,16 @@ from pathlib import Path
 from sqlalchemy import Connection, insert, select, update
 
 from ingest import schema
-from ingest.feeds import FileRefused, Parsed, read_climate, read_tests
+from ingest.arrivals import CLIMATE, READINGS, Arrivals
+from ingest.climate_rows import contradicting_entries
+from ingest.feeds import PIECE_BYTES, Feed, NotATableError, Piece, open_feed
 from ingest.filing import FILED, REFUSED, digest_of, free_name, put_away, settle, settle_all
 from ingest.lab import Lab, Source
 from ingest.progress import Watch, unwatched
-from ingest.readings import Counts, store_climate, store_readings
+from ingest.reader import Contradicted
+from ingest.reading_rows import contradicting_readings
+from ingest.readings import add_climate, add_readings
+from ingest.refusals import Refusal
 from ingest.stamps import microseconds
 from ingest.store import Store, insert_many
 from ingest.wording import printable
@@ -74,16 +79,17 @@ class _Round:
     lab: Lab
     now: datetime
     watch: Watch
+    piece_bytes: int
 
 
-def take_in(store: Store, lab: Lab, now: datetime, watch: Watch = unwatched) -> Taken:
-    """Take in every drop that is ready, by file time, then name."""
+def take_in(store: Store, lab: Lab, now: datetime, watch: Watch = unwatched, piece_bytes: int = PIECE_BYTES) -> Taken:
+    """Take in every drop that is ready, by file time, then name; each is read in pieces of about so many bytes."""
     taken = Taken()
     settle_all(store, lab.folder)
     found = find(lab, now, taken.problems)
     for number, item in enumerate(found):
         watch("files taken in", number, len(found))
-        entry = _take(_Round(store, lab, now, watch), item)
+        entry = _take(_Round(store, lab, now, watch, piece_bytes), item)
         if entry is not None:
             taken.entries.append(entry)
     return taken
@@ -150,18 +156,21 @@ def _take(of: _Round, item: Find) -> Entry | None:
         return _entry(item, "refused", NAMELESS)
     if item.source.keep and _kept_unchanged(of, item):
         return _entry(item, "seen")
-    read = read_tests if item.source.kind == "tests" else read_climate
     try:
         digest = digest_of(item.path)
-        parsed = None if _seen(of.store, digest) else read(item.path, item.source, of.lab, of.now)
+        if _seen(of.store, digest):
+            return _again(of, item) if _is_as_found(item) else None
+        drop_id, entry = _stored(of, item, digest)
+    except NotATableError as error:
+        reason = printable(f"{item.path.name}: {error}")
+        return _refuse(of, item, digest, reason) if _is_as_found(item) else None
     except OSError as error:
         why = f"can't be read ({error.strerror}); it stays where it is and is taken in once it can be"
         return _entry(item, "refused", why)
-    if not _is_as_found(item):
+    except _ChangedError:
         return None
-    if parsed is None:
-        return _again(of, item)
-    return _take_parsed(of, item, digest, parsed)
+    settle(of.store, of.lab.folder, drop_id)
+    return entry
 
 
 def _entry(item: Find, state: str, why: str = "") -> Entry:
@@ -212,16 +221,6 @@ def _folder_of(lab: Lab, item: Find) -> str:
     return (folder.relative_to(lab.folder) if folder.is_relative_to(lab.folder) else folder).as_posix()
 
 
-def _take_parsed(of: _Round, item: Find, digest: bytes, parsed: Parsed | FileRefused) -> Entry:
-    if isinstance(parsed, FileRefused):
-        return _refuse(of, item, digest, printable(parsed.reason))
-    with of.store.writing() as connection:
-        drop_id = _note_drop(connection, of, item, digest, header=parsed.header)
-        entry = _store_rows(connection, of, item, drop_id, parsed)
-    settle(of.store, of.lab.folder, drop_id)
-    return entry
-
-
 def _refuse(of: _Round, item: Find, digest: bytes, reason: str) -> Entry:
     entry = Entry(item.path.name, item.source.kind, "refused", reason=reason)
     if item.source.keep and _refused_before(of.store, digest, entry):
@@ -267,33 +266,79 @@ def _note_drop(
     return number
 
 
-def _store_rows(connection: Connection, of: _Round, item: Find, drop_id: int, parsed: Parsed) -> Entry:
-    counts = _counted(connection, of, item.source.kind, drop_id, parsed)
-    entry = Entry(
-        item.path.name,
-        item.source.kind,
-        "stored",
-        counts.stored,
-        counts.duplicate + parsed.repeats,
-        counts.corrected,
-        len(parsed.refusals),
-    )
-    _store_refusals(connection, drop_id, parsed)
-    told = {name: getattr(entry, name) for name in ("stored", "duplicate", "corrected", "refused")}
-    connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(**told))
-    return entry
+# Its rows
 
 
-def _counted(connection: Connection, of: _Round, kind: str, drop_id: int, parsed: Parsed) -> Counts:
-    if kind == "tests":
-        return store_readings(connection, drop_id, parsed.rows, microseconds(of.now), of.watch)
-    return store_climate(connection, drop_id, parsed.rows)
+class _ChangedError(Exception):
+    """The file changed while it was read."""
 
 
-def _store_refusals(connection: Connection, drop_id: int, parsed: Parsed) -> None:
+class _ContradictedError(Exception):
+    """Rows of the file contradict each other: nothing is stored before they are known to be refused."""
+
+    def __init__(self, lines: Contradicted) -> None:
+        super().__init__()
+        self.lines = lines
+
+
+def _stored(of: _Round, item: Find, digest: bytes) -> tuple[int, Entry]:
+    """Store the rows in one transaction; the number of the drop and what became of it."""
+    with open_feed(item.path, item.source, of.lab, of.now, of.piece_bytes) as feed:
+        try:
+            return _in_one(of, item, digest, feed, {})
+        except _ContradictedError as found:
+            # Rows that contradict each other are told by the last of them: the file is read again without all of them.
+            return _in_one(of, item, digest, feed, found.lines)
+
+
+def _in_one(of: _Round, item: Find, digest: bytes, feed: Feed, contradicted: Contradicted) -> tuple[int, Entry]:
+    with of.store.writing() as connection:
+        drop_id = _note_drop(connection, of, item, digest, header=feed.header)
+        shelf = READINGS if item.source.kind == "tests" else CLIMATE
+        arrivals = Arrivals(connection, shelf, drop_id, microseconds(of.now))
+        refused = 0
+        for piece in _watched(of, item, feed, contradicted):
+            _add(connection, arrivals, item, drop_id, piece)
+            refused += len(piece.refusals)
+        _refuse_contradictions(arrivals, item)
+        counts = arrivals.settle()
+        told = {**asdict(counts), "refused": refused}
+        connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(**told))
+        if not _is_as_found(item):
+            raise _ChangedError
+    return drop_id, Entry(item.path.name, item.source.kind, "stored", **told)
+
+
+def _watched(of: _Round, item: Find, feed: Feed, contradicted: Contradicted) -> Iterator[Piece]:
+    """The pieces; a file of several tells how far it is."""
+    done = total = 0
+    for piece in feed.pieces(contradicted, of.piece_bytes):
+        if done:
+            total = total or feed.count_rows()
+            of.watch(f"rows of {printable(item.path.name)}", done, max(done, total))
+        yield piece
+        done += piece.data_rows
+
+
+def _add(connection: Connection, arrivals: Arrivals, item: Find, drop_id: int, piece: Piece) -> None:
+    add = add_readings if item.source.kind == "tests" else add_climate
+    add(connection, arrivals, drop_id, piece.rows)
+    _store_refusals(connection, drop_id, piece.refusals)
+
+
+def _refuse_contradictions(arrivals: Arrivals, item: Find) -> None:
+    rows = arrivals.contradictions()
+    if rows.empty:
+        return
+    identity = [rows[name].to_numpy() for name in arrivals.identity]
+    contradicting = contradicting_readings if item.source.kind == "tests" else contradicting_entries
+    raise _ContradictedError(contradicting(rows, identity))
+
+
+def _store_refusals(connection: Connection, drop_id: int, refusals: Sequence[Refusal]) -> None:
     """Keep the refused rows with their cells, which may hold bytes that are no text, as ASCII."""
     insert_many(
         connection,
         "INSERT INTO refusal (drop_id, line, reason, cells) VALUES (?, ?, ?, ?)",
-        [(drop_id, one.line, printable(one.reason), json.dumps(one.cells)) for one in parsed.refusals],
+        [(drop_id, one.line, printable(one.reason), json.dumps(one.cells)) for one in refusals],
     )

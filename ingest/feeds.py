@@ -1,42 +1,116 @@
 """A dropped file to typed rows and refusals. Nothing is stored here and nothing is guessed.
 
-Each cell is checked column by column for the whole file at once; a row with any doubt is refused with the reason and
-its cells unchanged. A row of a wide file (a column a reading) is one data row: one bad cell refuses all of it, an empty
-reading cell is no reading.
+A file is read in pieces, so that its size costs time and no memory. What only the whole file can tell (its encoding, the
+decimal mark of a column) is found out before the first piece; what rows say of each other (repeats, contradictions) is
+for the one who has seen all pieces.
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
+import io
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.cells import Column, Names, constant, days, encoded, filled, names, wholes
-from ingest.climate_cells import humidities, temperatures
-from ingest.errors import quoted
+from ingest.cells import Marks, encoded
+from ingest.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
 from ingest.lab import Lab
 from ingest.labfile import Source
 from ingest.layout import Layout, expected_names, lay_out
-from ingest.reading_cells import Readings, gather
-from ingest.refusals import Refusal, RefusedRows
-from ingest.repeats import combined, contradictions, repeated
-from ingest.stamps import NO_TIME, Clock, Stamps, read_stamps, settle_repeated
-from ingest.tables import Form, NotATableError, Table, read_table
+from ingest.reader import Contradicted, Piece, Reader
+from ingest.reading_rows import contradicting_readings, identity_of_readings, reading_pieces
+from ingest.refusals import Refusal
+from ingest.repeats import repeated
+from ingest.tables import Form, NotATableError, Sheet, Table, open_sheet
 
-__all__ = ["FileRefused", "Parsed", "read_climate", "read_tests"]
+__all__ = [
+    "PIECE_BYTES",
+    "Feed",
+    "FileRefused",
+    "NotATableError",
+    "Parsed",
+    "Piece",
+    "open_feed",
+    "read_climate",
+    "read_tests",
+]
 
 Ints = NDArray[np.int64]
+Identity = Callable[[pd.DataFrame], list[Ints]]
 
-IDENTITY_NAMES = ("supplier", "product", "lot", "characteristic")
-OTHER_NAMES = ("chamber", "instrument", "operator", "load")
+# About 85,000 rows: enough that what each piece costs by itself does not show, little enough to be held many times over.
+PIECE_BYTES = 1 << 23
+NOTHING: Contradicted = {}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Feed:
+    """An open file that is a table, to be read as often as need be."""
+
+    header: tuple[str, ...]
+    encoding: str
+    delimiter: str
+    _sheet: Sheet
+    _reader: Callable[[Contradicted], Reader]
+    _rows: Callable[[Iterable[Table], Reader], Iterator[Piece]]
+
+    def pieces(self, contradicted: Contradicted = NOTHING, size: int | None = PIECE_BYTES) -> Iterator[Piece]:
+        """Read the rows in pieces of about `size` bytes, or all at once; one piece at least.
+
+        `contradicted` tells the lines that are refused because they contradict others, once that is known.
+        """
+        return self._rows(self._sheet.tables(size), self._reader(contradicted))
+
+    def count_rows(self) -> int:
+        """About how many data rows there are."""
+        return self._sheet.count_lines()
+
+
+@contextmanager
+def open_feed(
+    drop: Path | bytes, source: Source, lab: Lab, now: datetime, size: int | None = PIECE_BYTES
+) -> Iterator[Feed]:
+    """Open a file and find out what the whole of it decides; parameters as in `read_tests`.
+
+    The typed rows of the pieces have the columns of `read_tests` or `read_climate`.
+
+    Raises
+    ------
+    NotATableError
+        If it can't be read as a table, lacks a required column or has one twice.
+    OSError
+        If it can't be opened or read.
+    """
+    form = Form(source.encoding, source.delimiter, source.skip_rows, expected_names(source))
+    with drop.open("rb") if isinstance(drop, Path) else io.BytesIO(drop) as file, open_sheet(file, form) as sheet:
+        layout = lay_out(sheet.header, source)
+        layout.decimals.update(_decimals(sheet, layout, source, size))
+        rows = reading_pieces if source.kind == "tests" else climate_pieces
+
+        def reader(contradicted: Contradicted) -> Reader:
+            return Reader(source, lab, now, layout, contradicted)
+
+        yield Feed(sheet.header, sheet.encoding, sheet.delimiter, sheet, reader, rows)
+
+
+def _decimals(sheet: Sheet, layout: Layout, source: Source, size: int | None) -> dict[int, str]:
+    """The decimal mark of each measured column, for the whole file: a comma is looked for only where it can be one."""
+    columns = layout.measured()
+    if source.decimal is not None or sheet.delimiter == ",":
+        return dict.fromkeys(columns, source.decimal or ".")
+    marks = dict.fromkeys(columns, Marks())
+    for table in sheet.tables(size):
+        marks = {column: seen.seen(encoded(table.columns[column]).texts) for column, seen in marks.items()}
+    return {column: seen.decimal for column, seen in marks.items()}
+
+
+# A whole file at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +165,7 @@ def read_tests(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> P
     OSError
         If the file can't be opened or read.
     """
-    return _read(drop, source, lambda table: _tests(table, source, lab, now))
+    return _whole(drop, source, lab, now, identity_of_readings, contradicting_readings)
 
 
 def read_climate(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
@@ -100,235 +174,37 @@ def read_climate(drop: Path | bytes, source: Source, lab: Lab, now: datetime) ->
     `rows` has the columns logged_at_us (int64), chamber (categories of text), humidity_percent, temperature_c (float64)
     and line (int64).
     """
-    return _read(drop, source, lambda table: _climate(table, source, lab, now))
+    return _whole(drop, source, lab, now, identity_of_entries, contradicting_entries)
 
 
-def _read(drop: Path | bytes, source: Source, parse: Callable[[Table], Parsed]) -> Parsed | FileRefused:
-    name, data = (drop.name, drop.read_bytes()) if isinstance(drop, Path) else ("this file", drop)
-    form = Form(source.encoding, source.delimiter, source.skip_rows, expected_names(source))
+def _whole(
+    drop: Path | bytes,
+    source: Source,
+    lab: Lab,
+    now: datetime,
+    identity: Identity,
+    contradicting: Callable[[pd.DataFrame, Sequence[Ints]], Mapping[int, Sequence[str]]],
+) -> Parsed | FileRefused:
     try:
-        return parse(read_table(data, form))
+        with open_feed(drop, source, lab, now, None) as feed:
+            (piece,) = feed.pieces(size=None)
+            found = contradicting(piece.rows, identity(piece.rows))
+            if found:
+                (piece,) = feed.pieces(found, None)
+            return _parsed(feed, piece, identity)
     except NotATableError as error:
-        return FileRefused(f"{name}: {error}")
+        return FileRefused(f"{drop.name if isinstance(drop, Path) else 'this file'}: {error}")
 
 
-class _Cells:
-    """The columns of a table by our names, declared texts filled in."""
-
-    def __init__(self, table: Table, layout: Layout, source: Source) -> None:
-        self._table, self._layout, self._source = table, layout, source
-
-    def column(self, name: str) -> Column:
-        """Return a column; blank where the file has none and nothing is declared."""
-        declared = self._source.fixed.get(name, "")
-        position = self._layout.positions.get(name)
-        if position is None:
-            return constant(declared, len(self._table.lines))
-        found = encoded(self._table.columns[position])
-        return filled(found, declared) if declared else found
-
-
-# Tests
-
-
-def _tests(table: Table, source: Source, lab: Lab, now: datetime) -> Parsed:
-    layout = lay_out(table.header, source)
-    cells = _Cells(table, layout, source)
-    refused = RefusedRows(len(table.lines))
-    named = _named(cells, refused)
-    _check_declared(named["characteristic"], lab, refused)
-    named |= _dated(cells, source, refused)
-    tested = _times(cells.column("tested_at"), "tested_at", source, lab, now, refused)
-    specimen = _wholes(cells.column("specimen"), "specimen", refused)
-    number = None if source.readings else _wholes(cells.column("reading"), "reading", refused)
-    readings = gather(table, layout, source, lab, cells.column("unit"), named["characteristic"], number, refused)
-    kept = readings.of_rows(refused.fine)
-    who = combined([named[name].codes for name in IDENTITY_NAMES])
-    kept = _without_contradictions(kept, lambda k: _identity(k, who, tested, specimen), table, refused)
-    again = repeated(_identity(kept, who, tested, specimen))
-    once = kept.where(~again)
-    rows = _test_rows(once, table, layout, named, tested, specimen)
-    return _parsed(table, rows, refused, len(np.setdiff1d(kept.rows[again], once.rows)))
-
-
-def _parsed(table: Table, rows: pd.DataFrame, refused: RefusedRows, repeats: int) -> Parsed:
+def _parsed(feed: Feed, piece: Piece, identity: Identity) -> Parsed:
+    again = repeated(identity(piece.rows))
+    once = piece.rows[~again].reset_index(drop=True)
     return Parsed(
-        rows=rows,
-        refusals=refused.listed(table),
-        repeats=repeats,
-        data_rows=len(table.lines) + len(table.broken),
-        header=list(table.header),
-        encoding=table.encoding,
-        delimiter=table.delimiter,
+        rows=once,
+        refusals=piece.refusals,
+        repeats=len(np.setdiff1d(piece.rows["line"][again], once["line"])),
+        data_rows=piece.data_rows,
+        header=list(feed.header),
+        encoding=feed.encoding,
+        delimiter=feed.delimiter,
     )
-
-
-def _named(cells: _Cells, refused: RefusedRows) -> dict[str, Names]:
-    found = {}
-    for name in (*IDENTITY_NAMES, *OTHER_NAMES):
-        found[name] = names(cells.column(name), required=name in IDENTITY_NAMES)
-        refused.add_where(name, found[name].codes, found[name].reasons)
-    return found
-
-
-def _dated(cells: _Cells, source: Source, refused: RefusedRows) -> dict[str, Names]:
-    found = {}
-    for name in ("received_on", "made_on"):
-        found[name] = days(cells.column(name), source.time_format)
-        refused.add_where(name, found[name].codes, found[name].reasons)
-    return found
-
-
-def _check_declared(characteristic: Names, lab: Lab, refused: RefusedRows) -> None:
-    known = ", ".join(one.name for one in lab.characteristics)
-    reasons = {
-        code: f"{quoted(name)} is not declared in lab.toml; write one of {known}, or declare it"
-        for code, name in enumerate(characteristic.names)
-        if name and not lab.is_declared(name)
-    }
-    refused.add_where("characteristic", characteristic.codes, reasons)
-
-
-def _times(column: Column, name: str, source: Source, lab: Lab, now: datetime, refused: RefusedRows) -> Ints:
-    stamps = _stamps(column, source, lab, now)
-    refused.add_where(name, column.codes, stamps.reasons)
-    return stamps.us[column.codes]
-
-
-def _stamps(column: Column, source: Source, lab: Lab, now: datetime) -> Stamps:
-    return read_stamps(column.texts, Clock(lab.zone_of(source), now, source.time_format))
-
-
-def _wholes(column: Column, name: str, refused: RefusedRows) -> Ints:
-    found = wholes(column)
-    refused.add_where(name, column.codes, found.reasons)
-    return found.numbers[column.codes]
-
-
-def _identity(readings: Readings, who: Ints, tested: Ints, specimen: Ints) -> list[Ints]:
-    rows = readings.rows
-    return [who[rows], tested[rows], specimen[rows], readings.reading]
-
-
-def _without_contradictions(
-    readings: Readings, identity: Callable[[Readings], list[Ints]], table: Table, refused: RefusedRows
-) -> Readings:
-    for one in contradictions(identity(readings), [readings.value, readings.bound]):
-        there = int(table.lines[readings.rows[one.other]])
-        refused.add(
-            int(readings.rows[one.position]),
-            "value",
-            f"{quoted(readings.written[one.position].as_py())} contradicts "
-            f"{quoted(readings.written[one.other].as_py())} on line {there}, said of the same reading; "
-            "both are refused, send the right one",
-        )
-    return readings.of_rows(refused.fine)
-
-
-def _test_rows(
-    readings: Readings, table: Table, layout: Layout, named: dict[str, Names], tested: Ints, specimen: Ints
-) -> pd.DataFrame:
-    rows = readings.rows
-    texts = ("chamber", "instrument", "operator", "supplier", "product", "lot", "received_on", "made_on", "load")
-    return pd.DataFrame(
-        {
-            "tested_at_us": tested[rows],
-            **{name: named[name].categorical(rows) for name in texts},
-            "specimen": specimen[rows],
-            "reading": readings.reading,
-            "characteristic": named["characteristic"].categorical(rows),
-            "value": readings.value,
-            "bound": readings.bound,
-            "written": readings.written.to_pandas(),
-            "line": table.lines[rows],
-            "notes": _notes(table, layout).take(pa.array(rows)).to_pandas(),
-        }
-    )
-
-
-def _notes(table: Table, layout: Layout) -> pa.Array:
-    """The filled cells of unknown columns as a JSON object a row, "" where there are none."""
-    if not layout.notes:
-        return pa.repeat(pa.scalar(""), len(table.lines))
-    parts = []
-    for name, index in _distinct_notes(layout):
-        column = encoded(table.columns[index])
-        said = [f"{_json(name)}: {_json(text)}, " if text else "" for text in column.each()]
-        parts.append(pa.array(said, pa.string()).take(pa.array(column.codes)))
-    inside = pc.utf8_rtrim(pc.binary_join_element_wise(*parts, ""), characters=", ")
-    return pc.if_else(pc.equal(inside, ""), "", pc.binary_join_element_wise("{", inside, "}", ""))
-
-
-def _json(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
-
-
-def _distinct_notes(layout: Layout) -> list[tuple[str, int]]:
-    """Names and positions of unknown columns; a name that comes again gets its column number."""
-    seen: set[str] = set()
-    found = []
-    for index, name in layout.notes:
-        own = f"{name or 'column'} {index + 1}" if not name or name in seen else name
-        seen.add(own)
-        found.append((own, index))
-    return found
-
-
-# Climate
-
-
-def _climate(table: Table, source: Source, lab: Lab, now: datetime) -> Parsed:
-    layout = lay_out(table.header, source)
-    cells = _Cells(table, layout, source)
-    refused = RefusedRows(len(table.lines))
-    chamber = names(cells.column("chamber"), required=True)
-    refused.add_where("chamber", chamber.codes, chamber.reasons)
-    logged = _log_times(cells.column("logged_at"), chamber.codes, source, lab, now, refused)
-    humidity = humidities(cells.column("humidity_percent"), layout, source, table.delimiter, refused)
-    temperature = temperatures(cells.column("temperature_c"), layout, source, table.delimiter, refused)
-    _refuse_contradicting_entries([chamber.codes, logged], [humidity, temperature], table, refused)
-    rows = np.flatnonzero(refused.fine)
-    again = repeated([chamber.codes[rows], logged[rows]])
-    once = rows[~again]
-    told = {
-        "logged_at_us": logged[once],
-        "chamber": chamber.categorical(once),
-        "humidity_percent": humidity[once],
-        "temperature_c": temperature[once],
-        "line": table.lines[once],
-    }
-    return _parsed(table, pd.DataFrame(told), refused, int(again.sum()))
-
-
-def _refuse_contradicting_entries(
-    identity: list[Ints], said: list[NDArray[np.float64]], table: Table, refused: RefusedRows
-) -> None:
-    rows = np.flatnonzero(refused.fine)
-    for one in contradictions([part[rows] for part in identity], [part[rows] for part in said]):
-        there = int(table.lines[rows[one.other]])
-        refused.add(
-            int(rows[one.position]),
-            "logged_at",
-            f"contradicts line {there}, which tells other values of this moment; both are refused, send the right one",
-        )
-
-
-def _log_times(column: Column, chamber: Ints, source: Source, lab: Lab, now: datetime, refused: RefusedRows) -> Ints:
-    """Times of a log; the hour that the clocks showed twice is settled by the order of each chamber's entries."""
-    stamps = _stamps(column, source, lab, now)
-    logged = stamps.us[column.codes]
-    if stamps.repeated:
-        first, second = (_moments(stamps, column, which) for which in (0, 1))
-        for one in np.unique(chamber[first != NO_TIME]):
-            own = np.flatnonzero(chamber == one)
-            logged[own] = settle_repeated(logged[own], first[own], second[own])
-    open_ = np.flatnonzero(logged == NO_TIME)
-    refused.add_where("logged_at", column.codes[open_], stamps.reasons, open_)
-    return logged
-
-
-def _moments(stamps: Stamps, column: Column, which: int) -> Ints:
-    moments = np.full(len(column.texts), NO_TIME, dtype=np.int64)
-    for index, either in stamps.repeated.items():
-        moments[index] = either[which]
-    return moments[column.codes]

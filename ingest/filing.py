@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import csv
 import errno
+import filecmp
 import hashlib
 import io
 import json
 import os
 import shutil
-from collections.abc import Iterator
-from itertools import count
+from collections.abc import Iterable, Iterator
+from itertools import chain, count
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Row, select, update
+from sqlalchemy import Connection, Row, select, update
 
 from ingest import schema
 from ingest.store import Store
@@ -31,6 +32,8 @@ DRAFT = ".lotdrift.draft"
 # File systems take names of so many bytes; a number or an ending that is added must not lead past that.
 NAME_BYTES = 255
 WHY = ".reason.txt"
+# Refused rows that are held in memory together.
+ROWS_AT_ONCE = 10_000
 
 
 def settle_all(store: Store, folder: Path) -> None:
@@ -55,25 +58,32 @@ def settle(store: Store, folder: Path, drop_id: int) -> None:
     """Write the report of a committed drop and put its file away."""
     with store.reading() as connection:
         drop = connection.execute(select(schema.drop).where(schema.drop.c.id == drop_id)).one()
-        refused = schema.refusal.c
-        refusals = connection.execute(
-            select(refused.line, refused.reason, refused.cells)
-            .where(refused.drop_id == drop_id)
-            .order_by(refused.line, refused.id)
-        ).fetchall()
-    if refusals:
-        rows = [[drop.name, line, reason, *json.loads(cells)] for line, reason, cells in refusals]
-        heads = ["file", "line", "reason", *json.loads(drop.header)]
-        _write_beside(folder / REFUSED, drop.name, _as_csv([heads, *rows]))
+        _report(connection, folder, drop)
     put_as = _put(folder, drop) if drop.put_as else ""
     if drop.state == "refused":
         name = f"{_cut(Path(put_as).name or drop.name, NAME_BYTES - len(WHY))}{WHY}"
-        _write_beside(folder / REFUSED, name, f"{drop.reason}\n".encode())
+        _write_beside(folder / REFUSED, name, [f"{drop.reason}\n".encode()])
     with store.writing() as connection:
         connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(settled=1, put_as=put_as))
 
 
-def _as_csv(rows: list[list[object]]) -> bytes:
+def _report(connection: Connection, folder: Path, drop: Row[Any]) -> None:
+    """Write the report of the refused rows, where there are any: they may be as many as the file has rows."""
+    refused = schema.refusal.c
+    chosen = select(refused.line, refused.reason, refused.cells).where(refused.drop_id == drop.id)
+    found = connection.execute(chosen.order_by(refused.line, refused.id))
+    parts = found.partitions(ROWS_AT_ONCE)
+    first = next(parts, None)
+    if first is not None:
+        heads = ["file", "line", "reason", *json.loads(drop.header)]
+        texts = (
+            _as_csv([drop.name, line, reason, *json.loads(cells)] for line, reason, cells in part)
+            for part in chain([first], parts)
+        )
+        _write_beside(folder / REFUSED, drop.name, chain([_as_csv([heads])], texts))
+
+
+def _as_csv(rows: Iterable[list[object]]) -> bytes:
     text = io.StringIO()
     csv.writer(text).writerows(rows)
     return text.getvalue().encode("utf-8", "surrogateescape")
@@ -168,26 +178,27 @@ def _copy(path: Path, target: Path) -> None:
     draft.rename(target)
 
 
-def _write_beside(folder: Path, name: str, data: bytes) -> None:
+def _write_beside(folder: Path, name: str, data: Iterable[bytes]) -> None:
     """Write under a name that is free, whole or not at all; a round killed after it finds it there and is content."""
     folder.mkdir(parents=True, exist_ok=True)
+    draft = folder / DRAFT
+    _write(draft, data)
     for candidate in _numbered(name):
         path = folder / candidate
         if not path.exists():
-            _write(path, data)
+            draft.rename(path)
+            _keep_name(folder)
             return
-        if path.is_file() and path.read_bytes() == data:
+        if path.is_file() and filecmp.cmp(path, draft, shallow=False):
+            draft.unlink()
             return
 
 
-def _write(path: Path, data: bytes) -> None:
-    draft = path.with_name(DRAFT)
-    with draft.open("wb") as file:
-        file.write(data)
+def _write(path: Path, data: Iterable[bytes]) -> None:
+    with path.open("wb") as file:
+        file.writelines(data)
         file.flush()
         os.fsync(file.fileno())
-    draft.rename(path)
-    _keep_name(path.parent)
 
 
 def _keep_name(folder: Path) -> None:

@@ -36,12 +36,21 @@ class ReadingColumn:
 
 @dataclass(slots=True)
 class Layout:
-    """Where the columns stand: positions by our name, the columns of values, units in the header, and the rest."""
+    """Where the columns stand: positions by our name, the columns of values, units in the header, and the rest.
+
+    `decimals` holds the decimal mark of each measured column by its position; it is decided by the whole file.
+    """
 
     positions: dict[str, int] = field(default_factory=dict)
     readings: list[ReadingColumn] = field(default_factory=list)
     units: dict[str, str] = field(default_factory=dict)
     notes: list[tuple[int, str]] = field(default_factory=list)
+    decimals: dict[int, str] = field(default_factory=dict)
+
+    def measured(self) -> list[int]:
+        """Positions of the columns that hold measured numbers."""
+        known = {index for name, index in self.positions.items() if name in MEASURED}
+        return sorted(known | {column.index for column in self.readings})
 
 
 def expected_names(source: Source) -> Collection[str]:

@@ -16,7 +16,6 @@ from ingest.cells import (
     Names,
     Numbers,
     constant,
-    decimal_of,
     encoded,
     floats,
     floats_as_written,
@@ -27,6 +26,7 @@ from ingest.errors import quoted
 from ingest.lab import Lab
 from ingest.labfile import Characteristic, Source
 from ingest.layout import Layout, ReadingColumn
+from ingest.reader import Reader
 from ingest.refusals import RefusedRows
 from ingest.tables import NotATableError, Table
 from ingest.units import ENERGY, UNITS, Unit, UnitError, parse_unit
@@ -101,23 +101,17 @@ class _ValueColumn:
 
 
 def gather(
-    table: Table,
-    layout: Layout,
-    source: Source,
-    lab: Lab,
-    unit: Column,
-    characteristic: Names,
-    number: Ints | None,
-    refused: RefusedRows,
+    table: Table, reader: Reader, unit: Column, characteristic: Names, number: Ints | None, refused: RefusedRows
 ) -> Readings:
     """Read all value cells; `number` is the reading number by row, None for a wide file."""
+    layout, source, lab = reader.layout, reader.source, reader.lab
     words = {word.strip().casefold(): value for word, value in source.words.items()}
     parts = []
     for place in layout.readings:
         own_unit = _unit_column(place, unit, layout, source)
         meaning = _meanings(own_unit, place, characteristic, lab, refused)
         cells = encoded(table.columns[place.index])
-        read = numbers(cells, decimal_of(cells.texts, source.decimal, table.delimiter), words)
+        read = numbers(cells, layout.decimals[place.index], words)
         rows = np.arange(len(cells.codes)) if number is not None else np.flatnonzero(_filled(cells))
         value = _values(_ValueColumn(place.name, cells, read, meaning, rows, refused), source, lab)
         reading = np.full(len(rows), place.reading, dtype=np.int64) if number is None else number

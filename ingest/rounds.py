@@ -19,14 +19,14 @@ from sqlalchemy import Connection, insert, update
 from ingest import clock, schema
 from ingest.climate_alerts import watch_climate
 from ingest.drops import Entry, take_in
-from ingest.errors import LabFileError, StoreError
+from ingest.errors import StoreError
 from ingest.evaluating import evaluate_stale
 from ingest.feed_alerts import watch_feeds
-from ingest.lab import LAB_FILE, Lab
-from ingest.labtypes import shown
+from ingest.lab import Lab
 from ingest.progress import Watch, unwatched
 from ingest.sessions import rebuild_stale
 from ingest.stamps import microseconds
+from ingest.standing_units import check_units
 from ingest.store import Store, get_meta, open_store, put_meta
 
 __all__ = ["Round", "alone", "run"]
@@ -85,7 +85,7 @@ def alone(folder: Path) -> Iterator[None]:
 
 def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
     with store.writing() as connection:
-        _check_units(connection, lab)
+        put_meta(connection, "units", json.dumps(check_units(connection, lab)))
         number = _begin(connection, now)
         _note_declarations(connection, lab)
     taken = take_in(store, lab, now, watch)
@@ -118,19 +118,6 @@ def _end(connection: Connection, number: int, done: Round) -> None:
             raised=len(done.raised),
         )
     )
-
-
-def _check_units(connection: Connection, lab: Lab) -> None:
-    """Values are stored in the unit declared for their characteristic: with another one they would mean another thing."""
-    held = set(connection.exec_driver_sql("SELECT DISTINCT characteristic FROM stream").scalars())
-    known = {name: unit for name, unit in json.loads(get_meta(connection, "units") or "{}").items() if name in held}
-    for one in lab.characteristics:
-        if known.setdefault(one.name, one.unit) != one.unit:
-            raise LabFileError(
-                f"{LAB_FILE}, characteristic.{one.name}.unit: expected {shown(known[one.name])}, in which the store holds its "
-                f"values, got {shown(one.unit)}; put it back, or declare the new unit under another name"
-            )
-    put_meta(connection, "units", json.dumps(known))
 
 
 def _note_declarations(connection: Connection, lab: Lab) -> None:

@@ -30,6 +30,7 @@ __all__ = [
     "delivery",
     "drawn_quarter",
     "drop",
+    "earlier_climate",
     "earlier_value",
     "evaluation",
     "label",
@@ -187,6 +188,22 @@ climate = Table(
     sqlite_with_rowid=False,
 )
 
+# What a log entry said before a correction.
+earlier_climate = Table(
+    "earlier_climate",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("chamber_id", Number, nullable=False),
+    Column("logged_us", BigInteger, nullable=False),
+    Column("humidity_percent", Float, nullable=False),
+    Column("temperature_c", Float, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+    Index("earlier_climate_by_time", "chamber_id", "logged_us"),
+)
+
 # Readings of these lots changed: their sessions are summarised again. Written with the readings, cleared with the
 # sessions, so that a round killed in between leaves the work noted.
 stale_lot = Table(
@@ -298,8 +315,8 @@ evaluation = Table(
 mark = Table(
     "mark",
     metadata,
-    Column("session_id", Integer, primary_key=True),
-    Column("stream_id", Integer, ForeignKey("stream.id"), nullable=False),
+    Column("session_id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
     Column("share", Text, nullable=False),
     Column("slip", Text, nullable=False),
     Column("power", Integer, nullable=False),
@@ -365,7 +382,6 @@ act = Table(
 )
 
 # One row a finished quarter whose scorecards were drawn up: what they rested on then. Written once, never changed.
-# A store from before this table gets it with its first row.
 drawn_quarter = Table(
     "drawn_quarter",
     metadata,
@@ -388,7 +404,7 @@ round_ = Table(
     Column("raised", Integer, nullable=False, server_default="0"),
 )
 
-# Who may enter something on the pages, where the lab asks for a name and password.
+# Who may use the dashboard. A closed account stays: its name stands in the history.
 account = Table(
     "account",
     metadata,

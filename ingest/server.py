@@ -98,33 +98,46 @@ class Server:
         """One line for what the server or the way to it said: what, where, what to do."""
         text = " ".join(str(error).split())
         state = str(getattr(error, "sqlstate", None) or "")
-        for sign, words in ADVICE:
-            if state.startswith(sign) if sign[:2].isdigit() else sign in text:
+        for sign, words in BY_STATE if state else BY_TEXT:
+            if state.startswith(sign) if state else sign in text:
                 return f"{self.name}: {words}"
         return f"{self.name}: {text}"
 
 
-# By SQLSTATE (PostgreSQL documentation, appendix A) where there is one; while connecting the driver only has a text.
-ADVICE = [
-    ("28P01", "the server refused the password; see PGPASSWORD or the password file of this account"),
-    ("password authentication failed", "the server refused the password; see PGPASSWORD or the password file of this account"),
-    ("no password supplied", "the server asks for a password; give it by PGPASSWORD or the password file of this account"),
-    ("does not exist", "the database, user or schema does not exist on the server; have it made, or correct lab.store in lab.toml"),
-    ("no pg_hba.conf entry", "the server admits no such user from this machine; ask its keeper"),
+PASSWORD = "the server refused the password; see PGPASSWORD or the password file of this account"
+FULL = "the server has no free connection; end some, then run again"
+LOST = "the connection to the server was lost; run again once it is there: nothing was lost"
+
+# The first letters of the SQLSTATE (PostgreSQL documentation, appendix A).
+BY_STATE = [
+    ("28P01", PASSWORD),
     ("42501", "can't be written; give this user the right to use the schema and make tables in it"),
-    ("permission denied", "can't be used; give this user the right to the database"),
     ("25006", "can't be written, the server or this user may only read; use one that may write"),
     ("53100", "could not be written, the server's disk is full; make room, then run again: nothing was lost"),
-    ("53300", "the server has no free connection; end some, then run again"),
-    ("too many", "the server has no free connection; end some, then run again"),
+    ("53300", FULL),
     ("55P03", "is held by another round or program for too long; end it, then run again"),
-    ("timeout expired", "the server does not answer; see that it runs and that the network lets this machine through"),
-    ("connection failed", "the server can't be reached; see that it runs and that lab.store in lab.toml names it"),
-    ("failed to resolve host", "the server's name is unknown; correct lab.store in lab.toml"),
-    ("08", "the connection to the server was lost; run again once it is there: nothing was lost"),
     ("57P", "the server was stopped; run again once it is there: nothing was lost"),
-    ("connection", "the connection to the server was lost; run again once it is there: nothing was lost"),
-]  # fmt: skip
+    ("08", LOST),
+]
+# While connecting, and where a connection breaks, the driver has only a text.
+BY_TEXT = [
+    ("password authentication failed", PASSWORD),
+    (
+        "no password supplied",
+        "the server asks for a password; give it by PGPASSWORD or the password file of this account",
+    ),
+    (
+        "does not exist",
+        "the database or user does not exist on the server; have it made, or correct lab.store in lab.toml",
+    ),
+    ("no pg_hba.conf entry", "the server admits no such user from this machine; ask its keeper"),
+    ("permission denied", "can't be used; give this user the right to the database"),
+    ("too many", FULL),
+    ("timeout expired", "the server does not answer; see that it runs and that the network lets this machine through"),
+    ("failed to resolve host", "the server's name is unknown; correct lab.store in lab.toml"),
+    ("connection failed", "the server can't be reached; see that it runs and that lab.store in lab.toml names it"),
+    ("connection", LOST),
+]
 
 
 def _shown(url: URL) -> str:

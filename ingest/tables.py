@@ -1,39 +1,31 @@
-"""Bytes of a CSV file to columns of text cells, each row with the physical line on which it starts.
+"""A CSV file to columns of text cells, piece by piece, each row with the physical line on which it starts.
 
-A file of plain rows is parsed as a whole. Where a row is broken, a quote spans lines or bytes are no text, the file is
+A piece of plain rows is parsed at once. Where a row is broken, a quote spans lines or bytes are no text, the piece is
 taken apart line by line, so that only the broken rows are lost to it and each is named.
 """
 
 from __future__ import annotations
 
-import codecs
-import csv
-import re
+import io
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import BinaryIO
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
+from ingest.texts import LINE, NotATableError, as_utf8, cells_of, leaves_quote_open, line_count, pieces, records
 from ingest.units import BLANKS
 
-__all__ = ["BrokenRow", "Form", "NotATableError", "Table", "read_table"]
+__all__ = ["BrokenRow", "Form", "NotATableError", "Sheet", "Table", "open_sheet", "read_table"]
 
 DELIMITERS = (",", ";", "\t")
-MARKS = (
-    (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF16_LE, "utf-16-le"),
-    (codecs.BOM_UTF16_BE, "utf-16-be"),
-)
-LINE = re.compile(rb"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+")
-# A quoted cell that runs over more lines than this is a quote that somebody forgot to close.
-LONGEST_CELL_LINES = 50
-
-
-class NotATableError(ValueError):
-    """The bytes can't be read as a table; the message says why and what to do."""
+# A header is looked for in so many bytes.
+HEAD_BYTES = 1 << 20
+COUNTED_AT_ONCE = 1 << 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +49,7 @@ class BrokenRow:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """A file as text cells.
+    """A file, or a piece of it, as text cells.
 
     `columns` holds an array of strings a header cell, shape (rows,); `lines`, shape (rows,), the physical line on which
     each row starts, the first line of the file being 1.
@@ -75,6 +67,17 @@ class Table:
         chosen = pa.array(rows, pa.int64())
         return list(zip(*(column.take(chosen).to_pylist() for column in self.columns), strict=True))
 
+    def rows(self, chosen: NDArray[np.int64]) -> Table:
+        """Return some rows as a table, without the broken ones."""
+        taken = [column.take(pa.array(chosen)) for column in self.columns]
+        return Table(self.header, taken, self.lines[chosen], (), self.encoding, self.delimiter)
+
+    def below(self, other: Table) -> Table:
+        """Return this table with its rows below those of another."""
+        columns = [pa.concat_arrays(both) for both in zip(other.columns, self.columns, strict=True)]
+        lines = np.concatenate([other.lines, self.lines])
+        return Table(self.header, columns, lines, (*other.broken, *self.broken), self.encoding, self.delimiter)
+
 
 @dataclass(slots=True)
 class _Rows:
@@ -85,13 +88,39 @@ class _Rows:
     broken: list[BrokenRow] = field(default_factory=list)
 
 
-def read_table(data: bytes, form: Form) -> Table:
-    """Read a whole file.
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """An open file whose header is known, to be read as often as need be."""
+
+    header: tuple[str, ...]
+    encoding: str
+    delimiter: str
+    _text: BinaryIO
+    _body: int
+    _first_line: int
+
+    def tables(self, size: int | None) -> Iterator[Table]:
+        """The rows, in pieces of about `size` bytes, or all at once; one piece at least, be it empty."""
+        line = self._first_line
+        for body in pieces(self._text, self._body, size, self.delimiter):
+            columns, lines, broken = _body(body, line, len(self.header), self.delimiter)
+            yield Table(self.header, columns, lines, broken, self.encoding, self.delimiter)
+            line += line_count(body)
+
+    def count_lines(self) -> int:
+        """About how many rows there are: the lines below the header."""
+        self._text.seek(self._body)
+        return sum(line_count(text) for text in iter(lambda: self._text.read(COUNTED_AT_ONCE), b""))
+
+
+@contextmanager
+def open_sheet(file: BinaryIO, form: Form) -> Iterator[Sheet]:
+    """Find out how a file is written and where its rows begin.
 
     Parameters
     ----------
-    data : bytes
-        The file as it is on disk.
+    file : BinaryIO
+        The file as it is on disk, from its beginning.
     form : Form
         What is declared of it; what is left open is recognised (encoding by its mark, else UTF-8; delimiter by the
         header).
@@ -99,56 +128,43 @@ def read_table(data: bytes, form: Form) -> Table:
     Raises
     ------
     NotATableError
-        If there is no header, or the bytes are no text.
+        If there is no header, or the bytes, at any place of the file, are no text in its encoding.
     """
-    text, encoding = _as_utf8(data, form.encoding)
-    start, first_line = _after_lines(text, form.skip_rows)
-    header, delimiter, body_start, body_line = _header(text[start : start + (1 << 20)], first_line, form)
-    body = memoryview(text)[start + body_start :].tobytes()
-    columns, lines, broken = _body(body, body_line, len(header), delimiter)
-    return Table(header, columns, lines, broken, encoding, delimiter)
+    with as_utf8(file, form.encoding) as (text, start, encoding):
+        position, line = _after_lines(text, start, form.skip_rows)
+        text.seek(position)
+        header, delimiter, length, body_line = _header(text.read(HEAD_BYTES), line, form)
+        yield Sheet(header, encoding, delimiter, text, position + length, body_line)
 
 
-# Encoding
-
-
-def _as_utf8(data: bytes, declared: str | None) -> tuple[bytes, str]:
-    """The text in UTF-8 without a mark. Bytes that are no text stay as they are; their rows are refused later."""
-    for mark, encoding in MARKS:
-        if data.startswith(mark):
-            return _recoded(data[len(mark) :], encoding), encoding
-    encoding = declared or "utf-8"
-    return _recoded(data, encoding), encoding
-
-
-def _recoded(data: bytes, encoding: str) -> bytes:
-    if encoding in {"utf-8", "utf_8", "utf-8-sig", "ascii"}:
-        return data
-    try:
-        return data.decode(encoding, "surrogateescape").encode("utf-8", "surrogateescape")
-    except (UnicodeError, ValueError) as error:
-        raise NotATableError(f"is not text in {encoding}; declare the right encoding in [[source]]") from error
-
-
-def _is_utf8(data: bytes) -> bool:
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return True
+def read_table(data: bytes, form: Form) -> Table:
+    """Read a whole file at once; as `open_sheet`."""
+    with open_sheet(io.BytesIO(data), form) as sheet:
+        return next(sheet.tables(None))
 
 
 # Header
 
 
-def _after_lines(text: bytes, count: int) -> tuple[int, int]:
+def _after_lines(text: BinaryIO, start: int, count: int) -> tuple[int, int]:
     """The position and number of the first line that is not blank after `count` title lines."""
-    number = 1
-    for found in LINE.finditer(text):
-        if number > count and found[0].strip():
-            return found.start(), number
-        number += 1
-    raise NotATableError("is empty; a header row and a row a reading are expected" if not text else _NO_HEADER)
+    position, number, size = start, 1, HEAD_BYTES
+    while True:
+        text.seek(position)
+        window = text.read(size)
+        ends_here = len(window) < size
+        passed = 0
+        for found in LINE.finditer(window):
+            if number > count and found[0].strip():
+                return position + found.start(), number
+            if found.end() == len(window) and not ends_here:
+                break
+            passed, number = found.end(), number + 1
+        if ends_here:
+            empty = not window and position == start
+            raise NotATableError("is empty; a header row and a row a reading are expected" if empty else _NO_HEADER)
+        position += passed
+        size = HEAD_BYTES if passed else 2 * size
 
 
 _NO_HEADER = "has no header row; correct skip_rows in [[source]], or send the file again"
@@ -156,7 +172,7 @@ _NO_HEADER = "has no header row; correct skip_rows in [[source]], or send the fi
 
 def _header(text: bytes, first_line: int, form: Form) -> tuple[tuple[str, ...], str, int, int]:
     """Cells and delimiter of the header, and where the body starts: position and line number."""
-    for raw, line_count in _records(text, DELIMITERS[0]):
+    for raw, spans in records(text, DELIMITERS[0]):
         if b"\0" in raw:
             raise NotATableError('holds zero bytes; if it is UTF-16 without a mark, declare encoding = "utf-16-le"')
         try:
@@ -166,7 +182,7 @@ def _header(text: bytes, first_line: int, form: Form) -> tuple[tuple[str, ...], 
                 f"is not UTF-8 text (line {first_line}); declare its encoding in [[source]]"
             ) from error
         delimiter = form.delimiter or _recognised(head, form.expected)
-        return tuple(_split(head, delimiter)), delimiter, len(raw), first_line + line_count
+        return tuple(cells_of(head, delimiter)), delimiter, len(raw), first_line + spans
     raise NotATableError(_NO_HEADER)
 
 
@@ -174,21 +190,21 @@ def _recognised(head: str, expected: Collection[str]) -> str:
     """The delimiter with which most of the expected names are found, or else most cells."""
 
     def merit(delimiter: str) -> tuple[int, int]:
-        cells = [cell.strip(BLANKS).casefold() for cell in _split(head, delimiter)]
+        cells = [cell.strip(BLANKS).casefold() for cell in cells_of(head, delimiter)]
         return sum(cell in expected for cell in cells), len(cells)
 
     return max(DELIMITERS, key=merit)
 
 
-def _split(text: str, delimiter: str) -> list[str]:
-    try:
-        return next(csv.reader([text.rstrip("\r\n")], delimiter=delimiter), [])
-    except csv.Error:
-        # A cell longer than the reader allows: no quote rule can help, so the text is cut as it stands.
-        return text.rstrip("\r\n").split(delimiter)
-
-
 # Body
+
+
+def _is_utf8(data: bytes) -> bool:
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _body(
@@ -260,13 +276,13 @@ def _told_apart(body: bytes, first_line: int, width: int, delimiter: str) -> tup
     odd = _Rows()
     mark = delimiter.encode()
     line = first_line
-    for raw, line_count in _records(body, delimiter):
+    for raw, spans in records(body, delimiter):
         if raw.count(mark) == width - 1 and b'"' not in raw and _is_utf8(raw) and raw.strip(b"\r\n"):
             numbers.append(line)
             plain.append(raw)
         elif raw.strip(b"\r\n"):
             _add(odd, raw, line, width, delimiter)
-        line += line_count
+        line += spans
     return numbers, plain, odd
 
 
@@ -277,8 +293,8 @@ def _add(rows: _Rows, raw: bytes, line: int, width: int, delimiter: str) -> None
     except UnicodeDecodeError as error:
         text = raw.decode("utf-8", "backslashreplace")
         reason = f"row: byte {error.start + 1} of the line is not UTF-8 text; declare the encoding in [[source]]"
-    cells = _split(text, delimiter)
-    if not reason and _leaves_quote_open(text, delimiter):
+    cells = cells_of(text, delimiter)
+    if not reason and leaves_quote_open(text, delimiter):
         reason = "row: opens a quote that is not closed; close it, or double it where it belongs to the text"
     if not reason and len(cells) != width:
         reason = f"row: has {_counted(len(cells))} where the header has {width}; correct the delimiters of this row"
@@ -291,41 +307,3 @@ def _add(rows: _Rows, raw: bytes, line: int, width: int, delimiter: str) -> None
 
 def _counted(cells: int) -> str:
     return f"{cells} cell" if cells == 1 else f"{cells} cells"
-
-
-def _records(text: bytes, delimiter: str) -> Iterator[tuple[bytes, int]]:
-    """The bytes of each record and the number of lines it spans.
-
-    A record goes on while a quote is open. One that is not closed within reach ends with its first line, so that a
-    forgotten quote costs one row and not the rest of the file.
-    """
-    lines = LINE.findall(text)
-    index = 0
-    while index < len(lines):
-        if b'"' not in lines[index]:
-            yield lines[index], 1
-            index += 1
-            continue
-        count = _line_count(lines, index, delimiter)
-        yield b"".join(lines[index : index + count]), count
-        index += count
-
-
-def _line_count(lines: list[bytes], index: int, delimiter: str) -> int:
-    text = b""
-    for count, line in enumerate(lines[index : index + LONGEST_CELL_LINES], 1):
-        text += line
-        # Only a line with a quote in it can close one.
-        if b'"' in line and not _leaves_quote_open(text.decode("utf-8", "replace"), delimiter):
-            return count
-    return 1
-
-
-def _leaves_quote_open(text: str, delimiter: str) -> bool:
-    if '"' not in text:
-        return False
-    try:
-        next(csv.reader([text], delimiter=delimiter, strict=True), None)
-    except csv.Error as error:
-        return "unexpected end of data" in str(error)
-    return False

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import BigInteger, Column, Connection, MetaData, Table, Text
+from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, Table, Text
 
 from ingest.errors import StoreError
 from ingest.rounds import alone
@@ -68,17 +69,37 @@ def _take_steps(store: Store) -> None:
 
 
 def _to_2(connection: Connection) -> None:
-    """Accounts of the people who enter something."""
-    words = Text().with_variant(Text(collation="C"), "postgresql")
+    """Accounts, corrections of logs, marks of values, quarters drawn up; the next round derives everything again."""
+    word = Text().with_variant(Text(collation="C"), "postgresql")
+    number = BigInteger().with_variant(Integer, "sqlite")
+    made = MetaData()
     Table(
-        "account",
-        MetaData(),
-        Column("name", words, primary_key=True),
-        Column("role", words, nullable=False),
-        Column("hash", words, nullable=False),
-        Column("made_us", BigInteger, nullable=False),
-        Column("closed_us", BigInteger),
-    ).create(connection)
+        "account", made, Column("name", word, primary_key=True), *_needed(word, "role", "hash"),
+        *_needed(BigInteger, "made_us"), Column("closed_us", BigInteger),
+    )  # fmt: skip
+    Table(
+        "earlier_climate", made, Column("id", number, primary_key=True), *_needed(number, "chamber_id"),
+        *_needed(BigInteger, "logged_us"), *_needed(Float, "humidity_percent", "temperature_c"),
+        *_needed(number, "drop_id"), *_needed(Integer, "line"), *_needed(number, "replaced_by_drop_id"),
+        *_needed(BigInteger, "replaced_us"), Index("earlier_climate_by_time", "chamber_id", "logged_us"),
+    )  # fmt: skip
+    Table(
+        "mark", made, Column("session_id", number, primary_key=True), *_needed(number, "stream_id"),
+        *_needed(word, "share", "slip"), *_needed(Integer, "power"), *_needed(Float, "low", "high"),
+        *_needed(word, "settled"), Index("mark_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "drawn_quarter", made, Column("quarter", word, primary_key=True), *_needed(BigInteger, "drawn_us"),
+        *_needed(word, "digest", "lots"),
+    )  # fmt: skip
+    made.create_all(connection)
+    # As if the declarations had changed: sessions and figures of the earlier version lack what this one shows.
+    put_meta(connection, "declared", "")
+
+
+def _needed(kind: Any, *names: str) -> list[Column[Any]]:
+    """Columns that are never empty."""
+    return [Column(name, kind, nullable=False) for name in names]
 
 
 STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2}

@@ -27,6 +27,7 @@ PAGES = {
     "lot-humid": "/lot?supplier=Brackenfoil&lot=BF04200",
     "alerts": "/alerts",
     "bench": "/bench",
+    "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",
 }

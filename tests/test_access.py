@@ -77,6 +77,7 @@ def test_the_names_of_this_computer_are_answered(client: Any, host: str) -> None
     [
         {"Origin": "http://evil.example"},
         {"Origin": "null"},
+        {"Origin": "http://["},
         {"Origin": "http://127.0.0.1:9999"},
         {"Sec-Fetch-Site": "cross-site"},
     ],

@@ -177,6 +177,7 @@ PAGES = {
     "lot": "/lot?supplier=Tarnwick&lot=TW00076",
     "alerts": "/alerts?show=all",
     "bench": "/bench",
+    "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",
 }

@@ -189,11 +189,24 @@ def test_run_ends_with_what_came_in_what_was_refused_and_what_is_new(bench: Benc
 
     told = call(bench.folder, "run").stdout
 
-    assert "14 files taken in" in told
+    assert told.startswith("13 files taken in: ")
+    assert "1 file not taken in:\n  none.csv: " in told
     assert "refused/" in told
     assert "2 streams evaluated" in told
     assert "new alert" in told
     assert call(bench.folder, "run").stdout == "Nothing new in the drop folders.\n"
+
+
+def test_a_file_that_could_not_be_read_is_not_told_as_taken_in(bench: Bench) -> None:
+    bench.drop("a.csv", "no,table,of,ours\n1,2,3,4\n")
+    alone = call(bench.folder, "run").stdout
+    bench.drop("b.csv", "no,table,of,ours\n5,6,7,8\n")
+    bench.drop_tests("c.csv", lot_rows("L0", MONDAY, [[10.0, 11.0]]))
+    beside = call(bench.folder, "run").stdout
+
+    assert "taken in: " not in alone
+    assert "1 file not taken in:\n  a.csv: lacks the column" in alone
+    assert beside.startswith("1 file taken in: 2 rows stored.\n1 file not taken in:\n  b.csv: ")
 
 
 # Before the first round, and nothing new
@@ -290,7 +303,18 @@ def test_another_unit_for_stored_values_is_refused(bench: Bench) -> None:
     bench.run()
     bench.declare(LAB_TOML.replace('unit = "nJ"', 'unit = "uJ"'))
 
-    assert_one_line(call(bench.folder, "run"), 2, "lab.toml", "characteristic.shielding_energy.unit", '"nJ"', '"uJ"')
+    # Whatever shows a value refuses it too: 10 nJ would be told as 10 uJ.
+    names = ("Alder Film", "MB-10", "shielding_energy")
+    for command in (
+        ["run"],
+        ["board"],
+        ["alerts"],
+        ["stream", *names],
+        ["lot", "Alder Film", "L0"],
+        ["scorecard", "2026-Q1"],
+    ):
+        told = call(bench.folder, *command)
+        assert_one_line(told, 2, "lab.toml", "characteristic.shielding_energy.unit", '"nJ"', '"uJ"')
 
 
 # check

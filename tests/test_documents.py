@@ -6,11 +6,13 @@ import json
 import re
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
 from click.testing import CliRunner
 from labs import MONDAY, Bench, lot_rows
+from people import declare
 
 import dashboard
 from dashboard.cli import main
@@ -22,7 +24,7 @@ README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8"
 SCHEMAS = Path(dashboard.__file__).parent / "schemas"
 
 
-def said(bench: Bench, *arguments: str) -> tuple[int, object]:
+def said(bench: Bench, *arguments: str) -> tuple[int, Any]:
     found = CliRunner().invoke(main, [*arguments, "--lab", str(bench.folder), "--json"])
     return found.exit_code, json.loads(found.stdout)
 
@@ -63,7 +65,19 @@ def test_each_document_keeps_to_its_schema(bench: Bench, name: str, arguments: l
     assert document
 
 
-@pytest.mark.parametrize("command", ["board", "alerts"])
+@pytest.mark.parametrize(("name", "arguments"), [("users", ["user", "list"]), ("history", ["history"])])
+def test_users_and_entries_keep_to_their_schema(bench: Bench, name: str, arguments: list[str]) -> None:
+    declare(bench.folder, ("Ann", "viewer"), ("Sam", "specialist"))
+    CliRunner().invoke(main, ["user", "close", "Ann", "--lab", str(bench.folder)])
+
+    code, document = said(bench, *arguments)
+
+    jsonschema.validate(document, json.loads((SCHEMAS / f"{name}.json").read_text()))
+    assert (code, len(document)) == (0, {"users": 2, "history": 3}[name])
+    assert "argon2" not in json.dumps(document)
+
+
+@pytest.mark.parametrize("command", ["board", "alerts", "history"])
 def test_before_the_first_round_there_is_nothing_and_that_is_no_error(bench: Bench, command: str) -> None:
     assert said(bench, command) == (0, [])
     assert not (bench.folder / "lotdrift.db").exists()

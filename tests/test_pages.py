@@ -17,6 +17,8 @@ from dashboard.streamfile import as_csv
 from ingest.acts import stream_subject
 from ingest.answering import answer, lot_subject
 
+BOTH_STORES = True
+
 STREAM = "?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"
 
 

@@ -10,7 +10,9 @@ from labs import MONDAY, NOW, Bench, lot_rows
 
 from dashboard.progress import progress_on, told
 from ingest import rounds
+from ingest.drops import take_in
 from ingest.lab import load
+from ingest.store import open_store
 
 
 class Terminal(io.StringIO):
@@ -66,8 +68,16 @@ def test_a_round_tells_of_files_rows_lots_sessions_and_streams(bench: Bench) -> 
 
     assert seen == [
         ("files taken in", 0, 1),
-        ("readings stored", 0, 2),
         ("lots summarised", 0, 1),
         ("sessions judged", 0, 1),
         ("streams evaluated", 0, 1),
     ]
+
+
+def test_a_long_file_tells_how_many_of_its_rows_are_stored(bench: Bench) -> None:
+    bench.drop_tests("a.csv", lot_rows("L0", MONDAY, [[10.0, 11.0, 12.0]]))
+    seen = []
+    # A byte a piece: a row a piece.
+    take_in(open_store(bench.folder), load(bench.folder), NOW, lambda *told: seen.append(told), 1)
+
+    assert seen == [("files taken in", 0, 1), ("rows of a.csv", 1, 3), ("rows of a.csv", 2, 3)]

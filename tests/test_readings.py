@@ -12,12 +12,13 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from labs import LAB_TOML, MONDAY, TEST_COLUMNS, Bench, csv_text, lot_rows
+from labs import LAB_TOML, MONDAY, NOW, TEST_COLUMNS, Bench, csv_text, lot_rows
 from sqlalchemy import text
 
 from dashboard import views
 from ingest.drops import Entry
 from ingest.lab import load
+from ingest.stamps import microseconds
 from ingest.store import known_store
 
 BOTH_STORES = True
@@ -191,6 +192,24 @@ def test_log_entries_are_stored_known_or_corrected(bench: Bench) -> None:
     assert fates(first) == (3, 0, 0, 0)
     assert fates(second) == (2, 3, 1, 0)
     assert rows_of(bench, "SELECT humidity_percent FROM climate ORDER BY chamber_id, logged_us LIMIT 1") == [(12.5,)]
+
+
+def test_a_corrected_log_entry_keeps_what_was_said_before_by_which_file_and_when(bench: Bench) -> None:
+    columns = ("logged_at", "chamber", "humidity_percent", "temperature_c")
+    bench.drop("a.csv", csv_text(columns, [(MONDAY.isoformat(), "C1", 12.0, 23.0)]), "climate")
+    bench.run()
+    bench.drop("b.csv", csv_text(columns, [(MONDAY.isoformat(), "C1", 12.0, 24.5)]), "climate")
+    bench.run()
+
+    kept = rows_of(
+        bench,
+        "SELECT e.humidity_percent, e.temperature_c, e.line, e.logged_us, e.replaced_us, first.name, second.name "
+        'FROM earlier_climate e JOIN "drop" first ON first.id = e.drop_id '
+        'JOIN "drop" second ON second.id = e.replaced_by_drop_id',
+    )
+
+    assert kept == [(12.0, 23.0, 2, microseconds(MONDAY), microseconds(NOW), "a.csv", "b.csv")]
+    assert rows_of(bench, "SELECT temperature_c FROM climate") == [(24.5,)]
 
 
 # Refusals

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 import sys
 from pathlib import Path
@@ -17,13 +16,16 @@ from demolab import demo_lab
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
+from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import RowMapping
 from stores import on_both_stores
 
 from dashboard import benchviews, digest, pageviews, scorecard, views
+from dashboard.app import page
 from dashboard.cli import main
-from ingest import rounds
-from ingest.dialect import insert_frame, percent_marks, upsert_frame
+from dashboard.desk import Desk
+from ingest import drops, readings, rounds
+from ingest.dialect import insert_frame, percent_marks
 from ingest.errors import LabFileError, StoreError
 from ingest.lab import load
 from ingest.server import Server
@@ -42,6 +44,12 @@ STREAM = ("supplier", "product", "characteristic")
 def shared(tmp_path: Path, server: Cluster) -> Bench:
     """A lab whose store is on the server."""
     return Bench(tmp_path, store=server.new_store())
+
+
+@pytest.fixture(scope="module")
+def demo_on_server(tmp_path_factory: pytest.TempPathFactory, server: Cluster) -> Path:
+    """The demo lab with its store on the server."""
+    return demo_lab(tmp_path_factory.getbasetemp(), server.new_store())
 
 
 def call(folder: Path, *arguments: str) -> tuple[int, str, str]:
@@ -95,13 +103,51 @@ def plain(value: object) -> object:
 
 
 def test_every_document_of_the_demo_lab_is_the_same_to_the_byte(
-    tmp_path_factory: pytest.TempPathFactory, server: Cluster
+    tmp_path_factory: pytest.TempPathFactory, demo_on_server: Path
 ) -> None:
-    base = tmp_path_factory.getbasetemp()
-    in_a_file, on_a_server = told(demo_lab(base)), told(demo_lab(base, server.new_store()))
+    in_a_file, on_a_server = told(demo_lab(tmp_path_factory.getbasetemp())), told(demo_on_server)
 
     assert [name for name in in_a_file if in_a_file[name] != on_a_server[name]] == []
     assert len(in_a_file["lots"]) > 10_000
+
+
+PAGES = [
+    ("/", ""),
+    ("/alerts", ""),
+    ("/alerts", "?show=all"),
+    ("/scorecards", ""),
+    ("/stream", "?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"),
+    ("/lot", "?supplier=Brackenfoil&lot=BF04286"),
+    ("/supplier", "?name=Brackenfoil"),
+]
+
+
+@pytest.mark.parametrize(("path", "search"), PAGES)
+def test_every_page_of_the_demo_lab_is_the_same(
+    path: str, search: str, tmp_path_factory: pytest.TempPathFactory, demo_on_server: Path
+) -> None:
+    shown = [page(Desk(folder), path, search) for folder in (demo_lab(tmp_path_factory.getbasetemp()), demo_on_server)]
+    in_a_file, on_a_server = (json.dumps(one, cls=PlotlyJSONEncoder) for one in shown)
+
+    assert "This can't be shown." not in in_a_file
+    assert on_a_server == in_a_file
+
+
+@pytest.mark.parametrize("path", ["/", "/alerts", "/bench", "/scorecards"])
+def test_pages_of_a_lab_without_any_alert_or_lot_are_shown(path: str, shared: Bench) -> None:
+    shared.run()
+
+    assert "This can't be shown." not in json.dumps(page(Desk(shared.folder), path, ""), cls=PlotlyJSONEncoder)
+
+
+def test_an_address_that_names_nothing_is_no_trouble_of_the_store(shared: Bench) -> None:
+    shared.run()
+
+    for path in ("/lot", "/stream", "/supplier", "/alerts"):
+        text = json.dumps(
+            page(Desk(shared.folder), path, "?supplier=a%00b&lot=%00&name=%00&kind=%00"), cls=PlotlyJSONEncoder
+        )
+        assert "postgresql" not in text
 
 
 def test_two_labs_of_one_server_know_nothing_of_each_other(tmp_path: Path, server: Cluster) -> None:
@@ -187,23 +233,6 @@ def test_what_goes_in_comes_out_bit_for_bit(rows: list[tuple[float, str, int]], 
         ).fetchall()
 
     assert [tuple(row) for row in found] == rows
-
-
-@on_both_stores
-def test_rows_with_known_keys_are_written_over_and_others_added(bench: Bench) -> None:
-    def entries(*rows: tuple[int, float]) -> pd.DataFrame:
-        plain = [(1, logged, humidity, 23.0, 1, 1) for logged, humidity in rows]
-        names = ["chamber_id", "logged_us", "humidity_percent", "temperature_c", "drop_id", "line"]
-        return pd.DataFrame(plain, columns=names)
-
-    with open_store(bench.folder).writing() as connection:
-        for part in (entries((1, 10.0), (2, 11.0)), entries((2, 12.0), (3, math.inf)), entries()):
-            upsert_frame(connection, "climate", ("chamber_id", "logged_us"), part)
-        found = connection.exec_driver_sql(
-            "SELECT logged_us, humidity_percent FROM climate ORDER BY logged_us"
-        ).fetchall()
-
-    assert [tuple(row) for row in found] == [(1, 10.0), (2, 12.0), (3, math.inf)]
 
 
 @on_both_stores
@@ -363,16 +392,21 @@ def test_a_database_that_may_only_be_read(shared: Bench, server: Cluster) -> Non
     assert_told(declared(shared.folder, server.url(schema, user="frozen")), "may only read; use one that may write")
 
 
-def test_a_connection_that_breaks_in_the_middle_of_a_round(shared: Bench, server: Cluster) -> None:
+def test_a_connection_that_breaks_in_the_middle_of_a_round(
+    shared: Bench, server: Cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shared.run()
     drop = shared.drop_tests("a.csv", lot_rows("L0", MONDAY, [[10.0]]))
 
-    def cut(what: str, _done: int, _all: int) -> None:
-        if what == "readings stored":
-            server.do("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'lotdrift'")
+    def cut(*given: Any) -> None:
+        server.do("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'lotdrift'")
+        readings.add_readings(*given)
+
+    monkeypatch.setattr(drops, "add_readings", cut)
 
     with pytest.raises(StoreError, match=r"run again once it is there: nothing was lost$"):
-        rounds.run(load(shared.folder), NOW, cut)
+        rounds.run(load(shared.folder), NOW)
+    monkeypatch.undo()
 
     assert drop.exists()
     assert [entry.stored for entry in shared.run().entries] == [1]
@@ -397,6 +431,7 @@ def test_an_open_store_goes_on_after_the_server_was_started_again(shared: Bench,
         (psycopg.OperationalError("failed to resolve host 'db.invalid'"), "name is unknown"),
         (psycopg.OperationalError('FATAL: no pg_hba.conf entry for host "10.0.0.1"'), "admits no such user"),
         (psycopg.errors.DataError("something\nelse"), "something else"),
+        (psycopg.errors.UndefinedTable('relation "x" does not exist'), 'relation "x" does not exist'),
     ],
 )
 def test_what_the_server_says_is_one_line_without_the_password(error: Exception, words: str) -> None:

@@ -23,3 +23,16 @@
     arrive(main);
   }).observe(document.documentElement, { childList: true, subtree: true });
 })();
+
+// A session that has ended: the page is asked for again, and the server shows the login in its place.
+(function () {
+  "use strict";
+  var ask = window.fetch;
+  window.fetch = function () {
+    return ask.apply(this, arguments).then(function (answer) {
+      if (answer.status !== 401) return answer;
+      window.location.reload();
+      return new Promise(function () {});
+    });
+  };
+})();

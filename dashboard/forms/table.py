@@ -6,7 +6,9 @@ import csv
 import io
 from typing import Any
 
-__all__ = ["COLUMNS", "as_csv", "cell", "stream_row"]
+from dashboard.safecell import safe_cell
+
+__all__ = ["COLUMNS", "as_csv", "stream_row"]
 
 Document = dict[str, Any]
 
@@ -29,7 +31,7 @@ def as_csv(card: Document) -> bytes:
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
     for row in card["streams"]:
-        writer.writerow([cell(value) for value in stream_row(row, card)])
+        writer.writerow([safe_cell(value) for value in stream_row(row, card)])
     return out.getvalue().encode()
 
 
@@ -37,12 +39,3 @@ def stream_row(row: Document, card: Document) -> list[object]:
     """The cells under `COLUMNS`."""
     values = {**row, "quarter": card["quarter"]}
     return [values[name] for name in COLUMNS]
-
-
-def cell(value: object) -> object:
-    """A text that a spreadsheet would take for a formula is led by an apostrophe; numbers are left as they are."""
-    if value is None:
-        return ""
-    if isinstance(value, str) and value.lstrip(" \u00a0").startswith(("=", "+", "-", "@", "\t", "\r", "\n")):
-        return f"'{value}"
-    return value

@@ -6,6 +6,7 @@ from typing import Any
 
 from dash import html
 
+from dashboard.asker import asker
 from dashboard.desk import Desk
 from dashboard.limitfigures import before_and_after, shown
 from dashboard.limitforms import confirm, request_of
@@ -50,19 +51,23 @@ def layout(desk: Desk, change: str = "", **given: str) -> html.Div:
             html.P(f"Nothing is changed yet. {_reach(request, seen)}", className="lead"),
             *([html.P(told, className="caution", role="note")] if told else []),
             *[_stream(desk, one, words, number) for number, (one, words) in enumerate(drawn)],
-            html.Section(
-                [
-                    html.H2("Do it"),
-                    html.P(
-                        "It is kept in the history with your name, the time and the reason, and the figures follow at once. "
-                        "Taking it back is a new entry.",
-                        className="quiet",
-                    ),
-                    confirm(request, seen.mark),
-                ],
-                className="sheet",
-            ),
+            *([_confirmation(request, seen.mark)] if asker().may_enter else []),
         ]
+    )
+
+
+def _confirmation(request: Request, mark: str) -> html.Section:
+    return html.Section(
+        [
+            html.H2("Do it"),
+            html.P(
+                "It is kept in the history with your name, the time and the reason, and the figures follow at once. "
+                "Taking it back is a new entry.",
+                className="quiet",
+            ),
+            confirm(request, mark),
+        ],
+        className="sheet",
     )
 
 

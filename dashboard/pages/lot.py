@@ -10,7 +10,7 @@ from dash import html
 from dashboard import benchviews, evidencefile, figures, pageviews, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
-from dashboard.entryform import form
+from dashboard.entryform import enterable, form
 from dashboard.limitwords import source
 from dashboard.parts import facts, graph, keyed, stream_link, supplier_link, table, word
 from dashboard.sentences import amount, characteristic, counted, day, listed, moment, room_to_limit
@@ -176,15 +176,13 @@ def _decision(subject: str, entries: list[Document]) -> html.Section:
                 html.P(f"{one['who']}, {moment(one['at'])}, {one['what']}: {one['reason']}", className="entry")
                 for one in entries
             ],
-            html.Details(
-                [
-                    html.Summary("Record what was decided"),
-                    html.P(
-                        "Keeps the decision of an authorised person with its reason; it moves no material.",
-                        className="quiet",
-                    ),
-                    form(subject, LOT_DECISIONS),
-                ]
+            *enterable(
+                "Record what was decided",
+                html.P(
+                    "Keeps the decision of an authorised person with its reason; it moves no material.",
+                    className="quiet",
+                ),
+                form(subject, LOT_DECISIONS),
             ),
         ],
         className="sheet",
@@ -262,16 +260,14 @@ def _doubt(document: Document, session: Document) -> list[Any]:
     unit = session["unit"]
     return [
         html.P([html.Strong("Look at the values. "), f"{mark['told']}. {said}"], className="entry"),
-        html.Details(
-            [
-                html.Summary("Settle it"),
-                html.P(
-                    f"Usual before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is "
-                    "changed here: set aside, the test leaves the chart; the right values come as a corrected file.",
-                    className="quiet",
-                ),
-                form(subject, (STANDS, SET_ASIDE) if not mark["settled"] else (LOOK_AGAIN,)),
-            ]
+        *enterable(
+            "Settle it",
+            html.P(
+                f"Usual before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is "
+                "changed here: set aside, the test leaves the chart; the right values come as a corrected file.",
+                className="quiet",
+            ),
+            form(subject, (STANDS, SET_ASIDE) if not mark["settled"] else (LOOK_AGAIN,)),
         ),
     ]
 

@@ -11,7 +11,7 @@ from dash import dcc, html
 from dashboard import figures, pageviews, streamfile, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
-from dashboard.entryform import field, form
+from dashboard.entryform import enterable, field, form
 from dashboard.limitlines import near
 from dashboard.limitwords import in_force
 from dashboard.pages.streamlimits import limits_section
@@ -87,11 +87,9 @@ def layout(
             facts(_facts(row, document)),
             html.H2("Notes"),
             *[html.P(_noted(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
-            html.Details(
-                [
-                    html.Summary("Pin a note to a day: a process change, a new film"),
-                    form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
-                ]
+            *enterable(
+                "Pin a note to a day: a process change, a new film",
+                form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
             ),
             html.H2("The figures as a table"),
             html.P(html.A("Download as CSV", href=streamfile.address(names), download="", className="button")),

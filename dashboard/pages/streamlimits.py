@@ -7,7 +7,7 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard.entryform import field
+from dashboard.entryform import enterable, field
 from dashboard.limitforms import CHANGES, ask, preview_address
 from dashboard.limitlines import LEFT_OUT, SIDES
 from dashboard.limitwords import bound, source
@@ -35,9 +35,9 @@ def limits_section(document: Document, entries: list[Document]) -> list[Any]:
         *_specification(document, names),
         html.Div(
             [
-                _details("Set the control limits again from a day", ask(SET_BASELINE, names, [_day_field()])),
-                _details("Leave a lot out of the control limits", ask(LEAVE_OUT, names, [_lots(document)])),
-                _details(
+                *enterable("Set the control limits again from a day", ask(SET_BASELINE, names, [_day_field()])),
+                *enterable("Leave a lot out of the control limits", ask(LEAVE_OUT, names, [_lots(document)])),
+                *enterable(
                     "Change the limit of the product from a day", ask(CHANGE_LIMIT, names, _limit_fields(document))
                 ),
                 *_history(own),

@@ -16,6 +16,7 @@ import gc
 import io
 import resource
 import sqlite3
+import subprocess
 import sys
 import tempfile
 import time
@@ -29,6 +30,7 @@ import psycopg
 import pyarrow.csv as pacsv
 from cluster import running_cluster
 from labs import NOW, Bench
+from numpy.typing import NDArray
 
 from ingest import drops, rounds
 from ingest.lab import load
@@ -37,6 +39,9 @@ from ingest.store import STORE_NAME, insert_many, open_store
 
 ROWS = 1_000_000
 BAGS, READINGS = 6, 6
+BLOCK = 500_000
+# Nine years of tests, however many lots there are.
+LOT_SECONDS, SPAN_SECONDS = 240, 9 * 365 * 86_400
 SESSIONS, MINUTES = 100_000, 365 * 24 * 60
 NO_SUMMARY = (
     "instrument_id", "load_id", "bags", "readings", "below", "above", "reading_df", "smallest_bound", "largest_bound",
@@ -49,29 +54,35 @@ IDENTITY = ("supplier", "product", "lot", "characteristic", "specimen", "reading
 
 
 def write_feed(path: Path, rows: int) -> None:
-    """Lots of 36 readings from 40 suppliers with five products each, a minute between lots."""
+    """Lots of 36 readings from 40 suppliers with five products each, four minutes between lots; a block at a time."""
     rng = np.random.default_rng(4)
-    lot = np.arange(rows) // (BAGS * READINGS)
-    within = np.arange(rows) % (BAGS * READINGS)
-    seconds = 1_500_000_000 + lot * 240 + within * 6
+    for start in range(0, rows, BLOCK):
+        block(np.arange(start, min(start + BLOCK, rows)), rng).to_csv(path, index=False, mode="a", header=start == 0)
+
+
+def block(row: NDArray[np.int64], rng: np.random.Generator) -> pd.DataFrame:
+    """Some rows of the feed."""
+    lot = pd.Series(row // (BAGS * READINGS))
+    within = row % (BAGS * READINGS)
+    seconds = 1_500_000_000 + (lot * LOT_SECONDS) % SPAN_SECONDS + within * 6
     frame = pd.DataFrame(
         {
-            "tested_at": pd.to_datetime(seconds, unit="s").strftime("%Y-%m-%dT%H:%M:%SZ"),
-            "chamber": "C" + pd.Series(lot % 4).astype(str),
+            "tested_at": pd.to_datetime(seconds, unit="s").dt.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "chamber": "C" + (lot % 4).astype(str),
             "instrument": "E1",
             "operator": "ab",
-            "supplier": "Supplier " + pd.Series(lot % 40).astype(str),
-            "product": "MB-" + pd.Series(lot // 40 % 5).astype(str),
-            "lot": "L" + pd.Series(lot).astype(str),
+            "supplier": "Supplier " + (lot % 40).astype(str),
+            "product": "MB-" + (lot // 40 % 5).astype(str),
+            "lot": "L" + lot.astype(str),
             "specimen": within // READINGS + 1,
             "reading": within % READINGS + 1,
             "characteristic": "shielding_energy",
-            "value": np.exp(rng.normal(np.log(10.0), 0.2, rows)).round(3),
+            "value": np.exp(rng.normal(np.log(10.0), 0.2, len(row))).round(3),
             "unit": "nJ",
-            "load": "R" + pd.Series(lot // 8).astype(str),
+            "load": "R" + (lot // 8).astype(str),
         }
     )
-    frame[list(COLUMNS)].to_csv(path, index=False)
+    return frame[list(COLUMNS)]
 
 
 def timed(act: Callable[[], object]) -> float:
@@ -178,7 +189,27 @@ def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
+def intake_alone(rows: int) -> None:
+    """How much memory a process takes that does nothing but take in a file."""
+    with tempfile.TemporaryDirectory() as folder:
+        subprocess.run([sys.executable, __file__, "intake", str(rows), folder], check=True)
+
+
+def take_in_only(rows: int, place: Path) -> None:
+    bench = Bench(place / "lab")
+    feed = bench.folder / "drops" / "tests" / "readings.csv"
+    subprocess.run([sys.executable, __file__, "feed", str(rows), str(feed)], check=True)
+    store, lab, before = open_store(bench.folder), load(bench.folder), peak_mb()
+    seconds = timed(lambda: drops.take_in(store, lab, NOW))
+    print(
+        f"{rows:,} rows, {(bench.folder / 'filed' / 'readings.csv').stat().st_size / 1e6:.0f} MB, in a process of its own: "
+        f"{seconds:.2f} s; peak memory {peak_mb():.0f} MB, {before:.0f} MB before"
+    )
+
+
 def main(rows: int, place: Path) -> None:
+    for many in (rows, 4 * rows):
+        intake_alone(many)
     bench = Bench(place / "lab")
     feed = bench.folder / "drops" / "tests" / "readings.csv"
     write_feed(feed, rows)
@@ -205,6 +236,12 @@ def main(rows: int, place: Path) -> None:
 
 
 if __name__ == "__main__":
-    size = int(sys.argv[1]) if len(sys.argv) > 1 else ROWS
-    with tempfile.TemporaryDirectory(dir=sys.argv[2] if len(sys.argv) > 2 else None) as folder:
-        main(size, Path(folder))
+    match sys.argv[1:]:
+        case ["feed", count, path]:
+            write_feed(Path(path), int(count))
+        case ["intake", count, place]:
+            take_in_only(int(count), Path(place))
+        case [*given]:
+            size = int(given[0]) if given else ROWS
+            with tempfile.TemporaryDirectory(dir=given[1] if len(given) > 1 else None) as folder:
+                main(size, Path(folder))

@@ -1,0 +1,123 @@
+"""What was entered: who, when, what, about which subject and why; nothing here is ever changed."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Any
+from urllib.parse import urlencode
+
+from dash import dcc, html
+from flask import Flask, Response, request
+
+from dashboard import historyviews
+from dashboard.desk import Desk, NothingYet
+from dashboard.parts import chips, table
+from dashboard.safecell import safe_cell
+from dashboard.sentences import counted, day, moment
+from dashboard.subjects import address
+from ingest.errors import CallError
+
+__all__ = ["add_download", "layout"]
+
+Document = dict[str, Any]
+
+PATH, FILE_PATH = "/history", "/history-file"
+A_PAGE = 50
+NOTHING, NONE_FITS = "Nothing was entered so far.", "No entry fits what the address asks for."
+COLUMNS = ("at", "who", "what", "about", "reason", "subject", "more")
+
+
+def layout(desk: Desk, who: str = "", what: str = "", page: str = "1", **_other: str) -> html.Div:
+    """One page of the entries, by one person or of one kind where the address says so."""
+    with desk.reading() as connection:
+        total = historyviews.count(connection, who, what)
+        last_page = max(1, -(-total // A_PAGE))
+        number = min(_number(page), last_page)
+        shown = historyviews.entries(connection, desk.lab, who, what, A_PAGE, (number - 1) * A_PAGE)
+        people, kinds = historyviews.words(connection)
+    return html.Div(
+        [
+            html.H1(_headline(total, shown, number) if shown else NONE_FITS if who or what else NOTHING),
+            html.P(
+                "Everything that a person entered or changed. Entries are added and never rewritten.", className="quiet"
+            ),
+            _choices("who", "everybody", people, who, {"what": what}),
+            _choices("what", "everything", kinds, what, {"who": who}),
+            *([html.Div(_table(shown), className="entries")] if shown else []),
+            *_turn(number, last_page, who, what),
+            html.P(
+                html.A("Download as CSV", href=_with(FILE_PATH, who=who, what=what), download="", className="button")
+            ),
+        ]
+    )
+
+
+def _number(text: str) -> int:
+    """The page that the address names; the first where it names none."""
+    return max(1, int(text)) if text.isascii() and text.isdigit() and len(text) < 10 else 1
+
+
+def _headline(total: int, shown: list[Document], number: int) -> str:
+    last = f", the last by {shown[0]['who']} on {day(shown[0]['at'])}" if number == 1 else ""
+    return f"{counted(total, 'entry', 'entries')}{last}."
+
+
+def _with(path: str, **query: str) -> str:
+    given = {name: value for name, value in query.items() if value}
+    return f"{path}?{urlencode(given, errors='replace')}" if given else path
+
+
+def _choices(name: str, every: str, values: list[str], chosen: str, other: dict[str, str]) -> html.Nav:
+    shown = [(every, ""), *((value, value) for value in values)]
+    return chips([(label, _with(PATH, **{name: value}, **other), value == chosen) for label, value in shown], name)
+
+
+def _table(entries: list[Document]) -> html.Div:
+    rows = [[moment(one["at"]), one["who"], one["what"], _about(one), one["reason"], _more(one)] for one in entries]
+    return table(("when", "who", "what", "about", "reason", "with it"), rows, "Entries")
+
+
+def _about(entry: Document) -> Any:
+    where = address(entry["subject"], most="all")
+    return entry["about"] if where is None else dcc.Link(entry["about"], href=where)
+
+
+def _more(entry: Document) -> str:
+    """What the entry holds beside its reason."""
+    return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
+
+
+def _turn(number: int, last: int, who: str, what: str) -> list[html.P]:
+    if last == 1:
+        return []
+    parts: list[Any] = [f"Page {number} of {last}"]
+    for words, other in (("newer", number - 1), ("older", number + 1)):
+        if 1 <= other <= last:
+            parts += [" · ", dcc.Link(words, href=_with(PATH, who=who, what=what, page=str(other)))]
+    return [html.P(parts)]
+
+
+def add_download(server: Flask, desk: Desk) -> None:
+    """The address of the entries as a CSV file."""
+
+    @server.get(FILE_PATH)
+    def history_file() -> Response:
+        who, what = (request.args.get(name, "") for name in ("who", "what"))
+        try:
+            with desk.reading() as connection:
+                entries = historyviews.entries(connection, desk.lab, who, what)
+        except (CallError, NothingYet) as error:
+            return Response(f"{error}\n", status=404, mimetype="text/plain")
+        answer = Response("\ufeff" + _as_csv(entries), mimetype="text/csv")
+        answer.headers["Content-Disposition"] = 'attachment; filename="entries.csv"'
+        return answer
+
+
+def _as_csv(entries: list[Document]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for one in entries:
+        writer.writerow([safe_cell(value) for value in (*(one[name] for name in COLUMNS[:-1]), _more(one))])
+    return out.getvalue()

@@ -1,0 +1,42 @@
+"""People for the tests of logins: accounts in a lab, clients that are logged in, and a clock that is set by hand."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from ingest import accounts, passwords
+from ingest.store import open_store
+
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+PASSWORD = "a bag in a bag"
+HERE = {"Host": "127.0.0.1"}
+PAGE = {"Host": "127.0.0.1", "Origin": "http://127.0.0.1", "Sec-Fetch-Site": "same-origin"}
+
+
+class Watch:
+    """A clock that stands until it is moved on."""
+
+    def __init__(self) -> None:
+        self.now = NOW
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def move(self, **by: float) -> None:
+        """Let time pass."""
+        self.now += timedelta(**by)
+
+
+def declare(folder: Path, *people: tuple[str, str]) -> None:
+    """Add accounts, (name, role), all with the same password."""
+    kept = passwords.hashed(PASSWORD)
+    with open_store(folder).writing() as connection:
+        for name, role in people:
+            accounts.add_account(connection, name, accounts.Role(role), kept, "bench", NOW)
+
+
+def log_in(client: Any, name: str, password: str = PASSWORD, **more: str) -> Any:
+    """The answer to the login form."""
+    return client.post("/login", data={"name": name, "password": password, **more}, headers=PAGE)
