@@ -86,8 +86,8 @@ def of_quarter(connection: Connection, lab: Lab, name: str, supplier: str | None
         whole=whole,
     )
     if not streams(connection, scope):
-        who = "nobody" if whole else f'supplier "{supplier}"'
-        raise CallError(f"evidence: {who} had a test in {name}; nothing was written")
+        missing = "nobody had a test" if whole else f'supplier "{supplier}" had no test'
+        raise CallError(f"evidence: {missing} in {name}; nothing was written")
     return scope
 
 
@@ -135,10 +135,10 @@ def alert_ids(connection: Connection, scope: Scope) -> set[str]:
 
 def _belongs(connection: Connection, scope: Scope) -> Callable[[Row[Any]], bool]:
     spans = {one.id: scope.span or (one.first_us, one.last_us) for one in streams(connection, scope)}
-    named = (scope.values.get("supplier"), scope.values.get("lot"))
+    lot = None if scope.quarter else (scope.values["supplier"], scope.values["lot"])
 
     def belongs(row: Row[Any]) -> bool:
-        if (row.supplier, row.lot) == named:
+        if (row.supplier, row.lot) == lot:
             return True
         own = spans.get(row.stream_id, scope.span if scope.whole else None)
         return own is not None and _overlap(own, _evidence_span(row))

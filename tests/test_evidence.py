@@ -13,7 +13,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pytest
 from click.testing import CliRunner, Result
 from labs import LAB_TOML, Bench, lot_rows
 from numpy.testing import assert_allclose
@@ -273,6 +272,18 @@ def test_a_suppliers_bundle_holds_its_own_tests_and_the_entries_about_them(bench
     assert [path.name for path in folder.glob("*.pdf")] == ["scorecard-2026-Q3-Alder-Film.pdf"]
 
 
+def test_alerts_are_those_whose_evidence_reaches_into_the_quarter(bench: Bench, tmp_path: Path) -> None:
+    for month, name in ((5, "before"), (7, "within")):
+        day = START.replace(month=month)
+        bench.drop_climate(f"{name}.csv", day - timedelta(days=9), 24 * 10, humidity=20.0)
+        bench.drop_tests(f"tests-{name}.csv", lot_rows(name, day, BAGS))
+    bench.run()
+    alerts = table(unpack(bundle(bench, "2026-Q3"), tmp_path / "unpacked"), "alerts.csv")
+
+    climate = alerts[alerts["kind"] == "climate"]
+    assert [json.loads(told)["lots"] for told in climate["evidence"]] == [["Alder Film within"]]
+
+
 def test_refused_rows_stand_with_their_reason_and_cells(bench: Bench, tmp_path: Path) -> None:
     fill(bench)
     refused = table(unpack(bundle(bench, "2026-Q3"), tmp_path / "unpacked"), "refused.csv")
@@ -282,24 +293,23 @@ def test_refused_rows_stand_with_their_reason_and_cells(bench: Bench, tmp_path: 
     assert "value" in refused["reason"].iloc[0]
 
 
-@pytest.mark.parametrize(
-    ("arguments", "line"),
-    [
-        ([], "evidence: give a quarter such as 2026-Q3"),
-        (["2026-Q3", "--lot", "Alder Film", "L1"], "evidence: give a quarter such as 2026-Q3"),
-        (["--lot", "Alder Film", "L1", "--supplier", "Alder Film"], "evidence: give a quarter such as 2026-Q3"),
-        (["--lot", "Alder Film", "L99"], 'evidence: supplier "Alder Film" has no lot "L99"'),
-        (["2026-Q1"], "evidence: nobody had a test in 2026-Q1"),
-        (["2026-Q3", "--supplier", "Nobody"], 'evidence: supplier "Nobody" had a test'),
-        (["Q3"], "scorecard: expected a quarter like 2026-Q3"),
-    ],
-)
-def test_a_wrong_call_is_one_line_and_writes_nothing(bench: Bench, arguments: list[str], line: str) -> None:
-    fill(bench)
-    found = ask(bench, *arguments)
+WRONG_CALLS = [
+    ([], "evidence: give a quarter such as 2026-Q3"),
+    (["2026-Q3", "--lot", "Alder Film", "L1"], "evidence: give a quarter such as 2026-Q3"),
+    (["--lot", "Alder Film", "L1", "--supplier", "Alder Film"], "evidence: give a quarter such as 2026-Q3"),
+    (["--lot", "Alder Film", "L99"], 'evidence: supplier "Alder Film" has no lot "L99"'),
+    (["2026-Q1"], "evidence: nobody had a test in 2026-Q1"),
+    (["2026-Q3", "--supplier", "Nobody"], 'evidence: supplier "Nobody" had no test'),
+    (["Q3"], "scorecard: expected a quarter like 2026-Q3"),
+]
 
-    assert (found.exit_code, found.stderr.count("\n")) == (2, 1)
-    assert found.stderr.startswith(line)
+
+def test_a_wrong_call_is_one_line_and_writes_nothing(bench: Bench) -> None:
+    fill(bench)
+    for arguments, line in WRONG_CALLS:
+        found = ask(bench, *arguments)
+        assert (found.exit_code, found.stderr.count("\n")) == (2, 1)
+        assert found.stderr.startswith(line)
     assert not (bench.folder / "given").exists()
 
 

@@ -110,10 +110,9 @@ TOLD: dict[str, tuple[str, Mapping[str, str]]] = {
         "The rows of these files that were not stored, why, and their cells unchanged.",
         {},
     ),
+    "scorecard-….pdf": ("The scorecards, where the bundle is of a quarter, as they were drawn up with it.", {}),
     "lab.toml": ("The lab's declarations when this was drawn up; secrets are hidden.", {}),
 }
-SCORECARD: tuple[str, Mapping[str, str]] = ("The scorecard of the quarter, as it was drawn up with this bundle.", {})
-
 CHECKING = (
     "Linux, macOS: <code>sha256sum -c sha256.txt</code> (or <code>shasum -a 256 -c sha256.txt</code>) in the unpacked folder. "
     "Windows: <code>Get-FileHash *.csv</code> in PowerShell, and compare with the table.",
@@ -121,7 +120,7 @@ CHECKING = (
     "A level: take the rows of readings.csv that hold, of one session; on a log scale take natural logarithms; average the "
     "readings of each specimen, then the specimens; turn the logarithm back. It is the level in sessions.csv.",
     "A verdict: hold the judged value against the row of limits.csv in force on the day of the test. A lower limit is inside, an "
-    "upper one is not.",
+    "upper one is not; within guard_percent of either it is undecided.",
 )
 
 
@@ -136,7 +135,7 @@ def as_html(document: Mapping[str, Any], members: Sequence[Member]) -> bytes:
         f"<h2>The files</h2>{_table(members)}",
         "<h2>How to check it</h2><ol>" + "".join(f"<li>{line}</li>" for line in CHECKING) + "</ol>",
         "<h2>What the files hold</h2>",
-        *(_told(member.name) for member in members),
+        *(_told(name, *told) for name, told in TOLD.items()),
         "<p class=quiet>CSV files are UTF-8 with commas. Times carry their offset from UTC. A text that a spreadsheet would take "
         "for a formula is led by an apostrophe.</p>",
     ]
@@ -164,7 +163,6 @@ def _table(members: Sequence[Member]) -> str:
     return f"<div class=scroll><table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
 
 
-def _told(name: str) -> str:
-    told, columns = TOLD.get(name, SCORECARD)
+def _told(name: str, told: str, columns: Mapping[str, str]) -> str:
     terms = "".join(f"<dt>{escape(key)}</dt><dd>{escape(words)}</dd>" for key, words in columns.items())
     return f"<h3>{escape(name)}</h3><p>{escape(told)}</p>" + (f"<dl>{terms}</dl>" if terms else "")
