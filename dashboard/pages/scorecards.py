@@ -75,7 +75,10 @@ def _all(cards: Sequence[Document]) -> list[Any]:
                             "score",
                             "",
                             "lots",
+                            "conform",
                             "fail",
+                            "undecided",
+                            "not valid",
                             "nearer the limit",
                             "farther",
                             "files",
@@ -108,7 +111,7 @@ def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
         cardwords.place(standing),
         cardwords.score(standing),
         bar,
-        *(str(counts[key]) for key in ("lots", "fail")),
+        *(str(counts[key]) for key in ("lots", "pass", "fail", "undecided", "invalid")),
         *(str(row[key]) for key in ("nearer", "away")),
         html.Span(_downloads(quarter, row["supplier"], exports.FORMS)),
     ]
@@ -153,7 +156,19 @@ def _address(quarter: str, supplier: str, form: str) -> str:
 
 
 def _card(card: Document) -> html.Section:
-    heads = ("stream", "lots", "fail", "not valid", "level", card["earlier_quarter"], "change", "limit", "events")
+    heads = (
+        "stream",
+        "lots",
+        "conform",
+        "fail",
+        "undecided",
+        "not valid",
+        "level",
+        card["earlier_quarter"],
+        "change",
+        "limit",
+        "events",
+    )
     return html.Section(
         [
             html.H2(supplier_link(card["supplier"])),
@@ -178,7 +193,7 @@ def _card(card: Document) -> html.Section:
 def _stream(row: Document) -> list[Any]:
     return [
         stream_link(row),
-        *(str(row[name]) for name in ("lots", "fail", "invalid")),
+        *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),
         amount(row["level"], row["unit"]),
         amount(row["earlier_level"], row["unit"]),
         ", ".join(cardwords.move(row)[::-1]) if row["change_low"] is not None else "not compared",
