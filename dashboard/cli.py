@@ -22,7 +22,7 @@ for command in (
     rounds.run, rounds.serve, rounds.demo, rounds.check, rounds.upgrade,
     showing.board, showing.stream, showing.lot, showing.alerts, showing.history, showing.replay,
     entering.baseline, entering.limit, entering.settle, entering.action,
-    papers.scorecard, papers.notice,
+    papers.scorecard, papers.notice, papers.evidence,
     users.user,
 ):  # fmt: skip
     main.add_command(command)

@@ -1,4 +1,4 @@
-"""Commands that write papers for others: scorecards and notices."""
+"""Commands that write papers for others: scorecards, notices, evidence."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from dashboard.commands.common import (
 if TYPE_CHECKING:
     pass
 
-__all__ = ["notice", "scorecard"]
+__all__ = ["evidence", "notice", "scorecard"]
 
 
 @click.command()
@@ -40,6 +40,25 @@ def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, o
     assert store is not None  # it was just read
     firstdrawn.note(store, lab, quarter)
     print_json(documents) if as_json else click.echo("\n".join(str(path) for path in written))
+
+
+@click.command()
+@click.argument("quarter", required=False)
+@click.option("--lot", "lot", nargs=2, metavar="SUPPLIER LOT", help="Of one lot, instead of a quarter.")
+@click.option("--supplier", help="Of a quarter: only this supplier (default: all).")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab).")
+@lab_option
+def evidence(
+    folder: Path, quarter: str | None, lot: tuple[str, str] | None, supplier: str | None, out: Path | None
+) -> None:
+    """The evidence for an audit, of a quarter (2026-Q3) or of a lot, as one ZIP file."""
+    from dashboard import evidencecall
+
+    with reading(folder) as (lab, connection):
+        scope = evidencecall.asked(required(connection), lab, quarter, lot, supplier)
+        path = evidencecall.pack(required(connection), lab, scope, out or lab.folder / "exports")
+    evidencecall.note(lab, scope)
+    click.echo(str(path))
 
 
 @click.command()
