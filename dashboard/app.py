@@ -11,7 +11,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard import noticefile, streamfile
+from dashboard import evidencefile, noticefile, streamfile
 from dashboard.access import guard
 from dashboard.asker import asker
 from dashboard.desk import Desk, NothingYet
@@ -70,6 +70,7 @@ def make_app(folder: Path, bound_to: str = "127.0.0.1", clock: Callable[[], date
     scorecards.add_downloads(app.server, desk)
     streamfile.add_download(app.server, desk)
     noticefile.add_download(app.server, desk)
+    evidencefile.add_download(app.server, desk)
     history.add_download(app.server, desk)
     add_entries(app.server, desk, clock)
     add_digest(app.server, desk)

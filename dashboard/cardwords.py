@@ -7,7 +7,8 @@ from typing import Any
 
 from dashboard.notice import ANSWER_DAYS
 from dashboard.quarterscores import SPARE
-from dashboard.sentences import SPOKEN_UNITS, amount, characteristic, counted, day, percent, room_to_limit
+from dashboard.sentences import amount, characteristic, counted, day, percent, room_to_limit
+from ingest.amounts import SPOKEN_UNITS
 from spc.quarters import Direction
 
 __all__ = [
@@ -316,23 +317,31 @@ def _room(row: Document) -> str:
     if row["room"] is None:
         return "–"
     if row["room_in"] != "times":
-        return _span(row, "room", amount, _spoken(row["unit"]))
+        return _span(row, "room", amount, _spoken(row["unit"])) + _before(row, "earlier_room", amount)
     passed = "passed; " if row["room"] < 1 else ""
-    if row["limit_side"] == "upper":
-        return f"{passed}the limit is {_span(row, 'room', amount, 'times the level')}"
-    return f"{passed}the level is {_span(row, 'room', amount, 'times the limit')}"
+    thing, other = ("the limit", "level") if row["limit_side"] == "upper" else ("the level", "limit")
+    return (
+        f"{passed}{thing} is {_span(row, 'room', amount, f'times the {other}')}{_before(row, 'earlier_room', amount)}"
+    )
+
+
+def _before(row: Document, key: str, told: Telling) -> str:
+    """What a figure was in the quarter before."""
+    return "" if row[key] is None else f"; before {_span(row, key, told)}"
 
 
 def _spread(row: Document, name: str) -> str:
     digits: Telling = (lambda value: f"{value:.1f}") if row["spread_in"] == "%" else amount
-    unit = _spoken(row["spread_in"])
-    said = _span(row, f"{name}_spread", digits, unit)
-    keys = (f"earlier_{name}_spread", f"{name}_spread_ratio_low", f"{name}_spread_ratio_high")
-    was, low, high = (row[key] for key in keys)
+    said = _span(row, f"{name}_spread", digits, _spoken(row["spread_in"]))
+    was, low, high = (row[key] for key in _spread_keys(name))
     if was is None or row[f"{name}_spread"] is None:
         return said
-    clear = "" if low is None or low <= 1 <= high else " (wider)" if low > 1 else " (narrower)"
-    return f"{said}; before {digits(was)} {unit}{clear}"
+    clear = "" if low is None or low <= 1 <= high else ": wider" if low > 1 else ": narrower"
+    return f"{said}{_before(row, f'earlier_{name}_spread', digits)}{clear}"
+
+
+def _spread_keys(name: str) -> tuple[str, str, str]:
+    return f"earlier_{name}_spread", f"{name}_spread_ratio_low", f"{name}_spread_ratio_high"
 
 
 def _ppk(row: Document) -> str:

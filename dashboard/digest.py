@@ -29,7 +29,7 @@ from spc.words import AlertState, Grade, Kind, StreamState
 if TYPE_CHECKING:
     from flask import Flask, Response
 
-__all__ = ["add_digest", "as_html", "as_letter", "document", "due_at"]
+__all__ = ["HOUR", "add_digest", "as_html", "as_letter", "document", "due_at"]
 
 Document = dict[str, Any]
 Part = tuple[str, list[str]]

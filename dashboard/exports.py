@@ -6,7 +6,7 @@ import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from sqlalchemy import Connection
 
@@ -18,7 +18,7 @@ from dashboard.forms.workbook import as_xlsx, overview_as_xlsx
 from ingest.errors import CallError, StoreError
 from ingest.lab import Lab
 
-__all__ = ["FORMS", "OVERVIEW_FORMS", "documents", "write", "write_file"]
+__all__ = ["FORMS", "OVERVIEW_FORMS", "documents", "write", "write_file", "write_piecewise"]
 
 Document = dict[str, Any]
 
@@ -72,15 +72,20 @@ def _chosen(formats: str) -> list[str]:
 
 def write_file(path: Path, data: bytes) -> None:
     """Write beside and move into place, so that a reader sees the old file or the new one and no link is followed."""
+    write_piecewise(path, lambda out: out.write(data))
+
+
+def write_piecewise(path: Path, fill: Callable[[IO[bytes]], object]) -> None:
+    """The same for what `fill` writes bit by bit."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, draft = tempfile.mkstemp(prefix=".lotdrift-", suffix=".draft", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as out:
-                out.write(data)
+                fill(out)
             Path(draft).chmod(0o644)
             Path(draft).replace(path)
-        except OSError:
+        except BaseException:
             Path(draft).unlink(missing_ok=True)
             raise
     except OSError as error:

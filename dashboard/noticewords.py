@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from dashboard.notice import ANSWER_DAYS, LOT_BY_LOT
-from dashboard.sentences import SPOKEN_UNITS, amount, change, characteristic, counted, day, percent, room_to_limit
+from dashboard.sentences import amount, change, characteristic, counted, day, percent, room_to_limit
+from ingest.amounts import SPOKEN_UNITS
 from spc.words import Kind, Scale
 
 __all__ = ["ASKED", "NOT_SAID", "WRITTEN", "headline", "legend", "lot_rows", "measured", "moved", "title", "validity"]

@@ -19,6 +19,7 @@ __all__ = [
     "every_alert",
     "last_week",
     "looked_at",
+    "lots_tested",
     "reasons",
     "refused_rows",
     "state_of",
@@ -108,6 +109,29 @@ def tested_in(connection: Connection, chamber: str) -> set[Stream]:
         chamber=chamber,
     )
     return {(row["supplier"], row["product"], row["characteristic"]) for row in rows}
+
+
+LOTS_SQL = """
+SELECT l.lot, t.product, t.characteristic, s.started_us, s.verdict FROM session s JOIN stream t ON t.id = s.stream_id
+JOIN lot l ON l.id = s.lot_id JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
+WHERE t.supplier = :supplier AND s.started_us >= :start AND s.started_us < :end ORDER BY s.started_us DESC, l.lot, t.characteristic
+"""
+
+
+def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, end_us: int) -> list[Document]:
+    """The lots of a supplier tested between two times, the newest first, with the verdict on each characteristic.
+
+    A lot counts by the session that is its point on the chart.
+    """
+    lots: dict[tuple[str, str], Document] = {}
+    for row in _rows(connection, LOTS_SQL, supplier=supplier, start=start_us, end=end_us):
+        tested = iso(row["started_us"], lab.zone)
+        lot = lots.setdefault(
+            (row["product"], row["lot"]),
+            {"product": row["product"], "lot": row["lot"], "tested_at": tested, "verdicts": {}},
+        )
+        lot["verdicts"][row["characteristic"]] = row["verdict"]
+    return list(lots.values())
 
 
 def every_alert(connection: Connection, lab: Lab) -> list[Document]:

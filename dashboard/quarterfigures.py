@@ -15,7 +15,7 @@ import numpy as np
 
 from dashboard.quarterlots import QuarterLot
 from spc import quarters
-from spc.quarters import Estimate
+from spc.quarters import Estimate, Side
 from spc.words import Scale
 
 __all__ = ["figures"]
@@ -42,7 +42,7 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
     found, was = quarters.level(_levels(now)), quarters.level(_levels(before))
     moved = quarters.change(_levels(now), _levels(before))
     limits = _limits(lots)
-    side, left = quarters.room(found, *(_charted(limits[key], is_log) for key in ("limit_lower", "limit_upper")))
+    side, left = quarters.room(found, *_charted(limits, is_log))
     as_unit: Telling = math.exp if is_log else float
     return {
         **_interval("level", found, as_unit),
@@ -55,6 +55,7 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
         **limits,
         "limit_side": str(side),
         **_interval("room", left, as_unit),
+        **_interval("earlier_room", _room_on(side, was, _charted(_limits(earlier), is_log)), as_unit),
         "room_in": "times" if is_log else unit,
         **_spreads(now, before, is_log),
         "spread_in": "%" if is_log else unit,
@@ -76,8 +77,17 @@ def _limits(lots: Sequence[QuarterLot]) -> Document:
     return {key: last.get(key) for key in ("limit_lower", "limit_upper")}
 
 
-def _charted(limit: float | None, is_log: bool) -> float | None:
-    return math.log(limit) if limit is not None and is_log else limit
+def _charted(limits: Document, is_log: bool) -> list[float | None]:
+    """The lower and the upper limit in the charted scale."""
+    found = (limits["limit_lower"], limits["limit_upper"])
+    return [math.log(limit) if limit is not None and is_log else limit for limit in found]
+
+
+def _room_on(side: Side, found: Estimate, limits: Sequence[float | None]) -> Estimate:
+    """The room on one side, so that two quarters are told by the same limit, each with its value of then."""
+    lower, upper = limits
+    on_side = (lower if side == Side.LOWER else None, upper if side == Side.UPPER else None)
+    return quarters.room(found, *on_side)[1]
 
 
 def _percent(log_ratio: float) -> float:
@@ -96,7 +106,7 @@ def _spreads(now: Sequence[QuarterLot], before: Sequence[QuarterLot], is_log: bo
     for name in ("lot", *WITHIN):
         found, was = _spread(name, now), _spread(name, before)
         document |= _interval(f"{name}_spread", found, told)
-        document[f"earlier_{name}_spread"] = told(was.value) if math.isfinite(was.value) else None
+        document |= _interval(f"earlier_{name}_spread", was, told)
         document |= _interval(f"{name}_spread_ratio", quarters.ratio(found, was), float)
     return document
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
+
+from ingest.amounts import amount, way
 
 __all__ = [
     "CAUTIONS",
@@ -27,34 +28,12 @@ __all__ = [
     "weeks",
 ]
 
-SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-SPOKEN_UNITS = {"ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ", "Gohm": "GΩ", "Tohm": "TΩ", "uJ": "µJ"}
-
-
 CAUTIONS = (
     "lotdrift marks lots; it releases none. Hold, label, segregate and release are for the people your procedure "
     "authorises, by the text of the standard and the edition you work to. A pass at this humidity and bag size says nothing "
     "of others, and no result here clears packaging for explosive devices or flammables. The shielding bench works with "
     "1 kV: follow the maker's manual and local electrical rules."
 )
-
-
-def amount(value: float | None, unit: str = "", bound: int = 0) -> str:
-    """A value with three significant digits and its unit: 14.2 nJ, 3.16 × 10⁹ Ω, > 10¹² Ω, or a dash."""
-    if value is None:
-        return "–"
-    sign = {-1: "< ", 0: "", 1: "> "}[bound]
-    return f"{sign}{_digits(value)} {SPOKEN_UNITS.get(unit, unit)}".strip()
-
-
-def _digits(value: float) -> str:
-    if value >= 1e4 and math.log10(value).is_integer():
-        return f"10{str(round(math.log10(value))).translate(SUPERSCRIPT)}"
-    if value == 0 or 1e-3 <= abs(value) < 1e5:
-        decimals = 2 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
-        return f"{value:.{decimals}f}"
-    mantissa, exponent = f"{value:.2e}".split("e")
-    return f"{mantissa} × 10{str(int(exponent)).translate(SUPERSCRIPT)}"
 
 
 def percent(share: float | None) -> str:
@@ -136,8 +115,8 @@ def listed(names: Sequence[str], most: int = 6) -> str:
 def shortly(kind: str, found: dict[str, Any]) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
     if found.get("what", kind) == "drift":
-        way = {1: "rising", -1: "falling"}.get(found["direction"], "moving")
-        return way if found["since_at"] is None else f"{way} since about {day(found['since_at'])}"
+        going = way(found["direction"], found["change_percent_per_month"])
+        return going if found["since_at"] is None else f"{going} since about {day(found['since_at'])}"
     return SHORT_WORDS.get(found.get("what", kind), kind)
 
 

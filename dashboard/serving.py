@@ -7,7 +7,8 @@ import logging
 import os
 import signal
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
@@ -15,16 +16,19 @@ from waitress.server import create_server
 
 from dashboard.access import is_loopback
 from dashboard.app import make_app
+from dashboard.digest import HOUR
 from dashboard.notify import deliver
 from ingest import rounds
 from ingest.accounts import accounts
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
 from ingest.lab import load
-from ingest.schedule import rounds_scheduled
+from ingest.schedule import Mondays, rounds_scheduled
 from ingest.store import known_store
 
 __all__ = ["serve"]
+
+log = logging.getLogger(__name__)
 
 THREADS = 8
 
@@ -59,7 +63,8 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
     try:
-        with rounds_scheduled(lab.schedule, lambda: _round(folder), lab.zone):
+        mondays = Mondays(HOUR, lambda: _monday(folder))
+        with rounds_scheduled(lab.schedule, lambda: _round(folder), lab.zone, mondays):
             say(f"Serving {lab.name} on http://{_address(host)}:{server.effective_port}/ (stop with Ctrl-C)")
             server.run()
     except _Stop:
@@ -82,15 +87,31 @@ def _check_users(folder: Path, host: str) -> None:
 
 
 def _round(folder: Path) -> None:
+    with _in_one_line():
+        rounds.run(load(folder), now())
+        _send(folder)
+
+
+def _monday(folder: Path) -> None:
+    """Send the week's summary at its hour; a round that came first did it, and then nothing is left to send."""
+    with _in_one_line():
+        _send(folder)
+
+
+def _send(folder: Path) -> None:
+    store = known_store(folder)
+    unsent = [] if store is None else deliver(store, load(folder), now(), os.environ)
+    for line in unsent:
+        log.warning("%s", line)
+
+
+@contextmanager
+def _in_one_line() -> Iterator[None]:
+    """What stands in the way of a background job is told in a line; the next turn comes all the same."""
     try:
-        lab = load(folder)
-        rounds.run(lab, now())
-        store = known_store(folder)
-        unsent = [] if store is None else deliver(store, lab, now(), os.environ)
-        for line in unsent:
-            logging.getLogger(__name__).warning("%s", line)
+        yield
     except (CallError, StoreError) as error:
-        logging.getLogger(__name__).error("%s", error)
+        log.error("%s", error)
 
 
 def _stop(_number: int, _frame: FrameType | None) -> None:

@@ -1,7 +1,7 @@
-"""When rounds are done while the dashboard is served.
+"""When rounds are done while the dashboard is served, and what is done on Mondays.
 
-The scheduler is handed a callable and does not know what a round is. A round that is late is done all the same, several
-missed ones are done once, and two never overlap.
+The scheduler is handed callables and does not know what a round is. What is late is done all the same, several missed turns
+are one, and no two overlap.
 """
 
 from __future__ import annotations
@@ -9,9 +9,11 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, tzinfo
+from dataclasses import dataclass
+from datetime import UTC, time, tzinfo
 
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
+from apscheduler.executors.debug import DebugExecutor
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
@@ -24,42 +26,59 @@ from ingest.lab import LAB_FILE
 from ingest.labfile import Schedule
 from ingest.labtypes import shown
 
-__all__ = ["rounds_scheduled"]
+__all__ = ["Mondays", "rounds_scheduled"]
 
 log = logging.getLogger(__name__)
 
 # Where lab.toml declares no [schedule].
 USUAL_MINUTES = 60
+# The wait of a thread stands still while a laptop sleeps: what was missed is looked for this often.
+PULSE_SECONDS = 30
 DAYS = ("sun", "mon", "tue", "wed", "thu", "fri", "sat")
 EXAMPLE = 'write minute, hour, day, month and day of the week, such as "0 6 * * 1-5"'
 
 
+@dataclass(frozen=True, slots=True)
+class Mondays:
+    """What is done each Monday at an hour of the lab's zone."""
+
+    at: time
+    do: Callable[[], None]
+
+
 @contextmanager
 def rounds_scheduled(
-    schedule: Schedule | None, do_round: Callable[[], None], zone: tzinfo = UTC
+    schedule: Schedule | None, do_round: Callable[[], None], zone: tzinfo = UTC, mondays: Mondays | None = None
 ) -> Iterator[BackgroundScheduler]:
     """Do rounds in the background, the first at once, until the block ends; a round under way is finished first.
 
-    `zone` is the one in which the hours of `cron` are meant: the lab's. LabFileError where `cron` can't be read.
+    `zone` is the one in which the hours of `cron` and of `mondays` are meant: the lab's. LabFileError where `cron` can't be
+    read.
     """
     trigger = _trigger(schedule, zone)
-    scheduler = BackgroundScheduler(timezone="UTC", executors={"default": ThreadPoolExecutor(1)})
+    usual = {"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+    # One thread for what works on the store; the pulse needs none, and must not wait behind a long round.
+    executors = {"default": ThreadPoolExecutor(1), "pulse": DebugExecutor()}
+    scheduler = BackgroundScheduler(timezone="UTC", executors=executors, job_defaults=usual)
     # The first round is an early turn of the one job: a job of its own would be struck off while the scheduler ends.
-    scheduler.add_job(
-        do_round,
-        trigger,
-        id="round",
-        coalesce=True,
-        max_instances=1,
-        misfire_grace_time=None,
-        next_run_time=clock.now(),
-    )
+    scheduler.add_job(do_round, trigger, id="round", next_run_time=clock.now())
+    if mondays is not None:
+        scheduler.add_job(mondays.do, _monday_trigger(mondays.at, zone), id="mondays")
+    scheduler.add_job(_nothing, IntervalTrigger(seconds=PULSE_SECONDS, timezone="UTC"), id="pulse", executor="pulse")
     scheduler.add_listener(_tell, EVENT_JOB_ERROR)
     scheduler.start()
     try:
         yield scheduler
     finally:
         scheduler.shutdown(wait=True)
+
+
+def _monday_trigger(at: time, zone: tzinfo) -> CronTrigger:
+    return CronTrigger(day_of_week="mon", hour=at.hour, minute=at.minute, timezone=zone)
+
+
+def _nothing() -> None:
+    """Done so that the scheduler looks at the clock; what is due by then is done in the same turn."""
 
 
 def _trigger(schedule: Schedule | None, zone: tzinfo) -> BaseTrigger:
@@ -100,5 +119,5 @@ def _day_number(name: str) -> int:
 
 
 def _tell(event: JobExecutionEvent) -> None:
-    """A round that failed says why in one line; the next one is done all the same."""
-    log.error("round: %s", event.exception)
+    """What failed says why in one line; its next turn comes all the same."""
+    log.error("%s: %s", event.job_id, event.exception)

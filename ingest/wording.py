@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from ingest.amounts import amount, way
 from ingest.stamps import from_microseconds
 from spc.suspicion import Mark, Share, Slip
 
@@ -77,51 +78,43 @@ def slip(mark: Mark) -> str:
     return f"It may be a slip: {what} about {off}, as if another unit was meant; look at the file"
 
 
-def value(number: float | None, unit: str) -> str:
-    """Three significant digits and the unit."""
-    return "an unknown level" if number is None else f"{number:.3g} {unit}"
-
-
 def _limit(evidence: dict[str, Any]) -> str:
     unit, over = evidence["unit"], evidence["direction"] > 0
     edge = evidence["limit_upper"] if over else evidence["limit_lower"]
     judged = (
         "a lot with readings out of range"
         if evidence["judged"] is None
-        else f"a lot at {value(evidence['judged'], unit)}"
+        else f"a lot at {amount(evidence['judged'], unit)}"
     )
-    first = f"{judged}, {'not under' if over else 'below'} the limit of {value(edge, unit)}"
+    first = f"{judged}, {'not under' if over else 'below'} the limit of {amount(edge, unit)}"
     return first + (
         f"; {evidence['lots']} lots so, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
     )
 
 
 def _point(evidence: dict[str, Any]) -> str:
-    return f"one lot at {value(evidence['level'], evidence['unit'])}, usual is {value(evidence['usual'], evidence['unit'])}"
+    return f"one lot at {amount(evidence['level'], evidence['unit'])}, usual is {amount(evidence['usual'], evidence['unit'])}"
 
 
 def _drift(evidence: dict[str, Any]) -> str:
-    way = {1: "rising", -1: "falling"}.get(evidence["direction"], "moving")
-    unit = evidence["unit"]
-    since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
     change = evidence["change_percent_per_month"]
-    pace = "" if change is None else f", {change:+.1f} % a month"
-    return (
-        f"{way}{since}{pace}; now {value(evidence['latest_level'], unit)}, usual was {value(evidence['usual'], unit)}"
-    )
+    going, unit = way(evidence["direction"], change), evidence["unit"]
+    since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
+    pace = f", {change:+.1f} % a month" if change is not None and going in ("rising", "falling", "moving") else ""
+    return f"{going}{since}{pace}; now {amount(evidence['latest_level'], unit)}, usual was {amount(evidence['usual'], unit)}"
 
 
 def _spread(evidence: dict[str, Any]) -> str:
     between = "readings on a bag" if evidence["form"] == "reading_spread" else "bags"
-    return f"{between} scatter more than usual (level {value(evidence['level'], evidence['unit'])})"
+    return f"{between} scatter more than usual (level {amount(evidence['level'], evidence['unit'])})"
 
 
 def _pattern(evidence: dict[str, Any]) -> str:
-    return f"{evidence['form'].replace('_', ' ')} (level {value(evidence['latest_level'], evidence['unit'])})"
+    return f"{evidence['form'].replace('_', ' ')} (level {amount(evidence['latest_level'], evidence['unit'])})"
 
 
 def _forecast(evidence: dict[str, Any]) -> str:
-    chance, now = evidence["breach_probability"], value(evidence["latest_level"], evidence["unit"])
+    chance, now = evidence["breach_probability"], amount(evidence["latest_level"], evidence["unit"])
     if chance is None:
         return f"a breach was likely within the horizon; then {now}"
     return f"{100 * chance:.0f} % chance of a breach within the horizon; now {now}"

@@ -94,8 +94,11 @@ def posterior(
     .. [1] A. Gelman et al. (2013), Bayesian Data Analysis, 3rd edition.
     """
     moves = _moves(weeks, pace)
+    # Squares are taken about a level near all of them: far from zero, differences of large squares would lose digits.
+    origin = float(levels.mean())
     pictures = [
-        _picture(levels, noise, walk, moves, prior_phi, prior_df) for noise, walk in _covariances(weeks, relative, pace)
+        _picture(levels - origin, noise, walk, moves, prior_phi, prior_df)
+        for noise, walk in _covariances(weeks, relative, pace)
     ]
     log_weight, move, move_var, base, lean, base_var, squares = (
         np.concatenate(part) for part in zip(*pictures, strict=True)
@@ -106,7 +109,7 @@ def posterior(
         weight=weight / weight.sum(),
         move=move,
         move_var=move_var,
-        base=base,
+        base=base + origin,
         lean=lean,
         base_var=base_var,
         is_ramp=np.tile(moves.is_ramp, _WANDER.size),

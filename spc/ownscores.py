@@ -70,7 +70,7 @@ def own_scores(levels: ArrayLike, largest: float = 40.0) -> OwnScores:
     --------
     >>> found = own_scores([1.0, 2.0] * 6 + [4.0])
     >>> found.score[8:].round(2)
-    array([-0.94,  0.94, -0.95,  0.95,  3.78])
+    array([-0.94,  0.94, -0.94,  0.94,  4.77])
     """
     level = as_points(levels, "levels", at_least=0)
     positive(largest, "largest")

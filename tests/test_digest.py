@@ -16,7 +16,7 @@ from labs import LAB_TOML, Bench, lot_rows
 from playwright.sync_api import sync_playwright
 from receivers import MailBox, free_port, mail_server
 
-from dashboard import digest, views
+from dashboard import digest, serving, views
 from dashboard.desk import Desk
 from ingest.acts import Act, record
 from ingest.lab import load
@@ -70,6 +70,32 @@ def test_it_goes_once_a_week_from_the_first_monday_on(tmp_path: Path) -> None:
     assert list(alarms.outbox()) == [NAME]
     alarms.deliver(after=timedelta(days=7))
     assert list(alarms.outbox()) == [NAME, "digest-2026-12-07.eml"]
+
+
+def test_the_turn_of_monday_sends_it_and_a_round_beside_it_does_not_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alarms = Alarms(tmp_path)
+    monkeypatch.setattr(serving, "now", lambda: NEXT_MONDAY)
+    serving._monday(tmp_path)
+    assert list(alarms.outbox()) == [NAME]
+    before = (tmp_path / "outbox" / NAME).stat().st_mtime_ns
+
+    serving._round(tmp_path)
+    serving._monday(tmp_path)
+
+    assert list(alarms.outbox()) == [NAME]
+    assert (tmp_path / "outbox" / NAME).stat().st_mtime_ns == before
+    assert alarms.states() == {"sent": 1}
+
+
+def test_a_monday_that_fails_says_why_and_the_server_goes_on(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    alarms = Alarms(tmp_path)
+    alarms.bench.declare("[lab]\n")
+
+    serving._monday(tmp_path)
+
+    assert [record.getMessage()[:9] for record in caplog.records] == ["lab.toml,"]
 
 
 def test_a_lab_that_slept_over_several_mondays_gets_the_last_one(tmp_path: Path) -> None:

@@ -217,13 +217,14 @@ def test_the_workbook_holds_numbers_and_the_raw_lots(written: Path, cards: dict[
     heads = [cell.value for cell in streams[1]]
     (stream,) = card["streams"]
 
-    assert book.sheetnames == ["scorecard", "streams", "lots", "score", "notices"]
+    assert book.sheetnames == ["scorecard", "streams", "charts", "lots", "score", "notices"]
     assert streams.freeze_panes == "D2"
     assert lots.freeze_panes == "A2"
     # XLSX stores 16 significant digits.
     assert_allclose(streams.cell(2, heads.index("level (unit)") + 1).value, stream["level"], rtol=1e-15)
     assert streams.cell(2, heads.index("unit") + 1).value == "nJ"
-    assert len(streams._charts) == 1
+    # One of all lots, and one a stream.
+    assert len(book["charts"]._charts) == 1 + (streams.max_row - 1)
     assert lots.max_row == 1 + 4
     assert [row[7].value for row in lots.iter_rows(min_row=2)] == pytest.approx(
         [lot["level"] for lot in stream["lot_list"]], rel=1e-15

@@ -422,6 +422,38 @@ def test_a_server_that_hangs_up_after_it_took_the_mail_sees_the_same_name_again(
     assert len(set(box.names)) == 2
 
 
+@OVER_TLS
+def test_a_server_killed_between_two_mails_of_a_round_gets_the_rest_once_it_is_back(tmp_path: Path) -> None:
+    class Dying(MailBox):
+        """Takes two mails; then its connection breaks in the middle of the third, until it was started again."""
+
+        alive = 2
+
+        async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
+            if len(self.mails) >= self.alive:
+                server.transport.abort()
+            return await super().handle_RCPT(server, session, envelope, address, options)
+
+    box, port = Dying(), free_port()
+    alarms = Alarms(tmp_path, declared(port, "tls", host="localhost"))
+    for name in ("one", "two", "three", "four"):
+        alarms.raise_alert(name)
+    with mail_server(box, port, "tls", login=True):
+        (line,) = alarms.deliver(login(tmp_path))
+    assert len(box.mails) == 2
+    assert line.startswith("mail server localhost: ")
+    assert alarms.states()["sent"] == 2
+    box.alive = 100
+
+    with mail_server(box, port, "tls", login=True):
+        for _ in range(3):
+            alarms.deliver(login(tmp_path), after=LATER)
+
+    told = sorted(name.strip("<").partition(".")[0] for name in box.names if "digest" not in name)
+    assert told == ["four", "one", "three", "two"]
+    assert set(alarms.states()) == {"sent"}
+
+
 def test_a_server_that_drips_is_cut_off(tmp_path: Path) -> None:
     port = free_port()
     alarms = Alarms(tmp_path, declared(port, seconds=0.2))

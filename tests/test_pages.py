@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -292,3 +293,16 @@ def test_a_new_stream_is_shown_as_learning_with_its_names_as_text(tmp_path: Path
     text = told(desk, "/stream", "?supplier=%3Ci%3E%26A&product=MB&characteristic=shielding_energy")
     assert "<b>L</b>" in text
     assert "not yet known" in told(desk, "/lot", "?supplier=%3Ci%3E%26A&lot=%3Cb%3EL%3C/b%3E")
+
+
+def test_a_supplier_shows_the_lots_of_a_quarter_by_their_worst_verdict(desk: Desk) -> None:
+    text = told(desk, "/supplier", "?name=Tarnwick&quarter=2026-Q4")
+
+    assert "Lots of 2026-Q4" in text
+    assert "The scorecard of 2026-Q4, to open and download" in text
+    # One in its range on the inside, out of it on the outside: the worst counts.
+    assert re.search(r"fail\s+TW00076\s+TW-Clear\s+15 Oct 2026\s+surface resistance outside", text)
+    assert "TW00287" in text
+    assert "TW00250" not in text, "a lot of the quarter before"
+    assert "No lot was tested in this quarter." in told(desk, "/supplier", "?name=Tarnwick&quarter=2024-Q1")
+    assert "expected a quarter like 2026-Q3" in told(desk, "/supplier", "?name=Tarnwick&quarter=soon")

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import threading
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import time as hour
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from ingest import clock
 from ingest.errors import LabFileError
 from ingest.labfile import Schedule
-from ingest.schedule import _trigger, rounds_scheduled
+from ingest.schedule import Mondays, _monday_trigger, _trigger, rounds_scheduled
 
 EVERY_HOUR = Schedule(every_minutes=60)
 PATIENCE = 10  # seconds
@@ -114,3 +116,93 @@ def test_hours_are_those_of_the_lab() -> None:
 def test_what_is_no_cron_is_told(cron: str) -> None:
     with pytest.raises(LabFileError, match=r"lab\.toml, schedule\.cron: .* can't be read"):
         _trigger(Schedule(cron=cron), UTC)
+
+
+# Mondays
+
+
+SEVEN = hour(7)
+
+
+def mondays_of(year: int, zone: str) -> list[datetime]:
+    """The moments at which a year's Mondays come up in a zone, as the scheduler would find them."""
+    trigger, now = _monday_trigger(SEVEN, ZoneInfo(zone)), datetime(year, 1, 1, tzinfo=ZoneInfo(zone))
+    found = []
+    while (moment := trigger.get_next_fire_time(None, now)).year == year:
+        found.append(moment.astimezone(UTC))
+        now = moment + timedelta(seconds=1)
+    return found
+
+
+# The zones' rules are those of the IANA time zone database. Adelaide and Saint John's lie half an hour aside, Lord Howe changes
+# by half an hour, Reykjavik and Tokyo never.
+@pytest.mark.parametrize(
+    "zone",
+    [
+        "Europe/Lisbon", "America/New_York", "America/St_Johns", "Australia/Adelaide", "Australia/Lord_Howe",
+        "Atlantic/Reykjavik", "Asia/Tokyo", "America/Santiago",
+    ],
+)  # fmt: skip
+def test_mondays_come_at_seven_of_the_labs_zone_all_year_round(zone: str) -> None:
+    days = [date(2026, 1, 5) + timedelta(weeks=week) for week in range(52)]
+    expected = [datetime.combine(day, SEVEN, tzinfo=ZoneInfo(zone)).astimezone(UTC) for day in days]
+
+    assert mondays_of(2026, zone) == expected
+
+
+def test_the_hour_in_utc_moves_with_the_clocks() -> None:
+    # Clocks in the European Union go forward on 29 March and back on 25 October 2026 (Directive 2000/84/EC: the last Sundays).
+    lisbon = [moment.strftime("%d %b %H:%M") for moment in mondays_of(2026, "Europe/Lisbon")]
+
+    assert lisbon[11:13] == ["23 Mar 07:00", "30 Mar 06:00"]
+    assert lisbon[41:43] == ["19 Oct 06:00", "26 Oct 07:00"]
+
+
+def test_what_is_for_monday_waits_for_it() -> None:
+    sent = threading.Event()
+
+    with rounds_scheduled(EVERY_HOUR, lambda: None, UTC, Mondays(SEVEN, sent.set)) as scheduler:
+        due = scheduler.get_job("mondays").next_run_time
+
+    assert (due.strftime("%a %H:%M"), sent.is_set()) == ("Mon 07:00", False)
+    assert timedelta() < due - clock.now() <= timedelta(weeks=1)
+
+
+def test_mondays_that_were_missed_are_made_up_once() -> None:
+    sent = threading.Semaphore(0)
+
+    with rounds_scheduled(EVERY_HOUR, lambda: None, UTC, Mondays(SEVEN, sent.release)) as scheduler:
+        last_month = clock.now() - timedelta(weeks=4)
+        scheduler.modify_job("mondays", next_run_time=last_month)
+        assert sent.acquire(timeout=PATIENCE)
+        assert not sent.acquire(timeout=0.3)
+        assert scheduler.get_job("mondays").next_run_time > clock.now()
+
+
+def test_a_machine_that_slept_through_seven_sends_on_waking(monkeypatch: pytest.MonkeyPatch) -> None:
+    slept = timedelta()
+
+    class Clock(datetime):
+        """The wall clock after a sleep, in which the waits of threads stood still."""
+
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+            return clock.now().astimezone(tz) + slept
+
+    monkeypatch.setattr("apscheduler.schedulers.base.datetime", Clock)
+    monkeypatch.setattr("ingest.schedule.PULSE_SECONDS", 0.1)
+    sent = threading.Event()
+    with rounds_scheduled(Schedule(every_minutes=60 * 24 * 30), lambda: None, UTC, Mondays(SEVEN, sent.set)):
+        assert not sent.wait(0.3)
+        slept = timedelta(weeks=1)
+        assert sent.wait(PATIENCE)
+
+
+def test_a_long_round_keeps_the_pulse_from_nothing(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ingest.schedule.PULSE_SECONDS", 0.05)
+    with rounds_scheduled(EVERY_HOUR, lambda: time.sleep(0.5)):
+        time.sleep(0.4)
+    # A turn that finds its job still running is skipped with a warning.
+    assert not caplog.records

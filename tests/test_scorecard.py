@@ -121,6 +121,9 @@ def test_level_and_change_by_plain_pandas(cards: dict[str, dict[str, Any]], supp
     assert_allclose(change, 100 * (ratios - 1), rtol=1e-9)
     assert (row["level_lots"], row["earlier_lots"]) == (len(now), len(before))
     assert_allclose([row["limit_upper"], row["room"]], [20.0, 20 / np.exp(now.mean())], rtol=1e-12)
+    was = stats.t.interval(0.95, len(before) - 1, before.mean(), stats.sem(before))
+    told = [row[key] for key in ("earlier_room", "earlier_room_low", "earlier_room_high")]
+    assert_allclose(told, 20 / np.exp([before.mean(), was[1], was[0]]), rtol=1e-11)
 
 
 def test_scatter_by_plain_pandas(cards: dict[str, dict[str, Any]]) -> None:
@@ -134,6 +137,10 @@ def test_scatter_by_plain_pandas(cards: dict[str, dict[str, Any]]) -> None:
     assert_allclose(row["bag_spread"], pooled(now, "bag", now["bags"] - 1), rtol=1e-10)
     assert_allclose(row["reading_spread"], pooled(now, "reading", now["reading_df"]), rtol=1e-10)
     assert_allclose(row["earlier_bag_spread"], pooled(before, "bag", before["bags"] - 1), rtol=1e-10)
+    # Of a normal sample: NIST/SEMATECH e-Handbook, section 1.3.5.8 (from memory).
+    df = len(before) - 1
+    edges = 100 * before["level"].std() * np.sqrt(df / stats.chi2.ppf([0.975, 0.025], df))
+    assert_allclose([row["earlier_lot_spread_low"], row["earlier_lot_spread_high"]], edges, rtol=1e-9)
 
 
 def test_the_direction_is_told(cards: dict[str, dict[str, Any]]) -> None:

@@ -82,6 +82,7 @@ FOUND: dict[str, Any] = {
     "what": "drift", "direction": 1, "unit": "nJ", "lots": 4, "latest_lot": "L9", "since_at": "2026-04-17T00:00:00+00:00",
     "since_low_at": "2026-03-01T00:00:00+00:00", "since_high_at": "2026-05-01T00:00:00+00:00", "usual": 9.5,
     "latest_level": 16.3, "limit_lower": None, "limit_upper": 20.0, "breach_probability": 0.77, "closed_because": None,
+    "change_percent_per_month": 6.5,
 }  # fmt: skip
 
 
@@ -99,7 +100,10 @@ def test_the_evidence_of_an_alert_in_words() -> None:
 
 def test_an_alert_in_a_few_words() -> None:
     assert shortly("drift", FOUND) == "rising since about 17 Apr 2026"
-    assert shortly("drift", {**FOUND, "direction": -1, "since_at": None}) == "falling"
+    assert shortly("drift", {**FOUND, "direction": -1, "change_percent_per_month": -2.0, "since_at": None}) == "falling"
+    # It went up and stays there, or comes back: what it does now is not what it did.
+    assert shortly("drift", {**FOUND, "change_percent_per_month": 0.1}) == "higher since about 17 Apr 2026"
+    assert shortly("drift", {**FOUND, "direction": -1, "since_at": None}) == "lower"
     assert shortly("bench", {"what": "climate"}) == "bench"
 
 

@@ -44,8 +44,8 @@ def as_pdf(card: Document) -> bytes:
 
 
 def _shown(key: str, card: Document) -> bool:
-    """The four counts that everybody asks for, and of the others those that are not nought."""
-    return key in ("lots", "pass", "fail", "undecided") or card["counts"][key] > 0
+    """The counts that everybody asks for, and of the others those that are not nought."""
+    return key in ("lots", "pass", "fail", "undecided", "invalid") or card["counts"][key] > 0
 
 
 def _state(alert: Document) -> str:

@@ -1,4 +1,4 @@
-"""A scorecard as XLSX: real numbers under heads that name their unit, a chart, and a sheet of raw lots.
+"""A scorecard as XLSX: real numbers under heads that name their unit, charts, and a sheet of raw lots.
 
 Texts are written as texts: a supplier called "=1+1" stays a name. There is no formula in the book.
 """
@@ -6,12 +6,14 @@ Texts are written as texts: a supplier called "=1+1" stays a name. There is no f
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from dashboard import cardwords
 from dashboard.forms.table import COLUMNS, stream_row
+from dashboard.forms.workcharts import draw_streams, lots_chart, near_limit
 
 __all__ = ["as_xlsx", "overview_as_xlsx"]
 
@@ -27,8 +29,17 @@ HEADS = {
 }  # fmt: skip
 LOT_HEADS = (
     "supplier", "product", "characteristic", "lot", "tested at", "bags", "readings", "level (unit)", "worst reading (unit)",
-    "judged value (unit)", "unit", "verdict", "conditioning", "counts as",
+    "judged value (unit)", "unit", "verdict", "conditioning", "counts as", "limit to mind (unit)",
 )  # fmt: skip
+# The number of the paper size in the format (ECMA-376, part 1, section 18.3.1.63).
+A4 = 9
+# Width of a column of sentences in characters; height of a line in points.
+SENTENCE, LINE_HEIGHT = 90, 15
+# Pages side by side for the sheet of streams, which has a column a figure.
+WIDE = 5
+PLACES = {key: COLUMNS.index(key) for key in ("pass", "fail", "undecided", "invalid")} | {
+    "first": COLUMNS.index("supplier"), "last": COLUMNS.index("characteristic"),
+}  # fmt: skip
 LOT_KEYS = ("lot", "tested_at", "bags", "readings", "level", "worst", "judged")
 OVERVIEW_HEADS = (
     "supplier",
@@ -72,7 +83,10 @@ def as_xlsx(card: Document) -> bytes:
     with _Book(card, f"Scorecard {card['quarter']}, {card['supplier']}") as book:
         _summary(book, card)
         _streams(book, [card])
+        charts = book.book.add_worksheet("charts")
         _lots(book, [card])
+        charts.insert_chart(0, 0, lots_chart(book.book, "streams", len(card["streams"]), PLACES))
+        draw_streams(book.book, charts, card)
         _parts(book, [card])
         _notices(book, [card])
     return book.bytes()
@@ -81,7 +95,11 @@ def as_xlsx(card: Document) -> bytes:
 def overview_as_xlsx(overview: Document, cards: Sequence[Document]) -> bytes:
     """The book over all suppliers: places, then every stream and lot."""
     with _Book(overview, f"Scorecards {overview['quarter']}, all suppliers") as book:
-        book.sheet("suppliers", OVERVIEW_HEADS, [_overview_row(row) for row in overview["rows"]])
+        suppliers = book.sheet("suppliers", OVERVIEW_HEADS, [_overview_row(row) for row in overview["rows"]])
+        places = {key: OVERVIEW_HEADS.index(words) for key, words in cardwords.COUNTS} | {"first": 0, "last": 0}
+        suppliers.insert_chart(
+            len(overview["rows"]) + 3, 1, lots_chart(book.book, "suppliers", len(overview["rows"]), places)
+        )
         _streams(book, cards)
         _lots(book, cards)
         _parts(book, cards)
@@ -100,6 +118,7 @@ class _Book:
         created = datetime.fromisoformat(document["drawn_up_at"]).replace(tzinfo=None, microsecond=0)
         self.book.set_properties({"title": title, "author": document["lab"], "created": created})
         self._look = self.book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
+        self.wrapped = self.book.add_format({"text_wrap": True, "valign": "top", "align": "left"})
 
     def __enter__(self) -> _Book:
         return self
@@ -111,17 +130,20 @@ class _Book:
         """The closed book."""
         return self._out.getvalue()
 
-    def sheet(self, name: str, heads: Sequence[str], rows: Sequence[Cells]) -> Any:
-        """A sheet with a frozen head that prints on every page, as wide as its texts."""
+    def sheet(self, name: str, heads: Sequence[str], rows: Sequence[Cells], *, fits: bool = True) -> Any:
+        """A sheet with a frozen head that prints on every page; it prints as wide as a page where that `fits`."""
         sheet = self.book.add_worksheet(name)
         sheet.freeze_panes(1, 0)
         sheet.set_row(0, 32)
         sheet.set_landscape()
+        sheet.set_paper(A4)
+        sheet.fit_to_pages(1 if fits else WIDE, 0)
         sheet.repeat_rows(0)
         for column, head in enumerate(heads):
             sheet.write_string(0, column, head, self._look)
             longest = max((len(str(row[column])) for row in rows if isinstance(row[column], str)), default=0)
-            sheet.set_column(column, column, min(max(11, longest + 1), 40))
+            widest_word = max(len(word) for word in head.split())
+            sheet.set_column(column, column, min(max(11, longest + 1, widest_word + 2), 40))
         for line, row in enumerate(rows, start=1):
             for column, value in enumerate(row):
                 _write(sheet, line, column, value)
@@ -156,36 +178,20 @@ def _summary(book: _Book, card: Document) -> None:
         ("caution", cardwords.CAUTION),
     ]
     sheet = book.sheet("scorecard", ("what", "figure"), lines)
-    sheet.set_column(0, 0, 34)
-    sheet.set_column(1, 1, 60)
+    sheet.set_column(0, 0, 34, book.wrapped)
+    sheet.set_column(1, 1, SENTENCE, book.wrapped)
+    for line, (_, told) in enumerate(lines, start=1):
+        # Not every program works out by itself how high a wrapped text is.
+        sheet.set_row(line, LINE_HEIGHT * math.ceil(len(str(told)) / SENTENCE))
 
 
-def _streams(book: _Book, cards: Sequence[Document]) -> None:
+def _streams(book: _Book, cards: Sequence[Document]) -> Any:
     rows = [stream_row(row, card) for card in cards for row in card["streams"]]
     heads = [HEADS.get(name, name.replace("_", " ")) for name in COLUMNS]
-    sheet = book.sheet("streams", heads, rows)
+    sheet = book.sheet("streams", heads, rows, fits=False)
     sheet.freeze_panes(1, 3)
-    sheet.insert_chart(len(rows) + 3, 1, _chart(book.book, len(rows)))
-
-
-def _chart(book: Any, rows: int) -> Any:
-    """Lots of each stream that conform, fail and are undecided, as stacked bars."""
-    chart = book.add_chart({"type": "bar", "subtype": "stacked"})
-    named = ["streams", 1, COLUMNS.index("supplier"), rows, COLUMNS.index("characteristic")]
-    for name, words, colour in (
-        ("pass", "conform", "#2c6349"),
-        ("fail", "fail", "#9b2c1f"),
-        ("undecided", "undecided", "#c9a24b"),
-        ("invalid", "not valid", "#c9c5ba"),
-    ):
-        column = COLUMNS.index(name)
-        values = ["streams", 1, column, rows, column]
-        chart.add_series({"name": words, "categories": named, "values": values, "fill": {"color": colour}})
-    chart.set_title({"name": "Lots of the quarter"})
-    chart.set_x_axis({"name": "lots"})
-    chart.set_y_axis({"reverse": True})
-    chart.set_size({"width": 760, "height": 140 + 26 * rows})
-    return chart
+    sheet.repeat_columns(0, 2)
+    return sheet
 
 
 def _lots(book: _Book, cards: Sequence[Document]) -> None:
@@ -195,6 +201,7 @@ def _lots(book: _Book, cards: Sequence[Document]) -> None:
             *(lot[key] for key in LOT_KEYS),
             row["unit"],
             *(lot[key] for key in ("verdict", "conditioning", "standing")),
+            near_limit(row),
         )
         for card in cards
         for row in card["streams"]

@@ -7,7 +7,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard import benchviews, figures, pageviews, views
+from dashboard import benchviews, evidencefile, figures, pageviews, views
 from dashboard.alertsheet import alert_sheet, urgent_first
 from dashboard.desk import Desk
 from dashboard.entryform import enterable, form
@@ -70,7 +70,19 @@ def layout(desk: Desk, supplier: str = "", lot: str = "", **_other: str) -> html
             html.Div(sheets, className="pair many"),
             *_corrections(earlier),
             *_refused(refused),
+            _evidence(supplier, lot),
         ]
+    )
+
+
+def _evidence(supplier: str, lot: str) -> html.P:
+    here = evidencefile.address(supplier=supplier, lot=lot)
+    return html.P(
+        [
+            html.A("Evidence bundle of this lot (ZIP)", href=here, download=""),
+            ": readings, chamber log, limits, alerts, entries and source files with their hashes, for an audit.",
+        ],
+        className="quiet",
     )
 
 

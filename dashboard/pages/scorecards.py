@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from dash import html
 from flask import Flask, Response, request
 
-from dashboard import cardwords, exports, firstdrawn, scorecard, views
+from dashboard import cardwords, evidencefile, exports, firstdrawn, scorecard, views
 from dashboard.desk import Desk, NothingYet
 from dashboard.parts import empty, link, stream_link, supplier_link, table
 from dashboard.quarterchart import score_bar
@@ -75,7 +75,10 @@ def _all(cards: Sequence[Document]) -> list[Any]:
                             "score",
                             "score drawn",
                             "lots",
+                            "conform",
                             "fail",
+                            "undecided",
+                            "not valid",
                             "nearer the limit",
                             "farther",
                             "files",
@@ -84,7 +87,7 @@ def _all(cards: Sequence[Document]) -> list[Any]:
                     ),
                     className="scroll",
                 ),
-                html.P(["All suppliers: ", *_downloads(overview["quarter"], "", exports.OVERVIEW_FORMS)]),
+                html.P(["All suppliers: ", *_files(overview["quarter"], "", exports.OVERVIEW_FORMS)]),
             ],
             className="sheet",
         ),
@@ -108,7 +111,7 @@ def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
         cardwords.place(standing),
         cardwords.score(standing),
         bar,
-        *(str(counts[key]) for key in ("lots", "fail")),
+        *(str(counts[key]) for key in ("lots", "pass", "fail", "undecided", "invalid")),
         *(str(row[key]) for key in ("nearer", "away")),
         html.Span(_downloads(quarter, row["supplier"], exports.FORMS)),
     ]
@@ -136,6 +139,15 @@ def _downloads(quarter: str, supplier: str, forms: Any) -> list[Any]:
     return [part for one in links for part in (one, " ")]
 
 
+def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
+    """The forms, and the evidence behind them."""
+    names = {"quarter": quarter, **({"supplier": supplier} if supplier else {})}
+    return [
+        *_downloads(quarter, supplier, forms),
+        html.A("evidence for an audit (ZIP)", href=evidencefile.address(**names), download=""),
+    ]
+
+
 def _address(quarter: str, supplier: str, form: str) -> str:
     return f"/scorecard-file?{urlencode({'quarter': quarter, 'supplier': supplier, 'form': form})}"
 
@@ -144,8 +156,21 @@ def _address(quarter: str, supplier: str, form: str) -> str:
 
 
 def _card(card: Document) -> html.Section:
-    heads = ("stream", "lots", "fail", "not valid", "level", card["earlier_quarter"], "change", "limit", "events")
-    whole = ("lots", "fail", "not valid", "level", card["earlier_quarter"], "limit")
+    heads = (
+        "stream",
+        "lots",
+        "conform",
+        "fail",
+        "undecided",
+        "not valid",
+        "level",
+        card["earlier_quarter"],
+        "change",
+        "limit",
+        "events",
+    )
+    counts = ("lots", "conform", "fail", "undecided", "not valid")
+    whole = (*counts, "level", card["earlier_quarter"], "limit")
     return html.Section(
         [
             html.H2(supplier_link(card["supplier"])),
@@ -161,7 +186,7 @@ def _card(card: Document) -> html.Section:
                 else []
             ),
             table(heads, [_stream(row) for row in card["streams"]], f"Streams of {card['supplier']}", whole),
-            html.P(["Files: ", *_downloads(card["quarter"], card["supplier"], exports.FORMS)]),
+            html.P(["Files: ", *_files(card["quarter"], card["supplier"], exports.FORMS)]),
         ],
         className="sheet",
     )
@@ -170,7 +195,7 @@ def _card(card: Document) -> html.Section:
 def _stream(row: Document) -> list[Any]:
     return [
         stream_link(row),
-        *(str(row[name]) for name in ("lots", "fail", "invalid")),
+        *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),
         amount(row["level"], row["unit"]),
         amount(row["earlier_level"], row["unit"]),
         ", ".join(cardwords.move(row)[::-1]) if row["change_low"] is not None else "not compared",

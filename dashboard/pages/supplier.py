@@ -1,6 +1,10 @@
-"""One supplier: all its streams and alerts, and the way to its scorecards."""
+"""One supplier: all its streams and alerts, the lots of a quarter, and its scorecards."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from urllib.parse import urlencode
 
 from dash import html
 
@@ -8,16 +12,21 @@ from dashboard import cardwords, pageviews, views
 from dashboard.alertsheet import alert_sheet
 from dashboard.desk import Desk
 from dashboard.pages.board import rows_table
-from dashboard.parts import empty, link
+from dashboard.parts import chips, empty, link, lot_link, table, word
+from dashboard.quarterlots import quarter as quarter_named
 from dashboard.quarternotices import asked_in, totals
-from dashboard.sentences import counted
+from dashboard.sentences import characteristic, counted, day, listed
+from spc.words import Verdict
 
 __all__ = ["layout"]
 
+Document = dict[str, Any]
+
 QUARTERS_SHOWN = 6
+WORST_FIRST = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.INVALID, Verdict.PASS, Verdict.UNLIMITED)
 
 
-def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
+def layout(desk: Desk, name: str = "", quarter: str = "", **_other: str) -> html.Div:
     """The page of a supplier."""
     with desk.reading() as connection:
         rows = [row for row in desk.board(connection) if row["supplier"] == name]
@@ -29,9 +38,13 @@ def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
         quarters = views.quarters(connection, desk.lab)
         why = desk.reasons(connection)
         looked_at = pageviews.looked_at(connection, desk.lab)
+        chosen = quarter or (quarters[0] if quarters else "")
+        lots = []
+        if chosen:
+            span = quarter_named(chosen, desk.lab)
+            lots = pageviews.lots_tested(connection, desk.lab, name, span.start_us, span.end_us)
     if not rows:
         return html.Div(empty(f'No supplier "{name}".', "The board lists them all."))
-    cards = [html.Li(link(quarter, "/scorecards", quarter=quarter, supplier=name)) for quarter in quarters]
     return html.Div(
         [
             html.H1(name),
@@ -46,7 +59,33 @@ def layout(desk: Desk, name: str = "", **_other: str) -> html.Div:
             html.H2("Alerts"),
             *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
             *([] if alerts else [html.P("None is open.")]),
-            html.H2("Scorecards"),
-            html.Ul(cards[:QUARTERS_SHOWN], className="inline"),
+            html.H2(f"Lots of {chosen}", id="lots"),
+            _quarters(name, quarters[:QUARTERS_SHOWN], chosen),
+            html.P(
+                link(f"The scorecard of {chosen}, to open and download", "/scorecards", quarter=chosen, supplier=name)
+            ),
+            _lots(name, lots),
         ]
     )
+
+
+def _quarters(supplier: str, quarters: Sequence[str], chosen: str) -> html.Nav:
+    choices = [
+        (name, f"/supplier?{urlencode({'name': supplier, 'quarter': name}, errors='replace')}", name == chosen)
+        for name in quarters
+    ]
+    return chips(choices, "Quarter")
+
+
+def _lots(supplier: str, lots: Sequence[Document]) -> html.Component:
+    if not lots:
+        return html.P("No lot was tested in this quarter.")
+    rows = [_lot(supplier, lot) for lot in lots]
+    return table(("verdict", "lot", "product", "tested", "on"), rows, "Lots of the quarter")
+
+
+def _lot(supplier: str, lot: Document) -> list[Any]:
+    """A lot by its worst verdict, and what that was given on."""
+    worst = min(lot["verdicts"].values(), key=WORST_FIRST.index)
+    on = [characteristic(name) for name, verdict in lot["verdicts"].items() if verdict == worst]
+    return [word(worst), lot_link(supplier, lot["lot"]), lot["product"], day(lot["tested_at"]), listed(on)]

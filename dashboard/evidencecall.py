@@ -1,0 +1,40 @@
+"""What `lotdrift evidence` was asked for, and the file it leaves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sqlalchemy import Connection
+
+from dashboard import evidence, evidencefile, exports, firstdrawn
+from dashboard.evidence import Scope
+from ingest.errors import CallError
+from ingest.lab import Lab
+from ingest.store import known_store
+
+__all__ = ["asked", "note", "pack"]
+
+
+def asked(
+    connection: Connection, lab: Lab, quarter: str | None, lot: tuple[str, str] | None, supplier: str | None
+) -> Scope:
+    """What the bundle is about; CallError where the call names neither a quarter nor a lot, or both."""
+    if (quarter is None) == (lot is None) or (lot is not None and supplier is not None):
+        raise CallError("evidence: give a quarter such as 2026-Q3, with or without --supplier, or --lot SUPPLIER LOT")
+    if lot is not None:
+        return evidence.of_lot(connection, *lot)
+    return evidence.of_quarter(connection, lab, str(quarter), supplier)
+
+
+def pack(connection: Connection, lab: Lab, scope: Scope, folder: Path) -> Path:
+    """Write the bundle into a folder; where it lies."""
+    path = folder / scope.file_name
+    exports.write_piecewise(path, lambda out: evidencefile.write(connection, lab, scope, out))
+    return path
+
+
+def note(lab: Lab, scope: Scope) -> None:
+    """A bundle of a finished quarter hands out its scorecards: what they rest on is noted once."""
+    store = known_store(lab.folder)
+    if scope.quarter and store is not None:
+        firstdrawn.note(store, lab, scope.quarter)
