@@ -150,8 +150,7 @@ def _suspected(alert: _Told, points: pd.DataFrame) -> str:
 
 def _stands(alert: _Told, again: Evaluation) -> bool:
     """Whether the level has still moved that way at that time, without the bench: as a point, a drift or otherwise."""
-    valid = again.points[again.points["valid"]]
-    tested = valid["started_us"].to_numpy(np.int64)
+    tested = again.points["started_us"][again.points["valid"]]
     until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
     return any(
         episode.kind in HELD_KINDS
