@@ -17,6 +17,7 @@ from dashboard.svg import Room
 from ingest.actions import corrective_actions
 from ingest.bench_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.errors import CallError
+from ingest.humidity import humidity_of
 from ingest.lab import Lab
 from ingest.limit_acts import with_entered_limits
 from ingest.limit_steps import step_document
@@ -223,13 +224,12 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=found[0]["id"]
     )
     stored = json.loads(found[0]["document"])
-    humidity = stored.get("humidity")
-    adjusted = humidity.pop("adjusted") if humidity else [None] * len(points)
+    humidity, adjusted = humidity_of(connection, lab, found[0]["id"])
     return {
         "supplier": supplier,
         "product": product,
         "characteristic": characteristic,
-        **with_times(stored, lab),
+        **with_times({**stored, "humidity": humidity}, lab),
         "points": [
             {"tested_at": iso(row["tested_us"], lab.zone), **json.loads(row["document"]), "adjusted_level": level}
             for row, level in zip(points, adjusted, strict=True)

@@ -8,7 +8,7 @@ stands until a later one with the same key undoes or replaces it.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -28,6 +28,7 @@ __all__ = [
     "TAKE_BACK_LIMIT",
     "Act",
     "acts_on",
+    "acts_on_each",
     "check_signed",
     "left_out_standing",
     "limit_subject",
@@ -113,9 +114,15 @@ def record(connection: Connection, act: Act) -> None:
 
 def acts_on(connection: Connection, subject: str) -> list[Act]:
     """All entries on a subject, the oldest first."""
+    return acts_on_each(connection, [subject])[subject]
+
+
+def acts_on_each(connection: Connection, subjects: Sequence[str]) -> dict[str, list[Act]]:
+    """All entries on each of these subjects, the oldest first."""
     columns = schema.act.c
-    rows = connection.execute(select(schema.act).where(columns.subject == subject).order_by(columns.id))
-    return [
-        Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
-        for row in rows
-    ]
+    rows = connection.execute(select(schema.act).where(columns.subject.in_(subjects)).order_by(columns.id))
+    found: dict[str, list[Act]] = {subject: [] for subject in subjects}
+    for row in rows:
+        act = Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
+        found[act.subject].append(act)
+    return found

@@ -20,6 +20,7 @@ from ingest.results import number
 from ingest.store import insert_many
 from ingest.suspects import Suspect
 from ingest.wording import message, slip
+from spc._rows import Rows
 from spc.alerts import QUIET_LOTS, Episode
 from spc.evaluate import Evaluation
 from spc.verdicts import to_unit
@@ -31,6 +32,10 @@ if TYPE_CHECKING:
 __all__ = ["Alert", "alert_id", "state_after_acts", "state_of", "stream_alerts", "write_stream_alerts"]
 
 WEEK_US = 7 * 24 * 3_600_000_000
+
+
+# Columns of a point that its alert tells of.
+EVIDENCE = ("lot", "started_us", "center", "level", "judged", "limit_lower", "limit_upper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,24 +62,27 @@ def alert_id(*about: str) -> str:
 
 def stream_alerts(lab: Lab, stream: Stream, evaluation: Evaluation, marked: Mapping[int, Suspect]) -> list[Alert]:
     """The alerts of one stream. What moves on a check standard is a matter of the bench."""
+    points = evaluation.points.take(evaluation.points["valid"])
     standard = lab.is_check_standard(stream.supplier, stream.product)
-    return [_alert(lab, stream, evaluation, episode, marked, standard=standard) for episode in evaluation.episodes]
+    return [
+        _alert(lab, stream, evaluation, points, episode, marked, standard=standard) for episode in evaluation.episodes
+    ]
 
 
 def _alert(
     lab: Lab,
     stream: Stream,
     evaluation: Evaluation,
+    points: Rows,
     episode: Episode,
     marked: Mapping[int, Suspect],
     *,
     standard: bool,
 ) -> Alert:
-    points = evaluation.points[evaluation.points["valid"]]
-    opened = points.iloc[episode.opened]
+    lot, started_us = str(points["lot"][episode.opened]), int(points["started_us"][episode.opened])
     suspect = marked.get(int(points.index[episode.opened]))
     evidence = {
-        **_evidence(lab, stream, evaluation, episode),
+        **_evidence(lab, stream, evaluation, points, episode),
         "may_be_a_slip": None if suspect is None or suspect.settled else slip(suspect.mark),
     }
     kind = Kind.BENCH if standard else Kind(episode.kind)
@@ -84,7 +92,7 @@ def _alert(
     return Alert(
         id=alert_id(
             stream.supplier, stream.product, stream.characteristic, episode.kind, str(episode.direction),
-            str(opened["lot"]), str(int(opened["started_us"])),
+            lot, str(started_us),
         ),
         kind=kind,
         grade=Grade.LOOK if standard else grade,
@@ -92,25 +100,24 @@ def _alert(
         supplier=stream.supplier,
         product=stream.product,
         characteristic=stream.characteristic,
-        lot=str(opened["lot"]),
-        raised_us=int(opened["started_us"]),
+        lot=lot,
+        raised_us=started_us,
         message=message(stream, evidence),
         evidence=evidence,
     )  # fmt: skip
 
 
-def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, episode: Episode) -> dict[str, Any]:
+def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, episode: Episode) -> dict[str, Any]:
     """What moved, since when, how much, and what it would take to breach; levels in the unit."""
     declared = lab.characteristic(stream.characteristic)
-    points = evaluation.points[evaluation.points["valid"]]
-    opened, latest = points.iloc[episode.opened], points.iloc[episode.latest]
+    opened, latest = ({name: points[name][at] for name in EVIDENCE} for at in (episode.opened, episode.latest))
 
     def in_unit(level: float) -> float | None:
         return number(float(to_unit(np.array([level]), declared.scale)[0]))
 
     def when(position: float) -> int | None:
         known = number(position)
-        return None if known is None else int(points["started_us"].iloc[min(max(round(known) + 1, 0), len(points) - 1)])
+        return None if known is None else int(points["started_us"][min(max(round(known) + 1, 0), len(points) - 1)])
 
     # The outlook is today's: it belongs to a cause that is still there, not to one that was set right.
     outlook = evaluation.forecast if not set_right(episode, len(points)) else None

@@ -7,41 +7,28 @@ import json
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from sqlalchemy import Connection, select
 
 from ingest import schema
 from ingest.alerting import Alert, alert_id, write_alerts
+from ingest.bench_points import WEEK_US, points_since
 from ingest.holding import hold_explained
 from ingest.lab import Lab
 from ingest.own_scores import CHANGED_FROM, changed_from
 from ingest.results import number
 from ingest.stamps import from_microseconds
 from ingest.store import get_meta, put_meta
-from ingest.units import UNITS
 from ingest.wording import bench_message
-from spc.bench import Finding, Size, as_of, common_shifts, explain
-from spc.words import Grade, Kind, Scale
+from spc.bench import Finding, Size, as_of, common_shifts
+from spc.words import Grade, Kind
 
 __all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "watch_bench"]
 
-WEEK_US = 7 * 24 * 3_600_000_000
 # What the search needs before the first day that it looks at again.
 REACH_WEEKS = 60.0
 QUARTER_WEEKS = 13
 FINDINGS = "bench_findings"
 FALSE_FINDINGS_PER_YEAR = 1.0
-
-POINTS_SQL = """
-SELECT o.session_id, o.stream_id, o.tested_us, o.score, o.sigma, t.supplier, t.product, t.characteristic,
-c.text, i.text, l.text
-FROM own_score o JOIN session s ON s.id = o.session_id JOIN stream t ON t.id = o.stream_id
-JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
-WHERE o.tested_us >= ? ORDER BY o.tested_us, o.stream_id, o.session_id
-"""
-COLUMNS = (
-    "session", "stream", "tested_us", "z", "sigma", "supplier", "product", "characteristic", "chamber", "instrument", "load",
-)  # fmt: skip
 
 
 def watch_bench(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
@@ -58,12 +45,8 @@ def watch_bench(connection: Connection, lab: Lab, evaluated: set[int]) -> list[s
     )
     connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL")
     write_alerts(connection, alerts)
-    points = _points(connection, lab, -1)
-    told = explain(points, found)
-    explained = points.assign(
-        common=told["common"], alert=[alerts[place].id if place >= 0 else "" for place in told["finding"]]
-    )
-    hold_explained(connection, lab, explained, None if found != earlier else evaluated)
+    named = [(alert.id, finding) for alert, finding in zip(alerts, found, strict=True)]
+    hold_explained(connection, lab, named, None if found != earlier else evaluated)
     return [alert.id for alert in alerts if alert.id not in before]
 
 
@@ -87,29 +70,8 @@ def _searched(connection: Connection, lab: Lab, earlier: list[Finding]) -> list[
         return earlier
     connection.exec_driver_sql("DELETE FROM meta WHERE key = ?", (CHANGED_FROM,))
     known, after = as_of(earlier, first / WEEK_US)
-    points = _points(connection, lab, round((after - REACH_WEEKS) * WEEK_US))
+    points = points_since(connection, lab, round((after - REACH_WEEKS) * WEEK_US))
     return common_shifts(points, false_findings_per_year=FALSE_FINDINGS_PER_YEAR, known=known, after=after)
-
-
-def _points(connection: Connection, lab: Lab, since_us: int) -> pd.DataFrame:
-    rows = [tuple(row) for row in connection.exec_driver_sql(POINTS_SQL, (since_us,))]
-    points = pd.DataFrame(rows, columns=list(COLUMNS))
-    names = points["characteristic"].unique()
-    standards = {(one.supplier, one.product) for one in lab.check_standards}
-    return points.assign(
-        weeks=points["tested_us"].to_numpy(np.float64) / WEEK_US,
-        z=points["z"].astype(np.float64),
-        sigma=points["sigma"].astype(np.float64),
-        quantity=points["characteristic"].map({name: _quantity(lab, name) for name in names}),
-        is_check_standard=[pair in standards for pair in zip(points["supplier"], points["product"], strict=True)],
-    )
-
-
-def _quantity(lab: Lab, characteristic: str) -> str:
-    """What is measured; levels of one quantity are in one scale, or their shifts could not be one."""
-    declared = lab.characteristic(characteristic)
-    name = UNITS[declared.unit].quantity.name
-    return name if Scale(declared.scale) is Scale.LOG else f"{name}, {declared.unit}"
 
 
 # A finding as an alert

@@ -7,17 +7,21 @@ second look is the bench's; one that is stays the supplier's, however much the b
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.alerting import state_after_acts
+from ingest.bench_points import points_of
 from ingest.evaluating import Stream, evaluate_without
 from ingest.lab import Lab
 from ingest.store import get_meta, put_meta
 from spc.alerts import QUIET_LOTS
+from spc.bench import Finding, explain
 from spc.evaluate import Evaluation
 from spc.standards import standard_shift
 from spc.words import AlertState, Kind
@@ -44,35 +48,74 @@ class _Told:
     evidence: dict[str, object]
 
 
-def hold_explained(connection: Connection, lab: Lab, points: pd.DataFrame, only: set[int] | None) -> None:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Standard:
+    """A check standard that drifts by itself: its alert, since when, and until when ("closed": the last such lot)."""
+
+    alert: str
+    stream: int
+    since_us: int
+    until_us: float
+    tested_us: np.ndarray
+    level: np.ndarray
+
+    def shift(self, moments_us: np.ndarray) -> np.ndarray:
+        """How far it is from usual at each moment, in the charted scale."""
+        return standard_shift(self.tested_us, self.level, float(self.since_us), moments_us)
+
+
+def hold_explained(
+    connection: Connection, lab: Lab, found: Sequence[tuple[str, Finding]], only: set[int] | None
+) -> None:
     """Hold the alerts of films and check standards that a shift of the bench explains.
 
     Parameters
     ----------
-    points : DataFrame
-        The points of all streams with `session`, `stream`, `tested_us`, `characteristic`, `chamber`, `instrument`,
-        `quantity`, `is_check_standard`, and `common` (charted scale) that the bench alert `alert` ("" for none) explains.
+    found : sequence of (str, Finding)
+        The findings of shifts in common, each with the id of its alert.
     only : set of int or None
         The streams to look at; None for all, where what the bench did has changed.
     """
-    points = _with_standards(connection, lab, points)
-    touched = {int(stream) for stream in points.loc[points["alert"] != "", "stream"].unique()}
-    signature = _signature(points)
+    standards = _standards(connection)
+    signature = _signature(found, standards)
     if signature != get_meta(connection, HELD_BY):
         only = None
         put_meta(connection, HELD_BY, signature)
     _let_go(connection, only)
-    for row in connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream ORDER BY id"):
-        stream = Stream(*row)
-        if stream.id in touched and (only is None or stream.id in only):
-            _hold(connection, lab, stream, points[points["stream"] == stream.id])
+    if found or standards:
+        _hold_all(connection, lab, found, standards, only)
 
 
-def _signature(points: pd.DataFrame) -> str:
-    """What is explained by what, apart from lots that are new: a change looks at all streams again."""
-    named = points[points["alert"] != ""]
-    sizes = named.groupby("alert")["common"].agg(lambda common: round(float(common.abs().max()), 4))
-    return json.dumps([(str(alert), float(size)) for alert, size in sizes.sort_index().items()])
+def _hold_all(
+    connection: Connection,
+    lab: Lab,
+    found: Sequence[tuple[str, Finding]],
+    standards: Sequence[_Standard],
+    only: set[int] | None,
+) -> None:
+    # Where a check standard was made tells whom its drift reaches: its points are read in any case.
+    points = points_of(connection, lab, None if only is None else only | {one.stream for one in standards})
+    told = explain(points, [finding for _, finding in found])
+    names = np.array(["", *(alert for alert, _ in found)], dtype=object)
+    points = points.assign(common=told["common"], alert=names[told["finding"].to_numpy() + 1])
+    for standard in standards:
+        points = _with_standard(points, standard)
+    touched = points["alert"].ne("").groupby(points["stream"]).transform("any")
+    for number, own in points[touched].groupby("stream"):
+        if only is None or number in only:
+            first = own.iloc[0]
+            stream = Stream(int(str(number)), first["supplier"], first["product"], first["characteristic"])
+            _hold(connection, lab, stream, own)
+
+
+def _signature(found: Sequence[tuple[str, Finding]], standards: Sequence[_Standard]) -> str:
+    """What is explained by what: a change looks at all streams again."""
+    sizes = [
+        (alert, {name: [round(size.films, 4), round(size.check, 4)] for name, size in finding.sizes.items()})
+        for alert, finding in found
+    ]
+    shifts = [(one.alert, one.until_us, one.shift(one.tested_us).round(4).tolist()) for one in standards]
+    return json.dumps([sizes, shifts])
 
 
 def _let_go(connection: Connection, only: set[int] | None) -> None:
@@ -150,8 +193,7 @@ def _suspected(alert: _Told, points: pd.DataFrame) -> str:
 
 def _stands(alert: _Told, again: Evaluation) -> bool:
     """Whether the level has still moved that way at that time, without the bench: as a point, a drift or otherwise."""
-    valid = again.points[again.points["valid"]]
-    tested = valid["started_us"].to_numpy(np.int64)
+    tested = again.points["started_us"][again.points["valid"]]
     until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
     return any(
         episode.kind in HELD_KINDS
@@ -165,38 +207,37 @@ def _stands(alert: _Told, again: Evaluation) -> bool:
 # Check standards that have an alert of their own
 
 
-def _with_standards(connection: Connection, lab: Lab, points: pd.DataFrame) -> pd.DataFrame:
-    """Add what check standards that drift by themselves explain, where no shift in common was found."""
+def _standards(connection: Connection) -> list[_Standard]:
+    """The check standards that drift by themselves, where no shift in common was found."""
     alerts = connection.exec_driver_sql(
         "SELECT id, stream_id, evidence FROM alert WHERE kind = 'bench' AND stream_id IS NOT NULL ORDER BY raised_us, id"
     ).fetchall()
-    for name, stream, evidence in alerts:
-        found = json.loads(evidence)
-        if found["what"] == Kind.DRIFT and found["since_us"] is not None:
-            points = _with_standard(connection, points, str(name), int(stream), found)
-    return points
+    found = [_standard(connection, str(name), int(stream), json.loads(evidence)) for name, stream, evidence in alerts]
+    return [one for one in found if one is not None]
 
 
-def _with_standard(
-    connection: Connection, points: pd.DataFrame, alert: str, stream: int, found: dict[str, int]
-) -> pd.DataFrame:
-    own = points[points["stream"] == stream]
-    if own.empty:
-        return points
+def _standard(connection: Connection, alert: str, stream: int, found: dict[str, Any]) -> _Standard | None:
     rows = connection.exec_driver_sql(
         "SELECT s.started_us, s.level FROM own_score o JOIN session s ON s.id = o.session_id WHERE o.stream_id = ? "
         "ORDER BY s.started_us",
         (stream,),
     ).fetchall()
+    if found["what"] != Kind.DRIFT or found["since_us"] is None or not rows:
+        return None
     tested, level = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
-    moment = points["tested_us"].to_numpy(np.float64)
     until = np.inf if not found["closed_because"] else float(found["latest_tested_us"])
+    return _Standard(alert, stream, int(found["since_us"]), until, tested, level)
+
+
+def _with_standard(points: pd.DataFrame, standard: _Standard) -> pd.DataFrame:
+    """Add what a check standard explains where no shift in common does."""
+    own = points[points["stream"] == standard.stream]
+    moment = points["tested_us"].to_numpy(np.float64)
     held = (points["common"] == 0.0).to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
     held &= (points["quantity"] == own["quantity"].iloc[0]).to_numpy(bool) & _same_place(points, own)
-    held &= (moment >= found["since_us"]) & (moment <= until)
-    shift = standard_shift(tested, level, float(found["since_us"]), moment[held])
+    held &= (moment >= standard.since_us) & (moment <= standard.until_us)
     common, named = points["common"].to_numpy(np.float64, copy=True), points["alert"].to_numpy(object, copy=True)
-    common[held], named[held] = shift, alert
+    common[held], named[held] = standard.shift(moment[held]), standard.alert
     return points.assign(common=common, alert=named)
 
 

@@ -10,16 +10,16 @@ import json
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.evaluating import as_json
 from ingest.lab import Lab
-from ingest.results import number
+from ingest.results import number, numbers
+from ingest.store import get_meta, put_meta
 from spc.humidity import Sensitivity, humidity_sensitivity
 from spc.verdicts import to_unit
 
-__all__ = ["tell_humidity"]
+__all__ = ["humidity_of", "tell_humidity"]
 
 Document = dict[str, Any]
 
@@ -27,59 +27,76 @@ Document = dict[str, Any]
 QUARTER_US = 13 * 7 * 24 * 3_600_000_000
 
 LOTS_SQL = """
-SELECT p.stream_id, p.ordinal, p.tested_us, s.level, s.humidity_mean, s.conditioning
-FROM point p JOIN session s ON s.id = p.session_id JOIN stream t ON t.id = p.stream_id
-WHERE t.product = ? AND t.characteristic = ? ORDER BY p.stream_id, p.ordinal
+SELECT p.stream_id, p.tested_us, s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id
+JOIN stream t ON t.id = p.stream_id WHERE t.product = ? AND t.characteristic = ? AND s.conditioning = 'valid'
+AND s.level IS NOT NULL AND s.humidity_mean IS NOT NULL ORDER BY p.stream_id, p.ordinal
 """
 
 
 def tell_humidity(connection: Connection, lab: Lab, evaluated: set[int]) -> None:
-    """Estimate it again for the products of these streams, and store it with all streams of the product."""
+    """Estimate it again for the products of these streams; it is kept once a product, for all its streams."""
     rows = connection.exec_driver_sql("SELECT id, product, characteristic FROM stream").fetchall()
     for product, characteristic in sorted({(str(row[1]), str(row[2])) for row in rows if row[0] in evaluated}):
-        _tell(connection, lab, product, characteristic)
+        found = _estimate(connection, product, characteristic)
+        document = None if found is None else _document(lab, characteristic, found)
+        put_meta(connection, _key(product, characteristic), as_json(document))
 
 
-def _tell(connection: Connection, lab: Lab, product: str, characteristic: str) -> None:
-    rows = [tuple(row) for row in connection.exec_driver_sql(LOTS_SQL, (product, characteristic))]
-    lots = pd.DataFrame(rows, columns=["stream", "ordinal", "tested_us", "level", "humidity", "conditioning"])
-    lots = lots.astype({"level": np.float64, "humidity": np.float64})
-    usable = lots[(lots["conditioning"] == "valid") & lots["level"].notna() & lots["humidity"].notna()]
-    block = usable["tested_us"] // QUARTER_US
-    groups = [f"{stream}:{number}" for stream, number in zip(usable["stream"], block, strict=True)]
-    found = humidity_sensitivity(usable["level"].to_numpy(), usable["humidity"].to_numpy(), groups)
-    for stream, own in lots.groupby("stream"):
-        _store(connection, int(str(stream)), _document(lab, characteristic, found, own))
+def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[Document | None, list[float | None]]:
+    """What is known of humidity for a stream, and each of its points as it would read at the declared humidity.
+
+    The second is None for each point where humidity is not shown to matter, or the point has no level.
+    """
+    product, characteristic = connection.exec_driver_sql(
+        "SELECT product, characteristic FROM stream WHERE id = ?", (stream,)
+    ).one()
+    found = json.loads(get_meta(connection, _key(product, characteristic)) or "null")
+    rows = connection.exec_driver_sql(
+        "SELECT s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id WHERE p.stream_id = ? "
+        "ORDER BY p.ordinal",
+        (stream,),
+    ).fetchall()
+    if not rows or found is None or not found["matters"]:
+        return found and _shown(found), [None] * len(rows)
+    level, humidity = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
+    adjusted = to_unit(
+        level - found["by_percent"] * (humidity - found["adjusted_to"]), lab.characteristic(characteristic).scale
+    )
+    return _shown(found), numbers(adjusted)
 
 
-def _store(connection: Connection, stream: int, humidity: Document | None) -> None:
-    """Lay it into the document of the stream."""
-    stored = connection.exec_driver_sql("SELECT document FROM evaluation WHERE stream_id = ?", (stream,)).scalar()
-    document = as_json({**json.loads(str(stored)), "humidity": humidity})
-    connection.exec_driver_sql("UPDATE evaluation SET document = ? WHERE stream_id = ?", (document, stream))
+def _shown(found: Document) -> Document:
+    return {name: value for name, value in found.items() if name != "by_percent"}
 
 
-def _document(lab: Lab, characteristic: str, found: Sensitivity | None, lots: pd.DataFrame) -> Document | None:
-    """The slope a percent of humidity (in percent where charted in logs, else in the unit), and the second look."""
-    if found is None:
+def _key(product: str, characteristic: str) -> str:
+    return "humidity:" + json.dumps([product, characteristic], ensure_ascii=False)
+
+
+def _estimate(connection: Connection, product: str, characteristic: str) -> Sensitivity | None:
+    rows = connection.exec_driver_sql(LOTS_SQL, (product, characteristic)).fetchall()
+    if not rows:
         return None
+    stream, tested_us, level, humidity = (np.array(column) for column in zip(*rows, strict=True))
+    # The number of a quarter since 1970 has three digits.
+    return humidity_sensitivity(level, humidity, stream * 1_000_000 + tested_us // QUARTER_US)
+
+
+def _document(lab: Lab, characteristic: str, found: Sensitivity) -> Document:
+    """The slope a percent of humidity (in percent where charted in logs, else in the unit), and what the second look needs."""
     declared = lab.characteristic(characteristic)
     log = declared.scale == "log"
 
     def told(slope: float) -> float | None:
         return number(100.0 * float(np.expm1(slope)) if log else slope)
 
-    standard = lab.conditioning_for(characteristic).humidity_percent
-    matters = found.lower > 0 or found.upper < 0
-    adjusted = lots["level"].to_numpy() - found.slope * (lots["humidity"].to_numpy() - standard)
-    shown = [number(value) for value in to_unit(adjusted, declared.scale)]
     return {
         "slope": told(found.slope),
         "slope_low": told(found.lower),
         "slope_high": told(found.upper),
         "slope_unit": "%" if log else declared.unit,
         "lots": found.lots,
-        "matters": matters,
-        "adjusted_to": standard,
-        "adjusted": shown if matters else [None] * len(shown),
+        "matters": found.lower > 0 or found.upper < 0,
+        "adjusted_to": lab.conditioning_for(characteristic).humidity_percent,
+        "by_percent": found.slope,
     }

@@ -7,10 +7,10 @@ search looks again from there on and no further back.
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.store import get_meta, insert_many, put_meta
+from spc._rows import Rows
 from spc.ownscores import own_scores
 
 __all__ = ["CHANGED_FROM", "changed_from", "forget_scores", "write_scores"]
@@ -20,21 +20,13 @@ CHANGED_FROM = "scores_changed_from_us"
 Row = tuple[int, int, float, float]
 
 
-def write_scores(connection: Connection, stream_id: int, points: pd.DataFrame) -> None:
+def write_scores(connection: Connection, stream_id: int, points: Rows) -> None:
     """Replace the scores of a stream by those of its evaluated points."""
-    measured = points[points["measured"] & ~points["doubted"]]
-    found = own_scores(measured["level"].to_numpy(np.float64))
+    measured = points.take(points["measured"] & ~points["doubted"])
+    found = own_scores(measured.floats("level"))
     known = np.isfinite(found.score)
-    rows = [
-        (int(session), int(tested), float(score), float(sigma))
-        for session, tested, score, sigma in zip(
-            measured.index[known],
-            measured["started_us"].to_numpy()[known],
-            found.score[known],
-            found.sigma[known],
-            strict=True,
-        )
-    ]
+    columns = (measured.index, measured["started_us"], found.score, found.sigma)
+    rows: list[Row] = list(zip(*(column[known].tolist() for column in columns), strict=True))
     before = _stored(connection, stream_id)
     # Most rounds add a lot or two: only what differs is written.
     gone, new = set(before) - set(rows), set(rows) - set(before)

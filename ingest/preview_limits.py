@@ -14,15 +14,16 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from ingest.acts import Act, acts_on, check_signed, record, stream_subject
+from ingest.acts import Act, check_signed, record
 from ingest.alerting import Alert, state_of
 from ingest.deriving import follow
 from ingest.errors import CallError
-from ingest.evaluating import Evaluated, Stream, as_json, evaluate, heard_of, sessions_of, write
+from ingest.evaluating import Evaluated, Stream, as_json, evaluate, heard_of, subject_of, write
 from ingest.lab import Lab, declared_steps
 from ingest.limit_acts import entered, limit_acts, named_in
 from ingest.limit_requests import LIMIT_CHANGES
 from ingest.limit_steps import SIDES, Step, looser, on_day, step_document
+from ingest.sessionrows import sessions_of
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
 
@@ -151,15 +152,13 @@ def _changes(connection: Connection, before: Lab, after: Lab, streams: list[Stre
     sessions, heard = sessions_of(connection, [stream.id for stream in streams]), heard_of(connection, streams)
     changes = []
     for stream in streams:
-        own = sessions[sessions["stream_id"] == stream.id]
-        if own.empty:
+        own = sessions.get(stream.id)
+        if own is None:
             continue
-        subject = stream_subject(stream.supplier, stream.product, stream.characteristic)
-        acts = acts_on(connection, subject)
-        with_act = [*acts, act] if act.subject == subject else acts
-        now, then = (
-            evaluate(lab, stream, entries, own, heard[stream.id])
-            for lab, entries in ((before, acts), (after, with_act))
+        known = heard[stream.id]
+        with_act = replace(known, acts=[*known.acts, act]) if act.subject == subject_of(stream) else known
+        (now,), (then,) = (
+            evaluate(lab, [(stream, own, entered)]) for lab, entered in ((before, known), (after, with_act))
         )
         changes.append(StreamChange(now, then, _difference(connection, now, then)))
     return changes
@@ -195,11 +194,11 @@ def _limits(evaluated: Evaluated) -> Document:
 
 def _verdicts(now: Evaluated, then: Evaluated) -> list[Document]:
     """The sessions that would be judged otherwise, in order of time."""
-    both = now.verdicts[["lot", "started_us", "verdict"]].assign(then=then.verdicts["verdict"])
-    changed = both[both["verdict"] != both["then"]].sort_values(["started_us", "lot"])
+    keys = [now.verdicts[name].tolist() for name in ("started_us", "lot", "verdict")]
+    both = zip(*keys, then.verdicts["verdict"].tolist(), strict=True)
     return [
-        {"lot": lot, "tested_us": int(tested), "before": str(before), "after": str(after)}
-        for lot, tested, before, after in changed.itertuples(index=False, name=None)
+        {"lot": lot, "tested_us": tested, "before": str(before), "after": str(after)}
+        for tested, lot, before, after in sorted(row for row in both if row[2] != row[3])
     ]
 
 

@@ -11,13 +11,13 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from ingest.acts import Act, left_out_standing, restarts_standing
 from ingest.lab import Lab, Limits
 from ingest.limit_steps import SIDES, step_document
 from ingest.stamps import from_microseconds, microseconds
 from ingest.suspects import SET_ASIDE, Suspect
+from spc._rows import Rows
 from spc.baseline import LeftOutReason, limits
 from spc.capability import Capability
 from spc.evaluate import CHART_WIDTH, Evaluation, Segment
@@ -26,7 +26,7 @@ from spc.verdicts import to_unit
 if TYPE_CHECKING:
     from ingest.evaluating import Stream
 
-__all__ = ["board_row", "number", "point_documents", "sketch", "stream_document"]
+__all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
 
 Document = dict[str, Any]
 
@@ -42,6 +42,13 @@ def number(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
+def numbers(values: np.ndarray) -> list[float | None]:
+    """Finite numbers, None in place of the others."""
+    plain = values.astype(object)
+    plain[~np.isfinite(values)] = None
+    return list(plain.tolist())
+
+
 def _unit(value: float | None, scale: str) -> float | None:
     """A level of the charted scale in the unit."""
     if value is None or not math.isfinite(value):
@@ -55,7 +62,7 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
 
 
 def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
-    return lab.limits_at(stream.product, stream.characteristic, _time(float(evaluation.points["weeks"].iloc[-1])))
+    return lab.limits_at(stream.product, stream.characteristic, _time(float(evaluation.points["weeks"][-1])))
 
 
 def _time(weeks: float) -> datetime:
@@ -73,15 +80,13 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
     """The stored part of a stream's row on the board."""
     declared = lab.characteristic(stream.characteristic)
     points, outlook = evaluation.points, evaluation.forecast
-    valid = points[points["valid"]]
     bounds = _limits_now(lab, stream, evaluation)
     limited = bounds.lower is not None or bounds.upper is not None
-    last = points.iloc[-1]
     return {
         "unit": declared.unit,
-        "lots": int(valid["lot"].nunique()),
-        "last_lot": str(last["lot"]),
-        "last_tested_us": int(last["started_us"]),
+        "lots": len(set(points["lot"][points["valid"]].tolist())),
+        "last_lot": str(points["lot"][-1]),
+        "last_tested_us": int(points["started_us"][-1]),
         "level": _unit(_level_now(evaluation), declared.scale),
         "limit_lower": bounds.lower,
         "limit_upper": bounds.upper,
@@ -91,7 +96,7 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
         **_ppk(evaluation),
         "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
         "check_standard": lab.is_check_standard(stream.supplier, stream.product),
-        "silent_after_us": _microseconds(_silent_after(points["weeks"].to_numpy(np.float64))),
+        "silent_after_us": _microseconds(_silent_after(points.floats("weeks"))),
     }
 
 
@@ -99,13 +104,13 @@ def _level_now(evaluation: Evaluation) -> float | None:
     """Where the stream stands: the forecast's level, or the last measured one while there is no forecast."""
     if evaluation.forecast.level_now is not None:
         return float(evaluation.forecast.level_now)
-    measured = evaluation.points[evaluation.points["measured"]]
-    return float(measured["level"].iloc[-1]) if len(measured) else None
+    measured = evaluation.points["level"][evaluation.points["measured"]]
+    return float(measured[-1]) if measured.size else None
 
 
-def _believed(points: pd.DataFrame) -> pd.DataFrame:
-    """The points that the outlook rests on."""
-    return points[points["measured"] & ~points["doubted"]]
+def _believed(points: Rows) -> np.ndarray:
+    """Whether the outlook rests on each point."""
+    return np.asarray(points["measured"] & ~points["doubted"])
 
 
 def _weeks_to_limit(evaluation: Evaluation) -> Document | None:
@@ -134,17 +139,17 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
 
-    measured = _believed(evaluation.points)
-    weeks = measured["weeks"].to_numpy(np.float64)
-    recent = measured[weeks > weeks[-1] - YEAR_WEEKS] if weeks.size else measured
+    points, believed = evaluation.points, _believed(evaluation.points)
+    weeks, level = points.floats("weeks")[believed], points.floats("level")[believed]
+    recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
     fan = evaluation.forecast.fan
     return {
         "lots": [
-            [round(float(week - weeks[-1]), 2), round(float(level), 4)]
-            for week, level in zip(recent["weeks"], recent["level"], strict=True)
+            [round(ago, 2), round(own, 4)]
+            for ago, own in zip((weeks[recent] - weeks[-1:]).tolist(), level[recent].tolist(), strict=True)
         ],
         "fan": [
-            [round(float(value), 4) for value in row] for row in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy()
+            [round(value, 4) for value in row] for row in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy().tolist()
         ],
         "usual": number(evaluation.segments[-1].baseline.center) if evaluation.segments else None,
         "lower": charted(bounds.lower),
@@ -206,34 +211,38 @@ def _no_limits() -> Document:
 def _segment(segment: Segment, scale: str, acts: list[Act], marked: Mapping[int, Suspect]) -> Document:
     """The limits for a lot of usual size, what they rest on and since when they hold."""
     usual, points = segment.baseline, segment.points
-    typical = points["variance"].median()
+    typical = float(np.median(points.floats("variance")))
     lower, upper = limits(usual, [typical], CHART_WIDTH)
-    lots = points.index[usual.used]
     rho = None if segment.dependence is None or not segment.widened else segment.dependence.rho
     return {
         "center": _unit(usual.center, scale),
         "lower": _unit(float(lower[0]), scale),
         "upper": _unit(float(upper[0]), scale),
         "from_lots": int(usual.used.sum()),
-        "lots": [str(lot) for lot in points.loc[lots, "lot"]],
-        "frozen_us": int(points.loc[lots[-1], "started_us"]) if usual.frozen else None,
-        "from_us": int(points["started_us"].iloc[0]),
+        "lots": [str(lot) for lot in points["lot"][usual.used]],
+        "frozen_us": int(points["started_us"][usual.used][-1]) if usual.frozen else None,
+        "from_us": int(points["started_us"][0]),
         "widened_for_dependence": rho,
         "left_out": [
-            _left_out(points.iloc[one.index], one.reason, acts, marked.get(int(points.index[one.index])))
+            _left_out(
+                str(points["lot"][one.index]),
+                int(points["started_us"][one.index]),
+                one.reason,
+                acts,
+                marked.get(int(points.index[one.index])),
+            )
             for one in usual.left_out
         ],
-        "set_by": _set_by(int(points["started_us"].iloc[0]), acts),
+        "set_by": _set_by(int(points["started_us"][0]), acts),
     }
 
 
-def _left_out(point: pd.Series, why: LeftOutReason, acts: list[Act], suspect: Suspect | None) -> Document:
+def _left_out(lot: str, tested_us: int, why: LeftOutReason, acts: list[Act], suspect: Suspect | None) -> Document:
     """A lot that sets no limits, and who left it out where a person did."""
-    lot = str(point["lot"])
     act = left_out_standing(acts).get(lot) if why == LeftOutReason.BY_HAND else None
     unsettled = suspect is not None and not suspect.settled and act is None
     told = "to_be_looked_at" if unsettled else str(why)
-    return {"lot": lot, "tested_us": int(point["started_us"]), "why": told, **_signed(act)}
+    return {"lot": lot, "tested_us": tested_us, "why": told, **_signed(act)}
 
 
 def _set_by(first_us: int, acts: list[Act]) -> Document | None:
@@ -267,13 +276,12 @@ def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
     outlook = evaluation.forecast
     if outlook.level_now is None or outlook.fan.empty:
         return None
-    start = float(_believed(evaluation.points)["weeks"].iloc[-1])
+    start = float(evaluation.points["weeks"][_believed(evaluation.points)][-1])
+    names = ("p10", "p25", "p50", "p75", "p90")
+    levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
     fan = [
-        {
-            "tested_us": _microseconds(start + float(row["weeks"])),
-            **{name: _unit(float(row[name]), scale) for name in ("p10", "p25", "p50", "p75", "p90")},
-        }
-        for _, row in outlook.fan.iterrows()
+        {"tested_us": _microseconds(start + ahead), **dict(zip(names, row, strict=True))}
+        for ahead, *row in zip(outlook.fan["weeks"].tolist(), *levels, strict=True)
     ]
     return {
         "breach_probability": number(outlook.breach_probability),
@@ -327,56 +335,63 @@ CHARTED = ("level", "level_low", "level_high", "center", "lower", "upper", "ewma
 
 def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[Document]:
     """One document a point, in order."""
-    raised: dict[int, list[str]] = {}
-    for _, signal in evaluation.signals.iterrows():
-        raised.setdefault(int(signal["index"]), []).append(str(signal["kind"]))
-    tracked = evaluation.points.index[evaluation.points["valid"]]
-    kinds = {int(tracked[position]): names for position, names in raised.items()}
     points = evaluation.points
-    levels = {name: _levels(points[name].to_numpy(np.float64), scale) for name in CHARTED}
-    return [
-        _point(row, sorted({*row["patterns"], *kinds.get(session, [])}), marked.get(session))
-        for session, row in zip(points.index.tolist(), points.assign(**levels).to_dict("records"), strict=True)
-    ]
+    levels = _levels(np.array([points.floats(name) for name in CHARTED]), scale)
+    columns = _point_columns(points.adding(dict(zip(CHARTED, levels, strict=True))))
+    columns["signals"] = _signals(evaluation)
+    documents = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    for place, session in enumerate(points.index.tolist()):
+        if session in marked:
+            documents[place] |= _looked_at(documents[place], marked[session])
+    return documents
 
 
-def _point(row: Mapping[Any, Any], signals: list[str], suspect: Suspect | None) -> Document:
-    """The document of one point, whose levels are in the unit."""
-    shown, bound = _shown(row)
+def _signals(evaluation: Evaluation) -> list[list[str]]:
+    """What each point completes: patterns and signals, by name."""
+    points = evaluation.points
+    found: list[set[str]] = [set(names) for names in points["patterns"].tolist()]
+    tracked = np.flatnonzero(points["valid"]).tolist()
+    for signal in evaluation.signals:
+        found[tracked[int(signal.at)]].add(signal.kind)
+    return [sorted(names) for names in found]
+
+
+def _point_columns(points: Rows) -> dict[str, list[Any]]:
+    """The columns of all documents, in the order of their keys; levels are in the unit."""
+    shown, bound = _shown(points)
+    count = len(points)
     return {
-        "lot": str(row["lot"]),
-        "n": int(row["readings"]),
-        "bags": int(row["bags"]),
-        "level": number(row["level"]),
-        "shown": shown,
-        "bound": bound,
-        "bag_spread": _root(row["bag_variance"]),
-        "bag_spread_upper": number(row["bag_spread_upper"]),
-        "reading_spread": _root(row["reading_variance"]),
-        "reading_spread_upper": number(row["reading_spread_upper"]),
-        "center": number(row["center"]),
-        "lower": number(row["lower"]),
-        "upper": number(row["upper"]),
-        "ewma": number(row["ewma"]),
-        "limit_lower": number(row["limit_lower"]),
-        "limit_upper": number(row["limit_upper"]),
-        "chamber": str(row["chamber"]),
-        "humidity": number(row["humidity_mean"]),
-        "signals": signals,
-        "state": SET_ASIDE if suspect is not None and suspect.settled == SET_ASIDE else str(row["conditioning"]),
-        "to_look_at": suspect is not None and not suspect.settled,
-        "verdict": str(row["verdict"]),
+        "lot": points["lot"].tolist(),
+        "n": points["readings"].tolist(),
+        "bags": points["bags"].tolist(),
+        "level": numbers(points.floats("level")),
+        "shown": numbers(shown),
+        "bound": bound.tolist(),
+        "bag_spread": numbers(np.sqrt(points.floats("bag_variance"))),
+        "bag_spread_upper": numbers(points.floats("bag_spread_upper")),
+        "reading_spread": numbers(np.sqrt(points.floats("reading_variance"))),
+        "reading_spread_upper": numbers(points.floats("reading_spread_upper")),
+        **{
+            name: numbers(points.floats(name))
+            for name in ("center", "lower", "upper", "ewma", "limit_lower", "limit_upper")
+        },
+        "chamber": points["chamber"].tolist(),
+        "humidity": numbers(points.floats("humidity_mean")),
+        "signals": [],
+        "state": points["conditioning"].tolist(),
+        "to_look_at": [False] * count,
+        "verdict": [str(word) for word in points["verdict"].tolist()],
     }
 
 
-def _root(variance: float) -> float | None:
-    return None if not math.isfinite(variance) else math.sqrt(variance)
+def _looked_at(document: Document, suspect: Suspect) -> Document:
+    """What a mark changes in the document of its point."""
+    aside = suspect.settled == SET_ASIDE
+    return {"state": SET_ASIDE if aside else document["state"], "to_look_at": not suspect.settled}
 
 
-def _shown(row: Mapping[Any, Any]) -> tuple[float | None, int]:
-    """What a chart draws of a point: its level, or the bound that is known of it, with the sign of the bound."""
-    if math.isfinite(row["level"]):
-        return number(row["level"]), 0
-    if math.isfinite(row["level_low"]) and row["level_low"] > 0:
-        return number(row["level_low"]), 1
-    return number(row["level_high"]), -1
+def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:
+    """What a chart draws of each point: its level, or the bound that is known of it, with the sign of the bound."""
+    level, low, high = (points.floats(name) for name in ("level", "level_low", "level_high"))
+    known, above = np.isfinite(level), np.isfinite(low) & (low > 0)
+    return np.where(known, level, np.where(above, low, high)), np.where(known, 0, np.where(above, 1, -1))

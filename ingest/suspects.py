@@ -11,12 +11,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
-import pandas as pd
 from sqlalchemy import Connection
 
 from ingest import acts
 from ingest.errors import CallError
 from ingest.store import insert_many
+from spc._rows import Rows
 from spc.suspicion import Mark, look
 from spc.verdicts import to_unit
 
@@ -46,17 +46,18 @@ class Suspect:
     settled: str
 
 
-def suspects(sessions: pd.DataFrame, scale: str, entered: Sequence[acts.Act]) -> dict[int, Suspect]:
+def suspects(sessions: Rows, scale: str, entered: Sequence[acts.Act]) -> dict[int, Suspect]:
     """The marked sessions of one stream, by number.
 
     `sessions` are all of the stream, index the session's number, with the columns of `spc.lots.summarise`, `lot`,
     `started_us` and `conditioning`; `entered` are the acts on the stream, the oldest first.
     """
-    ordered = sessions.sort_values(["started_us", "lot"], kind="stable")
+    keys = list(zip(sessions["started_us"].tolist(), sessions["lot"].tolist(), strict=True))
+    ordered = sessions.take(np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.intp))
     last = {(act.body["lot"], act.body["started_us"]): act.what for act in entered if act.what in SETTLEMENTS}
-    settled = [_settled(last.get(key)) for key in zip(ordered["lot"], ordered["started_us"], strict=True)]
+    settled = [_settled(last.get((lot, started))) for started, lot in sorted(keys)]
     found = look(
-        to_unit(ordered["level"].to_numpy(np.float64), scale),
+        to_unit(ordered.floats("level"), scale),
         _measured(ordered, "smallest"),
         _measured(ordered, "largest"),
         usable=[
@@ -64,17 +65,17 @@ def suspects(sessions: pd.DataFrame, scale: str, entered: Sequence[acts.Act]) ->
         ],
         stands=[how == STANDS for how in settled],
     )
-    marked = zip(ordered.index, found, settled, strict=True)
-    return {int(session): Suspect(mark, how) for session, mark, how in marked if mark is not None}
+    marked = zip(ordered.index.tolist(), found, settled, strict=True)
+    return {session: Suspect(mark, how) for session, mark, how in marked if mark is not None}
 
 
 def _settled(what: str | None) -> str:
     return "" if what in (None, LOOK_AGAIN) else str(what)
 
 
-def _measured(sessions: pd.DataFrame, extreme: str) -> np.ndarray:
+def _measured(sessions: Rows, extreme: str) -> np.ndarray:
     """An extreme of each session; nan where it is a bound, which hides what was read."""
-    return np.where(sessions[f"{extreme}_bound"] == 0, sessions[extreme].to_numpy(np.float64), np.nan)
+    return np.where(sessions[f"{extreme}_bound"] == 0, sessions.floats(extreme), np.nan)
 
 
 def write_suspects(connection: Connection, stream: int, found: Mapping[int, Suspect]) -> None:

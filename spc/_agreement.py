@@ -127,7 +127,7 @@ def lab(points: pd.DataFrame) -> Lab:
         supplier=supplier,
         check=check,
         suppliers=[str(name).rstrip("\0") for name in suppliers],
-        kinds=[_kind(name, ordered, columns, stream, supplier, check) for name, columns in SUSPECTS.items()],
+        kinds=[_kind(name, ordered[list(columns)], stream, supplier, check) for name, columns in SUSPECTS.items()],
     )
 
 
@@ -140,15 +140,16 @@ def members(points: pd.DataFrame, suspect_kind: str, suspect: str, characteristi
     return held
 
 
-def _kind(
-    name: str, ordered: pd.DataFrame, columns: tuple[str, ...], stream: Ints, supplier: Ints, check: Flags
-) -> Kind:
-    named = [ordered[column].fillna("").astype(str) for column in columns]
-    known = np.logical_and.reduce([column.to_numpy() != "" for column in named])
-    keys = np.array(
-        ["\0".join(parts) for parts in zip(*(column[known] for column in named), strict=True)], dtype=object
+def _kind(name: str, columns: pd.DataFrame, stream: Ints, supplier: Ints, check: Flags) -> Kind:
+    numbers, words = zip(*(_numbered(columns[column]) for column in columns), strict=True)
+    known = np.logical_and.reduce([number >= 0 for number in numbers])
+    # A suspect is a combination of names; combinations are numbered in the order in which they appear.
+    keys = np.ravel_multi_index([number[known] for number in numbers], [max(len(word), 1) for word in words])
+    suspect, found = pd.factorize(keys)
+    places = np.unravel_index(np.asarray(found, dtype=np.intp), [max(len(word), 1) for word in words])
+    labels = list(
+        zip(*([word[at] for at in place.tolist()] for word, place in zip(words, places, strict=True)), strict=True)
     )
-    suspect, labels = pd.factorize(keys)
     group, groups = _pairs(suspect, supplier[known])
     inner, cells = _pairs(group, stream[known])
     cell = np.full(known.size, -1, dtype=np.intp)
@@ -163,8 +164,16 @@ def _kind(
         group_suspect=groups[:, 0],
         group_supplier=groups[:, 1],
         group_check=flagged,
-        labels=[tuple(str(label).split("\0")) for label in labels],
+        labels=labels,
     )
+
+
+def _numbered(column: pd.Series) -> tuple[Ints, list[str]]:
+    """Number the names of a column, -1 where none is given; the names by number."""
+    number, names = pd.factorize(column)
+    words = ["" if name is None else str(name) for name in names.tolist()]
+    blank = np.array([word == "" for word in words] or [True])
+    return np.where((number < 0) | blank[number], -1, number).astype(np.intp), words
 
 
 def _pairs(first: Ints, second: Ints) -> tuple[Ints, Ints]:

@@ -8,16 +8,16 @@ parts end in the same alerts.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
-import pandas as pd
+from spc.signals import SIGNAL_COLUMNS, Signal
 
-__all__ = ["QUIET_LOTS", "SIGNAL_COLUMNS", "Episode", "episodes", "no_signals"]
+__all__ = ["QUIET_LOTS", "SIGNAL_COLUMNS", "Episode", "episodes"]
 
 QUIET_LOTS = 8
 """Lots without the evidence after which the same evidence is news again."""
-
-SIGNAL_COLUMNS = ("index", "kind", "direction", "grade", "name", "strength", "start", "start_low", "start_high")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,44 +42,44 @@ class Episode:
     start_high: float
 
 
-def no_signals() -> pd.DataFrame:
-    """An empty frame of signals."""
-    return pd.DataFrame({column: pd.Series(dtype=object) for column in SIGNAL_COLUMNS})
-
-
-def episodes(signals: pd.DataFrame) -> list[Episode]:
+def episodes(signals: Iterable[Signal]) -> list[Episode]:
     """Fold signals into episodes.
 
     Parameters
     ----------
-    signals : DataFrame
-        Columns `SIGNAL_COLUMNS`; `index` is the position of the lot among the stream's charted lots. Any order.
+    signals : iterable of Signal
+        `at` counts the stream's charted lots. Any order.
 
     Returns
     -------
     list of Episode
         In the order in which they opened.
     """
-    found: list[Episode] = []
-    for _, cause in signals.sort_values("index", kind="stable").groupby(["kind", "direction"], sort=False):
-        # After `QUIET_LOTS` lots without it the same evidence opens a new episode.
-        number = (cause["index"].astype("int64").diff() > QUIET_LOTS).cumsum()
-        found.extend(_episode(part) for _, part in cause.groupby(number))
+    causes: dict[tuple[str, int], list[Signal]] = {}
+    for signal in sorted(signals, key=lambda one: one.at):
+        causes.setdefault((signal.kind, signal.direction), []).append(signal)
+    found = [_episode(part) for cause in causes.values() for part in _parts(cause)]
     return sorted(found, key=lambda episode: (episode.opened, episode.kind, episode.direction))
 
 
-def _episode(signals: pd.DataFrame) -> Episode:
-    first, last = signals.iloc[0], signals.iloc[-1]
+def _parts(cause: Sequence[Signal]) -> list[Sequence[Signal]]:
+    """Cut the signals of a cause: after `QUIET_LOTS` lots without it the same evidence opens a new episode."""
+    cuts = [place for place, (one, other) in enumerate(pairwise(cause), 1) if int(other.at) - int(one.at) > QUIET_LOTS]
+    return [cause[start:end] for start, end in pairwise([0, *cuts, len(cause)])]
+
+
+def _episode(signals: Sequence[Signal]) -> Episode:
+    first, last = signals[0], signals[-1]
     return Episode(
-        kind=str(first["kind"]),
-        direction=int(first["direction"]),
-        grade=str(first["grade"]),
-        name=str(first["name"]),
-        opened=int(first["index"]),
-        latest=int(last["index"]),
-        lots=int(signals["index"].nunique()),
-        strength=float(signals["strength"].max()),
-        start=float(first["start"]),
-        start_low=float(first["start_low"]),
-        start_high=float(first["start_high"]),
+        kind=first.kind,
+        direction=first.direction,
+        grade=first.grade,
+        name=first.name,
+        opened=int(first.at),
+        latest=int(last.at),
+        lots=len({signal.at for signal in signals}),
+        strength=max(signal.strength for signal in signals),
+        start=first.start,
+        start_low=first.start_low,
+        start_high=first.start_high,
     )

@@ -6,8 +6,8 @@ limit. Every figure that a screen, a mail or a scorecard shows of a stream is in
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -27,9 +27,15 @@ from spc import (
     verdicts,
 )
 from spc._checks import Floats
+from spc._points import among, charted_points, cut_at
+from spc._recall import Recall, digest
+from spc._rows import Rows
+from spc.signals import Signal
 from spc.words import Grade, Kind, Scale
 
-__all__ = ["EWMA_WEIGHT", "EWMA_WIDTH", "Evaluation", "PatternPrice", "Segment", "Settings", "stream"]
+__all__ = [
+    "EWMA_WEIGHT", "EWMA_WIDTH", "Asked", "Evaluation", "PatternPrice", "Said", "Segment", "Settings", "stream", "streams",
+]  # fmt: skip
 
 # The weight and width that Lucas and Saccucci (1990), table 3, give for an in-control run length of 500.
 EWMA_WEIGHT = 0.1
@@ -74,7 +80,7 @@ class Segment:
     that the limits allow for neighbouring lots being alike.
     """
 
-    points: pd.DataFrame
+    points: Rows
     baseline: baseline.Baseline
     components: components.Components
     dependence: distribution.Dependence | None
@@ -96,37 +102,59 @@ class PatternPrice:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Said:
+    """What an evaluation said that a later one with more lots need not work out again; it changes nothing.
+
+    `watches` is what the detector saw in each segment, `figures` what rests on lots that later ones leave alone, by the
+    digest of all that it rests on.
+    """
+
+    watches: Sequence[detection.Watch] = ()
+    figures: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Evaluation:
     """All that is known of one stream. Levels are in the charted scale.
 
-    `verdicts` has a row a session (`judged`, `verdict`, `breach`); `points` a row a charted session in order of test
-    time (columns of `_points` and `_chart`); `signals` a row a completed piece of evidence; `episodes` the causes.
-    `segments` are the stretches between two settings of the limits, the last one in force, and `watches` what the detector
-    saw in each of them.
+    `verdicts` has a row a session (`level_unit`, `worst`, `judged`, `verdict`, `breach`); `points` a row a charted session
+    in order of test time (columns of `charted_points` and `_charted`); `signals` the completed pieces of evidence, `at` counting
+    the valid points; `episodes` the causes. `segments` are the stretches between two settings of the limits, the last one
+    in force, and `said` is for the next evaluation.
     """
 
-    verdicts: pd.DataFrame
-    points: pd.DataFrame
+    verdicts: Rows
+    points: Rows
     segments: list[Segment]
-    watches: list[detection.Watch]
-    signals: pd.DataFrame
+    signals: list[Signal]
     episodes: list[alerts.Episode]
     forecast: forecast.Forecast
     capability: capability.Capability | capability.Withheld
     pattern_price: PatternPrice
+    said: Said
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Asked:
+    """What is asked of one stream; the fields are the parameters of `stream`."""
+
+    sessions: pd.DataFrame | Rows
+    settings: Settings
+    sisters: detection.Sisters = detection.ALONE
+    before: Said = field(default_factory=Said)
 
 
 def stream(
-    sessions: pd.DataFrame,
+    sessions: pd.DataFrame | Rows,
     settings: Settings,
     sisters: detection.Sisters = detection.ALONE,
-    before: Sequence[detection.Watch] = (),
+    before: Said | None = None,
 ) -> Evaluation:
     """Evaluate one stream.
 
     Parameters
     ----------
-    sessions : DataFrame
+    sessions : DataFrame or Rows
         One row a session, index the session's number: `lot` (str), `weeks` (float, test time), `valid` (bool, the
         conditioning is shown), `limit_lower`, `limit_upper` (in the unit, nan where none), and the columns of
         `spc.lots.summarise`.
@@ -134,122 +162,117 @@ def stream(
         What is declared.
     sisters : Sisters
         What the other streams of the characteristic said of the dependence of neighbouring lots.
-    before : sequence of Watch
-        `watches` of an earlier evaluation: lots that the detector has judged are not judged again. They change nothing.
+    before : Said, optional
+        `said` of an earlier evaluation: what it holds is not worked out again. It changes nothing.
     """
-    judged = verdicts.judge(sessions, settings.scale, settings.judged, settings.guard_percent)
-    points = _points(sessions.join(judged), settings)
-    measured = points[points["measured"]]
-    segments = [
-        _segment(part, settings) for part in _cut(measured, settings.restarts, settings.left_out | settings.doubted)
-    ]
-    watches = _watches(segments, settings, sisters, before)
-    signals = _signals(points, segments, watches, settings)
+    return streams([Asked(sessions, settings, sisters, before or Said())])[0]
+
+
+def streams(asked: Sequence[Asked]) -> list[Evaluation]:
+    """Evaluate many streams, each as `stream` would alone; the detector takes their new lots at once."""
+    begun = [_begin(one) for one in asked]
+    return [_finish(one, watches) for one, watches in zip(begun, _watches(begun), strict=True)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Begun:
+    """A stream with its points and limits, before the detector has looked."""
+
+    asked: Asked
+    judged: Rows
+    points: Rows
+    measured: Rows
+    segments: list[Segment]
+    recall: Recall
+
+
+def _begin(asked: Asked) -> _Begun:
+    sessions, settings, recall = Rows.of(asked.sessions), asked.settings, Recall(asked.before.figures)
+    judged = verdicts.judge_rows(sessions, settings.scale, settings.judged, settings.guard_percent)
+    points = charted_points(
+        sessions.adding(judged),
+        settings.baseline_lots,
+        settings.doubted,
+        every_session=settings.every_session_is_a_point,
+    )
+    measured = points.take(points["measured"])
+    cut = cut_at(measured, settings.restarts, settings.left_out | settings.doubted)
+    segments = [_segment(part, settings, recall) for part in cut]
+    return _Begun(asked, Rows(sessions.index, judged), points, measured, segments, recall)
+
+
+def _finish(begun: _Begun, watches: list[detection.Watch]) -> Evaluation:
+    points, segments, settings, recall = begun.points, begun.segments, begun.asked.settings, begun.recall
+    outlook = _outlook_at(begun.measured, settings, recall)
+    signals = _signals(points, segments, watches, settings, recall)
     return Evaluation(
-        verdicts=judged,
+        verdicts=begun.judged,
         points=_charted(points, segments),
         segments=segments,
-        watches=watches,
         signals=signals,
         episodes=alerts.episodes(signals),
-        forecast=_outlook_at(measured, settings),
-        capability=_capability(points, segments, signals, settings),
-        pattern_price=_pattern_price(measured["weeks"].to_numpy(np.float64)),
+        forecast=outlook,
+        capability=_capability(points, segments, signals, settings, recall),
+        pattern_price=_pattern_price(begun.measured.floats("weeks")),
+        said=Said(watches, recall.asked),
     )
-
-
-# Points
-
-
-def _points(sessions: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """The sessions that are on the chart, in order of test time.
-
-    Of a lot that is its first valid session, or its first session where none is valid; of a check standard every
-    session. `measured` says whether a level is known: a lot wholly over range is a point without one. `doubted` ones are
-    measured, but nobody has settled yet what they read. `variance` is the
-    sampling variance of the level, as far as it was known at the time.
-    """
-    ordered = sessions.sort_values(["weeks", "lot"], kind="stable")
-    if not settings.every_session_is_a_point:
-        # A stable sort by validity keeps test order within the valid ones: the first of each lot is the one.
-        first = ordered.sort_values("valid", ascending=False, kind="stable").drop_duplicates("lot")
-        ordered = first.sort_values(["weeks", "lot"], kind="stable")
-    measured = ordered["valid"].to_numpy(bool) & np.isfinite(ordered["level"].to_numpy(np.float64))
-    points = ordered.assign(measured=measured, doubted=ordered.index.isin(settings.doubted), variance=np.nan)
-    points.loc[measured, "variance"] = _variance_as_known(points[measured], settings.baseline_lots)
-    return points
-
-
-def _variance_as_known(points: pd.DataFrame, lots: int) -> Floats:
-    """Sampling variance of each level from the scatter of bags up to that lot, held from the `lots`-th on.
-
-    A later lot never changes what was said of an earlier one. Bounded readings tell less: a bag counts by the share of
-    its readings in range.
-    """
-    df = (points["bags"].to_numpy(np.float64) - 1).clip(0)
-    own = points["bag_variance"].to_numpy(np.float64)
-    known = np.isfinite(own) & (df > 0)
-    sums = np.cumsum(np.where(known, df * np.nan_to_num(own), 0.0))
-    weights = np.cumsum(np.where(known, df, 0.0))
-    pooled = np.divide(sums, weights, out=np.zeros_like(sums), where=weights > 0)
-    if pooled.size > lots:
-        pooled[lots:] = pooled[lots - 1]
-    bounded = (points["below"] + points["above"]).to_numpy(np.float64)
-    in_range = 1 - bounded / points["readings"].to_numpy(np.float64)
-    return np.asarray(pooled / (points["bags"].to_numpy(np.float64) * in_range))
-
-
-def _cut(measured: pd.DataFrame, restarts: tuple[float, ...], left_out: frozenset[int]) -> Iterator[pd.DataFrame]:
-    """The measured points between two settings of the limits."""
-    part = np.searchsorted(np.sort(np.asarray(restarts, dtype=np.float64)), measured["weeks"].to_numpy(), side="right")
-    for number in np.unique(part):
-        stretch = measured[part == number]
-        # A stretch of which people left every lot out has no limits.
-        if not stretch.index.isin(left_out).all():
-            yield stretch
 
 
 # Limits
 
 
-def _segment(part: pd.DataFrame, settings: Settings) -> Segment:
-    left_out = np.flatnonzero(part.index.isin(settings.left_out | settings.doubted))
+_COMPONENT_COLUMNS = (
+    "bags", "readings", "reading_df", "weighted_mean", "sum_squares_bags", "sum_squares_readings", "sum_squared_sizes",
+    "level", "bag_variance", "readings_per_bag",
+)  # fmt: skip
+
+
+def _segment(part: Rows, settings: Settings, recall: Recall) -> Segment:
     usual = baseline.establish(
-        part["level"].to_numpy(np.float64),
-        part["variance"].to_numpy(np.float64),
+        part.floats("level"),
+        part.floats("variance"),
         lots=settings.baseline_lots,
-        left_out=tuple(int(position) for position in left_out),
+        left_out=np.flatnonzero(among(part, settings.left_out | settings.doubted)).tolist(),
     )
-    levels = part["level"].to_numpy(np.float64)[usual.used]
+    used = part.take(usual.used)
+    levels = used.floats("level")
     told = levels.size > 2 and np.ptp(levels) > 0
-    dependence = distribution.dependence(levels) if told else None
+    key = digest("dependence", levels)
+    dependence = recall.figure(key, lambda: distribution.dependence(levels)) if told else None
     alike = dependence is not None and dependence.neighbours == distribution.Neighbours.ALIKE
     return Segment(
         points=part,
         baseline=baseline.widen(usual, dependence.rho) if dependence is not None and alike else usual,
-        components=components.from_lots(part[usual.used]),
+        components=_components(used, recall),
         dependence=dependence,
         normality=distribution.normality(levels) if told else None,
         widened=alike,
     )
 
 
-def _charted(points: pd.DataFrame, segments: list[Segment]) -> pd.DataFrame:
+def _components(used: Rows, recall: Recall) -> components.Components:
+    sums = np.array([used.floats(name) for name in _COMPONENT_COLUMNS])
+    frame = pd.DataFrame(dict(zip(_COMPONENT_COLUMNS, sums, strict=True)))
+    return recall.figure(digest("components", sums), lambda: components.from_lots(frame))
+
+
+_CHARTED = ("center", "lower", "upper", "z", "ewma", "bag_spread_upper", "reading_spread_upper")
+
+
+def _charted(points: Rows, segments: list[Segment]) -> Rows:
     """The points with their limits, their distance from usual, the moving average, and the limits of the scatter."""
-    columns = ["center", "lower", "upper", "z", "ewma", "bag_spread_upper", "reading_spread_upper"]
-    charts_of = [_chart(segment) for segment in segments]
-    chart = pd.concat(charts_of) if charts_of else pd.DataFrame(columns=columns, dtype=np.float64)
-    seen = [_patterns(chart) for chart in charts_of]
-    named = pd.concat(seen) if seen else pd.Series(dtype=object)
-    return points.join(chart[columns]).assign(patterns=[named.get(session, ()) for session in points.index])
-
-
-def _patterns(chart: pd.DataFrame) -> pd.Series:
-    """The run patterns that each point completes, as a tuple of names."""
-    names: list[tuple[str, ...]] = [()] * len(chart)
-    for name, position in patterns.find(chart["z"].to_numpy(np.float64), CHART_PATTERNS):
-        names[position] += (name,)
-    return pd.Series(names, index=chart.index, dtype=object)
+    columns = {name: np.full(len(points), np.nan) for name in _CHARTED}
+    named = np.empty(len(points), dtype=object)
+    named[:] = [()] * len(points)
+    place = {session: row for row, session in enumerate(points.index.tolist())}
+    for segment in segments:
+        rows = [place[session] for session in segment.points.index.tolist()]
+        chart = _chart(segment)
+        for name, column in columns.items():
+            column[rows] = chart[name]
+        for name, position in patterns.find(chart["z"], CHART_PATTERNS):
+            named[rows[position]] += (name,)
+    return points.adding({**columns, "patterns": named})
 
 
 def _pattern_price(weeks: Floats) -> PatternPrice:
@@ -258,184 +281,196 @@ def _pattern_price(weeks: Floats) -> PatternPrice:
     return PatternPrice(CHART_PATTERNS, lots, lots * pace if pace > 0 else None)
 
 
-def _chart(segment: Segment) -> pd.DataFrame:
+def _chart(segment: Segment) -> dict[str, Floats]:
     part, usual = segment.points, segment.baseline
-    level, variance = part["level"].to_numpy(np.float64), part["variance"].to_numpy(np.float64)
+    level, variance = part.floats("level"), part.floats("variance")
     lower, upper = baseline.limits(usual, variance, width=CHART_WIDTH)
     half = upper - usual.center
     typical = float(np.median(usual.total_sigma(variance)))
     known = 0 < typical < np.inf
-    return pd.DataFrame(
-        {
-            "center": usual.center,
-            "lower": lower,
-            "upper": upper,
-            # Three is at the control limit, whatever the lot's number of bags and the baseline's number of lots.
-            "z": np.divide(CHART_WIDTH * (level - usual.center), half, out=np.zeros_like(level), where=half > 0),
-            "ewma": charts.ewma(level, usual.center, typical, EWMA_WEIGHT, EWMA_WIDTH).statistic if known else np.nan,
-            "bag_spread_upper": _spread_limit(part["bag_variance"], part["bags"] - 1, usual.used),
-            "reading_spread_upper": _spread_limit(part["reading_variance"], part["reading_df"], usual.used),
-        },
-        index=part.index,
-    )
+    unknown = np.full(level.size, np.nan)
+    return {
+        "center": np.full(level.size, usual.center),
+        "lower": lower,
+        "upper": upper,
+        # Three is at the control limit, whatever the lot's number of bags and the baseline's number of lots.
+        "z": np.divide(CHART_WIDTH * (level - usual.center), half, out=np.zeros_like(level), where=half > 0),
+        "ewma": charts.ewma(level, usual.center, typical, EWMA_WEIGHT, EWMA_WIDTH).statistic if known else unknown,
+        "bag_spread_upper": _spread_limit(part.floats("bag_variance"), part.floats("bags") - 1, usual.used),
+        "reading_spread_upper": _spread_limit(part.floats("reading_variance"), part.floats("reading_df"), usual.used),
+    }
 
 
-def _spread_limit(variance: pd.Series, df: pd.Series, used: np.ndarray) -> Floats:
+def _spread_limit(own: Floats, weight: Floats, used: np.ndarray) -> Floats:
     """Upper limit of each lot's standard deviation, exceeded as rarely as a three-sigma limit on one side.
 
     The distribution of a sample variance is a multiple of chi-square: the limit follows the lot's number of bags.
     """
-    own, weight = variance.to_numpy(np.float64), df.to_numpy(np.float64)
     known = used & np.isfinite(own) & (weight > 0)
     if not known.any():
         return np.full(own.size, np.nan)
     pooled = np.average(own[known], weights=weight[known])
-    counted = np.where(weight > 0, weight, np.nan)
-    return np.asarray(np.sqrt(pooled * special.chdtri(counted, special.ndtr(-CHART_WIDTH)) / counted))
+    # Most lots have as many bags as the next: the quantile of each number is worked out once.
+    counts, place = np.unique(np.where(weight > 0, weight, np.nan), return_inverse=True)
+    return np.asarray(np.sqrt(pooled * special.chdtri(counts, special.ndtr(-CHART_WIDTH)) / counts)[place])
 
 
 # Signals
 
 
 def _signals(
-    points: pd.DataFrame, segments: list[Segment], watches: list[detection.Watch], settings: Settings
-) -> pd.DataFrame:
-    """Every completed piece of evidence; `index` counts the valid points in test order."""
-    valid = points[points["valid"]]
-    place = pd.Series(np.arange(len(valid)), index=valid.index)
-    moves = _together(
-        [_moves(watch, place[segment.points.index]) for watch, segment in zip(watches, segments, strict=True)]
+    points: Rows, segments: list[Segment], watches: list[detection.Watch], settings: Settings, recall: Recall
+) -> list[Signal]:
+    """Every completed piece of evidence; `at` counts the valid points in test order."""
+    valid = points.take(points["valid"].astype(bool))
+    place = {session: row for row, session in enumerate(valid.index.tolist())}
+    moves = [
+        signal
+        for watch, segment in zip(watches, segments, strict=True)
+        for signal in _moves(watch.seen, [place[session] for session in segment.points.index.tolist()])
+    ]
+    asked = [signal for signal in moves if signal.kind == Kind.FORECAST]
+    return [
+        *(signal for signal in moves if signal.kind != Kind.FORECAST),
+        *_limit_signals(valid),
+        *_over_range(valid, segments),
+        *_likely(asked, valid, settings, recall),
+    ]
+
+
+def _watches(begun: Sequence[_Begun]) -> Iterator[list[detection.Watch]]:
+    """What the detector saw in each segment of each stream."""
+    found: dict[tuple[int, int], detection.Watch] = {}
+    for budget in {one.asked.settings.false_alerts_per_year for one in begun}:
+        places = [
+            (number, cut)
+            for number, one in enumerate(begun)
+            for cut in range(len(one.segments))
+            if one.asked.settings.false_alerts_per_year == budget
+        ]
+        if places:
+            lots = [_lots(begun[number].segments[cut].points, begun[number].asked.sisters) for number, cut in places]
+            earlier = [_at(begun[number].asked.before.watches, cut) for number, cut in places]
+            found |= zip(places, detection.watch_all(lots, earlier, budget), strict=True)
+    for number, one in enumerate(begun):
+        yield [found[number, cut] for cut in range(len(one.segments))]
+
+
+def _at(watches: Sequence[detection.Watch], cut: int) -> detection.Watch | None:
+    return watches[cut] if cut < len(watches) else None
+
+
+def _lots(part: Rows, sisters: detection.Sisters) -> detection.Stream:
+    """The measured points of a segment as the detector takes them."""
+    weeks, variances = part.floats("weeks"), part.floats("variance")
+    alike, alike_lots = sisters.at(weeks)
+    return detection.Stream(
+        weeks=weeks,
+        levels=part.floats("level"),
+        variances=np.where(np.isnan(variances), np.inf, variances),
+        bag_variance=part.floats("bag_variance"),
+        bag_df=(part.floats("bags") - 1).clip(0),
+        reading_variance=part.floats("reading_variance"),
+        reading_df=part.floats("reading_df"),
+        alike=alike,
+        alike_lots=alike_lots,
     )
-    asked = moves["kind"] == Kind.FORECAST
-    return _together(
-        [moves[~asked], _limit_signals(valid), _over_range(valid, segments), _likely(moves[asked], valid, settings)]
-    )
 
 
-def _together(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    kept = [frame for frame in frames if len(frame)]
-    return pd.concat(kept, ignore_index=True) if kept else alerts.no_signals()
-
-
-def _watches(
-    segments: list[Segment], settings: Settings, sisters: detection.Sisters, before: Sequence[detection.Watch]
-) -> list[detection.Watch]:
-    """What the detector saw in each segment."""
-    earlier = [*before[: len(segments)], *[None] * (len(segments) - len(before))]
-    return [_watch(segment.points, settings, sisters, one) for segment, one in zip(segments, earlier, strict=True)]
-
-
-def _watch(
-    part: pd.DataFrame, settings: Settings, sisters: detection.Sisters, before: detection.Watch | None
-) -> detection.Watch:
-    return detection.watch(
-        part["weeks"].to_numpy(np.float64),
-        part["level"].to_numpy(np.float64),
-        part["variance"].to_numpy(np.float64),
-        bag_variance=part["bag_variance"].to_numpy(np.float64),
-        bag_df=(part["bags"].to_numpy(np.float64) - 1).clip(0),
-        reading_variance=part["reading_variance"].to_numpy(np.float64),
-        reading_df=part["reading_df"].to_numpy(np.float64),
-        false_alerts_per_year=settings.false_alerts_per_year,
-        sisters=sisters,
-        before=before,
-    )
-
-
-def _moves(watch: detection.Watch, place: pd.Series) -> pd.DataFrame:
+def _moves(seen: Sequence[Signal], positions: Sequence[int]) -> Iterator[Signal]:
     """What the detector saw in one segment, by position among the valid points."""
-    positions, seen = place.to_numpy(), watch.signals
-    where = {name: _placed(seen[name], positions) for name in ("index", "start", "start_low", "start_high")}
-    return seen.assign(**where)[list(alerts.SIGNAL_COLUMNS)]
+    for one in seen:
+        at, start, low, high = (_placed(when, positions) for when in (one.at, one.start, one.start_low, one.start_high))
+        yield one._replace(at=at, start=start, start_low=low, start_high=high)
 
 
-def _placed(index: pd.Series, positions: np.ndarray) -> Floats:
-    """Positions among the valid points of positions among a segment's measured ones; nan stays nan."""
-    own = index.to_numpy(np.float64)
-    known = np.isfinite(own)
-    placed = np.full(own.size, np.nan)
+def _placed(own: float, positions: Sequence[int]) -> float:
+    """Position among the valid points of a position among a segment's measured ones; nan stays nan."""
+    if not np.isfinite(own):
+        return np.nan
     # A change before the segment's first lot keeps its distance from it.
-    inside = np.clip(own[known], 0, positions.size - 1).astype(np.intp)
-    placed[known] = positions[inside] + np.minimum(own[known], 0)
-    return placed
+    return positions[min(max(int(own), 0), len(positions) - 1)] + min(own, 0.0)
 
 
-def _likely(asked: pd.DataFrame, valid: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+def _likely(asked: Sequence[Signal], valid: Rows, settings: Settings, recall: Recall) -> Iterator[Signal]:
     """Those lots at which a move was plain enough to ask for the forecast and the forecast of that day was high.
 
     A stream that stands near its limit without moving raises none: that is capability, and the board shows it.
     """
-    likely = []
-    for position in asked["index"].to_numpy(np.int64):
-        known = valid.iloc[: position + 1]
-        outlook = _outlook_at(known[known["measured"]], settings)
-        likely.append(
-            outlook.breach_probability is not None and outlook.breach_probability >= settings.breach_probability
-        )
-    return asked[np.array(likely, dtype=bool)].assign(grade=str(Grade.ACT))
+    for signal in asked:
+        known = valid.take(np.arange(int(signal.at) + 1))
+        chance = _chance_at(known.take(known["measured"]), settings, recall)
+        if chance is not None and chance >= settings.breach_probability:
+            yield signal._replace(grade=str(Grade.ACT))
 
 
-def _limit_signals(valid: pd.DataFrame) -> pd.DataFrame:
+def _limit_signals(valid: Rows) -> list[Signal]:
     """Lots whose judged value is not inside the limit: a fact, and no matter of the budget."""
-    breached = np.flatnonzero(valid["breach"].to_numpy(bool))
-    upper = valid["limit_upper"].to_numpy(np.float64)[breached]
-    judged = valid["judged"].fillna(valid["level_unit"]).to_numpy(np.float64)[breached]
+    breached = np.flatnonzero(valid["breach"].astype(bool))
+    upper = valid.floats("limit_upper")[breached]
+    judged = np.where(np.isnan(valid.floats("judged")), valid.floats("level_unit"), valid.floats("judged"))[breached]
     over = np.where(np.isnan(upper), -1, np.where(judged < upper, -1, 1))
     return _as_signals(breached, Kind.LIMIT, over, Grade.ACT, "limit")
 
 
-def _over_range(valid: pd.DataFrame, segments: list[Segment]) -> pd.DataFrame:
+def _over_range(valid: Rows, segments: list[Segment]) -> list[Signal]:
     """Lots with every reading bounded whose bound alone is further out than the control limits."""
     if not segments:
-        return alerts.no_signals()
+        return []
     usual = segments[-1].baseline
-    open_ended = ~valid["measured"].to_numpy(bool)
+    open_ended = ~valid["measured"].astype(bool)
     half = CHART_WIDTH * usual.sigma
-    above = open_ended & (valid["level_low"].to_numpy(np.float64) > usual.center + half)
-    below = open_ended & (valid["level_high"].to_numpy(np.float64) < usual.center - half)
+    above = open_ended & (valid.floats("level_low") > usual.center + half)
+    below = open_ended & (valid.floats("level_high") < usual.center - half)
     return _as_signals(
         np.flatnonzero(above | below), Kind.POINT, np.where(above, 1, -1)[above | below], Grade.LOOK, "out_of_range"
     )
 
 
-def _as_signals(index: np.ndarray, kind: Kind, direction: np.ndarray, grade: Grade, name: str) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "index": index.astype(np.float64),
-            "kind": str(kind),
-            "direction": np.broadcast_to(direction, index.shape).astype(int),
-            "grade": str(grade),
-            "name": name,
-            "strength": 1.0,
-            "start": np.nan,
-            "start_low": np.nan,
-            "start_high": np.nan,
-        }
-    )
+def _as_signals(at: np.ndarray, kind: Kind, direction: np.ndarray, grade: Grade, name: str) -> list[Signal]:
+    return [
+        Signal(float(place), str(kind), int(way), str(grade), name, 1.0, np.nan, np.nan, np.nan)
+        for place, way in zip(at.tolist(), direction.tolist(), strict=True)
+    ]
 
 
 # Outlook
 
 
-def _outlook_at(measured: pd.DataFrame, settings: Settings) -> forecast.Forecast:
+def _outlook_at(measured: Rows, settings: Settings, recall: Recall) -> forecast.Forecast:
     """The forecast as it stood after the last of these points, against the limits in force on that day."""
-    measured = measured[~measured["doubted"].astype(bool)]
-    if measured.empty:
+    believed = measured.take(~measured["doubted"].astype(bool))
+    if not len(believed):
         return forecast.nothing_known()
-    last = measured.iloc[-1]
-    lower, upper = (
-        _charted_limit(last["limit_lower"], settings.scale),
-        _charted_limit(last["limit_upper"], settings.scale),
+    weeks, level, variance, lower, upper = _told(believed, settings)
+    outlook = forecast.forecast(
+        weeks, level, variance, lower=lower, upper=upper, horizon_weeks=settings.horizon_weeks, scale=settings.scale
     )
-    return forecast.forecast(
-        measured["weeks"].to_numpy(np.float64),
-        measured["level"].to_numpy(np.float64),
-        measured["variance"].to_numpy(np.float64),
-        lower=lower,
-        upper=upper,
-        horizon_weeks=settings.horizon_weeks,
-        scale=settings.scale,
+    # A later evaluation asks for the chance of this day where the day's lot was news.
+    recall.figure(_chance_key(believed, settings), lambda: outlook.breach_probability)
+    return outlook
+
+
+def _chance_at(measured: Rows, settings: Settings, recall: Recall) -> float | None:
+    """The chance of a breach as it stood after the last of these points."""
+    believed = measured.take(~measured["doubted"].astype(bool))
+    return recall.figure(
+        _chance_key(believed, settings), lambda: _outlook_at(believed, settings, Recall({})).breach_probability
     )
+
+
+def _chance_key(believed: Rows, settings: Settings) -> str:
+    return digest("chance", *_told(believed, settings), settings.horizon_weeks, settings.scale)
+
+
+def _told(believed: Rows, settings: Settings) -> tuple[Floats, Floats, Floats, float | None, float | None]:
+    """Times, levels and variances of the points, and the limits in force at the last one."""
+    limits = (
+        _charted_limit(float(believed[name][-1]), settings.scale) if len(believed) else None
+        for name in ("limit_lower", "limit_upper")
+    )
+    lower, upper = limits
+    return believed.floats("weeks"), believed.floats("level"), believed.floats("variance"), lower, upper
 
 
 def _charted_limit(limit: float, scale: str) -> float | None:
@@ -448,24 +483,27 @@ def _charted_limit(limit: float, scale: str) -> float | None:
 
 
 def _capability(
-    points: pd.DataFrame, segments: list[Segment], signals: pd.DataFrame, settings: Settings
+    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, recall: Recall
 ) -> capability.Capability | capability.Withheld:
     """Capability of the segment in force, or why none is given: the stream must be stable and its lots normal."""
     if not segments:
         return capability.Withheld.TOO_FEW_LOTS
     segment = segments[-1]
-    last, found = segment.points.iloc[-1], segment.components
-    resolved = [variance for variance in (found.bag, found.reading) if np.isfinite(variance)]
-    normality = segment.normality
-    return capability.for_stream(
-        segment.baseline,
-        float(sum(resolved)),
-        _worth(found, segment.baseline),
-        _charted_limit(last["limit_lower"], settings.scale),
-        _charted_limit(last["limit_upper"], settings.scale),
-        stable=not _moving(points, signals),
-        normal=normality is None or normality.shape != distribution.Shape.REFUTED,
+    usual, found, normality = segment.baseline, segment.components, segment.normality
+    within = float(sum(variance for variance in (found.bag, found.reading) if np.isfinite(variance)))
+    lower, upper = (
+        _charted_limit(float(segment.points[name][-1]), settings.scale) for name in ("limit_lower", "limit_upper")
     )
+    stable = not _moving(points, signals)
+    normal = normality is None or normality.shape != distribution.Shape.REFUTED
+
+    def work_out() -> capability.Capability | capability.Withheld:
+        worth = _worth(found, usual)
+        return capability.for_stream(usual, within, worth, lower, upper, stable=stable, normal=normal)
+
+    total = (found.total, found.total_low, found.total_high)
+    lots = (usual.center, usual.center_se, usual.sigma, usual.count, usual.degrees_of_freedom)
+    return recall.figure(digest("capability", *lots, within, *total, lower, upper, stable, normal), work_out)
 
 
 def _worth(found: components.Components, usual: baseline.Baseline) -> tuple[float, float]:
@@ -476,9 +514,7 @@ def _worth(found: components.Components, usual: baseline.Baseline) -> tuple[floa
     return lots, lots
 
 
-def _moving(points: pd.DataFrame, signals: pd.DataFrame) -> bool:
+def _moving(points: Rows, signals: Sequence[Signal]) -> bool:
     """Whether the level or the scatter has moved and not been quiet since."""
-    moved = signals[signals["kind"].isin([Kind.DRIFT, Kind.SPREAD, Kind.FORECAST])]
-    if moved.empty:
-        return False
-    return bool(int(points["valid"].sum()) - 1 - float(moved["index"].max()) < alerts.QUIET_LOTS)
+    moved = [signal.at for signal in signals if signal.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
+    return bool(moved) and int(points["valid"].sum()) - 1 - max(moved) < alerts.QUIET_LOTS

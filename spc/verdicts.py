@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 
 from spc._checks import Floats
+from spc._rows import Column, Rows
 from spc.words import Scale, Verdict
 
-__all__ = ["judge", "to_unit"]
+__all__ = ["judge", "judge_rows", "to_unit"]
 
 # Six readings of exactly 20.0 average to 19.999999999999996 on the log scale. Twelve digits are more than any meter
 # gives, so a value this close to a limit is at the limit.
@@ -23,9 +24,11 @@ def to_unit(level: Floats, scale: str) -> Floats:
     """Levels in the charted scale as values in the unit, free of the last rounding of the logarithm."""
     if scale == Scale.LINEAR:
         return np.asarray(level, dtype=np.float64)
-    values = np.exp(np.asarray(level, dtype=np.float64))
+    # Limits are the same for most lots, and a level is often its own bounds: each number is written out once.
+    values, place = np.unique(np.exp(np.asarray(level, dtype=np.float64)), return_inverse=True)
     # Through the text of 15 significant digits: multiplying by a power of ten would round once more.
-    return np.array([float(f"{value:.14e}") for value in values.ravel()]).reshape(values.shape)
+    rounded = np.array([float(f"{value:.14e}") for value in values.tolist()], dtype=np.float64)
+    return np.asarray(rounded[place].reshape(np.shape(level)))
 
 
 def judge(sessions: pd.DataFrame, scale: str, judged: str, guard_percent: float) -> pd.DataFrame:
@@ -55,10 +58,15 @@ def judge(sessions: pd.DataFrame, scale: str, judged: str, guard_percent: float)
     Decision rule with a guard band as in JCGM 106:2012 (from memory): accept below the limit less the guard, reject
     above the limit plus the guard, else undecided.
     """
-    lower = sessions["limit_lower"].to_numpy(np.float64)
-    upper = sessions["limit_upper"].to_numpy(np.float64)
-    above, below = _intervals(sessions, scale, judged)
-    guard = guard_percent / 100.0
+    return Rows(sessions.index.to_numpy(np.int64), judge_rows(Rows.of(sessions), scale, judged, guard_percent)).frame()
+
+
+def judge_rows(sessions: Rows, scale: str, judged: str, guard_percent: float) -> dict[str, Column]:
+    """Verdict of each session, as the columns of `judge`, of sessions given as rows."""
+    lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
+    level = _in_unit(sessions, scale)
+    above, below = _intervals(sessions, level, judged)
+    guard, valid = guard_percent / 100.0, sessions["valid"].astype(bool)
     passes = _surely_under(above[1], upper * (1 - guard)) & _surely_at_least(below[0], lower * (1 + guard))
     fails = _surely_at_least(above[0], upper * (1 + guard)) & ~np.isnan(upper)
     fails |= _surely_under(below[1], lower * (1 - guard)) & ~np.isnan(lower)
@@ -66,42 +74,44 @@ def judge(sessions: pd.DataFrame, scale: str, judged: str, guard_percent: float)
         _surely_under(below[1], lower) & ~np.isnan(lower)
     )
     verdict = np.select(
-        [~sessions["valid"].to_numpy(bool), np.isnan(lower) & np.isnan(upper), fails, passes],
+        [~valid, np.isnan(lower) & np.isnan(upper), fails, passes],
         [Verdict.INVALID, Verdict.UNLIMITED, Verdict.FAIL, Verdict.PASS],
         Verdict.UNDECIDED,
     )
     toward_upper = _toward_upper(sessions, lower, upper)
-    return pd.DataFrame(
-        {
-            "level_unit": to_unit(sessions["level"].to_numpy(np.float64), scale),
-            "worst": np.where(toward_upper, sessions["largest"], sessions["smallest"]),
-            "judged": np.where(toward_upper, _known(above), _known(below)),
-            "verdict": verdict.astype(object),
-            "breach": breach & sessions["valid"].to_numpy(bool),
-        },
-        index=sessions.index,
-    )
+    return {
+        "level_unit": level["level"],
+        "worst": np.where(toward_upper, sessions.floats("largest"), sessions.floats("smallest")),
+        "judged": np.where(toward_upper, _known(above), _known(below)),
+        "verdict": verdict.astype(object),
+        "breach": breach & valid,
+    }
 
 
-def _toward_upper(sessions: pd.DataFrame, lower: Floats, upper: Floats) -> np.ndarray:
+def _in_unit(sessions: Rows, scale: str) -> dict[str, Floats]:
+    """The level and the interval that it lies in, in the unit."""
+    names = ("level", "level_low", "level_high")
+    return dict(zip(names, to_unit(np.array([sessions.floats(name) for name in names]), scale), strict=True))
+
+
+def _toward_upper(sessions: Rows, lower: Floats, upper: Floats) -> np.ndarray:
     """Whether the upper limit is the one that matters: the only one, or the one with less room in proportion."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        room_above = upper / sessions["largest"].to_numpy(np.float64)
-        room_below = sessions["smallest"].to_numpy(np.float64) / lower
+        room_above = upper / sessions.floats("largest")
+        room_below = sessions.floats("smallest") / lower
     return np.asarray(np.isnan(lower) | (~np.isnan(upper) & (room_above <= room_below)))
 
 
-def _intervals(sessions: pd.DataFrame, scale: str, judged: str) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+def _intervals(
+    sessions: Rows, level: dict[str, Floats], judged: str
+) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
     """What is held against the upper and against the lower limit, each as an interval (low, high) in the unit."""
     if judged == "mean":
-        interval = (
-            to_unit(sessions["level_low"].to_numpy(np.float64), scale),
-            to_unit(sessions["level_high"].to_numpy(np.float64), scale),
-        )
+        interval = level["level_low"], level["level_high"]
         return interval, interval
     return (
-        _bounded(sessions["largest"].to_numpy(np.float64), sessions["largest_bound"].to_numpy()),
-        _bounded(sessions["smallest"].to_numpy(np.float64), sessions["smallest_bound"].to_numpy()),
+        _bounded(sessions.floats("largest"), sessions["largest_bound"]),
+        _bounded(sessions.floats("smallest"), sessions["smallest_bound"]),
     )
 
 

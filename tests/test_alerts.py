@@ -4,25 +4,24 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spc.alerts import QUIET_LOTS, SIGNAL_COLUMNS, episodes, no_signals
+from spc.alerts import QUIET_LOTS, episodes
+from spc.signals import Signal
 
 BOTH_STORES = True
 
 
-def signals(*places: tuple[int, str, int]) -> pd.DataFrame:
-    rows = [
-        (index, kind, direction, "look", "step", 1.0, index - 2.0, index - 4.0, index - 1.0)
+def signals(*places: tuple[int, str, int]) -> list[Signal]:
+    return [
+        Signal(index, kind, direction, "look", "step", 1.0, index - 2.0, index - 4.0, index - 1.0)
         for index, kind, direction in places
     ]
-    return pd.DataFrame(rows, columns=list(SIGNAL_COLUMNS))
 
 
 def test_no_signal_is_no_episode() -> None:
-    assert episodes(no_signals()) == []
+    assert episodes([]) == []
 
 
 def test_later_lots_with_the_same_evidence_update_the_one_alert() -> None:

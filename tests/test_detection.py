@@ -10,6 +10,7 @@ from spc.detection.evidence import weigh
 from spc.detection.scores import score
 from spc.detection.spread import widening
 from spc.detection.windows import SPAN, Stream, windows
+from spc.signals import signals_in
 
 YEAR_WEEKS = 52.1775
 
@@ -233,7 +234,7 @@ def test_steady_normal_streams_stay_within_the_budget(gap, budget):
     opened = 0
     for _ in range(streams):
         bags = rng.chisquare(5, lots) / 5
-        opened += len(alerts.episodes(seen_in(rng.standard_normal(lots), budget, weeks=weeks, bags=bags)))
+        opened += len(alerts.episodes(signals_in(seen_in(rng.standard_normal(lots), budget, weeks=weeks, bags=bags))))
     # Episodes of all kinds come in small clusters (drift with the gate of the forecast): variance at most twice the mean.
     # Four standard errors: a chance of a false failure below 1e-4. Half the budget at least: it is spent, not saved.
     error = 4 * np.sqrt(2 * budget * years)

@@ -87,7 +87,7 @@ def test_the_first_lots_set_the_limits_and_later_ones_do_not_move_them() -> None
 
     assert alone.segments[0].baseline.frozen
     assert with_drift.segments[0].baseline.center == alone.segments[0].baseline.center
-    assert with_drift.points["upper"].iloc[24] == alone.points["upper"].iloc[24]
+    assert with_drift.points["upper"][24] == alone.points["upper"][24]
 
 
 def test_limits_come_from_the_scatter_between_lots_not_from_the_readings_of_a_bag() -> None:
@@ -97,8 +97,8 @@ def test_limits_come_from_the_scatter_between_lots_not_from_the_readings_of_a_ba
     narrow, wide = (stream(frame, Settings()).points for frame in (many, few))
 
     # The level of three bags is known less well than that of twelve, and both scatter at least as the lots do.
-    assert (wide["upper"] - wide["center"]).iloc[-1] > (narrow["upper"] - narrow["center"]).iloc[-1]
-    assert (narrow["upper"] - narrow["center"]).iloc[-1] > 2 * 0.05
+    assert (wide["upper"] - wide["center"])[-1] > (narrow["upper"] - narrow["center"])[-1]
+    assert (narrow["upper"] - narrow["center"])[-1] > 2 * 0.05
 
 
 def test_three_is_at_the_control_limit_of_every_point() -> None:
@@ -158,7 +158,7 @@ def test_a_stream_of_which_every_lot_was_left_out_has_no_limits() -> None:
     found = stream(sessions(steady(3)), Settings(left_out=frozenset({0, 1, 2})))
 
     assert found.segments == []
-    assert found.points["center"].isna().all()
+    assert np.isnan(found.points["center"]).all()
 
 
 def test_a_lot_wholly_over_range_stands_out_and_is_no_level() -> None:
@@ -168,7 +168,7 @@ def test_a_lot_wholly_over_range_stands_out_and_is_no_level() -> None:
 
     found = stream(frame, Settings())
 
-    assert not found.points["measured"].iloc[-1]
+    assert not found.points["measured"][-1]
     assert {"limit", "point"} <= kinds(found)
 
 
@@ -217,5 +217,5 @@ def test_a_mark_on_the_chart_raises_no_alert() -> None:
     # Steady lots of two years: some complete a pattern by chance, and none of these is a signal.
     found = stream(sessions(steady(100, seed=3)), Settings())
 
-    assert found.points["patterns"].map(len).sum() > 0
+    assert any(found.points["patterns"])
     assert kinds(found) == set()

@@ -131,7 +131,11 @@ def test_what_was_shown_is_what_is_done_and_what_a_round_finds(small: Bench, req
         assert done.document == seen.document
         at_once = stored(store)
         promised = {
-            int(session): verdict for one in seen.streams for session, verdict in one.after.verdicts["verdict"].items()
+            session: verdict
+            for one in seen.streams
+            for session, verdict in zip(
+                one.after.verdicts.index.tolist(), one.after.verdicts["verdict"].tolist(), strict=True
+            )
         }
         assert promised.items() <= {row[0]: row[4] for row in at_once["session"]}.items()
         with store.writing() as connection:

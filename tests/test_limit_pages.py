@@ -72,7 +72,7 @@ def test_the_preview_tells_what_would_change(lab: Bench) -> None:
     assert "Nothing is changed yet. Control limits are ours" in text
     assert "Control limits now 8.68 nJ to 11.3 nJ, usual 9.92 nJ, from 24 lots; then 11.4 nJ to 14.8 nJ" in text
     assert "30 lots told otherwise" in text
-    assert "goes ◈ look ◈ open Alder Film MB-10, shielding energy: rising since about" in text
+    assert "goes ◈ look ◈ open Alder Film MB-10, shielding energy: higher since about" in text
 
 
 def test_a_looser_limit_is_shown_with_its_caution(lab: Bench) -> None:
@@ -229,7 +229,7 @@ def test_the_limits_are_set_again_after_the_process_change_by_keyboard_alone(
     )
     opened.goto(f"{address}/stream{STREAM}")
     drawn(opened)
-    assert opened.get_by_text("rising since about").first.is_visible()
+    assert opened.get_by_text("higher since about").first.is_visible()
 
     press_to(opened, "#page details:has(input[value='set baseline']) > summary")
     opened.keyboard.press("Enter")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from spc.detection.sisters import ALONE, Sisters, neighbours, pooled
-from spc.detection.watching import Watch, newest, watch
+from spc.detection.watching import Watch, newest, watch, watch_all
 from spc.detection.windows import Stream
 
-__all__ = ["ALONE", "Sisters", "Stream", "Watch", "neighbours", "newest", "pooled", "watch"]
+__all__ = ["ALONE", "Sisters", "Stream", "Watch", "neighbours", "newest", "pooled", "watch", "watch_all"]

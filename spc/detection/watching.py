@@ -22,9 +22,10 @@ from spc.detection.scores import score
 from spc.detection.sisters import ALONE, Sisters
 from spc.detection.spread import widening
 from spc.detection.windows import SPAN, Ints, Stream, Windows, lots_counted, windows
+from spc.signals import Signal, signal_frame, signals_in
 from spc.words import Grade, Kind
 
-__all__ = ["SHARES", "Watch", "digest", "newest", "watch"]
+__all__ = ["SHARES", "Watch", "digest", "newest", "watch", "watch_all"]
 
 METHOD = 3
 """Raised with every change of what is said of the same lots: a stream then goes through the detector from its start."""
@@ -49,16 +50,21 @@ Lots = tuple[Ints, Ints]
 class Watch:
     """What was seen in a stream.
 
-    `signals` has a row a completed piece of evidence, in test order: `index` (position of the lot that completed it),
+    `seen` has a signal a completed piece of evidence, in test order: `at` (position of the lot that completed it),
     `kind`, `direction` (+1 up, -1 down), `grade`, `name` (its form), `strength` (evidence over what is needed, above 1),
     `start` with `start_low` and `start_high` (position of the last lot before the change and its 90 % interval, -1 where
     the first lot has moved already; nan where a kind has no start). `lots` were judged, and `digest` stands for all that
     they and the call said, so that later lots can go on from here.
     """
 
-    signals: pd.DataFrame
+    seen: tuple[Signal, ...]
     lots: int
     digest: str
+
+    @property
+    def signals(self) -> pd.DataFrame:
+        """`seen` as a frame, with `at` as `index`."""
+        return signal_frame(self.seen)
 
 
 def watch(
@@ -137,12 +143,38 @@ def watch(
         reading_df,
         *sisters.at(weeks),
     )
-    known = before is not None and before.digest == digest(stream, before.lots, false_alerts_per_year)
-    first = before.lots if before is not None and known else 0
-    told = [before.signals] if before is not None and known else []
-    new = newest([stream], np.array([first]), false_alerts_per_year).drop(columns="stream")
-    count = lots_counted(stream)
-    return Watch(_joined([*told, new], _COLUMNS[1:]), count, digest(stream, count, false_alerts_per_year))
+    return watch_all([stream], [before], false_alerts_per_year)[0]
+
+
+def watch_all(streams: Sequence[Stream], before: Sequence[Watch | None], false_alerts_per_year: float) -> list[Watch]:
+    """Signals of the valid lots of many streams; as `watch` says of each, at a fraction of the cost.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+    before : sequence of Watch or None
+        What was seen of each when it had fewer lots.
+    false_alerts_per_year : float
+        Budget of each stream, > 0.
+    """
+    told = [
+        one if one is not None and one.digest == digest(stream, one.lots, false_alerts_per_year) else _UNSEEN
+        for stream, one in zip(streams, before, strict=True)
+    ]
+    new = newest(streams, np.array([one.lots for one in told], dtype=np.intp), false_alerts_per_year)
+    signals = signals_in(new)
+    ends = np.searchsorted(new["stream"].to_numpy(), np.arange(len(streams) + 1))
+    return [
+        Watch(
+            (*one.seen, *signals[start:end]),
+            (count := lots_counted(stream)),
+            digest(stream, count, false_alerts_per_year),
+        )
+        for stream, one, start, end in zip(streams, told, ends[:-1], ends[1:], strict=True)
+    ]
+
+
+_UNSEEN = Watch((), 0, "")
 
 
 def newest(streams: Sequence[Stream], first: Ints, false_alerts_per_year: float) -> pd.DataFrame:
@@ -169,7 +201,7 @@ def newest(streams: Sequence[Stream], first: Ints, false_alerts_per_year: float)
         here = which[rows], lots[rows]
         moves = weigh(seen, score(seen))
         found += [_points(seen, here, chance), *_moved(moves, seen, here, chance), *_wider(seen, here, chance)]
-    return _joined(found, _COLUMNS).sort_values(["stream", "index"], kind="stable", ignore_index=True)
+    return _joined(found)
 
 
 def digest(stream: Stream, lots: int, false_alerts_per_year: float) -> str:
@@ -265,20 +297,21 @@ def _rows(
     return pd.DataFrame(dict(zip(_COLUMNS, chosen, strict=True)), index=range(int(shown.sum())), columns=_COLUMNS)
 
 
-def _joined(found: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+def _joined(found: list[pd.DataFrame]) -> pd.DataFrame:
     """Signals of several looks as one frame with its dtypes, also where there are none."""
     kept = [frame for frame in found if len(frame)]
     if not kept:
-        return _nothing().loc[:, columns]
-    return pd.concat(kept, ignore_index=True).astype(_dtypes(columns))
+        return _nothing()
+    joined = pd.concat(kept, ignore_index=True).astype(_dtypes())
+    return joined.sort_values(["stream", "index"], kind="stable", ignore_index=True)
 
 
-def _dtypes(columns: list[str]) -> dict[str, type]:
+def _dtypes() -> dict[str, type]:
     words, whole = ("kind", "grade", "name"), ("stream", "direction")
-    return {name: str if name in words else int if name in whole else float for name in columns}
+    return {name: str if name in words else int if name in whole else float for name in _COLUMNS}
 
 
 @cache
 def _nothing() -> pd.DataFrame:
-    """No signals: made once, as most looks see none."""
-    return pd.DataFrame(columns=_COLUMNS).astype(_dtypes(_COLUMNS))
+    """No signals: made once, as most looks at one stream see none."""
+    return pd.DataFrame(columns=_COLUMNS).astype(_dtypes())

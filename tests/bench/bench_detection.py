@@ -39,6 +39,7 @@ from films import (
 )
 
 from spc import alerts, charts, detection, evaluate, lots, patterns
+from spc.signals import signal_frame, signals_in
 
 BUDGET = 0.2
 YEAR_WEEKS = 52.1775
@@ -93,7 +94,7 @@ def episodes(found: pd.DataFrame, streams: int) -> pd.DataFrame:
     """Episodes by stream (rows) and kind (columns)."""
     counts = pd.DataFrame(0.0, index=range(streams), columns=list(TOLD))
     for number, own in found.groupby("stream"):
-        for one in alerts.episodes(own[list(alerts.SIGNAL_COLUMNS)]):
+        for one in alerts.episodes(signals_in(own)):
             counts.loc[number, one.kind if one.kind in TOLD else "point"] += 1.0
     return counts
 
@@ -139,7 +140,8 @@ def bounded(rng: np.random.Generator, streams: int, lots_each: int = 80) -> None
     """One reading in four under the floor of the instrument, through `spc.evaluate.stream`, a stream alone."""
     found = []
     for number in range(streams):
-        seen = evaluate.stream(floored(rng, lots_each), evaluate.Settings(false_alerts_per_year=BUDGET)).signals
+        found_in = evaluate.stream(floored(rng, lots_each), evaluate.Settings(false_alerts_per_year=BUDGET))
+        seen = signal_frame(found_in.signals)
         found.append(seen[seen["kind"].isin(TOLD)].assign(stream=number))
     years = np.full(streams, (lots_each - 8) / YEAR_WEEKS)
     told(f"bounded ({streams} alone)", episodes(pd.concat(found), streams), years, "")

@@ -83,9 +83,9 @@ def whole(rng: np.random.Generator, count: int = 20) -> None:
     frames = [sessions(rng) for _ in range(count)]
     evaluate.stream(frames[0], settings)
     line("spc.evaluate.stream, from nothing", seconds(lambda: [evaluate.stream(f, settings) for f in frames]), count)
-    before = [evaluate.stream(frame.iloc[:-1], settings).watches for frame in frames]
+    before = [evaluate.stream(frame.iloc[:-1], settings).said for frame in frames]
     pairs = list(zip(frames, before, strict=True))
-    again = seconds(lambda: [evaluate.stream(f, settings, before=watches) for f, watches in pairs])
+    again = seconds(lambda: [evaluate.stream(f, settings, before=said) for f, said in pairs])
     line("spc.evaluate.stream, one new lot", again, count)
 
 
