@@ -138,15 +138,15 @@ def _let_go(connection: Connection, only: set[int] | None) -> None:
 
 def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame) -> None:
     told = _alerts_of(connection, stream.id)
-    explained = [(alert, under) for alert in told if (under := _suspected(alert, points))]
+    explained = [(alert, *found) for alert in told if (found := _suspected(alert, points))[0]]
     if not explained:
         return
     common = dict(zip(points["session"].astype(int), points["common"].astype(float), strict=True))
     again = evaluate_without(connection, lab, stream, common)
     witness = lab.is_check_standard(stream.supplier, stream.product)
-    for alert, under in explained:
+    for alert, under, moved_us in explained:
         # A check standard is part of the finding's evidence and has no cause of its own beside it.
-        if witness or not _stands(alert, again):
+        if witness or not _stands(alert, moved_us, again):
             connection.exec_driver_sql(
                 "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
                 (
@@ -181,25 +181,31 @@ def _told(name: str, kind: str, raised_us: int, evidence: str) -> _Told:
     )
 
 
-def _suspected(alert: _Told, points: pd.DataFrame) -> str:
-    """The bench alert that had a hand in the lots of an alert, in its direction; "" where none had."""
+def _suspected(alert: _Told, points: pd.DataFrame) -> tuple[str, int]:
+    """The latest bench alert that had a hand in an alert's lots or in those just before, and its first such lot.
+
+    ("", 0) where none had. A bench that is set right moves levels back: the lots that it had moved then lie before the
+    alert, and their direction is the other one. Whether the bench made the alert is told by the second look.
+    """
     tested = points["tested_us"].to_numpy(np.int64)
-    inside = (tested >= alert.since_us) & (tested <= alert.raised_us) & (points["alert"] != "").to_numpy(bool)
-    # One that left the usual level the other way, because a shift had ended, is looked at as well.
-    own = points[inside]
-    fitting = own[np.sign(own["common"].to_numpy(np.float64)) == alert.direction]
-    return str(fitting["alert"].iloc[-1]) if len(fitting) else ""
+    first = max(int(np.searchsorted(tested, alert.since_us)) - QUIET_LOTS, 0)
+    own = points.iloc[first : int(np.searchsorted(tested, alert.raised_us, side="right"))]
+    own = own[own["alert"] != ""]
+    return (str(own["alert"].iloc[-1]), int(own["tested_us"].iloc[0])) if len(own) else ("", 0)
 
 
-def _stands(alert: _Told, again: Evaluation) -> bool:
-    """Whether the level has still moved that way at that time, without the bench: as a point, a drift or otherwise."""
+def _stands(alert: _Told, moved_us: int, again: Evaluation) -> bool:
+    """Whether the level has moved that way without the bench too, as a point, a drift or otherwise.
+
+    What was over before the bench moved was an alert of its own, and is none for what came then.
+    """
     tested = again.points["started_us"][again.points["valid"]]
     until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
     return any(
         episode.kind in HELD_KINDS
         and episode.direction == alert.direction
         and episode.opened <= until
-        and tested[episode.latest] >= alert.since_us
+        and tested[episode.latest] >= max(alert.since_us, moved_us)
         for episode in again.episodes
     )
 

@@ -37,6 +37,9 @@ def bench_message(evidence: dict[str, Any]) -> str:
     return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_witnesses(evidence)}")
 
 
+PLAIN_HUMIDITY = 0.3
+"""% RH by which humidity must differ before it is said what it can do."""
+
 SUSPECT = {
     "instrument": "{suspect}",
     "chamber": "what comes from chamber {suspect}",
@@ -64,8 +67,20 @@ def _witnesses(evidence: dict[str, Any]) -> str:
         parts.append(f"{evidence['agreeing']} of {evidence['suppliers']} suppliers moved the same way")
     humidity = evidence["humidity"]
     if humidity and humidity["before"] is not None and humidity["during"] is not None:
-        parts.append(f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before")
+        told = f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before"
+        parts.append(told + _humidity_alone(humidity["during"] - humidity["before"], evidence["shifts"]))
     return ", ".join(parts) or "the check standard moved"
+
+
+def _humidity_alone(change: float, shifts: list[dict[str, Any]]) -> str:
+    """Whether humidity can have moved resistance that way: a film conducts better in damper air (common practice)."""
+    moved = next((shift["size"] for shift in shifts if shift["quantity"] == "resistance" and shift["size"]), None)
+    if moved is None or abs(change) < PLAIN_HUMIDITY:
+        return ""
+    air, does = ("damper", "lowers") if change > 0 else ("drier", "raises")
+    if (moved > 0) == (change < 0):
+        return f" ({air} air {does} resistance: humidity alone can do this)"
+    return f" ({air} air {does} resistance, so humidity did not do this)"
 
 
 def slip(mark: Mark) -> str:

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc._checks import Floats
+from spc.ownscores import FURTHEST
 
 __all__ = [
     "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "inflated", "lab", "members",
@@ -196,7 +197,7 @@ def agreement(here: Lab, z: Floats, part: slice) -> list[Agreement | None]:
     """
     now = here.weeks[part.stop - 1]
     age = np.searchsorted(WINDOWS, now - here.weeks[part], side="right")
-    z = _one_check_held(here, part, z)
+    z = _wild_held(here, part, z)
     streams = len(here.stream_ids)
     lots, total = _by_window(here.stream[part], age, z, streams)
     # What came before each window; the baseline itself counts as one lot at 0.
@@ -206,14 +207,26 @@ def agreement(here: Lab, z: Floats, part: slice) -> list[Agreement | None]:
     return [_of_kind(kind, part, age, z, before, before_var) for kind in here.kinds]
 
 
-def _one_check_held(here: Lab, part: slice, z: Floats) -> Floats:
-    """One reading of a check standard, however far off, may be a misreading: it counts as so far and no further."""
-    z, stream = z.copy(), here.stream[part]
-    for number in np.unique(stream[here.check[part]]):
-        own = stream == number
-        usual = np.median(z[own])
-        z[own] = np.clip(z[own], usual - _CHECK_CAP, usual + _CHECK_CAP)
-    return z
+def _wild_held(here: Lab, part: slice, z: Floats) -> Floats:
+    """One lot far from its stream's others counts as so far and no further.
+
+    The scatter of a stream is known with its wild lots held, so they are held here too, or tails would pass for a shift;
+    one reading of a check standard, however far off, may be a misreading.
+    """
+    usual = _medians(here.stream[part], z)
+    furthest = np.where(here.check[part], _CHECK_CAP, FURTHEST)
+    return np.asarray(np.clip(z, usual - furthest, usual + furthest))
+
+
+def _medians(stream: Ints, z: Floats) -> Floats:
+    """For each point the median of its stream's points."""
+    order = np.lexsort((z, stream))
+    first = np.flatnonzero(np.diff(stream[order], prepend=-1))
+    size = np.diff(first, append=order.size)
+    middle = 0.5 * (z[order[first + (size - 1) // 2]] + z[order[first + size // 2]])
+    found = np.empty_like(z)
+    found[order] = np.repeat(middle, size)
+    return found
 
 
 def _by_window(key: Ints, age: Ints, z: Floats, size: int) -> tuple[Floats, Floats]:

@@ -13,13 +13,14 @@ from numpy.typing import ArrayLike
 
 from spc._checks import Floats, as_points, positive
 
-__all__ = ["FEWEST_LOTS", "OwnScores", "own_scores"]
+__all__ = ["FEWEST_LOTS", "FURTHEST", "OwnScores", "own_scores"]
 
 FEWEST_LOTS = 8
 """Lots before the first score: a scatter from fewer says little."""
 _SET_AGAIN = (12, 25, 50, 100, 200, 400, 800, 1600)  # lots at which the scatter is estimated again
 _LOTS = 50  # the latest of them count
-_FURTHEST = 3.0  # standard deviations; a lot further out counts as so far: one wild lot must not hide a shift
+FURTHEST = 3.0
+"""Standard deviations; a lot further out counts as so far: one wild lot must not hide a shift."""
 _NEAR = 12  # scores that tell where the stream is
 _NORMAL_MAD = 1.482602218505602
 
@@ -58,7 +59,8 @@ def own_scores(levels: ArrayLike, largest: float = 40.0) -> OwnScores:
     Notes
     -----
     The scatter is the standard deviation about the median of at most 50 lots before, those beyond three robust standard
-    deviations [1]_ counted as three. A stream that drifts, or whose neighbouring lots are alike, scatters more by that
+    deviations [1]_ counted as three, its square divided by three less than the lots: what is divided by it then has variance
+    1 (that of Student's t with n - 1 degrees of freedom is (n - 1) / (n - 3)). A stream that drifts, or whose neighbouring lots are alike, scatters more by that
     measure, so its shifts look smaller than they are: the cautious side for a witness. It is held until the lots have
     about doubled: a shift there and back is one and the same number of standard deviations.
 
@@ -70,7 +72,7 @@ def own_scores(levels: ArrayLike, largest: float = 40.0) -> OwnScores:
     --------
     >>> found = own_scores([1.0, 2.0] * 6 + [4.0])
     >>> found.score[8:].round(2)
-    array([-0.94,  0.94, -0.94,  0.94,  4.77])
+    array([-0.79,  0.79, -0.79,  0.79,  4.25])
     """
     level = as_points(levels, "levels", at_least=0)
     positive(largest, "largest")
@@ -99,9 +101,9 @@ def _known_before(level: Floats) -> Floats:
 def _scatter(level: Floats) -> float:
     """Robust standard deviation of a lot; nan where lots do not scatter."""
     away = level - np.median(level)
-    reach = _FURTHEST * _NORMAL_MAD * float(np.median(np.abs(away)))
+    reach = FURTHEST * _NORMAL_MAD * float(np.median(np.abs(away)))
     held = np.clip(away, -reach, reach) if reach > 0 else away
-    sigma = float(np.sqrt(np.sum(held**2) / (level.size - 1)))
+    sigma = float(np.sqrt(np.sum(held**2) / (level.size - 3)))
     # Levels that differ by rounding alone do not scatter.
     return sigma if sigma > 1e-12 * float(np.abs(level).max()) else np.nan
 

@@ -104,6 +104,26 @@ def test_one_misread_check_standard_convicts_nobody():
     assert not new(points.assign(z=points["z"].mask(misread, 8.0)))
 
 
+def test_a_steady_check_standard_acquits_its_instrument():
+    # Every film of the tester moved by as much, and its check standard by nothing: 2 sigma of film are 8 of the standard.
+    points = lab(14)
+    films = ~points["is_check_standard"]
+    all_moved = moved(points, 2.0, instrument="pulse")
+    steady = all_moved.assign(z=points["z"].where(~films, all_moved["z"]), sigma=np.where(films, 0.1, 0.025))
+    assert ("instrument", "pulse") not in {(one.suspect_kind, one.suspect) for one in new(steady)}
+    # Without its witness the same lots convict it.
+    assert ("instrument", "pulse") in {(one.suspect_kind, one.suspect) for one in new(steady[films])}
+
+
+def test_tails_of_lots_are_no_shift():
+    # One lot of each of five suppliers far out on one tester, within a week: wild lots, not a level.
+    points = lab(15)
+    odd = (points["stream"] % 4 == 0) & (points["stream"] < 20) & points["weeks"].between(31.0, 31.9)
+    wild = points.assign(z=points["z"] + 25.0 * odd)
+    held = points.assign(z=points["z"] + 3.0 * odd)
+    assert len(new(wild)) <= len(new(held))
+
+
 def test_one_supplier_that_moves_is_no_matter_of_the_bench():
     # Six weeks of three labs are a third of a year: with a budget of one a year a single finding may be chance.
     points = [moved(lab(seed), 3.0, supplier="supplier 2") for seed in (11, 12, 13)]
@@ -212,7 +232,7 @@ def test_own_scores_are_those_of_a_plain_loop():
         before = level[max(0, start - 50) : start]
         away = before - np.median(before)
         reach = 3 / special.ndtri(0.75) * np.median(np.abs(away))
-        scale[lot] = np.sqrt(np.sum(np.clip(away, -reach, reach) ** 2) / (before.size - 1))
+        scale[lot] = np.sqrt(np.sum(np.clip(away, -reach, reach) ** 2) / (before.size - 3))
     score = [(level[8] - level[:8].mean()) / scale[8]]
     for lot in range(9, 60):
         score.append(score[-1] + (level[lot] - level[lot - 1]) / scale[lot])

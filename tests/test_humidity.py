@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import numpy as np
 import pandas as pd
+import pytest
 import statsmodels.formula.api as smf
 from click.testing import CliRunner
 from labs import MONDAY, Bench, lot_rows
@@ -14,6 +15,7 @@ from numpy.testing import assert_allclose
 
 from dashboard.cli import main
 from dashboard.sentences import humidity
+from ingest.wording import bench_message
 
 WEEKS = 30
 
@@ -67,3 +69,49 @@ def test_a_stream_says_in_a_sentence_what_humidity_does() -> None:
     none = humidity({"humidity": {**found, "matters": False, "slope_high": 3.0}, "points": []})
     assert none == "Humidity inside its tolerance makes no difference that 30 lots show: -12 to +3 % for one % RH more."
     assert humidity({"humidity": None}).startswith("What humidity does to it is not known")
+
+
+@pytest.mark.parametrize(
+    ("during", "size", "told"),
+    [
+        (
+            13.9,
+            -20.0,
+            "13.9 % RH, 12.0 % in the weeks before (damper air lowers resistance: humidity alone can do this)",
+        ),
+        (11.4, 25.0, "11.4 % RH, 12.0 % in the weeks before (drier air raises resistance: humidity alone can do this)"),
+        (13.9, 25.0, "(damper air lowers resistance, so humidity did not do this)"),
+        (12.2, -20.0, "12.2 % RH, 12.0 % in the weeks before"),
+    ],
+)
+def test_a_shift_of_a_chamber_says_whether_humidity_alone_can_do_it(during: float, size: float, told: str) -> None:
+    # That films conduct better in damper air is common practice.
+    evidence = {
+        "suspect_kind": "chamber and quantity",
+        "suspect": "north",
+        "quantity": "resistance",
+        "direction": int(np.sign(size)),
+        "since_us": 0,
+        "until_us": None,
+        "shifts": [{"quantity": "resistance", "unit": "%", "size": size}],
+        "check_score": None,
+        "suppliers": 4,
+        "agreeing": 4,
+        "humidity": {"before": 12.0, "during": during},
+    }
+    assert bench_message(evidence).endswith(told)
+
+
+def test_humidity_says_nothing_of_energy() -> None:
+    evidence = {
+        "suspect_kind": "chamber",
+        "suspect": "north",
+        "since_us": 0,
+        "until_us": None,
+        "shifts": [{"quantity": "energy", "unit": "%", "size": 9.0}],
+        "check_score": None,
+        "suppliers": 4,
+        "agreeing": 4,
+        "humidity": {"before": 12.0, "during": 13.9},
+    }
+    assert bench_message(evidence).endswith("12.0 % in the weeks before")

@@ -1,71 +1,96 @@
 """How surely a shift of the bench is named as such, and how often one is named by chance.
 
-    python tests/bench/bench_common_shift.py [LABS]
+    python tests/bench/bench_common_shift.py [LABS] [SEED] [ROW ...]
 
 Invented labs of five suppliers, their lots in two chambers on three instruments, with a check standard on each. The truth
-is simulated: normal, heavy-tailed and dependent lots, and suppliers that drift by themselves. A shift of one standard
-deviation of a lot begins at week 50; it counts as found if a finding is complete within three weeks.
+is simulated levels, scored by `spc.ownscores` as in a lab: normal, heavy-tailed and dependent lots, and suppliers that drift
+by themselves. A shift of one standard deviation of a lot begins at week 50; it counts as found if a finding is complete
+within three weeks. `knows` is told which lots the shift would reach, its size, and every stream's level and scatter, and
+spends the whole budget on it: no search can do better. What is charged to suppliers is measured in `bench_held.py`.
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
+from scipy import optimize, stats
 
-from spc import bench
+from spc import bench, runlength
+from spc.ownscores import own_scores
 
 START = 50.0
 WITHIN = 3.0
 CHECK_SIGMAS = 4.0  # a check standard scatters a quarter as much as film between lots: common practice
 YEAR_WEEKS = 52.1775
-COLUMNS = list(bench.POINT_COLUMNS)
+CHANCE_WEEKS = 78.0
+LOT = 0.1  # standard deviation of a lot in the charted scale
+COLUMNS = [*(column for column in bench.POINT_COLUMNS if column != "sigma"), "scale"]
 
 
-def lots(
-    rng: np.random.Generator, weeks: float, streams: int, tails: bool, dependence: float, drifting: float
-) -> pd.DataFrame:
+@dataclass(frozen=True, slots=True)
+class Lots:
+    """How lots behave: streams a supplier, tails as of t(4), dependence of neighbours, share of streams that drift."""
+
+    streams: int = 6
+    tails: bool = False
+    dependence: float = 0.0
+    drifting: float = 0.0
+
+
+DISTURBED = {"tails": True, "dependence": 0.3, "drifting": 0.2}
+# The suspect, whether there are check standards, and the lots.
+SHIFTS = (
+    ("instrument", "pulse 1", True, Lots(3)),
+    ("instrument", "pulse 1", True, Lots(6)),
+    ("chamber", "A", True, Lots(8)),
+    ("chamber", "A", True, Lots(8, **DISTURBED)),
+    ("instrument", "pulse 1", False, Lots(6)),
+    ("instrument", "pulse 1", False, Lots(9)),
+    ("instrument", "pulse 1", False, Lots(15)),
+    ("instrument", "pulse 1", False, Lots(9, **DISTURBED)),
+    ("chamber", "A", False, Lots(6)),
+    ("chamber", "A", False, Lots(10)),
+)
+
+
+def lots(rng: np.random.Generator, weeks: float, truth: Lots, check: bool = True) -> pd.DataFrame:
+    """Levels in standard deviations of a lot from the stream's usual, in the column `z`."""
     rows = []
-    for stream in range(5 * streams):
+    for stream in range(5 * truth.streams):
         times = np.sort(rng.uniform(0.0, weeks, rng.poisson(weeks)))
-        z = scatter(rng, times.size, tails, dependence)
-        if rng.random() < drifting:
+        z = scatter(rng, times.size, truth)
+        if rng.random() < truth.drifting:
             z += rng.choice([-1.0, 1.0]) * 0.05 * np.maximum(times - rng.uniform(0.0, weeks), 0.0)
         kind = ("resistance", "energy", "energy")[stream % 3]
         tester = ("meter", "pulse 1", "pulse 2")[stream % 3]
         chamber = rng.choice(["A", "B"], times.size)
         load = [f"{name}{int(when * 2.5)}" for name, when in zip(chamber, times, strict=True)]
-        rows.append(points(stream, f"supplier {stream // streams}", kind, chamber, tester, load, times, z, 0.1, False))
-    return pd.concat(rows + checks(rng, weeks, 5 * streams), ignore_index=True)
+        supplier = f"supplier {stream // truth.streams}"
+        rows.append(points(stream, supplier, kind, chamber, tester, load, times, z, False, LOT))
+    return pd.concat(rows + checks(rng, weeks, 5 * truth.streams) * check, ignore_index=True)
 
 
-def scatter(rng: np.random.Generator, n: int, tails: bool, dependence: float) -> np.ndarray:
-    fresh = rng.standard_t(4, n) / np.sqrt(2.0) if tails else rng.standard_normal(n)
+def scatter(rng: np.random.Generator, n: int, truth: Lots) -> np.ndarray:
+    fresh = rng.standard_t(4, n) / np.sqrt(2.0) if truth.tails else rng.standard_normal(n)
     z = fresh.copy()
     for i in range(1, n):
-        z[i] = dependence * z[i - 1] + np.sqrt(1.0 - dependence**2) * fresh[i]
+        z[i] = truth.dependence * z[i - 1] + np.sqrt(1.0 - truth.dependence**2) * fresh[i]
     return z
 
 
 def checks(rng: np.random.Generator, weeks: float, first: int) -> list[pd.DataFrame]:
     times = np.arange(0.4, weeks)
     chamber = np.where(np.arange(times.size) % 2 == 0, "A", "B")
+    told = [("resistance", "meter"), ("energy", "pulse 1"), ("energy", "pulse 2")]
     return [
-        points(
-            first + number,
-            "lab",
-            kind,
-            chamber,
-            tester,
-            "",
-            times,
-            rng.standard_normal(times.size),
-            0.1 / CHECK_SIGMAS,
-            True,
-        )
-        for number, (kind, tester) in enumerate([("resistance", "meter"), ("energy", "pulse 1"), ("energy", "pulse 2")])
+        points(first + number, "lab", kind, chamber, tester, "", times, z, True, LOT / CHECK_SIGMAS)
+        for number, (kind, tester) in enumerate(told)
+        for z in [rng.standard_normal(times.size)]
     ]
 
 
@@ -73,22 +98,38 @@ def points(*columns: object) -> pd.DataFrame:
     return pd.DataFrame(dict(zip(COLUMNS, columns, strict=True)))
 
 
-def by_chance(labs: int, **truth: object) -> None:
-    weeks, begun = 78.0, time.perf_counter()
-    found = [len(bench.common_shifts(lots(np.random.default_rng(seed), weeks, **truth))) for seed in range(labs)]
-    years = labs * weeks / YEAR_WEEKS
+def scored(table: pd.DataFrame) -> pd.DataFrame:
+    """What the search is given: each lot against its own stream's past."""
+    parts = []
+    for _, own in table.sort_values("weeks").groupby("stream"):
+        found = own_scores(own["z"].to_numpy() * own["scale"].to_numpy())
+        parts.append(own.assign(z=found.score, sigma=found.sigma))
+    return pd.concat(parts)
+
+
+def by_chance(labs: int, seed: int, truth: Lots) -> None:
+    begun, found = time.perf_counter(), 0
+    for number in range(labs):
+        found += len(bench.common_shifts(scored(lots(np.random.default_rng([seed, number]), CHANCE_WEEKS, truth))))
+    years = labs * CHANCE_WEEKS / YEAR_WEEKS
+    low, high = stats.chi2.ppf([0.025, 0.975], [2 * found, 2 * found + 2]) / 2.0 / years
     seconds = (time.perf_counter() - begun) / labs
-    print(f"by chance {truth}: {sum(found) / years:.2f} findings a year (budget 1), {seconds:.2f} s a lab")
+    print(
+        f"by chance, {truth}: {found / years:.2f} findings a year ({np.nan_to_num(low):.2f} to {high:.2f}; budget 1), "
+        f"{seconds:.2f} s a lab",
+        flush=True,
+    )
 
 
-def shifted(labs: int, column: str, name: str, check: bool = True, **truth: object) -> None:
-    found, right, apart, extra, delays = 0, 0, 0, 0, []
-    for seed in range(labs):
-        table = lots(np.random.default_rng(1000 + seed), START + WITHIN, **truth)
+def shifted(labs: int, seed: int, column: str, name: str, check: bool, truth: Lots) -> None:
+    found, right, known, extra, apart = 0, 0, 0, 0, 0
+    delays = []
+    for number in range(labs):
+        table = lots(np.random.default_rng([seed, 1000 + number]), START + WITHIN, truth, check)
         moved = (table["weeks"] >= START) & (table[column] == name)
         table.loc[moved, "z"] += np.where(table.loc[moved, "is_check_standard"], CHECK_SIGMAS, 1.0)
-        table = table if check else table[~table["is_check_standard"]]
-        findings = bench.common_shifts(table)
+        known += knows(table, column, name)
+        findings = bench.common_shifts(scored(table))
         new = [one for one in findings if one.completed_at >= START and one.direction > 0]
         found += len(new) > 0
         if new:
@@ -96,35 +137,57 @@ def shifted(labs: int, column: str, name: str, check: bool = True, **truth: obje
             extra += len(new) - 1
             apart += any(one.apart for one in new)
             delays.append(new[0].completed_at - START)
-    hits = max(found, 1)
     print(
-        f"{column} {name} shifts, check standard {check}, {truth['streams']} streams a supplier: found {100 * found / labs:.0f} %, "
-        f"this suspect named {100 * right / hits:.0f} % of those, a supplier charged as well {100 * apart / hits:.1f} %, "
-        f"further findings {extra}, median delay {np.median(delays):.1f} weeks"
+        f"{column} {name}, check standard {check}, {truth}: found {share(found, labs)}, this suspect named "
+        f"{share(right, labs)}, a supplier told apart {share(apart, labs)}, further findings {extra}, median delay "
+        f"{np.median(delays) if delays else np.nan:.1f} weeks; knows {share(known, labs)}",
+        flush=True,
+    )
+
+
+def share(number: int, of: int) -> str:
+    """With the 95 % interval of Clopper and Pearson."""
+    found = stats.binomtest(number, of).proportion_ci(0.95, "exact")
+    return f"{100 * number / of:.0f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
+
+
+def knows(table: pd.DataFrame, column: str, name: str) -> bool:
+    """Whether a cumulative sum of the log likelihood ratio, its size and lots known, passes within the three weeks."""
+    own = table[table[column] == name].sort_values("weeks")
+    size = np.where(own["is_check_standard"], CHECK_SIGMAS, 1.0)
+    gain = size * own["z"].to_numpy() - 0.5 * size**2
+    total = np.cumsum(gain)
+    statistic = total - np.minimum.accumulate(np.minimum(total, 0.0))
+    needed = decision(round(len(own) / (START + WITHIN) * YEAR_WEEKS))
+    return bool((statistic[own["weeks"] >= START] >= needed).any())
+
+
+@cache
+def decision(lots_a_year: int) -> float:
+    """The bound at which a two-sided sum for one standard deviation errs once a year."""
+    return float(
+        optimize.brentq(lambda bound: runlength.cusum(0.0, 0.5, bound, sides=2) - lots_a_year, 1.0, 12.0, xtol=1e-3)
     )
 
 
 def cost(streams: int) -> None:
-    table = lots(np.random.default_rng(9), 26.0, streams, False, 0.0, 0.0)
+    table = scored(lots(np.random.default_rng(9), 34.0, Lots(streams)))
+    table = table[table["weeks"] >= 8.0]
     begun = time.perf_counter()
     bench.common_shifts(table)
     print(f"{5 * streams} streams, {len(table)} points of half a year: {time.perf_counter() - begun:.1f} s")
 
 
 def main() -> None:
-    labs = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    clean = {"tails": False, "dependence": 0.0, "drifting": 0.0}
-    by_chance(labs, streams=6, **clean)
-    by_chance(labs, streams=6, tails=True, dependence=0.3, drifting=0.2)
-    for column, name, streams, check in [
-        ("instrument", "pulse 1", 3, True),
-        ("instrument", "pulse 1", 6, True),
-        ("instrument", "pulse 1", 9, False),
-        ("chamber", "A", 6, False),
-    ]:
-        shifted(labs, column, name, check, streams=streams, **clean)
-    shifted(labs, "chamber", "A", streams=8, tails=True, dependence=0.3, drifting=0.2)
-    cost(400)
+    labs, seed = (int(sys.argv[place]) if len(sys.argv) > place else usual for place, usual in ((1, 40), (2, 2718)))
+    rows = [int(row) for row in sys.argv[3:]] or [*range(-2, len(SHIFTS))]
+    for row in rows:
+        if row < 0:
+            by_chance(labs, seed, Lots(6, **(DISTURBED if row == -1 else {})))
+        else:
+            shifted(labs, seed, *SHIFTS[row])
+    if len(sys.argv) <= 3:
+        cost(400)
 
 
 if __name__ == "__main__":
