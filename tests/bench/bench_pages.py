@@ -102,6 +102,7 @@ def addresses(parts: int) -> dict[str, list[str]]:
         for number, name in enumerate(suppliers)
     ]
     return {
+        "board, a round under way": ["/"] * ASKED,
         "board": ["/"] * ASKED,
         "board of a supplier": [f"/?{urlencode({'supplier': name})}" for name in suppliers],
         "board of a state and a chamber": ["/?state=look&chamber=C1"] * ASKED,
@@ -151,6 +152,7 @@ def main(parts: int, loads: int, kept: Path | None) -> None:
         with serving(big) as (server, seconds):
             print(f"{100 * parts:,} streams: first answer {seconds:.2f} s after the start")
             kinds = addresses(parts)
+            # The first round begins with the server, so the first kind shares the process with it.
             for name, asked in kinds.items():
                 told(server, name, asked)
             memory(server, kinds, loads)
