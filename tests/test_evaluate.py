@@ -269,13 +269,13 @@ def test_a_corrected_lot_is_not_told_from_what_was_said_before(lot: int) -> None
     assert same(corrected, stream(sessions(levels, upper=20.0), Settings()))
 
 
-def test_another_limit_is_not_told_from_what_was_said_before() -> None:
-    before = stream(sessions(moving(), upper=30.0), Settings()).said
+@pytest.mark.parametrize("levels", [steady(40), moving()])
+def test_another_limit_is_not_told_from_what_was_said_before(levels: list[float]) -> None:
+    before = stream(sessions(levels, upper=30.0), Settings()).said
 
-    assert same(
-        stream(sessions(moving(), upper=20.0), Settings(), before=before),
-        stream(sessions(moving(), upper=20.0), Settings()),
-    )
+    found = stream(sessions(levels, upper=20.0), Settings(), before=before)
+
+    assert same(found, stream(sessions(levels, upper=20.0), Settings()))
 
 
 def test_streams_together_are_as_each_alone() -> None:

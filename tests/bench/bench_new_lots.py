@@ -9,6 +9,7 @@ by one; the last lines are a round in which one stream has a new lot, beside few
 
 from __future__ import annotations
 
+import json
 import sys
 import tempfile
 import time
@@ -26,6 +27,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from labs import MONDAY, Bench, lot_rows
 
 from ingest import deriving, evaluating
+from ingest.bench_alerts import FINDINGS
+from ingest.store import get_meta, open_store
 from spc import charts, detection, evaluate, lots, patterns
 
 BUDGET = 0.2
@@ -123,7 +126,7 @@ def rounds(rng: np.random.Generator) -> None:
                 drop_and_run(bench, "new.csv", [rows[0][-1]])
             parts = ", ".join(f"{name} {1e3 * cpu:.0f}" for name, cpu in spent.items())
             print(
-                f"derived in a round with one new lot, {count - 1} streams without: {1e3 * sum(spent.values()):.0f} ms ({parts})"
+                f"one new lot, {count - 1} streams without: {1e3 * sum(spent.values()):.0f} ms ({parts}); {findings(bench)}"
             )
 
 
@@ -137,6 +140,12 @@ def laboratory(rng: np.random.Generator, count: int) -> Iterator[tuple[Bench, Lo
         bench = Bench(Path(folder))
         bench.drop_climate("log.csv", MONDAY - timedelta(weeks=170, hours=60), 24 * 7 * LOTS)
         yield bench, [[lot(rng, supplier, number) for number in range(LOTS)] for supplier in range(count)]
+
+
+def findings(bench: Bench) -> str:
+    """How many shifts in common were found, all by chance: one that is new is looked at again for some weeks."""
+    with open_store(bench.folder).reading() as connection:
+        return f"{len(json.loads(get_meta(connection, FINDINGS) or '[]'))} shifts in common found"
 
 
 def drop_and_run(bench: Bench, name: str, chosen: list[list[dict[str, object]]]) -> float:
