@@ -16,7 +16,7 @@ from ingest.evaluating import as_json
 from ingest.lab import Lab
 from ingest.results import number, numbers
 from ingest.store import get_meta, put_meta
-from spc.humidity import Sensitivity, humidity_sensitivity
+from spc.humidity import Sensitivity, Sums, pooled, sums_within
 from spc.verdicts import to_unit
 
 __all__ = ["humidity_of", "tell_humidity"]
@@ -27,19 +27,35 @@ Document = dict[str, Any]
 QUARTER_US = 13 * 7 * 24 * 3_600_000_000
 
 LOTS_SQL = """
-SELECT p.stream_id, p.tested_us, s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id
-JOIN stream t ON t.id = p.stream_id WHERE t.product = ? AND t.characteristic = ? AND s.conditioning = 'valid'
-AND s.level IS NOT NULL AND s.humidity_mean IS NOT NULL ORDER BY p.stream_id, p.ordinal
+SELECT p.tested_us, s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id
+WHERE p.stream_id = ? AND s.conditioning = 'valid' AND s.level IS NOT NULL AND s.humidity_mean IS NOT NULL ORDER BY p.ordinal
 """
 
 
 def tell_humidity(connection: Connection, lab: Lab, evaluated: set[int]) -> None:
-    """Estimate it again for the products of these streams; it is kept once a product, for all its streams."""
-    rows = connection.exec_driver_sql("SELECT id, product, characteristic FROM stream").fetchall()
-    for product, characteristic in sorted({(str(row[1]), str(row[2])) for row in rows if row[0] in evaluated}):
-        found = _estimate(connection, product, characteristic)
-        document = None if found is None else _document(lab, characteristic, found)
-        put_meta(connection, _key(product, characteristic), as_json(document))
+    """Estimate it again for the products of these streams; it is kept once a product, with the sums of its streams."""
+    rows = connection.exec_driver_sql("SELECT id, product, characteristic FROM stream ORDER BY id").fetchall()
+    changed: dict[tuple[str, str], list[int]] = {}
+    for stream, product, characteristic in rows:
+        if stream in evaluated:
+            changed.setdefault((product, characteristic), []).append(stream)
+    for (product, characteristic), streams in changed.items():
+        known = _kept(connection, product, characteristic)["sums"]
+        known |= {str(stream): _sums(connection, stream) for stream in streams}
+        found = pooled([Sums(*sums) for sums in known.values()])
+        told = None if found is None else _document(lab, characteristic, found)
+        put_meta(connection, _key(product, characteristic), as_json({"told": told, "sums": known}))
+
+
+def _kept(connection: Connection, product: str, characteristic: str) -> Document:
+    stored = get_meta(connection, _key(product, characteristic))
+    return dict(json.loads(stored)) if stored else {"told": None, "sums": {}}
+
+
+def _sums(connection: Connection, stream: int) -> Sums:
+    rows = connection.exec_driver_sql(LOTS_SQL, (stream,)).fetchall()
+    tested_us, level, humidity = (np.array([row[place] for row in rows], dtype=np.float64) for place in range(3))
+    return sums_within(level, humidity, tested_us // QUARTER_US)
 
 
 def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[Document | None, list[float | None]]:
@@ -50,7 +66,7 @@ def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[Document
     product, characteristic = connection.exec_driver_sql(
         "SELECT product, characteristic FROM stream WHERE id = ?", (stream,)
     ).one()
-    found = json.loads(get_meta(connection, _key(product, characteristic)) or "null")
+    found = _kept(connection, product, characteristic)["told"]
     rows = connection.exec_driver_sql(
         "SELECT s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id WHERE p.stream_id = ? "
         "ORDER BY p.ordinal",
@@ -71,15 +87,6 @@ def _shown(found: Document) -> Document:
 
 def _key(product: str, characteristic: str) -> str:
     return "humidity:" + json.dumps([product, characteristic], ensure_ascii=False)
-
-
-def _estimate(connection: Connection, product: str, characteristic: str) -> Sensitivity | None:
-    rows = connection.exec_driver_sql(LOTS_SQL, (product, characteristic)).fetchall()
-    if not rows:
-        return None
-    stream, tested_us, level, humidity = (np.array(column) for column in zip(*rows, strict=True))
-    # The number of a quarter since 1970 has three digits.
-    return humidity_sensitivity(level, humidity, stream * 1_000_000 + tested_us // QUARTER_US)
 
 
 def _document(lab: Lab, characteristic: str, found: Sensitivity) -> Document:

@@ -345,7 +345,8 @@ mark = Table(
     sqlite_with_rowid=False,
 )
 
-# What the detector said of a stream so far, as JSON: the next round goes on from it.
+# What was said of a stream so far, as JSON: what the detector saw, and figures by the digest of what they rest on. The next
+# round goes on from it.
 watched = Table(
     "watched",
     metadata,

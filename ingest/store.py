@@ -14,13 +14,13 @@ from weakref import finalize
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Connection, Engine, Table, select
+from sqlalchemy import Connection, Engine, Table
 from sqlalchemy.exc import DBAPIError
 
 from ingest.dialect import among, insert_frame, marked
 from ingest.errors import StoreError
 from ingest.lab import declared_store
-from ingest.schema import SCHEMA_VERSION, label, meta, metadata
+from ingest.schema import SCHEMA_VERSION, label, metadata
 from ingest.storefile import StoreFile
 
 __all__ = ["STORE_NAME", "Keeper", "Store", "keeper_of", "known_store", "open_store"]
@@ -173,7 +173,7 @@ def _make_tables(store: Store) -> None:
 
 def get_meta(connection: Connection, key: str) -> str | None:
     """A value of the store's own notes."""
-    value: str | None = connection.execute(select(meta.c.value).where(meta.c.key == key)).scalar()
+    value: str | None = connection.exec_driver_sql("SELECT value FROM meta WHERE key = ?", (key,)).scalar()
     return value
 
 

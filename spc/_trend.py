@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc._checks import Floats
 
@@ -55,9 +56,13 @@ class Posterior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Moves:
-    """Regressors (n, moves), prior variances and log odds (moves,), and which are ramps."""
+    """Regressors (n, courses); which of them each move takes, its prior variance and log odds, and whether it is a ramp.
+
+    Ramps of several prior sizes take one course; all but `columns` are (moves,).
+    """
 
     columns: Floats
+    column_of: NDArray[np.intp]
     prior_var: Floats
     log_odds: Floats
     is_ramp: Floats
@@ -113,7 +118,7 @@ def posterior(
         lean=lean,
         base_var=base_var,
         is_ramp=np.tile(moves.is_ramp, _WANDER.size),
-        reach=np.tile(moves.columns[-1], _WANDER.size),
+        reach=np.tile(moves.columns[-1, moves.column_of], _WANDER.size),
         wander=np.repeat(_WANDER / pace, moves.is_ramp.size),
         squares=squares,
         df=prior_df + levels.size - 1,
@@ -123,10 +128,11 @@ def posterior(
 def _covariances(weeks: Floats, relative: Floats, pace: float) -> Iterator[tuple[Floats, Floats]]:
     """Covariance of the lots about the level and of the wandering level itself, in phi, for each picture of them."""
     clock = (weeks - weeks[0]) / pace
-    apart = np.abs(np.subtract.outer(np.arange(weeks.size), np.arange(weeks.size)))
+    places = np.arange(weeks.size)
+    apart = np.abs(np.subtract.outer(places, places))
     scatter = np.sqrt(np.outer(relative, relative))
     for wander, dependence in zip(_WANDER, _DEPENDENCE, strict=True):
-        yield scatter * dependence**apart, wander * np.minimum.outer(clock, clock)
+        yield scatter * (dependence**places)[apart], wander * np.minimum.outer(clock, clock)
 
 
 def _moves(weeks: Floats, pace: float) -> _Moves:
@@ -140,7 +146,8 @@ def _moves(weeks: Floats, pace: float) -> _Moves:
     begun[0] = np.log(_OLD_RAMP_ODDS)
     slabs = [np.full(n - 1, (slope / pace) ** 2) for slope in _RAMP_SLOPES]
     return _Moves(
-        columns=np.hstack([np.zeros((n, 1)), steps, *[ramps] * _RAMP_SLOPES.size]),
+        columns=np.hstack([np.zeros((n, 1)), steps, ramps]),
+        column_of=np.concatenate([np.arange(n), np.tile(np.arange(n, 2 * n - 1), _RAMP_SLOPES.size)]),
         prior_var=np.concatenate([[1.0], np.full(n - 1, _STEP_SIZE**2), *slabs]),
         log_odds=np.concatenate(
             [[0.0], np.log(_STEP_ODDS) + chance, *[begun + np.log(share) for share in _RAMP_SHARES]]
@@ -158,8 +165,9 @@ def _picture(
     white = np.linalg.solve(factor, right)
     one, y, last, x = white[:, 0], white[:, 1], white[:, 2], white[:, 3:]
     mean_worth, shared, y_mean = one @ one, one @ x, one @ y
-    worth = np.maximum((x * x).sum(axis=0) - shared**2 / mean_worth, 0.0)
-    score = y @ x - shared * y_mean / mean_worth
+    own_worth = np.maximum((x * x).sum(axis=0) - shared**2 / mean_worth, 0.0)
+    own_score = y @ x - shared * y_mean / mean_worth
+    worth, score = own_worth[moves.column_of], own_score[moves.column_of]
     precision = worth + 1.0 / moves.prior_var
     move = score / precision
     left = prior_df * prior_phi + np.maximum(y @ y - y_mean**2 / mean_worth - move * score, 0.0)
@@ -172,6 +180,6 @@ def _picture(
     # The level now: the mean, the move, and what the residuals say of the wandering part (kriging).
     alone = 1.0 - last @ one
     base = last @ y + alone * y_mean / mean_worth
-    lean = moves.columns[-1] - last @ x - alone * shared / mean_worth
+    lean = (moves.columns[-1] - last @ x - alone * shared / mean_worth)[moves.column_of]
     base_var = alone**2 / mean_worth + max(walk[-1, -1] - last @ last, 0.0)
     return log_weight, move, 1.0 / precision, np.full_like(move, base), lean, np.full_like(move, base_var), left

@@ -355,8 +355,10 @@ def _breach(futures: _Futures, limits: Limits, times: Floats, pace: float, horiz
 def _chance_inside(level: Floats, sigma: Floats, limits: Limits) -> Floats:
     """Chance that one lot lies inside; never quite 0, so that its logarithm exists."""
     outside = np.zeros_like(level)
+    # Beyond a limit that is not there lies nothing.
+    sides = [side * (limit - level) for side, limit in zip((1.0, -1.0), limits, strict=True) if np.isfinite(limit)]
     for share, size in ((1.0 - _WILD_SHARE, 1.0), (_WILD_SHARE, _WILD_SIZE)):
-        for away in (limits[0] - level, level - limits[1]):
+        for away in sides:
             outside += share * special.ndtr(away / (size * sigma))
     return np.maximum(1.0 - outside, 1e-12)
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,7 +14,7 @@ from scipy import special
 
 from spc._checks import Floats, as_points
 
-__all__ = ["Sensitivity", "humidity_sensitivity"]
+__all__ = ["Sensitivity", "Sums", "humidity_sensitivity", "pooled", "sums_within"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +27,21 @@ class Sensitivity:
     se: float
     degrees_of_freedom: int
     lots: int
+
+
+class Sums(NamedTuple):
+    """What lots say of the slope, to be added to what others say.
+
+    The number of lots and of their groups; sums of squares and products of humidity (x) and level (y) about the means of
+    the groups, and of the squares of humidity as it is.
+    """
+
+    lots: int
+    groups: int
+    xx: float
+    xy: float
+    yy: float
+    humidity_squared: float
 
 
 def humidity_sensitivity(
@@ -66,20 +84,42 @@ def humidity_sensitivity(
     >>> round(found.slope, 3), found.degrees_of_freedom
     (-0.125, 3)
     """
+    return pooled([sums_within(levels, humidity, groups)], confidence)
+
+
+def sums_within(levels: ArrayLike, humidity: ArrayLike, groups: ArrayLike) -> Sums:
+    """Sum up the lots of one stream or of many; the parameters and errors of `humidity_sensitivity`."""
     y, x = as_points(levels, "levels", at_least=0), as_points(humidity, "humidity", at_least=0)
     group, found = pd.factorize(np.asarray(groups))
     if not y.shape == x.shape == group.shape:
         raise ValueError(f"levels, humidity and groups must have one shape, got {y.shape}, {x.shape} and {group.shape}")
+    dy, dx = _within(y, group), _within(x, group)
+    return Sums(y.size, len(found), float(dx @ dx), float(dx @ dy), float(dy @ dy), float(x @ x))
+
+
+def pooled(sums: Sequence[Sums], confidence: float = 0.95) -> Sensitivity | None:
+    """What the lots of several streams say together; as `humidity_sensitivity` of all of them.
+
+    Parameters
+    ----------
+    sums : sequence of Sums
+        Of streams that share no group, in any order: it changes no digit.
+    confidence : float
+        As in `humidity_sensitivity`.
+    """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
-    dy, dx = _within(y, group), _within(x, group)
-    sxx, df = float(dx @ dx), y.size - len(found) - 1
-    if df < 3 or sxx <= 1e-12 * max(float(x @ x), 1e-300):
+    lots, groups = sum(one.lots for one in sums), sum(one.groups for one in sums)
+    # Exact sums, so that the order of the streams does not matter.
+    names = ("xx", "xy", "yy", "humidity_squared")
+    xx, xy, yy, squared = (math.fsum(getattr(one, name) for one in sums) for name in names)
+    df = lots - groups - 1
+    if df < 3 or xx <= 1e-12 * max(squared, 1e-300):
         return None
-    slope = float(dx @ dy) / sxx
-    se = float(np.sqrt(np.sum((dy - slope * dx) ** 2) / df / sxx))
+    slope = xy / xx
+    se = math.sqrt(max(yy - slope * xy, 0.0) / df / xx)
     half = float(special.stdtrit(df, 0.5 + 0.5 * confidence)) * se
-    return Sensitivity(slope, slope - half, slope + half, se, df, y.size)
+    return Sensitivity(slope, slope - half, slope + half, se, df, lots)
 
 
 def _within(values: Floats, group: NDArray[np.intp]) -> Floats:

@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from spc import runlength
-from spc.evaluate import CHART_PATTERNS, Evaluation, Settings, stream
+from spc.evaluate import CHART_PATTERNS, Asked, Evaluation, Said, Settings, stream, streams
 from spc.lots import summarise
 
 
@@ -219,3 +219,71 @@ def test_a_mark_on_the_chart_raises_no_alert() -> None:
 
     assert any(found.points["patterns"])
     assert kinds(found) == set()
+
+
+def same(one: Evaluation, other: Evaluation) -> bool:
+    """Whether all figures of two evaluations are the same to the last bit."""
+    pd.testing.assert_frame_equal(one.points.frame(), other.points.frame(), check_exact=True)
+    parts = [
+        (
+            found.capability,
+            found.episodes,
+            [(part.components, part.dependence) for part in found.segments],
+            found.said.figures,
+        )
+        for found in (one, other)
+    ]
+    # In words, as nan is not equal to itself.
+    return repr(parts[0]) == repr(parts[1])
+
+
+def moving() -> list[float]:
+    """Steady lots that begin to rise towards a limit of 20."""
+    rising = np.concatenate([np.zeros(40), 0.03 * np.arange(20)])
+    return [float(level) for level in np.array(steady(60)) * np.exp(rising)]
+
+
+def test_what_an_earlier_evaluation_said_changes_no_figure() -> None:
+    levels = moving()
+    whole = stream(sessions(levels, upper=20.0), Settings())
+    step = Said()
+    for lots in (10, 30, 45, 59):
+        step = stream(sessions(levels[:lots], upper=20.0), Settings(), before=step).said
+
+    again = stream(sessions(levels, upper=20.0), Settings(), before=step)
+
+    assert "forecast" in kinds(whole)
+    assert same(again, whole)
+    # Taken over: the very objects of before.
+    assert any(again.said.figures[key] is step.figures.get(key) for key in again.said.figures if key[0] == "c")
+
+
+@pytest.mark.parametrize("lot", [3, 50])
+def test_a_corrected_lot_is_not_told_from_what_was_said_before(lot: int) -> None:
+    levels = moving()
+    before = stream(sessions(levels, upper=20.0), Settings()).said
+    levels[lot] *= 1.1
+
+    corrected = stream(sessions(levels, upper=20.0), Settings(), before=before)
+
+    assert same(corrected, stream(sessions(levels, upper=20.0), Settings()))
+
+
+@pytest.mark.parametrize("levels", [steady(40), moving()])
+def test_another_limit_is_not_told_from_what_was_said_before(levels: list[float]) -> None:
+    before = stream(sessions(levels, upper=30.0), Settings()).said
+
+    found = stream(sessions(levels, upper=20.0), Settings(), before=before)
+
+    assert same(found, stream(sessions(levels, upper=20.0), Settings()))
+
+
+def test_streams_together_are_as_each_alone() -> None:
+    frames = [sessions(moving(), upper=20.0), sessions(steady(5)), sessions(steady(30, seed=7), upper=12.0)]
+    budgets = (0.2, 0.2, 1.0)
+    asked = [
+        Asked(frame, Settings(false_alerts_per_year=budget)) for frame, budget in zip(frames, budgets, strict=True)
+    ]
+
+    for one, together in zip(asked, streams(asked), strict=True):
+        assert same(stream(one.sessions, one.settings), together)

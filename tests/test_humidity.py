@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,9 @@ from numpy.testing import assert_allclose
 
 from dashboard.cli import main
 from dashboard.sentences import humidity
+from ingest.humidity import humidity_of
+from ingest.lab import load
+from ingest.store import open_store
 from ingest.wording import bench_message
 
 WEEKS = 30
@@ -115,3 +119,28 @@ def test_humidity_says_nothing_of_energy() -> None:
         "humidity": {"before": 12.0, "during": 13.9},
     }
     assert bench_message(evidence).endswith("12.0 % in the weeks before")
+
+
+def test_round_by_round_and_all_at_once_say_the_same_of_humidity(tmp_path: Path) -> None:
+    """Two streams of one product, the later drops of one of them only: the other's part of the slope is kept."""
+    told = []
+    for name, in_rounds in (("once", False), ("rounds", True)):
+        bench, rng = Bench(tmp_path / name), np.random.default_rng(9)
+        for week in range(8):
+            tested, percent = MONDAY + timedelta(weeks=week), round(float(rng.uniform(10.0, 14.0)), 2)
+            bench.drop_climate(f"log{week}.csv", tested - timedelta(hours=60), 61, humidity=percent)
+            for supplier in ("Alder Film", "Birch Film")[: 2 if week < 5 else 1]:
+                bags = np.exp(20.0 - 0.1 * percent + 0.02 * rng.standard_normal((4, 1))).tolist()
+                rows = lot_rows(
+                    f"L{week}", tested, bags, supplier=supplier, characteristic="surface_resistance", unit="ohm"
+                )
+                bench.drop_tests(f"{supplier}{week}.csv", rows)
+            if in_rounds:
+                bench.run()
+        bench.run()
+        with open_store(bench.folder).reading() as connection:
+            numbers = connection.exec_driver_sql("SELECT id FROM stream ORDER BY supplier").scalars().all()
+            told.append([humidity_of(connection, load(bench.folder), number) for number in numbers])
+
+    assert told[0] == told[1]
+    assert [found["lots"] for found, _ in told[0]] == [13, 13]

@@ -2,18 +2,22 @@
 
     python tests/bench/bench_new_lots.py [STREAMS]
 
-CPU seconds of one core. The detector takes the new lots of all streams at once; `spc.evaluate.stream` and a round take one
-stream after the other and do all the rest as well: limits, patterns, capability, forecast, documents, store.
+CPU seconds of one core. The detector takes the new lots of all streams at once; `spc.evaluate.stream` and a round do all the
+rest as well: limits, patterns, capability, forecast, documents, store. Of a round the parts of what is derived are told one
+by one; the last lines are a round in which one stream has a new lot, beside few streams that have none and beside many.
 """
 
 from __future__ import annotations
 
+import json
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import timedelta
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
@@ -22,12 +26,24 @@ from films import SCENES, Film, as_stream, film, sisters_of
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from labs import MONDAY, Bench, lot_rows
 
+from ingest import deriving, evaluating
+from ingest.bench_alerts import FINDINGS
+from ingest.store import get_meta, open_store
 from spc import charts, detection, evaluate, lots, patterns
 
 BUDGET = 0.2
 LOTS = 200
 OFTEN = 10_000
 STREAMS_IN_STORE = 20
+MANY_STREAMS = 100
+PARTS = {
+    "sisters": [(evaluating, "note_sisters")],
+    "read": [(evaluating, "sessions_of"), (evaluating, "heard_of")],
+    "evaluate": [(evaluating, "evaluate")],
+    "write": [(evaluating, "write")],
+    "bench": [(deriving, "watch_bench")],
+    "humidity": [(deriving, "tell_humidity")],
+}
 
 
 def seconds(call: Callable[[], object]) -> float:
@@ -91,16 +107,71 @@ def whole(rng: np.random.Generator, count: int = 20) -> None:
 
 def rounds(rng: np.random.Generator) -> None:
     """A lot of three bags a week in each of some streams, the last one in a round of its own."""
+    with laboratory(rng, STREAMS_IN_STORE) as (bench, rows):
+        line(
+            "a round: history", drop_and_run(bench, "history.csv", [row for own in rows for row in own[:-2]]), len(rows)
+        )
+        # A first round of few lots leaves nothing to import or compile to the one that is told.
+        drop_and_run(bench, "next.csv", [own[-2] for own in rows])
+        spent = dict.fromkeys(PARTS, 0.0)
+        with told(spent):
+            line("a round: one new lot in each", drop_and_run(bench, "new.csv", [own[-1] for own in rows]), len(rows))
+        for name, cpu in spent.items():
+            line(f"   of which {name}", cpu, len(rows))
+    for count in (STREAMS_IN_STORE, MANY_STREAMS):
+        with laboratory(rng, count) as (bench, rows):
+            drop_and_run(bench, "history.csv", [row for own in rows for row in own[:-1]])
+            spent = dict.fromkeys(PARTS, 0.0)
+            with told(spent):
+                drop_and_run(bench, "new.csv", [rows[0][-1]])
+            parts = ", ".join(f"{name} {1e3 * cpu:.0f}" for name, cpu in spent.items())
+            print(
+                f"one new lot, {count - 1} streams without: {1e3 * sum(spent.values()):.0f} ms ({parts}); {findings(bench)}"
+            )
+
+
+Lots = list[list[list[dict[str, object]]]]
+
+
+@contextmanager
+def laboratory(rng: np.random.Generator, count: int) -> Iterator[tuple[Bench, Lots]]:
+    """A lab with its climate log, and the lots of each stream to drop."""
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(Path(folder))
         bench.drop_climate("log.csv", MONDAY - timedelta(weeks=170, hours=60), 24 * 7 * LOTS)
-        rows = [lot(rng, supplier, number) for supplier in range(STREAMS_IN_STORE) for number in range(LOTS)]
-        for number, name in ((slice(0, LOTS - 1), "history.csv"), (slice(LOTS - 1, LOTS), "new.csv")):
-            chosen = [
-                row for first in range(0, len(rows), LOTS) for own in rows[first : first + LOTS][number] for row in own
-            ]
-            bench.drop_tests(name, chosen)
-            line(f"a round: {name}", seconds(bench.run), STREAMS_IN_STORE)
+        yield bench, [[lot(rng, supplier, number) for number in range(LOTS)] for supplier in range(count)]
+
+
+def findings(bench: Bench) -> str:
+    """How many shifts in common were found, all by chance: one that is new is looked at again for some weeks."""
+    with open_store(bench.folder).reading() as connection:
+        return f"{len(json.loads(get_meta(connection, FINDINGS) or '[]'))} shifts in common found"
+
+
+def drop_and_run(bench: Bench, name: str, chosen: list[list[dict[str, object]]]) -> float:
+    bench.drop_tests(name, [row for one in chosen for row in one])
+    return seconds(bench.run)
+
+
+@contextmanager
+def told(spent: dict[str, float]) -> Iterator[None]:
+    """Add up what each part of the derivation takes while the block runs."""
+    with ExitStack() as patched:
+        for part, places in PARTS.items():
+            for module, name in places:
+                patched.enter_context(patch.object(module, name, clocked(getattr(module, name), part, spent)))
+        yield
+
+
+def clocked(call: Callable[..., object], part: str, spent: dict[str, float]) -> Callable[..., object]:
+    def run(*given: object) -> object:
+        start = time.process_time()
+        try:
+            return call(*given)
+        finally:
+            spent[part] += time.process_time() - start
+
+    return run
 
 
 def lot(rng: np.random.Generator, supplier: int, number: int) -> list[dict[str, object]]:
