@@ -74,7 +74,11 @@ def test_a_stream_says_in_a_sentence_what_humidity_does() -> None:
 @pytest.mark.parametrize(
     ("during", "size", "told"),
     [
-        (13.9, -20.0, "13.9 % RH, 12.0 % in the weeks before (damper air lowers resistance: humidity alone can do this)"),
+        (
+            13.9,
+            -20.0,
+            "13.9 % RH, 12.0 % in the weeks before (damper air lowers resistance: humidity alone can do this)",
+        ),
         (11.4, 25.0, "11.4 % RH, 12.0 % in the weeks before (drier air raises resistance: humidity alone can do this)"),
         (13.9, 25.0, "(damper air lowers resistance, so humidity did not do this)"),
         (12.2, -20.0, "12.2 % RH, 12.0 % in the weeks before"),
