@@ -454,7 +454,8 @@ def _added(here: Lab, whole: slice, on: Flags, finding: Finding) -> Floats:
         sizes = np.array([_own_size(finding, name) for name in here.quantities]).reshape(-1, 2)
         check = here.check[whole][on].astype(int)
         shift = sizes[here.quantity[whole][on], check]
-        added[on] = shift / here.sigma[whole][on][first][back]
+        # Where every supplier of a quantity moved apart nothing is known of its shift, and nothing is taken out.
+        added[on] = np.nan_to_num(shift / here.sigma[whole][on][first][back])
     return added
 
 

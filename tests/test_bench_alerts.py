@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import timedelta
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
 
 from dashboard import views
 from dashboard.cli import main
+from ingest import holding
 from ingest.acts import Act, record
 from ingest.lab import load
 from ingest.replay import replayed
 from ingest.store import known_store
+from spc.alerts import Episode
 
 SUPPLIERS = ("Alder Film", "Birch Pack", "Cedar Foil", "Dogwood Bags")
 WEEKS = 34
@@ -106,6 +111,30 @@ def test_a_tester_that_is_repaired_closes_its_alert_and_goes_on_holding(bench: B
     assert gain["state"] == "closed"
     assert str(gain["evidence"]["closed_because"]).startswith("it came back on")
     assert any(alert["held_under"] == gain["id"] for alert in found)
+
+
+@pytest.mark.parametrize(
+    ("since", "found"), [(120, ("gain", 50)), (100, ("gain", 50)), (150, ("gain", 70)), (190, ("", 0))]
+)
+def test_a_way_back_is_looked_at_without_the_bench_and_what_came_much_later_is_not(
+    since: int, found: tuple[str, int]
+) -> None:
+    # Lots every ten units of time; the bench was off for those from 50 to 100. Eight lots before an alert count with it.
+    tested = np.arange(30) * 10
+    points = pd.DataFrame({"tested_us": tested, "alert": np.where((tested >= 50) & (tested <= 100), "gain", "")})
+    told = holding._Told("one", "drift", -1, since_us=since, raised_us=since + 40, latest_us=since + 40, evidence={})
+    assert holding._suspected(told, points) == found
+
+
+def test_an_alert_that_was_over_before_the_bench_moved_speaks_for_none_after() -> None:
+    lots = pd.DataFrame({"valid": True, "started_us": np.arange(20) * 10})
+    chance = Episode(
+        "drift", 1, "look", "step", opened=8, latest=9, lots=2, strength=1.0, start=4, start_low=3, start_high=5
+    )
+    goes_on = replace(chance, latest=14)
+    told = holding._Told("one", "drift", 1, since_us=40, raised_us=130, latest_us=150, evidence={})
+    assert not holding._stands(told, 120, SimpleNamespace(points=lots, episodes=[chance]))
+    assert holding._stands(told, 120, SimpleNamespace(points=lots, episodes=[goes_on]))
 
 
 def test_many_rounds_end_in_the_alerts_of_one_round(tmp_path_factory: pytest.TempPathFactory) -> None:

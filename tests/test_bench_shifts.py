@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -113,6 +115,16 @@ def test_a_steady_check_standard_acquits_its_instrument():
     assert ("instrument", "pulse") not in {(one.suspect_kind, one.suspect) for one in new(steady)}
     # Without its witness the same lots convict it.
     assert ("instrument", "pulse") in {(one.suspect_kind, one.suspect) for one in new(steady[films])}
+
+
+def test_a_quantity_whose_suppliers_all_moved_apart_has_no_size_and_moves_nothing():
+    points = moved(lab(1, check=False), 2.0, instrument="pulse")
+    (found,) = new(points)
+    unknown = replace(found, sizes={"energy": bench.Size(*[np.nan] * 6)}, since=START - 3)
+    here = bench.lab(points)
+    whole = slice(0, here.weeks.size)
+    assert_allclose(bench._removed(here, whole, [unknown]), 0.0, atol=0)
+    assert bench._removed(here, whole, [found]).any()
 
 
 def test_tails_of_lots_are_no_shift():
