@@ -11,13 +11,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from spc import (
     alerts,
     baseline,
     capability,
-    charts,
     components,
     detection,
     distribution,
@@ -26,6 +24,7 @@ from spc import (
     runlength,
     verdicts,
 )
+from spc._charted import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
 from spc._checks import Floats
 from spc._points import among, charted_points, cut_at
 from spc._recall import Recall, digest
@@ -34,13 +33,10 @@ from spc.signals import Signal
 from spc.words import Grade, Kind, Scale
 
 __all__ = [
+    "CHART_WIDTH",
     "EWMA_WEIGHT", "EWMA_WIDTH", "Asked", "Evaluation", "PatternPrice", "Said", "Segment", "Settings", "stream", "streams",
 ]  # fmt: skip
 
-# The weight and width that Lucas and Saccucci (1990), table 3, give for an in-control run length of 500.
-EWMA_WEIGHT = 0.1
-EWMA_WIDTH = 2.814
-CHART_WIDTH = 3.0
 # Of the patterns, those that mean something to a bench; each more costs false marks (`PatternPrice` tells how many). They
 # are marked on the chart and raise no alert: alerts come from spc.detection, within the budget.
 CHART_PATTERNS = (
@@ -267,7 +263,7 @@ def _charted(points: Rows, segments: list[Segment]) -> Rows:
     place = {session: row for row, session in enumerate(points.index.tolist())}
     for segment in segments:
         rows = [place[session] for session in segment.points.index.tolist()]
-        chart = _chart(segment)
+        chart = chart_of(segment.points, segment.baseline)
         for name, column in columns.items():
             column[rows] = chart[name]
         for name, position in patterns.find(chart["z"], CHART_PATTERNS):
@@ -279,40 +275,6 @@ def _pattern_price(weeks: Floats) -> PatternPrice:
     lots = runlength.shewhart(0.0, CHART_PATTERNS)
     pace = float(np.ptp(weeks)) / (weeks.size - 1) if weeks.size > 1 else 0.0
     return PatternPrice(CHART_PATTERNS, lots, lots * pace if pace > 0 else None)
-
-
-def _chart(segment: Segment) -> dict[str, Floats]:
-    part, usual = segment.points, segment.baseline
-    level, variance = part.floats("level"), part.floats("variance")
-    lower, upper = baseline.limits(usual, variance, width=CHART_WIDTH)
-    half = upper - usual.center
-    typical = float(np.median(usual.total_sigma(variance)))
-    known = 0 < typical < np.inf
-    unknown = np.full(level.size, np.nan)
-    return {
-        "center": np.full(level.size, usual.center),
-        "lower": lower,
-        "upper": upper,
-        # Three is at the control limit, whatever the lot's number of bags and the baseline's number of lots.
-        "z": np.divide(CHART_WIDTH * (level - usual.center), half, out=np.zeros_like(level), where=half > 0),
-        "ewma": charts.ewma(level, usual.center, typical, EWMA_WEIGHT, EWMA_WIDTH).statistic if known else unknown,
-        "bag_spread_upper": _spread_limit(part.floats("bag_variance"), part.floats("bags") - 1, usual.used),
-        "reading_spread_upper": _spread_limit(part.floats("reading_variance"), part.floats("reading_df"), usual.used),
-    }
-
-
-def _spread_limit(own: Floats, weight: Floats, used: np.ndarray) -> Floats:
-    """Upper limit of each lot's standard deviation, exceeded as rarely as a three-sigma limit on one side.
-
-    The distribution of a sample variance is a multiple of chi-square: the limit follows the lot's number of bags.
-    """
-    known = used & np.isfinite(own) & (weight > 0)
-    if not known.any():
-        return np.full(own.size, np.nan)
-    pooled = np.average(own[known], weights=weight[known])
-    # Most lots have as many bags as the next: the quantile of each number is worked out once.
-    counts, place = np.unique(np.where(weight > 0, weight, np.nan), return_inverse=True)
-    return np.asarray(np.sqrt(pooled * special.chdtri(counts, special.ndtr(-CHART_WIDTH)) / counts)[place])
 
 
 # Signals

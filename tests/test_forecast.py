@@ -65,12 +65,12 @@ def test_each_ramp_and_step_is_the_regression_of_another_library(seed: int, n: i
     moves = _trend._moves(weeks, 1.0)
     for number in (1, n // 2, n, moves.is_ramp.size - 2):
         # The prior on the move as one more observation of 0 whose variance is the prior's.
-        design = np.vstack([np.column_stack([np.ones(n), moves.columns[:, number]]), [0.0, 1.0]])
+        design = np.vstack([np.column_stack([np.ones(n), moves.columns[:, moves.column_of[number]]]), [0.0, 1.0]])
         fit = sm.WLS(np.append(levels, 0.0), design, weights=np.append(1 / relative, 1 / moves.prior_var[number])).fit()
         # Two least squares routes of at most 31 rows: conditioned to about 1e6 at worst.
         assert_allclose(found.move[number], fit.params[1], rtol=1e-8, atol=1e-9)
         assert_allclose(found.squares[number] - 2.0, np.sum(fit.wresid**2), rtol=1e-7, atol=1e-9)
-        at_last = np.array([1.0, moves.columns[-1, number]])
+        at_last = np.array([1.0, moves.columns[-1, moves.column_of[number]]])
         assert_allclose(
             found.base[number] + found.lean[number] * found.move[number], at_last @ fit.params, rtol=1e-8, atol=1e-8
         )
