@@ -67,12 +67,14 @@ def as_utf8(
 
 def _recode(file: BinaryIO, text: BinaryIO, encoding: str, at_once: int) -> None:
     named = codecs.lookup(encoding).name
-    decoder = codecs.getincrementaldecoder(WITHOUT_MARK.get(named, named))("surrogateescape")
-    data = b"more"
+    codec = WITHOUT_MARK.get(named, named)
+    decoder = codecs.getincrementaldecoder(codec)("surrogateescape")
     try:
-        while data:
-            data = file.read(at_once)
-            text.write(decoder.decode(data, final=not data).encode("utf-8", "surrogateescape"))
+        while data := file.read(at_once):
+            text.write(decoder.decode(data).encode("utf-8", "surrogateescape"))
+        # Asked to end, a decoder of several bytes a character drops what follows the first byte of a broken one.
+        rest = decoder.getstate()[0]
+        text.write(rest.decode(codec, "surrogateescape").encode("utf-8", "surrogateescape"))
     except ValueError as error:
         raise NotATableError(f"is not text in {encoding}; declare the right encoding in [[source]]") from error
 

@@ -262,6 +262,7 @@ def rows_of(table: Table) -> list[tuple[Any, ...]]:
 
 
 @settings(max_examples=100)
+@example(data=b"\x800", encoding="gb18030", at_once=1)
 @given(
     data=st.binary(max_size=80),
     encoding=st.sampled_from(["utf-16-le", "utf-16", "cp1252", "shift_jis", "utf-7", "utf-32", "gb18030"]),
