@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from dashboard.sentences import amount
-from dashboard.strokes import EDGE, HAIR, INK, MEAN, QUIET, diamond, disc, drawing, line, words
+from dashboard.strokes import EDGE, HAIR, INK, MEAN, QUIET, Frame, diamond, disc, drawing, line, words
 from spc.words import Scale
 
 __all__ = ["chart"]
@@ -18,31 +17,6 @@ Document = dict[str, Any]
 
 WIDTH, HEIGHT = 520, 190
 LEFT, RIGHT, TOP, BOTTOM = 56, 8, 16, 20
-
-
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    """Where days and levels lie; levels in the charted scale."""
-
-    start: date
-    days: int
-    low: float
-    high: float
-    is_log: bool
-
-    def x(self, day: date) -> float:
-        share = min(max((day - self.start).days / self.days, 0.0), 1.0)
-        return LEFT + 4 + share * (WIDTH - LEFT - RIGHT - 8)
-
-    def y(self, value: float) -> float:
-        level = math.log(value) if self.is_log else value
-        return HEIGHT - BOTTOM - (level - self.low) / (self.high - self.low) * (HEIGHT - TOP - BOTTOM)
-
-    def holds(self, value: float | None) -> bool:
-        """Whether a level lies in the picture."""
-        if value is None or (self.is_log and value <= 0):
-            return False
-        return self.low <= (math.log(value) if self.is_log else value) <= self.high
 
 
 def chart(notice: Document, title: str) -> str:
@@ -59,7 +33,7 @@ def _day(stamp: str) -> date:
     return datetime.fromisoformat(stamp).date()
 
 
-def _frame(points: Sequence[Document], notice: Document) -> _Frame:
+def _frame(points: Sequence[Document], notice: Document) -> Frame:
     is_log = notice["scale"] == Scale.LOG
     start, end = _day(points[0]["tested_at"]), _day(points[-1]["tested_at"])
     shown = [point["shown"] for point in points]
@@ -69,14 +43,17 @@ def _frame(points: Sequence[Document], notice: Document) -> _Frame:
     near = [min(limits, key=lambda limit: abs(_scaled(limit, is_log) - _scaled(middle, is_log)))] if limits else []
     heights = [_scaled(value, is_log) for value in [*shown, middle, *near] if value > 0 or not is_log]
     margin = 0.07 * (max(heights) - min(heights)) or 0.5
-    return _Frame(start, max((end - start).days, 1), min(heights) - margin, max(heights) + margin, is_log)
+    low, high = min(heights) - margin, max(heights) + margin
+    # A little room beside the first and the last lot, which are marks of some width.
+    edges = LEFT + 4, WIDTH - RIGHT - 4, TOP, HEIGHT - BOTTOM
+    return Frame(*edges, start, max((end - start).days, 1), low, high, is_log)
 
 
 def _scaled(value: float, is_log: bool) -> float:
     return math.log(value) if is_log and value > 0 else value
 
 
-def _axes(frame: _Frame, notice: Document) -> list[str]:
+def _axes(frame: Frame, notice: Document) -> list[str]:
     base = HEIGHT - BOTTOM
     ticks = _ticks(frame)
     marks = [line(LEFT, frame.y(tick), WIDTH - RIGHT, frame.y(tick), HAIR, 0.4) for tick in ticks]
@@ -84,7 +61,7 @@ def _axes(frame: _Frame, notice: Document) -> list[str]:
     return [line(LEFT, base, WIDTH - RIGHT, base, HAIR), *marks, *said, *_months(frame)]
 
 
-def _ticks(frame: _Frame) -> list[float]:
+def _ticks(frame: Frame) -> list[float]:
     """Round values inside the picture, at most five."""
     low, high = ((math.exp(end) if frame.is_log else end) for end in (frame.low, frame.high))
     found: list[float] = []
@@ -103,7 +80,7 @@ def _ticks(frame: _Frame) -> list[float]:
     return found or [low, high]
 
 
-def _months(frame: _Frame) -> list[str]:
+def _months(frame: Frame) -> list[str]:
     """First days of months, as many as have room."""
     step = 1 if frame.days < 250 else 3 if frame.days < 1100 else 12
     end, parts = frame.start + timedelta(days=frame.days), []
@@ -116,7 +93,7 @@ def _months(frame: _Frame) -> list[str]:
     return parts
 
 
-def _since(frame: _Frame, notice: Document) -> list[str]:
+def _since(frame: Frame, notice: Document) -> list[str]:
     """When the move began: a line, and its interval as a band."""
     evidence = notice["evidence"]
     if not evidence.get("since_at"):
@@ -131,7 +108,7 @@ def _since(frame: _Frame, notice: Document) -> list[str]:
     return [*parts, line(x, TOP, x, HEIGHT - BOTTOM, MEAN, 1.0), words(x, TOP - 5, "began about here", anchor, MEAN)]
 
 
-def _usual(frame: _Frame, notice: Document) -> list[str]:
+def _usual(frame: Frame, notice: Document) -> list[str]:
     usual = notice["evidence"].get("usual")
     if not frame.holds(usual):
         return []
@@ -139,7 +116,7 @@ def _usual(frame: _Frame, notice: Document) -> list[str]:
     return [line(LEFT, y, WIDTH - RIGHT, y, QUIET, 1.0, dashed=True)]
 
 
-def _limits(frame: _Frame, notice: Document) -> list[str]:
+def _limits(frame: Frame, notice: Document) -> list[str]:
     parts = []
     for key, told in (("limit_upper", "under"), ("limit_lower", "at least")):
         limit = notice[key]
@@ -150,7 +127,7 @@ def _limits(frame: _Frame, notice: Document) -> list[str]:
     return parts
 
 
-def _lot(frame: _Frame, point: Document) -> str:
+def _lot(frame: Frame, point: Document) -> str:
     """One lot: filled where concerned, open where not; a diamond fails."""
     x, y = frame.x(_day(point["tested_at"])), frame.y(point["shown"])
     if point["verdict"] == "fail":

@@ -6,12 +6,11 @@ Shapes carry the meaning, colour only repeats it: the page may be printed in gre
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from dashboard.sentences import amount, characteristic
-from dashboard.strokes import EDGE, HAIR, MEAN, diamond, disc, drawing, line, square, words
+from dashboard.strokes import EDGE, HAIR, MEAN, Frame, diamond, disc, drawing, line, square, words
 from spc.words import Scale
 
 __all__ = ["chart", "score_bar"]
@@ -20,27 +19,6 @@ Document = dict[str, Any]
 
 WIDTH, HEIGHT = 380, 128
 LEFT, RIGHT, TOP, BOTTOM = 52, 8, 8, 18
-
-
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    """Where days and levels lie; levels in the charted scale."""
-
-    start: date
-    days: int
-    low: float
-    high: float
-    is_log: bool
-
-    def charted(self, value: float) -> float:
-        return math.log(value) if self.is_log else value
-
-    def x(self, day: date) -> float:
-        return LEFT + (day - self.start).days / self.days * (WIDTH - LEFT - RIGHT)
-
-    def y(self, value: float) -> float:
-        share = (self.charted(value) - self.low) / (self.high - self.low)
-        return HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM)
 
 
 def chart(row: Document, card: Document) -> str:
@@ -59,7 +37,7 @@ def chart(row: Document, card: Document) -> str:
     return drawing(WIDTH, HEIGHT, title, parts)
 
 
-def _frame(row: Document, card: Document) -> _Frame:
+def _frame(row: Document, card: Document) -> Frame:
     is_log = row["scale"] == Scale.LOG
     start = date.fromisoformat(card["earlier_first_day"])
     days = (date.fromisoformat(card["last_day"]) - start).days + 1
@@ -68,10 +46,11 @@ def _frame(row: Document, card: Document) -> _Frame:
     marks = [value for value in [*lots, near] if value is not None and (value > 0 or not is_log)]
     heights = [math.log(mark) if is_log else mark for mark in marks] or [0.0]
     margin = 0.08 * (max(heights) - min(heights)) or 0.5
-    return _Frame(start, days, min(heights) - margin, max(heights) + margin, is_log)
+    edges = LEFT, WIDTH - RIGHT, TOP, HEIGHT - BOTTOM
+    return Frame(*edges, start, days, min(heights) - margin, max(heights) + margin, is_log)
 
 
-def _axes(frame: _Frame, row: Document, card: Document, middle: date) -> list[str]:
+def _axes(frame: Frame, row: Document, card: Document, middle: date) -> list[str]:
     base, left, right = HEIGHT - BOTTOM, frame.x(frame.start), float(WIDTH - RIGHT)
     ends = [frame.low + 0.06 * (frame.high - frame.low), frame.high - 0.06 * (frame.high - frame.low)]
     ticks = [math.exp(end) if frame.is_log else end for end in ends]
@@ -84,7 +63,7 @@ def _axes(frame: _Frame, row: Document, card: Document, middle: date) -> list[st
     ]
 
 
-def _mean(frame: _Frame, row: Document, key: str, start: date, end: date) -> list[str]:
+def _mean(frame: Frame, row: Document, key: str, start: date, end: date) -> list[str]:
     """A quarter's mean as a line, its interval as a band cut at the picture's edge."""
     value, low, high = row[key], row[f"{key}_low"], row[f"{key}_high"]
     if value is None:
@@ -98,12 +77,12 @@ def _mean(frame: _Frame, row: Document, key: str, start: date, end: date) -> lis
     return [f'<rect {place} fill="{MEAN}" opacity="0.13"/>', level]
 
 
-def _limits(frame: _Frame, row: Document) -> list[str]:
+def _limits(frame: Frame, row: Document) -> list[str]:
     """The limits that lie in the picture, each with its value."""
     parts = []
     for key, told in (("limit_upper", "under"), ("limit_lower", "at least")):
         limit = row[key]
-        if limit is None or not frame.low <= frame.charted(limit) <= frame.high:
+        if not frame.holds(limit):
             continue
         y = frame.y(limit)
         below = y < TOP + 14
@@ -114,7 +93,7 @@ def _limits(frame: _Frame, row: Document) -> list[str]:
     return parts
 
 
-def _lot(frame: _Frame, lot: Document) -> str:
+def _lot(frame: Frame, lot: Document) -> str:
     """One lot: a disc conforms, a filled diamond fails, an open one is undecided, an open square doesn't count."""
     x, y = frame.x(datetime.fromisoformat(lot["tested_at"]).date()) + 1, frame.y(lot["level"])
     if lot["standing"] == "fail":

@@ -2,14 +2,55 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
 from html import escape
 
-__all__ = ["EDGE", "HAIR", "INK", "MEAN", "QUIET", "diamond", "disc", "drawing", "line", "square", "words"]
+__all__ = ["EDGE", "HAIR", "INK", "MEAN", "QUIET", "Frame", "diamond", "disc", "drawing", "line", "square", "words"]
 
 INK, QUIET, HAIR, EDGE, MEAN = "#1d2730", "#566472", "#c9c5ba", "#9b2c1f", "#1f4e79"
 # Typst brings the first of these; a browser takes what it has.
 FONT = 'font-family="Libertinus Serif, Georgia, serif" font-size="9"'
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Where days and levels of a picture over time lie, in its pixels.
+
+    `left`, `right`, `top` and `bottom` are the edges of the room for lots; `start` and the `days` after it fill its
+    width, the levels from `low` to `high`, in the charted scale, its height.
+    """
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+    start: date
+    days: int
+    low: float
+    high: float
+    is_log: bool
+
+    def charted(self, value: float) -> float:
+        """A value of the unit in the charted scale."""
+        return math.log(value) if self.is_log else value
+
+    def x(self, day: date) -> float:
+        """Where a day lies; one outside lies on the nearer edge."""
+        share = min(max((day - self.start).days / self.days, 0.0), 1.0)
+        return self.left + share * (self.right - self.left)
+
+    def y(self, value: float) -> float:
+        """Where a value of the unit lies."""
+        return self.bottom - (self.charted(value) - self.low) / (self.high - self.low) * (self.bottom - self.top)
+
+    def holds(self, value: float | None) -> bool:
+        """Whether a value of the unit lies in the picture."""
+        if value is None or (self.is_log and value <= 0):
+            return False
+        return self.low <= self.charted(value) <= self.high
 
 
 def drawing(width: int, height: int, title: str, parts: Sequence[str]) -> str:
