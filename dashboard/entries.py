@@ -52,8 +52,7 @@ def _keep(connection: Connection, desk: Desk, given: dict[str, str], now: dateti
         change_limits(connection, desk.lab, request.form, given["who"], now)
     elif given["what"] in actions.STEPS:
         _keep_step(connection, desk, given, now)
-    else:
-        answer(connection, **given, now=now)
+    elif answer(connection, **given, now=now):
         # What was settled shows at once, not with the next round.
         derive(connection, desk.lab)
 

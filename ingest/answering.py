@@ -37,8 +37,13 @@ def session_subject(supplier: str, product: str, characteristic: str, lot: str, 
     return "session:" + json.dumps(names, ensure_ascii=False)
 
 
-def answer(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> None:
+def answer(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> bool:
     """Keep one answer; `on` is the day a note on a stream is pinned to.
+
+    Returns
+    -------
+    bool
+        Whether figures hang on it: the stream's have then to be derived again.
 
     Raises
     ------
@@ -60,11 +65,12 @@ def answer(connection: Connection, subject: str, what: str, who: str, reason: st
         body = {"lot": lot, "started_us": int(started)}
         act = Act(now, printable(who), what, about, printable(reason), body)
         settle(connection, (supplier, product, characteristic), act)
-        return
+        return True
     body = {"on": _day(on)} if kind == "stream" else {}
     record(connection, Act(now, printable(who), what, subject, printable(reason), body))
     if kind == "alert" and what != NOTE:
         _settle(connection, names[0])
+    return False
 
 
 def _parsed(subject: str) -> tuple[str, tuple[Any, ...]]:
