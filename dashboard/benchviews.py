@@ -6,26 +6,22 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.views import from_iso, iso, marked
+from dashboard.views import from_iso, iso, marked, rows_of
 from ingest.lab import Lab
 from ingest.labfile import Conditioning
+from ingest.stamps import DAY_US, HOUR_US
 from ingest.wording import slip
 
 __all__ = ["bench", "chamber_trace"]
 
 Document = dict[str, Any]
 
-HOUR_US = 3_600_000_000
 DAYS_SHOWN = 14
 FEEDS_SHOWN = 12
 REFUSALS_SHOWN = 30
 ROUNDS_SHOWN = 8
 # A line of at most this many points tells as much at the width of a screen.
 TRACE_POINTS = 400
-
-
-def _rows(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
-    return list(connection.execute(text(sql), values).mappings())
 
 
 def chamber_trace(connection: Connection, lab: Lab, session: Document) -> Document | None:
@@ -56,7 +52,7 @@ def _trace(
     required: tuple[int | None, int | None],
 ) -> Document | None:
     """A chamber's log over `span`; `required` are the hours that had to be inside the window."""
-    entries = _rows(
+    entries = rows_of(
         connection,
         "SELECT logged_us, humidity_percent, temperature_c FROM climate WHERE chamber_id = :chamber "
         "AND logged_us BETWEEN :start AND :end ORDER BY logged_us",
@@ -108,7 +104,7 @@ def _pace(entries: list[RowMapping]) -> int:
 def bench(connection: Connection, lab: Lab) -> Document:
     """Chambers, feeds, refused rows and rounds."""
     return {
-        "chambers": [_chamber(connection, lab, row) for row in _rows(connection, CHAMBERS_SQL)],
+        "chambers": [_chamber(connection, lab, row) for row in rows_of(connection, CHAMBERS_SQL)],
         "feeds": _feeds(connection, lab),
         "sources": _sources(connection, lab),
         "refusals": _refusals(connection, lab),
@@ -119,7 +115,7 @@ def bench(connection: Connection, lab: Lab) -> Document:
 
 def _refusals(connection: Connection, lab: Lab) -> list[Document]:
     """Refused rows, those of one file with one reason together."""
-    rows = _rows(
+    rows = rows_of(
         connection,
         "SELECT d.name AS file, d.taken_us, r.reason, count(*) AS rows, min(r.line) AS first_line, max(r.line) AS last_line "
         'FROM refusal r JOIN "drop" d ON d.id = r.drop_id GROUP BY d.id, r.reason ORDER BY d.taken_us DESC, min(r.id) '
@@ -131,7 +127,7 @@ def _refusals(connection: Connection, lab: Lab) -> list[Document]:
 
 def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
     """Test sessions that a slip of the pen would explain and that nobody has settled, the newest first."""
-    rows = _rows(
+    rows = rows_of(
         connection,
         "SELECT t.supplier, t.product, t.characteristic, l.lot, s.started_us, m.share, m.slip, m.power, m.low, m.high "
         "FROM mark m JOIN session s ON s.id = m.session_id JOIN stream t ON t.id = m.stream_id JOIN lot l ON l.id = s.lot_id "
@@ -151,7 +147,7 @@ def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
 
 def _sources(connection: Connection, lab: Lab) -> list[Document]:
     """Each kind of drop by its folder: how many came, when the last did, and what its rows came to."""
-    rows = _rows(
+    rows = rows_of(
         connection,
         "SELECT folder, kind, count(*) AS files, max(taken_us) AS last_us, sum(stored) AS stored, sum(refused) AS refused, "
         "sum(corrected) AS corrected, sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" GROUP BY folder, kind ORDER BY folder",
@@ -168,14 +164,14 @@ GROUP BY c.id ORDER BY c.text
 def _chamber(connection: Connection, lab: Lab, row: RowMapping) -> Document:
     """One chamber over its last days, against the first declared conditioning."""
     rule = next(iter(lab.conditioning.values()))
-    start = row["last_us"] - DAYS_SHOWN * 24 * HOUR_US
-    (last,) = _rows(
+    start = row["last_us"] - DAYS_SHOWN * DAY_US
+    (last,) = rows_of(
         connection,
         "SELECT humidity_percent, temperature_c FROM climate WHERE chamber_id = :chamber AND logged_us = :last",
         chamber=row["id"],
         last=row["last_us"],
     )
-    (counts,) = _rows(
+    (counts,) = rows_of(
         connection, OUTSIDE_SQL, chamber=row["id"], start=start, last=row["last_us"], low=rule.humidity_percent - rule.humidity_tolerance,
         high=rule.humidity_percent + rule.humidity_tolerance, gap=int(rule.longest_gap_minutes * 60_000_000),
     )  # fmt: skip
@@ -211,14 +207,14 @@ sum(CASE WHEN since > :gap THEN 1 ELSE 0 END) AS gaps FROM logged
 
 
 def _feeds(connection: Connection, lab: Lab) -> list[Document]:
-    rows = _rows(connection, 'SELECT * FROM "drop" ORDER BY taken_us DESC, id DESC LIMIT :most', most=FEEDS_SHOWN)
+    rows = rows_of(connection, 'SELECT * FROM "drop" ORDER BY taken_us DESC, id DESC LIMIT :most', most=FEEDS_SHOWN)
     names = ("name", "kind", "stored", "duplicate", "corrected", "refused", "state")
     return [{**{name: row[name] for name in names}, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
 
 
 def _rounds(connection: Connection, lab: Lab) -> list[Document]:
     """The last rounds, the newest first."""
-    rows = _rows(
+    rows = rows_of(
         connection, "SELECT * FROM round WHERE ended_us IS NOT NULL ORDER BY id DESC LIMIT :most", most=ROUNDS_SHOWN
     )
     names = ("files", "stored", "refused", "evaluated", "raised")

@@ -14,10 +14,9 @@ from typing import Any
 from sqlalchemy import Connection, RowMapping, text
 
 from dashboard import views
-from ingest.actions import no_notice_because
-from ingest.errors import CallError
+from ingest.actions import supplier_alert
 from ingest.lab import Lab
-from ingest.stamps import from_microseconds
+from ingest.stamps import WEEK_US, from_microseconds
 from spc.words import Kind
 
 __all__ = ["ANSWER_DAYS", "LOT_BY_LOT", "document", "file_name"]
@@ -27,7 +26,6 @@ Document = dict[str, Any]
 ANSWER_DAYS = 14
 """Days within which an answer is asked for: common practice."""
 CHART_WEEKS = 78
-WEEK_US = 7 * 24 * 3_600_000_000
 
 POINTS_SQL = """
 SELECT p.tested_us, p.document, s.worst, s.hours, s.humidity_min, s.humidity_max FROM point p
@@ -39,12 +37,7 @@ LOT_BY_LOT = (Kind.LIMIT, Kind.POINT, Kind.SPREAD)
 
 def document(connection: Connection, lab: Lab, alert: str) -> Document:
     """All that a notice says about an alert; CallError where there is none such, or where no supplier is concerned."""
-    row = connection.execute(text("SELECT * FROM alert WHERE id = :id"), {"id": alert}).mappings().first()
-    if row is None:
-        raise CallError(f'notice: there is no alert "{_shown(alert)}"; lotdrift alerts --all lists them')
-    because = no_notice_because(dict(row))
-    if because:
-        raise CallError(f"notice: there is nothing to ask a supplier about alert {alert}: {because}")
+    row = supplier_alert(connection, alert, "notice")
     evidence = json.loads(row["evidence"])
     points = [
         _point(point, lab) for point in connection.execute(text(POINTS_SQL), {"stream": row["stream_id"]}).mappings()
@@ -68,10 +61,6 @@ def document(connection: Connection, lab: Lab, alert: str) -> Document:
 def file_name(notice: Document) -> str:
     """The name of the file; an alert's id is letters and digits."""
     return f"notice-{notice['alert']}.pdf"
-
-
-def _shown(name: str) -> str:
-    return "".join(c for c in name[:40] if c.isprintable())
 
 
 def _point(row: RowMapping, lab: Lab) -> Document:

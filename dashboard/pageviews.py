@@ -6,10 +6,11 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, bindparam, text
+from sqlalchemy import Connection, bindparam, text
 
-from dashboard.views import iso, with_times
+from dashboard.views import iso, rows_of, with_times
 from ingest.lab import Lab
+from ingest.stamps import WEEK_US
 
 __all__ = [
     "alert_ids",
@@ -31,11 +32,6 @@ Document = dict[str, Any]
 Stream = tuple[str, str, str]
 
 GRADES = ("act", "look", "note")
-WEEK_US = 7 * 24 * 3_600_000_000
-
-
-def _rows(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
-    return list(connection.execute(text(sql), values).mappings())
 
 
 def looked_at(connection: Connection, lab: Lab) -> str | None:
@@ -50,7 +46,7 @@ def _looked_at(connection: Connection) -> int | None:
 
 def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[Document]]:
     """Why a stream stands where it does: its alerts that are not closed, the most urgent first, by stream."""
-    rows = _rows(
+    rows = rows_of(
         connection,
         "SELECT a.grade, a.kind, a.evidence, s.supplier, s.product, s.characteristic FROM alert a "
         "JOIN stream s ON s.id = a.stream_id WHERE a.state <> 'closed' ORDER BY a.raised_us DESC, a.id",
@@ -68,7 +64,7 @@ def last_week(connection: Connection, lab: Lab) -> Document | None:
     if looked is None:
         return None
     start = looked - WEEK_US
-    tested = _rows(
+    tested = rows_of(
         connection,
         "SELECT DISTINCT l.supplier, l.product, l.lot FROM session s JOIN lot l ON l.id = s.lot_id "
         "WHERE s.started_us > :start AND s.started_us <= :looked",
@@ -76,7 +72,7 @@ def last_week(connection: Connection, lab: Lab) -> Document | None:
         looked=looked,
     )
     lots = [row["supplier"] for row in tested if not lab.is_check_standard(row["supplier"], row["product"])]
-    raised = _rows(
+    raised = rows_of(
         connection,
         "SELECT kind, grade, supplier, product, characteristic FROM alert WHERE raised_us > :start AND raised_us <= :looked "
         "AND state <> 'closed' ORDER BY raised_us DESC, id",
@@ -95,14 +91,14 @@ def chambers(connection: Connection) -> list[str]:
     """The chambers that readings name."""
     return [
         row["text"]
-        for row in _rows(connection, "SELECT text FROM label WHERE kind = 'chamber' AND text <> '' ORDER BY text")
+        for row in rows_of(connection, "SELECT text FROM label WHERE kind = 'chamber' AND text <> '' ORDER BY text")
     ]
 
 
 def tested_in(connection: Connection, chamber: str) -> set[Stream]:
     """The streams that were ever tested out of a chamber."""
     # The plus keeps SQLite from the index by chamber, which would be walked once for every stream.
-    rows = _rows(
+    rows = rows_of(
         connection,
         "SELECT t.supplier, t.product, t.characteristic FROM stream t WHERE EXISTS (SELECT 1 FROM session s "
         "WHERE s.stream_id = t.id AND +s.chamber_id = (SELECT id FROM label WHERE kind = 'chamber' AND text = :chamber))",
@@ -124,7 +120,7 @@ def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, 
     A lot counts by the session that is its point on the chart.
     """
     lots: dict[tuple[str, str], Document] = {}
-    for row in _rows(connection, LOTS_SQL, supplier=supplier, start=start_us, end=end_us):
+    for row in rows_of(connection, LOTS_SQL, supplier=supplier, start=start_us, end=end_us):
         tested = iso(row["started_us"], lab.zone)
         lot = lots.setdefault(
             (row["product"], row["lot"]),
@@ -136,7 +132,7 @@ def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, 
 
 def every_alert(connection: Connection, lab: Lab) -> list[Document]:
     """What every alert is about and how it stands, without its evidence: enough to count and to choose among thousands."""
-    rows = _rows(
+    rows = rows_of(
         connection, "SELECT id, kind, grade, state, held_under, raised_us FROM alert ORDER BY raised_us DESC, id"
     )
     names = ("id", "kind", "grade", "state", "held_under")
@@ -146,7 +142,7 @@ def every_alert(connection: Connection, lab: Lab) -> list[Document]:
 def alert_ids(connection: Connection, **names: str) -> list[str]:
     """The alerts about a supplier, or one of its streams."""
     where = " AND ".join(f"{name} = :{name}" for name in ("supplier", "product", "characteristic") if name in names)
-    return [row["id"] for row in _rows(connection, f"SELECT id FROM alert WHERE {where}", **names)]
+    return [row["id"] for row in rows_of(connection, f"SELECT id FROM alert WHERE {where}", **names)]
 
 
 def state_of(connection: Connection) -> tuple[object, ...]:
@@ -160,7 +156,7 @@ def state_of(connection: Connection) -> tuple[object, ...]:
 
 def usual(connection: Connection, supplier: str, product: str) -> dict[str, Document]:
     """The control limits now in force in the streams of a product, by characteristic, in the unit."""
-    rows = _rows(
+    rows = rows_of(
         connection,
         "SELECT s.characteristic, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
         "WHERE s.supplier = :supplier AND s.product = :product",
@@ -189,14 +185,14 @@ def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: st
             "tested_at": iso(row["tested_us"], lab.zone),
             "replaced_at": iso(row["replaced_us"], lab.zone),
         }
-        for row in _rows(connection, EARLIER_SQL, supplier=supplier, lot=lot_name)
+        for row in rows_of(connection, EARLIER_SQL, supplier=supplier, lot=lot_name)
     ]
 
 
 def refused_rows(connection: Connection, lot_name: str) -> list[Document]:
     """Refused rows in which the lot's name is a cell: they may belong to it."""
     # Cells are kept as JSON: a row that lacks the name as written there is not even fetched.
-    rows = _rows(
+    rows = rows_of(
         connection,
         'SELECT d.name AS file, r.line, r.reason, r.cells FROM refusal r JOIN "drop" d ON d.id = r.drop_id '
         "WHERE replace(r.cells, :cell, '') <> r.cells ORDER BY d.taken_us, r.line",

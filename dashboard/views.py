@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -22,6 +22,7 @@ from ingest.lab import Lab
 from ingest.limit_acts import with_entered_limits
 from ingest.limit_steps import step_document
 from ingest.rounds import Round
+from ingest.stamps import from_microseconds, microseconds
 from ingest.store import KEYS_AT_ONCE
 from ingest.wording import slip
 from spc.suspicion import Mark, Share, Slip, slipped
@@ -40,6 +41,7 @@ __all__ = [
     "marked",
     "quarters",
     "replay",
+    "rows_of",
     "run",
     "sketches",
     "stream",
@@ -49,17 +51,16 @@ __all__ = [
 Document = dict[str, Any]
 Stream = tuple[str, str, str]
 
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
-
-def iso(microseconds: int | None, zone: ZoneInfo) -> str | None:
+def iso(us: int | None, zone: ZoneInfo) -> str | None:
     """A stored time as ISO 8601 in the lab's zone."""
-    if microseconds is None:
+    if us is None:
         return None
-    return (EPOCH + timedelta(microseconds=microseconds)).astimezone(zone).isoformat()
+    return from_microseconds(us).astimezone(zone).isoformat()
 
 
-def _rows(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
+def rows_of(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
+    """The rows that a question to the store brings."""
     return list(connection.execute(text(sql), values).mappings())
 
 
@@ -101,7 +102,7 @@ def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[D
 
 def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> list[RowMapping]:
     if ids is None:
-        return _rows(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
+        return rows_of(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
     named = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
     wanted = list(dict.fromkeys(ids))
     rows: list[RowMapping] = []
@@ -134,7 +135,7 @@ def board(connection: Connection, lab: Lab) -> list[Document]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
     looked_at = _looked_at(connection)
     grades = _open_grades(connection)
-    rows = _rows(
+    rows = rows_of(
         connection,
         "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s JOIN evaluation e ON e.stream_id = s.id",
     )
@@ -144,7 +145,7 @@ def board(connection: Connection, lab: Lab) -> list[Document]:
 
 def board_row(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
     """The board's row of one stream that is known to exist."""
-    (row,) = _rows(
+    (row,) = rows_of(
         connection,
         "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s JOIN evaluation e ON e.stream_id = s.id "
         "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic",
@@ -152,7 +153,7 @@ def board_row(connection: Connection, lab: Lab, supplier: str, product: str, cha
         product=product,
         characteristic=characteristic,
     )
-    grades = _rows(connection, "SELECT grade FROM alert WHERE state <> 'closed' AND stream_id = :id", id=row["id"])
+    grades = rows_of(connection, "SELECT grade FROM alert WHERE state <> 'closed' AND stream_id = :id", id=row["id"])
     return _board_row(row, {found["grade"] for found in grades}, _looked_at(connection), lab)
 
 
@@ -164,7 +165,7 @@ def _looked_at(connection: Connection) -> int | None:
 
 def _open_grades(connection: Connection) -> dict[int, set[str]]:
     grades: dict[int, set[str]] = {}
-    for row in _rows(
+    for row in rows_of(
         connection, "SELECT stream_id, grade FROM alert WHERE state <> 'closed' AND stream_id IS NOT NULL"
     ):
         grades.setdefault(row["stream_id"], set()).add(row["grade"])
@@ -207,7 +208,7 @@ def _urgency(row: Document) -> tuple[int, float, str, str, str]:
 
 def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
     """One stream, point by point: the document of `lotdrift stream`; CallError where there is none such."""
-    found = _rows(
+    found = rows_of(
         connection,
         "SELECT s.id, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
         "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic",
@@ -220,7 +221,7 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
             f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
             "lotdrift board lists them all"
         )
-    points = _rows(
+    points = rows_of(
         connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=found[0]["id"]
     )
     stored = json.loads(found[0]["document"])
@@ -257,7 +258,7 @@ def with_times(stored: Document, lab: Lab) -> Document:
 
 def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
     """One lot, every reading and session: the document of `lotdrift lot`; CallError where there is none such."""
-    lots = _rows(
+    lots = rows_of(
         connection,
         "SELECT id, supplier, product, received_on, made_on FROM lot WHERE supplier = :supplier AND lot = :lot ORDER BY product",
         supplier=supplier,
@@ -276,7 +277,7 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
         "alerts": _alerts(
             connection,
             lab,
-            _rows(
+            rows_of(
                 connection,
                 "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id",
                 supplier=supplier,
@@ -308,9 +309,9 @@ ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
 
 def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Document]:
     names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
-    readings = _rows(connection, READING_SQL, **names)
+    readings = rows_of(connection, READING_SQL, **names)
     documents = []
-    for session in _rows(connection, SESSION_SQL, **names):
+    for session in rows_of(connection, SESSION_SQL, **names):
         own = [
             reading
             for reading in readings
@@ -325,7 +326,7 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
     characteristic = lab.characteristic(session["characteristic"])
     mark = None if session["share"] is None else marked(session)
     off = slipped(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
-    tested = EPOCH + timedelta(microseconds=session["started_us"])
+    tested = from_microseconds(session["started_us"])
     limits = lab.limits_at(product, session["characteristic"], tested)
     sources = lab.limit_sources(product, session["characteristic"], tested)
     return {
@@ -389,7 +390,7 @@ def _reading(reading: RowMapping, unit: str, lab: Lab) -> Document:
 
 def from_iso(stamp: str) -> int:
     """Microseconds of an ISO 8601 time that a document carries."""
-    return round((datetime.fromisoformat(stamp) - EPOCH) / timedelta(microseconds=1))
+    return microseconds(datetime.fromisoformat(stamp))
 
 
 def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, Room]:
@@ -435,7 +436,7 @@ def quarters(connection: Connection, lab: Lab) -> list[str]:
     if first is None:
         return []
     names = []
-    start, end = (EPOCH + timedelta(microseconds=stamp) for stamp in (first, last))
+    start, end = (from_microseconds(stamp) for stamp in (first, last))
     moment, stop = start.astimezone(lab.zone), end.astimezone(lab.zone)
     year, number = moment.year, (moment.month + 2) // 3
     while (year, number) <= (stop.year, (stop.month + 2) // 3):

@@ -24,7 +24,10 @@ from ingest.wording import printable
 from spc.remedy import Answer, compare
 from spc.words import Kind, Scale
 
-__all__ = ["ANSWERED", "ASKED", "FIELDS", "FIRST_LOT", "STEPS", "corrective_actions", "keep_step", "no_notice_because"]
+__all__ = [
+    "ANSWERED", "ASKED", "FIELDS", "FIRST_LOT", "STEPS", "corrective_actions", "keep_step", "no_notice_because",
+    "supplier_alert",
+]  # fmt: skip
 
 Document = dict[str, Any]
 
@@ -44,6 +47,23 @@ def no_notice_because(alert: Mapping[str, Any]) -> str:
     if alert["held_under"]:
         return f"a bench finding explains it (alert {alert['held_under']}), so it is not the supplier's"
     return ""
+
+
+def supplier_alert(connection: Connection, alert: str, asking: str) -> RowMapping:
+    """The row of an alert that a supplier can be asked about; `asking` leads the message where there is none.
+
+    Raises
+    ------
+    CallError
+        Where there is no such alert, or it is no matter of a supplier's.
+    """
+    row = connection.execute(text("SELECT * FROM alert WHERE id = :id"), {"id": alert}).mappings().first()
+    if row is None:
+        raise CallError(f'{asking}: there is no alert "{printable(alert)[:40]}"; lotdrift alerts --all lists them')
+    because = no_notice_because(dict(row))
+    if because:
+        raise CallError(f"{asking}: there is nothing to ask a supplier about alert {printable(alert)[:40]}: {because}")
+    return row
 
 
 # What is entered
@@ -76,12 +96,7 @@ def keep_step(
     CallError
         Where there is no such alert, it is no matter of a supplier's, or a step says too little or what can't be.
     """
-    row = connection.execute(text("SELECT * FROM alert WHERE id = :id"), {"id": alert}).mappings().first()
-    if row is None:
-        raise CallError(f'{what}: there is no alert "{printable(alert)[:40]}"; lotdrift alerts --all lists them')
-    because = no_notice_because(dict(row))
-    if because:
-        raise CallError(f"{what}: nothing to ask a supplier about alert {alert}: {because}")
+    row = supplier_alert(connection, alert, what)
     texts = {name: printable(given.get(name, "").strip()) for name in ("cause", "action", "first_lot")}
     _check_lengths(what, {"who": who, "reason": reason, **texts})
     body = _body(what, given.get("on", ""), texts, now.astimezone(lab.zone).date())

@@ -20,9 +20,9 @@ from ingest.results import number
 from ingest.store import insert_many
 from ingest.suspects import Suspect
 from ingest.wording import message, slip
-from spc._rows import Rows
 from spc.alerts import QUIET_LOTS, Episode
 from spc.evaluate import Evaluation
+from spc.rows import Rows
 from spc.verdicts import to_unit
 from spc.words import AlertState, Grade, Kind
 
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from ingest.evaluating import Stream
 
 __all__ = ["Alert", "alert_id", "state_after_acts", "state_of", "stream_alerts", "write_stream_alerts"]
-
-WEEK_US = 7 * 24 * 3_600_000_000
 
 
 # Columns of a point that its alert tells of.

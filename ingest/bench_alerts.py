@@ -11,12 +11,12 @@ from sqlalchemy import Connection, select
 
 from ingest import schema
 from ingest.alerting import Alert, alert_id, write_alerts
-from ingest.bench_points import WEEK_US, points_since
+from ingest.bench_points import points_since
 from ingest.holding import hold_explained
 from ingest.lab import Lab
 from ingest.own_scores import CHANGED_FROM, changed_from
 from ingest.results import number
-from ingest.stamps import from_microseconds
+from ingest.stamps import WEEK_US, from_microseconds, weeks_to_us
 from ingest.store import get_meta, put_meta
 from ingest.wording import bench_message
 from spc.bench import Finding, Size, as_of, common_shifts
@@ -70,7 +70,7 @@ def _searched(connection: Connection, lab: Lab, earlier: list[Finding]) -> list[
         return earlier
     connection.exec_driver_sql("DELETE FROM meta WHERE key = ?", (CHANGED_FROM,))
     known, after = as_of(earlier, first / WEEK_US)
-    points = points_since(connection, lab, round((after - REACH_WEEKS) * WEEK_US))
+    points = points_since(connection, lab, weeks_to_us(after - REACH_WEEKS))
     return common_shifts(points, false_findings_per_year=FALSE_FINDINGS_PER_YEAR, known=known, after=after)
 
 
@@ -89,7 +89,7 @@ def _alert(connection: Connection, lab: Lab, finding: Finding) -> Alert:
         product=None,
         characteristic=None,
         lot=None,
-        raised_us=_microseconds(finding.completed_at),
+        raised_us=weeks_to_us(finding.completed_at),
         message=bench_message(evidence),
         evidence=evidence,
     )
@@ -97,16 +97,16 @@ def _alert(connection: Connection, lab: Lab, finding: Finding) -> Alert:
 
 def _evidence(connection: Connection, finding: Finding) -> dict[str, Any]:
     returned = np.isfinite(finding.until)
-    until = _microseconds(finding.until) if returned else None
+    until = weeks_to_us(finding.until) if returned else None
     return {
         "what": "bench",
         "suspect_kind": finding.suspect_kind,
         "suspect": finding.suspect,
         "quantity": finding.quantity or None,
         "direction": finding.direction,
-        "since_us": _microseconds(finding.since),
-        "since_low_us": _microseconds(finding.since_low),
-        "since_high_us": _microseconds(finding.since_high),
+        "since_us": weeks_to_us(finding.since),
+        "since_low_us": weeks_to_us(finding.since_low),
+        "since_high_us": weeks_to_us(finding.since_high),
         "until_us": until,
         "shifts": [_shift(name, size) for name, size in finding.sizes.items()],
         "sigmas": number(finding.sigmas),
@@ -146,7 +146,7 @@ def _humidity(connection: Connection, finding: Finding) -> dict[str, float | Non
     """What the chamber's tests were conditioned at in the quarter before and while the shift lasted."""
     if "chamber" not in finding.suspect_kind:
         return None
-    since, until = _microseconds(finding.since), _microseconds(min(finding.until, finding.since + QUARTER_WEEKS))
+    since, until = weeks_to_us(finding.since), weeks_to_us(min(finding.until, finding.since + QUARTER_WEEKS))
     before, during = connection.exec_driver_sql(
         "SELECT avg(CASE WHEN s.started_us < ? THEN s.humidity_mean END), avg(CASE WHEN s.started_us >= ? THEN "
         "s.humidity_mean END) FROM session s JOIN label c ON c.id = s.chamber_id WHERE c.text = ? "
@@ -162,10 +162,6 @@ def _names(connection: Connection, streams: tuple[int, ...]) -> list[str]:
         select(columns.supplier, columns.product, columns.characteristic).where(columns.id.in_(streams))
     )
     return sorted(f"{row[0]} {row[1]}, {row[2].replace('_', ' ')}" for row in rows)
-
-
-def _microseconds(weeks: float) -> int:
-    return round(weeks * WEEK_US)
 
 
 def _day(microseconds: int) -> str:

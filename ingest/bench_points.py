@@ -9,13 +9,13 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.lab import Lab
+from ingest.stamps import WEEK_US
 from ingest.store import fetch_frame
 from ingest.units import UNITS
 from spc.words import Scale
 
-__all__ = ["WEEK_US", "points_of", "points_since"]
+__all__ = ["points_of", "points_since"]
 
-WEEK_US = 7 * 24 * 3_600_000_000
 
 # Names are joined here: a text for each row would cost more than all the rest.
 SQL = """

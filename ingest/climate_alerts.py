@@ -7,12 +7,12 @@ from sqlalchemy import Connection
 
 from ingest.alerting import Alert, alert_id, write_alerts
 from ingest.lab import Lab
+from ingest.stamps import HOUR_US
 from ingest.wording import printable
 from spc.words import Grade, Kind
 
 __all__ = ["watch_climate"]
 
-HOUR_US = 3_600_000_000
 
 INVALID_SQL = """
 SELECT s.chamber_id, c.text, s.conditioning, s.started_us, s.excursion_us, l.supplier, l.lot, t.characteristic

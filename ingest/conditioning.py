@@ -16,19 +16,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ingest.stamps import HOUR_US, MINUTE_US, NO_TIME
+
 __all__ = ["Rule", "State", "judge", "reach_us"]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-HOUR_US = 3_600_000_000
-MINUTE_US = 60_000_000
 # How far back a log is looked at. Fixed, so that a judgement does not depend on how much of the log happens to be at
 # hand; long enough that an excursion of some days is one excursion for all sessions after it.
 LOOK_BACK_HOURS = 168
 # Humidity is summed in integers of this fraction of a percent: the mean must not depend on where the sum began.
 FRACTION = 1e-6
-NO_TIME = np.iinfo(np.int64).min
 
 
 class State(StrEnum):

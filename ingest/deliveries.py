@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
+from ingest.stamps import MINUTE_US
 from ingest.store import insert_many
 
 __all__ = ["CLAIMED", "SENT", "WAITING", "Due", "claim", "due", "note", "put_off", "settle", "tell_waiting"]
 
 WAITING, CLAIMED, SENT = "waiting", "claimed", "sent"
 
-MINUTE_US = 60_000_000
 FIRST_PAUSE_US = 5 * MINUTE_US
 LONGEST_PAUSE_US = 360 * MINUTE_US
 DOUBLINGS = 10

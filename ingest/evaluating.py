@@ -22,13 +22,14 @@ from ingest.limit_acts import with_entered_limits
 from ingest.own_scores import forget_scores, write_scores
 from ingest.progress import Watch, unwatched
 from ingest.results import board_row, numbers, point_documents, sketch, stream_document
-from ingest.sessionrows import WEEK_US, for_evaluation, sessions_of
+from ingest.sessionrows import for_evaluation, sessions_of
 from ingest.sisters import note_sisters, sisters_of
+from ingest.stamps import WEEK_US
 from ingest.store import insert_many
 from ingest.suspects import SET_ASIDE, Suspect, suspects, write_suspects
 from ingest.watched import watched, write_watched
 from spc import detection
-from spc._rows import Rows
+from spc.rows import Rows
 
 __all__ = ["Evaluated", "Stream", "evaluate", "evaluate_stale", "evaluate_without", "heard_of", "subject_of", "write"]
 

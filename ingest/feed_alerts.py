@@ -12,13 +12,11 @@ from sqlalchemy import Connection
 from ingest.alerting import Alert, alert_id, write_alerts
 from ingest.drops import Taken
 from ingest.lab import Lab, Source
-from ingest.stamps import microseconds
+from ingest.stamps import DAY_US, microseconds
 from ingest.wording import printable
 from spc.words import Grade, Kind
 
 __all__ = ["watch_feeds"]
-
-DAY_US = 24 * 3_600_000_000
 
 
 def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: Taken) -> list[str]:

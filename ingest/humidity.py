@@ -15,6 +15,7 @@ from sqlalchemy import Connection
 from ingest.evaluating import as_json
 from ingest.lab import Lab
 from ingest.results import number, numbers
+from ingest.stamps import WEEK_US
 from ingest.store import get_meta, put_meta
 from spc.humidity import Sensitivity, Sums, pooled, sums_within
 from spc.verdicts import to_unit
@@ -24,7 +25,7 @@ __all__ = ["humidity_of", "tell_humidity"]
 Document = dict[str, Any]
 
 # A stream's level wanders over a year: only lots of one quarter are held against each other.
-QUARTER_US = 13 * 7 * 24 * 3_600_000_000
+QUARTER_US = 13 * WEEK_US
 
 LOTS_SQL = """
 SELECT p.tested_us, s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id

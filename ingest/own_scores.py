@@ -10,8 +10,8 @@ import numpy as np
 from sqlalchemy import Connection
 
 from ingest.store import get_meta, insert_many, put_meta
-from spc._rows import Rows
 from spc.ownscores import own_scores
+from spc.rows import Rows
 
 __all__ = ["CHANGED_FROM", "changed_from", "forget_scores", "write_scores"]
 

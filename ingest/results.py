@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,12 +14,12 @@ import numpy as np
 from ingest.acts import Act, left_out_standing, restarts_standing
 from ingest.lab import Lab, Limits
 from ingest.limit_steps import SIDES, step_document
-from ingest.stamps import from_microseconds, microseconds
+from ingest.stamps import from_weeks, microseconds, weeks_to_us
 from ingest.suspects import SET_ASIDE, Suspect
-from spc._rows import Rows
 from spc.baseline import LeftOutReason, limits
 from spc.capability import Capability
 from spc.evaluate import CHART_WIDTH, Evaluation, Segment
+from spc.rows import Rows
 from spc.verdicts import to_unit
 
 if TYPE_CHECKING:
@@ -30,7 +29,6 @@ __all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "strea
 
 Document = dict[str, Any]
 
-WEEK_US = 7 * 24 * 3_600_000_000
 YEAR_WEEKS = 52.0
 # A stream is silent when no lot came for four times its usual pause, and for eight weeks at least.
 SILENT_PAUSES = 4
@@ -62,15 +60,7 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
 
 
 def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
-    return lab.limits_at(stream.product, stream.characteristic, _time(float(evaluation.points["weeks"][-1])))
-
-
-def _time(weeks: float) -> datetime:
-    return from_microseconds(round(weeks * WEEK_US))
-
-
-def _microseconds(weeks: float) -> int:
-    return round(weeks * WEEK_US)
+    return lab.limits_at(stream.product, stream.characteristic, from_weeks(float(evaluation.points["weeks"][-1])))
 
 
 # Board
@@ -96,7 +86,7 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
         **_ppk(evaluation),
         "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
         "check_standard": lab.is_check_standard(stream.supplier, stream.product),
-        "silent_after_us": _microseconds(_silent_after(points.floats("weeks"))),
+        "silent_after_us": weeks_to_us(_silent_after(points.floats("weeks"))),
     }
 
 
@@ -280,7 +270,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
     names = ("p10", "p25", "p50", "p75", "p90")
     levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
     fan = [
-        {"tested_us": _microseconds(start + ahead), **dict(zip(names, row, strict=True))}
+        {"tested_us": weeks_to_us(start + ahead), **dict(zip(names, row, strict=True))}
         for ahead, *row in zip(outlook.fan["weeks"].tolist(), *levels, strict=True)
     ]
     return {

@@ -13,13 +13,12 @@ from sqlalchemy import Connection
 from ingest.lab import Lab
 from ingest.limit_steps import SIDES, Step
 from ingest.sessions import SUMMARY
-from ingest.stamps import microseconds
+from ingest.stamps import WEEK_US, microseconds
 from spc._checks import Floats
-from spc._rows import Rows
+from spc.rows import Rows
 
-__all__ = ["WEEK_US", "for_evaluation", "sessions_of"]
+__all__ = ["for_evaluation", "sessions_of"]
 
-WEEK_US = 7 * 24 * 3_600_000_000
 # Before every moment that a store holds: a limit without a day holds from the beginning.
 NEVER_US = np.iinfo(np.int64).min
 

@@ -15,11 +15,11 @@ from ingest.conditioning import judge, reach_us
 from ingest.dialect import among
 from ingest.lab import Lab
 from ingest.progress import Watch, unwatched
+from ingest.stamps import HOUR_US
 from ingest.store import fetch_frame, insert_many
 
 __all__ = ["rebuild_stale"]
 
-HOUR_US = 3_600_000_000
 LOTS_AT_ONCE = 2_000
 SESSIONS_AT_ONCE = 20_000
 

@@ -16,13 +16,13 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.lab import Lab
+from ingest.stamps import WEEK_US
 from ingest.store import insert_many
 from spc import detection
 from spc.detection.sisters import COLUMNS
 
 __all__ = ["note_sisters", "sisters_of"]
 
-WEEK_US = 7 * 24 * 3_600_000_000
 STREAMS_AT_ONCE = 500
 
 

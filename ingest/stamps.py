@@ -21,12 +21,18 @@ from numpy.typing import NDArray
 from ingest.errors import quoted
 
 __all__ = [
-    "NO_TIME", "Clock", "StampError", "Stamps", "from_microseconds", "microseconds", "read_date", "read_stamps",
-    "settle_repeated",
+    "DAY_US", "EPOCH", "HOUR_US", "MINUTE_US", "NO_TIME", "WEEK_US", "Clock", "StampError", "Stamps",
+    "from_microseconds", "from_weeks", "microseconds", "read_date", "read_stamps", "settle_repeated", "weeks_to_us",
 ]  # fmt: skip
 
 # Stands where a stamp was refused; the same value as numpy's NaT.
 NO_TIME = np.iinfo(np.int64).min
+
+# The store keeps times in microseconds, the statistics take weeks since the same origin.
+MINUTE_US = 60_000_000
+HOUR_US = 60 * MINUTE_US
+DAY_US = 24 * HOUR_US
+WEEK_US = 7 * DAY_US
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
@@ -87,6 +93,16 @@ def microseconds(moment: datetime) -> int:
 def from_microseconds(us: int) -> datetime:
     """The aware moment in UTC of stored microseconds."""
     return EPOCH + timedelta(microseconds=us)
+
+
+def weeks_to_us(weeks: float) -> int:
+    """Weeks since 1970 to microseconds."""
+    return round(weeks * WEEK_US)
+
+
+def from_weeks(weeks: float) -> datetime:
+    """Weeks since 1970 back to an aware datetime in UTC."""
+    return from_microseconds(weeks_to_us(weeks))
 
 
 def read_stamps(texts: pa.Array, clock: Clock) -> Stamps:

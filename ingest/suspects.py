@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 from ingest import acts
 from ingest.errors import CallError
 from ingest.store import insert_many
-from spc._rows import Rows
+from spc.rows import Rows
 from spc.suspicion import Mark, look
 from spc.verdicts import to_unit
 

@@ -7,7 +7,7 @@ from scipy import special
 
 from spc import baseline, charts
 from spc._checks import Floats
-from spc._rows import Rows
+from spc.rows import Rows
 
 __all__ = ["CHART_WIDTH", "EWMA_WEIGHT", "EWMA_WIDTH", "chart_of"]
 

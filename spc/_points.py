@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from spc._checks import Floats
-from spc._rows import Column, Rows
+from spc.rows import Column, Rows
 
 __all__ = ["among", "charted_points", "cut_at"]
 

@@ -28,7 +28,7 @@ from spc._charted import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
 from spc._checks import Floats
 from spc._points import among, charted_points, cut_at
 from spc._recall import Recall, digest
-from spc._rows import Rows
+from spc.rows import Rows
 from spc.signals import Signal
 from spc.words import Grade, Kind, Scale
 

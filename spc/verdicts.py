@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from spc._checks import Floats
-from spc._rows import Column, Rows
+from spc.rows import Column, Rows
 from spc.words import Scale, Verdict
 
 __all__ = ["judge", "judge_rows", "to_unit"]
