@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dash import html
@@ -9,13 +10,14 @@ from dash import html
 from dashboard.actionsheet import action_sheet, told_state
 from dashboard.entryform import enterable, form
 from dashboard.parts import link, lot_link, picture, stream_link, word
-from dashboard.sentences import day, evidence
+from dashboard.sentences import characteristic, day, evidence
 from dashboard.svg import Room
 from ingest.actions import STEPS
 
-__all__ = ["alert_sheet", "urgent_first"]
+__all__ = ["alert_sheet", "by_matter", "matter_sheet", "stream_of", "urgent_first"]
 
 Document = dict[str, Any]
+Stream = tuple[str, str, str]
 
 # What a person may do with an alert in each state.
 ANSWERS = {
@@ -34,9 +36,52 @@ def urgent_first(alerts: list[Document]) -> list[Document]:
     return sorted(newest_first, key=lambda alert: (alert["state"] == "closed", GRADES.index(alert["grade"])))
 
 
-def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = None) -> html.Section:
-    """One alert with its evidence, the entries on it (the newest first) and a way to answer it."""
-    shown = [picture(sketch, f"{alert['message']}: the last year and the outlook")] if sketch else []
+def stream_of(alert: Document) -> Stream | None:
+    """The stream that an alert is about; None for one about a chamber, an instrument or a feed."""
+    return (alert["supplier"], alert["product"], alert["characteristic"]) if alert["characteristic"] else None
+
+
+def by_matter(alerts: list[Document]) -> list[list[Document]]:
+    """Alerts of one stream together, the most urgent matter first: they are settled in one look."""
+    matters: dict[Any, list[Document]] = {}
+    for alert in urgent_first(alerts):
+        matters.setdefault(stream_of(alert) or alert["id"], []).append(alert)
+    return list(matters.values())
+
+
+def matter_sheet(
+    matter: Sequence[Document], entries: Mapping[str, list[Document]], sketches: Mapping[Stream, Room]
+) -> html.Component:
+    """The sheets of one matter; its stream is named and drawn once. `entries` by subject, the newest first."""
+    stream = stream_of(matter[0])
+    sketch = sketches.get(stream) if stream else None
+    if len(matter) == 1 or stream is None:
+        return html.Div([alert_sheet(alert, entries[f"alert:{alert['id']}"], sketch) for alert in matter])
+    named = _named(matter[0])
+    shown = [_drawn(sketch, named)] if sketch else []
+    head = html.Div(
+        [html.H2([stream_link(matter[0], named), f": {len(matter)} alerts"]), *shown], className="matter-head"
+    )
+    sheets = [alert_sheet(alert, entries[f"alert:{alert['id']}"], under=named) for alert in matter]
+    return html.Section([head, *sheets], className="matter")
+
+
+def _named(alert: Document) -> str:
+    return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'])}"
+
+
+def _drawn(sketch: Room, of: str) -> html.Img:
+    return picture(sketch, f"{of}: the last year and the outlook")
+
+
+def alert_sheet(
+    alert: Document, entries: list[Document], sketch: Room | None = None, *, under: str = ""
+) -> html.Section:
+    """One alert with its evidence, the entries on it (the newest first) and a way to answer it.
+
+    `under` is what the heading above it says already, and is not said again.
+    """
+    shown = [_drawn(sketch, alert["message"])] if sketch else []
     return html.Section(
         [
             html.Div(
@@ -47,7 +92,7 @@ def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = 
                             *_asked(alert),
                         ]
                     ),
-                    html.H2(alert["message"]),
+                    _heading(alert, under),
                     html.P(" · ".join(evidence(alert)), className="quiet"),
                     html.P(_ways(alert), className="quiet"),
                     *_held_under(alert),
@@ -61,6 +106,13 @@ def alert_sheet(alert: Document, entries: list[Document], sketch: Room | None = 
         className=f"sheet alert {alert['grade']} {alert['state']}",
         id=f"alert-{alert['id']}",
     )
+
+
+def _heading(alert: Document, under: str) -> html.H2 | html.H3:
+    if not under:
+        return html.H2(alert["message"])
+    told = alert["message"].removeprefix(f"{under}: ")
+    return html.H3(told[:1].upper() + told[1:])
 
 
 def _asked(alert: Document) -> list[html.Span]:

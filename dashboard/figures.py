@@ -48,6 +48,7 @@ STRIPS = {
     "humidity": "chamber humidity at the test, % RH",
 }
 LEVEL_HEIGHT, STRIP_HEIGHT = 390, 105
+LINE_HEIGHT = 16  # of a line of words above a picture
 
 
 def stream(
@@ -139,7 +140,7 @@ def _plain(words: str) -> str:
 
 
 def _add_start(figure: Figure, start: Document | None, span: Span | None) -> None:
-    """When it probably began, and between which days; told above the picture, where there is room."""
+    """When it probably began, and between which days; told in a line of its own above what the picture shows."""
     if start is None or not start.get("since_at"):
         return
     if start.get("since_low_at") and start.get("since_high_at"):
@@ -152,7 +153,10 @@ def _add_start(figure: Figure, start: Document | None, span: Span | None) -> Non
     moment = start["since_at"]
     _mark_moment(figure, moment, {"color": WARM, "width": 1.5, "dash": "dashdot"})
     side = "left" if span is None else _side(moment, span)
-    _label(figure, moment, 1, f"began about {day(moment)}", yref="y domain", yanchor="bottom", xanchor=side)
+    figure["layout"]["margin"]["t"] += LINE_HEIGHT
+    figure["layout"]["height"] += LINE_HEIGHT
+    place = {"yref": "y domain", "yanchor": "bottom", "yshift": LINE_HEIGHT, "xanchor": side}
+    _label(figure, moment, 1, f"began about {day(moment)}", **place)
 
 
 def _side(moment: str, span: Span) -> str:

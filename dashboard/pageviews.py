@@ -132,10 +132,8 @@ def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, 
 
 def every_alert(connection: Connection, lab: Lab) -> list[Document]:
     """What every alert is about and how it stands, without its evidence: enough to count and to choose among thousands."""
-    rows = rows_of(
-        connection, "SELECT id, kind, grade, state, held_under, raised_us FROM alert ORDER BY raised_us DESC, id"
-    )
-    names = ("id", "kind", "grade", "state", "held_under")
+    names = ("id", "kind", "grade", "state", "held_under", "supplier", "product", "characteristic")
+    rows = rows_of(connection, f"SELECT {', '.join(names)}, raised_us FROM alert ORDER BY raised_us DESC, id")
     return [{**{name: row[name] for name in names}, "raised_at": iso(row["raised_us"], lab.zone)} for row in rows]
 
 

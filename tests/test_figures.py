@@ -160,7 +160,10 @@ def test_the_estimated_start_is_drawn_with_its_interval() -> None:
 
     spans = [shape for shape in figure["layout"]["shapes"] if shape["type"] == "rect"]
     assert [(span["x0"], span["x1"]) for span in spans] == [("2026-01-10", "2026-03-01")]
-    assert any(label["text"] == "began about 1 Feb 2026" for label in figure["layout"]["annotations"])
+    (told,) = (label for label in figure["layout"]["annotations"] if label["text"] == "began about 1 Feb 2026")
+    # Above the name of the axis, which on a phone would lie under it.
+    (title,) = (label for label in figure["layout"]["annotations"] if label["text"] == "lot level, nJ")
+    assert told["yshift"] > title["font"]["size"]
 
 
 def test_a_strip_without_a_value_is_left_out() -> None:

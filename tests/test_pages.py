@@ -12,6 +12,7 @@ import pytest
 from demolab import NOW, copy_of, demo_lab
 from labs import MONDAY, Bench, lot_rows
 
+from dashboard.alertsheet import by_matter
 from dashboard.app import page
 from dashboard.desk import Desk
 from dashboard.streamfile import as_csv
@@ -224,10 +225,32 @@ def test_alerts_are_narrowed_by_state_and_kind(desk: Desk) -> None:
     assert "No alert stands in this state." in told(desk, "/alerts", "?show=acknowledged")
 
 
+def test_alerts_of_one_stream_stand_together_and_the_most_urgent_matter_first() -> None:
+    def alert(name: str, grade: str, day: int, about: str | None, state: str = "open") -> dict[str, object]:
+        names = {"supplier": "A", "product": "P", "characteristic": about}
+        return {"id": name, "grade": grade, "state": state, "raised_at": f"2026-01-{day:02}", **names}
+
+    alerts = [
+        alert("late look", "look", 9, "energy"),
+        alert("act", "act", 2, "resistance"),
+        alert("look beside it", "look", 3, "resistance"),
+        alert("chamber", "look", 8, None),
+        alert("instrument", "look", 7, None),
+        alert("settled", "act", 9, "energy", "closed"),
+    ]
+
+    assert [[one["id"] for one in matter] for matter in by_matter(alerts)] == [
+        ["act", "look beside it"], ["late look", "settled"], ["chamber"], ["instrument"],
+    ]  # fmt: skip
+
+
 def test_the_bench_tells_chambers_references_feeds_and_rounds(desk: Desk) -> None:
     text = told(desk, "/bench")
 
-    assert text.startswith("2 chambers inside the window at the last entry; the references stand still.")
+    assert text.startswith(
+        "2 chambers inside the window at the last entry, but what several suppliers share has moved."
+    )
+    assert "2 alerts about the bench not closed: ◈ look resistance of what comes from chamber north reads" in text
     assert "6 rows, lines 102 to 136" in text
     assert "a round is done every 60 minutes" in text
 

@@ -12,8 +12,12 @@
   }
   function arrive(main) {
     var target = window.location.hash && document.getElementById(decodeURIComponent(window.location.hash.slice(1)));
-    if (target) target.scrollIntoView();
-    else if (document.activeElement === document.body || !document.activeElement) main.focus({ preventScroll: true });
+    if (target) {
+      // The keyboard goes on from there too, not from the top of the page.
+      target.tabIndex = -1;
+      target.focus({ preventScroll: true });
+      target.scrollIntoView();
+    } else if (document.activeElement === document.body || !document.activeElement) main.focus({ preventScroll: true });
   }
   var shown = null;
   new MutationObserver(function () {

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
 from dash import html
 
 from dashboard import pageviews, views
-from dashboard.alertsheet import alert_sheet, urgent_first
+from dashboard.alertsheet import by_matter, matter_sheet, stream_of
 from dashboard.desk import Desk
 from dashboard.parts import chips, empty
 from dashboard.sentences import counted
+from dashboard.svg import Room
 
 __all__ = ["layout"]
 
@@ -27,29 +29,26 @@ def layout(desk: Desk, show: str = "open", kind: str = "", most: str = "", **_ot
     """The desk of alerts, narrowed by state and kind; what a bench alert holds lies beneath it."""
     with desk.reading() as connection:
         alerts = desk.every_alert(connection)
-        fitting = urgent_first([alert for alert in alerts if _fits(alert, show, kind)])
-        shown = [alert["id"] for alert in (fitting if most == "all" else fitting[:MOST_SHOWN])]
+        matters = by_matter([alert for alert in alerts if _fits(alert, show, kind)])
+        listed = matters if most == "all" else matters[:MOST_SHOWN]
+        shown = [alert["id"] for matter in listed for alert in matter]
         held = [alert["id"] for alert in alerts if alert["held_under"] in set(shown)]
         whole = {alert["id"]: alert for alert in views.alerts_named(connection, desk.lab, [*shown, *held])}
         entries = pageviews.entries(connection, desk.lab, [f"alert:{one}" for one in whole])
-        sketches = views.sketches(connection, {_stream(one) for one in whole.values() if one["characteristic"]})
-
-    def sheet(alert: Document) -> html.Section:
-        return alert_sheet(alert, entries[f"alert:{alert['id']}"], sketches.get(_stream(alert)))
-
+        sketches = views.sketches(connection, {stream for one in whole.values() if (stream := stream_of(one))})
     return html.Div(
         [
             html.H1(_headline(alerts)),
+            html.P(_about(alerts), className="lead"),
             _choices(alerts, show, kind),
-            *[_with_held(whole[one], [whole[other] for other in held], sheet) for one in shown],
+            *[
+                _with_held([whole[one["id"]] for one in matter], [whole[one] for one in held], entries, sketches)
+                for matter in listed
+            ],
             *([] if shown else [empty("Nothing here.", "No alert stands in this state.")]),
-            *_more(len(fitting) - len(shown), show, kind),
+            *_more(len(matters) - len(listed), show, kind),
         ]
     )
-
-
-def _stream(alert: Document) -> tuple[str, str, str]:
-    return alert["supplier"], alert["product"], alert["characteristic"]
 
 
 def _headline(alerts: list[Document]) -> str:
@@ -58,6 +57,14 @@ def _headline(alerts: list[Document]) -> str:
         return "No open alert: nothing has moved that is not settled."
     act = sum(alert["grade"] == "act" for alert in open_ones)
     return f"{counted(len(open_ones), 'open alert')}, {act} of them to act on."
+
+
+def _about(alerts: list[Document]) -> str:
+    matters = by_matter([alert for alert in alerts if alert["state"] == "open"])
+    several = sum(len(matter) > 1 for matter in matters)
+    if not several:
+        return ""
+    return f"They are about {counted(len(matters), 'matter')}: alerts on one stream stand together."
 
 
 def _fits(alert: Document, show: str, kind: str) -> bool:
@@ -83,16 +90,23 @@ def _address(show: str, kind: str) -> str:
     return f"/alerts?{urlencode({'show': show, **({'kind': kind} if kind else {})})}"
 
 
-def _with_held(alert: Document, all_held: list[Document], sheet: Any) -> html.Div:
-    """A bench alert with the supplier alerts that it explains beneath it."""
-    held = [other for other in all_held if other["held_under"] == alert["id"]]
-    if not held:
-        return html.Div(sheet(alert))
-    under = html.Details([html.Summary(f"{counted(len(held), 'supplier alert')} held under it"), *map(sheet, held)])
-    return html.Div([sheet(alert), under])
+def _with_held(
+    matter: list[Document],
+    all_held: list[Document],
+    entries: Mapping[str, list[Document]],
+    sketches: Mapping[tuple[str, str, str], Room],
+) -> html.Div:
+    """A matter, and where it is one of the bench the supplier alerts that it explains beneath it."""
+    ids = {alert["id"] for alert in matter}
+    beneath = [alert for alert in all_held if alert["held_under"] in ids]
+    if not beneath:
+        return html.Div(matter_sheet(matter, entries, sketches))
+    said = html.Summary(f"{counted(len(beneath), 'supplier alert')} held under it")
+    held = [matter_sheet(one, entries, sketches) for one in by_matter(beneath)]
+    return html.Div([matter_sheet(matter, entries, sketches), html.Details([said, *held])])
 
 
 def _more(waiting: int, show: str, kind: str) -> list[html.P]:
     if not waiting:
         return []
-    return [html.P(html.A(f"{counted(waiting, 'older alert')}: show all", href=f"{_address(show, kind)}&most=all"))]
+    return [html.P(html.A(f"{counted(waiting, 'more matter')}: show all", href=f"{_address(show, kind)}&most=all"))]

@@ -7,9 +7,10 @@ from typing import Any
 from dash import html
 
 from dashboard import benchviews, figures, notify, pageviews, views
+from dashboard.alertsheet import urgent_first
 from dashboard.desk import Desk
 from dashboard.pages.board import rows_table
-from dashboard.parts import graph, keyed, link, lot_link, stream_link, table
+from dashboard.parts import graph, keyed, link, lot_link, stream_link, table, word
 from dashboard.sentences import counted, day, listed, moment
 from ingest.lab import Lab
 from ingest.schedule import USUAL_MINUTES
@@ -35,8 +36,8 @@ def layout(desk: Desk, **_other: str) -> html.Div:
         why, looked_at = desk.reasons(connection), pageviews.looked_at(connection, desk.lab)
     return html.Div(
         [
-            html.H1(_headline(bench, standards)),
-            html.P(_alerts(alerts), className="lead"),
+            html.H1(_headline(bench, standards, alerts)),
+            *_alerts(alerts),
             html.H2("Chambers"),
             html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
             html.H2("References whose value must not move"),
@@ -78,7 +79,7 @@ NO_STANDARD = (
 )
 
 
-def _headline(bench: Document, standards: list[Document]) -> str:
+def _headline(bench: Document, standards: list[Document], alerts: list[Document]) -> str:
     out = [chamber["name"] for chamber in bench["chambers"] if not chamber["in_window_now"]]
     moved = [f"{row['product']}" for row in standards if row["state"] in ("act", "look")]
     if not bench["chambers"]:
@@ -88,13 +89,19 @@ def _headline(bench: Document, standards: list[Document]) -> str:
     chambers = f"{counted(len(bench['chambers']), 'chamber')} inside the window at the last entry"
     if moved:
         return f"{chambers}, but a reference moved: {listed(list(dict.fromkeys(moved)))}."
+    if any(alert["evidence"].get("shifts") for alert in alerts):
+        return f"{chambers}, but what several suppliers share has moved."
     return f"{chambers}; {'the references stand still' if standards else 'no reference is declared'}."
 
 
-def _alerts(alerts: list[Document]) -> list[Any]:
+def _alerts(alerts: list[Document]) -> list[html.Component]:
     if not alerts:
-        return ["No alert about chambers, references or feeds is open."]
-    return [f"{counted(len(alerts), 'alert')} about the bench not closed: ", link("see the alerts", "/alerts"), "."]
+        return [html.P("No alert about chambers, references or feeds is open.", className="lead")]
+    told = [
+        html.Li([word(alert["grade"]), link(alert["message"], f"/alerts?show=all#alert-{alert['id']}")])
+        for alert in urgent_first(alerts)
+    ]
+    return [html.P(f"{counted(len(alerts), 'alert')} about the bench not closed:", className="lead"), html.Ul(told)]
 
 
 def _chamber(chamber: Document, number: int) -> html.Section:

@@ -89,9 +89,8 @@ def _headline(rows: list[Document]) -> str:
 
 def _week(week: Document) -> str:
     """What came since last week."""
-    lots = (
-        f"{counted(week['lots'], 'lot')} of {counted(week['suppliers'], 'supplier')} tested since {day(week['since'])}"
-    )
+    tested = f"{counted(week['lots'], 'lot')} of {counted(week['suppliers'], 'supplier')}" if week["lots"] else "No lot"
+    lots = f"{tested} tested since {day(week['since'])}"
     raised = week["raised"]
     if not raised:
         return f"{lots}; no new alert."

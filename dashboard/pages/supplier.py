@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from dash import html
 
 from dashboard import cardwords, pageviews, views
-from dashboard.alertsheet import alert_sheet
+from dashboard.alertsheet import by_matter, matter_sheet
 from dashboard.desk import Desk
 from dashboard.pages.board import rows_table
 from dashboard.parts import chips, empty, link, lot_link, table, word
@@ -57,7 +57,7 @@ def layout(desk: Desk, name: str = "", quarter: str = "", **_other: str) -> html
             html.P(f"{cardwords.notices(totals(notices))}.".capitalize()),
             html.Ul([html.Li(line) for line in cardwords.notice_lines(totals(notices))]),
             html.H2("Alerts"),
-            *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
+            *[matter_sheet(matter, entries, {}) for matter in by_matter(alerts)],
             *([] if alerts else [html.P("None is open.")]),
             html.H2(f"Lots of {chosen}", id="lots"),
             _quarters(name, quarters[:QUARTERS_SHOWN], chosen),
