@@ -100,6 +100,7 @@ def _frame(desk: Desk) -> html.Div:
                 ],
                 className="masthead",
             ),
+            html.Div(id="trouble", role="alert"),
             html.Main(id="page", tabIndex=-1, children=html.P("Reading the store …", className="quiet")),
             html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
             html.Section(

@@ -206,6 +206,30 @@ def test_the_quarter_is_downloaded_by_keyboard(page: Page, tmp_path: Path) -> No
     assert "2026-Q3" in (tmp_path / "card.csv").read_text()
 
 
+def test_a_server_that_is_silent_or_fails_is_told_and_forgotten_when_it_answers(
+    windows: dict[int, BrowserContext], address: str
+) -> None:
+    page = windows[WIDTHS[0]].new_page()
+    page.goto(address)
+    drawn(page)
+    trouble = page.locator("#trouble")
+    assert trouble.inner_text() == ""
+
+    page.route("**/_dash-update-component*", lambda route: route.abort())
+    page.get_by_role("link", name="Bench").click()
+    page.locator("#trouble", has_text="does not answer: what stands here may be old").wait_for()
+    page.unroute("**/_dash-update-component*")
+    page.route("**/_dash-update-component*", lambda route: route.fulfill(status=500, body=""))
+    page.get_by_role("link", name="Scorecards").click()
+    page.locator("#trouble", has_text="could not be drawn").wait_for()
+    page.unroute("**/_dash-update-component*")
+    page.get_by_role("link", name="Bench").click()
+    page.get_by_role("heading", name="inside the window at the last entry").wait_for()
+
+    assert trouble.inner_text() == ""
+    page.close()
+
+
 # The words that begin where the focus is, or those of its label; and whether one sees where it is.
 FOCUS = """() => {
   const at = document.activeElement, place = at.getBoundingClientRect(), ring = getComputedStyle(at);

@@ -42,14 +42,30 @@
 })();
 
 // A session that has ended: the page is asked for again, and the server shows the login in its place.
+// A server that does not answer, or with an error: said, or what is shown would pass for today's.
 (function () {
   "use strict";
+  var SILENT = "The dashboard's server does not answer: what stands here may be old. Choose the page again once it runs.";
+  var BROKEN = "This page could not be drawn: what stands here is another one. The server's log says why.";
+  function tell(words) {
+    var place = document.getElementById("trouble");
+    if (place && place.textContent !== words) place.textContent = words;
+  }
   var ask = window.fetch;
   window.fetch = function () {
-    return ask.apply(this, arguments).then(function (answer) {
-      if (answer.status !== 401) return answer;
-      window.location.reload();
-      return new Promise(function () {});
-    });
+    return ask.apply(this, arguments).then(
+      function (answer) {
+        if (answer.status === 401) {
+          window.location.reload();
+          return new Promise(function () {});
+        }
+        tell(answer.status < 500 ? "" : BROKEN);
+        return answer;
+      },
+      function (error) {
+        if (error.name !== "AbortError") tell(SILENT);
+        throw error;
+      }
+    );
   };
 })();
