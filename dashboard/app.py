@@ -14,7 +14,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard import evidencefile, noticefile, streamfile
 from dashboard.access import guard
 from dashboard.asker import asker
-from dashboard.desk import Desk, NothingYet
+from dashboard.desk import Desk, NothingYet, never
 from dashboard.digest import add_digest
 from dashboard.entries import add_entries
 from dashboard.limitforms import PREVIEW_PATH
@@ -43,7 +43,12 @@ PAGES: dict[str, Callable[..., html.Div]] = {
 NAVIGATION = (("Board", "/"), ("Alerts", "/alerts"), ("Bench", "/bench"), ("Scorecards", "/scorecards"))
 
 
-def make_app(folder: Path, bound_to: str = "127.0.0.1", clock: Callable[[], datetime] = now) -> Dash:
+def make_app(
+    folder: Path,
+    bound_to: str = "127.0.0.1",
+    clock: Callable[[], datetime] = now,
+    next_round: Callable[[], datetime | None] = never,
+) -> Dash:
     """The dashboard of a lab folder, as a Dash application whose `server` is a WSGI application.
 
     Parameters
@@ -54,8 +59,10 @@ def make_app(folder: Path, bound_to: str = "127.0.0.1", clock: Callable[[], date
         The address it will be served on; requests for other hosts are turned away.
     clock : callable
         The present moment, aware: when entries are made and sessions end.
+    next_round : callable
+        When the next round is due, aware; None where none is scheduled.
     """
-    desk = Desk(folder)
+    desk = Desk(folder, next_round)
     app = Dash(
         __name__,
         title="lotdrift",

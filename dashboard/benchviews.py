@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+from statistics import median
 from typing import Any
 
 from sqlalchemy import Connection, RowMapping, text
@@ -146,13 +148,41 @@ def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
 
 
 def _sources(connection: Connection, lab: Lab) -> list[Document]:
-    """Each kind of drop by its folder: how many came, when the last did, and what its rows came to."""
+    """Each kind of drop by its folder: how many came, how often, when the last did, and what its rows came to."""
+    rhythms = _rhythms(connection)
     rows = rows_of(
         connection,
-        "SELECT folder, kind, count(*) AS files, max(taken_us) AS last_us, sum(stored) AS stored, sum(refused) AS refused, "
+        "SELECT folder, kind, count(*) AS files, max(taken_us) AS last_us, max(modified_ns) AS last_ns, sum(stored) AS stored, sum(refused) AS refused, "
         "sum(corrected) AS corrected, sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" GROUP BY folder, kind ORDER BY folder",
     )
-    return [{**row, "last_at": iso(row["last_us"], lab.zone)} for row in rows]
+    return [
+        {
+            **row,
+            "last_at": iso(row["last_us"], lab.zone),
+            "last_file_at": iso(row["last_ns"] // 1000, lab.zone),
+            "days_between": rhythms.get((row["folder"], row["kind"])),
+        }
+        for row in rows
+    ]
+
+
+def _rhythms(connection: Connection) -> dict[tuple[str, str], float]:
+    """The usual days from one file of a folder to the next, by the files' own times; none under three days with files."""
+    days: dict[tuple[str, str], list[int]] = {}
+    for row in rows_of(connection, FILE_DAYS_SQL):
+        days.setdefault((row["folder"], row["kind"]), []).append(int(row["day"]))
+    return {
+        folder: float(median(later - earlier for earlier, later in pairwise(told[-RHYTHM_DAYS:])))
+        for folder, told in days.items()
+        if len(told) > 2
+    }
+
+
+RHYTHM_DAYS = 20
+FILE_DAYS_SQL = f"""
+SELECT folder, kind, modified_ns / {1000 * DAY_US} AS day FROM "drop" GROUP BY folder, kind, modified_ns / {1000 * DAY_US}
+ORDER BY folder, kind, day
+"""
 
 
 CHAMBERS_SQL = """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from ingest.lab import LAB_FILE, Lab, load
 from ingest.standing_units import check_units
 from ingest.store import Store, known_store
 
-__all__ = ["Desk", "NothingYet"]
+__all__ = ["Desk", "NothingYet", "never"]
 
 Document = dict[str, Any]
 
@@ -28,11 +29,17 @@ class NothingYet(Exception):
     """No round has been done, so there is nothing to show."""
 
 
+def never() -> datetime | None:
+    """No round is scheduled."""
+    return None
+
+
 class Desk:
     """A lab folder as the pages see it; `lab.toml` is read again when it was changed."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, next_round: Callable[[], datetime | None] = never) -> None:
         self.folder = folder
+        self.next_round = next_round
         self._lab: Lab | None = None
         self._stamp: int | None = None
         self._store: Store | None = None

@@ -9,9 +9,12 @@ import signal
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import FrameType
 
+from apscheduler.schedulers.background import BackgroundScheduler
 from waitress.server import create_server
 
 from dashboard.access import is_loopback
@@ -23,7 +26,7 @@ from ingest.accounts import accounts
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
 from ingest.lab import load
-from ingest.schedule import Mondays, rounds_scheduled
+from ingest.schedule import Mondays, next_round, rounds_scheduled
 from ingest.store import known_store
 
 __all__ = ["serve"]
@@ -35,6 +38,16 @@ THREADS = 8
 
 class _Stop(Exception):
     """The process was asked to end."""
+
+
+@dataclass(slots=True)
+class _Upcoming:
+    """When the next round is due. The pages are made first, so that a port in use is told before a round begins."""
+
+    scheduler: BackgroundScheduler | None = None
+
+    def __call__(self) -> datetime | None:
+        return None if self.scheduler is None else next_round(self.scheduler)
 
 
 def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: Callable[[str], None]) -> None:
@@ -56,7 +69,10 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
             "it (see Users in the README)"
         )
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
-    server = create_server(make_app(folder, host).server, sockets=[_socket(host, port)], threads=THREADS)
+    upcoming = _Upcoming()
+    server = create_server(
+        make_app(folder, host, next_round=upcoming).server, sockets=[_socket(host, port)], threads=THREADS
+    )
     # What is loaded by now stays: every full collection would search all of it, in the midst of a page.
     gc.collect()
     gc.freeze()
@@ -64,7 +80,7 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
         signal.signal(number, _stop)
     try:
         mondays = Mondays(HOUR, lambda: _monday(folder))
-        with rounds_scheduled(lab.schedule, lambda: _round(folder), lab.zone, mondays):
+        with rounds_scheduled(lab.schedule, lambda: _round(folder), lab.zone, mondays) as upcoming.scheduler:
             say(f"Serving {lab.name} on http://{_address(host)}:{server.effective_port}/ (stop with Ctrl-C)")
             server.run()
     except _Stop:

@@ -10,7 +10,7 @@ import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, time, tzinfo
+from datetime import UTC, datetime, time, tzinfo
 
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
 from apscheduler.executors.debug import DebugExecutor
@@ -26,7 +26,7 @@ from ingest.lab import LAB_FILE
 from ingest.labfile import Schedule
 from ingest.labtypes import shown
 
-__all__ = ["Mondays", "rounds_scheduled"]
+__all__ = ["Mondays", "next_round", "rounds_scheduled"]
 
 log = logging.getLogger(__name__)
 
@@ -71,6 +71,13 @@ def rounds_scheduled(
         yield scheduler
     finally:
         scheduler.shutdown(wait=True)
+
+
+def next_round(scheduler: BackgroundScheduler) -> datetime | None:
+    """When the next round is due; None where none will be."""
+    job = scheduler.get_job("round")
+    due: datetime | None = None if job is None else job.next_run_time
+    return due
 
 
 def _monday_trigger(at: time, zone: tzinfo) -> CronTrigger:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
+import os
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -265,6 +266,24 @@ def test_an_hour_outside_the_window_is_counted(tmp_path: Path) -> None:
     assert text.startswith("Chamber C1: the last entry is outside the window.")
     # Seven half-hourly entries from 10:30 to 13:30, each standing for the half hour before it.
     assert "4 h outside the humidity window, 0 gaps in the log" in text
+
+
+def test_the_bench_tells_how_often_files_come_and_when_the_next_round_is(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    # A week, a week and a fortnight between the files: a week is the usual.
+    for number, days in enumerate((28, 21, 14, 0)):
+        file = bench.drop_climate(f"{number}.csv", MONDAY - timedelta(days=days), 1)
+        seconds = (MONDAY - timedelta(days=days)).timestamp()
+        os.utime(file, (seconds, seconds))
+    file = bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[10.0, 11.0], [12.0, 13.0]], chamber="C1"))
+    os.utime(file, (seconds, seconds))
+    bench.run()
+    text = told(Desk(bench.folder, lambda: datetime(2026, 11, 28, 7, 15, tzinfo=UTC)), "/bench")
+
+    assert f"drops/climate climate 4 every 7 days {MONDAY.day} {MONDAY:%b %Y}" in text
+    assert f"drops/tests tests 1 not yet shown {MONDAY.day} {MONDAY:%b %Y}" in text
+    assert "The next begins on 28 Nov 2026, 07:15." in text
+    assert "The next begins" not in told(Desk(bench.folder), "/bench")
 
 
 # Nothing, and trouble

@@ -13,7 +13,7 @@ import pytest
 from ingest import clock
 from ingest.errors import LabFileError
 from ingest.labfile import Schedule
-from ingest.schedule import Mondays, _monday_trigger, _trigger, rounds_scheduled
+from ingest.schedule import Mondays, _monday_trigger, _trigger, next_round, rounds_scheduled
 
 EVERY_HOUR = Schedule(every_minutes=60)
 PATIENCE = 10  # seconds
@@ -24,6 +24,23 @@ def test_the_first_round_is_done_at_once() -> None:
 
     with rounds_scheduled(EVERY_HOUR, done.set):
         assert done.wait(PATIENCE)
+
+
+def test_the_next_round_is_an_hour_after_the_one_under_way() -> None:
+    began, go_on = threading.Event(), threading.Event()
+
+    def wait() -> None:
+        began.set()
+        go_on.wait(PATIENCE)
+
+    before = clock.now()
+    with rounds_scheduled(EVERY_HOUR, wait) as scheduler:
+        assert began.wait(PATIENCE)
+        due = next_round(scheduler)
+        go_on.set()
+    assert due is not None
+    # The trigger counts from its own making, a moment before the first round.
+    assert timedelta(minutes=59) < due - before < timedelta(minutes=61)
 
 
 def test_a_round_under_way_is_finished_before_the_block_ends() -> None:

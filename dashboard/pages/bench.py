@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from dash import html
@@ -50,7 +51,7 @@ def layout(desk: Desk, **_other: str) -> html.Div:
             html.H2("Values to look at"),
             _to_look_at(bench["to_look_at"]),
             html.H2("Rounds"),
-            html.P(_schedule(desk.lab)),
+            html.P(_schedule(desk.lab, desk.next_round())),
             _rounds(bench["rounds"]),
             html.H2("Messages"),
             _messages(unsent),
@@ -122,12 +123,25 @@ def _chamber(chamber: Document, number: int) -> html.Section:
 
 
 def _sources(sources: list[Document]) -> html.Div:
-    heads = ("folder", "kind", "files", "last taken", "rows stored", "corrected", "refused", "unreadable files")
+    heads = (
+        "folder",
+        "kind",
+        "files",
+        "comes",
+        "last file",
+        "last taken",
+        "rows stored",
+        "corrected",
+        "refused",
+        "unreadable files",
+    )
     rows = [
         [
             source["folder"],
             source["kind"],
             f"{source['files']:,}",
+            _rhythm(source["days_between"]),
+            day(source["last_file_at"]),
             moment(source["last_at"]),
             f"{source['stored']:,}",
             f"{source['corrected']:,}",
@@ -137,6 +151,12 @@ def _sources(sources: list[Document]) -> html.Div:
         for source in sources
     ]
     return table(heads, rows, "Feeds", ("files", "rows stored", "corrected", "refused", "unreadable files"))
+
+
+def _rhythm(days: float | None) -> str:
+    if days is None:
+        return "not yet shown"
+    return "every day" if days < 1.5 else f"every {days:.0f} days"
 
 
 def _files(feeds: list[Document]) -> html.Div:
@@ -171,12 +191,16 @@ def _lines(group: Document) -> str:
     return f"{group['rows']} rows, lines {group['first_line']} to {group['last_line']}"
 
 
-def _schedule(lab: Lab) -> str:
-    if lab.schedule is None:
-        return f"While the dashboard is served, a round is done every {USUAL_MINUTES} minutes; lotdrift run does one at once."
-    if lab.schedule.cron is not None:
-        return f"While the dashboard is served, rounds are done at {lab.schedule.cron} (minute, hour, day, month, weekday)."
-    return f"While the dashboard is served, a round is done every {lab.schedule.every_minutes:g} minutes."
+def _schedule(lab: Lab, due: datetime | None) -> str:
+    upcoming = "" if due is None else f" The next begins on {moment(due.astimezone(lab.zone).isoformat())}."
+    return f"While the dashboard is served, {_turns(lab)}; lotdrift run does one at once.{upcoming}"
+
+
+def _turns(lab: Lab) -> str:
+    if lab.schedule is not None and lab.schedule.cron is not None:
+        return f"rounds are done at {lab.schedule.cron} (minute, hour, day, month, weekday)"
+    minutes = USUAL_MINUTES if lab.schedule is None else lab.schedule.every_minutes
+    return f"a round is done every {minutes:g} minutes"
 
 
 def _rounds(rounds: list[Document]) -> html.Div:
