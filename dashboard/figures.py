@@ -16,7 +16,7 @@ from dashboard.axes import GREY, Figure, around, frame, level_axis, time_axis
 from dashboard.limitlines import FARTHEST_LIMIT, SIDES, corners_of, end_of, left_out, near_ones, outlook, stretches
 from dashboard.sentences import amount, day
 
-__all__ = ["CONFIG", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
+__all__ = ["CONFIG", "add_second_look", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
 
 Document = dict[str, Any]
 Span = tuple[str, str]
@@ -96,6 +96,26 @@ def pin_notes(figure: Figure, entries: list[Document]) -> None:
         _mark_moment(figure, moment, {"color": GREY, "width": 1.2, "dash": "longdash"})
         told = _plain(f"{entry['who']}, {day(moment)}: {entry['reason']}")
         _label(figure, moment, 0, "note", yref="y domain", yanchor="bottom", xshift=3, hovertext=told)
+
+
+def add_second_look(figure: Figure, document: Document, span: Span | None = None) -> None:
+    """Beside the levels as measured, which stay the record, what each lot would have read at the declared humidity."""
+    # What humidity does is known within its tolerance only.
+    points = [
+        point for point in document["points"] if point["adjusted_level"] is not None and point["state"] == "valid"
+    ]
+    told = [
+        f"Lot {point['lot']}, {day(point['tested_at'])}: would read {amount(point['adjusted_level'], document['unit'])} at "
+        f"{document['humidity']['adjusted_to']:g} % RH; a second look, never the record"
+        for point in points
+    ]
+    look = {
+        "marker": {"color": ACCENT, "symbol": "circle-open", "size": 6},
+        "line": {"color": ACCENT, "width": 1, "dash": "dot"},
+    }
+    _add_markers(figure, points, "adjusted_level", told, mode="lines+markers", name="second look", **look)
+    levels = [*drawn_levels(document, span), *(point["adjusted_level"] for point in points)]
+    level_axis(figure["layout"]["yaxis"], levels, document["scale"])
 
 
 # Building

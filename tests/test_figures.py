@@ -166,6 +166,22 @@ def test_the_estimated_start_is_drawn_with_its_interval() -> None:
     assert told["yshift"] > title["font"]["size"]
 
 
+def test_the_second_look_stands_beside_the_levels_and_takes_nothing_from_them() -> None:
+    lots = [point(1, adjusted_level=None), point(2, adjusted_level=9.5), point(3, adjusted_level=45.0)]
+    lots.append(point(4, adjusted_level=90.0, state="humid"))
+    document = stream(*lots, humidity={"adjusted_to": 12.0})
+    figure = figures.stream(document)
+    before = [trace["y"] for trace in figure["data"]]
+    figures.add_second_look(figure, document)
+
+    assert [trace["y"] for trace in figure["data"][:-1]] == before
+    (look,) = traces(figure, "second look")
+    assert look["y"] == [9.5, 45.0]
+    assert look["text"][0] == "Lot L2, 1 Feb 2026: would read 9.50 nJ at 12 % RH; a second look, never the record"
+    assert figure["layout"]["yaxis"]["range"][1] > math.log10(45.0)
+    go.Figure(figure)
+
+
 def test_a_strip_without_a_value_is_left_out() -> None:
     titles = [label["text"] for label in figures.stream(stream(point(1)))["layout"]["annotations"]]
 

@@ -39,6 +39,14 @@ def words(part: Any) -> list[str]:
     return [] if part is None else [str(part)]
 
 
+def hrefs(part: Any) -> list[str]:
+    """The addresses to which a page leads."""
+    if isinstance(part, (list, tuple)):
+        return [href for one in part for href in hrefs(one)]
+    own = [part.href] if getattr(part, "href", None) else []
+    return own + hrefs(part.children) if getattr(part, "children", None) is not None else own
+
+
 def told(desk: Desk, path: str, search: str = "") -> str:
     return " ".join(words(page(desk, path, search)))
 
@@ -125,6 +133,20 @@ def test_the_time_shown_stands_in_the_address(desk: Desk) -> None:
     assert "2026-02-2" < begin(STREAM + "&since=2026-03-01&until=2026-05-31") < "2026-03-01"
     assert '"2026-13-01" is not a day; write it as 2026-03-18' in told(desk, "/stream", STREAM + "&since=2026-13-01")
     assert "has to come before the last" in told(desk, "/stream", STREAM + "&since=2026-06-01&until=2026-05-01")
+
+
+def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(desk: Desk) -> None:
+    moved = "?supplier=Tarnwick&product=TW-Rose&characteristic=surface_resistance_outside"
+    second = "at 12 % RH: a second look, never the record"
+
+    assert "beside them what they would be at 12 % RH" in told(desk, "/stream", moved)
+    assert second not in told(desk, "/stream", moved)
+    assert second in told(desk, "/stream", moved + "&beside=humidity&show=one+year")
+    # The choice of a time keeps the second look, and the way back keeps the time.
+    links = [link for link in hrefs(page(desk, "/stream", moved + "&beside=humidity&show=one+year")) if "show=" in link]
+    assert any("beside=humidity" in link and "show=half+a+year" in link for link in links)
+    assert any("beside" not in link and "show=one+year" in link for link in links)
+    assert second not in told(desk, "/stream", STREAM + "&beside=humidity")
 
 
 def test_a_note_is_shown_with_its_day(desk: Desk, tmp_path: Path) -> None:

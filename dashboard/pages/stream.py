@@ -14,6 +14,7 @@ from dashboard.limitlines import near
 from dashboard.limitwords import in_force
 from dashboard.pages import streamspan
 from dashboard.pages.streamlimits import limits_section
+from dashboard.pages.streamspan import matters, told_adjusted
 from dashboard.parts import facts, graph, keyed, lot_link, supplier_link, table, word
 from dashboard.sentences import amount, change, counted, day, humidity, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
@@ -49,6 +50,7 @@ def layout(
     show: str = "all",
     since: str = "",
     until: str = "",
+    beside: str = "",
     **_other: str,
 ) -> html.Div:
     """The page of a stream."""
@@ -62,6 +64,9 @@ def layout(
         entries = pageviews.entries(connection, desk.lab, subjects)
     figure = figures.stream(document, _start(alerts), streamspan.span(document, show, since, until))
     figures.pin_notes(figure, entries[subject])
+    second = bool(beside) and matters(document)
+    if second:
+        figures.add_second_look(figure, document, streamspan.span(document, show, since, until))
     declared = desk.lab.product(product)
     return html.Div(
         [
@@ -74,9 +79,14 @@ def layout(
             html.P(humidity(document), className="quiet"),
             html.Section(
                 [
-                    *streamspan.choices(names, show, since, until),
+                    *streamspan.choices({**names, **({"beside": beside} if second else {})}, show, since, until),
+                    *(
+                        [streamspan.looks(names, show, since, until, document, second=second)]
+                        if matters(document)
+                        else []
+                    ),
                     graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, desk.lab)}"),
-                    keyed(*_key(document)),
+                    keyed(*_key(document, second=second)),
                     html.P(_hidden_limits(row, document), className="quiet"),
                     html.P(
                         price_of_marks(document["pattern_price"], desk.lab.alerts.false_alerts_per_stream_year),
@@ -114,10 +124,11 @@ def _start(alerts: list[Document]) -> Document | None:
     return next((alert["evidence"] for alert in moved if alert["evidence"].get("since_at")), None)
 
 
-def _key(document: Document) -> list[tuple[str, str, str]]:
+def _key(document: Document, *, second: bool) -> list[tuple[str, str, str]]:
     """The key of the figure, without what this stream does not have."""
     asked = any(point["to_look_at"] for point in document["points"])
-    return [entry for entry in KEY if asked or entry[0] != "◇"]
+    look = [("○", "accent", f"{told_adjusted(document)}: a second look, never the record")] if second else []
+    return [*(entry for entry in KEY if asked or entry[0] != "◇"), *look]
 
 
 # Words
@@ -242,8 +253,7 @@ def _table(document: Document) -> html.Div:
 
 def _adjusted_head(document: Document) -> list[str]:
     """The column of the second look, where humidity matters."""
-    found = document.get("humidity")
-    return [f"at {found['adjusted_to']:g} % RH"] if found and found["matters"] else []
+    return [told_adjusted(document)] if matters(document) else []
 
 
 def _line(point: Document, document: Document) -> list[Any]:

@@ -1,4 +1,7 @@
-"""The time that a stream's picture shows: so far back from the last lot, or between two days. It stands in the address."""
+"""What a stream's picture shows, as it stands in the address.
+
+So far back from the last lot, or between two days; and whether the second look at the declared humidity stands beside.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ from dashboard.entryform import field
 from dashboard.parts import chips
 from ingest.errors import CallError
 
-__all__ = ["choices", "span"]
+__all__ = ["choices", "looks", "matters", "span", "told_adjusted"]
 
 Document = dict[str, Any]
 
@@ -36,6 +39,30 @@ def choices(names: dict[str, str], show: str, since: str, until: str) -> list[An
         className="choose",
     )
     return [chips(links, "Time shown"), html.Details([html.Summary("Between two days"), form], open=by_days)]
+
+
+def matters(document: Document) -> bool:
+    """Whether humidity within its tolerance moves the stream plainly enough for a second look."""
+    found = document.get("humidity")
+    return bool(found and found["matters"])
+
+
+def told_adjusted(document: Document) -> str:
+    """The humidity of the second look in words."""
+    return f"at {document['humidity']['adjusted_to']:g} % RH"
+
+
+def looks(
+    names: dict[str, str], show: str, since: str, until: str, document: Document, *, second: bool
+) -> html.Component:
+    """Links to the levels as measured, and to those with the second look beside them."""
+    kept = {**names, **{name: value for name, value in (("show", show), ("since", since), ("until", until)) if value}}
+    own = f"/stream?{urlencode(kept)}"
+    choices = [
+        ("levels as measured", own, not second),
+        (f"beside them what they would be {told_adjusted(document)}", f"{own}&beside=humidity", second),
+    ]
+    return chips(choices, "Levels shown")
 
 
 def span(document: Document, show: str, since: str, until: str) -> tuple[str, str] | None:
