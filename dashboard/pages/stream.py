@@ -14,7 +14,7 @@ from dashboard.limitlines import near
 from dashboard.limitwords import in_force
 from dashboard.pages import streamspan
 from dashboard.pages.streamlimits import limits_section
-from dashboard.pages.streamspan import matters, told_adjusted
+from dashboard.pages.streamspan import Asked, matters, told_adjusted
 from dashboard.parts import facts, graph, keyed, lot_link, supplier_link, table, word
 from dashboard.sentences import amount, change, counted, day, humidity, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
@@ -62,12 +62,8 @@ def layout(
         alerts = urgent_first(views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, **names)))
         subjects = [subject, limit_subject(product, characteristic), *(f"alert:{alert['id']}" for alert in alerts)]
         entries = pageviews.entries(connection, desk.lab, subjects)
-    figure = figures.stream(document, _start(alerts), streamspan.span(document, show, since, until))
-    figures.pin_notes(figure, entries[subject])
-    second = bool(beside) and matters(document)
-    if second:
-        figures.add_second_look(figure, document, streamspan.span(document, show, since, until))
     declared = desk.lab.product(product)
+    noted = entries[subject]
     return html.Div(
         [
             html.P(
@@ -77,32 +73,15 @@ def layout(
             html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
             html.P(_told(row, document, desk.lab), className="lead"),
             html.P(humidity(document), className="quiet"),
-            html.Section(
-                [
-                    *streamspan.choices({**names, **({"beside": beside} if second else {})}, show, since, until),
-                    *(
-                        [streamspan.looks(names, show, since, until, document, second=second)]
-                        if matters(document)
-                        else []
-                    ),
-                    graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, desk.lab)}"),
-                    keyed(*_key(document, second=second)),
-                    html.P(_hidden_limits(row, document), className="quiet"),
-                    html.P(
-                        price_of_marks(document["pattern_price"], desk.lab.alerts.false_alerts_per_stream_year),
-                        className="quiet",
-                    ),
-                ],
-                className="sheet",
-            ),
+            _pictured(Asked(names, show, since, until, beside), document, row, _start(alerts), noted, desk.lab),
             html.H2("Alerts"),
             *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
             *([] if alerts else [html.P("None so far.")]),
-            *limits_section(document, [*entries[subject], *entries[limit_subject(product, characteristic)]]),
+            *limits_section(document, [*noted, *entries[limit_subject(product, characteristic)]]),
             html.H2("What the figures rest on"),
             facts(_facts(row, document)),
             html.H2("Notes"),
-            *[html.P(_noted(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
+            *[html.P(_noted(entry), className="entry") for entry in noted if entry["what"] == NOTE],
             *enterable(
                 "Pin a note to a day: a process change, a new film",
                 form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
@@ -113,6 +92,31 @@ def layout(
             dcc.Location(id="stream-goes-to", refresh="callback-nav"),
             dcc.Store(id="stream-supplier", data=supplier),
         ]
+    )
+
+
+def _pictured(
+    asked: Asked, document: Document, row: Document, start: Document | None, noted: list[Document], lab: Lab
+) -> html.Section:
+    """The picture with what can be chosen of it above and its key below."""
+    second = bool(asked.beside) and matters(document)
+    span = streamspan.span(asked, document)
+    figure = figures.stream(document, start, span)
+    figures.pin_notes(figure, noted)
+    if second:
+        figures.add_second_look(figure, document, span)
+    return html.Section(
+        [
+            *streamspan.choices(asked),
+            *streamspan.looks(asked, document),
+            graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, lab)}"),
+            keyed(*_key(document, second=second)),
+            html.P(_hidden_limits(row, document), className="quiet"),
+            html.P(
+                price_of_marks(document["pattern_price"], lab.alerts.false_alerts_per_stream_year), className="quiet"
+            ),
+        ],
+        className="sheet",
     )
 
 

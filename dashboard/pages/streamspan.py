@@ -5,6 +5,7 @@ So far back from the last lot, or between two days; and whether the second look 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from urllib.parse import urlencode
@@ -15,23 +16,40 @@ from dashboard.entryform import field
 from dashboard.parts import chips
 from ingest.errors import CallError
 
-__all__ = ["choices", "looks", "matters", "span", "told_adjusted"]
+__all__ = ["Asked", "choices", "looks", "matters", "span", "told_adjusted"]
 
 Document = dict[str, Any]
 
 SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
 
 
-def choices(names: dict[str, str], show: str, since: str, until: str) -> list[Any]:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the address of a stream's page asks for: the stream by `names`, a usual span, two days, the second look."""
+
+    names: dict[str, str]
+    show: str = "all"
+    since: str = ""
+    until: str = ""
+    beside: str = ""
+
+    def address(self, **other: str) -> str:
+        """The same page with other answers; "" leaves one out."""
+        own = {"show": self.show, "since": self.since, "until": self.until, "beside": self.beside, **other}
+        return f"/stream?{urlencode({**self.names, **{name: value for name, value in own.items() if value}})}"
+
+
+def choices(asked: Asked) -> list[Any]:
     """Links to the usual spans, and a plain form for two days of one's own."""
-    by_days = bool(since or until)
-    chosen = "" if by_days else show if show in SPANS else "all"
-    links = ((name, f"/stream?{urlencode({**names, 'show': name})}", name == chosen) for name in SPANS)
+    by_days = bool(asked.since or asked.until)
+    chosen = "" if by_days else asked.show if asked.show in SPANS else "all"
+    links = ((name, asked.address(show=name, since="", until=""), name == chosen) for name in SPANS)
+    kept = {**asked.names, **({"beside": asked.beside} if asked.beside else {})}
     form = html.Form(
         [
-            *[dcc.Input(type="hidden", name=name, value=value) for name, value in names.items()],
-            field("first day", "since", since, placeholder="2026-03-18"),
-            field("last day", "until", until, placeholder="2026-09-30"),
+            *[dcc.Input(type="hidden", name=name, value=value) for name, value in kept.items()],
+            field("first day", "since", asked.since, placeholder="2026-03-18"),
+            field("last day", "until", asked.until, placeholder="2026-09-30"),
             html.Button("Show", type="submit"),
         ],
         method="get",
@@ -52,20 +70,19 @@ def told_adjusted(document: Document) -> str:
     return f"at {document['humidity']['adjusted_to']:g} % RH"
 
 
-def looks(
-    names: dict[str, str], show: str, since: str, until: str, document: Document, *, second: bool
-) -> html.Component:
-    """Links to the levels as measured, and to those with the second look beside them."""
-    kept = {**names, **{name: value for name, value in (("show", show), ("since", since), ("until", until)) if value}}
-    own = f"/stream?{urlencode(kept)}"
-    choices = [
-        ("levels as measured", own, not second),
-        (f"beside them what they would be {told_adjusted(document)}", f"{own}&beside=humidity", second),
+def looks(asked: Asked, document: Document) -> list[html.Component]:
+    """Links to the levels as measured, and to those with the second look beside them; none where humidity matters not."""
+    if not matters(document):
+        return []
+    beside = f"beside them what they would be {told_adjusted(document)}"
+    links = [
+        ("levels as measured", asked.address(beside=""), not asked.beside),
+        (beside, asked.address(beside="humidity"), bool(asked.beside)),
     ]
-    return chips(choices, "Levels shown")
+    return [chips(links, "Levels shown")]
 
 
-def span(document: Document, show: str, since: str, until: str) -> tuple[str, str] | None:
+def span(asked: Asked, document: Document) -> tuple[str, str] | None:
     """The first and last moment shown, with a little air, up to the end of the outlook where no last day is asked for.
 
     Raises
@@ -76,9 +93,9 @@ def span(document: Document, show: str, since: str, until: str) -> tuple[str, st
     if not document["points"]:
         return None
     first, last = (datetime.fromisoformat(document["points"][place]["tested_at"]) for place in (0, -1))
-    days = SPANS.get(show)
-    begin = _moment(since, last) if since else first if days is None else last - timedelta(days=days)
-    end = _moment(until, last) + timedelta(days=1) if until else _end(document, last)
+    days = SPANS.get(asked.show)
+    begin = _moment(asked.since, last) if asked.since else first if days is None else last - timedelta(days=days)
+    end = _moment(asked.until, last) + timedelta(days=1) if asked.until else _end(document, last)
     if end <= begin:
         raise CallError(f"stream: the first day shown, {begin:%Y-%m-%d}, has to come before the last, {end:%Y-%m-%d}")
     air = (end - begin) / 40
