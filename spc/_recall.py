@@ -10,7 +10,7 @@ import numpy as np
 
 __all__ = ["Recall", "digest"]
 
-METHOD = 1
+METHOD = 2
 """Raised with every change of what a recalled figure is for the same numbers: all are then worked out anew."""
 
 T = TypeVar("T")

@@ -340,7 +340,8 @@ def _breach(futures: _Futures, limits: Limits, times: Floats, pace: float, horiz
     """Chance of a breach within the horizon, and when 10, 50 and 90 % of the futures have met the limit."""
     sight = max(horizon, min(float(times[-1] - times[0]), _YEAR_WEEKS))
     step = max(pace, horizon / _MOST_STEPS)
-    ahead = step * np.arange(np.ceil(sight / step) + 1.0)
+    # A whole number of steps is often met exactly: rounding must not add one more.
+    ahead = step * np.arange(np.ceil(sight / step - 1e-9) + 1.0)
     inside = _chance_inside(futures.level(ahead[1:]), futures.sigma[:, None], limits)
     lots = step / pace * _busyness(futures, times, horizon)
     breached = np.zeros((_FUTURES, ahead.size))

@@ -467,6 +467,20 @@ def test_a_round_ended_by_sigint_leaves_no_traceback_and_the_next_one_does_the_r
     assert document(bench.folder, "board")[0]["lots"] == 0
 
 
+def test_ctrl_c_at_the_end_of_an_objects_life_is_not_lost(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Ending:
+        def __del__(self) -> None:
+            raise KeyboardInterrupt
+
+    def round_that_drops_it(*_: object) -> None:
+        Ending()
+        time.sleep(30)
+
+    monkeypatch.setattr("ingest.rounds.run", round_that_drops_it)
+
+    assert_one_line(call(bench.folder, "run"), 130, "Stopped.")
+
+
 def test_a_round_that_is_ended_by_ctrl_c_says_so_in_one_line(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import _thread
 import json
 import os
+import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
@@ -64,7 +67,8 @@ def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:
         from ingest.errors import CallError, StoreError
 
         try:
-            return command(*args, **kwargs)
+            with _heard_again():
+                return command(*args, **kwargs)
         except CallError as error:
             raise Trouble(str(error), WRONG_CALL) from error
         except StoreError as error:
@@ -73,6 +77,27 @@ def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:
             raise Trouble("Stopped. What was not finished is done by the next round.", INTERRUPTED) from error
 
     return wrapped
+
+
+@contextmanager
+def _heard_again() -> Iterator[None]:
+    """Ctrl-C in a moment in which Python drops what is raised (an object's end) is raised again a moment later."""
+    usual, later = sys.unraisablehook, []
+
+    def dropped(told: sys.UnraisableHookArgs) -> None:
+        if not issubclass(told.exc_type, KeyboardInterrupt):
+            usual(told)
+            return
+        later.append(threading.Timer(0.01, _thread.interrupt_main))
+        later[-1].start()
+
+    sys.unraisablehook = dropped
+    try:
+        yield
+    finally:
+        sys.unraisablehook = usual
+        for timer in later:
+            timer.cancel()
 
 
 def lab_option(command: Callable[P, R]) -> Callable[P, R]:
