@@ -9,9 +9,11 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.lab import Lab
+from ingest.sisters import sisters_of
 from ingest.stamps import WEEK_US
 from ingest.store import fetch_frame
 from ingest.units import UNITS
+from spc.detection import ALONE
 from spc.words import Scale
 
 __all__ = ["points_of", "points_since"]
@@ -65,7 +67,17 @@ def _named(connection: Connection, lab: Lab, rows: pd.DataFrame) -> pd.DataFrame
     texts = {row[0]: row[1] for row in connection.exec_driver_sql("SELECT id, text FROM label")}
     named = {name: _texts(rows[name], texts) for name in LABELS}
     of_stream = {str(name): about[name].to_numpy()[number] for name in about.columns}
-    return rows.assign(weeks=rows["tested_us"].to_numpy(np.float64) / WEEK_US, **named, **of_stream)
+    weeks = rows["tested_us"].to_numpy(np.float64) / WEEK_US
+    return rows.assign(weeks=weeks, alike=_alike(connection, weeks, of_stream), **named, **of_stream)
+
+
+def _alike(connection: Connection, weeks: np.ndarray, of_stream: dict[str, np.ndarray]) -> np.ndarray:
+    """How alike neighbouring lots were to be expected to be at each point; of a check standard nobody's sisters tell."""
+    alike, _ = ALONE.at(weeks)
+    for characteristic, sisters in sisters_of(connection).items():
+        own = (of_stream["characteristic"] == characteristic) & ~of_stream["is_check_standard"].astype(bool)
+        alike[own], _ = sisters.at(weeks[own])
+    return alike
 
 
 def _texts(ids: pd.Series, texts: dict[int, str]) -> np.ndarray:

@@ -13,7 +13,7 @@ from ingest.store import get_meta, insert_many, put_meta
 from spc.ownscores import own_scores
 from spc.rows import Rows
 
-__all__ = ["CHANGED_FROM", "changed_from", "forget_scores", "write_scores"]
+__all__ = ["CHANGED_FROM", "changed_from", "forget_scores", "note_changed", "write_scores"]
 
 CHANGED_FROM = "scores_changed_from_us"
 
@@ -65,6 +65,10 @@ def _stored(connection: Connection, stream_id: int) -> list[Row]:
 
 def _note(connection: Connection, rows: set[Row]) -> None:
     if rows:
-        first = min(row[1] for row in rows)
-        noted = changed_from(connection)
-        put_meta(connection, CHANGED_FROM, str(first if noted is None else min(first, noted)))
+        note_changed(connection, min(row[1] for row in rows))
+
+
+def note_changed(connection: Connection, from_us: int) -> None:
+    """Have the search look again from a moment on."""
+    noted = changed_from(connection)
+    put_meta(connection, CHANGED_FROM, str(from_us if noted is None else min(from_us, noted)))

@@ -16,6 +16,7 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.lab import Lab
+from ingest.own_scores import note_changed
 from ingest.stamps import WEEK_US
 from ingest.store import insert_many
 from spc import detection
@@ -95,6 +96,8 @@ def _say(connection: Connection, characteristic: str, now: Sequence[tuple[float,
         "(SELECT 1 FROM session WHERE session.stream_id = stream.id AND session.started_us >= ?)",
         (characteristic, from_us),
     )
+    # How surely suppliers agree hangs on it too.
+    note_changed(connection, from_us)
 
 
 def _columns(said: Iterable[Any]) -> Iterable[np.ndarray]:

@@ -15,10 +15,11 @@ from spc._checks import Floats
 from spc.ownscores import FURTHEST
 
 __all__ = [
-    "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "inflated", "lab", "members",
+    "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "alike_by_stream", "inflated",
+    "lab", "members",
 ]  # fmt: skip
 
-WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0])
+WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0, 8.0, 10.0])
 """Weeks that a shift may have lasted when it is found."""
 
 SUSPECTS: dict[str, tuple[str, ...]] = {
@@ -30,14 +31,13 @@ SUSPECTS: dict[str, tuple[str, ...]] = {
 }
 """Kinds of suspects and the columns that name one."""
 
-LOOKBACK = 13.0
+LOOKBACK = 26.0
 """Weeks of tests that are held against each other."""
 BEFORE = 1.0
 """Lots that the stream's own start, where z is 0, is worth beside those of the last weeks."""
 
 _SUPPLIER_CAP = 3.0  # what one supplier can add to the agreement
 _CHECK_CAP = 3.4  # sigma
-_DEPENDENCE = 0.2  # correlation of neighbouring lots: common practice's caution, as in spc.scores
 
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -66,12 +66,13 @@ class Kind:
 class Lab:
     """All points in order of time. `stream` numbers them from 0, `stream_ids` gives their ids back.
 
-    `quantity` and `supplier` are numbers too; a check standard is a supplier of its own kind (`check`).
+    `alike` is the correlation of neighbouring lots to be expected of a stream, as known at each point. `quantity` and `supplier` are numbers too; a check standard is a supplier of its own kind (`check`).
     """
 
     weeks: Floats
     z: Floats
     sigma: Floats
+    alike: Floats
     stream: Ints
     stream_ids: NDArray[np.int64]
     quantity: Ints
@@ -121,6 +122,7 @@ def lab(points: pd.DataFrame) -> Lab:
         weeks=ordered["weeks"].to_numpy(np.float64),
         z=ordered["z"].to_numpy(np.float64),
         sigma=ordered["sigma"].to_numpy(np.float64),
+        alike=ordered["alike"].to_numpy(np.float64),
         stream=stream,
         stream_ids=np.asarray(stream_ids, dtype=np.int64),
         quantity=quantity,
@@ -198,13 +200,20 @@ def agreement(here: Lab, z: Floats, part: slice) -> list[Agreement | None]:
     now = here.weeks[part.stop - 1]
     age = np.searchsorted(WINDOWS, now - here.weeks[part], side="right")
     z = _wild_held(here, part, z)
-    streams = len(here.stream_ids)
+    streams, alike = len(here.stream_ids), alike_by_stream(here, part)[:, None]
     lots, total = _by_window(here.stream[part], age, z, streams)
     # What came before each window; the baseline itself counts as one lot at 0.
     lots_before, total_before = lots[:, -1:] - lots[:, :-1], total[:, -1:] - total[:, :-1]
     before = total_before / (lots_before + BEFORE)
-    before_var = inflated(lots_before) / (lots_before + BEFORE)
-    return [_of_kind(kind, part, age, z, before, before_var) for kind in here.kinds]
+    before_var = inflated(lots_before, alike) / (lots_before + BEFORE)
+    return [_of_kind(kind, part, age, z, alike, before, before_var) for kind in here.kinds]
+
+
+def alike_by_stream(here: Lab, part: slice) -> Floats:
+    """The correlation of neighbouring lots of each stream as known at its last point of a stretch, 0 without one."""
+    alike = np.zeros(len(here.stream_ids))
+    alike[here.stream[part]] = here.alike[part]  # of several the last one stays
+    return alike
 
 
 def _wild_held(here: Lab, part: slice, z: Floats) -> Floats:
@@ -238,12 +247,19 @@ def _by_window(key: Ints, age: Ints, z: Floats, size: int) -> tuple[Floats, Floa
     return lots.astype(np.float64), total
 
 
-def inflated(lots: Floats) -> Floats:
-    """Variance of a mean of dependent lots, in that of independent ones."""
-    return 1.0 + 2.0 * _DEPENDENCE * (1.0 - 1.0 / np.maximum(lots, 1.0))
+def inflated(lots: Floats, alike: Floats) -> Floats:
+    """Variance of a mean of lots of which neighbours have the correlation `alike`, in that of independent ones.
+
+    Of a first-order dependence r over n lots: 1 + 2 / n sum of (n - k) r^k, k from 1 to n - 1, in closed form (Box and
+    Jenkins 1976, from memory; the test adds it up).
+    """
+    n = np.maximum(lots, 1.0)
+    return np.asarray(1.0 + 2.0 * alike / (1.0 - alike) * (1.0 - (1.0 - alike**n) / (n * (1.0 - alike))))
 
 
-def _of_kind(kind: Kind, part: slice, age: Ints, z: Floats, before: Floats, before_var: Floats) -> Agreement | None:
+def _of_kind(
+    kind: Kind, part: slice, age: Ints, z: Floats, alike: Floats, before: Floats, before_var: Floats
+) -> Agreement | None:
     cell = kind.cell[part]
     known = cell >= 0
     if not known.any():
@@ -255,7 +271,7 @@ def _of_kind(kind: Kind, part: slice, age: Ints, z: Floats, before: Floats, befo
     cells = slice(first, first + lots.shape[0])
     stream, group = kind.cell_stream[cells], kind.cell_group[cells]
     some = np.maximum(lots, 1.0)
-    weight = np.where(lots > 0, 1.0 / (inflated(lots) / some + before_var[stream]), 0.0)
+    weight = np.where(lots > 0, 1.0 / (inflated(lots, alike[stream]) / some + before_var[stream]), 0.0)
     shift = total / some - before[stream]
     return _of_suspects(kind, group, weight, weight * shift)
 

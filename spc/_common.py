@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc._agreement import BEFORE, Lab, inflated
+from spc._agreement import BEFORE, Lab, alike_by_stream, inflated
 from spc._checks import Floats
 
 __all__ = ["Common", "Size", "fit"]
@@ -109,7 +109,8 @@ def _streams(here: Lab, z: Floats, part: slice, on: Flags) -> _Streams:
     reached = np.flatnonzero(on)[::-1]
     begun[first[reached]] = part.start + reached  # of several the earliest stays
     some = lots > 0
-    variance = inflated(lots[some]) / lots[some] + inflated(other[some]) / (other[some] + BEFORE)
+    alike = alike_by_stream(here, part)[number[some]]
+    variance = inflated(lots[some], alike) / lots[some] + inflated(other[some], alike) / (other[some] + BEFORE)
     shift = total[some] / lots[some] - total_other[some] / (other[some] + BEFORE)
     kept = begun[some]
     return _Streams(shift, 1.0 / variance, here.sigma[kept], here.quantity[kept], here.supplier[kept], here.check[kept])

@@ -21,7 +21,9 @@ _LOOKS_A_WEEK = 2.0
 _FEWEST_SUPPLIERS = 3
 _CHECK_ALONE = 3.7  # more than one reading of a check standard can give
 _AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share of all: 7 of 10 agree
-_OTHERS = 0.92  # of what is needed of all, the part that must be there without the supplier that moved most
+# Where check standards tell as well, the part of the suppliers' score that must be there without the one that moved most;
+# where they don't, the others must show all that is needed, or a supplier that moves alone would be called the bench's.
+_OTHERS = 0.92
 _SAME_LOTS = 0.5  # share of lots that makes two suspects the same matter
 _LIKE = 0.9  # share of lots that makes two suspects indistinguishable
 # Share of the budget that each kind of suspect may spend, which is also how likely it is before anything is seen: a load
@@ -118,8 +120,10 @@ def _passes(found: Agreement, budget: float) -> Flags:
     tried = max(int(((found.suppliers >= _FEWEST_SUPPLIERS) | (check != 0)).any(axis=1).sum()), 1)
     needed = -special.ndtri(min(0.5 * budget / (_YEAR_WEEKS * _LOOKS_A_WEEK * tried), 0.25))
     together = np.where(check != 0, np.abs(found.score + check) / np.sqrt(2.0), 0.0)
-    enough &= np.abs(found.others) >= _OTHERS * np.minimum(np.abs(found.score), needed)
-    agreed = enough & (np.maximum(np.abs(found.score), together) >= needed)
+    score, others = np.abs(found.score), np.abs(found.others)
+    by_themselves = (score >= needed) & (others >= needed)
+    with_checks = (together >= needed) & (others >= _OTHERS * np.minimum(score, needed))
+    agreed = enough & (by_themselves | with_checks)
     return np.asarray(agreed | (np.abs(check) >= max(needed, _CHECK_ALONE)), dtype=bool)
 
 

@@ -24,7 +24,7 @@ from spc._suspicion import Candidate, likeliest, on_suspect, passing, same_matte
 __all__ = ["POINT_COLUMNS", "SETTLE_WEEKS", "Finding", "Size", "as_of", "common_shifts", "explain"]
 
 POINT_COLUMNS = (
-    "stream", "supplier", "quantity", "chamber", "instrument", "load", "weeks", "z", "sigma", "is_check_standard",
+    "stream", "supplier", "quantity", "chamber", "instrument", "load", "weeks", "z", "sigma", "is_check_standard", "alike",
 )  # fmt: skip
 
 SETTLE_WEEKS = 4.0
@@ -92,11 +92,12 @@ def common_shifts(
     points : DataFrame
         One row a valid lot or check, of all streams, with `POINT_COLUMNS`: `stream` (int), `supplier`, `quantity`,
         `chamber`, `instrument`, `load` (str; empty or missing where unknown), `weeks` (float, test time), `z` and
-        `sigma` (float, `spc.ownscores`; rows with nan are stepped over), `is_check_standard` (bool). Any order.
+        `sigma` (float, `spc.ownscores`; rows with nan are stepped over), `is_check_standard` (bool), `alike` (float, correlation of
+        neighbouring lots to be expected of the stream as known then, from 0 to below 1). Any order.
     false_findings_per_year : float
         Findings a year that the whole lab accepts by chance, > 0.
     known : sequence of Finding
-        What was found up to `after` (see `as_of`): only later days are looked at. `points` must then reach back 60
+        What was found up to `after` (see `as_of`): only later days are looked at. `points` must then reach back 80
         weeks before `after`.
     after : float
         Weeks; the days of tests up to that moment are known.
@@ -113,8 +114,8 @@ def common_shifts(
 
     Notes
     -----
-    A day of tests is judged with the points up to its end and none later. In each suspect the lots of the last 1 to 8
-    weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so that no
+    A day of tests is judged with the points up to its end and none later. In each suspect the lots of the last half
+    week to 10 weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so that no
     one or two of them can carry a finding, and seven in ten must agree; the scores are added with weights [1]_ and stand
     against the budget over all suspects and looks of a year. Among the suspects that pass, the likeliest is named, and
     for four weeks named again as lots come in. What is found is taken out of the points before anything else is looked
@@ -204,6 +205,9 @@ def _checked(points: pd.DataFrame) -> pd.DataFrame:
         )
     if not np.isfinite(points["weeks"].to_numpy(np.float64)).all():
         raise ValueError("points: weeks must be finite; leave out points without a test time")
+    alike = points["alike"].to_numpy(np.float64)
+    if not ((alike >= 0) & (alike < 1)).all():
+        raise ValueError("points: alike must be a correlation from 0 to below 1")
     return points
 
 

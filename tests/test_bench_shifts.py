@@ -42,11 +42,12 @@ def lab(seed: int, weeks: int = 36, check: bool = True) -> pd.DataFrame:
                     rng.normal(),
                     0.1,
                     False,
+                    0.2,
                 )
             )
     for stream, (kind, tester) in enumerate([("energy", "pulse"), ("resistance", "meter")], start=20):
         rows += [
-            (stream, "lab", kind, "AB"[w % 2], tester, "", w + 0.5, rng.normal(), 0.1, True)
+            (stream, "lab", kind, "AB"[w % 2], tester, "", w + 0.5, rng.normal(), 0.1, True, 0.2)
             for w in range(weeks)
             if check
         ]
@@ -224,8 +225,28 @@ def test_wrong_input_says_what_is_wrong():
         common_shifts(lab(1).drop(columns="load"))
     with pytest.raises(ValueError, match="weeks must be finite"):
         common_shifts(lab(1).assign(weeks=np.inf))
+    with pytest.raises(ValueError, match="alike must be a correlation from 0 to below 1"):
+        common_shifts(lab(1).assign(alike=1.0))
     with pytest.raises(ValueError, match="false_findings_per_year must be above 0"):
         common_shifts(lab(1), false_findings_per_year=0)
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.2, 0.6])
+def test_the_mean_of_dependent_lots_has_the_variance_of_their_covariances_added_up(alike: float):
+    for lots in (1, 2, 7, 40):
+        apart = np.abs(np.subtract.outer(np.arange(lots), np.arange(lots)))
+        # Forty by forty terms near 1: rounding.
+        assert_allclose(
+            _agreement.inflated(np.array([lots]), np.array([alike])), (alike**apart).sum() / lots, rtol=1e-13
+        )
+
+
+def test_lots_that_are_alike_need_more_to_speak_against_the_bench():
+    points = moved(lab(1, check=False), 1.2, instrument="pulse")
+
+    independent, dependent = (new(points.assign(alike=alike))[0] for alike in (0.0, 0.5))
+    assert abs(independent.score) > 1.2 * abs(dependent.score)
+    assert independent.sigmas_se < dependent.sigmas_se
 
 
 def test_humidity_slope_is_the_fixed_effect_regression_of_another_library():

@@ -5,7 +5,8 @@
 Invented labs of five suppliers, their lots in two chambers on three instruments, with a check standard on each. The truth
 is simulated levels, scored by `spc.ownscores` as in a lab: normal, heavy-tailed and dependent lots, and suppliers that drift
 by themselves. A shift of one standard deviation of a lot begins at week 50; it counts as found if a finding is complete
-within three weeks. `knows` is told which lots the shift would reach, its size, and every stream's level and scatter, and
+within three weeks. One supplier that moves by itself, all its streams by as much, is nobody's but its own: how often the
+bench is named for it, in six weeks. `knows` is told which lots the shift would reach, its size, and every stream's level and scatter, and
 spends the whole budget on it: no search can do better. What is charged to suppliers is measured in `bench_held.py`.
 """
 
@@ -20,16 +21,18 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from spc import bench, runlength
+from spc import bench, detection, runlength
 from spc.ownscores import own_scores
 
 START = 50.0
 WITHIN = 3.0
+ALONE_WEEKS = 6.0
+ALONE_SIGMAS = (1.0, 2.0, 3.0)
 CHECK_SIGMAS = 4.0  # a check standard scatters a quarter as much as film between lots: common practice
 YEAR_WEEKS = 52.1775
 CHANCE_WEEKS = 78.0
 LOT = 0.1  # standard deviation of a lot in the charted scale
-COLUMNS = [*(column for column in bench.POINT_COLUMNS if column != "sigma"), "scale"]
+COLUMNS = [*(column for column in bench.POINT_COLUMNS if column not in ("sigma", "alike")), "scale"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +102,22 @@ def points(*columns: object) -> pd.DataFrame:
 
 
 def scored(table: pd.DataFrame) -> pd.DataFrame:
-    """What the search is given: each lot against its own stream's past."""
+    """What the search is given: each lot against its own stream's past, and how alike neighbours are to be expected."""
+    ordered = table.sort_values(["stream", "weeks"])
+    films = ordered[~ordered["is_check_standard"].astype(bool)]
+    said = {name: sisters(own) for name, own in films.groupby("quantity")}
     parts = []
-    for _, own in table.sort_values("weeks").groupby("stream"):
+    for _, own in ordered.groupby("stream"):
         found = own_scores(own["z"].to_numpy() * own["scale"].to_numpy())
-        parts.append(own.assign(z=found.score, sigma=found.sigma))
+        first = own.iloc[0]
+        told = detection.ALONE if first["is_check_standard"] else said[first["quantity"]]
+        parts.append(own.assign(z=found.score, sigma=found.sigma, alike=told.at(own["weeks"].to_numpy())[0]))
     return pd.concat(parts)
+
+
+def sisters(films: pd.DataFrame) -> detection.Sisters:
+    """What the streams of one quantity say together of the dependence of neighbouring lots."""
+    return detection.pooled(detection.neighbours(*(films[name].to_numpy() for name in ("stream", "weeks", "z"))))
 
 
 def by_chance(labs: int, seed: int, truth: Lots) -> None:
@@ -145,6 +158,21 @@ def shifted(labs: int, seed: int, column: str, name: str, check: bool, truth: Lo
     )
 
 
+def alone(labs: int, seed: int, sigmas: float, truth: Lots) -> None:
+    """How often a supplier that moves by itself is called the bench's; `before` counts what stood in the same labs without it."""
+    told, without = 0, 0
+    for number in range(labs):
+        table = lots(np.random.default_rng([seed, 3000 + number]), START + ALONE_WEEKS, truth, False)
+        without += any(one.completed_at >= START for one in bench.common_shifts(scored(table)))
+        table.loc[(table["weeks"] >= START) & (table["supplier"] == "supplier 2"), "z"] += sigmas
+        told += any(one.completed_at >= START for one in bench.common_shifts(scored(table)))
+    print(
+        f"one supplier moves {sigmas:g} sigma alone, {truth}: the bench named in {share(told, labs)}, in the same labs "
+        f"without the move {share(without, labs)}",
+        flush=True,
+    )
+
+
 def share(number: int, of: int) -> str:
     """With the 95 % interval of Clopper and Pearson."""
     found = stats.binomtest(number, of).proportion_ci(0.95, "exact")
@@ -180,9 +208,12 @@ def cost(streams: int) -> None:
 
 def main() -> None:
     labs, seed = (int(sys.argv[place]) if len(sys.argv) > place else usual for place, usual in ((1, 40), (2, 2718)))
-    rows = [int(row) for row in sys.argv[3:]] or [*range(-2, len(SHIFTS))]
+    rows = [int(row) for row in sys.argv[3:]] or [*range(-3, len(SHIFTS))]
     for row in rows:
-        if row < 0:
+        if row == -3:
+            for sigmas in ALONE_SIGMAS:
+                alone(labs, seed, sigmas, Lots(6))
+        elif row < 0:
             by_chance(labs, seed, Lots(6, **(DISTURBED if row == -1 else {})))
         else:
             shifted(labs, seed, *SHIFTS[row])
