@@ -25,7 +25,7 @@ from spc.words import Grade, Kind
 __all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "watch_bench"]
 
 # What the search needs before the first day that it looks at again.
-REACH_WEEKS = 80.0
+REACH_WEEKS = 60.0
 QUARTER_WEEKS = 13
 FINDINGS = "bench_findings"
 FALSE_FINDINGS_PER_YEAR = 1.0

@@ -19,7 +19,7 @@ __all__ = [
     "lab", "members",
 ]  # fmt: skip
 
-WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0, 8.0, 10.0])
+WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0])
 """Weeks that a shift may have lasted when it is found."""
 
 SUSPECTS: dict[str, tuple[str, ...]] = {
@@ -31,7 +31,7 @@ SUSPECTS: dict[str, tuple[str, ...]] = {
 }
 """Kinds of suspects and the columns that name one."""
 
-LOOKBACK = 26.0
+LOOKBACK = 13.0
 """Weeks of tests that are held against each other."""
 BEFORE = 1.0
 """Lots that the stream's own start, where z is 0, is worth beside those of the last weeks."""

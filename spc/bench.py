@@ -97,7 +97,7 @@ def common_shifts(
     false_findings_per_year : float
         Findings a year that the whole lab accepts by chance, > 0.
     known : sequence of Finding
-        What was found up to `after` (see `as_of`): only later days are looked at. `points` must then reach back 80
+        What was found up to `after` (see `as_of`): only later days are looked at. `points` must then reach back 60
         weeks before `after`.
     after : float
         Weeks; the days of tests up to that moment are known.
@@ -115,9 +115,10 @@ def common_shifts(
     Notes
     -----
     A day of tests is judged with the points up to its end and none later. In each suspect the lots of the last half
-    week to 10 weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so that no
-    one or two of them can carry a finding, and seven in ten must agree; the scores are added with weights [1]_ and stand
-    against the budget over all suspects and looks of a year. Among the suspects that pass, the likeliest is named, and
+    week to six weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so
+    that no one or two of them can carry a finding, and seven in ten must agree; the scores are added with weights [1]_ and
+    stand against the budget over all suspects and looks of a year, without a check standard also when the supplier that
+    moved most is left out. Among the suspects that pass, the likeliest is named, and
     for four weeks named again as lots come in. What is found is taken out of the points before anything else is looked
     for; a shift back by as much on the same lots ends it.
 
