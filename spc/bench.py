@@ -18,7 +18,8 @@ from scipy import special
 from spc._agreement import LOOKBACK, SUSPECTS, Lab, agreement, lab, members
 from spc._checks import Floats, positive
 from spc._common import Common, Size, fit
-from spc._suspicion import SHARE, WITHIN, Candidate, likeliest, on_suspect, passing, same_matter
+from spc._dating import Begun, best_dated
+from spc._suspicion import Candidate, likeliest, on_suspect, passing, same_matter
 
 __all__ = ["POINT_COLUMNS", "SETTLE_WEEKS", "Finding", "Size", "as_of", "common_shifts", "explain"]
 
@@ -31,11 +32,7 @@ SETTLE_WEEKS = 4.0
 _RENAME = 1.0  # log likelihood by which another suspect must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
-_DATED_WEEKS = 1.0  # around a start in which it is looked for day by day
-_ACQUITS = 4.0  # log likelihood by which a check standard that stayed where it was acquits its instrument
 _BACK = 0.35  # of a finding's size, from which a shift the other way ends it
-_FREE_SIZE = 2.0  # log likelihood that a shift of a size of its own costs against one of the films' size
-_FELT_BY_CHECKS = ("instrument", "quantity")
 _QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for so long
 
 Flags = NDArray[np.bool_]
@@ -227,7 +224,7 @@ def _with_new(here: Lab, part: slice, found: list[Finding], budget: float) -> li
     if best is None:
         return found
     again = _on_same_lots(here, part, best.members, best.direction, candidates)
-    best = _best_dated(here, part, z, _Begun(best.since, now), again) or best
+    best = best_dated(here, part, z, Begun(best.since, now), again) or best
     if best.evidence < 0:  # a check standard that stayed where it was acquits
         return found
     back = _returns(here, part, best, found)
@@ -255,11 +252,11 @@ def _settled(here: Lab, part: slice, found: list[Finding], place: int, budget: f
     """A fresh finding with the suspect, start and size that today's lots tell."""
     finding = found[place]
     z, again = _seen_again(here, part, found, place, budget)
-    begun = _Begun(finding.since, finding.completed_at)
-    best = _best_dated(here, part, z, begun, again)
+    begun = Begun(finding.since, finding.completed_at)
+    best = best_dated(here, part, z, begun, again)
     if best is None or best.evidence < 0:
         return finding
-    kept = _best_dated(here, part, z, begun, again, only=_label(finding))
+    kept = best_dated(here, part, z, begun, again, only=_label(finding))
     if kept is not None and best.evidence <= kept.evidence + _RENAME:
         best = kept
     return _renamed(finding, _finding(here, part, z, best))
@@ -273,87 +270,13 @@ def _one_cause(
     if new.direction != finding.direction:
         return None
     z, again = _seen_again(here, part, found, place, budget)
-    begun = _Begun(finding.since, finding.completed_at)
-    kept = _best_dated(here, part, z, begun, again, only=_label(finding))
+    begun = Begun(finding.since, finding.completed_at)
+    kept = best_dated(here, part, z, begun, again, only=_label(finding))
     joint = [one for one in again if same_matter(new.members, one.members, here.weeks[part], new.since)]
-    both = _best_dated(here, part, z, begun, joint)
+    both = best_dated(here, part, z, begun, joint)
     if kept is None or both is None or both.evidence + _TWO_CAUSES < kept.evidence + new.evidence:
         return None
     return _renamed(finding, _finding(here, part, z, both))
-
-
-@dataclass(frozen=True, slots=True)
-class _Begun:
-    """When a matter seemed to begin, and when it was found."""
-
-    since: float
-    completed_at: float
-
-
-def _best_dated(
-    here: Lab,
-    part: slice,
-    z: Floats,
-    begun: _Begun,
-    again: Sequence[Candidate],
-    only: tuple[str, tuple[str, ...]] | None = None,
-) -> Candidate | None:
-    """The suspect and start that explain most, all suspects weighed with the same starts."""
-    starts = _starts(here.weeks[part], [begun.since, *(one.since for one in again)], begun.completed_at)
-    kept = [one for one in again if only is None or one.label == only]
-    # A supplier that moves by itself as well would speak for the suspects that happen to have most of its lots.
-    apart = {
-        name for one in again for name in fit(here, z, part, one.members & (here.weeks[part] >= begun.since)).apart
-    }
-    return likeliest([_dated(here, part, z, one, starts, tuple(apart)) for one in kept])
-
-
-def _starts(weeks: Floats, named: Sequence[float], completed_at: float) -> Floats:
-    """The first lots of the days around the starts that were named; what was found on a day began by then."""
-    around = (weeks >= min(named) - _DATED_WEEKS) & (weeks <= min(max(named) + _DATED_WEEKS, completed_at))
-    own = weeks[around]
-    return own[np.diff(np.floor(own * 7.0), prepend=-np.inf) > 0]
-
-
-def _dated(
-    here: Lab, part: slice, z: Floats, candidate: Candidate, starts: Floats, apart: tuple[int, ...]
-) -> Candidate:
-    """A candidate with the start that explains most, and the starts that explain almost as much."""
-    evidence = np.array([_explains(here, part, z, candidate, since, apart) for since in starts])
-    best = int(evidence.argmax())
-    near = starts[evidence >= evidence[best] - WITHIN]
-    return replace(
-        candidate,
-        since=float(starts[best]),
-        since_low=float(near.min()),
-        since_high=float(near.max()),
-        evidence=float(evidence[best]),
-    )
-
-
-def _explains(here: Lab, part: slice, z: Floats, candidate: Candidate, since: float, apart: tuple[int, ...]) -> float:
-    """Log likelihood that a suspect's shift since then gains over none, with its odds before anything is seen."""
-    on = candidate.members & (here.weeks[part] >= since)
-    if not on.any():
-        return -np.inf
-    common = fit(here, z, part, on, apart)
-    score = max(candidate.direction * common.sigmas / common.sigmas_se, 0.0)
-    checks = sum(_checks_say(candidate, size) for size in common.sizes.values() if np.isfinite(size.check))
-    return float(0.5 * score**2 + checks + np.log(SHARE[candidate.kind.name]))
-
-
-def _checks_say(candidate: Candidate, size: Size) -> float:
-    """Log likelihood that the check standards of one quantity add.
-
-    What is wrong with an instrument is wrong with its check standard by as much. A chamber may move films and leave a
-    check standard alone, as humidity does a resistor.
-    """
-    own = max(candidate.direction * size.check / size.check_se, 0.0)
-    if candidate.kind.name in _FELT_BY_CHECKS and np.isfinite(size.films):
-        rest = (size.check - size.films) / float(np.hypot(size.check_se, size.films_se))
-        said = 0.5 * (own**2 - rest**2)
-        return float(said) if said > -_ACQUITS else -np.inf
-    return float(max(0.5 * own**2 - _FREE_SIZE, 0.0))
 
 
 def _seen_again(
@@ -402,10 +325,15 @@ def _same(here: Lab, part: slice, candidate: Candidate, finding: Finding) -> boo
 
 
 def _returns(here: Lab, part: slice, candidate: Candidate, found: Sequence[Finding]) -> Finding | None:
-    """The latest finding that lasts, on the same lots, which this one takes back."""
+    """The latest finding that lasts, on the same lots, which this one takes back; what began before it takes nothing back."""
     for finding in reversed(found):
         opposite = candidate.direction == -finding.direction and np.isinf(finding.until)
-        if opposite and candidate.size >= _BACK * abs(finding.sigmas) and _same(here, part, candidate, finding):
+        if (
+            opposite
+            and candidate.since > finding.since
+            and candidate.size >= _BACK * abs(finding.sigmas)
+            and _same(here, part, candidate, finding)
+        ):
             return finding
     return None
 

@@ -11,7 +11,8 @@ import statsmodels.formula.api as smf
 from numpy.testing import assert_allclose
 from scipy import special
 
-from spc import bench
+from spc import _agreement, bench
+from spc._suspicion import Candidate, on_suspect
 from spc.bench import Finding, as_of, common_shifts, explain
 from spc.humidity import humidity_sensitivity
 from spc.ownscores import own_scores
@@ -162,6 +163,23 @@ def test_what_is_repaired_ends_the_finding():
     told = explain(points, [found])
     assert (told.loc[points["weeks"] > START + 7, "finding"] == -1).all()
     assert (told.loc[away & (points["weeks"] > START + 0.5), "finding"] == 0).all()
+
+
+def test_nothing_ends_before_it_began() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    here = _agreement.lab(points)
+    part = slice(0, here.weeks.size)
+    kind = next(one for one in here.kinds if one.name == "instrument")
+    number = kind.labels.index(("pulse",))
+    back = Candidate(
+        kind=kind, suspect=number, since=found.since, since_low=found.since, since_high=found.since, direction=-1, size=2.0,
+        score=-9.0, check=np.nan, evidence=40.0, members=on_suspect(kind, number, part),
+    )  # fmt: skip
+
+    # The other way, but from the same lot on, or from one before: a quarrel about the start, and no way back.
+    assert bench._returns(here, part, back, [found]) is None
+    assert bench._returns(here, part, replace(back, since=found.since + 1.0), [found]) is found
 
 
 @pytest.mark.parametrize("day", [31.0, 33.0])
