@@ -177,7 +177,7 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
     -------
     DataFrame
         Index of `points`; `finding` (int, place in `found` of the latest one on whose suspect the point was made while it
-        lasted, -1 for none or where the supplier moved apart) and `common` (float, what all of them add to the level, in the charted scale): the level
+        lasted, from the earliest start that the evidence leaves open; -1 for none or where the supplier moved apart) and `common` (float, what all of them add to the level, in the charted scale): the level
         without it is the film's own.
     """
     number, common = np.full(len(points), -1), np.zeros(len(points))
@@ -185,7 +185,8 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
     check, supplier = points["is_check_standard"].to_numpy(bool), points["supplier"].astype(str)
     for place, finding in enumerate(found):
         held = members(points, finding.suspect_kind, finding.suspect, finding.quantity)
-        held &= (weeks >= finding.since) & (weeks < finding.until)
+        # A start told too late would leave the first shifted lots to the supplier, and they alone can accuse it.
+        held &= (weeks >= finding.since_low) & (weeks < finding.until)
         own = {name: _own_size(finding, name) for name in finding.sizes}
         size = np.where(
             check,

@@ -183,6 +183,22 @@ def test_nothing_ends_before_it_began() -> None:
     assert bench._returns(here, part, replace(back, since=found.since + 1.0), [found]) is found
 
 
+def test_lots_from_the_earliest_start_left_open_are_explained() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    late = replace(found, since_low=START, since=START + 2.0, since_high=START + 2.5)
+    told = explain(points, [late])
+    on = points["instrument"] == "pulse"
+
+    between = on & points["weeks"].between(late.since_low, late.since, inclusive="left")
+    assert between.sum() > 10
+    assert (told.loc[between, "finding"] == 0).all()
+    assert_allclose(
+        told.loc[between & ~points["is_check_standard"], "common"], late.sizes["energy"].size, rtol=0, atol=0
+    )
+    assert (told.loc[points["weeks"] < late.since_low, "finding"] == -1).all()
+
+
 @pytest.mark.parametrize("day", [31.0, 33.0])
 def test_nothing_looks_ahead(day: float):
     points = moved(lab(7), 1.5, chamber="B")
