@@ -115,7 +115,9 @@ def outcome(truth: Truth, seed: Sequence[int], shifted: bool) -> tuple[set[Told]
         for chamber in "AB":
             bench.drop_climate(f"{chamber}.csv", MONDAY - timedelta(hours=60), 24 * 7 * (WEEKS + 1), chamber=chamber)
         bench.drop_tests("all.csv", list(readings(truth, seed, shifted)))
-        bench.run()
+        # What is tested later than a day from now is refused.
+        done = bench.run(MONDAY + timedelta(weeks=WEEKS + 1))
+        assert not done.refused_something, done
         return told_of(bench, truth)
 
 
