@@ -1,13 +1,14 @@
 """Alerts that the bench explains: closed under the bench alert, visible, and open again when it goes.
 
-A stream is evaluated a second time with what the bench added taken out of its levels. An alert that is not there in the
-second look is the bench's; one that is stays the supplier's, however much the bench moved as well.
+A stream is evaluated a second time with what the bench added taken out of its levels, and once more with the most that it may
+have added. An alert that is not there in both of these is the bench's; one that is stays the supplier's, however much the
+bench moved as well.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,6 +34,8 @@ __all__ = ["HELD_BY", "hold_explained"]
 HELD_KINDS = (Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.FORECAST)
 
 HELD_BY = "held_by"
+MOST = 1.645
+"""Standard errors by which the bench may have added more than its likeliest: one in twenty lies beyond (normal law)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +100,9 @@ def _hold_all(
     points = points_of(connection, lab, None if only is None else only | {one.stream for one in standards})
     told = explain(points, [finding for _, finding in found])
     names = np.array(["", *(alert for alert, _ in found)], dtype=object)
-    points = points.assign(common=told["common"], alert=names[told["finding"].to_numpy() + 1])
+    points = points.assign(
+        common=told["common"], common_se=told["common_se"], alert=names[told["finding"].to_numpy() + 1]
+    )
     for standard in standards:
         points = _with_standard(points, standard)
     touched = points["alert"].ne("").groupby(points["stream"]).transform("any")
@@ -141,12 +146,11 @@ def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame
     explained = [(alert, *found) for alert in told if (found := _suspected(alert, points))[0]]
     if not explained:
         return
-    common = dict(zip(points["session"].astype(int), points["common"].astype(float), strict=True))
-    again = evaluate_without(connection, lab, stream, common)
+    looks = [evaluate_without(connection, lab, stream, added) for added in _added(points)]
     witness = lab.is_check_standard(stream.supplier, stream.product)
     for alert, under, moved_us in explained:
         # A check standard is part of the finding's evidence and has no cause of its own beside it.
-        if witness or not _stands(alert, moved_us, again):
+        if witness or not all(_stands(alert, moved_us, again) for again in looks):
             connection.exec_driver_sql(
                 "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
                 (
@@ -156,6 +160,14 @@ def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame
                     alert.id,
                 ),
             )
+
+
+def _added(points: pd.DataFrame) -> Iterator[dict[int, float]]:
+    """What the bench added to each session: the likeliest, and the most within its error."""
+    common, error = points["common"].to_numpy(np.float64), points["common_se"].to_numpy(np.float64)
+    for most in (0.0, MOST):
+        added = common + most * np.sign(common) * error
+        yield dict(zip(points["session"].astype(int), added.tolist(), strict=True))
 
 
 def _alerts_of(connection: Connection, stream: int) -> list[_Told]:

@@ -177,10 +177,11 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
     -------
     DataFrame
         Index of `points`; `finding` (int, place in `found` of the latest one on whose suspect the point was made while it
-        lasted, from the earliest start that the evidence leaves open; -1 for none or where the supplier moved apart) and `common` (float, what all of them add to the level, in the charted scale): the level
-        without it is the film's own.
+        lasted, from the earliest start that the evidence leaves open; -1 for none or where the supplier moved apart),
+        `common` (float, what all of them add to the level, in the charted scale): the level without it is the film's own;
+        and `common_se` (float), its standard error.
     """
-    number, common = np.full(len(points), -1), np.zeros(len(points))
+    number, common, variance = np.full(len(points), -1), np.zeros(len(points)), np.zeros(len(points))
     weeks, quantity = points["weeks"].to_numpy(np.float64), points["quantity"].astype(str)
     check, supplier = points["is_check_standard"].to_numpy(bool), points["supplier"].astype(str)
     for place, finding in enumerate(found):
@@ -195,8 +196,10 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
         )
         held &= np.isfinite(size)
         common[held] += size[held]
+        errors = quantity.map({name: one.se for name, one in finding.sizes.items()}).to_numpy(np.float64)
+        variance[held] += np.nan_to_num(errors[held]) ** 2
         number[held & ~supplier.isin(finding.apart).to_numpy(bool)] = place
-    return pd.DataFrame({"finding": number, "common": common}, index=points.index)
+    return pd.DataFrame({"finding": number, "common": common, "common_se": np.sqrt(variance)}, index=points.index)
 
 
 def _checked(points: pd.DataFrame) -> pd.DataFrame:

@@ -199,6 +199,17 @@ def test_lots_from_the_earliest_start_left_open_are_explained() -> None:
     assert (told.loc[points["weeks"] < late.since_low, "finding"] == -1).all()
 
 
+def test_what_a_finding_explains_is_as_unsure_as_its_size() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    told = explain(points, [found, replace(found, until=np.inf)])
+    on = (points["instrument"] == "pulse") & (points["weeks"] >= found.since)
+
+    # Two findings of one size add up, their errors by squares.
+    assert_allclose(told.loc[on, "common_se"], np.sqrt(2.0) * found.sizes["energy"].se, rtol=1e-14)
+    assert (told.loc[~on & (points["instrument"] != "pulse"), "common_se"] == 0.0).all()
+
+
 @pytest.mark.parametrize("day", [31.0, 33.0])
 def test_nothing_looks_ahead(day: float):
     points = moved(lab(7), 1.5, chamber="B")
