@@ -191,17 +191,20 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
 
 
 def evaluate_without(
-    connection: Connection, lab: Lab, stream: Stream, common: Mapping[int, float]
-) -> spc.evaluate.Evaluation:
-    """A second look at a stream, with what the bench added to its levels (by session, in the charted scale) taken out."""
+    connection: Connection, lab: Lab, stream: Stream, commons: Sequence[Mapping[int, float]]
+) -> list[spc.evaluate.Evaluation]:
+    """Second looks at a stream, each with what the bench may have added to its levels (by session, charted scale) taken out."""
     lab = with_entered_limits(connection, lab)
     sessions, heard = sessions_of(connection, [stream.id])[stream.id], heard_of(connection, [stream])[stream.id]
-    added = np.array([common.get(session, 0.0) for session in sessions.index.tolist()])
     marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, heard.acts)
-    levels = {name: sessions.floats(name) - added for name in ("level", "level_low", "level_high")}
     # What was said of the levels as they are does not hold here.
     anew = replace(heard, before=spc.evaluate.Said())
-    return spc.evaluate.streams([_asked(lab, stream, sessions.adding(levels), anew, marked)])[0]
+    return spc.evaluate.streams([_asked(lab, stream, _without(sessions, common), anew, marked) for common in commons])
+
+
+def _without(sessions: Rows, common: Mapping[int, float]) -> Rows:
+    added = np.array([common.get(session, 0.0) for session in sessions.index.tolist()])
+    return sessions.adding({name: sessions.floats(name) - added for name in ("level", "level_low", "level_high")})
 
 
 def _settings(

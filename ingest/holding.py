@@ -1,14 +1,14 @@
 """Alerts that the bench explains: closed under the bench alert, visible, and open again when it goes.
 
 A stream is evaluated a second time with what the bench added taken out of its levels, and once more with the most that it may
-have added. An alert that is not there in both of these is the bench's; one that is stays the supplier's, however much the
+have added. An alert that is missing from either is the bench's; one that is in both stays the supplier's, however much the
 bench moved as well.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -146,7 +146,7 @@ def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame
     explained = [(alert, *found) for alert in told if (found := _suspected(alert, points))[0]]
     if not explained:
         return
-    looks = [evaluate_without(connection, lab, stream, added) for added in _added(points)]
+    looks = evaluate_without(connection, lab, stream, _added(points))
     witness = lab.is_check_standard(stream.supplier, stream.product)
     for alert, under, moved_us in explained:
         # A check standard is part of the finding's evidence and has no cause of its own beside it.
@@ -162,12 +162,11 @@ def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame
             )
 
 
-def _added(points: pd.DataFrame) -> Iterator[dict[int, float]]:
-    """What the bench added to each session: the likeliest, and the most within its error."""
+def _added(points: pd.DataFrame) -> list[dict[int, float]]:
+    """What the bench added to each session: the likeliest, and the most within its error, where that is known."""
     common, error = points["common"].to_numpy(np.float64), points["common_se"].to_numpy(np.float64)
-    for most in (0.0, MOST):
-        added = common + most * np.sign(common) * error
-        yield dict(zip(points["session"].astype(int), added.tolist(), strict=True))
+    sizes = [common, common + MOST * np.sign(common) * error] if error.any() else [common]
+    return [dict(zip(points["session"].astype(int), size.tolist(), strict=True)) for size in sizes]
 
 
 def _alerts_of(connection: Connection, stream: int) -> list[_Told]:

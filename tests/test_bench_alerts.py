@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 from types import SimpleNamespace
@@ -21,6 +22,7 @@ from ingest.lab import load
 from ingest.replay import replayed
 from ingest.store import known_store
 from spc.alerts import Episode
+from spc.bench import Finding, explain
 
 SUPPLIERS = ("Alder Film", "Birch Pack", "Cedar Foil", "Dogwood Bags")
 WEEKS = 34
@@ -86,6 +88,24 @@ def test_a_gain_of_the_tester_is_one_alert_and_holds_what_it_explains(bench: Ben
     assert [alert for alert in charged if alert["raised_at"] >= gain["raised_at"]] == []
     assert gain["id"] in done.raised
     assert not {alert["id"] for alert in held} & set(done.raised)
+
+
+@pytest.mark.parametrize(("error", "is_charged"), [(0.0, True), (0.5 / 1.645, False)])
+def test_a_supplier_is_charged_only_where_the_most_that_the_bench_may_have_added_is_too_little(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, error: float, is_charged: bool
+) -> None:
+    def half(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
+        """Half of the gain, with an error within which all of it lies, or with none."""
+        told = explain(points, found)
+        return told.assign(common=0.5 * told["common"], common_se=error * told["common"].abs())
+
+    monkeypatch.setattr("ingest.holding.explain", half)
+    fill(bench, range(WEEKS))
+    bench.run()
+    drifts = [alert for alert in alerts(bench) if alert["kind"] == "drift"]
+
+    assert drifts
+    assert any(alert["held_under"] is None for alert in drifts) == is_charged
 
 
 def test_agreement_alone_names_the_bench_where_no_check_standard_is(bench: Bench) -> None:

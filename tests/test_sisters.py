@@ -8,10 +8,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 from labs import MONDAY, Bench, lot_rows
+from numpy.testing import assert_allclose
 from statsmodels.tsa.stattools import acf
 
+from ingest import sisters
+from ingest.bench_points import points_of
+from ingest.lab import load
+from ingest.own_scores import changed_from
+from ingest.sisters import sisters_of
+from ingest.stamps import WEEK_US
 from ingest.store import known_store
 from spc import detection
+from spc.detection import ALONE
 from spc.detection.sisters import BLOCK_WEEKS
 
 
@@ -141,3 +149,22 @@ def test_a_new_lot_is_judged_on_from_what_was_said(bench: Bench, monkeypatch: py
     bench.drop_tests("new.csv", waiting[last][-3:])
     assert bench.run().evaluated == 1
     assert judged == [[33]]
+
+
+def test_the_search_for_shifts_in_common_hears_what_sisters_say(bench: Bench):
+    for name, rows in fill(bench).items():
+        bench.drop_tests(name, rows)
+    bench.run()
+    lab, store = load(bench.folder), known_store(bench.folder)
+    assert store is not None
+    with store.writing() as connection:
+        points = points_of(connection, lab, None)
+        (said,) = sisters_of(connection).values()
+        assert set(said.at(points["weeks"].to_numpy())[0]) > {ALONE.at(np.zeros(1))[0][0]}
+        assert_allclose(points["alike"], said.at(points["weeks"].to_numpy())[0], rtol=0, atol=0)
+
+        # News from sisters has it look again from there on.
+        assert changed_from(connection) is None
+        moment = int(points["tested_us"].iloc[-1])
+        sisters._say(connection, "shielding_energy", [(moment / WEEK_US, 0.7, 40.0)], moment)
+        assert changed_from(connection) == moment
