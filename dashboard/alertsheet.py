@@ -12,12 +12,12 @@ from dashboard.entryform import enterable, form
 from dashboard.parts import link, lot_link, picture, stream_link, word
 from dashboard.sentences import characteristic, day, evidence
 from dashboard.svg import Room
+from dashboard.views import Stream
 from ingest.actions import STEPS
 
 __all__ = ["alert_sheet", "by_matter", "matter_sheet", "stream_of", "urgent_first"]
 
 Document = dict[str, Any]
-Stream = tuple[str, str, str]
 
 # What a person may do with an alert in each state.
 ANSWERS = {

@@ -39,7 +39,7 @@ def layout(desk: Desk, show: str = "open", kind: str = "", most: str = "", **_ot
     return html.Div(
         [
             html.H1(_headline(alerts)),
-            html.P(_about(alerts), className="lead"),
+            *_about(alerts),
             _choices(alerts, show, kind),
             *[
                 _with_held([whole[one["id"]] for one in matter], [whole[one] for one in held], entries, sketches)
@@ -59,12 +59,13 @@ def _headline(alerts: list[Document]) -> str:
     return f"{counted(len(open_ones), 'open alert')}, {act} of them to act on."
 
 
-def _about(alerts: list[Document]) -> str:
-    matters = by_matter([alert for alert in alerts if alert["state"] == "open"])
-    several = sum(len(matter) > 1 for matter in matters)
-    if not several:
-        return ""
-    return f"They are about {counted(len(matters), 'matter')}: alerts on one stream stand together."
+def _about(alerts: list[Document]) -> list[html.P]:
+    open_ones = [alert for alert in alerts if alert["state"] == "open"]
+    matters = {stream_of(alert) or alert["id"] for alert in open_ones}
+    if len(matters) == len(open_ones):
+        return []
+    said = f"They are about {counted(len(matters), 'matter')}: alerts on one stream stand together."
+    return [html.P(said, className="lead")]
 
 
 def _fits(alert: Document, show: str, kind: str) -> bool:
@@ -94,7 +95,7 @@ def _with_held(
     matter: list[Document],
     all_held: list[Document],
     entries: Mapping[str, list[Document]],
-    sketches: Mapping[tuple[str, str, str], Room],
+    sketches: Mapping[views.Stream, Room],
 ) -> html.Div:
     """A matter, and where it is one of the bench the supplier alerts that it explains beneath it."""
     ids = {alert["id"] for alert in matter}

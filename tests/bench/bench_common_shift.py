@@ -159,7 +159,7 @@ def shifted(labs: int, seed: int, column: str, name: str, check: bool, truth: Lo
 
 
 def alone(labs: int, seed: int, sigmas: float, truth: Lots) -> None:
-    """How often a supplier that moves by itself is called the bench's; `before` counts what stood in the same labs without it."""
+    """How often a supplier that moves by itself is called the bench's; `without` is the same labs without the move."""
     told, without = 0, 0
     for number in range(labs):
         table = lots(np.random.default_rng([seed, 3000 + number]), START + ALONE_WEEKS, truth, False)
