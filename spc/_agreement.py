@@ -66,7 +66,8 @@ class Kind:
 class Lab:
     """All points in order of time. `stream` numbers them from 0, `stream_ids` gives their ids back.
 
-    `alike` is the correlation of neighbouring lots to be expected of a stream, as known at each point. `quantity` and `supplier` are numbers too; a check standard is a supplier of its own kind (`check`).
+    `alike` is the correlation of neighbouring lots to be expected of a stream, as known at each point. `quantity` and
+    `supplier` are numbers too; a check standard is a supplier of its own kind (`check`).
     """
 
     weeks: Floats

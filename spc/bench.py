@@ -92,8 +92,8 @@ def common_shifts(
     points : DataFrame
         One row a valid lot or check, of all streams, with `POINT_COLUMNS`: `stream` (int), `supplier`, `quantity`,
         `chamber`, `instrument`, `load` (str; empty or missing where unknown), `weeks` (float, test time), `z` and
-        `sigma` (float, `spc.ownscores`; rows with nan are stepped over), `is_check_standard` (bool), `alike` (float, correlation of
-        neighbouring lots to be expected of the stream as known then, from 0 to below 1). Any order.
+        `sigma` (float, `spc.ownscores`; rows with nan are stepped over), `is_check_standard` (bool), `alike` (float,
+        correlation of neighbouring lots to be expected of the stream as known then, from 0 to below 1). Any order.
     false_findings_per_year : float
         Findings a year that the whole lab accepts by chance, > 0.
     known : sequence of Finding
@@ -118,9 +118,9 @@ def common_shifts(
     week to six weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so
     that no one or two of them can carry a finding, and seven in ten must agree; the scores are added with weights [1]_ and
     stand against the budget over all suspects and looks of a year, without a check standard also when the supplier that
-    moved most is left out. Among the suspects that pass, the likeliest is named, and
-    for four weeks named again as lots come in. What is found is taken out of the points before anything else is looked
-    for; a shift back by as much on the same lots ends it.
+    moved most is left out. Among the suspects that pass, the likeliest is named, and for four weeks named again as lots
+    come in. What is found is taken out of the points before anything else is looked for; a shift back by as much on the
+    same lots ends it.
 
     References
     ----------

@@ -12,9 +12,9 @@ from dashboard.desk import Desk
 from dashboard.entryform import enterable, field, form
 from dashboard.limitlines import near
 from dashboard.limitwords import in_force
-from dashboard.pages import streamspan
+from dashboard.pages import streampicture
 from dashboard.pages.streamlimits import limits_section
-from dashboard.pages.streamspan import Asked, matters, told_adjusted
+from dashboard.pages.streampicture import Asked, matters, told_adjusted
 from dashboard.parts import facts, graph, keyed, lot_link, supplier_link, table, word
 from dashboard.sentences import amount, change, counted, day, humidity, percent, price_of_marks, room_to_limit, weeks
 from dashboard.sentences import characteristic as spoken
@@ -100,15 +100,15 @@ def _pictured(
 ) -> html.Section:
     """The picture with what can be chosen of it above and its key below."""
     second = bool(asked.beside) and matters(document)
-    span = streamspan.span(asked, document)
+    span = streampicture.span(asked, document)
     figure = figures.stream(document, start, span)
     figures.pin_notes(figure, noted)
     if second:
         figures.add_second_look(figure, document, span)
     return html.Section(
         [
-            *streamspan.choices(asked),
-            *streamspan.looks(asked, document),
+            *streampicture.choices(asked),
+            *streampicture.looks(asked, document),
             graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, lab)}"),
             keyed(*_key(document, second=second)),
             html.P(_hidden_limits(row, document), className="quiet"),
