@@ -163,6 +163,8 @@ def _shared(found: dict[str, Any]) -> list[str]:
         said.append(f"moved by itself as well: {listed(found['apart'])}")
     if found["alternatives"]:
         said.append(f"the same lots came from {listed(found['alternatives'])}")
+    if found.get("rivals"):
+        said.append(f"nearly as likely: {listed(found['rivals'])}")
     return said
 
 

@@ -19,7 +19,8 @@ from ingest.results import number
 from ingest.stamps import WEEK_US, from_microseconds, weeks_to_us
 from ingest.store import get_meta, put_meta
 from ingest.wording import bench_message
-from spc.bench import Finding, Size, as_of, common_shifts
+from spc.bench import common_shifts
+from spc.findings import Finding, Size, as_of
 from spc.words import Grade, Kind
 
 __all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "watch_bench"]
@@ -58,6 +59,7 @@ def _known(connection: Connection) -> list[Finding]:
                 **document,
                 "sizes": {name: Size(**size) for name, size in document["sizes"].items()},
                 **{name: tuple(document[name]) for name in ("first_named", "apart", "explained", "alternatives")},
+                "rivals": tuple(tuple(label) for label in document["rivals"]),
             }
         )
         for document in stored
@@ -118,6 +120,8 @@ def _evidence(connection: Connection, finding: Finding) -> dict[str, Any]:
         "check_score": number(finding.check_score),
         "apart": list(finding.apart),
         "alternatives": list(finding.alternatives),
+        # Said once: what has the same lots is not told as a rival too.
+        "rivals": [name for name in map(" ".join, finding.rivals) if name not in finding.alternatives],
         "streams": _names(connection, finding.explained),
         "humidity": _humidity(connection, finding),
         "closed_because": f"it came back on {_day(until)}" if until is not None else None,

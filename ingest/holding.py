@@ -22,8 +22,8 @@ from ingest.evaluating import Stream, evaluate_without
 from ingest.lab import Lab
 from ingest.store import get_meta, put_meta
 from spc.alerts import QUIET_LOTS
-from spc.bench import Finding, explain
 from spc.evaluate import Evaluation
+from spc.findings import Finding, explain
 from spc.standards import standard_shift
 from spc.words import AlertState, Kind
 
@@ -34,8 +34,6 @@ __all__ = ["HELD_BY", "hold_explained"]
 HELD_KINDS = (Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.FORECAST)
 
 HELD_BY = "held_by"
-MOST = 1.645
-"""Standard errors by which the bench may have added more than its likeliest: one in twenty lies beyond (normal law)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +98,7 @@ def _hold_all(
     points = points_of(connection, lab, None if only is None else only | {one.stream for one in standards})
     told = explain(points, [finding for _, finding in found])
     names = np.array(["", *(alert for alert, _ in found)], dtype=object)
-    points = points.assign(
-        common=told["common"], common_se=told["common_se"], alert=names[told["finding"].to_numpy() + 1]
-    )
+    points = points.assign(common=told["common"], most=told["most"], alert=names[told["finding"].to_numpy() + 1])
     for standard in standards:
         points = _with_standard(points, standard)
     touched = points["alert"].ne("").groupby(points["stream"]).transform("any")
@@ -163,9 +159,9 @@ def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame
 
 
 def _added(points: pd.DataFrame) -> list[dict[int, float]]:
-    """What the bench added to each session: the likeliest, and the most within its error, where that is known."""
-    common, error = points["common"].to_numpy(np.float64), points["common_se"].to_numpy(np.float64)
-    sizes = [common, common + MOST * np.sign(common) * error] if error.any() else [common]
+    """What the bench added to each session: the likeliest, and the most that it may have added where that is more."""
+    common, most = points["common"].to_numpy(np.float64), points["most"].to_numpy(np.float64)
+    sizes = [common, most] if (common != most).any() else [common]
     return [dict(zip(points["session"].astype(int), size.tolist(), strict=True)) for size in sizes]
 
 
@@ -250,12 +246,14 @@ def _with_standard(points: pd.DataFrame, standard: _Standard) -> pd.DataFrame:
     """Add what a check standard explains where no shift in common does."""
     own = points[points["stream"] == standard.stream]
     moment = points["tested_us"].to_numpy(np.float64)
-    held = (points["common"] == 0.0).to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
+    held = (points["most"] == 0.0).to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
     held &= (points["quantity"] == own["quantity"].iloc[0]).to_numpy(bool) & _same_place(points, own)
     held &= (moment >= standard.since_us) & (moment <= standard.until_us)
-    common, named = points["common"].to_numpy(np.float64, copy=True), points["alert"].to_numpy(object, copy=True)
+    common, most = (points[name].to_numpy(np.float64, copy=True) for name in ("common", "most"))
+    named = points["alert"].to_numpy(object, copy=True)
     common[held], named[held] = standard.shift(moment[held]), standard.alert
-    return points.assign(common=common, alert=named)
+    most[held] = common[held]
+    return points.assign(common=common, most=most, alert=named)
 
 
 def _same_place(points: pd.DataFrame, own: pd.DataFrame) -> np.ndarray:

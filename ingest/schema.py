@@ -54,7 +54,7 @@ __all__ = [
 ]
 
 # A higher one needs a step in `ingest/upgrades.py`.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 # On a server too, texts are in the order of their code points and rows are numbered beyond 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")

@@ -63,8 +63,8 @@ class _Streams:
     check: Flags
 
 
-def fit(here: Lab, z: Floats, part: slice, on: Flags, apart: Sequence[int] = ()) -> Common:
-    """Fit the shift of the lots `on` a suspect against the other lots of the same streams.
+def fit(here: Lab, z: Floats, part: slice, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Common:
+    """Fit the shift of the lots `on` a suspect against lots of the same streams that are `off` it.
 
     Parameters
     ----------
@@ -73,12 +73,12 @@ def fit(here: Lab, z: Floats, part: slice, on: Flags, apart: Sequence[int] = ())
         Scores with the other findings taken out.
     part : slice
         The points to look at.
-    on : ndarray of bool, shape (points in `part`,)
-        Lots that the shift has reached.
+    on, off : ndarray of bool, shape (points in `part`,)
+        Lots that the shift has reached, and lots that it has not; what is in neither tells nothing.
     apart : sequence of int
         Suppliers known to move by themselves.
     """
-    streams = _streams(here, z, part, on)
+    streams = _streams(here, z, part, on, off)
     films = ~streams.check
     found = _apart(streams, films, apart)
     kept = films & ~np.isin(streams.supplier, found)
@@ -100,10 +100,10 @@ def fit(here: Lab, z: Floats, part: slice, on: Flags, apart: Sequence[int] = ())
     )
 
 
-def _streams(here: Lab, z: Floats, part: slice, on: Flags) -> _Streams:
+def _streams(here: Lab, z: Floats, part: slice, on: Flags, off: Flags) -> _Streams:
     number, first = np.unique(here.stream[part], return_inverse=True)
     lots, total = _sums(first, z, on, number.size)
-    other, total_other = _sums(first, z, ~on, number.size)
+    other, total_other = _sums(first, z, off, number.size)
     # The scale of the first lot that the shift reached: scores add up steps, so the step was taken in that scale.
     begun = np.zeros(number.size, dtype=np.intp)
     reached = np.flatnonzero(on)[::-1]

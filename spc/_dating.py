@@ -10,9 +10,9 @@ import numpy as np
 from spc._agreement import Lab
 from spc._checks import Floats
 from spc._common import Size, fit
-from spc._suspicion import SHARE, WITHIN, Candidate, likeliest
+from spc._suspicion import SHARE, WITHIN, Candidate
 
-__all__ = ["Begun", "best_dated"]
+__all__ = ["Begun", "dated"]
 
 _DATED_WEEKS = 1.0  # around a start in which it is looked for day by day
 _ACQUITS = 4.0  # log likelihood by which a check standard that stayed where it was acquits its instrument
@@ -28,22 +28,14 @@ class Begun:
     completed_at: float
 
 
-def best_dated(
-    here: Lab,
-    part: slice,
-    z: Floats,
-    begun: Begun,
-    again: Sequence[Candidate],
-    only: tuple[str, tuple[str, ...]] | None = None,
-) -> Candidate | None:
-    """The suspect and start that explain most, all suspects weighed with the same starts."""
-    starts = _starts(here.weeks[part], [begun.since, *(one.since for one in again)], begun.completed_at)
-    kept = [one for one in again if only is None or one.label == only]
+def dated(here: Lab, part: slice, z: Floats, begun: Begun, again: Sequence[Candidate]) -> list[Candidate]:
+    """The suspects with the starts that explain most, all weighed with the same starts."""
+    open_ends = [end for one in again for end in (one.since_low, one.since_high)]
+    starts = _starts(here.weeks[part], [begun.since, *open_ends], begun.completed_at)
     # A supplier that moves by itself as well would speak for the suspects that happen to have most of its lots.
-    apart = {
-        name for one in again for name in fit(here, z, part, one.members & (here.weeks[part] >= begun.since)).apart
-    }
-    return likeliest([_dated(here, part, z, one, starts, tuple(apart)) for one in kept])
+    moved = [one.members & (here.weeks[part] >= begun.since) for one in again]
+    apart = {name for on in moved for name in fit(here, z, part, on, ~on).apart}
+    return [_dated(here, part, z, one, starts, tuple(apart)) for one in again]
 
 
 def _starts(weeks: Floats, named: Sequence[float], completed_at: float) -> Floats:
@@ -74,7 +66,7 @@ def _explains(here: Lab, part: slice, z: Floats, candidate: Candidate, since: fl
     on = candidate.members & (here.weeks[part] >= since)
     if not on.any():
         return -np.inf
-    common = fit(here, z, part, on, apart)
+    common = fit(here, z, part, on, ~on, apart)
     score = max(candidate.direction * common.sigmas / common.sigmas_se, 0.0)
     checks = sum(_checks_say(candidate, size) for size in common.sizes.values() if np.isfinite(size.check))
     return float(0.5 * score**2 + checks + np.log(SHARE[candidate.kind.name]))

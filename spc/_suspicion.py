@@ -12,7 +12,7 @@ from scipy import special
 from spc._agreement import SUSPECTS, WINDOWS, Agreement, Kind, Lab
 from spc._checks import Floats
 
-__all__ = ["SHARE", "WITHIN", "Candidate", "likeliest", "on_suspect", "passing", "same_matter"]
+__all__ = ["SHARE", "WITHIN", "Candidate", "likeliest", "on_suspect", "passing", "same_matter", "shared"]
 
 _YEAR_WEEKS = 365.2425 / 7
 # Independent looks that daily scans of all windows amount to. Not measured but set, with _OTHERS, so that chance findings
@@ -66,12 +66,12 @@ class Candidate:
             suspect = _suspects(kind, part)
             for number in np.unique(suspect[held & (suspect >= 0)]):
                 other = (suspect == number) & recent
-                if (kind.name, number) != (self.kind.name, self.suspect) and _share(held, other) >= _LIKE:
+                if (kind.name, number) != (self.kind.name, self.suspect) and shared(held, other) >= _LIKE:
                     alike.append(f"{kind.name} {' '.join(kind.labels[number])}")
         return tuple(alike)
 
 
-def _share(one: Flags, other: Flags) -> float:
+def shared(one: Flags, other: Flags) -> float:
     return float((one & other).sum() / max((one | other).sum(), 1))
 
 

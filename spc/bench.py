@@ -7,75 +7,36 @@ standard that moved, are one finding that names the suspect; what it explains is
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
 
-from spc._agreement import LOOKBACK, SUSPECTS, Lab, agreement, lab, members
+from spc._agreement import LOOKBACK, SUSPECTS, Lab, agreement, lab
 from spc._checks import Floats, positive
-from spc._common import Common, Size, fit
-from spc._dating import Begun, best_dated
-from spc._suspicion import Candidate, likeliest, on_suspect, passing, same_matter
+from spc._common import Common, fit
+from spc._dating import Begun, dated
+from spc._suspicion import WITHIN, Candidate, likeliest, on_suspect, passing, same_matter, shared
+from spc.findings import SETTLE_WEEKS, Finding, names_of, own_size
 
-__all__ = ["POINT_COLUMNS", "SETTLE_WEEKS", "Finding", "Size", "as_of", "common_shifts", "explain"]
+__all__ = ["POINT_COLUMNS", "common_shifts"]
 
 POINT_COLUMNS = (
     "stream", "supplier", "quantity", "chamber", "instrument", "load", "weeks", "z", "sigma", "is_check_standard", "alike",
 )  # fmt: skip
 
-SETTLE_WEEKS = 4.0
-"""Weeks in which later lots still make a finding's suspect, start and size surer."""
 _RENAME = 1.0  # log likelihood by which another suspect must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
 _BACK = 0.35  # of a finding's size, from which a shift the other way ends it
+# Share of the lots of both that a way back must have been made on: half where the bench moved an instrument and a chamber
+# on it was named, a third where a chamber was named by chance and then an instrument moves.
+_BACK_LOTS = 0.4
 _QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for so long
 
 Flags = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """A shift in common.
-
-    `suspect_kind` is a key of `spc._agreement.SUSPECTS`, `suspect` its name, `quantity` what it moves ("" for all);
-    `first_named` the kind and names of the suspect on the day it was found. Times in weeks: `since` with its interval, `completed_at` the test
-    that completed the evidence, `until` the first test after the return (inf while it lasts) and `returned_at` the test
-    that showed it. `sizes` holds for each quantity the shift in the charted scale; `sigmas` is it in standard deviations
-    of a lot. `score` is the agreement of the suppliers, standard normal by chance, `check_score` that of the check
-    standards (nan without one). `alternatives` are suspects with almost the same lots: the figures cannot tell.
-    """
-
-    suspect_kind: str
-    suspect: str
-    quantity: str
-    first_named: tuple[str, ...]
-    direction: int
-    since: float
-    since_low: float
-    since_high: float
-    completed_at: float
-    until: float
-    returned_at: float
-    sizes: dict[str, Size]
-    sigmas: float
-    sigmas_se: float
-    suppliers: int
-    agreeing: int
-    score: float
-    check_score: float
-    apart: tuple[str, ...]
-    explained: tuple[int, ...]
-    alternatives: tuple[str, ...]
-
-    @property
-    def chance(self) -> float:
-        """Two-sided chance of the suppliers' agreement, at one look."""
-        return float(2.0 * special.ndtr(-abs(self.score)))
 
 
 def common_shifts(
@@ -138,70 +99,6 @@ def common_shifts(
     return found
 
 
-def as_of(found: Sequence[Finding], weeks: float) -> tuple[list[Finding], float]:
-    """What was known before a moment, and the moment from which days must be looked at again.
-
-    Parameters
-    ----------
-    found : sequence of Finding
-        Found with points up to any time.
-    weeks : float
-        The first moment at which a point is new or changed.
-
-    Returns
-    -------
-    known : list of Finding
-    after : float
-        Both for `common_shifts`.
-    """
-    after = np.floor(weeks * 7.0) / 7.0
-    # What was still settling then is found again from its first day.
-    for finding in sorted(found, key=lambda one: one.completed_at, reverse=True):
-        if finding.completed_at + SETTLE_WEEKS >= after:
-            after = min(after, np.floor(finding.completed_at * 7.0) / 7.0)
-    after = np.nextafter(after, -np.inf)
-    known = [finding for finding in found if finding.completed_at <= after]
-    return [replace(one, until=np.inf, returned_at=np.inf) if one.returned_at > after else one for one in known], after
-
-
-def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
-    """Say of each point which finding explains it, and how much of its level.
-
-    Parameters
-    ----------
-    points : DataFrame
-        With `supplier`, `quantity`, `chamber`, `instrument`, `load`, `weeks`, `is_check_standard`.
-    found : sequence of Finding
-
-    Returns
-    -------
-    DataFrame
-        Index of `points`; `finding` (int, place in `found` of the latest one on whose suspect the point was made while it
-        lasted, from the earliest start that the evidence leaves open; -1 for none or where the supplier moved apart),
-        `common` (float, what all of them add to the level, in the charted scale): the level without it is the film's own;
-        and `common_se` (float), its standard error.
-    """
-    number, common, variance = np.full(len(points), -1), np.zeros(len(points)), np.zeros(len(points))
-    weeks, quantity = points["weeks"].to_numpy(np.float64), points["quantity"].astype(str)
-    check, supplier = points["is_check_standard"].to_numpy(bool), points["supplier"].astype(str)
-    for place, finding in enumerate(found):
-        held = members(points, finding.suspect_kind, finding.suspect, finding.quantity)
-        # A start told too late would leave the first shifted lots to the supplier, and they alone can accuse it.
-        held &= (weeks >= finding.since_low) & (weeks < finding.until)
-        own = {name: _own_size(finding, name) for name in finding.sizes}
-        size = np.where(
-            check,
-            quantity.map({name: one[1] for name, one in own.items()}).to_numpy(np.float64),
-            quantity.map({name: one[0] for name, one in own.items()}).to_numpy(np.float64),
-        )
-        held &= np.isfinite(size)
-        common[held] += size[held]
-        errors = quantity.map({name: one.se for name, one in finding.sizes.items()}).to_numpy(np.float64)
-        variance[held] += np.nan_to_num(errors[held]) ** 2
-        number[held & ~supplier.isin(finding.apart).to_numpy(bool)] = place
-    return pd.DataFrame({"finding": number, "common": common, "common_se": np.sqrt(variance)}, index=points.index)
-
-
 def _checked(points: pd.DataFrame) -> pd.DataFrame:
     missing = [column for column in POINT_COLUMNS if column not in points.columns]
     if missing:
@@ -233,42 +130,44 @@ def _with_new(here: Lab, part: slice, found: list[Finding], budget: float) -> li
     if best is None:
         return found
     again = _on_same_lots(here, part, best.members, best.direction, candidates)
-    best = best_dated(here, part, z, Begun(best.since, now), again) or best
+    every = dated(here, part, z, Begun(best.since, now), again)
+    best = likeliest(every) or best
     if best.evidence < 0:  # a check standard that stayed where it was acquits
         return found
     back = _returns(here, part, best, found)
     if back is not None:
-        return [_ended(here, part, found, one, best.since) if one is back else one for one in found]
+        return [_ended(here, part, found, one, best) if one is back else one for one in found]
     for place in range(len(found)):
         one = _one_cause(here, part, found, place, best, budget)
         if one is not None:
             return [*found[:place], one, *found[place + 1 :]]
-    return [*found, _finding(here, part, z, best)]
+    return [*found, _finding(here, part, z, best, every)]
 
 
-def _ended(here: Lab, part: slice, found: list[Finding], finding: Finding, until: float) -> Finding:
-    """A finding that came back, its size from the lots in between."""
-    ended = replace(finding, until=until, returned_at=float(here.weeks[part.stop - 1]))
+def _ended(here: Lab, part: slice, found: list[Finding], finding: Finding, back: Candidate) -> Finding:
+    """A finding that came back, its size from the lots in between; those of which it is open tell nothing."""
+    now = float(here.weeks[part.stop - 1])
+    ended = replace(finding, until=back.since, until_high=back.since_high, returned_at=now)
     weeks = here.weeks[part]
-    on = _members(here, part, finding) & (weeks >= finding.since) & (weeks < until)
+    own, lasted = _members(here, part, finding), weeks >= finding.since
+    on, off = own & lasted & (weeks < back.since), ~own | ~lasted | (weeks >= back.since_high)
     if not on.any():
         return ended
     z = here.z[part] - _removed(here, part, [one for one in found if one is not finding])
-    return replace(ended, **_sized(here, fit(here, z, part, on)))
+    return replace(ended, **_sized(here, fit(here, z, part, on, off)))
 
 
 def _settled(here: Lab, part: slice, found: list[Finding], place: int, budget: float) -> Finding:
     """A fresh finding with the suspect, start and size that today's lots tell."""
     finding = found[place]
     z, again = _seen_again(here, part, found, place, budget)
-    begun = Begun(finding.since, finding.completed_at)
-    best = best_dated(here, part, z, begun, again)
+    every = dated(here, part, z, Begun(finding.since, finding.completed_at), again)
+    best, kept = likeliest(every), _named_so(every, finding)
     if best is None or best.evidence < 0:
         return finding
-    kept = best_dated(here, part, z, begun, again, only=_label(finding))
     if kept is not None and best.evidence <= kept.evidence + _RENAME:
         best = kept
-    return _renamed(finding, _finding(here, part, z, best))
+    return _renamed(finding, _finding(here, part, z, best, every))
 
 
 def _one_cause(
@@ -280,12 +179,17 @@ def _one_cause(
         return None
     z, again = _seen_again(here, part, found, place, budget)
     begun = Begun(finding.since, finding.completed_at)
-    kept = best_dated(here, part, z, begun, again, only=_label(finding))
-    joint = [one for one in again if same_matter(new.members, one.members, here.weeks[part], new.since)]
-    both = best_dated(here, part, z, begun, joint)
+    every = dated(here, part, z, begun, again)
+    joint = [one for one in every if same_matter(new.members, one.members, here.weeks[part], new.since)]
+    kept, both = _named_so(every, finding), likeliest(joint)
     if kept is None or both is None or both.evidence + _TWO_CAUSES < kept.evidence + new.evidence:
         return None
-    return _renamed(finding, _finding(here, part, z, both))
+    return _renamed(finding, _finding(here, part, z, both, joint))
+
+
+def _named_so(every: Sequence[Candidate], finding: Finding) -> Candidate | None:
+    """The one with the suspect of a finding."""
+    return likeliest([one for one in every if one.label == _label(finding)])
 
 
 def _seen_again(
@@ -323,7 +227,9 @@ def _tail(here: Lab, part: slice, candidate: Candidate, found: Sequence[Finding]
             continue
         # As long as the lots of its start are looked at, a small rest is the error of its size.
         rest = candidate.size < _BACK * abs(finding.sigmas)
-        if rest or (candidate.direction == finding.direction and age <= _QUIET_WEEKS):
+        # What began after the finding was over is none of its lots.
+        lasts = candidate.direction == finding.direction and candidate.since < finding.until
+        if rest or (lasts and age <= _QUIET_WEEKS):
             return True
     return False
 
@@ -341,18 +247,23 @@ def _returns(here: Lab, part: slice, candidate: Candidate, found: Sequence[Findi
             opposite
             and candidate.since > finding.since
             and candidate.size >= _BACK * abs(finding.sigmas)
-            and _same(here, part, candidate, finding)
+            and _of_its_own(here, part, candidate, finding)
         ):
             return finding
     return None
+
+
+def _of_its_own(here: Lab, part: slice, candidate: Candidate, finding: Finding) -> bool:
+    """Whether two suspects made so many of the same lots that one is the other's way back, and not a cause beside it."""
+    recent = here.weeks[part] >= candidate.since
+    return shared(_members(here, part, finding) & recent, candidate.members & recent) >= _BACK_LOTS
 
 
 # What is known already, taken out
 
 
 def _label(finding: Finding) -> tuple[str, tuple[str, ...]]:
-    names = (finding.suspect, finding.quantity) if len(SUSPECTS[finding.suspect_kind]) > 1 else (finding.suspect,)
-    return finding.suspect_kind, names
+    return finding.suspect_kind, names_of(finding)
 
 
 def _members(here: Lab, part: slice, finding: Finding) -> Flags:
@@ -388,7 +299,7 @@ def _added(here: Lab, whole: slice, on: Flags, finding: Finding) -> Floats:
     added = np.zeros(on.size)
     stream, first, back = np.unique(here.stream[whole][on], return_index=True, return_inverse=True)
     if stream.size:
-        sizes = np.array([_own_size(finding, name) for name in here.quantities]).reshape(-1, 2)
+        sizes = np.array([own_size(finding, name) for name in here.quantities]).reshape(-1, 2)
         check = here.check[whole][on].astype(int)
         shift = sizes[here.quantity[whole][on], check]
         # Where every supplier of a quantity moved apart nothing is known of its shift, and nothing is taken out.
@@ -396,20 +307,12 @@ def _added(here: Lab, whole: slice, on: Flags, finding: Finding) -> Floats:
     return added
 
 
-def _own_size(finding: Finding, quantity: str) -> tuple[float, float]:
-    """The shift of the films and that of the check standards."""
-    size = finding.sizes.get(quantity)
-    if size is None:
-        return 0.0, 0.0
-    return size.size, size.size if np.isnan(size.check) else size.check
-
-
 # A finding in figures
 
 
-def _finding(here: Lab, part: slice, z: Floats, best: Candidate) -> Finding:
+def _finding(here: Lab, part: slice, z: Floats, best: Candidate, every: Sequence[Candidate]) -> Finding:
     on = best.members & (here.weeks[part] >= best.since)
-    common = fit(here, z, part, on)
+    common = fit(here, z, part, on, ~on)
     kind, names = best.label
     apart = tuple(sorted(here.suppliers[number] for number in common.apart))
     now = float(here.weeks[part.stop - 1])
@@ -424,6 +327,7 @@ def _finding(here: Lab, part: slice, z: Floats, best: Candidate) -> Finding:
         since_high=best.since_high,
         completed_at=now,
         until=np.inf,
+        until_high=np.inf,
         returned_at=np.inf,
         **_sized(here, common),
         suppliers=common.suppliers,
@@ -433,6 +337,11 @@ def _finding(here: Lab, part: slice, z: Floats, best: Candidate) -> Finding:
         apart=apart,
         explained=_explained(here, part, on, common),
         alternatives=best.alternatives(here, part),
+        rivals=tuple(
+            (one.label[0], *one.label[1])
+            for one in every
+            if one.label != best.label and one.evidence >= best.evidence - WITHIN
+        ),
     )
 
 

@@ -22,7 +22,7 @@ from ingest.lab import load
 from ingest.replay import replayed
 from ingest.store import known_store
 from spc.alerts import Episode
-from spc.bench import Finding, explain
+from spc.findings import Finding, explain
 
 SUPPLIERS = ("Alder Film", "Birch Pack", "Cedar Foil", "Dogwood Bags")
 WEEKS = 34
@@ -90,14 +90,14 @@ def test_a_gain_of_the_tester_is_one_alert_and_holds_what_it_explains(bench: Ben
     assert not {alert["id"] for alert in held} & set(done.raised)
 
 
-@pytest.mark.parametrize(("error", "is_charged"), [(0.0, True), (0.5 / 1.645, False)])
+@pytest.mark.parametrize(("most", "is_charged"), [(0.5, True), (1.0, False)])
 def test_a_supplier_is_charged_only_where_the_most_that_the_bench_may_have_added_is_too_little(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch, error: float, is_charged: bool
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, most: float, is_charged: bool
 ) -> None:
     def half(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
-        """Half of the gain, with an error within which all of it lies, or with none."""
+        """Half of the gain, and at most half of it or all."""
         told = explain(points, found)
-        return told.assign(common=0.5 * told["common"], common_se=error * told["common"].abs())
+        return told.assign(common=0.5 * told["common"], most=most * told["common"])
 
     monkeypatch.setattr("ingest.holding.explain", half)
     fill(bench, range(WEEKS))

@@ -12,8 +12,10 @@ from numpy.testing import assert_allclose
 from scipy import special
 
 from spc import _agreement, bench
+from spc._agreement import Lab
 from spc._suspicion import Candidate, on_suspect
-from spc.bench import Finding, as_of, common_shifts, explain
+from spc.bench import common_shifts
+from spc.findings import MOST, Finding, Size, as_of, explain
 from spc.humidity import humidity_sensitivity
 from spc.ownscores import own_scores
 from spc.standards import standard_shift
@@ -122,7 +124,7 @@ def test_a_steady_check_standard_acquits_its_instrument():
 def test_a_quantity_whose_suppliers_all_moved_apart_has_no_size_and_moves_nothing():
     points = moved(lab(1, check=False), 2.0, instrument="pulse")
     (found,) = new(points)
-    unknown = replace(found, sizes={"energy": bench.Size(*[np.nan] * 6)}, since=START - 3)
+    unknown = replace(found, sizes={"energy": Size(*[np.nan] * 6)}, since=START - 3)
     here = bench.lab(points)
     whole = slice(0, here.weeks.size)
     assert_allclose(bench._removed(here, whole, [unknown]), 0.0, atol=0)
@@ -171,12 +173,7 @@ def test_nothing_ends_before_it_began() -> None:
     (found,) = new(points)
     here = _agreement.lab(points)
     part = slice(0, here.weeks.size)
-    kind = next(one for one in here.kinds if one.name == "instrument")
-    number = kind.labels.index(("pulse",))
-    back = Candidate(
-        kind=kind, suspect=number, since=found.since, since_low=found.since, since_high=found.since, direction=-1, size=2.0,
-        score=-9.0, check=np.nan, evidence=40.0, members=on_suspect(kind, number, part),
-    )  # fmt: skip
+    back = candidate(here, part, ("instrument", "pulse"), found.since, -1)
 
     # The other way, but from the same lot on, or from one before: a quarrel about the start, and no way back.
     assert bench._returns(here, part, back, [found]) is None
@@ -199,15 +196,106 @@ def test_lots_from_the_earliest_start_left_open_are_explained() -> None:
     assert (told.loc[points["weeks"] < late.since_low, "finding"] == -1).all()
 
 
-def test_what_a_finding_explains_is_as_unsure_as_its_size() -> None:
+def test_the_most_that_findings_explain_is_as_unsure_as_their_sizes() -> None:
     points = moved(lab(5), 2.0, instrument="pulse")
     (found,) = new(points)
-    told = explain(points, [found, replace(found, until=np.inf)])
-    on = (points["instrument"] == "pulse") & (points["weeks"] >= found.since)
+    told = explain(points, [replace(found, rivals=()), replace(found, rivals=())])
+    on = (points["instrument"] == "pulse") & (points["weeks"] >= found.since) & ~points["is_check_standard"]
+    size = found.sizes["energy"]
 
     # Two findings of one size add up, their errors by squares.
-    assert_allclose(told.loc[on, "common_se"], np.sqrt(2.0) * found.sizes["energy"].se, rtol=1e-14)
-    assert (told.loc[~on & (points["instrument"] != "pulse"), "common_se"] == 0.0).all()
+    assert_allclose(told.loc[on, "most"], 2.0 * size.size + MOST * np.sqrt(2.0) * size.se, rtol=1e-14)
+    assert (told.loc[points["instrument"] != "pulse", ["most", "common"]] == 0.0).all(axis=None)
+
+
+def test_lots_until_the_latest_end_left_open_may_be_explained() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    over = replace(found, until=START + 2.0, until_high=START + 4.0, rivals=())
+    told = explain(points, [over])
+    on = points["instrument"] == "pulse"
+
+    open_ones = on & points["weeks"].between(over.until, over.until_high, inclusive="left")
+    assert open_ones.sum() > 10
+    assert (told.loc[open_ones, "common"] == 0.0).all()
+    assert (told.loc[open_ones, "most"] > found.sizes["energy"].size).all()
+    assert (told.loc[open_ones, "finding"] == 0).all()
+    assert (told.loc[points["weeks"] >= over.until_high, ["most", "finding"]] == [0.0, -1]).all(axis=None)
+
+
+def test_lots_of_a_rival_may_be_explained_where_its_quantity_moved() -> None:
+    points = moved(lab(5), 2.0, chamber="A", quantity="energy")
+    found = replace(new(points)[0], since_low=START, rivals=(("instrument", "pulse"), ("chamber", "A")))
+    assert named(found) == ("chamber and quantity", "A", "energy", 1)
+    told, since = explain(points, [found]), points["weeks"] >= START
+
+    rival = since & (points["chamber"] == "B") & (points["instrument"] == "pulse")
+    assert (told.loc[rival, "common"] == 0.0).all()
+    assert (told.loc[rival, "most"] > found.sizes["energy"].size).all()
+    # Nothing is known of what resistance did.
+    assert (told.loc[points["quantity"] == "resistance", "most"] == 0.0).all()
+
+
+def test_suspects_that_explain_the_lots_as_well_are_rivals() -> None:
+    """All energy comes from one tester: that it is called an instrument is the prior odds' doing."""
+    (found,) = new(moved(lab(1, check=False), 2.0, instrument="pulse"))
+    assert ("quantity", "energy") in found.rivals
+    assert (found.suspect_kind, found.suspect) not in found.rivals
+
+
+@pytest.fixture
+def ended() -> tuple[Lab, slice, Finding]:
+    """A lab, all its lots, and a finding on its tester that was over after two weeks."""
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    here = _agreement.lab(points)
+    over = replace(found, until=START + 2.0, until_high=START + 2.0, completed_at=START + 1.0)
+    return here, slice(0, here.weeks.size), over
+
+
+def candidate(here: Lab, part: slice, label: tuple[str, ...], since: float, direction: int) -> Candidate:
+    kind = next(one for one in here.kinds if one.name == label[0])
+    number = kind.labels.index(label[1:])
+    return Candidate(
+        kind=kind, suspect=number, since=since, since_low=since, since_high=since + 1.0, direction=direction, size=2.0,
+        score=9.0 * direction, check=np.nan, evidence=40.0, members=on_suspect(kind, number, part),
+    )  # fmt: skip
+
+
+def test_what_began_after_the_end_of_a_finding_is_no_rest_of_it(ended: tuple[Lab, slice, Finding]) -> None:
+    here, part, found = ended
+    rest, fresh = (candidate(here, part, ("instrument", "pulse"), START + week, 1) for week in (1.0, 3.0))
+    assert bench._tail(here, part, rest, [found])
+    assert not bench._tail(here, part, fresh, [found])
+
+
+def test_a_way_back_is_made_on_the_same_lots(ended: tuple[Lab, slice, Finding]) -> None:
+    here, part, over = ended
+    lasting = replace(over, until=np.inf, until_high=np.inf)
+    # Of the lots of both a chamber has a third, the energy of a chamber half.
+    chamber = candidate(here, part, ("chamber", "A"), START + 2.0, -1)
+    energy = candidate(here, part, ("chamber and quantity", "A", "energy"), START + 2.0, -1)
+    assert bench._returns(here, part, chamber, [lasting]) is None
+    assert bench._returns(here, part, energy, [lasting]) is lasting
+
+
+def test_lots_that_may_be_before_or_after_the_return_tell_nothing_of_the_size(
+    ended: tuple[Lab, slice, Finding],
+) -> None:
+    here, part, over = ended
+    lasting = replace(over, until=np.inf, until_high=np.inf)
+    back = candidate(here, part, ("instrument", "pulse"), START + 2.0, -1)
+    unsure = (here.weeks >= back.since) & (here.weeks < back.since_high)
+    wild = replace(here, z=here.z + 5.0 * unsure)
+    sizes = [bench._ended(one, part, [lasting], lasting, back).sizes for one in (here, wild)]
+    assert sizes[0] == sizes[1]
+    # The lots before and after do tell.
+    assert (
+        bench._ended(
+            replace(here, z=here.z + 5.0 * (here.weeks >= back.since_high)), part, [lasting], lasting, back
+        ).sizes
+        != sizes[0]
+    )
 
 
 @pytest.mark.parametrize("day", [31.0, 33.0])

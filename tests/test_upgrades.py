@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 # What each release wrote; a new release adds its own.
-RELEASED = {1: "store_version_1.sql"}
+RELEASED = {1: "store_version_1.sql", 2: "store_version_2.sql"}
 
 
 def put_released(bench: Bench, version: int) -> Path:
@@ -101,6 +101,22 @@ def test_an_upgraded_store_takes_the_next_round(version: int, bench: Bench) -> N
     assert (done.entries, done.problems) == ([], [])
     (lot, other) = (call(bench.folder, "lot", "Alder Film", name) for name in ("L0", "L1"))
     assert lot[0] == other[0] == 0
+
+
+def test_shifts_found_by_an_earlier_version_are_found_again(bench: Bench) -> None:
+    """Its notes of a finding can't be read by this one, and must not stop a round."""
+    put_released(bench, 2)
+    with closing(sqlite3.connect(bench.folder / STORE_NAME)) as connection:
+        connection.execute("UPDATE meta SET value = '[{\"suspect\": \"E1\"}]' WHERE key = 'bench_findings'")
+        connection.commit()
+    upgrades.upgrade(bench.folder)
+
+    assert bench.run().problems == []
+
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        assert get_meta(connection, "bench_findings") == "[]"
 
 
 @pytest.mark.parametrize(

@@ -76,6 +76,8 @@ ROWS = (
     Truth("tester, 10 weeks, check standard, a supplier by two sigma of its own", "E1", "", True, weeks=10, own=2.0),
     Truth("tester, 10 weeks, check standard, a supplier by one sigma of its own", "E1", "", True, weeks=10, own=1.0),
     Truth("tester, 10 weeks, agreement alone, a supplier by two sigma of its own", "E1", "", False, weeks=10, own=2.0),
+    Truth("no shift in common, a supplier by two sigma of its own", "E1", "", False, sigmas=0.0, own=2.0),
+    Truth("no shift in common, a supplier by one sigma of its own", "E1", "", False, sigmas=0.0, own=1.0),
 )
 
 
@@ -106,12 +108,18 @@ def report(truth: Truth, labs: int, seed: int) -> None:
 
 
 def report_own(truth: Truth, labs: int, seed: int) -> None:
-    """How often the supplier that moves by itself has an alert of its own that stands."""
-    stands = 0
+    """How often the supplier that moves by itself has an alert of its own that stands, and how often the bench has all."""
+    stands, lost = 0, 0
     for number in range(labs):
-        told, _, _ = outcome(truth, (seed, number), True)
-        stands += any((one[0], one[2], one[4]) == (DRIFTER, "shielding_energy", 1) for one in told)
-    print(f"{truth.name}: an alert of its own stands in {share(stands, labs)} of {labs} labs", flush=True)
+        told, _, held = outcome(truth, (seed, number), True)
+        own = any((one[0], one[2], one[4]) == (DRIFTER, "shielding_energy", 1) for one in told)
+        stands += own
+        lost += held > 0 and not own
+    print(
+        f"{truth.name}: an alert of its own stands in {share(stands, labs)} of {labs} labs, in {lost} none does and alerts "
+        f"are held",
+        flush=True,
+    )
 
 
 @cache
