@@ -282,20 +282,19 @@ def test_a_way_back_is_made_on_the_same_lots(ended: tuple[Lab, slice, Finding]) 
 def test_lots_that_may_be_before_or_after_the_return_tell_nothing_of_the_size(
     ended: tuple[Lab, slice, Finding],
 ) -> None:
-    here, part, over = ended
-    lasting = replace(over, until=np.inf, until_high=np.inf)
+    here, part, found = ended
+    lasting = replace(found, until=np.inf, until_high=np.inf)
     back = candidate(here, part, ("instrument", "pulse"), START + 2.0, -1)
-    unsure = (here.weeks >= back.since) & (here.weeks < back.since_high)
-    wild = replace(here, z=here.z + 5.0 * unsure)
-    sizes = [bench._ended(one, part, [lasting], lasting, back).sizes for one in (here, wild)]
-    assert sizes[0] == sizes[1]
-    # The lots before and after do tell.
-    assert (
-        bench._ended(
-            replace(here, z=here.z + 5.0 * (here.weeks >= back.since_high)), part, [lasting], lasting, back
-        ).sizes
-        != sizes[0]
-    )
+
+    def over(higher: np.ndarray) -> Finding:
+        """The finding after its return, of a lab where some lots read higher."""
+        return bench._ended(replace(here, z=here.z + 5.0 * higher), part, [lasting], lasting, back)
+
+    plain = over(here.weeks < 0.0)
+    assert (plain.until, plain.until_high) == (back.since, back.since_high)
+    assert over((here.weeks >= back.since) & (here.weeks < back.since_high)).sizes == plain.sizes
+    # Lots after it do tell.
+    assert over(here.weeks >= back.since_high).sizes != plain.sizes
 
 
 @pytest.mark.parametrize("day", [31.0, 33.0])
