@@ -18,7 +18,7 @@ from ingest.own_scores import CHANGED_FROM, changed_from
 from ingest.results import number
 from ingest.stamps import WEEK_US, from_microseconds, weeks_to_us
 from ingest.store import get_meta, put_meta
-from ingest.wording import bench_message
+from ingest.wording import bench_message, suspect_named
 from spc.bench import common_shifts
 from spc.findings import Finding, Size, as_of
 from spc.words import Grade, Kind
@@ -121,7 +121,11 @@ def _evidence(connection: Connection, finding: Finding) -> dict[str, Any]:
         "apart": list(finding.apart),
         "alternatives": list(finding.alternatives),
         # Said once: what has the same lots is not told as a rival too.
-        "rivals": [name for name in map(" ".join, finding.rivals) if name not in finding.alternatives],
+        "rivals": [
+            suspect_named(label[0], label[1], label[-1])
+            for label in finding.rivals
+            if " ".join(label) not in finding.alternatives
+        ],
         "streams": _names(connection, finding.explained),
         "humidity": _humidity(connection, finding),
         "closed_because": f"it came back on {_day(until)}" if until is not None else None,

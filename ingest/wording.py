@@ -11,7 +11,7 @@ from spc.suspicion import Mark, Share, Slip
 if TYPE_CHECKING:
     from ingest.evaluating import Stream
 
-__all__ = ["bench_message", "message", "printable", "slip"]
+__all__ = ["bench_message", "message", "printable", "slip", "suspect_named"]
 
 
 def printable(text: str) -> str:
@@ -33,8 +33,13 @@ def bench_message(evidence: dict[str, Any]) -> str:
     since = f"since about {_day(evidence['since_us'])}"
     span = since if until is None else f"from about {_day(evidence['since_us'])} to {_day(until)}"
     verb = "reads" if until is None else "read"
-    named = SUSPECT[evidence["suspect_kind"]].format(**evidence)
+    named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
     return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_witnesses(evidence)}")
+
+
+def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
+    """What is suspected, as the subject of a sentence."""
+    return printable(SUSPECT[kind].format(suspect=suspect, quantity=quantity))
 
 
 PLAIN_HUMIDITY = 0.3

@@ -22,6 +22,7 @@ from ingest.lab import load
 from ingest.replay import replayed
 from ingest.store import known_store
 from spc.alerts import Episode
+from spc.bench import common_shifts
 from spc.findings import Finding, explain
 
 SUPPLIERS = ("Alder Film", "Birch Pack", "Cedar Foil", "Dogwood Bags")
@@ -106,6 +107,24 @@ def test_a_supplier_is_charged_only_where_the_most_that_the_bench_may_have_added
 
     assert drifts
     assert any(alert["held_under"] is None for alert in drifts) == is_charged
+
+
+def test_a_bench_alert_names_what_explains_the_lots_nearly_as_well(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def rivalled(*arguments: object, **options: object) -> list[Finding]:
+        rivals = (("chamber and quantity", "A", "energy"), ("quantity", "energy"))
+        found = common_shifts(*arguments, **options)  # type: ignore[arg-type]
+        return [replace(one, rivals=rivals, alternatives=("quantity energy",)) for one in found]
+
+    monkeypatch.setattr("ingest.bench_alerts.common_shifts", rivalled)
+    fill(bench, range(WEEKS))
+    bench.run()
+    gain = next(alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None)
+    # What has the same lots is told as that.
+    assert gain["evidence"]["rivals"] == ["energy of what comes from chamber A"]
+    # The next round reads what this one noted.
+    assert bench.run(NOW + timedelta(days=1)).problems == []
 
 
 def test_agreement_alone_names_the_bench_where_no_check_standard_is(bench: Bench) -> None:

@@ -98,6 +98,20 @@ def test_the_evidence_of_an_alert_in_words() -> None:
     assert evidence({"evidence": {"what": "feed", "source": "drops/tests"}}) == []
 
 
+def test_what_a_shift_in_common_rests_on_and_what_else_it_could_be() -> None:
+    shift = {"quantity": "energy", "unit": "%", "low": 8.1, "high": 14.2, "check_standards": 11.0}
+    found = {"shifts": [shift], "streams": ["a", "b"], "apart": [], "alternatives": ["quantity energy"], "rivals": []}
+    told = [
+        "energy between +8.1 and +14 %, check standard alone +11",
+        "lots of 2 streams made on it",
+        "the same lots came from quantity energy",
+    ]
+
+    assert evidence({"evidence": found}) == told
+    rival = "energy of what comes from chamber north"
+    assert evidence({"evidence": {**found, "rivals": [rival]}}) == [*told, f"nearly as likely: {rival}"]
+
+
 def test_an_alert_in_a_few_words() -> None:
     assert shortly("drift", FOUND) == "rising since about 17 Apr 2026"
     assert shortly("drift", {**FOUND, "direction": -1, "change_percent_per_month": -2.0, "since_at": None}) == "falling"
