@@ -15,7 +15,7 @@ from spc._checks import Floats
 from spc.ownscores import FURTHEST
 
 __all__ = [
-    "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "alike_by_stream", "inflated",
+    "APART", "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "alike_by_stream", "inflated",
     "lab", "members",
 ]  # fmt: skip
 
@@ -35,6 +35,8 @@ LOOKBACK = 13.0
 """Weeks of tests that are held against each other."""
 BEFORE = 1.0
 """Lots that the stream's own start, where z is 0, is worth beside those of the last weeks."""
+APART = 3.5
+"""Standard errors from the others' shift beyond which a supplier moves by itself."""
 
 _SUPPLIER_CAP = 3.0  # what one supplier can add to the agreement
 _CHECK_CAP = 3.4  # sigma
@@ -64,7 +66,7 @@ class Kind:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lab:
-    """All points in order of time. `stream` numbers them from 0, `stream_ids` gives their ids back.
+    """All points in order of time. `stream` numbers them from 0; `stream_ids` (streams,) gives their ids back.
 
     `alike` is the correlation of neighbouring lots to be expected of a stream, as known at each point. `quantity` and
     `supplier` are numbers too; a check standard is a supplier of its own kind (`check`).
@@ -76,6 +78,9 @@ class Lab:
     alike: Floats
     stream: Ints
     stream_ids: NDArray[np.int64]
+    stream_quantity: Ints
+    stream_supplier: Ints
+    stream_check: Flags
     quantity: Ints
     quantities: list[str]
     supplier: Ints
@@ -119,6 +124,7 @@ def lab(points: pd.DataFrame) -> Lab:
     )
     check = ordered["is_check_standard"].to_numpy(bool)
     quantity, quantities = pd.factorize(ordered["quantity"].fillna("").astype(str))
+    _, first = np.unique(stream, return_index=True)
     return Lab(
         weeks=ordered["weeks"].to_numpy(np.float64),
         z=ordered["z"].to_numpy(np.float64),
@@ -126,6 +132,9 @@ def lab(points: pd.DataFrame) -> Lab:
         alike=ordered["alike"].to_numpy(np.float64),
         stream=stream,
         stream_ids=np.asarray(stream_ids, dtype=np.int64),
+        stream_quantity=quantity[first],
+        stream_supplier=supplier[first],
+        stream_check=check[first],
         quantity=quantity,
         quantities=[str(name) for name in quantities],
         supplier=supplier,
@@ -207,7 +216,31 @@ def agreement(here: Lab, z: Floats, part: slice) -> list[Agreement | None]:
     lots_before, total_before = lots[:, -1:] - lots[:, :-1], total[:, -1:] - total[:, :-1]
     before = total_before / (lots_before + BEFORE)
     before_var = inflated(lots_before, alike) / (lots_before + BEFORE)
-    return [_of_kind(kind, part, age, z, alike, before, before_var) for kind in here.kinds]
+    heard = ~_by_themselves(here, *_weighed(lots[:, :-1], total[:, :-1], alike, before, before_var))
+    return [_of_kind(kind, part, age, z, alike, before, before_var, heard) for kind in here.kinds]
+
+
+def _weighed(lots: Floats, total: Floats, alike: Floats, before: Floats, before_var: Floats) -> tuple[Floats, Floats]:
+    """Precision of each mean of lots against what came before, 0 without lots, and the shift times it."""
+    some = np.maximum(lots, 1.0)
+    weight = np.where(lots > 0, 1.0 / (inflated(lots, alike) / some + before_var), 0.0)
+    return weight, weight * (total / some - before)
+
+
+def _by_themselves(here: Lab, weight: Floats, weighted: Floats) -> Flags:
+    """The streams of suppliers that moved otherwise than the others of their quantity, wherever their lots were made.
+
+    On a suspect that made a few of these lots they would lend their weight to an accident of the others.
+    """
+    number, pairs = _pairs(here.stream_quantity, here.stream_supplier)
+    counted = np.where(here.stream_check, 0.0, 1.0)[:, None]
+    own_weight, own = _sum_by(number, counted * weight), _sum_by(number, counted * weighted)
+    rest_weight, rest = (_sum_by(pairs[:, 0], sums)[pairs[:, 0]] - sums for sums in (own_weight, own))
+    known = (own_weight > 1e-9) & (rest_weight > 1e-9)
+    own_weight, rest_weight = np.where(known, own_weight, 1.0), np.where(known, rest_weight, 1.0)
+    off = np.abs(own / own_weight - rest / rest_weight) / np.sqrt(1.0 / own_weight + 1.0 / rest_weight)
+    apart = np.any(known & (off >= APART), axis=1)
+    return np.asarray(apart[number], dtype=bool)
 
 
 def alike_by_stream(here: Lab, part: slice) -> Floats:
@@ -259,7 +292,7 @@ def inflated(lots: Floats, alike: Floats) -> Floats:
 
 
 def _of_kind(
-    kind: Kind, part: slice, age: Ints, z: Floats, alike: Floats, before: Floats, before_var: Floats
+    kind: Kind, part: slice, age: Ints, z: Floats, alike: Floats, before: Floats, before_var: Floats, heard: Flags
 ) -> Agreement | None:
     cell = kind.cell[part]
     known = cell >= 0
@@ -271,10 +304,9 @@ def _of_kind(
     lots, total = lots[:, :-1], total[:, :-1]
     cells = slice(first, first + lots.shape[0])
     stream, group = kind.cell_stream[cells], kind.cell_group[cells]
-    some = np.maximum(lots, 1.0)
-    weight = np.where(lots > 0, 1.0 / (inflated(lots, alike[stream]) / some + before_var[stream]), 0.0)
-    shift = total / some - before[stream]
-    return _of_suspects(kind, group, weight, weight * shift)
+    weight, weighted = _weighed(lots, total, alike[stream], before[stream], before_var[stream])
+    told = heard[stream][:, None]
+    return _of_suspects(kind, group, weight * told, weighted * told)
 
 
 def _sum_by(key: Ints, values: Floats) -> Floats:

@@ -12,12 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc._agreement import BEFORE, Lab, alike_by_stream, inflated
+from spc._agreement import APART, BEFORE, Lab, alike_by_stream, inflated
 from spc._checks import Floats
 
 __all__ = ["Common", "Size", "fit"]
 
-_APART = 3.5  # standard errors from the common shift beyond which a supplier moves by itself as well
 _ALIKE = 3.0  # standard errors within which films and check standards tell the same
 
 Ints = NDArray[np.intp]
@@ -136,7 +135,7 @@ def _apart(streams: _Streams, films: Flags, known: Sequence[int]) -> Ints:
             return np.array(apart, dtype=np.intp)
         held = films & ~np.isin(streams.supplier, apart)
         off = np.array([_off(streams, held, int(name)) for name in names])
-        if off.max() <= _APART:
+        if off.max() <= APART:
             return np.array(apart, dtype=np.intp)
         apart.append(int(names[off.argmax()]))
 

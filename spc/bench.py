@@ -77,7 +77,8 @@ def common_shifts(
     -----
     A day of tests is judged with the points up to its end and none later. In each suspect the lots of the last half
     week to six weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so
-    that no one or two of them can carry a finding, and seven in ten must agree; the scores are added with weights [1]_ and
+    that no one or two of them can carry a finding, and seven in ten must agree; one that moved apart from the others of its
+    quantity, wherever its lots were made, gives none; the scores are added with weights [1]_ and
     stand against the budget over all suspects and looks of a year, without a check standard also when the supplier that
     moved most is left out. Among the suspects that pass, the likeliest is named, and for four weeks named again as lots
     come in. What is found is taken out of the points before anything else is looked for; a shift back by as much on the

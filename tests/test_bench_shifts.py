@@ -146,6 +146,32 @@ def test_one_supplier_that_moves_is_no_matter_of_the_bench():
     assert sum(len(new(one)) for one in points) <= 1
 
 
+def test_a_supplier_that_moved_everywhere_by_itself_is_not_heard() -> None:
+    points = moved(lab(11), 3.0, supplier="supplier 2", quantity="energy")
+    without = points[(points["supplier"] != "supplier 2") | (points["quantity"] != "energy")]
+    scores = []
+    for table in (points, without):
+        here = _agreement.lab(table)
+        part = slice(int(np.searchsorted(here.weeks, START - 7.0)), here.weeks.size)
+        seen = _agreement.agreement(here, here.z[part], part)
+        scores.append({label: one.score[k] for kind, one in zip(here.kinds, seen, strict=True) if one is not None
+                       for k, label in enumerate(kind.labels[one.first_suspect :])})  # fmt: skip
+
+    # Its resistance and its check standards' are: nothing moved there.
+    assert scores[0].keys() == scores[1].keys()
+    for label, score in scores[0].items():
+        assert_allclose(score, scores[1][label], rtol=0, atol=1e-12)
+
+
+def test_suppliers_that_moved_together_are_all_heard() -> None:
+    here = _agreement.lab(moved(lab(11), 3.0, quantity="energy"))
+    part = slice(int(np.searchsorted(here.weeks, START - 7.0)), here.weeks.size)
+    place = [kind.name for kind in here.kinds].index("quantity")
+    seen = _agreement.agreement(here, here.z[part], part)[place]
+    assert seen is not None
+    assert seen.suppliers.max(axis=1).tolist() == [5.0, 5.0]
+
+
 def test_a_supplier_that_moves_while_the_bench_moves_is_left_standing():
     points = moved(moved(lab(5), 1.5, instrument="pulse"), 3.0, supplier="supplier 3", instrument="pulse")
     findings = new(points)
