@@ -110,6 +110,7 @@ def test_humidity_says_nothing_of_energy() -> None:
     evidence = {
         "suspect_kind": "chamber",
         "suspect": "north",
+        "quantity": None,
         "since_us": 0,
         "until_us": None,
         "shifts": [{"quantity": "energy", "unit": "%", "size": 9.0}],
