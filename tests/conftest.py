@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
 # How long an example takes says more of the machine than of the code.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+# A shell that starts a run in the background has all in it ignore Ctrl-C; the tests of Ctrl-C need it heard.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
