@@ -163,7 +163,7 @@ def _shared(found: dict[str, Any]) -> list[str]:
         said.append(f"moved by itself as well: {listed(found['apart'])}")
     if found["alternatives"]:
         said.append(f"the same lots came from {listed(found['alternatives'])}")
-    if found.get("rivals"):
+    if found.get("rivals"):  # an upgraded store has them from its next round on
         said.append(f"nearly as likely: {listed(found['rivals'])}")
     return said
 

@@ -16,7 +16,7 @@ from spc.ownscores import FURTHEST
 
 __all__ = [
     "APART", "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "alike_by_stream", "inflated",
-    "lab", "members",
+    "lab", "members", "moved_apart",
 ]  # fmt: skip
 
 WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0])
@@ -69,7 +69,8 @@ class Lab:
     """All points in order of time. `stream` numbers them from 0; `stream_ids` (streams,) gives their ids back.
 
     `alike` is the correlation of neighbouring lots to be expected of a stream, as known at each point. `quantity` and
-    `supplier` are numbers too; a check standard is a supplier of its own kind (`check`).
+    `supplier` are numbers too; a check standard is a supplier of its own kind (`check`). A line is what a supplier makes of
+    one quantity: `line` (streams,), `line_quantity` and `line_check` (lines,).
     """
 
     weeks: Floats
@@ -78,9 +79,9 @@ class Lab:
     alike: Floats
     stream: Ints
     stream_ids: NDArray[np.int64]
-    stream_quantity: Ints
-    stream_supplier: Ints
-    stream_check: Flags
+    line: Ints
+    line_quantity: Ints
+    line_check: Flags
     quantity: Ints
     quantities: list[str]
     supplier: Ints
@@ -125,6 +126,9 @@ def lab(points: pd.DataFrame) -> Lab:
     check = ordered["is_check_standard"].to_numpy(bool)
     quantity, quantities = pd.factorize(ordered["quantity"].fillna("").astype(str))
     _, first = np.unique(stream, return_index=True)
+    line, lines = _pairs(quantity[first], supplier[first])
+    line_check = np.zeros(len(lines), dtype=bool)
+    line_check[line[check[first]]] = True
     return Lab(
         weeks=ordered["weeks"].to_numpy(np.float64),
         z=ordered["z"].to_numpy(np.float64),
@@ -132,9 +136,9 @@ def lab(points: pd.DataFrame) -> Lab:
         alike=ordered["alike"].to_numpy(np.float64),
         stream=stream,
         stream_ids=np.asarray(stream_ids, dtype=np.int64),
-        stream_quantity=quantity[first],
-        stream_supplier=supplier[first],
-        stream_check=check[first],
+        line=line,
+        line_quantity=lines[:, 0],
+        line_check=line_check,
         quantity=quantity,
         quantities=[str(name) for name in quantities],
         supplier=supplier,
@@ -232,15 +236,44 @@ def _by_themselves(here: Lab, weight: Floats, weighted: Floats) -> Flags:
 
     On a suspect that made a few of these lots they would lend their weight to an accident of the others.
     """
-    number, pairs = _pairs(here.stream_quantity, here.stream_supplier)
-    counted = np.where(here.stream_check, 0.0, 1.0)[:, None]
-    own_weight, own = _sum_by(number, counted * weight), _sum_by(number, counted * weighted)
-    rest_weight, rest = (_sum_by(pairs[:, 0], sums)[pairs[:, 0]] - sums for sums in (own_weight, own))
-    known = (own_weight > 1e-9) & (rest_weight > 1e-9)
-    own_weight, rest_weight = np.where(known, own_weight, 1.0), np.where(known, rest_weight, 1.0)
-    off = np.abs(own / own_weight - rest / rest_weight) / np.sqrt(1.0 / own_weight + 1.0 / rest_weight)
-    apart = np.any(known & (off >= APART), axis=1)
-    return np.asarray(apart[number], dtype=bool)
+    # Check standards are witnesses of their own, not held against films.
+    apart = moved_apart(
+        here.line_quantity, _sum_by(here.line, weight), _sum_by(here.line, weighted), known=here.line_check
+    )
+    return np.asarray((apart & ~here.line_check)[here.line], dtype=bool)
+
+
+def moved_apart(quantity: Ints, weight: Floats, weighted: Floats, known: Flags) -> Flags:
+    """Which lines moved otherwise than the others of their quantity, with those of which it is known.
+
+    The furthest is taken out first: beside it, those that stayed would seem to have moved.
+
+    Parameters
+    ----------
+    quantity, known : ndarray, shape (lines,)
+    weight, weighted : ndarray, shape (lines, windows)
+        Precision of each line's shift, 0 without lots, and the shift times it.
+    """
+    apart = known.copy()
+    while True:
+        off = np.where(apart, 0.0, _off(quantity, weight, weighted, ~apart))
+        most = np.zeros(quantity.max() + 1)
+        np.maximum.at(most, quantity, off)
+        furthest = (off > APART) & (off == most[quantity])
+        if not furthest.any():
+            return apart
+        apart |= furthest
+
+
+def _off(quantity: Ints, weight: Floats, weighted: Floats, counted: Flags) -> Floats:
+    """Standard errors between each line's shift and the others' of its quantity, in the window where they are most."""
+    weight, weighted = weight * counted[:, None], weighted * counted[:, None]
+    total, joint, lines = (_sum_by(quantity, one)[quantity] for one in (weight, weighted, (weight > 0).astype(float)))
+    # Of two it cannot be told which of them moved.
+    known = (weight > 0) & (lines >= 3)
+    own, rest = np.where(known, weight, 1.0), np.where(known, total - weight, 1.0)
+    away = np.where(known, weighted / own - (joint - weighted) / rest, 0.0)
+    return np.asarray(np.max(np.abs(away) / np.sqrt(1.0 / own + 1.0 / rest), axis=1))
 
 
 def alike_by_stream(here: Lab, part: slice) -> Floats:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc._agreement import APART, BEFORE, Lab, alike_by_stream, inflated
+from spc._agreement import BEFORE, Lab, alike_by_stream, inflated, moved_apart
 from spc._checks import Floats
 
 __all__ = ["Common", "Size", "fit"]
@@ -127,24 +127,16 @@ def _pooled(streams: _Streams, held: Flags) -> tuple[float, float]:
 
 
 def _apart(streams: _Streams, films: Flags, known: Sequence[int]) -> Ints:
-    """Suppliers that moved otherwise than the others, the furthest first taken out."""
-    apart = list(known)
-    while True:
-        names = np.setdiff1d(np.unique(streams.supplier[films]), apart)
-        if names.size < 3:
-            return np.array(apart, dtype=np.intp)
-        held = films & ~np.isin(streams.supplier, apart)
-        off = np.array([_off(streams, held, int(name)) for name in names])
-        if off.max() <= APART:
-            return np.array(apart, dtype=np.intp)
-        apart.append(int(names[off.argmax()]))
-
-
-def _off(streams: _Streams, held: Flags, supplier: int) -> float:
-    """Standard errors between a supplier's shift and the others'."""
-    own, weight = _pooled(streams, held & (streams.supplier == supplier))
-    rest, others = _pooled(streams, held & (streams.supplier != supplier))
-    return abs(own - rest) / float(np.sqrt(1.0 / weight + 1.0 / others)) if weight > 0 and others > 0 else 0.0
+    """Suppliers that moved otherwise than the others, with those of which it is known."""
+    names, place = np.unique(streams.supplier[films], return_inverse=True)
+    if not names.size:
+        return np.array(known, dtype=np.intp)
+    weight, weighted = (
+        np.bincount(place, weights=values[films]).astype(np.float64)[:, None]
+        for values in (streams.weight, streams.weight * streams.shift)
+    )
+    apart = moved_apart(np.zeros(names.size, dtype=np.intp), weight, weighted, known=np.isin(names, known))
+    return np.union1d(np.array(known, dtype=np.intp), names[apart])
 
 
 def _size(streams: _Streams, films: Flags, check: Flags) -> Size:

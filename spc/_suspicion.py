@@ -72,6 +72,7 @@ class Candidate:
 
 
 def shared(one: Flags, other: Flags) -> float:
+    """Lots of both, as a share of the lots of either."""
     return float((one & other).sum() / max((one | other).sum(), 1))
 
 

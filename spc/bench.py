@@ -78,11 +78,10 @@ def common_shifts(
     A day of tests is judged with the points up to its end and none later. In each suspect the lots of the last half
     week to six weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so
     that no one or two of them can carry a finding, and seven in ten must agree; one that moved apart from the others of its
-    quantity, wherever its lots were made, gives none; the scores are added with weights [1]_ and
-    stand against the budget over all suspects and looks of a year, without a check standard also when the supplier that
-    moved most is left out. Among the suspects that pass, the likeliest is named, and for four weeks named again as lots
-    come in. What is found is taken out of the points before anything else is looked for; a shift back by as much on the
-    same lots ends it.
+    quantity, wherever its lots were made, gives none. The scores are added with weights [1]_ and stand against the budget
+    over all suspects and looks of a year, without a check standard also when the supplier that moved most is left out.
+    Among the suspects that pass, the likeliest is named, and for four weeks named again as lots come in. What is found is
+    taken out of the points before anything else is looked for; a shift back by as much on the same lots ends it.
 
     References
     ----------
@@ -146,7 +145,7 @@ def _with_new(here: Lab, part: slice, found: list[Finding], budget: float) -> li
 
 
 def _ended(here: Lab, part: slice, found: list[Finding], finding: Finding, back: Candidate) -> Finding:
-    """A finding that came back, its size from the lots in between; those of which it is open tell nothing."""
+    """A finding that came back, its size from the lots in between; what may lie on either side of the return tells nothing."""
     now = float(here.weeks[part.stop - 1])
     ended = replace(finding, until=back.since, until_high=back.since_high, returned_at=now)
     weeks = here.weeks[part]

@@ -29,12 +29,12 @@ class Finding:
     """A shift in common.
 
     `suspect_kind` is a key of `spc._agreement.SUSPECTS`, `suspect` its name, `quantity` what it moves ("" for all);
-    `first_named` the kind and names of the suspect on the day it was found. Times in weeks: `since` with its interval, `completed_at` the test
-    that completed the evidence, `until` the first test after the return (inf while it lasts), at the latest `until_high`,
-    and `returned_at` the test that showed it. `sizes` holds for each quantity the shift in the charted scale; `sigmas` is it in standard deviations
-    of a lot. `score` is the agreement of the suppliers, standard normal by chance, `check_score` that of the check
-    standards (nan without one). `alternatives` are suspects with almost the same lots: the figures cannot tell. `rivals` are kind and names of
-    suspects that explain the lots almost as well.
+    `first_named` the kind and names of the suspect on the day it was found. Times in weeks: `since` with its interval,
+    `completed_at` the test that completed the evidence, `until` the first test after the return (inf while it lasts), at the
+    latest `until_high`, and `returned_at` the test that showed it. `sizes` holds for each quantity the shift in the charted
+    scale; `sigmas` is it in standard deviations of a lot. `score` is the agreement of the suppliers, standard normal by
+    chance, `check_score` that of the check standards (nan without one). `alternatives` are suspects with almost the same
+    lots: the figures cannot tell. `rivals` are kind and names of suspects that explain the lots almost as well.
     """
 
     suspect_kind: str
@@ -160,14 +160,12 @@ def _explained_by(points: pd.DataFrame, finding: Finding) -> _Part:
     size = np.where(points["is_check_standard"].to_numpy(bool), check, films)
     # A start told too late would leave the first shifted lots to the supplier, and they alone can accuse it.
     since = np.isfinite(size) & (weeks >= finding.since_low)
-    here, others = (
-        np.logical_or.reduce([np.zeros(len(points), dtype=bool), *(_of_label(points, label) for label in labels)])
-        for labels in ([(finding.suspect_kind, *names_of(finding))], finding.rivals)
-    )
+    here = _of_label(points, (finding.suspect_kind, *names_of(finding)))
+    suspected = np.logical_or.reduce([here, *(_of_label(points, rival) for rival in finding.rivals)])
     se = quantity.map({name: one.se for name, one in finding.sizes.items()}).to_numpy(np.float64)
     return _Part(
         certain=here & since & (weeks < finding.until),
-        possible=(here | others) & since & (weeks < finding.until_high),
+        possible=suspected & since & (weeks < finding.until_high),
         size=np.nan_to_num(size),
         se=np.nan_to_num(se),
     )

@@ -163,13 +163,33 @@ def test_a_supplier_that_moved_everywhere_by_itself_is_not_heard() -> None:
         assert_allclose(score, scores[1][label], rtol=0, atol=1e-12)
 
 
-def test_suppliers_that_moved_together_are_all_heard() -> None:
-    here = _agreement.lab(moved(lab(11), 3.0, quantity="energy"))
-    part = slice(int(np.searchsorted(here.weeks, START - 7.0)), here.weeks.size)
+@pytest.mark.parametrize("size", [3.0, 6.0, 12.0])
+def test_however_far_one_supplier_moved_the_others_are_heard(size: float) -> None:
+    points = moved(lab(11), size, supplier="supplier 2", quantity="energy")
+    assert heard_by_quantity(points) == {"energy": 4, "resistance": 5}
+
+
+def test_of_two_suppliers_it_cannot_be_told_which_moved() -> None:
+    points = moved(lab(11), 8.0, supplier="supplier 1", quantity="energy")
+    assert heard_by_quantity(points[points["supplier"].isin(["supplier 0", "supplier 1"])]) == {
+        "energy": 2,
+        "resistance": 2,
+    }
+
+
+def heard_by_quantity(points: pd.DataFrame) -> dict[str, int]:
+    """How many suppliers give a score on each quantity at the end."""
+    here = _agreement.lab(points)
+    part = slice(int(np.searchsorted(here.weeks, here.weeks[-1] - 13.0)), here.weeks.size)
     place = [kind.name for kind in here.kinds].index("quantity")
     seen = _agreement.agreement(here, here.z[part], part)[place]
     assert seen is not None
-    assert seen.suppliers.max(axis=1).tolist() == [5.0, 5.0]
+    names = [label[0] for label in here.kinds[place].labels]
+    return dict(zip(names, seen.suppliers.max(axis=1).astype(int).tolist(), strict=True))
+
+
+def test_suppliers_that_moved_together_are_all_heard() -> None:
+    assert heard_by_quantity(moved(lab(11), 3.0, quantity="energy")) == {"energy": 5, "resistance": 5}
 
 
 def test_a_supplier_that_moves_while_the_bench_moves_is_left_standing():

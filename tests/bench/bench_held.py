@@ -6,8 +6,8 @@ Invented labs of five suppliers with two products each, energy on one tester and
 Each lab is filled, taken in and derived twice, with a shift of one standard deviation of a lot over some weeks and without
 it. Charged is a supplier alert that stands (`point`, `pattern`, `drift`, `spread`, `forecast`, graded act or look, not
 held under a bench alert), was raised after the shift began, and is not there in the lab without the shift; the other way
-about it is lost. The two differ by chance too, as what is taken out is an estimate. In the last rows one supplier moves by itself as
-well, for good: it must not be held.
+about it is lost. The two differ by chance too, as what is taken out is an estimate. In the last rows one supplier moves by
+itself, for good, while the bench moves or does not: it must not be held.
 """
 
 from __future__ import annotations
