@@ -1,4 +1,4 @@
-"""The cost of estimated limits against double integrals computed elsewhere, simulation, and the chart of known limits."""
+"""The cost of estimated limits against double integrals, simulation, and the chart of known limits."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from figures import estimated_limits
 from numpy.testing import assert_allclose
 from scipy import stats
 
@@ -14,62 +15,44 @@ from spc.constants import c4
 from spc.estimated import estimated_chart, guaranteed_width
 from spc.runlength import shewhart
 
-SUBGROUPS = [10, 20, 25, 30, 50, 75, 100, 200, 500, 1000]
+# Setting of Chen (1997), Statistica Sinica 7, and Chakraborti (2000), subgroups of 5: their tables were not read, the double
+# integrals of tests/figures/estimated_limits.py stand for them.
+SUBGROUPS = estimated_limits.SUBGROUPS
 
 
-def charts(degrees_of_freedom: list[float], bias: list[float]) -> list:
-    return [
-        estimated_chart(m, df, bias=divisor) for m, df, divisor in zip(SUBGROUPS, degrees_of_freedom, bias, strict=True)
-    ]
+def assert_costs(degrees_of_freedom: float, bias: float, subgroups: int) -> None:
+    expected = estimated_limits.chart(subgroups, degrees_of_freedom, bias)
+    found = estimated_chart(subgroups, degrees_of_freedom, bias=bias)
+    for name in expected:
+        # Our law of sigma ends 8.5 normal scores out. With 40 degrees of freedom the longest runs, which alone make the
+        # standard deviations, lie beyond for 5e-6 of them.
+        left = 5e-6 if subgroups == 10 and name in ("sd", "mean_sd") else 1e-8
+        assert getattr(found, name) == pytest.approx(expected[name], rel=left), name
 
 
-def test_limits_from_pooled_deviations_cost_what_was_computed_elsewhere():
-    # Subgroups of 5, grand mean and pooled deviation: setting of Chen (1997), Statistica Sinica 7, and Chakraborti
-    # (2000); tables not read, double integrals computed elsewhere. All digits given.
-    found = charts([4.0 * m for m in SUBGROUPS], [1.0] * 10)
-    signal = [0.00669, 0.00445, 0.00406, 0.00381, 0.00334, 0.00312, 0.00301, 0.00285, 0.00276, 0.00273]
-    mean = [532.896, 422.362, 407.528, 398.814, 384.223, 378.425, 375.937, 372.777, 371.247, 370.804]
-    mean_sd = [1406.46, 460.305, 367.851, 313.332, 214.053, 165.122, 139.19, 94.667, 58.54, 41.089]
-
-    assert_allclose([chart.signal for chart in found], signal, rtol=0, atol=5e-6)
-    assert_allclose([chart.mean for chart in found], mean, rtol=0, atol=6e-4)
-    assert_allclose([chart.mean_sd for chart in found], mean_sd, rtol=0, atol=6e-3)
+@pytest.mark.parametrize("subgroups", SUBGROUPS)
+def test_limits_from_pooled_deviations_cost_what_double_integrals_say(subgroups):
+    assert_costs(4.0 * subgroups, 1.0, subgroups)
 
 
-def test_limits_from_unbiased_deviations_cost_what_was_computed_elsewhere():
-    found = charts([4.0 * m for m in SUBGROUPS], [c4(4 * m + 1) for m in SUBGROUPS])
-    mean = [575.43, 436.913, 418.476, 407.597, 389.146, 381.611, 378.295, 373.935, 371.705, 371.033]
-    sd = [2303.09, 807.819, 681.138, 610.727, 495.546, 448.208, 426.689, 396.877, 380.351, 375.068]
-
-    assert_allclose([chart.mean for chart in found], mean, rtol=0, atol=6e-3)
-    assert_allclose([chart.sd for chart in found], sd, rtol=0, atol=1.2e-2)
+@pytest.mark.parametrize("subgroups", SUBGROUPS)
+def test_limits_from_unbiased_deviations_cost_what_double_integrals_say(subgroups):
+    # The script's difference of log gammas leaves 1e-11 at 4000.
+    assert c4(4 * subgroups + 1) == pytest.approx(estimated_limits.mean_of_chi(4 * subgroups), rel=1e-11)
+    assert_costs(4.0 * subgroups, c4(4 * subgroups + 1), subgroups)
 
 
-def test_an_estimated_centre_alone_costs_what_was_computed_elsewhere():
-    found = charts([math.inf] * 10, [1.0] * 10)
-    signal = [0.00423, 0.00341, 0.00326, 0.00317, 0.00297, 0.00288, 0.00283, 0.00277, 0.00273, 0.00271]
-    mean = [277.862, 310.951, 319.699, 326.133, 340.875, 349.471, 354.168, 361.826, 366.843, 368.598]
-
-    assert_allclose([chart.signal for chart in found], signal, rtol=0, atol=5e-6)
-    assert_allclose([chart.mean for chart in found], mean, rtol=0, atol=6e-4)
+@pytest.mark.parametrize("subgroups", SUBGROUPS)
+def test_an_estimated_centre_alone_costs_what_an_integral_says(subgroups):
+    assert_costs(math.inf, 1.0, subgroups)
 
 
-def test_guaranteed_limits_are_as_wide_as_was_computed_elsewhere():
-    # Exceedance criterion of Gandy and Kvaloy (2013), Scandinavian Journal of Statistics 40, and Goedhart and others
-    # (2017); exact values computed elsewhere for subgroups of 5 and a run length of 370.398.
-    widths = [
-        [guaranteed_width(m, 4 * m, assurance=share) for share in (0.9, 0.95)] for m in (20, 25, 30, 50, 100, 200)
-    ]
-    given = [
-        [3.4365, 3.5531],
-        [3.3779, 3.4786],
-        [3.3364, 3.4259],
-        [3.2446, 3.3098],
-        [3.1615, 3.2049],
-        [3.1086, 3.1380],
-    ]
-
-    assert_allclose(widths, given, rtol=0, atol=6e-5)
+@pytest.mark.parametrize("subgroups", [20, 25, 30, 50, 100, 200])
+@pytest.mark.parametrize("assurance", [0.9, 0.95])
+def test_guaranteed_limits_are_as_wide_as_an_integral_says(subgroups, assurance):
+    # Exceedance criterion of Gandy and Kvaloy (2013), Scandinavian Journal of Statistics 40, and Goedhart and others (2017).
+    expected = estimated_limits.guaranteed_width(subgroups, 4.0 * subgroups, assurance)
+    assert guaranteed_width(subgroups, 4 * subgroups, assurance=assurance) == pytest.approx(expected, rel=1e-8)
 
 
 def test_a_guaranteed_width_holds_its_assurance_in_simulation():
