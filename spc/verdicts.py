@@ -67,9 +67,12 @@ def judge_rows(sessions: Rows, scale: str, judged: str, guard_percent: float) ->
     level = _in_unit(sessions, scale)
     above, below = _intervals(sessions, level, judged)
     guard, valid = guard_percent / 100.0, sessions["valid"].astype(bool)
-    passes = _surely_under(above[1], upper * (1 - guard)) & _surely_at_least(below[0], lower * (1 + guard))
-    fails = _surely_at_least(above[0], upper * (1 + guard)) & ~np.isnan(upper)
-    fails |= _surely_under(below[1], lower * (1 - guard)) & ~np.isnan(lower)
+    # Beyond the largest number a limit is inf, which no value reaches.
+    with np.errstate(over="ignore"):
+        inner, outer = (lower * (1 + guard), upper * (1 - guard)), (lower * (1 - guard), upper * (1 + guard))
+    passes = _surely_under(above[1], inner[1]) & _surely_at_least(below[0], inner[0])
+    fails = _surely_at_least(above[0], outer[1]) & ~np.isnan(upper)
+    fails |= _surely_under(below[1], outer[0]) & ~np.isnan(lower)
     breach = (_surely_at_least(above[0], upper) & ~np.isnan(upper)) | (
         _surely_under(below[1], lower) & ~np.isnan(lower)
     )
@@ -96,7 +99,7 @@ def _in_unit(sessions: Rows, scale: str) -> dict[str, Floats]:
 
 def _toward_upper(sessions: Rows, lower: Floats, upper: Floats) -> np.ndarray:
     """Whether the upper limit is the one that matters: the only one, or the one with less room in proportion."""
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         room_above = upper / sessions.floats("largest")
         room_below = sessions.floats("smallest") / lower
     return np.asarray(np.isnan(lower) | (~np.isnan(upper) & (room_above <= room_below)))
@@ -136,4 +139,4 @@ def _surely_at_least(value: Floats, limit: Floats) -> np.ndarray:
 
 def _at(value: Floats, limit: Floats) -> np.ndarray:
     with np.errstate(invalid="ignore"):
-        return np.asarray(np.abs(value - limit) <= AT_THE_LIMIT * np.abs(limit))
+        return np.asarray(np.isfinite(limit) & (np.abs(value - limit) <= AT_THE_LIMIT * np.abs(limit)))

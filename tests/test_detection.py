@@ -226,19 +226,27 @@ def test_more_evidence_is_needed_the_rarer_a_false_signal_may_be():
 
 
 @pytest.mark.parametrize(("gap", "budget"), [(1.0, 1.0), (4.0, 0.5)])
-def test_steady_normal_streams_stay_within_the_budget(gap, budget):
+def test_steady_normal_streams_stay_within_the_budget_and_spend_most_of_it(gap, budget):
+    count, lots = 700, 60
     rng = np.random.default_rng(9)
-    streams, lots = 150, 60
     weeks = gap * np.arange(lots)
-    years = streams * (lots - 7) * gap / YEAR_WEEKS
-    opened = 0
-    for _ in range(streams):
-        bags = rng.chisquare(5, lots) / 5
-        opened += len(alerts.episodes(signals_in(seen_in(rng.standard_normal(lots), budget, weeks=weeks, bags=bags))))
-    # Episodes of all kinds come in small clusters (drift with the gate of the forecast): variance at most twice the mean.
-    # Four standard errors: a chance of a false failure below 1e-4. Half the budget at least: it is spent, not saved.
-    error = 4 * np.sqrt(2 * budget * years)
-    assert 0.5 * budget * years - error < opened <= budget * years + error
+    nothing, zeros, df = np.full(lots, np.nan), np.zeros(lots), np.full(lots, 5.0)
+    streams = [
+        Stream(
+            weeks, rng.standard_normal(lots), zeros, rng.chisquare(5, lots) / 5, df, nothing, zeros, *ALONE.at(weeks)
+        )
+        for _ in range(count)
+    ]
+    found = detection.newest(streams, np.zeros(count, dtype=int), budget)
+    opened = np.zeros(count)
+    for number, own in found.groupby("stream"):
+        opened[number] = len(alerts.episodes(signals_in(own)))
+    accepted = budget * (lots - 7) * gap / YEAR_WEEKS
+    # Four standard errors of the mean over streams, 15 % of the budget: a detector that keeps to it exactly fails this once in
+    # 30,000 tries, and one that takes 1.35 times as much passes it as seldom. Not under four fifths: the budget is for use.
+    error = 4 * opened.std(ddof=1) / np.sqrt(count)
+    assert error < 0.17 * accepted
+    assert 0.8 * accepted - error < opened.mean() <= accepted + error
 
 
 @pytest.mark.parametrize("sisters", [ALONE, detection.Sisters(np.array([-1.0]), np.array([0.0]), np.array([40.0]))])
