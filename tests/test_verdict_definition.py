@@ -164,6 +164,10 @@ def judged(lot: Lot) -> pd.Series:
         (Lot([(0.5, -1), (3, 0)], lower=0.2, judged="worst"), "undecided"),
         (Lot([(0.5, -1), (3, 0)], lower=0.5, judged="worst"), "undecided"),
         (Lot([(0.5, -1), (3, 0)], lower=0.6, judged="worst"), "fail"),
+        # At the limit in decimals, though the doubles miss it: the mean is 0.44999999999999996, 0.1 * 0.9 is more than 0.09.
+        (Lot([(0.2, 0), (0.7, 0)], lower=0.45, scale="linear"), "pass"),
+        (Lot([(0.2, 0), (0.7, 0)], upper=0.45, scale="linear"), "fail"),
+        (Lot([(0.09, 0)], upper=0.1, guard_percent=10), "undecided"),
         # "> 8" is at least 8.
         (Lot([(8, 1), (9, 0)], lower=8, judged="worst"), "pass"),
         (Lot([(8, 1), (9, 0)], lower=8, upper=20, judged="worst"), "undecided"),
