@@ -175,8 +175,10 @@ def test_a_lot_wholly_over_range_stands_out_and_is_no_level() -> None:
 def test_nothing_looks_ahead() -> None:
     levels = [*steady(30), *[12.5] * 15]
     whole = stream(sessions(levels, upper=20.0), Settings())
+    first = min(episode.opened for episode in whole.episodes)
 
-    for cut in (9, 25, 31, 36):
+    # From the lot on that opens the first alert there is something to compare; before, there must be none.
+    for cut in (9, 25, first, first + 1, first + 2, 44):
         part = stream(sessions(levels[:cut], upper=20.0), Settings())
         opened = [(episode.kind, episode.direction, episode.opened) for episode in part.episodes]
         assert opened == [

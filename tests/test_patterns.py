@@ -292,7 +292,22 @@ def test_a_batch_of_next_to_nothing_has_no_marks(shape: tuple[int, int]) -> None
 # Who takes part
 
 
+# A series that completes every pattern there is, so that each is looked at whatever else is drawn.
+EVERY = (
+    [0.5, -0.5] * 8
+    + [0.2] * 9
+    + [2.2, 2.3, 0.1, 1.1, 1.2, 1.3, 1.4, 3.5]
+    + [1.5, -1.5] * 4
+    + [-2.0, -1.0, 0.0, 1.0, 2.0, 3.0]
+)
+
+
+def test_the_series_of_every_pattern_completes_each() -> None:
+    assert {name for name, _ in patterns.find(EVERY)} == set(ALL)
+
+
 @given(series)
+@example(EVERY)
 def test_participants_meet_the_criterion_and_end_with_the_completing_point(z: Z) -> None:
     for name, index in patterns.find(z):
         part = patterns.participants(name, z, index)
