@@ -54,7 +54,7 @@ __all__ = [
 ]
 
 # A higher one needs a step in `ingest/upgrades.py`.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 # On a server too, texts are in the order of their code points and rows are numbered beyond 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
@@ -272,6 +272,9 @@ session = Table(
     Column("worst", Float),
     Column("judged", Float),
     Column("verdict", Text),
+    # Of the summary: what is sure of the extremes where a bound lies beyond them.
+    Column("smallest_high", Float),
+    Column("largest_low", Float),
     UniqueConstraint("stream_id", "lot_id", "started_us"),
     Index("session_by_chamber", "chamber_id", "started_us"),
     Index("session_by_time", "started_us"),

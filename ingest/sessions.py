@@ -26,7 +26,7 @@ SESSIONS_AT_ONCE = 20_000
 SUMMARY = (
     "bags", "readings", "below", "above", "level", "level_low", "level_high", "bag_variance", "reading_variance",
     "reading_df", "readings_per_bag", "weighted_mean", "sum_squares_bags", "sum_squares_readings", "sum_squared_sizes",
-    "smallest", "largest", "smallest_bound", "largest_bound",
+    "smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound",
 )  # fmt: skip
 PLACE = ("stream_id", "lot_id", "started_us", "ended_us", "chamber_id", "instrument_id", "load_id")
 READING = dict.fromkeys(("stream_id", "lot_id", "tested_us", "specimen", "reading"), "i8") | {

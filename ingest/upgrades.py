@@ -120,4 +120,11 @@ def _to_3(connection: Connection) -> None:
     put_meta(connection, "scores_changed_from_us", "0")
 
 
-STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3}
+def _to_4(connection: Connection) -> None:
+    """What is sure of a session's extremes; the next round summarises every session again."""
+    for name in ("smallest_high", "largest_low"):
+        connection.exec_driver_sql(f"ALTER TABLE session ADD COLUMN {name} FLOAT")
+    put_meta(connection, "declared", "")
+
+
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4}

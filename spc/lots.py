@@ -21,7 +21,7 @@ __all__ = ["summarise"]
 _COLUMNS = (
     "bags", "readings", "below", "above", "level", "level_low", "level_high", "bag_variance", "reading_variance",
     "reading_df", "readings_per_bag", "weighted_mean", "sum_squares_bags", "sum_squares_readings", "sum_squared_sizes",
-    "smallest", "largest", "smallest_bound", "largest_bound",
+    "smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound",
 )  # fmt: skip
 _TYPES = (
     dict.fromkeys(_COLUMNS, np.dtype(np.float64))
@@ -72,6 +72,8 @@ def summarise(readings: pd.DataFrame, scale: str) -> pd.DataFrame:
           n (bag mean - weighted mean)^2, of squares within bags, and of n^2, for n readings of a bag.
         - `smallest`, `largest` (in the unit) with `smallest_bound`, `largest_bound`: what is sure of the extremes. A
           largest of 5 with bound +1 is 5 or more; with -1 it is 5 or less.
+        - `largest_low`, `smallest_high` (in the unit): what the largest is at least (0 where nothing is sure) and the smallest
+          at most (infinity): of 5 and "< 10" the largest is 5 to 10.
 
     Raises
     ------
@@ -151,25 +153,27 @@ def _level_at(r: _Readings, level: Floats, side: int, end: float) -> Floats:
 
 
 def _extremes(r: _Readings) -> dict[str, Floats]:
-    largest, largest_bound = _extreme(r, +1)
-    smallest, smallest_bound = _extreme(r, -1)
+    largest, largest_low, largest_bound = _extreme(r, +1)
+    smallest, smallest_high, smallest_bound = _extreme(r, -1)
     return {
         "smallest": smallest,
         "largest": largest,
+        "smallest_high": smallest_high,
+        "largest_low": np.maximum(largest_low, 0.0),
         "smallest_bound": smallest_bound,
         "largest_bound": largest_bound,
     }
 
 
-def _extreme(r: _Readings, side: int) -> tuple[Floats, Floats]:
-    """Largest (`side` +1) or smallest (-1) value and its bound.
+def _extreme(r: _Readings, side: int) -> tuple[Floats, Floats, Floats]:
+    """Largest (`side` +1) or smallest (-1) value, how far out it is for sure, and its bound.
 
     Where a reading is open towards that side the extreme is open too, from the farthest value that is sure. Else a
     bound that lies farther than every measured value limits the extreme from outside.
     """
     starts = r.at.first
     if not starts.size:
-        return r.value, r.value
+        return r.value, r.value, r.value
 
     def farthest(among: NDArray[np.bool_]) -> Floats:
         return np.maximum.reduceat(np.where(among, side * r.value, -np.inf), starts)
@@ -178,7 +182,7 @@ def _extreme(r: _Readings, side: int) -> tuple[Floats, Floats]:
     sure, all_but_open, measured = farthest(r.bound != -side), farthest(r.bound != side), farthest(r.bound == 0)
     value = np.where(is_open, sure, all_but_open)
     bound = np.where(is_open, side, np.where(all_but_open > measured, -side, 0))
-    return side * value, bound.astype(np.float64)
+    return side * value, side * sure, bound.astype(np.float64)
 
 
 def _settle_bounded(r: _Readings, columns: dict[str, Floats]) -> None:

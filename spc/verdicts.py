@@ -113,13 +113,9 @@ def _intervals(
         interval = level["level_low"], level["level_high"]
         return interval, interval
     return (
-        _bounded(sessions.floats("largest"), sessions["largest_bound"]),
-        _bounded(sessions.floats("smallest"), sessions["smallest_bound"]),
+        (sessions.floats("largest_low"), np.where(sessions["largest_bound"] > 0, np.inf, sessions.floats("largest"))),
+        (np.where(sessions["smallest_bound"] < 0, 0.0, sessions.floats("smallest")), sessions.floats("smallest_high")),
     )
-
-
-def _bounded(value: Floats, bound: np.ndarray) -> tuple[Floats, Floats]:
-    return np.where(bound < 0, 0.0, value), np.where(bound > 0, np.inf, value)
 
 
 def _known(interval: tuple[Floats, Floats]) -> Floats:

@@ -16,7 +16,7 @@ from spc.lots import summarise
 COLUMNS = [
     "bags", "readings", "below", "above", "level", "level_low", "level_high", "bag_variance", "reading_variance",
     "reading_df", "readings_per_bag", "weighted_mean", "sum_squares_bags", "sum_squares_readings", "sum_squared_sizes",
-    "smallest", "largest", "smallest_bound", "largest_bound",
+    "smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound",
 ]  # fmt: skip
 
 
@@ -59,6 +59,8 @@ def literal(part, log):
         "sum_squared_sizes": (sizes**2).sum(),
         "smallest": part["value"].min(),
         "largest": part["value"].max(),
+        "smallest_high": part["value"].min(),
+        "largest_low": part["value"].max(),
     }
 
 
@@ -199,9 +201,12 @@ def test_whatever_the_true_values_were_the_summary_does_not_contradict_them(rows
     level = charted.groupby([bag for bag, *_ in rows]).mean().mean()
 
     assert row["level_low"] - 1e-12 <= level <= row["level_high"] + 1e-12
-    for name, extreme in (("smallest", true.min()), ("largest", true.max())):
-        low = 0.0 if row[f"{name}_bound"] < 0 else row[name]
-        high = np.inf if row[f"{name}_bound"] > 0 else row[name]
+    smallest_low = 0.0 if row["smallest_bound"] < 0 else row["smallest"]
+    largest_high = np.inf if row["largest_bound"] > 0 else row["largest"]
+    for low, extreme, high in (
+        (smallest_low, true.min(), row["smallest_high"]),
+        (row["largest_low"], true.max(), largest_high),
+    ):
         assert low * (1 - 1e-12) <= extreme <= high * (1 + 1e-12)
 
 

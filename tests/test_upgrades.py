@@ -87,7 +87,10 @@ def test_a_store_of_a_release_has_the_tables_of_a_new_one_after_the_upgrade_and_
         # A second judge: what the migration tool of the field would still change.
         assert compare_metadata(MigrationContext.configure(old), metadata) == []
         assert get_meta(old, "schema_version") == get_meta(new, "schema_version") == str(SCHEMA_VERSION)
-    assert {table: rows for table, rows in rows_of(path).items() if table in before} == before
+    # A later version adds columns at the end of a row and changes none of those before.
+    after = rows_of(path)
+    for table, rows in before.items():
+        assert [row[: len(old)] for row, old in zip(after[table], rows, strict=True)] == rows
     assert rows_of(bench.folder / f"lotdrift-version-{version}.db") == before
 
 
@@ -193,6 +196,8 @@ def make_earlier(store_folder: Path) -> None:
     """A server's store of version 1. No release made one, so it is a new one without what came later."""
     with open_store(store_folder).writing() as connection:
         connection.exec_driver_sql("DROP TABLE account")
+        for name in ("smallest_high", "largest_low"):
+            connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
         put_meta(connection, "schema_version", "1")
 
 
