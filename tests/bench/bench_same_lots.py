@@ -11,7 +11,7 @@ of that. For each rule:
 - the share of labs in which a tester that moved by one sigma on two streams a supplier is named in three weeks (the right suspect passes);
 - the share in which the bench is named within six weeks for one supplier that moved by 1, 2 or 3 sigma by itself, and by 0.
 
-Forty labs take three to four minutes of one core.
+Forty labs take two and a half minutes of one core.
 """
 
 from __future__ import annotations
