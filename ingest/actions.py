@@ -19,6 +19,7 @@ from ingest import schema
 from ingest.acts import Act, record
 from ingest.errors import CallError
 from ingest.lab import Lab
+from ingest.last_round import last_round
 from ingest.stamps import from_microseconds
 from ingest.wording import printable
 from spc.remedy import Answer, compare
@@ -155,8 +156,7 @@ def corrective_actions(connection: Connection, lab: Lab, ids: Iterable[str] | No
         return {}
     wanted = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
     rows = connection.execute(wanted, {"ids": list(steps)}).mappings()
-    looked_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
-    looked = from_microseconds(looked_us or 0).astimezone(lab.zone).date()
+    looked = from_microseconds(last_round(connection) or 0).astimezone(lab.zone).date()
     return {row["id"]: _document(connection, lab, row, steps[row["id"]], looked) for row in rows}
 
 
