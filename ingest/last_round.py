@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 
 from sqlalchemy import Connection, text
 
-from ingest.stamps import DAY_US, HOUR_US, MINUTE_US, from_microseconds
+from ingest.stamps import AHEAD, DAY_US, HOUR_US, MINUTE_US, from_microseconds, microseconds
 
-__all__ = ["clock_went_back", "last_round", "misdated"]
+__all__ = ["clock_went_back", "is_behind", "last_round", "misdated"]
 
 # Rounds that waited for each other, or on two machines that share a store, may be noted this much out of order.
 NOTICEABLE_US = 15 * MINUTE_US
@@ -31,6 +31,12 @@ def last_round(connection: Connection) -> int | None:
     """When the newest round began, in UTC microseconds; None before the first. It is the present of every page and paper."""
     found: int | None = connection.execute(text("SELECT started_us FROM round ORDER BY id DESC LIMIT 1")).scalar()
     return found
+
+
+def is_behind(connection: Connection, now: datetime) -> bool:
+    """Whether `now` is so far before stored tests that a round would refuse them: its clock, or an earlier one, is wrong."""
+    newest: int | None = connection.execute(text("SELECT max(started_us) FROM session")).scalar()
+    return newest is not None and newest > microseconds(now + AHEAD)
 
 
 def clock_went_back(connection: Connection, zone: tzinfo, rounds: int) -> str:

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from ingest.errors import quoted
 
 __all__ = [
-    "DAY_US", "EPOCH", "HOUR_US", "MINUTE_US", "NO_TIME", "WEEK_US", "Clock", "StampError", "Stamps",
-    "from_microseconds", "from_weeks", "microseconds", "read_date", "read_stamps", "settle_repeated", "weeks_to_us",
+    "AHEAD", "DAY_US", "EPOCH", "HOUR_US", "MINUTE_US", "NO_TIME", "WEEK_US", "Clock", "StampError", "Stamps",
+    "from_microseconds", "from_weeks", "is_too_late", "microseconds", "read_date", "read_stamps", "settle_repeated", "weeks_to_us",
 ]  # fmt: skip
 
 # Stands where a stamp was refused; the same value as numpy's NaT.
@@ -37,6 +37,7 @@ WEEK_US = 7 * DAY_US
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
 AHEAD = timedelta(days=1)
+TOO_LATE = "is more than a day ahead of this round"
 
 # Impossible months, days, hours and minutes are left to the careful route, so that one of them does not slow the rest.
 MINUTES = (
@@ -192,7 +193,12 @@ def _too_early(text: str) -> str:
 
 
 def _too_late(text: str) -> str:
-    return f"{quoted(text)} is more than a day ahead of this round; correct it, or set the clock of the source"
+    return f"{quoted(text)} {TOO_LATE}; correct it, or set the clock of the source"
+
+
+def is_too_late(reason: str) -> bool:
+    """Whether a row was refused because its time lies ahead of the round's clock."""
+    return TOO_LATE in reason
 
 
 def _parsed(text: str, clock: Clock) -> datetime:
