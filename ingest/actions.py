@@ -20,7 +20,7 @@ from ingest.acts import Act, record
 from ingest.errors import CallError
 from ingest.lab import Lab
 from ingest.last_round import last_round
-from ingest.stamps import from_microseconds
+from ingest.stamps import checked_day, from_microseconds
 from ingest.wording import printable
 from spc.remedy import Answer, compare
 from spc.words import Kind, Scale
@@ -127,7 +127,7 @@ def _day(what: str, on: str, today: date) -> date:
         raise CallError(f"{what}: {printable(on)[:40]!r} is no day; write it as 2026-03-18") from error
     if day > today:
         raise CallError(f"{what}: {day.isoformat()} has not come yet; write the day on which it happened")
-    return day
+    return checked_day(what, day)
 
 
 def _check_order(connection: Connection, alert: RowMapping, what: str, body: Document) -> None:

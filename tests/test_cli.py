@@ -24,6 +24,7 @@ from dashboard.cli import main
 
 LOTDRIFT = Path(sys.executable).with_name("lotdrift")
 STREAM = ("Alder Film", "MB-10", "shielding_energy")
+SIGNED = ("--by", "Sam", "--because", "a slip of the finger")
 COMMANDS: dict[str, list[str]] = {
     "run": ["run"],
     "check": ["check"],
@@ -256,6 +257,36 @@ def test_a_wrong_call_is_one_line_with_status_2_and_writes_nothing(
     before = listing(filled)
 
     assert_one_line(call(filled, *arguments), 2, said)
+
+    assert listing(filled) == before
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1989-12-31", "2100-01-01", "9999-12-31"])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["replay", "DAY"],
+        ["baseline", *STREAM, "--from", "DAY", *SIGNED],
+        ["baseline", *STREAM, "--take-back", "DAY", *SIGNED],
+        ["limit", *STREAM[1:], "--upper", "15", "--from", "DAY", *SIGNED],
+        ["limit", *STREAM[1:], "--take-back", "upper", "--from", "DAY", *SIGNED],
+    ],
+)
+def test_a_day_that_can_not_be_meant_is_one_line_with_status_2(arguments: list[str], day: str, filled: Path) -> None:
+    before = listing(filled)
+
+    told = call(filled, *(day if argument == "DAY" else argument for argument in arguments))
+
+    assert_one_line(told, 2, f"expected a day from 1990-01-01 to 2099-12-31, got {day}")
+    assert listing(filled) == before
+
+
+@pytest.mark.parametrize("quarter", ["0001-Q1", "1989-Q4", "1990-Q1", "2099-Q4", "2100-Q1", "9999-Q4"])
+@pytest.mark.parametrize("command", ["scorecard", "evidence"])
+def test_a_quarter_that_can_not_be_meant_is_one_line_with_status_2(command: str, quarter: str, filled: Path) -> None:
+    before = listing(filled)
+
+    assert_one_line(call(filled, command, quarter), 2, quarter)
 
     assert listing(filled) == before
 
