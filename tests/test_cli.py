@@ -22,6 +22,8 @@ from labs import LAB_TOML, MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
 
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
 LOTDRIFT = Path(sys.executable).with_name("lotdrift")
 STREAM = ("Alder Film", "MB-10", "shielding_energy")
 SIGNED = ("--by", "Sam", "--because", "a slip of the finger")

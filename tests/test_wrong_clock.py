@@ -23,6 +23,8 @@ from ingest.last_round import last_round, misdated
 from ingest.stamps import microseconds
 from ingest.store import known_store, open_store
 
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
 BOTH_STORES = True
 
 YEAR = timedelta(days=365)
