@@ -15,6 +15,7 @@ from sqlalchemy import Connection, text
 
 from dashboard.quarterlots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter
 from ingest.lab import Lab
+from ingest.last_round import last_round, misdated
 from ingest.store import Store
 
 __all__ = ["changes", "note"]
@@ -26,11 +27,13 @@ Lots = dict[str, dict[str, str]]
 def note(store: Store, lab: Lab, name: str) -> None:
     """Note what the scorecards of a quarter rest on, if it is over and nobody noted it before."""
     with store.reading() as connection:
-        span, looked_us = quarter(name, lab), _looked_us(connection)
+        span, looked_us = quarter(name, lab), last_round(connection)
         if looked_us is None or looked_us < span.end_us or _noted(connection, name):
             return
     with store.writing() as connection:
-        streams, looked_us = gather(connection, lab, span), _looked_us(connection)
+        streams, looked_us = gather(connection, lab, span), last_round(connection)
+        for wrong_us in misdated(connection):
+            connection.exec_driver_sql("DELETE FROM drawn_quarter WHERE quarter = ? AND drawn_us = ?", (name, wrong_us))
         connection.exec_driver_sql(
             "INSERT INTO drawn_quarter (quarter, drawn_us, digest, lots) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
             (name, looked_us, _digest(streams), json.dumps(_lots(streams), ensure_ascii=False, sort_keys=True)),
@@ -60,16 +63,16 @@ def changes(
     }
 
 
-def _looked_us(connection: Connection) -> int | None:
-    found: int | None = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
-    return found
-
-
 def _noted(connection: Connection, name: str) -> tuple[int, str, Lots] | None:
+    """What was noted of a quarter; what a round of a wrong clock made look finished is not believed."""
     row = connection.execute(
         text("SELECT drawn_us, digest, lots FROM drawn_quarter WHERE quarter = :name"), {"name": name}
     ).first()
-    return None if row is None else (row.drawn_us, row.digest, json.loads(row.lots))
+    return (
+        None
+        if row is None or row.drawn_us in misdated(connection)
+        else (row.drawn_us, row.digest, json.loads(row.lots))
+    )
 
 
 def _lots(streams: Sequence[StreamLots]) -> Lots:

@@ -43,6 +43,7 @@ __all__ = ["LOGOUT_PATH", "add_login", "own_path"]
 log = logging.getLogger(__name__)
 
 Clock = Callable[[], datetime]
+Steady = Callable[[], timedelta]
 
 LOGIN_PATH = "/login"
 LOGOUT_PATH = "/logout"
@@ -54,6 +55,8 @@ IDLE = timedelta(hours=8)
 LONGEST = timedelta(hours=24)
 # The cookie is written again no more often than this.
 TOUCHED_AFTER = timedelta(minutes=1)
+# A clock that is corrected by no more than this logs nobody out.
+SET_BACK = timedelta(hours=2)
 
 
 class _Person(UserMixin):  # type: ignore[misc]  # the library has no types
@@ -88,7 +91,7 @@ class _Sessions(SecureCookieSessionInterface):
         return request.is_secure or bool(session.get("over_tls"))
 
 
-def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock) -> None:
+def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock, steady: Steady) -> None:
     """Put the gate before every address, and add the pages to log in and out.
 
     Parameters
@@ -101,6 +104,8 @@ def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock) -> None:
         The address it is served on: without users only this computer is let in.
     clock : callable
         The present moment, aware.
+    steady : callable
+        The time that is never set back: how long a name or an address waits.
     """
     server.config.update(SESSION_COOKIE_NAME="lotdrift", SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax")
     server.session_interface = _Sessions(desk)
@@ -109,7 +114,7 @@ def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock) -> None:
     manager.user_loader(partial(_person, desk, clock))
     server.before_request(partial(_gate, desk, is_loopback(bound_to), clock))
     server.after_request(_keep_nowhere)
-    _add_pages(server, desk, clock)
+    _add_pages(server, desk, clock, steady)
 
 
 # The gate
@@ -146,7 +151,9 @@ def _asker(account: Account, now: datetime) -> Asker:
 def _person(desk: Desk, clock: Clock, identity: str) -> _Person | None:
     """The person of a session; None where the session or the account has ended, or the password is another."""
     now = clock()
-    if now - _moment("began") > LONGEST or now - _moment("seen") > IDLE:
+    began, idle = now - _moment("began"), now - _moment("seen")
+    # A session of a clock that was ahead would outlast its time by as much.
+    if began > LONGEST or idle > IDLE or idle < -SET_BACK:
         return None
     with desk.reading() as connection:
         account = account_named(connection, identity.partition(":")[2])
@@ -189,7 +196,7 @@ def _keep_nowhere(response: Response) -> Response:
 # The pages
 
 
-def _add_pages(server: Flask, desk: Desk, clock: Clock) -> None:
+def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
     throttle = Throttle()
 
     @server.get(LOGIN_PATH)
@@ -200,7 +207,7 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock) -> None:
     def log_in() -> Response:
         name, after = plain_name(request.form.get("name", ""))[:LONGEST_NAME], request.form.get("next", "")
         address, now = request.remote_addr or "", clock()
-        wait = throttle.begin(name, address, now)
+        wait = throttle.begin(name, address, steady())
         if wait:
             return _too_often(wait, after)
         try:

@@ -104,7 +104,8 @@ def _check_users(folder: Path, host: str) -> None:
 
 def _round(folder: Path) -> None:
     with _in_one_line():
-        rounds.run(load(folder), now())
+        for line in rounds.run(load(folder), now()).notes:
+            log.warning("%s", line)
         _send(folder)
 
 

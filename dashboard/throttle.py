@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from math import ceil
 from threading import Lock
 
@@ -28,9 +28,9 @@ Key = tuple[str, str]
 @dataclass(slots=True)
 class _Count:
     failures: int
-    last: datetime
+    last: timedelta
 
-    def wait_until(self, kind: str) -> datetime:
+    def wait_until(self, kind: str) -> timedelta:
         """The wait doubles with each failure past the free ones."""
         past = self.failures - FREE[kind]
         seconds = 0 if past < 0 else min(2.0 ** min(past, 30), LONGEST_SECONDS[kind])
@@ -38,13 +38,13 @@ class _Count:
 
 
 class Throttle:
-    """Counts of failed logins; safe to share between threads."""
+    """Counts of failed logins; safe to share between threads. `now` is the steady time, which is never set back."""
 
     def __init__(self) -> None:
         self._counts: OrderedDict[Key, _Count] = OrderedDict()
         self._lock = Lock()
 
-    def begin(self, name: str, address: str, now: datetime) -> int:
+    def begin(self, name: str, address: str, now: timedelta) -> int:
         """Seconds to wait before an attempt; at 0 the attempt is under way and counted as failed until `succeed`."""
         keys = (("name", name), ("address", address))
         with self._lock:
@@ -61,7 +61,7 @@ class Throttle:
             if count is not None:
                 count.failures -= 1
 
-    def _wait(self, key: Key, now: datetime) -> int:
+    def _wait(self, key: Key, now: timedelta) -> int:
         count = self._counts.get(key)
         if count is None:
             return 0
@@ -70,7 +70,7 @@ class Throttle:
             return 0
         return max(0, ceil((count.wait_until(key[0]) - now).total_seconds()))
 
-    def _count(self, keys: Iterable[Key], now: datetime) -> None:
+    def _count(self, keys: Iterable[Key], now: timedelta) -> None:
         for key in keys:
             count = self._counts.setdefault(key, _Count(0, now))
             count.failures, count.last = count.failures + 1, now

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from dashboard.throttle import MOST_KEPT, Throttle
 
-NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+NOW = timedelta(days=3)
 
 
-def fail(throttle: Throttle, times: int, name: str, address: str, now: datetime = NOW) -> datetime:
+def fail(throttle: Throttle, times: int, name: str, address: str, now: timedelta = NOW) -> timedelta:
     """Fail so many times, each as soon as it may be; the moment of the last."""
     for _ in range(times):
         wait = throttle.begin(name, address, now)
