@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, TypeVar, get_args
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from ingest.errors import CallError, LabFileError
 from ingest.labfile import (
@@ -30,7 +30,7 @@ from ingest.labfile import (
     ShieldingSource,
     Source,
 )
-from ingest.labtypes import listed, shown
+from ingest.labtypes import StoreUrl, listed, shown
 from ingest.limit_steps import SIDES, Step, in_order, on_day
 from ingest.outlets import Digest, Mail, Route, Webhook
 
@@ -38,6 +38,8 @@ __all__ = ["LAB_FILE", "Lab", "Limits", "Source", "declared_steps", "declared_st
 
 LAB_FILE = "lab.toml"
 STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate"}
+
+STORE_URL: TypeAdapter[str] = TypeAdapter(StoreUrl)
 
 T = TypeVar("T")
 
@@ -181,7 +183,12 @@ def declared_store(folder: Path) -> str | None:
     """The server's URL where `lab.toml` names one for the store; None where the store is the file in the folder."""
     table = _parsed(_text(folder)).get("lab")
     declared = table.get("store") if isinstance(table, dict) else None
-    return declared if isinstance(declared, str) else None
+    if declared is None:
+        return None
+    try:
+        return STORE_URL.validate_python(declared)
+    except ValidationError as error:
+        raise _said("lab.store", _complaint(error.errors(include_url=False)[0])) from error
 
 
 def _text(folder: Path) -> str:
@@ -251,7 +258,9 @@ def _complaint(error: Any) -> str:
         return "is missing; add it"
     if error["type"] == "expected":
         return str(error["msg"])
-    return f"expected {_shape(error['type'])}, got {shown(error['input'])}"
+    # The text itself may be an address that only a few may know.
+    got = "a text" if isinstance(error["input"], str) else shown(error["input"])
+    return f"expected {_shape(error['type'])}, got {got}"
 
 
 def _shape(error_type: str) -> str:
