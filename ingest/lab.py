@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -60,7 +61,7 @@ class Lab:
     """A lab folder and what its `lab.toml` declares.
 
     `entered` are the limits that people entered, by product, characteristic and side; `load` knows of none
-    (`ingest.limit_acts` lays them over).
+    (`ingest.limit_acts` lays them over). `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
     """
 
     folder: Path
@@ -81,6 +82,7 @@ class Lab:
     routes: tuple[Route, ...]
     digest: Digest
     scorecard: Scorecard
+    digest_of_file: str
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
@@ -170,18 +172,19 @@ def load(folder: Path) -> Lab:
     LabFileError
         If it can't be read, is no TOML, or declares something wrong.
     """
-    declared = _validated(_parsed(_text(folder)))
+    data = _bytes(folder)
+    declared = _validated(_parsed(data))
     _check_names(declared)
     _check_conditioning(declared)
     _check_products(declared)
     _check_limits(declared)
     _check_routes(declared)
-    return _assembled(folder, declared)
+    return _assembled(folder, declared, hashlib.sha256(data).hexdigest())
 
 
 def declared_store(folder: Path) -> str | None:
     """The server's URL where `lab.toml` names one for the store; None where the store is the file in the folder."""
-    table = _parsed(_text(folder)).get("lab")
+    table = _parsed(_bytes(folder)).get("lab")
     declared = table.get("store") if isinstance(table, dict) else None
     if declared is None:
         return None
@@ -191,20 +194,21 @@ def declared_store(folder: Path) -> str | None:
         raise _said("lab.store", _complaint(error.errors(include_url=False)[0])) from error
 
 
-def _text(folder: Path) -> str:
+def _bytes(folder: Path) -> bytes:
     try:
-        return (folder / LAB_FILE).read_text(encoding="utf-8-sig")
+        return (folder / LAB_FILE).read_bytes()
     except (FileNotFoundError, NotADirectoryError) as error:
         raise CallError(f"{folder}: there is no {LAB_FILE}; give a lab folder with --lab DIR, or make one") from error
     except OSError as error:
         raise LabFileError(f"{LAB_FILE}: can't be read ({error.strerror}); give this account the right to") from error
+
+
+def _parsed(data: bytes) -> dict[str, Any]:
+    try:
+        # Lines may end as any system ends them.
+        return tomllib.loads(data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n"))
     except UnicodeDecodeError as error:
         raise LabFileError(f"{LAB_FILE}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
-
-
-def _parsed(text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise LabFileError(f"{LAB_FILE}: is not TOML: {_one_line(str(error))}; correct that line") from error
     except RecursionError as error:
@@ -365,7 +369,7 @@ def _check_routes(declared: LabFile) -> None:
         raise _said("mail.to", "expected at least one address beside server, or a [[route]] with to; got none")
 
 
-def _assembled(folder: Path, declared: LabFile) -> Lab:
+def _assembled(folder: Path, declared: LabFile, digest: str) -> Lab:
     only = next(iter(declared.conditioning))
     return Lab(
         folder=folder,
@@ -388,6 +392,7 @@ def _assembled(folder: Path, declared: LabFile) -> Lab:
         routes=tuple(declared.route),
         digest=declared.digest,
         scorecard=declared.scorecard,
+        digest_of_file=digest,
     )
 
 
