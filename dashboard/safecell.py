@@ -7,9 +7,7 @@ import unicodedata
 __all__ = ["safe_cell"]
 
 # https://owasp.org/www-community/attacks/CSV_Injection, from memory; after NFKC the full-width forms are among them.
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
-# Signs that are read as minus and that NFKC leaves as they are.
-MINUS = "\N{MINUS SIGN}"
+DANGEROUS = ("=", "+", "-", "\N{MINUS SIGN}", "@", "\t", "\r", "\n")
 # Letters that are drawn as nothing, although Unicode counts them as letters, marks or symbols.
 BLANK_LETTERS = "\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0"
 
@@ -27,7 +25,7 @@ def _begins_a_formula(text: str) -> bool:
         if letter in "\t\r\n":
             return True
         if not _is_unseen(letter):
-            return letter == MINUS or unicodedata.normalize("NFKC", letter).startswith(DANGEROUS)
+            return unicodedata.normalize("NFKC", letter).startswith(DANGEROUS)
     return False
 
 
