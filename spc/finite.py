@@ -13,10 +13,13 @@ from numpy.typing import ArrayLike
 
 from spc._checks import Floats
 
-__all__ = ["LARGEST", "SMALLEST", "exp", "exp_all", "percent_change"]
+__all__ = ["LARGEST", "MOST_COUNTED", "SMALLEST", "exp", "exp_all", "percent_change"]
 
 # IEEE 754 double precision: the largest number and the smallest above 0; a logarithm whose exponential is a number.
 LARGEST, SMALLEST = sys.float_info.max, math.ulp(0.0)
+# What a reading counts for at most in the averages of a linear scale: its square, and the square of that, are numbers still,
+# and nothing that a bench measures comes near it.
+MOST_COUNTED = 1e75
 _MOST = math.log(LARGEST) - 1e-12
 
 

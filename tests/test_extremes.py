@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from demolab import copy_of
@@ -23,7 +24,8 @@ from dashboard.desk import Desk
 from dashboard.notify import deliver
 from ingest.lab import load
 from ingest.store import known_store
-from spc.verdicts import to_unit
+from spc.lots import summarise
+from spc.verdicts import judge, to_unit
 
 LINEAR = """
 [[characteristic]]
@@ -35,7 +37,7 @@ upper_limit = [ { value = 20.0 } ]
 # The largest and the smallest float, IEEE 754, and values whose squares, sums and ratios leave its range.
 WILD = ("1.7976931348623157e308", "1e308", "5e-324", "1e-300", "1e200")
 LOTS = 9
-CHARACTERISTICS = ("shielding_energy",)
+CHARACTERISTICS = ("shielding_energy", "peak")
 
 
 @pytest.fixture(scope="module")
@@ -60,10 +62,11 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         assert bench.run().problems == []
-    call(
-        bench.folder, "limit", "Alder Film bag", "shielding_energy", "--upper", "1e307", "--from", "2026-04-01", "--document", "x",
-        "--by", "S", "--because", "y",
-    )  # fmt: skip
+    for characteristic in CHARACTERISTICS:
+        call(
+            bench.folder, "limit", "Alder Film bag", characteristic, "--upper", "1e307", "--from", "2026-04-01", "--document", "x",
+            "--by", "S", "--because", "y",
+        )  # fmt: skip
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         bench.run(NOW + timedelta(days=1))
@@ -143,3 +146,16 @@ def test_every_alert_and_summary_reaches_the_outbox(lab: Path, tmp_path: Path) -
 
 def test_a_past_day_is_replayed(lab: Path) -> None:
     assert json.loads(call(lab, "replay", "2026-04-01", "--json"))
+
+
+@pytest.mark.parametrize("value", [1e75, 1e200, 1.7976931348623157e308])
+def test_a_wild_value_on_a_linear_scale_fails_its_lot_and_is_told_as_it_was_read(value: float) -> None:
+    readings = pd.DataFrame(
+        {"session": [0] * 4, "specimen": [1, 1, 2, 2], "value": [10.0, value, 9.0, 11.0], "bound": [0] * 4}
+    )
+    sessions = summarise(readings, "linear").assign(valid=True, limit_lower=np.nan, limit_upper=20.0)
+
+    (told,) = judge(sessions, "linear", "mean", 0.0).to_dict("records")
+
+    assert (told["verdict"], told["breach"], told["worst"]) == ("fail", True, value)
+    assert np.isfinite(sessions[["level", "bag_variance", "reading_variance"]].to_numpy()).all()
