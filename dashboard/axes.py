@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboard.sentences import amount
+from spc.finite import LARGEST, SMALLEST
 
 __all__ = ["GREY", "Figure", "around", "frame", "level_axis", "round_marks", "time_axis"]
 
@@ -25,6 +26,8 @@ DECADES: tuple[tuple[float, ...], ...] = (
     (1,), (1, 3), (1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9),
 )  # fmt: skip
 ENOUGH_MARKS = 4
+# Of ten, within the numbers; a little air around the largest of them reaches beyond.
+LEAST_POWER, MOST_POWER = math.log10(SMALLEST), math.log10(LARGEST) - 1e-12
 MOST_MARKS = 9
 
 
@@ -69,8 +72,8 @@ def level_axis(axis: dict[str, Any], values: Sequence[float], scale: str) -> Non
     if scale != "log" or not values:
         axis["range"] = list(around(values))
         return
-    low, high = around([math.log10(value) for value in values])
-    marks = round_marks(10**low, 10**high)
+    low, high = around([math.log10(value or SMALLEST) for value in values])
+    marks = round_marks(10.0 ** max(low, LEAST_POWER), 10.0 ** min(high, MOST_POWER))
     axis.update(type="log", range=[low, high], tickvals=marks, ticktext=[_mark(mark) for mark in marks])
 
 
@@ -83,7 +86,7 @@ def around(values: Sequence[float]) -> tuple[float, float]:
 
 def round_marks(low: float, high: float) -> list[float]:
     """Round numbers between two levels above 0, a few of them however near or far they are."""
-    first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
+    first, last = math.floor(math.log10(low)), min(math.ceil(math.log10(high)), math.floor(MOST_POWER))
     marks: list[float] = []
     for decade in DECADES:
         step = max(1, (last - first) // MOST_MARKS) if len(decade) == 1 else 1

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import re
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 from flask import Flask, Response, request
 from sqlalchemy import Connection
 
-from dashboard import evidence, evidencetables, exports, firstdrawn
+from dashboard import declarations, evidence, evidencetables, exports, firstdrawn
 from dashboard.desk import Desk, NothingYet
 from dashboard.evidence import Scope
 from dashboard.evidencetables import COLUMNS, Source
@@ -38,10 +37,6 @@ __all__ = ["HASHES", "PAGE", "add_download", "address", "write"]
 PATH = "/evidence-file"
 PIECE = 1 << 16
 PAGE, HASHES = "index.html", "sha256.txt"
-# The path of a webhook's address is often its secret; a password in the store's address would be one.
-WEBHOOK = re.compile(r"(?m)^(\s*url\s*=\s*[\"']https?://[^/\"'?#\s]+)[^\"'\n]*")
-PASSWORD = re.compile(r"(\w://[^\s\"'/@:]*):[^\s\"'/@]+@")
-HIDDEN = "(hidden)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +124,7 @@ def write(connection: Connection, lab: Lab, scope: Scope, out: IO[bytes]) -> lis
             bundle.add_table(name, columns, evidencetables.rows_of(name, source))
         for name, data in _scorecards(connection, lab, scope):
             bundle.add(name, data)
-        bundle.add(LAB_FILE, _shown((lab.folder / LAB_FILE).read_text(encoding="utf-8-sig")).encode())
+        bundle.add(LAB_FILE, declarations.as_toml(lab).encode())
         bundle.add(PAGE, as_html(_page(lab, scope, looked_us), bundle.members))
         bundle.add(HASHES, "".join(f"{one.sha256}  {one.name}\n" for one in bundle.members).encode())
     return bundle.members
@@ -160,11 +155,6 @@ def _scorecards(connection: Connection, lab: Lab, scope: Scope) -> Iterator[tupl
         yield exports.overview_file_name(scope.quarter, "pdf"), exports.OVERVIEW_FORMS["pdf"](cards)
     for card in cards:
         yield exports.file_name(card, "pdf"), exports.FORMS["pdf"](card)
-
-
-def _shown(declared: str) -> str:
-    """The text of `lab.toml` without what could let somebody in."""
-    return PASSWORD.sub(rf"\1:{HIDDEN}@", WEBHOOK.sub(rf"\1/{HIDDEN}", declared))
 
 
 # Download

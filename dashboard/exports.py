@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
@@ -15,6 +13,7 @@ from dashboard.forms.paper import as_pdf, overview_as_pdf
 from dashboard.forms.table import as_csv
 from dashboard.forms.webpage import as_html, overview_as_html
 from dashboard.forms.workbook import as_xlsx, overview_as_xlsx
+from ingest.durable import write_whole
 from ingest.errors import CallError, StoreError
 from ingest.lab import Lab
 
@@ -71,22 +70,13 @@ def _chosen(formats: str) -> list[str]:
 
 
 def write_file(path: Path, data: bytes) -> None:
-    """Write beside and move into place, so that a reader sees the old file or the new one and no link is followed."""
+    """Write a file whole, in place of what was there; StoreError where it can't be written."""
     write_piecewise(path, lambda out: out.write(data))
 
 
 def write_piecewise(path: Path, fill: Callable[[IO[bytes]], object]) -> None:
     """The same for what `fill` writes bit by bit."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, draft = tempfile.mkstemp(prefix=".lotdrift-", suffix=".draft", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as out:
-                fill(out)
-            Path(draft).chmod(0o644)
-            Path(draft).replace(path)
-        except BaseException:
-            Path(draft).unlink(missing_ok=True)
-            raise
+        write_whole(path, fill)
     except OSError as error:
         raise StoreError(f"{path}: can't be written ({error.strerror}); name another folder with --out") from error

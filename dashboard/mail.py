@@ -15,6 +15,7 @@ from email.utils import format_datetime
 from pathlib import Path
 
 from dashboard.letters import Letter
+from ingest.durable import write_whole
 
 __all__ = ["envelope", "leave", "message_id"]
 
@@ -56,10 +57,7 @@ def _mark_parts(message: EmailMessage, identity: str) -> None:
 
 
 def leave(outbox: Path, name: str, message: EmailMessage) -> Path:
-    """Write a message as a file under a name of ours; the file is whole or not there."""
-    outbox.mkdir(parents=True, exist_ok=True)
+    """Write a message as a file under a name of ours; on the disk when this returns, as it is noted as sent then."""
     path = outbox / f"{name}.eml"
-    draft = path.with_suffix(".draft")
-    draft.write_bytes(message.as_bytes())
-    draft.replace(path)
+    write_whole(path, lambda out: out.write(message.as_bytes()))
     return path

@@ -9,6 +9,7 @@ from typing import Any
 
 from dashboard.sentences import amount
 from dashboard.strokes import EDGE, HAIR, INK, MEAN, QUIET, Frame, diamond, disc, drawing, line, words
+from spc.finite import LARGEST, SMALLEST, exp
 from spc.words import Scale
 
 __all__ = ["chart"]
@@ -63,7 +64,7 @@ def _axes(frame: Frame, notice: Document) -> list[str]:
 
 def _ticks(frame: Frame) -> list[float]:
     """Round values inside the picture, at most five."""
-    low, high = ((math.exp(end) if frame.is_log else end) for end in (frame.low, frame.high))
+    low, high = ((exp(end) if frame.is_log else end) for end in (frame.low, frame.high))
     found: list[float] = []
     for mantissas in (
         (1,),
@@ -72,7 +73,8 @@ def _ticks(frame: Frame) -> list[float]:
         (1, 1.5, 2, 3, 5, 7),
         (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 4, 5, 6, 7, 8, 9),
     ):
-        decades = range(math.floor(math.log10(max(low, 1e-12))), math.ceil(math.log10(max(high, 1e-12))) + 1)
+        first, last = math.floor(math.log10(max(low, SMALLEST))), math.ceil(math.log10(max(high, SMALLEST)))
+        decades = range(first, min(last, math.floor(math.log10(LARGEST))) + 1)
         fitting = [value for decade in decades for m in mantissas if low <= (value := m * 10.0**decade) <= high]
         if len(fitting) > 5 and found:
             break

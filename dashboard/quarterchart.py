@@ -11,6 +11,7 @@ from typing import Any
 
 from dashboard.sentences import amount, characteristic
 from dashboard.strokes import EDGE, HAIR, MEAN, Frame, diamond, disc, drawing, line, square, words
+from spc.finite import exp
 from spc.words import Scale
 
 __all__ = ["chart", "score_bar"]
@@ -53,7 +54,7 @@ def _frame(row: Document, card: Document) -> Frame:
 def _axes(frame: Frame, row: Document, card: Document, middle: date) -> list[str]:
     base, left, right = HEIGHT - BOTTOM, frame.x(frame.start), float(WIDTH - RIGHT)
     ends = [frame.low + 0.06 * (frame.high - frame.low), frame.high - 0.06 * (frame.high - frame.low)]
-    ticks = [math.exp(end) if frame.is_log else end for end in ends]
+    ticks = [exp(end) if frame.is_log else end for end in ends]
     return [
         line(left, base, right, base, HAIR),
         line(frame.x(middle), TOP, frame.x(middle), base, HAIR, dashed=True),

@@ -15,6 +15,7 @@ import numpy as np
 
 from dashboard.quarterlots import QuarterLot
 from spc import quarters
+from spc.finite import exp, percent_change
 from spc.quarters import Estimate, Side
 from spc.words import Scale
 
@@ -43,13 +44,13 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
     moved = quarters.change(_levels(now), _levels(before))
     limits = _limits(lots)
     side, left = quarters.room(found, *_charted(limits, is_log))
-    as_unit: Telling = math.exp if is_log else float
+    as_unit: Telling = exp if is_log else float
     return {
         **_interval("level", found, as_unit),
         "level_lots": len(now),
         **_interval("earlier_level", was, as_unit),
         "earlier_lots": len(before),
-        **_interval("change", moved, _percent if is_log else float),
+        **_interval("change", moved, percent_change if is_log else float),
         "change_in": "%" if is_log else unit,
         "direction": str(quarters.direction(moved, side)),
         **limits,
@@ -88,10 +89,6 @@ def _room_on(side: Side, found: Estimate, limits: Sequence[float | None]) -> Est
     lower, upper = limits
     on_side = (lower if side == Side.LOWER else None, upper if side == Side.UPPER else None)
     return quarters.room(found, *on_side)[1]
-
-
-def _percent(log_ratio: float) -> float:
-    return 100.0 * math.expm1(log_ratio)
 
 
 def _interval(name: str, found: Estimate, told: Telling) -> Document:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import date
 from html import escape
 
+from spc.finite import SMALLEST
+
 __all__ = ["EDGE", "HAIR", "INK", "MEAN", "QUIET", "Frame", "diamond", "disc", "drawing", "line", "square", "words"]
 
 INK, QUIET, HAIR, EDGE, MEAN = "#1d2730", "#566472", "#c9c5ba", "#9b2c1f", "#1f4e79"
@@ -34,8 +36,8 @@ class Frame:
     is_log: bool
 
     def charted(self, value: float) -> float:
-        """A value of the unit in the charted scale."""
-        return math.log(value) if self.is_log else value
+        """A value of the unit in the charted scale; the end of an interval may be too small for any number but 0."""
+        return math.log(value or SMALLEST) if self.is_log else value
 
     def x(self, day: date) -> float:
         """Where a day lies; one outside lies on the nearer edge."""
@@ -44,7 +46,9 @@ class Frame:
 
     def y(self, value: float) -> float:
         """Where a value of the unit lies."""
-        return self.bottom - (self.charted(value) - self.low) / (self.high - self.low) * (self.bottom - self.top)
+        # Halves, as the height of a linear scale may be more than the largest number.
+        share = (self.charted(value) / 2 - self.low / 2) / (self.high / 2 - self.low / 2)
+        return self.bottom - share * (self.bottom - self.top)
 
     def holds(self, value: float | None) -> bool:
         """Whether a value of the unit lies in the picture."""

@@ -21,6 +21,7 @@ from ingest.store import get_meta, put_meta
 
 __all__ = [
     "LONGEST_NAME",
+    "SESSION_KEY",
     "Account",
     "Role",
     "account_named",
@@ -37,7 +38,7 @@ __all__ = [
 ]
 
 LONGEST_NAME = 80
-KEY = "session_key"
+SESSION_KEY = "session_key"
 ENDED = "ended_session:"
 # Longer than any session lasts.
 KEPT = timedelta(days=2)
@@ -86,7 +87,7 @@ def add_account(connection: Connection, name: str, role: Role, password_hash: st
         insert(schema.account).values(name=name, role=role, hash=password_hash, made_us=microseconds(now))
     )
     if session_key(connection) is None:
-        put_meta(connection, KEY, secrets.token_hex(32))
+        put_meta(connection, SESSION_KEY, secrets.token_hex(32))
     record(connection, Act(now, by, "add user", account_subject(name), "on the command line", {"role": role}))
 
 
@@ -149,7 +150,7 @@ def any_declared(connection: Connection) -> bool:
 
 def session_key(connection: Connection) -> str | None:
     """The key that signs the sessions, made with the first account."""
-    return get_meta(connection, KEY)
+    return get_meta(connection, SESSION_KEY)
 
 
 def end_session(connection: Connection, session: str, now: datetime) -> None:

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -14,7 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, TypeVar, get_args
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from ingest.errors import CallError, LabFileError
 from ingest.labfile import (
@@ -30,7 +31,7 @@ from ingest.labfile import (
     ShieldingSource,
     Source,
 )
-from ingest.labtypes import listed, shown
+from ingest.labtypes import StoreUrl, listed, shown
 from ingest.limit_steps import SIDES, Step, in_order, on_day
 from ingest.outlets import Digest, Mail, Route, Webhook
 
@@ -38,6 +39,8 @@ __all__ = ["LAB_FILE", "Lab", "Limits", "Source", "declared_steps", "declared_st
 
 LAB_FILE = "lab.toml"
 STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate"}
+
+STORE_URL: TypeAdapter[str] = TypeAdapter(StoreUrl)
 
 T = TypeVar("T")
 
@@ -58,7 +61,7 @@ class Lab:
     """A lab folder and what its `lab.toml` declares.
 
     `entered` are the limits that people entered, by product, characteristic and side; `load` knows of none
-    (`ingest.limit_acts` lays them over).
+    (`ingest.limit_acts` lays them over). `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
     """
 
     folder: Path
@@ -79,6 +82,7 @@ class Lab:
     routes: tuple[Route, ...]
     digest: Digest
     scorecard: Scorecard
+    digest_of_file: str
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
@@ -168,36 +172,43 @@ def load(folder: Path) -> Lab:
     LabFileError
         If it can't be read, is no TOML, or declares something wrong.
     """
-    declared = _validated(_parsed(_text(folder)))
+    data = _bytes(folder)
+    declared = _validated(_parsed(data))
     _check_names(declared)
     _check_conditioning(declared)
     _check_products(declared)
     _check_limits(declared)
     _check_routes(declared)
-    return _assembled(folder, declared)
+    return _assembled(folder, declared, hashlib.sha256(data).hexdigest())
 
 
 def declared_store(folder: Path) -> str | None:
     """The server's URL where `lab.toml` names one for the store; None where the store is the file in the folder."""
-    table = _parsed(_text(folder)).get("lab")
+    table = _parsed(_bytes(folder)).get("lab")
     declared = table.get("store") if isinstance(table, dict) else None
-    return declared if isinstance(declared, str) else None
-
-
-def _text(folder: Path) -> str:
+    if declared is None:
+        return None
     try:
-        return (folder / LAB_FILE).read_text(encoding="utf-8-sig")
+        return STORE_URL.validate_python(declared)
+    except ValidationError as error:
+        raise _said("lab.store", _complaint(error.errors(include_url=False)[0])) from error
+
+
+def _bytes(folder: Path) -> bytes:
+    try:
+        return (folder / LAB_FILE).read_bytes()
     except (FileNotFoundError, NotADirectoryError) as error:
         raise CallError(f"{folder}: there is no {LAB_FILE}; give a lab folder with --lab DIR, or make one") from error
     except OSError as error:
         raise LabFileError(f"{LAB_FILE}: can't be read ({error.strerror}); give this account the right to") from error
+
+
+def _parsed(data: bytes) -> dict[str, Any]:
+    try:
+        # Lines may end as any system ends them.
+        return tomllib.loads(data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n"))
     except UnicodeDecodeError as error:
         raise LabFileError(f"{LAB_FILE}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
-
-
-def _parsed(text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise LabFileError(f"{LAB_FILE}: is not TOML: {_one_line(str(error))}; correct that line") from error
     except RecursionError as error:
@@ -251,7 +262,9 @@ def _complaint(error: Any) -> str:
         return "is missing; add it"
     if error["type"] == "expected":
         return str(error["msg"])
-    return f"expected {_shape(error['type'])}, got {shown(error['input'])}"
+    # The text itself may be an address that only a few may know.
+    got = "a text" if isinstance(error["input"], str) else shown(error["input"])
+    return f"expected {_shape(error['type'])}, got {got}"
 
 
 def _shape(error_type: str) -> str:
@@ -356,7 +369,7 @@ def _check_routes(declared: LabFile) -> None:
         raise _said("mail.to", "expected at least one address beside server, or a [[route]] with to; got none")
 
 
-def _assembled(folder: Path, declared: LabFile) -> Lab:
+def _assembled(folder: Path, declared: LabFile, digest: str) -> Lab:
     only = next(iter(declared.conditioning))
     return Lab(
         folder=folder,
@@ -379,6 +392,7 @@ def _assembled(folder: Path, declared: LabFile) -> Lab:
         routes=tuple(declared.route),
         digest=declared.digest,
         scorecard=declared.scorecard,
+        digest_of_file=digest,
     )
 
 

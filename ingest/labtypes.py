@@ -11,7 +11,7 @@ from pathlib import PurePath
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, WrapValidator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WrapValidator
 from pydantic_core import PydanticCustomError
 
 from ingest.units import UNITS
@@ -50,7 +50,8 @@ STORE_DRIVER = "postgresql+psycopg"
 class Declared(BaseModel):
     """A table of `lab.toml`: unknown keys and values of another type are refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    # A traceback of the library shows no value: some are addresses that only a few may know.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, hide_input_in_errors=True)
 
 
 def shown(value: object) -> str:
@@ -65,14 +66,15 @@ def shown(value: object) -> str:
     return text if len(text) <= SHOWN_CHARACTERS else f"{text[:SHOWN_CHARACTERS]}..."
 
 
-def expected(what: str) -> WrapValidator:
-    """Make every complaint about a value read `expected WHAT, got VALUE`."""
+def expected(what: str, *, secret: bool = False) -> WrapValidator:
+    """Make every complaint about a value read `expected WHAT, got VALUE`; a `secret` value is in no message."""
 
     def validate(value: Any, handler: Callable[[Any], Any]) -> Any:
         try:
             return handler(value)
         except (ValidationError, ValueError) as error:
-            raise PydanticCustomError("expected", "{said}", {"said": f"expected {what}, got {shown(value)}"}) from error
+            got = "something else (not shown, it may hold a secret)" if secret else shown(value)
+            raise PydanticCustomError("expected", "{said}", {"said": f"expected {what}, got {got}"}) from error
 
     return WrapValidator(validate)
 
@@ -136,6 +138,29 @@ def _store(text: str) -> str:
     return text
 
 
+def _without_password(value: object) -> object:
+    """A password has no place in the file, in whichever part of the address, nor in the message that says so."""
+    from sqlalchemy import make_url
+    from sqlalchemy.exc import ArgumentError
+
+    try:
+        url = make_url(value) if isinstance(value, str) else None
+    except (ArgumentError, ValueError):
+        return value
+    if url is not None and (url.password is not None or any(_names_a_secret(key) for key in url.query)):
+        raise PydanticCustomError(
+            "expected",
+            "expected an address without a password; take it out of the file and give it by PGPASSWORD or the password "
+            "file of this account (~/.pgpass)",
+        )
+    return value
+
+
+def _names_a_secret(key: str) -> bool:
+    """`password`, `sslpassword` and the like: PostgreSQL documentation, section 34.1.2, from memory."""
+    return any(word in key.casefold() for word in ("password", "secret"))
+
+
 def _unit(text: str) -> str:
     # Spelt exactly: the file declares the unit in which all results are told.
     if text not in UNITS:
@@ -179,7 +204,10 @@ ZoneName = Annotated[str, AfterValidator(_zone), expected('a time zone such as "
 Encoding = Annotated[str, AfterValidator(_encoding), expected('a text encoding such as "utf-8" or "cp1252"')]
 Delimiter = Annotated[str, AfterValidator(_delimiter), expected('one character such as "," or ";"')]
 StoreUrl = Annotated[
-    str, AfterValidator(_store), expected('the URL of a server such as "postgresql+psycopg://user@host/database"')
+    str,
+    AfterValidator(_store),
+    expected('the URL of a server such as "postgresql+psycopg://user@host/database"', secret=True),
+    BeforeValidator(_without_password),
 ]
 UnitName = Annotated[str, AfterValidator(_unit), expected(f"one of {listed(list(UNITS), 'or')}")]
 Folder = Annotated[str, AfterValidator(_folder), expected('a folder such as "drops/tests", without ".."')]

@@ -78,7 +78,7 @@ Address = Annotated[str, AfterValidator(_address), expected('a mail address such
 WebAddress = Annotated[
     str,
     AfterValidator(_web_address),
-    expected('an address such as "https://example.org/in"'),
+    expected('an address such as "https://example.org/in"', secret=True),
     BeforeValidator(_without_password),
 ]
 Variable = Annotated[str, AfterValidator(_variable), expected("the name of an environment variable")]

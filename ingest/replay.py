@@ -15,6 +15,7 @@ from tempfile import TemporaryDirectory
 from sqlalchemy import Connection, insert, select
 
 from ingest import schema
+from ingest.accounts import SESSION_KEY
 from ingest.bench_alerts import FINDINGS
 from ingest.climate_alerts import watch_climate
 from ingest.deriving import derive
@@ -75,7 +76,10 @@ def _copy(source: Store, target: Store) -> None:
         for table in schema.metadata.sorted_tables:
             if table.name in LEFT:
                 continue
-            rows = here.execution_options(stream_results=True).execute(select(table))
+            chosen = select(table)
+            if table is schema.meta:
+                chosen = chosen.where(schema.meta.c.key != SESSION_KEY)
+            rows = here.execution_options(stream_results=True).execute(chosen)
             for part in rows.partitions(ROWS_AT_ONCE):
                 there.execute(insert(table), [dict(row._mapping) for row in part])
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from spc import censored
 from spc._checks import Floats
 from spc._nesting import Ints, Nest, bag_means, nest, sums, total
+from spc.finite import MOST_COUNTED
 
 __all__ = ["summarise"]
 
@@ -117,7 +118,9 @@ def _prepare(readings: pd.DataFrame, scale: str) -> _Readings:
     _require_sound(value, bound)
     at = nest(readings["session"].to_numpy(np.int64), readings["specimen"].to_numpy(np.int64))
     value = value[at.order]
-    return _Readings(at, np.log(value) if scale == "log" else value, value, bound[at.order].astype(np.int8))
+    return _Readings(
+        at, np.log(value) if scale == "log" else np.minimum(value, MOST_COUNTED), value, bound[at.order].astype(np.int8)
+    )
 
 
 def _require_sound(value: Floats, bound: NDArray[np.generic]) -> None:

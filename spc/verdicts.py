@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from spc._checks import Floats
+from spc.finite import LARGEST, exp_all
 from spc.rows import Column, Rows
 from spc.words import Scale, Verdict
 
@@ -21,13 +22,18 @@ AT_THE_LIMIT = 1e-12
 
 
 def to_unit(level: Floats, scale: str) -> Floats:
-    """Levels in the charted scale as values in the unit, free of the last rounding of the logarithm."""
+    """Levels in the charted scale as values in the unit, free of the last rounding of the logarithm.
+
+    A level beyond the numbers, as an interval of the largest of them may have, is told as the largest there is.
+    """
     if scale == Scale.LINEAR:
         return np.asarray(level, dtype=np.float64)
     # Limits are the same for most lots, and a level is often its own bounds: each number is written out once.
-    values, place = np.unique(np.exp(np.asarray(level, dtype=np.float64)), return_inverse=True)
+    values, place = np.unique(exp_all(level), return_inverse=True)
     # Through the text of 15 significant digits: multiplying by a power of ten would round once more.
     rounded = np.array([float(f"{value:.14e}") for value in values.tolist()], dtype=np.float64)
+    # Rounding up the largest would leave the numbers.
+    rounded = np.where(np.isfinite(values), np.minimum(rounded, LARGEST), rounded)
     return np.asarray(rounded[place].reshape(np.shape(level)))
 
 

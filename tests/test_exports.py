@@ -139,9 +139,13 @@ class Words(HTMLParser):
         self.text: list[str] = []
         self.tags: set[str] = set()
         self.references: list[str] = []
+        self.alts: list[str] = []
+        self.bold = 0
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.add(tag)
+        self.bold += tag == "b"
+        self.alts += [value or "" for name, value in attrs if name == "alt"]
         self.references += [value or "" for name, value in attrs if name in ("src", "href", "action", "data")]
 
     def handle_data(self, data: str) -> None:
@@ -265,6 +269,33 @@ def test_markup_for_a_name_stays_text(written: Path, cards: dict[str, dict[str, 
     assert "script" not in page.tags
     assert MARKUP in page.text
     assert MARKUP in text_of(path_of(written, card, "pdf"))
+
+
+def test_markup_in_a_product_or_an_alert_stays_text(bench: Bench) -> None:
+    # The file is opened from a disk, where no policy of ours holds scripts back.
+    product = "\"><script>alert('x')</script><img src=x onerror=alert(1)>"
+    bench.drop_climate("log.csv", Q3 - timedelta(days=4), 24 * 30)
+    for week in range(3):
+        rows = lot_rows(f"<b>L{week}</b>", Q3 + timedelta(weeks=week), [[25.0, 26.0], [24.0, 25.5]], product=product)
+        bench.drop_tests(f"wk{week}.csv", rows)
+    bench.run()
+    (card,) = drawn(bench.folder)
+    messages = [alert["message"] for alert in card["alerts"]]
+    assert any(product in message for message in messages)
+
+    page = Words()
+    page.feed(exports.FORMS["html"](card).decode())
+
+    assert not page.tags & {"script", "iframe", "svg"}
+    assert all(reference.startswith("data:image/svg+xml;base64,") for reference in page.references)
+    title = cardwords.stream_title(card["streams"][0])
+    assert product in title
+    assert title in page.text
+    assert page.alts == [title]
+    for message in messages:
+        assert any(message in text for text in page.text), message
+    # Bold type is ours alone: the counts at the head.
+    assert page.bold == len(cardwords.COUNTS)
 
 
 def test_the_html_refers_to_nothing_outside_itself(written: Path) -> None:

@@ -106,3 +106,24 @@ def test_an_address_with_a_password_in_it_is_refused_and_not_repeated(tmp_path: 
         declared(tmp_path, '[[webhook]]\nname = "hall"\nurl = "https://user:hunter2@x/"\n')
 
     assert "hunter2" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[[webhook]]\nname = "hall"\nurl = "htps://hall.example.org/T0/sesame"\n',
+        '[[webhook]]\nname = "hall"\nurl = "https://hall.example.org:x/T0/sesame"\n',
+        '[[webhook]]\nname = "hall"\nurl = ["https://hall.example.org/T0/sesame"]\n',
+        '[mail]\ndashboard = "hall/sesame"\n',
+        'webhook = "https://hall.example.org/T0/sesame"\n',
+        'webhook = ["https://hall.example.org/T0/sesame"]\n',
+    ],
+)
+def test_a_wrong_address_is_in_no_message(tmp_path: Path, text: str) -> None:
+    (tmp_path / "lab.toml").write_text(text + LAB_TOML if text.startswith("webhook") else LAB_TOML + text)
+
+    with pytest.raises(LabFileError, match="expected") as told:
+        load(tmp_path)
+
+    assert "sesame" not in str(told.value)
+    assert "sesame" not in str(told.value.__cause__)

@@ -55,16 +55,21 @@ def test_the_digest_of_the_body_is_that_of_the_standards_example() -> None:
     assert content_digest(b'{"hello": "world"}') == "sha-256=:X48E9qOokqqrvdts8nOJRJN3OWDUoyWxBf7kbu9DBPE=:"
 
 
+# What a receiver asks to be signed, whatever a sender lists: a part that is not signed could be another's.
+ASKED_FOR = ["@method", "@target-uri", "content-digest", "content-type", "idempotency-key"]
+
+
 def verify(path: str, headers: dict[str, str], body: bytes, authority: str, secret: str = SECRET) -> bool:
     """A receiver's own check, put together from what came over the wire alone (RFC 9421, section 3.2)."""
     digest = base64.b64encode(hashlib.sha256(body).digest()).decode()
     if headers["Content-Digest"] != f"sha-256=:{digest}:":
         return False
     label, parameters = headers["Signature-Input"].split("=", 1)
+    if sorted(re.findall(r'"([^"]+)"', parameters.partition(")")[0])) != ASKED_FOR:
+        return False
     derived = {"@method": "POST", "@target-uri": f"{authority}{path}"}
     lower = {name.lower(): value for name, value in headers.items()}
-    covered = re.findall(r'"([^"]+)"', parameters.partition(")")[0])
-    lines = [f'"{name}": {derived[name] if name.startswith("@") else lower[name]}' for name in covered]
+    lines = [f'"{name}": {derived[name] if name.startswith("@") else lower[name]}' for name in ASKED_FOR]
     base = "\n".join([*lines, f'"@signature-params": {parameters}'])
     signature = base64.b64encode(hmac.new(secret.encode(), base.encode(), hashlib.sha256).digest()).decode()
     return headers["Signature"] == f"{label}=:{signature}:"
@@ -87,6 +92,29 @@ def test_a_receiver_can_check_who_posted_what(tmp_path: Path) -> None:
     assert f"created={int(WEDNESDAY.timestamp())};" in headers["Signature-Input"]
     assert SECRET.encode() not in body
     assert SECRET not in str(headers)
+
+
+def test_no_part_of_a_post_can_be_changed_on_its_way(tmp_path: Path) -> None:
+    told, port = Receiver(), free_port()
+    alarms = Alarms(tmp_path, declared(port))
+    alarms.raise_alert("one")
+    with receiver(told, port):
+        alarms.deliver(ENVIRON)
+    ((path, headers, body),) = told.posts
+    authority = f"http://127.0.0.1:{port}"
+    other = body.replace(b"16.3", b"11.3")
+    assert other != body
+
+    # The digest alone proves nothing: whoever changes the body works it out anew.
+    assert not verify(path, {**headers, "Content-Digest": content_digest(other)}, other, authority)
+    for name, value in (
+        ("Content-Type", "text/plain"),
+        ("Idempotency-Key", '"two"'),
+        ("Signature-Input", headers["Signature-Input"].replace("created=1", "created=2")),
+        ("Signature-Input", headers["Signature-Input"].replace(' "content-digest"', "")),
+    ):
+        assert headers[name] != value
+        assert not verify(path, {**headers, name: value}, body, authority), name
 
 
 # The body

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -13,12 +14,21 @@ from dashboard.commands.common import (
     print_json,
     reading,
     required,
+    warn,
 )
 
-if TYPE_CHECKING:
-    pass
-
 __all__ = ["evidence", "notice", "scorecard"]
+
+
+@contextmanager
+def _papers_stand() -> Iterator[None]:
+    """A store that can be read and not written: the papers are made, and a line says what was not noted."""
+    from ingest.errors import StoreError
+
+    try:
+        yield
+    except StoreError as error:
+        warn(f"{error}; the papers are written, but not noted as drawn up")
 
 
 @click.command()
@@ -38,7 +48,8 @@ def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, o
         written = exports.write(documents, formats, out or lab.folder / "exports")
     store = known_store(lab.folder)
     assert store is not None  # it was just read
-    firstdrawn.note(store, lab, quarter)
+    with _papers_stand():
+        firstdrawn.note(store, lab, quarter)
     print_json(documents) if as_json else click.echo("\n".join(str(path) for path in written))
 
 
@@ -57,7 +68,8 @@ def evidence(
     with reading(folder) as (lab, connection):
         scope = evidencecall.asked(required(connection), lab, quarter, lot, supplier)
         path = evidencecall.pack(required(connection), lab, scope, out or lab.folder / "exports")
-    evidencecall.note(lab, scope)
+    with _papers_stand():
+        evidencecall.note(lab, scope)
     click.echo(str(path))
 
 

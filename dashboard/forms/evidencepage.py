@@ -111,7 +111,11 @@ TOLD: dict[str, tuple[str, Mapping[str, str]]] = {
         {},
     ),
     "scorecard-….pdf": ("The scorecards, where the bundle is of a quarter, as they were drawn up with it.", {}),
-    "lab.toml": ("The lab's declarations when this was drawn up; secrets are hidden.", {}),
+    "lab.toml": (
+        "The lab's declarations when this was drawn up, written anew: those that decide how tests are read, judged and scored. "
+        "Its head has the SHA-256 of the lab's own file.",
+        {},
+    ),
 }
 CHECKING = (
     "Linux, macOS: <code>sha256sum -c sha256.txt</code> (or <code>shasum -a 256 -c sha256.txt</code>) in the unpacked folder. "
