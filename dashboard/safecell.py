@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["safe_cell"]
+from ingest.wording import FORMULA_SIGNS
 
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
+__all__ = ["safe_cell"]
 
 
 def safe_cell(value: object) -> object:
     """A text that a spreadsheet would take for a formula is led by an apostrophe; numbers are left as they are."""
     if value is None:
         return ""
-    dangerous = isinstance(value, str) and value.lstrip(" \u00a0").startswith(DANGEROUS)
+    dangerous = isinstance(value, str) and value.lstrip(" \u00a0").startswith(FORMULA_SIGNS)
     return f"'{value}" if dangerous else value

@@ -11,12 +11,25 @@ from spc.suspicion import Mark, Share, Slip
 if TYPE_CHECKING:
     from ingest.evaluating import Stream
 
-__all__ = ["bench_message", "message", "printable", "slip", "suspect_named"]
+__all__ = ["FORMULA_SIGNS", "bench_message", "is_formula", "message", "printable", "slip", "suspect_named"]
+
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 def printable(text: str) -> str:
     """Text from files without control characters, which could move a terminal's cursor or break a mail's header."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def is_formula(text: str) -> bool:
+    """Whether a spreadsheet may take a cell of a file for a formula; a number with its sign is none."""
+    if not text.lstrip(" \u00a0").startswith(FORMULA_SIGNS):
+        return False
+    try:
+        float(text)
+    except ValueError:
+        return True
+    return False
 
 
 def message(stream: Stream, evidence: dict[str, Any]) -> str:
