@@ -36,9 +36,10 @@ def test_a_writer_that_comes_while_the_kernel_is_asked_does_not_end_the_process(
         os.close(os.open(path, os.O_WRONLY))
 
     assert asking.stdout is not None
-    asked, waited = map(int, asking.stdout.read().split())
+    said = asking.stdout.read()
     asking.stdout.close()
     assert asking.returncode == 0, signal.Signals(-asking.returncode).name
+    asked, waited = map(int, said.split())
     if sys.platform == "linux":
         # Otherwise the two never met.
         assert 0 < waited < asked
