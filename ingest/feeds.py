@@ -64,8 +64,29 @@ class Feed:
         """Read the rows in pieces of about `size` bytes, or all at once; one piece at least.
 
         `contradicted` tells the lines that are refused because they contradict others, once that is known.
+
+        Raises
+        ------
+        NotATableError
+            At the end, where the rows that were read and refused are not all the lines of the file.
         """
-        return self._rows(self._sheet.tables(size), self._reader(contradicted))
+        accounted = 0
+
+        def tables() -> Iterator[Table]:
+            nonlocal accounted
+            for table in self._sheet.tables(size):
+                accounted += table.further_lines
+                yield table
+
+        for piece in self._rows(tables(), self._reader(contradicted)):
+            accounted += len(np.unique(piece.rows["line"])) + len(piece.refusals)
+            yield piece
+        there = self._sheet.count_lines()
+        if accounted != there:
+            raise NotATableError(
+                f"has {there:,} lines below its header and {accounted:,} of them were read, which is a fault of this program; "
+                "nothing of it is stored, put its quotes in pairs and send it again"
+            )
 
     def count_rows(self) -> int:
         """About how many data rows there are."""

@@ -233,16 +233,17 @@ def test_a_file_that_stops_being_text_at_its_end_is_refused_whole(tmp_path: Path
     body=st.text(st.sampled_from('ab"\n\r,\u00e9'), max_size=60),
     size=st.integers(1, 30),
     delimiter=st.sampled_from([",", ";"]),
+    width=st.integers(1, 4),
 )
-@example(body='a"b,"c\nd",e\nf,g\n', size=8, delimiter=",")
-@example(body='"a"b"\n"c",d\ne,f\n', size=6, delimiter=",")
-def test_a_cut_never_falls_into_a_record(body: str, size: int, delimiter: str) -> None:
+@example(body='a"b,"c\nd",e\nf,g\n', size=8, delimiter=",", width=3)
+@example(body='"a"b"\n"c",d\ne,f\n', size=6, delimiter=",", width=2)
+def test_a_cut_never_falls_into_a_record(body: str, size: int, delimiter: str, width: int) -> None:
     data = body.encode()
 
-    found = list(pieces(io.BytesIO(data), 0, size, delimiter))
+    found = list(pieces(io.BytesIO(data), 0, size, delimiter, width))
 
     assert b"".join(found) == data
-    assert [one for piece in found for one in records(piece, delimiter)] == list(records(data, delimiter))
+    assert [one for piece in found for one in records(piece, delimiter, width)] == list(records(data, delimiter, width))
 
 
 @settings(max_examples=150)
