@@ -8,7 +8,7 @@ An order is a line of JSON, and so is its answer:
   after their start, until one ends by itself; the answer is the number of kills.
 - {"do": "command", "arguments": [[…], …], "bytes": N}: `lotdrift` commands at the same time, with files limited to N bytes
   where N is given; the answer is a list of exit status, standard output and standard error.
-- {"do": "measure", "arguments": […], "most": N, "seconds": S}: one command that may ask for N bytes and take S seconds; the
+- {"do": "measure", "arguments": […], "most": N, "seconds": S}: one command that may ask for N bytes more and take S seconds; the
   answer is exit status (below 0: the signal that ended it), standard output, standard error, and the most memory in bytes
   that it had at a time.
 """
@@ -90,7 +90,8 @@ def run_commands(arguments: list[list[str]], most: int | None) -> list[tuple[int
 
 def measure_command(arguments: list[str], most: int, seconds: int) -> tuple[int, str, str, int]:
     def bounded() -> None:
-        resource.setrlimit(resource.RLIMIT_DATA, (most, most))
+        whole = most + _held_bytes()
+        resource.setrlimit(resource.RLIMIT_DATA, (whole, whole))
         signal.signal(signal.SIGALRM, signal.SIG_DFL)
         signal.alarm(seconds)
 
@@ -98,6 +99,12 @@ def measure_command(arguments: list[str], most: int, seconds: int) -> tuple[int,
         _, status, used = os.wait4(_start(arguments, Path(place) / "0", bounded), 0)
         out, err = _told(Path(place) / "0")
     return os.waitstatus_to_exitcode(status), out, err, used.ru_maxrss * 1024
+
+
+def _held_bytes() -> int:
+    """What this process counts of memory already, by the measure of RLIMIT_DATA."""
+    told = Path("/proc/self/status").read_text()
+    return int(told.partition("VmData:")[2].split()[0]) * 1024
 
 
 def _told(place: Path) -> tuple[str, str]:
