@@ -18,7 +18,9 @@ import pytest
 from labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
 
 from ingest import filing, rounds
+from ingest.checking import check
 from ingest.errors import StoreError
+from ingest.feeds import read_tests
 from ingest.filing import digest_of
 from ingest.lab import load
 from ingest.readings import add_readings
@@ -441,6 +443,26 @@ def test_a_file_that_fails_in_a_way_nobody_foresaw_is_put_aside_whole_and_its_ne
         done = bench.run()
 
     assert_only_the_second_is_put_aside(bench, done, content, told)
+
+
+def test_a_check_tells_such_a_file_and_goes_on_to_its_neighbours(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    drop_three(bench)
+
+    def fail_on_the_second(path: Path, *others: Any) -> Any:
+        if path.name == "1.csv":
+            raise OverflowError("string longer than INT_MAX bytes")
+        return read_tests(path, *others)
+
+    monkeypatch.setattr("ingest.checking.read_tests", fail_on_the_second)
+
+    files = check(load(bench.folder), NOW).files
+
+    assert [(file["name"], file["state"]) for file in files] == [
+        ("0.csv", "readable"),
+        ("1.csv", "refused"),
+        ("2.csv", "readable"),
+    ]
+    assert files[1]["reason"].startswith("1.csv: can't be taken in (OverflowError: string longer than INT_MAX bytes)")
 
 
 def test_a_file_whose_rows_the_store_can_not_keep_is_put_aside_whole_and_its_neighbours_go_on(

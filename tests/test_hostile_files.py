@@ -404,6 +404,10 @@ def change_at_random(path: Path, until: threading.Event, rng: random.Random) -> 
         path.unlink()
         path.symlink_to("restless.csv")
 
+    def grow(_: Path) -> None:
+        with path.open("a") as file:
+            file.write(good())
+
     changes: list[Make] = [
         replace,
         link,
@@ -411,7 +415,7 @@ def change_at_random(path: Path, until: threading.Event, rng: random.Random) -> 
         lambda _: path.write_text(good()),
         lambda _: os.truncate(path, rng.randrange(4_000)),
         lambda _: path.open("a").close(),
-        lambda _: path.open("a").write(good()),
+        grow,
     ]
     while not until.is_set():
         # What is gone or a link to itself can't be opened; the next change mends that.
@@ -425,7 +429,7 @@ def test_a_file_that_grows_shrinks_and_vanishes_under_rounds_disturbs_no_neighbo
     restless = threading.Thread(target=change_at_random, args=(path, end, random.Random(3)))
     restless.start()
     try:
-        for number in range(12):
+        for number in range(8):
             drop_good(lab, f"good {number}", 0)
             entries = do_round(forked, lab)
             assert [(one["state"], one["stored"]) for one in entries if one["name"] != path.name] == [("stored", 2)]
