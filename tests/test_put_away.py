@@ -100,6 +100,28 @@ def test_a_folder_that_became_a_link_after_lab_toml_was_read_loses_no_file(bench
         assert [path.name for path in (bench.folder / "filed").iterdir()] == ["a.csv"]
 
 
+def test_a_drop_of_a_killed_round_that_was_moved_by_hand_to_where_it_belongs_stays_there(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, lab = bench.drop_tests("a.csv", ROWS), load(bench.folder)
+
+    def die(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as staged:
+        staged.setattr("ingest.drops.settle", die)
+        with pytest.raises(KeyboardInterrupt):
+            rounds.run(lab, NOW)
+    (bench.folder / "filed").mkdir()
+    path.rename(bench.folder / "filed" / "a.csv")
+    path.parent.rmdir()
+    path.parent.symlink_to("../filed")
+
+    rounds.run(lab, NOW)
+
+    assert [path.name for path in (bench.folder / "filed").iterdir()] == ["a.csv"]
+
+
 @pytest.fixture
 def folders(tmp_path: Path) -> tuple[Path, Path]:
     drops, filed = tmp_path / "drops", tmp_path / "filed"
