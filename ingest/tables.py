@@ -39,7 +39,7 @@ from ingest.texts import (
 )
 from ingest.units import BLANKS
 
-__all__ = ["BrokenRow", "Form", "NotATableError", "Sheet", "Table", "open_sheet", "read_table"]
+__all__ = ["HEAD_BYTES", "BrokenRow", "Form", "NotATableError", "Sheet", "Table", "open_sheet", "read_table"]
 
 DELIMITERS = (",", ";", "\t")
 # A header is looked for in so many bytes.

@@ -297,3 +297,20 @@ def test_a_long_file_is_read_in_several_pieces() -> None:
 
     assert len(found) > 10
     assert sum(found) == counted == 200 == read(content).data_rows
+
+
+def test_a_file_of_several_pieces_is_told_whole_as_one_piece_is() -> None:
+    """A chamber or lot that is new in a later piece, a contradiction over pieces and a refusal in each."""
+    rows = [
+        {"lot": f"L{number}", "chamber": f"C{number % 3}", "value": "OL" if number == 7 else "3"} for number in range(9)
+    ]
+    big = file_of(*rows, {**rows[0], "value": "4"}, {"lot": "far", "load": "x" * 100_000}, rows[1])
+    filling = file_of(*({"lot": f"F{number}", "load": "x" * 100_000} for number in range(100))).partition("\n")[2]
+
+    parsed = read(big + filling + file_of({**rows[2], "value": "5"}, {"lot": "last", "value": "0"}).partition("\n")[2])
+
+    assert {refusal.line for refusal in parsed.refusals} == {2, 4, 9, 11, 114, 115}
+    assert (parsed.data_rows, parsed.repeats) == (114, 1)
+    assert list(parsed.rows["lot"])[:3] == ["L1", "L3", "L4"]
+    assert list(parsed.rows["lot"])[-1] == "F99"
+    assert set(parsed.rows["chamber"]) == {"C0", "C1", "C2"}
