@@ -39,7 +39,7 @@ from ingest.texts import (
 )
 from ingest.units import BLANKS
 
-__all__ = ["BrokenRow", "Form", "NotATableError", "Sheet", "Table", "open_sheet", "read_table"]
+__all__ = ["HEAD_BYTES", "BrokenRow", "Form", "NotATableError", "Sheet", "Table", "open_sheet", "read_table"]
 
 DELIMITERS = (",", ";", "\t")
 # A header is looked for in so many bytes.
@@ -270,7 +270,7 @@ def _at_sight(body: bytes, first_line: int, width: int, delimiter: str) -> _Pars
     plain = (
         body
         and b"\0" not in body
-        and body.count(b"\r") == body.count(b"\r\n")
+        and (b"\r" not in body or body.count(b"\r") == body.count(b"\r\n"))
         and lines_fit(body)
         and _is_utf8(body)
         and quotes_close_in_line(body, delimiter)
@@ -278,8 +278,11 @@ def _at_sight(body: bytes, first_line: int, width: int, delimiter: str) -> _Pars
     columns = _parsed_whole(body, width, delimiter) if plain else None
     if columns is None:
         return None
+    count = len(columns[0])
+    if body.count(b"\n") + (not body.endswith(b"\n")) == count:
+        return _Parsed(columns, np.arange(first_line, first_line + count, dtype=np.int64))
     lines = _numbers_of_filled(body, first_line)
-    return _Parsed(columns, lines) if len(lines) == len(columns[0]) else None
+    return _Parsed(columns, lines) if len(lines) == count else None
 
 
 def _numbers_of_filled(body: bytes, first_line: int) -> NDArray[np.int64]:

@@ -187,6 +187,8 @@ def pieces(file: BinaryIO, start: int, size: int | None, delimiter: str, width: 
 
 def line_count(text: bytes) -> int:
     """How many lines end in a text."""
+    if b"\r" not in text:
+        return text.count(b"\n")
     return text.count(b"\n") + text.count(b"\r") - text.count(b"\r\n")
 
 
@@ -199,6 +201,11 @@ def filled_lines(file: BinaryIO, start: int) -> int:
     count, in_line = 0, False
     file.seek(start)
     for block in iter(lambda: file.read(COUNTED_AT_ONCE), b""):
+        if b"\r" not in block and b"\n\n" not in block and (in_line or not block.startswith(b"\n")):
+            # No line of the block is blank.
+            count += block.count(b"\n")
+            in_line = not block.endswith(b"\n")
+            continue
         data = np.frombuffer(block, np.uint8)
         ends = (data == NEWLINE) | (data == RETURN)
         count += int(np.count_nonzero(ends[1:] > ends[:-1])) + int(in_line and ends[0])
