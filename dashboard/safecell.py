@@ -2,39 +2,13 @@
 
 from __future__ import annotations
 
-import unicodedata
+from ingest.formulas import begins_a_formula
 
 __all__ = ["safe_cell"]
-
-# https://owasp.org/www-community/attacks/CSV_Injection, from memory; after NFKC the full-width forms are among them.
-DANGEROUS = ("=", "+", "-", "\N{MINUS SIGN}", "@", "\t", "\r", "\n")
-# Letters that are drawn as nothing, although Unicode counts them as letters, marks or symbols.
-BLANK_LETTERS = "\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0"
 
 
 def safe_cell(value: object) -> object:
     """A text that a spreadsheet would take for a formula is led by an apostrophe; numbers are left as they are."""
     if value is None:
         return ""
-    return f"'{value}" if isinstance(value, str) and _begins_a_formula(value) else value
-
-
-def _begins_a_formula(text: str) -> bool:
-    """Whether a formula begins the text, also behind what is not seen, which a spreadsheet may strip."""
-    for letter in text:
-        if letter in "\t\r\n":
-            return True
-        if not _is_unseen(letter):
-            return unicodedata.normalize("NFKC", letter).startswith(DANGEROUS)
-    return False
-
-
-def _is_unseen(letter: str) -> bool:
-    """A blank of any kind (Z), a control, format, private or unassigned character (C), or a mark that varies a letter."""
-    return (
-        unicodedata.category(letter)[0] in "ZC"
-        or letter in BLANK_LETTERS
-        or "\ufe00" <= letter <= "\ufe0f"
-        or "\U000e0100" <= letter <= "\U000e01ef"
-        or "\u180b" <= letter <= "\u180f"
-    )
+    return f"'{value}" if isinstance(value, str) and begins_a_formula(value) else value

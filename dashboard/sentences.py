@@ -232,7 +232,9 @@ def told_round(document: dict[str, Any], problems: list[str]) -> str:
     sentences = [_told_intake(taken)] if taken else []
     refused = sum(file["refused"] for file in files)
     if refused:
-        sentences.append(f"{counted(refused, 'row')} refused: see the reports in refused/.")
+        sentences.append(
+            f"{counted(refused, 'row')} refused: see the reports in refused/, with the cells as they came."
+        )
     if len(files) > len(taken):
         sentences.append(f"{counted(len(files) - len(taken), 'file')} not taken in:")
     sentences += [f"  {file['reason']}" for file in files if file["reason"]]

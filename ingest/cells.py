@@ -43,6 +43,9 @@ Reasons = dict[int, str]
 # The form that needs no second look: an optional bound, and digits with a point or an exponent.
 PLAIN_NUMBER = rf"^[<>]?[{BLANKS}]*\+?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{{1,5}})?$"
 WITH_COMMA = re.compile(r"[<>]?\s*[+-]?([0-9]*),([0-9]+)(?:[eE][+-]?[0-9]+)?[^0-9.,]*")
+# Three names make a key: at four bytes a character they have to fit into the 2,704 bytes that PostgreSQL takes in one
+# (documentation, "B-Tree Indexes", implementation), and four into the subject of an entry.
+NAME_CHARACTERS = 150
 WHOLE = r"^\+?[0-9]{1,15}(\.0+)?$"
 
 
@@ -133,6 +136,8 @@ def _why_no_name(text: str, required: bool) -> str:
         return "is blank; write it" if required else ""
     if any(unicodedata.category(c) in {"Cc", "Zl", "Zp"} for c in text):
         return f"{quoted(text)} holds a control character; take it out"
+    if len(text) > NAME_CHARACTERS:
+        return f"{quoted(text)} has {len(text)} characters; write a name of at most {NAME_CHARACTERS}"
     return ""
 
 

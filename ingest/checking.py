@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from ingest.drops import NAMELESS, Find, find, is_text
+from ingest.drops import NAMELESS, Find, find, is_text, why_unfit
 from ingest.feeds import FileRefused, Parsed, read_climate, read_tests
 from ingest.lab import Lab
 from ingest.wording import printable
@@ -62,6 +62,8 @@ def _parsed(lab: Lab, item: Find, now: datetime) -> Parsed | FileRefused:
         return read(item.path, item.source, lab, now)
     except OSError as error:
         return FileRefused(f"{name}: can't be read ({error.strerror})")
+    except Exception as error:  # noqa: BLE001  (as a round, which puts such a file aside)
+        return FileRefused(f"{name}: {why_unfit(error)}")
 
 
 def _file(item: Find, state: str, rows: int, refused: int, reason: str | None) -> dict[str, Any]:

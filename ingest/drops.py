@@ -21,9 +21,10 @@ from sqlalchemy import Connection, insert, select, update
 from ingest import schema
 from ingest.arrivals import CLIMATE, READINGS, Arrivals
 from ingest.climate_rows import contradicting_entries
+from ingest.errors import RowsError, StoreError
 from ingest.feeds import PIECE_BYTES, Feed, NotATableError, Piece, open_feed
-from ingest.filing import FILED, REFUSED, digest_of, free_name, put_away, settle, settle_all
-from ingest.lab import Lab, Source
+from ingest.filing import digest_of, free_name, put_away, settle, settle_all
+from ingest.lab import FILED, REFUSED, Lab, Source
 from ingest.last_round import is_behind
 from ingest.progress import Watch, unwatched
 from ingest.reader import Contradicted
@@ -33,15 +34,17 @@ from ingest.refusals import Refusal
 from ingest.stamps import is_too_late, microseconds
 from ingest.store import Store, insert_many
 from ingest.wording import printable
-from ingest.writing import still_written
+from ingest.writing import size_and_time, still_written
 
-__all__ = ["NAMELESS", "Entry", "Find", "Taken", "find", "is_text", "take_in"]
+__all__ = ["NAMELESS", "Entry", "Find", "Taken", "find", "is_text", "take_in", "why_unfit"]
 
 BEHIND = (
     "its times lie ahead of the computer's clock, and so do tests that are stored: set the clock; it stays where it is and "
     "is taken in once its times have come"
 )
 NAMELESS = "its name is not UTF-8 text; it stays where it is, rename it"
+# As much of an unforeseen error as stands in a line.
+SAID_CHARACTERS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +139,7 @@ def _in_folder(folder: Path, source: Source) -> Iterator[Find]:
                 continue
             seen = _plain_file(Path(entry.path), folder)
             if seen is not None:
-                yield Find(Path(entry.path), source, seen.st_size, seen.st_mtime_ns)
+                yield Find(Path(entry.path), source, *size_and_time(seen))
 
 
 def _is_drop_name(name: str) -> bool:
@@ -145,14 +148,19 @@ def _is_drop_name(name: str) -> bool:
 
 
 def _plain_file(path: Path, folder: Path) -> os.stat_result | None:
-    """What the system says of a regular file; None for folders, pipes and links that lead out of the folder."""
+    """What the system says of a regular file; None for folders, pipes and links that lead out of the folder or nowhere."""
     try:
-        if path.is_symlink() and not path.resolve().is_relative_to(folder.resolve()):
-            return None
         seen = path.stat()
+        if path.is_symlink() and not _real(path).is_relative_to(_real(folder)):
+            return None
     except OSError:
         return None
     return seen if stat.S_ISREG(seen.st_mode) else None
+
+
+def _real(path: Path) -> Path:
+    # Path.resolve has another error for links that lead in a circle in each version of Python.
+    return Path(os.path.realpath(path, strict=True))
 
 
 # One file
@@ -166,21 +174,53 @@ def _take(of: _Round, item: Find) -> Entry | None:
         return _entry(item, "seen")
     try:
         digest = digest_of(item.path)
-        if _seen(of.store, digest):
-            return _again(of, item) if _is_as_found(item) else None
-        drop_id, entry = _stored(of, item, digest)
-    except NotATableError as error:
-        reason = printable(f"{item.path.name}: {error}")
-        return _refuse(of, item, digest, reason) if _is_as_found(item) else None
     except OSError as error:
-        why = f"can't be read ({error.strerror}); it stays where it is and is taken in once it can be"
-        return _entry(item, "refused", why)
+        return _unreadable(item, error)
+    if _seen(of.store, digest):
+        return _again(of, item) if _is_as_found(item) else None
+    return _stored_or_refused(of, item, digest)
+
+
+def _stored_or_refused(of: _Round, item: Find, digest: bytes) -> Entry | None:
+    try:
+        drop_id, entry = _stored(of, item, digest)
     except _ChangedError:
         return None
     except _BehindError:
         return _entry(item, "refused", BEHIND)
-    settle(of.store, of.lab.folder, drop_id)
-    return entry
+    except OSError as error:
+        return _unreadable(item, error)
+    except Exception as error:  # noqa: BLE001  (whatever a file does to us, its neighbours are taken in)
+        why = _why_refused(error)
+    else:
+        settle(of.store, of.lab.folder, drop_id)
+        return entry
+    # Only here, behind the handlers, has what the file took of the memory been given back.
+    return _refuse(of, item, digest, printable(f"{item.path.name}: {why}")) if _is_as_found(item) else None
+
+
+def _unreadable(item: Find, error: OSError) -> Entry:
+    why = f"can't be read ({error.strerror}); it stays where it is and is taken in once it can be"
+    return _entry(item, "refused", why)
+
+
+def _why_refused(error: Exception) -> str:
+    """Why a file is refused as a whole; trouble with the store itself is no file's fault and is raised again."""
+    if isinstance(error, NotATableError):
+        return str(error)
+    if isinstance(error, RowsError):
+        return f"its rows can't be stored ({error}); correct them, then drop the file again"
+    if isinstance(error, StoreError):
+        raise error
+    return why_unfit(error)
+
+
+def why_unfit(error: Exception) -> str:
+    """Why a file can't be taken in for a reason that nobody foresaw, and what to do about it."""
+    if isinstance(error, MemoryError):
+        return "needs more memory than there is; split it, then drop the parts"
+    said = " ".join(f"{type(error).__name__}: {error}".split())[:SAID_CHARACTERS]
+    return f"can't be taken in ({said}); correct it, then drop it again; if nothing is wrong with it, tell the makers of lotdrift"
 
 
 def _entry(item: Find, state: str, why: str = "") -> Entry:
@@ -196,7 +236,7 @@ def is_text(name: str) -> bool:
 
 def _is_as_found(item: Find) -> bool:
     seen = _plain_file(item.path, item.path.parent)
-    return seen is not None and (seen.st_size, seen.st_mtime_ns) == (item.size, item.modified_ns)
+    return seen is not None and size_and_time(seen) == (item.size, item.modified_ns)
 
 
 def _seen(store: Store, digest: bytes) -> bool:

@@ -5,7 +5,7 @@ Every message is one line: what, where, what to do. A refused row or file is the
 
 from __future__ import annotations
 
-__all__ = ["CallError", "LabFileError", "StoreError", "quoted"]
+__all__ = ["CallError", "LabFileError", "RowsError", "StoreError", "quoted"]
 
 QUOTED_CHARACTERS = 60
 
@@ -20,6 +20,10 @@ class LabFileError(CallError):
 
 class StoreError(Exception):
     """The store or the lab folder can't be used; the message names the file. Exit status 3."""
+
+
+class RowsError(StoreError):
+    """The store is whole but can't keep these very rows: the file they came in is put aside, and its neighbours go on."""
 
 
 def quoted(text: str) -> str:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pandas.api.types import union_categoricals
 
 from ingest.cells import Marks, encoded
 from ingest.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
@@ -64,8 +65,31 @@ class Feed:
         """Read the rows in pieces of about `size` bytes, or all at once; one piece at least.
 
         `contradicted` tells the lines that are refused because they contradict others, once that is known.
+
+        Raises
+        ------
+        NotATableError
+            At the end, where the rows that were read and refused are not all the lines of the file.
         """
-        return self._rows(self._sheet.tables(size), self._reader(contradicted))
+        accounted = 0
+
+        def tables() -> Iterator[Table]:
+            nonlocal accounted
+            for table in self._sheet.tables(size):
+                accounted += table.further_lines
+                yield table
+
+        for piece in self._rows(tables(), self._reader(contradicted)):
+            # Sorted, for rows are in order but for a few; lines count from 1.
+            lines = np.sort(piece.rows["line"].to_numpy(np.int64))
+            accounted += int(np.count_nonzero(np.diff(lines, prepend=0))) + len(piece.refusals)
+            yield piece
+        there = self._sheet.count_lines()
+        if accounted != there:
+            raise NotATableError(
+                f"has {there:,} lines below its header and {accounted:,} of them were read, which is a fault of this program; "
+                "nothing of it is stored, put its quotes in pairs and send it again"
+            )
 
     def count_rows(self) -> int:
         """About how many data rows there are."""
@@ -110,7 +134,7 @@ def _decimals(sheet: Sheet, layout: Layout, source: Source, size: int | None) ->
     return {column: seen.decimal for column, seen in marks.items()}
 
 
-# A whole file at once
+# A whole file
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,14 +210,31 @@ def _whole(
     contradicting: Callable[[pd.DataFrame, Sequence[Ints]], Mapping[int, Sequence[str]]],
 ) -> Parsed | FileRefused:
     try:
-        with open_feed(drop, source, lab, now, None) as feed:
-            (piece,) = feed.pieces(size=None)
-            found = contradicting(piece.rows, identity(piece.rows))
+        with open_feed(drop, source, lab, now) as feed:
+            whole = _joined(list(feed.pieces()))
+            found = contradicting(whole.rows, identity(whole.rows))
             if found:
-                (piece,) = feed.pieces(found, None)
-            return _parsed(feed, piece, identity)
+                whole = _joined(list(feed.pieces(found)))
+            return _parsed(feed, whole, identity)
     except NotATableError as error:
         return FileRefused(f"{drop.name if isinstance(drop, Path) else 'this file'}: {error}")
+
+
+def _joined(pieces: Sequence[Piece]) -> Piece:
+    """All pieces as one: the typed rows of a file take far less memory than its text."""
+    if len(pieces) == 1:
+        return pieces[0]
+    frames = [piece.rows for piece in pieces]
+    rows = pd.DataFrame({name: _below_each_other([frame[name] for frame in frames]) for name in frames[0]})
+    refusals = sorted((one for piece in pieces for one in piece.refusals), key=lambda refusal: refusal.line)
+    return Piece(rows, refusals, sum(piece.data_rows for piece in pieces))
+
+
+def _below_each_other(columns: list[pd.Series]) -> pd.Series:
+    """The parts of a column as one; names of each part are numbered anew."""
+    if isinstance(columns[0].dtype, pd.CategoricalDtype):
+        return pd.Series(union_categoricals(columns))
+    return pd.concat(columns, ignore_index=True)
 
 
 def _parsed(feed: Feed, piece: Piece, identity: Identity) -> Parsed:

@@ -6,13 +6,14 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar, get_args
+from typing import Any, NamedTuple, get_args
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
@@ -35,14 +36,15 @@ from ingest.labtypes import StoreUrl, listed, shown
 from ingest.limit_steps import SIDES, Step, in_order, on_day
 from ingest.outlets import Digest, Mail, Route, Webhook
 
-__all__ = ["LAB_FILE", "Lab", "Limits", "Source", "declared_steps", "declared_store", "load"]
+__all__ = ["FILED", "LAB_FILE", "REFUSED", "Lab", "Limits", "Source", "declared_steps", "declared_store", "load"]
 
 LAB_FILE = "lab.toml"
+FILED, REFUSED = "filed", "refused"
+# The folders of a lab in which files are put; nothing is taken in from there.
+OUTGOING = (FILED, REFUSED, "outbox", "exports")
 STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate"}
 
 STORE_URL: TypeAdapter[str] = TypeAdapter(StoreUrl)
-
-T = TypeVar("T")
 
 
 class Limits(NamedTuple):
@@ -170,7 +172,8 @@ def load(folder: Path) -> Lab:
     CallError
         If there is no `lab.toml` in the folder.
     LabFileError
-        If it can't be read, is no TOML, or declares something wrong.
+        If it can't be read, is no TOML, or declares something wrong; a drop folder that leads to where files are put
+        counts as wrong.
     """
     data = _bytes(folder)
     declared = _validated(_parsed(data))
@@ -179,7 +182,10 @@ def load(folder: Path) -> Lab:
     _check_products(declared)
     _check_limits(declared)
     _check_routes(declared)
-    return _assembled(folder, declared, hashlib.sha256(data).hexdigest())
+    standard = tuple(_standard_sources(folder, declared))
+    _check_folders(folder, {f"source.{number}.folder": one for number, one in enumerate(declared.source, start=1)})
+    _check_folders(folder, {one.folder: one for one in standard})
+    return _assembled(folder, declared, standard, hashlib.sha256(data).hexdigest())
 
 
 def declared_store(folder: Path) -> str | None:
@@ -369,7 +375,34 @@ def _check_routes(declared: LabFile) -> None:
         raise _said("mail.to", "expected at least one address beside server, or a [[route]] with to; got none")
 
 
-def _assembled(folder: Path, declared: LabFile, digest: str) -> Lab:
+def _check_folders(folder: Path, sources: Mapping[str, Source]) -> None:
+    """No drop folder is, holds or lies in a folder where files are put, by whatever name or link."""
+    for key, source in sources.items():
+        for name in OUTGOING:
+            if _overlap(folder / source.folder, folder / name):
+                raise _said(
+                    key,
+                    f"expected a folder apart from {name}, where lotdrift itself puts files, got {shown(source.folder)}; "
+                    f"to take files of {name} in again, copy them into a drop folder",
+                )
+
+
+def _overlap(one: Path, other: Path) -> bool:
+    """Whether one folder is the other or lies in it."""
+    # Unlike Path.resolve, realpath ends where links lead in a circle.
+    real = [Path(os.path.realpath(path)) for path in (one, other)]
+    return any(_is_same(inner, outer) for outer, whole in (real, reversed(real)) for inner in (whole, *whole.parents))
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    """Whether two paths name one folder, be it in another spelling where letter case does not count."""
+    try:
+        return one == other or one.samefile(other)
+    except OSError:
+        return False
+
+
+def _assembled(folder: Path, declared: LabFile, standard: tuple[Source, ...], digest: str) -> Lab:
     only = next(iter(declared.conditioning))
     return Lab(
         folder=folder,
@@ -386,7 +419,7 @@ def _assembled(folder: Path, declared: LabFile, digest: str) -> Lab:
         baseline=declared.baseline,
         alerts=declared.alerts,
         schedule=declared.schedule,
-        sources=(*declared.source, *_standard_sources(folder, declared)),
+        sources=(*declared.source, *standard),
         mail=declared.mail,
         webhooks=tuple(declared.webhook),
         routes=tuple(declared.route),

@@ -16,12 +16,12 @@ from typing import Any
 
 import pandas as pd
 
-from ingest.feeds import FileRefused, read_climate, read_tests
+from ingest.feeds import PIECE_BYTES, FileRefused, read_climate, read_tests
 from ingest.lab import STANDARD_FOLDERS, Lab
 from ingest.labfile import CLIMATE_COLUMNS, TEST_COLUMNS, Source
 from ingest.layout import Layout, expected_names, lay_out
 from ingest.refusals import Refusal
-from ingest.tables import Form, NotATableError, Table, read_table
+from ingest.tables import HEAD_BYTES, Form, NotATableError, Table, open_sheet, read_table
 from ingest.units import BLANKS
 
 __all__ = ["ColumnSeen", "Preview", "as_toml", "preview", "proposed"]
@@ -29,6 +29,8 @@ __all__ = ["ColumnSeen", "Preview", "as_toml", "preview", "proposed"]
 FIRST_ROWS = 5
 EXAMPLES = 3
 TITLE_LINES = 30
+# The beginning of a file, from which a source is proposed: its header can't stand further down.
+PROPOSAL_BYTES = 2 * HEAD_BYTES
 
 # Plain words under which exports keep our columns; only ever proposed, never assumed.
 OTHER_WORDS = {
@@ -100,10 +102,13 @@ def preview(path: Path, source: Source | None, lab: Lab, now: datetime) -> Previ
     OSError
         If the file can't be read.
     """
-    data = path.read_bytes()
     try:
-        meant = source or proposed(data)
-        table = read_table(data, Form(meant.encoding, meant.delimiter, meant.skip_rows, expected_names(meant)))
+        with path.open("rb") as file:
+            meant = source or proposed(file.read(PROPOSAL_BYTES))
+            file.seek(0)
+            form = Form(meant.encoding, meant.delimiter, meant.skip_rows, expected_names(meant))
+            with open_sheet(file, form) as sheet:
+                table = next(sheet.tables(PIECE_BYTES))
         layout = lay_out(table.header, meant)
     except NotATableError as error:
         return FileRefused(f"{path.name}: {error}")
@@ -147,17 +152,17 @@ def _examples(table: Table, index: int) -> tuple[str, ...]:
 # A proposal
 
 
-def proposed(data: bytes) -> Source:
-    """Propose a source from the header of a file.
+def proposed(head: bytes) -> Source:
+    """Propose a source from the header of a file, given its beginning.
 
     Raises
     ------
     NotATableError
         If no header is found.
     """
-    skip_rows = _title_lines(data)
+    skip_rows = _title_lines(head)
     known = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
-    table = read_table(data, Form(skip_rows=skip_rows, expected=known))
+    table = read_table(head, Form(skip_rows=skip_rows, expected=known))
     cells = [cell.strip(BLANKS) for cell in table.header]
     kind = max(("tests", "climate"), key=lambda one: len(_matches(cells, one)))
     matches = _matches(cells, kind)

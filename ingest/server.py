@@ -103,7 +103,13 @@ class Server:
                 return f"{self.name}: {words}"
         return f"{self.name}: {text}"
 
+    def is_about_rows(self, error: BaseException | None) -> bool:
+        """Whether the server can't keep what it was handed: an impossible value, a rule of a table, too long a text."""
+        return str(getattr(error, "sqlstate", None) or "").startswith(ABOUT_ROWS)
 
+
+# Classes of the SQLSTATE: data exception, integrity constraint violation, program limit exceeded.
+ABOUT_ROWS = ("22", "23", "54")
 PASSWORD = "the server refused the password; see PGPASSWORD or the password file of this account"
 FULL = "the server has no free connection; end some, then run again"
 LOST = "the connection to the server was lost; run again once it is there: nothing was lost"

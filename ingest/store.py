@@ -18,7 +18,7 @@ from sqlalchemy import Connection, Engine, Table
 from sqlalchemy.exc import DBAPIError
 
 from ingest.dialect import among, insert_frame, marked
-from ingest.errors import StoreError
+from ingest.errors import RowsError, StoreError
 from ingest.lab import declared_store
 from ingest.schema import SCHEMA_VERSION, label, metadata
 from ingest.storefile import StoreFile
@@ -51,6 +51,9 @@ class Keeper(Protocol):
 
     def told(self, error: BaseException | None) -> str:
         """One line for what the database said."""
+
+    def is_about_rows(self, error: BaseException | None) -> bool:
+        """Whether the database can't keep what it was handed, and would keep other rows."""
 
 
 class Store:
@@ -101,13 +104,17 @@ class Store:
 
     @contextmanager
     def _telling(self) -> Iterator[None]:
-        """Turn what the database says into a StoreError."""
+        """Turn what the database says into a StoreError, a RowsError where it is about the rows alone."""
         try:
             yield
         except DBAPIError as error:
-            raise StoreError(self._keeper.told(error.orig)) from error
+            raise self._trouble(error.orig) from error
         except self._keeper.errors as error:
-            raise StoreError(self._keeper.told(error)) from error
+            raise self._trouble(error) from error
+
+    def _trouble(self, error: BaseException | None) -> StoreError:
+        kind = RowsError if self._keeper.is_about_rows(error) else StoreError
+        return kind(self._keeper.told(error))
 
 
 def keeper_of(folder: Path) -> Keeper:

@@ -131,6 +131,10 @@ class StoreFile:
         """One line for what the database said."""
         return told(self.path, error)
 
+    def is_about_rows(self, error: BaseException | None) -> bool:
+        """Whether the database can't keep what it was handed: too long a text, a rule of a table."""
+        return isinstance(error, sqlite3.DataError | sqlite3.IntegrityError)
+
     def version(self) -> str | None:
         """The version of the schema in the file, None where there is none yet; StoreError for any other file.
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import tempfile
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
-from ingest.feeds import read_climate, read_tests
+from ingest.feeds import open_feed, read_climate, read_tests
 from ingest.lab import load
 from ingest.labfile import Source
 
@@ -98,3 +99,37 @@ def reasons(parsed):
 
 def accounted(parsed):
     return parsed.rows["line"].nunique() + parsed.repeats + len(parsed.refusals)
+
+
+def lines_lost(content, size=None, delimiter=",", kind="tests"):
+    """Numbers of the lines of a file, the first its header, that are neither a row nor rightly part of one.
+
+    Told from outside: the lines are those of the text, and a line is part of a row that starts before it only where
+    Python's strict reader reads the lines together as one record, and the line lacks the delimiters of a whole row, or
+    the row's first line lacks them and the record has as many cells as the header.
+    """
+    with open_feed(content, source(kind), lab(), NOW, size) as feed:
+        pieces = list(feed.pieces(size=size))
+    starts = {line for piece in pieces for line in piece.rows["line"]}
+    starts |= {refusal.line for piece in pieces for refusal in piece.refusals}
+    lines = re.findall(r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+", content.decode("utf-8", "replace"))
+    most = lines[0].count(delimiter)
+    lost, first = [], None
+    for number, line in enumerate(lines[1:], 2):
+        if number in starts:
+            first = number
+        elif line.strip("\r\n") and not (first and _is_part(lines[first - 1 :], number - first, most, delimiter)):
+            lost.append(number)
+    return lost
+
+
+def _is_part(lines, index, most, delimiter):
+    for last in range(index, len(lines)):
+        try:
+            (cells,) = csv.reader(["".join(lines[: last + 1])], delimiter=delimiter, strict=True)
+        except (csv.Error, ValueError):
+            continue
+        if lines[index].count(delimiter) < most:
+            return True
+        return index == last and len(cells) == most + 1 and lines[0].count(delimiter) < most
+    return False

@@ -8,6 +8,9 @@ An order is a line of JSON, and so is its answer:
   after their start, until one ends by itself; the answer is the number of kills.
 - {"do": "command", "arguments": [[…], …], "bytes": N}: `lotdrift` commands at the same time, with files limited to N bytes
   where N is given; the answer is a list of exit status, standard output and standard error.
+- {"do": "measure", "arguments": […], "most": N, "seconds": S}: one command that may ask for N bytes more and take S seconds; the
+  answer is exit status (below 0: the signal that ended it), standard output, standard error, and the most memory in bytes
+  that it had at a time.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ import signal
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -72,22 +76,48 @@ def _do_round(folder: Path) -> None:
 
 
 def run_commands(arguments: list[list[str]], most: int | None) -> list[tuple[int, str, str]]:
+    def little_room() -> None:
+        if most is not None:
+            signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+            resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+
     with tempfile.TemporaryDirectory() as place:
-        children = [_start(one, Path(place) / str(number), most) for number, one in enumerate(arguments)]
+        children = [_start(one, Path(place) / str(number), little_room) for number, one in enumerate(arguments)]
         ends = [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children]
-        told = [[Path(f"{place}/{number}.{end}").read_text() for end in ("out", "err")] for number in range(len(ends))]
+        told = [_told(Path(place) / str(number)) for number in range(len(ends))]
     return [(status, out, err) for status, (out, err) in zip(ends, told, strict=True)]
 
 
-def _start(arguments: list[str], place: Path, most: int | None) -> int:
+def measure_command(arguments: list[str], most: int, seconds: int) -> tuple[int, str, str, int]:
+    def bounded() -> None:
+        whole = most + _held_bytes()
+        resource.setrlimit(resource.RLIMIT_DATA, (whole, whole))
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.alarm(seconds)
+
+    with tempfile.TemporaryDirectory() as place:
+        _, status, used = os.wait4(_start(arguments, Path(place) / "0", bounded), 0)
+        out, err = _told(Path(place) / "0")
+    return os.waitstatus_to_exitcode(status), out, err, used.ru_maxrss * 1024
+
+
+def _held_bytes() -> int:
+    """What this process counts of memory already, by the measure of RLIMIT_DATA."""
+    told = Path("/proc/self/status").read_text()
+    return int(told.partition("VmData:")[2].split()[0]) * 1024
+
+
+def _told(place: Path) -> tuple[str, str]:
+    return Path(f"{place}.out").read_text(), Path(f"{place}.err").read_text()
+
+
+def _start(arguments: list[str], place: Path, prepare: Callable[[], None]) -> int:
     child = os.fork()
     if child:
         return child
     for number, end in ((1, "out"), (2, "err")):
         os.dup2(os.open(f"{place}.{end}", os.O_CREAT | os.O_WRONLY), number)
-    if most is not None:
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+    prepare()
     status = STATUS_OF_A_FAULT
     try:
         lotdrift(arguments)
@@ -102,6 +132,8 @@ def _start(arguments: list[str], place: Path, most: int | None) -> int:
 def obey(order: dict[str, Any]) -> object:
     if order["do"] == "kill":
         return kill_rounds(order["folder"], order["seed"], order["longest"])
+    if order["do"] == "measure":
+        return measure_command(order["arguments"], order["most"], order["seconds"])
     return run_commands(order["arguments"], order.get("bytes"))
 
 

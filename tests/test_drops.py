@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import errno
 import os
+import random
 import shutil
-import subprocess
-import sys
+import sqlite3
+import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from labs import LAB_TOML, MONDAY, Bench, lot_rows
+from labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
 
-from ingest import filing
+from ingest import filing, rounds
+from ingest.checking import check
 from ingest.errors import StoreError
+from ingest.feeds import read_tests
 from ingest.filing import digest_of
+from ingest.lab import load
 from ingest.readings import add_readings
 from ingest.store import Store
 
@@ -123,17 +128,23 @@ def test_no_name_is_overwritten_in_filed_or_refused(bench: Bench) -> None:
     assert "L2" in (bench.folder / "filed" / "a.3.csv").read_text()
 
 
-ROUND = "import sys; from pathlib import Path; from datetime import UTC, datetime; from ingest import rounds; from ingest.lab import load; "
-ROUND += "rounds.run(load(Path(sys.argv[1])), datetime(2026, 11, 25, tzinfo=UTC))"
-
-
 def test_two_rounds_at_once_count_each_row_once(bench: Bench) -> None:
     for number in range(20):
         bench.drop_tests(f"wk{number}.csv", lot_rows(f"L{number}", MONDAY, [[10.0, 11.0], [9.0, 9.5]]))
+    later: list[rounds.Round] = []
+    second = threading.Thread(target=lambda: later.append(bench.run()))
 
-    both = [subprocess.Popen([sys.executable, "-c", ROUND, str(bench.folder)]) for _ in range(2)]
+    def begin_the_second(what: str, done: int, _of: int) -> None:
+        """The first round knows its files by now and has taken none: time enough for the second to take some."""
+        if (what, done) == ("files taken in", 0):
+            second.start()
+            second.join(timeout=1)
 
-    assert [process.wait(timeout=120) for process in both] == [0, 0]
+    first = rounds.run(load(bench.folder), NOW, begin_the_second)
+    second.join()
+
+    assert [(entry.state, entry.stored) for entry in first.entries] == [("stored", 4)] * 20
+    assert [one.entries for one in later] == [[]]
     assert stored_readings(bench.folder) == 80
     assert len(list((bench.folder / "filed").iterdir())) == 20
 
@@ -359,3 +370,208 @@ def test_a_kept_file_is_taken_in_once_lab_toml_is_mended(bench: Bench) -> None:
 
     assert [entry.state for entry in bench.run().entries] == ["stored"]
     assert [entry.state for entry in bench.run().entries] == ["seen"]
+
+
+# Files that nothing foresaw
+
+
+def rows_of(number: int, **changes: object) -> list[dict[str, object]]:
+    return [{**row, **changes} for row in lot_rows(f"L{number}", MONDAY, [[10.0, 11.0]])]
+
+
+def drop_three(bench: Bench, **changes: object) -> Path:
+    """Three files, of which the second, the path, differs."""
+    paths = [bench.drop_tests(f"{n}.csv", rows_of(n, **(changes if n == 1 else {}))) for n in range(3)]
+    for age, path in enumerate(reversed(paths)):
+        os.utime(path, (1_780_000_000 - age, 1_780_000_000 - age))
+    return paths[1]
+
+
+def assert_only_the_second_is_put_aside(bench: Bench, done: rounds.Round, content: bytes, told: str) -> None:
+    assert [(entry.name, entry.state, entry.stored) for entry in done.entries] == [
+        ("0.csv", "stored", 2),
+        ("1.csv", "refused", 0),
+        ("2.csv", "stored", 2),
+    ]
+    reason = done.entries[1].reason
+    assert reason.startswith(f"1.csv: {told}")
+    assert reason.isprintable()
+    assert (bench.folder / "refused" / "1.csv").read_bytes() == content
+    assert (bench.folder / "refused" / "1.csv.reason.txt").read_text() == f"{reason}\n"
+    assert lots_of(bench.folder) == {"L0", "L2"}
+    assert stored_readings(bench.folder) == 4
+    again = bench.run()
+    assert (again.entries, again.problems) == ([], [])
+
+
+def lots_of(folder: Path) -> set[str]:
+    from sqlalchemy import text
+
+    from ingest.store import known_store
+
+    store = known_store(folder)
+    assert store is not None
+    with store.reading() as connection:
+        return set(connection.execute(text("SELECT lot FROM lot")).scalars())
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (
+            OverflowError("string longer than INT_MAX bytes"),
+            "can't be taken in (OverflowError: string longer than INT_MAX",
+        ),
+        (MemoryError(), "needs more memory than there is; split it, then drop the parts"),
+        (RuntimeError("two\nlines \x1b[2J"), "can't be taken in (RuntimeError: two lines"),
+    ],
+    ids=["overflow", "memory", "unforeseen"],
+)
+def test_a_file_that_fails_in_a_way_nobody_foresaw_is_put_aside_whole_and_its_neighbours_go_on(
+    error: Exception, told: str, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    content = drop_three(bench).read_bytes()
+
+    def fail_late(connection: Any, arrivals: Any, drop_id: int, rows: Any) -> None:
+        add_readings(connection, arrivals, drop_id, rows)
+        if "L1" in set(rows["lot"]):
+            raise error
+
+    # Such an error comes from a fault of ours; a fault that is known is mended, so it has to be staged.
+    with monkeypatch.context() as staged:
+        staged.setattr("ingest.drops.add_readings", fail_late)
+        done = bench.run()
+
+    assert_only_the_second_is_put_aside(bench, done, content, told)
+
+
+def test_a_check_tells_such_a_file_and_goes_on_to_its_neighbours(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    drop_three(bench)
+
+    def fail_on_the_second(path: Path, *others: Any) -> Any:
+        if path.name == "1.csv":
+            raise OverflowError("string longer than INT_MAX bytes")
+        return read_tests(path, *others)
+
+    monkeypatch.setattr("ingest.checking.read_tests", fail_on_the_second)
+
+    files = check(load(bench.folder), NOW).files
+
+    assert [(file["name"], file["state"]) for file in files] == [
+        ("0.csv", "readable"),
+        ("1.csv", "refused"),
+        ("2.csv", "readable"),
+    ]
+    assert files[1]["reason"].startswith("1.csv: can't be taken in (OverflowError: string longer than INT_MAX bytes)")
+
+
+def test_a_file_whose_rows_the_store_can_not_keep_is_put_aside_whole_and_its_neighbours_go_on(
+    bench: Bench, request: pytest.FixtureRequest
+) -> None:
+    content = drop_three(bench, value=77).read_bytes()
+    later = list((bench.folder / "drops" / "tests").iterdir())
+    kept = {path: path.read_bytes() for path in later}
+    for path in later:
+        path.unlink()
+    bench.run()
+    add_rule(bench, request)
+    for path, data in sorted(kept.items()):
+        path.write_bytes(data)
+        os.utime(path, (1_780_000_000, 1_780_000_000))
+
+    done = bench.run()
+
+    assert_only_the_second_is_put_aside(bench, done, content, "its rows can't be stored (")
+    assert "correct them, then drop the file again" in done.entries[1].reason
+
+
+def add_rule(bench: Bench, request: pytest.FixtureRequest) -> None:
+    """The store keeps no 77."""
+    if bench.store is None:
+        with sqlite3.connect(bench.folder / "lotdrift.db") as connection:
+            connection.execute(
+                "CREATE TRIGGER rule BEFORE INSERT ON reading WHEN NEW.value = 77 BEGIN SELECT RAISE(ABORT, 'no 77'); END"
+            )
+        connection.close()
+    else:
+        schema = bench.store.rpartition("search_path%3D")[2]
+        request.getfixturevalue("server").do(f"ALTER TABLE {schema}.reading ADD CHECK (value <> 77)")
+
+
+def test_a_store_that_breaks_in_the_middle_of_a_round_ends_it_and_the_drops_stay(
+    bench: Bench, request: pytest.FixtureRequest
+) -> None:
+    drop_three(bench)
+    bench.run()
+    paths = [bench.drop_tests(f"{n}.csv", rows_of(n + 3)) for n in range(2)]
+    if bench.store is None:
+        with sqlite3.connect(bench.folder / "lotdrift.db") as connection:
+            connection.execute("DROP TABLE reading")
+        connection.close()
+        # What looks at the store first sees the table; no round can use it.
+        with sqlite3.connect(bench.folder / "lotdrift.db") as connection:
+            connection.execute("CREATE TABLE reading (stream_id)")
+        connection.close()
+    else:
+        schema = bench.store.rpartition("search_path%3D")[2]
+        request.getfixturevalue("server").do(f"ALTER TABLE {schema}.reading DROP COLUMN value")
+
+    with pytest.raises(StoreError, match=r"value|stream_id|column"):
+        bench.run()
+
+    assert all(path.exists() for path in paths)
+
+
+# Sixty times the four bytes that a character can take at most.
+LONG = "\N{PILE OF POO}" * 150
+
+
+@pytest.mark.parametrize("column", ["supplier", "product", "lot", "chamber", "instrument", "operator", "load"])
+def test_a_name_is_stored_up_to_its_longest_and_refused_in_words_beyond_it(column: str, bench: Bench) -> None:
+    drop_three(bench, **{column: LONG})
+    bench.drop_tests("3.csv", rows_of(3, **{column: LONG + "x"}))
+
+    entries = bench.run().entries
+
+    assert [(entry.state, entry.stored, entry.refused) for entry in entries] == [("stored", 2, 0)] * 3 + [
+        ("stored", 0, 2)
+    ]
+    report = (bench.folder / "refused" / "3.csv").read_text()
+    assert f"{column}: " in report
+    assert "has 151 characters; write a name of at most 150" in report
+
+
+def test_the_longest_names_fit_together_into_every_key_of_the_store(bench: Bench) -> None:
+    """Random characters: a server packs what repeats itself, and would take more of it than it promises."""
+    rng = random.Random(1)
+    names = ["".join(chr(rng.randrange(0x20000, 0x2A6D0)) for _ in range(150)) for _ in range(4)]
+    whole = dict(zip(("supplier", "product", "lot", "chamber"), names, strict=True))
+    bench.drop_tests("a.csv", rows_of(0, **whole))
+
+    (entry,) = bench.run().entries
+
+    assert (entry.stored, entry.refused) == (2, 0)
+
+
+@pytest.mark.parametrize("year", [1901, 2400])
+def test_a_file_time_far_away_is_no_reason_to_refuse_a_file(year: int, bench: Bench) -> None:
+    path = bench.drop_tests("a.csv", ROWS)
+    seconds = int(datetime(year, 1, 1, tzinfo=UTC).timestamp())
+    os.utime(path, (seconds, seconds))
+    bench.drop_tests("b.csv", lot_rows("L1", MONDAY, [[9.0]]))
+
+    entries = bench.run().entries
+
+    assert {(entry.name, entry.state) for entry in entries} == {("a.csv", "stored"), ("b.csv", "stored")}
+    assert not path.exists()
+
+
+def test_a_link_to_itself_is_stepped_over(bench: Bench) -> None:
+    drops = bench.folder / "drops" / "tests"
+    (drops / "loop.csv").symlink_to("loop.csv")
+    (drops / "there.csv").symlink_to("back.csv")
+    (drops / "back.csv").symlink_to("there.csv")
+    bench.drop_tests("a.csv", ROWS)
+
+    assert names(bench) == ["a.csv"]
+    assert names(bench) == []

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 import numpy as np
 import pandas as pd
-from feedfiles import HEADER, NOW, ROW, accounted, file_of, lab, read, read_log, source
+from feedfiles import HEADER, NOW, ROW, accounted, file_of, lab, lines_lost, read, read_log, source
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -122,7 +122,8 @@ def test_bytes_of_any_kind_give_rows_or_reasons_and_never_an_exception(data, enc
     for parse in (read, read_log):
         parsed = parse(data, encoding=encoding)
         if isinstance(parsed, Parsed):
-            assert accounted(parsed) == parsed.data_rows
+            if parse is read and encoding is None and data.startswith(HEADER.encode() + b"\n"):
+                assert lines_lost(data) == []
             json.dumps([list(refusal.cells) for refusal in parsed.refusals], ensure_ascii=False).encode()
             assert all(refusal.reason.isprintable() for refusal in parsed.refusals)
         else:
