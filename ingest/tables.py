@@ -54,6 +54,8 @@ SHOWN_CHARACTERS = 1_000
 CUT = " ... (cut here; the whole row is in the file that was put away)"
 # A piece of very short rows holds so many of them that what is said of each would take the memory.
 ROWS_AT_ONCE = 1 << 18
+# In a wide file it is the names of its columns, repeated in the notes of each row, that take the memory.
+NAME_BYTES_AT_ONCE = 1 << 26
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,7 @@ class Sheet:
         """The rows, in pieces of about `size` bytes, or all at once; one piece at least, be it empty."""
         line, width = self._first_line, len(self.header)
         for body in pieces(self._text, self._body, size, self.delimiter, width):
-            at_once = None if size is None else ROWS_AT_ONCE
+            at_once = None if size is None else min(ROWS_AT_ONCE, NAME_BYTES_AT_ONCE // (len("".join(self.header)) + 1))
             whole = _at_sight(body, line, width, self.delimiter)
             for rows in (
                 _by_line(body, line, width, self.delimiter, at_once) if whole is None else _in_turn(whole, at_once)

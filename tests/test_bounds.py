@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from feedfiles import HEADER, file_of, read, reasons
+from feedfiles import HEADER, NOW, file_of, lab, read, reasons, source
 from labs import Bench
 
-from ingest.feeds import FileRefused
+from ingest.feeds import FileRefused, open_feed
 from ingest.tables import MOST_COLUMNS, SHOWN_CHARACTERS
 from ingest.texts import RECORD_BYTES
 
@@ -182,3 +182,16 @@ def test_a_header_far_down_is_told_and_not_looked_for_for_ever() -> None:
 
     assert isinstance(refused, FileRefused)
     assert "has no header row in its first 1,048,576 bytes" in refused.reason
+
+
+def test_few_rows_of_a_file_with_many_long_column_names_are_held_at_once() -> None:
+    names = [f"n{index:060}" for index in range(MOST_COLUMNS - len(HEADER.split(",")))]
+    row = file_of({}).splitlines()[1] + ",1" * len(names)
+    content = "\n".join([",".join([HEADER, *names]), *[row] * 2_500])
+
+    with open_feed(content.encode(), source(), lab(), NOW) as feed:
+        found = [sum(map(len, piece.rows["notes"])) for piece in feed.pieces()]
+
+    # Every row repeats sixty thousand letters of names in its notes.
+    assert sum(found) > 150_000_000
+    assert max(found) < 80_000_000
