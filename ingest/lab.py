@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
-from ingest.errors import CallError, LabFileError
+from ingest.errors import LabFileError
 from ingest.labfile import (
     Alerts,
     Baseline,
@@ -27,6 +27,7 @@ from ingest.labfile import (
     Product,
     Schedule,
     Scorecard,
+    Serve,
     ShieldingSource,
     Source,
 )
@@ -79,6 +80,7 @@ class Lab:
     routes: tuple[Route, ...]
     digest: Digest
     scorecard: Scorecard
+    serve: Serve
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
@@ -163,10 +165,8 @@ def load(folder: Path) -> Lab:
 
     Raises
     ------
-    CallError
-        If there is no `lab.toml` in the folder.
     LabFileError
-        If it can't be read, is no TOML, or declares something wrong.
+        If there is no `lab.toml` in the folder, it can't be read, is no TOML, or declares something wrong.
     """
     declared = _validated(_parsed(_text(folder)))
     _check_names(declared)
@@ -188,7 +188,9 @@ def _text(folder: Path) -> str:
     try:
         return (folder / LAB_FILE).read_text(encoding="utf-8-sig")
     except (FileNotFoundError, NotADirectoryError) as error:
-        raise CallError(f"{folder}: there is no {LAB_FILE}; give a lab folder with --lab DIR, or make one") from error
+        raise LabFileError(
+            f"{folder}: there is no {LAB_FILE}; give a lab folder with --lab DIR, or make one"
+        ) from error
     except OSError as error:
         raise LabFileError(f"{LAB_FILE}: can't be read ({error.strerror}); give this account the right to") from error
     except UnicodeDecodeError as error:
@@ -379,6 +381,7 @@ def _assembled(folder: Path, declared: LabFile) -> Lab:
         routes=tuple(declared.route),
         digest=declared.digest,
         scorecard=declared.scorecard,
+        serve=declared.serve,
     )
 
 

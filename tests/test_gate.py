@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from demolab import copy_of, demo_lab
-from people import HERE, PAGE, Watch, declare, log_in
+from people import HERE, NOW, PAGE, Watch, declare, log_in, resume, session_of
 
 from dashboard.app import make_app
 from ingest.store import open_store
@@ -64,7 +64,7 @@ def stranger(app: Any) -> Any:
 @pytest.fixture(scope="module")
 def cookies(app: Any) -> dict[str, str]:
     """A session of each person, kept for all tests: a login is slow work by design."""
-    return {name: entered(app, name).get_cookie("lotdrift", domain="127.0.0.1").value for name in ("Ann", "Sam")}
+    return {name: session_of(entered(app, name)) for name in ("Ann", "Sam")}
 
 
 def entered(app: Any, name: str) -> Any:
@@ -76,7 +76,7 @@ def entered(app: Any, name: str) -> Any:
 @pytest.fixture(params=["Ann", "Sam"])
 def person(app: Any, cookies: dict[str, str], request: pytest.FixtureRequest) -> Any:
     client = app.server.test_client()
-    client.set_cookie("lotdrift", cookies[request.param], domain="127.0.0.1")
+    resume(client, cookies[request.param])
     return client
 
 
@@ -160,8 +160,9 @@ def test_a_forged_session_is_no_login(app: Any, stranger: Any) -> None:
     forger = Flask("forger")
     forger.secret_key = "guessed"
     serializer = forger.session_interface.get_signing_serializer(forger)
-    for value in (serializer.dumps({"_user_id": "x:Sam", "id": "1"}), "x", "", "\x00"):
-        stranger.set_cookie("lotdrift", value, domain="127.0.0.1")
+    forged = {"id": "1", "name": "Sam", "password": "x", "began": NOW.isoformat(), "seen": NOW.isoformat()}
+    for value in (serializer.dumps(forged), "x", "", "\x00"):
+        resume(stranger, value)
 
         assert asked(stranger, "GET", "/", HERE) == 401
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from demolab import copy_of, demo_lab
-from people import HERE, NOW, PAGE, PASSWORD, Watch, declare, log_in
+from people import HERE, NOW, PAGE, PASSWORD, Watch, declare, log_in, resume, session_of
 
 from dashboard.app import make_app, page
 from dashboard.asker import ANYBODY, NOBODY, Asker
@@ -54,12 +54,12 @@ def test_the_right_password_lets_in_and_the_logout_ends_it(client: Any) -> None:
     assert log_in(client, "Ann").headers["Location"] == "/"
     assert is_in(client)
 
-    copied = client.get_cookie("lotdrift", domain="127.0.0.1").value
+    copied = session_of(client)
     left = client.post("/logout", headers=PAGE)
 
     assert (left.status_code, left.headers["Location"]) == (303, "/login")
     assert not is_in(client)
-    client.set_cookie("lotdrift", copied, domain="127.0.0.1")
+    resume(client, copied)
     assert not is_in(client)
     assert log_in(client, "Ann").status_code == 303
     assert is_in(client)
@@ -137,7 +137,7 @@ def test_another_password_ends_the_sessions_of_the_one_before(lab: Path, client:
 def test_a_session_outlives_the_server(lab: Path, client: Any, watch: Watch) -> None:
     log_in(client, "Ann")
     again = make_app(lab, clock=watch).server.test_client()
-    again.set_cookie("lotdrift", client.get_cookie("lotdrift", domain="127.0.0.1").value, domain="127.0.0.1")
+    resume(again, session_of(client))
 
     assert is_in(again)
 
@@ -159,10 +159,10 @@ def test_users_that_are_declared_while_it_serves_hold_at_once(
 def test_a_session_that_was_there_before_is_not_taken_over(client: Any) -> None:
     # Session fixation: the login begins a session with a name of its own.
     log_in(client, "Ann")
-    before = client.get_cookie("lotdrift", domain="127.0.0.1").value
+    before = session_of(client)
     log_in(client, "Sam")
 
-    assert client.get_cookie("lotdrift", domain="127.0.0.1").value != before
+    assert session_of(client) != before
     layout = json.dumps(client.get("/_dash-layout", headers=HERE).json)
     assert ("Sam" in layout, "Ann" in layout) == (True, False)
 
@@ -183,9 +183,9 @@ def test_a_cookie_that_began_over_tls_stays_secure(client: Any, watch: Watch) ->
     client.post("/login", data={"name": "Ann", "password": PASSWORD}, headers={**PAGE, "Origin": "https://127.0.0.1"})
     watch.move(hours=1)
     # The client of the test would not send a secure cookie over http.
-    kept = client.get_cookie("lotdrift", domain="127.0.0.1").value
+    kept = session_of(client)
     again = client.application.test_client()
-    again.set_cookie("lotdrift", kept, domain="127.0.0.1")
+    resume(again, kept)
 
     assert "Secure" in again.get("/", headers=HERE).headers["Set-Cookie"]
 

@@ -30,15 +30,11 @@ __all__ = ["evidence", "notice", "scorecard"]
 @click.option("--formats", default="pdf,xlsx,html,csv", show_default=True, help="Which forms to write.")
 def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str) -> None:
     """The scorecards of a quarter (2026-Q3)."""
-    from dashboard import exports, firstdrawn
-    from ingest.store import known_store
+    from dashboard import exports
 
     with reading(folder) as (lab, connection):
         documents = exports.documents(required(connection), lab, quarter, supplier)
         written = exports.write(documents, formats, out or lab.folder / "exports")
-    store = known_store(lab.folder)
-    assert store is not None  # it was just read
-    firstdrawn.note(store, lab, quarter)
     print_json(documents) if as_json else click.echo("\n".join(str(path) for path in written))
 
 
@@ -57,7 +53,6 @@ def evidence(
     with reading(folder) as (lab, connection):
         scope = evidencecall.asked(required(connection), lab, quarter, lot, supplier)
         path = evidencecall.pack(required(connection), lab, scope, out or lab.folder / "exports")
-    evidencecall.note(lab, scope)
     click.echo(str(path))
 
 
