@@ -11,6 +11,7 @@ import hashlib
 import logging
 import secrets
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime, timedelta
 from functools import partial
 
@@ -92,6 +93,9 @@ def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock) -> None:
     clock : callable
         The present moment, aware.
     """
+    with suppress(CallError, StoreError):
+        # Looked up while all is well, so that it is known when something is not.
+        _ = desk.has_users
     # Browsers send a cookie to every port of a computer: labs that are served side by side need names of their own.
     own = hashlib.sha256(str(desk.folder.resolve()).encode()).hexdigest()[:12]
     server.config.update(

@@ -190,6 +190,113 @@ def test_a_cookie_that_began_over_tls_stays_secure(client: Any, watch: Watch) ->
     assert "Secure" in again.get("/", headers=HERE).headers["Set-Cookie"]
 
 
+def test_a_copied_cookie_stays_dead_after_others_have_logged_out(client: Any, watch: Watch) -> None:
+    log_in(client, "Ann")
+    copied = session_of(client)
+    client.post("/logout", headers=PAGE)
+    # Each logout forgets the marks of sessions that are too old to live on.
+    watch.move(hours=7, minutes=59)
+    log_in(client, "Sam")
+    client.post("/logout", headers=PAGE)
+
+    resume(client, copied)
+    assert not is_in(client)
+
+
+def test_labs_on_one_computer_keep_their_logins_apart(lab: Path, client: Any, watch: Watch, tmp_path: Path) -> None:
+    other = make_app(copy_of(lab, tmp_path / "other"), clock=watch).server
+
+    names = {server.config["SESSION_COOKIE_NAME"] for server in (client.application, other)}
+
+    assert len(names) == 2
+    # The same lab keeps its name, also through another way to its folder.
+    (tmp_path / "link").symlink_to(lab)
+    assert make_app(tmp_path / "link").server.config["SESSION_COOKIE_NAME"] in names
+
+
+@pytest.mark.parametrize("name", ["remember_token", "session", "session-browser"])
+@pytest.mark.parametrize("value", ["a|\u00e9", "\u00e9", "a.b.c", "..", "|", "1|" + "0" * 128, "\x7f"])
+def test_a_cookie_may_hold_anything(client: Any, name: str, value: str) -> None:
+    name = name.replace("session", client.application.config["SESSION_COOKIE_NAME"])
+    sent = {**PAGE, "Cookie": f"{name}={value}"}
+
+    assert client.get("/", headers=sent).status_code == 401
+    wrong = client.post("/login", data={"name": "Ann", "password": "a wrong password"}, headers=sent)
+    assert wrong.status_code == 401
+    assert client.post("/logout", headers=sent).status_code == 401
+
+
+# Guesses
+
+WRONG = "a wrong password"
+
+
+def guess(client: Any, watch: Watch, name: str, times: int, address: str = "127.0.0.1") -> None:
+    """Wrong passwords for a name, each as soon as one is taken."""
+    for _ in range(times):
+        answer = attempt(client, name, WRONG, address)
+        if answer.status_code == 429:
+            watch.move(seconds=int(answer.headers["Retry-After"]))
+            answer = attempt(client, name, WRONG, address)
+        assert answer.status_code == 401
+
+
+def attempt(client: Any, name: str, password: str, address: str) -> Any:
+    return client.post(
+        "/login",
+        data={"name": name, "password": password},
+        headers=PAGE,
+        environ_overrides={"REMOTE_ADDR": address},
+    )
+
+
+def test_a_stranger_who_keeps_guessing_does_not_shut_the_owner_out_of_a_browser_used_before(
+    client: Any, watch: Watch
+) -> None:
+    log_in(client, "Sam")
+    client.post("/logout", headers=PAGE)
+    stranger = client.application.test_client()
+    guess(stranger, watch, "Sam", 12)
+    assert log_in(stranger, "Sam", WRONG).status_code == 429
+
+    assert log_in(client, "Sam").status_code == 303
+    # Nobody else has this browser, and it speaks for Sam alone.
+    assert log_in(stranger, "Sam").status_code == 429
+    guess(stranger, watch, "Ann", 12)
+    assert log_in(client, "Ann").status_code == 429
+
+
+def test_the_mark_of_a_browser_can_be_read_by_the_login_alone_and_not_be_forged(client: Any, watch: Watch) -> None:
+    marks = [one for one in log_in(client, "Sam").headers.getlist("Set-Cookie") if "-browser=" in one]
+    assert len(marks) == 1
+    assert all(part in marks[0] for part in ("HttpOnly", "Path=/login", "SameSite=Lax"))
+    stranger = client.application.test_client()
+    guess(stranger, watch, "Sam", 12)
+    name, _, value = marks[0].partition(";")[0].partition("=")
+
+    for forged in (value[:-2] + "AA", "WyJ4IixbIlNhbSJdXQ." + value.partition(".")[2], session_of(client)):
+        stranger.set_cookie(name, forged, domain="127.0.0.1", path="/login")
+        assert log_in(stranger, "Sam").status_code == 429
+    stranger.set_cookie(name, value, domain="127.0.0.1", path="/login")
+    assert log_in(stranger, "Sam").status_code == 303
+
+
+def test_people_of_one_address_do_not_wait_for_each_other(client: Any, watch: Watch) -> None:
+    for number in range(19):
+        guess(client.application.test_client(), watch, f"name {number}", 1, "192.0.2.9")
+    watch.move(seconds=300)
+    assert attempt(client, "Sam", PASSWORD, "192.0.2.9").status_code == 303
+
+    assert attempt(client.application.test_client(), "Ann", PASSWORD, "192.0.2.9").status_code == 303
+
+
+def test_guesses_through_an_undeclared_proxy_of_this_computer_shut_nobody_else_out(client: Any, watch: Watch) -> None:
+    for number in range(30):
+        assert attempt(client, f"name {number}", WRONG, "127.0.0.1").status_code == 401
+
+    assert attempt(client, "Sam", PASSWORD, "127.0.0.1").status_code == 303
+
+
 # Where to
 
 
@@ -283,5 +390,5 @@ def test_a_store_that_can_not_be_read_lets_nobody_in(lab: Path, client: Any) -> 
     answer = client.get("/", headers=HERE)
 
     assert answer.status_code == 503
-    assert b"lotdrift.db" in answer.data
+    assert b"lotdrift.db" not in answer.data
     assert b"Traceback" not in answer.data
