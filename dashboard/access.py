@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from dash.exceptions import DependencyException
 from flask import Flask, Response, request
 
-__all__ = ["CALLBACK_PATH", "LARGEST_BODY", "READING_METHODS", "guard", "is_loopback"]
+__all__ = ["CALLBACK_PATH", "LARGEST_BODY", "READING_METHODS", "guard", "is_loopback", "stands_for_many"]
 
 LARGEST_BODY = 1_000_000
 CALLBACK_PATH = "_dash-update-component"
@@ -40,6 +40,11 @@ def is_loopback(host: str) -> bool:
         return ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+def stands_for_many(address: str, proxy: str | None) -> bool:
+    """Whether many people may ask from an address: the declared proxy's; else this computer's, where one may run undeclared."""
+    return is_loopback(address) if proxy is None else address == proxy
 
 
 def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbacks: Mapping[str, Any]) -> None:

@@ -17,6 +17,7 @@ from dashboard.asker import asker
 from dashboard.desk import Desk, NothingYet, never
 from dashboard.digest import add_digest
 from dashboard.entries import add_entries
+from dashboard.errorpages import add_error_pages
 from dashboard.limitforms import PREVIEW_PATH
 from dashboard.login import LOGOUT_PATH, add_login
 from dashboard.pages import alerts, bench, board, history, limits, lot, scorecards, stream, supplier
@@ -86,6 +87,7 @@ def make_app(
     add_digest(app.server, desk)
     guard(app.server, {bound_to, *_linked_host(desk)}, app.csp_hashes(), app.callback_map)
     add_login(app.server, desk, bound_to, clock, steady)
+    add_error_pages(app.server)
     return app
 
 
@@ -167,10 +169,9 @@ def page(desk: Desk, path: object, search: object) -> html.Div:
         return html.Div(empty("There is no such page.", "The links above lead to all there are."))
     try:
         return layout(desk, **_query(search))
-    except NothingYet:
-        return html.Div(
-            empty("Nothing has been taken in yet.", "Put CSV files into the drop folders and run lotdrift run.")
-        )
+    except NothingYet as error:
+        sentence, _, advice = str(error).partition(". ")
+        return html.Div(empty(f"{sentence}.", advice))
     except (CallError, StoreError) as error:
         return html.Div(empty("This can't be shown.", str(error)))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from dashboard import pageviews, views
 from ingest.accounts import any_declared
-from ingest.errors import CallError
+from ingest.errors import CallError, LabFileError
 from ingest.lab import LAB_FILE, Lab, load
 from ingest.standing_units import check_units
 from ingest.store import Store, known_store
@@ -27,6 +27,9 @@ MOST_KEPT = 50
 
 class NothingYet(Exception):
     """No round has been done, so there is nothing to show."""
+
+    def __init__(self) -> None:
+        super().__init__("Nothing has been taken in yet. Put CSV files into the drop folders and run lotdrift run.")
 
 
 def never() -> datetime | None:
@@ -43,7 +46,7 @@ class Desk:
         self._lab: Lab | None = None
         self._stamp: int | None = None
         self._store: Store | None = None
-        self._has_users = False
+        self._has_users: bool | None = None
         self._kept_state: tuple[tuple[object, ...], dict[str, Any]] | None = None
 
     @property
@@ -51,8 +54,10 @@ class Desk:
         """The declarations now in force; LabFileError where `lab.toml` is gone or wrong."""
         try:
             stamp = (self.folder / LAB_FILE).stat().st_mtime_ns
-        except OSError:
-            return load(self.folder)
+        except OSError as error:
+            raise LabFileError(
+                f"{LAB_FILE}: can't be found in {self.folder} ({error.strerror}); put it back"
+            ) from error
         if self._lab is None or stamp != self._stamp:
             self._lab, self._stamp = load(self.folder), stamp
             # It may name another store now.
@@ -81,11 +86,22 @@ class Desk:
         """Whether anybody was ever declared; once it is so it stays so, and is not looked up again."""
         if not self._has_users:
             try:
-                with self.reading() as connection:
+                with self.store.reading() as connection:
                     self._has_users = any_declared(connection)
             except NothingYet:
-                return False
+                self._has_users = False
         return self._has_users
+
+    @property
+    def had_no_users(self) -> bool:
+        """Whether nobody was declared when it was last looked up."""
+        return self._has_users is False
+
+    def check(self) -> None:
+        """LabFileError or StoreError where no page can be made; that there is nothing yet is no error."""
+        _ = self.lab
+        with suppress(NothingYet), self.reading():
+            pass
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, text
 
 from dashboard import views
-from dashboard.desk import Desk, NothingYet
+from dashboard.desk import Desk
 from dashboard.letters import Letter, urgent_first
 from dashboard.notice import ANSWER_DAYS
 from dashboard.quarternotices import asked_in, overdue
@@ -237,9 +237,6 @@ def add_digest(server: Flask, desk: Desk) -> None:
 
     @server.get("/digest")
     def digest() -> Response:
-        try:
-            with desk.reading() as connection:
-                week, pictures = document(connection, desk.lab, clock.now()), views.all_sketches(connection)
-        except NothingYet:
-            return Response("Nothing has been taken in yet.\n", 404, content_type="text/plain; charset=utf-8")
+        with desk.reading() as connection:
+            week, pictures = document(connection, desk.lab, clock.now()), views.all_sketches(connection)
         return Response(as_html(week, pictures), content_type="text/html; charset=utf-8")

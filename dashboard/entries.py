@@ -10,19 +10,16 @@ from collections.abc import Callable
 from datetime import datetime
 
 from flask import Flask, Response, redirect, request
-from markupsafe import Markup
 from sqlalchemy import Connection
 
 from dashboard.asker import asker
-from dashboard.desk import Desk, NothingYet
+from dashboard.desk import Desk
 from dashboard.entryform import ENTRY_PATH
 from dashboard.limitforms import CHANGES, change_limits
-from dashboard.plainpage import plain_page
 from dashboard.subjects import address
 from ingest import actions
 from ingest.answering import answer
 from ingest.deriving import derive
-from ingest.errors import CallError, StoreError
 
 __all__ = ["add_entries"]
 
@@ -35,15 +32,8 @@ def add_entries(server: Flask, desk: Desk, clock: Callable[[], datetime]) -> Non
         given = {name: request.form.get(name, "") for name in ("subject", "what", "who", "reason", "on")}
         # Who is logged in can't sign with another name.
         given["who"] = asker().name or given["who"]
-        try:
-            with desk.store.writing() as connection:
-                _keep(connection, desk, given, clock())
-        except NothingYet:
-            return _refused("Nothing has been taken in yet.", 404)
-        except CallError as error:
-            return _refused(str(error), 400)
-        except StoreError as error:
-            return _refused(str(error), 409)
+        with desk.store.writing() as connection:
+            _keep(connection, desk, given, clock())
         return redirect(address(given["subject"]) or "/", code=303)  # type: ignore[return-value]  # werkzeug's own type
 
 
@@ -62,9 +52,3 @@ def _keep_step(connection: Connection, desk: Desk, given: dict[str, str], now: d
     alert = given["subject"].removeprefix("alert:")
     fields = {name: request.form.get(name, "") for name in actions.FIELDS}
     actions.keep_step(connection, desk.lab, alert, given["what"], given["who"], given["reason"], fields, now)
-
-
-def _refused(why: str, status: int) -> Response:
-    """A small page that says why nothing was kept."""
-    content = Markup('<p>{}</p><p><a href="/">Back to the board</a></p>').format(why)
-    return plain_page("Not kept", "The entry was not kept.", content, status)

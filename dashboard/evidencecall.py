@@ -6,13 +6,12 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from dashboard import evidence, evidencefile, exports, firstdrawn
+from dashboard import evidence, evidencefile, exports
 from dashboard.evidence import Scope
 from ingest.errors import CallError
 from ingest.lab import Lab
-from ingest.store import known_store
 
-__all__ = ["asked", "note", "pack"]
+__all__ = ["asked", "pack"]
 
 
 def asked(
@@ -31,10 +30,3 @@ def pack(connection: Connection, lab: Lab, scope: Scope, folder: Path) -> Path:
     path = folder / scope.file_name
     exports.write_piecewise(path, lambda out: evidencefile.write(connection, lab, scope, out))
     return path
-
-
-def note(lab: Lab, scope: Scope) -> None:
-    """A bundle of a finished quarter hands out its scorecards: what they rest on is noted once."""
-    store = known_store(lab.folder)
-    if scope.quarter and store is not None:
-        firstdrawn.note(store, lab, scope.quarter)

@@ -11,6 +11,7 @@ import hashlib
 import io
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import IO, Any
 from urllib.parse import urlencode
@@ -19,14 +20,13 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 from flask import Flask, Response, request
 from sqlalchemy import Connection
 
-from dashboard import declarations, evidence, evidencetables, exports, firstdrawn
-from dashboard.desk import Desk, NothingYet
+from dashboard import declarations, evidence, evidencetables, exports
+from dashboard.desk import Desk
 from dashboard.evidence import Scope
 from dashboard.evidencetables import COLUMNS, Source
 from dashboard.forms.evidencepage import as_html
 from dashboard.safecell import safe_cell
 from dashboard.views import iso
-from ingest.errors import CallError, StoreError
 from ingest.lab import LAB_FILE, Lab
 from ingest.last_round import last_round
 from ingest.limit_acts import with_entered_limits
@@ -171,17 +171,13 @@ def add_download(server: Flask, desk: Desk) -> None:
     @server.get(PATH)
     def evidence_file() -> Response:
         given = {name: request.args.get(name, "") for name in ("supplier", "lot", "quarter")}
-        out = tempfile.TemporaryFile()  # noqa: SIM115 - the answer closes it once it was sent
-        try:
+        with ExitStack() as closed_on_error:
+            out = closed_on_error.enter_context(tempfile.TemporaryFile())
             with desk.reading() as connection:
                 scope = _asked(connection, desk.lab, **given)
                 write(connection, desk.lab, scope, out)
-            if scope.quarter:
-                firstdrawn.note(desk.store, desk.lab, scope.quarter)
-        except (CallError, NothingYet, StoreError) as error:
-            out.close()
-            status = 503 if isinstance(error, StoreError) else 404
-            return Response(f"{error}\n", status=status, mimetype="text/plain")
+            # The answer closes it once it was sent.
+            closed_on_error.pop_all()
         return _answer(out, scope.file_name)
 
 

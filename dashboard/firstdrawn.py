@@ -1,22 +1,24 @@
 """When the scorecards of a finished quarter were first drawn up, and what of it has changed since.
 
-What a card rested on is noted once, in the store, with the digest of its lots. The time is that of the round which the
-store had seen last, so that the first card and one drawn again from the same store are the same bytes.
+The first round after the end of a quarter draws them up: it notes in the store what they rest on, with the digest of the
+lots. Who looks at a card or downloads one changes nothing, so every card of the same store is the same bytes.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha256
 from typing import Any
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, delete, text
 
-from dashboard.quarterlots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter
+from dashboard.quarterlots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter_before, quarter_on
+from ingest import schema
 from ingest.lab import Lab
 from ingest.last_round import last_round, misdated
-from ingest.store import Store
+from ingest.stamps import from_microseconds
+from ingest.store import Store, insert_many
 
 __all__ = ["changes", "note"]
 
@@ -24,20 +26,37 @@ Document = dict[str, Any]
 Lots = dict[str, dict[str, str]]
 
 
-def note(store: Store, lab: Lab, name: str) -> None:
-    """Note what the scorecards of a quarter rest on, if it is over and nobody noted it before."""
+def note(store: Store, lab: Lab) -> None:
+    """Note what the scorecards rest on of each quarter that is over, has lots and was not noted before."""
     with store.reading() as connection:
-        span, looked_us = quarter(name, lab), last_round(connection)
-        if looked_us is None or looked_us < span.end_us or _noted(connection, name):
-            return
-    with store.writing() as connection:
-        streams, looked_us = gather(connection, lab, span), last_round(connection)
-        for wrong_us in misdated(connection):
-            connection.exec_driver_sql("DELETE FROM drawn_quarter WHERE quarter = ? AND drawn_us = ?", (name, wrong_us))
-        connection.exec_driver_sql(
-            "INSERT INTO drawn_quarter (quarter, drawn_us, digest, lots) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
-            (name, looked_us, _digest(streams), json.dumps(_lots(streams), ensure_ascii=False, sort_keys=True)),
-        )
+        drawn_us, wrong = last_round(connection), misdated(connection)
+        found = [(span.name, gather(connection, lab, span)) for span in _finished(connection, lab, drawn_us)]
+    rows = [
+        (name, drawn_us, _digest(streams), json.dumps(_lots(streams), ensure_ascii=False, sort_keys=True))
+        for name, streams in found
+        if streams
+    ]
+    if rows:
+        with store.writing() as connection:
+            connection.execute(delete(schema.drawn_quarter).where(schema.drawn_quarter.c.drawn_us.in_(wrong)))
+            insert_many(
+                connection,
+                "INSERT INTO drawn_quarter (quarter, drawn_us, digest, lots) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
+                rows,
+            )
+
+
+def _finished(connection: Connection, lab: Lab, looked_us: int | None) -> Iterator[Quarter]:
+    """The quarters since the first test that were over at a time and are not noted, from the last one back."""
+    first_us = connection.execute(text("SELECT min(started_us) FROM session")).scalar()
+    if looked_us is None or first_us is None:
+        return
+    looked = from_microseconds(looked_us).astimezone(lab.zone)
+    span = quarter_before(quarter_on(looked.date(), lab), lab)
+    while span.end_us > first_us:
+        if _noted(connection, span.name) is None:
+            yield span
+        span = quarter_before(span, lab)
 
 
 def changes(
@@ -45,7 +64,7 @@ def changes(
 ) -> tuple[int | None, Mapping[str, Document]]:
     """When a quarter was first drawn up, and what has changed since, by supplier.
 
-    A finished quarter of which nothing is noted is drawn up for the first time now. None and nothing for a quarter that
+    A finished quarter of which nothing is noted is drawn up for the first time by the round that was the last. None and nothing for a quarter that
     is not over.
     """
     if drawn_up_us < span.end_us:

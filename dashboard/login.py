@@ -11,20 +11,21 @@ import hashlib
 import logging
 import secrets
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime, timedelta
 from functools import partial
 
 from flask import Flask, Response, g, redirect, request, session
 from flask.sessions import SecureCookieSessionInterface
-from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
 from itsdangerous import URLSafeTimedSerializer
 from markupsafe import Markup
 
-from dashboard.access import CALLBACK_PATH, READING_METHODS, is_loopback
+from dashboard.access import CALLBACK_PATH, READING_METHODS, is_loopback, stands_for_many
 from dashboard.asker import ANYBODY, Asker
 from dashboard.desk import Desk, NothingYet
+from dashboard.knownbrowser import known_browser, remember_browser
 from dashboard.plainpage import plain_page
-from dashboard.throttle import Throttle
+from dashboard.throttle import Throttle, keys_of
 from ingest.accounts import (
     LONGEST_NAME,
     Account,
@@ -35,7 +36,7 @@ from ingest.accounts import (
     plain_name,
     session_key,
 )
-from ingest.errors import StoreError
+from ingest.errors import CallError, StoreError
 from ingest.passwords import is_right
 
 __all__ = ["LOGOUT_PATH", "add_login", "own_path"]
@@ -59,17 +60,6 @@ TOUCHED_AFTER = timedelta(minutes=1)
 SET_BACK = timedelta(hours=2)
 
 
-class _Person(UserMixin):  # type: ignore[misc]  # the library has no types
-    """An account as the login library sees it."""
-
-    def __init__(self, account: Account) -> None:
-        self.account = account
-
-    def get_id(self) -> str:
-        """Another password makes another identity, so that earlier sessions end with it."""
-        return f"{hashlib.sha256(self.account.hash.encode()).hexdigest()}:{self.account.name}"
-
-
 class _Sessions(SecureCookieSessionInterface):
     """Signed cookies whose key lies in the store, where the first account put it."""
 
@@ -77,12 +67,13 @@ class _Sessions(SecureCookieSessionInterface):
         self._desk = desk
 
     def get_signing_serializer(self, app: Flask) -> URLSafeTimedSerializer | None:
-        """Nothing is signed before there is an account."""
+        """Nothing is signed before there is an account, nor while the store can't say."""
         if app.secret_key is None:
             try:
-                with self._desk.reading() as connection:
+                with self._desk.store.reading() as connection:
                     app.secret_key = session_key(connection)
-            except (NothingYet, StoreError):
+            except (NothingYet, CallError, StoreError):
+                # The gate meets the same error, where it can be answered.
                 return None
         return super().get_signing_serializer(app)
 
@@ -107,11 +98,15 @@ def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock, steady: St
     steady : callable
         The time that is never set back: how long a name or an address waits.
     """
-    server.config.update(SESSION_COOKIE_NAME="lotdrift", SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax")
+    with suppress(CallError, StoreError):
+        # Looked up while all is well, so that it is known when something is not.
+        _ = desk.has_users
+    # Browsers send a cookie to every port of a computer: labs that are served side by side need names of their own.
+    own = hashlib.sha256(str(desk.folder.resolve()).encode()).hexdigest()[:12]
+    server.config.update(
+        SESSION_COOKIE_NAME=f"lotdrift-{own}", SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax"
+    )
     server.session_interface = _Sessions(desk)
-    manager = LoginManager(server)
-    manager.session_protection = None
-    manager.user_loader(partial(_person, desk, clock))
     server.before_request(partial(_gate, desk, is_loopback(bound_to), clock))
     server.after_request(_keep_nowhere)
     _add_pages(server, desk, clock, steady)
@@ -126,18 +121,23 @@ def _gate(desk: Desk, on_loopback: bool, clock: Clock) -> Response | None:
         return None
     try:
         declared = desk.has_users
-        known = declared and current_user.is_authenticated
-    except StoreError as error:
-        # Who may look can't be known, so nobody may.
-        return _words(str(error), 503)
+    except (CallError, StoreError):
+        # Who may look can't be known, so nobody may; where there were no users a moment ago, the reason is no secret.
+        if on_loopback and desk.had_no_users:
+            g.asker = ANYBODY
+        raise
     if not declared and not on_loopback:
         return _words("No user is declared, so nobody on another computer is answered.", 403)
-    if declared and not known:
+    account = _account(desk, clock()) if declared else None
+    if declared and account is None:
         return _unknown()
-    g.asker = _asker(current_user.account, clock()) if declared else ANYBODY
+    g.asker = ANYBODY if account is None else _asker(account, clock())
     changes = request.method not in READING_METHODS and request.endpoint not in HARMLESS
     if changes and not g.asker.may_enter:
         return _words("Your account may see everything and enter nothing.", 403)
+    if request.endpoint not in HARMLESS:
+        # What no page could be made of is told here, once for all addresses.
+        desk.check()
     return None
 
 
@@ -148,19 +148,24 @@ def _asker(account: Account, now: datetime) -> Asker:
     return Asker(account.name, str(account.role), may_enter=account.role is Role.SPECIALIST)
 
 
-def _person(desk: Desk, clock: Clock, identity: str) -> _Person | None:
-    """The person of a session; None where the session or the account has ended, or the password is another."""
-    now = clock()
+def _account(desk: Desk, now: datetime) -> Account | None:
+    """The account of the session; None where the session or the account has ended, or the password is another."""
+    if "id" not in session:
+        return None
     began, idle = now - _moment("began"), now - _moment("seen")
     # A session of a clock that was ahead would outlast its time by as much.
     if began > LONGEST or idle > IDLE or idle < -SET_BACK:
         return None
-    with desk.reading() as connection:
-        account = account_named(connection, identity.partition(":")[2])
-        if account is None or account.closed is not None or has_ended(connection, session.get("id", "")):
+    with desk.store.reading() as connection:
+        account = account_named(connection, session.get("name", ""))
+        if account is None or account.closed is not None or has_ended(connection, session["id"]):
             return None
-    person = _Person(account)
-    return person if person.get_id() == identity else None
+    return account if session["password"] == _mark(account) else None
+
+
+def _mark(account: Account) -> str:
+    """What a session keeps of the password: another password has another mark, so that earlier sessions end with it."""
+    return hashlib.sha256(account.hash.encode()).hexdigest()
 
 
 def _moment(name: str) -> datetime:
@@ -198,6 +203,7 @@ def _keep_nowhere(response: Response) -> Response:
 
 def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
     throttle = Throttle()
+    proxy = desk.lab.serve.trusted_proxy
 
     @server.get(LOGIN_PATH)
     def log_in_page() -> Response:
@@ -207,26 +213,28 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
     def log_in() -> Response:
         name, after = plain_name(request.form.get("name", ""))[:LONGEST_NAME], request.form.get("next", "")
         address, now = request.remote_addr or "", clock()
-        wait = throttle.begin(name, address, steady())
+        began = steady()
+        own_address = None if stands_for_many(address, proxy) else address
+        keys = keys_of(name, own_address, known_browser(server, name))
+        wait = throttle.begin(keys, began)
         if wait:
             return _too_often(wait, after)
-        try:
-            account = _matching(desk, name, request.form.get("password", ""))
-        except StoreError as error:
-            return _words(str(error), 503)
-        if account is None:
+        account = _matching(desk, name, request.form.get("password", ""))
+        # Without a key nobody was declared when the request came in.
+        if account is None or server.secret_key is None:
             log.warning("A login from %s was refused.", address)
             return _challenged(_login_page("There is no such name with this password.", after, 401))
-        throttle.succeed(name, address)
+        throttle.succeed(keys, began)
         _begin(account, now)
-        return redirect(own_path(after), code=303)  # type: ignore[return-value]  # werkzeug's own type
+        answer = redirect(own_path(after), code=303)
+        remember_browser(server, answer, account.name, LOGIN_PATH)
+        return answer  # type: ignore[return-value]  # werkzeug's own type
 
     @server.post(LOGOUT_PATH)
     def log_out() -> Response:
         if "id" in session:
             with desk.store.writing() as connection:
                 end_session(connection, session["id"], clock())
-            logout_user()
             session.clear()
         return redirect(LOGIN_PATH, code=303)  # type: ignore[return-value]  # werkzeug's own type
 
@@ -234,7 +242,7 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
 def _matching(desk: Desk, name: str, password: str) -> Account | None:
     """The open account whose password this is; the work is the same whether or not there is one."""
     try:
-        with desk.reading() as connection:
+        with desk.store.reading() as connection:
             account = account_named(connection, name)
     except NothingYet:
         account = None
@@ -247,11 +255,12 @@ def _begin(account: Account, now: datetime) -> None:
     session.clear()
     session.update(
         id=secrets.token_hex(16),
+        name=account.name,
+        password=_mark(account),
         began=now.isoformat(),
         seen=now.isoformat(),
         over_tls=request.is_secure or request.headers.get("Origin", "").startswith("https:"),
     )
-    login_user(_Person(account))
 
 
 def own_path(address: str) -> str:

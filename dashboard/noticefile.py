@@ -6,8 +6,7 @@ from urllib.parse import urlencode
 
 from flask import Flask, Response, request
 
-from dashboard.desk import Desk, NothingYet
-from ingest.errors import CallError
+from dashboard.desk import Desk
 
 __all__ = ["add_download", "address"]
 
@@ -27,11 +26,8 @@ def add_download(server: Flask, desk: Desk) -> None:
         from dashboard import notice
         from dashboard.forms.noticepaper import as_pdf
 
-        try:
-            with desk.reading() as connection:
-                document = notice.document(connection, desk.lab, request.args.get("alert", ""))
-        except (CallError, NothingYet) as error:
-            return Response(f"{error}\n", status=404, mimetype="text/plain")
+        with desk.reading() as connection:
+            document = notice.document(connection, desk.lab, request.args.get("alert", ""))
         answer = Response(as_pdf(document), mimetype="application/pdf")
         answer.headers["Content-Disposition"] = f'attachment; filename="{notice.file_name(document)}"'
         return answer

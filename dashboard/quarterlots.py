@@ -19,7 +19,17 @@ from ingest.errors import CallError
 from ingest.lab import Lab
 from ingest.stamps import FIRST_DAY, LAST_DAY, microseconds
 
-__all__ = ["STANDINGS", "Quarter", "QuarterLot", "StreamLots", "corrected_since", "gather", "quarter", "quarter_before"]
+__all__ = [
+    "STANDINGS",
+    "Quarter",
+    "QuarterLot",
+    "StreamLots",
+    "corrected_since",
+    "gather",
+    "quarter",
+    "quarter_before",
+    "quarter_on",
+]
 
 # Everything that a tested lot can be in a scorecard; of a lot with several characteristics the first that applies.
 STANDINGS = ("fail", "undecided", "invalid", "set_aside", "pass", "unlimited", "retested")
@@ -60,7 +70,11 @@ def _midnight(day: date, lab: Lab) -> int:
 
 def quarter_before(span: Quarter, lab: Lab) -> Quarter:
     """The quarter that ends where this one begins."""
-    day = span.first - timedelta(days=1)
+    return quarter_on(span.first - timedelta(days=1), lab)
+
+
+def quarter_on(day: date, lab: Lab) -> Quarter:
+    """The quarter in which a day lies."""
     return _quarter(day.year, (day.month + 2) // 3, lab)
 
 

@@ -11,17 +11,21 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from apscheduler.schedulers.background import BackgroundScheduler
-from waitress.server import create_server
+from flask import Flask
+from waitress.channel import HTTPChannel
+from waitress.server import TcpWSGIServer, create_server
 
-from dashboard.access import is_loopback
+from dashboard.access import is_loopback, stands_for_many
 from dashboard.app import make_app
 from dashboard.digest import HOUR
+from dashboard.fullround import full_round
 from dashboard.notify import deliver
-from ingest import rounds
 from ingest.accounts import accounts
 from ingest.clock import now
 from ingest.errors import CallError, StoreError
@@ -34,6 +38,12 @@ __all__ = ["serve"]
 log = logging.getLogger(__name__)
 
 THREADS = 8
+# Connections that send nothing are closed after so many seconds, and one computer may hold only a part of all there are:
+# else whoever opens many keeps everybody else out.
+IDLE_SECONDS = 20
+CLEANUP_SECONDS = 5
+MOST_CONNECTIONS = 500
+MOST_OF_ONE_PEER = 100
 
 
 class _Stop(Exception):
@@ -70,9 +80,7 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
         )
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
     upcoming = _Upcoming()
-    server = create_server(
-        make_app(folder, host, next_round=upcoming).server, sockets=[_socket(host, port)], threads=THREADS
-    )
+    server = _server(make_app(folder, host, next_round=upcoming).server, _socket(host, port), lab.serve.trusted_proxy)
     # What is loaded by now stays: every full collection would search all of it, in the midst of a page.
     gc.collect()
     gc.freeze()
@@ -87,6 +95,34 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
         say("Stopped.")
     finally:
         server.close()
+
+
+def _server(app: Flask, bound: socket.socket, proxy: str | None) -> TcpWSGIServer:
+    """The server, not yet running. Addresses that a request names as its sender's are believed of the declared proxy only."""
+    server = create_server(
+        app,
+        sockets=[bound],
+        threads=THREADS,
+        channel_timeout=IDLE_SECONDS,
+        cleanup_interval=CLEANUP_SECONDS,
+        connection_limit=MOST_CONNECTIONS,
+        trusted_proxy=proxy,
+        trusted_proxy_headers={"x-forwarded-for"} if proxy else set(),
+        clear_untrusted_proxy_headers=True,
+    )
+    server.channel_class = partial(_channel, proxy)
+    return server
+
+
+def _channel(
+    proxy: str | None, server: TcpWSGIServer, connection: socket.socket, peer: Any, *more: Any, **named: Any
+) -> None:
+    """A connection that came in; closed at once where its peer has too many already."""
+    held = sum(channel.addr[0] == peer[0] for channel in list(server.active_channels.values()))
+    if held >= MOST_OF_ONE_PEER and not stands_for_many(peer[0], proxy):
+        connection.close()
+    else:
+        HTTPChannel(server, connection, peer, *more, **named)
 
 
 def _check_users(folder: Path, host: str) -> None:
@@ -104,7 +140,7 @@ def _check_users(folder: Path, host: str) -> None:
 
 def _round(folder: Path) -> None:
     with _in_one_line():
-        for line in rounds.run(load(folder), now()).notes:
+        for line in full_round(load(folder), now()).notes:
             log.warning("%s", line)
         _send(folder)
 

@@ -10,9 +10,8 @@ from urllib.parse import urlencode
 from flask import Flask, Response, request
 
 from dashboard import views
-from dashboard.desk import Desk, NothingYet
+from dashboard.desk import Desk
 from dashboard.safecell import safe_cell
-from ingest.errors import CallError
 
 __all__ = ["add_download", "address", "as_csv"]
 
@@ -70,11 +69,8 @@ def add_download(server: Flask, desk: Desk) -> None:
     @server.get(PATH)
     def stream_file() -> Response:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
-        try:
-            with desk.reading() as connection:
-                document = views.stream(connection, desk.lab, supplier, product, characteristic)
-        except (CallError, NothingYet) as error:
-            return Response(f"{error}\n", status=404, mimetype="text/plain")
+        with desk.reading() as connection:
+            document = views.stream(connection, desk.lab, supplier, product, characteristic)
         answer = Response("\ufeff" + as_csv(document), mimetype="text/csv")
         answer.headers["Content-Disposition"] = f'attachment; filename="{_file_name(document)}"'
         return answer

@@ -11,11 +11,11 @@ QUOTED_CHARACTERS = 60
 
 
 class CallError(Exception):
-    """The call is wrong: an unknown stream, a bad quarter, a folder without `lab.toml`. Exit status 2."""
+    """The call is wrong: an unknown stream, a bad quarter. Exit status 2."""
 
 
 class LabFileError(CallError):
-    """`lab.toml` is wrong; the message names the file, the key and what was expected. Exit status 2."""
+    """`lab.toml` is wrong or missing; the message names the file, the key and what was expected. Exit status 2."""
 
 
 class StoreError(Exception):

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from ingest.errors import CallError, LabFileError
+from ingest.errors import LabFileError
 from ingest.labfile import (
     Alerts,
     Baseline,
@@ -29,6 +29,7 @@ from ingest.labfile import (
     Product,
     Schedule,
     Scorecard,
+    Serve,
     ShieldingSource,
     Source,
 )
@@ -85,6 +86,7 @@ class Lab:
     digest: Digest
     scorecard: Scorecard
     digest_of_file: str
+    serve: Serve
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
@@ -169,11 +171,9 @@ def load(folder: Path) -> Lab:
 
     Raises
     ------
-    CallError
-        If there is no `lab.toml` in the folder.
     LabFileError
-        If it can't be read, is no TOML, or declares something wrong; a drop folder that leads to where files are put
-        counts as wrong.
+        If there is no `lab.toml` in the folder, it can't be read, is no TOML, or declares something wrong; a drop folder that
+        leads to where files are put counts as wrong.
     """
     data = _bytes(folder)
     declared = _validated(_parsed(data))
@@ -204,7 +204,9 @@ def _bytes(folder: Path) -> bytes:
     try:
         return (folder / LAB_FILE).read_bytes()
     except (FileNotFoundError, NotADirectoryError) as error:
-        raise CallError(f"{folder}: there is no {LAB_FILE}; give a lab folder with --lab DIR, or make one") from error
+        raise LabFileError(
+            f"{folder}: there is no {LAB_FILE}; give a lab folder with --lab DIR, or make one"
+        ) from error
     except OSError as error:
         raise LabFileError(f"{LAB_FILE}: can't be read ({error.strerror}); give this account the right to") from error
 
@@ -426,6 +428,7 @@ def _assembled(folder: Path, declared: LabFile, standard: tuple[Source, ...], di
         digest=declared.digest,
         scorecard=declared.scorecard,
         digest_of_file=digest,
+        serve=declared.serve,
     )
 
 

@@ -18,6 +18,7 @@ from ingest.labtypes import (
     Flag,
     Folder,
     FromDate,
+    IpAddress,
     Name,
     NotNegative,
     Number,
@@ -54,6 +55,7 @@ __all__ = [
     "Product",
     "Schedule",
     "Scorecard",
+    "Serve",
     "ShieldingSource",
     "Source",
     "Weights",
@@ -212,6 +214,13 @@ class Scorecard(Declared):
     weights: Weights = USUAL_WEIGHTS
 
 
+class Serve(Declared):
+    """`[serve]`: how the dashboard is reached."""
+
+    # Where the server with TLS asks from; it names the address of whoever asked it in X-Forwarded-For.
+    trusted_proxy: IpAddress | None = None
+
+
 class Source(Declared):
     """`[[source]]`: where files of one form come from and how they are read."""
 
@@ -313,3 +322,4 @@ class LabFile(Declared):
     route: list[Route] = Field(default_factory=list)
     digest: Digest = Digest()
     scorecard: Scorecard = Scorecard()
+    serve: Serve = Serve()

@@ -7,6 +7,7 @@ import json
 import unicodedata
 from collections.abc import Callable
 from datetime import date
+from ipaddress import ip_address
 from pathlib import PurePath
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -25,6 +26,7 @@ __all__ = [
     "Flag",
     "Folder",
     "FromDate",
+    "IpAddress",
     "Name",
     "NotNegative",
     "Number",
@@ -101,6 +103,10 @@ def _name(text: str) -> str:
     if not named or any(unicodedata.category(c) == "Cc" for c in named):
         raise ValueError
     return named
+
+
+def _ip_address(text: str) -> str:
+    return str(ip_address(text))
 
 
 def _zone(text: str) -> str:
@@ -200,6 +206,7 @@ Flag = Annotated[bool, expected("true or false")]
 Text = Annotated[str, expected("a text")]
 TableText = dict[str, Annotated[str, expected("a text")]]
 Name = Annotated[str, AfterValidator(_name), expected("a text that is not blank and holds no control characters")]
+IpAddress = Annotated[str, AfterValidator(_ip_address), expected('the address of a computer such as "127.0.0.1"')]
 ZoneName = Annotated[str, AfterValidator(_zone), expected('a time zone such as "Europe/Lisbon"')]
 Encoding = Annotated[str, AfterValidator(_encoding), expected('a text encoding such as "utf-8" or "cp1252"')]
 Delimiter = Annotated[str, AfterValidator(_delimiter), expected('one character such as "," or ";"')]

@@ -47,6 +47,21 @@ def declare(folder: Path, *people: tuple[str, str]) -> None:
             accounts.add_account(connection, name, accounts.Role(role), kept, "bench", NOW)
 
 
+def session_of(client: Any) -> str:
+    """The cookie of a client's session."""
+    return str(client.get_cookie(cookie_name(client.application), domain="127.0.0.1").value)
+
+
+def resume(client: Any, session: str) -> None:
+    """Give a client the cookie of a session."""
+    client.set_cookie(cookie_name(client.application), session, domain="127.0.0.1")
+
+
+def cookie_name(server: Any) -> str:
+    """What the cookie of a session is called."""
+    return str(server.config["SESSION_COOKIE_NAME"])
+
+
 def log_in(client: Any, name: str, password: str = PASSWORD, **more: str) -> Any:
     """The answer to the login form."""
     return client.post("/login", data={"name": name, "password": password, **more}, headers=PAGE)

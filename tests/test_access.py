@@ -9,7 +9,9 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
@@ -24,7 +26,12 @@ from ingest.store import open_store
 
 CALLBACK = "/_dash-update-component"
 HERE = {"Host": "127.0.0.1"}
-PAGE = {"Host": "127.0.0.1", "Origin": "http://127.0.0.1", "Sec-Fetch-Site": "same-origin"}
+PAGE = {
+    "Host": "127.0.0.1",
+    "Origin": "http://127.0.0.1",
+    "Sec-Fetch-Site": "same-origin",
+    "Accept": "text/html,application/xhtml+xml,*/*;q=0.8",
+}
 SHOW = {
     "output": "page.children",
     "outputs": {"id": "page", "property": "children"},
@@ -55,8 +62,23 @@ def test_every_answer_carries_the_security_headers(client: Any) -> None:
         assert "frame-ancestors 'none'" in policy
         assert "http" not in policy
         assert "unsafe-eval" not in policy
+        # Scripts come from us or are named by their hash; nothing else runs.
+        scripts = directives(policy)["script-src"]
+        assert scripts[0] == "'self'"
+        assert len(scripts) > 1
+        assert all(one.startswith("'sha256-") for one in scripts[1:])
+        assert directives(policy) == {
+            "default-src": ["'self'"], "script-src": scripts, "style-src": ["'self'", "'unsafe-inline'"],
+            "img-src": ["'self'", "data:", "blob:"], "font-src": ["'self'", "data:"], "frame-ancestors": ["'none'"],
+            "base-uri": ["'self'"], "form-action": ["'self'"], "object-src": ["'none'"],
+        }  # fmt: skip
         assert headers["X-Content-Type-Options"] == "nosniff"
         assert headers["Referrer-Policy"] == "same-origin"
+
+
+def directives(policy: str) -> dict[str, list[str]]:
+    """The sources that a policy allows, by what they are for."""
+    return {words[0]: words[1:] for words in (part.split() for part in policy.split(";"))}
 
 
 @pytest.mark.parametrize(
@@ -203,6 +225,31 @@ def test_an_entry_that_says_too_little_changes_nothing(
     assert answer.status_code == status
     assert b"The entry was not kept." in answer.data
     assert (state_of(lab, alert), acts(lab)) == ("open", [])
+
+
+def test_an_entry_waits_for_a_round_that_is_writing(lab: Path, client: Any) -> None:
+    alert = open_alert(lab, "limit")
+    entry = {"subject": f"alert:{alert['id']}", "what": "close", "who": "Bench 2", "reason": "done"}
+    writes, may_end = Event(), Event()
+
+    def round_writes() -> None:
+        with open_store(lab).writing() as connection:
+            connection.exec_driver_sql("UPDATE alert SET state = state")
+            writes.set()
+            may_end.wait(30)
+
+    with ThreadPoolExecutor(2) as threads:
+        written = threads.submit(round_writes)
+        assert writes.wait(30)
+        answer = threads.submit(client.post, "/entry", data=entry, headers=PAGE)
+        # Time for the entry to read what it will change, which it may not before the round has ended.
+        done, _ = wait([answer], timeout=1)
+        may_end.set()
+        written.result()
+
+        assert not done
+        assert answer.result().status_code == 303
+    assert acts(lab) == [("Bench 2", "close", "done")]
 
 
 @pytest.mark.parametrize(

@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
-from labs import NOW, Bench, lot_rows
+from labs import LAB_TOML, NOW, Bench, lot_rows
 
 from dashboard import cardwords, exports, firstdrawn, scorecard
 from dashboard.app import make_app
 from dashboard.cli import main
+from dashboard.fullround import full_round
 from dashboard.quarterlots import gather, quarter
 from ingest.lab import load
 from ingest.store import known_store, open_store
@@ -30,6 +31,11 @@ def finished(bench: Bench) -> Bench:
     bench.drop_tests("t.csv", rows)
     bench.run()
     return bench
+
+
+def round_of(bench: Bench, now: datetime = NOW) -> None:
+    """A round as the server does it."""
+    full_round(load(bench.folder), now)
 
 
 def drawn_up(bench: Bench, name: str = "2026-Q3") -> bytes:
@@ -52,17 +58,19 @@ def noted(folder: Path) -> list[tuple[Any, ...]]:
 
 
 def test_the_first_card_and_the_next_of_the_same_store_are_the_same_bytes(finished: Bench) -> None:
+    before = drawn_up(finished)
+    round_of(finished)
     first, second = drawn_up(finished), drawn_up(finished)
 
-    assert first == second
+    assert before == first == second
     assert len(noted(finished.folder)) == 1
     assert card(finished)["first_drawn_up_at"] == card(finished)["drawn_up_at"] == NOW.isoformat()
     assert "First drawn up" not in cardwords.drawn_up(card(finished))
 
 
 def test_a_round_that_brought_nothing_says_so(finished: Bench) -> None:
-    drawn_up(finished)
-    finished.run(LATER)
+    round_of(finished)
+    round_of(finished, LATER)
 
     assert cardwords.drawn_up(card(finished)) == (
         "Drawn up from the store as of 28 Nov 2026. First drawn up as of 25 Nov 2026; since then nothing changed. "
@@ -73,12 +81,11 @@ def test_a_round_that_brought_nothing_says_so(finished: Bench) -> None:
 def test_what_changed_since_is_counted_by_hand(finished: Bench) -> None:
     # A correction that the first card held already is none since.
     finished.drop_tests("early.csv", lot_rows("L2", Q3 + timedelta(weeks=2), [[9.0, 9.2]] * 2))
-    finished.run()
-    drawn_up(finished)
+    round_of(finished)
     # L1 fails after a correction of its four readings; a lot comes late.
     finished.drop_tests("corrected.csv", lot_rows("L1", Q3 + timedelta(weeks=1), [[29.0, 29.1]] * 2))
     finished.drop_tests("late.csv", lot_rows("L9", Q3 + timedelta(weeks=7), [[9.0, 9.1]] * 2))
-    finished.run(LATER)
+    round_of(finished, LATER)
     drawn_up(finished)
 
     found = card(finished)
@@ -93,7 +100,7 @@ def test_what_changed_since_is_counted_by_hand(finished: Bench) -> None:
 
 
 def test_figures_that_moved_without_a_reading_are_told(finished: Bench) -> None:
-    drawn_up(finished)
+    round_of(finished)
     with open_store(finished.folder).writing() as connection:
         connection.exec_driver_sql("UPDATE session SET worst = worst + 1")
 
@@ -106,32 +113,49 @@ def test_figures_that_moved_without_a_reading_are_told(finished: Bench) -> None:
 def test_a_quarter_that_is_not_over_is_not_noted(finished: Bench) -> None:
     finished.drop_climate("log2.csv", NOW - timedelta(days=20), 24 * 10)
     finished.drop_tests("now.csv", lot_rows("L20", NOW - timedelta(days=12), [[9.0, 9.1]] * 2))
-    finished.run(LATER)
+    round_of(finished, LATER)
 
     drawn_up(finished, "2026-Q4")
 
-    assert noted(finished.folder) == []
+    assert [row[0] for row in noted(finished.folder)] == ["2026-Q3"]
 
 
-def test_a_download_is_noted_as_the_command_is(finished: Bench) -> None:
+def test_a_round_draws_up_every_quarter_that_is_over_and_has_lots(finished: Bench) -> None:
+    # The lots of a check standard are on no scorecard: the first quarter of the year has no other.
+    finished.declare(f'{LAB_TOML}[[check_standard]]\nsupplier = "Bench"\nproduct = "Reference"\n')
+    long_ago, standard = datetime(2025, 5, 6, 9, tzinfo=UTC), datetime(2026, 2, 3, 9, tzinfo=UTC)
+    finished.drop_tests("old.csv", lot_rows("L0", long_ago, [[9.0, 9.1]] * 2))
+    finished.drop_tests("standard.csv", lot_rows("S0", standard, [[9.0]], supplier="Bench", product="Reference"))
+    round_of(finished)
+
+    assert sorted(row[0] for row in noted(finished.folder)) == ["2025-Q2", "2026-Q3"]
+    # All suppliers are noted.
+    assert set(json.loads({row[0]: row[3] for row in noted(finished.folder)}["2026-Q3"])) == {
+        "Alder Film",
+        "Birch Bags",
+    }
+
+
+def test_neither_a_download_nor_a_command_notes_anything(finished: Bench) -> None:
     client = make_app(finished.folder).server.test_client()
     query = {"quarter": "2026-Q3", "supplier": "Alder Film", "form": "html"}
 
     got = client.get("/scorecard-file", query_string=query)
 
     assert got.status_code == 200
-    (row,) = noted(finished.folder)
-    assert row[0] == "2026-Q3"
-    # All suppliers are noted, whoever was asked for.
-    assert set(json.loads(row[3])) == {"Alder Film", "Birch Bags"}
+    assert client.get("/evidence-file?quarter=2026-Q3").status_code == 200
+    done = CliRunner().invoke(main, ["evidence", "2026-Q3", "--lab", str(finished.folder)])
+    assert done.exit_code == 0
+    drawn_up(finished)
+    assert noted(finished.folder) == []
     assert got.data == exports.FORMS["html"](card(finished))
 
 
 def test_a_quarter_is_noted_once(finished: Bench) -> None:
     assert card(finished)["first_drawn_up_at"] == NOW.isoformat()
     store, lab = open_store(finished.folder), load(finished.folder)
-    firstdrawn.note(store, lab, "2026-Q3")
-    firstdrawn.note(store, lab, "2026-Q3")
+    firstdrawn.note(store, lab)
+    firstdrawn.note(store, lab)
 
     assert len(noted(finished.folder)) == 1
     with store.reading() as connection:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from demolab import copy_of, demo_lab
-from people import HERE, NOW, PAGE, PASSWORD, Watch, declare, log_in
+from people import HERE, NOW, PAGE, PASSWORD, Watch, declare, log_in, resume, session_of
 
 from dashboard.app import make_app, page
 from dashboard.asker import ANYBODY, NOBODY, Asker
@@ -54,12 +54,12 @@ def test_the_right_password_lets_in_and_the_logout_ends_it(client: Any) -> None:
     assert log_in(client, "Ann").headers["Location"] == "/"
     assert is_in(client)
 
-    copied = client.get_cookie("lotdrift", domain="127.0.0.1").value
+    copied = session_of(client)
     left = client.post("/logout", headers=PAGE)
 
     assert (left.status_code, left.headers["Location"]) == (303, "/login")
     assert not is_in(client)
-    client.set_cookie("lotdrift", copied, domain="127.0.0.1")
+    resume(client, copied)
     assert not is_in(client)
     assert log_in(client, "Ann").status_code == 303
     assert is_in(client)
@@ -160,7 +160,7 @@ def test_another_password_ends_the_sessions_of_the_one_before(lab: Path, client:
 def test_a_session_outlives_the_server(lab: Path, client: Any, watch: Watch) -> None:
     log_in(client, "Ann")
     again = make_app(lab, clock=watch, steady=watch.steady).server.test_client()
-    again.set_cookie("lotdrift", client.get_cookie("lotdrift", domain="127.0.0.1").value, domain="127.0.0.1")
+    resume(again, session_of(client))
 
     assert is_in(again)
 
@@ -182,10 +182,10 @@ def test_users_that_are_declared_while_it_serves_hold_at_once(
 def test_a_session_that_was_there_before_is_not_taken_over(client: Any) -> None:
     # Session fixation: the login begins a session with a name of its own.
     log_in(client, "Ann")
-    before = client.get_cookie("lotdrift", domain="127.0.0.1").value
+    before = session_of(client)
     log_in(client, "Sam")
 
-    assert client.get_cookie("lotdrift", domain="127.0.0.1").value != before
+    assert session_of(client) != before
     layout = json.dumps(client.get("/_dash-layout", headers=HERE).json)
     assert ("Sam" in layout, "Ann" in layout) == (True, False)
 
@@ -206,11 +206,122 @@ def test_a_cookie_that_began_over_tls_stays_secure(client: Any, watch: Watch) ->
     client.post("/login", data={"name": "Ann", "password": PASSWORD}, headers={**PAGE, "Origin": "https://127.0.0.1"})
     watch.move(hours=1)
     # The client of the test would not send a secure cookie over http.
-    kept = client.get_cookie("lotdrift", domain="127.0.0.1").value
+    kept = session_of(client)
     again = client.application.test_client()
-    again.set_cookie("lotdrift", kept, domain="127.0.0.1")
+    resume(again, kept)
 
     assert "Secure" in again.get("/", headers=HERE).headers["Set-Cookie"]
+
+
+def test_a_copied_cookie_stays_dead_after_others_have_logged_out(client: Any, watch: Watch) -> None:
+    log_in(client, "Ann")
+    copied = session_of(client)
+    client.post("/logout", headers=PAGE)
+    # Each logout forgets the marks of sessions that are too old to live on.
+    watch.move(hours=7, minutes=59)
+    log_in(client, "Sam")
+    client.post("/logout", headers=PAGE)
+
+    resume(client, copied)
+    assert not is_in(client)
+
+
+def test_labs_on_one_computer_keep_their_logins_apart(lab: Path, client: Any, watch: Watch, tmp_path: Path) -> None:
+    other = make_app(copy_of(lab, tmp_path / "other"), clock=watch).server
+
+    names = {server.config["SESSION_COOKIE_NAME"] for server in (client.application, other)}
+
+    assert len(names) == 2
+    # The same lab keeps its name, also through another way to its folder.
+    (tmp_path / "link").symlink_to(lab)
+    assert make_app(tmp_path / "link").server.config["SESSION_COOKIE_NAME"] in names
+
+
+@pytest.mark.parametrize("name", ["remember_token", "session", "session-browser"])
+@pytest.mark.parametrize("value", ["a|\u00e9", "\u00e9", "a.b.c", "..", "|", "1|" + "0" * 128, "\x7f"])
+def test_a_cookie_may_hold_anything(client: Any, name: str, value: str) -> None:
+    name = name.replace("session", client.application.config["SESSION_COOKIE_NAME"])
+    sent = {**PAGE, "Cookie": f"{name}={value}"}
+
+    assert client.get("/", headers=sent).status_code == 401
+    wrong = client.post("/login", data={"name": "Ann", "password": "a wrong password"}, headers=sent)
+    assert wrong.status_code == 401
+    assert client.post("/logout", headers=sent).status_code == 401
+
+
+# Guesses
+
+WRONG = "a wrong password"
+
+
+def guess(client: Any, watch: Watch, name: str, times: int, address: str = "127.0.0.1") -> None:
+    """Wrong passwords for a name, each as soon as one is taken."""
+    for _ in range(times):
+        answer = attempt(client, name, WRONG, address)
+        if answer.status_code == 429:
+            watch.move(seconds=int(answer.headers["Retry-After"]))
+            answer = attempt(client, name, WRONG, address)
+        assert answer.status_code == 401
+
+
+def attempt(client: Any, name: str, password: str, address: str) -> Any:
+    return client.post(
+        "/login",
+        data={"name": name, "password": password},
+        headers=PAGE,
+        environ_overrides={"REMOTE_ADDR": address},
+    )
+
+
+def test_a_stranger_who_keeps_guessing_does_not_shut_the_owner_out_of_a_browser_used_before(
+    client: Any, watch: Watch
+) -> None:
+    log_in(client, "Sam")
+    client.post("/logout", headers=PAGE)
+    stranger = client.application.test_client()
+    guess(stranger, watch, "Sam", 12)
+    assert log_in(stranger, "Sam", WRONG).status_code == 429
+
+    assert log_in(client, "Sam").status_code == 303
+    # Nobody else has this browser, and it speaks for Sam alone.
+    assert log_in(stranger, "Sam").status_code == 429
+    guess(stranger, watch, "Ann", 12)
+    assert log_in(client, "Ann").status_code == 429
+
+
+def test_the_mark_of_a_browser_can_be_read_by_the_login_alone_and_not_be_forged(client: Any, watch: Watch) -> None:
+    marks = [one for one in log_in(client, "Sam").headers.getlist("Set-Cookie") if "-browser=" in one]
+    assert len(marks) == 1
+    assert all(part in marks[0] for part in ("HttpOnly", "Path=/login", "SameSite=Lax"))
+    stranger = client.application.test_client()
+    guess(stranger, watch, "Sam", 12)
+    name, _, value = marks[0].partition(";")[0].partition("=")
+
+    for forged in (
+        f"{value.rpartition('.')[0]}.{'A' * 27}",
+        "WyJ4IixbIlNhbSJdXQ." + value.partition(".")[2],
+        session_of(client),
+    ):
+        stranger.set_cookie(name, forged, domain="127.0.0.1", path="/login")
+        assert log_in(stranger, "Sam").status_code == 429, forged
+    stranger.set_cookie(name, value, domain="127.0.0.1", path="/login")
+    assert log_in(stranger, "Sam").status_code == 303
+
+
+def test_people_of_one_address_do_not_wait_for_each_other(client: Any, watch: Watch) -> None:
+    for number in range(19):
+        guess(client.application.test_client(), watch, f"name {number}", 1, "192.0.2.9")
+    watch.move(seconds=300)
+    assert attempt(client, "Sam", PASSWORD, "192.0.2.9").status_code == 303
+
+    assert attempt(client.application.test_client(), "Ann", PASSWORD, "192.0.2.9").status_code == 303
+
+
+def test_guesses_through_an_undeclared_proxy_of_this_computer_shut_nobody_else_out(client: Any, watch: Watch) -> None:
+    for number in range(30):
+        assert attempt(client, f"name {number}", WRONG, "127.0.0.1").status_code == 401
+
+    assert attempt(client, "Sam", PASSWORD, "127.0.0.1").status_code == 303
 
 
 # Where to
@@ -306,5 +417,5 @@ def test_a_store_that_can_not_be_read_lets_nobody_in(lab: Path, client: Any) -> 
     answer = client.get("/", headers=HERE)
 
     assert answer.status_code == 503
-    assert b"lotdrift.db" in answer.data
+    assert b"lotdrift.db" not in answer.data
     assert b"Traceback" not in answer.data

@@ -337,7 +337,7 @@ def test_what_is_not_there_is_told(desk: Desk) -> None:
     assert told(desk, "/elsewhere").startswith("There is no such page.")
 
 
-def test_a_broken_lab_file_is_told_in_the_page_while_serving(tmp_path: Path) -> None:
+def test_a_broken_lab_file_is_told_in_a_page_that_stood_already(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "lab")
     bench.run()
     desk = Desk(bench.folder)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -14,21 +12,9 @@ from dashboard.commands.common import (
     print_json,
     reading,
     required,
-    warn,
 )
 
 __all__ = ["evidence", "notice", "scorecard"]
-
-
-@contextmanager
-def _papers_stand() -> Iterator[None]:
-    """A store that can be read and not written: the papers are made, and a line says what was not noted."""
-    from ingest.errors import StoreError
-
-    try:
-        yield
-    except StoreError as error:
-        warn(f"{error}; the papers are written, but not noted as drawn up")
 
 
 @click.command()
@@ -40,16 +26,11 @@ def _papers_stand() -> Iterator[None]:
 @click.option("--formats", default="pdf,xlsx,html,csv", show_default=True, help="Which forms to write.")
 def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str) -> None:
     """The scorecards of a quarter (2026-Q3)."""
-    from dashboard import exports, firstdrawn
-    from ingest.store import known_store
+    from dashboard import exports
 
     with reading(folder) as (lab, connection):
         documents = exports.documents(required(connection), lab, quarter, supplier)
         written = exports.write(documents, formats, out or lab.folder / "exports")
-    store = known_store(lab.folder)
-    assert store is not None  # it was just read
-    with _papers_stand():
-        firstdrawn.note(store, lab, quarter)
     print_json(documents) if as_json else click.echo("\n".join(str(path) for path in written))
 
 
@@ -68,8 +49,6 @@ def evidence(
     with reading(folder) as (lab, connection):
         scope = evidencecall.asked(required(connection), lab, quarter, lot, supplier)
         path = evidencecall.pack(required(connection), lab, scope, out or lab.folder / "exports")
-    with _papers_stand():
-        evidencecall.note(lab, scope)
     click.echo(str(path))
 
 

@@ -31,14 +31,14 @@ __all__ = ["check", "demo", "run", "serve", "upgrade"]
 def run(folder: Path, as_json: bool) -> None:
     """Do one round: take in all drops, evaluate, raise alerts."""
     from dashboard import views
+    from dashboard.fullround import full_round
     from dashboard.progress import progress_on
     from dashboard.sentences import told_round
-    from ingest import rounds
     from ingest.clock import now
     from ingest.lab import load
 
     with progress_on(sys.stderr, wanted=not as_json) as watch:
-        done = rounds.run(load(folder), now(), watch)
+        done = full_round(load(folder), now(), watch)
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
         document = views.run(connection, lab, done)
@@ -72,9 +72,9 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     """Make a lab folder with invented feeds, run it and serve the dashboard."""
     import sample_feeds
     from dashboard import views
+    from dashboard.fullround import full_round
     from dashboard.progress import progress_on
     from dashboard.sentences import told_round
-    from ingest import rounds
     from ingest.clock import now
     from ingest.errors import CallError
     from ingest.lab import load
@@ -85,7 +85,7 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     if not (folder / sample_feeds.MARK).exists():
         sample_feeds.copy_to(folder, now())
     with progress_on(sys.stderr) as watch:
-        done = rounds.run(load(folder), now(), watch)
+        done = full_round(load(folder), now(), watch)
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
         document = views.run(connection, lab, done)

@@ -11,12 +11,11 @@ from dash import dcc, html
 from flask import Flask, Response, request
 
 from dashboard import historyviews
-from dashboard.desk import Desk, NothingYet
+from dashboard.desk import Desk
 from dashboard.parts import chips, table
 from dashboard.safecell import safe_cell
 from dashboard.sentences import counted, day, moment
 from dashboard.subjects import address
-from ingest.errors import CallError
 
 __all__ = ["add_download", "layout"]
 
@@ -104,11 +103,8 @@ def add_download(server: Flask, desk: Desk) -> None:
     @server.get(FILE_PATH)
     def history_file() -> Response:
         who, what = (request.args.get(name, "") for name in ("who", "what"))
-        try:
-            with desk.reading() as connection:
-                entries = historyviews.entries(connection, desk.lab, who, what)
-        except (CallError, NothingYet) as error:
-            return Response(f"{error}\n", status=404, mimetype="text/plain")
+        with desk.reading() as connection:
+            entries = historyviews.entries(connection, desk.lab, who, what)
         answer = Response("\ufeff" + _as_csv(entries), mimetype="text/csv")
         answer.headers["Content-Disposition"] = 'attachment; filename="entries.csv"'
         return answer

@@ -9,13 +9,13 @@ from urllib.parse import urlencode
 from dash import html
 from flask import Flask, Response, request
 
-from dashboard import cardwords, evidencefile, exports, firstdrawn, scorecard, views
-from dashboard.desk import Desk, NothingYet
+from dashboard import cardwords, evidencefile, exports, scorecard, views
+from dashboard.desk import Desk
 from dashboard.parts import empty, link, stream_link, supplier_link, table
 from dashboard.quarterchart import score_bar
 from dashboard.sentences import amount, day, room_to_limit
 from dashboard.svg import as_image_address
-from ingest.errors import CallError, StoreError
+from ingest.errors import CallError, quoted
 
 __all__ = ["add_downloads", "layout"]
 
@@ -222,16 +222,10 @@ def add_downloads(server: Flask, desk: Desk) -> None:
     @server.get("/scorecard-file")
     def scorecard_file() -> Response:
         quarter, supplier, form = (request.args.get(key, "") for key in ("quarter", "supplier", "form"))
-        try:
-            if form not in (exports.FORMS if supplier else exports.OVERVIEW_FORMS):
-                raise CallError(f'scorecard: there is no form "{form}"')
-            with desk.reading() as connection:
-                cards = exports.documents(connection, desk.lab, quarter, supplier or None)
-            firstdrawn.note(desk.store, desk.lab, quarter)
-        except (CallError, NothingYet) as error:
-            return Response(f"{error}\n", status=404, mimetype="text/plain")
-        except StoreError as error:
-            return Response(f"{error}\n", status=503, mimetype="text/plain")
+        if form not in (exports.FORMS if supplier else exports.OVERVIEW_FORMS):
+            raise CallError(f"scorecard: there is no form {quoted(form)}")
+        with desk.reading() as connection:
+            cards = exports.documents(connection, desk.lab, quarter, supplier or None)
         data = exports.FORMS[form](cards[0]) if supplier else exports.OVERVIEW_FORMS[form](cards)
         name = exports.file_name(cards[0], form) if supplier else exports.overview_file_name(quarter, form)
         return Response(
