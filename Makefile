@@ -34,9 +34,10 @@ server:
 bench: $(VENV)/.tested-with server
 	for file in tests/bench/bench_*.py; do PYTHONPATH=tests $(BIN)/python $$file; done
 
-# One line changed at a time: which changes does no test notice? make mutants FILE=spc/verdicts.py COUNT=40 SEED=1 LINE=70
+# One line changed at a time: which changes does no test notice? make mutants FILE=spc/verdicts.py COUNT=40 SEED=1
+# Further: LINE=70 for one line; KEYWORD="not server" chooses among the tests as pytest -k does.
 mutants: $(VENV)/.tested-with server
-	PYTHONPATH=tests nice -n 10 $(BIN)/python -m mutants $(FILE) $(if $(COUNT),--count $(COUNT)) $(if $(SEED),--seed $(SEED)) $(if $(LINE),--line $(LINE))
+	PYTHONPATH=tests nice -n 10 $(BIN)/python -m mutants $(FILE) $(if $(COUNT),--count $(COUNT)) $(if $(SEED),--seed $(SEED)) $(if $(LINE),--line $(LINE)) $(if $(KEYWORD),--keyword "$(KEYWORD)")
 
 pictures: $(VENV)/.tested-with browser
 	$(BIN)/python tests/pictures.py

@@ -28,18 +28,19 @@ RESULTS = Path(".mutants") / "results.jsonl"
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A file of the product and the files of tests that hold it, as paths below the project's folder."""
+    """A file of the product and what pytest is asked to run for it: files of tests, and `-k` with a choice of them."""
 
     root: Path
     file: str
     tests: list[str]
+    choice: list[str]
 
 
-def table(root: Path = ROOT, path: Path = TABLE) -> list[Held]:
+def table(root: Path = ROOT, path: Path = TABLE, keyword: str = "") -> list[Held]:
     """The table of files; ClickException where a name fits no file or several."""
     groups = tomllib.loads(path.read_text(encoding="utf-8"))
     return [
-        Held(root, only_path(root, file), [only_path(root, test) for test in tests])
+        Held(root, only_path(root, file), [only_path(root, test) for test in tests], ["-k", keyword] if keyword else [])
         for group in groups.values()
         for file, tests in group.items()
     ]
@@ -62,14 +63,17 @@ def only_path(root: Path, end: str) -> str:
 @click.option("--count", type=int, help="How many changes of each file, drawn at random; all where it is left out.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number draws other changes.")
 @click.option("--line", type=int, help="Changes of this line only.")
+@click.option("--keyword", default="", help="Choose among the tests, as pytest -k does.")
 @click.option("--root", type=click.Path(path_type=Path, exists=True), default=ROOT, help="Folder of the project.")
 @click.option("--table", "listing", type=click.Path(path_type=Path, exists=True), default=TABLE, help="Table of files.")
-def main(files: tuple[str, ...], count: int | None, seed: int, line: int | None, root: Path, listing: Path) -> None:
+def main(
+    files: tuple[str, ...], count: int | None, seed: int, line: int | None, keyword: str, root: Path, listing: Path
+) -> None:
     """Change one line at a time and tell which changes no test notices; FILES are of the table, all by default.
 
     Each result is kept in .mutants/results.jsonl, so a run that was stopped goes on where it was.
     """
-    rows = table(root, listing)
+    rows = table(root, listing, keyword)
     if files:
         wanted = {only_path(root, file) for file in files}
         missing = wanted - {row.file for row in rows}
@@ -106,12 +110,12 @@ def _survivors(held: Held, count: int | None, seed: int, line: int | None) -> It
 def _trials(held: Held, chosen: list[Mutation]) -> Iterator[tuple[Mutation, str]]:
     with bench(held.root) as copy:
         try:
-            baseline = copy.baseline(held.file, held.tests)
+            baseline = copy.baseline(held.file, [*held.tests, *held.choice])
         except FailingTestsError as error:
             raise click.ClickException(str(error)) from None
         for one in chosen:
             lines = range(one.line, one.end_line + 1)
-            yield one, copy.fate(held.file, one.text, lines, held.tests, baseline)
+            yield one, copy.fate(held.file, one.text, lines, [*held.tests, *held.choice], baseline)
 
 
 def difference(text: str, mutation: Mutation) -> str:
@@ -132,7 +136,7 @@ def _key(held: Held, text: str, mutation: Mutation) -> str:
     digest = hashlib.sha256(text.encode())
     for test in held.tests:
         digest.update((held.root / test).read_bytes())
-    digest.update(mutation.text.encode())
+    digest.update(" ".join([*held.choice, mutation.text]).encode())
     return digest.hexdigest()[:24]
 
 
