@@ -88,8 +88,10 @@ def _survivors(held: Held, count: int | None, seed: int, line: int | None) -> It
     """Try the changes of one file; the report of each survivor."""
     text = (held.root / held.file).read_text(encoding="utf-8")
     chosen = [one for one in mutations(text) if line is None or one.line <= line <= one.end_line]
-    if count is not None and count < len(chosen):
-        chosen = sorted(random.Random(seed).sample(chosen, count), key=lambda one: one.line)
+    if count is not None:
+        # A larger count draws the same and more.
+        random.Random(seed).shuffle(chosen)
+        chosen = sorted(chosen[:count], key=lambda one: one.line)
     fates = _earlier_fates(held.root)
     keys = {one: _key(held, text, one) for one in chosen}
     started = time.monotonic()

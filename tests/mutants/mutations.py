@@ -31,6 +31,8 @@ OPERATORS = {
     ast.BitAnd: ("&", "|"),
     ast.BitOr: ("|", "&"),
 }
+# Their arguments may change places without a change of the result.
+SYMMETRIC = {"max", "min", "maximum", "minimum"}
 # Annotations and decorators are no arithmetic; the words of an error are read by a person, not by the product.
 UNTOUCHED_FIELDS = {"annotation", "returns", "decorator_list", "type_comment"}
 
@@ -150,7 +152,7 @@ def _values(node: ast.expr | ast.stmt, source: _Source) -> Iterator[tuple[str, s
             yield "sign or negation left out", source.put(source.span(node), f"({source.segment(operand)})")
         case ast.Constant(value=value):
             yield "constant changed", source.put(source.span(node), repr(_other(value)))
-        case ast.Call(args=[first, second, *_]) if not isinstance(first, ast.Starred):
+        case ast.Call(args=[first, second, *_]) if ast.unparse(node.func).rpartition(".")[2] not in SYMMETRIC:
             yield "arguments swapped", _swapped(first, second, source)
 
 
