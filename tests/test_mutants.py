@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -100,6 +101,7 @@ def test_a_weak_test_lets_the_edge_of_its_limit_survive_and_nothing_else(project
         "-    return value < limit",
         "+    return value <= limit",
     ]
+    assert re.search(r"limits\.py: \d+ changes, 1 survived, 0 ended by the clock", report)
     assert (project / "limits.py").read_text() == PRODUCT
 
 

@@ -104,7 +104,10 @@ def _survivors(held: Held, count: int | None, seed: int, line: int | None) -> It
                 file.write(json.dumps({"key": keys[one], "place": f"{held.file}:{one.line}", "fate": fate}) + "\n")
     survived = [one for one in chosen if fates[keys[one]] == "survived"]
     seconds = time.monotonic() - started
-    click.echo(f"{held.file}: {len(chosen)} changes, {len(survived)} survived, {seconds:.0f} s")
+    by_clock = sum(fates[keys[one]].startswith("killed by the clock") for one in chosen)
+    click.echo(
+        f"{held.file}: {len(chosen)} changes, {len(survived)} survived, {by_clock} ended by the clock, {seconds:.0f} s"
+    )
     for one in survived:
         yield f"{held.file}:{one.line} {one.kind} survived\n{difference(text, one)}"
 
