@@ -130,9 +130,11 @@ def test_a_file_that_could_not_be_finished_leaves_the_old_one_and_no_draft(tmp_p
 
 
 def test_a_written_file_may_be_read_by_others_of_the_computer_and_changed_by_its_owner(tmp_path: Path) -> None:
-    exports.write_file(tmp_path / "new" / "folder" / "card.csv", b"data")
+    path = tmp_path / "new" / "folder" / "card.csv"
 
-    (path,) = (tmp_path / "new" / "folder").iterdir()
+    exports.write_file(path, b"data")
+
+    assert list(path.parent.iterdir()) == [path]
     assert (path.read_bytes(), stat.S_IMODE(path.stat().st_mode)) == (b"data", 0o644)
 
 
