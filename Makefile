@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint browser server bench pictures clean
+.PHONY: demo test lint browser server bench mutants pictures clean
 
 demo: $(VENV)/.installed
 	$(BIN)/lotdrift demo demo-lab
@@ -34,6 +34,11 @@ server:
 bench: $(VENV)/.tested-with server
 	for file in tests/bench/bench_*.py; do PYTHONPATH=tests $(BIN)/python $$file; done
 
+# One line changed at a time: which changes does no test notice? make mutants FILE=spc/verdicts.py COUNT=40 SEED=1
+# Further: LINE=70 for one line; KEYWORD="not server" chooses among the tests as pytest -k does.
+mutants: $(VENV)/.tested-with server
+	PYTHONPATH=tests nice -n 10 $(BIN)/python -m mutants $(FILE) $(if $(COUNT),--count $(COUNT)) $(if $(SEED),--seed $(SEED)) $(if $(LINE),--line $(LINE)) $(if $(KEYWORD),--keyword "$(KEYWORD)")
+
 pictures: $(VENV)/.tested-with browser
 	$(BIN)/python tests/pictures.py
 
@@ -50,4 +55,4 @@ $(VENV)/.tested-with: pyproject.toml requirements.lock | $(BIN)/python
 	touch $@ $(VENV)/.installed
 
 clean:
-	rm -rf $(VENV) demo-lab
+	rm -rf $(VENV) demo-lab .mutants

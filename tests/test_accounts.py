@@ -6,15 +6,19 @@ import os
 import pty
 import subprocess
 import sys
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 from labs import Bench
-from people import PASSWORD, declare
+from people import NOW, PASSWORD, declare
+from stores import on_both_stores
 
 from dashboard.cli import main
-from ingest import passwords
+from dashboard.login import LONGEST
+from ingest import accounts, passwords
+from ingest.acts import acts_on
 from ingest.errors import CallError
 from ingest.store import open_store
 
@@ -155,6 +159,66 @@ def test_without_a_lab_no_store_is_made(tmp_path: Path) -> None:
 
 def test_users_of_an_empty_lab_are_none(bench: Bench) -> None:
     assert call(bench, "list").stdout == "No user is declared: on this computer everything works without a login.\n"
+
+
+def test_a_name_may_have_eighty_characters_and_names_are_listed_in_order(bench: Bench) -> None:
+    longest = "x" * 80
+    declare(bench.folder, (longest, "viewer"), ("Sam", "specialist"))
+
+    with open_store(bench.folder).reading() as connection:
+        listed = accounts.accounts(connection)
+    assert listed == [
+        accounts.Account("Sam", accounts.Role.SPECIALIST, kept_hash(bench, "Sam"), NOW, None),
+        accounts.Account(longest, accounts.Role.VIEWER, kept_hash(bench, longest), NOW, None),
+    ]
+
+
+def test_an_entry_about_a_user_says_who_made_it_when_and_how(bench: Bench) -> None:
+    declare(bench.folder, ("Ann", "viewer"))
+    with open_store(bench.folder).writing() as connection:
+        accounts.change_password(connection, "Ann", "another hash", "Sam", NOW + timedelta(hours=1))
+        accounts.close_account(connection, "Ann", "Joe", NOW + timedelta(hours=2))
+        closed = accounts.account_named(connection, "Ann")
+        entries_made = acts_on(connection, accounts.account_subject("Ann"))
+
+    assert closed == accounts.Account("Ann", accounts.Role.VIEWER, "another hash", NOW, NOW + timedelta(hours=2))
+    assert [(act.at, act.who, act.reason, act.body) for act in entries_made] == [
+        (NOW, "bench", "on the command line", {"role": "viewer"}),
+        (NOW + timedelta(hours=1), "Sam", "on the command line", {}),
+        (NOW + timedelta(hours=2), "Joe", "on the command line", {}),
+    ]
+
+
+# Sessions
+
+
+@on_both_stores
+def test_a_session_that_was_left_stays_left_for_as_long_as_it_could_have_lasted(bench: Bench) -> None:
+    with open_store(bench.folder).writing() as connection:
+        accounts.end_session(connection, "copied", NOW)
+        accounts.end_session(connection, "of another", NOW + LONGEST)
+        assert accounts.has_ended(connection, "copied")
+        assert not accounts.has_ended(connection, "never seen")
+
+        # Marks that no cookie can outlive are cleared away, so they do not pile up.
+        accounts.end_session(connection, "much later", NOW + timedelta(days=3))
+        assert not accounts.has_ended(connection, "copied")
+        assert accounts.has_ended(connection, "of another")
+        assert accounts.has_ended(connection, "much later")
+
+
+def test_the_key_of_the_sessions_is_made_once_and_has_256_bits(bench: Bench) -> None:
+    def key() -> str | None:
+        with open_store(bench.folder).reading() as connection:
+            return accounts.session_key(connection)
+
+    declare(bench.folder, ("Ann", "viewer"))
+    first = key()
+    declare(bench.folder, ("Sam", "viewer"))
+
+    assert first is not None
+    assert len(bytes.fromhex(first)) * 8 == 256
+    assert key() == first
 
 
 # Passwords

@@ -130,6 +130,14 @@ def test_a_silence_longer_than_the_look_back_is_the_beginning_of_the_log():
     assert (told["conditioning"], told["hours"]) == ("short", 47.0)
 
 
+@pytest.mark.parametrize(("hours", "reach"), [(48.0, 168), (84.0, 168), (100.0, 200)])
+def test_the_log_is_looked_at_for_a_week_or_for_twice_the_required_hours_where_that_is_longer(hours, reach):
+    rule = replace(RULE, hours=hours)
+
+    assert reach_us(rule) == reach * HOUR
+    assert judged(steady(300 * 60), rule)["hours"] == reach
+
+
 def test_hours_are_counted_no_further_back_than_the_look_back():
     assert judged(steady(300 * 60))["hours"] == LOOK_BACK_HOURS
 

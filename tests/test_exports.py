@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import json
+import stat
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import openpyxl
 import pypdf
@@ -111,6 +112,30 @@ def test_a_link_in_the_folder_is_replaced_and_not_followed(lab_folder: Path, tmp
 
     assert outside.read_text() == "untouched"
     assert not path_of(out, cards[0], "csv").is_symlink()
+
+
+def test_a_file_that_could_not_be_finished_leaves_the_old_one_and_no_draft(tmp_path: Path) -> None:
+    path = tmp_path / "card.csv"
+    path.write_text("old")
+
+    def half(out: IO[bytes]) -> None:
+        out.write(b"ha")
+        raise ValueError("no more")
+
+    with pytest.raises(ValueError, match="no more"):
+        exports.write_piecewise(path, half)
+
+    assert path.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_written_file_may_be_read_by_others_of_the_computer_and_changed_by_its_owner(tmp_path: Path) -> None:
+    path = tmp_path / "new" / "folder" / "card.csv"
+
+    exports.write_file(path, b"data")
+
+    assert list(path.parent.iterdir()) == [path]
+    assert (path.read_bytes(), stat.S_IMODE(path.stat().st_mode)) == (b"data", 0o644)
 
 
 # The same twice
