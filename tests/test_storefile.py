@@ -21,13 +21,13 @@ import pytest
 from click.testing import CliRunner
 from labs import MONDAY, NOW, Bench, lot_rows
 from people import HERE, PASSWORD, declare, log_in
+from stores import make_one_version_older
 
 from dashboard.app import make_app
 from dashboard.cli import main
 from ingest import replay, storefile
 from ingest.errors import StoreError
 from ingest.lab import load
-from ingest.schema import SCHEMA_VERSION
 from ingest.store import STORE_NAME, known_store, open_store, put_meta
 from ingest.upgrades import upgrade
 
@@ -101,7 +101,7 @@ def test_the_store_and_its_copy_are_private_before_the_database_gets_them(
         monkeypatch.setattr(storefile.sqlite3, "connect", connect)
         store = open_store(bench.folder)
         with store.writing() as connection:
-            put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))
+            make_one_version_older(connection)
         copy = upgrade(bench.folder).copy
     finally:
         os.umask(usual)
@@ -181,7 +181,7 @@ def test_every_command_and_the_login_work_in_a_folder_of_any_name(name: str, tmp
     folder.parent.mkdir()
     bench = filled(Bench(folder))
     with store_of(folder).writing() as connection:
-        put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))
+        make_one_version_older(connection)
 
     def call(*words: str) -> str:
         found = CliRunner().invoke(main, [*words, "--lab", str(folder)], env={"LOTDRIFT_PASSWORD": PASSWORD})
@@ -282,11 +282,7 @@ def test_a_lab_that_may_only_be_read_is_printed_and_not_changed(open_folder: Pat
 
     # The rights of others went with the first command; that they had any is said.
     assert (board.returncode, [row["lots"] for row in json.loads(board.stdout)]) == (0, [1])
-    assert bundle.stderr == ""
-    assert (card.returncode, bundle.returncode) == (0, 0), (card.stderr, bundle.stderr)
-    assert card.stderr.count("\n") == 1
-    assert f"{STORE_NAME}: can't be written" in card.stderr
-    assert "the papers are written" in card.stderr
+    assert (card.returncode, card.stderr) == (bundle.returncode, bundle.stderr) == (0, "")
     # The calls on the twin left the same names.
     assert len({path.name for path in out.iterdir() if path.stat().st_uid == bench.folder.stat().st_uid}) == 2
     assert (entry.returncode, a_round.returncode) == (3, 3)

@@ -13,6 +13,7 @@ from alembic.migration import MigrationContext
 from click.testing import CliRunner
 from labs import Bench
 from sqlalchemy import inspect
+from stores import make_one_version_older
 
 from dashboard.cli import main
 from ingest import upgrades
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 # What each release wrote; a new release adds its own.
-RELEASED = {1: "store_version_1.sql", 2: "store_version_2.sql"}
+RELEASED = {1: "store_version_1.sql", 2: "store_version_2.sql", 3: "store_version_3.sql"}
 
 
 def put_released(bench: Bench, version: int) -> Path:
@@ -196,8 +197,7 @@ def make_earlier(store_folder: Path) -> None:
     """A server's store of version 1. No release made one, so it is a new one without what came later."""
     with open_store(store_folder).writing() as connection:
         connection.exec_driver_sql("DROP TABLE account")
-        for name in ("smallest_high", "largest_low"):
-            connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
+        make_one_version_older(connection)
         put_meta(connection, "schema_version", "1")
 
 

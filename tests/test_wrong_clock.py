@@ -48,17 +48,19 @@ def running(bench: Bench) -> Bench:
 
 def noted(bench: Bench) -> list[tuple[str, datetime]]:
     with open_store(bench.folder).reading() as connection:
-        rows = connection.exec_driver_sql("SELECT quarter, drawn_us FROM drawn_quarter")
+        rows = connection.execute(
+            text("SELECT quarter, drawn_us FROM drawn_quarter WHERE quarter = :name"), {"name": THIS_QUARTER}
+        )
         return [(name, datetime.fromtimestamp(us / 1e6, UTC)) for name, us in rows]
 
 
 def draw(bench: Bench, name: str = THIS_QUARTER) -> dict[str, object]:
-    """Draw up the card as the command does: the document, and the note."""
+    """The card as it stands after what a round notes of quarters that are over."""
     store, lab = known_store(bench.folder), load(bench.folder)
     assert store is not None
+    firstdrawn.note(store, lab)
     with store.reading() as connection:
         (card,) = scorecard.documents(connection, lab, name)
-    firstdrawn.note(store, lab, name)
     return card
 
 
