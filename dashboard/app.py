@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl, urlencode, urlsplit
@@ -23,7 +23,7 @@ from dashboard.login import LOGOUT_PATH, add_login
 from dashboard.pages import alerts, bench, board, history, limits, lot, scorecards, stream, supplier
 from dashboard.parts import empty, link
 from dashboard.sentences import CAUTIONS
-from ingest.clock import now
+from ingest.clock import now, steady
 from ingest.errors import CallError, StoreError
 
 __all__ = ["make_app"]
@@ -49,6 +49,7 @@ def make_app(
     bound_to: str = "127.0.0.1",
     clock: Callable[[], datetime] = now,
     next_round: Callable[[], datetime | None] = never,
+    steady: Callable[[], timedelta] = steady,
 ) -> Dash:
     """The dashboard of a lab folder, as a Dash application whose `server` is a WSGI application.
 
@@ -62,6 +63,8 @@ def make_app(
         The present moment, aware: when entries are made and sessions end.
     next_round : callable
         When the next round is due, aware; None where none is scheduled.
+    steady : callable
+        The time that is never set back: how long somebody whose logins failed waits.
     """
     desk = Desk(folder, next_round)
     app = Dash(
@@ -83,7 +86,7 @@ def make_app(
     add_entries(app.server, desk, clock)
     add_digest(app.server, desk)
     guard(app.server, {bound_to, *_linked_host(desk)}, app.csp_hashes(), app.callback_map)
-    add_login(app.server, desk, bound_to, clock)
+    add_login(app.server, desk, bound_to, clock, steady)
     add_error_pages(app.server)
     return app
 

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, RowMapping, text
 from dashboard.views import from_iso, iso, marked, rows_of
 from ingest.lab import Lab
 from ingest.labfile import Conditioning
+from ingest.last_round import clock_went_back
 from ingest.stamps import DAY_US, HOUR_US
 from ingest.wording import slip
 
@@ -112,6 +113,7 @@ def bench(connection: Connection, lab: Lab) -> Document:
         "refusals": _refusals(connection, lab),
         "to_look_at": _to_look_at(connection, lab),
         "rounds": _rounds(connection, lab),
+        "clock": clock_went_back(connection, lab.zone, ROUNDS_SHOWN),
     }
 
 
@@ -120,7 +122,7 @@ def _refusals(connection: Connection, lab: Lab) -> list[Document]:
     rows = rows_of(
         connection,
         "SELECT d.name AS file, d.taken_us, r.reason, count(*) AS rows, min(r.line) AS first_line, max(r.line) AS last_line "
-        'FROM refusal r JOIN "drop" d ON d.id = r.drop_id GROUP BY d.id, r.reason ORDER BY d.taken_us DESC, min(r.id) '
+        'FROM refusal r JOIN "drop" d ON d.id = r.drop_id GROUP BY d.id, r.reason ORDER BY d.id DESC, min(r.id) '
         "LIMIT :most",
         most=REFUSALS_SHOWN,
     )
@@ -152,8 +154,10 @@ def _sources(connection: Connection, lab: Lab) -> list[Document]:
     rhythms = _rhythms(connection)
     rows = rows_of(
         connection,
-        "SELECT folder, kind, count(*) AS files, max(taken_us) AS last_us, max(modified_ns) AS last_ns, sum(stored) AS stored, sum(refused) AS refused, "
-        "sum(corrected) AS corrected, sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" GROUP BY folder, kind ORDER BY folder",
+        "SELECT g.*, d.taken_us AS last_us FROM (SELECT folder, kind, count(*) AS files, max(id) AS last_id, max(modified_ns) AS last_ns, "
+        "sum(stored) AS stored, sum(refused) AS refused, sum(corrected) AS corrected, "
+        "sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" GROUP BY folder, kind) AS g "
+        'JOIN "drop" d ON d.id = g.last_id ORDER BY g.folder',
     )
     return [
         {
@@ -237,7 +241,7 @@ sum(CASE WHEN since > :gap THEN 1 ELSE 0 END) AS gaps FROM logged
 
 
 def _feeds(connection: Connection, lab: Lab) -> list[Document]:
-    rows = rows_of(connection, 'SELECT * FROM "drop" ORDER BY taken_us DESC, id DESC LIMIT :most', most=FEEDS_SHOWN)
+    rows = rows_of(connection, 'SELECT * FROM "drop" ORDER BY id DESC LIMIT :most', most=FEEDS_SHOWN)
     names = ("name", "kind", "stored", "duplicate", "corrected", "refused", "state")
     return [{**{name: row[name] for name in names}, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
 

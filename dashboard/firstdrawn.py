@@ -15,6 +15,7 @@ from sqlalchemy import Connection, text
 
 from dashboard.quarterlots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter_before, quarter_on
 from ingest.lab import Lab
+from ingest.last_round import last_round, misdated
 from ingest.stamps import from_microseconds
 from ingest.store import Store, insert_many
 
@@ -27,8 +28,9 @@ Lots = dict[str, dict[str, str]]
 def note(store: Store, lab: Lab) -> None:
     """Note what the scorecards rest on of each quarter that is over, has lots and was not noted before."""
     with store.reading() as connection:
-        drawn_us = _looked_us(connection)
+        drawn_us = last_round(connection)
         found = [(span.name, gather(connection, lab, span)) for span in _finished(connection, lab, drawn_us)]
+        wrong = misdated(connection)
     rows = [
         (name, drawn_us, _digest(streams), json.dumps(_lots(streams), ensure_ascii=False, sort_keys=True))
         for name, streams in found
@@ -36,6 +38,9 @@ def note(store: Store, lab: Lab) -> None:
     ]
     if rows:
         with store.writing() as connection:
+            # What a round of a wrong clock noted gives way.
+            before = [(row[0], wrong_us) for row in rows for wrong_us in wrong]
+            insert_many(connection, "DELETE FROM drawn_quarter WHERE quarter = ? AND drawn_us = ?", before)
             insert_many(
                 connection,
                 "INSERT INTO drawn_quarter (quarter, drawn_us, digest, lots) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
@@ -79,16 +84,16 @@ def changes(
     }
 
 
-def _looked_us(connection: Connection) -> int | None:
-    found: int | None = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
-    return found
-
-
 def _noted(connection: Connection, name: str) -> tuple[int, str, Lots] | None:
+    """What was noted of a quarter; what a round of a wrong clock made look finished is not believed."""
     row = connection.execute(
         text("SELECT drawn_us, digest, lots FROM drawn_quarter WHERE quarter = :name"), {"name": name}
     ).first()
-    return None if row is None else (row.drawn_us, row.digest, json.loads(row.lots))
+    return (
+        None
+        if row is None or row.drawn_us in misdated(connection)
+        else (row.drawn_us, row.digest, json.loads(row.lots))
+    )
 
 
 def _lots(streams: Sequence[StreamLots]) -> Lots:

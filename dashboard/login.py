@@ -44,6 +44,7 @@ __all__ = ["LOGOUT_PATH", "add_login", "own_path"]
 log = logging.getLogger(__name__)
 
 Clock = Callable[[], datetime]
+Steady = Callable[[], timedelta]
 
 LOGIN_PATH = "/login"
 LOGOUT_PATH = "/logout"
@@ -55,6 +56,8 @@ IDLE = timedelta(hours=8)
 LONGEST = timedelta(hours=24)
 # The cookie is written again no more often than this.
 TOUCHED_AFTER = timedelta(minutes=1)
+# A clock that is corrected by no more than this logs nobody out.
+SET_BACK = timedelta(hours=2)
 
 
 class _Sessions(SecureCookieSessionInterface):
@@ -79,7 +82,7 @@ class _Sessions(SecureCookieSessionInterface):
         return request.is_secure or bool(session.get("over_tls"))
 
 
-def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock) -> None:
+def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock, steady: Steady) -> None:
     """Put the gate before every address, and add the pages to log in and out.
 
     Parameters
@@ -92,6 +95,8 @@ def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock) -> None:
         The address it is served on: without users only this computer is let in.
     clock : callable
         The present moment, aware.
+    steady : callable
+        The time that is never set back: how long a name or an address waits.
     """
     with suppress(CallError, StoreError):
         # Looked up while all is well, so that it is known when something is not.
@@ -104,7 +109,7 @@ def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock) -> None:
     server.session_interface = _Sessions(desk)
     server.before_request(partial(_gate, desk, is_loopback(bound_to), clock))
     server.after_request(_keep_nowhere)
-    _add_pages(server, desk, clock)
+    _add_pages(server, desk, clock, steady)
 
 
 # The gate
@@ -145,7 +150,11 @@ def _asker(account: Account, now: datetime) -> Asker:
 
 def _account(desk: Desk, now: datetime) -> Account | None:
     """The account of the session; None where the session or the account has ended, or the password is another."""
-    if "id" not in session or now - _moment("began") > LONGEST or now - _moment("seen") > IDLE:
+    if "id" not in session:
+        return None
+    began, idle = now - _moment("began"), now - _moment("seen")
+    # A session of a clock that was ahead would outlast its time by as much.
+    if began > LONGEST or idle > IDLE or idle < -SET_BACK:
         return None
     with desk.store.reading() as connection:
         account = account_named(connection, session.get("name", ""))
@@ -192,7 +201,7 @@ def _keep_nowhere(response: Response) -> Response:
 # The pages
 
 
-def _add_pages(server: Flask, desk: Desk, clock: Clock) -> None:
+def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
     throttle = Throttle()
     proxy = desk.lab.serve.trusted_proxy
 
@@ -206,7 +215,8 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock) -> None:
         address, now = request.remote_addr or "", clock()
         own_address = None if stands_for_many(address, proxy) else address
         keys = keys_of(name, own_address, known_browser(server, name))
-        wait = throttle.begin(keys, now)
+        tried = steady()
+        wait = throttle.begin(keys, tried)
         if wait:
             return _too_often(wait, after)
         account = _matching(desk, name, request.form.get("password", ""))
@@ -214,7 +224,7 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock) -> None:
         if account is None or server.secret_key is None:
             log.warning("A login from %s was refused.", address)
             return _challenged(_login_page("There is no such name with this password.", after, 401))
-        throttle.succeed(keys, now)
+        throttle.succeed(keys, tried)
         _begin(account, now)
         answer = redirect(own_path(after), code=303)
         remember_browser(server, answer, account.name, LOGIN_PATH)

@@ -16,6 +16,7 @@ from sqlalchemy import Connection, RowMapping, text
 from dashboard import views
 from ingest.actions import supplier_alert
 from ingest.lab import Lab
+from ingest.last_round import last_round
 from ingest.stamps import WEEK_US, from_microseconds
 from spc.words import Kind
 
@@ -47,7 +48,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> Document:
         **{key: row[key] for key in ("supplier", "product", "characteristic", "kind", "lot")},
         "alert": row["id"],
         "lab": lab.name,
-        "drawn_up_at": views.iso(connection.execute(text("SELECT max(started_us) FROM round")).scalar_one(), lab.zone),
+        "drawn_up_at": views.iso(last_round(connection), lab.zone),
         "raised_at": views.iso(row["raised_us"], lab.zone),
         **_method(lab, row, evidence),
         "evidence": views.with_times(evidence, lab),

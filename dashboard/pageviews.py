@@ -10,6 +10,7 @@ from sqlalchemy import Connection, bindparam, text
 
 from dashboard.views import iso, rows_of, with_times
 from ingest.lab import Lab
+from ingest.last_round import last_round
 from ingest.stamps import WEEK_US
 
 __all__ = [
@@ -36,12 +37,7 @@ GRADES = ("act", "look", "note")
 
 def looked_at(connection: Connection, lab: Lab) -> str | None:
     """When the last round began, as ISO 8601."""
-    return iso(_looked_at(connection), lab.zone)
-
-
-def _looked_at(connection: Connection) -> int | None:
-    found: int | None = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
-    return found
+    return iso(last_round(connection), lab.zone)
 
 
 def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[Document]]:
@@ -60,7 +56,7 @@ def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[Document]]:
 
 def last_week(connection: Connection, lab: Lab) -> Document | None:
     """What came in the seven days before the last round: lots, and alerts whose evidence was completed then."""
-    looked = _looked_at(connection)
+    looked = last_round(connection)
     if looked is None:
         return None
     start = looked - WEEK_US

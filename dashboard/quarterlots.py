@@ -17,7 +17,7 @@ from sqlalchemy import Connection, RowMapping, text
 
 from ingest.errors import CallError
 from ingest.lab import Lab
-from ingest.stamps import microseconds
+from ingest.stamps import FIRST_DAY, LAST_DAY, microseconds
 
 __all__ = [
     "STANDINGS",
@@ -53,12 +53,15 @@ class Quarter:
 def quarter(name: str, lab: Lab) -> Quarter:
     """The quarter called `name` (2026-Q3); CallError for anything else."""
     found = re.fullmatch(r"([0-9]{4})-Q([1-4])", name)
-    if found is None or not 1970 <= int(found[1]) < 9999:
+    if found is None or not FIRST_DAY.year <= int(found[1]) <= LAST_DAY.year:
         raise CallError(f'scorecard: expected a quarter like 2026-Q3, got "{name}"')
-    year, number = int(found[1]), int(found[2])
+    return _quarter(int(found[1]), int(found[2]), lab)
+
+
+def _quarter(year: int, number: int, lab: Lab) -> Quarter:
     first = date(year, 3 * number - 2, 1)
     after = date(year + number // 4, 3 * number % 12 + 1, 1)
-    return Quarter(name, first, after - timedelta(days=1), _midnight(first, lab), _midnight(after, lab))
+    return Quarter(f"{year}-Q{number}", first, after - timedelta(days=1), _midnight(first, lab), _midnight(after, lab))
 
 
 def _midnight(day: date, lab: Lab) -> int:
@@ -72,7 +75,7 @@ def quarter_before(span: Quarter, lab: Lab) -> Quarter:
 
 def quarter_on(day: date, lab: Lab) -> Quarter:
     """The quarter in which a day lies."""
-    return quarter(f"{day.year:04d}-Q{(day.month + 2) // 3}", lab)
+    return _quarter(day.year, (day.month + 2) // 3, lab)
 
 
 @dataclass(frozen=True, slots=True)

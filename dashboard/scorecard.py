@@ -32,6 +32,7 @@ from dashboard.quarternotices import asked_in, totals
 from dashboard.quarterscores import counts, standings, weights_document
 from ingest.errors import CallError
 from ingest.lab import Lab
+from ingest.last_round import last_round
 from spc.quarters import Direction
 from spc.words import Kind
 
@@ -87,7 +88,8 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     ever = views.alerts(connection, lab, closed_too=True)
     alerts = [alert for alert in ever if span.holds(views.from_iso(alert["raised_at"]))]
     notices = asked_in(ever, span)
-    drawn_up_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar_one()
+    drawn_up_us = last_round(connection)
+    assert drawn_up_us is not None  # there are tests, so a round took them in
     every = [stream for streams in by_supplier.values() for stream in streams]
     first_drawn_us, changed = firstdrawn.changes(connection, span, every, drawn_up_us)
     return _Shared(

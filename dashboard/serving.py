@@ -140,7 +140,8 @@ def _check_users(folder: Path, host: str) -> None:
 
 def _round(folder: Path) -> None:
     with _in_one_line():
-        full_round(load(folder), now())
+        for line in full_round(load(folder), now()).notes:
+            log.warning("%s", line)
         _send(folder)
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import OrderedDict, deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import timedelta
 from math import ceil
 from threading import Lock
 
@@ -34,9 +34,9 @@ Key = tuple[str, str]
 class _Count:
     """When the last attempts began that failed or are still under way."""
 
-    failures: deque[datetime] = field(default_factory=lambda: deque(maxlen=MOST_FAILURES))
+    failures: deque[timedelta] = field(default_factory=lambda: deque(maxlen=MOST_FAILURES))
 
-    def wait_until(self, kind: str) -> datetime:
+    def wait_until(self, kind: str) -> timedelta:
         """The wait doubles with each failure past the free ones."""
         past = len(self.failures) - FREE[kind]
         seconds = 0 if past < 0 else min(2**past, LONGEST_SECONDS)
@@ -61,13 +61,13 @@ def keys_of(name: str, address: str | None, browser: str | None) -> tuple[Key, .
 
 
 class Throttle:
-    """Counts of failed logins; safe to share between threads."""
+    """Counts of failed logins; safe to share between threads. `now` is the steady time, which is never set back."""
 
     def __init__(self) -> None:
         self._counts: OrderedDict[Key, _Count] = OrderedDict()
         self._lock = Lock()
 
-    def begin(self, keys: Iterable[Key], now: datetime) -> int:
+    def begin(self, keys: Iterable[Key], now: timedelta) -> int:
         """Seconds to wait before an attempt; at 0 the attempt is under way and counted as failed until `succeed`."""
         with self._lock:
             wait = max(self._wait(key, now) for key in keys)
@@ -75,7 +75,7 @@ class Throttle:
                 self._count(keys, now)
             return wait
 
-    def succeed(self, keys: Iterable[Key], began: datetime) -> None:
+    def succeed(self, keys: Iterable[Key], began: timedelta) -> None:
         """The attempt was right: the name starts anew, and the address stands as if it had not been made."""
         with self._lock:
             for key in keys:
@@ -85,7 +85,7 @@ class Throttle:
                 if count is not None and (key[0] != "address" or not count.failures):
                     del self._counts[key]
 
-    def _wait(self, key: Key, now: datetime) -> int:
+    def _wait(self, key: Key, now: timedelta) -> int:
         count = self._counts.get(key)
         if count is None:
             return 0
@@ -94,7 +94,7 @@ class Throttle:
             return 0
         return max(0, ceil((count.wait_until(key[0]) - now).total_seconds()))
 
-    def _count(self, keys: Iterable[Key], now: datetime) -> None:
+    def _count(self, keys: Iterable[Key], now: timedelta) -> None:
         for key in keys:
             self._counts.setdefault(key, _Count()).failures.append(now)
             self._counts.move_to_end(key)

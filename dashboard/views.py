@@ -19,6 +19,7 @@ from ingest.bench_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.errors import CallError
 from ingest.humidity import humidity_of
 from ingest.lab import Lab
+from ingest.last_round import last_round
 from ingest.limit_acts import with_entered_limits
 from ingest.limit_steps import step_document
 from ingest.rounds import Round
@@ -133,7 +134,7 @@ def _alert(row: RowMapping, lab: Lab) -> Document:
 
 def board(connection: Connection, lab: Lab) -> list[Document]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
-    looked_at = _looked_at(connection)
+    looked_at = last_round(connection)
     grades = _open_grades(connection)
     rows = rows_of(
         connection,
@@ -154,13 +155,7 @@ def board_row(connection: Connection, lab: Lab, supplier: str, product: str, cha
         characteristic=characteristic,
     )
     grades = rows_of(connection, "SELECT grade FROM alert WHERE state <> 'closed' AND stream_id = :id", id=row["id"])
-    return _board_row(row, {found["grade"] for found in grades}, _looked_at(connection), lab)
-
-
-def _looked_at(connection: Connection) -> int | None:
-    """When the last round began."""
-    found: int | None = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
-    return found
+    return _board_row(row, {found["grade"] for found in grades}, last_round(connection), lab)
 
 
 def _open_grades(connection: Connection) -> dict[int, set[str]]:

@@ -19,7 +19,8 @@ from ingest import schema
 from ingest.acts import Act, record
 from ingest.errors import CallError
 from ingest.lab import Lab
-from ingest.stamps import from_microseconds
+from ingest.last_round import last_round
+from ingest.stamps import checked_day, from_microseconds
 from ingest.wording import printable
 from spc.remedy import Answer, compare
 from spc.words import Kind, Scale
@@ -126,7 +127,7 @@ def _day(what: str, on: str, today: date) -> date:
         raise CallError(f"{what}: {printable(on)[:40]!r} is no day; write it as 2026-03-18") from error
     if day > today:
         raise CallError(f"{what}: {day.isoformat()} has not come yet; write the day on which it happened")
-    return day
+    return checked_day(what, day)
 
 
 def _check_order(connection: Connection, alert: RowMapping, what: str, body: Document) -> None:
@@ -155,8 +156,7 @@ def corrective_actions(connection: Connection, lab: Lab, ids: Iterable[str] | No
         return {}
     wanted = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
     rows = connection.execute(wanted, {"ids": list(steps)}).mappings()
-    looked_us = connection.execute(text("SELECT max(started_us) FROM round")).scalar()
-    looked = from_microseconds(looked_us or 0).astimezone(lab.zone).date()
+    looked = from_microseconds(last_round(connection) or 0).astimezone(lab.zone).date()
     return {row["id"]: _document(connection, lab, row, steps[row["id"]], looked) for row in rows}
 
 

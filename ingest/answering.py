@@ -15,6 +15,7 @@ from sqlalchemy import Connection
 from ingest.acts import Act, record, stream_subject
 from ingest.alerting import state_after_acts
 from ingest.errors import CallError
+from ingest.stamps import checked_day
 from ingest.suspects import SETTLEMENTS, settle
 from ingest.wording import printable
 
@@ -103,9 +104,10 @@ _SUBJECTS: dict[str, tuple[tuple[str, ...], str]] = {
 
 def _day(text: str) -> str:
     try:
-        return date.fromisoformat(text.strip()).isoformat()
+        day = date.fromisoformat(text.strip())
     except ValueError as error:
         raise CallError(f"note: {text!r} is no day; write it as 2026-03-18") from error
+    return checked_day("note", day).isoformat()
 
 
 def _settle(connection: Connection, alert: str) -> None:

@@ -51,11 +51,14 @@ def note(connection: Connection, wanted: Iterable[tuple[str, str]], now_us: int)
 
 
 def due(connection: Connection, now_us: int) -> list[Due]:
-    """What is to go out now, in the order in which it was noted."""
+    """What is to go out now, in the order in which it was noted.
+
+    A wait that ends later than any could was begun under a clock that was ahead: it is over.
+    """
     rows = connection.exec_driver_sql(
-        "SELECT about, channel, message, noted_us, tries FROM delivery WHERE state <> 'sent' AND next_us <= ? "
-        "ORDER BY noted_us, about, channel",
-        (now_us,),
+        "SELECT about, channel, message, noted_us, tries FROM delivery WHERE state <> 'sent' AND "
+        "(next_us <= ? OR next_us > ?) ORDER BY noted_us, about, channel",
+        (now_us, now_us + LONGEST_PAUSE_US),
     )
     return [Due(*row) for row in rows]
 

@@ -24,18 +24,23 @@ from ingest.climate_rows import contradicting_entries
 from ingest.feeds import PIECE_BYTES, Feed, NotATableError, Piece, open_feed
 from ingest.filing import FILED, REFUSED, digest_of, free_name, put_away, settle, settle_all
 from ingest.lab import Lab, Source
+from ingest.last_round import is_behind
 from ingest.progress import Watch, unwatched
 from ingest.reader import Contradicted
 from ingest.reading_rows import contradicting_readings
 from ingest.readings import add_climate, add_readings
 from ingest.refusals import Refusal
-from ingest.stamps import microseconds
+from ingest.stamps import is_too_late, microseconds
 from ingest.store import Store, insert_many
 from ingest.wording import printable
 from ingest.writing import still_written
 
 __all__ = ["NAMELESS", "Entry", "Find", "Taken", "find", "is_text", "take_in"]
 
+BEHIND = (
+    "its times lie ahead of the computer's clock, and so do tests that are stored: set the clock; it stays where it is and "
+    "is taken in once its times have come"
+)
 NAMELESS = "its name is not UTF-8 text; it stays where it is, rename it"
 
 
@@ -80,6 +85,7 @@ class _Round:
     now: datetime
     watch: Watch
     piece_bytes: int
+    behind: bool
 
 
 def take_in(store: Store, lab: Lab, now: datetime, watch: Watch = unwatched, piece_bytes: int = PIECE_BYTES) -> Taken:
@@ -87,9 +93,11 @@ def take_in(store: Store, lab: Lab, now: datetime, watch: Watch = unwatched, pie
     taken = Taken()
     settle_all(store, lab.folder)
     found = find(lab, now, taken.problems)
+    with store.reading() as connection:
+        behind = is_behind(connection, now)
     for number, item in enumerate(found):
         watch("files taken in", number, len(found))
-        entry = _take(_Round(store, lab, now, watch, piece_bytes), item)
+        entry = _take(_Round(store, lab, now, watch, piece_bytes, behind), item)
         if entry is not None:
             taken.entries.append(entry)
     return taken
@@ -169,6 +177,8 @@ def _take(of: _Round, item: Find) -> Entry | None:
         return _entry(item, "refused", why)
     except _ChangedError:
         return None
+    except _BehindError:
+        return _entry(item, "refused", BEHIND)
     settle(of.store, of.lab.folder, drop_id)
     return entry
 
@@ -273,6 +283,10 @@ class _ChangedError(Exception):
     """The file changed while it was read."""
 
 
+class _BehindError(Exception):
+    """Rows lie ahead of a clock that seems to be behind: refused now, they would be lost to the round of a right one."""
+
+
 class _ContradictedError(Exception):
     """Rows of the file contradict each other: nothing is stored before they are known to be refused."""
 
@@ -300,6 +314,8 @@ def _in_one(of: _Round, item: Find, digest: bytes, feed: Feed, contradicted: Con
         for piece in _watched(of, item, feed, contradicted):
             _add(connection, arrivals, item, drop_id, piece)
             refused += len(piece.refusals)
+            if of.behind and any(is_too_late(one.reason) for one in piece.refusals):
+                raise _BehindError
         _refuse_contradictions(arrivals, item)
         counts = arrivals.settle()
         told = {**asdict(counts), "refused": refused}

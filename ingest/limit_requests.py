@@ -32,7 +32,7 @@ from ingest.errors import CallError, quoted
 from ingest.lab import LAB_FILE, Lab
 from ingest.limit_acts import entered
 from ingest.limit_steps import SIDES
-from ingest.stamps import microseconds
+from ingest.stamps import checked_day, microseconds
 from ingest.store import get_meta
 from ingest.wording import printable
 
@@ -41,8 +41,6 @@ __all__ = ["BASELINE_CHANGES", "LIMIT_CHANGES", "NO_LIMIT", "Request", "as_act"]
 BASELINE_CHANGES = (SET_BASELINE, TAKE_BACK_BASELINE, LEAVE_OUT, PUT_BACK)
 LIMIT_CHANGES = (CHANGE_LIMIT, TAKE_BACK_LIMIT)
 NO_LIMIT = "none"
-# No test is stored from before 1990, and an agreement for the next century is a slip of the finger.
-FIRST_DAY, LAST_DAY = date(1990, 1, 1), date(2099, 12, 31)
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 LONGEST = {"who": 80, "reason": 600, "document": 200, "value": 40}
 
@@ -184,6 +182,4 @@ def _day(asked: Request) -> date:
         day = date.fromisoformat(asked.day.strip())
     except ValueError as error:
         raise CallError(f"{asked.change}: {quoted(asked.day)} is no day; write it as 2026-03-18") from error
-    if not FIRST_DAY <= day <= LAST_DAY:
-        raise CallError(f"{asked.change}: expected a day from {FIRST_DAY} to {LAST_DAY}, got {day}")
-    return day
+    return checked_day(asked.change, day)

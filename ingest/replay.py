@@ -24,7 +24,7 @@ from ingest.lab import Lab
 from ingest.own_scores import CHANGED_FROM
 from ingest.progress import Watch, unwatched
 from ingest.sessions import rebuild_stale
-from ingest.stamps import microseconds
+from ingest.stamps import checked_day, microseconds
 from ingest.store import Store, known_store, scratch_store
 
 __all__ = ["replayed"]
@@ -44,10 +44,11 @@ def replayed(lab: Lab, day: date, watch: Watch = unwatched) -> Iterator[Connecti
     Raises
     ------
     CallError
-        Where nothing was tested by then, or there is no store yet.
+        Where nothing was tested by then, the day can't be meant, or there is no store yet.
     StoreError
         Where the store can't be used.
     """
+    checked_day("replay", day)
     stored = known_store(lab.folder)
     if stored is None:
         raise CallError("the lab has no store yet; do a first round with lotdrift run")

@@ -23,6 +23,7 @@ from ingest.drops import Entry, take_in
 from ingest.errors import StoreError
 from ingest.feed_alerts import watch_feeds
 from ingest.lab import Lab
+from ingest.last_round import clock_went_back
 from ingest.progress import Watch, unwatched
 from ingest.sessions import rebuild_stale
 from ingest.stamps import microseconds
@@ -44,6 +45,8 @@ class Round:
     problems: list[str] = field(default_factory=list)
     evaluated: int = 0
     raised: list[str] = field(default_factory=list)
+    # Lines for people about what is no fault of a drop.
+    notes: list[str] = field(default_factory=list)
 
     @property
     def refused_something(self) -> bool:
@@ -91,6 +94,8 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
     taken = take_in(store, lab, now, watch)
     done = Round(entries=taken.entries, problems=taken.problems)
     with store.writing() as connection:
+        went_back = clock_went_back(connection, lab.zone, rounds=1)
+        done.notes += [went_back] if went_back else []
         rebuild_stale(connection, lab, watch)
         done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)

@@ -7,13 +7,13 @@ are one, and no two overlap.
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
-from apscheduler.executors.debug import DebugExecutor
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
@@ -32,8 +32,11 @@ log = logging.getLogger(__name__)
 
 # Where lab.toml declares no [schedule].
 USUAL_MINUTES = 60
-# The wait of a thread stands still while a laptop sleeps: what was missed is looked for this often.
+# The wait of a thread stands still while a laptop sleeps, and knows nothing of a clock that is set: how often both are looked
+# for.
 PULSE_SECONDS = 30
+# A clock that is corrected by less moves no turn.
+SET_BACK = timedelta(minutes=2)
 DAYS = ("sun", "mon", "tue", "wed", "thu", "fri", "sat")
 EXAMPLE = 'write minute, hour, day, month and day of the week, such as "0 6 * * 1-5"'
 
@@ -57,20 +60,52 @@ def rounds_scheduled(
     """
     trigger = _trigger(schedule, zone)
     usual = {"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
-    # One thread for what works on the store; the pulse needs none, and must not wait behind a long round.
-    executors = {"default": ThreadPoolExecutor(1), "pulse": DebugExecutor()}
-    scheduler = BackgroundScheduler(timezone="UTC", executors=executors, job_defaults=usual)
+    # One thread for what works on the store.
+    scheduler = BackgroundScheduler(timezone="UTC", executors={"default": ThreadPoolExecutor(1)}, job_defaults=usual)
     # The first round is an early turn of the one job: a job of its own would be struck off while the scheduler ends.
     scheduler.add_job(do_round, trigger, id="round", next_run_time=clock.now())
     if mondays is not None:
         scheduler.add_job(mondays.do, _monday_trigger(mondays.at, zone), id="mondays")
-    scheduler.add_job(_nothing, IntervalTrigger(seconds=PULSE_SECONDS, timezone="UTC"), id="pulse", executor="pulse")
     scheduler.add_listener(_tell, EVENT_JOB_ERROR)
     scheduler.start()
     try:
-        yield scheduler
+        with _pulse(scheduler, lambda: _plan_again(scheduler, schedule, zone)):
+            yield scheduler
     finally:
         scheduler.shutdown(wait=True)
+
+
+@contextmanager
+def _pulse(scheduler: BackgroundScheduler, plan_again: Callable[[], None]) -> Iterator[None]:
+    """Have the scheduler look at the clock ever and again. A turn of its own would wait for the wrong clock, as all do."""
+    ended = threading.Event()
+
+    def beat() -> None:
+        while not ended.wait(PULSE_SECONDS):
+            plan_again()
+            scheduler.wakeup()
+
+    thread = threading.Thread(target=beat, name="pulse", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join()
+
+
+def _plan_again(scheduler: BackgroundScheduler, schedule: Schedule | None, zone: tzinfo) -> None:
+    """Where the clock was set back, do a round at once, and plan all turns from the present on.
+
+    A turn never lies further ahead than one that is planned now, unless it was planned under a clock that was ahead.
+    """
+    now = clock.now()
+    for job in scheduler.get_jobs():
+        # That of the rounds may count from its own making, so it is made anew.
+        trigger = _trigger(schedule, zone) if job.id == "round" else job.trigger
+        due = trigger.get_next_fire_time(None, now)
+        if job.next_run_time > due + SET_BACK:
+            scheduler.modify_job(job.id, trigger=trigger, next_run_time=now if job.id == "round" else due)
 
 
 def next_round(scheduler: BackgroundScheduler) -> datetime | None:
@@ -82,10 +117,6 @@ def next_round(scheduler: BackgroundScheduler) -> datetime | None:
 
 def _monday_trigger(at: time, zone: tzinfo) -> CronTrigger:
     return CronTrigger(day_of_week="mon", hour=at.hour, minute=at.minute, timezone=zone)
-
-
-def _nothing() -> None:
-    """Done so that the scheduler looks at the clock; what is due by then is done in the same turn."""
 
 
 def _trigger(schedule: Schedule | None, zone: tzinfo) -> BaseTrigger:

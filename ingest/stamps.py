@@ -18,11 +18,30 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.errors import quoted
+from ingest.errors import CallError, quoted
 
 __all__ = [
-    "DAY_US", "EPOCH", "HOUR_US", "MINUTE_US", "NO_TIME", "WEEK_US", "Clock", "StampError", "Stamps",
-    "from_microseconds", "from_weeks", "microseconds", "read_date", "read_stamps", "settle_repeated", "weeks_to_us",
+    "AHEAD",
+    "DAY_US",
+    "EPOCH",
+    "FIRST_DAY",
+    "HOUR_US",
+    "LAST_DAY",
+    "MINUTE_US",
+    "NO_TIME",
+    "WEEK_US",
+    "Clock",
+    "StampError",
+    "Stamps",
+    "checked_day",
+    "from_microseconds",
+    "from_weeks",
+    "is_too_late",
+    "microseconds",
+    "read_date",
+    "read_stamps",
+    "settle_repeated",
+    "weeks_to_us",
 ]  # fmt: skip
 
 # Stands where a stamp was refused; the same value as numpy's NaT.
@@ -37,6 +56,10 @@ WEEK_US = 7 * DAY_US
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
 AHEAD = timedelta(days=1)
+# No test is stored from before 1990, and a day of the next century is a slip of the finger. Near the ends of the calendar
+# sums overflow.
+FIRST_DAY, LAST_DAY = date(1990, 1, 1), date(2099, 12, 31)
+TOO_LATE = "is more than a day ahead of this round"
 
 # Impossible months, days, hours and minutes are left to the careful route, so that one of them does not slow the rest.
 MINUTES = (
@@ -192,7 +215,19 @@ def _too_early(text: str) -> str:
 
 
 def _too_late(text: str) -> str:
-    return f"{quoted(text)} is more than a day ahead of this round; correct it, or set the clock of the source"
+    return f"{quoted(text)} {TOO_LATE}; correct it, or set the clock of the source"
+
+
+def checked_day(asking: str, day: date) -> date:
+    """A day that a person named; CallError, which `asking` leads, where it can't be meant."""
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise CallError(f"{asking}: expected a day from {FIRST_DAY} to {LAST_DAY}, got {day}")
+    return day
+
+
+def is_too_late(reason: str) -> bool:
+    """Whether a row was refused because its time lies ahead of the round's clock."""
+    return TOO_LATE in reason
 
 
 def _parsed(text: str, clock: Clock) -> datetime:

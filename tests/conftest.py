@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Iterator
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,3 +46,23 @@ def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
 
     kind = getattr(request, "param", "file")
     return Bench(tmp_path, store=request.getfixturevalue("server").new_store() if kind == "server" else None)
+
+
+@pytest.fixture
+def lab_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The clock of the program goes on from the moment of the tests' labs, whatever this computer's shows.
+
+    Another program that a test starts has the computer's.
+    """
+    from labs import NOW
+
+    from ingest import clock
+
+    ahead = NOW - clock.now()
+
+    class Clock(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+            return super().now(tz) + ahead
+
+    monkeypatch.setattr("ingest.clock.datetime", Clock)

@@ -16,10 +16,11 @@ PAGE = {"Host": "127.0.0.1", "Origin": "http://127.0.0.1", "Sec-Fetch-Site": "sa
 
 
 class Watch:
-    """A clock that stands until it is moved on."""
+    """A clock that stands until it is moved on, or set to another moment while the steady time goes on."""
 
     def __init__(self) -> None:
         self.now = NOW
+        self.passed = timedelta()
 
     def __call__(self) -> datetime:
         return self.now
@@ -27,6 +28,15 @@ class Watch:
     def move(self, **by: float) -> None:
         """Let time pass."""
         self.now += timedelta(**by)
+        self.passed += timedelta(**by)
+
+    def set_back(self, **by: float) -> None:
+        """Set the clock back, as a time service does with one that was ahead."""
+        self.now -= timedelta(**by)
+
+    def steady(self) -> timedelta:
+        """The time that is never set back."""
+        return self.passed
 
 
 def declare(folder: Path, *people: tuple[str, str]) -> None:

@@ -60,6 +60,8 @@ class MailBox:
     # Done after the mail was taken and before its sender hears so.
     then: Callable[[], object] | None = None
     hang_up: bool = False
+    # How many mails it began to take.
+    begun: int = 0
 
     @property
     def names(self) -> list[str]:
@@ -73,6 +75,7 @@ class MailBox:
         return self.to_recipient
 
     async def handle_DATA(self, server: SMTP, _session: Session, envelope: Envelope) -> str:
+        self.begun += 1
         await asyncio.sleep(self.seconds)
         if not self.to_data.startswith("250"):
             return self.to_data
@@ -120,6 +123,8 @@ class Receiver:
     status: int = 204
     seconds: float = 0.0
     hang_up: bool = False
+    # How many posts it began to take.
+    begun: int = 0
 
 
 @contextmanager
@@ -129,6 +134,7 @@ def receiver(told: Receiver, port: int, *, tls: bool = False) -> Iterator[None]:
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
+            told.begun += 1
             awake.wait(told.seconds)
             if 200 <= told.status < 300:
                 told.posts.append((self.path, dict(self.headers.items()), body))

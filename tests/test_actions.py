@@ -21,6 +21,8 @@ from dashboard.desk import Desk
 from ingest.lab import load
 from ingest.store import known_store, open_store
 
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
 PAGE = {"Host": "127.0.0.1", "Origin": "http://127.0.0.1", "Sec-Fetch-Site": "same-origin"}
 BEFORE, MOVED = 20, 12
 USUAL, HIGH = 9.0, 14.0

@@ -22,8 +22,11 @@ from labs import LAB_TOML, MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
 
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
 LOTDRIFT = Path(sys.executable).with_name("lotdrift")
 STREAM = ("Alder Film", "MB-10", "shielding_energy")
+SIGNED = ("--by", "Sam", "--because", "a slip of the finger")
 COMMANDS: dict[str, list[str]] = {
     "run": ["run"],
     "check": ["check"],
@@ -260,6 +263,36 @@ def test_a_wrong_call_is_one_line_with_status_2_and_writes_nothing(
     assert listing(filled) == before
 
 
+@pytest.mark.parametrize("day", ["0001-01-01", "1989-12-31", "2100-01-01", "9999-12-31"])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["replay", "DAY"],
+        ["baseline", *STREAM, "--from", "DAY", *SIGNED],
+        ["baseline", *STREAM, "--take-back", "DAY", *SIGNED],
+        ["limit", *STREAM[1:], "--upper", "15", "--from", "DAY", *SIGNED],
+        ["limit", *STREAM[1:], "--take-back", "upper", "--from", "DAY", *SIGNED],
+    ],
+)
+def test_a_day_that_can_not_be_meant_is_one_line_with_status_2(arguments: list[str], day: str, filled: Path) -> None:
+    before = listing(filled)
+
+    told = call(filled, *(day if argument == "DAY" else argument for argument in arguments))
+
+    assert_one_line(told, 2, f"expected a day from 1990-01-01 to 2099-12-31, got {day}")
+    assert listing(filled) == before
+
+
+@pytest.mark.parametrize("quarter", ["0001-Q1", "1989-Q4", "1990-Q1", "2099-Q4", "2100-Q1", "9999-Q4"])
+@pytest.mark.parametrize("command", ["scorecard", "evidence"])
+def test_a_quarter_that_can_not_be_meant_is_one_line_with_status_2(command: str, quarter: str, filled: Path) -> None:
+    before = listing(filled)
+
+    assert_one_line(call(filled, command, quarter), 2, quarter)
+
+    assert listing(filled) == before
+
+
 @pytest.mark.parametrize(
     "arguments", [["board", "--jsn"], ["bord"], ["stream", "Alder Film"], ["serve", "--port", "x"]]
 )
@@ -448,9 +481,10 @@ def test_serve_does_a_round_and_ends_without_a_traceback_when_told_to(
 
 
 def test_a_round_ended_by_sigint_leaves_no_traceback_and_the_next_one_does_the_rest(bench: Bench) -> None:
-    # So many that the round is surely under way when the signal comes.
+    # So many that the round is surely under way when the signal comes; years before the clock of the computer.
+    first = MONDAY - timedelta(weeks=312)
     for number in range(200):
-        bench.drop_tests(f"{number}.csv", lot_rows(f"L{number}", MONDAY + timedelta(days=number), [[10.0, 11.0]]))
+        bench.drop_tests(f"{number}.csv", lot_rows(f"L{number}", first + timedelta(days=number), [[10.0, 11.0]]))
     process = subprocess.Popen(
         [LOTDRIFT, "run", "--lab", bench.folder], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )

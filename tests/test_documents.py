@@ -20,6 +20,8 @@ from ingest.labfile import Source
 from spc import patterns, runlength
 from spc.evaluate import CHART_PATTERNS
 
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 SCHEMAS = Path(dashboard.__file__).parent / "schemas"
 

@@ -14,7 +14,8 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
-from labs import MONDAY, Bench, lot_rows
+from labs import MONDAY as LABS_MONDAY
+from labs import Bench, lot_rows
 from sqlalchemy import Connection, text
 from stores import on_both_stores
 
@@ -23,6 +24,8 @@ from ingest.lab import load
 from ingest.store import known_store
 
 # On a server each kill costs more, and the transactions are the same.
+# Other processes do the rounds and look at the computer's clock: the tests lie years before whatever it shows.
+MONDAY = LABS_MONDAY - timedelta(weeks=312)
 KILLS = {"file": 200, "server": 20}
 # Seconds: longer than any round.
 NEVER = 1e9

@@ -40,7 +40,7 @@ def watch() -> Watch:
 
 @pytest.fixture
 def client(lab: Path, watch: Watch) -> Any:
-    return make_app(lab, clock=watch).server.test_client()
+    return make_app(lab, clock=watch, steady=watch.steady).server.test_client()
 
 
 def is_in(client: Any) -> bool:
@@ -87,6 +87,29 @@ def test_failures_are_answered_with_a_wait_also_to_the_right_password(client: An
         assert not is_in(client)
     watch.move(seconds=1)
     assert log_in(client, "Ann").status_code == 303
+
+
+def test_a_clock_that_is_set_back_makes_no_wait_longer(client: Any, watch: Watch) -> None:
+    assert [log_in(client, "Ann", "a wrong password").status_code for _ in range(4)] == [401, 401, 401, 429]
+    watch.set_back(hours=6)
+    assert log_in(client, "Ann").headers["Retry-After"] == "1"
+    watch.move(seconds=1)
+
+    assert log_in(client, "Ann").status_code == 303
+
+
+def test_a_session_that_began_while_the_clock_was_ahead_does_not_outlive_the_correction(
+    client: Any, watch: Watch
+) -> None:
+    log_in(client, "Ann")
+    # So small a correction logs nobody out.
+    watch.set_back(minutes=1)
+    assert is_in(client)
+    watch.set_back(days=365)
+
+    assert not is_in(client)
+    assert log_in(client, "Ann").status_code == 303
+    assert is_in(client)
 
 
 def test_a_session_ends_eight_hours_after_its_last_use(client: Any, watch: Watch) -> None:
@@ -136,7 +159,7 @@ def test_another_password_ends_the_sessions_of_the_one_before(lab: Path, client:
 
 def test_a_session_outlives_the_server(lab: Path, client: Any, watch: Watch) -> None:
     log_in(client, "Ann")
-    again = make_app(lab, clock=watch).server.test_client()
+    again = make_app(lab, clock=watch, steady=watch.steady).server.test_client()
     resume(again, session_of(client))
 
     assert is_in(again)
@@ -146,7 +169,7 @@ def test_users_that_are_declared_while_it_serves_hold_at_once(
     tmp_path_factory: pytest.TempPathFactory, tmp_path: Path, watch: Watch
 ) -> None:
     lab = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path / "lab")
-    client = make_app(lab, clock=watch).server.test_client()
+    client = make_app(lab, clock=watch, steady=watch.steady).server.test_client()
     assert is_in(client)
     assert log_in(client, "Ann").status_code == 401
     declare(lab, ("Ann", "viewer"))
@@ -381,7 +404,7 @@ def test_an_entry_is_signed_with_the_name_of_the_login(lab: Path, client: Any, w
 
 
 def test_on_every_address_of_the_computer_only_addresses_are_answered(lab: Path, watch: Watch) -> None:
-    client = make_app(lab, "0.0.0.0", clock=watch).server.test_client()
+    client = make_app(lab, "0.0.0.0", clock=watch, steady=watch.steady).server.test_client()
 
     assert client.get("/healthz", headers={"Host": "192.0.2.7:8050"}).status_code == 200
     assert client.get("/healthz", headers={"Host": "evil.example"}).status_code == 400

@@ -28,7 +28,7 @@ def address(tmp_path_factory: pytest.TempPathFactory, watch: Watch) -> Iterator[
     """The demo lab with users, served by this process so that its clock can be moved on."""
     folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("users") / "lab")
     declare(folder, ("Ann", "viewer"), ("Sam", "specialist"))
-    server = make_server("127.0.0.1", 0, make_app(folder, clock=watch).server, threaded=True)
+    server = make_server("127.0.0.1", 0, make_app(folder, clock=watch, steady=watch.steady).server, threaded=True)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
     yield f"http://127.0.0.1:{server.server_port}"

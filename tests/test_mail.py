@@ -19,6 +19,7 @@ from dashboard.sentences import CAUTIONS
 from dashboard.svg import Room
 from spc.words import Kind
 
+PATIENCE = 60  # seconds
 MOMENT = datetime(2026, 11, 25, 12, tzinfo=UTC)
 STREAM = ("Alder Film", "MB-10", "shielding_energy")
 AROUND = Surroundings(
@@ -384,7 +385,7 @@ def test_one_reader_who_is_refused_keeps_no_other_from_the_mail(tmp_path: Path) 
 
 
 def test_a_slow_server_is_given_up_once_for_all_and_asked_again_under_the_same_names(tmp_path: Path) -> None:
-    box, port = MailBox(seconds=1.0), free_port()
+    box, port = MailBox(seconds=PATIENCE), free_port()
     alarms = Alarms(tmp_path, declared(port, seconds=0.2))
     for number in range(4):
         alarms.raise_alert(f"a{number}")
@@ -392,7 +393,7 @@ def test_a_slow_server_is_given_up_once_for_all_and_asked_again_under_the_same_n
     with mail_server(box, port):
         began = time.monotonic()
         (line,) = alarms.deliver()
-        took = time.monotonic() - began
+        took, begun = time.monotonic() - began, box.begun
         box.seconds = 0.0
         alarms.deliver(after=LATER)
 
@@ -400,7 +401,9 @@ def test_a_slow_server_is_given_up_once_for_all_and_asked_again_under_the_same_n
         line
         == "mail server 127.0.0.1: fell silent (Connection unexpectedly closed: timed out); 4 messages to send again"
     )
-    assert took < 0.9
+    # Long before it would have answered, and without a try of the other messages.
+    assert took < PATIENCE / 2
+    assert begun <= 1
     # The one that was cut off may be there twice, under one name; the others are there once.
     assert len(set(box.names)) == 4
     assert len(box.names) in (4, 5)

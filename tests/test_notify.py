@@ -19,6 +19,8 @@ from dashboard import notify
 from dashboard.notify import STORM, waiting
 from ingest.lab import load
 
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
 READERS = ("head@example.org", "bench@example.org")
 
 

@@ -133,6 +133,8 @@ def test_the_time_shown_stands_in_the_address(desk: Desk) -> None:
     assert "2026-02-2" < begin(STREAM + "&since=2026-03-01&until=2026-05-31") < "2026-03-01"
     assert '"2026-13-01" is not a day; write it as 2026-03-18' in told(desk, "/stream", STREAM + "&since=2026-13-01")
     assert "has to come before the last" in told(desk, "/stream", STREAM + "&since=2026-06-01&until=2026-05-01")
+    for asked in ("since=0001-01-01", "until=9999-12-31"):
+        assert "expected a day from 1990-01-01 to 2099-12-31" in told(desk, "/stream", f"{STREAM}&{asked}")
 
 
 def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(desk: Desk) -> None:

@@ -44,16 +44,19 @@ def test_the_next_round_is_an_hour_after_the_one_under_way() -> None:
 
 
 def test_a_round_under_way_is_finished_before_the_block_ends() -> None:
-    began, ended = threading.Event(), threading.Event()
+    began, leaving, ended = threading.Event(), threading.Event(), threading.Event()
 
     def slow() -> None:
         began.set()
+        leaving.wait(PATIENCE)
+        # Long enough for the block to end before it, if it did not wait.
         time.sleep(0.3)
         ended.set()
 
     with rounds_scheduled(EVERY_HOUR, slow):
         assert began.wait(PATIENCE)
         assert not ended.is_set()
+        leaving.set()
     assert ended.is_set()
 
 
@@ -192,34 +195,89 @@ def test_mondays_that_were_missed_are_made_up_once() -> None:
         last_month = clock.now() - timedelta(weeks=4)
         scheduler.modify_job("mondays", next_run_time=last_month)
         assert sent.acquire(timeout=PATIENCE)
-        assert not sent.acquire(timeout=0.3)
+        # The turn was planned before it was done; a second one would lie in the past, and so have come by then.
         assert scheduler.get_job("mondays").next_run_time > clock.now()
+    assert not sent.acquire(timeout=0)
 
 
-def test_a_machine_that_slept_through_seven_sends_on_waking(monkeypatch: pytest.MonkeyPatch) -> None:
-    slept = timedelta()
+class Wall:
+    """The wall clock of this process as it is set by hand; the waits of threads know nothing of it."""
 
-    class Clock(datetime):
-        """The wall clock after a sleep, in which the waits of threads stood still."""
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.ahead = timedelta()
+        wall, now = self, clock.now
 
-        @classmethod
-        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
-            return clock.now().astimezone(tz) + slept
+        class Clock(datetime):
+            @classmethod
+            def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+                return now().astimezone(tz) + wall.ahead
 
-    monkeypatch.setattr("apscheduler.schedulers.base.datetime", Clock)
-    monkeypatch.setattr("ingest.schedule.PULSE_SECONDS", 0.1)
+        for module in ("schedulers.base", "triggers.interval", "triggers.cron"):
+            monkeypatch.setattr(f"apscheduler.{module}.datetime", Clock)
+        monkeypatch.setattr("ingest.clock.now", lambda: now() + wall.ahead)
+
+
+@pytest.fixture
+def wall(monkeypatch: pytest.MonkeyPatch) -> Wall:
+    monkeypatch.setattr("ingest.schedule.PULSE_SECONDS", 0.05)
+    return Wall(monkeypatch)
+
+
+def test_a_machine_that_slept_through_seven_sends_on_waking(wall: Wall) -> None:
     sent = threading.Event()
     with rounds_scheduled(Schedule(every_minutes=60 * 24 * 30), lambda: None, UTC, Mondays(SEVEN, sent.set)):
         assert not sent.wait(0.3)
-        slept = timedelta(weeks=1)
+        wall.ahead = timedelta(weeks=1)
         assert sent.wait(PATIENCE)
 
 
-def test_a_long_round_keeps_the_pulse_from_nothing(
+@pytest.mark.parametrize("schedule", [EVERY_HOUR, Schedule(cron="0 6 * * *")])
+def test_a_clock_that_is_set_right_does_a_round_at_once_and_moves_the_next_ones(wall: Wall, schedule: Schedule) -> None:
+    wall.ahead = timedelta(days=365)
+    rounds = threading.Semaphore(0)
+    with rounds_scheduled(schedule, rounds.release, UTC, Mondays(SEVEN, lambda: None)) as scheduler:
+        assert rounds.acquire(timeout=PATIENCE)
+        wall.ahead = timedelta()
+        assert rounds.acquire(timeout=PATIENCE)
+        # Planned within a pulse of the same clock; the round above may have begun before Monday was planned again.
+        deadline = time.monotonic() + PATIENCE
+        while scheduler.get_job("mondays").next_run_time > clock.now() + timedelta(weeks=1):
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+        due = next_round(scheduler)
+
+    assert due is not None
+    assert timedelta() < due - clock.now() <= timedelta(days=1)
+    # A clock that stands still from then on asks for no other round.
+    assert not rounds.acquire(timeout=0)
+
+
+def test_a_clock_that_is_corrected_by_a_moment_moves_no_turn(wall: Wall) -> None:
+    rounds = threading.Semaphore(0)
+    with rounds_scheduled(EVERY_HOUR, rounds.release) as scheduler:
+        assert rounds.acquire(timeout=PATIENCE)
+        planned = next_round(scheduler)
+        wall.ahead = -timedelta(seconds=90)
+        assert not rounds.acquire(timeout=0.3)
+        assert next_round(scheduler) == planned
+
+
+def test_the_pulse_goes_on_during_a_long_round(
     caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ingest.schedule.PULSE_SECONDS", 0.05)
-    with rounds_scheduled(EVERY_HOUR, lambda: time.sleep(0.5)):
-        time.sleep(0.4)
+    monkeypatch.setattr("ingest.schedule.PULSE_SECONDS", 0.01)
+    began, go_on, beats = threading.Event(), threading.Event(), threading.Semaphore(0)
+
+    def long() -> None:
+        began.set()
+        go_on.wait(PATIENCE)
+
+    with rounds_scheduled(EVERY_HOUR, long) as scheduler:
+        assert began.wait(PATIENCE)
+        monkeypatch.setattr(scheduler, "wakeup", beats.release)
+        for _ in range(3):
+            assert beats.acquire(timeout=PATIENCE)
+        go_on.set()
+        monkeypatch.undo()
     # A turn that finds its job still running is skipped with a warning.
     assert not caplog.records

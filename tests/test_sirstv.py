@@ -18,6 +18,8 @@ from labs import MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
 
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
 DECLARED = """
 [lab]
 name = "Wafer study"

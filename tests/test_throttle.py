@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from dashboard.throttle import MOST_KEPT, Throttle, keys_of
 
-NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+NOW = timedelta(days=3)
 
 
-def attempt(throttle: Throttle, name: str, address: str | None, now: datetime = NOW, browser: str | None = None) -> int:
+def attempt(
+    throttle: Throttle, name: str, address: str | None, now: timedelta = NOW, browser: str | None = None
+) -> int:
     """Begin an attempt; the seconds to wait before it."""
     return throttle.begin(keys_of(name, address, browser), now)
 
 
-def fail(throttle: Throttle, times: int, name: str, address: str, now: datetime = NOW) -> datetime:
+def fail(throttle: Throttle, times: int, name: str, address: str, now: timedelta = NOW) -> timedelta:
     """Fail so many times, each as soon as it may be; the moment of the last."""
     for _ in range(times):
         wait = attempt(throttle, name, address, now)

@@ -19,6 +19,7 @@ from dashboard.notify import STORM
 from dashboard.sentences import CAUTIONS
 from dashboard.webhook import MOST_ALERTS, body_of, content_digest, sign, signature_base
 
+PATIENCE = 60  # seconds
 SECRET = "agreed on"
 ENVIRON = {"LOTDRIFT_WEBHOOK_SECRET": SECRET}
 
@@ -224,7 +225,7 @@ def test_a_receiver_killed_and_started_again_gets_each_message_once(tmp_path: Pa
 
 
 def test_a_slow_receiver_is_given_up_for_the_round(tmp_path: Path) -> None:
-    told, port = Receiver(seconds=5.0), free_port()
+    told, port = Receiver(seconds=PATIENCE), free_port()
     alarms = Alarms(tmp_path, declared(port, seconds=0.2))
     for number in range(4):
         alarms.raise_alert(f"a{number}")
@@ -235,7 +236,9 @@ def test_a_slow_receiver_is_given_up_for_the_round(tmp_path: Path) -> None:
         took = time.monotonic() - began
 
     assert lines == ["webhook hall: fell silent (timed out); 4 messages to send again"]
-    assert took < 0.9
+    # Long before it would have answered, and without a try of the other messages.
+    assert took < PATIENCE / 2
+    assert told.begun <= 1
 
 
 def test_a_receiver_that_drips_is_cut_off(tmp_path: Path) -> None:
@@ -248,7 +251,8 @@ def test_a_receiver_that_drips_is_cut_off(tmp_path: Path) -> None:
         (line,) = alarms.deliver(ENVIRON)
 
     assert line.startswith("webhook hall: fell silent (")
-    assert time.monotonic() - began < 2
+    # It would drip for as long as the block lasts.
+    assert time.monotonic() - began < PATIENCE
 
 
 def test_each_webhook_has_its_own_secret(tmp_path: Path) -> None:

@@ -47,7 +47,7 @@ def run(folder: Path, as_json: bool) -> None:
         print_json(document)
     else:
         click.echo(told_round(document, done.problems))
-    for line in [*done.problems, *unsent]:
+    for line in [*done.notes, *done.problems, *unsent]:
         warn(line)
     sys.exit(REFUSED if done.refused_something else 0)
 
@@ -91,7 +91,7 @@ def demo(folder: Path, serves: bool, port: int) -> None:
         document = views.run(connection, lab, done)
     unsent = tell_people(lab)
     click.echo(told_round(document, done.problems))
-    for line in unsent:
+    for line in [*done.notes, *unsent]:
         warn(line)
     if serves:
         from dashboard.serving import serve as serve_lab

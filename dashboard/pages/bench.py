@@ -51,6 +51,7 @@ def layout(desk: Desk, **_other: str) -> html.Div:
             html.H2("Values to look at"),
             _to_look_at(bench["to_look_at"]),
             html.H2("Rounds"),
+            *([html.P(bench["clock"])] if bench["clock"] else []),
             html.P(_schedule(desk.lab, desk.next_round())),
             _rounds(bench["rounds"]),
             html.H2("Messages"),

@@ -15,6 +15,7 @@ from dash import dcc, html
 from dashboard.entryform import field
 from dashboard.parts import chips
 from ingest.errors import CallError
+from ingest.stamps import checked_day
 
 __all__ = ["Asked", "choices", "looks", "matters", "span", "told_adjusted"]
 
@@ -110,6 +111,7 @@ def _end(document: Document, last: datetime) -> datetime:
 
 def _moment(text: str, like: datetime) -> datetime:
     try:
-        return datetime.combine(date.fromisoformat(text), time(), like.tzinfo)
+        day = date.fromisoformat(text)
     except ValueError as error:
         raise CallError(f'stream: "{text}" is not a day; write it as 2026-03-18') from error
+    return datetime.combine(checked_day("stream", day), time(), like.tzinfo)
