@@ -213,10 +213,10 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
     def log_in() -> Response:
         name, after = plain_name(request.form.get("name", ""))[:LONGEST_NAME], request.form.get("next", "")
         address, now = request.remote_addr or "", clock()
-        began = steady()
         own_address = None if stands_for_many(address, proxy) else address
         keys = keys_of(name, own_address, known_browser(server, name))
-        wait = throttle.begin(keys, began)
+        tried = steady()
+        wait = throttle.begin(keys, tried)
         if wait:
             return _too_often(wait, after)
         account = _matching(desk, name, request.form.get("password", ""))
@@ -224,7 +224,7 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
         if account is None or server.secret_key is None:
             log.warning("A login from %s was refused.", address)
             return _challenged(_login_page("There is no such name with this password.", after, 401))
-        throttle.succeed(keys, began)
+        throttle.succeed(keys, tried)
         _begin(account, now)
         answer = redirect(own_path(after), code=303)
         remember_browser(server, answer, account.name, LOGIN_PATH)

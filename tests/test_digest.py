@@ -17,6 +17,7 @@ from playwright.sync_api import sync_playwright
 from receivers import MailBox, free_port, mail_server
 
 from dashboard import digest, serving, views
+from dashboard.app import make_app
 from dashboard.desk import Desk
 from ingest.acts import Act, record
 from ingest.lab import load
@@ -327,10 +328,9 @@ def test_the_dashboard_serves_it_at_any_time(lab: Alarms, tmp_path: Path) -> Non
 
 def test_before_the_first_round_there_is_no_page(tmp_path: Path) -> None:
     Bench(tmp_path)
-    server = Flask("test")
-    digest.add_digest(server, Desk(tmp_path))
+    answer = make_app(tmp_path).server.test_client().get("/digest", headers={"Host": "127.0.0.1"})
 
-    assert server.test_client().get("/digest").status_code == 404
+    assert (answer.status_code, "Nothing has been taken in yet." in answer.text) == (404, True)
 
 
 def test_a_summary_left_half_sent_by_a_kill_is_the_same_file_again(

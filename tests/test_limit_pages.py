@@ -23,7 +23,12 @@ from ingest.acts import CHANGE_LIMIT, LEAVE_OUT, SET_BASELINE, stream_subject
 from ingest.store import open_store
 
 HERE = {"Host": "127.0.0.1"}
-PAGE = {"Host": "127.0.0.1", "Origin": "http://127.0.0.1", "Sec-Fetch-Site": "same-origin"}
+PAGE = {
+    "Host": "127.0.0.1",
+    "Origin": "http://127.0.0.1",
+    "Sec-Fetch-Site": "same-origin",
+    "Accept": "text/html,*/*;q=0.8",
+}
 NAMED = dict(zip(("supplier", "product", "characteristic"), NAMES, strict=True))
 STREAM = f"?{urlencode(NAMED)}"
 
