@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import special
 
-from spc._checks import finite_number, whole
-from spc._noncentral import noncentral_t, root
+from spc.kernels.noncentral import noncentral_t, root
+from spc.kernels.validation import finite_number, whole
 
 __all__ = ["acceptance_chance", "fraction_beyond", "tolerance_factor"]
 

@@ -16,8 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc._checks import Floats, as_points, finite_number, positive, whole
-from spc._indices import (
+from spc.kernels.capability_index import (
     Room,
     finite_or_nan,
     fraction_beyond,
@@ -28,9 +27,10 @@ from spc._indices import (
     spread_interval,
     worth_at,
 )
-from spc._padded import as_batch, total
-from spc._subgroups import quotient
-from spc.baseline import Baseline
+from spc.kernels.ragged import as_batch, total
+from spc.kernels.subgroups import quotient
+from spc.kernels.validation import Floats, as_points, finite_number, positive, whole
+from spc.stream.baseline import Baseline
 
 __all__ = [
     "Capability",

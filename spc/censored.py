@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc._checks import Floats, as_points
+from spc.kernels.validation import Floats, as_points
 
 __all__ = [
     "Fit",

@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc._changes import cut_gains, likely_starts, ramp_gains, step_gains
-from spc._checks import Floats, as_points, finite_number, per_stream, whole
-from spc._padded import Flags, Ints, as_batch, at_rows, medians, per_lot, rows_before, total
-from spc._subgroups import quotient
+from spc.kernels.changepoint_likelihood import cut_gains, likely_starts, ramp_gains, step_gains
+from spc.kernels.ragged import Flags, Ints, as_batch, at_rows, medians, per_lot, rows_before, total
+from spc.kernels.subgroups import quotient
+from spc.kernels.validation import Floats, as_points, finite_number, per_stream, whole
 
 __all__ = ["Ramp", "Ramps", "Split", "Splits", "Step", "Steps", "ramp", "ramps", "split", "splits", "step", "steps"]
 

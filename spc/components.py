@@ -13,10 +13,10 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc import _reml
-from spc._checks import Floats, as_points, positive
-from spc._moments import Estimate, Lots, Table, anova, intervals, table_of
-from spc._nesting import bag_means, divide, nest, sums, total
+from spc.kernels import restricted_likelihood
+from spc.kernels.anova import Estimate, Lots, Table, anova, intervals, table_of
+from spc.kernels.nesting import bag_means, divide, nest, sums, total
+from spc.kernels.validation import Floats, as_points, positive
 
 __all__ = [
     "LEVELS",
@@ -302,7 +302,7 @@ def _labels(labels: ArrayLike, name: str, size: int) -> NDArray[np.int64]:
     return np.unique(given, return_inverse=True)[1].astype(np.int64)
 
 
-def _from_readings(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> tuple[Lots, _reml.Bags]:
+def _from_readings(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> tuple[Lots, restricted_likelihood.Bags]:
     y = as_points(values, "values")
     at = nest(_labels(lot, "lot", y.size), _labels(bag, "bag", y.size))
     y = y[at.order]
@@ -310,7 +310,7 @@ def _from_readings(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> tuple[L
     means = bag_means(at, y)
     columns = sums(at, y, means)
     lots = Lots(stream=np.zeros(at.first.size, dtype=np.intp), center=center, **{name: columns[name] for name in _SUMS})
-    rows = _reml.Bags(
+    rows = restricted_likelihood.Bags(
         count=np.ones(means.sizes.size),
         share=1.0 / means.sizes,
         y=means.mean + means.offset[at.of_bag],
@@ -323,7 +323,7 @@ def _from_readings(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> tuple[L
     return lots, rows
 
 
-def _from_sums(summary: pd.DataFrame, stream: Ints, streams: int) -> tuple[Lots, _reml.Bags]:
+def _from_sums(summary: pd.DataFrame, stream: Ints, streams: int) -> tuple[Lots, restricted_likelihood.Bags]:
     names = (*_SUMS, "level", "bag_variance", "readings_per_bag")
     columns = dict(zip(names, _columns(summary, names), strict=True))
     center = np.zeros(streams)
@@ -331,7 +331,7 @@ def _from_sums(summary: pd.DataFrame, stream: Ints, streams: int) -> tuple[Lots,
     columns["weighted_mean"] = columns["weighted_mean"] - center[stream]
     lots = Lots(stream=stream, center=center, **{name: columns[name] for name in _SUMS})
     bags = lots.bags
-    rows = _reml.Bags(
+    rows = restricted_likelihood.Bags(
         count=bags,
         share=1.0 / columns["readings_per_bag"],
         y=columns["level"] - center[stream],
@@ -344,7 +344,7 @@ def _from_sums(summary: pd.DataFrame, stream: Ints, streams: int) -> tuple[Lots,
     return lots, rows
 
 
-def _estimate(lots: Lots, rows: _reml.Bags, method: str, left_out: Floats) -> pd.DataFrame:
+def _estimate(lots: Lots, rows: restricted_likelihood.Bags, method: str, left_out: Floats) -> pd.DataFrame:
     if method not in ("reml", "anova"):
         raise ValueError(f'method must be "reml" or "anova", got {method!r}')
     table = table_of(lots)
@@ -368,8 +368,8 @@ def _sizes_of_parts(estimate: Estimate, resolved: Flags) -> dict[str, Floats]:
     return columns | {f"{name}_se": errors[:, at] for at, name in enumerate(LEVELS)}
 
 
-def _means(rows: _reml.Bags, estimate: Estimate, center: Floats, resolved: Flags) -> dict[str, Floats]:
-    mean, variance = _reml.mean(rows, estimate.components)
+def _means(rows: restricted_likelihood.Bags, estimate: Estimate, center: Floats, resolved: Flags) -> dict[str, Floats]:
+    mean, variance = restricted_likelihood.mean(rows, estimate.components)
     # Without scatter within lots all levels weigh alike, and the weights of the formula are infinite.
     alike = ~np.isfinite(mean)
     lots = total(rows.stream, np.ones(rows.stream.size), alike.size)
@@ -381,7 +381,7 @@ def _means(rows: _reml.Bags, estimate: Estimate, center: Floats, resolved: Flags
     }
 
 
-def _plain_levels(rows: _reml.Bags) -> Floats:
+def _plain_levels(rows: restricted_likelihood.Bags) -> Floats:
     lots = rows.stream.size
     return np.asarray(total(rows.lot, rows.count * rows.y, lots) / total(rows.lot, rows.count, lots))
 
@@ -404,7 +404,7 @@ def _ends(low: Floats, high: Floats, known: Flags) -> dict[str, Floats]:
     return lows | {f"{name}_high": np.where(known[:, at], high[:, at], np.inf) for at, name in enumerate(names)}
 
 
-def _likelihood(rows: _reml.Bags, table: Table, moments: Estimate) -> Estimate:
+def _likelihood(rows: restricted_likelihood.Bags, table: Table, moments: Estimate) -> Estimate:
     """REML estimates; those by moments where the innermost scatter is 0 and the likelihood has no maximum."""
     resolved = table.df > 0
     inside = 2 - np.argmax(resolved[:, ::-1], axis=1)
@@ -417,7 +417,7 @@ def _likelihood(rows: _reml.Bags, table: Table, moments: Estimate) -> Estimate:
     start = np.where(free, np.maximum(start, 0.1 * innermost[:, None]), 0.0)
     # Streams without a maximum wait at a harmless place.
     start[~sound] = 1.0
-    peak = _reml.climb(rows, start, free)
+    peak = restricted_likelihood.climb(rows, start, free)
     components = np.take_along_axis(peak.components, places, axis=1)
     covariance = _inverse(peak.information, free)
     covariance = np.take_along_axis(covariance, places[:, :, None], axis=1)

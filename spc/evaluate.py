@@ -12,25 +12,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from spc import (
-    alerts,
-    baseline,
-    capability,
-    components,
-    detection,
-    distribution,
-    forecast,
-    patterns,
-    runlength,
-    verdicts,
-)
-from spc._charted import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
-from spc._checks import Floats
-from spc._points import among, charted_points, cut_at
-from spc._recall import Recall, digest
-from spc.rows import Rows
-from spc.signals import Signal
-from spc.words import Grade, Kind, Scale
+from spc import capability, components, detection, patterns, runlength
+from spc.kernels.columns import Rows
+from spc.kernels.validation import Floats
+from spc.stream import alert_episodes, baseline, distribution_checks, forecast, verdicts
+from spc.stream.chart_columns import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
+from spc.stream.chart_points import among, charted_points, cut_at
+from spc.stream.memo import Recall, digest
+from spc.vocabulary.enums import Grade, Kind, Scale
+from spc.vocabulary.signal import Signal
 
 __all__ = [
     "CHART_WIDTH",
@@ -79,8 +69,8 @@ class Segment:
     points: Rows
     baseline: baseline.Baseline
     components: components.Components
-    dependence: distribution.Dependence | None
-    normality: distribution.Normality | None
+    dependence: distribution_checks.Dependence | None
+    normality: distribution_checks.Normality | None
     widened: bool
 
 
@@ -123,7 +113,7 @@ class Evaluation:
     points: Rows
     segments: list[Segment]
     signals: list[Signal]
-    episodes: list[alerts.Episode]
+    episodes: list[alert_episodes.Episode]
     forecast: forecast.Forecast
     capability: capability.Capability | capability.Withheld
     pattern_price: PatternPrice
@@ -206,7 +196,7 @@ def _finish(begun: _Begun, watches: list[detection.Watch]) -> Evaluation:
         points=_charted(points, segments),
         segments=segments,
         signals=signals,
-        episodes=alerts.episodes(signals),
+        episodes=alert_episodes.episodes(signals),
         forecast=outlook,
         capability=_capability(points, segments, signals, settings, recall),
         pattern_price=_pattern_price(begun.measured.floats("weeks")),
@@ -234,14 +224,14 @@ def _segment(part: Rows, settings: Settings, recall: Recall) -> Segment:
     levels = used.floats("level")
     told = levels.size > 2 and np.ptp(levels) > 0
     key = digest("dependence", levels)
-    dependence = recall.figure(key, lambda: distribution.dependence(levels)) if told else None
-    alike = dependence is not None and dependence.neighbours == distribution.Neighbours.ALIKE
+    dependence = recall.figure(key, lambda: distribution_checks.dependence(levels)) if told else None
+    alike = dependence is not None and dependence.neighbours == distribution_checks.Neighbours.ALIKE
     return Segment(
         points=part,
         baseline=baseline.widen(usual, dependence.rho) if dependence is not None and alike else usual,
         components=_components(used, recall),
         dependence=dependence,
-        normality=distribution.normality(levels) if told else None,
+        normality=distribution_checks.normality(levels) if told else None,
         widened=alike,
     )
 
@@ -457,7 +447,7 @@ def _capability(
         _charted_limit(float(segment.points[name][-1]), settings.scale) for name in ("limit_lower", "limit_upper")
     )
     stable = not _moving(points, signals)
-    normal = normality is None or normality.shape != distribution.Shape.REFUTED
+    normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
 
     def work_out() -> capability.Capability | capability.Withheld:
         worth = _worth(found, usual)
@@ -479,4 +469,4 @@ def _worth(found: components.Components, usual: baseline.Baseline) -> tuple[floa
 def _moving(points: Rows, signals: Sequence[Signal]) -> bool:
     """Whether the level or the scatter has moved and not been quiet since."""
     moved = [signal.at for signal in signals if signal.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
-    return bool(moved) and int(points["valid"].sum()) - 1 - max(moved) < alerts.QUIET_LOTS
+    return bool(moved) and int(points["valid"].sum()) - 1 - max(moved) < alert_episodes.QUIET_LOTS

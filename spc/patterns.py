@@ -12,8 +12,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc._checks import Floats, no_infinity
-from spc._patternchain import CRITERIA, Criterion, Order, Window
+from spc.kernels.pattern_chain import CRITERIA, Criterion, Order, Window
+from spc.kernels.validation import Floats, no_infinity
 
 __all__ = ["PATTERNS", "Pattern", "find", "marks", "participants"]
 

@@ -15,9 +15,9 @@ from itertools import count, islice
 
 import numpy as np
 
-from spc._checks import Floats, finite_number, positive, whole
-from spc._patternchain import CRITERIA, Criterion, chain_of, pattern_hazards
-from spc._walk import Band, Walk, lone_signal
+from spc.kernels.bounded_walk import Band, Walk, lone_signal
+from spc.kernels.pattern_chain import CRITERIA, Criterion, chain_of, pattern_hazards
+from spc.kernels.validation import Floats, finite_number, positive, whole
 
 __all__ = [
     "RunLength",

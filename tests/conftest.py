@@ -12,8 +12,8 @@ import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
-    from cluster import Cluster
-    from labs import Bench
+    from support.cluster import Cluster
+    from support.labs import Bench
 
 # How long an example takes says more of the machine than of the code.
 settings.register_profile("untimed", deadline=None)
@@ -33,7 +33,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 @pytest.fixture(scope="session")
 def server() -> Iterator[Cluster]:
     """A PostgreSQL server, started when the first test asks for it."""
-    from cluster import running_cluster
+    from support.cluster import running_cluster
 
     with running_cluster() as cluster:
         yield cluster
@@ -42,7 +42,7 @@ def server() -> Iterator[Cluster]:
 @pytest.fixture
 def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
     """An empty lab; its store is a file where nothing else is asked for."""
-    from labs import Bench
+    from support.labs import Bench
 
     kind = getattr(request, "param", "file")
     return Bench(tmp_path, store=request.getfixturevalue("server").new_store() if kind == "server" else None)
@@ -54,9 +54,9 @@ def lab_clock(monkeypatch: pytest.MonkeyPatch) -> None:
 
     Another program that a test starts has the computer's.
     """
-    from labs import NOW
+    from support.labs import NOW
 
-    from ingest import clock
+    from ingest.common import clock
 
     ahead = NOW - clock.now()
 
@@ -65,4 +65,4 @@ def lab_clock(monkeypatch: pytest.MonkeyPatch) -> None:
         def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
             return super().now(tz) + ahead
 
-    monkeypatch.setattr("ingest.clock.datetime", Clock)
+    monkeypatch.setattr("ingest.common.clock.datetime", Clock)

@@ -18,7 +18,7 @@ import click
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from ingest.lab import Lab
+    from ingest.config.lab import Lab
 
 __all__ = [
     "REFUSED",
@@ -64,7 +64,7 @@ def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(command)
     def wrapped(*args: P.args, **kwargs: P.kwargs) -> R:
-        from ingest.errors import CallError, StoreError
+        from ingest.common.errors import CallError, StoreError
 
         try:
             with _heard_again():
@@ -136,9 +136,9 @@ def print_json(document: object) -> None:
 @contextmanager
 def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
     """The declarations and the store of a lab; no connection before the first round."""
-    from ingest.lab import load
-    from ingest.standing_units import check_units
-    from ingest.store import known_store
+    from ingest.config.lab import load
+    from ingest.store.store import known_store
+    from ingest.store.unit_check import check_units
 
     lab = load(folder)
     store = known_store(lab.folder)
@@ -153,9 +153,9 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
 @contextmanager
 def writing(folder: Path) -> Iterator[tuple[Lab, Connection]]:
     """The declarations of a lab and its store, to enter something."""
-    from ingest.errors import CallError
-    from ingest.lab import load
-    from ingest.store import known_store
+    from ingest.common.errors import CallError
+    from ingest.config.lab import load
+    from ingest.store.store import known_store
 
     lab, store = load(folder), known_store(folder)
     if store is None:
@@ -166,7 +166,7 @@ def writing(folder: Path) -> Iterator[tuple[Lab, Connection]]:
 
 def required(connection: Connection | None) -> Connection:
     """The connection, or a line that says how to get one."""
-    from ingest.errors import CallError
+    from ingest.common.errors import CallError
 
     if connection is None:
         raise CallError("the lab has no store yet; do a first round with lotdrift run")
@@ -175,9 +175,9 @@ def required(connection: Connection | None) -> Connection:
 
 def tell_people(lab: Lab) -> list[str]:
     """Send the alerts that are new or waited; a line for each server that did not take them."""
-    from dashboard.notify import deliver
-    from ingest.clock import now
-    from ingest.store import known_store
+    from dashboard.delivery.dispatch import deliver
+    from ingest.common.clock import now
+    from ingest.store.store import known_store
 
     store = known_store(lab.folder)
     return [] if store is None else deliver(store, lab, now(), os.environ)

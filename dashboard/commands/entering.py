@@ -16,7 +16,7 @@ from dashboard.commands.common import (
 )
 
 if TYPE_CHECKING:
-    from ingest.limit_requests import Request
+    from ingest.decisions.limit_requests import Request
 
 __all__ = ["action", "baseline", "limit", "settle"]
 
@@ -34,12 +34,12 @@ __all__ = ["action", "baseline", "limit", "settle"]
 @json_option
 def baseline(supplier: str, product: str, characteristic: str, **given: Any) -> None:
     """Set a stream's control limits again from a day, or leave a lot out of them; the earlier ones stay in the history."""
-    from ingest import acts
-    from ingest.errors import CallError
-    from ingest.limit_requests import Request
+    from ingest.audit import audit_log
+    from ingest.common.errors import CallError
+    from ingest.decisions.limit_requests import Request
 
-    days = {acts.SET_BASELINE: given["start"], acts.TAKE_BACK_BASELINE: given["take_back"]}
-    lots = {acts.LEAVE_OUT: given["leave_out"], acts.PUT_BACK: given["put_back"]}
+    days = {audit_log.SET_BASELINE: given["start"], audit_log.TAKE_BACK_BASELINE: given["take_back"]}
+    lots = {audit_log.LEAVE_OUT: given["leave_out"], audit_log.PUT_BACK: given["put_back"]}
     asked = [change for change, value in {**days, **lots}.items() if value is not None]
     if len(asked) != 1:
         raise CallError("baseline: give one of --from DAY, --take-back DAY, --leave-out LOT, --put-back LOT")
@@ -60,16 +60,16 @@ def baseline(supplier: str, product: str, characteristic: str, **given: Any) -> 
 @json_option
 def limit(product: str, characteristic: str, **given: Any) -> None:
     """Change the limit of a product from a day, for all its suppliers; earlier lots keep their verdicts."""
-    from ingest import acts
-    from ingest.errors import CallError
-    from ingest.limit_requests import Request
+    from ingest.audit import audit_log
+    from ingest.common.errors import CallError
+    from ingest.decisions.limit_requests import Request
 
     asked = [side for side in ("upper", "lower", "take_back") if given[side] is not None]
     if len(asked) != 1:
         raise CallError("limit: give one of --upper VALUE, --lower VALUE, --take-back SIDE")
     taken_back = asked[0] == "take_back"
     request = Request(
-        acts.TAKE_BACK_LIMIT if taken_back else acts.CHANGE_LIMIT, "", product, characteristic, day=given["start"],
+        audit_log.TAKE_BACK_LIMIT if taken_back else audit_log.CHANGE_LIMIT, "", product, characteristic, day=given["start"],
         side=given["take_back"] if taken_back else asked[0], value="" if taken_back else given[asked[0]],
         document=given["document"],
     )  # fmt: skip
@@ -78,14 +78,14 @@ def limit(product: str, characteristic: str, **given: Any) -> None:
 
 def change_limits(request: Request, given: dict[str, Any]) -> None:
     """Show what a change of limits would do, or do it and say what it did."""
-    from dashboard.limitwords import listing
-    from dashboard.views import with_times
-    from ingest.clock import now
-    from ingest.errors import CallError
-    from ingest.lab import load
-    from ingest.limit_requests import as_act
-    from ingest.preview_limits import carry_out, preview
-    from ingest.store import known_store
+    from dashboard.queries.stored_documents import with_times
+    from dashboard.text.limit_change_text import listing
+    from ingest.common.clock import now
+    from ingest.common.errors import CallError
+    from ingest.config.lab import load
+    from ingest.decisions.limit_change_preview import carry_out, preview
+    from ingest.decisions.limit_requests import as_act
+    from ingest.store.store import known_store
 
     lab, only_shown = load(given["folder"]), given["preview"]
     store = known_store(lab.folder)
@@ -114,16 +114,17 @@ def settle(
     folder: Path, supplier: str, lot: str, characteristic: str, tested: Any, what: str | None, by: str, because: str
 ) -> None:
     """Settle a test whose values look like a slip of the pen; no value is changed."""
-    from ingest import acts, suspects
-    from ingest.clock import now
-    from ingest.deriving import derive
-    from ingest.errors import CallError
-    from ingest.stamps import from_microseconds
+    from ingest.audit import audit_log
+    from ingest.common.clock import now
+    from ingest.common.errors import CallError
+    from ingest.parsing.timestamps import from_microseconds
+    from ingest.rounds.recompute import derive
+    from ingest.sessions import suspect_values
 
     if what is None:
         raise CallError("settle: say --stands, --set-aside or --look-again")
     with writing(folder) as (lab, connection):
-        tests = suspects.marked_tests(connection, supplier, lot, characteristic)
+        tests = suspect_values.marked_tests(connection, supplier, lot, characteristic)
         days = [from_microseconds(start).astimezone(lab.zone).date() for _, start in tests]
         chosen = [test for test, day in zip(tests, days, strict=True) if tested is None or day == tested.date()]
         if len(chosen) != 1:
@@ -133,7 +134,9 @@ def settle(
             )
         names = (supplier, chosen[0][0], characteristic)
         body = {"lot": lot, "started_us": chosen[0][1]}
-        suspects.settle(connection, names, acts.Act(now(), by, what, acts.stream_subject(*names), because, body))
+        suspect_values.settle(
+            connection, names, audit_log.Act(now(), by, what, audit_log.stream_subject(*names), because, body)
+        )
         derive(connection, lab)
     click.echo(f"Recorded: {what}.")
 
@@ -160,16 +163,16 @@ def action(
     because: str,
 ) -> None:
     """Record a corrective action: when the supplier was asked, what it answered, the first lot after."""
-    from ingest import actions
-    from ingest.clock import now
-    from ingest.errors import CallError
-    from ingest.lab import load
-    from ingest.store import known_store
+    from ingest.common.clock import now
+    from ingest.common.errors import CallError
+    from ingest.config.lab import load
+    from ingest.decisions import corrective_actions
+    from ingest.store.store import known_store
 
     fields = {"cause": cause, "action": done, "first_lot": lot}
-    days = {actions.ASKED: asked, actions.ANSWERED: answered}
+    days = {corrective_actions.ASKED: asked, corrective_actions.ANSWERED: answered}
     steps = [(what, day) for what, day in days.items() if day is not None]
-    steps = steps if answered is not None or not lot else [*steps, (actions.FIRST_LOT, "")]
+    steps = steps if answered is not None or not lot else [*steps, (corrective_actions.FIRST_LOT, "")]
     if not steps:
         raise CallError("action: give --asked DAY, --answered DAY or --first-lot LOT")
     lab, store = load(folder), known_store(folder)
@@ -177,5 +180,7 @@ def action(
         raise CallError("the lab has no store yet; do a first round with lotdrift run")
     with store.writing() as connection:
         for what, day in steps:
-            actions.keep_step(connection, lab, alert, what, by, because or what, {"on": day, **fields}, now())
+            corrective_actions.keep_step(
+                connection, lab, alert, what, by, because or what, {"on": day, **fields}, now()
+            )
     click.echo("Recorded. lotdrift alerts --all --json tells whether the lots after it show that it worked.")

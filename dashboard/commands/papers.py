@@ -26,11 +26,11 @@ __all__ = ["evidence", "notice", "scorecard"]
 @click.option("--formats", default="pdf,xlsx,html,csv", show_default=True, help="Which forms to write.")
 def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str) -> None:
     """The scorecards of a quarter (2026-Q3)."""
-    from dashboard import exports
+    from dashboard.scorecard import export
 
     with reading(folder) as (lab, connection):
-        documents = exports.documents(required(connection), lab, quarter, supplier)
-        written = exports.write(documents, formats, out or lab.folder / "exports")
+        documents = export.documents(required(connection), lab, quarter, supplier)
+        written = export.write(documents, formats, out or lab.folder / "exports")
     print_json(documents) if as_json else click.echo("\n".join(str(path) for path in written))
 
 
@@ -44,11 +44,11 @@ def evidence(
     folder: Path, quarter: str | None, lot: tuple[str, str] | None, supplier: str | None, out: Path | None
 ) -> None:
     """The evidence for an audit, of a quarter (2026-Q3) or of a lot, as one ZIP file."""
-    from dashboard import evidencecall
+    from dashboard.commands import evidence_command
 
     with reading(folder) as (lab, connection):
-        scope = evidencecall.asked(required(connection), lab, quarter, lot, supplier)
-        path = evidencecall.pack(required(connection), lab, scope, out or lab.folder / "exports")
+        scope = evidence_command.asked(required(connection), lab, quarter, lot, supplier)
+        path = evidence_command.pack(required(connection), lab, scope, out or lab.folder / "exports")
     click.echo(str(path))
 
 
@@ -58,11 +58,12 @@ def evidence(
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab).")
 def notice(folder: Path, alert: str, out: Path | None) -> None:
     """The notice to the supplier about an alert, as PDF; it is sent to nobody."""
-    from dashboard import exports, notice
-    from dashboard.forms.noticepaper import as_pdf
+    from dashboard.notice import notice
+    from dashboard.notice.pdf import as_pdf
+    from dashboard.scorecard import export
 
     with reading(folder) as (lab, connection):
         document = notice.document(required(connection), lab, alert)
     path = (out or lab.folder / "exports") / notice.file_name(document)
-    exports.write_file(path, as_pdf(document))
+    export.write_file(path, as_pdf(document))
     click.echo(str(path))

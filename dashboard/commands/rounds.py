@@ -20,7 +20,7 @@ from dashboard.commands.common import (
 )
 
 if TYPE_CHECKING:
-    from ingest.lab import Lab
+    from ingest.config.lab import Lab
 
 __all__ = ["check", "demo", "run", "serve", "upgrade"]
 
@@ -30,18 +30,18 @@ __all__ = ["check", "demo", "run", "serve", "upgrade"]
 @json_option
 def run(folder: Path, as_json: bool) -> None:
     """Do one round: take in all drops, evaluate, raise alerts."""
-    from dashboard import views
-    from dashboard.fullround import full_round
-    from dashboard.progress import progress_on
-    from dashboard.sentences import told_round
-    from ingest.clock import now
-    from ingest.lab import load
+    from dashboard.commands.progress_line import progress_on
+    from dashboard.queries import stored_documents
+    from dashboard.text.formatting import told_round
+    from ingest.common.clock import now
+    from ingest.config.lab import load
+    from ingest.quarter.full_round import full_round
 
     with progress_on(sys.stderr, wanted=not as_json) as watch:
         done = full_round(load(folder), now(), watch)
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
-        document = views.run(connection, lab, done)
+        document = stored_documents.run(connection, lab, done)
     unsent = tell_people(lab)
     if as_json:
         print_json(document)
@@ -58,7 +58,7 @@ def run(folder: Path, as_json: bool) -> None:
 @click.option("--port", type=click.IntRange(0, 65535), default=8050, show_default=True, help="Port to serve on.")
 def serve(folder: Path, host: str, port: int) -> None:
     """Serve the dashboard and do the scheduled rounds, in one process."""
-    from dashboard.serving import serve as serve_lab
+    from dashboard.web.serve import serve as serve_lab
 
     serve_lab(folder, host, port, say=click.echo, warn=warn)
 
@@ -71,13 +71,13 @@ def serve(folder: Path, host: str, port: int) -> None:
 def demo(folder: Path, serves: bool, port: int) -> None:
     """Make a lab folder with invented feeds, run it and serve the dashboard."""
     import sample_feeds
-    from dashboard import views
-    from dashboard.fullround import full_round
-    from dashboard.progress import progress_on
-    from dashboard.sentences import told_round
-    from ingest.clock import now
-    from ingest.errors import CallError
-    from ingest.lab import load
+    from dashboard.commands.progress_line import progress_on
+    from dashboard.queries import stored_documents
+    from dashboard.text.formatting import told_round
+    from ingest.common.clock import now
+    from ingest.common.errors import CallError
+    from ingest.config.lab import load
+    from ingest.quarter.full_round import full_round
 
     if folder.exists() and any(folder.iterdir()) and not (folder / sample_feeds.MARK).exists():
         raise CallError(f"{folder}: is not empty and no earlier demo; name another folder")
@@ -88,13 +88,13 @@ def demo(folder: Path, serves: bool, port: int) -> None:
         done = full_round(load(folder), now(), watch)
     with reading(folder) as (lab, connection):
         assert connection is not None  # the round made the store
-        document = views.run(connection, lab, done)
+        document = stored_documents.run(connection, lab, done)
     unsent = tell_people(lab)
     click.echo(told_round(document, done.problems))
     for line in [*done.notes, *unsent]:
         warn(line)
     if serves:
-        from dashboard.serving import serve as serve_lab
+        from dashboard.web.serve import serve as serve_lab
 
         serve_lab(folder, "127.0.0.1", port, say=click.echo, warn=warn)
     else:
@@ -105,10 +105,10 @@ def demo(folder: Path, serves: bool, port: int) -> None:
 @lab_option
 def upgrade(folder: Path) -> None:
     """Bring the store of an earlier version to this one."""
-    from ingest import upgrades
-    from ingest.lab import load
+    from ingest.config.lab import load
+    from ingest.store import migrations
 
-    done = upgrades.upgrade(load(folder).folder)
+    done = migrations.upgrade(load(folder).folder)
     if done.before == done.after:
         click.echo(f"The store is of this version already (schema {done.after}); nothing was done.")
         return
@@ -122,17 +122,17 @@ def upgrade(folder: Path) -> None:
 @json_option
 def check(folder: Path, as_json: bool, file: Path | None) -> None:
     """Read lab.toml and every drop, store nothing, report what would be refused."""
-    from dashboard import listings
-    from ingest import checking
-    from ingest.clock import now
-    from ingest.lab import load
+    from dashboard.text import terminal_text
+    from ingest.common.clock import now
+    from ingest.config.lab import load
+    from ingest.intake import dry_run
 
     lab = load(folder)
     if file is not None:
         show_preview(file, lab)
         return
-    report = checking.check(lab, now())
-    print_json(report.document) if as_json else click.echo(listings.check(report.document))
+    report = dry_run.check(lab, now())
+    print_json(report.document) if as_json else click.echo(terminal_text.check(report.document))
     for problem in report.problems:
         warn(problem)
     sys.exit(REFUSED if report.refused_something else 0)
@@ -140,11 +140,11 @@ def check(folder: Path, as_json: bool, file: Path | None) -> None:
 
 def show_preview(file: Path, lab: Lab) -> None:
     """How one file would be read, and the `[[source]]` table to paste."""
-    from dashboard import listings
-    from ingest.clock import now
-    from ingest.errors import CallError
-    from ingest.feeds import FileRefused
-    from ingest.preview import preview
+    from dashboard.text import terminal_text
+    from ingest.common.clock import now
+    from ingest.common.errors import CallError
+    from ingest.parsing.parse_file import FileRefused
+    from ingest.parsing.source_preview import preview
 
     try:
         seen = preview(file, None, lab, now())
@@ -153,5 +153,5 @@ def show_preview(file: Path, lab: Lab) -> None:
     if isinstance(seen, FileRefused):
         warn(seen.reason)
         sys.exit(REFUSED)
-    click.echo(listings.preview(seen))
+    click.echo(terminal_text.preview(seen))
     sys.exit(REFUSED if seen.refusals else 0)

@@ -27,11 +27,12 @@ __all__ = ["alerts", "board", "history", "lot", "replay", "stream"]
 @json_option
 def board(folder: Path, as_json: bool) -> None:
     """The weekly board, one row a stream."""
-    from dashboard import listings, views
+    from dashboard.queries import stored_documents
+    from dashboard.text import terminal_text
 
     with reading(folder) as (lab, connection):
-        rows = [] if connection is None else views.board(connection, lab)
-    print_json(rows) if as_json else click.echo(listings.board(rows))
+        rows = [] if connection is None else stored_documents.board(connection, lab)
+    print_json(rows) if as_json else click.echo(terminal_text.board(rows))
 
 
 @click.command()
@@ -42,11 +43,12 @@ def board(folder: Path, as_json: bool) -> None:
 @json_option
 def stream(folder: Path, as_json: bool, supplier: str, product: str, characteristic: str) -> None:
     """One stream, point by point."""
-    from dashboard import listings, views
+    from dashboard.queries import stored_documents
+    from dashboard.text import terminal_text
 
     with reading(folder) as (lab, connection):
-        document = views.stream(required(connection), lab, supplier, product, characteristic)
-    print_json(document) if as_json else click.echo(listings.stream(document))
+        document = stored_documents.stream(required(connection), lab, supplier, product, characteristic)
+    print_json(document) if as_json else click.echo(terminal_text.stream(document))
 
 
 @click.command()
@@ -56,11 +58,12 @@ def stream(folder: Path, as_json: bool, supplier: str, product: str, characteris
 @json_option
 def lot(folder: Path, as_json: bool, supplier: str, lot: str) -> None:
     """One lot: every reading, every session, its conditioning, its signals."""
-    from dashboard import listings, views
+    from dashboard.queries import stored_documents
+    from dashboard.text import terminal_text
 
     with reading(folder) as (lab, connection):
-        document = views.lot(required(connection), lab, supplier, lot)
-    print_json(document) if as_json else click.echo(listings.lot(document))
+        document = stored_documents.lot(required(connection), lab, supplier, lot)
+    print_json(document) if as_json else click.echo(terminal_text.lot(document))
 
 
 @click.command()
@@ -69,11 +72,12 @@ def lot(folder: Path, as_json: bool, supplier: str, lot: str) -> None:
 @click.option("--all", "closed_too", is_flag=True, help="Closed ones too.")
 def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
     """Open alerts."""
-    from dashboard import listings, views
+    from dashboard.queries import stored_documents
+    from dashboard.text import terminal_text
 
     with reading(folder) as (lab, connection):
-        documents = [] if connection is None else views.alerts(connection, lab, closed_too=closed_too)
-    print_json(documents) if as_json else click.echo(listings.alerts(documents))
+        documents = [] if connection is None else stored_documents.alerts(connection, lab, closed_too=closed_too)
+    print_json(documents) if as_json else click.echo(terminal_text.alerts(documents))
 
 
 @click.command()
@@ -81,11 +85,12 @@ def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
 @json_option
 def history(folder: Path, as_json: bool) -> None:
     """What people entered, the newest first."""
-    from dashboard import historyviews, listings
+    from dashboard.queries import history_queries
+    from dashboard.text import terminal_text
 
     with reading(folder) as (lab, connection):
-        documents = [] if connection is None else historyviews.entries(connection, lab)
-    print_json(documents) if as_json else click.echo(listings.history(documents))
+        documents = [] if connection is None else history_queries.entries(connection, lab)
+    print_json(documents) if as_json else click.echo(terminal_text.history(documents))
 
 
 @click.command()
@@ -94,12 +99,13 @@ def history(folder: Path, as_json: bool) -> None:
 @json_option
 def replay(folder: Path, as_json: bool, day: Any) -> None:
     """What the board and the alerts would have said at the end of a past day (2026-08-31)."""
-    from dashboard import listings, views
-    from dashboard.progress import progress_on
-    from ingest.lab import load
-    from ingest.replay import replayed
+    from dashboard.commands.progress_line import progress_on
+    from dashboard.queries import stored_documents
+    from dashboard.text import terminal_text
+    from ingest.config.lab import load
+    from ingest.rounds.replay import replayed
 
     lab = load(folder)
     with progress_on(sys.stderr, wanted=not as_json) as watch, replayed(lab, day.date(), watch) as connection:
-        document = views.replay(connection, lab, day.date())
-    print_json(document) if as_json else click.echo(listings.replay(document))
+        document = stored_documents.replay(connection, lab, day.date())
+    print_json(document) if as_json else click.echo(terminal_text.replay(document))

@@ -31,9 +31,9 @@ def user() -> None:
 @lab_option
 def user_add(folder: Path, name: str, role: str) -> None:
     """Declare a user."""
-    from dashboard import usercommands
+    from dashboard.commands import user_actions
 
-    click.echo(usercommands.add(folder, name, role))
+    click.echo(user_actions.add(folder, name, role))
 
 
 @user.command("password")
@@ -41,9 +41,9 @@ def user_add(folder: Path, name: str, role: str) -> None:
 @lab_option
 def user_password(folder: Path, name: str) -> None:
     """Change a user's password; all sessions of the user end."""
-    from dashboard import usercommands
+    from dashboard.commands import user_actions
 
-    click.echo(usercommands.change_password(folder, name))
+    click.echo(user_actions.change_password(folder, name))
 
 
 @user.command("close")
@@ -51,9 +51,9 @@ def user_password(folder: Path, name: str) -> None:
 @lab_option
 def user_close(folder: Path, name: str) -> None:
     """End a user's account and all its sessions; the name stays in the history."""
-    from dashboard import usercommands
+    from dashboard.commands import user_actions
 
-    click.echo(usercommands.close(folder, name))
+    click.echo(user_actions.close(folder, name))
 
 
 @user.command("list")
@@ -61,8 +61,9 @@ def user_close(folder: Path, name: str) -> None:
 @json_option
 def user_list(folder: Path, as_json: bool) -> None:
     """The users and what they may do."""
-    from dashboard import listings, usercommands
+    from dashboard.commands import user_actions
+    from dashboard.text import terminal_text
 
     with reading(folder) as (lab, connection):
-        documents = [] if connection is None else usercommands.documents(connection, lab)
-    print_json(documents) if as_json else click.echo(listings.users(documents))
+        documents = [] if connection is None else user_actions.documents(connection, lab)
+    print_json(documents) if as_json else click.echo(terminal_text.users(documents))

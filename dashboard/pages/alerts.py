@@ -9,12 +9,12 @@ from urllib.parse import urlencode
 
 from dash import html
 
-from dashboard import pageviews, views
-from dashboard.alertsheet import by_matter, matter_sheet, stream_of
-from dashboard.desk import Desk
-from dashboard.parts import chips, empty
-from dashboard.sentences import counted
-from dashboard.svg import Room
+from dashboard.charts.sparkline import Room
+from dashboard.components.alert_card import by_matter, matter_sheet, stream_of
+from dashboard.components.html_parts import chips, empty
+from dashboard.queries import page_queries, stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.text.formatting import counted
 
 __all__ = ["layout"]
 
@@ -33,9 +33,11 @@ def layout(desk: Desk, show: str = "open", kind: str = "", most: str = "", **_ot
         listed = matters if most == "all" else matters[:MOST_SHOWN]
         shown = [alert["id"] for matter in listed for alert in matter]
         held = [alert["id"] for alert in alerts if alert["held_under"] in set(shown)]
-        whole = {alert["id"]: alert for alert in views.alerts_named(connection, desk.lab, [*shown, *held])}
-        entries = pageviews.entries(connection, desk.lab, [f"alert:{one}" for one in whole])
-        sketches = views.sketches(connection, {stream for one in whole.values() if (stream := stream_of(one))})
+        whole = {alert["id"]: alert for alert in stored_documents.alerts_named(connection, desk.lab, [*shown, *held])}
+        entries = page_queries.entries(connection, desk.lab, [f"alert:{one}" for one in whole])
+        sketches = stored_documents.sketches(
+            connection, {stream for one in whole.values() if (stream := stream_of(one))}
+        )
     return html.Div(
         [
             html.H1(_headline(alerts)),
@@ -95,7 +97,7 @@ def _with_held(
     matter: list[Document],
     all_held: list[Document],
     entries: Mapping[str, list[Document]],
-    sketches: Mapping[views.Stream, Room],
+    sketches: Mapping[stored_documents.Stream, Room],
 ) -> html.Div:
     """A matter, and where it is one of the bench the supplier alerts that it explains beneath it."""
     ids = {alert["id"] for alert in matter}

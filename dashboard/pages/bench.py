@@ -7,14 +7,16 @@ from typing import Any
 
 from dash import html
 
-from dashboard import benchviews, figures, notify, pageviews, views
-from dashboard.alertsheet import urgent_first
-from dashboard.desk import Desk
+from dashboard.charts import plotly_figures
+from dashboard.components.alert_card import urgent_first
+from dashboard.components.html_parts import graph, keyed, link, lot_link, stream_link, table, word
+from dashboard.delivery import dispatch
 from dashboard.pages.board import rows_table
-from dashboard.parts import graph, keyed, link, lot_link, stream_link, table, word
-from dashboard.sentences import counted, day, listed, moment
-from ingest.lab import Lab
-from ingest.schedule import USUAL_MINUTES
+from dashboard.queries import bench_queries, page_queries, stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.text.formatting import counted, day, listed, moment
+from ingest.config.lab import Lab
+from ingest.rounds.schedule import USUAL_MINUTES
 
 __all__ = ["layout"]
 
@@ -26,15 +28,15 @@ BENCH_KINDS = ("bench", "climate", "feed")
 def layout(desk: Desk, **_other: str) -> html.Div:
     """Chambers with their last weeks, check standards, feeds and rounds."""
     with desk.reading() as connection:
-        bench = benchviews.bench(connection, desk.lab)
+        bench = bench_queries.bench(connection, desk.lab)
         standards = [row for row in desk.board(connection) if row["check_standard"]]
         open_ones = [alert for alert in desk.every_alert(connection) if alert["state"] != "closed"]
         ids = [alert["id"] for alert in open_ones if alert["kind"] in BENCH_KINDS]
-        alerts = views.alerts_named(connection, desk.lab, ids)
+        alerts = stored_documents.alerts_named(connection, desk.lab, ids)
         names = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
-        sketches = views.sketches(connection, names)
-        unsent = notify.waiting(connection, desk.lab)
-        why, looked_at = desk.reasons(connection), pageviews.looked_at(connection, desk.lab)
+        sketches = stored_documents.sketches(connection, names)
+        unsent = dispatch.waiting(connection, desk.lab)
+        why, looked_at = desk.reasons(connection), page_queries.looked_at(connection, desk.lab)
     return html.Div(
         [
             html.H1(_headline(bench, standards, alerts)),
@@ -116,7 +118,11 @@ def _chamber(chamber: Document, number: int) -> html.Section:
         [
             html.H3(f"{chamber['name']}: {now}"),
             html.P(f"Last entry {moment(chamber['last_at'])}. {told}"),
-            graph(figures.chamber_trace(chamber["trace"]), f"chamber-{number}", f"Chamber {chamber['name']}: {told}"),
+            graph(
+                plotly_figures.chamber_trace(chamber["trace"]),
+                f"chamber-{number}",
+                f"Chamber {chamber['name']}: {told}",
+            ),
             keyed(("┄", "edge", "window of the first declared conditioning")),
         ],
         className="sheet",

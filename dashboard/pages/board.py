@@ -10,10 +10,11 @@ from urllib.parse import urlencode
 
 from dash import dcc, html
 
-from dashboard import pageviews, views
-from dashboard.desk import Desk
-from dashboard.parts import chips, empty, keyed, link, picture, stream_link, supplier_link, word
-from dashboard.sentences import (
+from dashboard.charts.sparkline import Room
+from dashboard.components.html_parts import chips, empty, keyed, link, picture, stream_link, supplier_link, word
+from dashboard.queries import page_queries, stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.text.formatting import (
     age,
     amount,
     change,
@@ -26,8 +27,7 @@ from dashboard.sentences import (
     shortly,
     weeks,
 )
-from dashboard.svg import Room
-from ingest.lab import Lab
+from ingest.config.lab import Lab
 
 __all__ = ["layout", "rows_table"]
 
@@ -52,12 +52,12 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
     with desk.reading() as connection:
         rows = desk.board(connection)
         week, why = desk.last_week(connection), desk.reasons(connection)
-        chambers = pageviews.chambers(connection)
+        chambers = page_queries.chambers(connection)
         inside = desk.tested_in(connection, chosen["chamber"]) if chosen.get("chamber") else None
         fitting = [row for row in rows if _belongs(row, chosen, inside)]
         shown = fitting if chosen.get("rows") == "all" else fitting[:MOST_ROWS]
-        sketches = views.sketches(connection, map(_key, shown))
-        looked_at = pageviews.looked_at(connection, desk.lab)
+        sketches = stored_documents.sketches(connection, map(_key, shown))
+        looked_at = page_queries.looked_at(connection, desk.lab)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     return html.Div(
@@ -71,7 +71,7 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
             else empty("No stream fits.", "Widen the choice above."),
             keyed(*SKETCH_KEY),
             _more(len(fitting) - len(shown), chosen),
-            html.P(views.expectation(rows, desk.lab), className="quiet"),
+            html.P(stored_documents.expectation(rows, desk.lab), className="quiet"),
         ]
     )
 

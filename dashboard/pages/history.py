@@ -10,12 +10,12 @@ from urllib.parse import urlencode
 from dash import dcc, html
 from flask import Flask, Response, request
 
-from dashboard import historyviews
-from dashboard.desk import Desk
-from dashboard.parts import chips, table
-from dashboard.safecell import safe_cell
-from dashboard.sentences import counted, day, moment
-from dashboard.subjects import address
+from dashboard.components.html_parts import chips, table
+from dashboard.queries import history_queries
+from dashboard.queries.lab_reader import Desk
+from dashboard.text.csv_cells import safe_cell
+from dashboard.text.formatting import counted, day, moment
+from dashboard.text.subject_names import address
 
 __all__ = ["add_download", "layout"]
 
@@ -30,11 +30,11 @@ COLUMNS = ("at", "who", "what", "about", "reason", "subject", "more")
 def layout(desk: Desk, who: str = "", what: str = "", page: str = "1", **_other: str) -> html.Div:
     """One page of the entries, by one person or of one kind where the address says so."""
     with desk.reading() as connection:
-        total = historyviews.count(connection, who, what)
+        total = history_queries.count(connection, who, what)
         last_page = max(1, -(-total // A_PAGE))
         number = min(_number(page), last_page)
-        shown = historyviews.entries(connection, desk.lab, who, what, A_PAGE, (number - 1) * A_PAGE)
-        people, kinds = historyviews.words(connection)
+        shown = history_queries.entries(connection, desk.lab, who, what, A_PAGE, (number - 1) * A_PAGE)
+        people, kinds = history_queries.words(connection)
     return html.Div(
         [
             html.H1(_headline(total, shown, number) if shown else NONE_FITS if who or what else NOTHING),
@@ -104,7 +104,7 @@ def add_download(server: Flask, desk: Desk) -> None:
     def history_file() -> Response:
         who, what = (request.args.get(name, "") for name in ("who", "what"))
         with desk.reading() as connection:
-            entries = historyviews.entries(connection, desk.lab, who, what)
+            entries = history_queries.entries(connection, desk.lab, who, what)
         answer = Response("\ufeff" + _as_csv(entries), mimetype="text/csv")
         answer.headers["Content-Disposition"] = 'attachment; filename="entries.csv"'
         return answer

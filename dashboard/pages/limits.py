@@ -6,17 +6,17 @@ from typing import Any
 
 from dash import html
 
-from dashboard.asker import asker
-from dashboard.desk import Desk
-from dashboard.limitfigures import before_and_after, shown
-from dashboard.limitforms import confirm, request_of
-from dashboard.limitwords import asked, difference, looser, moving
-from dashboard.parts import graph, keyed, lot_link, stream_link, table, word
-from dashboard.sentences import characteristic, counted, day
-from dashboard.views import with_times
-from ingest.clock import now
-from ingest.limit_requests import Request, as_act
-from ingest.preview_limits import Preview, StreamChange, preview
+from dashboard.components.before_after_figures import before_and_after, shown
+from dashboard.components.current_user import asker
+from dashboard.components.html_parts import graph, keyed, lot_link, stream_link, table, word
+from dashboard.components.limit_change_form import confirm, request_of
+from dashboard.queries.lab_reader import Desk
+from dashboard.queries.stored_documents import with_times
+from dashboard.text.formatting import characteristic, counted, day
+from dashboard.text.limit_change_text import asked, difference, looser, moving
+from ingest.common.clock import now
+from ingest.decisions.limit_change_preview import Preview, StreamChange, preview
+from ingest.decisions.limit_requests import Request, as_act
 
 __all__ = ["layout"]
 

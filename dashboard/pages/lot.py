@@ -7,15 +7,17 @@ from typing import Any
 
 from dash import html
 
-from dashboard import benchviews, evidencefile, figures, pageviews, views
-from dashboard.alertsheet import alert_sheet, urgent_first
-from dashboard.desk import Desk
-from dashboard.entryform import enterable, form
-from dashboard.limitwords import source
-from dashboard.parts import facts, graph, keyed, stream_link, supplier_link, table, word
-from dashboard.sentences import amount, characteristic, counted, day, listed, moment, room_to_limit
-from ingest.answering import LOT_DECISIONS, lot_subject, session_subject
-from ingest.suspects import LOOK_AGAIN, SET_ASIDE, STANDS
+from dashboard.charts import plotly_figures
+from dashboard.components.alert_card import alert_sheet, urgent_first
+from dashboard.components.entry_form import enterable, form
+from dashboard.components.html_parts import facts, graph, keyed, stream_link, supplier_link, table, word
+from dashboard.evidence import bundle_file
+from dashboard.queries import bench_queries, page_queries, stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
+from dashboard.text.limit_change_text import source
+from ingest.decisions.responses import LOT_DECISIONS, lot_subject, session_subject
+from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
 
 __all__ = ["layout"]
 
@@ -39,19 +41,19 @@ TRACE_KEY = (("┄", "edge", "window"), ("│", "grey", "start and end of the re
 def layout(desk: Desk, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
     """The page of a lot."""
     with desk.reading() as connection:
-        document = views.lot(connection, desk.lab, supplier, lot)
+        document = stored_documents.lot(connection, desk.lab, supplier, lot)
         sessions = sorted(document["sessions"], key=_in_order)
         groups = _together(sessions)
-        traces = [benchviews.chamber_trace(connection, desk.lab, group[0]) for group in groups]
+        traces = [bench_queries.chamber_trace(connection, desk.lab, group[0]) for group in groups]
         usual = {
-            product: pageviews.usual(connection, supplier, product)
+            product: page_queries.usual(connection, supplier, product)
             for product in {session["product"] for session in sessions}
         }
-        earlier = pageviews.earlier_values(connection, desk.lab, supplier, lot)
-        refused = pageviews.refused_rows(connection, lot)
+        earlier = page_queries.earlier_values(connection, desk.lab, supplier, lot)
+        refused = page_queries.refused_rows(connection, lot)
         subject = lot_subject(supplier, lot)
         subjects = [subject, *(f"alert:{alert['id']}" for alert in document["alerts"])]
-        entries = pageviews.entries(connection, desk.lab, subjects)
+        entries = page_queries.entries(connection, desk.lab, subjects)
     limits = [usual[session["product"]].get(session["characteristic"]) for session in sessions]
     sheets = [_session(document, *one) for one in zip(sessions, limits, range(len(sessions)), strict=True)]
     return html.Div(
@@ -76,7 +78,7 @@ def layout(desk: Desk, supplier: str = "", lot: str = "", **_other: str) -> html
 
 
 def _evidence(supplier: str, lot: str) -> html.P:
-    here = evidencefile.address(supplier=supplier, lot=lot)
+    here = bundle_file.address(supplier=supplier, lot=lot)
     return html.P(
         [
             html.A("Evidence bundle of this lot (ZIP)", href=here, download=""),
@@ -214,7 +216,7 @@ def _chamber(group: list[Document], trace: Document | None, number: int) -> html
     told = f"before {listed([characteristic(one['characteristic']) for one in group])}: {'; '.join(states)}"
     shown: list[Any] = [html.P("The log holds no entry for the hours before.", className="quiet")]
     if trace is not None:
-        shown = [graph(figures.chamber_trace(trace), f"trace-{number}", f"Chamber, {told}"), keyed(*TRACE_KEY)]
+        shown = [graph(plotly_figures.chamber_trace(trace), f"trace-{number}", f"Chamber, {told}"), keyed(*TRACE_KEY)]
     heading = f"Chamber {first['chamber'] or 'not named'}, before {moment(first['tested_at'])}"
     return html.Section([html.H3(heading), html.P(told.capitalize(), className="quiet"), *shown], className="sheet")
 
@@ -229,7 +231,9 @@ def _session(document: Document, session: Document, usual: Document | None, numb
             html.H3([f"{name} ", word(session["verdict"])]),
             html.P(_reason(session)),
             *_doubt(document, session),
-            graph(figures.bags(session, usual), f"bags-{number}", f"Readings by bag, {name}. {_reason(session)}"),
+            graph(
+                plotly_figures.bags(session, usual), f"bags-{number}", f"Readings by bag, {name}. {_reason(session)}"
+            ),
             keyed(*_bags_key(session, usual)),
             facts(_facts(session, usual)),
             html.P(stream_link({**document, **session}, "how this stands in its stream")),
@@ -250,7 +254,7 @@ def _doubt(document: Document, session: Document) -> list[Any]:
         session["product"],
         session["characteristic"],
         document["lot"],
-        views.from_iso(session["tested_at"]),
+        stored_documents.from_iso(session["tested_at"]),
     )
     said = (
         f"Settled: {mark['settled']}."

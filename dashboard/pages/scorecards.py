@@ -9,13 +9,15 @@ from urllib.parse import urlencode
 from dash import html
 from flask import Flask, Response, request
 
-from dashboard import cardwords, evidencefile, exports, scorecard, views
-from dashboard.desk import Desk
-from dashboard.parts import empty, link, stream_link, supplier_link, table
-from dashboard.quarterchart import score_bar
-from dashboard.sentences import amount, day, room_to_limit
-from dashboard.svg import as_image_address
-from ingest.errors import CallError, quoted
+from dashboard.charts.sparkline import as_image_address
+from dashboard.components.html_parts import empty, link, stream_link, supplier_link, table
+from dashboard.evidence import bundle_file
+from dashboard.queries import stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.scorecard import export, scorecard, wording
+from dashboard.scorecard.svg_chart import score_bar
+from dashboard.text.formatting import amount, day, room_to_limit
+from ingest.common.errors import CallError, quoted
 
 __all__ = ["add_downloads", "layout"]
 
@@ -32,11 +34,11 @@ MEDIA_TYPES = {
 def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
     """The scorecards of a quarter: all suppliers on one page, or one supplier in full."""
     with desk.reading() as connection:
-        quarters = views.quarters(connection, desk.lab)
+        quarters = stored_documents.quarters(connection, desk.lab)
         if not quarters:
             return html.Div(empty("No quarter yet.", "The first valid test opens one."))
         chosen = quarter or quarters[min(1, len(quarters) - 1)]
-        cards = exports.documents(connection, desk.lab, chosen, supplier or None)
+        cards = export.documents(connection, desk.lab, chosen, supplier or None)
     others = [
         html.Li(link(name, "/scorecards", quarter=name, **({"supplier": supplier} if supplier else {})))
         for name in quarters
@@ -45,12 +47,12 @@ def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> 
     return html.Div(
         [
             html.H1(f"Scorecards of {chosen}"),
-            html.P(f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {cardwords.drawn_up(cards[0])}"),
+            html.P(f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {wording.drawn_up(cards[0])}"),
             *(_all(cards) if not supplier else [_card(card) for card in cards]),
             html.Details(
-                [html.Summary("What counts, and how"), html.Ul([html.Li(x) for x in cardwords.what_counts(cards[0])])]
+                [html.Summary("What counts, and how"), html.Ul([html.Li(x) for x in wording.what_counts(cards[0])])]
             ),
-            html.P(cardwords.CAUTION, className="quiet"),
+            html.P(wording.CAUTION, className="quiet"),
             html.H2("Other quarters"),
             html.Ul(others, className="inline"),
         ]
@@ -62,9 +64,9 @@ def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> 
 
 def _all(cards: Sequence[Document]) -> list[Any]:
     overview = scorecard.overview(cards)
-    lowest = cardwords.lowest_score(overview)
+    lowest = wording.lowest_score(overview)
     return [
-        html.P(cardwords.chance_moves(overview)),
+        html.P(wording.chance_moves(overview)),
         html.Section(
             [
                 html.Div(
@@ -87,14 +89,14 @@ def _all(cards: Sequence[Document]) -> list[Any]:
                     ),
                     className="scroll",
                 ),
-                html.P(["All suppliers: ", *_files(overview["quarter"], "", exports.OVERVIEW_FORMS)]),
+                html.P(["All suppliers: ", *_files(overview["quarter"], "", export.OVERVIEW_FORMS)]),
             ],
             className="sheet",
         ),
         html.H2("Whom to talk to, and about what"),
         *_talk(overview),
         html.H2("What the score is made of"),
-        html.Div(_table(("supplier", *cardwords.part_heads(), "notices"), _parts(overview)), className="scroll"),
+        html.Div(_table(("supplier", *wording.part_heads(), "notices"), _parts(overview)), className="scroll"),
         *[_card(card) for card in cards],
     ]
 
@@ -108,26 +110,26 @@ def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
     )
     return [
         link(row["supplier"], "/scorecards", quarter=quarter, supplier=row["supplier"]),
-        cardwords.place(standing),
-        cardwords.score(standing),
+        wording.place(standing),
+        wording.score(standing),
         bar,
         *(str(counts[key]) for key in ("lots", "pass", "fail", "undecided", "invalid")),
         *(str(row[key]) for key in ("nearer", "away")),
-        html.Span(_downloads(quarter, row["supplier"], exports.FORMS)),
+        html.Span(_downloads(quarter, row["supplier"], export.FORMS)),
     ]
 
 
 def _parts(overview: Document) -> list[list[Any]]:
     rows = [
-        [supplier_link(row["supplier"]), *cardwords.part_cells(row["standing"]), cardwords.notices(row["notices"])]
+        [supplier_link(row["supplier"]), *wording.part_cells(row["standing"]), wording.notices(row["notices"])]
         for row in overview["rows"]
     ]
-    return [["weight", *cardwords.weight_cells(overview), ""], *rows]
+    return [["weight", *wording.weight_cells(overview), ""], *rows]
 
 
 def _talk(overview: Document) -> list[Any]:
     told = [
-        html.Li([supplier_link(row["supplier"]), ": ", "; ".join(cardwords.reasons(row["reasons"]))])
+        html.Li([supplier_link(row["supplier"]), ": ", "; ".join(wording.reasons(row["reasons"]))])
         for row in overview["rows"]
         if row["reasons"]
     ]
@@ -144,7 +146,7 @@ def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
     names = {"quarter": quarter, **({"supplier": supplier} if supplier else {})}
     return [
         *_downloads(quarter, supplier, forms),
-        html.A("evidence for an audit (ZIP)", href=evidencefile.address(**names), download=""),
+        html.A("evidence for an audit (ZIP)", href=bundle_file.address(**names), download=""),
     ]
 
 
@@ -174,19 +176,19 @@ def _card(card: Document) -> html.Section:
     return html.Section(
         [
             html.H2(supplier_link(card["supplier"])),
-            html.P(cardwords.summary(card)),
+            html.P(wording.summary(card)),
             html.P(
-                f"Conforming lots {cardwords.share(card['standing'])}; score {cardwords.score(card['standing'])}; place "
-                f"{cardwords.place(card['standing'])}. Notices: {cardwords.notices(card['notices'])}.",
+                f"Conforming lots {wording.share(card['standing'])}; score {wording.score(card['standing'])}; place "
+                f"{wording.place(card['standing'])}. Notices: {wording.notices(card['notices'])}.",
                 className="quiet",
             ),
             *(
-                [html.Ul([html.Li(line) for line in cardwords.notice_lines(card["notices"])])]
+                [html.Ul([html.Li(line) for line in wording.notice_lines(card["notices"])])]
                 if card["notices"]["asked"]
                 else []
             ),
             table(heads, [_stream(row) for row in card["streams"]], f"Streams of {card['supplier']}", whole),
-            html.P(["Files: ", *_files(card["quarter"], card["supplier"], exports.FORMS)]),
+            html.P(["Files: ", *_files(card["quarter"], card["supplier"], export.FORMS)]),
         ],
         className="sheet",
     )
@@ -198,9 +200,9 @@ def _stream(row: Document) -> list[Any]:
         *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),
         amount(row["level"], row["unit"]),
         amount(row["earlier_level"], row["unit"]),
-        ", ".join(cardwords.move(row)[::-1]) if row["change_low"] is not None else "not compared",
+        ", ".join(wording.move(row)[::-1]) if row["change_low"] is not None else "not compared",
         room_to_limit(row),
-        cardwords.events(row),
+        wording.events(row),
     ]
 
 
@@ -222,12 +224,12 @@ def add_downloads(server: Flask, desk: Desk) -> None:
     @server.get("/scorecard-file")
     def scorecard_file() -> Response:
         quarter, supplier, form = (request.args.get(key, "") for key in ("quarter", "supplier", "form"))
-        if form not in (exports.FORMS if supplier else exports.OVERVIEW_FORMS):
+        if form not in (export.FORMS if supplier else export.OVERVIEW_FORMS):
             raise CallError(f"scorecard: there is no form {quoted(form)}")
         with desk.reading() as connection:
-            cards = exports.documents(connection, desk.lab, quarter, supplier or None)
-        data = exports.FORMS[form](cards[0]) if supplier else exports.OVERVIEW_FORMS[form](cards)
-        name = exports.file_name(cards[0], form) if supplier else exports.overview_file_name(quarter, form)
+            cards = export.documents(connection, desk.lab, quarter, supplier or None)
+        data = export.FORMS[form](cards[0]) if supplier else export.OVERVIEW_FORMS[form](cards)
+        name = export.file_name(cards[0], form) if supplier else export.overview_file_name(quarter, form)
         return Response(
             data,
             content_type=MEDIA_TYPES[form],

@@ -6,21 +6,33 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import figures, pageviews, streamfile, views
-from dashboard.alertsheet import alert_sheet, urgent_first
-from dashboard.desk import Desk
-from dashboard.entryform import enterable, field, form
-from dashboard.limitlines import near
-from dashboard.limitwords import in_force
-from dashboard.pages import streampicture
-from dashboard.pages.streamlimits import limits_section
-from dashboard.pages.streampicture import Asked, matters, told_adjusted
-from dashboard.parts import facts, graph, keyed, lot_link, supplier_link, table, word
-from dashboard.sentences import amount, change, counted, day, humidity, percent, price_of_marks, room_to_limit, weeks
-from dashboard.sentences import characteristic as spoken
-from ingest.acts import limit_subject, stream_subject
-from ingest.answering import NOTE
-from ingest.lab import Lab
+from dashboard.charts import plotly_figures
+from dashboard.charts.limit_lines import near
+from dashboard.components.alert_card import alert_sheet, urgent_first
+from dashboard.components.entry_form import enterable, field, form
+from dashboard.components.html_parts import facts, graph, keyed, lot_link, supplier_link, table, word
+from dashboard.pages import stream_chart
+from dashboard.pages.stream_chart import Asked, matters, told_adjusted
+from dashboard.pages.stream_limits import limits_section
+from dashboard.queries import page_queries, stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.text.formatting import (
+    amount,
+    change,
+    counted,
+    day,
+    humidity,
+    percent,
+    price_of_marks,
+    room_to_limit,
+    weeks,
+)
+from dashboard.text.formatting import characteristic as spoken
+from dashboard.text.limit_change_text import in_force
+from dashboard.web import stream_file
+from ingest.audit.audit_log import limit_subject, stream_subject
+from ingest.config.lab import Lab
+from ingest.decisions.responses import NOTE
 
 __all__ = ["layout"]
 
@@ -57,11 +69,13 @@ def layout(
     names = {"supplier": supplier, "product": product, "characteristic": characteristic}
     subject = stream_subject(supplier, product, characteristic)
     with desk.reading() as connection:
-        document = views.stream(connection, desk.lab, supplier, product, characteristic)
-        row = views.board_row(connection, desk.lab, supplier, product, characteristic)
-        alerts = urgent_first(views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, **names)))
+        document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
+        row = stored_documents.board_row(connection, desk.lab, supplier, product, characteristic)
+        alerts = urgent_first(
+            stored_documents.alerts_named(connection, desk.lab, page_queries.alert_ids(connection, **names))
+        )
         subjects = [subject, limit_subject(product, characteristic), *(f"alert:{alert['id']}" for alert in alerts)]
-        entries = pageviews.entries(connection, desk.lab, subjects)
+        entries = page_queries.entries(connection, desk.lab, subjects)
     declared = desk.lab.product(product)
     noted = entries[subject]
     return html.Div(
@@ -87,7 +101,7 @@ def layout(
                 form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
             ),
             html.H2("The figures as a table"),
-            html.P(html.A("Download as CSV", href=streamfile.address(names), download="", className="button")),
+            html.P(html.A("Download as CSV", href=stream_file.address(names), download="", className="button")),
             html.Details([html.Summary(counted(len(document["points"]), "lot")), _table(document)]),
             dcc.Location(id="stream-goes-to", refresh="callback-nav"),
             dcc.Store(id="stream-supplier", data=supplier),
@@ -100,15 +114,15 @@ def _pictured(
 ) -> html.Section:
     """The picture with what can be chosen of it above and its key below."""
     second = bool(asked.beside) and matters(document)
-    span = streampicture.span(asked, document)
-    figure = figures.stream(document, start, span)
-    figures.pin_notes(figure, noted)
+    span = stream_chart.span(asked, document)
+    figure = plotly_figures.stream(document, start, span)
+    plotly_figures.pin_notes(figure, noted)
     if second:
-        figures.add_second_look(figure, document, span)
+        plotly_figures.add_second_look(figure, document, span)
     return html.Section(
         [
-            *streampicture.choices(asked),
-            *streampicture.looks(asked, document),
+            *stream_chart.choices(asked),
+            *stream_chart.looks(asked, document),
             graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, lab)}"),
             keyed(*_key(document, second=second)),
             html.P(_hidden_limits(row, document), className="quiet"),

@@ -8,15 +8,16 @@ from urllib.parse import urlencode
 
 from dash import html
 
-from dashboard import cardwords, pageviews, views
-from dashboard.alertsheet import by_matter, matter_sheet
-from dashboard.desk import Desk
+from dashboard.components.alert_card import by_matter, matter_sheet
+from dashboard.components.html_parts import chips, empty, link, lot_link, table, word
 from dashboard.pages.board import rows_table
-from dashboard.parts import chips, empty, link, lot_link, table, word
-from dashboard.quarterlots import quarter as quarter_named
-from dashboard.quarternotices import asked_in, totals
-from dashboard.sentences import characteristic, counted, day, listed
-from spc.words import Verdict
+from dashboard.queries import page_queries, stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.scorecard import wording
+from dashboard.text.formatting import characteristic, counted, day, listed
+from ingest.quarter.lots import quarter as quarter_named
+from ingest.quarter.notices import asked_in, totals
+from spc.vocabulary.enums import Verdict
 
 __all__ = ["layout"]
 
@@ -30,19 +31,21 @@ def layout(desk: Desk, name: str = "", quarter: str = "", **_other: str) -> html
     """The page of a supplier."""
     with desk.reading() as connection:
         rows = [row for row in desk.board(connection) if row["supplier"] == name]
-        sketches = views.sketches(connection, [(name, row["product"], row["characteristic"]) for row in rows])
-        named = views.alerts_named(connection, desk.lab, pageviews.alert_ids(connection, supplier=name))
+        sketches = stored_documents.sketches(
+            connection, [(name, row["product"], row["characteristic"]) for row in rows]
+        )
+        named = stored_documents.alerts_named(connection, desk.lab, page_queries.alert_ids(connection, supplier=name))
         notices = asked_in(named)
         alerts = [alert for alert in named if alert["state"] != "closed"]
-        entries = pageviews.entries(connection, desk.lab, [f"alert:{alert['id']}" for alert in alerts])
-        quarters = views.quarters(connection, desk.lab)
+        entries = page_queries.entries(connection, desk.lab, [f"alert:{alert['id']}" for alert in alerts])
+        quarters = stored_documents.quarters(connection, desk.lab)
         why = desk.reasons(connection)
-        looked_at = pageviews.looked_at(connection, desk.lab)
+        looked_at = page_queries.looked_at(connection, desk.lab)
         chosen = quarter or (quarters[0] if quarters else "")
         lots = []
         if chosen:
             span = quarter_named(chosen, desk.lab)
-            lots = pageviews.lots_tested(connection, desk.lab, name, span.start_us, span.end_us)
+            lots = page_queries.lots_tested(connection, desk.lab, name, span.start_us, span.end_us)
     if not rows:
         return html.Div(empty(f'No supplier "{name}".', "The board lists them all."))
     return html.Div(
@@ -54,8 +57,8 @@ def layout(desk: Desk, name: str = "", quarter: str = "", **_other: str) -> html
             ),
             rows_table(rows, sketches, why, looked_at, desk.lab),
             html.H2("Notices"),
-            html.P(f"{cardwords.notices(totals(notices))}.".capitalize()),
-            html.Ul([html.Li(line) for line in cardwords.notice_lines(totals(notices))]),
+            html.P(f"{wording.notices(totals(notices))}.".capitalize()),
+            html.Ul([html.Li(line) for line in wording.notice_lines(totals(notices))]),
             html.H2("Alerts"),
             *[matter_sheet(matter, entries, {}) for matter in by_matter(alerts)],
             *([] if alerts else [html.P("None is open.")]),

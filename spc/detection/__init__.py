@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from spc.detection.sisters import ALONE, Sisters, neighbours, pooled
-from spc.detection.watching import Watch, newest, watch, watch_all
+from spc.detection.detector import Watch, newest, watch, watch_all
+from spc.detection.pooled_autocorrelation import ALONE, Sisters, neighbours, pooled
 from spc.detection.windows import Stream
 
 __all__ = ["ALONE", "Sisters", "Stream", "Watch", "neighbours", "newest", "pooled", "watch", "watch_all"]

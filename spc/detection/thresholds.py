@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from spc._checks import Floats
+from spc.kernels.validation import Floats
 
 __all__ = ["FIRST_LOT", "drift", "spread"]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc._checks import Floats
+from spc.kernels.validation import Floats
 
 __all__ = ["SPAN", "Flags", "Ints", "Stream", "Windows", "lots_counted", "windows"]
 

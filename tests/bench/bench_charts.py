@@ -18,7 +18,7 @@ import pandas as pd
 from scipy import signal
 
 from spc import charts, patterns
-from spc._checks import Floats
+from spc.kernels.validation import Floats
 
 LOTS = 100
 BLOCK = 500  # streams: 100 lots of them are 0.4 MB, several such arrays fit the second-level cache

@@ -15,7 +15,8 @@ from statistics import median
 import numpy as np
 import pandas as pd
 
-from spc import components, lots
+from spc import components
+from spc.stream import session_summary
 
 BAGS, READINGS, LOTS_A_STREAM, REPEATS = 6, 6, 25, 5
 
@@ -45,14 +46,16 @@ def seconds(work: Callable[[], object]) -> float:
 def main(count: int) -> None:
     frame = drawn(count)
     bounded = frame.assign(bound=(frame["value"] > frame["value"].quantile(0.999)).astype(np.int8))
-    summary = lots.summarise(frame, "log")
+    summary = session_summary.summarise(frame, "log")
     stream = np.arange(count) // LOTS_A_STREAM
     yardstick = seconds(lambda: frame.groupby("session")["value"].agg(["mean", "std"]))
     lines = {
         "pandas grouped mean and sd": yardstick,
-        "lots.summarise": seconds(lambda: lots.summarise(frame, "log")),
-        "lots.summarise, unsorted": seconds(lambda: lots.summarise(frame.sample(frac=1.0, random_state=1), "log")),
-        "lots.summarise, one reading in 1,000 bounded": seconds(lambda: lots.summarise(bounded, "log")),
+        "lots.summarise": seconds(lambda: session_summary.summarise(frame, "log")),
+        "lots.summarise, unsorted": seconds(
+            lambda: session_summary.summarise(frame.sample(frac=1.0, random_state=1), "log")
+        ),
+        "lots.summarise, one reading in 1,000 bounded": seconds(lambda: session_summary.summarise(bounded, "log")),
         "components.batch, anova": seconds(lambda: components.batch(summary, stream, "anova")),
         "components.batch, reml": seconds(lambda: components.batch(summary, stream, "reml")),
     }

@@ -38,8 +38,9 @@ from films import (
     sisters_of,
 )
 
-from spc import alerts, charts, detection, evaluate, lots, patterns
-from spc.signals import signal_frame, signals_in
+from spc import charts, detection, evaluate, patterns
+from spc.stream import alert_episodes, session_summary
+from spc.vocabulary.signal import signal_frame, signals_in
 
 BUDGET = 0.2
 YEAR_WEEKS = 52.1775
@@ -84,7 +85,7 @@ def likelihood(levels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def as_signals(rows: Iterable[tuple[int, int, str, float]]) -> pd.DataFrame:
     table = [(n, float(i), kind, int(side), "look", kind, 1.0, np.nan, np.nan, np.nan) for n, i, kind, side in rows]
-    return pd.DataFrame(table, columns=["stream", *alerts.SIGNAL_COLUMNS])
+    return pd.DataFrame(table, columns=["stream", *alert_episodes.SIGNAL_COLUMNS])
 
 
 # False alerts
@@ -94,7 +95,7 @@ def episodes(found: pd.DataFrame, streams: int) -> pd.DataFrame:
     """Episodes by stream (rows) and kind (columns)."""
     counts = pd.DataFrame(0.0, index=range(streams), columns=list(TOLD))
     for number, own in found.groupby("stream"):
-        for one in alerts.episodes(signals_in(own)):
+        for one in alert_episodes.episodes(signals_in(own)):
             counts.loc[number, one.kind if one.kind in TOLD else "point"] += 1.0
     return counts
 
@@ -162,7 +163,7 @@ def floored(rng: np.random.Generator, lots_each: int) -> pd.DataFrame:
             "bound": np.where(values < floor, -1, 0).ravel(),
         }
     )
-    return lots.summarise(rows, "log").assign(
+    return session_summary.summarise(rows, "log").assign(
         lot=[f"{number:04}" for number in range(lots_each)],
         weeks=FIRST_WEEK + np.arange(lots_each),
         valid=True,

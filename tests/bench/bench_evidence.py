@@ -13,12 +13,12 @@ from datetime import timedelta
 from pathlib import Path
 
 from bench_scorecards import START, SUPPLIERS, rows
-from labs import Bench
+from support.labs import Bench
 
-from dashboard import evidence, evidencefile, evidencetables
-from ingest.lab import load
-from ingest.limit_acts import with_entered_limits
-from ingest.store import known_store
+from dashboard.evidence import bundle_file, bundle_scope, bundle_tables
+from ingest.audit.limit_entries import with_entered_limits
+from ingest.config.lab import load
+from ingest.store.store import known_store
 
 
 def main() -> None:
@@ -31,16 +31,16 @@ def main() -> None:
         store, lab = known_store(bench.folder), load(bench.folder)
         assert store is not None
         with store.reading() as connection:
-            scope = evidence.of_quarter(connection, lab, "2026-Q3")
-            source = evidencetables.Source(connection, with_entered_limits(connection, lab), scope, set())
-            for name in evidencetables.COLUMNS:
+            scope = bundle_scope.of_quarter(connection, lab, "2026-Q3")
+            source = bundle_tables.Source(connection, with_entered_limits(connection, lab), scope, set())
+            for name in bundle_tables.COLUMNS:
                 tracemalloc.start()
-                count = sum(1 for _ in evidencetables.rows_of(name, source))
+                count = sum(1 for _ in bundle_tables.rows_of(name, source))
                 print(f"{name}: {count:,} rows, at most {tracemalloc.get_traced_memory()[1] / 1e6:.1f} MB at hand")
                 tracemalloc.stop()
             before, started = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.perf_counter()
             with (Path(folder) / "bundle.zip").open("wb") as out:
-                members = evidencefile.write(connection, lab, scope, out)
+                members = bundle_file.write(connection, lab, scope, out)
                 size = out.tell()
             grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
         print(

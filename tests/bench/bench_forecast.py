@@ -15,7 +15,7 @@ import time
 import numpy as np
 from scipy import special
 
-from spc.forecast import forecast
+from spc.stream.forecast import forecast
 
 HORIZON = 13.0
 KINDS = {"steady": 0.3, "ramp": 0.25, "step": 0.15, "wandering": 0.1, "tails": 0.1, "dependent": 0.1}

@@ -24,12 +24,12 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from labs import LAB_TOML, MONDAY, Bench
 from scipy import stats
 from sqlalchemy import Connection
+from support.labs import LAB_TOML, MONDAY, Bench
 
-from ingest.stamps import WEEK_US
-from ingest.store import known_store
+from ingest.parsing.timestamps import WEEK_US
+from ingest.store.store import known_store
 
 WEEKS = 62
 START = 40

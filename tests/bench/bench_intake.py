@@ -28,14 +28,15 @@ import numpy as np
 import pandas as pd
 import psycopg
 import pyarrow.csv as pacsv
-from cluster import running_cluster
-from labs import NOW, Bench
 from numpy.typing import NDArray
+from support.cluster import running_cluster
+from support.labs import NOW, Bench
 
-from ingest import drops, rounds
-from ingest.lab import load
-from ingest.sessions import rebuild_stale
-from ingest.store import STORE_NAME, insert_many, open_store
+from ingest.config.lab import load
+from ingest.intake import drops
+from ingest.rounds import rounds
+from ingest.sessions.sessions import rebuild_stale
+from ingest.store.store import STORE_NAME, insert_many, open_store
 
 ROWS = 1_000_000
 BAGS, READINGS = 6, 6

@@ -24,12 +24,14 @@ import pandas as pd
 from films import SCENES, Film, as_stream, film, sisters_of
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from labs import MONDAY, Bench, lot_rows
+from support.labs import MONDAY, Bench, lot_rows
 
-from ingest import deriving, evaluating
-from ingest.bench_alerts import FINDINGS
-from ingest.store import get_meta, open_store
-from spc import charts, detection, evaluate, lots, patterns
+from ingest.alerts.shared_shift_alerts import FINDINGS
+from ingest.evaluation import evaluate_streams
+from ingest.rounds import recompute
+from ingest.store.store import get_meta, open_store
+from spc import charts, detection, evaluate, patterns
+from spc.stream import session_summary
 
 BUDGET = 0.2
 LOTS = 200
@@ -37,12 +39,12 @@ OFTEN = 10_000
 STREAMS_IN_STORE = 20
 MANY_STREAMS = 100
 PARTS = {
-    "sisters": [(evaluating, "note_sisters")],
-    "read": [(evaluating, "sessions_of"), (evaluating, "heard_of")],
-    "evaluate": [(evaluating, "evaluate")],
-    "write": [(evaluating, "write")],
-    "bench": [(deriving, "watch_bench")],
-    "humidity": [(deriving, "tell_humidity")],
+    "sisters": [(evaluate_streams, "note_sisters")],
+    "read": [(evaluate_streams, "sessions_of"), (evaluate_streams, "heard_of")],
+    "evaluate": [(evaluate_streams, "evaluate")],
+    "write": [(evaluate_streams, "write")],
+    "bench": [(recompute, "watch_bench")],
+    "humidity": [(recompute, "tell_humidity")],
 }
 
 
@@ -89,7 +91,7 @@ def sessions(rng: np.random.Generator) -> pd.DataFrame:
     session, bag, _ = (place.ravel() for place in np.indices(shape))
     rows = pd.DataFrame({"session": session, "specimen": bag, "value": np.exp(values).ravel(), "bound": 0})
     named = [f"{number:04}" for number in range(LOTS)]
-    return lots.summarise(rows, "log").assign(
+    return session_summary.summarise(rows, "log").assign(
         lot=named, weeks=2000.0 + np.arange(LOTS), valid=True, limit_lower=np.nan, limit_upper=20.0
     )
 

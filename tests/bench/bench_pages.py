@@ -25,9 +25,9 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 import numpy as np
-from browser import free_port, waited_for
-from demolab import NOW, demo_lab
-from manystreams import SUPPLIERS, lab_of_many_streams, lot_name, supplier_name
+from support.browser import free_port, waited_for
+from support.demolab import NOW, demo_lab
+from support.manystreams import SUPPLIERS, lab_of_many_streams, lot_name, supplier_name
 
 ASKED = 40
 TICK_MS = 1000 / os.sysconf("SC_CLK_TCK")

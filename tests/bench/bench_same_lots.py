@@ -37,8 +37,8 @@ from bench_common_shift import (
 )
 from scipy import special, stats
 
-from spc._agreement import Agreement, Lab, agreement, lab
-from spc._suspicion import SHARE
+from spc.shared_shift.candidates import SHARE
+from spc.shared_shift.supplier_agreement import Agreement, Lab, agreement, lab
 
 QUIET_WEEKS = 8.0  # after so long the same lots are news again, as in the search
 FEWEST_SUPPLIERS, AGREEING = 3, 0.4  # as in the search: of three or more suppliers seven in ten moved one way

@@ -11,11 +11,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
-from labs import Bench, lot_rows
+from support.labs import Bench, lot_rows
 
-from dashboard import exports
-from ingest.lab import load
-from ingest.store import known_store
+from dashboard.scorecard import export
+from ingest.config.lab import load
+from ingest.store.store import known_store
 
 SUPPLIERS, STREAMS, LOTS = 50, 10, 10
 START = datetime(2026, 4, 1, 9, tzinfo=UTC)
@@ -47,11 +47,11 @@ def main() -> None:
         assert store is not None
         started = time.perf_counter()
         with store.reading() as connection:
-            cards = exports.documents(connection, load(bench.folder), "2026-Q3", None)
+            cards = export.documents(connection, load(bench.folder), "2026-Q3", None)
         print(f"{len(cards)} documents: {time.perf_counter() - started:.1f} s")
-        for form in exports.FORMS:
+        for form in export.FORMS:
             started = time.perf_counter()
-            exports.write(cards, form, Path(folder) / "out")
+            export.write(cards, form, Path(folder) / "out")
             print(f"{form}: {time.perf_counter() - started:.1f} s")
 
 

@@ -15,10 +15,10 @@ from statistics import median
 
 import numpy as np
 
-from spc.baseline import baselines, establish
 from spc.capability import capabilities, capability
 from spc.changepoint import ramp, ramps, split, splits, step, steps
-from spc.distribution import dependence, dependences, normalities, normality
+from spc.stream.baseline import baselines, establish
+from spc.stream.distribution_checks import dependence, dependences, normalities, normality
 
 LOTS, REPEATS, ALONE = 25, 3, 50
 

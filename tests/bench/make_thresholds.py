@@ -13,11 +13,11 @@ import sys
 
 import numpy as np
 
-from spc._checks import Floats
-from spc.detection import spread
-from spc.detection.evidence import weigh
-from spc.detection.scores import score
+from spc.detection import dispersion
+from spc.detection.bayes_factors import weigh
+from spc.detection.normal_scores import score
 from spc.detection.windows import SPAN, Windows
+from spc.kernels.validation import Floats
 
 LOTS = np.array([8, 9, 10, 11, 12, 14, 16, 19, 22, 26, 32, 40, 50, 64, 80, 100])
 HAZARDS = np.array([3e-2, 1e-2, 3e-3, 1e-3, 3e-4])
@@ -77,7 +77,7 @@ def simulate(streams: int, seed: int) -> dict[str, dict[int, Floats]]:
     for n in range(8, SPAN + 1):
         for name, expected in EXPECTED.items():
             found[name][n] = drift(levels[:, :n], *expected)
-        found["SPREAD"][n] = spread.widening(squares[:, :n], np.full((streams, n), 5.0)).evidence
+        found["SPREAD"][n] = dispersion.widening(squares[:, :n], np.full((streams, n), 5.0)).evidence
     return found
 
 

@@ -1,0 +1,1 @@
+"""Plotly figures and small SVG pictures, drawn from stored figures."""

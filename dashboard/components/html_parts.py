@@ -1,0 +1,123 @@
+"""Pieces that several pages share: the word of a state, a list of facts, a table, a graph, a small picture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+from urllib.parse import urlencode
+
+from dash import dcc, html
+
+from dashboard.charts.plotly_axes import Figure
+from dashboard.charts.plotly_figures import CONFIG
+from dashboard.charts.sparkline import Room, as_image_address, room
+from dashboard.text.formatting import characteristic
+
+__all__ = [
+    "chips",
+    "empty",
+    "facts",
+    "graph",
+    "keyed",
+    "link",
+    "lot_link",
+    "picture",
+    "stream_link",
+    "supplier_link",
+    "table",
+    "word",
+]
+
+# A shape for each word, so that colour is never alone.
+SHAPES = {
+    "act": "◆", "look": "◈", "steady": "●", "learning": "○", "silent": "–", "note": "·",
+    "pass": "●", "fail": "◆", "undecided": "◈", "invalid": "□", "unlimited": "–",
+    "open": "◈", "acknowledged": "●", "closed": "○",
+}  # fmt: skip
+
+
+def word(state: str) -> html.Span:
+    """A state as shape and word."""
+    return html.Span([html.Span(SHAPES.get(state, "·"), **{"aria-hidden": "true"}), state], className=f"word {state}")
+
+
+def link(text: str, path: str, **query: str) -> dcc.Link:
+    """A link within the dashboard; names from files travel as query values."""
+    return dcc.Link(text, href=f"{path}?{urlencode(query)}" if query else path)
+
+
+def supplier_link(supplier: str) -> dcc.Link:
+    """To the page of a supplier."""
+    return link(supplier, "/supplier", name=supplier)
+
+
+def stream_link(document: dict[str, Any], text: str | None = None) -> dcc.Link:
+    """To the page of a stream."""
+    names = {key: document[key] for key in ("supplier", "product", "characteristic")}
+    return link(text or f"{names['product']} · {characteristic(names['characteristic'])}", "/stream", **names)
+
+
+def lot_link(supplier: str, lot: str) -> dcc.Link:
+    """To the page of a lot."""
+    return link(lot, "/lot", supplier=supplier, lot=lot)
+
+
+def chips(choices: Iterable[tuple[str, str, bool]], name: str) -> html.Nav:
+    """Links of which one is in force: (text, address, whether it is)."""
+    items = [
+        html.Li(dcc.Link(text, href=address, className="chip here" if here else "chip"))
+        for text, address, here in choices
+    ]
+    return html.Nav(html.Ul(items, className="inline"), **{"aria-label": name})
+
+
+def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
+    """Named figures: (name, value, one line of why or how)."""
+    return html.Dl(
+        [
+            html.Div([html.Dt(name), html.Dd(value), *([html.Dd(why, className="why")] if why else [])])
+            for name, value, why in items
+        ],
+        className="facts",
+    )
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], name: str, numbers: Sequence[str] = ()) -> html.Div:
+    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` stand to the right."""
+    styles = ["number" if head in numbers else "" for head in heads]
+    head = html.Tr([html.Th(text, scope="col", className=style) for text, style in zip(heads, styles, strict=True)])
+    body = [html.Tr([html.Td(cell, className=style) for cell, style in zip(row, styles, strict=True)]) for row in rows]
+    return html.Div(
+        html.Table([html.Thead(head), html.Tbody(body)]),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **{"aria-label": name},
+    )
+
+
+def graph(figure: Figure, name: str, told: str) -> html.Div:
+    """A figure on a page; `told` says in a sentence what it shows, for those who can't see it."""
+    drawn = dcc.Graph(
+        figure=figure, id=name, config=CONFIG, responsive=True, style={"height": f"{figure['layout']['height']}px"}
+    )
+    return html.Div(drawn, role="img", className="figure", **{"aria-label": told})
+
+
+def keyed(*entries: tuple[str, str, str]) -> html.Ul:
+    """The key of a figure: (shape, how the stylesheet colours it, what it stands for)."""
+    items = [
+        html.Li([html.Span(shape, className=f"shape {style}", **{"aria-hidden": "true"}), words])
+        for shape, style, words in entries
+    ]
+    return html.Ul(items, className="key")
+
+
+def picture(sketch: Room, title: str) -> html.Img:
+    """The small picture of a stream: its last year and its outlook, between its usual place and its limit."""
+    return html.Img(src=as_image_address(room(sketch, title)), alt=title, className="sketch")
+
+
+def empty(sentence: str, advice: str) -> html.Div:
+    """What a page says where there is nothing to show."""
+    return html.Div([html.H1(sentence), html.P(advice)], className="empty")

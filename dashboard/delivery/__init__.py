@@ -1,0 +1,1 @@
+"""Messages that leave the lab: mail, webhook, weekly digest."""

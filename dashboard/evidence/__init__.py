@@ -1,0 +1,1 @@
+"""The audit bundle of a supplier's quarter."""

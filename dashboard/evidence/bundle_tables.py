@@ -1,0 +1,316 @@
+"""The tables of an evidence bundle, drawn row by row from the store: nothing is held that grows with the bundle.
+
+No figure is computed here. Times are ISO 8601 with the offset of the lab's zone; files are numbered as in `files.csv`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Row, text
+
+from dashboard.evidence import bundle_scope
+from dashboard.evidence.bundle_scope import TESTS, Scope
+from dashboard.queries.stored_documents import iso, with_times
+from ingest.config.lab import Lab
+from ingest.config.limit_history import SIDES, Step
+from ingest.intake.archive import digest_of
+from ingest.parsing.timestamps import from_microseconds
+from ingest.sessions.conditioning import reach_us
+
+__all__ = ["COLUMNS", "Source", "rows_of"]
+
+Cells = Sequence[object]
+
+ROWS_AT_ONCE = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What all tables of a bundle draw on.
+
+    `lab` has the entered limits laid over. `files` are the numbers of the source files that rows came from; they are
+    gathered while the readings and the chamber log are drawn, so those tables come first.
+    """
+
+    connection: Connection
+    lab: Lab
+    scope: Scope
+    alerts: set[str]
+    files: set[int] = field(default_factory=set)
+
+    def rows(self, sql: str, **values: object) -> Iterable[Row[Any]]:
+        """Rows of a statement, some at a time."""
+        given = {**self.scope.values, **values}
+        return self.connection.execute(text(sql), given, execution_options={"yield_per": ROWS_AT_ONCE})
+
+    def time(self, us: int | None) -> str | None:
+        """A stored time as ISO 8601."""
+        return iso(us, self.lab.zone)
+
+
+COLUMNS = {
+    "readings.csv": (
+        "supplier", "product", "lot", "characteristic", "session_started_at", "tested_at", "specimen", "reading", "value",
+        "bound", "unit", "written", "state", "replaced_at", "replaced_by_file", "chamber", "instrument", "operator", "load",
+        "file_number", "file", "line", "notes",
+    ),
+    "sessions.csv": (
+        "supplier", "product", "lot", "received_on", "made_on", "characteristic", "check_standard", "started_at", "ended_at",
+        "chamber", "instrument", "load", "bags", "readings", "below", "above", "scale", "unit", "level", "worst", "judged_by",
+        "judged", "guard_percent", "limit_lower", "limit_upper", "limit_document", "verdict", "conditioning", "hours",
+        "humidity_min", "humidity_max", "humidity_mean", "excursion_at", "on_chart", "control_center", "control_lower",
+        "control_upper", "stands_out", "marked", "settled",
+    ),
+    "climate.csv": ("chamber", "logged_at", "humidity_percent", "temperature_c", "file_number", "line"),
+    "limits.csv": (
+        "product", "characteristic", "side", "value", "unit", "rule", "judged_by", "guard_percent", "from", "document",
+        "said_in", "who", "entered_at", "reason",
+    ),
+    "control-limits.csv": (
+        "supplier", "product", "characteristic", "unit", "lower", "center", "upper", "from", "frozen_at", "lots_counted",
+        "lots", "left_out", "set_by", "dependence",
+    ),
+    "alerts.csv": (
+        "id", "kind", "grade", "supplier", "product", "characteristic", "lot", "raised_at", "state", "explained_by", "message",
+        "evidence",
+    ),
+    "decisions.csv": ("number", "at", "who", "what", "about", "reason", "details"),
+    "files.csv": (
+        "file_number", "kind", "name", "sha256", "bytes", "modified_at", "taken_in_at", "state", "reason", "stored", "duplicate",
+        "corrected", "refused", "lies_in", "bytes_there",
+    ),
+    "refused.csv": ("file_number", "file", "line", "reason", "cells"),
+}  # fmt: skip
+
+
+def rows_of(name: str, source: Source) -> Iterator[Cells]:
+    """The rows of one table."""
+    return TABLES[name](source)
+
+
+# What was measured
+
+# A correction keeps what the reading said before; the two stand one above the other, the earlier value first.
+READINGS_SQL = f"""
+SELECT t.supplier, t.product, l.lot, t.characteristic, s.started_us, r.tested_us, r.specimen, r.reading, 1 AS holds,
+r.value, r.bound, r.written, CAST(NULL AS BIGINT) AS replaced_us, '' AS replaced_by, c.text AS chamber,
+i.text AS instrument, o.text AS operator, a.text AS load, r.drop_id, d.name AS file, r.line, r.notes
+FROM {TESTS}
+JOIN reading r ON r.stream_id = s.stream_id AND r.lot_id = s.lot_id AND r.tested_us BETWEEN s.started_us AND s.ended_us
+JOIN "drop" d ON d.id = r.drop_id JOIN label c ON c.id = r.chamber_id JOIN label i ON i.id = r.instrument_id
+JOIN label o ON o.id = r.operator_id JOIN label a ON a.id = r.load_id
+WHERE {{where}}
+UNION ALL
+SELECT t.supplier, t.product, l.lot, t.characteristic, s.started_us, e.tested_us, e.specimen, e.reading, 0,
+e.value, e.bound, e.written, e.replaced_us, n.name, '', '', '', '', e.drop_id, d.name, e.line, ''
+FROM {TESTS}
+JOIN earlier_value e ON e.stream_id = s.stream_id AND e.lot_id = s.lot_id AND e.tested_us BETWEEN s.started_us AND s.ended_us
+JOIN "drop" d ON d.id = e.drop_id JOIN "drop" n ON n.id = e.replaced_by_drop_id
+WHERE {{where}}
+ORDER BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 13, 19, 21
+"""
+
+
+def _readings(source: Source) -> Iterator[Cells]:
+    for row in source.rows(READINGS_SQL.format(where=source.scope.where)):
+        source.files.add(row.drop_id)
+        yield (
+            row.supplier, row.product, row.lot, row.characteristic, source.time(row.started_us), source.time(row.tested_us),
+            row.specimen, row.reading, row.value, row.bound, source.lab.characteristic(row.characteristic).unit, row.written,
+            "holds" if row.holds else "replaced", source.time(row.replaced_us), row.replaced_by, row.chamber, row.instrument,
+            row.operator, row.load, row.drop_id, row.file, row.line, row.notes,
+        )  # fmt: skip
+
+
+SESSIONS_SQL = f"""
+SELECT s.*, t.supplier, t.product, t.characteristic, l.lot, l.received_on, l.made_on, c.text AS chamber,
+i.text AS instrument, a.text AS load, p.document AS point, m.slip, m.settled
+FROM {TESTS} JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label a ON a.id = s.load_id
+LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id LEFT JOIN mark m ON m.session_id = s.id
+WHERE {{where}} ORDER BY t.supplier, t.product, l.lot, t.characteristic, s.started_us
+"""
+
+
+def _sessions(source: Source) -> Iterator[Cells]:
+    for row in source.rows(SESSIONS_SQL.format(where=source.scope.where)):
+        yield _session(row, source)
+
+
+def _session(row: Row[Any], source: Source) -> Cells:
+    lab, time = source.lab, source.time
+    declared = lab.characteristic(row.characteristic)
+    limits = lab.limits_at(row.product, row.characteristic, from_microseconds(row.started_us))
+    point = {} if row.point is None else json.loads(row.point)
+    return (
+        row.supplier, row.product, row.lot, row.received_on, row.made_on, row.characteristic,
+        _yes(lab.is_check_standard(row.supplier, row.product)), time(row.started_us), time(row.ended_us), row.chamber,
+        row.instrument, row.load, row.bags, row.readings, row.below, row.above, declared.scale, declared.unit, row.level_unit,
+        row.worst, declared.judged, row.judged, declared.guard_percent, limits.lower, limits.upper, limits.document,
+        row.verdict, row.conditioning, row.hours, row.humidity_min, row.humidity_max, row.humidity_mean,
+        time(row.excursion_us), _yes(bool(point)), point.get("center"), point.get("lower"), point.get("upper"),
+        " ".join(point.get("signals", ())), _yes(row.slip is not None), row.settled,
+    )  # fmt: skip
+
+
+def _yes(answer: bool) -> str:
+    return "yes" if answer else "no"
+
+
+# The chamber log
+
+CHAMBERS_SQL = f"""
+SELECT c.id, c.text AS chamber, t.characteristic, s.started_us, s.ended_us
+FROM {TESTS} JOIN label c ON c.id = s.chamber_id WHERE {{where}}
+UNION
+SELECT c.id, c.text, t.characteristic, x.started_us, x.ended_us
+FROM {TESTS} JOIN session_chamber x ON x.session_id = s.id JOIN label c ON c.id = x.chamber_id WHERE {{where}}
+ORDER BY 2, 1, 4, 5, 3
+"""
+
+
+def _climate(source: Source) -> Iterator[Cells]:
+    for number, chamber, first_us, last_us in _windows(source):
+        entries = source.rows(
+            "SELECT logged_us, humidity_percent, temperature_c, drop_id, line FROM climate "
+            "WHERE chamber_id = :chamber AND logged_us BETWEEN :first AND :last ORDER BY logged_us",
+            chamber=number,
+            first=first_us,
+            last=last_us,
+        )
+        for row in entries:
+            source.files.add(row.drop_id)
+            yield (
+                chamber, source.time(row.logged_us), row.humidity_percent, row.temperature_c, row.drop_id, row.line,
+            )  # fmt: skip
+
+
+def _windows(source: Source) -> Iterator[tuple[int, str, int, int]]:
+    """What the judgement of the tests looked at of each chamber's log, windows that touch joined into one."""
+    rows = source.rows(CHAMBERS_SQL.format(where=source.scope.where))
+    for (number, chamber), own in groupby(rows, key=lambda row: (row.id, row.chamber)):
+        spans = sorted(_window(row, source.lab) for row in own)
+        joined = [spans[0]]
+        for first, last in spans[1:]:
+            if first <= joined[-1][1]:
+                joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
+            else:
+                joined.append((first, last))
+        yield from ((number, chamber, first, last) for first, last in joined)
+
+
+def _window(row: Row[Any], lab: Lab) -> tuple[int, int]:
+    return row.started_us - reach_us(lab.conditioning_for(row.characteristic)), row.ended_us
+
+
+# The limits
+
+
+def _limits(source: Source) -> Iterator[Cells]:
+    pairs = {(one.product, one.characteristic) for one in bundle_scope.streams(source.connection, source.scope)}
+    for product, characteristic in sorted(pairs):
+        for side in SIDES:
+            for step in source.lab.limit_steps(product, characteristic, side):
+                yield _limit(product, characteristic, side, step, source)
+
+
+def _limit(product: str, characteristic: str, side: str, step: Step, source: Source) -> Cells:
+    declared = source.lab.characteristic(characteristic)
+    rule = "inside where at or above it" if side == "lower" else "inside where below it"
+    return (
+        product, characteristic, side, "none" if step.value is None else step.value, declared.unit, rule, declared.judged,
+        declared.guard_percent, "" if step.start is None else step.start.isoformat(), step.document,
+        "entry of a person" if step.is_entry else "lab.toml", step.who, source.time(step.entered_us), step.reason,
+    )  # fmt: skip
+
+
+def _control_limits(source: Source) -> Iterator[Cells]:
+    for one in bundle_scope.streams(source.connection, source.scope):
+        stored = source.connection.execute(
+            text("SELECT document FROM evaluation WHERE stream_id = :id"), {"id": one.id}
+        ).scalar()
+        document = {} if stored is None else with_times(json.loads(stored), source.lab)
+        for limits in document.get("limits_history", ()):
+            yield (
+                one.supplier, one.product, one.characteristic, document["unit"], limits["lower"], limits["center"],
+                limits["upper"], limits["from_at"], limits["frozen_at"], limits["from_lots"], _json(limits.get("lots", [])),
+                _json(limits["left_out"]), _json(limits["set_by"]), limits["widened_for_dependence"],
+            )  # fmt: skip
+
+
+# What was seen and decided
+
+
+def _alerts(source: Source) -> Iterator[Cells]:
+    for row in source.rows("SELECT * FROM alert ORDER BY raised_us, id"):
+        if row.id in source.alerts:
+            yield (
+                row.id, row.kind, row.grade, row.supplier, row.product, row.characteristic, row.lot,
+                source.time(row.raised_us), row.state, row.held_under, row.message,
+                _json(with_times(json.loads(row.evidence), source.lab)),
+            )  # fmt: skip
+
+
+def _decisions(source: Source) -> Iterator[Cells]:
+    wanted = bundle_scope.subjects(source.connection, source.scope, source.alerts)
+    for row in source.rows("SELECT id, at_us, who, what, subject, reason, body FROM act ORDER BY id"):
+        if row.subject in wanted:
+            details = _json(with_times(json.loads(row.body), source.lab))
+            yield row.id, source.time(row.at_us), row.who, row.what, row.subject, row.reason, details
+
+
+# Where it came from
+
+
+def _files(source: Source) -> Iterator[Cells]:
+    """The files that rows came from, and those that a whole quarter brought and that could not be read."""
+    first, last = source.scope.span if source.scope.whole and source.scope.span else (1, 0)
+    for row in source.rows('SELECT * FROM "drop" ORDER BY id'):
+        if row.id in source.files or (row.state == "refused" and first <= row.taken_us <= last):
+            place = row.put_as or f"{row.folder}/{row.name}"
+            yield (
+                row.id, row.kind, row.name, row.digest.hex(), row.size, source.time(row.modified_ns // 1000),
+                source.time(row.taken_us), row.state, row.reason, row.stored, row.duplicate, row.corrected, row.refused,
+                place, _bytes_there(source.lab.folder / place, row.digest),
+            )  # fmt: skip
+
+
+def _bytes_there(path: Path, digest: bytes) -> str:
+    """Whether the file that lies there still has the bytes that were read."""
+    try:
+        return "the same" if digest_of(path) == digest else "others"
+    except FileNotFoundError:
+        return "not there"
+    except OSError:
+        return "can't be read"
+
+
+def _refused(source: Source) -> Iterator[Cells]:
+    rows = source.rows(
+        'SELECT r.drop_id, d.name, r.line, r.reason, r.cells FROM refusal r JOIN "drop" d ON d.id = r.drop_id '
+        "ORDER BY r.drop_id, r.line, r.id"
+    )
+    return (tuple(row) for row in rows if row.drop_id in source.files)
+
+
+def _json(document: object) -> str:
+    return json.dumps(document, ensure_ascii=False, sort_keys=True)
+
+
+# In this order: the files are known once the rows that came from them were drawn.
+TABLES: dict[str, Callable[[Source], Iterator[Cells]]] = {
+    "readings.csv": _readings,
+    "sessions.csv": _sessions,
+    "climate.csv": _climate,
+    "limits.csv": _limits,
+    "control-limits.csv": _control_limits,
+    "alerts.csv": _alerts,
+    "decisions.csv": _decisions,
+    "files.csv": _files,
+    "refused.csv": _refused,
+}

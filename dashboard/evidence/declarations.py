@@ -1,0 +1,90 @@
+"""What a lab declares, for an auditor: `lab.toml` written anew from the declarations in force.
+
+Only the keys named here are written, so that an address, a name of a variable or a key that is added later is left out until
+somebody names it; comments, which may hold anything, are left out too. The SHA-256 of the lab's own file stands at the head:
+whoever may see that file can tell that it is the one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import tomli_w
+from pydantic import BaseModel
+
+from ingest.config.lab import LAB_FILE, Lab
+
+__all__ = ["SHOWN", "as_toml"]
+
+Document = dict[str, Any]
+
+# The keys of each table that decide how a test is read, judged and scored.
+SHOWN: dict[str, tuple[str, ...]] = {
+    "lab": ("name", "timezone", "session_hours"),
+    "conditioning": (
+        "humidity_percent", "humidity_tolerance", "temperature_c", "temperature_tolerance_c", "hours",
+        "longest_gap_minutes",
+    ),
+    "characteristic": (
+        "name", "unit", "scale", "conditioning", "judged", "guard_percent", "lower_limit", "upper_limit",
+    ),
+    "product": ("name", "class", "outside", "lower_limit", "upper_limit"),
+    "check_standard": ("supplier", "product"),
+    "shielding_source": ("capacitance_pf", "voltage_v"),
+    "baseline": ("lots",),
+    "alerts": ("false_alerts_per_stream_year", "horizon_weeks", "breach_probability"),
+    "scorecard": ("weights",),
+    "source": (
+        "kind", "folder", "pattern", "encoding", "delimiter", "decimal", "timezone", "keep", "columns", "units", "fixed",
+        "readings", "skip_rows", "time_format", "words", "log10", "silent_after_days",
+    ),
+}  # fmt: skip
+UNDECLARED: tuple[object, ...] = (None, "", [], {})
+HEAD = """\
+# Written by lotdrift from the declarations in force, defaults filled in. Left out: comments, the address of the store, and
+# whom alerts are sent to. SHA-256 of the lab's own {file}:
+# {digest}
+
+"""
+
+
+def as_toml(lab: Lab) -> str:
+    """The declarations as TOML."""
+    document: Document = {
+        "lab": {"name": lab.name, "timezone": lab.zone.key, "session_hours": lab.session_hours},
+        "conditioning": {name: _table("conditioning", one) for name, one in lab.conditioning.items()},
+        "characteristic": _tables("characteristic", lab.characteristics),
+        "product": [_product(one) for one in _tables("product", lab.products)],
+        "check_standard": _tables("check_standard", lab.check_standards),
+        **({"shielding_source": _table("shielding_source", lab.shielding_source)} if lab.shielding_source else {}),
+        "baseline": _table("baseline", lab.baseline),
+        "alerts": _table("alerts", lab.alerts),
+        "scorecard": _table("scorecard", lab.scorecard),
+        "source": _tables("source", lab.sources),
+    }
+    return HEAD.format(file=LAB_FILE, digest=lab.digest_of_file) + tomli_w.dumps(document)
+
+
+def _tables(name: str, declared: Sequence[BaseModel]) -> list[Document]:
+    return [_table(name, one) for one in declared]
+
+
+def _table(name: str, declared: BaseModel) -> Document:
+    values = declared.model_dump(by_alias=True)
+    return {key: _told(values[key]) for key in SHOWN[name] if values[key] not in UNDECLARED}
+
+
+def _told(value: Any) -> Any:
+    """A list of tables without the keys that declare nothing."""
+    if not isinstance(value, list):
+        return value
+    return [{k: v for k, v in one.items() if v not in UNDECLARED} if isinstance(one, dict) else one for one in value]
+
+
+def _product(table: Document) -> Document:
+    """TOML has no null: a limit that does not hold for a product is declared as `false`."""
+    limits = {side: table[side] for side in ("lower_limit", "upper_limit") if side in table}
+    return table | {
+        side: {name: False if value is None else value for name, value in own.items()} for side, own in limits.items()
+    }

@@ -1,0 +1,1 @@
+"""The notice to a supplier about one alert."""

@@ -1,0 +1,1 @@
+"""What pages and commands read from the store, as documents."""

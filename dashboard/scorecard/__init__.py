@@ -1,0 +1,1 @@
+"""The quarterly supplier scorecard in all its forms."""

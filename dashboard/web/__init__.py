@@ -1,0 +1,1 @@
+"""The server: app, login, request checks, routes."""

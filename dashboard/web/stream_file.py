@@ -1,0 +1,82 @@
+"""The figures of a stream as a CSV file: what its picture shows, a row a lot, in the unit and at full precision."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Any
+from urllib.parse import urlencode
+
+from flask import Flask, Response, request
+
+from dashboard.queries import stored_documents
+from dashboard.queries.lab_reader import Desk
+from dashboard.text.csv_cells import safe_cell
+
+__all__ = ["add_download", "address", "as_csv"]
+
+Document = dict[str, Any]
+
+PATH = "/stream-file"
+NAMES = ("supplier", "product", "characteristic")
+COLUMNS = (
+    "lot", "tested_at", "level", "bound", "unit", "bags", "readings", "bag_spread", "reading_spread", "usual", "control_lower",
+    "control_upper", "limit_lower", "limit_upper", "chamber", "humidity_percent", "conditioning", "verdict", "stands_out",
+)  # fmt: skip
+
+
+def address(names: dict[str, str]) -> str:
+    """Where the file of a stream is downloaded."""
+    return f"{PATH}?{urlencode(names)}"
+
+
+def as_csv(document: Document) -> str:
+    """The points of a stream; names from files never begin a formula."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    writer.writerows([safe_cell(value) for value in _row(point, document)] for point in document["points"])
+    return out.getvalue()
+
+
+def _row(point: Document, document: Document) -> list[Any]:
+    keys = (
+        "bag_spread",
+        "reading_spread",
+        "center",
+        "lower",
+        "upper",
+        "limit_lower",
+        "limit_upper",
+        "chamber",
+        "humidity",
+    )
+    start = [
+        point["lot"],
+        point["tested_at"],
+        point["shown"],
+        point["bound"],
+        document["unit"],
+        point["bags"],
+        point["n"],
+    ]
+    return [*start, *(point[key] for key in keys), point["state"], point["verdict"], " ".join(point["signals"])]
+
+
+def add_download(server: Flask, desk: Desk) -> None:
+    """Answer the address of the file."""
+
+    @server.get(PATH)
+    def stream_file() -> Response:
+        supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
+        with desk.reading() as connection:
+            document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
+        answer = Response("\ufeff" + as_csv(document), mimetype="text/csv")
+        answer.headers["Content-Disposition"] = f'attachment; filename="{_file_name(document)}"'
+        return answer
+
+
+def _file_name(document: Document) -> str:
+    """Letters and digits of the names; what else they hold could leave the folder or break the header."""
+    names = "-".join(document[name] for name in NAMES)
+    return "".join(c if c.isascii() and c.isalnum() else "-" for c in names) + ".csv"

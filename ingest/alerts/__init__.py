@@ -1,0 +1,1 @@
+"""Alerts about the bench, the climate and the feeds; attribution of supplier alerts; the delivery queue."""

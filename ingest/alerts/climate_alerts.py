@@ -1,0 +1,83 @@
+"""Alerts about readings without valid conditioning: one an excursion and chamber."""
+
+from __future__ import annotations
+
+import pandas as pd
+from sqlalchemy import Connection
+
+from ingest.config.lab import Lab
+from ingest.evaluation.alert_text import printable
+from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
+from ingest.parsing.timestamps import HOUR_US
+from spc.vocabulary.enums import Grade, Kind
+
+__all__ = ["watch_climate"]
+
+
+INVALID_SQL = """
+SELECT s.chamber_id, c.text, s.conditioning, s.started_us, s.excursion_us, l.supplier, l.lot, t.characteristic
+FROM session s JOIN label c ON c.id = s.chamber_id JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id
+WHERE s.conditioning <> 'valid' ORDER BY s.chamber_id, s.conditioning, s.started_us, l.lot
+"""
+COLUMNS = ("chamber_id", "chamber", "state", "started_us", "excursion_us", "supplier", "lot", "characteristic")
+SAID = {
+    "humid": "was too humid",
+    "dry": "was too dry",
+    "warm": "was too warm",
+    "cold": "was too cold",
+    "short": "does not show enough hours",
+    "unlogged": "has no log of the hours",
+}
+
+
+def watch_climate(connection: Connection, lab: Lab) -> list[str]:
+    """Derive the `climate` alerts again; the ids that were not there before."""
+    before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'climate'").scalars())
+    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'climate'")
+    rows = [tuple(row) for row in connection.exec_driver_sql(INVALID_SQL)]
+    sessions = pd.DataFrame(rows, columns=list(COLUMNS))
+    alerts = [_alert(excursion) for excursion in _excursions(sessions, lab)]
+    write_alerts(connection, alerts)
+    return [alert.id for alert in alerts if alert.id not in before]
+
+
+def _excursions(sessions: pd.DataFrame, lab: Lab) -> list[pd.DataFrame]:
+    """Sessions whose stretches of doubt in one chamber overlap share one cause."""
+    if sessions.empty:
+        return []
+    hours = {declared.name: lab.conditioning_for(declared.name).hours for declared in lab.characteristics}
+    required = (sessions["characteristic"].map(hours) * HOUR_US).astype("int64")
+    since = sessions["excursion_us"].astype("Int64").fillna(sessions["started_us"] - required).astype("int64")
+    found = []
+    for _, own in sessions.assign(since=since).groupby(["chamber_id", "state"], sort=False):
+        ordered = own.sort_values(["since", "started_us"], kind="stable")
+        reached = ordered["started_us"].cummax().shift()
+        found += [part for _, part in ordered.groupby((ordered["since"] > reached).cumsum())]
+    return found
+
+
+def _alert(excursion: pd.DataFrame) -> Alert:
+    first = excursion.sort_values(["started_us", "lot"], kind="stable").iloc[0]
+    chamber, state = str(first["chamber"]), str(first["state"])
+    count = len(excursion)
+    said = f"chamber {chamber or 'not named'} {SAID[state]} before {count} test session{'s' if count > 1 else ''}"
+    return Alert(
+        id=alert_id("climate", chamber, state, str(int(first["started_us"]))),
+        kind=Kind.CLIMATE,
+        grade=Grade.NOTE,
+        stream_id=None,
+        supplier=None,
+        product=None,
+        characteristic=None,
+        lot=None,
+        raised_us=int(first["started_us"]),
+        message=printable(f"{said}; they set no limit and raise no alert against a supplier"),
+        evidence={
+            "what": "climate",
+            "chamber": chamber,
+            "state": state,
+            "sessions": count,
+            "since_us": int(excursion["since"].min()),
+            "lots": sorted({f"{row.supplier} {row.lot}" for row in excursion.itertuples()})[:50],
+        },
+    )

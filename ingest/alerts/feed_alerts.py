@@ -1,0 +1,103 @@
+"""Alerts about the feeds themselves: a source that went silent, a file that was refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from fnmatch import fnmatchcase
+from pathlib import PurePath
+
+from sqlalchemy import Connection
+
+from ingest.config.lab import Lab, Source
+from ingest.evaluation.alert_text import printable
+from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
+from ingest.intake.drops import Taken
+from ingest.parsing.timestamps import DAY_US, microseconds
+from ingest.store.last_round import misdated
+from ingest.store.store import insert_many
+from spc.vocabulary.enums import Grade, Kind
+
+__all__ = ["watch_feeds"]
+
+
+def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: Taken) -> list[str]:
+    """Renew the `feed` alerts; the ids that were not there before. They alone depend on the round's clock."""
+    right = misdated(connection)
+    _date_again(connection, right)
+    before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'feed'").scalars())
+    # What was refused stays until a person closes it; silence ends by itself.
+    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'feed' AND id LIKE 'silent%'")
+    alerts = [*_silent(connection, lab, now, right), *_refused(connection, taken, now, right)]
+    fresh = list(
+        {alert.id: alert for alert in alerts if alert.id not in before or alert.id.startswith("silent")}.values()
+    )
+    write_alerts(connection, fresh)
+    return [alert.id for alert in fresh if alert.id not in before]
+
+
+def _date_again(connection: Connection, right: Mapping[int, int]) -> None:
+    """Give the alerts that were raised under a wrong clock the moment of the first round after it."""
+    rows = connection.exec_driver_sql("SELECT id, raised_us FROM alert WHERE kind = 'feed'").fetchall()
+    insert_many(
+        connection,
+        "UPDATE alert SET raised_us = ? WHERE id = ?",
+        [(right[raised_us], name) for name, raised_us in rows if raised_us in right],
+    )
+
+
+def _silent(connection: Connection, lab: Lab, now: datetime, right: Mapping[int, int]) -> Iterator[Alert]:
+    for source in lab.sources:
+        if source.silent_after_days is None:
+            continue
+        last = _last_drop(connection, source, right)
+        if last is not None and microseconds(now) - last > source.silent_after_days * DAY_US:
+            yield _alert(
+                f"silent{alert_id(source.folder, source.pattern or '')}",
+                last,
+                _told_silent(source),
+                {"folder": source.folder},
+            )
+
+
+def _last_drop(connection: Connection, source: Source, right: Mapping[int, int]) -> int | None:
+    taken = connection.exec_driver_sql(
+        'SELECT name, taken_us FROM "drop" WHERE kind = ? AND folder = ? ORDER BY id DESC',
+        (source.kind, PurePath(source.folder).as_posix()),
+    )
+    last = next((int(row[1]) for row in taken if fnmatchcase(row[0], source.pattern or "*")), None)
+    return None if last is None else right.get(last, last)
+
+
+def _told_silent(source: Source) -> str:
+    return f"{source.folder}: no file for over {source.silent_after_days:g} days; see whether the export still runs"
+
+
+def _refused(connection: Connection, taken: Taken, now: datetime, right: Mapping[int, int]) -> Iterator[Alert]:
+    """Files refused as a whole, those that a killed round took in among them, and files that can't be read now."""
+    known = set()
+    rows = connection.exec_driver_sql("SELECT name, reason, digest, taken_us FROM \"drop\" WHERE state = 'refused'")
+    for name, reason, digest, taken_us in rows:
+        known.add((name, reason))
+        about = alert_id("refused", name, reason, digest.hex())
+        yield _alert(about, right.get(taken_us, taken_us), reason, {"file": name})
+    for entry in taken.entries:
+        if entry.state == "refused" and (entry.name, entry.reason) not in known:
+            about = alert_id("refused", entry.name, entry.reason)
+            yield _alert(about, microseconds(now), entry.reason, {"file": entry.name})
+
+
+def _alert(name: str, raised_us: int, said: str, evidence: dict[str, str]) -> Alert:
+    return Alert(
+        id=name,
+        kind=Kind.FEED,
+        grade=Grade.NOTE,
+        stream_id=None,
+        supplier=None,
+        product=None,
+        characteristic=None,
+        lot=None,
+        raised_us=raised_us,
+        message=printable(said),
+        evidence={"what": "feed", **evidence},
+    )

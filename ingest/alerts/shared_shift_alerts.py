@@ -1,0 +1,177 @@
+"""Alerts about shifts that several suppliers, or the check standards, share: the bench, not one supplier."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, select
+
+from ingest.alerts.attribution import hold_explained
+from ingest.alerts.shared_shift_points import points_since
+from ingest.config.lab import Lab
+from ingest.evaluation.alert_text import bench_message, suspect_named
+from ingest.evaluation.reference_scores import CHANGED_FROM, changed_from
+from ingest.evaluation.stored_results import number
+from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
+from ingest.parsing.timestamps import WEEK_US, from_microseconds, weeks_to_us
+from ingest.store import schema
+from ingest.store.store import get_meta, put_meta
+from spc.shared_shift.finding import Finding, Size, as_of
+from spc.shared_shift.search import common_shifts
+from spc.vocabulary.enums import Grade, Kind
+
+__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "watch_bench"]
+
+# What the search needs before the first day that it looks at again.
+REACH_WEEKS = 60.0
+QUARTER_WEEKS = 13
+FINDINGS = "bench_findings"
+FALSE_FINDINGS_PER_YEAR = 1.0
+
+
+def watch_bench(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
+    """Search where points are new, write the alerts, hold what they explain; the ids that were not there before.
+
+    `evaluated` are the streams whose alerts this round has written again.
+    """
+    earlier = _known(connection)
+    found = _searched(connection, lab, earlier)
+    put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in found]))
+    alerts = [_alert(connection, lab, finding) for finding in found]
+    before = set(
+        connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL").scalars()
+    )
+    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL")
+    write_alerts(connection, alerts)
+    named = [(alert.id, finding) for alert, finding in zip(alerts, found, strict=True)]
+    hold_explained(connection, lab, named, None if found != earlier else evaluated)
+    return [alert.id for alert in alerts if alert.id not in before]
+
+
+def _known(connection: Connection) -> list[Finding]:
+    stored = json.loads(get_meta(connection, FINDINGS) or "[]")
+    return [
+        Finding(
+            **{
+                **document,
+                "sizes": {name: Size(**size) for name, size in document["sizes"].items()},
+                **{name: tuple(document[name]) for name in ("first_named", "apart", "explained", "alternatives")},
+                "rivals": tuple(tuple(label) for label in document["rivals"]),
+            }
+        )
+        for document in stored
+    ]
+
+
+def _searched(connection: Connection, lab: Lab, earlier: list[Finding]) -> list[Finding]:
+    first = changed_from(connection)
+    if first is None:
+        return earlier
+    connection.exec_driver_sql("DELETE FROM meta WHERE key = ?", (CHANGED_FROM,))
+    known, after = as_of(earlier, first / WEEK_US)
+    points = points_since(connection, lab, weeks_to_us(after - REACH_WEEKS))
+    return common_shifts(points, false_findings_per_year=FALSE_FINDINGS_PER_YEAR, known=known, after=after)
+
+
+# A finding as an alert
+
+
+def _alert(connection: Connection, lab: Lab, finding: Finding) -> Alert:
+    evidence = _evidence(connection, finding)
+    return Alert(
+        # The day and what was named on it: neither changes as later lots come in.
+        id=alert_id(Kind.BENCH, *finding.first_named, str(finding.direction), str(int(finding.completed_at * 7.0))),
+        kind=Kind.BENCH,
+        grade=Grade.LOOK,
+        stream_id=None,
+        supplier=None,
+        product=None,
+        characteristic=None,
+        lot=None,
+        raised_us=weeks_to_us(finding.completed_at),
+        message=bench_message(evidence),
+        evidence=evidence,
+    )
+
+
+def _evidence(connection: Connection, finding: Finding) -> dict[str, Any]:
+    returned = np.isfinite(finding.until)
+    until = weeks_to_us(finding.until) if returned else None
+    return {
+        "what": "bench",
+        "suspect_kind": finding.suspect_kind,
+        "suspect": finding.suspect,
+        "quantity": finding.quantity or None,
+        "direction": finding.direction,
+        "since_us": weeks_to_us(finding.since),
+        "since_low_us": weeks_to_us(finding.since_low),
+        "since_high_us": weeks_to_us(finding.since_high),
+        "until_us": until,
+        "shifts": [_shift(name, size) for name, size in finding.sizes.items()],
+        "sigmas": number(finding.sigmas),
+        "sigmas_se": number(finding.sigmas_se),
+        "suppliers": finding.suppliers,
+        "agreeing": finding.agreeing,
+        "score": number(finding.score),
+        "chance": number(finding.chance),
+        "check_score": number(finding.check_score),
+        "apart": list(finding.apart),
+        "alternatives": list(finding.alternatives),
+        # Said once: what has the same lots is not told as a rival too.
+        "rivals": [
+            suspect_named(label[0], label[1], label[-1])
+            for label in finding.rivals
+            if " ".join(label) not in finding.alternatives
+        ],
+        "streams": _names(connection, finding.explained),
+        "humidity": _humidity(connection, finding),
+        "closed_because": f"it came back on {_day(until)}" if until is not None else None,
+    }
+
+
+def _shift(quantity: str, size: Size) -> dict[str, Any]:
+    """A shift in percent where the quantity is charted in logs, in the unit else; with its 95 % interval."""
+    name, _, unit = quantity.partition(", ")
+
+    def told(value: float) -> float | None:
+        return number(value if unit else 100.0 * float(np.expm1(value)))
+
+    return {
+        "quantity": name,
+        "unit": unit or "%",
+        "size": told(size.size),
+        "low": told(size.size - 1.96 * size.se),
+        "high": told(size.size + 1.96 * size.se),
+        "films": told(size.films),
+        "check_standards": told(size.check),
+    }
+
+
+def _humidity(connection: Connection, finding: Finding) -> dict[str, float | None] | None:
+    """What the chamber's tests were conditioned at in the quarter before and while the shift lasted."""
+    if "chamber" not in finding.suspect_kind:
+        return None
+    since, until = weeks_to_us(finding.since), weeks_to_us(min(finding.until, finding.since + QUARTER_WEEKS))
+    before, during = connection.exec_driver_sql(
+        "SELECT avg(CASE WHEN s.started_us < ? THEN s.humidity_mean END), avg(CASE WHEN s.started_us >= ? THEN "
+        "s.humidity_mean END) FROM session s JOIN label c ON c.id = s.chamber_id WHERE c.text = ? "
+        "AND s.conditioning = 'valid' AND s.started_us >= ? AND s.started_us < ?",
+        (since, since, finding.suspect, since - QUARTER_WEEKS * WEEK_US, until),
+    ).one()
+    return {"before": before, "during": during}
+
+
+def _names(connection: Connection, streams: tuple[int, ...]) -> list[str]:
+    columns = schema.stream.c
+    rows = connection.execute(
+        select(columns.supplier, columns.product, columns.characteristic).where(columns.id.in_(streams))
+    )
+    return sorted(f"{row[0]} {row[1]}, {row[2].replace('_', ' ')}" for row in rows)
+
+
+def _day(microseconds: int) -> str:
+    moment = from_microseconds(microseconds)
+    return f"{moment.day} {moment:%b %Y}"

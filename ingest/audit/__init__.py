@@ -1,0 +1,1 @@
+"""What people entered: the audit log, accounts and passwords."""

@@ -1,0 +1,128 @@
+"""What people enter: who, when, what, about which subject, and why. Rows are added, never changed.
+
+The subject of an alert is `alert:ID`, of a stream the JSON list of supplier, product and characteristic, of a product's
+limit `limit:` and the JSON list of product and characteristic. What was entered is taken back by another entry: an act
+stands until a later one with the same key undoes or replaces it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, insert, select
+
+from ingest.common.errors import CallError
+from ingest.parsing.timestamps import from_microseconds, microseconds
+from ingest.store import schema
+
+__all__ = [
+    "CHANGE_LIMIT",
+    "LEAVE_OUT",
+    "PUT_BACK",
+    "SET_BASELINE",
+    "TAKE_BACK_BASELINE",
+    "TAKE_BACK_LIMIT",
+    "Act",
+    "acts_on",
+    "acts_on_each",
+    "check_signed",
+    "left_out_standing",
+    "limit_subject",
+    "record",
+    "restarts_standing",
+    "standing",
+    "stream_subject",
+]
+
+SET_BASELINE = "set baseline"
+TAKE_BACK_BASELINE = "take back baseline"
+LEAVE_OUT = "leave out"
+PUT_BACK = "put back"
+CHANGE_LIMIT = "change limit"
+TAKE_BACK_LIMIT = "take back limit"
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One entry of a person; `body` holds what the act needs beside its reason."""
+
+    at: datetime
+    who: str
+    what: str
+    subject: str
+    reason: str
+    body: dict[str, Any]
+
+
+def stream_subject(supplier: str, product: str, characteristic: str) -> str:
+    """The subject of acts on a stream."""
+    return json.dumps([supplier, product, characteristic], ensure_ascii=False)
+
+
+def limit_subject(product: str, characteristic: str) -> str:
+    """The subject of acts on the limit of a product."""
+    return "limit:" + json.dumps([product, characteristic], ensure_ascii=False)
+
+
+def standing(acts: Iterable[Act], done: str, undone: str, *keys: str) -> dict[tuple[Any, ...], Act]:
+    """The acts `done` that no later act `undone` took back, by what `keys` of their body say."""
+    found: dict[tuple[Any, ...], Act] = {}
+    for act in acts:
+        if act.what == done:
+            found[tuple(act.body[key] for key in keys)] = act
+        elif act.what == undone:
+            found.pop(tuple(act.body[key] for key in keys), None)
+    return found
+
+
+def restarts_standing(acts: Iterable[Act]) -> dict[int, Act]:
+    """The settings of a stream's baseline that stand, by the moment from which they hold, in order of time."""
+    found = standing(acts, SET_BASELINE, TAKE_BACK_BASELINE, "from_us")
+    return {from_us: act for (from_us,), act in sorted(found.items(), key=lambda item: item[0])}
+
+
+def left_out_standing(acts: Iterable[Act]) -> dict[str, Act]:
+    """The lots that people leave out of a stream's baseline."""
+    return {lot: act for (lot,), act in standing(acts, LEAVE_OUT, PUT_BACK, "lot").items()}
+
+
+def check_signed(act: Act) -> None:
+    """CallError where an entry says not who or why."""
+    for name, text in (("who", act.who), ("reason", act.reason)):
+        if not text.strip():
+            raise CallError(f"{act.what}: {name} is blank; an entry needs a name and a reason")
+
+
+def record(connection: Connection, act: Act) -> None:
+    """Add an entry; CallError where it says not who or why."""
+    check_signed(act)
+    connection.execute(
+        insert(schema.act).values(
+            at_us=microseconds(act.at),
+            who=act.who.strip(),
+            what=act.what,
+            subject=act.subject,
+            reason=act.reason.strip(),
+            body=json.dumps(act.body, ensure_ascii=False),
+        )
+    )
+
+
+def acts_on(connection: Connection, subject: str) -> list[Act]:
+    """All entries on a subject, the oldest first."""
+    return acts_on_each(connection, [subject])[subject]
+
+
+def acts_on_each(connection: Connection, subjects: Sequence[str]) -> dict[str, list[Act]]:
+    """All entries on each of these subjects, the oldest first."""
+    columns = schema.act.c
+    rows = connection.execute(select(schema.act).where(columns.subject.in_(subjects)).order_by(columns.id))
+    found: dict[str, list[Act]] = {subject: [] for subject in subjects}
+    for row in rows:
+        act = Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
+        found[act.subject].append(act)
+    return found

@@ -1,0 +1,67 @@
+"""The product limits that people entered, laid over what `lab.toml` declares."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import date
+
+from sqlalchemy import Connection
+
+from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, Act, acts_on, standing
+from ingest.config.lab import Lab
+from ingest.config.limit_history import Step
+from ingest.parsing.timestamps import microseconds
+
+__all__ = ["entered", "limit_acts", "named_in", "with_entered_limits"]
+
+
+def limit_acts(connection: Connection) -> list[Act]:
+    """All entries on limits of products, the oldest first of each product."""
+    subjects = connection.exec_driver_sql(
+        "SELECT DISTINCT subject FROM act WHERE subject >= 'limit:' AND subject < 'limit;' ORDER BY subject"
+    ).scalars()
+    return [act for subject in list(subjects) for act in acts_on(connection, subject)]
+
+
+def with_entered_limits(connection: Connection, lab: Lab) -> Lab:
+    """The declarations with the entries of people laid over them."""
+    return replace(lab, entered=entered(limit_acts(connection)))
+
+
+def entered(acts: Iterable[Act]) -> dict[tuple[str, str, str], tuple[Step, ...]]:
+    """The limits that stand, by product, characteristic and side."""
+    found: dict[tuple[str, str, str], tuple[Step, ...]] = {}
+    for (subject, side, _day), act in _standing(acts).items():
+        key = (*named_in(subject), side)
+        found[key] = (*found.get(key, ()), _step(act))
+    return found
+
+
+def named_in(subject: str) -> tuple[str, str]:
+    """The product and the characteristic whose limit a subject is about."""
+    product, characteristic = json.loads(subject.removeprefix("limit:"))
+    return product, characteristic
+
+
+def _standing(acts: Iterable[Act]) -> dict[tuple[str, str, str], Act]:
+    by_subject: dict[str, list[Act]] = {}
+    for act in acts:
+        by_subject.setdefault(act.subject, []).append(act)
+    return {
+        (subject, side, day): act
+        for subject, own in by_subject.items()
+        for (side, day), act in standing(own, CHANGE_LIMIT, TAKE_BACK_LIMIT, "side", "from").items()
+    }
+
+
+def _step(act: Act) -> Step:
+    return Step(
+        value=act.body["value"],
+        start=date.fromisoformat(act.body["from"]),
+        document=act.body["document"],
+        who=act.who,
+        entered_us=microseconds(act.at),
+        reason=act.reason,
+    )

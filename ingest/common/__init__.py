@@ -1,0 +1,1 @@
+"""Clock, errors, units and number formats that every stage uses."""

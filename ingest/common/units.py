@@ -1,0 +1,299 @@
+"""Units and values as instruments and people write them, read without losing a digit or guessing a meaning.
+
+A unit belongs to a quantity. Units of one quantity convert into each other by whole powers of ten, so a value written
+in decimal becomes the float nearest to its exact product: 0.0125 uJ is 12.5 nJ.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from dataclasses import dataclass
+from functools import cache
+
+from ingest.common.errors import quoted
+
+__all__ = [
+    "BLANKS",
+    "ENERGY",
+    "RESISTANCE",
+    "Quantity",
+    "Unit",
+    "UnitError",
+    "Value",
+    "ValueTextError",
+    "logger_unit",
+    "names_a_unit",
+    "parse_number",
+    "parse_unit",
+    "parse_value",
+    "to_unit",
+]
+
+# Spaces that exports put around numbers: plain, tab, no-break, figure, thin, narrow no-break, and a stray mark.
+BLANKS = " \t\u00a0\u2007\u2009\u202f\ufeff"
+
+
+class UnitError(ValueError):
+    """The text is no unit of the quantity asked for, or could mean two; the message says what to write."""
+
+
+class ValueTextError(ValueError):
+    """The text is no value; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What kind of thing a unit measures, and the units in which it may be written."""
+
+    name: str
+    units: tuple[str, ...]
+
+    @property
+    def choices(self) -> str:
+        """The units as a sentence ends: `nJ, uJ, mJ or J`."""
+        return f"{', '.join(self.units[:-1])} or {self.units[-1]}"
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit: its spelling here, its quantity, and the power of ten that leads to joule or ohm."""
+
+    name: str
+    quantity: Quantity
+    exponent: int
+
+
+ENERGY = Quantity("energy", ("nJ", "uJ", "mJ", "J"))
+RESISTANCE = Quantity("resistance", ("ohm", "kohm", "Mohm", "Gohm", "Tohm"))
+
+UNITS = {
+    **{name: Unit(name, ENERGY, exponent) for name, exponent in zip(ENERGY.units, (-9, -6, -3, 0), strict=True)},
+    **{
+        name: Unit(name, RESISTANCE, exponent) for name, exponent in zip(RESISTANCE.units, range(0, 13, 3), strict=True)
+    },
+}
+FOLDED = {name.lower(): unit for name, unit in UNITS.items()}
+
+# Milli and mega differ by a factor of 10^9 and only in the case of one letter, so for that letter the case counts.
+AMBIGUOUS = {
+    "mohm": "it could mean milliohm or megohm; write Mohm, or give the value in ohm",
+    "Mj": "it could mean megajoule or millijoule; write mJ, or give the value in J",
+}
+PER_SQUARE = re.compile(r"ohms?\s*(/|per)\s*(sq|\u25a1)", re.IGNORECASE)
+
+
+def parse_unit(text: str, quantity: Quantity | None = None) -> Unit:
+    """The unit that a text spells.
+
+    Parameters
+    ----------
+    text : str
+        As written in a cell, a header or `lab.toml`; blanks around it, either micro sign and the ohm sign are read.
+    quantity : Quantity, optional
+        What it has to be a unit of.
+
+    Raises
+    ------
+    UnitError
+        If it is unknown, could mean two units, or is a unit of another quantity (as ohm per square is).
+
+    Examples
+    --------
+    >>> parse_unit("\u00b5J").name, parse_unit("OHM").name, parse_unit("gohm").name
+    ('uJ', 'ohm', 'Gohm')
+    """
+    plain = _plain(text)
+    unit = UNITS.get(plain) or _by_letters(plain, text)
+    if unit is None:
+        raise UnitError(_unknown(text, plain, quantity))
+    if quantity is not None and unit.quantity is not quantity:
+        raise UnitError(
+            f"{quoted(text)} is a unit of {unit.quantity.name}, not of {quantity.name}; write {quantity.choices}"
+        )
+    return unit
+
+
+@cache
+def _plain(text: str) -> str:
+    """Blanks off, both micro signs to `u`, both ohm signs to `ohm`."""
+    plain = unicodedata.normalize("NFKC", text.strip(BLANKS))
+    return plain.replace("\u03bc", "u").replace("\u03a9", "ohm")
+
+
+def _by_letters(plain: str, text: str) -> Unit | None:
+    """The unit in other letter case, unless the case could have changed the meaning."""
+    reason = AMBIGUOUS.get(plain[:1] + plain[1:].lower())
+    if reason is not None:
+        raise UnitError(f"{quoted(text)} is refused: {reason}")
+    return FOLDED.get(plain.lower())
+
+
+def _unknown(text: str, plain: str, quantity: Quantity | None) -> str:
+    if _per_square(plain):
+        return (
+            f"{quoted(text)} is a unit of sheet resistance, another quantity; "
+            f"give the resistance between the electrodes in {RESISTANCE.choices}"
+        )
+    if quantity is not None:
+        return f"{quoted(text)} is not a unit of {quantity.name}; write {quantity.choices}"
+    return f"{quoted(text)} is not a unit; write {ENERGY.choices} for energy, {RESISTANCE.choices} for resistance"
+
+
+# How loggers name the units of their columns, in lower case.
+LOGGER_UNITS = {
+    "%": ("%", "%rh", "% rh", "%r.h.", "percent"),
+    "degC": ("degc", "\u00b0c", "c", "\u2103"),
+    "degF": ("degf", "\u00b0f", "f", "\u2109"),
+}
+
+
+def logger_unit(text: str) -> str | None:
+    """The unit of a climate column, `%`, `degC` or `degF`; None where the text is none of them."""
+    plain = text.strip(BLANKS).casefold()
+    return next((unit for unit, spellings in LOGGER_UNITS.items() if plain in spellings), None)
+
+
+def names_a_unit(text: str) -> bool:
+    """Whether a text in a header is meant as a unit, a refused one included."""
+    try:
+        parse_unit(text)
+    except UnitError:
+        plain = _plain(text)
+        return logger_unit(text) is not None or plain[:1] + plain[1:].lower() in AMBIGUOUS or _per_square(plain)
+    return True
+
+
+def _per_square(plain: str) -> bool:
+    return PER_SQUARE.search(plain) is not None
+
+
+# Values
+
+NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,5})?"
+VALUE = re.compile(rf"([<>]?)[{BLANKS}]*({NUMBER})[{BLANKS}]*(.*)", re.DOTALL)
+BOUNDS = {"<": -1, "": 0, ">": 1}
+THOUSANDS = re.compile(r"[0-9]{1,3}(?:[,.'\u2019 \u00a0\u202f][0-9]{3})+(?![0-9])")
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A value as written: the number with a decimal point, which side is open, and the unit if the cell held one.
+
+    `bound` is -1 where the true value lies below the number, +1 where above, else 0.
+    """
+
+    number: str
+    bound: int
+    unit: str
+
+
+def parse_value(text: str, decimal: str = ".") -> Value:
+    """Read one value above 0, exact or bounded.
+
+    Parameters
+    ----------
+    text : str
+        Such as `12.5`, `<0.5`, `> 1.0E12` or `12.5 nJ`.
+    decimal : str
+        The decimal mark of the column, `.` or `,`.
+
+    Raises
+    ------
+    ValueTextError
+        If it is no finite number above 0 in decimal or exponent form.
+
+    Examples
+    --------
+    >>> parse_value("> 1.0E12")
+    Value(number='1.0E12', bound=1, unit='')
+    """
+    value = parse_number(text, decimal)
+    _check_range(text, float(value.number))
+    return value
+
+
+def parse_number(text: str, decimal: str = ".") -> Value:
+    """Read one number of either sign, exact or bounded; raises ValueTextError for anything else."""
+    plain = text.strip(BLANKS)
+    pointed = _pointed(plain, decimal)
+    found = VALUE.fullmatch(pointed)
+    if found is None or (found[3] and not _can_be_unit(found[3])):
+        raise ValueTextError(_why_no_number(plain, decimal))
+    return Value(found[2], BOUNDS[found[1]], found[3])
+
+
+def _pointed(plain: str, decimal: str) -> str:
+    if decimal == ".":
+        return plain
+    if "." in plain:
+        raise ValueTextError(
+            f"{quoted(plain)} has a decimal point in a column of decimal commas; write it with a comma"
+        )
+    return plain.replace(",", ".", 1)
+
+
+def _can_be_unit(rest: str) -> bool:
+    return not rest[0].isdigit() and rest[0] not in "+-.,<>'" and not any(c.isdigit() for c in rest)
+
+
+def _why_no_number(plain: str, decimal: str) -> str:
+    if not plain:
+        return "is blank; write a number"
+    if plain.lower().lstrip("<>+- ") in {"nan", "inf", "infinity"}:
+        return f"{quoted(plain)} is not finite; write a number, or a bounded value such as >1E12"
+    if decimal == "." and "," in plain:
+        return (
+            f"{quoted(plain)} has a comma; write it with a decimal point and no thousands separators, "
+            'or declare decimal = "," in [[source]]'
+        )
+    if THOUSANDS.search(plain):
+        return f"{quoted(plain)} has thousands separators; write the digits without them"
+    if not any(c.isdigit() for c in plain):
+        return (
+            f'{quoted(plain)} is a word; write a number, or map it in [[source]], such as words = {{ "OL" = ">1E13" }}'
+        )
+    return f"{quoted(plain)} is not a number; write it as 12.5, 1.2E9, <0.5 or >1E12"
+
+
+def _check_range(text: str, number: float) -> None:
+    plain = text.strip(BLANKS)
+    if number < 0 or (number == 0 and "-" in plain):
+        raise ValueTextError(f"{quoted(plain)} is not above 0; write a number above 0")
+    if number == 0:
+        raise ValueTextError(
+            f"{quoted(plain)} is not above 0; write the floor of the instrument as a bounded value, such as <0.5"
+        )
+    if not math.isfinite(number):
+        raise ValueTextError(f"{quoted(plain)} is too large for a number; write it as the instrument showed it")
+
+
+def to_unit(number: str, unit: Unit, target: Unit) -> float:
+    """The float nearest to the number as written, converted exactly.
+
+    Parameters
+    ----------
+    number : str
+        A number with a decimal point, as in `Value.number`.
+    unit, target : Unit
+        Units of one quantity.
+
+    Raises
+    ------
+    UnitError
+        If the units are of two quantities.
+
+    Examples
+    --------
+    >>> to_unit("0.0125", parse_unit("uJ"), parse_unit("nJ"))
+    12.5
+    """
+    if unit.quantity is not target.quantity:
+        raise UnitError(
+            f'"{unit.name}" is a unit of {unit.quantity.name}, not of {target.quantity.name}; '
+            f"write {target.quantity.choices}"
+        )
+    mantissa, _, exponent = number.lower().partition("e")
+    # Shifting the exponent in the text leaves the only rounding to the reading of the decimal.
+    return float(f"{mantissa}e{int(exponent or 0) + unit.exponent - target.exponent}")

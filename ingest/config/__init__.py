@@ -1,0 +1,1 @@
+"""`lab.toml`: its models, its checks and what it declares at a given date."""

@@ -1,0 +1,325 @@
+"""The tables of `lab.toml` as they may be written: keys, types and defaults. What they mean together: `ingest.lab`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from itertools import pairwise
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from ingest.common.units import UNITS, ValueTextError, parse_number
+from ingest.config.field_types import (
+    Count,
+    Declared,
+    Delimiter,
+    Encoding,
+    FixedText,
+    Flag,
+    Folder,
+    FromDate,
+    IpAddress,
+    Name,
+    NotNegative,
+    Number,
+    OverridingLimit,
+    Percent,
+    Positive,
+    Probability,
+    RowCount,
+    StoreUrl,
+    TableText,
+    Text,
+    UnitName,
+    ZoneName,
+    expected,
+    listed,
+    one_of,
+    shown,
+)
+from ingest.config.notification_models import Digest, Mail, Route, Webhook
+
+__all__ = [
+    "CLIMATE_COLUMNS",
+    "TEST_COLUMNS",
+    "USUAL_WEIGHTS",
+    "Alerts",
+    "Baseline",
+    "Characteristic",
+    "CheckStandard",
+    "Conditioning",
+    "LabFile",
+    "LabTable",
+    "Limit",
+    "Product",
+    "Schedule",
+    "Scorecard",
+    "Serve",
+    "ShieldingSource",
+    "Source",
+    "Weights",
+]
+
+TEST_COLUMNS = (
+    "tested_at", "chamber", "instrument", "operator", "supplier", "product", "lot", "received_on", "made_on",
+    "specimen", "reading", "characteristic", "value", "unit", "load",
+)  # fmt: skip
+CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
+# Units that a climate column may be declared in; the unit of a value is a unit of its characteristic.
+CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
+
+
+def wrong(said: str) -> PydanticCustomError:
+    """An error whose message is `said` and nothing else."""
+    return PydanticCustomError("expected", "{said}", {"said": said})
+
+
+class LabTable(Declared):
+    """`[lab]`."""
+
+    name: Name
+    timezone: ZoneName
+    session_hours: Positive = 24.0
+    store: StoreUrl | None = None
+
+
+class Conditioning(Declared):
+    """`[conditioning.NAME]`: what the chamber log must show for a test to be valid."""
+
+    humidity_percent: Percent
+    humidity_tolerance: NotNegative
+    temperature_c: Number
+    temperature_tolerance_c: NotNegative
+    hours: Positive
+    longest_gap_minutes: Positive
+
+
+class Limit(Declared):
+    """A specification limit in force from a date on; without a date, from the beginning."""
+
+    value: Number
+    from_: FromDate | None = Field(default=None, alias="from")
+    document: Text = ""
+
+
+class Characteristic(Declared):
+    """`[[characteristic]]`."""
+
+    name: Name
+    unit: UnitName
+    scale: Annotated[Literal["log", "linear"], one_of("log", "linear")]
+    conditioning: Name | None = None
+    judged: Annotated[Literal["mean", "worst"], one_of("mean", "worst")] = "mean"
+    guard_percent: NotNegative = 0.0
+    upper_limit: Annotated[list[Limit], Field(max_length=100)] = Field(default_factory=list)
+    lower_limit: Annotated[list[Limit], Field(max_length=100)] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _limits_make_sense(self) -> Self:
+        for side, limits in (("upper_limit", self.upper_limit), ("lower_limit", self.lower_limit)):
+            self._check_side(side, limits)
+        return self
+
+    def _check_side(self, side: str, limits: list[Limit]) -> None:
+        for limit in limits:
+            if self.scale == "log" and limit.value <= 0:
+                raise wrong(f"expected {side} above 0 on a log scale, got {shown(limit.value)}")
+        dates = [limit.from_ for limit in limits]
+        if any(late is None or (early is not None and late <= early) for early, late in pairwise(dates)):
+            told = ", ".join("no date" if day is None else day.isoformat() for day in dates)
+            raise wrong(f"expected {side} entries with rising dates in `from`, got {told}")
+
+
+class Product(Declared):
+    """`[[product]]`: what a product is expected to meet where it differs."""
+
+    name: Name
+    class_: Text = Field(default="", alias="class")
+    outside: Flag | None = None
+    upper_limit: dict[str, OverridingLimit] = Field(default_factory=dict)
+    lower_limit: dict[str, OverridingLimit] = Field(default_factory=dict)
+
+
+class CheckStandard(Declared):
+    """`[[check_standard]]`: a reference whose value must not move."""
+
+    supplier: Name
+    product: Name
+
+
+class ShieldingSource(Declared):
+    """`[shielding_source]`: the discharge source; no reading can hold more energy than it stores."""
+
+    capacitance_pf: Positive
+    voltage_v: Positive
+
+    @property
+    def stored_nj(self) -> float:
+        """Energy of the charged source, C V^2 / 2, in nJ (pF times V^2 is 1e-12 J)."""
+        return self.capacitance_pf * self.voltage_v**2 / 2000
+
+
+class Baseline(Declared):
+    """`[baseline]`."""
+
+    lots: Count = 25
+
+
+class Alerts(Declared):
+    """`[alerts]`."""
+
+    false_alerts_per_stream_year: Positive = 0.2
+    horizon_weeks: Positive = 13.0
+    breach_probability: Probability = 0.2
+
+
+class Schedule(Declared):
+    """`[schedule]`: when `serve` does a round; `cron` has five fields, in the lab's zone."""
+
+    every_minutes: Count | None = None
+    cron: Annotated[Text, Field(pattern=r"^\S+( +\S+){4}$"), expected('five fields such as "0 6 * * 1-5"')] | None = (
+        None
+    )
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Self:
+        if (self.every_minutes is None) == (self.cron is None):
+            raise wrong("expected either every_minutes or cron")
+        return self
+
+
+class Weights(Declared):
+    """`weights` of `[scorecard]`: how much each part of a supplier's score weighs; what is not named weighs nothing."""
+
+    conforming: NotNegative = 0.0
+    drift: NotNegative = 0.0
+    room: NotNegative = 0.0
+    response: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _something_weighs(self) -> Self:
+        if not self.conforming + self.drift + self.room + self.response > 0:
+            raise wrong("expected at least one weight above 0")
+        return self
+
+
+# Common practice where nothing is agreed: what was tested weighs most. From memory, no source.
+USUAL_WEIGHTS = Weights(conforming=0.5, drift=0.2, room=0.2, response=0.1)
+
+
+class Scorecard(Declared):
+    """`[scorecard]`."""
+
+    weights: Weights = USUAL_WEIGHTS
+
+
+class Serve(Declared):
+    """`[serve]`: how the dashboard is reached."""
+
+    # Where the server with TLS asks from; it names the address of whoever asked it in X-Forwarded-For.
+    trusted_proxy: IpAddress | None = None
+
+
+class Source(Declared):
+    """`[[source]]`: where files of one form come from and how they are read."""
+
+    kind: Annotated[Literal["tests", "climate"], one_of("tests", "climate")]
+    folder: Folder
+    pattern: Name | None = None
+    encoding: Encoding | None = None
+    delimiter: Delimiter | None = None
+    decimal: Annotated[Literal[".", ","], one_of(".", ",")] | None = None
+    timezone: ZoneName | None = None
+    keep: Flag = False
+    columns: TableText = Field(default_factory=dict)
+    units: TableText = Field(default_factory=dict)
+    fixed: dict[str, FixedText] = Field(default_factory=dict)
+    readings: list[Name] = Field(default_factory=list)
+    skip_rows: RowCount = 0
+    time_format: Text | None = None
+    words: TableText = Field(default_factory=dict)
+    log10: Flag = False
+    silent_after_days: Positive | None = None
+
+    @property
+    def known_columns(self) -> tuple[str, ...]:
+        """The columns that a file of this kind may have."""
+        return TEST_COLUMNS if self.kind == "tests" else CLIMATE_COLUMNS
+
+    @model_validator(mode="after")
+    def _parts_agree(self) -> Self:
+        for key, names in (("columns", self.columns), ("fixed", self.fixed)):
+            for name in names:
+                self._check_column(key, name)
+        self._check_units()
+        self._check_readings()
+        self._check_words()
+        self._check_time_format()
+        return self
+
+    def _check_column(self, key: str, name: str) -> None:
+        if name not in self.known_columns:
+            raise wrong(
+                f"expected a column of {self.kind} in {key} ({', '.join(self.known_columns)}), got {shown(name)}"
+            )
+
+    def _check_units(self) -> None:
+        for name, unit in self.units.items():
+            known = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
+            if name not in known:
+                raise wrong(f"expected a column that has a unit in units ({', '.join(known)}), got {shown(name)}")
+            if unit not in known[name]:
+                raise wrong(f"expected {listed(list(known[name]), 'or')} as unit of {name}, got {shown(unit)}")
+
+    def _check_readings(self) -> None:
+        if self.kind == "climate" and (self.readings or self.log10):
+            raise wrong('expected readings and log10 only with kind = "tests"')
+        if len(set(self.readings)) < len(self.readings):
+            raise wrong("expected each column once in readings")
+
+    def _check_words(self) -> None:
+        for word, value in self.words.items():
+            try:
+                parse_number(value)
+            except ValueTextError as error:
+                raise wrong(
+                    f'expected a value such as ">1E13" for {shown(word)} in words, got {shown(value)}'
+                ) from error
+
+    def _check_time_format(self) -> None:
+        if self.time_format is not None and not _reads_its_own_writing(self.time_format):
+            raise wrong(
+                f'expected a time_format with date and time such as "%d.%m.%Y %H:%M", got {shown(self.time_format)}'
+            )
+
+
+def _reads_its_own_writing(form: str) -> bool:
+    """Whether a strptime format keeps day, hour and minute of a time."""
+    moment = datetime(2001, 11, 23, 17, 45, tzinfo=UTC)
+    try:
+        read = datetime.strptime(moment.strftime(form), form)  # noqa: DTZ007  (compared as wall-clock time)
+    except ValueError:
+        return False
+    return read.replace(tzinfo=None) == moment.replace(tzinfo=None)
+
+
+class LabFile(Declared):
+    """The whole file."""
+
+    lab: LabTable
+    conditioning: dict[Name, Conditioning]
+    characteristic: list[Characteristic]
+    product: list[Product] = Field(default_factory=list)
+    check_standard: list[CheckStandard] = Field(default_factory=list)
+    shielding_source: ShieldingSource | None = None
+    baseline: Baseline = Baseline()
+    alerts: Alerts = Alerts()
+    schedule: Schedule | None = None
+    source: list[Source] = Field(default_factory=list)
+    mail: Mail = Mail()
+    webhook: list[Webhook] = Field(default_factory=list)
+    route: list[Route] = Field(default_factory=list)
+    digest: Digest = Digest()
+    scorecard: Scorecard = Scorecard()
+    serve: Serve = Serve()

@@ -1,0 +1,279 @@
+"""The corrective action that hangs on an alert: when the supplier was asked, what it answered, and whether it worked.
+
+Each step is a row of `act`. A step entered again replaces the earlier one in what is shown and erases nothing. Whether
+the action worked is worked out from the lots, and can't be entered.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, RowMapping, bindparam, select, text
+
+from ingest.audit.audit_log import Act, record
+from ingest.common.errors import CallError
+from ingest.config.lab import Lab
+from ingest.evaluation.alert_text import printable
+from ingest.parsing.timestamps import checked_day, from_microseconds
+from ingest.store import schema
+from ingest.store.last_round import last_round
+from spc.supplier.corrective_action import Answer, compare
+from spc.vocabulary.enums import Kind, Scale
+
+__all__ = [
+    "ANSWERED", "ASKED", "FIELDS", "FIRST_LOT", "STEPS", "corrective_actions", "keep_step", "no_notice_because",
+    "supplier_alert",
+]  # fmt: skip
+
+Document = dict[str, Any]
+
+ASKED = "supplier asked"
+ANSWERED = "supplier answered"
+FIRST_LOT = "first lot after named"
+STEPS = (ASKED, ANSWERED, FIRST_LOT)
+FIELDS = ("on", "cause", "action", "first_lot")
+NOT_THE_SUPPLIERS = (Kind.BENCH, Kind.CLIMATE, Kind.FEED)
+LONGEST = {"who": 80, "reason": 600, "cause": 600, "action": 600, "first_lot": 200}
+
+
+def no_notice_because(alert: Mapping[str, Any]) -> str:
+    """Why an alert is nothing to ask a supplier about; empty where it is."""
+    if alert["kind"] in NOT_THE_SUPPLIERS:
+        return f"it is of kind {alert['kind']}, a matter of the bench and not of a supplier"
+    if alert["held_under"]:
+        return f"a bench finding explains it (alert {alert['held_under']}), so it is not the supplier's"
+    return ""
+
+
+def supplier_alert(connection: Connection, alert: str, asking: str) -> RowMapping:
+    """The row of an alert that a supplier can be asked about; `asking` leads the message where there is none.
+
+    Raises
+    ------
+    CallError
+        Where there is no such alert, or it is no matter of a supplier's.
+    """
+    row = connection.execute(text("SELECT * FROM alert WHERE id = :id"), {"id": alert}).mappings().first()
+    if row is None:
+        raise CallError(f'{asking}: there is no alert "{printable(alert)[:40]}"; lotdrift alerts --all lists them')
+    because = no_notice_because(dict(row))
+    if because:
+        raise CallError(f"{asking}: there is nothing to ask a supplier about alert {printable(alert)[:40]}: {because}")
+    return row
+
+
+# What is entered
+
+
+def keep_step(
+    connection: Connection,
+    lab: Lab,
+    alert: str,
+    what: str,
+    who: str,
+    reason: str,
+    given: Mapping[str, str],
+    now: datetime,
+) -> None:
+    """Keep one step of the corrective action on an alert.
+
+    Parameters
+    ----------
+    alert, what : str
+        The alert's id, and one of `STEPS`.
+    given : mapping
+        `on`, a day as 2026-03-18, for what was asked or answered; `cause` and `action` for an answer; `first_lot`, which
+        may not have arrived yet, for the last step and, if known, for an answer.
+    now : datetime
+        Aware.
+
+    Raises
+    ------
+    CallError
+        Where there is no such alert, it is no matter of a supplier's, or a step says too little or what can't be.
+    """
+    row = supplier_alert(connection, alert, what)
+    texts = {name: printable(given.get(name, "").strip()) for name in ("cause", "action", "first_lot")}
+    _check_lengths(what, {"who": who, "reason": reason, **texts})
+    body = _body(what, given.get("on", ""), texts, now.astimezone(lab.zone).date())
+    _check_order(connection, row, what, body)
+    record(connection, Act(now, printable(who), what, f"alert:{alert}", printable(reason), body))
+
+
+def _check_lengths(what: str, texts: Mapping[str, str]) -> None:
+    for name, value in texts.items():
+        if len(value) > LONGEST[name]:
+            raise CallError(f"{what}: {name.replace('_', ' ')} is too long; write at most {LONGEST[name]} characters")
+
+
+def _body(what: str, on: str, texts: Mapping[str, str], today: date) -> Document:
+    needed = {ASKED: (), ANSWERED: ("cause", "action"), FIRST_LOT: ("first_lot",)}[what]
+    for name in needed:
+        if not texts[name]:
+            raise CallError(f"{what}: {name.replace('_', ' ')} is blank; write what the supplier says")
+    told = {name: texts[name] for name in (() if what == ASKED else ("cause", "action", "first_lot")) if texts[name]}
+    return told if what == FIRST_LOT else {"on": _day(what, on, today).isoformat(), **told}
+
+
+def _day(what: str, on: str, today: date) -> date:
+    try:
+        day = date.fromisoformat(on.strip())
+    except ValueError as error:
+        raise CallError(f"{what}: {printable(on)[:40]!r} is no day; write it as 2026-03-18") from error
+    if day > today:
+        raise CallError(f"{what}: {day.isoformat()} has not come yet; write the day on which it happened")
+    return checked_day(what, day)
+
+
+def _check_order(connection: Connection, alert: RowMapping, what: str, body: Document) -> None:
+    """An answer follows a question, and the first lot after an action was tested after what the alert is about."""
+    if what != ASKED:
+        asked = _steps(connection, [alert["id"]]).get(alert["id"], {}).get(ASKED)
+        if asked is None:
+            raise CallError(f"{what}: the supplier was not asked yet; enter the day of the notice first")
+        if what == ANSWERED and body["on"] < asked.body["on"]:
+            raise CallError(f"{what}: {body['on']} is before {asked.body['on']}, when the supplier was asked")
+    lot = body.get("first_lot")
+    tested = [point["tested_us"] for point in _points(connection, alert) if point["lot"] == lot]
+    if tested and tested[0] <= alert["raised_us"]:
+        raise CallError(
+            f'{what}: lot "{lot}" was tested before the evidence was complete; name the first lot made after'
+        )
+
+
+# What is shown
+
+
+def corrective_actions(connection: Connection, lab: Lab, ids: Iterable[str] | None = None) -> dict[str, Document]:
+    """The corrective action of each alert that has one, by id; `ids` narrows them."""
+    steps = _steps(connection, ids)
+    if not steps:
+        return {}
+    wanted = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
+    rows = connection.execute(wanted, {"ids": list(steps)}).mappings()
+    looked = from_microseconds(last_round(connection) or 0).astimezone(lab.zone).date()
+    return {row["id"]: _document(connection, lab, row, steps[row["id"]], looked) for row in rows}
+
+
+def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[str, Act]]:
+    """The last entry of each step, by alert."""
+    wanted = select(schema.act).where(schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith("alert:"))
+    if ids is not None:
+        wanted = wanted.where(schema.act.c.subject.in_([f"alert:{one}" for one in ids]))
+    found: dict[str, dict[str, Act]] = {}
+    for row in connection.execute(wanted.order_by(schema.act.c.id)):
+        act = Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
+        steps = found.setdefault(row.subject.removeprefix("alert:"), {})
+        steps[row.what] = act
+        if "first_lot" in act.body:
+            # An answer may name it, or a step of its own: the last one that does holds.
+            steps[FIRST_LOT] = act
+    return found
+
+
+def _document(connection: Connection, lab: Lab, alert: RowMapping, steps: Mapping[str, Act], looked: date) -> Document:
+    asked, answered = steps.get(ASKED), steps.get(ANSWERED)
+    lot = steps[FIRST_LOT].body["first_lot"] if FIRST_LOT in steps else None
+    asked_on = None if asked is None else asked.body["on"]
+    answered_on = None if answered is None else answered.body["on"]
+    end = looked if answered_on is None else date.fromisoformat(answered_on)
+    days = None if asked_on is None else max((end - date.fromisoformat(asked_on)).days, 0)
+    return {
+        "asked_on": asked_on,
+        "asked_by": None if asked is None else asked.who,
+        "answered_on": answered_on,
+        "answered_by": None if answered is None else answered.who,
+        "days_to_answer": None if answered_on is None else days,
+        "days_open": days if answered_on is None else None,
+        "cause": None if answered is None else answered.body["cause"],
+        "action": None if answered is None else answered.body["action"],
+        "first_lot": lot,
+        "result": None if lot is None else _result(connection, lab, alert, lot),
+    }
+
+
+# Whether it worked
+
+
+def _points(connection: Connection, alert: RowMapping) -> list[Document]:
+    rows = connection.execute(
+        text("SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal"), {"id": alert["stream_id"]}
+    )
+    found = [{"tested_us": tested_us, **json.loads(document)} for tested_us, document in rows]
+    return [point for point in found if point["state"] == "valid"]
+
+
+def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Document:
+    """The answer of the lots from `lot` on, in words and figures in the unit."""
+    declared, evidence = lab.characteristic(alert["characteristic"]), json.loads(alert["evidence"])
+    measure = _Measure(str(evidence["form"]) if alert["kind"] == Kind.SPREAD else "level", str(declared.scale))
+    points = [point for point in _points(connection, alert) if measure.of(point) is not None]
+    first_us = next((point["tested_us"] for point in points if point["lot"] == lot), None)
+    if first_us is None:
+        waiting = f"lot {lot} has no valid test with a level yet"
+        empty = ("level_after", "level_usual", "level_moved")
+        return {
+            "answer": str(Answer.NOT_YET_SHOWN),
+            "lots": 0,
+            "reason": waiting,
+            "of": measure.name,
+            **dict.fromkeys(empty),
+        }
+    parts = _parts(alert, evidence, points, first_us, lab.baseline.lots)
+    before, moved, after = ([measure.charted(point) for point in part] for part in parts)
+    found = compare(before, moved, after, _direction(evidence, before, moved))
+    return {
+        "answer": str(found.answer),
+        "lots": found.lots,
+        "reason": found.reason,
+        "of": measure.name,
+        "level_after": measure.told(found.mean),
+        "level_usual": measure.told(found.usual),
+        "level_moved": measure.told(found.moved),
+    }
+
+
+class _Measure:
+    """What of a lot moved: its level, or the scatter of its bags or readings (compared by their logarithms)."""
+
+    def __init__(self, name: str, scale: str) -> None:
+        self.name = name
+        self._logs = name != "level" or scale == Scale.LOG
+
+    def of(self, point: Document) -> float | None:
+        value: float | None = point[self.name]
+        return None if value is None or (self._logs and value <= 0) else value
+
+    def charted(self, point: Document) -> float:
+        return math.log(point[self.name]) if self._logs else float(point[self.name])
+
+    def told(self, value: float) -> float | None:
+        if not math.isfinite(value):
+            return None
+        return math.exp(value) if self._logs else value
+
+
+def _parts(
+    alert: RowMapping, evidence: Document, points: Sequence[Document], first_us: int, most: int
+) -> tuple[list[Document], list[Document], list[Document]]:
+    """Lots before the move (the last ones, as many as set limits), while it had moved, and from the first lot after."""
+    start = evidence.get("since_us") or alert["raised_us"]
+    end = first_us
+    if alert["kind"] in (Kind.POINT, Kind.LIMIT):
+        # Single lots: those in between were as usual.
+        end = min(first_us, evidence["latest_tested_us"] + 1)
+    before = [point for point in points if point["tested_us"] < start]
+    moved = [point for point in points if start <= point["tested_us"] < end]
+    return before[-most:], moved, [point for point in points if point["tested_us"] >= first_us]
+
+
+def _direction(evidence: Document, before: Sequence[float], moved: Sequence[float]) -> int:
+    """Which way it moved; where the evidence names none, as seen."""
+    if evidence["direction"] in (1, -1):
+        return int(evidence["direction"])
+    return 1 if not (before and moved) or np.mean(moved) >= np.mean(before) else -1

@@ -1,0 +1,227 @@
+"""What a change of limits would change, by the code that does it; then the change itself.
+
+A preview evaluates the streams twice, without the act and with it, and writes nothing. Carrying out records the act and
+stores the evaluation that was shown.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Connection
+
+from ingest.audit.audit_log import Act, check_signed, record
+from ingest.audit.limit_entries import entered, limit_acts, named_in
+from ingest.common.errors import CallError
+from ingest.config.lab import Lab, declared_steps
+from ingest.config.limit_history import SIDES, Step, looser, on_day, step_document
+from ingest.decisions.limit_requests import LIMIT_CHANGES
+from ingest.evaluation.evaluate_streams import Evaluated, Stream, as_json, evaluate, heard_of, subject_of, write
+from ingest.evaluation.stream_alerts import Alert, state_of
+from ingest.rounds.recompute import follow
+from ingest.sessions.session_columns import sessions_of
+
+__all__ = ["Preview", "StreamChange", "carry_out", "preview"]
+
+Document = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StreamChange:
+    """One stream as it stands and as it would stand; `document` tells the difference."""
+
+    before: Evaluated
+    after: Evaluated
+    document: Document
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Preview:
+    """What an act would do: to each stream it reaches, and which limits it would loosen."""
+
+    act: Act
+    streams: list[StreamChange]
+    looser_than: tuple[Step, ...]
+
+    @property
+    def document(self) -> Document:
+        """The preview as it is printed, times in microseconds."""
+        return {
+            "change": self.act.what,
+            **self.act.body,
+            "streams": [change.document for change in self.streams],
+            "looser_than": [step_document(step) for step in self.looser_than],
+        }
+
+    @property
+    def mark(self) -> str:
+        """A short name of what is shown: another one means that something else would be done now."""
+        shown = as_json([self.act.subject, self.document])
+        return hashlib.sha256(shown.encode()).hexdigest()[:16]
+
+
+def preview(connection: Connection, lab: Lab, act: Act) -> Preview:
+    """What `act` would change; reads only.
+
+    Raises
+    ------
+    CallError
+        Where the act would put a lower limit at or above an upper one.
+    """
+    if act.what in LIMIT_CHANGES:
+        return _of_limit(connection, lab, act)
+    standing_lab = replace(lab, entered=entered(limit_acts(connection)))
+    names = tuple(json.loads(act.subject))
+    streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", names)
+    return Preview(act, _changes(connection, standing_lab, standing_lab, streams, act), ())
+
+
+def carry_out(connection: Connection, lab: Lab, act: Act, shown: str | None = None) -> Preview:
+    """Record `act` and store what follows from it; what it changed.
+
+    Raises
+    ------
+    CallError
+        As `preview`; where the act has no name or reason; where `shown`, the mark of the preview that a person saw, is
+        not that of what would be done now.
+    """
+    check_signed(act)
+    seen = preview(connection, lab, act)
+    if shown is not None and shown != seen.mark:
+        raise CallError(
+            f"{act.what}: readings, declarations or entries came in since the preview, and it would change something else "
+            "now; look at the preview again"
+        )
+    record(connection, act)
+    for change in seen.streams:
+        write(connection, change.after)
+    follow(connection, lab, {change.after.stream.id for change in seen.streams})
+    return seen
+
+
+def _of_limit(connection: Connection, lab: Lab, act: Act) -> Preview:
+    product, characteristic = named_in(act.subject)
+    acts = limit_acts(connection)
+    before = replace(lab, entered=entered(acts))
+    after = replace(lab, entered=entered([*acts, act]))
+    _check_sides(after, product, characteristic)
+    streams = _streams(connection, "product = ? AND characteristic = ?", (product, characteristic))
+    return Preview(act, _changes(connection, before, after, streams, act), _looser_than(before, after, act))
+
+
+def _check_sides(lab: Lab, product: str, characteristic: str) -> None:
+    """On every day from which a limit changes, the lower one lies below the upper one."""
+    steps = {side: lab.limit_steps(product, characteristic, side) for side in SIDES}
+    for day in sorted({step.start or date.min for own in steps.values() for step in own}):
+        lower, upper = (on_day(steps[side], day) for side in SIDES)
+        values = [step.value for step in (lower, upper) if step is not None and step.value is not None]
+        if len(values) == len(SIDES) and values[0] >= values[1]:
+            raise CallError(
+                f"limit: from {day} the lower limit {values[0]:g} would not be below the upper one {values[1]:g}; change that "
+                "one first, or enter another value"
+            )
+
+
+def _looser_than(before: Lab, after: Lab, act: Act) -> tuple[Step, ...]:
+    """The limits that hold now or are declared for the product or for all, and let less pass than the new one."""
+    product, name = named_in(act.subject)
+    side, day = act.body["side"], date.fromisoformat(act.body["from"])
+    new = on_day(after.limit_steps(product, name, side), day)
+    known = (
+        on_day(before.limit_steps(product, name, side), day),
+        on_day(declared_steps(before.characteristic(name), before.product(product), side), day),
+        on_day(declared_steps(before.characteristic(name), None, side), day),
+    )
+    found = {step.value: step for step in known if step is not None}
+    return tuple(step for step in found.values() if looser(side, None if new is None else new.value, step.value))
+
+
+def _streams(connection: Connection, where: str, names: tuple[str, ...]) -> list[Stream]:
+    rows = connection.exec_driver_sql(
+        f"SELECT id, supplier, product, characteristic FROM stream WHERE {where} ORDER BY supplier", names
+    )
+    return [Stream(*row) for row in rows]
+
+
+def _changes(connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: Act) -> list[StreamChange]:
+    """Each stream evaluated as it stands and with the act; a stream that lost all its sessions has nothing to change."""
+    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), heard_of(connection, streams)
+    changes = []
+    for stream in streams:
+        own = sessions.get(stream.id)
+        if own is None:
+            continue
+        known = heard[stream.id]
+        with_act = replace(known, acts=[*known.acts, act]) if act.subject == subject_of(stream) else known
+        (now,), (then,) = (
+            evaluate(lab, [(stream, own, entered)]) for lab, entered in ((before, known), (after, with_act))
+        )
+        changes.append(StreamChange(now, then, _difference(connection, now, then)))
+    return changes
+
+
+# The difference in words and figures
+
+
+def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> Document:
+    return {
+        "supplier": now.stream.supplier,
+        "product": now.stream.product,
+        "characteristic": now.stream.characteristic,
+        "unit": now.document["unit"],
+        "limits_before": _limits(now),
+        "limits_after": _limits(then),
+        "verdicts": _verdicts(now, then),
+        "stands_out": _stands_out(now, then),
+        "alerts": _alerts(connection, now, then),
+    }
+
+
+def _limits(evaluated: Evaluated) -> Document:
+    """The control limits in force, and the limit that the last lot was held against."""
+    keys = ("center", "lower", "upper", "from_lots", "from_us", "frozen_us", "widened_for_dependence")
+    board = evaluated.board
+    return {
+        **{key: evaluated.document["limits"][key] for key in keys},
+        "limit_lower": board["limit_lower"],
+        "limit_upper": board["limit_upper"],
+    }
+
+
+def _verdicts(now: Evaluated, then: Evaluated) -> list[Document]:
+    """The sessions that would be judged otherwise, in order of time."""
+    keys = [now.verdicts[name].tolist() for name in ("started_us", "lot", "verdict")]
+    both = zip(*keys, then.verdicts["verdict"].tolist(), strict=True)
+    return [
+        {"lot": lot, "tested_us": tested, "before": str(before), "after": str(after)}
+        for tested, lot, before, after in sorted(row for row in both if row[2] != row[3])
+    ]
+
+
+def _stands_out(now: Evaluated, then: Evaluated) -> list[Document]:
+    """The lots that would stand out for another reason, or no longer."""
+    before = {session: document["signals"] for session, _, _, document in now.points}
+    return [
+        {"lot": document["lot"], "tested_us": tested, "before": before[session], "after": document["signals"]}
+        for session, tested, _, document in then.points
+        if document["signals"] != before[session]
+    ]
+
+
+def _alerts(connection: Connection, now: Evaluated, then: Evaluated) -> Document:
+    before = {alert.id: alert for alert in now.alerts}
+    after = {alert.id: alert for alert in then.alerts}
+    return {
+        "go": [_alert(connection, alert) for name, alert in before.items() if name not in after],
+        "stay": [_alert(connection, alert) for name, alert in after.items() if name in before],
+        "come": [_alert(connection, alert) for name, alert in after.items() if name not in before],
+    }
+
+
+def _alert(connection: Connection, alert: Alert) -> Document:
+    names = ("id", "kind", "grade", "lot", "raised_us", "message")
+    return {**{name: getattr(alert, name) for name in names}, "state": str(state_of(connection, alert))}

@@ -1,0 +1,155 @@
+"""The one sentence that an alert says: what moved, how much, since when, and against which limit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from ingest.common.number_format import amount, way
+from ingest.parsing.timestamps import from_microseconds
+from spc.stream.unit_errors import Mark, Share, Slip
+
+if TYPE_CHECKING:
+    from ingest.evaluation.evaluate_streams import Stream
+
+__all__ = ["bench_message", "message", "printable", "slip", "suspect_named"]
+
+
+def printable(text: str) -> str:
+    """Text from files without control characters, which could move a terminal's cursor or break a mail's header."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def message(stream: Stream, evidence: dict[str, Any]) -> str:
+    """One sentence for one alert."""
+    where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
+    away = "; this is away from the limit" if evidence["away_from_limit"] else ""
+    doubt = f". {evidence['may_be_a_slip']}" if evidence["may_be_a_slip"] else ""
+    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{away}{doubt}")
+
+
+def bench_message(evidence: dict[str, Any]) -> str:
+    """One sentence for a shift in common: who is suspected, of what, since when, and on what that rests."""
+    until = evidence["until_us"]
+    since = f"since about {_day(evidence['since_us'])}"
+    span = since if until is None else f"from about {_day(evidence['since_us'])} to {_day(until)}"
+    verb = "reads" if until is None else "read"
+    named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
+    return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_witnesses(evidence)}")
+
+
+def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
+    """What is suspected, as the subject of a sentence."""
+    return printable(SUSPECT[kind].format(suspect=suspect, quantity=quantity))
+
+
+PLAIN_HUMIDITY = 0.3
+"""% RH by which humidity must differ before it is said what it can do."""
+
+SUSPECT = {
+    "instrument": "{suspect}",
+    "chamber": "what comes from chamber {suspect}",
+    "chamber and quantity": "{quantity} of what comes from chamber {suspect}",
+    "load": "what came with load {suspect}",
+    "quantity": "every {suspect}",
+}
+
+
+def _shifts(evidence: dict[str, Any]) -> str:
+    told = [shift for shift in evidence["shifts"] if shift["size"] is not None]
+    return " and ".join(
+        f"{'' if len(told) == 1 else shift['quantity'] + ' '}{abs(shift['size']):.2g} {shift['unit']} "
+        f"{'high' if shift['size'] > 0 else 'low'}"
+        for shift in told
+    )
+
+
+def _witnesses(evidence: dict[str, Any]) -> str:
+    parts = []
+    if evidence["check_score"] is not None:
+        fits = evidence["check_score"] * evidence["direction"]
+        parts.append("the check standard moved with it" if fits > 3 else "the check standard does not show it plainly")
+    if evidence["suppliers"] > 1:
+        parts.append(f"{evidence['agreeing']} of {evidence['suppliers']} suppliers moved the same way")
+    humidity = evidence["humidity"]
+    if humidity and humidity["before"] is not None and humidity["during"] is not None:
+        told = f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before"
+        parts.append(told + _humidity_alone(humidity["during"] - humidity["before"], evidence["shifts"]))
+    return ", ".join(parts) or "the check standard moved"
+
+
+def _humidity_alone(change: float, shifts: list[dict[str, Any]]) -> str:
+    """Whether humidity can have moved resistance that way: a film conducts better in damper air (common practice)."""
+    moved = next((shift["size"] for shift in shifts if shift["quantity"] == "resistance" and shift["size"]), None)
+    if moved is None or abs(change) < PLAIN_HUMIDITY:
+        return ""
+    air, does = ("damper", "lowers") if change > 0 else ("drier", "raises")
+    if (moved > 0) == (change < 0):
+        return f" ({air} air {does} resistance: humidity alone can do this)"
+    return f" ({air} air {does} resistance, so humidity did not do this)"
+
+
+def slip(mark: Mark) -> str:
+    """What is off about a marked session, as a question to whoever wrote it."""
+    what = "the whole test reads" if mark.share == Share.ALL else "some readings are"
+    if mark.slip == Slip.LOGARITHM:
+        return f"It may be a slip: {what} like logarithms among values; look at the file"
+    times = f"{10 ** abs(mark.power):,}"
+    off = f"{times} times the usual" if mark.power > 0 else f"a {times}th of the usual"
+    return f"It may be a slip: {what} about {off}, as if another unit was meant; look at the file"
+
+
+def _limit(evidence: dict[str, Any]) -> str:
+    unit, over = evidence["unit"], evidence["direction"] > 0
+    edge = evidence["limit_upper"] if over else evidence["limit_lower"]
+    judged = (
+        "a lot with readings out of range"
+        if evidence["judged"] is None
+        else f"a lot at {amount(evidence['judged'], unit)}"
+    )
+    first = f"{judged}, {'not under' if over else 'below'} the limit of {amount(edge, unit)}"
+    return first + (
+        f"; {evidence['lots']} lots so, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
+    )
+
+
+def _point(evidence: dict[str, Any]) -> str:
+    return f"one lot at {amount(evidence['level'], evidence['unit'])}, usual is {amount(evidence['usual'], evidence['unit'])}"
+
+
+def _drift(evidence: dict[str, Any]) -> str:
+    change = evidence["change_percent_per_month"]
+    going, unit = way(evidence["direction"], change), evidence["unit"]
+    since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
+    pace = f", {change:+.1f} % a month" if change is not None and going in ("rising", "falling", "moving") else ""
+    return f"{going}{since}{pace}; now {amount(evidence['latest_level'], unit)}, usual was {amount(evidence['usual'], unit)}"
+
+
+def _spread(evidence: dict[str, Any]) -> str:
+    between = "readings on a bag" if evidence["form"] == "reading_spread" else "bags"
+    return f"{between} scatter more than usual (level {amount(evidence['level'], evidence['unit'])})"
+
+
+def _pattern(evidence: dict[str, Any]) -> str:
+    return f"{evidence['form'].replace('_', ' ')} (level {amount(evidence['latest_level'], evidence['unit'])})"
+
+
+def _forecast(evidence: dict[str, Any]) -> str:
+    chance, now = evidence["breach_probability"], amount(evidence["latest_level"], evidence["unit"])
+    if chance is None:
+        return f"a breach was likely within the horizon; then {now}"
+    return f"{100 * chance:.0f} % chance of a breach within the horizon; now {now}"
+
+
+def _day(microseconds: int) -> str:
+    moment = from_microseconds(microseconds)
+    return f"{moment.day} {moment:%b %Y}"
+
+
+SENTENCES = {
+    "limit": _limit,
+    "point": _point,
+    "drift": _drift,
+    "spread": _spread,
+    "pattern": _pattern,
+    "forecast": _forecast,
+}

@@ -1,0 +1,71 @@
+"""What was said of a stream, kept beside its evaluation so that a new lot does not weigh the old ones again."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, is_dataclass
+from typing import Any
+
+from sqlalchemy import Connection
+
+from ingest.store.store import insert_many
+from spc.capability import Capability, Withheld
+from spc.components import Components
+from spc.detection import Watch
+from spc.evaluate import Said
+from spc.stream.distribution_checks import Dependence, Neighbours
+from spc.vocabulary.signal import Signal
+
+__all__ = ["watched", "write_watched"]
+
+
+def watched(connection: Connection, ids: Sequence[int]) -> dict[int, Said]:
+    """What was said of these streams when they were last evaluated."""
+    rows = connection.exec_driver_sql(
+        f"SELECT stream_id, said FROM watched WHERE stream_id IN ({', '.join('?' * len(ids))})", tuple(ids)
+    )
+    return {stream: _read(json.loads(said)) for stream, said in rows}
+
+
+def write_watched(connection: Connection, stream_id: int, said: Said) -> None:
+    """Keep what was said of a stream for the next round."""
+    insert_many(
+        connection,
+        "INSERT INTO watched (stream_id, said) VALUES (?, ?) ON CONFLICT (stream_id) DO UPDATE SET said = excluded.said",
+        [(stream_id, json.dumps(_written(said), separators=(",", ":")))],
+    )
+
+
+def _written(said: Said) -> dict[str, Any]:
+    # A float's shortest text reads back to the same bits, and nan and infinity have words that Python's reader knows.
+    return {
+        "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in said.watches],
+        "figures": {key: _plain(figure) for key, figure in said.figures.items()},
+    }
+
+
+def _plain(figure: Any) -> Any:
+    return asdict(figure) if is_dataclass(figure) and not isinstance(figure, type) else figure
+
+
+def _read(said: dict[str, Any]) -> Said:
+    return Said(
+        watches=[
+            Watch(tuple(Signal(*signal) for signal in one["seen"]), one["lots"], one["digest"])
+            for one in said["watches"]
+        ],
+        figures={key: _figure(key.partition(" ")[0], figure) for key, figure in said["figures"].items()},
+    )
+
+
+def _figure(what: str, figure: Any) -> object:
+    """A figure as it was; the first word of its key says what it is."""
+    if what == "components":
+        tuples = {name: tuple(figure[name]) for name in ("negative", "unresolved")}
+        return Components(**{**figure, **tuples})
+    if what == "dependence":
+        return Dependence(**{**figure, "neighbours": Neighbours(figure["neighbours"])})
+    if what == "capability":
+        return Capability(**figure) if isinstance(figure, dict) else Withheld(figure)
+    return figure

@@ -1,0 +1,110 @@
+"""How much a product's level moves with humidity inside its tolerance: estimated, stored, shown as a second look.
+
+The record is what was measured. Beside it stands what each lot would read at the declared humidity, where the lots show
+that humidity matters.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.config.lab import Lab
+from ingest.evaluation.evaluate_streams import as_json
+from ingest.evaluation.stored_results import number, numbers
+from ingest.parsing.timestamps import WEEK_US
+from ingest.store.store import get_meta, put_meta
+from spc.stream.humidity_effect import Sensitivity, Sums, pooled, sums_within
+from spc.stream.verdicts import to_unit
+
+__all__ = ["humidity_of", "tell_humidity"]
+
+Document = dict[str, Any]
+
+# A stream's level wanders over a year: only lots of one quarter are held against each other.
+QUARTER_US = 13 * WEEK_US
+
+LOTS_SQL = """
+SELECT p.tested_us, s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id
+WHERE p.stream_id = ? AND s.conditioning = 'valid' AND s.level IS NOT NULL AND s.humidity_mean IS NOT NULL ORDER BY p.ordinal
+"""
+
+
+def tell_humidity(connection: Connection, lab: Lab, evaluated: set[int]) -> None:
+    """Estimate it again for the products of these streams; it is kept once a product, with the sums of its streams."""
+    rows = connection.exec_driver_sql("SELECT id, product, characteristic FROM stream ORDER BY id").fetchall()
+    changed: dict[tuple[str, str], list[int]] = {}
+    for stream, product, characteristic in rows:
+        if stream in evaluated:
+            changed.setdefault((product, characteristic), []).append(stream)
+    for (product, characteristic), streams in changed.items():
+        known = _kept(connection, product, characteristic)["sums"]
+        known |= {str(stream): _sums(connection, stream) for stream in streams}
+        found = pooled([Sums(*sums) for sums in known.values()])
+        told = None if found is None else _document(lab, characteristic, found)
+        put_meta(connection, _key(product, characteristic), as_json({"told": told, "sums": known}))
+
+
+def _kept(connection: Connection, product: str, characteristic: str) -> Document:
+    stored = get_meta(connection, _key(product, characteristic))
+    return dict(json.loads(stored)) if stored else {"told": None, "sums": {}}
+
+
+def _sums(connection: Connection, stream: int) -> Sums:
+    rows = connection.exec_driver_sql(LOTS_SQL, (stream,)).fetchall()
+    tested_us, level, humidity = (np.array([row[place] for row in rows], dtype=np.float64) for place in range(3))
+    return sums_within(level, humidity, tested_us // QUARTER_US)
+
+
+def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[Document | None, list[float | None]]:
+    """What is known of humidity for a stream, and each of its points as it would read at the declared humidity.
+
+    The second is None for each point where humidity is not shown to matter, or the point has no level.
+    """
+    product, characteristic = connection.exec_driver_sql(
+        "SELECT product, characteristic FROM stream WHERE id = ?", (stream,)
+    ).one()
+    found = _kept(connection, product, characteristic)["told"]
+    rows = connection.exec_driver_sql(
+        "SELECT s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id WHERE p.stream_id = ? "
+        "ORDER BY p.ordinal",
+        (stream,),
+    ).fetchall()
+    if not rows or found is None or not found["matters"]:
+        return found and _shown(found), [None] * len(rows)
+    level, humidity = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
+    adjusted = to_unit(
+        level - found["by_percent"] * (humidity - found["adjusted_to"]), lab.characteristic(characteristic).scale
+    )
+    return _shown(found), numbers(adjusted)
+
+
+def _shown(found: Document) -> Document:
+    return {name: value for name, value in found.items() if name != "by_percent"}
+
+
+def _key(product: str, characteristic: str) -> str:
+    return "humidity:" + json.dumps([product, characteristic], ensure_ascii=False)
+
+
+def _document(lab: Lab, characteristic: str, found: Sensitivity) -> Document:
+    """The slope a percent of humidity (in percent where charted in logs, else in the unit), and what the second look needs."""
+    declared = lab.characteristic(characteristic)
+    log = declared.scale == "log"
+
+    def told(slope: float) -> float | None:
+        return number(100.0 * float(np.expm1(slope)) if log else slope)
+
+    return {
+        "slope": told(found.slope),
+        "slope_low": told(found.lower),
+        "slope_high": told(found.upper),
+        "slope_unit": "%" if log else declared.unit,
+        "lots": found.lots,
+        "matters": found.lower > 0 or found.upper < 0,
+        "adjusted_to": lab.conditioning_for(characteristic).humidity_percent,
+        "by_percent": found.slope,
+    }

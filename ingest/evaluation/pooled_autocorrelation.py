@@ -1,0 +1,104 @@
+"""What the streams of a characteristic tell of each other, kept in the store so that a round asks only those that changed.
+
+Each stream's sums are written anew when it changed; what they say together is worked out from all sums of the
+characteristic. Where that is news, every stream with lots that it is said of is evaluated again, so that one round over
+a whole history and many rounds drop by drop end in the same store.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from sqlalchemy import Connection
+
+from ingest.config.lab import Lab
+from ingest.evaluation.reference_scores import note_changed
+from ingest.parsing.timestamps import WEEK_US
+from ingest.store.store import insert_many
+from spc import detection
+from spc.detection.pooled_autocorrelation import COLUMNS
+
+__all__ = ["note_sisters", "sisters_of"]
+
+STREAMS_AT_ONCE = 500
+
+
+def note_sisters(connection: Connection, lab: Lab) -> None:
+    """Bring up to date what sisters say, and mark the streams of which they say something new as stale."""
+    rows = connection.exec_driver_sql(
+        "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
+    ).fetchall()
+    # A check standard is no film: it is kept so that it does not change.
+    films = [row[0] for row in rows if not lab.is_check_standard(row[1], row[2])]
+    insert_many(connection, "DELETE FROM neighbour WHERE stream_id = ?", [(row[0],) for row in rows])
+    for start in range(0, len(films), STREAMS_AT_ONCE):
+        _write_sums(connection, films[start : start + STREAMS_AT_ONCE])
+    for characteristic in sorted({row[3] for row in rows}):
+        _ask(connection, characteristic)
+
+
+def sisters_of(connection: Connection) -> dict[str, detection.Sisters]:
+    """What sisters say, by characteristic."""
+    rows = connection.exec_driver_sql("SELECT characteristic, said FROM sister")
+    return {name: detection.Sisters(*_columns(json.loads(said))) for name, said in rows}
+
+
+def _write_sums(connection: Connection, ids: Sequence[int]) -> None:
+    """The sums of these streams, from the first valid measured session of each lot."""
+    rows = connection.exec_driver_sql(
+        "SELECT stream_id, started_us, level FROM (SELECT s.stream_id, s.started_us, s.level, l.lot, "
+        "ROW_NUMBER() OVER (PARTITION BY s.stream_id, s.lot_id ORDER BY s.started_us) AS turn FROM session s "
+        "JOIN lot l ON l.id = s.lot_id WHERE s.conditioning = 'valid' AND s.level IS NOT NULL "
+        f"AND s.stream_id IN ({', '.join('?' * len(ids))})) AS valid_session "
+        "WHERE turn = 1 ORDER BY stream_id, started_us, lot",
+        tuple(ids),
+    ).fetchall()
+    if rows:
+        stream, started, level = (np.array(column) for column in zip(*(tuple(row) for row in rows), strict=True))
+        sums = detection.neighbours(stream, started / WEEK_US, level)
+        insert_many(
+            connection,
+            f"INSERT INTO neighbour (stream_id, {', '.join(COLUMNS)}) VALUES ({', '.join('?' * (len(COLUMNS) + 1))})",
+            [
+                (int(row[0]), int(row[1]), *row[2:])
+                for row in sums[["stream", *COLUMNS]].itertuples(index=False, name=None)
+            ],
+        )
+
+
+def _ask(connection: Connection, characteristic: str) -> None:
+    rows = connection.exec_driver_sql(
+        f"SELECT n.stream_id, {', '.join(f'n.{name}' for name in COLUMNS)} FROM neighbour n "
+        "JOIN stream s ON s.id = n.stream_id WHERE s.characteristic = ? ORDER BY n.stream_id, n.block",
+        (characteristic,),
+    ).fetchall()
+    sums = pd.DataFrame([tuple(row) for row in rows], columns=["stream", *COLUMNS])
+    said = detection.pooled(sums)
+    now = list(zip(said.from_weeks.tolist(), said.dependence.tolist(), said.lots.tolist(), strict=True))
+    stored = connection.exec_driver_sql("SELECT said FROM sister WHERE characteristic = ?", (characteristic,)).scalar()
+    news = set(now) ^ {tuple(one) for one in json.loads(stored or "[]")}
+    if news:
+        _say(connection, characteristic, now, from_us=int(min(news)[0] * WEEK_US))
+
+
+def _say(connection: Connection, characteristic: str, now: Sequence[tuple[float, ...]], from_us: int) -> None:
+    connection.exec_driver_sql(
+        "INSERT INTO sister (characteristic, said) VALUES (?, ?) "
+        "ON CONFLICT (characteristic) DO UPDATE SET said = excluded.said",
+        (characteristic, json.dumps(now)),
+    )
+    connection.exec_driver_sql(
+        "UPDATE stream SET stale = 1 WHERE characteristic = ? AND EXISTS "
+        "(SELECT 1 FROM session WHERE session.stream_id = stream.id AND session.started_us >= ?)",
+        (characteristic, from_us),
+    )
+    # How surely suppliers agree hangs on it too.
+    note_changed(connection, from_us)
+
+
+def _columns(said: Iterable[Any]) -> Iterable[np.ndarray]:
+    return np.array(list(said), dtype=np.float64).reshape(-1, 3).T

@@ -1,0 +1,387 @@
+"""An evaluation as stored documents: levels in the unit, times in microseconds, nan as null.
+
+The keys are those of the JSON that the commands print; a time leaves the store as ISO 8601 (`dashboard.views`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ingest.audit.audit_log import Act, left_out_standing, restarts_standing
+from ingest.config.lab import Lab, Limits
+from ingest.config.limit_history import SIDES, step_document
+from ingest.parsing.timestamps import from_weeks, microseconds, weeks_to_us
+from ingest.sessions.suspect_values import SET_ASIDE, Suspect
+from spc.capability import Capability
+from spc.evaluate import CHART_WIDTH, Evaluation, Segment
+from spc.kernels.columns import Rows
+from spc.stream.baseline import LeftOutReason, limits
+from spc.stream.verdicts import to_unit
+
+if TYPE_CHECKING:
+    from ingest.evaluation.evaluate_streams import Stream
+
+__all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
+
+Document = dict[str, Any]
+
+YEAR_WEEKS = 52.0
+# A stream is silent when no lot came for four times its usual pause, and for eight weeks at least.
+SILENT_PAUSES = 4
+SILENT_WEEKS = 8.0
+
+
+def number(value: float | None) -> float | None:
+    """A finite number, or None."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def numbers(values: np.ndarray) -> list[float | None]:
+    """Finite numbers, None in place of the others."""
+    plain = values.astype(object)
+    plain[~np.isfinite(values)] = None
+    return list(plain.tolist())
+
+
+def _unit(value: float | None, scale: str) -> float | None:
+    """A level of the charted scale in the unit."""
+    if value is None or not math.isfinite(value):
+        return None
+    return number(float(to_unit(np.array([value]), scale)[0]))
+
+
+def _levels(values: np.ndarray, scale: str) -> np.ndarray:
+    """Levels of the charted scale in the unit, nan where one is unknown or has no bound."""
+    return np.where(np.isfinite(values), to_unit(values, scale), np.nan)
+
+
+def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
+    return lab.limits_at(stream.product, stream.characteristic, from_weeks(float(evaluation.points["weeks"][-1])))
+
+
+# Board
+
+
+def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+    """The stored part of a stream's row on the board."""
+    declared = lab.characteristic(stream.characteristic)
+    points, outlook = evaluation.points, evaluation.forecast
+    bounds = _limits_now(lab, stream, evaluation)
+    limited = bounds.lower is not None or bounds.upper is not None
+    return {
+        "unit": declared.unit,
+        "lots": len(set(points["lot"][points["valid"]].tolist())),
+        "last_lot": str(points["lot"][-1]),
+        "last_tested_us": int(points["started_us"][-1]),
+        "level": _unit(_level_now(evaluation), declared.scale),
+        "limit_lower": bounds.lower,
+        "limit_upper": bounds.upper,
+        "change_percent_per_month": number(outlook.change_percent_per_month),
+        "breach_probability": number(outlook.breach_probability) if limited else None,
+        "weeks_to_limit": _weeks_to_limit(evaluation) if limited else None,
+        **_ppk(evaluation),
+        "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
+        "check_standard": lab.is_check_standard(stream.supplier, stream.product),
+        "silent_after_us": weeks_to_us(_silent_after(points.floats("weeks"))),
+    }
+
+
+def _level_now(evaluation: Evaluation) -> float | None:
+    """Where the stream stands: the forecast's level, or the last measured one while there is no forecast."""
+    if evaluation.forecast.level_now is not None:
+        return float(evaluation.forecast.level_now)
+    measured = evaluation.points["level"][evaluation.points["measured"]]
+    return float(measured[-1]) if measured.size else None
+
+
+def _believed(points: Rows) -> np.ndarray:
+    """Whether the outlook rests on each point."""
+    return np.asarray(points["measured"] & ~points["doubted"])
+
+
+def _weeks_to_limit(evaluation: Evaluation) -> Document | None:
+    outlook = evaluation.forecast
+    if outlook.weeks_p50 is None:
+        return None
+    return {"p10": number(outlook.weeks_p10), "p50": number(outlook.weeks_p50), "p90": number(outlook.weeks_p90)}
+
+
+def _ppk(evaluation: Evaluation) -> Document:
+    found = evaluation.capability
+    if not isinstance(found, Capability):
+        return {"ppk": None, "ppk_lower": None}
+    return {"ppk": number(found.ppk), "ppk_lower": number(found.ppk_lower)}
+
+
+def _silent_after(weeks: np.ndarray) -> float:
+    usual = float(np.median(np.diff(weeks))) if weeks.size > 1 else 0.0
+    return max(SILENT_WEEKS, SILENT_PAUSES * usual)
+
+
+def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+    """The last year and the outlook for the small picture, in the charted scale."""
+    bounds, scale = _limits_now(lab, stream, evaluation), lab.characteristic(stream.characteristic).scale
+
+    def charted(limit: float | None) -> float | None:
+        return math.log(limit) if limit is not None and scale == "log" else limit
+
+    points, believed = evaluation.points, _believed(evaluation.points)
+    weeks, level = points.floats("weeks")[believed], points.floats("level")[believed]
+    recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
+    fan = evaluation.forecast.fan
+    return {
+        "lots": [
+            [round(ago, 2), round(own, 4)]
+            for ago, own in zip((weeks[recent] - weeks[-1:]).tolist(), level[recent].tolist(), strict=True)
+        ],
+        "fan": [
+            [round(value, 4) for value in row] for row in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy().tolist()
+        ],
+        "usual": number(evaluation.segments[-1].baseline.center) if evaluation.segments else None,
+        "lower": charted(bounds.lower),
+        "upper": charted(bounds.upper),
+    }
+
+
+# Stream
+
+
+def stream_document(
+    lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[Act], marked: Mapping[int, Suspect]
+) -> Document:
+    """The stored part of `lotdrift stream`, without the points."""
+    declared = lab.characteristic(stream.characteristic)
+    history = [_segment(segment, declared.scale, acts, marked) for segment in evaluation.segments]
+    return {
+        "unit": declared.unit,
+        "scale": declared.scale,
+        "limits": history[-1] if history else _no_limits(),
+        "limits_history": history,
+        "specification_limits": {
+            side: [step_document(step) for step in lab.limit_steps(stream.product, stream.characteristic, side)]
+            for side in SIDES
+        },
+        "components": _components(evaluation),
+        "forecast": _forecast(evaluation, declared.scale),
+        "capability": _capability(evaluation),
+        "dependence": _dependence(evaluation),
+        "normality": _normality(evaluation),
+        "pattern_price": {
+            "patterns": list(evaluation.pattern_price.patterns),
+            "lots_a_false_mark": number(evaluation.pattern_price.lots),
+            "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
+        },
+        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in restarts_standing(acts).items()],
+        "acts": [
+            {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
+            for act in acts
+        ],
+    }
+
+
+def _no_limits() -> Document:
+    return {
+        "center": None,
+        "lower": None,
+        "upper": None,
+        "from_lots": 0,
+        "lots": [],
+        "frozen_us": None,
+        "widened_for_dependence": None,
+        "from_us": None,
+        "left_out": [],
+        "set_by": None,
+    }
+
+
+def _segment(segment: Segment, scale: str, acts: list[Act], marked: Mapping[int, Suspect]) -> Document:
+    """The limits for a lot of usual size, what they rest on and since when they hold."""
+    usual, points = segment.baseline, segment.points
+    typical = float(np.median(points.floats("variance")))
+    lower, upper = limits(usual, [typical], CHART_WIDTH)
+    rho = None if segment.dependence is None or not segment.widened else segment.dependence.rho
+    return {
+        "center": _unit(usual.center, scale),
+        "lower": _unit(float(lower[0]), scale),
+        "upper": _unit(float(upper[0]), scale),
+        "from_lots": int(usual.used.sum()),
+        "lots": [str(lot) for lot in points["lot"][usual.used]],
+        "frozen_us": int(points["started_us"][usual.used][-1]) if usual.frozen else None,
+        "from_us": int(points["started_us"][0]),
+        "widened_for_dependence": rho,
+        "left_out": [
+            _left_out(
+                str(points["lot"][one.index]),
+                int(points["started_us"][one.index]),
+                one.reason,
+                acts,
+                marked.get(int(points.index[one.index])),
+            )
+            for one in usual.left_out
+        ],
+        "set_by": _set_by(int(points["started_us"][0]), acts),
+    }
+
+
+def _left_out(lot: str, tested_us: int, why: LeftOutReason, acts: list[Act], suspect: Suspect | None) -> Document:
+    """A lot that sets no limits, and who left it out where a person did."""
+    act = left_out_standing(acts).get(lot) if why == LeftOutReason.BY_HAND else None
+    unsettled = suspect is not None and not suspect.settled and act is None
+    told = "to_be_looked_at" if unsettled else str(why)
+    return {"lot": lot, "tested_us": tested_us, "why": told, **_signed(act)}
+
+
+def _set_by(first_us: int, acts: list[Act]) -> Document | None:
+    """Who set the limits again before this lot, and from when on; None where they are the stream's first."""
+    before = [(from_us, act) for from_us, act in restarts_standing(acts).items() if from_us <= first_us]
+    return {"from_us": before[-1][0], **_signed(before[-1][1])} if before else None
+
+
+def _signed(act: Act | None) -> Document:
+    return {} if act is None else {"who": act.who, "recorded_us": microseconds(act.at), "reason": act.reason}
+
+
+def _components(evaluation: Evaluation) -> Document:
+    if not evaluation.segments:
+        return {"lot": None, "bag": None, "reading": None, "set_to_zero": [], "intervals": {}}
+    found = evaluation.segments[-1].components
+    return {
+        "lot": number(found.lot),
+        "bag": number(found.bag),
+        "reading": number(found.reading),
+        "set_to_zero": list(found.negative),
+        "intervals": {
+            "lot": [number(found.lot_low), number(found.lot_high)],
+            "bag": [number(found.bag_low), number(found.bag_high)],
+            "reading": [number(found.reading_low), number(found.reading_high)],
+        },
+    }
+
+
+def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
+    outlook = evaluation.forecast
+    if outlook.level_now is None or outlook.fan.empty:
+        return None
+    start = float(evaluation.points["weeks"][_believed(evaluation.points)][-1])
+    names = ("p10", "p25", "p50", "p75", "p90")
+    levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
+    fan = [
+        {"tested_us": weeks_to_us(start + ahead), **dict(zip(names, row, strict=True))}
+        for ahead, *row in zip(outlook.fan["weeks"].tolist(), *levels, strict=True)
+    ]
+    return {
+        "breach_probability": number(outlook.breach_probability),
+        "weeks_to_limit": _weeks_to_limit(evaluation),
+        "change_percent_per_month": number(outlook.change_percent_per_month),
+        "fan": fan,
+    }
+
+
+def _capability(evaluation: Evaluation) -> Document:
+    found = evaluation.capability
+    if isinstance(found, Capability):
+        return {
+            "ppk": number(found.ppk),
+            "ppk_lower": number(found.ppk_lower),
+            "ppk_upper": number(found.ppk_upper),
+            "pp": number(found.pp),
+            "ppm": number(found.ppm),
+            "why": "",
+        }
+    return {
+        "ppk": None,
+        "ppk_lower": None,
+        "ppk_upper": None,
+        "pp": None,
+        "ppm": None,
+        "why": str(found).replace("_", " "),
+    }
+
+
+def _dependence(evaluation: Evaluation) -> Document | None:
+    found = evaluation.segments[-1].dependence if evaluation.segments else None
+    if found is None:
+        return None
+    return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours).replace("_", " ")}
+
+
+def _normality(evaluation: Evaluation) -> Document | None:
+    found = evaluation.segments[-1].normality if evaluation.segments else None
+    if found is None:
+        return None
+    return {"p_value": found.p_value, "correlation": found.correlation, "told": str(found.shape).replace("_", " ")}
+
+
+# Points
+
+
+CHARTED = ("level", "level_low", "level_high", "center", "lower", "upper", "ewma")
+"""Columns of the points that are in the charted scale."""
+
+
+def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[Document]:
+    """One document a point, in order."""
+    points = evaluation.points
+    levels = _levels(np.array([points.floats(name) for name in CHARTED]), scale)
+    columns = _point_columns(points.adding(dict(zip(CHARTED, levels, strict=True))))
+    columns["signals"] = _signals(evaluation)
+    documents = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    for place, session in enumerate(points.index.tolist()):
+        if session in marked:
+            documents[place] |= _looked_at(documents[place], marked[session])
+    return documents
+
+
+def _signals(evaluation: Evaluation) -> list[list[str]]:
+    """What each point completes: patterns and signals, by name."""
+    points = evaluation.points
+    found: list[set[str]] = [set(names) for names in points["patterns"].tolist()]
+    tracked = np.flatnonzero(points["valid"]).tolist()
+    for signal in evaluation.signals:
+        found[tracked[int(signal.at)]].add(signal.kind)
+    return [sorted(names) for names in found]
+
+
+def _point_columns(points: Rows) -> dict[str, list[Any]]:
+    """The columns of all documents, in the order of their keys; levels are in the unit."""
+    shown, bound = _shown(points)
+    count = len(points)
+    return {
+        "lot": points["lot"].tolist(),
+        "n": points["readings"].tolist(),
+        "bags": points["bags"].tolist(),
+        "level": numbers(points.floats("level")),
+        "shown": numbers(shown),
+        "bound": bound.tolist(),
+        "bag_spread": numbers(np.sqrt(points.floats("bag_variance"))),
+        "bag_spread_upper": numbers(points.floats("bag_spread_upper")),
+        "reading_spread": numbers(np.sqrt(points.floats("reading_variance"))),
+        "reading_spread_upper": numbers(points.floats("reading_spread_upper")),
+        **{
+            name: numbers(points.floats(name))
+            for name in ("center", "lower", "upper", "ewma", "limit_lower", "limit_upper")
+        },
+        "chamber": points["chamber"].tolist(),
+        "humidity": numbers(points.floats("humidity_mean")),
+        "signals": [],
+        "state": points["conditioning"].tolist(),
+        "to_look_at": [False] * count,
+        "verdict": [str(word) for word in points["verdict"].tolist()],
+    }
+
+
+def _looked_at(document: Document, suspect: Suspect) -> Document:
+    """What a mark changes in the document of its point."""
+    aside = suspect.settled == SET_ASIDE
+    return {"state": SET_ASIDE if aside else document["state"], "to_look_at": not suspect.settled}
+
+
+def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:
+    """What a chart draws of each point: its level, or the bound that is known of it, with the sign of the bound."""
+    level, low, high = (points.floats(name) for name in ("level", "level_low", "level_high"))
+    known, above = np.isfinite(level), np.isfinite(low) & (low > 0)
+    return np.where(known, level, np.where(above, low, high)), np.where(known, 0, np.where(above, 1, -1))

@@ -1,0 +1,199 @@
+"""Episodes as alerts: a stable id, the evidence as figures, one sentence, and what people did with it.
+
+An alert is derived from the points every time; what a person did lies in `act` and is laid over it. Its id is made of
+what it is about, so that one look at a long history and many looks at its parts name it alike.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.config.lab import Lab
+from ingest.evaluation.alert_text import message, slip
+from ingest.evaluation.stored_results import number
+from ingest.sessions.suspect_values import Suspect
+from ingest.store.store import insert_many
+from spc.evaluate import Evaluation
+from spc.kernels.columns import Rows
+from spc.stream.alert_episodes import QUIET_LOTS, Episode
+from spc.stream.verdicts import to_unit
+from spc.vocabulary.enums import AlertState, Grade, Kind
+
+if TYPE_CHECKING:
+    from ingest.evaluation.evaluate_streams import Stream
+
+__all__ = ["Alert", "alert_id", "state_after_acts", "state_of", "stream_alerts", "write_stream_alerts"]
+
+
+# Columns of a point that its alert tells of.
+EVIDENCE = ("lot", "started_us", "center", "level", "judged", "limit_lower", "limit_upper")
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """A row of the alert table, before what people did with it."""
+
+    id: str
+    kind: str
+    grade: str
+    stream_id: int | None
+    supplier: str | None
+    product: str | None
+    characteristic: str | None
+    lot: str | None
+    raised_us: int
+    message: str
+    evidence: dict[str, Any]
+
+
+def alert_id(*about: str) -> str:
+    """A short name that depends only on what the alert is about."""
+    return hashlib.sha256("\0".join(about).encode()).hexdigest()[:12]
+
+
+def stream_alerts(lab: Lab, stream: Stream, evaluation: Evaluation, marked: Mapping[int, Suspect]) -> list[Alert]:
+    """The alerts of one stream. What moves on a check standard is a matter of the bench."""
+    points = evaluation.points.take(evaluation.points["valid"])
+    standard = lab.is_check_standard(stream.supplier, stream.product)
+    return [
+        _alert(lab, stream, evaluation, points, episode, marked, standard=standard) for episode in evaluation.episodes
+    ]
+
+
+def _alert(
+    lab: Lab,
+    stream: Stream,
+    evaluation: Evaluation,
+    points: Rows,
+    episode: Episode,
+    marked: Mapping[int, Suspect],
+    *,
+    standard: bool,
+) -> Alert:
+    lot, started_us = str(points["lot"][episode.opened]), int(points["started_us"][episode.opened])
+    suspect = marked.get(int(points.index[episode.opened]))
+    evidence = {
+        **_evidence(lab, stream, evaluation, points, episode),
+        "may_be_a_slip": None if suspect is None or suspect.settled else slip(suspect.mark),
+    }
+    kind = Kind.BENCH if standard else Kind(episode.kind)
+    # What moves away from its only limit is worth knowing and asks nobody to call a supplier; what the bench did to it
+    # has alerts of its own.
+    grade = Grade.NOTE if evidence["away_from_limit"] else episode.grade
+    return Alert(
+        id=alert_id(
+            stream.supplier, stream.product, stream.characteristic, episode.kind, str(episode.direction),
+            lot, str(started_us),
+        ),
+        kind=kind,
+        grade=Grade.LOOK if standard else grade,
+        stream_id=stream.id,
+        supplier=stream.supplier,
+        product=stream.product,
+        characteristic=stream.characteristic,
+        lot=lot,
+        raised_us=started_us,
+        message=message(stream, evidence),
+        evidence=evidence,
+    )  # fmt: skip
+
+
+def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, episode: Episode) -> dict[str, Any]:
+    """What moved, since when, how much, and what it would take to breach; levels in the unit."""
+    declared = lab.characteristic(stream.characteristic)
+    opened, latest = ({name: points[name][at] for name in EVIDENCE} for at in (episode.opened, episode.latest))
+
+    def in_unit(level: float) -> float | None:
+        return number(float(to_unit(np.array([level]), declared.scale)[0]))
+
+    def when(position: float) -> int | None:
+        known = number(position)
+        return None if known is None else int(points["started_us"][min(max(round(known) + 1, 0), len(points) - 1)])
+
+    # The outlook is today's: it belongs to a cause that is still there, not to one that was set right.
+    outlook = evaluation.forecast if not set_right(episode, len(points)) else None
+    return {
+        "what": episode.kind,
+        "form": episode.name,
+        "direction": episode.direction,
+        "unit": declared.unit,
+        "lots": episode.lots,
+        "latest_lot": str(latest["lot"]),
+        "latest_tested_us": int(latest["started_us"]),
+        "since_us": when(episode.start),
+        "since_low_us": when(episode.start_low),
+        "since_high_us": when(episode.start_high),
+        "usual": in_unit(float(opened["center"])),
+        "level": in_unit(float(opened["level"])),
+        "latest_level": in_unit(float(latest["level"])),
+        "judged": number(opened["judged"]),
+        "limit_lower": number(opened["limit_lower"]),
+        "limit_upper": number(opened["limit_upper"]),
+        "change_percent_per_month": None if outlook is None else number(outlook.change_percent_per_month),
+        "breach_probability": None if outlook is None else number(outlook.breach_probability),
+        "away_from_limit": _away(episode, opened["limit_lower"], opened["limit_upper"]),
+        "closed_because": None if outlook is not None else f"{QUIET_LOTS} lots without it",
+    }
+
+
+def _away(episode: Episode, lower: float, upper: float) -> bool:
+    """Whether the level moves away from the one limit there is; with limits on both sides nothing does."""
+    if episode.kind not in (Kind.POINT, Kind.PATTERN, Kind.DRIFT):
+        return False
+    if np.isnan(lower) == np.isnan(upper):
+        return False
+    return episode.direction == (-1 if np.isnan(lower) else 1)
+
+
+def set_right(episode: Episode, lots: int) -> bool:
+    """Whether the stream has gone on for long enough without the evidence."""
+    return lots - 1 - episode.latest >= QUIET_LOTS
+
+
+def write_stream_alerts(connection: Connection, stream_id: int, alerts: list[Alert]) -> list[str]:
+    """Replace the alerts of one stream; the ids that were not there before."""
+    before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE stream_id = ?", (stream_id,)).scalars())
+    connection.exec_driver_sql("DELETE FROM alert WHERE stream_id = ?", (stream_id,))
+    write_alerts(connection, alerts)
+    return [alert.id for alert in alerts if alert.id not in before]
+
+
+def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
+    """Write alerts with the state that people's acts give them."""
+    columns = (
+        "id", "kind", "grade", "stream_id", "supplier", "product", "characteristic", "lot", "raised_us", "message",
+    )  # fmt: skip
+    insert_many(
+        connection,
+        f"INSERT INTO alert ({', '.join(columns)}, evidence, state) VALUES ({', '.join('?' * (len(columns) + 2))})",
+        [
+            (
+                *(getattr(alert, name) for name in columns),
+                json.dumps(alert.evidence, ensure_ascii=False, allow_nan=False),
+                state_of(connection, alert),
+            )
+            for alert in alerts
+        ],
+    )
+
+
+def state_of(connection: Connection, alert: Alert) -> str:
+    """Where an alert stands: closed where its evidence ended, else where people left it."""
+    return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_acts(connection, alert.id)
+
+
+def state_after_acts(connection: Connection, alert: str) -> str:
+    """Where people left an alert: open, unless the last act on it says otherwise."""
+    last = connection.exec_driver_sql(
+        "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
+        "ORDER BY id DESC LIMIT 1",
+        (f"alert:{alert}",),
+    ).scalar()
+    return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last), AlertState.OPEN)

@@ -1,0 +1,1 @@
+"""Find drops, store their rows, archive the files."""

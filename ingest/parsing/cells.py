@@ -1,0 +1,285 @@
+"""Columns of text cells to names, whole numbers, days and numbers, with the reason for each text that is refused.
+
+Each distinct text is looked at once: a column of a million cells often holds a few thousand texts.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from ingest.common.errors import quoted
+from ingest.common.units import BLANKS, BOUNDS, Unit, Value, ValueTextError, parse_number, parse_value, to_unit
+from ingest.parsing.timestamps import StampError, read_date
+
+__all__ = [
+    "Column",
+    "Marks",
+    "Names",
+    "Numbers",
+    "Wholes",
+    "constant",
+    "days",
+    "encoded",
+    "floats",
+    "names",
+    "numbers",
+    "wholes",
+]
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+# Why a text is refused, by its code.
+Reasons = dict[int, str]
+
+# The form that needs no second look: an optional bound, and digits with a point or an exponent.
+PLAIN_NUMBER = rf"^[<>]?[{BLANKS}]*\+?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{{1,5}})?$"
+WITH_COMMA = re.compile(r"[<>]?\s*[+-]?([0-9]*),([0-9]+)(?:[eE][+-]?[0-9]+)?[^0-9.,]*")
+# Three names make a key: at four bytes a character they have to fit into the 2,704 bytes that PostgreSQL takes in one
+# (documentation, "B-Tree Indexes", implementation), and four into the subject of an entry.
+NAME_CHARACTERS = 150
+WHOLE = r"^\+?[0-9]{1,15}(\.0+)?$"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Column:
+    """A column as `codes`, shape (rows,), into its distinct `texts`, blanks around each taken off."""
+
+    codes: Ints
+    texts: pa.Array
+
+    def each(self) -> list[str]:
+        """Return the distinct texts."""
+        return list(self.texts.to_pylist())
+
+    def by_row(self) -> pa.Array:
+        """Return the text of each row."""
+        return self.texts.take(pa.array(self.codes))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Names:
+    """A column of names as `codes`, shape (rows,), into `names`; texts that are no name have a reason."""
+
+    codes: Ints
+    names: list[str]
+    reasons: Reasons
+
+    def categorical(self, rows: Ints) -> pd.Categorical:
+        """Return the names of some rows."""
+        return pd.Categorical.from_codes(self.codes[rows], categories=pd.Index(self.names, dtype="str"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wholes:
+    """Whole numbers by code, with the reason where a text is none."""
+
+    numbers: Ints
+    reasons: Reasons
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Numbers:
+    """Numbers by code: with a decimal point as text (blank where refused), the open side, the unit in the cell.
+
+    `decimal` is the mark with which the column is written.
+    """
+
+    decimal: str
+    texts: pa.Array
+    bounds: NDArray[np.int8]
+    units: dict[int, str]
+    reasons: Reasons
+
+
+def encoded(cells: pa.Array) -> Column:
+    """Find the distinct texts of a column."""
+    found = pc.dictionary_encode(cells)
+    codes = found.indices.to_numpy(zero_copy_only=False).astype(np.int64)
+    return Column(codes, pc.utf8_trim(found.dictionary, characters=BLANKS))
+
+
+def constant(text: str, row_count: int) -> Column:
+    """Return a column that holds one text in every row."""
+    return Column(np.zeros(row_count, dtype=np.int64), pa.array([text], pa.string()))
+
+
+def filled(column: Column, text: str) -> Column:
+    """Return the column with a declared text in its blank cells."""
+    return Column(column.codes, pc.if_else(pc.equal(column.texts, ""), text, column.texts))
+
+
+# Names and days
+
+
+def names(column: Column, *, required: bool) -> Names:
+    """Bring names to Unicode form C, so that two ways of writing one accent are one name."""
+    texts = [unicodedata.normalize("NFC", text.strip()) for text in column.each()]
+    reasons = {code: reason for code, text in enumerate(texts) if (reason := _why_no_name(text, required))}
+    code_of = {text: code for code, text in enumerate(dict.fromkeys(texts))}
+    if len(code_of) == len(texts):
+        return Names(column.codes, texts, reasons)
+    merged = np.array([code_of[text] for text in texts], dtype=np.int64)
+    return Names(merged[column.codes], list(code_of), {int(merged[code]): reason for code, reason in reasons.items()})
+
+
+def _why_no_name(text: str, required: bool) -> str:
+    if not text:
+        return "is blank; write it" if required else ""
+    if any(unicodedata.category(c) in {"Cc", "Zl", "Zp"} for c in text):
+        return f"{quoted(text)} holds a control character; take it out"
+    if len(text) > NAME_CHARACTERS:
+        return f"{quoted(text)} has {len(text)} characters; write a name of at most {NAME_CHARACTERS}"
+    return ""
+
+
+def days(column: Column, form: str | None) -> Names:
+    """Bring optional days to the form 2026-03-02."""
+    texts, reasons = [], {}
+    for code, text in enumerate(column.each()):
+        try:
+            texts.append(read_date(text, form) if text else "")
+        except StampError as error:
+            texts.append(text)
+            reasons[code] = str(error)
+    code_of = {text: code for code, text in enumerate(dict.fromkeys(texts))}
+    merged = np.array([code_of[text] for text in texts], dtype=np.int64)
+    return Names(merged[column.codes], list(code_of), {int(merged[code]): reason for code, reason in reasons.items()})
+
+
+# Numbers
+
+
+def wholes(column: Column) -> Wholes:
+    """Read whole numbers that are not negative; leading zeros and the `.0` of spreadsheets are read."""
+    fine = pc.match_substring_regex(column.texts, WHOLE)
+    digits = pc.replace_substring_regex(column.texts, r"^\+|\.0+$", "")
+    values = pc.cast(pc.if_else(fine, digits, "0"), pa.int64()).to_numpy()
+    bad = np.flatnonzero(~fine.to_numpy(zero_copy_only=False))
+    return Wholes(values, {int(code): _why_not_whole(column.texts[int(code)].as_py()) for code in bad})
+
+
+def _why_not_whole(text: str) -> str:
+    if not text:
+        return "is blank; write its number"
+    return f"{quoted(text)} is not a whole number from 0 on; write digits only"
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What the texts of a column, as far as they were seen, tell of its decimal mark."""
+
+    comma: bool = False
+    point: bool = False
+    strange: bool = False
+    proof: bool = False
+
+    def seen(self, texts: pa.Array) -> Marks:
+        """Return the marks with some more texts of the column."""
+        with_comma = texts.filter(pc.match_substring(texts, ",")).to_pylist()
+        found = [WITH_COMMA.fullmatch(text) for text in with_comma]
+        return Marks(
+            self.comma or bool(found),
+            self.point or bool(pc.any(pc.match_substring(texts, ".")).as_py()),
+            self.strange or any(one is None for one in found),
+            self.proof or any(one is not None and (len(one[2]) != 3 or one[1] in {"", "0"}) for one in found),
+        )
+
+    @property
+    def decimal(self) -> str:
+        """The decimal mark of the whole column.
+
+        A comma is believed only where the column proves it: no points, and one comma at least that can't separate
+        thousands.
+        """
+        return "," if self.comma and self.proof and not (self.point or self.strange) else "."
+
+
+def numbers(column: Column, decimal: str, words: Mapping[str, str]) -> Numbers:
+    """Read numbers, exact or bounded, with the decimal mark of the column and the words that the source maps."""
+    texts = column.texts if decimal == "." else _pointed(column.texts)
+    plain = pc.match_substring_regex(texts, PLAIN_NUMBER)
+    bounds = np.zeros(len(texts), dtype=np.int8)
+    for mark, bound in BOUNDS.items():
+        if mark:
+            bounds[pc.starts_with(texts, mark).to_numpy(zero_copy_only=False)] = bound
+    digits = pc.if_else(plain, pc.utf8_ltrim(texts, characters="<>" + BLANKS), "")
+    odd = np.flatnonzero(~plain.to_numpy(zero_copy_only=False) | _mapped(column, words))
+    if not len(odd):
+        return Numbers(decimal, digits, bounds, {}, {})
+    return _with_odd(column, odd, digits.to_pylist(), bounds, decimal, words)
+
+
+def _mapped(column: Column, words: Mapping[str, str]) -> NDArray[np.bool_]:
+    """Mark the texts that the source maps: a word, or a number by which a meter means out of range."""
+    if not words:
+        return np.zeros(len(column.texts), dtype=bool)
+    return np.array([text.casefold() in words for text in column.each()], dtype=bool)
+
+
+def _pointed(texts: pa.Array) -> pa.Array:
+    """Commas to points; a text with a point keeps its comma, and so is looked at again."""
+    return pc.if_else(pc.match_substring(texts, "."), "", pc.replace_substring(texts, ",", ".", max_replacements=1))
+
+
+def _with_odd(
+    column: Column, odd: Ints, digits: list[str], bounds: NDArray[np.int8], decimal: str, words: Mapping[str, str]
+) -> Numbers:
+    units: dict[int, str] = {}
+    reasons: Reasons = {}
+    for code in map(int, odd):
+        text = column.texts[code].as_py()
+        try:
+            value = _odd(text, decimal, words)
+        except ValueTextError as error:
+            reasons[code] = str(error)
+            continue
+        digits[code], bounds[code] = value.number, value.bound
+        if value.unit:
+            units[code] = value.unit
+    return Numbers(decimal, pa.array(digits, pa.string()), bounds, units, reasons)
+
+
+def _odd(text: str, decimal: str, words: Mapping[str, str]) -> Value:
+    meant = words.get(text.casefold())
+    return parse_number(text, decimal) if meant is None else parse_number(meant)
+
+
+def floats(read: Numbers, unit: Unit, target: Unit) -> Floats:
+    """The numbers in the target unit by code, each the float nearest to the exact product; nan where refused."""
+    if unit.exponent == target.exponent:
+        return _nearest(read.texts)
+    with_exponent = pc.match_substring_regex(read.texts, "[eE]")
+    shift = f"e{unit.exponent - target.exponent}"
+    shifted = pc.if_else(pc.equal(read.texts, ""), "", pc.binary_join_element_wise(read.texts, shift, ""))
+    values = _nearest(pc.if_else(with_exponent, "", shifted)).copy()
+    for code in np.flatnonzero(with_exponent.to_numpy(zero_copy_only=False)):
+        values[code] = to_unit(read.texts[int(code)].as_py(), unit, target)
+    return values
+
+
+def floats_as_written(read: Numbers) -> Floats:
+    """The numbers as they stand, by code; nan where refused."""
+    return _nearest(read.texts)
+
+
+def _nearest(texts: pa.Array) -> Floats:
+    values: Floats = pc.cast(pc.if_else(pc.equal(texts, ""), "nan", texts), pa.float64()).to_numpy()
+    return values
+
+
+def why_out_of_range(text: str, decimal: str) -> str:
+    """Say why a number is refused as a value."""
+    try:
+        parse_value(text, decimal)
+    except ValueTextError as error:
+        return str(error)
+    return f"{quoted(text)} is out of the range of numbers in this unit; write it as the instrument showed it"

@@ -1,0 +1,94 @@
+"""Humidity and temperature cells of a chamber log, in percent and degrees Celsius."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.common.errors import quoted
+from ingest.common.units import logger_unit
+from ingest.config.models import Source
+from ingest.parsing.cells import Column, Numbers, floats_as_written, numbers
+from ingest.parsing.columns import Layout
+from ingest.parsing.csv_table import NotATableError
+from ingest.parsing.rejections import RefusedRows
+
+__all__ = ["humidities", "temperatures"]
+
+Floats = NDArray[np.float64]
+
+ABSOLUTE_ZERO_C = -273.15
+
+
+def humidities(column: Column, layout: Layout, source: Source, refused: RefusedRows) -> Floats:
+    """Read relative humidity in percent; entries outside 0 to 100 are refused."""
+    unit = _unit_of("humidity_percent", "%", layout, source)
+    read = numbers(column, _decimal("humidity_percent", layout, source), {})
+    values = floats_as_written(read)
+
+    def why(value: float) -> str:
+        return "" if 0 <= value <= 100 else "is outside 0 to 100 %; correct it, or check the sensor"
+
+    return _checked(column, "humidity_percent", read, values, unit, why, refused)
+
+
+def temperatures(column: Column, layout: Layout, source: Source, refused: RefusedRows) -> Floats:
+    """Read temperature in degrees Celsius, from either scale; entries below absolute zero are refused."""
+    unit = _unit_of("temperature_c", "degC", layout, source)
+    read = numbers(column, _decimal("temperature_c", layout, source), {})
+    values = floats_as_written(read)
+    if unit == "degF":
+        # Rounded at 1e-9 so that 78.8 degF is 26 degC and not a hair above an edge of 26.
+        values = np.round((values - 32) * 5 / 9, 9)
+
+    def why(value: float) -> str:
+        if value < ABSOLUTE_ZERO_C:
+            return "is below absolute zero; correct it, or check the unit"
+        return "" if np.isfinite(value) else "is not finite; correct it"
+
+    return _checked(column, "temperature_c", read, values, unit, why, refused)
+
+
+def _decimal(name: str, layout: Layout, source: Source) -> str:
+    """The mark of a column; one that is not in the file is declared, and written as the source declares."""
+    return layout.decimals.get(layout.positions.get(name, -1), source.decimal or ".")
+
+
+def _checked(
+    column: Column,
+    name: str,
+    read: Numbers,
+    values: Floats,
+    unit: str,
+    why: Callable[[float], str],
+    refused: RefusedRows,
+) -> Floats:
+    reasons = dict(read.reasons)
+    texts = column.each()
+    for code, text in enumerate(texts):
+        if code in reasons:
+            continue
+        own = read.units.get(code)
+        if own is not None and logger_unit(own) != unit:
+            reasons[code] = (
+                f"{quoted(text)} carries another unit than the column, which is in {unit}; write one of them"
+            )
+        elif read.bounds[code]:
+            reasons[code] = f"{quoted(text)} is bounded; a log entry is a number"
+        elif said := why(float(values[code])):
+            reasons[code] = f"{quoted(text)} {said}"
+    refused.add_where(name, column.codes, reasons)
+    return values[column.codes]
+
+
+def _unit_of(name: str, usual: str, layout: Layout, source: Source) -> str:
+    declared = source.units.get(name)
+    in_header = layout.units.get(name)
+    meant = logger_unit(in_header) if in_header is not None else None
+    if in_header is not None and (meant is None or (declared is not None and meant != declared)):
+        raise NotATableError(
+            f"has {quoted(in_header)} as unit of {name} in its header; write {declared or usual}, or map it in units"
+        )
+    return declared or meant or usual

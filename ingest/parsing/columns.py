@@ -1,0 +1,151 @@
+"""Which column of a file is which: the header against the known columns and the mapping that a source declares."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+
+from ingest.common.errors import quoted
+from ingest.common.units import BLANKS, names_a_unit
+from ingest.config.models import Source
+from ingest.parsing.csv_table import NotATableError
+
+__all__ = ["Layout", "ReadingColumn", "expected_names", "lay_out"]
+
+REQUIRED = {
+    "tests": ("tested_at", "supplier", "product", "lot", "specimen", "reading", "characteristic", "value", "unit"),
+    "climate": ("logged_at", "chamber", "humidity_percent", "temperature_c"),
+}
+# Only these may carry a unit in the header: `value [nJ]`, `temperature_c (degF)`.
+MEASURED = {"value", "humidity_percent", "temperature_c"}
+WITH_UNIT = re.compile(r"(.*\S)\s*[\[(]\s*([^\])]+?)\s*[\])]", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingColumn:
+    """A column of values; `reading` is its number in a wide file, None where a column of the file numbers readings."""
+
+    index: int
+    name: str
+    reading: int | None
+    unit: str
+
+
+@dataclass(slots=True)
+class Layout:
+    """Where the columns stand: positions by our name, the columns of values, units in the header, and the rest.
+
+    `decimals` holds the decimal mark of each measured column by its position; it is decided by the whole file.
+    """
+
+    positions: dict[str, int] = field(default_factory=dict)
+    readings: list[ReadingColumn] = field(default_factory=list)
+    units: dict[str, str] = field(default_factory=dict)
+    notes: list[tuple[int, str]] = field(default_factory=list)
+    decimals: dict[int, str] = field(default_factory=dict)
+
+    def measured(self) -> list[int]:
+        """Positions of the columns that hold measured numbers."""
+        known = {index for name, index in self.positions.items() if name in MEASURED}
+        return sorted(known | {column.index for column in self.readings})
+
+
+def expected_names(source: Source) -> Collection[str]:
+    """The header cells by which a file of this source is recognised, in lower case."""
+    theirs = [*source.columns.values(), *source.readings]
+    return {name.casefold() for name in (*source.known_columns, *theirs)}
+
+
+def lay_out(header: Sequence[str], source: Source) -> Layout:
+    """Find the columns.
+
+    Raises
+    ------
+    NotATableError
+        If a column is there twice, or a required one is not there and not declared as `fixed`.
+    """
+    layout = Layout()
+    for index, cell in enumerate(header):
+        _place(layout, index, _plain(cell), source)
+    layout.readings.sort(key=lambda column: column.reading or 0)
+    _check_required(layout, source)
+    return layout
+
+
+def _plain(cell: str) -> str:
+    return unicodedata.normalize("NFC", cell.strip(BLANKS + "\r\n"))
+
+
+def _place(layout: Layout, index: int, name: str, source: Source) -> None:
+    found = WITH_UNIT.fullmatch(name)
+    bare, unit = (found[1], found[2]) if found else (name, "")
+    # A mapping may name the whole cell; a unit in it counts all the same.
+    for candidate, its_unit in ((name, unit if names_a_unit(unit) else ""), (bare, unit)):
+        if candidate in source.readings:
+            _place_reading(layout, ReadingColumn(index, candidate, source.readings.index(candidate) + 1, its_unit))
+            return
+        ours = _ours(candidate, source)
+        if ours in MEASURED or (ours is not None and candidate == name):
+            _place_known(layout, index, ours, its_unit if ours in MEASURED else "")
+            return
+    layout.notes.append((index, name))
+
+
+def _place_reading(layout: Layout, column: ReadingColumn) -> None:
+    if any(column.reading == other.reading for other in layout.readings):
+        raise NotATableError(f"has the column {quoted(column.name)} twice; take one out")
+    layout.readings.append(column)
+
+
+def _place_known(layout: Layout, index: int, ours: str, unit: str) -> None:
+    if ours in layout.positions:
+        raise NotATableError(f'has the column "{ours}" twice; take one out, or map the right one in [[source]] columns')
+    layout.positions[ours] = index
+    if unit:
+        layout.units[ours] = unit
+    if ours == "value":
+        layout.readings.append(ReadingColumn(index, ours, None, unit))
+
+
+def _ours(name: str, source: Source) -> str | None:
+    """The known column that a header cell names, by the declared mapping or by itself."""
+    for ours, theirs in source.columns.items():
+        if name == _plain(theirs):
+            return ours
+    ours = name.casefold()
+    # In a wide file the columns of values are numbered by their place, so a column `reading` there is a note.
+    taken = {*source.columns, *(("reading", "value") if source.readings else ())}
+    return ours if ours in source.known_columns and ours not in taken else None
+
+
+def _check_required(layout: Layout, source: Source) -> None:
+    given = {*layout.positions, *source.fixed}
+    if "value" in source.units or any(column.unit for column in layout.readings):
+        given.add("unit")
+    if source.readings:
+        given |= {"reading", "value"}
+        there = {column.name for column in layout.readings}
+        _complain([name for name in source.readings if name not in there], layout, source)
+    _complain([name for name in REQUIRED[source.kind] if name not in given], layout, source)
+
+
+def _complain(missing: list[str], layout: Layout, source: Source) -> None:
+    if not missing:
+        return
+    theirs = source.columns.get(missing[0])
+    if missing[0] in source.readings:
+        raise NotATableError(
+            f"lacks the column {quoted(missing[0])}, declared in [[source]] readings; correct one of them"
+        )
+    if theirs is not None:
+        raise NotATableError(
+            f"lacks the column {quoted(theirs)}, declared as {missing[0]} in [[source]]; correct one of them"
+        )
+    near = get_close_matches(missing[0], [name for _, name in layout.notes], n=1)
+    like = near[0] if near else "their name"
+    said = " and ".join(quoted(name) for name in missing)
+    example = f"columns = {{ {missing[0]} = {quoted(like)} }}"
+    raise NotATableError(f"lacks the column {said}; add it, or map it in [[source]], such as {example}")

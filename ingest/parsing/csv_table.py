@@ -1,0 +1,412 @@
+"""A CSV file to columns of text cells, piece by piece, each row with the physical line on which it starts.
+
+A piece of plain rows is parsed at once. Where a row is broken, a quote spans lines or bytes are no text, the piece is
+taken apart line by line, so that only the broken rows are lost to it and each is named. Columns and the length of a row
+have bounds, so that no file takes more memory than a piece of it does.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from itertools import islice
+from typing import BinaryIO
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pacsv
+from numpy.typing import NDArray
+
+from ingest.common.units import BLANKS
+from ingest.parsing.csv_records import (
+    LINE,
+    NEWLINE,
+    RECORD_BYTES,
+    RETURN,
+    NotATableError,
+    as_utf8,
+    cells_of,
+    filled_lines,
+    is_too_long,
+    leaves_quote_open,
+    line_count,
+    lines_fit,
+    pieces,
+    quotes_close_in_line,
+    records,
+    span_of,
+)
+
+__all__ = ["HEAD_BYTES", "BrokenRow", "Form", "NotATableError", "Sheet", "Table", "open_sheet", "read_table"]
+
+DELIMITERS = (",", ";", "\t")
+# A header is looked for in so many bytes.
+HEAD_BYTES = 1 << 20
+# Some fifteen columns are ours, a wide file has a column a reading, a spreadsheet that was marked to its last column has
+# 16,384 of them, all but a few empty. Every column costs memory in every piece.
+MOST_COLUMNS = 1_000
+# So many columns have room for names of 65 letters; a note repeats the name of its column in every row.
+HEADER_BYTES = 1 << 16
+# What is shown of a row that is too long to be kept in the store; the file itself is put away whole.
+SHOWN_CHARACTERS = 1_000
+CUT = " ... (cut here; the whole row is in the file that was put away)"
+# A piece of very short rows holds so many of them that what is said of each would take the memory.
+ROWS_AT_ONCE = 1 << 18
+# In a wide file it is the names of its columns, repeated in the notes of each row, that take the memory.
+NAME_BYTES_AT_ONCE = 1 << 26
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a file is written, as far as it is declared; `expected` names columns by which a delimiter is recognised."""
+
+    encoding: str | None = None
+    delimiter: str | None = None
+    skip_rows: int = 0
+    expected: Collection[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenRow:
+    """A row that has no place in the table: too few or too many cells, an open quote, bytes that are no text."""
+
+    line: int
+    reason: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """A file, or a piece of it, as text cells.
+
+    `columns` holds an array of strings a header cell, shape (rows,); `lines`, shape (rows,), the physical line on which
+    each row starts, the first line of the file being 1. `further_lines` counts the lines that are not blank and belong
+    to rows, broken ones among them, that start on an earlier line.
+    """
+
+    header: tuple[str, ...]
+    columns: list[pa.Array]
+    lines: NDArray[np.int64]
+    broken: tuple[BrokenRow, ...]
+    encoding: str
+    delimiter: str
+    further_lines: int = 0
+
+    def cells(self, rows: Sequence[int]) -> list[tuple[str, ...]]:
+        """Return the cells of some rows, unchanged."""
+        chosen = pa.array(rows, pa.int64())
+        return list(zip(*(column.take(chosen).to_pylist() for column in self.columns), strict=True))
+
+    def rows(self, chosen: NDArray[np.int64]) -> Table:
+        """Return some rows as a table, without the broken ones."""
+        taken = [column.take(pa.array(chosen)) for column in self.columns]
+        return Table(self.header, taken, self.lines[chosen], (), self.encoding, self.delimiter)
+
+    def below(self, other: Table) -> Table:
+        """Return this table with its rows below those of another."""
+        columns = [pa.concat_arrays(both) for both in zip(other.columns, self.columns, strict=True)]
+        lines = np.concatenate([other.lines, self.lines])
+        return Table(self.header, columns, lines, (*other.broken, *self.broken), self.encoding, self.delimiter)
+
+
+@dataclass(slots=True)
+class _Rows:
+    """Rows as they are gathered line by line."""
+
+    cells: list[list[str]] = field(default_factory=list)
+    lines: list[int] = field(default_factory=list)
+    broken: list[BrokenRow] = field(default_factory=list)
+    further_lines: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """An open file whose header is known, to be read as often as need be."""
+
+    header: tuple[str, ...]
+    encoding: str
+    delimiter: str
+    _text: BinaryIO
+    _body: int
+    _first_line: int
+
+    def tables(self, size: int | None) -> Iterator[Table]:
+        """The rows, in pieces of about `size` bytes, or all at once; one piece at least, be it empty."""
+        line, width = self._first_line, len(self.header)
+        for body in pieces(self._text, self._body, size, self.delimiter, width):
+            at_once = None if size is None else min(ROWS_AT_ONCE, NAME_BYTES_AT_ONCE // (len("".join(self.header)) + 1))
+            whole = _at_sight(body, line, width, self.delimiter)
+            for rows in (
+                _by_line(body, line, width, self.delimiter, at_once) if whole is None else _in_turn(whole, at_once)
+            ):
+                yield Table(
+                    self.header,
+                    rows.columns,
+                    rows.lines,
+                    rows.broken,
+                    self.encoding,
+                    self.delimiter,
+                    rows.further_lines,
+                )
+            line += line_count(body)
+
+    def count_lines(self) -> int:
+        """How many lines below the header are not blank, counted apart from how they are read."""
+        return filled_lines(self._text, self._body)
+
+
+@contextmanager
+def open_sheet(file: BinaryIO, form: Form) -> Iterator[Sheet]:
+    """Find out how a file is written and where its rows begin.
+
+    Parameters
+    ----------
+    file : BinaryIO
+        The file as it is on disk, from its beginning.
+    form : Form
+        What is declared of it; what is left open is recognised (encoding by its mark, else UTF-8; delimiter by the
+        header).
+
+    Raises
+    ------
+    NotATableError
+        If there is no header or too long a one, or the bytes, at any place of the file, are no text in its encoding.
+    """
+    with as_utf8(file, form.encoding) as (text, start, encoding):
+        text.seek(start)
+        position, line = _after_lines(text.read(HEAD_BYTES), form.skip_rows)
+        position += start
+        text.seek(position)
+        header, delimiter, length, body_line = _header(text.read(HEAD_BYTES), line, form)
+        yield Sheet(header, encoding, delimiter, text, position + length, body_line)
+
+
+def read_table(data: bytes, form: Form) -> Table:
+    """Read a whole file at once; as `open_sheet`."""
+    with open_sheet(io.BytesIO(data), form) as sheet:
+        return next(sheet.tables(None))
+
+
+# Header
+
+
+def _after_lines(head: bytes, count: int) -> tuple[int, int]:
+    """The position and number of the first line that is not blank after `count` title lines."""
+    for number, line in enumerate(LINE.finditer(head), 1):
+        if number > count and line[0].strip():
+            return line.start(), number
+    if not head:
+        raise NotATableError("is empty; a header row and a row a reading are expected")
+    within = f" in its first {HEAD_BYTES:,} bytes" if len(head) == HEAD_BYTES else ""
+    raise NotATableError(f"has no header row{within}; correct skip_rows in [[source]], or send the file again")
+
+
+def _header(text: bytes, first_line: int, form: Form) -> tuple[tuple[str, ...], str, int, int]:
+    """Cells and delimiter of the header, and where the body starts: position and line number."""
+    lines = _header_lines(text, first_line, (form.delimiter,) if form.delimiter else DELIMITERS)
+
+    def header(delimiter: str) -> tuple[list[str], int]:
+        span = span_of(lines, 0, delimiter, None) or 1
+        return cells_of(b"".join(lines[:span]).decode("utf-8", "replace"), delimiter), span
+
+    delimiter = form.delimiter or max(DELIMITERS, key=lambda one: _merit(header(one)[0], form.expected))
+    cells, span = header(delimiter)
+    raw = b"".join(lines[:span])
+    if not _is_utf8(raw):
+        raise NotATableError(f"is not UTF-8 text (line {first_line}); declare its encoding in [[source]]")
+    return tuple(cells), delimiter, len(raw), first_line + span
+
+
+def _header_lines(text: bytes, first_line: int, delimiters: Sequence[str]) -> list[bytes]:
+    """The line of the header and those after it to which it may run, once it is known to have a length that is read."""
+    lines: list[bytes] = LINE.findall(text[: HEADER_BYTES + 1])
+    first = text[: len(lines[0])] if len(lines[0]) <= HEADER_BYTES else text
+    if b"\0" in lines[0]:
+        raise NotATableError('holds zero bytes; if it is UTF-16 without a mark, declare encoding = "utf-16-le"')
+    most = max(LINE.findall(first)[0].count(one.encode()) for one in delimiters) + 1
+    if most > MOST_COLUMNS:
+        raise NotATableError(
+            f"has {most:,} columns or more in its header (line {first_line}), where {MOST_COLUMNS:,} are read at most; "
+            "take out the empty ones and send it again"
+        )
+    if len(lines[0]) > HEADER_BYTES:
+        raise NotATableError(
+            f"has a header (line {first_line}) of more than {HEADER_BYTES:,} bytes; correct skip_rows in [[source]], "
+            "or give the columns shorter names"
+        )
+    # The last line may go on behind what was read.
+    return lines[:-1] if len(text) > HEADER_BYTES and len(lines) > 1 else lines
+
+
+def _merit(header: Sequence[str], expected: Collection[str]) -> tuple[int, int]:
+    """How well a delimiter cuts a header: the number of expected names, then that of cells."""
+    cells = [cell.strip(BLANKS).casefold() for cell in header]
+    return sum(cell in expected for cell in cells), len(cells)
+
+
+# Body
+
+
+def _is_utf8(data: bytes) -> bool:
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parsed:
+    """Rows as they were read; as in `Table`."""
+
+    columns: list[pa.Array]
+    lines: NDArray[np.int64]
+    broken: tuple[BrokenRow, ...] = ()
+    further_lines: int = 0
+
+
+def _at_sight(body: bytes, first_line: int, width: int, delimiter: str) -> _Parsed | None:
+    """The rows of a text of which each line that is not blank is a row; None where that can't be told at sight."""
+    plain = (
+        body
+        and b"\0" not in body
+        and (b"\r" not in body or body.count(b"\r") == body.count(b"\r\n"))
+        and lines_fit(body)
+        and _is_utf8(body)
+        and quotes_close_in_line(body, delimiter)
+    )
+    columns = _parsed_whole(body, width, delimiter) if plain else None
+    if columns is None:
+        return None
+    count = len(columns[0])
+    if body.count(b"\n") + (not body.endswith(b"\n")) == count:
+        return _Parsed(columns, np.arange(first_line, first_line + count, dtype=np.int64))
+    lines = _numbers_of_filled(body, first_line)
+    return _Parsed(columns, lines) if len(lines) == count else None
+
+
+def _numbers_of_filled(body: bytes, first_line: int) -> NDArray[np.int64]:
+    """The numbers of the lines that are not blank; a line ends with a newline, or a return and a newline."""
+    data = np.frombuffer(body if body.endswith(b"\n") else body + b"\n", np.uint8)
+    ends = np.flatnonzero(data == NEWLINE)
+    lengths = np.diff(ends, prepend=-1) - 1
+    filled = (lengths > 1) | ((lengths == 1) & (data[ends - 1] != RETURN))
+    return np.flatnonzero(filled) + first_line
+
+
+def _in_turn(rows: _Parsed, at_once: int | None) -> Iterator[_Parsed]:
+    """Plain rows, so many at a time."""
+    count = len(rows.lines)
+    step = at_once or max(count, 1)
+    for start in range(0, count or 1, step):
+        yield _Parsed([column.slice(start, step) for column in rows.columns], rows.lines[start : start + step])
+
+
+def _parsed_whole(body: bytes, width: int, delimiter: str) -> list[pa.Array] | None:
+    """All rows at once; None where one is broken."""
+    names = [str(index) for index in range(width)]
+    try:
+        table = pacsv.read_csv(
+            pa.BufferReader(body),
+            pacsv.ReadOptions(column_names=names, block_size=1 << 22),
+            pacsv.ParseOptions(delimiter=delimiter),
+            pacsv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False, check_utf8=False
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    return [_one_chunk(column) for column in table.columns]
+
+
+def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
+    return column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
+
+
+def _by_line(body: bytes, first_line: int, width: int, delimiter: str, at_once: int | None) -> Iterator[_Parsed]:
+    """Rows that are plain at sight together, all others one by one, put in order again."""
+    found, line, done = records(body, delimiter, width), first_line, 0
+    while (some := list(islice(found, at_once))) or not done:
+        yield _put_in_order(some, line, width, delimiter)
+        line += sum(span for _, span in some)
+        done += 1
+
+
+def _put_in_order(some: Sequence[tuple[bytes, int]], first_line: int, width: int, delimiter: str) -> _Parsed:
+    plain_lines, plain, odd = _told_apart(some, first_line, width, delimiter)
+    columns = _parsed_whole(b"".join(plain), width, delimiter) if plain else None
+    if columns is None:
+        for raw, line in zip(plain, plain_lines, strict=True):
+            _add(odd, raw, line, width, delimiter)
+        columns, plain_lines = [pa.array([], pa.string())] * width, []
+    others = [pa.array([row[index] for row in odd.cells], pa.string()) for index in range(width)]
+    lines = np.array([*plain_lines, *odd.lines], dtype=np.int64)
+    order = np.argsort(lines, kind="stable")
+    whole = [pa.concat_arrays(both).take(pa.array(order)) for both in zip(columns, others, strict=True)]
+    broken = tuple(sorted(odd.broken, key=lambda row: row.line))
+    return _Parsed(whole, lines[order], broken, odd.further_lines)
+
+
+def _told_apart(
+    some: Sequence[tuple[bytes, int]], first_line: int, width: int, delimiter: str
+) -> tuple[list[int], list[bytes], _Rows]:
+    """Lines that are rows at sight (no quote, the right number of cells, text), and the rest as read with care."""
+    numbers: list[int] = []
+    plain: list[bytes] = []
+    odd = _Rows()
+    mark = delimiter.encode()
+    line = first_line
+    for raw, span in some:
+        if not raw.strip(b"\r\n"):
+            pass
+        elif (
+            raw.count(mark) == width - 1
+            and b'"' not in raw
+            and b"\0" not in raw
+            and _is_utf8(raw)
+            and not is_too_long(raw)
+        ):
+            numbers.append(line)
+            plain.append(raw)
+        else:
+            _add(odd, raw, line, width, delimiter)
+            odd.further_lines += sum(bool(one.strip(b"\r\n")) for one in LINE.findall(raw)) - 1 if span > 1 else 0
+        line += span
+    return numbers, plain, odd
+
+
+def _add(rows: _Rows, raw: bytes, line: int, width: int, delimiter: str) -> None:
+    text = raw.decode("utf-8", "backslashreplace")
+    reason = _why_broken(raw, text, delimiter)
+    cells = cells_of(text[:SHOWN_CHARACTERS] if is_too_long(raw) else text, delimiter)
+    if not reason and len(cells) != width:
+        reason = f"row: has {_counted(len(cells))} where the header has {width}; correct the delimiters of this row"
+    if is_too_long(raw) or len(cells) > MOST_COLUMNS:
+        cells = cells[:MOST_COLUMNS]
+        cells[-1] += CUT
+    if reason:
+        rows.broken.append(BrokenRow(line, reason, tuple(cells)))
+    else:
+        rows.cells.append(cells)
+        rows.lines.append(line)
+
+
+def _why_broken(raw: bytes, text: str, delimiter: str) -> str:
+    """Why a record is no row, whatever the number of its cells; "" where nothing is wrong."""
+    if b"\0" in raw:
+        return "row: holds zero bytes, as a power cut leaves them in a file; send the row again"
+    if is_too_long(raw):
+        return f"row: is longer than {RECORD_BYTES:,} bytes; shorten it, or part it into the rows that it holds"
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        return f"row: byte {error.start + 1} of the line is not UTF-8 text; declare the encoding in [[source]]"
+    if leaves_quote_open(text, delimiter):
+        return "row: opens a quote that is not closed; close it, or double it where it belongs to the text"
+    return ""
+
+
+def _counted(cells: int) -> str:
+    return f"{cells:,} cell" if cells == 1 else f"{cells:,} cells"

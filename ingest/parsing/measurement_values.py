@@ -1,0 +1,271 @@
+"""The value cells of a test file, one column or a column a reading, in the unit of their characteristic."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from ingest.common.errors import quoted
+from ingest.common.units import ENERGY, UNITS, Unit, UnitError, parse_unit
+from ingest.config.lab import Lab
+from ingest.config.models import Characteristic, Source
+from ingest.parsing.cells import (
+    Column,
+    Names,
+    Numbers,
+    constant,
+    encoded,
+    floats,
+    floats_as_written,
+    numbers,
+    why_out_of_range,
+)
+from ingest.parsing.columns import Layout, ReadingColumn
+from ingest.parsing.csv_table import NotATableError, Table
+from ingest.parsing.rejections import RefusedRows
+from ingest.parsing.row_reader import Reader
+
+__all__ = ["Readings", "gather"]
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """Readings in the order of their rows; all arrays have shape (readings,).
+
+    `rows` are positions in the table; several readings share a row of a wide file. `value` is in the unit of the
+    characteristic, `written` is value and unit as they stand in the file.
+    """
+
+    rows: Ints
+    reading: Ints
+    value: Floats
+    bound: NDArray[np.int8]
+    written: pa.Array
+
+    def where(self, chosen: NDArray[np.bool_]) -> Readings:
+        """Return the chosen readings."""
+        if chosen.all():
+            return self
+        return Readings(
+            self.rows[chosen],
+            self.reading[chosen],
+            self.value[chosen],
+            self.bound[chosen],
+            self.written.filter(pa.array(chosen)),
+        )
+
+    def of_rows(self, fine: NDArray[np.bool_]) -> Readings:
+        """Return the readings of the rows that are fine."""
+        return self.where(fine[self.rows])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Meaning:
+    """What the numbers of each row mean: `pair`, shape (rows,), counts the pairs of unit text and characteristic."""
+
+    pair: Ints
+    pairs: list[tuple[Unit, Characteristic] | None]
+
+    def of(self, row: int) -> tuple[Unit, Characteristic] | None:
+        """Return the pair of a row; None where it makes no sense."""
+        return self.pairs[int(self.pair[row])]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _ValueColumn:
+    """One column of values as it is being checked; `rows` are those that hold a reading."""
+
+    name: str
+    cells: Column
+    read: Numbers
+    meaning: _Meaning
+    rows: Ints
+    refused: RefusedRows
+
+    def text(self, row: int) -> str:
+        """Return the cell of a row."""
+        return str(self.cells.texts[int(self.cells.codes[row])].as_py())
+
+    def refuse(self, row: int, reason: str) -> None:
+        """Refuse a row for its cell in this column."""
+        self.refused.add(row, self.name, reason)
+
+
+def gather(
+    table: Table, reader: Reader, unit: Column, characteristic: Names, number: Ints | None, refused: RefusedRows
+) -> Readings:
+    """Read all value cells; `number` is the reading number by row, None for a wide file."""
+    layout, source, lab = reader.layout, reader.source, reader.lab
+    words = {word.strip().casefold(): value for word, value in source.words.items()}
+    parts = []
+    for place in layout.readings:
+        own_unit = _unit_column(place, unit, layout, source)
+        meaning = _meanings(own_unit, place, characteristic, lab, refused)
+        cells = encoded(table.columns[place.index])
+        read = numbers(cells, layout.decimals[place.index], words)
+        rows = np.arange(len(cells.codes)) if number is not None else np.flatnonzero(_filled(cells))
+        value = _values(_ValueColumn(place.name, cells, read, meaning, rows, refused), source, lab)
+        reading = np.full(len(rows), place.reading, dtype=np.int64) if number is None else number
+        written = _written(cells, own_unit, read, source).take(pa.array(rows))
+        parts.append(Readings(rows, reading, value[rows], read.bounds[cells.codes[rows]], written))
+    return _in_row_order(parts, len(table.lines), refused)
+
+
+def _filled(cells: Column) -> NDArray[np.bool_]:
+    filled: NDArray[np.bool_] = pc.not_equal(cells.texts, "").to_numpy(zero_copy_only=False)[cells.codes]
+    return filled
+
+
+def _in_row_order(parts: Sequence[Readings], row_count: int, refused: RefusedRows) -> Readings:
+    if len(parts) == 1 and len(parts[0].rows) == row_count:
+        return parts[0]
+    rows = np.concatenate([part.rows for part in parts])
+    for row in np.setdiff1d(np.arange(row_count), rows):
+        refused.add(int(row), "row", "holds no reading; write one, or take the row out")
+    order = np.argsort(rows, kind="stable")
+    return Readings(
+        rows[order],
+        np.concatenate([part.reading for part in parts])[order],
+        np.concatenate([part.value for part in parts])[order],
+        np.concatenate([part.bound for part in parts])[order],
+        pa.concat_arrays([part.written for part in parts]).take(pa.array(order)),
+    )
+
+
+# Units
+
+
+def _unit_column(column: ReadingColumn, unit: Column, layout: Layout, source: Source) -> Column:
+    """The unit texts of a value column: those of the file, else the one of the header or the declaration."""
+    if "unit" in layout.positions or "unit" in source.fixed:
+        return unit
+    return constant(column.unit or source.units.get("value", ""), len(unit.codes))
+
+
+def _meanings(unit: Column, column: ReadingColumn, characteristic: Names, lab: Lab, refused: RefusedRows) -> _Meaning:
+    """Read each pair of unit and characteristic once; a pair that makes no sense refuses its rows."""
+    heading = _heading_unit(column)
+    width = len(characteristic.names)
+    pair, found = pd.factorize(unit.codes * width + characteristic.codes)
+    texts = unit.each()
+    pairs: list[tuple[Unit, Characteristic] | None] = []
+    reasons: dict[int, str] = {}
+    for index, code in enumerate(map(int, found)):
+        text, name = texts[code // width], characteristic.names[code % width]
+        pairs.append(None)
+        if not lab.is_declared(name):
+            continue
+        try:
+            pairs[index] = _pair(text, lab.characteristic(name), heading)
+        except UnitError as error:
+            reasons[index] = str(error)
+    refused.add_where("unit", pair, reasons)
+    return _Meaning(pair, pairs)
+
+
+def _heading_unit(column: ReadingColumn) -> Unit | None:
+    if not column.unit:
+        return None
+    try:
+        return parse_unit(column.unit)
+    except UnitError as error:
+        raise NotATableError(f"has a wrong unit in the header of {quoted(column.name)}: {error}") from error
+
+
+def _pair(text: str, characteristic: Characteristic, heading: Unit | None) -> tuple[Unit, Characteristic]:
+    if not text:
+        raise UnitError(f"is blank; write {UNITS[characteristic.unit].quantity.choices}")
+    unit = parse_unit(text, UNITS[characteristic.unit].quantity)
+    if heading is not None and heading is not unit:
+        raise UnitError(f"{quoted(text)} contradicts the header, which says {heading.name}; correct one of them")
+    return unit, characteristic
+
+
+# Values
+
+
+def _values(column: _ValueColumn, source: Source, lab: Lab) -> Floats:
+    """The values by row in the unit of their characteristic; nan where there is none, its row refused."""
+    codes, meaning, rows = column.cells.codes, column.meaning, column.rows
+    column.refused.add_where(column.name, codes[rows], column.read.reasons, rows)
+    value = np.full(len(codes), np.nan)
+    for index, pair in enumerate(meaning.pairs):
+        if pair is not None:
+            mine = rows[meaning.pair[rows] == index]
+            value[mine] = _converted(column.read, pair[0], UNITS[pair[1].unit], source)[codes[mine]]
+            _check_stored(column, value, mine, UNITS[pair[1].unit], lab)
+    _check_range(column, value)
+    _check_own_units(column)
+    return value
+
+
+def _converted(read: Numbers, unit: Unit, target: Unit, source: Source) -> Floats:
+    if not source.log10:
+        return floats(read, unit, target)
+    with np.errstate(over="ignore"):
+        powers: Floats = np.power(10.0, floats_as_written(read) + (unit.exponent - target.exponent))
+    return powers
+
+
+def _check_range(column: _ValueColumn, value: Floats) -> None:
+    with np.errstate(invalid="ignore"):
+        outside = column.rows[~((value[column.rows] > 0) & (value[column.rows] < np.inf))]
+    for row in map(int, outside):
+        # A text that is no number has its reason; a row whose unit makes no sense has no value to judge.
+        if int(column.cells.codes[row]) not in column.read.reasons and column.meaning.of(row) is not None:
+            column.refuse(row, why_out_of_range(column.text(row), column.read.decimal))
+
+
+def _check_own_units(column: _ValueColumn) -> None:
+    """A unit inside the cell has to be the one that the row declares."""
+    if not column.read.units:
+        return
+    for row in map(int, column.rows[np.isin(column.cells.codes[column.rows], list(column.read.units))]):
+        pair = column.meaning.of(row)
+        if pair is not None and not _same_unit(column.read.units[int(column.cells.codes[row])], pair[0]):
+            text = quoted(column.text(row))
+            column.refuse(row, f"{text} carries another unit than {pair[0].name}, the unit of its row; correct one")
+
+
+def _same_unit(text: str, unit: Unit) -> bool:
+    try:
+        return parse_unit(text) is unit
+    except UnitError:
+        return False
+
+
+def _check_stored(column: _ValueColumn, value: Floats, rows: Ints, target: Unit, lab: Lab) -> None:
+    """A discharge can't put more energy into a bag than the source stores."""
+    stored = lab.shielding_source
+    if stored is None or target.quantity is not ENERGY:
+        return
+    most = stored.stored_nj * 10.0 ** (-9 - target.exponent)
+    with np.errstate(invalid="ignore"):
+        above = rows[
+            (value[rows] > most) & (value[rows] < np.inf) & (column.read.bounds[column.cells.codes[rows]] >= 0)
+        ]
+    for row in map(int, above):
+        column.refuse(
+            row,
+            f"{quoted(column.text(row))} is more energy than the declared source stores "
+            f"({stored.stored_nj / 1000:g} uJ); correct the value or its unit",
+        )
+
+
+def _written(cells: Column, unit: Column, read: Numbers, source: Source) -> pa.Array:
+    """Value and unit as written; a cell that carries its unit stands alone."""
+    texts = unit.texts if not source.log10 else pc.binary_join_element_wise("log10", unit.texts, " ")
+    whole = pc.binary_join_element_wise(cells.by_row(), texts.take(pa.array(unit.codes)), " ")
+    if not read.units:
+        return whole
+    alone = pa.array(np.isin(cells.codes, list(read.units)))
+    return pc.if_else(alone, cells.by_row(), whole)

@@ -1,0 +1,251 @@
+"""A dropped file to typed rows and refusals. Nothing is stored here and nothing is guessed.
+
+A file is read in pieces, so that its size costs time and no memory. What only the whole file can tell (its encoding, the
+decimal mark of a column) is found out before the first piece; what rows say of each other (repeats, contradictions) is
+for the one who has seen all pieces.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pandas.api.types import union_categoricals
+
+from ingest.config.lab import Lab
+from ingest.config.models import Source
+from ingest.parsing.cells import Marks, encoded
+from ingest.parsing.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
+from ingest.parsing.columns import Layout, expected_names, lay_out
+from ingest.parsing.csv_table import Form, NotATableError, Sheet, Table, open_sheet
+from ingest.parsing.duplicates import repeated
+from ingest.parsing.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
+from ingest.parsing.rejections import Refusal
+from ingest.parsing.row_reader import Contradicted, Piece, Reader
+
+__all__ = [
+    "PIECE_BYTES",
+    "Feed",
+    "FileRefused",
+    "NotATableError",
+    "Parsed",
+    "Piece",
+    "open_feed",
+    "read_climate",
+    "read_tests",
+]
+
+Ints = NDArray[np.int64]
+Identity = Callable[[pd.DataFrame], list[Ints]]
+
+# About 85,000 rows: enough that what each piece costs by itself does not show, little enough to be held many times over.
+PIECE_BYTES = 1 << 23
+NOTHING: Contradicted = {}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Feed:
+    """An open file that is a table, to be read as often as need be."""
+
+    header: tuple[str, ...]
+    encoding: str
+    delimiter: str
+    _sheet: Sheet
+    _reader: Callable[[Contradicted], Reader]
+    _rows: Callable[[Iterable[Table], Reader], Iterator[Piece]]
+
+    def pieces(self, contradicted: Contradicted = NOTHING, size: int | None = PIECE_BYTES) -> Iterator[Piece]:
+        """Read the rows in pieces of about `size` bytes, or all at once; one piece at least.
+
+        `contradicted` tells the lines that are refused because they contradict others, once that is known.
+
+        Raises
+        ------
+        NotATableError
+            At the end, where the rows that were read and refused are not all the lines of the file.
+        """
+        accounted = 0
+
+        def tables() -> Iterator[Table]:
+            nonlocal accounted
+            for table in self._sheet.tables(size):
+                accounted += table.further_lines
+                yield table
+
+        for piece in self._rows(tables(), self._reader(contradicted)):
+            # Sorted, for rows are in order but for a few; lines count from 1.
+            lines = np.sort(piece.rows["line"].to_numpy(np.int64))
+            accounted += int(np.count_nonzero(np.diff(lines, prepend=0))) + len(piece.refusals)
+            yield piece
+        there = self._sheet.count_lines()
+        if accounted != there:
+            raise NotATableError(
+                f"has {there:,} lines below its header and {accounted:,} of them were read, which is a fault of this program; "
+                "nothing of it is stored, put its quotes in pairs and send it again"
+            )
+
+    def count_rows(self) -> int:
+        """About how many data rows there are."""
+        return self._sheet.count_lines()
+
+
+@contextmanager
+def open_feed(
+    drop: Path | bytes, source: Source, lab: Lab, now: datetime, size: int | None = PIECE_BYTES
+) -> Iterator[Feed]:
+    """Open a file and find out what the whole of it decides; parameters as in `read_tests`.
+
+    The typed rows of the pieces have the columns of `read_tests` or `read_climate`.
+
+    Raises
+    ------
+    NotATableError
+        If it can't be read as a table, lacks a required column or has one twice.
+    OSError
+        If it can't be opened or read.
+    """
+    form = Form(source.encoding, source.delimiter, source.skip_rows, expected_names(source))
+    with drop.open("rb") if isinstance(drop, Path) else io.BytesIO(drop) as file, open_sheet(file, form) as sheet:
+        layout = lay_out(sheet.header, source)
+        layout.decimals.update(_decimals(sheet, layout, source, size))
+        rows = reading_pieces if source.kind == "tests" else climate_pieces
+
+        def reader(contradicted: Contradicted) -> Reader:
+            return Reader(source, lab, now, layout, contradicted)
+
+        yield Feed(sheet.header, sheet.encoding, sheet.delimiter, sheet, reader, rows)
+
+
+def _decimals(sheet: Sheet, layout: Layout, source: Source, size: int | None) -> dict[int, str]:
+    """The decimal mark of each measured column, for the whole file: a comma is looked for only where it can be one."""
+    columns = layout.measured()
+    if source.decimal is not None or sheet.delimiter == ",":
+        return dict.fromkeys(columns, source.decimal or ".")
+    marks = dict.fromkeys(columns, Marks())
+    for table in sheet.tables(size):
+        marks = {column: seen.seen(encoded(table.columns[column]).texts) for column, seen in marks.items()}
+    return {column: seen.decimal for column, seen in marks.items()}
+
+
+# A whole file
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parsed:
+    """One file as read.
+
+    `rows` are the typed rows of the kind (see `read_tests`, `read_climate`), each with its `line`; several rows with
+    one line come from one data row. `repeats` counts the data rows that say again what an earlier row of the file
+    says; they are not in `rows`. Data rows in `rows` + `repeats` + refusals = `data_rows`.
+    """
+
+    rows: pd.DataFrame
+    refusals: list[Refusal]
+    repeats: int
+    data_rows: int
+    header: list[str]
+    encoding: str
+    delimiter: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileRefused:
+    """A file that can't be read as a table at all, and why, in one line that begins with its name."""
+
+    reason: str
+
+
+def read_tests(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    """Read a file of test readings.
+
+    Parameters
+    ----------
+    drop : Path or bytes
+        The file, or its bytes.
+    source : Source
+        How it is declared to be written.
+    lab : Lab
+        Zone, characteristics and shielding source.
+    now : datetime
+        The moment of the round, aware.
+
+    Returns
+    -------
+    Parsed or FileRefused
+        `rows` has the columns tested_at_us (int64, UTC microseconds), chamber, instrument, operator, supplier, product,
+        lot, received_on, made_on, load, characteristic (categories of text, "" where absent), specimen, reading
+        (int64), value (float64, in the unit of the characteristic), bound (int8), written (the value and unit as
+        written), line (int64, where the row starts, the header being 1), notes (JSON of unknown columns, or "").
+
+    Raises
+    ------
+    OSError
+        If the file can't be opened or read.
+    """
+    return _whole(drop, source, lab, now, identity_of_readings, contradicting_readings)
+
+
+def read_climate(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    """Read a chamber log; as `read_tests`.
+
+    `rows` has the columns logged_at_us (int64), chamber (categories of text), humidity_percent, temperature_c (float64)
+    and line (int64).
+    """
+    return _whole(drop, source, lab, now, identity_of_entries, contradicting_entries)
+
+
+def _whole(
+    drop: Path | bytes,
+    source: Source,
+    lab: Lab,
+    now: datetime,
+    identity: Identity,
+    contradicting: Callable[[pd.DataFrame, Sequence[Ints]], Mapping[int, Sequence[str]]],
+) -> Parsed | FileRefused:
+    try:
+        with open_feed(drop, source, lab, now) as feed:
+            whole = _joined(list(feed.pieces()))
+            found = contradicting(whole.rows, identity(whole.rows))
+            if found:
+                whole = _joined(list(feed.pieces(found)))
+            return _parsed(feed, whole, identity)
+    except NotATableError as error:
+        return FileRefused(f"{drop.name if isinstance(drop, Path) else 'this file'}: {error}")
+
+
+def _joined(pieces: Sequence[Piece]) -> Piece:
+    """All pieces as one: the typed rows of a file take far less memory than its text."""
+    if len(pieces) == 1:
+        return pieces[0]
+    frames = [piece.rows for piece in pieces]
+    rows = pd.DataFrame({name: _below_each_other([frame[name] for frame in frames]) for name in frames[0]})
+    refusals = sorted((one for piece in pieces for one in piece.refusals), key=lambda refusal: refusal.line)
+    return Piece(rows, refusals, sum(piece.data_rows for piece in pieces))
+
+
+def _below_each_other(columns: list[pd.Series]) -> pd.Series:
+    """The parts of a column as one; names of each part are numbered anew."""
+    if isinstance(columns[0].dtype, pd.CategoricalDtype):
+        return pd.Series(union_categoricals(columns))
+    return pd.concat(columns, ignore_index=True)
+
+
+def _parsed(feed: Feed, piece: Piece, identity: Identity) -> Parsed:
+    again = repeated(identity(piece.rows))
+    once = piece.rows[~again].reset_index(drop=True)
+    return Parsed(
+        rows=once,
+        refusals=piece.refusals,
+        repeats=len(np.setdiff1d(piece.rows["line"][again], once["line"])),
+        data_rows=piece.data_rows,
+        header=list(feed.header),
+        encoding=feed.encoding,
+        delimiter=feed.delimiter,
+    )

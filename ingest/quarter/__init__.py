@@ -1,0 +1,1 @@
+"""Figures of a supplier's quarter: lots, statistics, notices and scores."""

@@ -1,0 +1,130 @@
+"""When the scorecards of a finished quarter were first drawn up, and what of it has changed since.
+
+The first round after the end of a quarter draws them up: it notes in the store what they rest on, with the digest of the
+lots. Who looks at a card or downloads one changes nothing, so every card of the same store is the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from hashlib import sha256
+from typing import Any
+
+from sqlalchemy import Connection, delete, text
+
+from ingest.config.lab import Lab
+from ingest.parsing.timestamps import from_microseconds
+from ingest.quarter.lots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter_before, quarter_on
+from ingest.store import schema
+from ingest.store.last_round import last_round, misdated
+from ingest.store.store import Store, insert_many
+
+__all__ = ["changes", "note"]
+
+Document = dict[str, Any]
+Lots = dict[str, dict[str, str]]
+
+
+def note(store: Store, lab: Lab) -> None:
+    """Note what the scorecards rest on of each quarter that is over, has lots and was not noted before."""
+    with store.reading() as connection:
+        drawn_us, wrong = last_round(connection), misdated(connection)
+        found = [(span.name, gather(connection, lab, span)) for span in _finished(connection, lab, drawn_us)]
+    rows = [
+        (name, drawn_us, _digest(streams), json.dumps(_lots(streams), ensure_ascii=False, sort_keys=True))
+        for name, streams in found
+        if streams
+    ]
+    if rows:
+        with store.writing() as connection:
+            connection.execute(delete(schema.drawn_quarter).where(schema.drawn_quarter.c.drawn_us.in_(wrong)))
+            insert_many(
+                connection,
+                "INSERT INTO drawn_quarter (quarter, drawn_us, digest, lots) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
+                rows,
+            )
+
+
+def _finished(connection: Connection, lab: Lab, looked_us: int | None) -> Iterator[Quarter]:
+    """The quarters since the first test that were over at a time and are not noted, from the last one back."""
+    first_us = connection.execute(text("SELECT min(started_us) FROM session")).scalar()
+    if looked_us is None or first_us is None:
+        return
+    looked = from_microseconds(looked_us).astimezone(lab.zone)
+    span = quarter_before(quarter_on(looked.date(), lab), lab)
+    while span.end_us > first_us:
+        if _noted(connection, span.name) is None:
+            yield span
+        span = quarter_before(span, lab)
+
+
+def changes(
+    connection: Connection, span: Quarter, streams: Sequence[StreamLots], drawn_up_us: int
+) -> tuple[int | None, Mapping[str, Document]]:
+    """When a quarter was first drawn up, and what has changed since, by supplier.
+
+    A finished quarter of which nothing is noted is drawn up for the first time by the round that was the last. None and nothing for a quarter that
+    is not over.
+    """
+    if drawn_up_us < span.end_us:
+        return None, {}
+    suppliers = sorted({stream.supplier for stream in streams})
+    row = _noted(connection, span.name)
+    if row is None:
+        return drawn_up_us, {supplier: _difference({}, {}, 0, other=False) for supplier in suppliers}
+    drawn_us, digest, then = row
+    now, corrected = _lots(streams), corrected_since(connection, span, drawn_us + 1)
+    differ = digest != _digest(streams)
+    return drawn_us, {
+        supplier: _difference(then.get(supplier, {}), now.get(supplier, {}), corrected.get(supplier, 0), other=differ)
+        for supplier in sorted({*suppliers, *then})
+    }
+
+
+def _noted(connection: Connection, name: str) -> tuple[int, str, Lots] | None:
+    """What was noted of a quarter; what a round of a wrong clock made look finished is not believed."""
+    row = connection.execute(
+        text("SELECT drawn_us, digest, lots FROM drawn_quarter WHERE quarter = :name"), {"name": name}
+    ).first()
+    return (
+        None
+        if row is None or row.drawn_us in misdated(connection)
+        else (row.drawn_us, row.digest, json.loads(row.lots))
+    )
+
+
+def _lots(streams: Sequence[StreamLots]) -> Lots:
+    """How each lot of each stream stands, by supplier."""
+    found: Lots = {}
+    for stream in streams:
+        own = found.setdefault(stream.supplier, {})
+        for lot in stream.lots:
+            own[json.dumps([stream.product, stream.characteristic, lot.lot], ensure_ascii=False)] = lot.standing
+    return found
+
+
+def _digest(streams: Sequence[StreamLots]) -> str:
+    """The digest of all figures of the quarter's lots, of which the cards are made."""
+    figures = [
+        [stream.supplier, stream.product, stream.characteristic, *_figures(lot)]
+        for stream in streams
+        for lot in stream.lots
+    ]
+    return sha256(json.dumps(sorted(figures, key=lambda row: [str(cell) for cell in row])).encode()).hexdigest()
+
+
+def _figures(lot: QuarterLot) -> list[object]:
+    keys = ("started_us", "bags", "readings", "level_unit", "worst", "judged", "bag_variance", "reading_variance")
+    return [lot.lot, lot.standing, *(lot.session[key] for key in keys)]
+
+
+def _difference(then: Mapping[str, str], now: Mapping[str, str], corrected: int, *, other: bool) -> Document:
+    found = {
+        "readings_corrected": corrected,
+        "lots_added": len(now.keys() - then.keys()),
+        "lots_gone": len(then.keys() - now.keys()),
+        "verdicts_changed": sum(then[lot] != now[lot] for lot in then.keys() & now.keys()),
+    }
+    # Figures can move without any of these: a limit declared again, or another way of working them out.
+    return {**found, "other_figures": other and not any(found.values())}

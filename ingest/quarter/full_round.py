@@ -1,0 +1,20 @@
+"""A round as the commands and the server do it: drops, readings and alerts, then what the quarters that ended rest on."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from ingest.common.progress import Watch, unwatched
+from ingest.config.lab import Lab
+from ingest.quarter import first_issue
+from ingest.rounds import rounds
+from ingest.store.store import open_store
+
+__all__ = ["full_round"]
+
+
+def full_round(lab: Lab, now: datetime, watch: Watch = unwatched) -> rounds.Round:
+    """Do one round, then draw up the quarters that are over by now; it raises as `rounds.run` does."""
+    done = rounds.run(lab, now, watch)
+    first_issue.note(open_store(lab.folder), lab)
+    return done

@@ -1,0 +1,192 @@
+"""What the store holds of a quarter: the lots of every stream, those of the quarter before, and what counts.
+
+A lot counts once, by the session that is its point on the chart. What a bench finding explains, a test without valid
+conditioning and a repeat of an earlier result are kept in sight and count against nobody.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, RowMapping, text
+
+from ingest.common.errors import CallError
+from ingest.config.lab import Lab
+from ingest.parsing.timestamps import FIRST_DAY, LAST_DAY, microseconds
+
+__all__ = [
+    "STANDINGS",
+    "Quarter",
+    "QuarterLot",
+    "StreamLots",
+    "corrected_since",
+    "gather",
+    "quarter",
+    "quarter_before",
+    "quarter_on",
+]
+
+# Everything that a tested lot can be in a scorecard; of a lot with several characteristics the first that applies.
+STANDINGS = ("fail", "undecided", "invalid", "set_aside", "pass", "unlimited", "retested")
+
+
+@dataclass(frozen=True, slots=True)
+class Quarter:
+    """A calendar quarter in the lab's zone: from `start_us` up to, but not including, `end_us`."""
+
+    name: str
+    first: date
+    last: date
+    start_us: int
+    end_us: int
+
+    def holds(self, moment_us: int) -> bool:
+        """Whether a time lies in the quarter."""
+        return self.start_us <= moment_us < self.end_us
+
+
+def quarter(name: str, lab: Lab) -> Quarter:
+    """The quarter called `name` (2026-Q3); CallError for anything else."""
+    found = re.fullmatch(r"([0-9]{4})-Q([1-4])", name)
+    if found is None or not FIRST_DAY.year <= int(found[1]) <= LAST_DAY.year:
+        raise CallError(f'scorecard: expected a quarter like 2026-Q3, got "{name}"')
+    return _quarter(int(found[1]), int(found[2]), lab)
+
+
+def _quarter(year: int, number: int, lab: Lab) -> Quarter:
+    first = date(year, 3 * number - 2, 1)
+    after = date(year + number // 4, 3 * number % 12 + 1, 1)
+    return Quarter(f"{year}-Q{number}", first, after - timedelta(days=1), _midnight(first, lab), _midnight(after, lab))
+
+
+def _midnight(day: date, lab: Lab) -> int:
+    return microseconds(datetime(day.year, day.month, day.day, tzinfo=lab.zone))
+
+
+def quarter_before(span: Quarter, lab: Lab) -> Quarter:
+    """The quarter that ends where this one begins."""
+    return quarter_on(span.first - timedelta(days=1), lab)
+
+
+def quarter_on(day: date, lab: Lab) -> Quarter:
+    """The quarter in which a day lies."""
+    return _quarter(day.year, (day.month + 2) // 3, lab)
+
+
+@dataclass(frozen=True, slots=True)
+class QuarterLot:
+    """A lot in a quarter: the session by which it counts, or the last one where none counts."""
+
+    lot: str
+    session: RowMapping
+    standing: str
+
+    @property
+    def measured(self) -> bool:
+        """Whether its level speaks for the supplier's film."""
+        counts = self.standing in ("pass", "fail", "undecided", "unlimited")
+        return counts and self.session["level"] is not None
+
+
+@dataclass(slots=True)
+class StreamLots:
+    """The lots of one stream in a quarter and in the one before, in order of test."""
+
+    id: int
+    supplier: str
+    product: str
+    characteristic: str
+    lots: list[QuarterLot] = field(default_factory=list)
+    earlier: list[QuarterLot] = field(default_factory=list)
+    readings: int = 0
+
+
+SESSIONS_SQL = """
+SELECT t.id AS stream_id, t.supplier, t.product, t.characteristic, l.lot, s.id, s.started_us, s.readings, s.bags,
+s.reading_df, s.level, s.bag_variance, s.reading_variance, s.level_unit, s.worst, s.judged, s.verdict, s.conditioning,
+p.document AS point
+FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id
+LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
+WHERE s.started_us >= :start AND s.started_us < :end
+ORDER BY t.supplier, t.product, t.characteristic, s.started_us, l.lot
+"""
+
+
+def gather(connection: Connection, lab: Lab, span: Quarter) -> list[StreamLots]:
+    """Every stream with a test in the quarter, check standards left out."""
+    before = quarter_before(span, lab)
+    rows = connection.execute(text(SESSIONS_SQL), {"start": before.start_us, "end": span.end_us}).mappings()
+    spans = _explained_by_bench(connection)
+    by_stream: dict[int, list[RowMapping]] = {}
+    for row in rows:
+        if not lab.is_check_standard(row["supplier"], row["product"]):
+            by_stream.setdefault(row["stream_id"], []).append(row)
+    streams = [_stream(sessions, span, spans.get(id_, [])) for id_, sessions in by_stream.items()]
+    return [stream for stream in streams if stream.lots]
+
+
+def _stream(sessions: Sequence[RowMapping], span: Quarter, explained: Sequence[tuple[int, int]]) -> StreamLots:
+    names = {key: sessions[0][key] for key in ("supplier", "product", "characteristic")}
+    now = [session for session in sessions if span.holds(session["started_us"])]
+    before = [session for session in sessions if not span.holds(session["started_us"])]
+    return StreamLots(
+        id=sessions[0]["stream_id"],
+        **names,
+        lots=_lots(now, explained),
+        earlier=_lots(before, explained),
+        readings=sum(session["readings"] for session in now),
+    )
+
+
+def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]]) -> list[QuarterLot]:
+    by_lot: dict[str, list[RowMapping]] = {}
+    for session in sessions:
+        by_lot.setdefault(session["lot"], []).append(session)
+    found = [_lot(lot, own, explained) for lot, own in by_lot.items()]
+    return sorted(found, key=lambda lot: (lot.session["started_us"], lot.lot))
+
+
+def _lot(lot: str, sessions: Sequence[RowMapping], explained: Sequence[tuple[int, int]]) -> QuarterLot:
+    """How a lot stands in the quarter: by the session that is its point, or by its last where that lies elsewhere."""
+    points = [session for session in sessions if session["point"] is not None]
+    session = points[0] if points else sessions[-1]
+    if not points:
+        invalid = all(one["conditioning"] != "valid" for one in sessions)
+        return QuarterLot(lot, session, "invalid" if invalid else "retested")
+    if session["verdict"] != "invalid" and any(low <= session["started_us"] <= high for low, high in explained):
+        return QuarterLot(lot, session, "set_aside")
+    return QuarterLot(lot, session, str(session["verdict"]))
+
+
+EXPLAINED_SQL = """
+SELECT stream_id, raised_us, evidence FROM alert
+WHERE held_under IS NOT NULL AND stream_id IS NOT NULL AND kind <> 'bench'
+"""
+
+
+def _explained_by_bench(connection: Connection) -> dict[int, list[tuple[int, int]]]:
+    """For each stream the times between which a bench finding explains what was seen."""
+    spans: dict[int, list[tuple[int, int]]] = {}
+    for stream_id, raised_us, evidence in connection.execute(text(EXPLAINED_SQL)):
+        told: Mapping[str, Any] = json.loads(evidence)
+        since, latest = told.get("since_us") or raised_us, told.get("latest_tested_us") or raised_us
+        spans.setdefault(stream_id, []).append((min(since, raised_us), max(latest, raised_us)))
+    return spans
+
+
+CORRECTED_SQL = """
+SELECT t.supplier, count(*) FROM earlier_value e JOIN stream t ON t.id = e.stream_id
+WHERE e.tested_us >= :start AND e.tested_us < :end AND e.replaced_us >= :since GROUP BY t.supplier
+"""
+
+
+def corrected_since(connection: Connection, span: Quarter, since_us: int) -> dict[str, int]:
+    """Readings of the quarter, by supplier, that were corrected since a time."""
+    times = {"start": span.start_us, "end": span.end_us, "since": since_us}
+    rows = connection.execute(text(CORRECTED_SQL), times)
+    return {str(supplier): int(count) for supplier, count in rows}

@@ -1,0 +1,72 @@
+"""Notices to suppliers in a quarter: how many, how soon they were answered, and whether the actions worked.
+
+A notice belongs to the quarter in which the supplier was asked. One about something that the bench explains by now counts
+against nobody.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Any
+
+from dashboard.notice.notice import ANSWER_DAYS
+from ingest.decisions.corrective_actions import no_notice_because
+from ingest.quarter.lots import Quarter
+from spc.supplier.corrective_action import Answer
+
+__all__ = ["asked_in", "in_time", "overdue", "totals"]
+
+Document = dict[str, Any]
+
+
+def asked_in(alerts: Iterable[Document], span: Quarter | None = None) -> list[Document]:
+    """The notices among the alerts, those of a quarter or all, in order of the day on which they were asked."""
+    asked = [alert for alert in alerts if alert["corrective_action"] is not None and not no_notice_because(alert)]
+    found = [_notice(alert) for alert in asked if alert["corrective_action"]["asked_on"] is not None]
+    if span is not None:
+        found = [notice for notice in found if span.first <= date.fromisoformat(notice["asked_on"]) <= span.last]
+    return sorted(found, key=lambda notice: (notice["asked_on"], notice["alert"]))
+
+
+def _notice(alert: Document) -> Document:
+    action = alert["corrective_action"]
+    result = action["result"]
+    return {
+        "alert": alert["id"],
+        **{key: alert[key] for key in ("supplier", "product", "characteristic", "kind")},
+        **{key: action[key] for key in ("asked_on", "answered_on", "days_to_answer", "days_open", "first_lot")},
+        "answer": None if result is None else result["answer"],
+        "lots": 0 if result is None else result["lots"],
+    }
+
+
+def in_time(notice: Document) -> bool:
+    """Whether it was answered within the days that a notice asks for."""
+    return notice["days_to_answer"] is not None and notice["days_to_answer"] <= ANSWER_DAYS
+
+
+def overdue(notice: Document) -> bool:
+    """Whether it has been open for longer than a notice asks for."""
+    return notice["days_open"] is not None and notice["days_open"] > ANSWER_DAYS
+
+
+def totals(notices: Sequence[Document]) -> Document:
+    """The notices of a supplier or a stream as figures, the list itself beside them."""
+    days = [notice["days_to_answer"] for notice in notices if notice["answered_on"] is not None]
+    waiting = [notice["days_open"] for notice in notices if notice["answered_on"] is None]
+    answers = Counter(notice["answer"] for notice in notices)
+    return {
+        "asked": len(notices),
+        "answered": len(days),
+        "in_time": sum(map(in_time, notices)),
+        "open": len(waiting),
+        "overdue": sum(map(overdue, notices)),
+        "mean_days_to_answer": sum(days) / len(days) if days else None,
+        "longest_days_open": max(waiting, default=None),
+        "worked": answers[Answer.WORKED],
+        "not_yet_shown": answers[Answer.NOT_YET_SHOWN],
+        "did_not_work": answers[Answer.DID_NOT_WORK],
+        "list": list(notices),
+    }

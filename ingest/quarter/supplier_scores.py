@@ -1,0 +1,150 @@
+"""The score and place of each supplier in a quarter, from counts that the lab's declared weights put together.
+
+Every part is a share of counts: lots that conform, streams without a drift or a wider scatter, lots with room to their
+limit, notices answered in time. What a bench finding explains and what was not valid counts in none.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ingest.config.models import USUAL_WEIGHTS, Weights
+from ingest.quarter.lots import STANDINGS, QuarterLot, StreamLots
+from ingest.quarter.notices import in_time, overdue
+from spc.supplier import ranking, scoring
+from spc.vocabulary.enums import Kind
+
+__all__ = ["PARTS", "SPARE", "counts", "standings", "weights_document"]
+
+Document = dict[str, Any]
+Pair = tuple[int, int]
+
+PARTS = ("conforming", "drift", "room", "response")
+SPARE = 0.2
+"""Share of the limit that a lot with room keeps clear of it: common practice, no source."""
+
+
+def counts(streams: Sequence[StreamLots], alerts: Sequence[Document], notices: Sequence[Document]) -> dict[str, Pair]:
+    """Of a supplier's quarter, for each part, how many were good of how many that say something.
+
+    `alerts` are those of the supplier raised in the quarter, `notices` those asked in it.
+    """
+    lots = _lots_once(streams)
+    decided = [standing for standing, _ in lots.values() if standing in ("pass", "fail")]
+    roomy = [standing == "pass" and has_room for standing, has_room in lots.values() if standing in ("pass", "fail")]
+    watched = [stream for stream in streams if any(lot.measured for lot in stream.lots)]
+    moved = {_names(alert) for alert in alerts if _counts_as_move(alert)}
+    steady = sum((stream.supplier, stream.product, stream.characteristic) not in moved for stream in watched)
+    return {
+        "conforming": (decided.count("pass"), len(decided)),
+        "drift": (steady, len(watched)),
+        "room": (sum(roomy), len(roomy)),
+        "response": (
+            sum(map(in_time, notices)),
+            sum(one["answered_on"] is not None or overdue(one) for one in notices),
+        ),
+    }
+
+
+def _names(alert: Document) -> tuple[str, str, str]:
+    return alert["supplier"], alert["product"], alert["characteristic"]
+
+
+def _lots_once(streams: Sequence[StreamLots]) -> dict[tuple[str, str], tuple[str, bool]]:
+    """How each lot stands by the characteristic that weighs most, and whether all of them have room."""
+    found: dict[tuple[str, str], tuple[str, bool]] = {}
+    for stream in streams:
+        for lot in stream.lots:
+            key = (stream.product, lot.lot)
+            standing, has_room = found.get(key, (lot.standing, True))
+            worst = min(standing, lot.standing, key=STANDINGS.index)
+            found[key] = (worst, has_room and _has_room(lot))
+    return found
+
+
+def _has_room(lot: QuarterLot) -> bool:
+    """Whether the judged value keeps clear of the limits it was held against; a bounded value that passes does."""
+    judged, point = lot.session["judged"], lot.session["point"]
+    if judged is None or point is None:
+        return True
+    limits = json.loads(point)
+    lower, upper = limits["limit_lower"], limits["limit_upper"]
+    under = upper is None or judged <= upper - SPARE * abs(upper)
+    return bool(under and (lower is None or judged >= lower + SPARE * abs(lower)))
+
+
+def _counts_as_move(alert: Document) -> bool:
+    """A wider scatter, or a drift that doesn't lead away from the only limit; nothing that the bench explains."""
+    if alert["held_under"] is not None or alert["kind"] not in (Kind.DRIFT, Kind.SPREAD):
+        return False
+    if alert["kind"] == Kind.SPREAD:
+        return True
+    evidence = alert["evidence"]
+    ahead = evidence.get("limit_upper") if evidence.get("direction", 0) > 0 else evidence.get("limit_lower")
+    return ahead is not None
+
+
+def weights_document(weights: Weights) -> Document:
+    """The weights as shares of 1, and whether they are the usual ones."""
+    given = {part: float(getattr(weights, part)) for part in PARTS}
+    return {**{part: value / sum(given.values()) for part, value in given.items()}, "usual": weights == USUAL_WEIGHTS}
+
+
+def standings(by_supplier: Mapping[str, Mapping[str, Pair]], weights: Weights) -> dict[str, Document]:
+    """Share of conforming lots, score and place of each supplier, pooled in part with all others of the quarter.
+
+    Every lot weighs the same, whatever its size; that is common practice where nothing else is agreed. A supplier
+    without a decided lot has no place and takes part in none.
+    """
+    found = {supplier: _unplaced(own, weights) for supplier, own in by_supplier.items()}
+    ranked = [supplier for supplier, own in by_supplier.items() if own["conforming"][1]]
+    pairs = [_columns([by_supplier[supplier][part] for supplier in ranked]) for part in PARTS]
+    given = [float(getattr(weights, part)) for part in PARTS]
+    if not any(weight and any(decided) for weight, (_, decided) in zip(given, pairs, strict=True)):
+        return found
+    alone, score = ranking.shares(*pairs[0]), scoring.combine(pairs, given)
+    for position, supplier in enumerate(ranked):
+        found[supplier] |= {
+            **{f"share{end}": float(values[position]) for end, values in _ends(alone.share, alone.low, alone.high)},
+            **{f"score{end}": float(values[position]) for end, values in _ends(score.score, score.low, score.high)},
+            "place_first": int(score.first[position]),
+            "place_last": int(score.last[position]),
+            "placed": len(ranked),
+        }
+        for number, part in enumerate(found[supplier]["parts"]):
+            pooled = float(score.parts[number, position])
+            part |= {"weighs": float(score.weights[number]), "share": pooled if math.isfinite(pooled) else None}
+    return found
+
+
+def _columns(pairs: Sequence[Pair]) -> tuple[list[int], list[int]]:
+    return [good for good, _ in pairs], [decided for _, decided in pairs]
+
+
+def _ends(value: Any, low: Any, high: Any) -> tuple[tuple[str, Any], ...]:
+    return ("", value), ("_low", low), ("_high", high)
+
+
+def _unplaced(own: Mapping[str, Pair], weights: Weights) -> Document:
+    empty = ("share", "share_low", "share_high", "score", "score_low", "score_high", "place_first", "place_last")
+    shares = weights_document(weights)
+    return {
+        "conforming": own["conforming"][0],
+        "decided": own["conforming"][1],
+        **dict.fromkeys(empty),
+        "placed": 0,
+        "parts": [
+            {
+                "part": part,
+                "weight": shares[part],
+                "weighs": 0.0,
+                "good": own[part][0],
+                "decided": own[part][1],
+                "share": None,
+            }
+            for part in PARTS
+        ],
+    }

@@ -1,0 +1,111 @@
+"""What the board and the alerts would have said on a past day, from the stored readings.
+
+A copy of the store forgets everything that was tested, logged or entered after that day and is evaluated by the same code
+as ever. What was corrected since is as corrected, and `lab.toml` is today's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from sqlalchemy import Connection, insert, select
+
+from ingest.alerts.attribution import HELD_BY
+from ingest.alerts.climate_alerts import watch_climate
+from ingest.alerts.shared_shift_alerts import FINDINGS
+from ingest.audit.accounts import SESSION_KEY
+from ingest.common.errors import CallError
+from ingest.common.progress import Watch, unwatched
+from ingest.config.lab import Lab
+from ingest.evaluation.reference_scores import CHANGED_FROM
+from ingest.parsing.timestamps import checked_day, microseconds
+from ingest.rounds.recompute import derive
+from ingest.sessions.sessions import rebuild_stale
+from ingest.store import schema
+from ingest.store.store import Store, known_store, scratch_store
+
+__all__ = ["replayed"]
+
+# What evaluation derives; it is derived again. Alerts about feeds hang on the clock of their rounds and stay.
+DERIVED = ("evaluation", "point", "own_score", "mark", "watched", "neighbour", "sister")
+DERIVED_NOTES = (FINDINGS, HELD_BY, CHANGED_FROM)
+# What a past day does not need: sign-ins, and what went out.
+LEFT = ("account", "delivery", *DERIVED)
+ROWS_AT_ONCE = 20_000
+
+
+@contextmanager
+def replayed(lab: Lab, day: date, watch: Watch = unwatched) -> Iterator[Connection]:
+    """A connection to the store as of the end of a day in the lab's zone; gone when the block ends.
+
+    Raises
+    ------
+    CallError
+        Where nothing was tested by then, the day can't be meant, or there is no store yet.
+    StoreError
+        Where the store can't be used.
+    """
+    checked_day("replay", day)
+    stored = known_store(lab.folder)
+    if stored is None:
+        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+    # The first moment after the day.
+    cut = microseconds(datetime.combine(day + timedelta(days=1), time(), tzinfo=lab.zone))
+    with TemporaryDirectory(prefix="lotdrift-replay-") as scratch:
+        store = scratch_store(Path(scratch))
+        _copy(stored, store)
+        try:
+            with store.writing() as connection:
+                if not _forget_after(connection, cut):
+                    raise CallError(f"replay: nothing was tested up to {day}; give a later day")
+                _derive(connection, lab, watch)
+            with store.reading() as connection:
+                yield connection
+        finally:
+            store.close()
+
+
+def _copy(source: Store, target: Store) -> None:
+    """What the store holds as of one moment, also while a round is writing, be it a file or on a server."""
+    with source.reading() as here, target.writing() as there:
+        there.execute(schema.meta.delete())
+        for table in schema.metadata.sorted_tables:
+            if table.name in LEFT:
+                continue
+            chosen = select(table)
+            if table is schema.meta:
+                chosen = chosen.where(schema.meta.c.key != SESSION_KEY)
+            rows = here.execution_options(stream_results=True).execute(chosen)
+            for part in rows.partitions(ROWS_AT_ONCE):
+                there.execute(insert(table), [dict(row._mapping) for row in part])
+
+
+def _forget_after(connection: Connection, cut: int) -> bool:
+    """Take out what came later, and all that is derived; whether something is left."""
+
+    def do(sql: str, *values: object) -> None:
+        connection.exec_driver_sql(sql, values)
+
+    later = "SELECT DISTINCT stream_id, lot_id FROM reading WHERE tested_us >= ?"
+    do(f"INSERT INTO stale_lot {later} ON CONFLICT DO NOTHING", cut)
+    do("DELETE FROM reading WHERE tested_us >= ?", cut)
+    do("DELETE FROM climate WHERE logged_us >= ?", cut)
+    do("DELETE FROM act WHERE at_us >= ?", cut)
+    do("DELETE FROM alert WHERE kind <> 'feed' OR raised_us >= ?", cut)
+    for note in DERIVED_NOTES:
+        do("DELETE FROM meta WHERE key = ?", note)
+    do("UPDATE stream SET stale = 1")
+    # Silence is told by the clock of the last round: here the end of the day, or the round that has been done since.
+    do("UPDATE round SET started_us = min(started_us, ?)", cut - 1)
+    return bool(connection.exec_driver_sql("SELECT EXISTS (SELECT 1 FROM reading)").scalar())
+
+
+def _derive(connection: Connection, lab: Lab, watch: Watch) -> None:
+    """What a round does after the intake, apart from the feeds."""
+    rebuild_stale(connection, lab, watch)
+    derive(connection, lab, watch)
+    watch_climate(connection, lab)

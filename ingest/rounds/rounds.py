@@ -1,0 +1,147 @@
+"""One round, from the drops to what is new on the board.
+
+Take in the drops, bring sessions and conditioning up to date, evaluate the streams that changed, raise what is new.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+from sqlalchemy import Connection, insert, update
+
+from ingest.alerts.climate_alerts import watch_climate
+from ingest.alerts.feed_alerts import watch_feeds
+from ingest.common import clock
+from ingest.common.errors import StoreError
+from ingest.common.progress import Watch, unwatched
+from ingest.config.lab import Lab
+from ingest.intake.drops import Entry, take_in
+from ingest.parsing.timestamps import microseconds
+from ingest.rounds.recompute import derive
+from ingest.sessions.sessions import rebuild_stale
+from ingest.store import schema
+from ingest.store.last_round import clock_went_back
+from ingest.store.store import Store, get_meta, open_store, put_meta
+from ingest.store.unit_check import check_units
+
+__all__ = ["Round", "alone", "run"]
+
+LOCK_NAME = ".lotdrift.lock"
+# Another round holds the lock for as long as its drops take; a stuck one is worth a word.
+LOCK_SECONDS = 600
+
+
+@dataclass(slots=True)
+class Round:
+    """What one round did."""
+
+    entries: list[Entry] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    evaluated: int = 0
+    raised: list[str] = field(default_factory=list)
+    # Lines for people about what is no fault of a drop.
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def refused_something(self) -> bool:
+        """Whether a row, a file or a folder was refused."""
+        return bool(self.problems) or any(entry.refused or entry.state == "refused" for entry in self.entries)
+
+
+def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
+    """Do one round. Rounds wait for each other: two at once count each row once.
+
+    Raises
+    ------
+    LabFileError
+        Where `lab.toml` declares another unit for values that are stored.
+    StoreError
+        Where the store or the lab folder can't be used.
+    """
+    with alone(lab.folder):
+        store = open_store(lab.folder)
+        try:
+            store.hold()
+            return _run(store, lab, now, watch)
+        finally:
+            store.close()
+
+
+@contextmanager
+def alone(folder: Path) -> Iterator[None]:
+    """Nobody else on this machine does a round of the lab until the block ends."""
+    try:
+        with FileLock(folder / LOCK_NAME, timeout=LOCK_SECONDS):
+            yield
+    except Timeout as error:
+        raise StoreError(f"{folder}: another round has been running for ten minutes; end it, then run again") from error
+    except OSError as error:
+        name = error.filename or folder
+        raise StoreError(f"{name}: can't be written ({error.strerror}); see to it, then run again") from error
+
+
+def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
+    with store.writing() as connection:
+        put_meta(connection, "units", json.dumps(check_units(connection, lab)))
+        number = _begin(connection, now)
+        _note_declarations(connection, lab)
+    taken = take_in(store, lab, now, watch)
+    done = Round(entries=taken.entries, problems=taken.problems)
+    with store.writing() as connection:
+        went_back = clock_went_back(connection, lab.zone, rounds=1)
+        done.notes += [went_back] if went_back else []
+        rebuild_stale(connection, lab, watch)
+        done.evaluated, done.raised = derive(connection, lab, watch)
+        done.raised += watch_climate(connection, lab)
+        done.raised += watch_feeds(connection, lab, now, taken)
+        _end(connection, number, done)
+    return done
+
+
+def _begin(connection: Connection, now: datetime) -> int:
+    begun = insert(schema.round_).values(started_us=microseconds(now)).returning(schema.round_.c.id)
+    number: int = connection.execute(begun).scalar_one()
+    return number
+
+
+def _end(connection: Connection, number: int, done: Round) -> None:
+    connection.execute(
+        update(schema.round_)
+        .where(schema.round_.c.id == number)
+        .values(
+            ended_us=microseconds(clock.now()),
+            files=len(done.entries),
+            stored=sum(entry.stored for entry in done.entries),
+            refused=sum(entry.refused for entry in done.entries),
+            evaluated=done.evaluated,
+            raised=len(done.raised),
+        )
+    )
+
+
+def _note_declarations(connection: Connection, lab: Lab) -> None:
+    """When `lab.toml` says something else than in the last round, everything that hangs on it is derived again."""
+    said = hashlib.sha256(repr(_deciding(lab)).encode()).hexdigest()
+    if get_meta(connection, "declared") in (said, None):
+        put_meta(connection, "declared", said)
+        return
+    # WHERE true: else SQLite takes ON for the beginning of a join (https://sqlite.org/lang_upsert.html, section 2.2).
+    connection.exec_driver_sql(
+        "INSERT INTO stale_lot SELECT DISTINCT stream_id, lot_id FROM session WHERE true ON CONFLICT DO NOTHING"
+    )
+    put_meta(connection, "declared", said)
+
+
+def _deciding(lab: Lab) -> tuple[object, ...]:
+    """The declarations that results hang on; sources only decide how files are read."""
+    return (
+        str(lab.zone), lab.session_hours, dict(lab.conditioning), lab.characteristics, lab.products, lab.check_standards,
+        lab.baseline, lab.alerts,
+    )  # fmt: skip

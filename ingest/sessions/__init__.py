@@ -1,0 +1,1 @@
+"""From readings to test sessions: conditioning, suspect values, columns for the statistics."""

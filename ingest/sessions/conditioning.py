@@ -1,0 +1,262 @@
+"""Was a test valid: did the chamber log show the conditioning, without a break, up to the test.
+
+Pure: sessions and log entries in, a judgement a session out. The log of a chamber is turned into breaks once; each
+session then asks for the latest break before it, by binary search.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ingest.parsing.timestamps import HOUR_US, MINUTE_US, NO_TIME
+
+__all__ = ["Rule", "State", "judge", "reach_us"]
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+# How far back a log is looked at. Fixed, so that a judgement does not depend on how much of the log happens to be at
+# hand; long enough that an excursion of some days is one excursion for all sessions after it.
+LOOK_BACK_HOURS = 168
+# Humidity is summed in integers of this fraction of a percent: the mean must not depend on where the sum began.
+FRACTION = 1e-6
+
+
+class State(StrEnum):
+    """What the chamber log says of a session, in one word."""
+
+    VALID = "valid"
+    """The conditioning is shown, unbroken, up to the last reading."""
+    SHORT = "short"
+    """Within tolerance, but the log begins too late to show the hours."""
+    HUMID = "humid"
+    """Humidity above tolerance."""
+    DRY = "dry"
+    """Humidity below tolerance."""
+    WARM = "warm"
+    """Temperature above tolerance."""
+    COLD = "cold"
+    """Temperature below tolerance."""
+    UNLOGGED = "unlogged"
+    """No log, or a silence of the logger."""
+
+
+FINE = 0
+BREAKS = (State.HUMID, State.DRY, State.WARM, State.COLD)
+OUTCOMES = (State.VALID, *BREAKS, State.SHORT, State.UNLOGGED)
+SHORT, UNLOGGED = OUTCOMES.index(State.SHORT), OUTCOMES.index(State.UNLOGGED)
+
+
+class Rule(Protocol):
+    """What a valid test needs; percent, degrees Celsius, hours, minutes."""
+
+    @property
+    def humidity_percent(self) -> float: ...
+    @property
+    def humidity_tolerance(self) -> float: ...
+    @property
+    def temperature_c(self) -> float: ...
+    @property
+    def temperature_tolerance_c(self) -> float: ...
+    @property
+    def hours(self) -> float: ...
+    @property
+    def longest_gap_minutes(self) -> float: ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Log:
+    """One chamber's log in time order, shape (entries,), and its breaks."""
+
+    us: Ints
+    humidity: Floats
+    # 0 within tolerance, else 1 + the index in BREAKS.
+    fault: Ints
+    # Whether the silence before the entry is longer than the rule allows.
+    after_gap: NDArray[np.bool_]
+    # First entry of the unbroken run that the entry ends; entry + 1 where the entry itself is out of tolerance.
+    run_start: Ints
+    # Latest entry up to this one that is out of tolerance or follows a gap; -1 where none is.
+    latest_break: Ints
+    # First entry of the stretch out of tolerance to which the entry belongs.
+    fault_start: Ints
+
+
+@dataclass(frozen=True, slots=True)
+class _Spans:
+    """The rule in microseconds."""
+
+    required: int
+    gap: int
+    reach: int
+
+
+def reach_us(rule: Rule) -> int:
+    """How far before a session `judge` looks at the log, in microseconds; older entries change nothing."""
+    return int(max(2 * rule.hours, LOOK_BACK_HOURS) * HOUR_US)
+
+
+def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFrame:
+    """Judge the conditioning of each session by the log of its chamber.
+
+    Hours count back from the first reading; the log has to stay within tolerance through the last one. Edges are
+    inside. What broke the conditioning is the latest break in the required stretch (the required hours before the first
+    reading, up to the last one): an entry out of tolerance, or a silence that reaches into the stretch, the silence
+    before the test included. An entry with several faults is told by its humidity. Where there is no break and the log
+    only begins too late, the state is `short`.
+
+    Parameters
+    ----------
+    sessions : DataFrame
+        Columns chamber_id (int64), started_us, ended_us (int64, UTC microseconds, first and last reading).
+    logs : DataFrame
+        Columns chamber_id, logged_us (int64), humidity_percent, temperature_c (float64), in any order.
+    rule : Rule
+        Set points, tolerances, required hours, longest gap.
+
+    Returns
+    -------
+    DataFrame
+        A row a session, index as given: conditioning (a word of `State`), hours (float64, unbroken up to the first
+        reading, counted no further back than `reach_us`), humidity_min, humidity_max, humidity_mean (float64, percent,
+        over the required stretch, nan without entries), excursion_us (Int64, when the break began; missing where there
+        is none).
+    """
+    spans = _Spans(round(rule.hours * HOUR_US), round(rule.longest_gap_minutes * MINUTE_US), reach_us(rule))
+    chamber = sessions["chamber_id"].to_numpy()
+    started = sessions["started_us"].to_numpy(np.int64)
+    ended = sessions["ended_us"].to_numpy(np.int64)
+    outcome = np.full(len(sessions), UNLOGGED)
+    excursion = np.full(len(sessions), NO_TIME)
+    hours = np.zeros(len(sessions))
+    humidity = np.full((3, len(sessions)), np.nan)
+    for own, log in _by_chamber(chamber, started, logs, rule, spans):
+        outcome[own], hours[own], excursion[own] = _judged(log, started[own], ended[own], spans)
+        humidity[:, own] = _humidity(log, started[own] - spans.required, ended[own])
+    return pd.DataFrame(
+        {
+            "conditioning": np.array([state.value for state in OUTCOMES])[outcome],
+            "hours": hours,
+            "humidity_min": humidity[0],
+            "humidity_max": humidity[1],
+            "humidity_mean": humidity[2],
+            "excursion_us": pd.arrays.IntegerArray(excursion, excursion == NO_TIME),
+        },
+        index=sessions.index,
+    )
+
+
+def _by_chamber(
+    chamber: NDArray[np.generic], started: Ints, logs: pd.DataFrame, rule: Rule, spans: _Spans
+) -> Iterator[tuple[Ints, _Log]]:
+    """The sessions of each chamber that has a log, by time, and that log."""
+    entries = dict(iter(logs.groupby("chamber_id")))
+    for key in np.unique(chamber):
+        if key in entries:
+            own = np.flatnonzero(chamber == key)
+            yield own[np.argsort(started[own], kind="stable")], _log(entries[key], rule, spans)
+
+
+# A log and its breaks
+
+
+def _log(entries: pd.DataFrame, rule: Rule, spans: _Spans) -> _Log:
+    ordered = entries.sort_values("logged_us", kind="stable")
+    us = ordered["logged_us"].to_numpy(np.int64)
+    humidity = ordered["humidity_percent"].to_numpy(np.float64)
+    fault = _faults(humidity, ordered["temperature_c"].to_numpy(np.float64), rule)
+    after_gap = np.diff(us, prepend=us[0]) > spans.gap
+    place = np.arange(len(us))
+    bad = fault != FINE
+    return _Log(
+        us=us,
+        humidity=humidity,
+        fault=fault,
+        after_gap=after_gap,
+        run_start=np.maximum.accumulate(np.where(bad, place + 1, np.where(after_gap, place, 0))),
+        latest_break=np.maximum.accumulate(np.where(bad | after_gap, place, -1)),
+        fault_start=np.maximum.accumulate(np.where(bad, 0, place + 1)),
+    )
+
+
+def _faults(humidity: Floats, temperature: Floats, rule: Rule) -> Ints:
+    low_humidity, high_humidity = _edges(rule.humidity_percent, rule.humidity_tolerance)
+    low_temperature, high_temperature = _edges(rule.temperature_c, rule.temperature_tolerance_c)
+    conditions = [
+        humidity > high_humidity,
+        humidity < low_humidity,
+        temperature > high_temperature,
+        temperature < low_temperature,
+    ]
+    return np.select(conditions, [1, 2, 3, 4], FINE).astype(np.int64)
+
+
+def _edges(middle: float, tolerance: float) -> tuple[float, float]:
+    """The edges as one adds them on paper: 0.1 + 0.2 is 0.3, so that an entry of 0.3 is inside."""
+    exact, width = Decimal(repr(middle)), Decimal(repr(tolerance))
+    return float(exact - width), float(exact + width)
+
+
+# Sessions against a log
+
+
+def _judged(log: _Log, started: Ints, ended: Ints, spans: _Spans) -> tuple[Ints, Floats, Ints]:
+    """Outcome, hours and start of the break for sessions of one chamber."""
+    oldest = np.searchsorted(log.us, started - spans.reach, side="left")
+    before = np.searchsorted(log.us, started, side="right") - 1
+    unbroken = _unbroken_us(log, started, oldest, before, spans)
+    outcome = np.where(unbroken >= spans.required, FINE, SHORT)
+    excursion = np.full(len(started), NO_TIME)
+    last = np.searchsorted(log.us, ended, side="right") - 1
+    _tell_break(log, started - spans.required, oldest, last, outcome, excursion)
+    silent = (last < oldest) | (ended - log.us[last] > spans.gap)
+    outcome[silent] = UNLOGGED
+    excursion[silent] = np.where(last >= oldest, log.us[last], NO_TIME)[silent]
+    return outcome, unbroken / HOUR_US, excursion
+
+
+def _unbroken_us(log: _Log, started: Ints, oldest: Ints, before: Ints, spans: _Spans) -> Ints:
+    """Elapsed time within tolerance and without a gap up to the first reading; 0 where the log is silent at it."""
+    first = np.maximum(log.run_start[before], oldest)
+    shown = (before >= oldest) & (first <= before) & (started - log.us[before] <= spans.gap)
+    return np.where(shown, started - log.us[np.minimum(first, len(log.us) - 1)], 0)
+
+
+def _tell_break(log: _Log, stretch: Ints, oldest: Ints, last: Ints, outcome: Ints, excursion: Ints) -> None:
+    """Name the latest break that reaches into the required stretch, which begins at `stretch`."""
+    place = np.where(last >= 0, log.latest_break[last], -1)
+    own = np.flatnonzero((place >= oldest) & (place >= 0))
+    entry, first, begin = place[own], oldest[own], stretch[own]
+    faulty = (log.fault[entry] != FINE) & (log.us[entry] >= begin)
+    outcome[own[faulty]] = log.fault[entry[faulty]]
+    excursion[own[faulty]] = log.us[np.maximum(log.fault_start[entry[faulty]], first[faulty])]
+    # A silence whose earlier end is out of reach is the beginning of the log.
+    silent = (log.fault[entry] == FINE) & (entry > first) & (log.us[entry] > begin)
+    outcome[own[silent]] = UNLOGGED
+    excursion[own[silent]] = log.us[entry[silent] - 1]
+
+
+def _humidity(log: _Log, first_us: Ints, last_us: Ints) -> NDArray[np.float64]:
+    """Least, greatest and mean humidity of the entries in each stretch, shape (3, sessions); nan without entries."""
+    first = np.searchsorted(log.us, first_us, side="left")
+    end = np.searchsorted(log.us, last_us, side="right")
+    told = np.full((3, len(first)), np.nan)
+    filled = np.flatnonzero(first < end)
+    if not len(filled):
+        return told
+    # Every second result of reduceat is a stretch; one more entry lets a stretch end with the log.
+    ends = np.stack([first[filled], end[filled]], axis=1).ravel()
+    padded = np.append(log.humidity, log.humidity[-1])
+    told[0, filled] = np.minimum.reduceat(padded, ends)[::2]
+    told[1, filled] = np.maximum.reduceat(padded, ends)[::2]
+    sums = np.concatenate([[0], np.cumsum(np.rint(log.humidity / FRACTION).astype(np.int64))])
+    told[2, filled] = (sums[end[filled]] - sums[first[filled]]) / (end[filled] - first[filled]) * FRACTION
+    return told

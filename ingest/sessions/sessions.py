@@ -1,0 +1,212 @@
+"""From readings to sessions: a lot's readings cut where the bench paused, summarised, and their conditioning judged.
+
+Only lots noted in `stale_lot` are summarised again, and only sessions in reach of new climate entries judged again.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from sqlalchemy import Connection, text
+
+import spc.stream.session_summary
+from ingest.common.progress import Watch, unwatched
+from ingest.config.lab import Lab
+from ingest.parsing.timestamps import HOUR_US
+from ingest.sessions.conditioning import judge, reach_us
+from ingest.store.dialect import among
+from ingest.store.store import fetch_frame, insert_many
+
+__all__ = ["rebuild_stale"]
+
+LOTS_AT_ONCE = 2_000
+SESSIONS_AT_ONCE = 20_000
+
+SUMMARY = (
+    "bags", "readings", "below", "above", "level", "level_low", "level_high", "bag_variance", "reading_variance",
+    "reading_df", "readings_per_bag", "weighted_mean", "sum_squares_bags", "sum_squares_readings", "sum_squared_sizes",
+    "smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound",
+)  # fmt: skip
+PLACE = ("stream_id", "lot_id", "started_us", "ended_us", "chamber_id", "instrument_id", "load_id")
+READING = dict.fromkeys(("stream_id", "lot_id", "tested_us", "specimen", "reading"), "i8") | {
+    "value": "f8", "bound": "i8", "chamber_id": "i8", "instrument_id": "i8", "load_id": "i8",
+}  # fmt: skip
+LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
+JUDGED = ("conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us")
+
+
+def rebuild_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> None:
+    """Bring the sessions up to date with readings and climate logs, and mark the streams that changed."""
+    stale = connection.exec_driver_sql("SELECT stream_id, lot_id FROM stale_lot ORDER BY stream_id, lot_id").fetchall()
+    for start in range(0, len(stale), LOTS_AT_ONCE):
+        watch("lots summarised", start, len(stale))
+        _summarise(connection, lab, [(row[0], row[1]) for row in stale[start : start + LOTS_AT_ONCE]])
+    connection.exec_driver_sql("DELETE FROM stale_lot")
+    _judge(connection, lab, _in_reach(connection, lab), watch)
+    connection.exec_driver_sql("DELETE FROM stale_climate")
+
+
+# Readings to sessions
+
+
+def _summarise(connection: Connection, lab: Lab, lots: list[tuple[int, int]]) -> None:
+    readings = _cut_by_pause(_readings_of(connection, lots), int(lab.session_hours * HOUR_US))
+    rows = connection.exec_driver_sql("SELECT id, characteristic FROM stream")
+    scale = readings["stream_id"].map(
+        {row[0]: lab.characteristic(row[1]).scale for row in rows if lab.is_declared(row[1])}
+    )
+    _forget_sessions(connection, lots)
+    for name, part in readings.groupby(scale):
+        _write_sessions(connection, _places(part).join(spc.stream.session_summary.summarise(part, str(name))))
+        _note_chambers(connection, part)
+
+
+def _readings_of(connection: Connection, lots: list[tuple[int, int]]) -> pd.DataFrame:
+    wanted, values = among(connection, lots)
+    return fetch_frame(
+        connection,
+        f"SELECT {', '.join(READING)} FROM reading WHERE (stream_id, lot_id) IN {wanted} "
+        "ORDER BY stream_id, lot_id, tested_us, specimen, reading",
+        values,
+        READING,
+    )
+
+
+def _cut_by_pause(readings: pd.DataFrame, pause_us: int) -> pd.DataFrame:
+    """Number the sessions: a new one where the lot changes or the bench paused for longer than `pause_us`."""
+    lot_changes = (readings[["stream_id", "lot_id"]].diff() != 0).any(axis=1)
+    paused = readings["tested_us"].diff() > pause_us
+    return readings.assign(session=(lot_changes | paused).cumsum().astype(np.int64))
+
+
+def _places(readings: pd.DataFrame) -> pd.DataFrame:
+    """When and where each session took place. The chamber, instrument and load are those of its first reading."""
+    return readings.groupby("session").agg(
+        stream_id=("stream_id", "first"),
+        lot_id=("lot_id", "first"),
+        started_us=("tested_us", "min"),
+        ended_us=("tested_us", "max"),
+        chamber_id=("chamber_id", "first"),
+        instrument_id=("instrument_id", "first"),
+        load_id=("load_id", "first"),
+    )
+
+
+def _note_chambers(connection: Connection, readings: pd.DataFrame) -> None:
+    """Note the chambers of the sessions that name several, with the time of each one's readings."""
+    keys = ["stream_id", "lot_id", "session"]
+    named = readings[[*keys, "chamber_id"]].drop_duplicates()
+    several = named["session"][named["session"].duplicated()]
+    own = readings[readings["session"].isin(several)]
+    if own.empty:
+        return
+    began = own.groupby("session")["tested_us"].transform("min")
+    spans = own.assign(began=began).groupby(["chamber_id", *keys, "began"])["tested_us"].agg(["min", "max"])
+    insert_many(
+        connection,
+        "INSERT INTO session_chamber (session_id, chamber_id, started_us, ended_us) "
+        "SELECT id, ?, ?, ? FROM session WHERE stream_id = ? AND lot_id = ? AND started_us = ?",
+        [
+            (chamber, int(first), int(last), stream, lot, start)
+            for (chamber, stream, lot, _, start), first, last in spans.itertuples(name=None)
+        ],
+    )
+
+
+def _forget_sessions(connection: Connection, lots: list[tuple[int, int]]) -> None:
+    insert_many(
+        connection,
+        "DELETE FROM session_chamber WHERE session_id IN (SELECT id FROM session WHERE stream_id = ? AND lot_id = ?)",
+        lots,
+    )
+    insert_many(connection, "DELETE FROM session WHERE stream_id = ? AND lot_id = ?", lots)
+    insert_many(connection, "UPDATE stream SET stale = 1 WHERE id = ?", sorted({(stream,) for stream, _ in lots}))
+
+
+def _write_sessions(connection: Connection, sessions: pd.DataFrame) -> None:
+    columns = [*PLACE, *SUMMARY]
+    marks = ", ".join("?" * len(columns))
+    insert_many(
+        connection,
+        f"INSERT INTO session ({', '.join(columns)}, conditioning) VALUES ({marks}, '')",
+        _plain_rows(sessions[columns]),
+    )
+
+
+def _plain_rows(frame: pd.DataFrame) -> list[tuple[object, ...]]:
+    """Rows of Python numbers, nan as None: SQLite keeps infinity, but has no nan."""
+    return list(zip(*(pa.array(frame[name], from_pandas=True).to_pylist() for name in frame), strict=True))
+
+
+# Conditioning
+
+IN_REACH_SQL = """
+SELECT id FROM session WHERE id IN (
+  SELECT id FROM session WHERE conditioning = ''
+  UNION SELECT s.id FROM stale_climate c JOIN session s ON s.chamber_id = c.chamber_id
+    AND s.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach AND s.ended_us >= c.from_us
+  UNION SELECT k.session_id FROM stale_climate c JOIN session_chamber k ON k.chamber_id = c.chamber_id
+    AND k.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach AND k.ended_us >= c.from_us
+) ORDER BY started_us, id
+"""
+
+
+def _in_reach(connection: Connection, lab: Lab) -> list[int]:
+    """Sessions never judged, and those whose stretch of the log holds a new entry; in the order of time."""
+    reach = max(reach_us(rule) for rule in lab.conditioning.values())
+    # No session is longer: with it the sessions that began before a stretch and reach into it are found by their start.
+    longest = connection.exec_driver_sql("SELECT max(ended_us - started_us) FROM session").scalar() or 0
+    return list(connection.execute(text(IN_REACH_SQL), {"longest": longest, "reach": reach}).scalars())
+
+
+def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Watch) -> None:
+    for start in range(0, len(ids), SESSIONS_AT_ONCE):
+        watch("sessions judged", start, len(ids))
+        sessions = _sessions_of(connection, ids[start : start + SESSIONS_AT_ONCE])
+        rule_of = sessions["characteristic"].map(lambda name: lab.characteristic(name).conditioning)
+        for rule_name, part in sessions.groupby(rule_of):
+            rule = lab.conditioning[str(rule_name)]
+            logs = _logs_for(connection, part, reach_us(rule))
+            _write_judgement(connection, part.reset_index(drop=True), judge(part, logs, rule))
+
+
+def _sessions_of(connection: Connection, ids: list[int]) -> pd.DataFrame:
+    """The sessions with their chamber; those of several chambers with a row for each, in the order of time."""
+    rows = connection.exec_driver_sql(
+        "SELECT s.id, s.stream_id, coalesce(k.chamber_id, s.chamber_id), coalesce(k.started_us, s.started_us), "
+        "coalesce(k.ended_us, s.ended_us), s.conditioning, t.characteristic "
+        "FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN session_chamber k ON k.session_id = s.id "
+        f"WHERE s.id IN ({', '.join('?' * len(ids))}) ORDER BY s.id, k.started_us, k.chamber_id",
+        tuple(ids),
+    ).fetchall()
+    columns = ["id", "stream_id", "chamber_id", "started_us", "ended_us", "before", "characteristic"]
+    return pd.DataFrame([tuple(row) for row in rows], columns=columns)
+
+
+def _logs_for(connection: Connection, sessions: pd.DataFrame, reach_us: int) -> pd.DataFrame:
+    """The log of each chamber over the stretch that its sessions need."""
+    sql = f"SELECT {', '.join(LOG)} FROM climate WHERE chamber_id = ? AND logged_us BETWEEN ? AND ? ORDER BY logged_us"
+    spans = sessions.groupby("chamber_id").agg(first=("started_us", "min"), last=("ended_us", "max"))
+    return pd.concat(
+        [
+            fetch_frame(connection, sql, (chamber, int(first) - reach_us, int(last)), LOG)
+            for chamber, first, last in spans.itertuples(name=None)
+        ],
+        ignore_index=True,
+    )
+
+
+def _write_judgement(connection: Connection, sessions: pd.DataFrame, judged: pd.DataFrame) -> None:
+    """Write what was found of each session; of several chambers the first that does not show the conditioning tells."""
+    told = (
+        judged[list(JUDGED)]
+        .reset_index(drop=True)
+        .assign(id=sessions["id"], valid=judged["conditioning"].to_numpy() == "valid")
+    )
+    told = told.sort_values(["id", "valid"], kind="stable").drop_duplicates("id")
+    sets = ", ".join(f"{name} = ?" for name in JUDGED)
+    insert_many(connection, f"UPDATE session SET {sets} WHERE id = ?", _plain_rows(told[[*JUDGED, "id"]]))
+    changed = sessions["before"][told.index] != told["conditioning"]
+    streams = sorted({(int(stream),) for stream in sessions["stream_id"][changed.index[changed]]})
+    insert_many(connection, "UPDATE stream SET stale = 1 WHERE id = ?", streams)

@@ -1,0 +1,471 @@
+"""The tables of the store, and what each row stands for.
+
+Times are integers of UTC microseconds. Values are in the unit that `lab.toml` declares for their characteristic.
+What people enter lives in `act` alone and is never rewritten; sessions, points and alerts can be derived again.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    UniqueConstraint,
+)
+from sqlalchemy import Text as AnyText
+
+__all__ = [
+    "SCHEMA_VERSION",
+    "account",
+    "act",
+    "alert",
+    "climate",
+    "delivery",
+    "drawn_quarter",
+    "drop",
+    "earlier_climate",
+    "earlier_value",
+    "evaluation",
+    "label",
+    "lot",
+    "mark",
+    "meta",
+    "metadata",
+    "neighbour",
+    "own_score",
+    "point",
+    "reading",
+    "refusal",
+    "round_",
+    "session",
+    "session_chamber",
+    "sister",
+    "stale_climate",
+    "stale_lot",
+    "stream",
+    "watched",
+]
+
+# A higher one needs a step in `ingest/upgrades.py`.
+SCHEMA_VERSION = 4
+
+# On a server too, texts are in the order of their code points and rows are numbered beyond 32 bits.
+Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
+Number = BigInteger().with_variant(Integer, "sqlite")
+
+metadata = MetaData()
+
+meta = Table("meta", metadata, Column("key", Text, primary_key=True), Column("value", Text, nullable=False))
+
+# One row a file that was read: its digest makes the same bytes `seen`, its counts are what `run` prints.
+# `settled` is 0 between the commit of its rows and the moment its report is written and the file put away.
+drop = Table(
+    "drop",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("kind", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("folder", Text, nullable=False),
+    Column("digest", LargeBinary, nullable=False),
+    Column("size", BigInteger, nullable=False),
+    Column("modified_ns", BigInteger, nullable=False),
+    Column("taken_us", BigInteger, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("reason", Text, nullable=False, server_default=""),
+    Column("stored", Integer, nullable=False, server_default="0"),
+    Column("duplicate", Integer, nullable=False, server_default="0"),
+    Column("corrected", Integer, nullable=False, server_default="0"),
+    Column("refused", Integer, nullable=False, server_default="0"),
+    # The file's own header, as a JSON list: the report of its refused rows repeats it.
+    Column("header", Text, nullable=False, server_default="[]"),
+    Column("put_as", Text, nullable=False, server_default=""),
+    Column("settled", SmallInteger, nullable=False, server_default="0"),
+    Index("drop_by_digest", "digest"),
+    Index("drop_by_name", "name"),
+    Index("drop_unsettled", "settled"),
+)
+
+stream = Table(
+    "stream",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("supplier", Text, nullable=False),
+    Column("product", Text, nullable=False),
+    Column("characteristic", Text, nullable=False),
+    # 1: sessions changed since the last evaluation.
+    Column("stale", SmallInteger, nullable=False, server_default="1"),
+    UniqueConstraint("supplier", "product", "characteristic"),
+)
+
+lot = Table(
+    "lot",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("supplier", Text, nullable=False),
+    Column("product", Text, nullable=False),
+    Column("lot", Text, nullable=False),
+    Column("received_on", Text, nullable=False, server_default=""),
+    Column("made_on", Text, nullable=False, server_default=""),
+    UniqueConstraint("supplier", "product", "lot"),
+)
+
+# Chambers, instruments, operators and loads, named once.
+label = Table(
+    "label",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("kind", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    UniqueConstraint("kind", "text"),
+)
+
+# Keyed by identity and stored in that order, so that a lot's readings lie side by side and no second index is kept.
+reading = Table(
+    "reading",
+    metadata,
+    Column("stream_id", Number, ForeignKey("stream.id"), primary_key=True),
+    Column("lot_id", Number, ForeignKey("lot.id"), primary_key=True),
+    Column("tested_us", BigInteger, primary_key=True),
+    Column("specimen", BigInteger, primary_key=True),
+    Column("reading", BigInteger, primary_key=True),
+    Column("value", Float, nullable=False),
+    Column("bound", SmallInteger, nullable=False),
+    Column("written", Text, nullable=False),
+    Column("chamber_id", Number, nullable=False),
+    Column("instrument_id", Number, nullable=False),
+    Column("operator_id", Number, nullable=False),
+    Column("load_id", Number, nullable=False),
+    Column("drop_id", Number, ForeignKey("drop.id"), nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("notes", Text, nullable=False, server_default=""),
+    sqlite_with_rowid=False,
+)
+
+# What a reading said before a correction.
+earlier_value = Table(
+    "earlier_value",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("lot_id", Number, nullable=False),
+    Column("tested_us", BigInteger, nullable=False),
+    Column("specimen", BigInteger, nullable=False),
+    Column("reading", BigInteger, nullable=False),
+    Column("value", Float, nullable=False),
+    Column("bound", SmallInteger, nullable=False),
+    Column("written", Text, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+    Index("earlier_value_by_lot", "stream_id", "lot_id"),
+)
+
+refusal = Table(
+    "refusal",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("drop_id", Number, ForeignKey("drop.id"), nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("reason", Text, nullable=False),
+    # The row's own cells, unchanged, as a JSON list.
+    Column("cells", Text, nullable=False),
+    Index("refusal_by_drop", "drop_id"),
+)
+
+climate = Table(
+    "climate",
+    metadata,
+    Column("chamber_id", Number, ForeignKey("label.id"), primary_key=True),
+    Column("logged_us", BigInteger, primary_key=True),
+    Column("humidity_percent", Float, nullable=False),
+    Column("temperature_c", Float, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# What a log entry said before a correction.
+earlier_climate = Table(
+    "earlier_climate",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("chamber_id", Number, nullable=False),
+    Column("logged_us", BigInteger, nullable=False),
+    Column("humidity_percent", Float, nullable=False),
+    Column("temperature_c", Float, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+    Index("earlier_climate_by_time", "chamber_id", "logged_us"),
+)
+
+# Readings of these lots changed: their sessions are summarised again. Written with the readings, cleared with the
+# sessions, so that a round killed in between leaves the work noted.
+stale_lot = Table(
+    "stale_lot",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("lot_id", Number, primary_key=True),
+    sqlite_with_rowid=False,
+)
+
+# Climate entries between these times are new: sessions that need them are judged again.
+stale_climate = Table(
+    "stale_climate",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("chamber_id", Number, nullable=False),
+    Column("from_us", BigInteger, nullable=False),
+    Column("to_us", BigInteger, nullable=False),
+)
+
+# One row a session: evaluation reads these and never the readings. The summary columns are those of spc.lots.
+session = Table(
+    "session",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("stream_id", Number, ForeignKey("stream.id"), nullable=False),
+    Column("lot_id", Number, ForeignKey("lot.id"), nullable=False),
+    Column("started_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger, nullable=False),
+    Column("chamber_id", Number, nullable=False),
+    Column("instrument_id", Number, nullable=False),
+    Column("load_id", Number, nullable=False),
+    *[Column(name, Integer, nullable=False) for name in ("bags", "readings", "below", "above", "reading_df")],
+    *[
+        Column(name, Float)
+        for name in (
+            "level",
+            "level_low",
+            "level_high",
+            "bag_variance",
+            "reading_variance",
+            "readings_per_bag",
+            "weighted_mean",
+            "sum_squares_bags",
+            "sum_squares_readings",
+            "sum_squared_sizes",
+            "smallest",
+            "largest",
+        )
+    ],
+    Column("smallest_bound", SmallInteger, nullable=False),
+    Column("largest_bound", SmallInteger, nullable=False),
+    Column("conditioning", Text, nullable=False),
+    Column("hours", Float),
+    Column("humidity_min", Float),
+    Column("humidity_max", Float),
+    Column("humidity_mean", Float),
+    Column("excursion_us", BigInteger),
+    # Set with the evaluation, in the unit: the level, the worst reading, what was held against the limit, and how it
+    # stands.
+    Column("level_unit", Float),
+    Column("worst", Float),
+    Column("judged", Float),
+    Column("verdict", Text),
+    # Of the summary: what is sure of the extremes where a bound lies beyond them.
+    Column("smallest_high", Float),
+    Column("largest_low", Float),
+    UniqueConstraint("stream_id", "lot_id", "started_us"),
+    Index("session_by_chamber", "chamber_id", "started_us"),
+    Index("session_by_time", "started_us"),
+)
+
+# The chambers of a session whose readings name several, each with the time of its readings: all have to show the
+# conditioning. A session of one chamber has no row here.
+session_chamber = Table(
+    "session_chamber",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("chamber_id", Number, primary_key=True),
+    Column("started_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger, nullable=False),
+    Index("session_chamber_by_chamber", "chamber_id", "started_us"),
+    sqlite_with_rowid=False,
+)
+
+# One row a point of a stream's chart, as evaluated.
+point = Table(
+    "point",
+    metadata,
+    Column("stream_id", Number, ForeignKey("stream.id"), primary_key=True),
+    Column("session_id", Number, primary_key=True),
+    Column("ordinal", Integer, nullable=False),
+    Column("tested_us", BigInteger, nullable=False),
+    Column("z", Float),
+    Column("document", Text, nullable=False),
+    Index("point_by_time", "tested_us"),
+    sqlite_with_rowid=False,
+)
+
+# Each measured lot against its own stream's past (spc.ownscores): what the search for shifts in common reads. No later
+# lot changes a row, so a round looks from the first new one on.
+own_score = Table(
+    "own_score",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("session_id", Number, primary_key=True),
+    Column("tested_us", BigInteger, nullable=False),
+    Column("score", Float, nullable=False),
+    Column("sigma", Float, nullable=False),
+    Index("own_score_by_time", "tested_us"),
+    sqlite_with_rowid=False,
+)
+
+# One row a stream: what the board and the stream's page show, as JSON.
+evaluation = Table(
+    "evaluation",
+    metadata,
+    Column("stream_id", Number, ForeignKey("stream.id"), primary_key=True),
+    Column("board", Text, nullable=False),
+    Column("sketch", Text, nullable=False),
+    Column("document", Text, nullable=False),
+)
+
+# Sessions that a slip of the pen would explain (spc.suspicion), derived with the evaluation. `settled` is empty, "stands"
+# or "set aside", as the last entry of a person says.
+mark = Table(
+    "mark",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("share", Text, nullable=False),
+    Column("slip", Text, nullable=False),
+    Column("power", Integer, nullable=False),
+    Column("low", Float, nullable=False),
+    Column("high", Float, nullable=False),
+    Column("settled", Text, nullable=False),
+    Index("mark_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
+)
+
+# What was said of a stream so far, as JSON: what the detector saw, and figures by the digest of what they rest on. The next
+# round goes on from it.
+watched = Table(
+    "watched",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("said", Text, nullable=False),
+)
+
+# How far apart neighbouring lots of a stream lie, summed by quarter (spc.detection.pooled_autocorrelation): pairs of lots one, two and three
+# places apart, and their absolute differences in the charted scale.
+neighbour = Table(
+    "neighbour",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("block", Integer, primary_key=True),
+    *[Column(f"{name}_{apart}", Float, nullable=False) for name in ("pairs", "apart") for apart in (1, 2, 3)],
+    sqlite_with_rowid=False,
+)
+
+# What the streams of a characteristic say together of the dependence of neighbouring lots, as JSON: from which week on, the
+# correlation, and the number of lots it is worth.
+sister = Table(
+    "sister",
+    metadata,
+    Column("characteristic", Text, primary_key=True),
+    Column("said", Text, nullable=False),
+)
+
+# Derived from the points; what people did with one lies in `act`.
+alert = Table(
+    "alert",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("kind", Text, nullable=False),
+    Column("grade", Text, nullable=False),
+    Column("stream_id", Number),
+    Column("supplier", Text),
+    Column("product", Text),
+    Column("characteristic", Text),
+    Column("lot", Text),
+    Column("raised_us", BigInteger, nullable=False),
+    Column("message", Text, nullable=False),
+    Column("evidence", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    # The bench alert that explains this one.
+    Column("held_under", Text),
+    Index("alert_by_stream", "stream_id"),
+    Index("alert_by_state", "state"),
+)
+
+# One row for each alert (or week's summary) and each way out, from the round that first noted it; never removed once it
+# was in anybody's hands. `claimed`: taken up to be sent, and perhaps sent; `message` is what it went out under.
+delivery = Table(
+    "delivery",
+    metadata,
+    Column("about", Text, primary_key=True),
+    Column("channel", Text, primary_key=True),
+    Column("state", Text, nullable=False),
+    Column("message", Text),
+    Column("noted_us", BigInteger, nullable=False),
+    Column("tries", Integer, nullable=False, server_default="0"),
+    Column("next_us", BigInteger, nullable=False, server_default="0"),
+    Column("sent_us", BigInteger),
+    Column("reason", Text, nullable=False, server_default=""),
+    Index("delivery_by_state", "state"),
+    sqlite_with_rowid=False,
+)
+
+# What people entered: who, when, what, about which subject, why. Rows are added, never changed.
+act = Table(
+    "act",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("at_us", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("body", Text, nullable=False, server_default="{}"),
+    Index("act_by_subject", "subject"),
+)
+
+# One row a finished quarter whose scorecards were drawn up: what they rested on then. Written once, never changed.
+drawn_quarter = Table(
+    "drawn_quarter",
+    metadata,
+    Column("quarter", Text, primary_key=True),
+    Column("drawn_us", BigInteger, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("lots", Text, nullable=False),
+)
+
+round_ = Table(
+    "round",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("started_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger),
+    Column("files", Integer, nullable=False, server_default="0"),
+    Column("stored", Integer, nullable=False, server_default="0"),
+    Column("refused", Integer, nullable=False, server_default="0"),
+    Column("evaluated", Integer, nullable=False, server_default="0"),
+    Column("raised", Integer, nullable=False, server_default="0"),
+)
+
+# Who may use the dashboard. A closed account stays: its name stands in the history.
+account = Table(
+    "account",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("role", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("closed_us", BigInteger),
+)
+
+# The file's store never enforced them; a server would look up three for each of a million readings.
+for _table in metadata.tables.values():
+    for _reference in _table.foreign_key_constraints:
+        _reference.ddl_if(dialect="sqlite")

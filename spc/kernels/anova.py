@@ -1,0 +1,138 @@
+"""Mean squares of readings in bags in lots for many streams at once, and the components that they are expected of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from spc.kernels.nesting import divide, total
+from spc.kernels.validation import Floats
+
+__all__ = ["Estimate", "Lots", "Table", "anova", "intervals", "table_of"]
+
+# Mean squares below this share of the largest are what rounding leaves of readings that agree.
+_ROUNDING = 1e-20
+
+Flags = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lots:
+    """Sums of each lot (lots,); means are about `center` (streams,), so that leading digits are gone."""
+
+    stream: Ints
+    center: Floats
+    bags: Floats
+    readings: Floats
+    reading_df: Floats
+    weighted_mean: Floats
+    sum_squares_bags: Floats
+    sum_squares_readings: Floats
+    sum_squared_sizes: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """Mean squares of each stream with their degrees of freedom, (streams, 3), in the order lot, bag, reading.
+
+    `sizes` (streams, 3): the multipliers of the bag component in the bag mean square, and of the bag and of the lot
+    component in the lot sum of squares.
+    """
+
+    mean_square: Floats
+    df: Floats
+    sizes: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """Components (streams, 3), whether lot and bag were negative (streams, 2), and the covariance (streams, 3, 3).
+
+    What is not resolved is 0 throughout.
+    """
+
+    components: Floats
+    negative: Flags
+    covariance: Floats
+
+
+def table_of(lots: Lots) -> Table:
+    """Mean squares and the sizes in their expectation (Searle, Casella and McCulloch 1992, chapter 5, from memory)."""
+    streams = lots.center.size
+
+    def add(values: Floats) -> Floats:
+        return total(lots.stream, values, streams)
+
+    count, bags, readings = add(np.ones(lots.stream.size)), add(lots.bags), add(lots.readings)
+    grand = divide(add(lots.readings * lots.weighted_mean), readings)
+    between = add(lots.readings * (lots.weighted_mean - grand[lots.stream]) ** 2)
+    squares = np.stack([between, add(lots.sum_squares_bags), add(lots.sum_squares_readings)], axis=1)
+    df = np.stack([count - 1, bags - count, add(lots.reading_df)], axis=1)
+    of_bag = add(lots.sum_squared_sizes / lots.readings)
+    sizes = [
+        readings - of_bag,
+        of_bag - divide(add(lots.sum_squared_sizes), readings),
+        readings - divide(add(lots.readings**2), readings),
+    ]
+    mean_square = np.nan_to_num(divide(squares, df))
+    mean_square[mean_square < _ROUNDING * mean_square.max(axis=1, keepdims=True)] = 0.0
+    return Table(mean_square, df, np.stack(sizes, axis=1))
+
+
+def anova(table: Table) -> Estimate:
+    """Equate mean squares to their expectation; what is not resolved is 0 and counts in the level that holds it."""
+    weights = _weights(table)
+    raw = np.einsum("sab,sb->sa", weights, table.mean_square)
+    spread = np.where(table.df > 0, 2.0 * table.mean_square**2 / np.maximum(table.df, 1.0), 0.0)
+    covariance = np.einsum("sab,sb,scb->sac", weights, spread, weights)
+    return Estimate(np.maximum(raw, 0.0), (raw < 0)[:, :2], covariance)
+
+
+def _weights(table: Table) -> Floats:
+    """Matrix (streams, 3, 3) that turns mean squares into components."""
+    df, (bag_in_bag, bag_in_lot, lot_in_lot) = table.df, table.sizes.T
+    weights = np.zeros((df.shape[0], 3, 3))
+    weights[:, 2, 2] = df[:, 2] > 0
+    bag = np.nan_to_num(divide(df[:, 1], np.where(df[:, 1] > 0, bag_in_bag, 0.0)))
+    weights[:, 1, 1], weights[:, 1, 2] = bag, -bag * weights[:, 2, 2]
+    scale = np.nan_to_num(divide(np.ones_like(bag), np.where(df[:, 0] > 0, lot_in_lot, 0.0)))
+    weights[:, 0] = -(scale * bag_in_lot)[:, None] * weights[:, 1]
+    weights[:, 0, 2] -= scale * df[:, 0] * weights[:, 2, 2]
+    weights[:, 0, 0] += scale * df[:, 0]
+    return weights
+
+
+def intervals(table: Table) -> tuple[Floats, Floats]:
+    """Intervals (95 %) of the components and of their total, each (streams, 4): lot, bag, reading, total.
+
+    Sums and differences of mean squares: Graybill and Wang (1980) for terms of one sign, with the cross terms of N. Ting,
+    R. K. Burdick, F. A. Graybill, S. Jeyaratnam and T.-F. C. Lu (1990), Confidence intervals on linear combinations of
+    variance components that are unrestricted in sign, Journal of Statistical Computation and Simulation 35, 135-143,
+    where a term is taken off another.
+    """
+    weights = _weights(table)
+    weights = np.concatenate([weights, weights.sum(axis=1, keepdims=True)], axis=1)
+    parts = weights * table.mean_square[:, None, :]
+    df = np.maximum(table.df, 1.0)
+    short, far = 1.0 - df / special.chdtri(df, 0.025), df / special.chdtri(df, 0.975) - 1.0
+    down = np.where(parts > 0, short[:, None], far[:, None]) * parts
+    up = np.where(parts > 0, far[:, None], short[:, None]) * parts
+    below = (down**2).sum(axis=2) + _crossed(parts, df, short, far, 0.975)
+    above = (up**2).sum(axis=2) + _crossed(parts, df, far, short, 0.025)
+    middle = parts.sum(axis=2)
+    low = np.maximum(middle - np.sqrt(np.maximum(below, 0.0)), 0.0)
+    return low, np.maximum(middle + np.sqrt(np.maximum(above, 0.0)), 0.0)
+
+
+def _crossed(parts: Floats, df: Floats, added: Floats, taken: Floats, point: float) -> Floats:
+    """Cross terms of each term added with each taken off; (streams, 4)."""
+    one, other = np.divmod(np.arange(9), 3)
+    ratio = special.fdtri(df[:, one], df[:, other], point)
+    factor = ((ratio - 1) ** 2 - (added[:, one] * ratio) ** 2 - taken[:, other] ** 2) / ratio
+    pairs = np.maximum(parts[:, :, one], 0.0) * np.maximum(-parts[:, :, other], 0.0)
+    crossed: Floats = (factor[:, None, :] * pairs).sum(axis=2)
+    return crossed

@@ -1,0 +1,82 @@
+"""Gain in log-likelihood of every start of a change, for many streams at once; arrays (lots, streams).
+
+Row t stands for a change that the point of row t is the first to show. A row without a point is no start.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from spc.kernels.ragged import Flags, Ints, at_rows, medians, rows_before
+from spc.kernels.subgroups import quotient
+from spc.kernels.validation import Floats
+
+__all__ = ["cut_gains", "likely_starts", "ramp_gains", "step_gains"]
+
+
+def step_gains(points: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+    """Gain, size and information of a step at every row; `points` about the centre, nan where there is none."""
+    there = ~np.isnan(points)
+    after = _sums_after(np.where(there, weight, 0.0))
+    size = quotient(_sums_after(np.where(there, weight * points, 0.0)), after)
+    return np.where(there, 0.5 * after * size**2, -np.inf), size, after
+
+
+def ramp_gains(points: Floats, weight: Floats, times: Floats) -> tuple[Floats, Floats, Floats]:
+    """Gain, slope and information of a ramp that starts at the point before every row.
+
+    The first one may start one usual gap before the first point. Sums of age, age squared and age times value are
+    carried from start to start backwards: all terms that are added are of one sign, so no digits are lost.
+    """
+    there = ~np.isnan(points)
+    weighed = np.where(there, weight, 0.0)
+    values = np.where(there, weight * points, 0.0)
+    gaps = _gaps(times, there)
+    information, moment = np.zeros_like(weighed), np.zeros_like(weighed)
+    mass, age, score = (np.zeros(points.shape[1]) for _ in range(3))
+    squares, cross = np.zeros(points.shape[1]), np.zeros(points.shape[1])
+    for t in range(points.shape[0] - 1, -1, -1):
+        gap = gaps[t]
+        mass, score = mass + weighed[t], score + values[t]
+        squares = squares + 2 * gap * age + gap**2 * mass
+        age = age + gap * mass
+        cross = cross + gap * score
+        information[t], moment[t] = squares, cross
+    # Ties at the end leave no point after the start: such a start says nothing and gains nothing.
+    slope = np.divide(moment, information, out=np.zeros_like(moment), where=information > 0)
+    return np.where(there, 0.5 * information * slope**2, -np.inf), slope, information
+
+
+def cut_gains(points: Floats, shortest: int) -> tuple[Floats, Ints]:
+    """Squares that a cut after every row takes away, -1 where a part is too short; and the points up to that row."""
+    there = ~np.isnan(points)
+    first = np.cumsum(there, axis=0)
+    n = first[-1]
+    rest = n - first
+    away = np.cumsum(np.where(there, points - _mean(points, there), 0.0), axis=0)
+    allowed = there & (first >= shortest) & (rest >= shortest)
+    spread = np.maximum(first * rest, 1)
+    return np.where(allowed, away**2 * n / spread, -1.0), first
+
+
+def likely_starts(gain: Floats, margin: Floats) -> tuple[Ints, Flags]:
+    """Row of the largest gain in each stream, and which rows are within `margin` (streams,) of it."""
+    best = np.argmax(gain, axis=0)
+    return best, np.isfinite(gain) & (gain >= at_rows(gain, best) - margin)
+
+
+def _mean(points: Floats, there: Flags) -> Floats:
+    return quotient(np.where(there, points, 0.0).sum(axis=0), np.count_nonzero(there, axis=0))
+
+
+def _sums_after(values: Floats) -> Floats:
+    """Sum from each row to the end."""
+    return np.cumsum(values[::-1], axis=0)[::-1]
+
+
+def _gaps(times: Floats, there: Flags) -> Floats:
+    """Time since the point before, 0 in rows without a point; the first has the usual gap of its stream, or 1."""
+    before = rows_before(there)
+    since = np.where(there, times - np.take_along_axis(times, np.maximum(before, 0), axis=0), 0.0)
+    usual = medians(np.where((before >= 0) & (since > 0), since, np.nan))
+    return np.where(there & (before < 0), np.where(np.isnan(usual), 1.0, usual), since)

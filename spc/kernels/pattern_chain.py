@@ -1,0 +1,334 @@
+"""Which memory a set of run patterns needs, and how likely it signals at each next point.
+
+A set of patterns becomes one finite chain; where a pattern looks at the order of neighbouring values, the chain
+also carries the density of the last value, so that nothing is approximated but integrals of smooth functions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.kernels.validation import Floats
+
+if TYPE_CHECKING:
+    from scipy import sparse
+
+__all__ = ["CRITERIA", "Chain", "Criterion", "Order", "Window", "chain_of", "gauss_legendre", "pattern_hazards"]
+
+Ints = NDArray[np.int64]
+Memory = tuple[int, ...]
+
+_FAR = 9.0  # the normal density beyond 9 sigma holds 2e-19: values farther from the mean are left out
+
+
+@lru_cache(maxsize=64)
+def gauss_legendre(nodes: int) -> tuple[Floats, Floats]:
+    """Points and weights on [-1, 1], each of shape (nodes,), read-only because they are shared."""
+    points, weights = np.polynomial.legendre.leggauss(nodes)
+    points.flags.writeable = weights.flags.writeable = False
+    return points, weights
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Signals at a point inside `region` where that makes `hits` of the last `of` points; the others may be anywhere.
+
+    `region` is a tuple of open intervals in sigma. The memory is the ages of the earlier hits that can still matter.
+    """
+
+    hits: int
+    of: int
+    region: tuple[tuple[float, float], ...]
+
+    @property
+    def start(self) -> Memory:
+        """The memory before the first point."""
+        return ()
+
+    def after(self, ages: Memory, zone: tuple[float, float], _rising: bool) -> Memory | None:
+        """Take in one more point in `zone`: the memory after it, or None for a signal."""
+        inside = any(lower <= zone[0] and zone[1] <= upper for lower, upper in self.region)
+        if inside and len(ages) + 1 >= self.hits:
+            return None
+        aged = ((1,) if inside else ()) + tuple(age + 1 for age in ages)
+        # A hit matters only if it, the younger hits and nothing but hits from now on could still signal in one window.
+        return tuple(age for younger, age in enumerate(aged, 1) if younger + self.of - age >= self.hits)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Signals where `points` successive values, the first counted, all move one way, or all `alternating`.
+
+    The memory is the points of the present run and whether its last step rose.
+    """
+
+    points: int
+    alternating: bool
+
+    @property
+    def start(self) -> Memory:
+        """The memory before the first point."""
+        return (0, 0)
+
+    def after(self, run: Memory, _zone: tuple[float, float], rising: bool) -> Memory | None:
+        """Take in one more point, above (`rising`) or below the last: the memory after it, or None for a signal."""
+        points, rose = run
+        if points == 0:
+            return (1, 0)
+        goes_on = (rising != bool(rose)) == self.alternating
+        length = points + 1 if goes_on else 2
+        return None if length >= self.points else (length, int(rising))
+
+
+Criterion = Window | Order
+
+_INF = float("inf")
+
+
+def _either_side(hits: int, of: int, beyond: float) -> tuple[Window, Window]:
+    return Window(hits, of, ((beyond, _INF),)), Window(hits, of, ((-_INF, -beyond),))
+
+
+CRITERIA: dict[str, tuple[Criterion, ...]] = {
+    "beyond_three_sigma": _either_side(1, 1, 3.0),
+    "two_of_three_beyond_two_sigma": _either_side(2, 3, 2.0),
+    "four_of_five_beyond_one_sigma": _either_side(4, 5, 1.0),
+    "eight_on_one_side": _either_side(8, 8, 0.0),
+    "nine_on_one_side": _either_side(9, 9, 0.0),
+    "six_rising_or_falling": (Order(6, alternating=False),),
+    "fourteen_alternating": (Order(14, alternating=True),),
+    "fifteen_within_one_sigma": (Window(15, 15, ((-1.0, 1.0),)),),
+    "eight_outside_one_sigma": (Window(8, 8, ((-_INF, -1.0), (1.0, _INF))),),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """The joint memory of a set of criteria, without the chances, which depend on the mean.
+
+    The `alive` states come first, ordered by the zone of the last point, then one signal state a zone. With `mass` the
+    chance of each alive state and `below` the part of it whose last value lies below the next, the next point, given
+    its zone, finds the states with chance `whole @ mass + ranked @ below`.
+    """
+
+    edges: Floats  # shape (zones + 1,), in sigma, from -inf to inf
+    zone: Ints  # shape (alive + zones,), the zone of the last point
+    alive: int
+    first: Floats  # shape (alive + zones,), 1 where the first point may lead
+    whole: sparse.csr_array  # shape (alive + zones, alive)
+    ranked: sparse.csr_array  # the same shape; empty where no criterion looks at the order
+
+    @property
+    def ordered(self) -> bool:
+        """Whether the order of neighbouring values matters."""
+        return bool(self.ranked.nnz)
+
+    def spans(self) -> list[slice]:
+        """Alive states of each zone."""
+        bounds = np.searchsorted(self.zone[: self.alive], np.arange(self.edges.size))
+        return [slice(int(first), int(end)) for first, end in pairwise(bounds)]
+
+
+def _edges(criteria: Sequence[Criterion]) -> Floats:
+    regions = [interval for c in criteria if isinstance(c, Window) for interval in c.region]
+    return np.unique([-_INF, _INF, *(edge for interval in regions for edge in interval)])
+
+
+def _table(criterion: Criterion, edges: Floats) -> Ints:
+    """List the next memory of each memory, shape (memories, zones, 2: falling, rising); -1 a signal, 0 the start."""
+    zones = [(float(lower), float(upper)) for lower, upper in pairwise(edges)]
+    numbers: dict[Memory | None, int] = {None: -1, criterion.start: 0}
+    waiting = [criterion.start]
+    rows = []
+    for memory in waiting:  # the list grows while it is walked: breadth first
+        followers = [criterion.after(memory, zone, rising) for zone in zones for rising in (False, True)]
+        for follower in followers:
+            if follower not in numbers and follower is not None:
+                numbers[follower] = len(waiting)
+                waiting.append(follower)
+        rows.append([numbers[follower] for follower in followers])
+    return np.array(rows, dtype=np.int64).reshape(len(rows), len(zones), 2)
+
+
+class _Product:
+    """The criteria side by side: a joint state is one whole number, its zone the leading digit."""
+
+    def __init__(self, criteria: Sequence[Criterion]) -> None:
+        self.edges = _edges(criteria)
+        self.zones = self.edges.size - 1
+        self.tables = [_table(criterion, self.edges) for criterion in criteria]
+        sizes = [len(table) for table in self.tables]
+        self.places = np.cumprod([1, *sizes], dtype=np.int64)
+
+    def follow(self, states: Ints, zone: int, rising: int) -> Ints:
+        """Joint states after a point in `zone`; -1 for a signal."""
+        after = np.full(states.shape, zone * self.places[-1])
+        signal = np.zeros(states.shape, dtype=bool)
+        for table, place in zip(self.tables, self.places, strict=False):
+            number = table[states // place % len(table), zone, rising]
+            signal |= number < 0
+            after += number * place
+        return np.where(signal, -1, after)
+
+    def last_zone(self, states: Ints) -> Ints:
+        zone: Ints = states // self.places[-1]
+        return zone
+
+    def first(self) -> Ints:
+        """Joint state after a first point in each zone, shape (zones,)."""
+        start = np.zeros(1, dtype=np.int64)
+        return np.concatenate([self.follow(start, zone, 0) for zone in range(self.zones)])
+
+    def reachable(self) -> Ints:
+        """All joint states that a series without a signal can reach, rising, so ordered by zone."""
+        found = np.empty(0, dtype=np.int64)
+        new = np.unique(self.first())
+        while new.size:
+            found = np.union1d(found, new)
+            steps = [self._possible(new, zone, rising) for zone in range(self.zones) for rising in (0, 1)]
+            new = np.setdiff1d(np.concatenate(steps), found)
+        return found[found >= 0]
+
+    def _possible(self, states: Ints, zone: int, rising: int) -> Ints:
+        last = self.last_zone(states)
+        possible = (states >= 0) & ((last == zone) | ((last < zone) == bool(rising)))
+        return self.follow(states[possible], zone, rising)
+
+
+def _matrices(product: _Product, states: Ints) -> tuple[sparse.csr_array, sparse.csr_array]:
+    """`whole` and `ranked` of the chain; within one zone a value falls unless the last lies below it."""
+    last = product.last_zone(states)
+    source = np.arange(states.size)
+    shape = (states.size + product.zones, states.size)
+    whole, ranked = _ones(source[:0], source[:0], shape), _ones(source[:0], source[:0], shape)
+    for zone in range(product.zones):
+        falling, rising = (_position(product, states, product.follow(states, zone, way), zone) for way in (0, 1))
+        same = last == zone
+        whole = whole + _ones(np.where(last < zone, rising, falling), source, shape)
+        ranked = ranked + _ones(rising[same], source[same], shape) - _ones(falling[same], source[same], shape)
+    ranked.eliminate_zeros()
+    return whole, ranked
+
+
+def _position(product: _Product, states: Ints, targets: Ints, zone: int | Ints) -> Ints:
+    return np.where(targets < 0, states.size + zone, np.searchsorted(states, targets))
+
+
+def _ones(rows: Ints, columns: Ints, shape: tuple[int, int]) -> sparse.csr_array:
+    from scipy import sparse
+
+    return sparse.csr_array((np.ones(rows.size), (rows, columns)), shape=shape)
+
+
+@lru_cache(maxsize=64)
+def chain_of(criteria: tuple[Criterion, ...]) -> Chain:
+    """Build the chain of several criteria together, breadth first from the empty memory.
+
+    References
+    ----------
+    .. [1] C. W. Champ and W. H. Woodall (1987), Exact results for Shewhart control charts with supplementary runs
+       rules, Technometrics 29, 393-399.
+    """
+    product = _Product(criteria)
+    states = product.reachable()
+    zones = np.arange(product.zones)
+    first = np.zeros(states.size + zones.size)
+    first[_position(product, states, product.first(), zones)] = 1.0
+    whole, ranked = _matrices(product, states)
+    return Chain(
+        edges=product.edges,
+        zone=np.concatenate([product.last_zone(states), zones]),
+        alive=states.size,
+        first=first,
+        whole=whole,
+        ranked=ranked,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    """Values at which the density of the last point is held, and the chance of each, shapes (zones, nodes)."""
+
+    lower: Floats  # shape (zones, 1)
+    half: Floats  # shape (zones, 1)
+    values: Floats
+    chance: Floats
+
+
+def _node_count(chain: Chain) -> int:
+    if not chain.ordered:
+        return 1
+    lengths = np.diff(chain.edges)[np.unique(chain.zone[: chain.alive])]
+    # Twice as many nodes move no run length by more than a part in 1e9.
+    return 12 + int(np.ceil(3 * min(lengths.max(), 2 * _FAR)))
+
+
+def _grid(chain: Chain, mean: float, nodes: int) -> _Grid:
+    from scipy.special import ndtr
+
+    low, high = chain.edges[:-1] - mean, chain.edges[1:] - mean
+    flip = low > 0  # the nearer tail, where the difference of two chances keeps its digits
+    exact = ndtr(np.where(flip, -low, high)) - ndtr(np.where(flip, -high, low))
+    points, weights = gauss_legendre(nodes)
+    lower = np.clip(low, -_FAR, _FAR)[:, None]
+    half = np.maximum(np.clip(high, -_FAR, _FAR)[:, None] - lower, 1e-12) / 2
+    values = lower + half * (1 + points)
+    density = weights * np.exp(-(values**2) / 2)
+    chance = density * (exact / density.sum(axis=1))[:, None]
+    return _Grid(lower=lower + mean, half=half, values=values + mean, chance=chance)
+
+
+def _below(old: _Grid, new: _Grid) -> Floats:
+    """Share of the mass at each old node that lies below each new value, shape (zones, new nodes, old nodes).
+
+    The old density is read as its Legendre series, whose integral is again such a series.
+    """
+    nodes = old.values.shape[1]
+    points = gauss_legendre(nodes)[0]
+    series = np.polynomial.legendre.legvander(points, nodes - 1) * (np.arange(nodes) + 0.5)
+    at = np.polynomial.legendre.legvander(np.clip((new.values - old.lower) / old.half - 1, -1, 1), nodes)
+    integral = np.empty((*at.shape[:-1], nodes))
+    integral[..., 0] = at[..., 1] + 1
+    integral[..., 1:] = (at[..., 2:] - at[..., :-2]) / (2 * np.arange(1, nodes) + 1)
+    return integral @ series.T
+
+
+def pattern_hazards(chain: Chain, shift: float, drift: float) -> Iterator[float]:
+    """Yield, for points 1, 2, ..., the chance of a signal there if none came before.
+
+    Point t is normal with mean shift + drift * t and standard deviation 1. Ends after a chance of 1.
+    """
+    nodes = _node_count(chain)
+    grid = _grid(chain, shift + drift, nodes)
+    below = _below(grid, grid) if chain.ordered else None
+    reached = chain.first[:, None]
+    point = 1
+    while True:
+        mass = reached * grid.chance[chain.zone]
+        # Differences of equal chances leave a rounding error of either sign.
+        left, signalled = (max(float(part.sum()), 0.0) for part in (mass[: chain.alive], mass[chain.alive :]))
+        yield signalled / (signalled + left)
+        if left <= 0:
+            return
+        point += 1
+        if drift:
+            old, grid = grid, _grid(chain, shift + drift * point, nodes)
+            below = _below(old, grid) if chain.ordered else None
+        reached = _reach(chain, mass[: chain.alive] / left, below)
+
+
+def _reach(chain: Chain, mass: Floats, below: Floats | None) -> Floats:
+    """Chance of each state at the next point, given that point's zone and value, shape (alive + zones, nodes)."""
+    unranked: Floats = (chain.whole @ mass.sum(axis=1))[:, None]
+    if below is None:
+        return unranked
+    parts = [mass[span] @ below[zone].T for zone, span in enumerate(chain.spans())]
+    reached: Floats = unranked + chain.ranked @ np.concatenate(parts)
+    return reached

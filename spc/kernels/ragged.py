@@ -1,0 +1,68 @@
+"""Streams of unequal length side by side: arrays (lots, streams) in which nan is padding or a missing lot."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from spc.kernels.validation import Floats, no_infinity, per_stream
+
+__all__ = ["Flags", "Ints", "as_batch", "at_rows", "medians", "packed", "per_lot", "rows_before", "total"]
+
+Ints = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+
+
+def as_batch(x: ArrayLike, name: str = "x") -> Floats:
+    """A float array (lots, streams) without infinities; nan is padding or a missing lot."""
+    points = np.asarray(x, dtype=np.float64)
+    if points.ndim != 2 or not points.shape[0]:
+        raise ValueError(f"{name} must have shape (lots, streams) with at least one lot; got shape {points.shape}")
+    no_infinity(points, name)
+    return points
+
+
+def per_lot(value: ArrayLike, shape: tuple[int, ...], name: str) -> Floats:
+    """One number, one a stream (streams,), or one a lot (lots, streams), as an array of that last shape."""
+    values = np.asarray(value, dtype=np.float64)
+    if values.ndim < 2:
+        return np.broadcast_to(per_stream(values, shape[1], name), shape)
+    if values.shape != shape:
+        raise ValueError(f"{name} must hold one value a lot and stream, shape {shape}; got shape {values.shape}")
+    return values
+
+
+def packed(points: Floats, there: Flags) -> tuple[Floats, Ints]:
+    """Move what is there to the front of each stream, in order; nan follows. Also the row that each came from."""
+    order = np.argsort(~there, axis=0, kind="stable")
+    return np.take_along_axis(np.where(there, points, np.nan), order, axis=0), order
+
+
+def rows_before(there: Flags) -> Ints:
+    """For each row the last row before it that holds a point, -1 where none does; shape (lots, streams)."""
+    rows = np.where(there, np.arange(there.shape[0])[:, None], -1)
+    before = np.full_like(rows, -1)
+    np.maximum.accumulate(rows[:-1], axis=0, out=before[1:])
+    return before
+
+
+def medians(values: Floats) -> Floats:
+    """Median of each stream over what is not nan; nan where nothing is."""
+    ordered = np.sort(values, axis=0)  # nan goes last
+    count = np.count_nonzero(~np.isnan(values), axis=0)
+    middle: Floats = 0.5 * (
+        at_rows(ordered, np.maximum(count - 1, 0) // 2) + at_rows(ordered, count // 2 * (count > 0))
+    )
+    return middle
+
+
+def total(values: Floats, there: Flags) -> Floats:
+    """Sum of each stream over what is there."""
+    summed: Floats = np.where(there, values, 0.0).sum(axis=0)
+    return summed
+
+
+def at_rows(values: Floats, rows: Ints) -> Floats:
+    """The value of each stream in a row of its own; shape (streams,)."""
+    taken: Floats = np.take_along_axis(values, rows[None, :], axis=0)[0]
+    return taken

@@ -1,0 +1,74 @@
+"""Spread within subgroups of any sizes, and the standard deviation that it shows; shape (lots, streams, size)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.constants import c4
+from spc.kernels.validation import Floats
+
+__all__ = ["Factor", "Ints", "by_size", "c5", "deviations_of", "pooled_sigma", "quotient", "ranges_of", "sizes_of"]
+
+Ints = NDArray[np.int64]
+Factor = Callable[[int], float]
+
+
+def quotient(total: Floats, count: Floats | Ints) -> Floats:
+    """`total` over `count`, nan where nothing was counted."""
+    divided: Floats = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+    return divided
+
+
+def c5(n: int) -> float:
+    """Give the standard deviation, in sigma, of the standard deviation of `n` normal values."""
+    return float(np.sqrt(1 - c4(n) ** 2))
+
+
+def sizes_of(groups: Floats) -> Ints:
+    """Count the values of each subgroup, shape (lots, streams)."""
+    sizes: Ints = np.count_nonzero(~np.isnan(groups), axis=-1)
+    return sizes
+
+
+def ranges_of(groups: Floats) -> Floats:
+    """Range of each subgroup; one of a single value has the range 0, which no caller weighs."""
+    spread: Floats = np.fmax.reduce(groups, axis=-1) - np.fmin.reduce(groups, axis=-1)
+    return spread
+
+
+def deviations_of(groups: Floats) -> Floats:
+    """Estimate the standard deviation of each subgroup, divisor n - 1; nan for fewer than two values."""
+    sizes, there = sizes_of(groups), ~np.isnan(groups)
+    mean = quotient(np.where(there, groups, 0.0).sum(axis=-1), sizes)
+    squares = np.where(there, groups - mean[..., None], 0.0) ** 2
+    return np.sqrt(quotient(squares.sum(axis=-1), sizes - 1))
+
+
+def by_size(factor: Factor, sizes: Ints) -> Floats:
+    """`factor` of each size, nan below 2; shape of `sizes`."""
+    distinct, place = np.unique(sizes, return_inverse=True)
+    values = np.array([factor(int(n)) if n >= 2 else np.nan for n in distinct])
+    return values[place.reshape(sizes.shape)]
+
+
+def pooled_sigma(spread: Floats, sizes: Ints, mean: Factor, sd: Factor) -> Floats:
+    """Average spread / mean(n) over the lots with the least variance; nan for a stream without a spread.
+
+    Parameters
+    ----------
+    spread, sizes : ndarray, shape (lots, streams)
+        Range or standard deviation of each subgroup, and its number of values.
+    mean, sd : callable
+        Mean and standard deviation of such a spread of n standard normal values.
+
+    Returns
+    -------
+    ndarray, shape (streams,)
+    """
+    expected = by_size(mean, sizes)
+    weights = np.where(sizes >= 2, (expected / by_size(sd, sizes)) ** 2, 0.0)
+    sums = np.where(sizes >= 2, weights * spread / expected, 0.0).sum(axis=0)
+    return quotient(sums, weights.sum(axis=0))

@@ -1,0 +1,163 @@
+"""How large a shift that suppliers share is, and which supplier moved by itself as well.
+
+Films and check standards are weighed apart first: a check standard that says the same makes the size surer, one that
+feels nothing of it (a resistor of humidity) must not shrink it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.kernels.validation import Floats
+from spc.shared_shift.supplier_agreement import BEFORE, Lab, alike_by_stream, inflated, moved_apart
+
+__all__ = ["Common", "Size", "fit"]
+
+_ALIKE = 3.0  # standard errors within which films and check standards tell the same
+
+Ints = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A shift in the charted scale with its standard error; the films' alone and the check standards' alone (or nan)."""
+
+    size: float
+    se: float
+    films: float
+    films_se: float
+    check: float
+    check_se: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Common:
+    """The sizes by number of the quantity, the suppliers that moved apart, those that moved along, and all there were.
+
+    `sigmas` is the common shift in standard deviations of a lot, over all films, with its standard error.
+    """
+
+    sizes: dict[int, Size]
+    apart: tuple[int, ...]
+    agreeing: int
+    suppliers: int
+    sigmas: float
+    sigmas_se: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Streams:
+    """The streams with lots on the suspect: shift in sigma, its precision, scale and names."""
+
+    shift: Floats
+    weight: Floats
+    sigma: Floats
+    quantity: Ints
+    supplier: Ints
+    check: Flags
+
+
+def fit(here: Lab, z: Floats, part: slice, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Common:
+    """Fit the shift of the lots `on` a suspect against lots of the same streams that are `off` it.
+
+    Parameters
+    ----------
+    here : Lab
+    z : ndarray, shape (points in `part`,)
+        Scores with the other findings taken out.
+    part : slice
+        The points to look at.
+    on, off : ndarray of bool, shape (points in `part`,)
+        Lots that the shift has reached, and lots that it has not; what is in neither tells nothing.
+    apart : sequence of int
+        Suppliers known to move by themselves.
+    """
+    streams = _streams(here, z, part, on, off)
+    films = ~streams.check
+    found = _apart(streams, films, apart)
+    kept = films & ~np.isin(streams.supplier, found)
+    sizes = {
+        int(number): _size(streams, kept & (streams.quantity == number), ~films & (streams.quantity == number))
+        for number in np.unique(streams.quantity)
+    }
+    weight = float(streams.weight[kept].sum())
+    sigmas = float(streams.weight[kept] @ streams.shift[kept] / weight) if weight > 0 else 0.0
+    names = np.unique(streams.supplier[films])
+    own = np.array([_pooled(streams, films & (streams.supplier == name))[0] for name in names])
+    return Common(
+        sizes=sizes,
+        apart=tuple(int(name) for name in found),
+        agreeing=int((np.sign(own) == np.sign(sigmas)).sum()),
+        suppliers=names.size,
+        sigmas=sigmas,
+        sigmas_se=float(1.0 / np.sqrt(weight)) if weight > 0 else np.inf,
+    )
+
+
+def _streams(here: Lab, z: Floats, part: slice, on: Flags, off: Flags) -> _Streams:
+    number, first = np.unique(here.stream[part], return_inverse=True)
+    lots, total = _sums(first, z, on, number.size)
+    other, total_other = _sums(first, z, off, number.size)
+    # The scale of the first lot that the shift reached: scores add up steps, so the step was taken in that scale.
+    begun = np.zeros(number.size, dtype=np.intp)
+    reached = np.flatnonzero(on)[::-1]
+    begun[first[reached]] = part.start + reached  # of several the earliest stays
+    some = lots > 0
+    alike = alike_by_stream(here, part)[number[some]]
+    variance = inflated(lots[some], alike) / lots[some] + inflated(other[some], alike) / (other[some] + BEFORE)
+    shift = total[some] / lots[some] - total_other[some] / (other[some] + BEFORE)
+    kept = begun[some]
+    return _Streams(shift, 1.0 / variance, here.sigma[kept], here.quantity[kept], here.supplier[kept], here.check[kept])
+
+
+def _sums(stream: Ints, z: Floats, on: Flags, size: int) -> tuple[Floats, Floats]:
+    lots = np.bincount(stream[on], minlength=size).astype(np.float64)
+    return lots, np.bincount(stream[on], weights=z[on], minlength=size).astype(np.float64)
+
+
+def _pooled(streams: _Streams, held: Flags) -> tuple[float, float]:
+    """Mean shift in sigma and its precision."""
+    weight = float(streams.weight[held].sum())
+    return (float(streams.weight[held] @ streams.shift[held]) / weight if weight > 0 else 0.0), weight
+
+
+def _apart(streams: _Streams, films: Flags, known: Sequence[int]) -> Ints:
+    """Suppliers that moved otherwise than the others, with those of which it is known."""
+    names, place = np.unique(streams.supplier[films], return_inverse=True)
+    if not names.size:
+        return np.array(known, dtype=np.intp)
+    weight, weighted = (
+        np.bincount(place, weights=values[films]).astype(np.float64)[:, None]
+        for values in (streams.weight, streams.weight * streams.shift)
+    )
+    apart = moved_apart(np.zeros(names.size, dtype=np.intp), weight, weighted, known=np.isin(names, known))
+    return np.union1d(np.array(known, dtype=np.intp), names[apart])
+
+
+def _size(streams: _Streams, films: Flags, check: Flags) -> Size:
+    own, own_weight = _charted(streams, films)
+    other, other_weight = _charted(streams, check)
+    both = own_weight > 0 and other_weight > 0
+    alike = both and abs(own - other) <= _ALIKE * np.sqrt(1.0 / own_weight + 1.0 / other_weight)
+    if alike:
+        weight = own_weight + other_weight
+        size = (own * own_weight + other * other_weight) / weight
+    else:
+        size, weight = (own, own_weight) if own_weight > 0 else (other, other_weight)
+    return Size(size, _se(weight), own, _se(own_weight), other, _se(other_weight))
+
+
+def _charted(streams: _Streams, held: Flags) -> tuple[float, float]:
+    """Mean shift in the charted scale and its precision; nan where there is no stream."""
+    weight = streams.weight[held] / streams.sigma[held] ** 2
+    total = float(weight.sum())
+    return (float(weight @ (streams.shift[held] * streams.sigma[held])) / total if total > 0 else np.nan), total
+
+
+def _se(weight: float) -> float:
+    return float(1.0 / np.sqrt(weight)) if weight > 0 else float("nan")

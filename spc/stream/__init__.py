@@ -1,0 +1,1 @@
+"""From the sessions of one stream to its chart points, baseline, verdicts, forecast and alert episodes."""

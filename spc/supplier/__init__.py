@@ -1,0 +1,1 @@
+"""Quarter statistics, scores and ranking of suppliers, and the effectiveness of corrective actions."""

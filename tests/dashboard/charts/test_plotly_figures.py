@@ -1,0 +1,262 @@
+"""Figures: what is drawn for a lot as it is, and that plotly's own classes accept every figure."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import plotly.graph_objects as go
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard.charts import plotly_figures
+from dashboard.charts.plotly_axes import round_marks
+
+Document = dict[str, Any]
+
+
+def point(number: int, **more: Any) -> Document:
+    """One point of a stream, valid and usual unless told otherwise."""
+    usual = {
+        "lot": f"L{number}", "tested_at": f"2026-{number:02d}-01T09:00:00+00:00", "n": 36, "bags": 6, "shown": 10.0 + number,
+        "bound": 0, "bag_spread": 0.1, "bag_spread_upper": 0.2, "reading_spread": None, "reading_spread_upper": None,
+        "center": 10.0, "lower": 8.0, "upper": 13.0, "ewma": 10.5, "limit_lower": None, "limit_upper": 20.0, "chamber": "C1",
+        "humidity": 12.0, "signals": [], "state": "valid", "to_look_at": False,
+    }  # fmt: skip
+    return {**usual, **more}
+
+
+def stream(*points: Document, **more: Any) -> Document:
+    return {
+        "unit": "nJ", "scale": "log", "points": list(points), "limits_history": [limits()], "forecast": None,
+        "specification_limits": {"lower": [], "upper": [step(20.0)]}, **more,
+    }  # fmt: skip
+
+
+def limits(**more: Any) -> Document:
+    """A set of control limits, learned by rule unless told otherwise."""
+    usual = {"center": 10.0, "lower": 8.0, "upper": 13.0, "from_lots": 25, "from_at": "2026-01-01", "frozen_at": None}
+    return {**usual, "left_out": [], "set_by": None, **more}
+
+
+def step(value: float | None, start: str | None = None) -> Document:
+    """A specification limit from a day on."""
+    return {"value": value, "from": start}
+
+
+def traces(figure: dict[str, Any], name: str) -> list[dict[str, Any]]:
+    return [trace for trace in figure["data"] if trace.get("name") == name]
+
+
+FAN = [
+    {
+        "tested_at": f"2026-{month:02d}-01T09:00:00+00:00",
+        "p10": 11.0,
+        "p25": 12.0,
+        "p50": 13.0,
+        "p75": 14.0,
+        "p90": 15.0,
+    }
+    for month in (10, 11, 12)
+]
+EVIDENCE = {"since_at": "2026-02-01", "since_low_at": "2026-01-10", "since_high_at": "2026-03-01"}
+
+
+def test_each_lot_is_drawn_as_what_it_is() -> None:
+    figure = plotly_figures.stream(
+        stream(
+            point(1),
+            point(2, signals=["drift"]),
+            point(3, state="humid", signals=["drift"]),
+            point(4, bound=1),
+            point(5, bound=-1),
+            point(6, shown=None),
+        )
+    )
+
+    drawn = {
+        trace["marker"]["symbol"]: trace["customdata"] for trace in figure["data"] if trace.get("mode") == "markers"
+    }
+    assert drawn == {
+        "circle": ["L1"], "diamond": ["L2"], "square-open": ["L3"], "triangle-up": ["L4"], "triangle-down": ["L5"],
+    }  # fmt: skip
+
+
+def test_control_limits_break_where_a_baseline_was_set_again() -> None:
+    figure = plotly_figures.stream(stream(point(1), point(2), point(3, center=15.0, lower=12.0, upper=18.0)))
+
+    (level,) = traces(figure, "usual level")
+    assert level["y"] == [10.0, 10.0, None, 15.0]
+
+
+def test_the_limit_goes_on_to_the_end_of_the_outlook() -> None:
+    figure = plotly_figures.stream(stream(point(1), point(2), forecast={"fan": FAN}))
+
+    (limit,) = traces(figure, "limit")
+    assert limit["x"][-1] == FAN[-1]["tested_at"]
+    assert limit["y"] == [20.0, 20.0]
+    assert len(traces(figure, "outlook")) == 2
+
+
+def test_a_limit_that_changed_is_a_step_on_its_day_and_ends_where_there_is_none() -> None:
+    upper = [
+        step(50.0),
+        step(20.0, "2018-10-01"),
+        step(15.0, "2026-02-10"),
+        step(None, "2026-03-20"),
+        step(9.0, "2027-01-01"),
+    ]
+    figure = plotly_figures.stream(
+        stream(point(1), point(2), point(4), specification_limits={"lower": [step(4.0, "2026-02-10")], "upper": upper})
+    )
+
+    lower, high = traces(figure, "limit")
+    begin, end = point(1)["tested_at"], point(4)["tested_at"]
+    assert list(zip(high["x"], high["y"], strict=True)) == [
+        (begin, 20.0), ("2026-02-10", 20.0), ("2026-02-10", 15.0), ("2026-03-20", 15.0), ("2026-03-20", None), (end, None),
+    ]  # fmt: skip
+    assert list(zip(lower["x"], lower["y"], strict=True)) == [("2026-02-10", 4.0), (end, 4.0)]
+    assert [label["text"] for label in figure["layout"]["annotations"] if "limit " in label["text"]] == [
+        "limit 4.00", "limit 20.0", "limit 15.0",
+    ]  # fmt: skip
+
+
+def test_a_lot_that_sets_no_limits_has_a_ring_and_says_why() -> None:
+    out = {"lot": "L2", "tested_at": point(2)["tested_at"]}
+    signed = {"why": "by_hand", "who": "Bench 2", "recorded_at": "2026-05-01T09:00:00+00:00", "reason": "wrong <film>"}
+    rule = {"lot": "L3", "tested_at": point(3)["tested_at"], "why": "far_from_the_rest"}
+    figure = plotly_figures.stream(
+        stream(point(1), point(2), point(3), limits_history=[limits(left_out=[{**out, **signed}, rule])])
+    )
+
+    (ring,) = traces(figure, "left out")
+    assert ring["x"] == [point(2)["tested_at"], point(3)["tested_at"]]
+    told = traces(figure, "usual")[0]["text"]
+    assert "sets no control limits, left out by Bench 2, 1 May 2026: wrong &lt;film&gt;" in told[1]
+    assert "left out by the robust rule: too far from the rest" in told[2]
+    assert "sets no" not in told[0]
+
+
+def test_limits_that_a_person_set_again_are_marked_on_their_day() -> None:
+    setting = {"who": "Bench 2", "from_at": "2026-02-01T00:00:00+00:00", "recorded_at": "2026-05-01T09:00:00+00:00"}
+    figure = plotly_figures.stream(
+        stream(point(1), point(2), limits_history=[limits(), limits(set_by={**setting, "reason": "new line"})])
+    )
+
+    (label,) = [one for one in figure["layout"]["annotations"] if one["text"] == "limits set again"]
+    assert (label["x"], label["hovertext"]) == ("2026-02-01T00:00:00+00:00", "Bench 2, 1 May 2026: new line")
+
+
+def test_a_limit_far_away_is_left_out_of_the_picture_and_of_its_scale() -> None:
+    figure = plotly_figures.stream(stream(point(1), specification_limits={"lower": [], "upper": [step(1e9)]}))
+
+    assert traces(figure, "limit") == []
+    assert figure["layout"]["yaxis"]["range"][1] < math.log10(20.0)
+
+
+def test_the_estimated_start_is_drawn_with_its_interval() -> None:
+    figure = plotly_figures.stream(stream(point(1), point(9)), EVIDENCE)
+
+    spans = [shape for shape in figure["layout"]["shapes"] if shape["type"] == "rect"]
+    assert [(span["x0"], span["x1"]) for span in spans] == [("2026-01-10", "2026-03-01")]
+    (told,) = (label for label in figure["layout"]["annotations"] if label["text"] == "began about 1 Feb 2026")
+    # Above the name of the axis, which on a phone would lie under it.
+    (title,) = (label for label in figure["layout"]["annotations"] if label["text"] == "lot level, nJ")
+    assert told["yshift"] > title["font"]["size"]
+
+
+def test_the_second_look_stands_beside_the_levels_and_takes_nothing_from_them() -> None:
+    lots = [point(1, adjusted_level=None), point(2, adjusted_level=9.5), point(3, adjusted_level=45.0)]
+    lots.append(point(4, adjusted_level=90.0, state="humid"))
+    document = stream(*lots, humidity={"adjusted_to": 12.0})
+    figure = plotly_figures.stream(document)
+    before = [trace["y"] for trace in figure["data"]]
+    plotly_figures.add_second_look(figure, document)
+
+    assert [trace["y"] for trace in figure["data"][:-1]] == before
+    (look,) = traces(figure, "second look")
+    assert look["y"] == [9.5, 45.0]
+    assert look["text"][0] == "Lot L2, 1 Feb 2026: would read 9.50 nJ at 12 % RH; a second look, never the record"
+    assert figure["layout"]["yaxis"]["range"][1] > math.log10(45.0)
+    go.Figure(figure)
+
+
+def test_a_strip_without_a_value_is_left_out() -> None:
+    titles = [label["text"] for label in plotly_figures.stream(stream(point(1)))["layout"]["annotations"]]
+
+    assert "scatter between bags" in titles
+    assert "scatter between readings on a bag" not in titles
+
+
+def test_names_from_files_are_written_out_where_the_library_reads_markup() -> None:
+    figure = plotly_figures.stream(stream(point(1, lot="<b>&x")))
+
+    (lot,) = traces(figure, "usual")
+    assert lot["text"][0].startswith("Lot &lt;b&gt;&amp;x, 1 Jan 2026: 11.0 nJ")
+    assert lot["customdata"] == ["<b>&x"]
+
+
+def test_a_note_is_pinned_to_its_day() -> None:
+    figure = plotly_figures.stream(stream(point(1)))
+    plotly_figures.pin_notes(figure, [{"who": "Bench 2", "reason": "new <film>", "body": {"on": "2026-01-05"}}])
+
+    note = figure["layout"]["annotations"][-1]
+    assert (note["x"], note["hovertext"]) == ("2026-01-05", "Bench 2, 5 Jan 2026: new &lt;film&gt;")
+
+
+def session(**more: Any) -> Document:
+    readings = [
+        {"specimen": bag, "reading": 1, "value": value, "bound": bound, "unit": "ohm"}
+        for bag, value, bound in ((10, 1e12, 1), (9, 8e11, 0), (2, 9e11, 0))
+    ]
+    usual = {"readings": readings, "level": 9e11, "limit_lower": 1e4, "limit_upper": 1e11, "scale": "log"}
+    return {**usual, **more}
+
+
+def test_bags_stand_in_their_order_and_bounded_readings_are_marked() -> None:
+    figure = plotly_figures.bags(session(), {"center": 4e8, "lower": 1e8, "upper": 1e9})
+
+    assert figure["layout"]["xaxis"]["categoryarray"] == ["bag 2", "bag 9", "bag 10"]
+    above = next(trace for trace in figure["data"] if trace["marker"]["symbol"] == "triangle-up")
+    assert above["text"] == ["bag 10, reading 1: &gt; 10¹² Ω"]
+    levels = [shape["y0"] for shape in figure["layout"]["shapes"]]
+    assert levels == [1e11, 1e8, 9e11]
+
+
+TRACE = {
+    "times": ["2026-01-01T00:00:00", "2026-01-01T01:00:00"], "humidity": [12.0, None], "temperature": [23.0, None],
+    "humidity_low": 9.0, "humidity_high": 15.0, "temperature_low": 20.0, "temperature_high": 26.0,
+    "from": "2026-01-01T00:30:00", "to": None,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "figure",
+    [
+        plotly_figures.stream(
+            stream(point(1), point(2, bound=1), forecast={"fan": FAN}), EVIDENCE, ("2026-01-01", "2026-12-31")
+        ),
+        plotly_figures.stream(stream(point(1), scale="linear")),
+        plotly_figures.stream(stream(limits_history=[])),
+        plotly_figures.bags(session()),
+        plotly_figures.bags(session(scale="linear", level=None)),
+        plotly_figures.chamber_trace(TRACE),
+    ],
+    ids=["stream", "linear stream", "stream without a point", "bags", "linear bags", "chamber"],
+)
+def test_plotly_accepts_every_figure_and_none_needs_webgl(figure: dict[str, Any]) -> None:
+    checked = go.Figure(figure)
+
+    assert {trace.type for trace in checked.data} <= {"scatter"}
+
+
+@given(low=st.floats(-3, 13), width=st.floats(0.02, 9))
+def test_a_log_axis_has_a_few_round_marks_inside_it(low: float, width: float) -> None:
+    marks = round_marks(10**low, 10 ** (low + width))
+
+    assert all(10**low <= mark <= 10 ** (low + width) for mark in marks)
+    assert marks == sorted(marks)
+    assert len(marks) <= 20
+    # From half a decade on there is always something to read off.
+    assert width < 0.5 or len(marks) >= 3

@@ -1,0 +1,366 @@
+"""What each page says: the plain functions behind the callbacks, on the demo lab and on small labs of one story."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.demolab import NOW, copy_of, demo_lab
+from support.labs import MONDAY, Bench, lot_rows
+from support.page_text import words
+
+from dashboard.components.alert_card import by_matter
+from dashboard.queries.lab_reader import Desk
+from dashboard.web.app import page
+from dashboard.web.stream_file import as_csv
+from ingest.audit.audit_log import stream_subject
+from ingest.decisions.responses import answer, lot_subject
+
+BOTH_STORES = True
+
+STREAM = "?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Desk:
+    return Desk(demo_lab(tmp_path_factory.getbasetemp()))
+
+
+def hrefs(part: Any) -> list[str]:
+    """The addresses to which a page leads."""
+    if isinstance(part, (list, tuple)):
+        return [href for one in part for href in hrefs(one)]
+    own = [part.href] if getattr(part, "href", None) else []
+    return own + hrefs(part.children) if getattr(part, "children", None) is not None else own
+
+
+def told(desk: Desk, path: str, search: str = "") -> str:
+    return " ".join(words(page(desk, path, search)))
+
+
+def rows_of(text: str, names: list[str]) -> set[str]:
+    return {name for name in names if f"{name} ·" in text}
+
+
+PRODUCTS = ["BF-110", "BF-210", "BF-330", "QM-31", "QM-52", "TW-Rose", "TW-Clear", "UM-7", "UM-9", "OV-1", "coupon C"]
+
+
+# The board
+
+
+def test_the_board_names_who_needs_a_call_and_why(desk: Desk) -> None:
+    text = told(desk, "/")
+
+    assert text.startswith("Brackenfoil, Tarnwick and Umberfold need a call this week")
+    assert "7 lots of 5 suppliers tested since 18 Nov 2026; no new alert." in text
+    assert "a lot breached its limit" in text
+    assert "rising since about" in text
+    assert rows_of(text, PRODUCTS) == set(PRODUCTS)
+    # The reference of the bench is no supplier: it stands last and needs no call.
+    assert text.index("Kept references reference of the bench") > max(
+        text.index(name) for name in ("Ostrelvane", "Quillmere", "Umberfold")
+    )
+
+
+@pytest.mark.parametrize(
+    ("search", "products"),
+    [
+        ("?supplier=Tarnwick", {"TW-Rose", "TW-Clear"}),
+        ("?state=silent", {"BF-330"}),
+        ("?class=moisture+barrier", {"BF-330", "QM-52"}),
+        ("?product=UM-9&characteristic=shielding_energy", {"UM-9"}),
+        ("?find=bf04286", {"BF-110"}),
+        ("?chamber=nowhere", set()),
+        ("?supplier=Nobody", set()),
+    ],
+)
+def test_the_board_is_narrowed_by_its_address(desk: Desk, search: str, products: set[str]) -> None:
+    shown = page(desk, "/", search)
+    tables = [part for part in shown.children if getattr(part, "id", "") == "board"]
+
+    assert rows_of(" ".join(words(tables)), PRODUCTS) == products
+
+
+def test_a_choice_is_kept_in_the_form(desk: Desk) -> None:
+    form = next(
+        part for part in page(desk, "/", "?supplier=Tarnwick&find=rose").children if type(part).__name__ == "Form"
+    )
+    chosen = [
+        option.value for label in form.children[:4] for option in label.children[1].children if option_is_chosen(option)
+    ]
+
+    assert chosen == ["Tarnwick"]
+    assert "show everything" in words(form)
+
+
+def option_is_chosen(option: Any) -> bool:
+    return bool(getattr(option, "selected", False))
+
+
+# The stream
+
+
+def test_the_stream_says_when_and_how_fast_it_moved(desk: Desk) -> None:
+    text = told(desk, "/stream", STREAM)
+
+    assert "The level is 16.7 nJ, moving +6.5 % a month; the limit is under 20.0 nJ. Usual here is 9.51 nJ" in text
+    assert "Chance of a breaching lot within 13 weeks: 77 %" in text
+    assert "began about" in text
+
+
+def test_the_time_shown_stands_in_the_address(desk: Desk) -> None:
+    def begin(search: str) -> str:
+        sheet = next(
+            part for part in page(desk, "/stream", search).children if getattr(part, "className", "") == "sheet"
+        )
+        return str(sheet.children[2].children.figure["layout"]["xaxis"]["range"][0])
+
+    assert begin(STREAM) < "2025-06-05" < begin(STREAM + "&show=half+a+year")
+    assert begin(STREAM + "&show=nonsense") == begin(STREAM)
+    assert "2026-02-2" < begin(STREAM + "&since=2026-03-01&until=2026-05-31") < "2026-03-01"
+    assert '"2026-13-01" is not a day; write it as 2026-03-18' in told(desk, "/stream", STREAM + "&since=2026-13-01")
+    assert "has to come before the last" in told(desk, "/stream", STREAM + "&since=2026-06-01&until=2026-05-01")
+    for asked in ("since=0001-01-01", "until=9999-12-31"):
+        assert "expected a day from 1990-01-01 to 2099-12-31" in told(desk, "/stream", f"{STREAM}&{asked}")
+
+
+def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(desk: Desk) -> None:
+    moved = "?supplier=Tarnwick&product=TW-Rose&characteristic=surface_resistance_outside"
+    second = "at 12 % RH: a second look, never the record"
+
+    assert "beside them what they would be at 12 % RH" in told(desk, "/stream", moved)
+    assert second not in told(desk, "/stream", moved)
+    assert second in told(desk, "/stream", moved + "&beside=humidity&show=one+year")
+    # The choice of a time keeps the second look, and the way back keeps the time.
+    links = [link for link in hrefs(page(desk, "/stream", moved + "&beside=humidity&show=one+year")) if "show=" in link]
+    assert any("beside=humidity" in link and "show=half+a+year" in link for link in links)
+    assert any("beside" not in link and "show=one+year" in link for link in links)
+    assert second not in told(desk, "/stream", STREAM + "&beside=humidity")
+
+
+def test_a_note_is_shown_with_its_day(desk: Desk, tmp_path: Path) -> None:
+    own = Desk(copy_of(desk.folder, tmp_path / "lab"))
+    subject = stream_subject("Brackenfoil", "BF-110", "shielding_energy")
+    with own.store.writing() as connection:
+        answer(connection, subject, "note", "Bench 2", "new metalliser", "2026-03-01", NOW)
+
+    assert "Bench 2, 25 Nov 2026, note, for 1 Mar 2026: new metalliser" in told(own, "/stream", STREAM)
+
+
+def test_the_file_of_a_stream_runs_no_formula(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 62)
+    bench.drop_tests("t.csv", lot_rows("=1+1", MONDAY, [[10.0, 11.0], [12.0, 13.0]], chamber="C1"))
+    bench.run()
+
+    (row,) = list(csv.DictReader(as_csv(stream_of(Desk(bench.folder))).splitlines()))
+    assert row["lot"] == "'=1+1"
+    # The geometric mean of the bags' geometric means, by hand: (10 * 11 * 12 * 13) ** (1 / 4).
+    assert float(row["level"]) == pytest.approx((10 * 11 * 12 * 13) ** 0.25, rel=1e-12)
+    assert (row["conditioning"], row["limit_upper"], row["limit_lower"]) == ("valid", "20.0", "")
+
+
+def stream_of(desk: Desk) -> dict[str, Any]:
+    from dashboard.queries import stored_documents
+
+    with desk.reading() as connection:
+        return stored_documents.stream(connection, desk.lab, "Alder Film", "MB-10", "shielding_energy")
+
+
+# The lot
+
+
+def test_the_lot_says_what_failed_and_that_a_repeat_erases_nothing(desk: Desk) -> None:
+    text = told(desk, "/lot", "?supplier=Umberfold&lot=UM08224")
+
+    assert text.index("Lot UM08224: breaches its limit in shielding energy") < text.index("No decision is recorded")
+    assert "6 test sessions, of them 3 repeats: the first valid result stands" in text
+    assert "Judged by its geometric mean: 21.9 nJ, to be under 20.0 nJ (2018 edition)." in text
+    assert "the decision is for the person your procedure authorises" in text
+
+
+def test_a_lot_tested_in_a_humid_chamber_is_not_judged(desk: Desk) -> None:
+    text = told(desk, "/lot", "?supplier=Brackenfoil&lot=BF04200")
+
+    assert "was tested without valid conditioning for shielding energy" in text
+    assert "Not judged: the chamber was too humid." in text
+
+
+def test_corrected_readings_keep_what_they_said_before(desk: Desk) -> None:
+    text = told(desk, "/lot", "?supplier=Quillmere&lot=QM01398")
+
+    assert "36 readings corrected by a later file" in text
+    assert "was 4060 nJ (4,06 uJ in evening bench 2026-09-25.csv, line 5)" in text
+
+
+def test_refused_rows_stand_with_the_lot_they_name(desk: Desk) -> None:
+    text = told(desk, "/lot", "?supplier=Quillmere&lot=QM01404")
+
+    assert "6 refused rows with this lot's name" in text
+    assert "is a unit of sheet resistance" in text
+
+
+def test_bounded_readings_and_what_they_settle_are_told(desk: Desk) -> None:
+    text = told(desk, "/lot", "?supplier=Tarnwick&lot=TW00076")
+
+    assert (
+        "3 readings beyond the range of the meter, judged against 10⁴ Ω to under 10¹¹ Ω. They settle it all the same."
+        in text
+    )
+
+
+def test_the_last_decision_heads_the_lot(desk: Desk, tmp_path: Path) -> None:
+    own = Desk(copy_of(desk.folder, tmp_path / "lab"))
+    for what, reason in (
+        ("hold", "above the limit"),
+        ("note", "supplier called"),
+        ("return", "agreed with the supplier"),
+    ):
+        with own.store.writing() as connection:
+            answer(connection, lot_subject("Umberfold", "UM08224"), what, "Shift lead", reason, "", NOW)
+
+    text = told(own, "/lot", "?supplier=Umberfold&lot=UM08224")
+    assert "Decided: return, by Shift lead" in text
+    assert "Shift lead, 25 Nov 2026, 12:00, hold: above the limit" in text
+
+
+# Alerts and the bench
+
+
+def test_alerts_are_narrowed_by_state_and_kind(desk: Desk) -> None:
+    assert "to act on." in told(desk, "/alerts")
+    only = told(desk, "/alerts", "?kind=climate")
+
+    assert "chamber south was too humid before 14 test sessions" in only
+    assert "not under the limit" not in only
+    assert "closed by itself: 8 lots without it" in told(desk, "/alerts", "?show=closed")
+    assert "No alert stands in this state." in told(desk, "/alerts", "?show=acknowledged")
+
+
+def test_alerts_of_one_stream_stand_together_and_the_most_urgent_matter_first() -> None:
+    def alert(name: str, grade: str, day: int, about: str | None, state: str = "open") -> dict[str, object]:
+        names = {"supplier": "A", "product": "P", "characteristic": about}
+        return {"id": name, "grade": grade, "state": state, "raised_at": f"2026-01-{day:02}", **names}
+
+    alerts = [
+        alert("late look", "look", 9, "energy"),
+        alert("act", "act", 2, "resistance"),
+        alert("look beside it", "look", 3, "resistance"),
+        alert("chamber", "look", 8, None),
+        alert("instrument", "look", 7, None),
+        alert("settled", "act", 9, "energy", "closed"),
+    ]
+
+    assert [[one["id"] for one in matter] for matter in by_matter(alerts)] == [
+        ["act", "look beside it"], ["late look", "settled"], ["chamber"], ["instrument"],
+    ]  # fmt: skip
+
+
+def test_the_bench_tells_chambers_references_feeds_and_rounds(desk: Desk) -> None:
+    text = told(desk, "/bench")
+
+    assert text.startswith(
+        "2 chambers inside the window at the last entry, but what several suppliers share has moved."
+    )
+    assert "2 alerts about the bench not closed: ◈ look resistance of what comes from chamber north reads" in text
+    assert "6 rows, lines 102 to 136" in text
+    assert "a round is done every 60 minutes" in text
+
+
+def test_an_hour_outside_the_window_is_counted(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    bench.drop_climate("a.csv", MONDAY, 10)
+    bench.drop_climate("b.csv", MONDAY + timedelta(hours=10, minutes=30), 3, humidity=15.5)
+    bench.run()
+    text = told(Desk(bench.folder), "/bench")
+
+    assert text.startswith("Chamber C1: the last entry is outside the window.")
+    # Seven half-hourly entries from 10:30 to 13:30, each standing for the half hour before it.
+    assert "4 h outside the humidity window, 0 gaps in the log" in text
+
+
+def test_the_bench_tells_how_often_files_come_and_when_the_next_round_is(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    # A week, a week and a fortnight between the files: a week is the usual.
+    for number, days in enumerate((28, 21, 14, 0)):
+        file = bench.drop_climate(f"{number}.csv", MONDAY - timedelta(days=days), 1)
+        seconds = (MONDAY - timedelta(days=days)).timestamp()
+        os.utime(file, (seconds, seconds))
+    file = bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[10.0, 11.0], [12.0, 13.0]], chamber="C1"))
+    os.utime(file, (seconds, seconds))
+    bench.run()
+    text = told(Desk(bench.folder, lambda: datetime(2026, 11, 28, 7, 15, tzinfo=UTC)), "/bench")
+
+    assert f"drops/climate climate 4 every 7 days {MONDAY.day} {MONDAY:%b %Y}" in text
+    assert f"drops/tests tests 1 not yet shown {MONDAY.day} {MONDAY:%b %Y}" in text
+    assert "The next begins on 28 Nov 2026, 07:15." in text
+    assert "The next begins" not in told(Desk(bench.folder), "/bench")
+
+
+# Nothing, and trouble
+
+
+def test_a_lab_without_a_round_says_what_to_do(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+
+    for path in ("/", "/alerts", "/bench", "/stream", "/lot", "/supplier"):
+        assert told(Desk(bench.folder), path).startswith("Nothing has been taken in yet.")
+
+
+def test_a_lab_without_a_drop_is_shown_empty(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    bench.run()
+    desk = Desk(bench.folder)
+
+    assert told(desk, "/").startswith("No stream yet.")
+    assert told(desk, "/alerts").startswith("No open alert")
+    assert told(desk, "/bench").startswith("No chamber log has been taken in")
+
+
+def test_what_is_not_there_is_told(desk: Desk) -> None:
+    assert told(desk, "/lot", "?supplier=Umberfold&lot=X").startswith("This can't be shown.")
+    assert told(desk, "/stream", "?supplier=X").startswith("This can't be shown.")
+    assert told(desk, "/supplier", "?name=X").startswith('No supplier "X".')
+    assert told(desk, "/elsewhere").startswith("There is no such page.")
+
+
+def test_a_broken_lab_file_is_told_in_a_page_that_stood_already(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    bench.run()
+    desk = Desk(bench.folder)
+    assert desk.title == "Test bench"
+    bench.declare("[lab]\nname = 3\n")
+
+    assert "lab.toml, lab.name" in told(desk, "/")
+    assert desk.title == "Test bench"
+
+
+def test_a_new_stream_is_shown_as_learning_with_its_names_as_text(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 62)
+    bench.drop_tests("t.csv", lot_rows("<b>L</b>", MONDAY, [[10.0], [12.0]], supplier="<i>&A", product="MB"))
+    bench.run()
+    desk = Desk(bench.folder)
+    assert told(desk, "/").startswith("No supplier needs a call this week")
+    assert "learning" in told(desk, "/")
+    text = told(desk, "/stream", "?supplier=%3Ci%3E%26A&product=MB&characteristic=shielding_energy")
+    assert "<b>L</b>" in text
+    assert "not yet known" in told(desk, "/lot", "?supplier=%3Ci%3E%26A&lot=%3Cb%3EL%3C/b%3E")
+
+
+def test_a_supplier_shows_the_lots_of_a_quarter_by_their_worst_verdict(desk: Desk) -> None:
+    text = told(desk, "/supplier", "?name=Tarnwick&quarter=2026-Q4")
+
+    assert "Lots of 2026-Q4" in text
+    assert "The scorecard of 2026-Q4, to open and download" in text
+    # One in its range on the inside, out of it on the outside: the worst counts.
+    assert re.search(r"fail\s+TW00076\s+TW-Clear\s+15 Oct 2026\s+surface resistance outside", text)
+    assert "TW00287" in text
+    assert "TW00250" not in text, "a lot of the quarter before"
+    assert "No lot was tested in this quarter." in told(desk, "/supplier", "?name=Tarnwick&quarter=2024-Q1")
+    assert "expected a quarter like 2026-Q3" in told(desk, "/supplier", "?name=Tarnwick&quarter=soon")

@@ -1,0 +1,298 @@
+"""Film or bench through whole rounds: the alert, what is held under it, what stands, and what comes back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from support.labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
+
+from dashboard.cli import main
+from dashboard.queries import stored_documents
+from ingest.alerts import attribution
+from ingest.audit.audit_log import Act, record
+from ingest.config.lab import load
+from ingest.rounds.replay import replayed
+from ingest.store.store import known_store
+from spc.shared_shift.finding import Finding, explain
+from spc.shared_shift.search import common_shifts
+from spc.stream.alert_episodes import Episode
+
+SUPPLIERS = ("Alder Film", "Birch Pack", "Cedar Foil", "Dogwood Bags")
+WEEKS = 34
+GAIN_WEEK = 24
+STANDARD = LAB_TOML + '\n[[check_standard]]\nsupplier = "Kept"\nproduct = "coupon"\n'
+
+
+def week_rows(
+    week: int, gain: float, own: float = 0.0, standard: bool = True, lots: tuple[str, ...] = SUPPLIERS
+) -> list[dict[str, object]]:
+    """A week's lots, six bags each, of all suppliers; one tester, which reads `gain` too high in the log."""
+    rows = []
+    for place, supplier in enumerate(lots):
+        rng = np.random.default_rng([week, place])
+        level = np.log(9.0 + place) + 0.05 * rng.standard_normal() + gain + (own if supplier == "Birch Pack" else 0.0)
+        bags = np.exp(level + 0.05 * rng.standard_normal((6, 1)))
+        tested = MONDAY + timedelta(weeks=week, minutes=20 * place)
+        rows += lot_rows(f"{supplier[0]}{week}", tested, bags.round(4).tolist(), supplier=supplier)
+    if standard:
+        rng = np.random.default_rng([week, 99])
+        kept = np.exp(2.3 + 0.01 * rng.standard_normal((3, 1)) + gain).round(4).tolist()
+        tested = MONDAY + timedelta(weeks=week, hours=3)
+        rows += lot_rows("K1", tested, kept, supplier="Kept", product="coupon")
+    return rows
+
+
+def fill(bench: Bench, weeks: range, *, own: float = 0.0, standard: bool = True, until: int = 99) -> None:
+    if standard:
+        bench.declare(STANDARD)
+    if weeks.start == 0:
+        bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * (WEEKS + 1))
+    for week in weeks:
+        moved = GAIN_WEEK <= week < until
+        rows = week_rows(week, 0.25 * moved, own * (week >= GAIN_WEEK), standard)
+        bench.drop_tests(f"wk{week:02}.csv", rows)
+
+
+def alerts(bench: Bench) -> list[dict[str, object]]:
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        return stored_documents.alerts(connection, load(bench.folder), closed_too=True)
+
+
+def test_a_gain_of_the_tester_is_one_alert_and_holds_what_it_explains(bench: Bench) -> None:
+    fill(bench, range(WEEKS))
+    done = bench.run()
+    found = alerts(bench)
+    (gain,) = [alert for alert in found if alert["kind"] == "bench" and alert["supplier"] is None]
+    assert gain["message"].startswith("E1 reads 2")
+    assert "the check standard moved with it, 4 of 4 suppliers" in gain["message"]
+    # A gain of 0.25 in the log is 28.4 %.
+    (shift,) = gain["evidence"]["shifts"]
+    # The 95 % interval reaches 1.96 standard errors; 4 are allowed.
+    half = 4 * (shift["high"] - shift["low"]) / 2 / 1.96
+    assert abs(shift["size"] - 100 * np.expm1(0.25)) < half
+    held = [alert for alert in found if alert["held_under"] == gain["id"]]
+    assert {alert["supplier"] for alert in held} >= {"Alder Film", "Kept"}
+    assert {alert["state"] for alert in held} == {"closed"}
+    assert all(alert["evidence"]["explained_by"] == gain["id"] for alert in held)
+    # No supplier is charged with a level that moved, and no round tells of one.
+    charged = [alert for alert in found if alert["kind"] in ("point", "drift", "forecast") and not alert["held_under"]]
+    assert [alert for alert in charged if alert["raised_at"] >= gain["raised_at"]] == []
+    assert gain["id"] in done.raised
+    assert not {alert["id"] for alert in held} & set(done.raised)
+
+
+@pytest.mark.parametrize(("most", "is_charged"), [(0.5, True), (1.0, False)])
+def test_a_supplier_is_charged_only_where_the_most_that_the_bench_may_have_added_is_too_little(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, most: float, is_charged: bool
+) -> None:
+    def half(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
+        """Half of the gain, and at most half of it or all."""
+        told = explain(points, found)
+        return told.assign(common=0.5 * told["common"], most=most * told["common"])
+
+    monkeypatch.setattr("ingest.alerts.attribution.explain", half)
+    fill(bench, range(WEEKS))
+    bench.run()
+    drifts = [alert for alert in alerts(bench) if alert["kind"] == "drift"]
+
+    assert drifts
+    assert any(alert["held_under"] is None for alert in drifts) == is_charged
+
+
+def test_a_bench_alert_names_what_explains_the_lots_nearly_as_well(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def rivalled(*arguments: object, **options: object) -> list[Finding]:
+        rivals = (("chamber and quantity", "A", "energy"), ("quantity", "energy"))
+        found = common_shifts(*arguments, **options)  # type: ignore[arg-type]
+        return [replace(one, rivals=rivals, alternatives=("quantity energy",)) for one in found]
+
+    monkeypatch.setattr("ingest.alerts.shared_shift_alerts.common_shifts", rivalled)
+    fill(bench, range(WEEKS))
+    bench.run()
+    gain = next(alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None)
+    # What has the same lots is told as that.
+    assert gain["evidence"]["rivals"] == ["energy of what comes from chamber A"]
+    # The next round reads what this one noted.
+    assert bench.run(NOW + timedelta(days=1)).problems == []
+
+
+def test_agreement_alone_names_the_bench_where_no_check_standard_is(bench: Bench) -> None:
+    fill(bench, range(WEEKS), standard=False)
+    bench.run()
+    gain = next(alert for alert in alerts(bench) if alert["kind"] == "bench")
+    assert "4 of 4 suppliers moved the same way" in str(gain["message"])
+    assert gain["evidence"]["check_score"] is None
+
+
+def test_a_supplier_that_moves_further_than_the_bench_still_has_its_alert(bench: Bench) -> None:
+    fill(bench, range(WEEKS), own=0.15)
+    bench.run()
+    open_ones = [alert for alert in alerts(bench) if alert["state"] == "open" and alert["kind"] != "bench"]
+    assert {alert["supplier"] for alert in open_ones if alert["kind"] == "drift"} == {"Birch Pack"}
+
+
+def test_a_tester_that_is_repaired_closes_its_alert_and_goes_on_holding(bench: Bench) -> None:
+    fill(bench, range(WEEKS), until=29)
+    bench.run()
+    found = alerts(bench)
+    (gain,) = [alert for alert in found if alert["kind"] == "bench" and alert["supplier"] is None]
+    assert gain["state"] == "closed"
+    assert str(gain["evidence"]["closed_because"]).startswith("it came back on")
+    assert any(alert["held_under"] == gain["id"] for alert in found)
+
+
+@pytest.mark.parametrize(
+    ("since", "found"), [(120, ("gain", 50)), (100, ("gain", 50)), (150, ("gain", 70)), (190, ("", 0))]
+)
+def test_a_way_back_is_looked_at_without_the_bench_and_what_came_much_later_is_not(
+    since: int, found: tuple[str, int]
+) -> None:
+    # Lots every ten units of time; the bench was off for those from 50 to 100. Eight lots before an alert count with it.
+    tested = np.arange(30) * 10
+    points = pd.DataFrame({"tested_us": tested, "alert": np.where((tested >= 50) & (tested <= 100), "gain", "")})
+    told = attribution._Told(
+        "one", "drift", -1, since_us=since, raised_us=since + 40, latest_us=since + 40, evidence={}
+    )
+    assert attribution._suspected(told, points) == found
+
+
+def test_an_alert_that_was_over_before_the_bench_moved_speaks_for_none_after() -> None:
+    lots = pd.DataFrame({"valid": True, "started_us": np.arange(20) * 10})
+    chance = Episode(
+        "drift", 1, "look", "step", opened=8, latest=9, lots=2, strength=1.0, start=4, start_low=3, start_high=5
+    )
+    goes_on = replace(chance, latest=14)
+    told = attribution._Told("one", "drift", 1, since_us=40, raised_us=130, latest_us=150, evidence={})
+    assert not attribution._stands(told, 120, SimpleNamespace(points=lots, episodes=[chance]))
+    assert attribution._stands(told, 120, SimpleNamespace(points=lots, episodes=[goes_on]))
+
+
+def test_many_rounds_end_in_the_alerts_of_one_round(tmp_path_factory: pytest.TempPathFactory) -> None:
+    one, many = (Bench(tmp_path_factory.mktemp(name)) for name in ("one", "many"))
+    fill(one, range(WEEKS), own=0.15, until=29)
+    one.run()
+    fill(many, range(22), own=0.15, until=29)
+    many.run()
+    for week in range(22, WEEKS, 2):
+        fill(many, range(week, min(week + 2, WEEKS)), own=0.15, until=29)
+        many.run()
+    assert alerts(one) == alerts(many)
+
+
+def test_what_was_held_is_open_again_when_the_finding_goes(bench: Bench) -> None:
+    fill(bench, range(WEEKS))
+    bench.run()
+    assert any(alert["held_under"] for alert in alerts(bench))
+    # The other suppliers' lots of the gain, and the coupon's, are corrected to what they would have been: one is left.
+    for week in range(GAIN_WEEK, WEEKS):
+        rows = [row for row in week_rows(week, 0.0) if row["supplier"] != "Alder Film"]
+        bench.drop_tests(f"again{week}.csv", rows)
+    bench.run()
+    found = alerts(bench)
+    assert not any(alert["held_under"] for alert in found)
+    assert any(alert["supplier"] == "Alder Film" and alert["state"] == "open" for alert in found)
+
+
+def test_a_breach_is_never_held(bench: Bench) -> None:
+    bench.declare(STANDARD.replace("value = 20.0", "value = 13.0"))
+    fill_rows = [row for week in range(WEEKS) for row in week_rows(week, 0.25 * (week >= GAIN_WEEK))]
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * (WEEKS + 1))
+    bench.drop_tests("all.csv", fill_rows)
+    bench.run()
+    breaches = [alert for alert in alerts(bench) if alert["kind"] == "limit"]
+    assert breaches
+    assert not any(alert["held_under"] for alert in breaches)
+
+
+# Replay
+
+
+def board_and_alerts(bench: Bench, day: str | None = None) -> dict[str, object]:
+    lab = load(bench.folder)
+    if day is None:
+        store = known_store(bench.folder)
+        assert store is not None
+        with store.reading() as connection:
+            return {
+                "board": stored_documents.board(connection, lab),
+                "alerts": stored_documents.alerts(connection, lab, closed_too=True),
+            }
+    from datetime import date
+
+    with replayed(lab, date.fromisoformat(day)) as connection:
+        return {
+            "board": stored_documents.board(connection, lab),
+            "alerts": stored_documents.alerts(connection, lab, closed_too=True),
+        }
+
+
+def test_the_replay_of_the_last_day_is_what_the_board_says(bench: Bench) -> None:
+    fill(bench, range(WEEKS), own=0.15, until=29)
+    bench.run()
+    assert board_and_alerts(bench, NOW.date().isoformat()) == board_and_alerts(bench)
+
+
+@pytest.mark.parametrize("weeks", [12, 26])
+def test_the_replay_of_a_day_is_what_a_lab_that_ended_there_says(
+    weeks: int, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    whole, short = (Bench(tmp_path_factory.mktemp(name)) for name in ("whole", "short"))
+    fill(whole, range(WEEKS), own=0.15)
+    whole.run()
+    fill(short, range(weeks), own=0.15)
+    short.run()
+    day = (MONDAY + timedelta(weeks=weeks - 1)).date().isoformat()
+    then, was = board_and_alerts(whole, day), board_and_alerts(short)
+    assert then["alerts"] == was["alerts"]
+    # The short lab's last round was months later: only what hangs on its clock may differ.
+    unclocked = [[{**row, "state": ""} for row in said["board"]] for said in (then, was)]  # type: ignore[attr-defined]
+    key = sorted(unclocked[0], key=lambda row: (row["supplier"], row["product"]))
+    assert key == sorted(unclocked[1], key=lambda row: (row["supplier"], row["product"]))
+
+
+def test_a_replay_forgets_what_people_did_later_and_changes_nothing(bench: Bench) -> None:
+    fill(bench, range(WEEKS))
+    bench.run()
+    before = (bench.folder / "lotdrift.db").read_bytes()
+    gain = next(alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None)
+    assert (bench.folder / "lotdrift.db").read_bytes() == before
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.writing() as connection:
+        record(connection, Act(NOW, "R. Tester", "acknowledge", f"alert:{gain['id']}", "tester sent in", {}))
+    day = (MONDAY + timedelta(weeks=WEEKS - 1)).date().isoformat()
+    code = CliRunner().invoke(main, ["replay", day, "--lab", str(bench.folder), "--json"])
+    then = json.loads(code.stdout)
+    assert next(alert for alert in then["alerts"] if alert["id"] == gain["id"])["state"] == "open"
+
+
+def test_a_day_before_the_first_test_is_a_wrong_call(bench: Bench) -> None:
+    fill(bench, range(2))
+    bench.run()
+    found = CliRunner().invoke(main, ["replay", "2001-01-01", "--lab", str(bench.folder)])
+    assert (found.exit_code, found.stderr) == (2, "replay: nothing was tested up to 2001-01-01; give a later day\n")
+
+
+# Away from the limit
+
+
+def test_what_moves_away_from_its_only_limit_is_a_note(bench: Bench) -> None:
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * (WEEKS + 1))
+    for week in range(WEEKS):
+        rows = week_rows(week, 0.0, -0.4 * (week >= GAIN_WEEK), standard=False)
+        bench.drop_tests(f"wk{week:02}.csv", rows)
+    bench.run()
+    moved = [alert for alert in alerts(bench) if alert["kind"] == "drift" and alert["supplier"] == "Birch Pack"]
+    assert {alert["grade"] for alert in moved} == {"note"}
+    assert all(str(alert["message"]).endswith("this is away from the limit") for alert in moved)

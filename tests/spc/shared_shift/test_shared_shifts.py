@@ -1,0 +1,488 @@
+"""Film or bench: who is named, when, what is held under it, and that nothing looks ahead."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+from numpy.testing import assert_allclose
+from scipy import special
+
+from spc.shared_shift import search, supplier_agreement
+from spc.shared_shift.candidates import Candidate, on_suspect
+from spc.shared_shift.check_standard import standard_shift
+from spc.shared_shift.finding import MOST, Finding, Size, as_of, explain
+from spc.shared_shift.reference_scores import own_scores
+from spc.shared_shift.search import common_shifts
+from spc.shared_shift.supplier_agreement import Lab
+from spc.stream.humidity_effect import humidity_sensitivity
+
+START = 30.0
+
+
+def lab(seed: int, weeks: int = 36, check: bool = True) -> pd.DataFrame:
+    """Five suppliers with four streams each, weekly lots on one of two days, two chambers, a meter and a pulse tester, in control."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for stream in range(20):
+        kind, tester = (("energy", "pulse"), ("resistance", "meter"))[stream % 2]
+        for week in range(weeks):
+            chamber = "AB"[(week + stream // 2) % 2]
+            when = week + rng.choice([0.1, 0.5]) + rng.uniform(0, 0.1)
+            rows.append(
+                (
+                    stream,
+                    f"supplier {stream // 4}",
+                    kind,
+                    chamber,
+                    tester,
+                    f"{chamber}{week}",
+                    when,
+                    rng.normal(),
+                    0.1,
+                    False,
+                    0.2,
+                )
+            )
+    for stream, (kind, tester) in enumerate([("energy", "pulse"), ("resistance", "meter")], start=20):
+        rows += [
+            (stream, "lab", kind, "AB"[w % 2], tester, "", w + 0.5, rng.normal(), 0.1, True, 0.2)
+            for w in range(weeks)
+            if check
+        ]
+    return pd.DataFrame(rows, columns=list(search.POINT_COLUMNS))
+
+
+def moved(points: pd.DataFrame, size: float, **where: object) -> pd.DataFrame:
+    held = points["weeks"] >= START
+    for column, value in where.items():
+        held &= points[column] == value
+    return points.assign(z=points["z"] + size * held)
+
+
+def new(points: pd.DataFrame) -> list[Finding]:
+    return [found for found in common_shifts(points) if found.completed_at >= START]
+
+
+def named(found: Finding) -> tuple[str, str, str, int]:
+    return found.suspect_kind, found.suspect, found.quantity, found.direction
+
+
+@pytest.mark.parametrize("check", [True, False])
+def test_a_tester_that_moves_is_named_with_its_evidence(check: bool):
+    (found,) = new(moved(lab(1, check=check), 2.0, instrument="pulse"))
+    assert named(found) == ("instrument", "pulse", "", 1)
+    assert found.completed_at <= START + 3
+    assert found.since_low <= found.since <= found.since_high
+    assert abs(found.since - START) < 0.5
+    assert (found.agreeing, found.suppliers) == (5, 5)
+    # 2 sigma of a lot, which is 0.1 in the charted scale; 4 standard errors.
+    assert abs(found.sigmas - 2.0) < 4 * found.sigmas_se
+    assert abs(found.sizes["energy"].size - 0.2) < 4 * found.sizes["energy"].se
+    assert found.chance < 1e-3
+    assert set(found.explained) <= {*range(0, 20, 2), 20}
+    assert found.alternatives == ("quantity energy",)
+
+
+def test_a_chamber_that_moves_resistance_only_is_named_so():
+    found = new(moved(lab(2), -2.5, chamber="A", quantity="resistance"))
+    assert named(found[0]) == ("chamber and quantity", "A", "resistance", -1)
+
+
+def test_a_check_standard_that_moves_is_decisive_beside_one_supplier():
+    points = lab(3)
+    alone = points[(points["is_check_standard"]) | (points["supplier"] == "supplier 0")]
+    # A gain of 0.08 in the charted scale: 4 sigma of the check standard and 0.8 of the film.
+    alone = alone.assign(sigma=np.where(alone["is_check_standard"], 0.02, 0.1))
+    gain = moved(moved(alone, 0.8, instrument="meter"), 3.2, is_check_standard=True, instrument="meter")
+    found = new(gain)[0]
+    assert named(found) == ("instrument", "meter", "", 1)
+    assert found.completed_at < START + 4
+    assert found.check_score > 3
+
+
+def test_one_misread_check_standard_convicts_nobody():
+    points = lab(10)
+    misread = points["is_check_standard"] & (points["weeks"] == START + 0.5) & (points["instrument"] == "meter")
+    assert not new(points.assign(z=points["z"].mask(misread, 8.0)))
+
+
+def test_a_steady_check_standard_acquits_its_instrument():
+    # Every film of the tester moved by as much, and its check standard by nothing: 2 sigma of film are 8 of the standard.
+    points = lab(14)
+    films = ~points["is_check_standard"]
+    all_moved = moved(points, 2.0, instrument="pulse")
+    steady = all_moved.assign(z=points["z"].where(~films, all_moved["z"]), sigma=np.where(films, 0.1, 0.025))
+    assert ("instrument", "pulse") not in {(one.suspect_kind, one.suspect) for one in new(steady)}
+    # Without its witness the same lots convict it.
+    assert ("instrument", "pulse") in {(one.suspect_kind, one.suspect) for one in new(steady[films])}
+
+
+def test_a_quantity_whose_suppliers_all_moved_apart_has_no_size_and_moves_nothing():
+    points = moved(lab(1, check=False), 2.0, instrument="pulse")
+    (found,) = new(points)
+    unknown = replace(found, sizes={"energy": Size(*[np.nan] * 6)}, since=START - 3)
+    here = search.lab(points)
+    whole = slice(0, here.weeks.size)
+    assert_allclose(search._removed(here, whole, [unknown]), 0.0, atol=0)
+    assert search._removed(here, whole, [found]).any()
+
+
+def test_tails_of_lots_are_no_shift():
+    # One lot of each of five suppliers far out on one tester, within a week: wild lots, not a level.
+    points = lab(15)
+    odd = (points["stream"] % 4 == 0) & (points["stream"] < 20) & points["weeks"].between(31.0, 31.9)
+    wild = points.assign(z=points["z"] + 25.0 * odd)
+    held = points.assign(z=points["z"] + 3.0 * odd)
+    assert len(new(wild)) <= len(new(held))
+
+
+def test_one_supplier_that_moves_is_no_matter_of_the_bench():
+    # Six weeks of three labs are a third of a year: with a budget of one a year a single finding may be chance.
+    points = [moved(lab(seed), 3.0, supplier="supplier 2") for seed in (11, 12, 13)]
+    assert sum(len(new(one)) for one in points) <= 1
+
+
+def test_a_supplier_that_moved_everywhere_by_itself_is_not_heard() -> None:
+    points = moved(lab(11), 3.0, supplier="supplier 2", quantity="energy")
+    without = points[(points["supplier"] != "supplier 2") | (points["quantity"] != "energy")]
+    scores = []
+    for table in (points, without):
+        here = supplier_agreement.lab(table)
+        part = slice(int(np.searchsorted(here.weeks, START - 7.0)), here.weeks.size)
+        seen = supplier_agreement.agreement(here, here.z[part], part)
+        scores.append({label: one.score[k] for kind, one in zip(here.kinds, seen, strict=True) if one is not None
+                       for k, label in enumerate(kind.labels[one.first_suspect :])})  # fmt: skip
+
+    # Its resistance and its check standards' are: nothing moved there.
+    assert scores[0].keys() == scores[1].keys()
+    for label, score in scores[0].items():
+        assert_allclose(score, scores[1][label], rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("size", [3.0, 6.0, 12.0])
+def test_however_far_one_supplier_moved_the_others_are_heard(size: float) -> None:
+    points = moved(lab(11), size, supplier="supplier 2", quantity="energy")
+    assert heard_by_quantity(points) == {"energy": 4, "resistance": 5}
+
+
+def test_of_two_suppliers_it_cannot_be_told_which_moved() -> None:
+    points = moved(lab(11), 8.0, supplier="supplier 1", quantity="energy")
+    assert heard_by_quantity(points[points["supplier"].isin(["supplier 0", "supplier 1"])]) == {
+        "energy": 2,
+        "resistance": 2,
+    }
+
+
+def heard_by_quantity(points: pd.DataFrame) -> dict[str, int]:
+    """How many suppliers give a score on each quantity at the end."""
+    here = supplier_agreement.lab(points)
+    part = slice(int(np.searchsorted(here.weeks, here.weeks[-1] - 13.0)), here.weeks.size)
+    place = [kind.name for kind in here.kinds].index("quantity")
+    seen = supplier_agreement.agreement(here, here.z[part], part)[place]
+    assert seen is not None
+    names = [label[0] for label in here.kinds[place].labels]
+    return dict(zip(names, seen.suppliers.max(axis=1).astype(int).tolist(), strict=True))
+
+
+def test_suppliers_that_moved_together_are_all_heard() -> None:
+    assert heard_by_quantity(moved(lab(11), 3.0, quantity="energy")) == {"energy": 5, "resistance": 5}
+
+
+def test_a_supplier_that_moves_while_the_bench_moves_is_left_standing():
+    points = moved(moved(lab(5), 1.5, instrument="pulse"), 3.0, supplier="supplier 3", instrument="pulse")
+    findings = new(points)
+    assert findings[0].apart == ("supplier 3",)
+    own = (points["supplier"] == "supplier 3") & (points["weeks"] >= START + 0.5) & (points["instrument"] == "pulse")
+    # What is left is the supplier's own 3 sigma of 0.1; its lots' error and that of the common size, 4 standard errors.
+    left = (0.1 * points["z"] - explain(points, findings)["common"])[own].mean()
+    assert abs(left - 0.3) < 4 * np.hypot(0.1 / np.sqrt(own.sum()), findings[0].sizes["energy"].se)
+
+
+def test_what_is_repaired_ends_the_finding():
+    points = lab(6, weeks=48)
+    away = (points["instrument"] == "pulse") & points["weeks"].between(START, START + 6)
+    points["z"] += 3.0 * away
+    found = next(one for one in new(points) if one.suspect == "pulse")
+    assert abs(found.until - (START + 6)) < 0.5
+    assert found.returned_at < START + 9
+    told = explain(points, [found])
+    assert (told.loc[points["weeks"] > START + 7, "finding"] == -1).all()
+    assert (told.loc[away & (points["weeks"] > START + 0.5), "finding"] == 0).all()
+
+
+def test_nothing_ends_before_it_began() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    here = supplier_agreement.lab(points)
+    part = slice(0, here.weeks.size)
+    back = candidate(here, part, ("instrument", "pulse"), found.since, -1)
+
+    # The other way, but from the same lot on, or from one before: a quarrel about the start, and no way back.
+    assert search._returns(here, part, back, [found]) is None
+    assert search._returns(here, part, replace(back, since=found.since + 1.0), [found]) is found
+
+
+def test_lots_from_the_earliest_start_left_open_are_explained() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    late = replace(found, since_low=START, since=START + 2.0, since_high=START + 2.5)
+    told = explain(points, [late])
+    on = points["instrument"] == "pulse"
+
+    between = on & points["weeks"].between(late.since_low, late.since, inclusive="left")
+    assert between.sum() > 10
+    assert (told.loc[between, "finding"] == 0).all()
+    assert_allclose(
+        told.loc[between & ~points["is_check_standard"], "common"], late.sizes["energy"].size, rtol=0, atol=0
+    )
+    assert (told.loc[points["weeks"] < late.since_low, "finding"] == -1).all()
+
+
+def test_the_most_that_findings_explain_is_as_unsure_as_their_sizes() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    told = explain(points, [replace(found, rivals=()), replace(found, rivals=())])
+    on = (points["instrument"] == "pulse") & (points["weeks"] >= found.since) & ~points["is_check_standard"]
+    size = found.sizes["energy"]
+
+    # Two findings of one size add up, their errors by squares.
+    assert_allclose(told.loc[on, "most"], 2.0 * size.size + MOST * np.sqrt(2.0) * size.se, rtol=1e-14)
+    assert (told.loc[points["instrument"] != "pulse", ["most", "common"]] == 0.0).all(axis=None)
+
+
+def test_lots_until_the_latest_end_left_open_may_be_explained() -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    over = replace(found, until=START + 2.0, until_high=START + 4.0, rivals=())
+    told = explain(points, [over])
+    on = points["instrument"] == "pulse"
+
+    open_ones = on & points["weeks"].between(over.until, over.until_high, inclusive="left")
+    assert open_ones.sum() > 10
+    assert (told.loc[open_ones, "common"] == 0.0).all()
+    assert (told.loc[open_ones, "most"] > found.sizes["energy"].size).all()
+    assert (told.loc[open_ones, "finding"] == 0).all()
+    assert (told.loc[points["weeks"] >= over.until_high, ["most", "finding"]] == [0.0, -1]).all(axis=None)
+
+
+def test_lots_of_a_rival_may_be_explained_where_its_quantity_moved() -> None:
+    points = moved(lab(5), 2.0, chamber="A", quantity="energy")
+    found = replace(new(points)[0], since_low=START, rivals=(("instrument", "pulse"), ("chamber", "A")))
+    assert named(found) == ("chamber and quantity", "A", "energy", 1)
+    told, since = explain(points, [found]), points["weeks"] >= START
+
+    rival = since & (points["chamber"] == "B") & (points["instrument"] == "pulse")
+    assert (told.loc[rival, "common"] == 0.0).all()
+    assert (told.loc[rival, "most"] > found.sizes["energy"].size).all()
+    # Nothing is known of what resistance did.
+    assert (told.loc[points["quantity"] == "resistance", "most"] == 0.0).all()
+
+
+def test_suspects_that_explain_the_lots_as_well_are_rivals() -> None:
+    """All energy comes from one tester: that it is called an instrument is the prior odds' doing."""
+    (found,) = new(moved(lab(1, check=False), 2.0, instrument="pulse"))
+    assert ("quantity", "energy") in found.rivals
+    assert (found.suspect_kind, found.suspect) not in found.rivals
+
+
+@pytest.fixture
+def ended() -> tuple[Lab, slice, Finding]:
+    """A lab, all its lots, and a finding on its tester that was over after two weeks."""
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    here = supplier_agreement.lab(points)
+    over = replace(found, until=START + 2.0, until_high=START + 2.0, completed_at=START + 1.0)
+    return here, slice(0, here.weeks.size), over
+
+
+def candidate(here: Lab, part: slice, label: tuple[str, ...], since: float, direction: int) -> Candidate:
+    kind = next(one for one in here.kinds if one.name == label[0])
+    number = kind.labels.index(label[1:])
+    return Candidate(
+        kind=kind, suspect=number, since=since, since_low=since, since_high=since + 1.0, direction=direction, size=2.0,
+        score=9.0 * direction, check=np.nan, evidence=40.0, members=on_suspect(kind, number, part),
+    )  # fmt: skip
+
+
+def test_what_began_after_the_end_of_a_finding_is_no_rest_of_it(ended: tuple[Lab, slice, Finding]) -> None:
+    here, part, found = ended
+    rest, fresh = (candidate(here, part, ("instrument", "pulse"), START + week, 1) for week in (1.0, 3.0))
+    assert search._tail(here, part, rest, [found])
+    assert not search._tail(here, part, fresh, [found])
+
+
+def test_a_way_back_is_made_on_the_same_lots(ended: tuple[Lab, slice, Finding]) -> None:
+    here, part, over = ended
+    lasting = replace(over, until=np.inf, until_high=np.inf)
+    # Of the lots of both a chamber has a third, the energy of a chamber half.
+    chamber = candidate(here, part, ("chamber", "A"), START + 2.0, -1)
+    energy = candidate(here, part, ("chamber and quantity", "A", "energy"), START + 2.0, -1)
+    assert search._returns(here, part, chamber, [lasting]) is None
+    assert search._returns(here, part, energy, [lasting]) is lasting
+
+
+def test_lots_that_may_be_before_or_after_the_return_tell_nothing_of_the_size(
+    ended: tuple[Lab, slice, Finding],
+) -> None:
+    here, part, found = ended
+    lasting = replace(found, until=np.inf, until_high=np.inf)
+    back = candidate(here, part, ("instrument", "pulse"), START + 2.0, -1)
+
+    def over(higher: np.ndarray) -> Finding:
+        """The finding after its return, of a lab where some lots read higher."""
+        return search._ended(replace(here, z=here.z + 5.0 * higher), part, [lasting], lasting, back)
+
+    plain = over(here.weeks < 0.0)
+    assert (plain.until, plain.until_high) == (back.since, back.since_high)
+    assert over((here.weeks >= back.since) & (here.weeks < back.since_high)).sizes == plain.sizes
+    # Lots after it do tell.
+    assert over(here.weeks >= back.since_high).sizes != plain.sizes
+
+
+@pytest.mark.parametrize("day", [31.0, 33.0])
+def test_nothing_looks_ahead(day: float):
+    points = moved(lab(7), 1.5, chamber="B")
+    cut = points[points["weeks"] < day]
+    # What was found by then is there in the whole history too, of the same day and name.
+    then = [(one.completed_at, one.first_named) for one in common_shifts(cut)]
+    assert then == [(one.completed_at, one.first_named) for one in common_shifts(points) if one.completed_at < day]
+
+
+@pytest.mark.parametrize("first", [28.0, 30.3, 31.5, 34.2])
+def test_many_rounds_find_what_one_round_finds(first: float):
+    points = moved(lab(7, weeks=40), 1.5, chamber="B")
+    earlier = common_shifts(points[points["weeks"] < first])
+    known, after = as_of(earlier, float(points.loc[points["weeks"] >= first, "weeks"].min()))
+    late = points[points["weeks"] >= after - 60.0]
+    assert common_shifts(late, known=known, after=after) == common_shifts(points)
+
+
+def test_order_of_rows_does_not_matter():
+    points = moved(lab(8), 2.0, chamber="B")
+    assert common_shifts(points) == common_shifts(points.sample(frac=1.0, random_state=1))
+
+
+def test_chance_findings_keep_to_the_budget():
+    years = 6 * 36 / 52.1775
+    number = sum(len(common_shifts(lab(100 + seed))) for seed in range(6))
+    # Budget 1 a year; Poisson with that mean, 4 standard errors (chance of a false failure some 1e-3 with its skew).
+    assert number <= years + 4 * np.sqrt(years)
+
+
+def test_nothing_to_compare_finds_nothing():
+    assert common_shifts(lab(1).iloc[:0]) == []
+    assert common_shifts(lab(1).iloc[:1]) == []
+    unknown = moved(lab(1), 3.0, instrument="pulse").assign(load=None, chamber="", instrument=None)
+    assert {one.suspect_kind for one in new(unknown)} == {"quantity"}
+
+
+def test_wrong_input_says_what_is_wrong():
+    with pytest.raises(ValueError, match="the columns load are missing"):
+        common_shifts(lab(1).drop(columns="load"))
+    with pytest.raises(ValueError, match="weeks must be finite"):
+        common_shifts(lab(1).assign(weeks=np.inf))
+    with pytest.raises(ValueError, match="alike must be a correlation from 0 to below 1"):
+        common_shifts(lab(1).assign(alike=1.0))
+    with pytest.raises(ValueError, match="false_findings_per_year must be above 0"):
+        common_shifts(lab(1), false_findings_per_year=0)
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.2, 0.6])
+def test_the_mean_of_dependent_lots_has_the_variance_of_their_covariances_added_up(alike: float):
+    for lots in (1, 2, 7, 40):
+        apart = np.abs(np.subtract.outer(np.arange(lots), np.arange(lots)))
+        # Forty by forty terms near 1: rounding.
+        assert_allclose(
+            supplier_agreement.inflated(np.array([lots]), np.array([alike])), (alike**apart).sum() / lots, rtol=1e-13
+        )
+
+
+def test_lots_that_are_alike_need_more_to_speak_against_the_bench():
+    points = moved(lab(1, check=False), 1.2, instrument="pulse")
+
+    independent, dependent = (new(points.assign(alike=alike))[0] for alike in (0.0, 0.5))
+    assert abs(independent.score) > 1.2 * abs(dependent.score)
+    assert independent.sigmas_se < dependent.sigmas_se
+
+
+def test_humidity_slope_is_the_fixed_effect_regression_of_another_library():
+    rng = np.random.default_rng(9)
+    table = pd.DataFrame({"stream": np.repeat(np.arange(6), 8), "humidity": rng.normal(12.0, 0.8, 48)})
+    table["level"] = 20.0 + table["stream"] - 0.15 * table["humidity"] + 0.1 * rng.standard_normal(48)
+    found = humidity_sensitivity(table["level"], table["humidity"], table["stream"])
+    fit = smf.ols("level ~ humidity + C(stream)", table).fit()
+    low, high = fit.conf_int().loc["humidity"]
+    # Two least squares routes of 48 rows, levels near 20 with scatter 0.1.
+    assert_allclose(
+        [found.slope, found.se, found.lower, found.upper],
+        [fit.params["humidity"], fit.bse["humidity"], low, high],
+        rtol=1e-9,
+    )
+    assert found.degrees_of_freedom == fit.df_resid
+
+
+def test_humidity_that_did_not_vary_says_nothing():
+    assert humidity_sensitivity([1, 2, 3, 4, 5], [12] * 5, [1] * 5) is None
+    assert humidity_sensitivity([], [], []) is None
+    with pytest.raises(ValueError, match="must have one shape"):
+        humidity_sensitivity([1, 2], [1, 2], [1])
+    with pytest.raises(ValueError, match="confidence must be in"):
+        humidity_sensitivity([1, 2], [1, 2], [1, 1], confidence=1.5)
+
+
+def test_own_scores_are_those_of_a_plain_loop():
+    level = np.random.default_rng(3).normal(2.0, 0.1, 60)
+    found = own_scores(level)
+    scale = {}
+    for lot in range(8, 60):
+        start = max(start for start in (8, 12, 25, 50) if start <= lot)
+        before = level[max(0, start - 50) : start]
+        away = before - np.median(before)
+        reach = 3 / special.ndtri(0.75) * np.median(np.abs(away))
+        scale[lot] = np.sqrt(np.sum(np.clip(away, -reach, reach) ** 2) / (before.size - 3))
+    score = [(level[8] - level[:8].mean()) / scale[8]]
+    for lot in range(9, 60):
+        score.append(score[-1] + (level[lot] - level[lot - 1]) / scale[lot])
+    # Some sixty additions of terms below 10.
+    assert_allclose(found.sigma[8:], list(scale.values()), rtol=1e-12)
+    assert_allclose(found.score[8:], score, rtol=0, atol=1e-12)
+    assert np.isnan(found.score[:8]).all()
+
+
+def test_own_scores_do_not_change_for_a_later_lot():
+    level = np.random.default_rng(4).normal(0.0, 1.0, 70)
+    whole, part = own_scores(level), own_scores(level[:30])
+    assert_allclose(whole.score[:30], part.score, rtol=0, atol=0)
+
+
+def test_a_shift_there_and_back_is_one_size():
+    level = np.random.default_rng(5).normal(0.0, 0.1, 45)
+    away = level + 0.6 * ((np.arange(45) >= 30) & (np.arange(45) < 36))
+    apart = own_scores(away, largest=50.0).score - own_scores(level, largest=50.0).score
+    assert np.ptp(apart[30:36]) < 1e-9
+    assert_allclose(apart[36:], 0.0, atol=1e-9)
+
+
+def test_own_scores_hold_a_wild_lot_and_know_no_scale_without_scatter():
+    level = np.append(np.random.default_rng(6).normal(0.0, 1.0, 20), 500.0)
+    assert own_scores(level).score[-1] <= 40.0 + 4.0
+    assert np.isnan(own_scores(np.ones(20)).score).all()
+    assert own_scores([]).score.size == 0
+    with pytest.raises(ValueError, match="largest must be above 0"):
+        own_scores([1.0], largest=0.0)
+
+
+def test_a_standard_that_drifts_tells_its_shift():
+    times, level = np.arange(20.0), np.where(np.arange(20) < 10, 1.0, 1.0 + 0.01 * (np.arange(20) - 9))
+    at = np.array([9.5, 10.0, 12.0, 19.0])
+    plain = [0.0] + [
+        np.mean([x for t, x in zip(times, level, strict=True) if 10 <= t <= when][-5:]) - 1.0 for when in at[1:]
+    ]
+    assert_allclose(standard_shift(times, level, 9.5, at), plain, atol=1e-12)
+    assert_allclose(standard_shift([], [], 9.5, at), 0.0)
+    with pytest.raises(ValueError, match="must have one shape"):
+        standard_shift([1.0, 2.0], [1.0], 0.0, at)

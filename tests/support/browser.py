@@ -1,0 +1,89 @@
+"""A real browser and a real server process for the tests of the pages, and for the pictures of them."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.error import URLError
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "microsoft-edge")
+ARGUMENTS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+PATIENCE_SECONDS = 30
+
+# The width of a laptop and of a phone.
+WIDTHS = (1440, 390)
+STREAM = "/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"
+PAGES = {
+    "board": "/",
+    "stream": STREAM,
+    "limits": f"/limits?change=change+limit&day=2026-01-01&side=upper&value=25&{STREAM.partition('?')[2]}",
+    "lot": "/lot?supplier=Tarnwick&lot=TW00076",
+    "alerts": "/alerts?show=all",
+    "bench": "/bench",
+    "history": "/history",
+    "supplier": "/supplier?name=Tarnwick",
+    "scorecards": "/scorecards?quarter=2026-Q3",
+}
+
+
+@contextmanager
+def served(folder: Path) -> Iterator[str]:
+    """The address of the lab's dashboard, served by a process of its own that ends with the block."""
+    port = free_port()
+    command = [sys.executable, "-m", "dashboard.cli", "serve", "--lab", str(folder), "--port", str(port)]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    try:
+        yield waited_for(f"http://127.0.0.1:{port}", process)
+    finally:
+        process.terminate()
+        assert process.wait(timeout=PATIENCE_SECONDS) == 0
+
+
+def free_port() -> int:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])
+
+
+def waited_for(base: str, process: subprocess.Popen[bytes]) -> str:
+    """`base` once the server answers; fails when it has ended instead."""
+    for _ in range(PATIENCE_SECONDS * 10):
+        assert process.poll() is None, "the server ended before it answered"
+        try:
+            urllib.request.urlopen(f"{base}/healthz").close()
+        except URLError:
+            time.sleep(0.1)
+        else:
+            return base
+    raise AssertionError("the server did not answer")
+
+
+@contextmanager
+def started() -> Iterator[Browser]:
+    """A browser that this machine has."""
+    path = next((found for found in map(shutil.which, BROWSERS) if found), None)
+    assert path is not None, f"no browser found (looked for {', '.join(BROWSERS)}); make test brings one"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))
+        yield browser
+        browser.close()
+
+
+def drawn(page: Page) -> None:
+    """Wait until the page stands and all its figures are drawn."""
+    page.locator("#page h1").first.wait_for()
+    page.wait_for_function(
+        "() => document.querySelectorAll('#page .figure .main-svg').length >= document.querySelectorAll('#page .figure').length"
+    )

@@ -1,0 +1,337 @@
+"""The jobs the tool is for, in a real browser at the width of a laptop and of a phone; the main path by keyboard alone."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import BrowserContext, Page
+from support.browser import PAGES, STREAM, WIDTHS, drawn, served, started
+from support.demolab import copy_of, demo_lab
+
+# More places to stop at than any page has before its main content.
+MOST_TABS = 60
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A copy of the demo lab, served by a process of its own."""
+    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("served") / "lab")
+    with served(folder) as base:
+        yield base
+
+
+@pytest.fixture(scope="module")
+def windows(address: str) -> Iterator[dict[int, BrowserContext]]:
+    """A window as wide as a laptop's and one as a phone's; each keeps what it has loaded once."""
+    with started() as browser:
+        yield {width: browser.new_context(viewport={"width": width, "height": 900}) for width in WIDTHS}
+
+
+@pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])
+def page(request: pytest.FixtureRequest, windows: dict[int, BrowserContext], address: str) -> Iterator[Page]:
+    """The board; the test fails on an error in the console or a request to anywhere but the local server."""
+    opened = windows[request.param].new_page()
+    trouble: list[str] = []
+    opened.on("console", lambda said: trouble.append(said.text) if said.type == "error" else None)
+    opened.on("pageerror", lambda error: trouble.append(str(error)))
+    opened.on("request", lambda asked: trouble.append(asked.url) if is_foreign(asked.url, address) else None)
+    opened.goto(address)
+    yield opened
+    opened.close()
+    assert trouble == []
+
+
+def is_foreign(url: str, address: str) -> bool:
+    return not url.startswith((address, "data:", "blob:"))
+
+
+# The jobs
+
+
+def test_from_the_board_to_the_reading_behind_it(page: Page) -> None:
+    page.get_by_role("heading", name="need a call this week").wait_for()
+    page.get_by_role("link", name="BF-110 · shielding energy").click()
+
+    page.get_by_role("heading", name="BF-110, shielding energy act").wait_for()
+    drawn(page)
+    assert page.get_by_text("Chance of a breaching lot within 13 weeks").is_visible()
+    page.get_by_text("73 lots").click()
+    page.get_by_role("link", name="BF04286").first.click()
+
+    page.get_by_role("heading", name="Lot BF04286").wait_for()
+    page.get_by_text("Every reading, with its file and line").first.click()
+    assert page.get_by_role("cell", name="energy-2026-11-20.csv").first.is_visible()
+    assert page.get_by_role("heading", name="Chamber north, before 19 Nov 2026").is_visible()
+
+
+def test_a_click_on_a_lot_in_the_picture_opens_it(page: Page, address: str) -> None:
+    page.goto(address + STREAM)
+    drawn(page)
+
+    page.locator("#stream-figure .scatterlayer .points path").last.click(force=True)
+
+    page.get_by_role("heading", name="Lot BF0").wait_for()
+    assert "/lot?supplier=Brackenfoil&lot=BF0" in page.url
+
+
+def test_from_an_alert_to_its_lot_and_the_bench(page: Page) -> None:
+    page.get_by_role("link", name="Alerts", exact=True).click()
+    page.get_by_role("heading", name="to act on").wait_for()
+    assert page.get_by_role("heading", name="not under the limit of 20.0 nJ").is_visible()
+    page.get_by_role("link", name="TW00076").first.click()
+    page.get_by_role("heading", name="Lot TW00076: breaches its limit in surface resistance outside").wait_for()
+
+    page.get_by_role("link", name="Bench", exact=True).click()
+    page.get_by_role("heading", name="inside the window").wait_for()
+    drawn(page)
+    assert page.get_by_text("is a unit of sheet resistance").first.is_visible()
+
+
+@pytest.mark.parametrize("page", [390], indirect=True)
+def test_a_decision_on_a_lot_is_recorded_with_name_and_reason(page: Page, address: str) -> None:
+    page.goto(f"{address}/lot?supplier=Tarnwick&lot=TW00076")
+    page.get_by_text("Record what was decided").click()
+    form = page.locator("form", has=page.get_by_role("button", name="hold"))
+    form.get_by_label("your name").fill("Shift lead")
+    form.get_by_label("reason").fill("Level above the limit; supplier informed")
+    form.get_by_role("button", name="hold").click()
+
+    page.get_by_role("heading", name="Decided: hold, by Shift lead").wait_for()
+
+
+def test_a_scorecard_and_the_figures_of_a_stream_are_downloaded(page: Page, address: str, tmp_path: Path) -> None:
+    page.get_by_role("link", name="Scorecards", exact=True).click()
+    page.get_by_role("heading", name="Scorecards of 2026-Q3").wait_for()
+    with page.expect_download() as card:
+        page.get_by_role("link", name="CSV").first.click()
+    card.value.save_as(tmp_path / "card.csv")
+    assert (tmp_path / "card.csv").read_text().startswith("supplier,product,characteristic,quarter")
+
+    page.goto(address + STREAM)
+    with page.expect_download() as figures:
+        page.get_by_role("link", name="Download as CSV").click()
+    figures.value.save_as(tmp_path / "stream.csv")
+    rows = list(csv.DictReader((tmp_path / "stream.csv").read_text("utf-8-sig").splitlines()))
+    assert len(rows) == 73
+    assert rows[-1]["lot"] == "BF04286"
+
+
+def test_a_choice_on_the_board_stands_in_the_address(page: Page) -> None:
+    page.get_by_label("supplier").select_option("Tarnwick")
+    page.get_by_role("button", name="Show").click()
+
+    page.wait_for_url("**/?supplier=Tarnwick*")
+    page.get_by_role("link", name="TW-Rose · surface resistance inside").wait_for()
+    assert page.get_by_role("link", name="BF-110 · shielding energy").count() == 0
+    assert page.get_by_label("supplier").input_value() == "Tarnwick"
+
+
+def test_the_days_shown_of_a_stream_stand_in_the_address(page: Page, address: str) -> None:
+    page.goto(address + STREAM)
+    drawn(page)
+    page.get_by_text("Between two days").click()
+    page.get_by_label("first day").fill("2026-03-01")
+    page.get_by_label("last day").fill("2026-05-31")
+    page.locator("form", has=page.get_by_label("first day")).get_by_role("button", name="Show").click()
+
+    page.wait_for_url("**/stream?*since=2026-03-01&until=2026-05-31")
+    drawn(page)
+    assert page.get_by_label("first day").input_value() == "2026-03-01"
+    # The first mark of the axis; all of the stream begins in June 2025.
+    assert "Mar2026" in (page.locator("#stream-figure .xtick").first.text_content() or "")
+
+
+# By keyboard alone
+
+
+def test_the_supplier_that_breaches_first_and_the_reading_behind_it_by_keyboard(page: Page) -> None:
+    page.get_by_role("heading", name="need a call this week").wait_for()
+    press_to(page, "BF-110 · shielding energy")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="BF-110, shielding energy act").wait_for()
+    press_to(page, "73 lots")
+    page.keyboard.press("Enter")
+    press_to(page, "BF04286")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="Lot BF04286").wait_for()
+    press_to(page, "Every reading, with its file and line")
+    page.keyboard.press("Enter")
+
+    assert page.get_by_role("cell", name="energy-2026-11-20.csv").first.is_visible()
+
+
+def test_the_humid_week_is_acknowledged_and_opened_again_by_keyboard(page: Page) -> None:
+    drawn(page)
+    press_to(page, "Alerts")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="to act on").wait_for()
+    press_to(page, "1 climate")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/alerts?show=open&kind=climate")
+    page.wait_for_function("() => document.querySelectorAll('.alert').length === 1")
+    answer_by_keyboard(page, "Answer: acknowledge, close, note", "acknowledge", "Door seal replaced")
+    page.locator(".alert.acknowledged", has_text="Door seal replaced").wait_for()
+
+    answer_by_keyboard(page, "Answer: close, open again, note", "open again", "It is humid again")
+    page.locator(".alert.open", has_text="It is humid again").wait_for()
+
+
+def answer_by_keyboard(page: Page, summary: str, button: str, reason: str) -> None:
+    """Unfold the answers to the first alert that has this one, write name and reason, press the button."""
+    press_to(page, summary)
+    page.keyboard.press("Enter")
+    press_to(page, "your name")
+    page.keyboard.type("Bench 2")
+    press_to(page, "reason")
+    page.keyboard.type(reason)
+    press_to(page, button)
+    page.keyboard.press("Enter")
+
+
+def test_the_quarter_is_downloaded_by_keyboard(page: Page, tmp_path: Path) -> None:
+    drawn(page)
+    press_to(page, "Scorecards")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="Scorecards of 2026-Q3").wait_for()
+    press_to(page, "CSV")
+    with page.expect_download() as card:
+        page.keyboard.press("Enter")
+
+    card.value.save_as(tmp_path / "card.csv")
+    assert "2026-Q3" in (tmp_path / "card.csv").read_text()
+
+
+def test_a_server_that_is_silent_or_fails_is_told_and_forgotten_when_it_answers(
+    windows: dict[int, BrowserContext], address: str
+) -> None:
+    page = windows[WIDTHS[0]].new_page()
+    page.goto(address)
+    drawn(page)
+    trouble = page.locator("#trouble")
+    assert trouble.inner_text() == ""
+
+    page.route("**/_dash-update-component*", lambda route: route.abort())
+    page.get_by_role("link", name="Bench").click()
+    page.locator("#trouble", has_text="does not answer: what stands here may be old").wait_for()
+    page.unroute("**/_dash-update-component*")
+    page.route("**/_dash-update-component*", lambda route: route.fulfill(status=500, body=""))
+    page.get_by_role("link", name="Scorecards").click()
+    page.locator("#trouble", has_text="could not be drawn").wait_for()
+    page.unroute("**/_dash-update-component*")
+    page.get_by_role("link", name="Bench").click()
+    page.get_by_role("heading", name="inside the window at the last entry").wait_for()
+
+    assert trouble.inner_text() == ""
+    page.close()
+
+
+# The words that begin where the focus is, or those of its label; and whether one sees where it is.
+FOCUS = """() => {
+  const at = document.activeElement, place = at.getBoundingClientRect(), ring = getComputedStyle(at);
+  return {
+    words: (at.labels?.length ? at.labels[0] : at).textContent.trim(),
+    seen: ring.outlineStyle === 'solid' && parseFloat(ring.outlineWidth) >= 2 && place.width > 0
+      && place.bottom > 0 && place.top < innerHeight && place.right > 0 && place.left < innerWidth,
+  };
+}"""
+
+
+def press_to(page: Page, name: str) -> None:
+    """Go on with the tab key until the named link, button, field or summary has the focus, and is seen to have it."""
+    for _ in range(MOST_TABS):
+        page.keyboard.press("Tab")
+        focus = page.evaluate(FOCUS)
+        if focus["words"] == name:
+            assert focus["seen"], name
+            return
+    raise AssertionError(f'the tab key never came to "{name}"')
+
+
+# Every page
+
+# Text whose contrast with what lies behind it is under 4.5 to 1: success criterion 1.4.3 of WCAG 2.1, level AA, with its
+# formula of relative luminance.
+FAINT_TEXT = """() => {
+  const parts = css => css.match(/[\\d.]+/g).map(Number);
+  const light = ([r, g, b]) => [r, g, b].map(v => v / 255)
+    .map(v => v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+  const ground = element => {
+    for (let at = element; at; at = at.parentElement) {
+      const color = parts(getComputedStyle(at).backgroundColor);
+      if (color.length === 3 || color[3] === 1) return color;
+    }
+    return parts(getComputedStyle(document.body).backgroundColor);
+  };
+  const faint = [];
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walk.nextNode()) {
+    const element = walk.currentNode.parentElement;
+    const hidden = element.closest('[aria-hidden=true], svg, script, style, select') || !element.checkVisibility();
+    if (hidden || !walk.currentNode.textContent.trim()) continue;
+    const [a, b] = [light(parts(getComputedStyle(element).color)), light(ground(element))].sort((x, y) => y - x);
+    if ((a + 0.05) / (b + 0.05) < 4.5) faint.push(walk.currentNode.textContent.trim());
+  }
+  for (const field of document.querySelectorAll('input:not([type=hidden]), select')) {
+    const [a, b] = [light(parts(getComputedStyle(field).color)), light(ground(field))].sort((x, y) => y - x);
+    if ((a + 0.05) / (b + 0.05) < 4.5) faint.push(field.name);
+  }
+  return faint;
+}"""
+NAMELESS = """() => [...document.querySelectorAll('img:not([alt]), [role=img]:not([aria-label])'),
+  ...[...document.querySelectorAll('input:not([type=hidden]), select')].filter(one => !one.labels.length),
+  ...[...document.querySelectorAll('a, button')].filter(one => !one.textContent.trim())].map(one => one.outerHTML)"""
+
+
+def test_every_page_fits_is_read_and_is_named(page: Page, address: str) -> None:
+    for name, where in PAGES.items():
+        page.goto(address + where)
+        drawn(page)
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), name
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            assert page.evaluate(FAINT_TEXT) == [], (name, scheme)
+        assert page.evaluate(NAMELESS) == [], name
+        assert page.locator("h1").count() == 1, name
+        assert page.title().endswith("lotdrift")
+        # No button to a maker's cloud, no maker's mark.
+        assert page.locator(".modebar-btn, .plotlyjsicon").count() == 0, name
+
+
+@pytest.mark.parametrize("page", [1440], indirect=True)
+def test_the_board_fits_every_width_between(page: Page) -> None:
+    page.locator("#board").wait_for()
+    for width in (1920, 1366, 1280, 1057, 1055, 800, 737, 320):
+        page.set_viewport_size({"width": width, "height": 900})
+
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.set_viewport_size({"width": 1440, "height": 900})
+
+
+@pytest.mark.parametrize("page", [1440], indirect=True)
+def test_names_from_files_stay_text(page: Page, address: str) -> None:
+    page.goto(f"{address}/supplier?name=%3Cimg%20src%3Dx%20onerror%3Ddocument.title%3D1%3E")
+    page.get_by_role("heading", name="No supplier").wait_for()
+
+    assert "<img src=x" in page.locator("h1").inner_text()
+    assert page.locator("#page img").count() == 0
+
+
+@pytest.mark.parametrize("page", [1440], indirect=True)
+def test_a_stream_and_a_lot_are_printed_whole(page: Page, address: str) -> None:
+    for where in (STREAM, "/lot?supplier=Umberfold&lot=UM08224"):
+        page.goto(address + where)
+        drawn(page)
+        wide = page.evaluate(FIGURE_WIDTHS)
+        page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        assert max(page.evaluate(FIGURE_WIDTHS)) <= 703, "wider than A4 less two margins of 12 mm at 96 pixels an inch"
+        page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+        assert page.evaluate(FIGURE_WIDTHS) == wide
+
+
+FIGURE_WIDTHS = (
+    "[...document.querySelectorAll('.figure .main-svg:first-child')].map(one => Math.round(one.clientWidth))"
+)

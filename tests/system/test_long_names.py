@@ -1,0 +1,69 @@
+"""Names of 300 letters without a blank wrap on the pages: none becomes wider than the window of a laptop or of a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from urllib.parse import urlencode
+
+import pytest
+from playwright.sync_api import Browser, Page
+from support.browser import drawn, served, started
+from support.labs import MONDAY, Bench, lot_rows
+
+SUPPLIER, PRODUCT, LOT = ("Supplier" * 38)[:300], ("Product" * 43)[:300], ("Lot0" * 75)[:300]
+PLACES = {
+    "board": "/",
+    "alerts": "/alerts?show=all",
+    "bench": "/bench",
+    "history": "/history",
+    "lot": "/lot?" + urlencode({"supplier": SUPPLIER, "lot": LOT}),
+    "supplier": "/supplier?" + urlencode({"name": SUPPLIER}),
+    "stream": "/stream?" + urlencode({"supplier": SUPPLIER, "product": PRODUCT, "characteristic": "shielding_energy"}),
+    "scorecards": "/scorecards?quarter=2026-Q1",
+    "scorecard": "/scorecards?" + urlencode({"quarter": "2026-Q1", "supplier": SUPPLIER}),
+}
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    bench = Bench(tmp_path_factory.mktemp("long") / "lab")
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 24 * 50)
+    names = {"supplier": SUPPLIER, "product": PRODUCT}
+    rows = lot_rows(LOT, MONDAY + timedelta(weeks=6), [[29.0, 30.0]], **names)
+    for week in range(6):
+        rows += lot_rows(f"{week}{LOT}"[:300], MONDAY + timedelta(weeks=week), [[9.0, 9.1]], **names)
+    bench.drop_tests("t.csv", rows)
+    bench.run()
+    with served(bench.folder) as base:
+        yield base
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with started() as one:
+        yield one
+
+
+@pytest.fixture(params=[1440, 390], ids=["laptop", "phone"])
+def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
+    window = browser.new_context(viewport={"width": request.param, "height": 900})
+    yield window.new_page()
+    window.close()
+
+
+@pytest.mark.parametrize("name", list(PLACES))
+def test_no_page_is_wider_than_its_window(page: Page, address: str, name: str) -> None:
+    page.goto(address + PLACES[name])
+    drawn(page)
+
+    # The whole name is there, and nothing of it lies beside the window; tables that scroll by themselves may be wider.
+    assert (SUPPLIER in page.locator("body").inner_text()) == (name not in ("bench", "history"))
+    width = page.evaluate("window.innerWidth")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    beside = page.evaluate(
+        """() => [...document.querySelectorAll("#page *")]
+        .filter(one => !one.closest(".scroll, .figure, svg") && one.getBoundingClientRect().right > window.innerWidth + 1)
+        .map(one => one.tagName + "." + one.className)"""
+    )
+    assert beside == []
