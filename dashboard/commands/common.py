@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import click
 
+from ingest.common.text import printable
+
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
@@ -56,7 +58,7 @@ class Trouble(click.ClickException):
 
 def warn(line: str) -> None:
     """One line on standard error, without control characters that a name in a file could carry."""
-    click.echo("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), err=True)
+    click.echo(printable(line), err=True)
 
 
 def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:

@@ -23,7 +23,7 @@ from dashboard.text.formatting import (
     room_to_limit,
     weeks,
 )
-from ingest.evaluation.alert_text import printable
+from ingest.common.text import printable
 from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["Letter", "Surroundings", "about_many", "about_one", "urgent_first"]

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from ingest.evaluation.alert_text import printable
+from ingest.common.text import printable
 
 __all__ = ["Unsent", "cut_off_after"]
 

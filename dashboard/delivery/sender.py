@@ -17,9 +17,9 @@ from dashboard.delivery.smtp import MailServer
 from dashboard.delivery.webhook import Post, body_of, post
 from dashboard.text.formatting import counted
 from ingest.alerts.delivery_queue import Due
+from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.config.notification_models import Webhook
-from ingest.evaluation.alert_text import printable
 from ingest.parsing.timestamps import from_microseconds
 
 __all__ = ["Batch", "Carrier"]

@@ -20,8 +20,8 @@ from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import Desk
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
 from ingest.common import clock
+from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.evaluation.alert_text import printable
 from ingest.parsing.timestamps import microseconds
 from ingest.quarter.notices import asked_in, overdue
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState

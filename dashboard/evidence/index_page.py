@@ -7,7 +7,7 @@ from html import escape
 from typing import Any, Protocol
 
 from dashboard.text.formatting import CAUTIONS, moment
-from ingest.evaluation.alert_text import printable
+from ingest.common.text import printable
 
 __all__ = ["Member", "as_html"]
 

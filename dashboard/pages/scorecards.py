@@ -17,7 +17,8 @@ from dashboard.queries.lab_reader import Desk
 from dashboard.scorecard import export, scorecard, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.formatting import amount, day, room_to_limit
-from ingest.common.errors import CallError, quoted
+from ingest.common.errors import CallError
+from ingest.common.text import quoted
 
 __all__ = ["add_downloads", "layout"]
 

@@ -6,8 +6,8 @@ from typing import Any
 
 from dashboard.text.formatting import amount, characteristic, counted, day, listed
 from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BACK_BASELINE
+from ingest.common.text import printable
 from ingest.decisions.limit_requests import Request
-from ingest.evaluation.alert_text import printable
 
 __all__ = ["LOOSER", "asked", "bound", "difference", "in_force", "listing", "looser", "moving", "source"]
 

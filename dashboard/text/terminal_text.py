@@ -17,6 +17,7 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.limit_change_text import in_force
+from ingest.common.text import printable
 
 __all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "stream", "users"]
 
@@ -28,15 +29,11 @@ Document = dict[str, Any]
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Columns wide enough for what stands in them; control characters from names are not printed."""
-    lines = [[_printable(cell) for cell in row] for row in [heads, *rows]]
+    lines = [[printable(cell) for cell in row] for row in [heads, *rows]]
     widths = [max(len(line[column]) for line in lines) for column in range(len(heads))]
     return "\n".join(
         "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines
     )
-
-
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def board(rows: list[Document]) -> str:
@@ -95,9 +92,9 @@ def stream(document: Document) -> str:
     ]
     bounds = f"Limit of the document: {in_force(document) or 'none declared'}."
     return (
-        _printable(f"{head} {humidity(document)}")
+        printable(f"{head} {humidity(document)}")
         + "\n"
-        + _printable(bounds)
+        + printable(bounds)
         + "\n"
         + table(("lot", "tested", "level", "readings", "test", "stands out"), rows)
     )
@@ -129,7 +126,7 @@ def lot(document: Document) -> str:
         ]
         parts.append(table(("bag", "reading", "value", "file", "line", ""), rows))
     parts.append(alerts(document["alerts"]) if document["alerts"] else "No alert on this lot.")
-    return "\n".join(_printable(line) for part in parts for line in part.split("\n"))
+    return "\n".join(printable(line) for part in parts for line in part.split("\n"))
 
 
 def alerts(documents: list[Document]) -> str:
@@ -137,7 +134,7 @@ def alerts(documents: list[Document]) -> str:
     if not documents:
         return "No open alert."
     return "\n".join(
-        _printable(
+        printable(
             f"{alert['grade']:<4} {alert['state']:<12} {day(alert['raised_at']):<11} {alert['message']}  [{alert['id']}]"
         )
         for alert in documents
@@ -160,7 +157,7 @@ def check(document: Document) -> str:
     ]
     said = table(("file", "kind", "state", "rows", "refused", "why"), rows)
     refusals = [
-        _printable(f"{item['file']}, line {item['line']}, {item['reason']}") for item in document["refusals"][:20]
+        printable(f"{item['file']}, line {item['line']}, {item['reason']}") for item in document["refusals"][:20]
     ]
     more = len(document["refusals"]) - len(refusals)
     return "\n".join([said, *refusals, *([f"and {more} more"] if more else [])])
@@ -181,7 +178,7 @@ def preview(seen: Preview) -> str:
         "To read such files, put this into lab.toml:",
         seen.source,
     ]
-    return "\n".join(_printable(line) for part in said for line in part.split("\n"))
+    return "\n".join(printable(line) for part in said for line in part.split("\n"))
 
 
 def history(entries: list[Document]) -> str:

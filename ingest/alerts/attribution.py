@@ -17,8 +17,9 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.alerts.shared_shift_points import points_of
+from ingest.common.streams import Stream
 from ingest.config.lab import Lab
-from ingest.evaluation.evaluate_streams import Stream, evaluate_without
+from ingest.evaluation.evaluate_streams import evaluate_without
 from ingest.evaluation.stream_alerts import state_after_acts
 from ingest.store.store import get_meta, put_meta
 from spc.evaluate import Evaluation

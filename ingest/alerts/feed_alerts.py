@@ -9,8 +9,8 @@ from pathlib import PurePath
 
 from sqlalchemy import Connection
 
+from ingest.common.text import printable
 from ingest.config.lab import Lab, Source
-from ingest.evaluation.alert_text import printable
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from ingest.intake.drops import Taken
 from ingest.parsing.timestamps import DAY_US, microseconds

@@ -5,9 +5,7 @@ Every message is one line: what, where, what to do. A refused row or file is the
 
 from __future__ import annotations
 
-__all__ = ["CallError", "LabFileError", "RowsError", "StoreError", "quoted"]
-
-QUOTED_CHARACTERS = 60
+__all__ = ["CallError", "LabFileError", "RowsError", "StoreError"]
 
 
 class CallError(Exception):
@@ -24,9 +22,3 @@ class StoreError(Exception):
 
 class RowsError(StoreError):
     """The store is whole but can't keep these very rows: the file they came in is put aside, and its neighbours go on."""
-
-
-def quoted(text: str) -> str:
-    """Quote a text of a file in a message of one line: without control characters, and no longer than it need be."""
-    plain = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:QUOTED_CHARACTERS])
-    return f'"{plain}..."' if len(text) > QUOTED_CHARACTERS else f'"{plain}"'

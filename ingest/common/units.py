@@ -12,7 +12,7 @@ import unicodedata
 from dataclasses import dataclass
 from functools import cache
 
-from ingest.common.errors import quoted
+from ingest.common.text import quoted
 
 __all__ = [
     "BLANKS",

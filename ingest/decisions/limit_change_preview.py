@@ -17,10 +17,11 @@ from sqlalchemy import Connection
 from ingest.audit.audit_log import Act, check_signed, record
 from ingest.audit.limit_entries import entered, limit_acts, named_in
 from ingest.common.errors import CallError
+from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
 from ingest.config.limit_history import SIDES, Step, looser, on_day, step_document
 from ingest.decisions.limit_requests import LIMIT_CHANGES
-from ingest.evaluation.evaluate_streams import Evaluated, Stream, as_json, evaluate, heard_of, subject_of, write
+from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, heard_of, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_of
 from ingest.rounds.recompute import follow
 from ingest.sessions.session_columns import sessions_of

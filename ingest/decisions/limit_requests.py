@@ -29,10 +29,10 @@ from ingest.audit.audit_log import (
     stream_subject,
 )
 from ingest.audit.limit_entries import entered
-from ingest.common.errors import CallError, quoted
+from ingest.common.errors import CallError
+from ingest.common.text import printable, quoted
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.limit_history import SIDES
-from ingest.evaluation.alert_text import printable
 from ingest.parsing.timestamps import checked_day, microseconds
 from ingest.store.store import get_meta
 

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from ingest.common.number_format import amount, way
+from ingest.common.streams import Stream
+from ingest.common.text import printable
 from ingest.parsing.timestamps import from_microseconds
 from spc.stream.unit_errors import Mark, Share, Slip
 
-if TYPE_CHECKING:
-    from ingest.evaluation.evaluate_streams import Stream
-
-__all__ = ["bench_message", "message", "printable", "slip", "suspect_named"]
-
-
-def printable(text: str) -> str:
-    """Text from files without control characters, which could move a terminal's cursor or break a mail's header."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+__all__ = ["bench_message", "message", "slip", "suspect_named"]
 
 
 def message(stream: Stream, evidence: dict[str, Any]) -> str:

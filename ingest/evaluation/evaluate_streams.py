@@ -18,6 +18,7 @@ import spc.evaluate
 from ingest.audit.audit_log import Act, acts_on_each, left_out_standing, restarts_standing, stream_subject
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.progress import Watch, unwatched
+from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.detector_state import watched, write_watched
 from ingest.evaluation.pooled_autocorrelation import note_sisters, sisters_of
@@ -31,20 +32,10 @@ from ingest.store.store import insert_many
 from spc import detection
 from spc.kernels.columns import Rows
 
-__all__ = ["Evaluated", "Stream", "evaluate", "evaluate_stale", "evaluate_without", "heard_of", "subject_of", "write"]
+__all__ = ["Evaluated", "evaluate", "evaluate_stale", "evaluate_without", "heard_of", "subject_of", "write"]
 
 STREAMS_AT_ONCE = 200
 JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-@dataclass(frozen=True, slots=True)
-class Stream:
-    """Supplier × product × characteristic, with its number in the store."""
-
-    id: int
-    supplier: str
-    product: str
-    characteristic: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from ingest.audit.audit_log import Act, left_out_standing, restarts_standing
+from ingest.common.streams import Stream
 from ingest.config.lab import Lab, Limits
 from ingest.config.limit_history import SIDES, step_document
 from ingest.parsing.timestamps import from_weeks, microseconds, weeks_to_us
@@ -21,9 +22,6 @@ from spc.evaluate import CHART_WIDTH, Evaluation, Segment
 from spc.kernels.columns import Rows
 from spc.stream.baseline import LeftOutReason, limits
 from spc.stream.verdicts import to_unit
-
-if TYPE_CHECKING:
-    from ingest.evaluation.evaluate_streams import Stream
 
 __all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
 

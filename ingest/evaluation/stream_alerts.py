@@ -10,11 +10,12 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection
 
+from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
@@ -25,9 +26,6 @@ from spc.kernels.columns import Rows
 from spc.stream.alert_episodes import QUIET_LOTS, Episode
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
-
-if TYPE_CHECKING:
-    from ingest.evaluation.evaluate_streams import Stream
 
 __all__ = ["Alert", "alert_id", "state_after_acts", "state_of", "stream_alerts", "write_stream_alerts"]
 

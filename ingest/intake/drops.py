@@ -20,8 +20,8 @@ from sqlalchemy import Connection, insert, select, update
 
 from ingest.common.errors import RowsError, StoreError
 from ingest.common.progress import Watch, unwatched
+from ingest.common.text import printable
 from ingest.config.lab import FILED, REFUSED, Lab, Source
-from ingest.evaluation.alert_text import printable
 from ingest.intake.archive import digest_of, free_name, put_away, settle, settle_all
 from ingest.intake.insert_rows import add_climate, add_readings
 from ingest.intake.open_files import size_and_time, still_written

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.evaluation.alert_text import printable
 from ingest.intake.drops import NAMELESS, Find, find, is_text, why_unfit
 from ingest.parsing.parse_file import FileRefused, Parsed, read_climate, read_tests
 

@@ -16,7 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.common.errors import quoted
+from ingest.common.text import quoted
 from ingest.common.units import BLANKS, BOUNDS, Unit, Value, ValueTextError, parse_number, parse_value, to_unit
 from ingest.parsing.timestamps import StampError, read_date
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.common.errors import quoted
+from ingest.common.text import quoted
 from ingest.common.units import logger_unit
 from ingest.config.models import Source
 from ingest.parsing.cells import Column, Numbers, floats_as_written, numbers

@@ -8,7 +8,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
-from ingest.common.errors import quoted
+from ingest.common.text import quoted
 from ingest.common.units import BLANKS, names_a_unit
 from ingest.config.models import Source
 from ingest.parsing.csv_table import NotATableError

@@ -16,7 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.common.errors import quoted
+from ingest.common.text import quoted
 from ingest.config.lab import Lab
 from ingest.parsing.cells import Column, Names, days, encoded, names, wholes
 from ingest.parsing.columns import Layout

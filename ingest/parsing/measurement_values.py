@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.common.errors import quoted
+from ingest.common.text import quoted
 from ingest.common.units import ENERGY, UNITS, Unit, UnitError, parse_unit
 from ingest.config.lab import Lab
 from ingest.config.models import Characteristic, Source

@@ -18,7 +18,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.common.errors import CallError, quoted
+from ingest.common.errors import CallError
+from ingest.common.text import quoted
 
 __all__ = [
     "AHEAD",

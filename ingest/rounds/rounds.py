@@ -7,19 +7,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 
-from filelock import FileLock, Timeout
 from sqlalchemy import Connection, insert, update
 
 from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.feed_alerts import watch_feeds
 from ingest.common import clock
-from ingest.common.errors import StoreError
 from ingest.common.progress import Watch, unwatched
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in
@@ -28,14 +23,11 @@ from ingest.rounds.recompute import derive
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema
 from ingest.store.last_round import clock_went_back
+from ingest.store.round_lock import alone
 from ingest.store.store import Store, get_meta, open_store, put_meta
 from ingest.store.unit_check import check_units
 
-__all__ = ["Round", "alone", "run"]
-
-LOCK_NAME = ".lotdrift.lock"
-# Another round holds the lock for as long as its drops take; a stuck one is worth a word.
-LOCK_SECONDS = 600
+__all__ = ["Round", "run"]
 
 
 @dataclass(slots=True)
@@ -72,19 +64,6 @@ def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
             return _run(store, lab, now, watch)
         finally:
             store.close()
-
-
-@contextmanager
-def alone(folder: Path) -> Iterator[None]:
-    """Nobody else on this machine does a round of the lab until the block ends."""
-    try:
-        with FileLock(folder / LOCK_NAME, timeout=LOCK_SECONDS):
-            yield
-    except Timeout as error:
-        raise StoreError(f"{folder}: another round has been running for ten minutes; end it, then run again") from error
-    except OSError as error:
-        name = error.filename or folder
-        raise StoreError(f"{name}: can't be written ({error.strerror}); see to it, then run again") from error
 
 
 def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:

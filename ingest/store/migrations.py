@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, Table, Text
 
 from ingest.common.errors import StoreError
-from ingest.rounds.rounds import alone
+from ingest.store.round_lock import alone
 from ingest.store.schema import SCHEMA_VERSION
 from ingest.store.store import Store, get_meta, keeper_of, put_meta
 

@@ -1,0 +1,17 @@
+"""The key of a stream: whose film, which product, which characteristic."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["Stream"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """Supplier × product × characteristic, with its number in the store."""
+
+    id: int
+    supplier: str
+    product: str
+    characteristic: str
