@@ -21,8 +21,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc.constants import c4, d2, d3
-from spc.kernels.subgroups import Factor, by_size, c5, deviations_of, pooled_sigma, quotient, ranges_of, sizes_of
+from spc.constants import c4, c5, d2, d3
+from spc.kernels.subgroups import Factor, by_size, deviations_of, pooled_sigma, quotient, ranges_of, sizes_of
 from spc.kernels.validation import Floats, as_streams, as_subgroups, finite_number, per_stream, positive
 
 __all__ = ["Chart", "Cusum", "cusum", "deviations", "ewma", "individuals", "means", "moving_range", "ranges"]

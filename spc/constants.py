@@ -13,7 +13,7 @@ from scipy import special
 
 from spc.kernels.validation import Floats, whole
 
-__all__ = ["A2", "A3", "B3", "B4", "B5", "B6", "D3", "D4", "E2", "c4", "d2", "d3"]
+__all__ = ["A2", "A3", "B3", "B4", "B5", "B6", "D3", "D4", "E2", "c4", "c5", "d2", "d3"]
 
 WIDTH = 3.0  # half-width of the limits, in standard deviations of the plotted statistic
 
@@ -116,6 +116,11 @@ def _chance_within(r: Floats, n: int, reach: float) -> Floats:
     log_density = special.xlog1py(n - 1, -np.minimum(outside, 1)) - low * low / 2
     within: Floats = n * step / np.sqrt(2 * np.pi) * np.exp(log_density).sum(axis=1)
     return within
+
+
+def c5(n: int) -> float:
+    """Standard deviation, in sigma, of the standard deviation of `n` normal values."""
+    return float(np.sqrt(1 - c4(n) ** 2))
 
 
 def A2(n: int) -> float:

@@ -22,10 +22,10 @@ from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_without
 from ingest.evaluation.stream_alerts import state_after_acts
 from ingest.store.store import get_meta, put_meta
-from spc.evaluate import Evaluation
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import Finding, explain
 from spc.stream.alert_episodes import QUIET_LOTS
+from spc.stream.evaluate import Evaluation
 from spc.vocabulary.enums import AlertState, Kind
 
 __all__ = ["HELD_BY", "hold_explained"]

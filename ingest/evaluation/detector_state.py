@@ -10,11 +10,12 @@ from typing import Any
 from sqlalchemy import Connection
 
 from ingest.store.store import insert_many
-from spc.capability import Capability, Withheld
+from spc.capability import Capability
 from spc.components import Components
 from spc.detection import Watch
-from spc.evaluate import Said
 from spc.stream.distribution_checks import Dependence, Neighbours
+from spc.stream.evaluate import Said
+from spc.stream.stream_capability import Withheld
 from spc.vocabulary.signal import Signal
 
 __all__ = ["watched", "write_watched"]

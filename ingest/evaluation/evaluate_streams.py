@@ -1,6 +1,6 @@
 """Store → statistics → store: evaluate the streams that changed.
 
-Each stream's sessions go through `spc.evaluate.stream`; the result is written whole, so that screens, mails and
+Each stream's sessions go through `spc.stream.evaluate.stream`; the result is written whole, so that screens, mails and
 scorecards show stored figures and compute none.
 """
 
@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
-import spc.evaluate
+import spc.stream.evaluate
 from ingest.audit.audit_log import Act, acts_on_each, left_out_standing, restarts_standing, stream_subject
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.progress import Watch, unwatched
@@ -44,7 +44,7 @@ class Heard:
 
     acts: list[Act]
     sisters: detection.Sisters
-    before: spc.evaluate.Said
+    before: spc.stream.evaluate.Said
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +52,7 @@ class Evaluated:
     """One stream as its evaluation is stored.
 
     `points` holds session, time of test, distance from usual and document of each point; `verdicts` has a row a session:
-    those of `spc.evaluate`, and `lot` and `started_us`; `charted` are the points of `spc.evaluate`, `marked` are the
+    those of `spc.stream.evaluate`, and `lot` and `started_us`; `charted` are the points of `spc.stream.evaluate`, `marked` are the
     sessions whose values may be a slip, `said` is for the next evaluation.
     """
 
@@ -65,7 +65,7 @@ class Evaluated:
     alerts: list[Alert]
     charted: Rows
     marked: Mapping[int, Suspect]
-    said: spc.evaluate.Said
+    said: spc.stream.evaluate.Said
 
 
 def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[set[int], list[str]]:
@@ -92,7 +92,7 @@ def heard_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, Hea
         stream.id: Heard(
             acts[subject_of(stream)],
             sisters.get(stream.characteristic, detection.ALONE),
-            said.get(stream.id, spc.evaluate.Said()),
+            said.get(stream.id, spc.stream.evaluate.Said()),
         )
         for stream in streams
     }
@@ -127,17 +127,19 @@ def evaluate(lab: Lab, streams: Sequence[tuple[Stream, Rows, Heard]]) -> list[Ev
         suspects(rows, lab.characteristic(stream.characteristic).scale, heard.acts) for stream, rows, heard in streams
     ]
     asked = [_asked(lab, *one, marked) for one, marked in zip(streams, marks, strict=True)]
-    evaluations = spc.evaluate.streams(asked)
+    evaluations = spc.stream.evaluate.streams(asked)
     return [
         _told(lab, stream, heard.acts, marked, rows, evaluation)
         for (stream, rows, heard), marked, evaluation in zip(streams, marks, evaluations, strict=True)
     ]
 
 
-def _asked(lab: Lab, stream: Stream, sessions: Rows, heard: Heard, marked: Mapping[int, Suspect]) -> spc.evaluate.Asked:
+def _asked(
+    lab: Lab, stream: Stream, sessions: Rows, heard: Heard, marked: Mapping[int, Suspect]
+) -> spc.stream.evaluate.Asked:
     aside = [session for session, one in marked.items() if one.settled == SET_ASIDE]
     prepared = for_evaluation(lab, stream.product, stream.characteristic, sessions, aside)
-    return spc.evaluate.Asked(
+    return spc.stream.evaluate.Asked(
         prepared, _settings(lab, stream, heard.acts, prepared, marked), heard.sisters, heard.before
     )
 
@@ -148,7 +150,7 @@ def _told(
     acts: list[Act],
     marked: Mapping[int, Suspect],
     sessions: Rows,
-    evaluation: spc.evaluate.Evaluation,
+    evaluation: spc.stream.evaluate.Evaluation,
 ) -> Evaluated:
     return Evaluated(
         stream=stream,
@@ -183,14 +185,16 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
 
 def evaluate_without(
     connection: Connection, lab: Lab, stream: Stream, commons: Sequence[Mapping[int, float]]
-) -> list[spc.evaluate.Evaluation]:
+) -> list[spc.stream.evaluate.Evaluation]:
     """Second looks at a stream, each with what the bench may have added to its levels (by session, charted scale) taken out."""
     lab = with_entered_limits(connection, lab)
     sessions, heard = sessions_of(connection, [stream.id])[stream.id], heard_of(connection, [stream])[stream.id]
     marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, heard.acts)
     # What was said of the levels as they are does not hold here.
-    anew = replace(heard, before=spc.evaluate.Said())
-    return spc.evaluate.streams([_asked(lab, stream, _without(sessions, common), anew, marked) for common in commons])
+    anew = replace(heard, before=spc.stream.evaluate.Said())
+    return spc.stream.evaluate.streams(
+        [_asked(lab, stream, _without(sessions, common), anew, marked) for common in commons]
+    )
 
 
 def _without(sessions: Rows, common: Mapping[int, float]) -> Rows:
@@ -200,11 +204,11 @@ def _without(sessions: Rows, common: Mapping[int, float]) -> Rows:
 
 def _settings(
     lab: Lab, stream: Stream, acts: list[Act], sessions: Rows, marked: Mapping[int, Suspect]
-) -> spc.evaluate.Settings:
+) -> spc.stream.evaluate.Settings:
     """What is declared and entered for a stream."""
     declared, left_out = lab.characteristic(stream.characteristic), left_out_standing(acts)
     numbered = zip(sessions.index.tolist(), sessions["lot"].tolist(), strict=True)
-    return spc.evaluate.Settings(
+    return spc.stream.evaluate.Settings(
         scale=declared.scale,
         judged=declared.judged,
         guard_percent=declared.guard_percent,
@@ -232,7 +236,7 @@ def as_json(document: object) -> str:
 
 
 def _points(
-    evaluation: spc.evaluate.Evaluation, scale: str, marked: Mapping[int, Suspect]
+    evaluation: spc.stream.evaluate.Evaluation, scale: str, marked: Mapping[int, Suspect]
 ) -> list[tuple[int, int, float | None, dict[str, Any]]]:
     points = evaluation.points
     columns = (points.index.tolist(), points["started_us"].tolist(), numbers(points.floats("z")))

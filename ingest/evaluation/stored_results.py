@@ -18,9 +18,9 @@ from ingest.config.limit_history import SIDES, step_document
 from ingest.parsing.timestamps import from_weeks, microseconds, weeks_to_us
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
-from spc.evaluate import CHART_WIDTH, Evaluation, Segment
 from spc.kernels.columns import Rows
 from spc.stream.baseline import LeftOutReason, limits
+from spc.stream.evaluate import CHART_WIDTH, Evaluation, Segment
 from spc.stream.verdicts import to_unit
 
 __all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]

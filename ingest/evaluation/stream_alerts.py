@@ -21,9 +21,9 @@ from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
 from ingest.sessions.suspect_values import Suspect
 from ingest.store.store import insert_many
-from spc.evaluate import Evaluation
 from spc.kernels.columns import Rows
 from spc.stream.alert_episodes import QUIET_LOTS, Episode
+from spc.stream.evaluate import Evaluation
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
 

@@ -57,7 +57,7 @@ def sessions_of(connection: Connection, ids: Sequence[int]) -> dict[int, Rows]:
 
 
 def for_evaluation(lab: Lab, product: str, characteristic: str, sessions: Rows, aside: Collection[int]) -> Rows:
-    """The rows that `spc.evaluate` takes: times in weeks, limits in force on the day of each test.
+    """The rows that `spc.stream.evaluate` takes: times in weeks, limits in force on the day of each test.
 
     A session that a person set aside is as one whose conditioning is not shown.
     """

@@ -7,10 +7,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.constants import c4
 from spc.kernels.validation import Floats
 
-__all__ = ["Factor", "Ints", "by_size", "c5", "deviations_of", "pooled_sigma", "quotient", "ranges_of", "sizes_of"]
+__all__ = ["Factor", "Ints", "by_size", "deviations_of", "pooled_sigma", "quotient", "ranges_of", "sizes_of"]
 
 Ints = NDArray[np.int64]
 Factor = Callable[[int], float]
@@ -20,11 +19,6 @@ def quotient(total: Floats, count: Floats | Ints) -> Floats:
     """`total` over `count`, nan where nothing was counted."""
     divided: Floats = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
     return divided
-
-
-def c5(n: int) -> float:
-    """Give the standard deviation, in sigma, of the standard deviation of `n` normal values."""
-    return float(np.sqrt(1 - c4(n) ** 2))
 
 
 def sizes_of(groups: Floats) -> Ints:

@@ -38,8 +38,8 @@ from films import (
     sisters_of,
 )
 
-from spc import charts, detection, evaluate, patterns
-from spc.stream import alert_episodes, session_summary
+from spc import charts, detection, patterns
+from spc.stream import alert_episodes, evaluate, session_summary
 from spc.vocabulary.signal import signal_frame, signals_in
 
 BUDGET = 0.2
@@ -138,7 +138,7 @@ def false_alerts(rng: np.random.Generator, streams: int) -> float:
 
 
 def bounded(rng: np.random.Generator, streams: int, lots_each: int = 80) -> None:
-    """One reading in four under the floor of the instrument, through `spc.evaluate.stream`, a stream alone."""
+    """One reading in four under the floor of the instrument, through `spc.stream.evaluate.stream`, a stream alone."""
     found = []
     for number in range(streams):
         found_in = evaluate.stream(floored(rng, lots_each), evaluate.Settings(false_alerts_per_year=BUDGET))

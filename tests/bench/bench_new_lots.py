@@ -2,7 +2,7 @@
 
     python tests/bench/bench_new_lots.py [STREAMS]
 
-CPU seconds of one core. The detector takes the new lots of all streams at once; `spc.evaluate.stream` and a round do all the
+CPU seconds of one core. The detector takes the new lots of all streams at once; `spc.stream.evaluate.stream` and a round do all the
 rest as well: limits, patterns, capability, forecast, documents, store. Of a round the parts of what is derived are told one
 by one; the last lines are a round in which one stream has a new lot, beside few streams that have none and beside many.
 """
@@ -30,8 +30,8 @@ from ingest.alerts.shared_shift_alerts import FINDINGS
 from ingest.evaluation import evaluate_streams
 from ingest.rounds import recompute
 from ingest.store.store import get_meta, open_store
-from spc import charts, detection, evaluate, patterns
-from spc.stream import session_summary
+from spc import charts, detection, patterns
+from spc.stream import evaluate, session_summary
 
 BUDGET = 0.2
 LOTS = 200
@@ -100,11 +100,15 @@ def whole(rng: np.random.Generator, count: int = 20) -> None:
     settings = evaluate.Settings(false_alerts_per_year=BUDGET)
     frames = [sessions(rng) for _ in range(count)]
     evaluate.stream(frames[0], settings)
-    line("spc.evaluate.stream, from nothing", seconds(lambda: [evaluate.stream(f, settings) for f in frames]), count)
+    line(
+        "spc.stream.evaluate.stream, from nothing",
+        seconds(lambda: [evaluate.stream(f, settings) for f in frames]),
+        count,
+    )
     before = [evaluate.stream(frame.iloc[:-1], settings).said for frame in frames]
     pairs = list(zip(frames, before, strict=True))
     again = seconds(lambda: [evaluate.stream(f, settings, before=said) for f, said in pairs])
-    line("spc.evaluate.stream, one new lot", again, count)
+    line("spc.stream.evaluate.stream, one new lot", again, count)
 
 
 def rounds(rng: np.random.Generator) -> None:

@@ -9,17 +9,11 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from spc.capability import (
-    Withheld,
-    capability,
-    for_stream,
-    from_components,
-    satterthwaite,
-    worth_of,
-)
+from spc.capability import capability, from_components, satterthwaite, worth_of
 from spc.kernels.lognormal3 import l_moments, l_moments_without_each
 from spc.percentile_capability import percentile_capability
 from spc.stream.baseline import establish
+from spc.stream.stream_capability import Withheld, for_stream
 
 # D. C. Montgomery, Introduction to Statistical Quality Control, table 8.1: bursting strength of glass containers.
 # fmt: off

@@ -13,12 +13,13 @@ import pandas as pd
 import pytest
 from scipy import signal, special
 
-from spc.capability import capabilities, for_stream, worth_of
+from spc.capability import capabilities, worth_of
 from spc.changepoint import ramps, steps
 from spc.components import LEVELS, batch
 from spc.percentile_capability import percentile_capabilities
 from spc.stream.baseline import baselines, limits
 from spc.stream.distribution_checks import dependences
+from spc.stream.stream_capability import for_stream
 from spc.supplier import quarter, ranking
 
 Held = np.ndarray

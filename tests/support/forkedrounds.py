@@ -32,7 +32,7 @@ from support.labs import NOW
 
 import dashboard.queries.stored_documents  # noqa: F401  (loaded before the fork)
 import ingest.parsing.source_preview  # noqa: F401
-import spc.evaluate  # noqa: F401
+import spc.stream.evaluate  # noqa: F401
 from dashboard.cli import main as lotdrift
 from ingest.config.lab import load
 from ingest.rounds import rounds

@@ -18,7 +18,7 @@ import dashboard
 from dashboard.cli import main
 from ingest.config.models import Source
 from spc import patterns, runlength
-from spc.evaluate import CHART_PATTERNS
+from spc.stream.evaluate import CHART_PATTERNS
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
 

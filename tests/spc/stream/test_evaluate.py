@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from spc import runlength
-from spc.evaluate import CHART_PATTERNS, Asked, Evaluation, Said, Settings, stream, streams
+from spc.stream.evaluate import CHART_PATTERNS, Asked, Evaluation, Said, Settings, stream, streams
 from spc.stream.session_summary import summarise
 
 

@@ -19,6 +19,7 @@ from spc.stream import alert_episodes, baseline, distribution_checks, forecast, 
 from spc.stream.chart_columns import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
 from spc.stream.chart_points import among, charted_points, cut_at
 from spc.stream.memo import Recall, digest
+from spc.stream.stream_capability import Withheld, for_stream
 from spc.vocabulary.enums import Grade, Kind, Scale
 from spc.vocabulary.signal import Signal
 
@@ -115,7 +116,7 @@ class Evaluation:
     signals: list[Signal]
     episodes: list[alert_episodes.Episode]
     forecast: forecast.Forecast
-    capability: capability.Capability | capability.Withheld
+    capability: capability.Capability | Withheld
     pattern_price: PatternPrice
     said: Said
 
@@ -436,10 +437,10 @@ def _charted_limit(limit: float, scale: str) -> float | None:
 
 def _capability(
     points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, recall: Recall
-) -> capability.Capability | capability.Withheld:
+) -> capability.Capability | Withheld:
     """Capability of the segment in force, or why none is given: the stream must be stable and its lots normal."""
     if not segments:
-        return capability.Withheld.TOO_FEW_LOTS
+        return Withheld.TOO_FEW_LOTS
     segment = segments[-1]
     usual, found, normality = segment.baseline, segment.components, segment.normality
     within = float(sum(variance for variance in (found.bag, found.reading) if np.isfinite(variance)))
@@ -449,9 +450,9 @@ def _capability(
     stable = not _moving(points, signals)
     normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
 
-    def work_out() -> capability.Capability | capability.Withheld:
+    def work_out() -> capability.Capability | Withheld:
         worth = _worth(found, usual)
-        return capability.for_stream(usual, within, worth, lower, upper, stable=stable, normal=normal)
+        return for_stream(usual, within, worth, lower, upper, stable=stable, normal=normal)
 
     total = (found.total, found.total_low, found.total_high)
     lots = (usual.center, usual.center_se, usual.sigma, usual.count, usual.degrees_of_freedom)
