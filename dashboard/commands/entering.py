@@ -117,7 +117,7 @@ def settle(
     from ingest.audit import audit_log
     from ingest.common.clock import now
     from ingest.common.errors import CallError
-    from ingest.parsing.timestamps import from_microseconds
+    from ingest.common.instants import from_microseconds
     from ingest.rounds.recompute import derive
     from ingest.sessions import suspect_values
 

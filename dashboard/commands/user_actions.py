@@ -15,8 +15,8 @@ from sqlalchemy import Connection
 from ingest.audit import accounts, passwords
 from ingest.common.clock import now
 from ingest.common.errors import CallError
+from ingest.common.instants import microseconds
 from ingest.config.lab import Lab, load
-from ingest.parsing.timestamps import microseconds
 from ingest.store.store import open_store
 
 __all__ = ["PASSWORD_VARIABLE", "add", "change_password", "close", "documents"]

@@ -11,7 +11,7 @@ from dashboard.components.current_user import asker
 from dashboard.components.entry_form import field, form
 from dashboard.components.html_parts import lot_link
 from dashboard.text.formatting import amount, counted, day
-from dashboard.web import notice_file
+from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
 from spc.supplier.corrective_action import Answer
 
@@ -113,7 +113,7 @@ def _shown(result: Document, unit: str) -> html.Li:
 def _next_steps(alert: Document, action: Mapping[str, Any]) -> html.Details:
     paper = html.P(
         [
-            html.A("Notice to the supplier (PDF)", href=notice_file.address(alert["id"]), download=""),
+            html.A("Notice to the supplier (PDF)", href=notice_address(alert["id"]), download=""),
             " to hand over: it is sent to nobody by itself.",
         ]
     )

@@ -23,8 +23,8 @@ from dashboard.delivery.sender import Batch, Carrier
 from dashboard.queries import stored_documents
 from ingest.alerts import delivery_queue
 from ingest.alerts.delivery_queue import Due
+from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
-from ingest.parsing.timestamps import microseconds
 from ingest.store.store import Store
 from spc.vocabulary.enums import AlertState
 

@@ -17,10 +17,10 @@ from dashboard.delivery.smtp import MailServer
 from dashboard.delivery.webhook import Post, body_of, post
 from dashboard.text.formatting import counted
 from ingest.alerts.delivery_queue import Due
+from ingest.common.instants import from_microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.config.notification_models import Webhook
-from ingest.parsing.timestamps import from_microseconds
 
 __all__ = ["Batch", "Carrier"]
 

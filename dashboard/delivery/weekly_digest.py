@@ -15,15 +15,14 @@ from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import Room, room
 from dashboard.delivery.alert_messages import Letter, urgent_first
-from dashboard.notice.notice import ANSWER_DAYS
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import Desk
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
 from ingest.common import clock
+from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.parsing.timestamps import microseconds
-from ingest.quarter.notices import asked_in, overdue
+from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
 if TYPE_CHECKING:

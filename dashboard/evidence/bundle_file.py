@@ -29,8 +29,8 @@ from dashboard.queries.stored_documents import iso
 from dashboard.scorecard import export
 from dashboard.text.csv_cells import safe_cell
 from ingest.audit.limit_entries import with_entered_limits
+from ingest.common.instants import from_microseconds
 from ingest.config.lab import LAB_FILE, Lab
-from ingest.parsing.timestamps import from_microseconds
 from ingest.store.last_round import last_round
 
 __all__ = ["HASHES", "PAGE", "add_download", "address", "write"]

@@ -17,10 +17,10 @@ from sqlalchemy import Connection, Row, text
 from dashboard.evidence import bundle_scope
 from dashboard.evidence.bundle_scope import TESTS, Scope
 from dashboard.queries.stored_documents import iso, with_times
+from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
 from ingest.intake.archive import digest_of
-from ingest.parsing.timestamps import from_microseconds
 from ingest.sessions.conditioning import reach_us
 
 __all__ = ["COLUMNS", "Source", "rows_of"]

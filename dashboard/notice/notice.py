@@ -14,17 +14,16 @@ from typing import Any
 from sqlalchemy import Connection, RowMapping, text
 
 from dashboard.queries import stored_documents
+from ingest.common.instants import WEEK_US, from_microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
-from ingest.parsing.timestamps import WEEK_US, from_microseconds
 from ingest.store.last_round import last_round
 from spc.vocabulary.enums import Kind
 
-__all__ = ["ANSWER_DAYS", "LOT_BY_LOT", "document", "file_name"]
+__all__ = ["LOT_BY_LOT", "document", "file_name"]
 
 Document = dict[str, Any]
 
-ANSWER_DAYS = 14
 """Days within which an answer is asked for: common practice."""
 CHART_WEEKS = 78
 

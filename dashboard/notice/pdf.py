@@ -11,9 +11,9 @@ from importlib.resources import files
 from typing import Any
 
 from dashboard.notice import wording
-from dashboard.notice.notice import ANSWER_DAYS
 from dashboard.notice.svg_chart import chart
 from dashboard.text.formatting import day
+from ingest.quarter.notices import ANSWER_DAYS
 
 __all__ = ["as_pdf"]
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboard.notice.notice import ANSWER_DAYS, LOT_BY_LOT
+from dashboard.notice.notice import LOT_BY_LOT
 from dashboard.text.formatting import amount, change, characteristic, counted, day, percent, room_to_limit
 from ingest.common.number_format import SPOKEN_UNITS
+from ingest.quarter.notices import ANSWER_DAYS
 from spc.vocabulary.enums import Kind, Scale
 
 __all__ = ["ASKED", "NOT_SAID", "WRITTEN", "headline", "legend", "lot_rows", "measured", "moved", "title", "validity"]

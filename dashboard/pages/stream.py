@@ -29,7 +29,7 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.formatting import characteristic as spoken
 from dashboard.text.limit_change_text import in_force
-from dashboard.web import stream_file
+from dashboard.text.urls import stream_file_address
 from ingest.audit.audit_log import limit_subject, stream_subject
 from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
@@ -101,7 +101,7 @@ def layout(
                 form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
             ),
             html.H2("The figures as a table"),
-            html.P(html.A("Download as CSV", href=stream_file.address(names), download="", className="button")),
+            html.P(html.A("Download as CSV", href=stream_file_address(names), download="", className="button")),
             html.Details([html.Summary(counted(len(document["points"]), "lot")), _table(document)]),
             dcc.Location(id="stream-goes-to", refresh="callback-nav"),
             dcc.Store(id="stream-supplier", data=supplier),

@@ -15,7 +15,7 @@ from dash import dcc, html
 from dashboard.components.entry_form import field
 from dashboard.components.html_parts import chips
 from ingest.common.errors import CallError
-from ingest.parsing.timestamps import checked_day
+from ingest.common.instants import checked_day
 
 __all__ = ["Asked", "choices", "looks", "matters", "span", "told_adjusted"]
 

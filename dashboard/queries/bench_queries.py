@@ -9,10 +9,10 @@ from typing import Any
 from sqlalchemy import Connection, RowMapping, text
 
 from dashboard.queries.stored_documents import from_iso, iso, marked, rows_of
+from ingest.common.instants import DAY_US, HOUR_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
 from ingest.evaluation.alert_text import slip
-from ingest.parsing.timestamps import DAY_US, HOUR_US
 from ingest.store.last_round import clock_went_back
 
 __all__ = ["bench", "chamber_trace"]

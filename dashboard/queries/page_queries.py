@@ -9,8 +9,8 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, text
 
 from dashboard.queries.stored_documents import iso, rows_of, with_times
+from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
-from ingest.parsing.timestamps import WEEK_US
 from ingest.store.last_round import last_round
 
 __all__ = [

@@ -17,12 +17,12 @@ from dashboard.charts.sparkline import Room
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
+from ingest.common.instants import from_microseconds, microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import step_document
 from ingest.decisions.corrective_actions import corrective_actions
 from ingest.evaluation.alert_text import slip
 from ingest.evaluation.humidity_effect import humidity_of
-from ingest.parsing.timestamps import from_microseconds, microseconds
 from ingest.rounds.rounds import Round
 from ingest.store.last_round import last_round
 from ingest.store.store import KEYS_AT_ONCE

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from dashboard.notice.notice import ANSWER_DAYS
 from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit
 from ingest.common.number_format import SPOKEN_UNITS
+from ingest.quarter.notices import ANSWER_DAYS
 from ingest.quarter.supplier_scores import SPARE
 from spc.supplier.quarter import Direction
 

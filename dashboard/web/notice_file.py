@@ -2,26 +2,18 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
-
 from flask import Flask, Response, request
 
 from dashboard.queries.lab_reader import Desk
+from dashboard.text.urls import NOTICE_PATH
 
-__all__ = ["add_download", "address"]
-
-PATH = "/notice-file"
-
-
-def address(alert: str) -> str:
-    """Where the notice about an alert is downloaded."""
-    return f"{PATH}?{urlencode({'alert': alert})}"
+__all__ = ["add_download"]
 
 
 def add_download(server: Flask, desk: Desk) -> None:
     """Answer the address of the notice."""
 
-    @server.get(PATH)
+    @server.get(NOTICE_PATH)
     def notice_file() -> Response:
         from dashboard.notice import notice
         from dashboard.notice.pdf import as_pdf

@@ -5,29 +5,23 @@ from __future__ import annotations
 import csv
 import io
 from typing import Any
-from urllib.parse import urlencode
 
 from flask import Flask, Response, request
 
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import Desk
 from dashboard.text.csv_cells import safe_cell
+from dashboard.text.urls import STREAM_FILE_PATH
 
-__all__ = ["add_download", "address", "as_csv"]
+__all__ = ["add_download", "as_csv"]
 
 Document = dict[str, Any]
 
-PATH = "/stream-file"
 NAMES = ("supplier", "product", "characteristic")
 COLUMNS = (
     "lot", "tested_at", "level", "bound", "unit", "bags", "readings", "bag_spread", "reading_spread", "usual", "control_lower",
     "control_upper", "limit_lower", "limit_upper", "chamber", "humidity_percent", "conditioning", "verdict", "stands_out",
 )  # fmt: skip
-
-
-def address(names: dict[str, str]) -> str:
-    """Where the file of a stream is downloaded."""
-    return f"{PATH}?{urlencode(names)}"
 
 
 def as_csv(document: Document) -> str:
@@ -66,7 +60,7 @@ def _row(point: Document, document: Document) -> list[Any]:
 def add_download(server: Flask, desk: Desk) -> None:
     """Answer the address of the file."""
 
-    @server.get(PATH)
+    @server.get(STREAM_FILE_PATH)
     def stream_file() -> Response:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
         with desk.reading() as connection:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 from sqlalchemy import Connection
 
+from ingest.common.instants import HOUR_US
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
-from ingest.parsing.timestamps import HOUR_US
 from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["watch_climate"]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
-from ingest.parsing.timestamps import MINUTE_US
+from ingest.common.instants import MINUTE_US
 from ingest.store.store import insert_many
 
 __all__ = ["CLAIMED", "SENT", "WAITING", "Due", "claim", "due", "note", "put_off", "settle", "tell_waiting"]

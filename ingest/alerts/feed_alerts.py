@@ -9,11 +9,11 @@ from pathlib import PurePath
 
 from sqlalchemy import Connection
 
+from ingest.common.instants import DAY_US, microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab, Source
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from ingest.intake.drops import Taken
-from ingest.parsing.timestamps import DAY_US, microseconds
 from ingest.store.last_round import misdated
 from ingest.store.store import insert_many
 from spc.vocabulary.enums import Grade, Kind

@@ -11,12 +11,12 @@ from sqlalchemy import Connection, select
 
 from ingest.alerts.attribution import hold_explained
 from ingest.alerts.shared_shift_points import points_since
+from ingest.common.instants import WEEK_US, from_microseconds, weeks_to_us
 from ingest.config.lab import Lab
 from ingest.evaluation.alert_text import bench_message, suspect_named
 from ingest.evaluation.reference_scores import CHANGED_FROM, changed_from
 from ingest.evaluation.stored_results import number
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
-from ingest.parsing.timestamps import WEEK_US, from_microseconds, weeks_to_us
 from ingest.store import schema
 from ingest.store.store import get_meta, put_meta
 from spc.shared_shift.finding import Finding, Size, as_of

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import Connection
 
+from ingest.common.instants import WEEK_US
 from ingest.common.units import UNITS
 from ingest.config.lab import Lab
 from ingest.evaluation.pooled_autocorrelation import sisters_of
-from ingest.parsing.timestamps import WEEK_US
 from ingest.store.store import fetch_frame
 from spc.detection import ALONE
 from spc.vocabulary.enums import Scale

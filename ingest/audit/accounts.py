@@ -15,8 +15,8 @@ from sqlalchemy import Connection, Row, delete, exists, func, insert, select, up
 
 from ingest.audit.audit_log import Act, record
 from ingest.common.errors import CallError
+from ingest.common.instants import from_microseconds, microseconds
 from ingest.common.text import quoted
-from ingest.parsing.timestamps import from_microseconds, microseconds
 from ingest.store import schema
 from ingest.store.store import get_meta, put_meta
 

@@ -16,7 +16,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select
 
 from ingest.common.errors import CallError
-from ingest.parsing.timestamps import from_microseconds, microseconds
+from ingest.common.instants import from_microseconds, microseconds
 from ingest.store import schema
 
 __all__ = [

@@ -10,9 +10,9 @@ from datetime import date
 from sqlalchemy import Connection
 
 from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, Act, acts_on, standing
+from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step
-from ingest.parsing.timestamps import microseconds
 
 __all__ = ["entered", "limit_acts", "named_in", "with_entered_limits"]
 

@@ -17,9 +17,9 @@ from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
 from ingest.audit.audit_log import Act, record
 from ingest.common.errors import CallError
+from ingest.common.instants import checked_day, from_microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.parsing.timestamps import checked_day, from_microseconds
 from ingest.store import schema
 from ingest.store.last_round import last_round
 from spc.supplier.corrective_action import Answer, compare

@@ -30,10 +30,10 @@ from ingest.audit.audit_log import (
 )
 from ingest.audit.limit_entries import entered
 from ingest.common.errors import CallError
+from ingest.common.instants import checked_day, microseconds
 from ingest.common.text import printable, quoted
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.limit_history import SIDES
-from ingest.parsing.timestamps import checked_day, microseconds
 from ingest.store.store import get_meta
 
 __all__ = ["BASELINE_CHANGES", "LIMIT_CHANGES", "NO_LIMIT", "Request", "as_act"]

@@ -14,9 +14,9 @@ from sqlalchemy import Connection
 
 from ingest.audit.audit_log import Act, record, stream_subject
 from ingest.common.errors import CallError
+from ingest.common.instants import checked_day
 from ingest.common.text import printable
 from ingest.evaluation.stream_alerts import state_after_acts
-from ingest.parsing.timestamps import checked_day
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
 __all__ = ["ALERT_ANSWERS", "LOT_DECISIONS", "NOTE", "answer", "lot_subject", "session_subject"]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from ingest.common.instants import from_microseconds
 from ingest.common.number_format import amount, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
-from ingest.parsing.timestamps import from_microseconds
 from spc.stream.unit_errors import Mark, Share, Slip
 
 __all__ = ["bench_message", "message", "slip", "suspect_named"]

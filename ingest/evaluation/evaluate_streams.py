@@ -17,6 +17,7 @@ from sqlalchemy import Connection
 import spc.stream.evaluate
 from ingest.audit.audit_log import Act, acts_on_each, left_out_standing, restarts_standing, stream_subject
 from ingest.audit.limit_entries import with_entered_limits
+from ingest.common.instants import WEEK_US
 from ingest.common.progress import Watch, unwatched
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
@@ -25,7 +26,6 @@ from ingest.evaluation.pooled_autocorrelation import note_sisters, sisters_of
 from ingest.evaluation.reference_scores import forget_scores, write_scores
 from ingest.evaluation.stored_results import board_row, numbers, point_documents, sketch, stream_document
 from ingest.evaluation.stream_alerts import Alert, stream_alerts, write_stream_alerts
-from ingest.parsing.timestamps import WEEK_US
 from ingest.sessions.session_columns import for_evaluation, sessions_of
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect, suspects, write_suspects
 from ingest.store.store import insert_many

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
+from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import as_json
 from ingest.evaluation.stored_results import number, numbers
-from ingest.parsing.timestamps import WEEK_US
 from ingest.store.store import get_meta, put_meta
 from spc.stream.humidity_effect import Sensitivity, Sums, pooled, sums_within
 from spc.stream.verdicts import to_unit

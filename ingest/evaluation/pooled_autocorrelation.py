@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import Connection
 
+from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
 from ingest.evaluation.reference_scores import note_changed
-from ingest.parsing.timestamps import WEEK_US
 from ingest.store.store import insert_many
 from spc import detection
 from spc.detection.pooled_autocorrelation import COLUMNS

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from ingest.audit.audit_log import Act, left_out_standing, restarts_standing
+from ingest.common.instants import from_weeks, microseconds, weeks_to_us
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, Limits
 from ingest.config.limit_history import SIDES, step_document
-from ingest.parsing.timestamps import from_weeks, microseconds, weeks_to_us
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
 from spc.kernels.columns import Rows

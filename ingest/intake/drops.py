@@ -19,6 +19,7 @@ from pathlib import Path
 from sqlalchemy import Connection, insert, select, update
 
 from ingest.common.errors import RowsError, StoreError
+from ingest.common.instants import microseconds
 from ingest.common.progress import Watch, unwatched
 from ingest.common.text import printable
 from ingest.config.lab import FILED, REFUSED, Lab, Source
@@ -31,7 +32,7 @@ from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import PIECE_BYTES, Feed, NotATableError, Piece, open_feed
 from ingest.parsing.rejections import Refusal
 from ingest.parsing.row_reader import Contradicted
-from ingest.parsing.timestamps import is_too_late, microseconds
+from ingest.parsing.timestamps import is_too_late
 from ingest.store import schema
 from ingest.store.last_round import is_behind
 from ingest.store.store import Store, insert_many

@@ -18,48 +18,24 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.common.errors import CallError
+from ingest.common.instants import AHEAD, EPOCH, microseconds
 from ingest.common.text import quoted
 
 __all__ = [
-    "AHEAD",
-    "DAY_US",
-    "EPOCH",
-    "FIRST_DAY",
-    "HOUR_US",
-    "LAST_DAY",
-    "MINUTE_US",
     "NO_TIME",
-    "WEEK_US",
     "Clock",
     "StampError",
     "Stamps",
-    "checked_day",
-    "from_microseconds",
-    "from_weeks",
     "is_too_late",
-    "microseconds",
     "read_date",
     "read_stamps",
     "settle_repeated",
-    "weeks_to_us",
 ]  # fmt: skip
 
 # Stands where a stamp was refused; the same value as numpy's NaT.
 NO_TIME = np.iinfo(np.int64).min
 
-# The store keeps times in microseconds, the statistics take weeks since the same origin.
-MINUTE_US = 60_000_000
-HOUR_US = 60 * MINUTE_US
-DAY_US = 24 * HOUR_US
-WEEK_US = 7 * DAY_US
-
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
-AHEAD = timedelta(days=1)
-# No test is stored from before 1990, and a day of the next century is a slip of the finger. Near the ends of the calendar
-# sums overflow.
-FIRST_DAY, LAST_DAY = date(1990, 1, 1), date(2099, 12, 31)
 TOO_LATE = "is more than a day ahead of this round"
 
 # Impossible months, days, hours and minutes are left to the careful route, so that one of them does not slow the rest.
@@ -107,26 +83,6 @@ class Stamps:
     us: NDArray[np.int64]
     reasons: dict[int, str]
     repeated: dict[int, tuple[int, int]]
-
-
-def microseconds(moment: datetime) -> int:
-    """An aware moment in UTC microseconds since 1970."""
-    return (moment - EPOCH) // timedelta(microseconds=1)
-
-
-def from_microseconds(us: int) -> datetime:
-    """The aware moment in UTC of stored microseconds."""
-    return EPOCH + timedelta(microseconds=us)
-
-
-def weeks_to_us(weeks: float) -> int:
-    """Weeks since 1970 to microseconds."""
-    return round(weeks * WEEK_US)
-
-
-def from_weeks(weeks: float) -> datetime:
-    """Weeks since 1970 back to an aware datetime in UTC."""
-    return from_microseconds(weeks_to_us(weeks))
 
 
 def read_stamps(texts: pa.Array, clock: Clock) -> Stamps:
@@ -217,13 +173,6 @@ def _too_early(text: str) -> str:
 
 def _too_late(text: str) -> str:
     return f"{quoted(text)} {TOO_LATE}; correct it, or set the clock of the source"
-
-
-def checked_day(asking: str, day: date) -> date:
-    """A day that a person named; CallError, which `asking` leads, where it can't be meant."""
-    if not FIRST_DAY <= day <= LAST_DAY:
-        raise CallError(f"{asking}: expected a day from {FIRST_DAY} to {LAST_DAY}, got {day}")
-    return day
 
 
 def is_too_late(reason: str) -> bool:

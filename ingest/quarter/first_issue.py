@@ -13,8 +13,8 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, text
 
+from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
-from ingest.parsing.timestamps import from_microseconds
 from ingest.quarter.lots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter_before, quarter_on
 from ingest.store import schema
 from ingest.store.last_round import last_round, misdated

@@ -16,8 +16,8 @@ from typing import Any
 from sqlalchemy import Connection, RowMapping, text
 
 from ingest.common.errors import CallError
+from ingest.common.instants import FIRST_DAY, LAST_DAY, microseconds
 from ingest.config.lab import Lab
-from ingest.parsing.timestamps import FIRST_DAY, LAST_DAY, microseconds
 
 __all__ = [
     "STANDINGS",

@@ -19,10 +19,10 @@ from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.shared_shift_alerts import FINDINGS
 from ingest.audit.accounts import SESSION_KEY
 from ingest.common.errors import CallError
+from ingest.common.instants import checked_day, microseconds
 from ingest.common.progress import Watch, unwatched
 from ingest.config.lab import Lab
 from ingest.evaluation.reference_scores import CHANGED_FROM
-from ingest.parsing.timestamps import checked_day, microseconds
 from ingest.rounds.recompute import derive
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema

@@ -15,10 +15,10 @@ from sqlalchemy import Connection, insert, update
 from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.feed_alerts import watch_feeds
 from ingest.common import clock
+from ingest.common.instants import microseconds
 from ingest.common.progress import Watch, unwatched
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in
-from ingest.parsing.timestamps import microseconds
 from ingest.rounds.recompute import derive
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema

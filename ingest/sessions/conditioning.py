@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ingest.parsing.timestamps import HOUR_US, MINUTE_US, NO_TIME
+from ingest.common.instants import HOUR_US, MINUTE_US
+from ingest.parsing.timestamps import NO_TIME
 
 __all__ = ["Rule", "State", "judge", "reach_us"]
 

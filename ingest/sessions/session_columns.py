@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
+from ingest.common.instants import WEEK_US, microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
-from ingest.parsing.timestamps import WEEK_US, microseconds
 from ingest.sessions.sessions import SUMMARY
 from spc.kernels.columns import Rows
 from spc.kernels.validation import Floats

@@ -11,9 +11,9 @@ import pyarrow as pa
 from sqlalchemy import Connection, text
 
 import spc.stream.session_summary
+from ingest.common.instants import HOUR_US
 from ingest.common.progress import Watch, unwatched
 from ingest.config.lab import Lab
-from ingest.parsing.timestamps import HOUR_US
 from ingest.sessions.conditioning import judge, reach_us
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame, insert_many

@@ -12,7 +12,7 @@ from datetime import datetime, tzinfo
 
 from sqlalchemy import Connection, text
 
-from ingest.parsing.timestamps import AHEAD, DAY_US, HOUR_US, MINUTE_US, from_microseconds, microseconds
+from ingest.common.instants import AHEAD, DAY_US, HOUR_US, MINUTE_US, from_microseconds, microseconds
 
 __all__ = ["clock_went_back", "is_behind", "last_round", "misdated"]
 

@@ -28,7 +28,7 @@ from scipy import stats
 from sqlalchemy import Connection
 from support.labs import LAB_TOML, MONDAY, Bench
 
-from ingest.parsing.timestamps import WEEK_US
+from ingest.common.instants import WEEK_US
 from ingest.store.store import known_store
 
 WEEKS = 62

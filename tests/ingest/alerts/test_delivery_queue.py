@@ -11,7 +11,7 @@ from support.labs import Bench
 
 from ingest.alerts import delivery_queue
 from ingest.alerts.delivery_queue import Due, claim, due, note, put_off, settle, tell_waiting
-from ingest.parsing.timestamps import MINUTE_US
+from ingest.common.instants import MINUTE_US
 from ingest.store.store import open_store
 
 BOTH_STORES = True

@@ -16,9 +16,9 @@ from sqlalchemy import text
 from support.labs import LAB_TOML, MONDAY, NOW, TEST_COLUMNS, Bench, csv_text, lot_rows
 
 from dashboard.queries import stored_documents
+from ingest.common.instants import microseconds
 from ingest.config.lab import load
 from ingest.intake.drops import Entry
-from ingest.parsing.timestamps import microseconds
 from ingest.store.store import known_store
 
 BOTH_STORES = True

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.parsing.timestamps import NO_TIME, Clock, StampError, microseconds, read_date, read_stamps, settle_repeated
+from ingest.common.instants import microseconds
+from ingest.parsing.timestamps import NO_TIME, Clock, StampError, read_date, read_stamps, settle_repeated
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 LISBON = ZoneInfo("Europe/Lisbon")

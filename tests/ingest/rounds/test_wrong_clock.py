@@ -18,8 +18,8 @@ from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.lab_reader import Desk
 from dashboard.scorecard import scorecard
 from ingest.common.clock import now
+from ingest.common.instants import microseconds
 from ingest.config.lab import load
-from ingest.parsing.timestamps import microseconds
 from ingest.quarter import first_issue
 from ingest.rounds import rounds
 from ingest.store.last_round import last_round, misdated

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from ingest.parsing.timestamps import microseconds
+from ingest.common.instants import microseconds
 from ingest.sessions.conditioning import LOOK_BACK_HOURS, State, judge, reach_us
 
 BOTH_STORES = True

@@ -16,8 +16,8 @@ from dashboard.pages import bench as bench_page
 from dashboard.pages import lot as lot_page
 from dashboard.queries.lab_reader import Desk
 from dashboard.web.app import make_app
+from ingest.common.instants import microseconds
 from ingest.decisions.responses import session_subject
-from ingest.parsing.timestamps import microseconds
 
 NAMES = ("Alder Film", "MB-10", "surface_resistance")
 BY = ("--by", "A. Specialist", "--because", "the export says so")

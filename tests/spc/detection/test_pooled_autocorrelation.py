@@ -12,11 +12,11 @@ from statsmodels.tsa.stattools import acf
 from support.labs import MONDAY, Bench, lot_rows
 
 from ingest.alerts.shared_shift_points import points_of
+from ingest.common.instants import WEEK_US
 from ingest.config.lab import load
 from ingest.evaluation import pooled_autocorrelation
 from ingest.evaluation.pooled_autocorrelation import sisters_of
 from ingest.evaluation.reference_scores import changed_from
-from ingest.parsing.timestamps import WEEK_US
 from ingest.store.store import known_store
 from spc import detection
 from spc.detection import ALONE
