@@ -11,9 +11,9 @@ from sqlalchemy import Connection
 from ingest.common.instants import WEEK_US
 from ingest.common.units import UNITS
 from ingest.config.lab import Lab
-from ingest.evaluation.pooled_autocorrelation import sisters_of
+from ingest.evaluation.pooled_autocorrelation import pools_of
 from ingest.store.store import fetch_frame
-from spc.detection import ALONE
+from spc.detection import NO_POOL
 from spc.vocabulary.enums import Scale
 
 __all__ = ["points_of", "points_since"]
@@ -73,8 +73,8 @@ def _named(connection: Connection, lab: Lab, rows: pd.DataFrame) -> pd.DataFrame
 
 def _alike(connection: Connection, weeks: np.ndarray, of_stream: dict[str, np.ndarray]) -> np.ndarray:
     """How alike neighbouring lots were to be expected to be at each point; of a check standard nobody's sisters tell."""
-    alike, _ = ALONE.at(weeks)
-    for characteristic, sisters in sisters_of(connection).items():
+    alike, _ = NO_POOL.at(weeks)
+    for characteristic, sisters in pools_of(connection).items():
         own = (of_stream["characteristic"] == characteristic) & ~of_stream["is_check_standard"].astype(bool)
         alike[own], _ = sisters.at(weeks[own])
     return alike

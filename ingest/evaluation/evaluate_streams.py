@@ -22,7 +22,7 @@ from ingest.common.progress import Watch, unwatched
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.detector_state import watched, write_watched
-from ingest.evaluation.pooled_autocorrelation import note_sisters, sisters_of
+from ingest.evaluation.pooled_autocorrelation import pools_of, update_pooled_autocorrelation
 from ingest.evaluation.reference_scores import forget_scores, write_scores
 from ingest.evaluation.stored_results import board_row, numbers, point_documents, sketch, stream_document
 from ingest.evaluation.stream_alerts import Alert, stream_alerts, write_stream_alerts
@@ -43,7 +43,7 @@ class Heard:
     """What is known of a stream beside its sessions: what people entered, what its sisters say, what was said before."""
 
     acts: list[Act]
-    sisters: detection.Sisters
+    sisters: detection.PooledAutocorrelation
     before: spc.stream.evaluate.Said
 
 
@@ -71,7 +71,7 @@ class Evaluated:
 def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[set[int], list[str]]:
     """Evaluate every stream marked stale; their numbers, and the ids of the alerts that are new."""
     lab = with_entered_limits(connection, lab)
-    note_sisters(connection, lab)
+    update_pooled_autocorrelation(connection, lab)
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
     )
@@ -86,12 +86,12 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
 
 def heard_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, Heard]:
     """What is known of these streams beside their sessions, by number."""
-    sisters, said = sisters_of(connection), watched(connection, [stream.id for stream in streams])
+    sisters, said = pools_of(connection), watched(connection, [stream.id for stream in streams])
     acts = acts_on_each(connection, [subject_of(stream) for stream in streams])
     return {
         stream.id: Heard(
             acts[subject_of(stream)],
-            sisters.get(stream.characteristic, detection.ALONE),
+            sisters.get(stream.characteristic, detection.NO_POOL),
             said.get(stream.id, spc.stream.evaluate.Said()),
         )
         for stream in streams

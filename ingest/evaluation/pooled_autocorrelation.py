@@ -22,12 +22,12 @@ from ingest.store.store import insert_many
 from spc import detection
 from spc.detection.pooled_autocorrelation import COLUMNS
 
-__all__ = ["note_sisters", "sisters_of"]
+__all__ = ["pools_of", "update_pooled_autocorrelation"]
 
 STREAMS_AT_ONCE = 500
 
 
-def note_sisters(connection: Connection, lab: Lab) -> None:
+def update_pooled_autocorrelation(connection: Connection, lab: Lab) -> None:
     """Bring up to date what sisters say, and mark the streams of which they say something new as stale."""
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
@@ -41,10 +41,10 @@ def note_sisters(connection: Connection, lab: Lab) -> None:
         _ask(connection, characteristic)
 
 
-def sisters_of(connection: Connection) -> dict[str, detection.Sisters]:
+def pools_of(connection: Connection) -> dict[str, detection.PooledAutocorrelation]:
     """What sisters say, by characteristic."""
     rows = connection.exec_driver_sql("SELECT characteristic, said FROM sister")
-    return {name: detection.Sisters(*_columns(json.loads(said))) for name, said in rows}
+    return {name: detection.PooledAutocorrelation(*_columns(json.loads(said))) for name, said in rows}
 
 
 def _write_sums(connection: Connection, ids: Sequence[int]) -> None:
@@ -59,7 +59,7 @@ def _write_sums(connection: Connection, ids: Sequence[int]) -> None:
     ).fetchall()
     if rows:
         stream, started, level = (np.array(column) for column in zip(*(tuple(row) for row in rows), strict=True))
-        sums = detection.neighbours(stream, started / WEEK_US, level)
+        sums = detection.lag_sums(stream, started / WEEK_US, level)
         insert_many(
             connection,
             f"INSERT INTO neighbour (stream_id, {', '.join(COLUMNS)}) VALUES ({', '.join('?' * (len(COLUMNS) + 1))})",
@@ -77,7 +77,7 @@ def _ask(connection: Connection, characteristic: str) -> None:
         (characteristic,),
     ).fetchall()
     sums = pd.DataFrame([tuple(row) for row in rows], columns=["stream", *COLUMNS])
-    said = detection.pooled(sums)
+    said = detection.pool(sums)
     now = list(zip(said.from_weeks.tolist(), said.dependence.tolist(), said.lots.tolist(), strict=True))
     stored = connection.exec_driver_sql("SELECT said FROM sister WHERE characteristic = ?", (characteristic,)).scalar()
     news = set(now) ^ {tuple(one) for one in json.loads(stored or "[]")}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from spc.detection.detector import Watch, newest, watch, watch_all
-from spc.detection.pooled_autocorrelation import ALONE, Sisters, neighbours, pooled
+from spc.detection.pooled_autocorrelation import NO_POOL, PooledAutocorrelation, lag_sums, pool
 from spc.detection.windows import Stream
 
-__all__ = ["ALONE", "Sisters", "Stream", "Watch", "neighbours", "newest", "pooled", "watch", "watch_all"]
+__all__ = ["NO_POOL", "PooledAutocorrelation", "Stream", "Watch", "lag_sums", "newest", "pool", "watch", "watch_all"]

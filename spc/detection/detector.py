@@ -19,7 +19,7 @@ from spc.detection.bayes_factors import Moves, weigh
 from spc.detection.dispersion import widening
 from spc.detection.normal_scores import score
 from spc.detection.outlier import surprise
-from spc.detection.pooled_autocorrelation import ALONE, Sisters
+from spc.detection.pooled_autocorrelation import NO_POOL, PooledAutocorrelation
 from spc.detection.windows import SPAN, Ints, Stream, Windows, lots_counted, windows
 from spc.kernels.validation import Floats, positive
 from spc.vocabulary.enums import Grade, Kind
@@ -77,7 +77,7 @@ def watch(
     reading_variance: Floats,
     reading_df: Floats,
     false_alerts_per_year: float,
-    sisters: Sisters = ALONE,
+    sisters: PooledAutocorrelation = NO_POOL,
     before: Watch | None = None,
 ) -> Watch:
     """Signals of one stream's valid lots.

@@ -14,7 +14,7 @@ import pandas as pd
 from spc.detection.windows import Ints
 from spc.kernels.validation import Floats
 
-__all__ = ["ALONE", "BLOCK_WEEKS", "COLUMNS", "Sisters", "neighbours", "pooled"]
+__all__ = ["BLOCK_WEEKS", "COLUMNS", "NO_POOL", "PooledAutocorrelation", "lag_sums", "pool"]
 
 BLOCK_WEEKS = 13.0
 """What the sisters say is read anew once in so many weeks, from lots tested before."""
@@ -32,7 +32,7 @@ _STEP, _STEP_LOTS = 0.05, 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sisters:
+class PooledAutocorrelation:
     """What the streams of a characteristic said together, from each of some weeks on; all (m,).
 
     `dependence` is the correlation of neighbouring lots to expect of a stream, `lots` the number of own lots it is worth.
@@ -51,11 +51,11 @@ class Sisters:
         )
 
 
-ALONE = Sisters(np.empty(0), np.empty(0), np.empty(0))
+NO_POOL = PooledAutocorrelation(np.empty(0), np.empty(0), np.empty(0))
 """No sister is known."""
 
 
-def neighbours(stream: Ints, weeks: Floats, levels: Floats) -> pd.DataFrame:
+def lag_sums(stream: Ints, weeks: Floats, levels: Floats) -> pd.DataFrame:
     """Sums of streams that `pooled` joins, a row a stream and quarter in which lots were tested.
 
     Parameters
@@ -81,7 +81,7 @@ def neighbours(stream: Ints, weeks: Floats, levels: Floats) -> pd.DataFrame:
     return sums.assign(stream=stream, block=block).groupby(["stream", "block"]).sum().reset_index()
 
 
-def pooled(sums: pd.DataFrame) -> Sisters:
+def pool(sums: pd.DataFrame) -> PooledAutocorrelation:
     """What streams say together of the dependence of neighbouring lots, quarter by quarter.
 
     Parameters
@@ -108,7 +108,7 @@ def pooled(sums: pd.DataFrame) -> Sisters:
     .. [2] R. DerSimonian and N. Laird (1986), Meta-analysis in clinical trials, Controlled Clinical Trials 7, 177-188.
     """
     if sums.empty:
-        return ALONE
+        return NO_POOL
     stream, place = (np.unique(sums[name], return_inverse=True) for name in ("stream", "block"))
     cells = np.zeros((stream[0].size, place[0].size, 6))
     np.add.at(cells, (stream[1], place[1]), sums[list(COLUMNS[1:])].to_numpy(np.float64))
@@ -117,7 +117,7 @@ def pooled(sums: pd.DataFrame) -> Sisters:
     # What says the same as the quarter before is left out.
     news = [one is not None and (k == 0 or one != said[k - 1]) for k, one in enumerate(said)]
     kept = [((place[0][k] + 1.0) * BLOCK_WEEKS, *one) for k, one in enumerate(said) if one is not None and news[k]]
-    return Sisters(*np.array(kept, dtype=np.float64).T) if kept else ALONE
+    return PooledAutocorrelation(*np.array(kept, dtype=np.float64).T) if kept else NO_POOL
 
 
 def _estimates(told: Floats) -> tuple[Floats, Floats]:

@@ -127,14 +127,14 @@ class Asked:
 
     sessions: pd.DataFrame | Rows
     settings: Settings
-    sisters: detection.Sisters = detection.ALONE
+    sisters: detection.PooledAutocorrelation = detection.NO_POOL
     before: Said = field(default_factory=Said)
 
 
 def stream(
     sessions: pd.DataFrame | Rows,
     settings: Settings,
-    sisters: detection.Sisters = detection.ALONE,
+    sisters: detection.PooledAutocorrelation = detection.NO_POOL,
     before: Said | None = None,
 ) -> Evaluation:
     """Evaluate one stream.
@@ -313,7 +313,7 @@ def _at(watches: Sequence[detection.Watch], cut: int) -> detection.Watch | None:
     return watches[cut] if cut < len(watches) else None
 
 
-def _lots(part: Rows, sisters: detection.Sisters) -> detection.Stream:
+def _lots(part: Rows, sisters: detection.PooledAutocorrelation) -> detection.Stream:
     """The measured points of a segment as the detector takes them."""
     weeks, variances = part.floats("weeks"), part.floats("variance")
     alike, alike_lots = sisters.at(weeks)

@@ -111,14 +111,14 @@ def scored(table: pd.DataFrame) -> pd.DataFrame:
     for _, own in ordered.groupby("stream"):
         found = own_scores(own["z"].to_numpy() * own["scale"].to_numpy())
         first = own.iloc[0]
-        told = detection.ALONE if first["is_check_standard"] else said[first["quantity"]]
+        told = detection.NO_POOL if first["is_check_standard"] else said[first["quantity"]]
         parts.append(own.assign(z=found.score, sigma=found.sigma, alike=told.at(own["weeks"].to_numpy())[0]))
     return pd.concat(parts)
 
 
-def sisters(films: pd.DataFrame) -> detection.Sisters:
+def sisters(films: pd.DataFrame) -> detection.PooledAutocorrelation:
     """What the streams of one quantity say together of the dependence of neighbouring lots."""
-    return detection.pooled(detection.neighbours(*(films[name].to_numpy() for name in ("stream", "weeks", "z"))))
+    return detection.pool(detection.lag_sums(*(films[name].to_numpy() for name in ("stream", "weeks", "z"))))
 
 
 def by_chance(labs: int, seed: int, truth: Lots) -> None:

@@ -199,7 +199,7 @@ def asked(rng: np.random.Generator, seen: list[Film], *, alone: bool) -> pd.Data
         shifted = [
             Film(one.weeks - 78.0, one.levels, one.bags, one.bag_variance, one.reading_variance) for one in older
         ]
-        sisters = detection.ALONE if alone else sisters_of(shifted)
+        sisters = detection.NO_POOL if alone else sisters_of(shifted)
         streams += [as_stream(one, sisters) for one in seen[first : first + SISTERS]]
     return detection.newest(streams, np.zeros(len(streams), dtype=np.intp), BUDGET)
 

@@ -118,14 +118,14 @@ def films(rng: np.random.Generator, scene: Scene, count: int) -> list[Film]:
     return [film(rng, scene) for _ in range(count)]
 
 
-def sisters_of(lab: list[Film]) -> detection.Sisters:
+def sisters_of(lab: list[Film]) -> detection.PooledAutocorrelation:
     """What the streams of a lab say together, each with the levels that the bench measured."""
     stream = np.repeat(np.arange(len(lab)), [one.levels.size for one in lab])
     weeks, levels = (np.concatenate([getattr(one, name) for one in lab]) for name in ("weeks", "levels"))
-    return detection.pooled(detection.neighbours(stream, weeks, levels))
+    return detection.pool(detection.lag_sums(stream, weeks, levels))
 
 
-def as_stream(one: Film, sisters: detection.Sisters) -> detection.Stream:
+def as_stream(one: Film, sisters: detection.PooledAutocorrelation) -> detection.Stream:
     return detection.Stream(
         one.weeks,
         one.levels,
@@ -143,7 +143,7 @@ def signals(seen: list[Film], budget: float, *, alone: bool = False) -> pd.DataF
     streams = []
     for first in range(0, len(seen), SISTERS):
         lab = seen[first : first + SISTERS]
-        sisters = detection.ALONE if alone else sisters_of(lab)
+        sisters = detection.NO_POOL if alone else sisters_of(lab)
         streams += [as_stream(one, sisters) for one in lab]
     return detection.newest(streams, np.zeros(len(streams), dtype=np.intp), budget)
 

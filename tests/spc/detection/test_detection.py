@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from spc import detection
-from spc.detection import ALONE, thresholds
+from spc.detection import NO_POOL, thresholds
 from spc.detection.bayes_factors import weigh
 from spc.detection.dispersion import widening
 from spc.detection.normal_scores import score
@@ -153,7 +153,7 @@ def test_a_log_bayes_factor_agrees_with_the_marginal_likelihoods_it_stands_for()
     levels = np.random.default_rng(8).standard_normal(30)
     levels[::2] += 3.0  # neighbours unlike each other: dependence is 0 but for the mild one assumed
     nothing, zeros = np.full(30, np.nan), np.zeros(30)
-    stream = Stream(np.arange(30.0), levels, zeros, nothing, zeros, nothing, zeros, *ALONE.at(zeros))
+    stream = Stream(np.arange(30.0), levels, zeros, nothing, zeros, nothing, zeros, *NO_POOL.at(zeros))
     ((_, seen),) = windows([stream], np.array([0]), np.array([29]))
     scores = score(seen)
     e, lag = scores.innovation[0, -30:], scores.lag[0, -30:]
@@ -206,7 +206,7 @@ def test_the_dependence_of_neighbours_is_taken_out_of_the_scores():
         for t in range(1, SPAN):
             levels[t] = 0.5 * levels[t - 1] + np.sqrt(0.75) * levels[t]
         nothing, zeros = np.full(SPAN, np.nan), np.zeros(SPAN)
-        stream = Stream(np.arange(float(SPAN)), levels, zeros, nothing, zeros, nothing, zeros, *ALONE.at(zeros))
+        stream = Stream(np.arange(float(SPAN)), levels, zeros, nothing, zeros, nothing, zeros, *NO_POOL.at(zeros))
         ((_, seen),) = windows([stream], np.array([0]), np.array([SPAN - 1]))
         e = score(seen).innovation[0]
         left.append(np.corrcoef(e[1:], e[:-1])[0, 1])
@@ -234,7 +234,7 @@ def test_steady_normal_streams_stay_within_the_budget_and_spend_most_of_it(gap, 
     nothing, zeros, df = np.full(lots, np.nan), np.zeros(lots), np.full(lots, 5.0)
     streams = [
         Stream(
-            weeks, rng.standard_normal(lots), zeros, rng.chisquare(5, lots) / 5, df, nothing, zeros, *ALONE.at(weeks)
+            weeks, rng.standard_normal(lots), zeros, rng.chisquare(5, lots) / 5, df, nothing, zeros, *NO_POOL.at(weeks)
         )
         for _ in range(count)
     ]
@@ -250,7 +250,9 @@ def test_steady_normal_streams_stay_within_the_budget_and_spend_most_of_it(gap, 
     assert 0.8 * accepted - error < opened.mean() <= accepted + error
 
 
-@pytest.mark.parametrize("sisters", [ALONE, detection.Sisters(np.array([-1.0]), np.array([0.0]), np.array([40.0]))])
+@pytest.mark.parametrize(
+    "sisters", [NO_POOL, detection.PooledAutocorrelation(np.array([-1.0]), np.array([0.0]), np.array([40.0]))]
+)
 def test_every_lot_has_the_chance_of_a_first_false_signal_that_its_threshold_is_for(sisters):
     # A simulation apart from the one that made the tables: other seeds, and all the way through the detector. With a constant
     # chance p a lot, the share of streams that have signalled by lot n is 1 - (1 - p)^(n - 7) (Margavio and others 1995).
@@ -300,10 +302,10 @@ def as_stream(levels, bags):
     n = levels.size
     nothing, zeros = np.full(n, np.nan), np.zeros(n)
     df = np.full(n, 5.0)
-    return Stream(np.arange(float(n)), levels, zeros, bags, df, nothing, zeros, *ALONE.at(zeros))
+    return Stream(np.arange(float(n)), levels, zeros, bags, df, nothing, zeros, *NO_POOL.at(zeros))
 
 
-def watched(levels, bags, before=None, sisters=ALONE):
+def watched(levels, bags, before=None, sisters=NO_POOL):
     n = levels.size
     nothing, zeros = np.full(n, np.nan), np.zeros(n)
     return detection.watch(
@@ -335,14 +337,14 @@ def test_what_was_said_is_not_trusted_once_an_earlier_lot_says_something_else(mo
     before = watched(levels[:139], bags[:139])
     other = levels.copy()
     other[20] += 1e-9
-    told = detection.Sisters(np.array([100.0]), np.array([0.3]), np.array([40.0]))
+    told = detection.PooledAutocorrelation(np.array([100.0]), np.array([0.3]), np.array([40.0]))
     for call in ({"levels": other}, {"sisters": told}):
         given = {"levels": levels, "bags": bags} | call
         pd.testing.assert_frame_equal(
             watched(**given, before=before).signals, watched(**given).signals, check_exact=True
         )
     # A later quarter's word on dependence changes nothing that was said before it.
-    told = detection.Sisters(np.array([139.0]), np.array([0.3]), np.array([40.0]))
+    told = detection.PooledAutocorrelation(np.array([139.0]), np.array([0.3]), np.array([40.0]))
     judged = []
     plain = detection.detector.newest
     monkeypatch.setattr(detection.detector, "newest", lambda *call: judged.append(call[1].tolist()) or plain(*call))
@@ -369,6 +371,6 @@ def test_what_sisters_say_of_dependence_is_used():
     for t in range(1, 60):
         levels[t] = 0.7 * levels[t - 1] + np.sqrt(0.51) * levels[t]
     bags = np.ones(60)
-    told = [detection.Sisters(np.array([-1.0]), np.array([r]), np.array([40.0])) for r in (0.0, 0.7)]
+    told = [detection.PooledAutocorrelation(np.array([-1.0]), np.array([r]), np.array([40.0])) for r in (0.0, 0.7)]
     none, much = (len(watched(levels, bags, sisters=one).signals.query("kind == 'drift'")) for one in told)
     assert none > much == 0

@@ -15,11 +15,11 @@ from ingest.alerts.shared_shift_points import points_of
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import load
 from ingest.evaluation import pooled_autocorrelation
-from ingest.evaluation.pooled_autocorrelation import sisters_of
+from ingest.evaluation.pooled_autocorrelation import pools_of
 from ingest.evaluation.reference_scores import changed_from
 from ingest.store.store import known_store
 from spc import detection
-from spc.detection import ALONE
+from spc.detection import NO_POOL
 from spc.detection.pooled_autocorrelation import BLOCK_WEEKS
 
 
@@ -35,13 +35,13 @@ def streams(correlation: float, count: int, lots: int, seed: int = 1) -> np.ndar
 def sums_of(levels: np.ndarray, weeks: np.ndarray | None = None):
     count, lots = levels.shape
     when = np.arange(float(lots)) if weeks is None else weeks
-    return detection.neighbours(np.repeat(np.arange(count), lots), np.tile(when, count), levels.ravel())
+    return detection.lag_sums(np.repeat(np.arange(count), lots), np.tile(when, count), levels.ravel())
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.3, 0.6])
 def test_sisters_agree_with_the_autocorrelation_of_a_general_library(correlation):
     levels = streams(correlation, count=60, lots=200)
-    said = detection.pooled(sums_of(levels))
+    said = detection.pool(sums_of(levels))
     # statsmodels' estimate is biased by about -(1 + 3r) / n, added back (Kendall 1954, from memory); ours is rounded to
     # 0.05. Each of the two means has a standard error below 0.013.
     usual = np.mean([acf(stream, nlags=1, fft=False)[1] for stream in levels]) + (1 + 3 * correlation) / 200
@@ -51,32 +51,32 @@ def test_sisters_agree_with_the_autocorrelation_of_a_general_library(correlation
 
 def test_streams_that_differ_are_worth_less_to_each_other():
     alike = np.vstack([streams(r, count=4, lots=400, seed=int(100 * r)) for r in (0.0, 0.3, 0.6, 0.75)])
-    assert detection.pooled(sums_of(alike)).lots[-1] < 40.0
+    assert detection.pool(sums_of(alike)).lots[-1] < 40.0
 
 
 def test_a_scale_of_its_own_and_wild_lots_in_some_streams_change_little():
     levels = streams(0.4, count=40, lots=100)
     wild = levels * np.geomspace(0.01, 100.0, 40)[:, None]
     wild[::4, 50] *= 30.0
-    first, second = (detection.pooled(sums_of(one)).dependence[-1] for one in (levels, wild))
+    first, second = (detection.pool(sums_of(one)).dependence[-1] for one in (levels, wild))
     assert second == pytest.approx(first, abs=0.05)
 
 
 def test_what_sisters_say_of_a_week_hangs_on_no_later_lot():
     levels = streams(0.5, count=20, lots=80)
-    whole = detection.pooled(sums_of(levels))
+    whole = detection.pool(sums_of(levels))
     changed = levels.copy()
     changed[:, 52:] = streams(0.0, count=20, lots=28, seed=2)
-    other = detection.pooled(sums_of(changed))
+    other = detection.pool(sums_of(changed))
     early = np.arange(52.0 + BLOCK_WEEKS)
     assert all((a == b).all() for a, b in zip(whole.at(early), other.at(early), strict=True))
     assert whole.dependence[-1] > other.dependence[-1]
 
 
 def test_few_streams_say_nothing():
-    said = detection.pooled(sums_of(streams(0.5, count=4, lots=100)))
+    said = detection.pool(sums_of(streams(0.5, count=4, lots=100)))
     assert said.from_weeks.size == 0
-    assert detection.pooled(sums_of(np.empty((0, 0)))).from_weeks.size == 0
+    assert detection.pool(sums_of(np.empty((0, 0)))).from_weeks.size == 0
     # The caution of a stream alone is common practice: mildly alike, worth ten lots.
     assert [one.tolist() for one in said.at(np.array([3.0]))] == [[0.2], [10.0]]
 
@@ -159,8 +159,8 @@ def test_the_search_for_shifts_in_common_hears_what_sisters_say(bench: Bench):
     assert store is not None
     with store.writing() as connection:
         points = points_of(connection, lab, None)
-        (said,) = sisters_of(connection).values()
-        assert set(said.at(points["weeks"].to_numpy())[0]) > {ALONE.at(np.zeros(1))[0][0]}
+        (said,) = pools_of(connection).values()
+        assert set(said.at(points["weeks"].to_numpy())[0]) > {NO_POOL.at(np.zeros(1))[0][0]}
         assert_allclose(points["alike"], said.at(points["weeks"].to_numpy())[0], rtol=0, atol=0)
 
         # News from sisters has it look again from there on.
