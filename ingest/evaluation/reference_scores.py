@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from ingest.store.store import get_meta, insert_many, put_meta
 from spc.kernels.columns import Rows
-from spc.shared_shift.reference_scores import own_scores
+from spc.shared_shift.reference_scores import reference_scores
 
 __all__ = ["CHANGED_FROM", "changed_from", "forget_scores", "note_changed", "write_scores"]
 
@@ -23,7 +23,7 @@ Row = tuple[int, int, float, float]
 def write_scores(connection: Connection, stream_id: int, points: Rows) -> None:
     """Replace the scores of a stream by those of its evaluated points."""
     measured = points.take(points["measured"] & ~points["doubted"])
-    found = own_scores(measured.floats("level"))
+    found = reference_scores(measured.floats("level"))
     known = np.isfinite(found.score)
     columns = (measured.index, measured["started_us"], found.score, found.sigma)
     rows: list[Row] = list(zip(*(column[known].tolist() for column in columns), strict=True))

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from spc.kernels.validation import Floats, as_points, positive
 
-__all__ = ["FEWEST_LOTS", "FURTHEST", "OwnScores", "own_scores"]
+__all__ = ["FEWEST_LOTS", "FURTHEST", "ReferenceScores", "reference_scores"]
 
 FEWEST_LOTS = 8
 """Lots before the first score: a scatter from fewer says little."""
@@ -26,14 +26,14 @@ _NORMAL_MAD = 1.482602218505602
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class OwnScores:
+class ReferenceScores:
     """Shape (n,) both, nan where unknown: `score` in units of `sigma`, the standard deviation of a lot as known before it."""
 
     score: Floats
     sigma: Floats
 
 
-def own_scores(levels: ArrayLike, largest: float = 40.0) -> OwnScores:
+def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScores:
     """Score a stream's lots in order.
 
     To hold streams against each other: a step of the level is a step of the score by as many standard deviations, and
@@ -80,13 +80,13 @@ def own_scores(levels: ArrayLike, largest: float = 40.0) -> OwnScores:
     score = np.full(level.size, np.nan)
     known = np.isfinite(sigma)
     if not known.any():
-        return OwnScores(score, sigma)
+        return ReferenceScores(score, sigma)
     first = int(np.argmax(known))
     steps = np.diff(level[first:]) / sigma[first + 1 :]
     begin = (level[first] - level[:first].mean()) / sigma[first]
     # Where a stream's lots have all been alike it has no scale: such a step is left out.
     score[first:] = begin + np.concatenate([[0.0], np.nancumsum(steps)])
-    return OwnScores(_held(np.where(known, score, np.nan), largest), sigma)
+    return ReferenceScores(_held(np.where(known, score, np.nan), largest), sigma)
 
 
 def _known_before(level: Floats) -> Floats:

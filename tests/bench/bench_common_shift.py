@@ -23,7 +23,7 @@ from scipy import optimize, stats
 
 from spc import detection, runlength
 from spc.shared_shift import search
-from spc.shared_shift.reference_scores import own_scores
+from spc.shared_shift.reference_scores import reference_scores
 
 START = 50.0
 WITHIN = 3.0
@@ -109,7 +109,7 @@ def scored(table: pd.DataFrame) -> pd.DataFrame:
     said = {name: sisters(own) for name, own in films.groupby("quantity")}
     parts = []
     for _, own in ordered.groupby("stream"):
-        found = own_scores(own["z"].to_numpy() * own["scale"].to_numpy())
+        found = reference_scores(own["z"].to_numpy() * own["scale"].to_numpy())
         first = own.iloc[0]
         told = detection.NO_POOL if first["is_check_standard"] else said[first["quantity"]]
         parts.append(own.assign(z=found.score, sigma=found.sigma, alike=told.at(own["weeks"].to_numpy())[0]))

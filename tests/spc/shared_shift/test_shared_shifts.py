@@ -15,7 +15,7 @@ from spc.shared_shift import search, supplier_agreement
 from spc.shared_shift.candidates import Candidate, on_suspect
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import MOST, Finding, Size, as_of, explain
-from spc.shared_shift.reference_scores import own_scores
+from spc.shared_shift.reference_scores import reference_scores
 from spc.shared_shift.search import common_shifts
 from spc.shared_shift.supplier_agreement import Lab
 from spc.stream.humidity_effect import humidity_sensitivity
@@ -436,7 +436,7 @@ def test_humidity_that_did_not_vary_says_nothing():
 
 def test_own_scores_are_those_of_a_plain_loop():
     level = np.random.default_rng(3).normal(2.0, 0.1, 60)
-    found = own_scores(level)
+    found = reference_scores(level)
     scale = {}
     for lot in range(8, 60):
         start = max(start for start in (8, 12, 25, 50) if start <= lot)
@@ -455,25 +455,25 @@ def test_own_scores_are_those_of_a_plain_loop():
 
 def test_own_scores_do_not_change_for_a_later_lot():
     level = np.random.default_rng(4).normal(0.0, 1.0, 70)
-    whole, part = own_scores(level), own_scores(level[:30])
+    whole, part = reference_scores(level), reference_scores(level[:30])
     assert_allclose(whole.score[:30], part.score, rtol=0, atol=0)
 
 
 def test_a_shift_there_and_back_is_one_size():
     level = np.random.default_rng(5).normal(0.0, 0.1, 45)
     away = level + 0.6 * ((np.arange(45) >= 30) & (np.arange(45) < 36))
-    apart = own_scores(away, largest=50.0).score - own_scores(level, largest=50.0).score
+    apart = reference_scores(away, largest=50.0).score - reference_scores(level, largest=50.0).score
     assert np.ptp(apart[30:36]) < 1e-9
     assert_allclose(apart[36:], 0.0, atol=1e-9)
 
 
 def test_own_scores_hold_a_wild_lot_and_know_no_scale_without_scatter():
     level = np.append(np.random.default_rng(6).normal(0.0, 1.0, 20), 500.0)
-    assert own_scores(level).score[-1] <= 40.0 + 4.0
-    assert np.isnan(own_scores(np.ones(20)).score).all()
-    assert own_scores([]).score.size == 0
+    assert reference_scores(level).score[-1] <= 40.0 + 4.0
+    assert np.isnan(reference_scores(np.ones(20)).score).all()
+    assert reference_scores([]).score.size == 0
     with pytest.raises(ValueError, match="largest must be above 0"):
-        own_scores([1.0], largest=0.0)
+        reference_scores([1.0], largest=0.0)
 
 
 def test_a_standard_that_drifts_tells_its_shift():
