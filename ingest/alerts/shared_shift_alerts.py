@@ -20,10 +20,10 @@ from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from ingest.store import schema
 from ingest.store.store import get_meta, put_meta
 from spc.shared_shift.finding import Finding, Size, as_of
-from spc.shared_shift.search import common_shifts
+from spc.shared_shift.search import shared_shifts
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "watch_bench"]
+__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "update_shared_shift_alerts"]
 
 # What the search needs before the first day that it looks at again.
 REACH_WEEKS = 60.0
@@ -32,7 +32,7 @@ FINDINGS = "bench_findings"
 FALSE_FINDINGS_PER_YEAR = 1.0
 
 
-def watch_bench(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
+def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     """Search where points are new, write the alerts, hold what they explain; the ids that were not there before.
 
     `evaluated` are the streams whose alerts this round has written again.
@@ -73,7 +73,7 @@ def _searched(connection: Connection, lab: Lab, earlier: list[Finding]) -> list[
     connection.exec_driver_sql("DELETE FROM meta WHERE key = ?", (CHANGED_FROM,))
     known, after = as_of(earlier, first / WEEK_US)
     points = points_since(connection, lab, weeks_to_us(after - REACH_WEEKS))
-    return common_shifts(points, false_findings_per_year=FALSE_FINDINGS_PER_YEAR, known=known, after=after)
+    return shared_shifts(points, false_findings_per_year=FALSE_FINDINGS_PER_YEAR, known=known, after=after)
 
 
 # A finding as an alert

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from sqlalchemy import Connection
 
-from ingest.alerts.shared_shift_alerts import watch_bench
+from ingest.alerts.shared_shift_alerts import update_shared_shift_alerts
 from ingest.common.progress import Watch, unwatched
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_stale
@@ -24,7 +24,7 @@ def derive(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[
 
 def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     """Bring up to date what hangs on the evaluations of these streams; the ids of the bench alerts that are new."""
-    raised = watch_bench(connection, lab, evaluated)
+    raised = update_shared_shift_alerts(connection, lab, evaluated)
     tell_humidity(connection, lab, evaluated)
     return raised
 

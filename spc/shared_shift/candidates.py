@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spc.kernels.validation import Floats
-from spc.shared_shift.supplier_agreement import SUSPECTS, WINDOWS, Agreement, Kind, Lab
+from spc.shared_shift.supplier_agreement import SUSPECTS, WINDOWS, Agreement, LotPoints, SourceKind
 
-__all__ = ["SHARE", "WITHIN", "Candidate", "likeliest", "on_suspect", "passing", "same_matter", "shared"]
+__all__ = ["SHARE", "WITHIN", "Candidate", "most_likely", "on_source", "passing", "same_matter", "shared"]
 
 _YEAR_WEEKS = 365.2425 / 7
 # Independent looks that daily scans of all windows amount to. Not measured but set, with _OTHERS, so that chance findings
@@ -40,7 +40,7 @@ Flags = NDArray[np.bool_]
 class Candidate:
     """A suspect that passes, in the window that explains most; `members` are its lots among those looked at."""
 
-    kind: Kind
+    kind: SourceKind
     suspect: int
     since: float
     since_low: float
@@ -57,7 +57,7 @@ class Candidate:
         """Kind and names."""
         return self.kind.name, self.kind.labels[self.suspect]
 
-    def alternatives(self, here: Lab, part: slice) -> tuple[str, ...]:
+    def alternatives(self, here: LotPoints, part: slice) -> tuple[str, ...]:
         """Other suspects that made almost the same lots."""
         recent = here.weeks[part] >= self.since
         held = self.members & recent
@@ -83,12 +83,12 @@ def same_matter(one: Flags, other: Flags, weeks: Floats, since: float) -> bool:
     return bool((first & second).sum() >= _SAME_LOTS * max(min(first.sum(), second.sum()), 1))
 
 
-def on_suspect(kind: Kind, suspect: int, part: slice) -> Flags:
+def on_source(kind: SourceKind, suspect: int, part: slice) -> Flags:
     """Points of a stretch that were made on a suspect."""
     return np.asarray(_suspects(kind, part) == suspect, dtype=bool)
 
 
-def _suspects(kind: Kind, part: slice) -> NDArray[np.intp]:
+def _suspects(kind: SourceKind, part: slice) -> NDArray[np.intp]:
     """The suspect that made each point, -1 where unknown."""
     cell = kind.cell[part]
     suspect = np.full(cell.size, -1, dtype=np.intp)
@@ -96,12 +96,12 @@ def _suspects(kind: Kind, part: slice) -> NDArray[np.intp]:
     return suspect
 
 
-def likeliest(candidates: Sequence[Candidate]) -> Candidate | None:
+def most_likely(candidates: Sequence[Candidate]) -> Candidate | None:
     """The candidate that explains most, None of none."""
     return max(candidates, key=lambda candidate: candidate.evidence, default=None)
 
 
-def passing(here: Lab, seen: Sequence[Agreement | None], part: slice, budget: float) -> list[Candidate]:
+def passing(here: LotPoints, seen: Sequence[Agreement | None], part: slice, budget: float) -> list[Candidate]:
     """The suspects that stand out in some window, each in the window that explains most."""
     found: list[Candidate] = []
     for kind, table in zip(here.kinds, seen, strict=True):
@@ -128,7 +128,9 @@ def _passes(found: Agreement, budget: float) -> Flags:
     return np.asarray(agreed | (np.abs(check) >= max(needed, _CHECK_ALONE)), dtype=bool)
 
 
-def _candidate(here: Lab, kind: Kind, found: Agreement, suspect: int, passed: Flags, part: slice) -> Candidate:
+def _candidate(
+    here: LotPoints, kind: SourceKind, found: Agreement, suspect: int, passed: Flags, part: slice
+) -> Candidate:
     check, score, size = np.nan_to_num(found.check[suspect]), found.score[suspect], found.size[suspect]
     # The check standard is the first witness: it gives the direction where it moved.
     way = np.sign(np.where(np.abs(check) > np.abs(score), check, score))
@@ -136,7 +138,7 @@ def _candidate(here: Lab, kind: Kind, found: Agreement, suspect: int, passed: Fl
     evidence = 0.5 * (moved**2 + np.maximum(way * check, 0.0) ** 2) + np.log(SHARE[kind.name])
     window = int(np.argmax(np.where(passed, evidence, -np.inf)))
     number = suspect + found.first_suspect
-    held = on_suspect(kind, number, part)
+    held = on_source(kind, number, part)
     near = (evidence >= evidence[window] - WITHIN) & (way == way[window])
     since = _first_lots(here.weeks[part], held)
     return Candidate(

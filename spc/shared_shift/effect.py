@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.kernels.validation import Floats
-from spc.shared_shift.supplier_agreement import BEFORE, Lab, alike_by_stream, inflated, moved_apart
+from spc.shared_shift.supplier_agreement import BEFORE, LotPoints, alike_by_stream, inflated, moved_apart
 
-__all__ = ["Common", "Size", "fit"]
+__all__ = ["SharedEffect", "Size", "fit"]
 
 _ALIKE = 3.0  # standard errors within which films and check standards tell the same
 
@@ -36,7 +36,7 @@ class Size:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Common:
+class SharedEffect:
     """The sizes by number of the quantity, the suppliers that moved apart, those that moved along, and all there were.
 
     `sigmas` is the common shift in standard deviations of a lot, over all films, with its standard error.
@@ -62,7 +62,7 @@ class _Streams:
     check: Flags
 
 
-def fit(here: Lab, z: Floats, part: slice, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Common:
+def fit(here: LotPoints, z: Floats, part: slice, on: Flags, off: Flags, apart: Sequence[int] = ()) -> SharedEffect:
     """Fit the shift of the lots `on` a suspect against lots of the same streams that are `off` it.
 
     Parameters
@@ -89,7 +89,7 @@ def fit(here: Lab, z: Floats, part: slice, on: Flags, off: Flags, apart: Sequenc
     sigmas = float(streams.weight[kept] @ streams.shift[kept] / weight) if weight > 0 else 0.0
     names = np.unique(streams.supplier[films])
     own = np.array([_pooled(streams, films & (streams.supplier == name))[0] for name in names])
-    return Common(
+    return SharedEffect(
         sizes=sizes,
         apart=tuple(int(name) for name in found),
         agreeing=int((np.sign(own) == np.sign(sigmas)).sum()),
@@ -99,7 +99,7 @@ def fit(here: Lab, z: Floats, part: slice, on: Flags, off: Flags, apart: Sequenc
     )
 
 
-def _streams(here: Lab, z: Floats, part: slice, on: Flags, off: Flags) -> _Streams:
+def _streams(here: LotPoints, z: Floats, part: slice, on: Flags, off: Flags) -> _Streams:
     number, first = np.unique(here.stream[part], return_inverse=True)
     lots, total = _sums(first, z, on, number.size)
     other, total_other = _sums(first, z, off, number.size)

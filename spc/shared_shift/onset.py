@@ -10,9 +10,9 @@ import numpy as np
 from spc.kernels.validation import Floats
 from spc.shared_shift.candidates import SHARE, WITHIN, Candidate
 from spc.shared_shift.effect import Size, fit
-from spc.shared_shift.supplier_agreement import Lab
+from spc.shared_shift.supplier_agreement import LotPoints
 
-__all__ = ["Begun", "dated"]
+__all__ = ["Onset", "dated"]
 
 _DATED_WEEKS = 1.0  # around a start in which it is looked for day by day
 _ACQUITS = 4.0  # log likelihood by which a check standard that stayed where it was acquits its instrument
@@ -21,14 +21,14 @@ _FELT_BY_CHECKS = ("instrument", "quantity")
 
 
 @dataclass(frozen=True, slots=True)
-class Begun:
+class Onset:
     """When a matter seemed to begin, and when it was found."""
 
     since: float
     completed_at: float
 
 
-def dated(here: Lab, part: slice, z: Floats, begun: Begun, again: Sequence[Candidate]) -> list[Candidate]:
+def dated(here: LotPoints, part: slice, z: Floats, begun: Onset, again: Sequence[Candidate]) -> list[Candidate]:
     """The suspects with the starts that explain most, all weighed with the same starts."""
     open_ends = [end for one in again for end in (one.since_low, one.since_high)]
     starts = _starts(here.weeks[part], [begun.since, *open_ends], begun.completed_at)
@@ -46,7 +46,7 @@ def _starts(weeks: Floats, named: Sequence[float], completed_at: float) -> Float
 
 
 def _dated(
-    here: Lab, part: slice, z: Floats, candidate: Candidate, starts: Floats, apart: tuple[int, ...]
+    here: LotPoints, part: slice, z: Floats, candidate: Candidate, starts: Floats, apart: tuple[int, ...]
 ) -> Candidate:
     """A candidate with the start that explains most, and the starts that explain almost as much."""
     evidence = np.array([_explains(here, part, z, candidate, since, apart) for since in starts])
@@ -61,7 +61,9 @@ def _dated(
     )
 
 
-def _explains(here: Lab, part: slice, z: Floats, candidate: Candidate, since: float, apart: tuple[int, ...]) -> float:
+def _explains(
+    here: LotPoints, part: slice, z: Floats, candidate: Candidate, since: float, apart: tuple[int, ...]
+) -> float:
     """Log likelihood that a suspect's shift since then gains over none, with its odds before anything is seen."""
     on = candidate.members & (here.weeks[part] >= since)
     if not on.any():

@@ -15,13 +15,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.kernels.validation import Floats, positive
-from spc.shared_shift.candidates import WITHIN, Candidate, likeliest, on_suspect, passing, same_matter, shared
-from spc.shared_shift.effect import Common, fit
+from spc.shared_shift.candidates import WITHIN, Candidate, most_likely, on_source, passing, same_matter, shared
+from spc.shared_shift.effect import SharedEffect, fit
 from spc.shared_shift.finding import SETTLE_WEEKS, Finding, names_of, own_size
-from spc.shared_shift.onset import Begun, dated
-from spc.shared_shift.supplier_agreement import LOOKBACK, SUSPECTS, Lab, agreement, lab
+from spc.shared_shift.onset import Onset, dated
+from spc.shared_shift.supplier_agreement import LOOKBACK, SUSPECTS, LotPoints, agreement, lot_points
 
-__all__ = ["POINT_COLUMNS", "common_shifts"]
+__all__ = ["POINT_COLUMNS", "shared_shifts"]
 
 POINT_COLUMNS = (
     "stream", "supplier", "quantity", "chamber", "instrument", "load", "weeks", "z", "sigma", "is_check_standard", "alike",
@@ -39,7 +39,7 @@ _QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for
 Flags = NDArray[np.bool_]
 
 
-def common_shifts(
+def shared_shifts(
     points: pd.DataFrame,
     *,
     false_findings_per_year: float = 1.0,
@@ -89,7 +89,7 @@ def common_shifts(
        171-197; from memory.
     """
     positive(false_findings_per_year, "false_findings_per_year")
-    here = lab(_checked(points))
+    here = lot_points(_checked(points))
     found = list(known)
     day = np.floor(here.weeks * 7.0)
     for end in np.flatnonzero(np.diff(day, append=np.inf)) + 1:
@@ -116,22 +116,22 @@ def _checked(points: pd.DataFrame) -> pd.DataFrame:
 # One day
 
 
-def _judged(here: Lab, part: slice, found: list[Finding], budget: float) -> list[Finding]:
+def _judged(here: LotPoints, part: slice, found: list[Finding], budget: float) -> list[Finding]:
     """What is known at the end of a day."""
     found = _with_new(here, part, found, budget)
     # After what is new: or a fresh finding would be stretched over a second cause.
     return [_settled(here, part, found, place, budget) for place in range(len(found))]
 
 
-def _with_new(here: Lab, part: slice, found: list[Finding], budget: float) -> list[Finding]:
+def _with_new(here: LotPoints, part: slice, found: list[Finding], budget: float) -> list[Finding]:
     z, now = here.z[part] - _removed(here, part, found), float(here.weeks[part.stop - 1])
     candidates = passing(here, agreement(here, z, part), part, budget)
-    best = likeliest([one for one in candidates if not _tail(here, part, one, found)])
+    best = most_likely([one for one in candidates if not _tail(here, part, one, found)])
     if best is None:
         return found
     again = _on_same_lots(here, part, best.members, best.direction, candidates)
-    every = dated(here, part, z, Begun(best.since, now), again)
-    best = likeliest(every) or best
+    every = dated(here, part, z, Onset(best.since, now), again)
+    best = most_likely(every) or best
     if best.evidence < 0:  # a check standard that stayed where it was acquits
         return found
     back = _returns(here, part, best, found)
@@ -144,7 +144,7 @@ def _with_new(here: Lab, part: slice, found: list[Finding], budget: float) -> li
     return [*found, _finding(here, part, z, best, every)]
 
 
-def _ended(here: Lab, part: slice, found: list[Finding], finding: Finding, back: Candidate) -> Finding:
+def _ended(here: LotPoints, part: slice, found: list[Finding], finding: Finding, back: Candidate) -> Finding:
     """A finding that came back, its size from the lots in between; what may lie on either side of the return tells nothing."""
     now = float(here.weeks[part.stop - 1])
     ended = replace(finding, until=back.since, until_high=back.since_high, returned_at=now)
@@ -157,12 +157,12 @@ def _ended(here: Lab, part: slice, found: list[Finding], finding: Finding, back:
     return replace(ended, **_sized(here, fit(here, z, part, on, off)))
 
 
-def _settled(here: Lab, part: slice, found: list[Finding], place: int, budget: float) -> Finding:
+def _settled(here: LotPoints, part: slice, found: list[Finding], place: int, budget: float) -> Finding:
     """A fresh finding with the suspect, start and size that today's lots tell."""
     finding = found[place]
     z, again = _seen_again(here, part, found, place, budget)
-    every = dated(here, part, z, Begun(finding.since, finding.completed_at), again)
-    best, kept = likeliest(every), _named_so(every, finding)
+    every = dated(here, part, z, Onset(finding.since, finding.completed_at), again)
+    best, kept = most_likely(every), _named_so(every, finding)
     if best is None or best.evidence < 0:
         return finding
     if kept is not None and best.evidence <= kept.evidence + _RENAME:
@@ -171,17 +171,17 @@ def _settled(here: Lab, part: slice, found: list[Finding], place: int, budget: f
 
 
 def _one_cause(
-    here: Lab, part: slice, found: list[Finding], place: int, new: Candidate, budget: float
+    here: LotPoints, part: slice, found: list[Finding], place: int, new: Candidate, budget: float
 ) -> Finding | None:
     """One suspect in place of a fresh finding and a new one beside it, where it explains both about as well."""
     finding = found[place]
     if new.direction != finding.direction:
         return None
     z, again = _seen_again(here, part, found, place, budget)
-    begun = Begun(finding.since, finding.completed_at)
+    begun = Onset(finding.since, finding.completed_at)
     every = dated(here, part, z, begun, again)
     joint = [one for one in every if same_matter(new.members, one.members, here.weeks[part], new.since)]
-    kept, both = _named_so(every, finding), likeliest(joint)
+    kept, both = _named_so(every, finding), most_likely(joint)
     if kept is None or both is None or both.evidence + _TWO_CAUSES < kept.evidence + new.evidence:
         return None
     return _renamed(finding, _finding(here, part, z, both, joint))
@@ -189,11 +189,11 @@ def _one_cause(
 
 def _named_so(every: Sequence[Candidate], finding: Finding) -> Candidate | None:
     """The one with the suspect of a finding."""
-    return likeliest([one for one in every if one.label == _label(finding)])
+    return most_likely([one for one in every if one.label == _label(finding)])
 
 
 def _seen_again(
-    here: Lab, part: slice, found: list[Finding], place: int, budget: float
+    here: LotPoints, part: slice, found: list[Finding], place: int, budget: float
 ) -> tuple[Floats, list[Candidate]]:
     """The scores with only the other findings taken out, and what passes on a fresh finding's lots in its direction."""
     finding, now = found[place], float(here.weeks[part.stop - 1])
@@ -208,7 +208,9 @@ def _seen_again(
     return z, _on_same_lots(here, part, own, finding.direction, near)
 
 
-def _on_same_lots(here: Lab, part: slice, own: Flags, direction: int, passed: Sequence[Candidate]) -> list[Candidate]:
+def _on_same_lots(
+    here: LotPoints, part: slice, own: Flags, direction: int, passed: Sequence[Candidate]
+) -> list[Candidate]:
     """Those in the same direction on mostly the same lots."""
     weeks = here.weeks[part]
     return [one for one in passed if one.direction == direction and same_matter(own, one.members, weeks, one.since)]
@@ -218,7 +220,7 @@ def _renamed(finding: Finding, again: Finding) -> Finding:
     return replace(again, first_named=finding.first_named, completed_at=finding.completed_at)
 
 
-def _tail(here: Lab, part: slice, candidate: Candidate, found: Sequence[Finding]) -> bool:
+def _tail(here: LotPoints, part: slice, candidate: Candidate, found: Sequence[Finding]) -> bool:
     """Whether it is the rest of what was found in the last weeks, or a small shift back after too large an estimate."""
     now = float(here.weeks[part.stop - 1])
     for finding in found:
@@ -234,12 +236,12 @@ def _tail(here: Lab, part: slice, candidate: Candidate, found: Sequence[Finding]
     return False
 
 
-def _same(here: Lab, part: slice, candidate: Candidate, finding: Finding) -> bool:
+def _same(here: LotPoints, part: slice, candidate: Candidate, finding: Finding) -> bool:
     own = _members(here, part, finding)
     return same_matter(own, candidate.members, here.weeks[part], candidate.since)
 
 
-def _returns(here: Lab, part: slice, candidate: Candidate, found: Sequence[Finding]) -> Finding | None:
+def _returns(here: LotPoints, part: slice, candidate: Candidate, found: Sequence[Finding]) -> Finding | None:
     """The latest finding that lasts, on the same lots, which this one takes back; what began before it takes nothing back."""
     for finding in reversed(found):
         opposite = candidate.direction == -finding.direction and np.isinf(finding.until)
@@ -253,7 +255,7 @@ def _returns(here: Lab, part: slice, candidate: Candidate, found: Sequence[Findi
     return None
 
 
-def _of_its_own(here: Lab, part: slice, candidate: Candidate, finding: Finding) -> bool:
+def _of_its_own(here: LotPoints, part: slice, candidate: Candidate, finding: Finding) -> bool:
     """Whether two suspects made so many of the same lots that one is the other's way back, and not a cause beside it."""
     recent = here.weeks[part] >= candidate.since
     return shared(_members(here, part, finding) & recent, candidate.members & recent) >= _BACK_LOTS
@@ -266,19 +268,19 @@ def _label(finding: Finding) -> tuple[str, tuple[str, ...]]:
     return finding.suspect_kind, names_of(finding)
 
 
-def _members(here: Lab, part: slice, finding: Finding) -> Flags:
+def _members(here: LotPoints, part: slice, finding: Finding) -> Flags:
     """Lots made on the suspect, whenever."""
     return _made_on(here, part, *_label(finding))
 
 
-def _made_on(here: Lab, part: slice, kind_name: str, label: tuple[str, ...]) -> Flags:
+def _made_on(here: LotPoints, part: slice, kind_name: str, label: tuple[str, ...]) -> Flags:
     kind = next(one for one in here.kinds if one.name == kind_name)
     if label not in kind.labels:
         return np.zeros(part.stop - part.start, dtype=bool)
-    return on_suspect(kind, kind.labels.index(label), part)
+    return on_source(kind, kind.labels.index(label), part)
 
 
-def _removed(here: Lab, part: slice, found: Sequence[Finding]) -> Floats:
+def _removed(here: LotPoints, part: slice, found: Sequence[Finding]) -> Floats:
     """What the findings add to each score of the last weeks."""
     total = np.zeros(part.stop - part.start)
     first_week = float(here.weeks[part.start])
@@ -294,7 +296,7 @@ def _removed(here: Lab, part: slice, found: Sequence[Finding]) -> Floats:
     return total
 
 
-def _added(here: Lab, whole: slice, on: Flags, finding: Finding) -> Floats:
+def _added(here: LotPoints, whole: slice, on: Flags, finding: Finding) -> Floats:
     """The shift in the scale that each stream had when it began: scores add up steps, so it stays that large."""
     added = np.zeros(on.size)
     stream, first, back = np.unique(here.stream[whole][on], return_index=True, return_inverse=True)
@@ -310,7 +312,7 @@ def _added(here: Lab, whole: slice, on: Flags, finding: Finding) -> Floats:
 # A finding in figures
 
 
-def _finding(here: Lab, part: slice, z: Floats, best: Candidate, every: Sequence[Candidate]) -> Finding:
+def _finding(here: LotPoints, part: slice, z: Floats, best: Candidate, every: Sequence[Candidate]) -> Finding:
     on = best.members & (here.weeks[part] >= best.since)
     common = fit(here, z, part, on, ~on)
     kind, names = best.label
@@ -345,7 +347,7 @@ def _finding(here: Lab, part: slice, z: Floats, best: Candidate, every: Sequence
     )
 
 
-def _sized(here: Lab, common: Common) -> dict[str, Any]:
+def _sized(here: LotPoints, common: SharedEffect) -> dict[str, Any]:
     return {
         "sizes": {here.quantities[number]: size for number, size in common.sizes.items()},
         "sigmas": common.sigmas,
@@ -353,6 +355,6 @@ def _sized(here: Lab, common: Common) -> dict[str, Any]:
     }
 
 
-def _explained(here: Lab, part: slice, on: Flags, common: Common) -> tuple[int, ...]:
+def _explained(here: LotPoints, part: slice, on: Flags, common: SharedEffect) -> tuple[int, ...]:
     kept = on & ~np.isin(here.supplier[part], common.apart)
     return tuple(sorted(int(number) for number in here.stream_ids[np.unique(here.stream[part][kept])]))

@@ -15,8 +15,20 @@ from spc.kernels.validation import Floats
 from spc.shared_shift.reference_scores import FURTHEST
 
 __all__ = [
-    "APART", "BEFORE", "LOOKBACK", "SUSPECTS", "WINDOWS", "Agreement", "Kind", "Lab", "agreement", "alike_by_stream", "inflated",
-    "lab", "members", "moved_apart",
+    "APART",
+    "BEFORE",
+    "LOOKBACK",
+    "SUSPECTS",
+    "WINDOWS",
+    "Agreement",
+    "LotPoints",
+    "SourceKind",
+    "agreement",
+    "alike_by_stream",
+    "inflated",
+    "lot_points",
+    "members",
+    "moved_apart",
 ]  # fmt: skip
 
 WINDOWS = np.array([0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0])
@@ -46,7 +58,7 @@ Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Kind:
+class SourceKind:
     """One kind of suspect.
 
     A cell is a stream on a suspect, a group a supplier on a suspect: `cell` (points,) is -1 where the suspect is
@@ -65,7 +77,7 @@ class Kind:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Lab:
+class LotPoints:
     """All points in order of time. `stream` numbers them from 0; `stream_ids` (streams,) gives their ids back.
 
     `alike` is the correlation of neighbouring lots to be expected of a stream, as known at each point. `quantity` and
@@ -87,7 +99,7 @@ class Lab:
     supplier: Ints
     suppliers: list[str]
     check: Flags
-    kinds: list[Kind]
+    kinds: list[SourceKind]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +128,7 @@ class Agreement:
     first_suspect: int
 
 
-def lab(points: pd.DataFrame) -> Lab:
+def lot_points(points: pd.DataFrame) -> LotPoints:
     """Number streams, suppliers and suspects."""
     ordered = points[np.isfinite(points["z"].to_numpy(np.float64))].sort_values(["weeks", "stream"], kind="stable")
     stream, stream_ids = pd.factorize(ordered["stream"])
@@ -129,7 +141,7 @@ def lab(points: pd.DataFrame) -> Lab:
     line, lines = _pairs(quantity[first], supplier[first])
     line_check = np.zeros(len(lines), dtype=bool)
     line_check[line[check[first]]] = True
-    return Lab(
+    return LotPoints(
         weeks=ordered["weeks"].to_numpy(np.float64),
         z=ordered["z"].to_numpy(np.float64),
         sigma=ordered["sigma"].to_numpy(np.float64),
@@ -157,7 +169,7 @@ def members(points: pd.DataFrame, suspect_kind: str, suspect: str, characteristi
     return held
 
 
-def _kind(name: str, columns: pd.DataFrame, stream: Ints, supplier: Ints, check: Flags) -> Kind:
+def _kind(name: str, columns: pd.DataFrame, stream: Ints, supplier: Ints, check: Flags) -> SourceKind:
     numbers, words = zip(*(_numbered(columns[column]) for column in columns), strict=True)
     known = np.logical_and.reduce([number >= 0 for number in numbers])
     # A suspect is a combination of names; combinations are numbered in the order in which they appear.
@@ -173,7 +185,7 @@ def _kind(name: str, columns: pd.DataFrame, stream: Ints, supplier: Ints, check:
     cell[known] = inner
     flagged = np.zeros(len(groups), dtype=bool)
     flagged[group[check[known]]] = True
-    return Kind(
+    return SourceKind(
         name=name,
         cell=cell,
         cell_group=cells[:, 0],
@@ -200,7 +212,7 @@ def _pairs(first: Ints, second: Ints) -> tuple[Ints, Ints]:
     return number, np.column_stack([pairs // width, pairs % width]).astype(np.intp)
 
 
-def agreement(here: Lab, z: Floats, part: slice) -> list[Agreement | None]:
+def agreement(here: LotPoints, z: Floats, part: slice) -> list[Agreement | None]:
     """Agreement of every kind's suspects at the end of a stretch of points; None where a kind has none.
 
     Parameters
@@ -231,7 +243,7 @@ def _weighed(lots: Floats, total: Floats, alike: Floats, before: Floats, before_
     return weight, weight * (total / some - before)
 
 
-def _by_themselves(here: Lab, weight: Floats, weighted: Floats) -> Flags:
+def _by_themselves(here: LotPoints, weight: Floats, weighted: Floats) -> Flags:
     """The streams of suppliers that moved otherwise than the others of their quantity, wherever their lots were made.
 
     On a suspect that made a few of these lots they would lend their weight to an accident of the others.
@@ -276,14 +288,14 @@ def _off(quantity: Ints, weight: Floats, weighted: Floats, counted: Flags) -> Fl
     return np.asarray(np.max(np.abs(away) / np.sqrt(1.0 / own + 1.0 / rest), axis=1))
 
 
-def alike_by_stream(here: Lab, part: slice) -> Floats:
+def alike_by_stream(here: LotPoints, part: slice) -> Floats:
     """The correlation of neighbouring lots of each stream as known at its last point of a stretch, 0 without one."""
     alike = np.zeros(len(here.stream_ids))
     alike[here.stream[part]] = here.alike[part]  # of several the last one stays
     return alike
 
 
-def _wild_held(here: Lab, part: slice, z: Floats) -> Floats:
+def _wild_held(here: LotPoints, part: slice, z: Floats) -> Floats:
     """One lot far from its stream's others counts as so far and no further.
 
     The scatter of a stream is known with its wild lots held, so they are held here too, or tails would pass for a shift;
@@ -325,7 +337,7 @@ def inflated(lots: Floats, alike: Floats) -> Floats:
 
 
 def _of_kind(
-    kind: Kind, part: slice, age: Ints, z: Floats, alike: Floats, before: Floats, before_var: Floats, heard: Flags
+    kind: SourceKind, part: slice, age: Ints, z: Floats, alike: Floats, before: Floats, before_var: Floats, heard: Flags
 ) -> Agreement | None:
     cell = kind.cell[part]
     known = cell >= 0
@@ -349,7 +361,7 @@ def _sum_by(key: Ints, values: Floats) -> Floats:
     return np.column_stack([np.bincount(place, weights=column, minlength=size) for column in values.T])
 
 
-def _of_suspects(kind: Kind, group: Ints, weight: Floats, weighted: Floats) -> Agreement:
+def _of_suspects(kind: SourceKind, group: Ints, weight: Floats, weighted: Floats) -> Agreement:
     first_group = int(group.min())
     weight, weighted = _sum_by(group, weight), _sum_by(group, weighted)
     groups = slice(first_group, first_group + weight.shape[0])

@@ -124,7 +124,7 @@ def sisters(films: pd.DataFrame) -> detection.PooledAutocorrelation:
 def by_chance(labs: int, seed: int, truth: Lots) -> None:
     begun, found = time.perf_counter(), 0
     for number in range(labs):
-        found += len(search.common_shifts(scored(lots(np.random.default_rng([seed, number]), CHANCE_WEEKS, truth))))
+        found += len(search.shared_shifts(scored(lots(np.random.default_rng([seed, number]), CHANCE_WEEKS, truth))))
     years = labs * CHANCE_WEEKS / YEAR_WEEKS
     low, high = stats.chi2.ppf([0.025, 0.975], [2 * found, 2 * found + 2]) / 2.0 / years
     seconds = (time.perf_counter() - begun) / labs
@@ -143,7 +143,7 @@ def shifted(labs: int, seed: int, column: str, name: str, check: bool, truth: Lo
         moved = (table["weeks"] >= START) & (table[column] == name)
         table.loc[moved, "z"] += np.where(table.loc[moved, "is_check_standard"], CHECK_SIGMAS, 1.0)
         known += knows(table, column, name)
-        findings = search.common_shifts(scored(table))
+        findings = search.shared_shifts(scored(table))
         new = [one for one in findings if one.completed_at >= START and one.direction > 0]
         found += len(new) > 0
         if new:
@@ -164,9 +164,9 @@ def alone(labs: int, seed: int, sigmas: float, truth: Lots) -> None:
     told, without = 0, 0
     for number in range(labs):
         table = lots(np.random.default_rng([seed, 3000 + number]), START + ALONE_WEEKS, truth, False)
-        without += any(one.completed_at >= START for one in search.common_shifts(scored(table)))
+        without += any(one.completed_at >= START for one in search.shared_shifts(scored(table)))
         table.loc[(table["weeks"] >= START) & (table["supplier"] == "supplier 2"), "z"] += sigmas
-        told += any(one.completed_at >= START for one in search.common_shifts(scored(table)))
+        told += any(one.completed_at >= START for one in search.shared_shifts(scored(table)))
     print(
         f"one supplier moves {sigmas:g} sigma alone, {truth}: the bench named in {share(told, labs)}, in the same labs "
         f"without the move {share(without, labs)}",
@@ -203,7 +203,7 @@ def cost(streams: int) -> None:
     table = scored(lots(np.random.default_rng(9), 34.0, Lots(streams)))
     table = table[table["weeks"] >= 8.0]
     begun = time.perf_counter()
-    search.common_shifts(table)
+    search.shared_shifts(table)
     print(f"{5 * streams} streams, {len(table)} points of half a year: {time.perf_counter() - begun:.1f} s")
 
 

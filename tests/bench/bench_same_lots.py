@@ -38,7 +38,7 @@ from bench_common_shift import (
 from scipy import special, stats
 
 from spc.shared_shift.candidates import SHARE
-from spc.shared_shift.supplier_agreement import Agreement, Lab, agreement, lab
+from spc.shared_shift.supplier_agreement import Agreement, LotPoints, agreement, lot_points
 
 QUIET_WEEKS = 8.0  # after so long the same lots are news again, as in the search
 FEWEST_SUPPLIERS, AGREEING = 3, 0.4  # as in the search: of three or more suppliers seven in ten moved one way
@@ -70,12 +70,12 @@ class Day:
     kinds: list[tuple[str, list[tuple[str, ...]], Agreement]]
 
 
-def days(here: Lab, after: float, lookback: float) -> list[Day]:
+def days(here: LotPoints, after: float, lookback: float) -> list[Day]:
     ends = np.flatnonzero(np.diff(np.floor(here.weeks * 7.0), append=np.inf)) + 1
     return [day(here, int(end), lookback) for end in ends if here.weeks[end - 1] >= after]
 
 
-def day(here: Lab, end: int, lookback: float) -> Day:
+def day(here: LotPoints, end: int, lookback: float) -> Day:
     now = float(here.weeks[end - 1])
     part = slice(int(np.searchsorted(here.weeks, now - lookback, side="right")), end)
     tables = agreement(here, here.z[part], part)
@@ -140,7 +140,7 @@ def shifted(
 
 
 def each_lookback(table: pd.DataFrame, after: float) -> list[tuple[Rule, list[Day]]]:
-    here = lab(scored(table))
+    here = lot_points(scored(table))
     seen = {lookback: days(here, after, lookback) for lookback in {rule.lookback for rule in RULES}}
     return [(rule, seen[rule.lookback]) for rule in RULES]
 

@@ -22,7 +22,7 @@ from ingest.config.lab import load
 from ingest.rounds.replay import replayed
 from ingest.store.store import known_store
 from spc.shared_shift.finding import Finding, explain
-from spc.shared_shift.search import common_shifts
+from spc.shared_shift.search import shared_shifts
 from spc.stream.alert_episodes import Episode
 
 SUPPLIERS = ("Alder Film", "Birch Pack", "Cedar Foil", "Dogwood Bags")
@@ -114,7 +114,7 @@ def test_a_bench_alert_names_what_explains_the_lots_nearly_as_well(
 ) -> None:
     def rivalled(*arguments: object, **options: object) -> list[Finding]:
         rivals = (("chamber and quantity", "A", "energy"), ("quantity", "energy"))
-        found = common_shifts(*arguments, **options)  # type: ignore[arg-type]
+        found = shared_shifts(*arguments, **options)  # type: ignore[arg-type]
         return [replace(one, rivals=rivals, alternatives=("quantity energy",)) for one in found]
 
     monkeypatch.setattr("ingest.alerts.shared_shift_alerts.common_shifts", rivalled)

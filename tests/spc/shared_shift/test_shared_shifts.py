@@ -12,12 +12,12 @@ from numpy.testing import assert_allclose
 from scipy import special
 
 from spc.shared_shift import search, supplier_agreement
-from spc.shared_shift.candidates import Candidate, on_suspect
+from spc.shared_shift.candidates import Candidate, on_source
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import MOST, Finding, Size, as_of, explain
 from spc.shared_shift.reference_scores import reference_scores
-from spc.shared_shift.search import common_shifts
-from spc.shared_shift.supplier_agreement import Lab
+from spc.shared_shift.search import shared_shifts
+from spc.shared_shift.supplier_agreement import LotPoints
 from spc.stream.humidity_effect import humidity_sensitivity
 
 START = 30.0
@@ -64,7 +64,7 @@ def moved(points: pd.DataFrame, size: float, **where: object) -> pd.DataFrame:
 
 
 def new(points: pd.DataFrame) -> list[Finding]:
-    return [found for found in common_shifts(points) if found.completed_at >= START]
+    return [found for found in shared_shifts(points) if found.completed_at >= START]
 
 
 def named(found: Finding) -> tuple[str, str, str, int]:
@@ -151,7 +151,7 @@ def test_a_supplier_that_moved_everywhere_by_itself_is_not_heard() -> None:
     without = points[(points["supplier"] != "supplier 2") | (points["quantity"] != "energy")]
     scores = []
     for table in (points, without):
-        here = supplier_agreement.lab(table)
+        here = supplier_agreement.lot_points(table)
         part = slice(int(np.searchsorted(here.weeks, START - 7.0)), here.weeks.size)
         seen = supplier_agreement.agreement(here, here.z[part], part)
         scores.append({label: one.score[k] for kind, one in zip(here.kinds, seen, strict=True) if one is not None
@@ -179,7 +179,7 @@ def test_of_two_suppliers_it_cannot_be_told_which_moved() -> None:
 
 def heard_by_quantity(points: pd.DataFrame) -> dict[str, int]:
     """How many suppliers give a score on each quantity at the end."""
-    here = supplier_agreement.lab(points)
+    here = supplier_agreement.lot_points(points)
     part = slice(int(np.searchsorted(here.weeks, here.weeks[-1] - 13.0)), here.weeks.size)
     place = [kind.name for kind in here.kinds].index("quantity")
     seen = supplier_agreement.agreement(here, here.z[part], part)[place]
@@ -217,7 +217,7 @@ def test_what_is_repaired_ends_the_finding():
 def test_nothing_ends_before_it_began() -> None:
     points = moved(lab(5), 2.0, instrument="pulse")
     (found,) = new(points)
-    here = supplier_agreement.lab(points)
+    here = supplier_agreement.lot_points(points)
     part = slice(0, here.weeks.size)
     back = candidate(here, part, ("instrument", "pulse"), found.since, -1)
 
@@ -290,32 +290,32 @@ def test_suspects_that_explain_the_lots_as_well_are_rivals() -> None:
 
 
 @pytest.fixture
-def ended() -> tuple[Lab, slice, Finding]:
+def ended() -> tuple[LotPoints, slice, Finding]:
     """A lab, all its lots, and a finding on its tester that was over after two weeks."""
     points = moved(lab(5), 2.0, instrument="pulse")
     (found,) = new(points)
-    here = supplier_agreement.lab(points)
+    here = supplier_agreement.lot_points(points)
     over = replace(found, until=START + 2.0, until_high=START + 2.0, completed_at=START + 1.0)
     return here, slice(0, here.weeks.size), over
 
 
-def candidate(here: Lab, part: slice, label: tuple[str, ...], since: float, direction: int) -> Candidate:
+def candidate(here: LotPoints, part: slice, label: tuple[str, ...], since: float, direction: int) -> Candidate:
     kind = next(one for one in here.kinds if one.name == label[0])
     number = kind.labels.index(label[1:])
     return Candidate(
         kind=kind, suspect=number, since=since, since_low=since, since_high=since + 1.0, direction=direction, size=2.0,
-        score=9.0 * direction, check=np.nan, evidence=40.0, members=on_suspect(kind, number, part),
+        score=9.0 * direction, check=np.nan, evidence=40.0, members=on_source(kind, number, part),
     )  # fmt: skip
 
 
-def test_what_began_after_the_end_of_a_finding_is_no_rest_of_it(ended: tuple[Lab, slice, Finding]) -> None:
+def test_what_began_after_the_end_of_a_finding_is_no_rest_of_it(ended: tuple[LotPoints, slice, Finding]) -> None:
     here, part, found = ended
     rest, fresh = (candidate(here, part, ("instrument", "pulse"), START + week, 1) for week in (1.0, 3.0))
     assert search._tail(here, part, rest, [found])
     assert not search._tail(here, part, fresh, [found])
 
 
-def test_a_way_back_is_made_on_the_same_lots(ended: tuple[Lab, slice, Finding]) -> None:
+def test_a_way_back_is_made_on_the_same_lots(ended: tuple[LotPoints, slice, Finding]) -> None:
     here, part, over = ended
     lasting = replace(over, until=np.inf, until_high=np.inf)
     # Of the lots of both a chamber has a third, the energy of a chamber half.
@@ -326,7 +326,7 @@ def test_a_way_back_is_made_on_the_same_lots(ended: tuple[Lab, slice, Finding]) 
 
 
 def test_lots_that_may_be_before_or_after_the_return_tell_nothing_of_the_size(
-    ended: tuple[Lab, slice, Finding],
+    ended: tuple[LotPoints, slice, Finding],
 ) -> None:
     here, part, found = ended
     lasting = replace(found, until=np.inf, until_high=np.inf)
@@ -348,47 +348,47 @@ def test_nothing_looks_ahead(day: float):
     points = moved(lab(7), 1.5, chamber="B")
     cut = points[points["weeks"] < day]
     # What was found by then is there in the whole history too, of the same day and name.
-    then = [(one.completed_at, one.first_named) for one in common_shifts(cut)]
-    assert then == [(one.completed_at, one.first_named) for one in common_shifts(points) if one.completed_at < day]
+    then = [(one.completed_at, one.first_named) for one in shared_shifts(cut)]
+    assert then == [(one.completed_at, one.first_named) for one in shared_shifts(points) if one.completed_at < day]
 
 
 @pytest.mark.parametrize("first", [28.0, 30.3, 31.5, 34.2])
 def test_many_rounds_find_what_one_round_finds(first: float):
     points = moved(lab(7, weeks=40), 1.5, chamber="B")
-    earlier = common_shifts(points[points["weeks"] < first])
+    earlier = shared_shifts(points[points["weeks"] < first])
     known, after = as_of(earlier, float(points.loc[points["weeks"] >= first, "weeks"].min()))
     late = points[points["weeks"] >= after - 60.0]
-    assert common_shifts(late, known=known, after=after) == common_shifts(points)
+    assert shared_shifts(late, known=known, after=after) == shared_shifts(points)
 
 
 def test_order_of_rows_does_not_matter():
     points = moved(lab(8), 2.0, chamber="B")
-    assert common_shifts(points) == common_shifts(points.sample(frac=1.0, random_state=1))
+    assert shared_shifts(points) == shared_shifts(points.sample(frac=1.0, random_state=1))
 
 
 def test_chance_findings_keep_to_the_budget():
     years = 6 * 36 / 52.1775
-    number = sum(len(common_shifts(lab(100 + seed))) for seed in range(6))
+    number = sum(len(shared_shifts(lab(100 + seed))) for seed in range(6))
     # Budget 1 a year; Poisson with that mean, 4 standard errors (chance of a false failure some 1e-3 with its skew).
     assert number <= years + 4 * np.sqrt(years)
 
 
 def test_nothing_to_compare_finds_nothing():
-    assert common_shifts(lab(1).iloc[:0]) == []
-    assert common_shifts(lab(1).iloc[:1]) == []
+    assert shared_shifts(lab(1).iloc[:0]) == []
+    assert shared_shifts(lab(1).iloc[:1]) == []
     unknown = moved(lab(1), 3.0, instrument="pulse").assign(load=None, chamber="", instrument=None)
     assert {one.suspect_kind for one in new(unknown)} == {"quantity"}
 
 
 def test_wrong_input_says_what_is_wrong():
     with pytest.raises(ValueError, match="the columns load are missing"):
-        common_shifts(lab(1).drop(columns="load"))
+        shared_shifts(lab(1).drop(columns="load"))
     with pytest.raises(ValueError, match="weeks must be finite"):
-        common_shifts(lab(1).assign(weeks=np.inf))
+        shared_shifts(lab(1).assign(weeks=np.inf))
     with pytest.raises(ValueError, match="alike must be a correlation from 0 to below 1"):
-        common_shifts(lab(1).assign(alike=1.0))
+        shared_shifts(lab(1).assign(alike=1.0))
     with pytest.raises(ValueError, match="false_findings_per_year must be above 0"):
-        common_shifts(lab(1), false_findings_per_year=0)
+        shared_shifts(lab(1), false_findings_per_year=0)
 
 
 @pytest.mark.parametrize("alike", [0.0, 0.2, 0.6])
