@@ -28,13 +28,13 @@ from spc.stream.alert_episodes import QUIET_LOTS
 from spc.stream.evaluate import Evaluation
 from spc.vocabulary.enums import AlertState, Kind
 
-__all__ = ["HELD_BY", "hold_explained"]
+__all__ = ["ATTRIBUTED_TO", "attribute_explained"]
 
 # What a shift of the level can bring about. A breach of a limit is a fact about a lot and stays for a person to judge;
 # more scatter is not made by a gain.
-HELD_KINDS = (Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.FORECAST)
+ATTRIBUTABLE_KINDS = (Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.FORECAST)
 
-HELD_BY = "held_by"
+ATTRIBUTED_TO = "held_by"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class _Standard:
         return standard_shift(self.tested_us, self.level, float(self.since_us), moments_us)
 
 
-def hold_explained(
+def attribute_explained(
     connection: Connection, lab: Lab, found: Sequence[tuple[str, Finding]], only: set[int] | None
 ) -> None:
     """Hold the alerts of films and check standards that a shift of the bench explains.
@@ -80,9 +80,9 @@ def hold_explained(
     """
     standards = _standards(connection)
     signature = _signature(found, standards)
-    if signature != get_meta(connection, HELD_BY):
+    if signature != get_meta(connection, ATTRIBUTED_TO):
         only = None
-        put_meta(connection, HELD_BY, signature)
+        put_meta(connection, ATTRIBUTED_TO, signature)
     _let_go(connection, only)
     if found or standards:
         _hold_all(connection, lab, found, standards, only)
@@ -171,7 +171,7 @@ def _alerts_of(connection: Connection, stream: int) -> list[_Told]:
         "SELECT id, kind, raised_us, evidence FROM alert WHERE stream_id = ? ORDER BY raised_us, id", (stream,)
     )
     told = [_told(*row) for row in rows]
-    return [alert for alert in told if alert.kind in HELD_KINDS]
+    return [alert for alert in told if alert.kind in ATTRIBUTABLE_KINDS]
 
 
 def _told(name: str, kind: str, raised_us: int, evidence: str) -> _Told:
@@ -210,7 +210,7 @@ def _stands(alert: _Told, moved_us: int, again: Evaluation) -> bool:
     tested = again.points["started_us"][again.points["valid"]]
     until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
     return any(
-        episode.kind in HELD_KINDS
+        episode.kind in ATTRIBUTABLE_KINDS
         and episode.direction == alert.direction
         and episode.opened <= until
         and tested[episode.latest] >= max(alert.since_us, moved_us)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, select
 
-from ingest.alerts.attribution import hold_explained
+from ingest.alerts.attribution import attribute_explained
 from ingest.alerts.shared_shift_points import points_since
 from ingest.common.instants import WEEK_US, from_microseconds, weeks_to_us
 from ingest.config.lab import Lab
@@ -47,7 +47,7 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL")
     write_alerts(connection, alerts)
     named = [(alert.id, finding) for alert, finding in zip(alerts, found, strict=True)]
-    hold_explained(connection, lab, named, None if found != earlier else evaluated)
+    attribute_explained(connection, lab, named, None if found != earlier else evaluated)
     return [alert.id for alert in alerts if alert.id not in before]
 
 

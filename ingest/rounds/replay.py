@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 
 from sqlalchemy import Connection, insert, select
 
-from ingest.alerts.attribution import HELD_BY
+from ingest.alerts.attribution import ATTRIBUTED_TO
 from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.shared_shift_alerts import FINDINGS
 from ingest.audit.accounts import SESSION_KEY
@@ -32,7 +32,7 @@ __all__ = ["replayed"]
 
 # What evaluation derives; it is derived again. Alerts about feeds hang on the clock of their rounds and stay.
 DERIVED = ("evaluation", "point", "own_score", "mark", "watched", "neighbour", "sister")
-DERIVED_NOTES = (FINDINGS, HELD_BY, CHANGED_FROM)
+DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM)
 # What a past day does not need: sign-ins, and what went out.
 LEFT = ("account", "delivery", *DERIVED)
 ROWS_AT_ONCE = 20_000
