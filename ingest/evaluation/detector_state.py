@@ -12,16 +12,16 @@ from sqlalchemy import Connection
 from ingest.store.store import insert_many
 from spc.capability import Capability
 from spc.components import Components
-from spc.detection import Watch
+from spc.detection import DetectorState
 from spc.stream.distribution_checks import Dependence, Neighbours
 from spc.stream.evaluate import Said
 from spc.stream.stream_capability import Withheld
 from spc.vocabulary.signal import Signal
 
-__all__ = ["watched", "write_watched"]
+__all__ = ["detector_states", "write_detector_state"]
 
 
-def watched(connection: Connection, ids: Sequence[int]) -> dict[int, Said]:
+def detector_states(connection: Connection, ids: Sequence[int]) -> dict[int, Said]:
     """What was said of these streams when they were last evaluated."""
     rows = connection.exec_driver_sql(
         f"SELECT stream_id, said FROM watched WHERE stream_id IN ({', '.join('?' * len(ids))})", tuple(ids)
@@ -29,7 +29,7 @@ def watched(connection: Connection, ids: Sequence[int]) -> dict[int, Said]:
     return {stream: _read(json.loads(said)) for stream, said in rows}
 
 
-def write_watched(connection: Connection, stream_id: int, said: Said) -> None:
+def write_detector_state(connection: Connection, stream_id: int, said: Said) -> None:
     """Keep what was said of a stream for the next round."""
     insert_many(
         connection,
@@ -53,7 +53,7 @@ def _plain(figure: Any) -> Any:
 def _read(said: dict[str, Any]) -> Said:
     return Said(
         watches=[
-            Watch(tuple(Signal(*signal) for signal in one["seen"]), one["lots"], one["digest"])
+            DetectorState(tuple(Signal(*signal) for signal in one["seen"]), one["lots"], one["digest"])
             for one in said["watches"]
         ],
         figures={key: _figure(key.partition(" ")[0], figure) for key, figure in said["figures"].items()},

@@ -21,7 +21,7 @@ from ingest.common.instants import WEEK_US
 from ingest.common.progress import Watch, unwatched
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
-from ingest.evaluation.detector_state import watched, write_watched
+from ingest.evaluation.detector_state import detector_states, write_detector_state
 from ingest.evaluation.pooled_autocorrelation import pools_of, update_pooled_autocorrelation
 from ingest.evaluation.reference_scores import forget_scores, write_scores
 from ingest.evaluation.stored_results import board_row, numbers, point_documents, sketch, stream_document
@@ -86,7 +86,7 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
 
 def heard_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, Heard]:
     """What is known of these streams beside their sessions, by number."""
-    sisters, said = pools_of(connection), watched(connection, [stream.id for stream in streams])
+    sisters, said = pools_of(connection), detector_states(connection, [stream.id for stream in streams])
     acts = acts_on_each(connection, [subject_of(stream) for stream in streams])
     return {
         stream.id: Heard(
@@ -169,7 +169,7 @@ def _told(
 def write(connection: Connection, evaluated: Evaluated) -> list[str]:
     """Store an evaluation in place of the stream's earlier one; the ids of the alerts that are new."""
     number = evaluated.stream.id
-    write_watched(connection, number, evaluated.said)
+    write_detector_state(connection, number, evaluated.said)
     _write_verdicts(connection, number, evaluated.verdicts)
     write_suspects(connection, number, evaluated.marked)
     write_scores(connection, number, evaluated.charted)

@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
-from spc.detection.detector import Watch, newest, watch, watch_all
+from spc.detection.detector import DetectorState, detect, detect_all, detect_new
 from spc.detection.pooled_autocorrelation import NO_POOL, PooledAutocorrelation, lag_sums, pool
-from spc.detection.windows import Stream
+from spc.detection.windows import LotSeries
 
-__all__ = ["NO_POOL", "PooledAutocorrelation", "Stream", "Watch", "lag_sums", "newest", "pool", "watch", "watch_all"]
+__all__ = [
+    "NO_POOL",
+    "DetectorState",
+    "LotSeries",
+    "PooledAutocorrelation",
+    "detect",
+    "detect_all",
+    "detect_new",
+    "lag_sums",
+    "pool",
+]

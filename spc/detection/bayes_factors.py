@@ -14,7 +14,7 @@ from spc.detection.normal_scores import Scores
 from spc.detection.windows import Flags, Windows
 from spc.kernels.validation import Floats
 
-__all__ = ["Moves", "coordinates", "weigh"]
+__all__ = ["MoveFactors", "coordinates", "move_factors"]
 
 _STEP_SIZE = 0.9  # prior standard deviation of a step, in standard deviations of one lot
 _RAMP_SLOPE = 0.1  # prior standard deviation of a ramp, in standard deviations of one lot a lot
@@ -27,7 +27,7 @@ _LONGEST_PAUSE = 4.0  # a pause counts for at most so many usual intervals
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Moves:
+class MoveFactors:
     """Evidence for a move; (rows,), or (rows, SPAN) where it says so.
 
     `evidence` is the natural log of the sum of Bayes factors over starts and forms, less what dependence makes doubtful.
@@ -62,7 +62,7 @@ def _from_here(values: Floats) -> Floats:
     return np.cumsum(values[:, ::-1], axis=1)[:, ::-1]
 
 
-def weigh(seen: Windows, scores: Scores) -> Moves:
+def move_factors(seen: Windows, scores: Scores) -> MoveFactors:
     """Weighs a step and a ramp from every start against a level that never moved.
 
     Parameters
@@ -104,7 +104,7 @@ def weigh(seen: Windows, scores: Scores) -> Moves:
     ramp = _log_factor(slope, ramp_worth * _RAMP_SLOPE**2, scatter, seen, possible & (left >= 2))
     doubt = _DOUBT * np.sqrt(_DOUBT_LOTS / seen.alike_lots) * scores.dependence[:, 0]
     evidence = _log_sum(step, ramp) - doubt
-    return Moves(evidence, step, ramp, height, slope)
+    return MoveFactors(evidence, step, ramp, height, slope)
 
 
 def _responses(scores: Scores) -> tuple[Floats, Floats]:

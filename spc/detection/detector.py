@@ -15,17 +15,17 @@ import numpy as np
 import pandas as pd
 
 from spc.detection import thresholds
-from spc.detection.bayes_factors import Moves, weigh
-from spc.detection.dispersion import widening
+from spc.detection.bayes_factors import MoveFactors, move_factors
+from spc.detection.dispersion import dispersion_test
 from spc.detection.normal_scores import score
-from spc.detection.outlier import surprise
+from spc.detection.outlier import outlier_test
 from spc.detection.pooled_autocorrelation import NO_POOL, PooledAutocorrelation
-from spc.detection.windows import SPAN, Ints, Stream, Windows, lots_counted, windows
+from spc.detection.windows import SPAN, Ints, LotSeries, Windows, lots_counted, windows
 from spc.kernels.validation import Floats, positive
 from spc.vocabulary.enums import Grade, Kind
 from spc.vocabulary.signal import Signal, signal_frame, signals_in
 
-__all__ = ["SHARES", "Watch", "digest", "newest", "watch", "watch_all"]
+__all__ = ["SHARES", "DetectorState", "detect", "detect_all", "detect_new", "digest"]
 
 METHOD = 3
 """Raised with every change of what is said of the same lots: a stream then goes through the detector from its start."""
@@ -47,7 +47,7 @@ Lots = tuple[Ints, Ints]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Watch:
+class DetectorState:
     """What was seen in a stream.
 
     `seen` has a signal a completed piece of evidence, in test order: `at` (position of the lot that completed it),
@@ -67,7 +67,7 @@ class Watch:
         return signal_frame(self.seen)
 
 
-def watch(
+def detect(
     weeks: Floats,
     levels: Floats,
     variances: Floats,
@@ -78,8 +78,8 @@ def watch(
     reading_df: Floats,
     false_alerts_per_year: float,
     sisters: PooledAutocorrelation = NO_POOL,
-    before: Watch | None = None,
-) -> Watch:
+    before: DetectorState | None = None,
+) -> DetectorState:
     """Signals of one stream's valid lots.
 
     Parameters
@@ -133,7 +133,7 @@ def watch(
     >>> first["kind"], int(first["direction"]), bool(25 <= first["index"] <= 35)
     ('drift', 1, True)
     """
-    stream = Stream(
+    stream = LotSeries(
         weeks,
         levels,
         np.where(np.isnan(variances), np.inf, variances),
@@ -143,10 +143,12 @@ def watch(
         reading_df,
         *sisters.at(weeks),
     )
-    return watch_all([stream], [before], false_alerts_per_year)[0]
+    return detect_all([stream], [before], false_alerts_per_year)[0]
 
 
-def watch_all(streams: Sequence[Stream], before: Sequence[Watch | None], false_alerts_per_year: float) -> list[Watch]:
+def detect_all(
+    streams: Sequence[LotSeries], before: Sequence[DetectorState | None], false_alerts_per_year: float
+) -> list[DetectorState]:
     """Signals of the valid lots of many streams; as `watch` says of each, at a fraction of the cost.
 
     Parameters
@@ -161,11 +163,11 @@ def watch_all(streams: Sequence[Stream], before: Sequence[Watch | None], false_a
         one if one is not None and one.digest == digest(stream, one.lots, false_alerts_per_year) else _UNSEEN
         for stream, one in zip(streams, before, strict=True)
     ]
-    new = newest(streams, np.array([one.lots for one in told], dtype=np.intp), false_alerts_per_year)
+    new = detect_new(streams, np.array([one.lots for one in told], dtype=np.intp), false_alerts_per_year)
     signals = signals_in(new)
     ends = np.searchsorted(new["stream"].to_numpy(), np.arange(len(streams) + 1))
     return [
-        Watch(
+        DetectorState(
             (*one.seen, *signals[start:end]),
             (count := lots_counted(stream)),
             digest(stream, count, false_alerts_per_year),
@@ -174,10 +176,10 @@ def watch_all(streams: Sequence[Stream], before: Sequence[Watch | None], false_a
     ]
 
 
-_UNSEEN = Watch((), 0, "")
+_UNSEEN = DetectorState((), 0, "")
 
 
-def newest(streams: Sequence[Stream], first: Ints, false_alerts_per_year: float) -> pd.DataFrame:
+def detect_new(streams: Sequence[LotSeries], first: Ints, false_alerts_per_year: float) -> pd.DataFrame:
     """Signals of the newest lots of many streams, in one pass.
 
     Parameters
@@ -199,20 +201,20 @@ def newest(streams: Sequence[Stream], first: Ints, false_alerts_per_year: float)
     for rows, seen in windows(streams, which, lots):
         chance = budget * seen.pace
         here = which[rows], lots[rows]
-        moves = weigh(seen, score(seen))
+        moves = move_factors(seen, score(seen))
         found += [_points(seen, here, chance), *_moved(moves, seen, here, chance), *_wider(seen, here, chance)]
     return _joined(found)
 
 
-def digest(stream: Stream, lots: int, false_alerts_per_year: float) -> str:
+def digest(stream: LotSeries, lots: int, false_alerts_per_year: float) -> str:
     """A short text that changes with anything that was said of the first lots."""
     said = hashlib.sha256(f"{METHOD} {false_alerts_per_year!r} {lots}".encode())
-    for name in Stream.__slots__:
+    for name in LotSeries.__slots__:
         said.update(np.ascontiguousarray(getattr(stream, name)[:lots], dtype=np.float64).tobytes())
     return said.hexdigest()
 
 
-def _to_judge(streams: Sequence[Stream], first: Ints) -> Lots:
+def _to_judge(streams: Sequence[LotSeries], first: Ints) -> Lots:
     """Stream and position of every lot to judge."""
     begin = np.maximum(first, thresholds.FIRST_LOT - 1)
     count = np.maximum(np.array([lots_counted(stream) for stream in streams], dtype=np.intp) - begin, 0)
@@ -234,13 +236,13 @@ def _over(evidence: Floats, needed: Floats) -> Floats:
 
 def _points(seen: Windows, lots: Lots, chance: Floats) -> pd.DataFrame:
     """Lots further out than the history lets expect of one lot."""
-    lot = surprise(seen)
+    lot = outlier_test(seen)
     # A chance below the smallest float is told as that.
     strength = np.log(np.maximum(lot.p_value, 1e-300)) / np.log(_share(chance, Kind.POINT))
     return _rows(strength > 1, lots, Kind.POINT, lot.direction, "far_lot", strength)
 
 
-def _moved(moves: Moves, seen: Windows, lots: Lots, chance: Floats) -> Iterator[pd.DataFrame]:
+def _moved(moves: MoveFactors, seen: Windows, lots: Lots, chance: Floats) -> Iterator[pd.DataFrame]:
     """Lots that complete the evidence for a move, and those at which it is plain enough to ask for the forecast."""
     first, low, high, direction, name = _best(moves)
     places = [np.maximum(lots[1] - SPAN + column, -1) for column in (first, low, high)]
@@ -249,7 +251,7 @@ def _moved(moves: Moves, seen: Windows, lots: Lots, chance: Floats) -> Iterator[
         yield _rows((strength > 1) & seen.known[:, -1], lots, kind, direction, name, strength, *places)
 
 
-def _best(moves: Moves) -> tuple[Ints, Ints, Ints, Floats, np.ndarray]:
+def _best(moves: MoveFactors) -> tuple[Ints, Ints, Ints, Floats, np.ndarray]:
     """Column of the first moved lot with its interval, side and form of the move; each (rows,)."""
     both = np.logaddexp(moves.step, moves.ramp)
     first = both.argmax(axis=1)
@@ -270,7 +272,7 @@ def _wider(seen: Windows, lots: Lots, chance: Floats) -> Iterator[pd.DataFrame]:
         ("reading_spread", seen.reading_variance, seen.reading_df),
     ):
         allowed = _share(chance, Kind.SPREAD, np.where(both, PARTS[name], 1.0))
-        seen_wider = widening(variance, df)
+        seen_wider = dispersion_test(variance, df)
         counted = (df > 0).sum(axis=1).astype(np.float64)
         strength = _over(seen_wider.evidence, thresholds.spread(counted, allowed))
         first = seen_wider.by_start.argmax(axis=1)

@@ -11,7 +11,7 @@ import numpy as np
 
 from spc.kernels.validation import Floats
 
-__all__ = ["Widening", "widening"]
+__all__ = ["DispersionTest", "dispersion_test"]
 
 RECENT = 24
 """Lots over which a widening can build up."""
@@ -28,7 +28,7 @@ _TAIL_POWER = 1.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Widening:
+class DispersionTest:
     """Evidence for more scatter.
 
     `evidence` (rows,) is the natural log of the sum of likelihood ratios over starts and sizes, -inf where the newest
@@ -41,7 +41,7 @@ class Widening:
     lots: Floats
 
 
-def widening(mean_square: Floats, df: Floats) -> Widening:
+def dispersion_test(mean_square: Floats, df: Floats) -> DispersionTest:
     """Weighs the newest lots' scatter against that of the lots before them.
 
     Parameters
@@ -75,7 +75,7 @@ def widening(mean_square: Floats, df: Floats) -> Widening:
     largest = np.maximum(parts.max(axis=1), -700.0)
     total = np.exp(parts - largest[:, None]).sum(axis=1)
     evidence = np.where(scored[:, -1], largest + np.log(np.maximum(total, 1e-300)), -np.inf)
-    return Widening(evidence, parts, scored.sum(axis=1).astype(np.float64))
+    return DispersionTest(evidence, parts, scored.sum(axis=1).astype(np.float64))
 
 
 def _ratio(recent: Floats, counted: Floats, shift: float) -> Floats:

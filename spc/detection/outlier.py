@@ -10,7 +10,7 @@ from scipy import special
 from spc.detection.windows import Flags, Windows
 from spc.kernels.validation import Floats
 
-__all__ = ["Surprise", "surprise"]
+__all__ = ["OutlierTest", "outlier_test"]
 
 _TAIL_DF = 5.0
 """Lots are allowed the tails of a t distribution with 5 degrees of freedom (common practice's caution): under the normal
@@ -20,7 +20,7 @@ _ROUNDING = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Surprise:
+class OutlierTest:
     """The newest lot of each window against its history; all (rows,).
 
     `p_value` is the two-sided chance of a lot at least as far out, `direction` its side, `distance` how far out in
@@ -32,7 +32,7 @@ class Surprise:
     distance: Floats
 
 
-def surprise(seen: Windows) -> Surprise:
+def outlier_test(seen: Windows) -> OutlierTest:
     """Two-sided chance of a lot as far from its history as the newest one.
 
     Returns
@@ -58,7 +58,7 @@ def surprise(seen: Windows) -> Surprise:
     away = seen.levels[:, -1] - (precision * past).sum(axis=1) / information
     spread = np.sqrt(np.maximum(variance + seen.variances[:, -1] + 1.0 / information, 1e-300))
     distance = np.where(seen.known[:, -1] & (lots > 1), away / spread, 0.0)
-    return Surprise(_chance(distance, lots - 1.0), np.sign(distance), np.abs(distance))
+    return OutlierTest(_chance(distance, lots - 1.0), np.sign(distance), np.abs(distance))
 
 
 def _lot_variance(past: Floats, noise: Floats, known: Flags) -> Floats:

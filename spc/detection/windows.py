@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from spc.kernels.validation import Floats
 
-__all__ = ["SPAN", "Flags", "Ints", "Stream", "Windows", "lots_counted", "windows"]
+__all__ = ["SPAN", "Flags", "Ints", "LotSeries", "Windows", "lots_counted", "windows"]
 
 SPAN = 100
 """Lots in a window. Older lots no longer speak for the film that is delivered now."""
@@ -26,7 +26,7 @@ Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stream:
+class LotSeries:
     """Valid lots of one stream in order of test; every array has shape (n,).
 
     `weeks` are test times in weeks from any origin, not falling, ties allowed. `levels` are in the charted scale,
@@ -93,18 +93,18 @@ class _Flat:
     columns: dict[str, Floats]
 
 
-def lots_counted(stream: Stream) -> int:
+def lots_counted(stream: LotSeries) -> int:
     """Lots in the stream."""
     return int(stream.weeks.shape[0])
 
 
-def _flat(streams: Sequence[Stream]) -> _Flat:
+def _flat(streams: Sequence[LotSeries]) -> _Flat:
     sizes = np.array([lots_counted(s) for s in streams], dtype=np.intp)
-    columns = {name: np.concatenate([getattr(s, name) for s in streams]) for name in Stream.__slots__}
+    columns = {name: np.concatenate([getattr(s, name) for s in streams]) for name in LotSeries.__slots__}
     return _Flat(starts=np.concatenate([[0], np.cumsum(sizes)[:-1]]), columns=columns)
 
 
-def windows(streams: Sequence[Stream], which: Ints, lot: Ints) -> Iterator[tuple[slice, Windows]]:
+def windows(streams: Sequence[LotSeries], which: Ints, lot: Ints) -> Iterator[tuple[slice, Windows]]:
     """Histories of lot `lot[i]` of stream `which[i]`, in chunks of rows.
 
     Parameters

@@ -96,7 +96,7 @@ class Said:
     digest of all that it rests on.
     """
 
-    watches: Sequence[detection.Watch] = ()
+    watches: Sequence[detection.DetectorState] = ()
     figures: Mapping[str, object] = field(default_factory=dict)
 
 
@@ -188,7 +188,7 @@ def _begin(asked: Asked) -> _Begun:
     return _Begun(asked, Rows(sessions.index, judged), points, measured, segments, recall)
 
 
-def _finish(begun: _Begun, watches: list[detection.Watch]) -> Evaluation:
+def _finish(begun: _Begun, watches: list[detection.DetectorState]) -> Evaluation:
     points, segments, settings, recall = begun.points, begun.segments, begun.asked.settings, begun.recall
     outlook = _outlook_at(begun.measured, settings, recall)
     signals = _signals(points, segments, watches, settings, recall)
@@ -272,7 +272,7 @@ def _pattern_price(weeks: Floats) -> PatternPrice:
 
 
 def _signals(
-    points: Rows, segments: list[Segment], watches: list[detection.Watch], settings: Settings, recall: Recall
+    points: Rows, segments: list[Segment], watches: list[detection.DetectorState], settings: Settings, recall: Recall
 ) -> list[Signal]:
     """Every completed piece of evidence; `at` counts the valid points in test order."""
     valid = points.take(points["valid"].astype(bool))
@@ -291,9 +291,9 @@ def _signals(
     ]
 
 
-def _watches(begun: Sequence[_Begun]) -> Iterator[list[detection.Watch]]:
+def _watches(begun: Sequence[_Begun]) -> Iterator[list[detection.DetectorState]]:
     """What the detector saw in each segment of each stream."""
-    found: dict[tuple[int, int], detection.Watch] = {}
+    found: dict[tuple[int, int], detection.DetectorState] = {}
     for budget in {one.asked.settings.false_alerts_per_year for one in begun}:
         places = [
             (number, cut)
@@ -304,20 +304,20 @@ def _watches(begun: Sequence[_Begun]) -> Iterator[list[detection.Watch]]:
         if places:
             lots = [_lots(begun[number].segments[cut].points, begun[number].asked.sisters) for number, cut in places]
             earlier = [_at(begun[number].asked.before.watches, cut) for number, cut in places]
-            found |= zip(places, detection.watch_all(lots, earlier, budget), strict=True)
+            found |= zip(places, detection.detect_all(lots, earlier, budget), strict=True)
     for number, one in enumerate(begun):
         yield [found[number, cut] for cut in range(len(one.segments))]
 
 
-def _at(watches: Sequence[detection.Watch], cut: int) -> detection.Watch | None:
+def _at(watches: Sequence[detection.DetectorState], cut: int) -> detection.DetectorState | None:
     return watches[cut] if cut < len(watches) else None
 
 
-def _lots(part: Rows, sisters: detection.PooledAutocorrelation) -> detection.Stream:
+def _lots(part: Rows, sisters: detection.PooledAutocorrelation) -> detection.LotSeries:
     """The measured points of a segment as the detector takes them."""
     weeks, variances = part.floats("weeks"), part.floats("variance")
     alike, alike_lots = sisters.at(weeks)
-    return detection.Stream(
+    return detection.LotSeries(
         weeks=weeks,
         levels=part.floats("level"),
         variances=np.where(np.isnan(variances), np.inf, variances),

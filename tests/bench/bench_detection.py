@@ -193,7 +193,7 @@ def calibrated(rng: np.random.Generator, wanted: float, streams: int) -> float:
 
 def asked(rng: np.random.Generator, seen: list[Film], *, alone: bool) -> pd.DataFrame:
     """What the tool says of streams that are new in a lab of 20 others, which are steady and a year and a half older."""
-    streams: list[detection.Stream] = []
+    streams: list[detection.LotSeries] = []
     for first in range(0, len(seen), SISTERS):
         older = [film(rng, Scene(always(normal))) for _ in range(SISTERS)]
         shifted = [
@@ -201,7 +201,7 @@ def asked(rng: np.random.Generator, seen: list[Film], *, alone: bool) -> pd.Data
         ]
         sisters = detection.NO_POOL if alone else sisters_of(shifted)
         streams += [as_stream(one, sisters) for one in seen[first : first + SISTERS]]
-    return detection.newest(streams, np.zeros(len(streams), dtype=np.intp), BUDGET)
+    return detection.detect_new(streams, np.zeros(len(streams), dtype=np.intp), BUDGET)
 
 
 def first_signals(found: pd.DataFrame, streams: int, onset: int) -> np.ndarray:

@@ -70,12 +70,12 @@ def detector(rng: np.random.Generator, count: int) -> None:
     line("plain chart and one pattern, whole stream of 200 lots", seconds(lambda: [plain(one) for one in long]), count)
     sisters: list[detection.PooledAutocorrelation] = []
     line("what sisters say together", seconds(lambda: sisters.append(sisters_of(long))), count)
-    streams: list[detection.Stream] = []
+    streams: list[detection.LotSeries] = []
     line("streams checked", seconds(lambda: streams.extend(as_stream(one, sisters[0]) for one in long)), count)
     last = np.full(count, LOTS - 1)
-    line("detector, one new lot", seconds(lambda: detection.newest(streams, last, BUDGET)), count)
+    line("detector, one new lot", seconds(lambda: detection.detect_new(streams, last, BUDGET)), count)
     some = streams[: max(count // 20, 1)]
-    line("detector, full replay", seconds(lambda: detection.newest(some, 0 * last[: len(some)], BUDGET)), len(some))
+    line("detector, full replay", seconds(lambda: detection.detect_new(some, 0 * last[: len(some)], BUDGET)), len(some))
 
 
 def repeated(one: Film) -> Film:

@@ -125,8 +125,8 @@ def sisters_of(lab: list[Film]) -> detection.PooledAutocorrelation:
     return detection.pool(detection.lag_sums(stream, weeks, levels))
 
 
-def as_stream(one: Film, sisters: detection.PooledAutocorrelation) -> detection.Stream:
-    return detection.Stream(
+def as_stream(one: Film, sisters: detection.PooledAutocorrelation) -> detection.LotSeries:
+    return detection.LotSeries(
         one.weeks,
         one.levels,
         BAG_SHARE * BAGS / one.bags,
@@ -145,7 +145,7 @@ def signals(seen: list[Film], budget: float, *, alone: bool = False) -> pd.DataF
         lab = seen[first : first + SISTERS]
         sisters = detection.NO_POOL if alone else sisters_of(lab)
         streams += [as_stream(one, sisters) for one in lab]
-    return detection.newest(streams, np.zeros(len(streams), dtype=np.intp), budget)
+    return detection.detect_new(streams, np.zeros(len(streams), dtype=np.intp), budget)
 
 
 def moved(base: Film, shift: np.ndarray, from_lot: int) -> Film:

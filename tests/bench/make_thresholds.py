@@ -14,7 +14,7 @@ import sys
 import numpy as np
 
 from spc.detection import dispersion
-from spc.detection.bayes_factors import weigh
+from spc.detection.bayes_factors import move_factors
 from spc.detection.normal_scores import score
 from spc.detection.windows import SPAN, Windows
 from spc.kernels.validation import Floats
@@ -44,7 +44,7 @@ def as_windows(levels: Floats, alike: float, alike_lots: float) -> Windows:
 def drift(levels: Floats, alike: float, alike_lots: float) -> Floats:
     rows = range(0, levels.shape[0], 1500)
     windows = (as_windows(levels[first : first + 1500], alike, alike_lots) for first in rows)
-    return np.concatenate([weigh(seen, score(seen)).evidence for seen in windows])
+    return np.concatenate([move_factors(seen, score(seen)).evidence for seen in windows])
 
 
 def climb(statistics: dict[int, Floats], hazard: float) -> tuple[Floats, Floats]:
@@ -77,7 +77,7 @@ def simulate(streams: int, seed: int) -> dict[str, dict[int, Floats]]:
     for n in range(8, SPAN + 1):
         for name, expected in EXPECTED.items():
             found[name][n] = drift(levels[:, :n], *expected)
-        found["SPREAD"][n] = dispersion.widening(squares[:, :n], np.full((streams, n), 5.0)).evidence
+        found["SPREAD"][n] = dispersion.dispersion_test(squares[:, :n], np.full((streams, n), 5.0)).evidence
     return found
 
 

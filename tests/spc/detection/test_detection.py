@@ -6,10 +6,10 @@ import pytest
 
 from spc import detection
 from spc.detection import NO_POOL, thresholds
-from spc.detection.bayes_factors import weigh
-from spc.detection.dispersion import widening
+from spc.detection.bayes_factors import move_factors
+from spc.detection.dispersion import dispersion_test
 from spc.detection.normal_scores import score
-from spc.detection.windows import SPAN, Stream, windows
+from spc.detection.windows import SPAN, LotSeries, windows
 from spc.stream import alert_episodes
 from spc.vocabulary.signal import signals_in
 
@@ -18,7 +18,7 @@ YEAR_WEEKS = 52.1775
 
 def seen_in(levels, budget=0.2, weeks=None, bags=None, variances=None):
     nothing = np.full(levels.size, np.nan)
-    return detection.watch(
+    return detection.detect(
         np.arange(levels.size, dtype=float) if weeks is None else weeks,
         levels,
         np.zeros(levels.size) if variances is None else variances,
@@ -153,7 +153,7 @@ def test_a_log_bayes_factor_agrees_with_the_marginal_likelihoods_it_stands_for()
     levels = np.random.default_rng(8).standard_normal(30)
     levels[::2] += 3.0  # neighbours unlike each other: dependence is 0 but for the mild one assumed
     nothing, zeros = np.full(30, np.nan), np.zeros(30)
-    stream = Stream(np.arange(30.0), levels, zeros, nothing, zeros, nothing, zeros, *NO_POOL.at(zeros))
+    stream = LotSeries(np.arange(30.0), levels, zeros, nothing, zeros, nothing, zeros, *NO_POOL.at(zeros))
     ((_, seen),) = windows([stream], np.array([0]), np.array([29]))
     scores = score(seen)
     e, lag = scores.innovation[0, -30:], scores.lag[0, -30:]
@@ -167,7 +167,7 @@ def test_a_log_bayes_factor_agrees_with_the_marginal_likelihoods_it_stands_for()
     fitted = e - mean * (mean @ e) / (mean @ mean)
     quadratic = fitted @ np.linalg.inv(cov) @ fitted / (fitted @ fitted)
     expected = -0.5 * np.linalg.slogdet(cov)[1] - 0.5 * 29 * np.log(quadratic)
-    assert weigh(seen, scores).step[0, -10] == pytest.approx(expected, abs=1e-10)
+    assert move_factors(seen, scores).step[0, -10] == pytest.approx(expected, abs=1e-10)
 
 
 def test_evidence_for_wider_scatter_is_the_sum_of_likelihood_ratios_over_starts():
@@ -193,7 +193,7 @@ def test_evidence_for_wider_scatter_is_the_sum_of_likelihood_ratios_over_starts(
     for start in range(6, 30):
         for shift in (0.75, 1.5):
             total += 0.5 * np.exp(sum(shift * capped[t] - 0.5 * shift**2 * counts[t] for t in range(start, 30)))
-    assert widening(squares[None], df[None]).evidence[0] == pytest.approx(np.log(total), abs=1e-10)
+    assert dispersion_test(squares[None], df[None]).evidence[0] == pytest.approx(np.log(total), abs=1e-10)
 
 
 def test_the_dependence_of_neighbours_is_taken_out_of_the_scores():
@@ -206,7 +206,7 @@ def test_the_dependence_of_neighbours_is_taken_out_of_the_scores():
         for t in range(1, SPAN):
             levels[t] = 0.5 * levels[t - 1] + np.sqrt(0.75) * levels[t]
         nothing, zeros = np.full(SPAN, np.nan), np.zeros(SPAN)
-        stream = Stream(np.arange(float(SPAN)), levels, zeros, nothing, zeros, nothing, zeros, *NO_POOL.at(zeros))
+        stream = LotSeries(np.arange(float(SPAN)), levels, zeros, nothing, zeros, nothing, zeros, *NO_POOL.at(zeros))
         ((_, seen),) = windows([stream], np.array([0]), np.array([SPAN - 1]))
         e = score(seen).innovation[0]
         left.append(np.corrcoef(e[1:], e[:-1])[0, 1])
@@ -233,12 +233,12 @@ def test_steady_normal_streams_stay_within_the_budget_and_spend_most_of_it(gap, 
     weeks = gap * np.arange(lots)
     nothing, zeros, df = np.full(lots, np.nan), np.zeros(lots), np.full(lots, 5.0)
     streams = [
-        Stream(
+        LotSeries(
             weeks, rng.standard_normal(lots), zeros, rng.chisquare(5, lots) / 5, df, nothing, zeros, *NO_POOL.at(weeks)
         )
         for _ in range(count)
     ]
-    found = detection.newest(streams, np.zeros(count, dtype=int), budget)
+    found = detection.detect_new(streams, np.zeros(count, dtype=int), budget)
     opened = np.zeros(count)
     for number, own in found.groupby("stream"):
         opened[number] = len(alert_episodes.episodes(signals_in(own)))
@@ -261,13 +261,13 @@ def test_every_lot_has_the_chance_of_a_first_false_signal_that_its_threshold_is_
     nothing, zeros, df = np.full(lots, np.nan), np.zeros(lots), np.full(lots, 5.0)
     weeks = np.arange(float(lots))
     streams = [
-        Stream(
+        LotSeries(
             weeks, rng.standard_normal(lots), zeros, rng.chisquare(5, lots) / 5, df, nothing, zeros, *sisters.at(weeks)
         )
         for _ in range(count)
     ]
     budget = 0.8
-    found = detection.newest(streams, np.zeros(count, dtype=int), budget)
+    found = detection.detect_new(streams, np.zeros(count, dtype=int), budget)
     for kind in ("drift", "spread"):
         chance = detection.detector.SHARES[kind] * budget / YEAR_WEEKS
         first = found[found["kind"] == kind].groupby("stream")["index"].min()
@@ -302,13 +302,13 @@ def as_stream(levels, bags):
     n = levels.size
     nothing, zeros = np.full(n, np.nan), np.zeros(n)
     df = np.full(n, 5.0)
-    return Stream(np.arange(float(n)), levels, zeros, bags, df, nothing, zeros, *NO_POOL.at(zeros))
+    return LotSeries(np.arange(float(n)), levels, zeros, bags, df, nothing, zeros, *NO_POOL.at(zeros))
 
 
 def watched(levels, bags, before=None, sisters=NO_POOL):
     n = levels.size
     nothing, zeros = np.full(n, np.nan), np.zeros(n)
-    return detection.watch(
+    return detection.detect(
         np.arange(float(n)), levels, zeros, bag_variance=bags, bag_df=np.full(n, 5.0), reading_variance=nothing,
         reading_df=zeros, false_alerts_per_year=0.2, sisters=sisters, before=before,
     )  # fmt: skip
@@ -346,7 +346,7 @@ def test_what_was_said_is_not_trusted_once_an_earlier_lot_says_something_else(mo
     # A later quarter's word on dependence changes nothing that was said before it.
     told = detection.PooledAutocorrelation(np.array([139.0]), np.array([0.3]), np.array([40.0]))
     judged = []
-    plain = detection.detector.newest
+    plain = detection.detector.detect_new
     monkeypatch.setattr(detection.detector, "newest", lambda *call: judged.append(call[1].tolist()) or plain(*call))
     watched(levels, bags, before=before, sisters=told)
     watched(other, bags, before=before)
@@ -356,7 +356,7 @@ def test_what_was_said_is_not_trusted_once_an_earlier_lot_says_something_else(mo
 def test_many_streams_in_one_pass_say_what_each_says_alone():
     streams = [as_stream(*(column[:lots] for column in restless(lots))) for lots in (140, 7, 60, 0, 95)]
     first = np.array([0, 0, 40, 0, 94])
-    together = detection.newest(streams, first, 0.2)
+    together = detection.detect_new(streams, first, 0.2)
     for number, stream in enumerate(streams):
         alone = watched(stream.levels, stream.bag_variance).signals.query("index >= @first[@number]")
         own = together[together["stream"] == number].drop(columns="stream")

@@ -144,7 +144,7 @@ def test_a_new_lot_is_judged_on_from_what_was_said(bench: Bench, monkeypatch: py
         bench.drop_tests(name, rows if name != last else rows[:-3])
     bench.run()
     judged = []
-    plain = detection.detector.newest
+    plain = detection.detector.detect_new
     monkeypatch.setattr(detection.detector, "newest", lambda *call: judged.append(call[1].tolist()) or plain(*call))
     bench.drop_tests("new.csv", waiting[last][-3:])
     assert bench.run().evaluated == 1
