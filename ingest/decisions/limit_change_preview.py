@@ -21,7 +21,7 @@ from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
 from ingest.config.limit_history import SIDES, Step, looser, on_day, step_document
 from ingest.decisions.limit_requests import LIMIT_CHANGES
-from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, heard_of, subject_of, write
+from ingest.evaluation.evaluate_streams import Evaluated, as_json, contexts_of, evaluate, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_of
 from ingest.rounds.recompute import follow
 from ingest.sessions.session_columns import sessions_of
@@ -150,7 +150,7 @@ def _streams(connection: Connection, where: str, names: tuple[str, ...]) -> list
 
 def _changes(connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: Act) -> list[StreamChange]:
     """Each stream evaluated as it stands and with the act; a stream that lost all its sessions has nothing to change."""
-    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), heard_of(connection, streams)
+    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), contexts_of(connection, streams)
     changes = []
     for stream in streams:
         own = sessions.get(stream.id)

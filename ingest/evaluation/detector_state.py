@@ -14,14 +14,14 @@ from spc.capability import Capability
 from spc.components import Components
 from spc.detection import DetectorState
 from spc.stream.distribution_checks import Dependence, Neighbours
-from spc.stream.evaluate import Said
+from spc.stream.evaluate import EvaluationCache
 from spc.stream.stream_capability import Withheld
 from spc.vocabulary.signal import Signal
 
 __all__ = ["detector_states", "write_detector_state"]
 
 
-def detector_states(connection: Connection, ids: Sequence[int]) -> dict[int, Said]:
+def detector_states(connection: Connection, ids: Sequence[int]) -> dict[int, EvaluationCache]:
     """What was said of these streams when they were last evaluated."""
     rows = connection.exec_driver_sql(
         f"SELECT stream_id, said FROM watched WHERE stream_id IN ({', '.join('?' * len(ids))})", tuple(ids)
@@ -29,7 +29,7 @@ def detector_states(connection: Connection, ids: Sequence[int]) -> dict[int, Sai
     return {stream: _read(json.loads(said)) for stream, said in rows}
 
 
-def write_detector_state(connection: Connection, stream_id: int, said: Said) -> None:
+def write_detector_state(connection: Connection, stream_id: int, said: EvaluationCache) -> None:
     """Keep what was said of a stream for the next round."""
     insert_many(
         connection,
@@ -38,7 +38,7 @@ def write_detector_state(connection: Connection, stream_id: int, said: Said) -> 
     )
 
 
-def _written(said: Said) -> dict[str, Any]:
+def _written(said: EvaluationCache) -> dict[str, Any]:
     # A float's shortest text reads back to the same bits, and nan and infinity have words that Python's reader knows.
     return {
         "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in said.watches],
@@ -50,8 +50,8 @@ def _plain(figure: Any) -> Any:
     return asdict(figure) if is_dataclass(figure) and not isinstance(figure, type) else figure
 
 
-def _read(said: dict[str, Any]) -> Said:
-    return Said(
+def _read(said: dict[str, Any]) -> EvaluationCache:
+    return EvaluationCache(
         watches=[
             DetectorState(tuple(Signal(*signal) for signal in one["seen"]), one["lots"], one["digest"])
             for one in said["watches"]

@@ -32,19 +32,19 @@ from ingest.store.store import insert_many
 from spc import detection
 from spc.kernels.columns import Rows
 
-__all__ = ["Evaluated", "evaluate", "evaluate_stale", "evaluate_without", "heard_of", "subject_of", "write"]
+__all__ = ["Evaluated", "contexts_of", "evaluate", "evaluate_stale", "evaluate_without", "subject_of", "write"]
 
 STREAMS_AT_ONCE = 200
 JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Heard:
+class StreamContext:
     """What is known of a stream beside its sessions: what people entered, what its sisters say, what was said before."""
 
     acts: list[Act]
     sisters: detection.PooledAutocorrelation
-    before: spc.stream.evaluate.Said
+    before: spc.stream.evaluate.EvaluationCache
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +65,7 @@ class Evaluated:
     alerts: list[Alert]
     charted: Rows
     marked: Mapping[int, Suspect]
-    said: spc.stream.evaluate.Said
+    said: spc.stream.evaluate.EvaluationCache
 
 
 def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[set[int], list[str]]:
@@ -84,15 +84,15 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
     return {stream.id for stream in streams}, raised
 
 
-def heard_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, Heard]:
+def contexts_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, StreamContext]:
     """What is known of these streams beside their sessions, by number."""
     sisters, said = pools_of(connection), detector_states(connection, [stream.id for stream in streams])
     acts = acts_on_each(connection, [subject_of(stream) for stream in streams])
     return {
-        stream.id: Heard(
+        stream.id: StreamContext(
             acts[subject_of(stream)],
             sisters.get(stream.characteristic, detection.NO_POOL),
-            said.get(stream.id, spc.stream.evaluate.Said()),
+            said.get(stream.id, spc.stream.evaluate.EvaluationCache()),
         )
         for stream in streams
     }
@@ -104,7 +104,7 @@ def subject_of(stream: Stream) -> str:
 
 
 def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[str]:
-    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), heard_of(connection, streams)
+    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), contexts_of(connection, streams)
     for stream in streams:
         if stream.id not in sessions:
             _forget(connection, stream)
@@ -113,7 +113,7 @@ def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[
     return [alert for one in evaluated for alert in write(connection, one)]
 
 
-def evaluate(lab: Lab, streams: Sequence[tuple[Stream, Rows, Heard]]) -> list[Evaluated]:
+def evaluate(lab: Lab, streams: Sequence[tuple[Stream, Rows, StreamContext]]) -> list[Evaluated]:
     """Evaluate streams with the entries of people on them; reads and writes nothing.
 
     Parameters
@@ -135,11 +135,11 @@ def evaluate(lab: Lab, streams: Sequence[tuple[Stream, Rows, Heard]]) -> list[Ev
 
 
 def _asked(
-    lab: Lab, stream: Stream, sessions: Rows, heard: Heard, marked: Mapping[int, Suspect]
-) -> spc.stream.evaluate.Asked:
+    lab: Lab, stream: Stream, sessions: Rows, heard: StreamContext, marked: Mapping[int, Suspect]
+) -> spc.stream.evaluate.EvaluationRequest:
     aside = [session for session, one in marked.items() if one.settled == SET_ASIDE]
     prepared = for_evaluation(lab, stream.product, stream.characteristic, sessions, aside)
-    return spc.stream.evaluate.Asked(
+    return spc.stream.evaluate.EvaluationRequest(
         prepared, _settings(lab, stream, heard.acts, prepared, marked), heard.sisters, heard.before
     )
 
@@ -188,10 +188,10 @@ def evaluate_without(
 ) -> list[spc.stream.evaluate.Evaluation]:
     """Second looks at a stream, each with what the bench may have added to its levels (by session, charted scale) taken out."""
     lab = with_entered_limits(connection, lab)
-    sessions, heard = sessions_of(connection, [stream.id])[stream.id], heard_of(connection, [stream])[stream.id]
+    sessions, heard = sessions_of(connection, [stream.id])[stream.id], contexts_of(connection, [stream])[stream.id]
     marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, heard.acts)
     # What was said of the levels as they are does not hold here.
-    anew = replace(heard, before=spc.stream.evaluate.Said())
+    anew = replace(heard, before=spc.stream.evaluate.EvaluationCache())
     return spc.stream.evaluate.streams(
         [_asked(lab, stream, _without(sessions, common), anew, marked) for common in commons]
     )

@@ -18,14 +18,23 @@ from spc.kernels.validation import Floats
 from spc.stream import alert_episodes, baseline, distribution_checks, forecast, verdicts
 from spc.stream.chart_columns import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
 from spc.stream.chart_points import among, charted_points, cut_at
-from spc.stream.memo import Recall, digest
+from spc.stream.memo import Memo, digest
 from spc.stream.stream_capability import Withheld, for_stream
 from spc.vocabulary.enums import Grade, Kind, Scale
 from spc.vocabulary.signal import Signal
 
 __all__ = [
     "CHART_WIDTH",
-    "EWMA_WEIGHT", "EWMA_WIDTH", "Asked", "Evaluation", "PatternPrice", "Said", "Segment", "Settings", "stream", "streams",
+    "EWMA_WEIGHT",
+    "EWMA_WIDTH",
+    "Evaluation",
+    "EvaluationCache",
+    "EvaluationRequest",
+    "PatternRunLength",
+    "Segment",
+    "Settings",
+    "stream",
+    "streams",
 ]  # fmt: skip
 
 # Of the patterns, those that mean something to a bench; each more costs false marks (`PatternPrice` tells how many). They
@@ -76,7 +85,7 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
-class PatternPrice:
+class PatternRunLength:
     """What the patterns that are marked on the chart cost a stream that holds still.
 
     Together they mark by chance one lot in `lots` on average, one in `weeks` at the stream's pace; that is None with
@@ -89,7 +98,7 @@ class PatternPrice:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Said:
+class EvaluationCache:
     """What an evaluation said that a later one with more lots need not work out again; it changes nothing.
 
     `watches` is what the detector saw in each segment, `figures` what rests on lots that later ones leave alone, by the
@@ -117,25 +126,25 @@ class Evaluation:
     episodes: list[alert_episodes.Episode]
     forecast: forecast.Forecast
     capability: capability.Capability | Withheld
-    pattern_price: PatternPrice
-    said: Said
+    pattern_price: PatternRunLength
+    said: EvaluationCache
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Asked:
+class EvaluationRequest:
     """What is asked of one stream; the fields are the parameters of `stream`."""
 
     sessions: pd.DataFrame | Rows
     settings: Settings
     sisters: detection.PooledAutocorrelation = detection.NO_POOL
-    before: Said = field(default_factory=Said)
+    before: EvaluationCache = field(default_factory=EvaluationCache)
 
 
 def stream(
     sessions: pd.DataFrame | Rows,
     settings: Settings,
     sisters: detection.PooledAutocorrelation = detection.NO_POOL,
-    before: Said | None = None,
+    before: EvaluationCache | None = None,
 ) -> Evaluation:
     """Evaluate one stream.
 
@@ -152,10 +161,10 @@ def stream(
     before : Said, optional
         `said` of an earlier evaluation: what it holds is not worked out again. It changes nothing.
     """
-    return streams([Asked(sessions, settings, sisters, before or Said())])[0]
+    return streams([EvaluationRequest(sessions, settings, sisters, before or EvaluationCache())])[0]
 
 
-def streams(asked: Sequence[Asked]) -> list[Evaluation]:
+def streams(asked: Sequence[EvaluationRequest]) -> list[Evaluation]:
     """Evaluate many streams, each as `stream` would alone; the detector takes their new lots at once."""
     begun = [_begin(one) for one in asked]
     return [_finish(one, watches) for one, watches in zip(begun, _watches(begun), strict=True)]
@@ -165,16 +174,16 @@ def streams(asked: Sequence[Asked]) -> list[Evaluation]:
 class _Begun:
     """A stream with its points and limits, before the detector has looked."""
 
-    asked: Asked
+    asked: EvaluationRequest
     judged: Rows
     points: Rows
     measured: Rows
     segments: list[Segment]
-    recall: Recall
+    recall: Memo
 
 
-def _begin(asked: Asked) -> _Begun:
-    sessions, settings, recall = Rows.of(asked.sessions), asked.settings, Recall(asked.before.figures)
+def _begin(asked: EvaluationRequest) -> _Begun:
+    sessions, settings, recall = Rows.of(asked.sessions), asked.settings, Memo(asked.before.figures)
     judged = verdicts.judge_rows(sessions, settings.scale, settings.judged, settings.guard_percent)
     points = charted_points(
         sessions.adding(judged),
@@ -201,7 +210,7 @@ def _finish(begun: _Begun, watches: list[detection.DetectorState]) -> Evaluation
         forecast=outlook,
         capability=_capability(points, segments, signals, settings, recall),
         pattern_price=_pattern_price(begun.measured.floats("weeks")),
-        said=Said(watches, recall.asked),
+        said=EvaluationCache(watches, recall.asked),
     )
 
 
@@ -214,7 +223,7 @@ _COMPONENT_COLUMNS = (
 )  # fmt: skip
 
 
-def _segment(part: Rows, settings: Settings, recall: Recall) -> Segment:
+def _segment(part: Rows, settings: Settings, recall: Memo) -> Segment:
     usual = baseline.establish(
         part.floats("level"),
         part.floats("variance"),
@@ -237,7 +246,7 @@ def _segment(part: Rows, settings: Settings, recall: Recall) -> Segment:
     )
 
 
-def _components(used: Rows, recall: Recall) -> components.Components:
+def _components(used: Rows, recall: Memo) -> components.Components:
     sums = np.array([used.floats(name) for name in _COMPONENT_COLUMNS])
     frame = pd.DataFrame(dict(zip(_COMPONENT_COLUMNS, sums, strict=True)))
     return recall.figure(digest("components", sums), lambda: components.from_lots(frame))
@@ -262,17 +271,17 @@ def _charted(points: Rows, segments: list[Segment]) -> Rows:
     return points.adding({**columns, "patterns": named})
 
 
-def _pattern_price(weeks: Floats) -> PatternPrice:
+def _pattern_price(weeks: Floats) -> PatternRunLength:
     lots = runlength.shewhart(0.0, CHART_PATTERNS)
     pace = float(np.ptp(weeks)) / (weeks.size - 1) if weeks.size > 1 else 0.0
-    return PatternPrice(CHART_PATTERNS, lots, lots * pace if pace > 0 else None)
+    return PatternRunLength(CHART_PATTERNS, lots, lots * pace if pace > 0 else None)
 
 
 # Signals
 
 
 def _signals(
-    points: Rows, segments: list[Segment], watches: list[detection.DetectorState], settings: Settings, recall: Recall
+    points: Rows, segments: list[Segment], watches: list[detection.DetectorState], settings: Settings, recall: Memo
 ) -> list[Signal]:
     """Every completed piece of evidence; `at` counts the valid points in test order."""
     valid = points.take(points["valid"].astype(bool))
@@ -345,7 +354,7 @@ def _placed(own: float, positions: Sequence[int]) -> float:
     return positions[min(max(int(own), 0), len(positions) - 1)] + min(own, 0.0)
 
 
-def _likely(asked: Sequence[Signal], valid: Rows, settings: Settings, recall: Recall) -> Iterator[Signal]:
+def _likely(asked: Sequence[Signal], valid: Rows, settings: Settings, recall: Memo) -> Iterator[Signal]:
     """Those lots at which a move was plain enough to ask for the forecast and the forecast of that day was high.
 
     A stream that stands near its limit without moving raises none: that is capability, and the board shows it.
@@ -390,7 +399,7 @@ def _as_signals(at: np.ndarray, kind: Kind, direction: np.ndarray, grade: Grade,
 # Outlook
 
 
-def _outlook_at(measured: Rows, settings: Settings, recall: Recall) -> forecast.Forecast:
+def _outlook_at(measured: Rows, settings: Settings, recall: Memo) -> forecast.Forecast:
     """The forecast as it stood after the last of these points, against the limits in force on that day."""
     believed = measured.take(~measured["doubted"].astype(bool))
     if not len(believed):
@@ -404,11 +413,11 @@ def _outlook_at(measured: Rows, settings: Settings, recall: Recall) -> forecast.
     return outlook
 
 
-def _chance_at(measured: Rows, settings: Settings, recall: Recall) -> float | None:
+def _chance_at(measured: Rows, settings: Settings, recall: Memo) -> float | None:
     """The chance of a breach as it stood after the last of these points."""
     believed = measured.take(~measured["doubted"].astype(bool))
     return recall.figure(
-        _chance_key(believed, settings), lambda: _outlook_at(believed, settings, Recall({})).breach_probability
+        _chance_key(believed, settings), lambda: _outlook_at(believed, settings, Memo({})).breach_probability
     )
 
 
@@ -436,7 +445,7 @@ def _charted_limit(limit: float, scale: str) -> float | None:
 
 
 def _capability(
-    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, recall: Recall
+    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, recall: Memo
 ) -> capability.Capability | Withheld:
     """Capability of the segment in force, or why none is given: the stream must be stable and its lots normal."""
     if not segments:

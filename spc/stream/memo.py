@@ -8,7 +8,7 @@ from typing import TypeVar, cast
 
 import numpy as np
 
-__all__ = ["Recall", "digest"]
+__all__ = ["Memo", "digest"]
 
 METHOD = 2
 """Raised with every change of what a recalled figure is for the same numbers: all are then worked out anew."""
@@ -16,7 +16,7 @@ METHOD = 2
 T = TypeVar("T")
 
 
-class Recall:
+class Memo:
     """What was worked out before, by the digest of all that it rests on; `asked` is what was asked for this time."""
 
     def __init__(self, before: Mapping[str, object]) -> None:

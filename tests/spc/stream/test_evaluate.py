@@ -8,7 +8,15 @@ import pytest
 from numpy.testing import assert_allclose
 
 from spc import runlength
-from spc.stream.evaluate import CHART_PATTERNS, Asked, Evaluation, Said, Settings, stream, streams
+from spc.stream.evaluate import (
+    CHART_PATTERNS,
+    Evaluation,
+    EvaluationCache,
+    EvaluationRequest,
+    Settings,
+    stream,
+    streams,
+)
 from spc.stream.session_summary import summarise
 
 
@@ -248,7 +256,7 @@ def moving() -> list[float]:
 def test_what_an_earlier_evaluation_said_changes_no_figure() -> None:
     levels = moving()
     whole = stream(sessions(levels, upper=20.0), Settings())
-    step = Said()
+    step = EvaluationCache()
     for lots in (10, 30, 45, 59):
         step = stream(sessions(levels[:lots], upper=20.0), Settings(), before=step).said
 
@@ -284,7 +292,8 @@ def test_streams_together_are_as_each_alone() -> None:
     frames = [sessions(moving(), upper=20.0), sessions(steady(5)), sessions(steady(30, seed=7), upper=12.0)]
     budgets = (0.2, 0.2, 1.0)
     asked = [
-        Asked(frame, Settings(false_alerts_per_year=budget)) for frame, budget in zip(frames, budgets, strict=True)
+        EvaluationRequest(frame, Settings(false_alerts_per_year=budget))
+        for frame, budget in zip(frames, budgets, strict=True)
     ]
 
     for one, together in zip(asked, streams(asked), strict=True):
