@@ -84,7 +84,7 @@ def change_limits(request: Request, given: dict[str, Any]) -> None:
     from ingest.common.errors import CallError
     from ingest.config.lab import load
     from ingest.decisions.limit_change_preview import carry_out, preview
-    from ingest.decisions.limit_requests import as_act
+    from ingest.decisions.limit_requests import as_entry
     from ingest.store.store import known_store
 
     lab, only_shown = load(given["folder"]), given["preview"]
@@ -92,7 +92,7 @@ def change_limits(request: Request, given: dict[str, Any]) -> None:
     if store is None:
         raise CallError("the lab has no store yet; do a first round with lotdrift run")
     with store.reading() if only_shown else store.writing() as connection:
-        act = as_act(connection, lab, request, given["by"], given["because"], now())
+        act = as_entry(connection, lab, request, given["by"], given["because"], now())
         seen = preview(connection, lab, act) if only_shown else carry_out(connection, lab, act)
     document = {"done": not only_shown, **with_times(seen.document, lab)}
     unit = lab.characteristic(request.characteristic).unit
@@ -135,7 +135,7 @@ def settle(
         names = (supplier, chosen[0][0], characteristic)
         body = {"lot": lot, "started_us": chosen[0][1]}
         suspect_values.settle(
-            connection, names, audit_log.Act(now(), by, what, audit_log.stream_subject(*names), because, body)
+            connection, names, audit_log.AuditEntry(now(), by, what, audit_log.stream_subject(*names), because, body)
         )
         derive(connection, lab)
     click.echo(f"Recorded: {what}.")

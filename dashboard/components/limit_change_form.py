@@ -20,7 +20,7 @@ from ingest.audit.audit_log import stream_subject
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.decisions.limit_change_preview import carry_out
-from ingest.decisions.limit_requests import BASELINE_CHANGES, LIMIT_CHANGES, Request, as_act
+from ingest.decisions.limit_requests import BASELINE_CHANGES, LIMIT_CHANGES, Request, as_entry
 
 __all__ = ["CHANGES", "PREVIEW_PATH", "ask", "change_limits", "confirm", "preview_address", "request_of"]
 
@@ -76,5 +76,5 @@ def change_limits(connection: Connection, lab: Lab, given: Mapping[str, str], wh
     except (ValueError, TypeError) as error:
         raise CallError("limits: the entry names no stream; go by the preview of the change") from error
     asked = request_of(given.get("what", ""), {**given, **named})
-    act = as_act(connection, lab, asked, who, given.get("reason", ""), now)
+    act = as_entry(connection, lab, asked, who, given.get("reason", ""), now)
     carry_out(connection, lab, act, shown=given.get("shown", ""))

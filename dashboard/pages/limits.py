@@ -16,7 +16,7 @@ from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.limit_change_text import asked, difference, looser, moving
 from ingest.common.clock import now
 from ingest.decisions.limit_change_preview import Preview, StreamChange, preview
-from ingest.decisions.limit_requests import Request, as_act
+from ingest.decisions.limit_requests import Request, as_entry
 
 __all__ = ["layout"]
 
@@ -39,7 +39,7 @@ def layout(desk: Desk, change: str = "", **given: str) -> html.Div:
     request = request_of(change, given)
     lab = desk.lab
     with desk.reading() as connection:
-        seen = preview(connection, lab, as_act(connection, lab, request, "", "", now()))
+        seen = preview(connection, lab, as_entry(connection, lab, request, "", "", now()))
     document = with_times(seen.document, lab)
     unit = lab.characteristic(request.characteristic).unit
     told = looser(document, request.side, unit)

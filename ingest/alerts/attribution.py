@@ -20,7 +20,7 @@ from ingest.alerts.shared_shift_points import points_of
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_without
-from ingest.evaluation.stream_alerts import state_after_acts
+from ingest.evaluation.stream_alerts import state_after_entries
 from ingest.store.store import get_meta, put_meta
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import Finding, explain
@@ -128,7 +128,7 @@ def _let_go(connection: Connection, only: set[int] | None) -> None:
     for name, stream, evidence in rows:
         if only is None or stream in only:
             found = {key: value for key, value in json.loads(evidence).items() if key != "explained_by"}
-            state = AlertState.CLOSED if found.get("closed_because") else state_after_acts(connection, name)
+            state = AlertState.CLOSED if found.get("closed_because") else state_after_entries(connection, name)
             connection.exec_driver_sql(
                 "UPDATE alert SET held_under = NULL, state = ?, evidence = ? WHERE id = ?",
                 (state, json.dumps(found, ensure_ascii=False, allow_nan=False), name),

@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from sqlalchemy import Connection, Row, delete, exists, func, insert, select, update
 
-from ingest.audit.audit_log import Act, record
+from ingest.audit.audit_log import AuditEntry, record
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.common.text import quoted
@@ -89,7 +89,7 @@ def add_account(connection: Connection, name: str, role: Role, password_hash: st
     )
     if session_key(connection) is None:
         put_meta(connection, SESSION_KEY, secrets.token_hex(32))
-    record(connection, Act(now, by, "add user", account_subject(name), "on the command line", {"role": role}))
+    record(connection, AuditEntry(now, by, "add user", account_subject(name), "on the command line", {"role": role}))
 
 
 def _checked_name(text: str) -> str:
@@ -104,7 +104,7 @@ def close_account(connection: Connection, name: str, by: str, now: datetime) -> 
     found = _open_account(connection, name, "user close")
     columns = schema.account.c
     connection.execute(update(schema.account).where(columns.name == found.name).values(closed_us=microseconds(now)))
-    record(connection, Act(now, by, "close user", account_subject(found.name), "on the command line", {}))
+    record(connection, AuditEntry(now, by, "close user", account_subject(found.name), "on the command line", {}))
 
 
 def change_password(connection: Connection, name: str, password_hash: str, by: str, now: datetime) -> None:
@@ -112,7 +112,7 @@ def change_password(connection: Connection, name: str, password_hash: str, by: s
     found = _open_account(connection, name, "user password")
     columns = schema.account.c
     connection.execute(update(schema.account).where(columns.name == found.name).values(hash=password_hash))
-    record(connection, Act(now, by, "change password", account_subject(found.name), "on the command line", {}))
+    record(connection, AuditEntry(now, by, "change password", account_subject(found.name), "on the command line", {}))
 
 
 def _open_account(connection: Connection, name: str, command: str) -> Account:

@@ -26,15 +26,15 @@ __all__ = [
     "SET_BASELINE",
     "TAKE_BACK_BASELINE",
     "TAKE_BACK_LIMIT",
-    "Act",
-    "acts_on",
-    "acts_on_each",
+    "AuditEntry",
+    "baseline_restarts",
     "check_signed",
-    "left_out_standing",
+    "entries_on",
+    "entries_on_each",
+    "excluded_lots",
+    "in_force",
     "limit_subject",
     "record",
-    "restarts_standing",
-    "standing",
     "stream_subject",
 ]
 
@@ -47,7 +47,7 @@ TAKE_BACK_LIMIT = "take back limit"
 
 
 @dataclass(frozen=True, slots=True)
-class Act:
+class AuditEntry:
     """One entry of a person; `body` holds what the act needs beside its reason."""
 
     at: datetime
@@ -68,9 +68,9 @@ def limit_subject(product: str, characteristic: str) -> str:
     return "limit:" + json.dumps([product, characteristic], ensure_ascii=False)
 
 
-def standing(acts: Iterable[Act], done: str, undone: str, *keys: str) -> dict[tuple[Any, ...], Act]:
+def in_force(acts: Iterable[AuditEntry], done: str, undone: str, *keys: str) -> dict[tuple[Any, ...], AuditEntry]:
     """The acts `done` that no later act `undone` took back, by what `keys` of their body say."""
-    found: dict[tuple[Any, ...], Act] = {}
+    found: dict[tuple[Any, ...], AuditEntry] = {}
     for act in acts:
         if act.what == done:
             found[tuple(act.body[key] for key in keys)] = act
@@ -79,25 +79,25 @@ def standing(acts: Iterable[Act], done: str, undone: str, *keys: str) -> dict[tu
     return found
 
 
-def restarts_standing(acts: Iterable[Act]) -> dict[int, Act]:
+def baseline_restarts(acts: Iterable[AuditEntry]) -> dict[int, AuditEntry]:
     """The settings of a stream's baseline that stand, by the moment from which they hold, in order of time."""
-    found = standing(acts, SET_BASELINE, TAKE_BACK_BASELINE, "from_us")
+    found = in_force(acts, SET_BASELINE, TAKE_BACK_BASELINE, "from_us")
     return {from_us: act for (from_us,), act in sorted(found.items(), key=lambda item: item[0])}
 
 
-def left_out_standing(acts: Iterable[Act]) -> dict[str, Act]:
+def excluded_lots(acts: Iterable[AuditEntry]) -> dict[str, AuditEntry]:
     """The lots that people leave out of a stream's baseline."""
-    return {lot: act for (lot,), act in standing(acts, LEAVE_OUT, PUT_BACK, "lot").items()}
+    return {lot: act for (lot,), act in in_force(acts, LEAVE_OUT, PUT_BACK, "lot").items()}
 
 
-def check_signed(act: Act) -> None:
+def check_signed(act: AuditEntry) -> None:
     """CallError where an entry says not who or why."""
     for name, text in (("who", act.who), ("reason", act.reason)):
         if not text.strip():
             raise CallError(f"{act.what}: {name} is blank; an entry needs a name and a reason")
 
 
-def record(connection: Connection, act: Act) -> None:
+def record(connection: Connection, act: AuditEntry) -> None:
     """Add an entry; CallError where it says not who or why."""
     check_signed(act)
     connection.execute(
@@ -112,17 +112,17 @@ def record(connection: Connection, act: Act) -> None:
     )
 
 
-def acts_on(connection: Connection, subject: str) -> list[Act]:
+def entries_on(connection: Connection, subject: str) -> list[AuditEntry]:
     """All entries on a subject, the oldest first."""
-    return acts_on_each(connection, [subject])[subject]
+    return entries_on_each(connection, [subject])[subject]
 
 
-def acts_on_each(connection: Connection, subjects: Sequence[str]) -> dict[str, list[Act]]:
+def entries_on_each(connection: Connection, subjects: Sequence[str]) -> dict[str, list[AuditEntry]]:
     """All entries on each of these subjects, the oldest first."""
     columns = schema.act.c
     rows = connection.execute(select(schema.act).where(columns.subject.in_(subjects)).order_by(columns.id))
-    found: dict[str, list[Act]] = {subject: [] for subject in subjects}
+    found: dict[str, list[AuditEntry]] = {subject: [] for subject in subjects}
     for row in rows:
-        act = Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
+        act = AuditEntry(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
         found[act.subject].append(act)
     return found

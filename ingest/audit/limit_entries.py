@@ -9,7 +9,7 @@ from datetime import date
 
 from sqlalchemy import Connection
 
-from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, Act, acts_on, standing
+from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, AuditEntry, entries_on, in_force
 from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step
@@ -17,12 +17,12 @@ from ingest.config.limit_history import Step
 __all__ = ["entered", "limit_acts", "named_in", "with_entered_limits"]
 
 
-def limit_acts(connection: Connection) -> list[Act]:
+def limit_acts(connection: Connection) -> list[AuditEntry]:
     """All entries on limits of products, the oldest first of each product."""
     subjects = connection.exec_driver_sql(
         "SELECT DISTINCT subject FROM act WHERE subject >= 'limit:' AND subject < 'limit;' ORDER BY subject"
     ).scalars()
-    return [act for subject in list(subjects) for act in acts_on(connection, subject)]
+    return [act for subject in list(subjects) for act in entries_on(connection, subject)]
 
 
 def with_entered_limits(connection: Connection, lab: Lab) -> Lab:
@@ -30,7 +30,7 @@ def with_entered_limits(connection: Connection, lab: Lab) -> Lab:
     return replace(lab, entered=entered(limit_acts(connection)))
 
 
-def entered(acts: Iterable[Act]) -> dict[tuple[str, str, str], tuple[Step, ...]]:
+def entered(acts: Iterable[AuditEntry]) -> dict[tuple[str, str, str], tuple[Step, ...]]:
     """The limits that stand, by product, characteristic and side."""
     found: dict[tuple[str, str, str], tuple[Step, ...]] = {}
     for (subject, side, _day), act in _standing(acts).items():
@@ -45,18 +45,18 @@ def named_in(subject: str) -> tuple[str, str]:
     return product, characteristic
 
 
-def _standing(acts: Iterable[Act]) -> dict[tuple[str, str, str], Act]:
-    by_subject: dict[str, list[Act]] = {}
+def _standing(acts: Iterable[AuditEntry]) -> dict[tuple[str, str, str], AuditEntry]:
+    by_subject: dict[str, list[AuditEntry]] = {}
     for act in acts:
         by_subject.setdefault(act.subject, []).append(act)
     return {
         (subject, side, day): act
         for subject, own in by_subject.items()
-        for (side, day), act in standing(own, CHANGE_LIMIT, TAKE_BACK_LIMIT, "side", "from").items()
+        for (side, day), act in in_force(own, CHANGE_LIMIT, TAKE_BACK_LIMIT, "side", "from").items()
     }
 
 
-def _step(act: Act) -> Step:
+def _step(act: AuditEntry) -> Step:
     return Step(
         value=act.body["value"],
         start=date.fromisoformat(act.body["from"]),

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
-from ingest.audit.audit_log import Act, record
+from ingest.audit.audit_log import AuditEntry, record
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, from_microseconds
 from ingest.common.text import printable
@@ -102,7 +102,7 @@ def keep_step(
     _check_lengths(what, {"who": who, "reason": reason, **texts})
     body = _body(what, given.get("on", ""), texts, now.astimezone(lab.zone).date())
     _check_order(connection, row, what, body)
-    record(connection, Act(now, printable(who), what, f"alert:{alert}", printable(reason), body))
+    record(connection, AuditEntry(now, printable(who), what, f"alert:{alert}", printable(reason), body))
 
 
 def _check_lengths(what: str, texts: Mapping[str, str]) -> None:
@@ -160,14 +160,14 @@ def corrective_actions(connection: Connection, lab: Lab, ids: Iterable[str] | No
     return {row["id"]: _document(connection, lab, row, steps[row["id"]], looked) for row in rows}
 
 
-def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[str, Act]]:
+def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[str, AuditEntry]]:
     """The last entry of each step, by alert."""
     wanted = select(schema.act).where(schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith("alert:"))
     if ids is not None:
         wanted = wanted.where(schema.act.c.subject.in_([f"alert:{one}" for one in ids]))
-    found: dict[str, dict[str, Act]] = {}
+    found: dict[str, dict[str, AuditEntry]] = {}
     for row in connection.execute(wanted.order_by(schema.act.c.id)):
-        act = Act(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
+        act = AuditEntry(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
         steps = found.setdefault(row.subject.removeprefix("alert:"), {})
         steps[row.what] = act
         if "first_lot" in act.body:
@@ -176,7 +176,9 @@ def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[
     return found
 
 
-def _document(connection: Connection, lab: Lab, alert: RowMapping, steps: Mapping[str, Act], looked: date) -> Document:
+def _document(
+    connection: Connection, lab: Lab, alert: RowMapping, steps: Mapping[str, AuditEntry], looked: date
+) -> Document:
     asked, answered = steps.get(ASKED), steps.get(ANSWERED)
     lot = steps[FIRST_LOT].body["first_lot"] if FIRST_LOT in steps else None
     asked_on = None if asked is None else asked.body["on"]

@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from ingest.audit.audit_log import Act, check_signed, record
+from ingest.audit.audit_log import AuditEntry, check_signed, record
 from ingest.audit.limit_entries import entered, limit_acts, named_in
 from ingest.common.errors import CallError
 from ingest.common.streams import Stream
@@ -44,7 +44,7 @@ class StreamChange:
 class Preview:
     """What an act would do: to each stream it reaches, and which limits it would loosen."""
 
-    act: Act
+    act: AuditEntry
     streams: list[StreamChange]
     looser_than: tuple[Step, ...]
 
@@ -65,7 +65,7 @@ class Preview:
         return hashlib.sha256(shown.encode()).hexdigest()[:16]
 
 
-def preview(connection: Connection, lab: Lab, act: Act) -> Preview:
+def preview(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
     """What `act` would change; reads only.
 
     Raises
@@ -81,7 +81,7 @@ def preview(connection: Connection, lab: Lab, act: Act) -> Preview:
     return Preview(act, _changes(connection, standing_lab, standing_lab, streams, act), ())
 
 
-def carry_out(connection: Connection, lab: Lab, act: Act, shown: str | None = None) -> Preview:
+def carry_out(connection: Connection, lab: Lab, act: AuditEntry, shown: str | None = None) -> Preview:
     """Record `act` and store what follows from it; what it changed.
 
     Raises
@@ -104,7 +104,7 @@ def carry_out(connection: Connection, lab: Lab, act: Act, shown: str | None = No
     return seen
 
 
-def _of_limit(connection: Connection, lab: Lab, act: Act) -> Preview:
+def _of_limit(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
     product, characteristic = named_in(act.subject)
     acts = limit_acts(connection)
     before = replace(lab, entered=entered(acts))
@@ -127,7 +127,7 @@ def _check_sides(lab: Lab, product: str, characteristic: str) -> None:
             )
 
 
-def _looser_than(before: Lab, after: Lab, act: Act) -> tuple[Step, ...]:
+def _looser_than(before: Lab, after: Lab, act: AuditEntry) -> tuple[Step, ...]:
     """The limits that hold now or are declared for the product or for all, and let less pass than the new one."""
     product, name = named_in(act.subject)
     side, day = act.body["side"], date.fromisoformat(act.body["from"])
@@ -148,7 +148,9 @@ def _streams(connection: Connection, where: str, names: tuple[str, ...]) -> list
     return [Stream(*row) for row in rows]
 
 
-def _changes(connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: Act) -> list[StreamChange]:
+def _changes(
+    connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: AuditEntry
+) -> list[StreamChange]:
     """Each stream evaluated as it stands and with the act; a stream that lost all its sessions has nothing to change."""
     sessions, heard = sessions_of(connection, [stream.id for stream in streams]), contexts_of(connection, streams)
     changes = []

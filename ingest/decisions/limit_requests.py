@@ -21,11 +21,11 @@ from ingest.audit.audit_log import (
     SET_BASELINE,
     TAKE_BACK_BASELINE,
     TAKE_BACK_LIMIT,
-    Act,
-    acts_on,
-    left_out_standing,
+    AuditEntry,
+    baseline_restarts,
+    entries_on,
+    excluded_lots,
     limit_subject,
-    restarts_standing,
     stream_subject,
 )
 from ingest.audit.limit_entries import entered
@@ -36,7 +36,7 @@ from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.limit_history import SIDES
 from ingest.store.store import get_meta
 
-__all__ = ["BASELINE_CHANGES", "LIMIT_CHANGES", "NO_LIMIT", "Request", "as_act"]
+__all__ = ["BASELINE_CHANGES", "LIMIT_CHANGES", "NO_LIMIT", "Request", "as_entry"]
 
 BASELINE_CHANGES = (SET_BASELINE, TAKE_BACK_BASELINE, LEAVE_OUT, PUT_BACK)
 LIMIT_CHANGES = (CHANGE_LIMIT, TAKE_BACK_LIMIT)
@@ -64,7 +64,7 @@ class Request:
     document: str = ""
 
 
-def as_act(connection: Connection, lab: Lab, asked: Request, who: str, reason: str, now: datetime) -> Act:
+def as_entry(connection: Connection, lab: Lab, asked: Request, who: str, reason: str, now: datetime) -> AuditEntry:
     """The act that does what is asked; CallError where it is about nothing there is, or changes nothing.
 
     `who` and `reason` may be blank for a preview; `ingest.acts.record` takes none without them.
@@ -79,7 +79,7 @@ def as_act(connection: Connection, lab: Lab, asked: Request, who: str, reason: s
     else:
         known = ", ".join((*BASELINE_CHANGES, *LIMIT_CHANGES))
         raise CallError(f"limits: {quoted(asked.change)} is no change of limits; expected one of {known}")
-    return Act(now, printable(who), asked.change, subject, printable(reason), body)
+    return AuditEntry(now, printable(who), asked.change, subject, printable(reason), body)
 
 
 # The baseline of a stream
@@ -91,25 +91,25 @@ def _on_baseline(connection: Connection, lab: Lab, asked: Request) -> tuple[str,
         raise CallError(f"baseline: there is no stream {' · '.join(names)}; lotdrift board lists them all")
     _same_unit(connection, lab, asked.characteristic)
     subject = stream_subject(*names)
-    acts = acts_on(connection, subject)
+    acts = entries_on(connection, subject)
     if asked.change in (SET_BASELINE, TAKE_BACK_BASELINE):
         return subject, {"from_us": _restart(lab, asked, acts)}
     return subject, {"lot": _lot(connection, asked, acts)}
 
 
-def _restart(lab: Lab, asked: Request, acts: list[Act]) -> int:
+def _restart(lab: Lab, asked: Request, acts: list[AuditEntry]) -> int:
     day = _day(asked)
     from_us = microseconds(datetime.combine(day, time(), lab.zone))
-    if (from_us in restarts_standing(acts)) != (asked.change == TAKE_BACK_BASELINE):
+    if (from_us in baseline_restarts(acts)) != (asked.change == TAKE_BACK_BASELINE):
         told = "not set" if asked.change == TAKE_BACK_BASELINE else "already set"
         raise CallError(f"{asked.change}: the limits are {told} again from {day}; lotdrift stream shows what stands")
     return from_us
 
 
-def _lot(connection: Connection, asked: Request, acts: list[Act]) -> str:
+def _lot(connection: Connection, asked: Request, acts: list[AuditEntry]) -> str:
     if not _has_lot(connection, asked):
         raise CallError(f"{asked.change}: the stream has no lot {quoted(asked.lot)}; lotdrift stream lists its lots")
-    if (asked.lot in left_out_standing(acts)) != (asked.change == PUT_BACK):
+    if (asked.lot in excluded_lots(acts)) != (asked.change == PUT_BACK):
         told = "not" if asked.change == PUT_BACK else "already"
         raise CallError(f"{asked.change}: lot {asked.lot} is {told} left out; lotdrift stream shows what stands")
     return asked.lot
@@ -138,7 +138,7 @@ def _on_limit(connection: Connection, lab: Lab, asked: Request) -> tuple[str, di
     place = {"side": asked.side, "from": day.isoformat()}
     if asked.change == CHANGE_LIMIT:
         return subject, {**place, "value": _value(lab, asked), "document": printable(asked.document.strip())}
-    steps = entered(acts_on(connection, subject)).get((*names, asked.side), ())
+    steps = entered(entries_on(connection, subject)).get((*names, asked.side), ())
     if all(step.start != day for step in steps):
         raise CallError(
             f"{asked.change}: nobody entered {asked.side} limit from {day}; lotdrift stream shows what stands"

@@ -12,11 +12,11 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from ingest.audit.audit_log import Act, record, stream_subject
+from ingest.audit.audit_log import AuditEntry, record, stream_subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
 from ingest.common.text import printable
-from ingest.evaluation.stream_alerts import state_after_acts
+from ingest.evaluation.stream_alerts import state_after_entries
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
 __all__ = ["ALERT_ANSWERS", "LOT_DECISIONS", "NOTE", "answer", "lot_subject", "session_subject"]
@@ -64,11 +64,11 @@ def answer(connection: Connection, subject: str, what: str, who: str, reason: st
         supplier, product, characteristic, lot, started = names
         about = stream_subject(supplier, product, characteristic)
         body = {"lot": lot, "started_us": int(started)}
-        act = Act(now, printable(who), what, about, printable(reason), body)
+        act = AuditEntry(now, printable(who), what, about, printable(reason), body)
         settle(connection, (supplier, product, characteristic), act)
         return True
     body = {"on": _day(on)} if kind == "stream" else {}
-    record(connection, Act(now, printable(who), what, subject, printable(reason), body))
+    record(connection, AuditEntry(now, printable(who), what, subject, printable(reason), body))
     if kind == "alert" and what != NOTE:
         _settle(connection, names[0])
     return False
@@ -116,5 +116,5 @@ def _settle(connection: Connection, alert: str) -> None:
         "SELECT evidence, held_under FROM alert WHERE id = ?", (alert,)
     ).one()
     if held_under is None and json.loads(evidence).get("closed_because") is None:
-        state = state_after_acts(connection, alert)
+        state = state_after_entries(connection, alert)
         connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))

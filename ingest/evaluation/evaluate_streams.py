@@ -15,7 +15,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 import spc.stream.evaluate
-from ingest.audit.audit_log import Act, acts_on_each, left_out_standing, restarts_standing, stream_subject
+from ingest.audit.audit_log import AuditEntry, baseline_restarts, entries_on_each, excluded_lots, stream_subject
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.instants import WEEK_US
 from ingest.common.progress import Watch, unwatched
@@ -42,7 +42,7 @@ JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":
 class StreamContext:
     """What is known of a stream beside its sessions: what people entered, what its sisters say, what was said before."""
 
-    acts: list[Act]
+    acts: list[AuditEntry]
     sisters: detection.PooledAutocorrelation
     before: spc.stream.evaluate.EvaluationCache
 
@@ -87,7 +87,7 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -
 def contexts_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, StreamContext]:
     """What is known of these streams beside their sessions, by number."""
     sisters, said = pools_of(connection), detector_states(connection, [stream.id for stream in streams])
-    acts = acts_on_each(connection, [subject_of(stream) for stream in streams])
+    acts = entries_on_each(connection, [subject_of(stream) for stream in streams])
     return {
         stream.id: StreamContext(
             acts[subject_of(stream)],
@@ -147,7 +147,7 @@ def _asked(
 def _told(
     lab: Lab,
     stream: Stream,
-    acts: list[Act],
+    acts: list[AuditEntry],
     marked: Mapping[int, Suspect],
     sessions: Rows,
     evaluation: spc.stream.evaluate.Evaluation,
@@ -203,10 +203,10 @@ def _without(sessions: Rows, common: Mapping[int, float]) -> Rows:
 
 
 def _settings(
-    lab: Lab, stream: Stream, acts: list[Act], sessions: Rows, marked: Mapping[int, Suspect]
+    lab: Lab, stream: Stream, acts: list[AuditEntry], sessions: Rows, marked: Mapping[int, Suspect]
 ) -> spc.stream.evaluate.Settings:
     """What is declared and entered for a stream."""
-    declared, left_out = lab.characteristic(stream.characteristic), left_out_standing(acts)
+    declared, left_out = lab.characteristic(stream.characteristic), excluded_lots(acts)
     numbered = zip(sessions.index.tolist(), sessions["lot"].tolist(), strict=True)
     return spc.stream.evaluate.Settings(
         scale=declared.scale,
@@ -217,7 +217,7 @@ def _settings(
         horizon_weeks=lab.alerts.horizon_weeks,
         breach_probability=lab.alerts.breach_probability,
         every_session_is_a_point=lab.is_check_standard(stream.supplier, stream.product),
-        restarts=tuple(from_us / WEEK_US for from_us in restarts_standing(acts)),
+        restarts=tuple(from_us / WEEK_US for from_us in baseline_restarts(acts)),
         left_out=frozenset(session for session, lot in numbered if lot in left_out),
         doubted=frozenset(session for session, one in marked.items() if not one.settled),
     )

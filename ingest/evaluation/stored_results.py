@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ingest.audit.audit_log import Act, left_out_standing, restarts_standing
+from ingest.audit.audit_log import AuditEntry, baseline_restarts, excluded_lots
 from ingest.common.instants import from_weeks, microseconds, weeks_to_us
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, Limits
@@ -149,7 +149,7 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
 
 
 def stream_document(
-    lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[Act], marked: Mapping[int, Suspect]
+    lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[AuditEntry], marked: Mapping[int, Suspect]
 ) -> Document:
     """The stored part of `lotdrift stream`, without the points."""
     declared = lab.characteristic(stream.characteristic)
@@ -173,7 +173,7 @@ def stream_document(
             "lots_a_false_mark": number(evaluation.pattern_price.lots),
             "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
         },
-        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in restarts_standing(acts).items()],
+        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in baseline_restarts(acts).items()],
         "acts": [
             {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
             for act in acts
@@ -196,7 +196,7 @@ def _no_limits() -> Document:
     }
 
 
-def _segment(segment: Segment, scale: str, acts: list[Act], marked: Mapping[int, Suspect]) -> Document:
+def _segment(segment: Segment, scale: str, acts: list[AuditEntry], marked: Mapping[int, Suspect]) -> Document:
     """The limits for a lot of usual size, what they rest on and since when they hold."""
     usual, points = segment.baseline, segment.points
     typical = float(np.median(points.floats("variance")))
@@ -225,21 +225,23 @@ def _segment(segment: Segment, scale: str, acts: list[Act], marked: Mapping[int,
     }
 
 
-def _left_out(lot: str, tested_us: int, why: LeftOutReason, acts: list[Act], suspect: Suspect | None) -> Document:
+def _left_out(
+    lot: str, tested_us: int, why: LeftOutReason, acts: list[AuditEntry], suspect: Suspect | None
+) -> Document:
     """A lot that sets no limits, and who left it out where a person did."""
-    act = left_out_standing(acts).get(lot) if why == LeftOutReason.BY_HAND else None
+    act = excluded_lots(acts).get(lot) if why == LeftOutReason.BY_HAND else None
     unsettled = suspect is not None and not suspect.settled and act is None
     told = "to_be_looked_at" if unsettled else str(why)
     return {"lot": lot, "tested_us": tested_us, "why": told, **_signed(act)}
 
 
-def _set_by(first_us: int, acts: list[Act]) -> Document | None:
+def _set_by(first_us: int, acts: list[AuditEntry]) -> Document | None:
     """Who set the limits again before this lot, and from when on; None where they are the stream's first."""
-    before = [(from_us, act) for from_us, act in restarts_standing(acts).items() if from_us <= first_us]
+    before = [(from_us, act) for from_us, act in baseline_restarts(acts).items() if from_us <= first_us]
     return {"from_us": before[-1][0], **_signed(before[-1][1])} if before else None
 
 
-def _signed(act: Act | None) -> Document:
+def _signed(act: AuditEntry | None) -> Document:
     return {} if act is None else {"who": act.who, "recorded_us": microseconds(act.at), "reason": act.reason}
 
 

@@ -27,7 +27,7 @@ from spc.stream.evaluate import Evaluation
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
 
-__all__ = ["Alert", "alert_id", "state_after_acts", "state_of", "stream_alerts", "write_stream_alerts"]
+__all__ = ["Alert", "alert_id", "state_after_entries", "state_of", "stream_alerts", "write_stream_alerts"]
 
 
 # Columns of a point that its alert tells of.
@@ -184,10 +184,10 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
 
 def state_of(connection: Connection, alert: Alert) -> str:
     """Where an alert stands: closed where its evidence ended, else where people left it."""
-    return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_acts(connection, alert.id)
+    return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_entries(connection, alert.id)
 
 
-def state_after_acts(connection: Connection, alert: str) -> str:
+def state_after_entries(connection: Connection, alert: str) -> str:
     """Where people left an alert: open, unless the last act on it says otherwise."""
     last = connection.exec_driver_sql(
         "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "

@@ -46,7 +46,7 @@ class Suspect:
     settled: str
 
 
-def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.Act]) -> dict[int, Suspect]:
+def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:
     """The marked sessions of one stream, by number.
 
     `sessions` are all of the stream, index the session's number, with the columns of `spc.lots.summarise`, `lot`,
@@ -98,7 +98,7 @@ def marked_tests(connection: Connection, supplier: str, lot: str, characteristic
     return [(row[0], row[1]) for row in rows]
 
 
-def settle(connection: Connection, names: tuple[str, str, str], act: audit_log.Act) -> None:
+def settle(connection: Connection, names: tuple[str, str, str], act: audit_log.AuditEntry) -> None:
     """Record how a marked session of a stream is settled, and have the stream evaluated again.
 
     The body of the act names the session by `lot` and `started_us`.

@@ -16,7 +16,7 @@ from dashboard.evidence import bundle_file, bundle_scope
 from dashboard.scorecard import export
 from dashboard.text.csv_cells import safe_cell
 from dashboard.web.app import make_app
-from ingest.audit.audit_log import Act, record
+from ingest.audit.audit_log import AuditEntry, record
 from ingest.config.lab import load
 from ingest.store.store import known_store
 
@@ -81,7 +81,10 @@ def test_no_file_that_is_handed_out_begins_a_cell_with_a_formula(bench: Bench, b
     store, lab = known_store(bench.folder), load(bench.folder)
     assert store is not None
     with store.writing() as connection:
-        record(connection, Act(datetime(2026, 1, 6, tzinfo=UTC), wide, "note", "account:x", hostile, {hostile: wide}))
+        record(
+            connection,
+            AuditEntry(datetime(2026, 1, 6, tzinfo=UTC), wide, "note", "account:x", hostile, {hostile: wide}),
+        )
     out = io.BytesIO()
     with store.reading() as connection:
         (card,) = export.documents(connection, lab, "2026-Q1", None)

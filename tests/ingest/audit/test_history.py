@@ -17,7 +17,7 @@ from dashboard.cli import main
 from dashboard.queries.lab_reader import Desk
 from dashboard.text.subject_names import address, told
 from dashboard.web.app import make_app, page
-from ingest.audit.audit_log import Act, record, stream_subject
+from ingest.audit.audit_log import AuditEntry, record, stream_subject
 from ingest.decisions.responses import lot_subject
 from ingest.store.store import open_store
 
@@ -30,9 +30,9 @@ def lab(bench: Bench) -> Path:
     """Sixty holds by Sam, then one note by Ann, then an answer to an alert that is no more."""
     bench.drop_tests("a.csv", lot_rows("L0", MONDAY, [[10.0]]))
     bench.run()
-    acts = [Act(NOW + timedelta(minutes=n), "Sam", "hold", LOT, f"reason {n}", {}) for n in range(60)]
-    acts.append(Act(NOW + timedelta(hours=2), "Ann", "note", STREAM, '=HYPERLINK("x")', {"on": "2026-03-18"}))
-    acts.append(Act(NOW + timedelta(hours=3), "<b>Eve</b>", "close", "alert:gone", "seen", {}))
+    acts = [AuditEntry(NOW + timedelta(minutes=n), "Sam", "hold", LOT, f"reason {n}", {}) for n in range(60)]
+    acts.append(AuditEntry(NOW + timedelta(hours=2), "Ann", "note", STREAM, '=HYPERLINK("x")', {"on": "2026-03-18"}))
+    acts.append(AuditEntry(NOW + timedelta(hours=3), "<b>Eve</b>", "close", "alert:gone", "seen", {}))
     with open_store(bench.folder).writing() as connection:
         for act in acts:
             record(connection, act)

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.labs import LAB_TOML, Bench
 
-from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, Act, limit_subject
+from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, AuditEntry, limit_subject
 from ingest.audit.limit_entries import entered
 from ingest.config.lab import Lab, load
 from ingest.config.limit_history import Step, in_order, looser, on_day
@@ -19,16 +19,16 @@ from ingest.config.limit_history import Step, in_order, looser, on_day
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
-def change(value: float | None, day: str, side: str = "upper", document: str = "") -> Act:
+def change(value: float | None, day: str, side: str = "upper", document: str = "") -> AuditEntry:
     body = {"side": side, "from": day, "value": value, "document": document}
-    return Act(NOW, "A. Specialist", CHANGE_LIMIT, limit_subject("MB-10", "shielding_energy"), "agreed", body)
+    return AuditEntry(NOW, "A. Specialist", CHANGE_LIMIT, limit_subject("MB-10", "shielding_energy"), "agreed", body)
 
 
-def take_back(day: str, side: str = "upper") -> Act:
+def take_back(day: str, side: str = "upper") -> AuditEntry:
     return replace(change(None, day), what=TAKE_BACK_LIMIT, body={"side": side, "from": day})
 
 
-def lab_of(folder: Path, declared: str, *acts: Act) -> Lab:
+def lab_of(folder: Path, declared: str, *acts: AuditEntry) -> Lab:
     return replace(load(Bench(folder, declared).folder), entered=entered(acts))
 
 

@@ -32,7 +32,7 @@ from ingest.audit.audit_log import (
 from ingest.common.errors import CallError
 from ingest.config.lab import load
 from ingest.decisions.limit_change_preview import Preview, carry_out, preview
-from ingest.decisions.limit_requests import Request, as_act
+from ingest.decisions.limit_requests import Request, as_entry
 from ingest.rounds.recompute import derive
 from ingest.store.store import Store, open_store
 
@@ -53,13 +53,13 @@ def changed(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> Bench:
 def shown(bench: Bench, request: Request) -> Preview:
     lab = load(bench.folder)
     with open_store(bench.folder).reading() as connection:
-        return preview(connection, lab, as_act(connection, lab, request, "", "", NOW))
+        return preview(connection, lab, as_entry(connection, lab, request, "", "", NOW))
 
 
 def do(bench: Bench, request: Request, mark: str | None = None) -> Preview:
     lab = load(bench.folder)
     with open_store(bench.folder).writing() as connection:
-        act = as_act(connection, lab, request, "A. Specialist", "agreed", NOW)
+        act = as_entry(connection, lab, request, "A. Specialist", "agreed", NOW)
         return carry_out(connection, lab, act, mark)
 
 
