@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TextIO
 
-from ingest.common.progress import Watch, unwatched
+from ingest.common.progress import Progress, no_progress
 
 __all__ = ["progress_on", "told"]
 
@@ -21,10 +21,10 @@ CLEAR = "\r\x1b[K"
 @contextmanager
 def progress_on(
     terminal: TextIO, *, wanted: bool = True, clock: Callable[[], float] = time.monotonic
-) -> Iterator[Watch]:
+) -> Iterator[Progress]:
     """What to hand to long work: it draws on `terminal` where that is one, and wipes its line in the end."""
     if not (wanted and terminal.isatty()):
-        yield unwatched
+        yield no_progress
         return
     line = _Line(terminal, clock)
     try:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-__all__ = ["Watch", "unwatched"]
+__all__ = ["Progress", "no_progress"]
 
-Watch = Callable[[str, int, int], None]
+Progress = Callable[[str, int, int], None]
 """Called with what is being counted, how many are done, and how many there are."""
 
 
-def unwatched(_what: str, _done: int, _all: int) -> None:
+def no_progress(_what: str, _done: int, _all: int) -> None:
     """Nobody listens."""

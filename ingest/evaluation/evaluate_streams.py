@@ -18,7 +18,7 @@ import spc.stream.evaluate
 from ingest.audit.audit_log import AuditEntry, baseline_restarts, entries_on_each, excluded_lots, stream_subject
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.instants import WEEK_US
-from ingest.common.progress import Watch, unwatched
+from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.detector_state import detector_states, write_detector_state
@@ -68,7 +68,7 @@ class Evaluated:
     said: spc.stream.evaluate.EvaluationCache
 
 
-def evaluate_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[set[int], list[str]]:
+def evaluate_stale(connection: Connection, lab: Lab, watch: Progress = no_progress) -> tuple[set[int], list[str]]:
     """Evaluate every stream marked stale; their numbers, and the ids of the alerts that are new."""
     lab = with_entered_limits(connection, lab)
     update_pooled_autocorrelation(connection, lab)

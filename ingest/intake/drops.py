@@ -20,7 +20,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from ingest.common.errors import RowsError, StoreError
 from ingest.common.instants import microseconds
-from ingest.common.progress import Watch, unwatched
+from ingest.common.progress import Progress, no_progress
 from ingest.common.text import printable
 from ingest.config.lab import FILED, REFUSED, Lab, Source
 from ingest.intake.archive import digest_of, free_name, put_away, settle, settle_all
@@ -87,12 +87,14 @@ class _Round:
     store: Store
     lab: Lab
     now: datetime
-    watch: Watch
+    watch: Progress
     piece_bytes: int
     behind: bool
 
 
-def take_in(store: Store, lab: Lab, now: datetime, watch: Watch = unwatched, piece_bytes: int = PIECE_BYTES) -> Taken:
+def take_in(
+    store: Store, lab: Lab, now: datetime, watch: Progress = no_progress, piece_bytes: int = PIECE_BYTES
+) -> Taken:
     """Take in every drop that is ready, by file time, then name; each is read in pieces of about so many bytes."""
     taken = Taken()
     settle_all(store, lab.folder)

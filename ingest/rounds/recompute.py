@@ -8,7 +8,7 @@ from __future__ import annotations
 from sqlalchemy import Connection
 
 from ingest.alerts.shared_shift_alerts import update_shared_shift_alerts
-from ingest.common.progress import Watch, unwatched
+from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_stale
 from ingest.evaluation.humidity_effect import tell_humidity
@@ -16,7 +16,7 @@ from ingest.evaluation.humidity_effect import tell_humidity
 __all__ = ["derive", "follow"]
 
 
-def derive(connection: Connection, lab: Lab, watch: Watch = unwatched) -> tuple[int, list[str]]:
+def derive(connection: Connection, lab: Lab, watch: Progress = no_progress) -> tuple[int, list[str]]:
     """Evaluate every stream marked stale and what hangs on it; how many there were, and the ids of the new alerts."""
     evaluated, raised = evaluate_stale(connection, lab, watch)
     return len(evaluated), _without_held(connection, raised + follow(connection, lab, evaluated))

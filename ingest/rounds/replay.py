@@ -20,7 +20,7 @@ from ingest.alerts.shared_shift_alerts import FINDINGS
 from ingest.audit.accounts import SESSION_KEY
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, microseconds
-from ingest.common.progress import Watch, unwatched
+from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.reference_scores import CHANGED_FROM
 from ingest.rounds.recompute import derive
@@ -39,7 +39,7 @@ ROWS_AT_ONCE = 20_000
 
 
 @contextmanager
-def replayed(lab: Lab, day: date, watch: Watch = unwatched) -> Iterator[Connection]:
+def replayed(lab: Lab, day: date, watch: Progress = no_progress) -> Iterator[Connection]:
     """A connection to the store as of the end of a day in the lab's zone; gone when the block ends.
 
     Raises
@@ -104,7 +104,7 @@ def _forget_after(connection: Connection, cut: int) -> bool:
     return bool(connection.exec_driver_sql("SELECT EXISTS (SELECT 1 FROM reading)").scalar())
 
 
-def _derive(connection: Connection, lab: Lab, watch: Watch) -> None:
+def _derive(connection: Connection, lab: Lab, watch: Progress) -> None:
     """What a round does after the intake, apart from the feeds."""
     rebuild_stale(connection, lab, watch)
     derive(connection, lab, watch)

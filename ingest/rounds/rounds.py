@@ -16,7 +16,7 @@ from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.feed_alerts import watch_feeds
 from ingest.common import clock
 from ingest.common.instants import microseconds
-from ingest.common.progress import Watch, unwatched
+from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in
 from ingest.rounds.recompute import derive
@@ -47,7 +47,7 @@ class Round:
         return bool(self.problems) or any(entry.refused or entry.state == "refused" for entry in self.entries)
 
 
-def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
+def run(lab: Lab, now: datetime, watch: Progress = no_progress) -> Round:
     """Do one round. Rounds wait for each other: two at once count each row once.
 
     Raises
@@ -66,7 +66,7 @@ def run(lab: Lab, now: datetime, watch: Watch = unwatched) -> Round:
             store.close()
 
 
-def _run(store: Store, lab: Lab, now: datetime, watch: Watch) -> Round:
+def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
     with store.writing() as connection:
         put_meta(connection, "units", json.dumps(check_units(connection, lab)))
         number = _begin(connection, now)

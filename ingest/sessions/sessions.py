@@ -12,7 +12,7 @@ from sqlalchemy import Connection, text
 
 import spc.stream.session_summary
 from ingest.common.instants import HOUR_US
-from ingest.common.progress import Watch, unwatched
+from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.sessions.conditioning import judge, reach_us
 from ingest.store.dialect import among
@@ -36,7 +36,7 @@ LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "tempera
 JUDGED = ("conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us")
 
 
-def rebuild_stale(connection: Connection, lab: Lab, watch: Watch = unwatched) -> None:
+def rebuild_stale(connection: Connection, lab: Lab, watch: Progress = no_progress) -> None:
     """Bring the sessions up to date with readings and climate logs, and mark the streams that changed."""
     stale = connection.exec_driver_sql("SELECT stream_id, lot_id FROM stale_lot ORDER BY stream_id, lot_id").fetchall()
     for start in range(0, len(stale), LOTS_AT_ONCE):
@@ -160,7 +160,7 @@ def _in_reach(connection: Connection, lab: Lab) -> list[int]:
     return list(connection.execute(text(IN_REACH_SQL), {"longest": longest, "reach": reach}).scalars())
 
 
-def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Watch) -> None:
+def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Progress) -> None:
     for start in range(0, len(ids), SESSIONS_AT_ONCE):
         watch("sessions judged", start, len(ids))
         sessions = _sessions_of(connection, ids[start : start + SESSIONS_AT_ONCE])
