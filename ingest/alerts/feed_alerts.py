@@ -13,7 +13,7 @@ from ingest.common.instants import DAY_US, microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab, Source
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
-from ingest.intake.drops import Taken
+from ingest.intake.drops import IntakeResult
 from ingest.store.last_round import misdated
 from ingest.store.store import insert_many
 from spc.vocabulary.enums import Grade, Kind
@@ -21,7 +21,7 @@ from spc.vocabulary.enums import Grade, Kind
 __all__ = ["watch_feeds"]
 
 
-def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: Taken) -> list[str]:
+def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: IntakeResult) -> list[str]:
     """Renew the `feed` alerts; the ids that were not there before. They alone depend on the round's clock."""
     right = misdated(connection)
     _date_again(connection, right)
@@ -73,7 +73,7 @@ def _told_silent(source: Source) -> str:
     return f"{source.folder}: no file for over {source.silent_after_days:g} days; see whether the export still runs"
 
 
-def _refused(connection: Connection, taken: Taken, now: datetime, right: Mapping[int, int]) -> Iterator[Alert]:
+def _refused(connection: Connection, taken: IntakeResult, now: datetime, right: Mapping[int, int]) -> Iterator[Alert]:
     """Files refused as a whole, those that a killed round took in among them, and files that can't be read now."""
     known = set()
     rows = connection.exec_driver_sql("SELECT name, reason, digest, taken_us FROM \"drop\" WHERE state = 'refused'")

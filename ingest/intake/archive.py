@@ -27,7 +27,7 @@ from ingest.intake.open_files import size_and_time
 from ingest.store import schema
 from ingest.store.store import Store
 
-__all__ = ["digest_of", "free_name", "put_away", "settle", "settle_all"]
+__all__ = ["archive_drop", "archive_drops", "digest_of", "free_name", "put_away"]
 
 # What is being written; one name is enough, since rounds wait for each other.
 DRAFT = ".lotdrift.draft"
@@ -43,7 +43,7 @@ FORMULAS = (
 ROWS_AT_ONCE = 1_000
 
 
-def settle_all(store: Store, folder: Path) -> None:
+def archive_drops(store: Store, folder: Path) -> None:
     """Finish what an earlier round committed and could not put away."""
     for place in (FILED, REFUSED):
         (folder / place / DRAFT).unlink(missing_ok=True)
@@ -52,7 +52,7 @@ def settle_all(store: Store, folder: Path) -> None:
         waiting = connection.execute(unsettled).fetchall()
     for drop in waiting:
         if not store.shared or _is_here(folder, drop):
-            settle(store, folder, drop.id)
+            archive_drop(store, folder, drop.id)
 
 
 def _is_here(folder: Path, drop: Row[Any]) -> bool:
@@ -61,7 +61,7 @@ def _is_here(folder: Path, drop: Row[Any]) -> bool:
     return any(place.exists() for place in places)
 
 
-def settle(store: Store, folder: Path, drop_id: int) -> None:
+def archive_drop(store: Store, folder: Path, drop_id: int) -> None:
     """Write the report of a committed drop and put its file away."""
     with store.reading() as connection:
         drop = connection.execute(select(schema.drop).where(schema.drop.c.id == drop_id)).one()

@@ -23,21 +23,21 @@ from ingest.common.instants import microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.common.text import printable
 from ingest.config.lab import FILED, REFUSED, Lab, Source
-from ingest.intake.archive import digest_of, free_name, put_away, settle, settle_all
+from ingest.intake.archive import archive_drop, archive_drops, digest_of, free_name, put_away
 from ingest.intake.insert_rows import add_climate, add_readings
 from ingest.intake.open_files import size_and_time, still_written
-from ingest.intake.staging import CLIMATE, READINGS, Arrivals
+from ingest.intake.staging import CLIMATE, READINGS, StagedRows
 from ingest.parsing.climate_rows import contradicting_entries
 from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import PIECE_BYTES, Feed, NotATableError, Piece, open_feed
-from ingest.parsing.rejections import Refusal
+from ingest.parsing.rejections import Rejection
 from ingest.parsing.row_reader import Contradicted
 from ingest.parsing.timestamps import is_too_late
 from ingest.store import schema
 from ingest.store.last_round import is_behind
 from ingest.store.store import Store, insert_many
 
-__all__ = ["NAMELESS", "Entry", "Find", "Taken", "find", "is_text", "take_in", "why_unfit"]
+__all__ = ["NAMELESS", "Entry", "FoundDrop", "IntakeResult", "find_drops", "is_text", "take_in_drops", "why_unfit"]
 
 BEHIND = (
     "its times lie ahead of the computer's clock, and so do tests that are stored: set the clock; it stays where it is and "
@@ -63,7 +63,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Find:
+class FoundDrop:
     """A file that is there to be taken in, with the source that declares how it is read."""
 
     path: Path
@@ -73,7 +73,7 @@ class Find:
 
 
 @dataclass(slots=True)
-class Taken:
+class IntakeResult:
     """All that one round took in, and what stood in its way, a line each."""
 
     entries: list[Entry] = field(default_factory=list)
@@ -92,13 +92,13 @@ class _Round:
     behind: bool
 
 
-def take_in(
+def take_in_drops(
     store: Store, lab: Lab, now: datetime, watch: Progress = no_progress, piece_bytes: int = PIECE_BYTES
-) -> Taken:
+) -> IntakeResult:
     """Take in every drop that is ready, by file time, then name; each is read in pieces of about so many bytes."""
-    taken = Taken()
-    settle_all(store, lab.folder)
-    found = find(lab, now, taken.problems)
+    taken = IntakeResult()
+    archive_drops(store, lab.folder)
+    found = find_drops(lab, now, taken.problems)
     with store.reading() as connection:
         behind = is_behind(connection, now)
     for number, item in enumerate(found):
@@ -112,9 +112,9 @@ def take_in(
 # Which files
 
 
-def find(lab: Lab, now: datetime, problems: list[str]) -> list[Find]:
+def find_drops(lab: Lab, now: datetime, problems: list[str]) -> list[FoundDrop]:
     """The files that are ready to be read, in the order in which they are taken."""
-    found: dict[Path, Find] = {}
+    found: dict[Path, FoundDrop] = {}
     # A source with a pattern is more particular, so it chooses first.
     for source in sorted(lab.sources, key=lambda source: source.pattern is None):
         try:
@@ -135,14 +135,14 @@ def _told_folder(source: Source, error: OSError) -> str:
     return f"{source.folder}: the drop folder can't be read ({error.strerror}); give this account the right to"
 
 
-def _in_folder(folder: Path, source: Source) -> Iterator[Find]:
+def _in_folder(folder: Path, source: Source) -> Iterator[FoundDrop]:
     with os.scandir(folder) as listing:
         for entry in listing:
             if not _is_drop_name(entry.name) or not fnmatchcase(entry.name, source.pattern or "*"):
                 continue
             seen = _plain_file(Path(entry.path), folder)
             if seen is not None:
-                yield Find(Path(entry.path), source, *size_and_time(seen))
+                yield FoundDrop(Path(entry.path), source, *size_and_time(seen))
 
 
 def _is_drop_name(name: str) -> bool:
@@ -169,7 +169,7 @@ def _real(path: Path) -> Path:
 # One file
 
 
-def _take(of: _Round, item: Find) -> Entry | None:
+def _take(of: _Round, item: FoundDrop) -> Entry | None:
     """Take in one file; None where it changed while it was read: it waits for the next round."""
     if not is_text(item.path.name):
         return _entry(item, "refused", NAMELESS)
@@ -184,7 +184,7 @@ def _take(of: _Round, item: Find) -> Entry | None:
     return _stored_or_refused(of, item, digest)
 
 
-def _stored_or_refused(of: _Round, item: Find, digest: bytes) -> Entry | None:
+def _stored_or_refused(of: _Round, item: FoundDrop, digest: bytes) -> Entry | None:
     try:
         drop_id, entry = _stored(of, item, digest)
     except _ChangedError:
@@ -196,13 +196,13 @@ def _stored_or_refused(of: _Round, item: Find, digest: bytes) -> Entry | None:
     except Exception as error:  # noqa: BLE001  (whatever a file does to us, its neighbours are taken in)
         why = _why_refused(error)
     else:
-        settle(of.store, of.lab.folder, drop_id)
+        archive_drop(of.store, of.lab.folder, drop_id)
         return entry
     # Only here, behind the handlers, has what the file took of the memory been given back.
     return _refuse(of, item, digest, printable(f"{item.path.name}: {why}")) if _is_as_found(item) else None
 
 
-def _unreadable(item: Find, error: OSError) -> Entry:
+def _unreadable(item: FoundDrop, error: OSError) -> Entry:
     why = f"can't be read ({error.strerror}); it stays where it is and is taken in once it can be"
     return _entry(item, "refused", why)
 
@@ -226,7 +226,7 @@ def why_unfit(error: Exception) -> str:
     return f"can't be taken in ({said}); correct it, then drop it again; if nothing is wrong with it, tell the makers of lotdrift"
 
 
-def _entry(item: Find, state: str, why: str = "") -> Entry:
+def _entry(item: FoundDrop, state: str, why: str = "") -> Entry:
     """An entry without rows; `why` is what is wrong with the file."""
     name = item.path.name if is_text(item.path.name) else printable(item.path.name)
     return Entry(name, item.source.kind, state, reason=printable(f"{name}: {why}") if why else "")
@@ -237,7 +237,7 @@ def is_text(name: str) -> bool:
     return not any("\ud800" <= c <= "\udfff" for c in name)
 
 
-def _is_as_found(item: Find) -> bool:
+def _is_as_found(item: FoundDrop) -> bool:
     seen = _plain_file(item.path, item.path.parent)
     return seen is not None and size_and_time(seen) == (item.size, item.modified_ns)
 
@@ -249,13 +249,13 @@ def _seen(store: Store, digest: bytes) -> bool:
         return "stored" in set(states)
 
 
-def _again(of: _Round, item: Find) -> Entry:
+def _again(of: _Round, item: FoundDrop) -> Entry:
     if not item.source.keep:
         put_away(item.path, of.lab.folder / FILED)
     return _entry(item, "seen")
 
 
-def _kept_unchanged(of: _Round, item: Find) -> bool:
+def _kept_unchanged(of: _Round, item: FoundDrop) -> bool:
     """A file left in place whose size and time are those of the last reading is not read again."""
     known = schema.drop.c
     wanted = select(known.id).where(
@@ -269,18 +269,18 @@ def _kept_unchanged(of: _Round, item: Find) -> bool:
         return connection.execute(wanted).first() is not None
 
 
-def _folder_of(lab: Lab, item: Find) -> str:
+def _folder_of(lab: Lab, item: FoundDrop) -> str:
     folder = item.path.parent
     return (folder.relative_to(lab.folder) if folder.is_relative_to(lab.folder) else folder).as_posix()
 
 
-def _refuse(of: _Round, item: Find, digest: bytes, reason: str) -> Entry:
+def _refuse(of: _Round, item: FoundDrop, digest: bytes, reason: str) -> Entry:
     entry = Entry(item.path.name, item.source.kind, "refused", reason=reason)
     if item.source.keep and _refused_before(of.store, digest, entry):
         return entry
     with of.store.writing() as connection:
         drop_id = _note_drop(connection, of, item, digest, reason=reason)
-    settle(of.store, of.lab.folder, drop_id)
+    archive_drop(of.store, of.lab.folder, drop_id)
     return entry
 
 
@@ -295,7 +295,7 @@ def _refused_before(store: Store, digest: bytes, entry: Entry) -> bool:
 
 
 def _note_drop(
-    connection: Connection, of: _Round, item: Find, digest: bytes, *, reason: str = "", header: Sequence[str] = ()
+    connection: Connection, of: _Round, item: FoundDrop, digest: bytes, *, reason: str = "", header: Sequence[str] = ()
 ) -> int:
     """Note the file and the name under which it will be put away; the number of the drop."""
     place, name = REFUSED if reason else FILED, item.path.name
@@ -338,7 +338,7 @@ class _ContradictedError(Exception):
         self.lines = lines
 
 
-def _stored(of: _Round, item: Find, digest: bytes) -> tuple[int, Entry]:
+def _stored(of: _Round, item: FoundDrop, digest: bytes) -> tuple[int, Entry]:
     """Store the rows in one transaction; the number of the drop and what became of it."""
     with open_feed(item.path, item.source, of.lab, of.now, of.piece_bytes) as feed:
         try:
@@ -348,11 +348,11 @@ def _stored(of: _Round, item: Find, digest: bytes) -> tuple[int, Entry]:
             return _in_one(of, item, digest, feed, found.lines)
 
 
-def _in_one(of: _Round, item: Find, digest: bytes, feed: Feed, contradicted: Contradicted) -> tuple[int, Entry]:
+def _in_one(of: _Round, item: FoundDrop, digest: bytes, feed: Feed, contradicted: Contradicted) -> tuple[int, Entry]:
     with of.store.writing() as connection:
         drop_id = _note_drop(connection, of, item, digest, header=feed.header)
         shelf = READINGS if item.source.kind == "tests" else CLIMATE
-        arrivals = Arrivals(connection, shelf, drop_id, microseconds(of.now))
+        arrivals = StagedRows(connection, shelf, drop_id, microseconds(of.now))
         refused = 0
         for piece in _watched(of, item, feed, contradicted):
             _add(connection, arrivals, item, drop_id, piece)
@@ -368,7 +368,7 @@ def _in_one(of: _Round, item: Find, digest: bytes, feed: Feed, contradicted: Con
     return drop_id, Entry(item.path.name, item.source.kind, "stored", **told)
 
 
-def _watched(of: _Round, item: Find, feed: Feed, contradicted: Contradicted) -> Iterator[Piece]:
+def _watched(of: _Round, item: FoundDrop, feed: Feed, contradicted: Contradicted) -> Iterator[Piece]:
     """The pieces; a file of several tells how far it is."""
     done = total = 0
     for piece in feed.pieces(contradicted, of.piece_bytes):
@@ -379,13 +379,13 @@ def _watched(of: _Round, item: Find, feed: Feed, contradicted: Contradicted) -> 
         done += piece.data_rows
 
 
-def _add(connection: Connection, arrivals: Arrivals, item: Find, drop_id: int, piece: Piece) -> None:
+def _add(connection: Connection, arrivals: StagedRows, item: FoundDrop, drop_id: int, piece: Piece) -> None:
     add = add_readings if item.source.kind == "tests" else add_climate
     add(connection, arrivals, drop_id, piece.rows)
     _store_refusals(connection, drop_id, piece.refusals)
 
 
-def _refuse_contradictions(arrivals: Arrivals, item: Find) -> None:
+def _refuse_contradictions(arrivals: StagedRows, item: FoundDrop) -> None:
     rows = arrivals.contradictions()
     if rows.empty:
         return
@@ -394,7 +394,7 @@ def _refuse_contradictions(arrivals: Arrivals, item: Find) -> None:
     raise _ContradictedError(contradicting(rows, identity))
 
 
-def _store_refusals(connection: Connection, drop_id: int, refusals: Sequence[Refusal]) -> None:
+def _store_refusals(connection: Connection, drop_id: int, refusals: Sequence[Rejection]) -> None:
     """Keep the refused rows with their cells, which may hold bytes that are no text, as ASCII."""
     insert_many(
         connection,

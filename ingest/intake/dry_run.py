@@ -8,7 +8,7 @@ from typing import Any
 
 from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.intake.drops import NAMELESS, Find, find, is_text, why_unfit
+from ingest.intake.drops import NAMELESS, FoundDrop, find_drops, is_text, why_unfit
 from ingest.parsing.parse_file import FileRefused, Parsed, read_climate, read_tests
 
 __all__ = ["Report", "check"]
@@ -36,12 +36,12 @@ class Report:
 def check(lab: Lab, now: datetime) -> Report:
     """Read every drop as a round would."""
     report = Report()
-    for item in find(lab, now, report.problems):
+    for item in find_drops(lab, now, report.problems):
         _check_file(report, lab, item, now)
     return report
 
 
-def _check_file(report: Report, lab: Lab, item: Find, now: datetime) -> None:
+def _check_file(report: Report, lab: Lab, item: FoundDrop, now: datetime) -> None:
     parsed = _parsed(lab, item, now)
     if isinstance(parsed, FileRefused):
         report.files.append(_file(item, "refused", 0, 0, printable(parsed.reason)))
@@ -53,7 +53,7 @@ def _check_file(report: Report, lab: Lab, item: Find, now: datetime) -> None:
     ]
 
 
-def _parsed(lab: Lab, item: Find, now: datetime) -> Parsed | FileRefused:
+def _parsed(lab: Lab, item: FoundDrop, now: datetime) -> Parsed | FileRefused:
     name = item.path.name
     if not is_text(name):
         return FileRefused(f"{name}: {NAMELESS}")
@@ -66,7 +66,7 @@ def _parsed(lab: Lab, item: Find, now: datetime) -> Parsed | FileRefused:
         return FileRefused(f"{name}: {why_unfit(error)}")
 
 
-def _file(item: Find, state: str, rows: int, refused: int, reason: str | None) -> dict[str, Any]:
+def _file(item: FoundDrop, state: str, rows: int, refused: int, reason: str | None) -> dict[str, Any]:
     return {
         "name": item.path.name if is_text(item.path.name) else printable(item.path.name),
         "kind": item.source.kind,

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from ingest.intake.staging import Arrivals
+from ingest.intake.staging import StagedRows
 from ingest.store import schema
 from ingest.store.store import ids_of, insert_many, label_ids
 
@@ -20,7 +20,7 @@ Ints = NDArray[np.int64]
 LABELS = ("chamber", "instrument", "operator", "load")
 
 
-def add_readings(connection: Connection, arrivals: Arrivals, drop_id: int, rows: pd.DataFrame) -> None:
+def add_readings(connection: Connection, arrivals: StagedRows, drop_id: int, rows: pd.DataFrame) -> None:
     """Add the readings of one piece; `rows` has the columns of `feeds.read_tests`.
 
     All lots with a new reading are noted in `stale_lot`.
@@ -105,7 +105,7 @@ def _label_codes(connection: Connection, kind: str, texts: pd.Series) -> Ints:
 # Climate
 
 
-def add_climate(connection: Connection, arrivals: Arrivals, drop_id: int, rows: pd.DataFrame) -> None:
+def add_climate(connection: Connection, arrivals: StagedRows, drop_id: int, rows: pd.DataFrame) -> None:
     """Add the log entries of one piece; `rows` has the columns of `feeds.read_climate`.
 
     What is new is noted in `stale_climate`, a stretch a chamber, so that the sessions in its reach are judged again.

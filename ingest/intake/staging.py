@@ -19,7 +19,7 @@ from ingest.store import schema
 from ingest.store.dialect import insert_frame
 from ingest.store.store import fetch_frame
 
-__all__ = ["CLIMATE", "READINGS", "Arrivals", "Counts", "Shelf"]
+__all__ = ["CLIMATE", "READINGS", "Counts", "StagedRows", "TableSpec"]
 
 # As Python objects, a million rows at once would take a gigabyte.
 ROWS_AT_ONCE = 50_000
@@ -37,7 +37,7 @@ class Counts:
 
 
 @dataclass(frozen=True, slots=True)
-class Shelf:
+class TableSpec:
     """Where rows of a kind are kept: their table, the columns that name a row and those in which a correction differs.
 
     `history` keeps what a row said before; `stale` notes what has to be derived again, from rows of `held`.
@@ -61,7 +61,7 @@ class Shelf:
         return tuple(column.name for column in self.history.columns if column.name in ours)
 
 
-READINGS = Shelf(
+READINGS = TableSpec(
     schema.reading,
     ("stream_id", "lot_id", "tested_us", "specimen", "reading"),
     ("value", "bound"),
@@ -69,7 +69,7 @@ READINGS = Shelf(
     "INSERT INTO stale_lot (stream_id, lot_id) SELECT DISTINCT held.stream_id, held.lot_id FROM {} "
     "ON CONFLICT DO NOTHING",
 )
-CLIMATE = Shelf(
+CLIMATE = TableSpec(
     schema.climate,
     ("chamber_id", "logged_us"),
     ("humidity_percent", "temperature_c"),
@@ -79,10 +79,10 @@ CLIMATE = Shelf(
 )
 
 
-class Arrivals:
+class StagedRows:
     """The rows of one drop on their way into the store, within one transaction."""
 
-    def __init__(self, connection: Connection, shelf: Shelf, drop_id: int, now_us: int) -> None:
+    def __init__(self, connection: Connection, shelf: TableSpec, drop_id: int, now_us: int) -> None:
         self._connection, self._shelf, self._drop_id, self._now_us = connection, shelf, drop_id, now_us
         self._stored = 0
         self._waits = False

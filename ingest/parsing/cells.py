@@ -22,17 +22,17 @@ from ingest.parsing.timestamps import StampError, read_date
 
 __all__ = [
     "Column",
+    "Integers",
     "Marks",
     "Names",
     "Numbers",
-    "Wholes",
     "constant",
     "days",
     "encoded",
     "floats",
+    "integers",
     "names",
     "numbers",
-    "wholes",
 ]
 
 Ints = NDArray[np.int64]
@@ -79,7 +79,7 @@ class Names:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Wholes:
+class Integers:
     """Whole numbers by code, with the reason where a text is none."""
 
     numbers: Ints
@@ -158,13 +158,13 @@ def days(column: Column, form: str | None) -> Names:
 # Numbers
 
 
-def wholes(column: Column) -> Wholes:
+def integers(column: Column) -> Integers:
     """Read whole numbers that are not negative; leading zeros and the `.0` of spreadsheets are read."""
     fine = pc.match_substring_regex(column.texts, WHOLE)
     digits = pc.replace_substring_regex(column.texts, r"^\+|\.0+$", "")
     values = pc.cast(pc.if_else(fine, digits, "0"), pa.int64()).to_numpy()
     bad = np.flatnonzero(~fine.to_numpy(zero_copy_only=False))
-    return Wholes(values, {int(code): _why_not_whole(column.texts[int(code)].as_py()) for code in bad})
+    return Integers(values, {int(code): _why_not_whole(column.texts[int(code)].as_py()) for code in bad})
 
 
 def _why_not_whole(text: str) -> str:

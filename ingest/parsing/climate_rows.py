@@ -17,7 +17,7 @@ from ingest.parsing.cells import Column, Names, names
 from ingest.parsing.climate_values import humidities, temperatures
 from ingest.parsing.csv_table import Table
 from ingest.parsing.duplicates import contradictions
-from ingest.parsing.rejections import RefusedRows
+from ingest.parsing.rejections import RejectedRows
 from ingest.parsing.row_reader import Piece, Reader, piece_of, spoken_by_line
 from ingest.parsing.timestamps import NO_TIME, Stamps, settle_repeated
 
@@ -65,7 +65,7 @@ def _with_end(tables: Iterable[Table]) -> Iterator[tuple[Table, bool]]:
 
 
 def _piece(table: Table, reader: Reader, order: _Order) -> Piece:
-    refused = RefusedRows(len(table.lines))
+    refused = RejectedRows(len(table.lines))
     chamber = names(reader.column(table, "chamber"), required=True)
     refused.add_where("chamber", chamber.codes, chamber.reasons)
     logged = _settled(_log(table, reader), chamber, order, refused)
@@ -125,7 +125,7 @@ def _without_waiting(table: Table, reader: Reader, order: _Order) -> Table:
     )
 
 
-def _settled(log: _Log, chamber: Names, order: _Order, refused: RefusedRows) -> Ints:
+def _settled(log: _Log, chamber: Names, order: _Order, refused: RejectedRows) -> Ints:
     """Times of the entries; those that the order of their chamber's entries leaves open are refused."""
     logged = log.us.copy()
     for one in np.unique(chamber.codes):

@@ -13,7 +13,7 @@ from ingest.config.models import Source
 from ingest.parsing.cells import Column, Numbers, floats_as_written, numbers
 from ingest.parsing.columns import Layout
 from ingest.parsing.csv_table import NotATableError
-from ingest.parsing.rejections import RefusedRows
+from ingest.parsing.rejections import RejectedRows
 
 __all__ = ["humidities", "temperatures"]
 
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 ABSOLUTE_ZERO_C = -273.15
 
 
-def humidities(column: Column, layout: Layout, source: Source, refused: RefusedRows) -> Floats:
+def humidities(column: Column, layout: Layout, source: Source, refused: RejectedRows) -> Floats:
     """Read relative humidity in percent; entries outside 0 to 100 are refused."""
     unit = _unit_of("humidity_percent", "%", layout, source)
     read = numbers(column, _decimal("humidity_percent", layout, source), {})
@@ -34,7 +34,7 @@ def humidities(column: Column, layout: Layout, source: Source, refused: RefusedR
     return _checked(column, "humidity_percent", read, values, unit, why, refused)
 
 
-def temperatures(column: Column, layout: Layout, source: Source, refused: RefusedRows) -> Floats:
+def temperatures(column: Column, layout: Layout, source: Source, refused: RejectedRows) -> Floats:
     """Read temperature in degrees Celsius, from either scale; entries below absolute zero are refused."""
     unit = _unit_of("temperature_c", "degC", layout, source)
     read = numbers(column, _decimal("temperature_c", layout, source), {})
@@ -63,7 +63,7 @@ def _checked(
     values: Floats,
     unit: str,
     why: Callable[[float], str],
-    refused: RefusedRows,
+    refused: RejectedRows,
 ) -> Floats:
     reasons = dict(read.reasons)
     texts = column.each()

@@ -39,7 +39,7 @@ from ingest.parsing.csv_records import (
     span_of,
 )
 
-__all__ = ["HEAD_BYTES", "BrokenRow", "Form", "NotATableError", "Sheet", "Table", "open_sheet", "read_table"]
+__all__ = ["HEAD_BYTES", "BrokenRow", "CsvFile", "FileFormat", "NotATableError", "Table", "open_csv", "read_table"]
 
 DELIMITERS = (",", ";", "\t")
 # A header is looked for in so many bytes.
@@ -59,7 +59,7 @@ NAME_BYTES_AT_ONCE = 1 << 26
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class FileFormat:
     """How a file is written, as far as it is declared; `expected` names columns by which a delimiter is recognised."""
 
     encoding: str | None = None
@@ -122,7 +122,7 @@ class _Rows:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sheet:
+class CsvFile:
     """An open file whose header is known, to be read as often as need be."""
 
     header: tuple[str, ...]
@@ -158,7 +158,7 @@ class Sheet:
 
 
 @contextmanager
-def open_sheet(file: BinaryIO, form: Form) -> Iterator[Sheet]:
+def open_csv(file: BinaryIO, form: FileFormat) -> Iterator[CsvFile]:
     """Find out how a file is written and where its rows begin.
 
     Parameters
@@ -180,12 +180,12 @@ def open_sheet(file: BinaryIO, form: Form) -> Iterator[Sheet]:
         position += start
         text.seek(position)
         header, delimiter, length, body_line = _header(text.read(HEAD_BYTES), line, form)
-        yield Sheet(header, encoding, delimiter, text, position + length, body_line)
+        yield CsvFile(header, encoding, delimiter, text, position + length, body_line)
 
 
-def read_table(data: bytes, form: Form) -> Table:
+def read_table(data: bytes, form: FileFormat) -> Table:
     """Read a whole file at once; as `open_sheet`."""
-    with open_sheet(io.BytesIO(data), form) as sheet:
+    with open_csv(io.BytesIO(data), form) as sheet:
         return next(sheet.tables(None))
 
 
@@ -203,7 +203,7 @@ def _after_lines(head: bytes, count: int) -> tuple[int, int]:
     raise NotATableError(f"has no header row{within}; correct skip_rows in [[source]], or send the file again")
 
 
-def _header(text: bytes, first_line: int, form: Form) -> tuple[tuple[str, ...], str, int, int]:
+def _header(text: bytes, first_line: int, form: FileFormat) -> tuple[tuple[str, ...], str, int, int]:
     """Cells and delimiter of the header, and where the body starts: position and line number."""
     lines = _header_lines(text, first_line, (form.delimiter,) if form.delimiter else DELIMITERS)
 

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from ingest.common.text import quoted
 from ingest.config.lab import Lab
-from ingest.parsing.cells import Column, Names, days, encoded, names, wholes
+from ingest.parsing.cells import Column, Names, days, encoded, integers, names
 from ingest.parsing.columns import Layout
 from ingest.parsing.csv_table import Table
 from ingest.parsing.duplicates import combined, contradictions
 from ingest.parsing.measurement_values import Readings, gather
-from ingest.parsing.rejections import RefusedRows
+from ingest.parsing.rejections import RejectedRows
 from ingest.parsing.row_reader import Piece, Reader, piece_of, spoken_by_line
 
 __all__ = ["contradicting_readings", "identity_of_readings", "reading_pieces"]
@@ -40,7 +40,7 @@ def reading_pieces(tables: Iterable[Table], reader: Reader) -> Iterator[Piece]:
 
 
 def _piece(table: Table, reader: Reader) -> Piece:
-    refused = RefusedRows(len(table.lines))
+    refused = RejectedRows(len(table.lines))
     named = _named(table, reader, refused)
     _check_declared(named["characteristic"], reader.lab, refused)
     named |= _dated(table, reader, refused)
@@ -54,7 +54,7 @@ def _piece(table: Table, reader: Reader) -> Piece:
     return piece_of(table, _rows(kept, table, reader.layout, named, tested, specimen), refused)
 
 
-def _named(table: Table, reader: Reader, refused: RefusedRows) -> dict[str, Names]:
+def _named(table: Table, reader: Reader, refused: RejectedRows) -> dict[str, Names]:
     found = {}
     for name in (*IDENTITY_NAMES, *OTHER_NAMES):
         found[name] = names(reader.column(table, name), required=name in IDENTITY_NAMES)
@@ -62,7 +62,7 @@ def _named(table: Table, reader: Reader, refused: RefusedRows) -> dict[str, Name
     return found
 
 
-def _dated(table: Table, reader: Reader, refused: RefusedRows) -> dict[str, Names]:
+def _dated(table: Table, reader: Reader, refused: RejectedRows) -> dict[str, Names]:
     found = {}
     for name in ("received_on", "made_on"):
         found[name] = days(reader.column(table, name), reader.source.time_format)
@@ -70,7 +70,7 @@ def _dated(table: Table, reader: Reader, refused: RefusedRows) -> dict[str, Name
     return found
 
 
-def _check_declared(characteristic: Names, lab: Lab, refused: RefusedRows) -> None:
+def _check_declared(characteristic: Names, lab: Lab, refused: RejectedRows) -> None:
     known = ", ".join(one.name for one in lab.characteristics)
     reasons = {
         code: f"{quoted(name)} is not declared in lab.toml; write one of {known}, or declare it"
@@ -80,14 +80,14 @@ def _check_declared(characteristic: Names, lab: Lab, refused: RefusedRows) -> No
     refused.add_where("characteristic", characteristic.codes, reasons)
 
 
-def _times(column: Column, reader: Reader, refused: RefusedRows) -> Ints:
+def _times(column: Column, reader: Reader, refused: RejectedRows) -> Ints:
     stamps = reader.stamps(column)
     refused.add_where("tested_at", column.codes, stamps.reasons)
     return stamps.us[column.codes]
 
 
-def _wholes(column: Column, name: str, refused: RefusedRows) -> Ints:
-    found = wholes(column)
+def _wholes(column: Column, name: str, refused: RejectedRows) -> Ints:
+    found = integers(column)
     refused.add_where(name, column.codes, found.reasons)
     return found.numbers[column.codes]
 

@@ -28,7 +28,7 @@ from ingest.parsing.cells import (
 )
 from ingest.parsing.columns import Layout, ReadingColumn
 from ingest.parsing.csv_table import NotATableError, Table
-from ingest.parsing.rejections import RefusedRows
+from ingest.parsing.rejections import RejectedRows
 from ingest.parsing.row_reader import Reader
 
 __all__ = ["Readings", "gather"]
@@ -89,7 +89,7 @@ class _ValueColumn:
     read: Numbers
     meaning: _Meaning
     rows: Ints
-    refused: RefusedRows
+    refused: RejectedRows
 
     def text(self, row: int) -> str:
         """Return the cell of a row."""
@@ -101,7 +101,7 @@ class _ValueColumn:
 
 
 def gather(
-    table: Table, reader: Reader, unit: Column, characteristic: Names, number: Ints | None, refused: RefusedRows
+    table: Table, reader: Reader, unit: Column, characteristic: Names, number: Ints | None, refused: RejectedRows
 ) -> Readings:
     """Read all value cells; `number` is the reading number by row, None for a wide file."""
     layout, source, lab = reader.layout, reader.source, reader.lab
@@ -125,7 +125,7 @@ def _filled(cells: Column) -> NDArray[np.bool_]:
     return filled
 
 
-def _in_row_order(parts: Sequence[Readings], row_count: int, refused: RefusedRows) -> Readings:
+def _in_row_order(parts: Sequence[Readings], row_count: int, refused: RejectedRows) -> Readings:
     if len(parts) == 1 and len(parts[0].rows) == row_count:
         return parts[0]
     rows = np.concatenate([part.rows for part in parts])
@@ -151,7 +151,7 @@ def _unit_column(column: ReadingColumn, unit: Column, layout: Layout, source: So
     return constant(column.unit or source.units.get("value", ""), len(unit.codes))
 
 
-def _meanings(unit: Column, column: ReadingColumn, characteristic: Names, lab: Lab, refused: RefusedRows) -> _Meaning:
+def _meanings(unit: Column, column: ReadingColumn, characteristic: Names, lab: Lab, refused: RejectedRows) -> _Meaning:
     """Read each pair of unit and characteristic once; a pair that makes no sense refuses its rows."""
     heading = _heading_unit(column)
     width = len(characteristic.names)

@@ -24,10 +24,10 @@ from ingest.config.models import Source
 from ingest.parsing.cells import Marks, encoded
 from ingest.parsing.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
 from ingest.parsing.columns import Layout, expected_names, lay_out
-from ingest.parsing.csv_table import Form, NotATableError, Sheet, Table, open_sheet
+from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table, open_csv
 from ingest.parsing.duplicates import repeated
 from ingest.parsing.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
-from ingest.parsing.rejections import Refusal
+from ingest.parsing.rejections import Rejection
 from ingest.parsing.row_reader import Contradicted, Piece, Reader
 
 __all__ = [
@@ -57,7 +57,7 @@ class Feed:
     header: tuple[str, ...]
     encoding: str
     delimiter: str
-    _sheet: Sheet
+    _sheet: CsvFile
     _reader: Callable[[Contradicted], Reader]
     _rows: Callable[[Iterable[Table], Reader], Iterator[Piece]]
 
@@ -111,8 +111,8 @@ def open_feed(
     OSError
         If it can't be opened or read.
     """
-    form = Form(source.encoding, source.delimiter, source.skip_rows, expected_names(source))
-    with drop.open("rb") if isinstance(drop, Path) else io.BytesIO(drop) as file, open_sheet(file, form) as sheet:
+    form = FileFormat(source.encoding, source.delimiter, source.skip_rows, expected_names(source))
+    with drop.open("rb") if isinstance(drop, Path) else io.BytesIO(drop) as file, open_csv(file, form) as sheet:
         layout = lay_out(sheet.header, source)
         layout.decimals.update(_decimals(sheet, layout, source, size))
         rows = reading_pieces if source.kind == "tests" else climate_pieces
@@ -123,7 +123,7 @@ def open_feed(
         yield Feed(sheet.header, sheet.encoding, sheet.delimiter, sheet, reader, rows)
 
 
-def _decimals(sheet: Sheet, layout: Layout, source: Source, size: int | None) -> dict[int, str]:
+def _decimals(sheet: CsvFile, layout: Layout, source: Source, size: int | None) -> dict[int, str]:
     """The decimal mark of each measured column, for the whole file: a comma is looked for only where it can be one."""
     columns = layout.measured()
     if source.decimal is not None or sheet.delimiter == ",":
@@ -147,7 +147,7 @@ class Parsed:
     """
 
     rows: pd.DataFrame
-    refusals: list[Refusal]
+    refusals: list[Rejection]
     repeats: int
     data_rows: int
     header: list[str]

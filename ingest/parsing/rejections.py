@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from ingest.parsing.csv_table import Table
 
-__all__ = ["Refusal", "RefusedRows"]
+__all__ = ["RejectedRows", "Rejection"]
 
 
 @dataclass(frozen=True, slots=True)
-class Refusal:
+class Rejection:
     """One data row that is not stored: where it starts, the first column at fault, why, and its cells unchanged."""
 
     line: int
@@ -23,7 +23,7 @@ class Refusal:
     cells: tuple[str, ...]
 
 
-class RefusedRows:
+class RejectedRows:
     """Reasons by row of a table; a row with any reason is refused as a whole."""
 
     def __init__(self, row_count: int) -> None:
@@ -45,17 +45,17 @@ class RefusedRows:
             row = position if rows is None else int(rows[position])
             self.add(row, column, reasons[int(codes[position])])
 
-    def listed(self, table: Table) -> list[Refusal]:
+    def listed(self, table: Table) -> list[Rejection]:
         """Return all refusals of a table, its broken rows among them, by line."""
         rows = sorted(self._said)
         refused = [
             _refusal(int(table.lines[row]), self._said[row], cells)
             for row, cells in zip(rows, table.cells(rows), strict=True)
         ]
-        broken = [Refusal(one.line, "", one.reason, one.cells) for one in table.broken]
+        broken = [Rejection(one.line, "", one.reason, one.cells) for one in table.broken]
         return sorted([*refused, *broken], key=lambda refusal: refusal.line)
 
 
-def _refusal(line: int, said: list[tuple[str, str]], cells: tuple[str, ...]) -> Refusal:
+def _refusal(line: int, said: list[tuple[str, str]], cells: tuple[str, ...]) -> Rejection:
     reasons = dict.fromkeys(f"{column}: {reason}" for column, reason in said)
-    return Refusal(line, said[0][0], "; ".join(reasons), cells)
+    return Rejection(line, said[0][0], "; ".join(reasons), cells)

@@ -15,7 +15,7 @@ from ingest.config.models import Source
 from ingest.parsing.cells import Column, constant, encoded, filled
 from ingest.parsing.columns import Layout
 from ingest.parsing.csv_table import Table
-from ingest.parsing.rejections import Refusal, RefusedRows
+from ingest.parsing.rejections import RejectedRows, Rejection
 from ingest.parsing.timestamps import Clock, Stamps, read_stamps
 
 __all__ = ["Contradicted", "Piece", "Reader", "piece_of", "spoken_by_line"]
@@ -33,7 +33,7 @@ class Piece:
     """
 
     rows: pd.DataFrame
-    refusals: list[Refusal]
+    refusals: list[Rejection]
     data_rows: int
 
 
@@ -60,7 +60,7 @@ class Reader:
         """Read the distinct texts of a column of times."""
         return read_stamps(column.texts, Clock(self.lab.zone_of(self.source), self.now, self.source.time_format))
 
-    def refuse_contradicted(self, column: str, table: Table, refused: RefusedRows) -> None:
+    def refuse_contradicted(self, column: str, table: Table, refused: RejectedRows) -> None:
         """Refuse the rows that are known to contradict others of the file."""
         lines = np.array(list(self.contradicted), dtype=np.int64)
         for row in map(int, np.flatnonzero(np.isin(table.lines, lines))):
@@ -68,7 +68,7 @@ class Reader:
                 refused.add(row, column, reason)
 
 
-def piece_of(table: Table, rows: pd.DataFrame, refused: RefusedRows) -> Piece:
+def piece_of(table: Table, rows: pd.DataFrame, refused: RejectedRows) -> Piece:
     """The rows of a table and what was refused of them."""
     return Piece(rows, refused.listed(table), len(table.lines) + len(table.broken))
 

@@ -20,9 +20,9 @@ from ingest.common.units import BLANKS
 from ingest.config.lab import STANDARD_FOLDERS, Lab
 from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Source
 from ingest.parsing.columns import Layout, expected_names, lay_out
-from ingest.parsing.csv_table import HEAD_BYTES, Form, NotATableError, Table, open_sheet, read_table
+from ingest.parsing.csv_table import HEAD_BYTES, FileFormat, NotATableError, Table, open_csv, read_table
 from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, read_climate, read_tests
-from ingest.parsing.rejections import Refusal
+from ingest.parsing.rejections import Rejection
 
 __all__ = ["ColumnSeen", "Preview", "as_toml", "preview", "proposed"]
 
@@ -79,7 +79,7 @@ class Preview:
     columns: list[ColumnSeen]
     first_rows: pd.DataFrame
     data_rows: int
-    refusals: list[Refusal]
+    refusals: list[Rejection]
     source: str
 
 
@@ -106,8 +106,8 @@ def preview(path: Path, source: Source | None, lab: Lab, now: datetime) -> Previ
         with path.open("rb") as file:
             meant = source or proposed(file.read(PROPOSAL_BYTES))
             file.seek(0)
-            form = Form(meant.encoding, meant.delimiter, meant.skip_rows, expected_names(meant))
-            with open_sheet(file, form) as sheet:
+            form = FileFormat(meant.encoding, meant.delimiter, meant.skip_rows, expected_names(meant))
+            with open_csv(file, form) as sheet:
                 table = next(sheet.tables(PIECE_BYTES))
         layout = lay_out(table.header, meant)
     except NotATableError as error:
@@ -162,7 +162,7 @@ def proposed(head: bytes) -> Source:
     """
     skip_rows = _title_lines(head)
     known = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
-    table = read_table(head, Form(skip_rows=skip_rows, expected=known))
+    table = read_table(head, FileFormat(skip_rows=skip_rows, expected=known))
     cells = [cell.strip(BLANKS) for cell in table.header]
     kind = max(("tests", "climate"), key=lambda one: len(_matches(cells, one)))
     matches = _matches(cells, kind)
@@ -183,7 +183,7 @@ def _title_lines(data: bytes) -> int:
     best, best_merit = 0, 0
     for skip_rows in range(TITLE_LINES):
         try:
-            header = read_table(data[: 1 << 16], Form(skip_rows=skip_rows, expected=known)).header
+            header = read_table(data[: 1 << 16], FileFormat(skip_rows=skip_rows, expected=known)).header
         except NotATableError:
             break
         merit = sum(_bare(cell) in known for cell in header)

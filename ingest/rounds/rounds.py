@@ -18,7 +18,7 @@ from ingest.common import clock
 from ingest.common.instants import microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
-from ingest.intake.drops import Entry, take_in
+from ingest.intake.drops import Entry, take_in_drops
 from ingest.rounds.recompute import derive
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema
@@ -71,7 +71,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         put_meta(connection, "units", json.dumps(check_units(connection, lab)))
         number = _begin(connection, now)
         _note_declarations(connection, lab)
-    taken = take_in(store, lab, now, watch)
+    taken = take_in_drops(store, lab, now, watch)
     done = Round(entries=taken.entries, problems=taken.problems)
     with store.writing() as connection:
         went_back = clock_went_back(connection, lab.zone, rounds=1)

@@ -147,7 +147,7 @@ def on_a_server(content: bytes, place: Path) -> None:
         bench = Bench(place / "shared", store=cluster.new_store())
         (bench.folder / "drops" / "tests" / "readings.csv").write_bytes(content)
         store, lab = open_store(bench.folder), load(bench.folder)
-        ours = timed(lambda: drops.take_in(store, lab, NOW))
+        ours = timed(lambda: drops.take_in_drops(store, lab, NOW))
         options = f"port={cluster.port} host=127.0.0.1 user=keeper dbname=postgres options=-csearch_path=lab_1"
         with psycopg.connect(options, autocommit=True) as link:
             least, harder = server_floor(bench.folder / "filed" / "readings.csv", link)
@@ -201,7 +201,7 @@ def take_in_only(rows: int, place: Path) -> None:
     feed = bench.folder / "drops" / "tests" / "readings.csv"
     subprocess.run([sys.executable, __file__, "feed", str(rows), str(feed)], check=True)
     store, lab, before = open_store(bench.folder), load(bench.folder), peak_mb()
-    seconds = timed(lambda: drops.take_in(store, lab, NOW))
+    seconds = timed(lambda: drops.take_in_drops(store, lab, NOW))
     print(
         f"{rows:,} rows, {(bench.folder / 'filed' / 'readings.csv').stat().st_size / 1e6:.0f} MB, in a process of its own: "
         f"{seconds:.2f} s; peak memory {peak_mb():.0f} MB, {before:.0f} MB before"
@@ -217,13 +217,13 @@ def main(rows: int, place: Path) -> None:
     print(f"{rows:,} rows, {feed.stat().st_size / 1e6:.0f} MB; before: peak memory {peak_mb():.0f} MB")
     content = feed.read_bytes()
     store, lab = open_store(bench.folder), load(bench.folder)
-    ours = timed(lambda: drops.take_in(store, lab, NOW))
+    ours = timed(lambda: drops.take_in_drops(store, lab, NOW))
     print(f"intake {ours:.2f} s; peak memory {peak_mb():.0f} MB")
     least, harder = floor(bench.folder / "filed" / "readings.csv", place, bench.folder / STORE_NAME)
     print(f"intake / floor = {ours / least:.2f} (goal: at most 2); intake / harder floor = {ours / harder:.2f}")
     on_a_server(content, place)
     feed.write_bytes(content + b"\n")
-    print(f"the same rows in another file: {timed(lambda: drops.take_in(store, lab, NOW)):.2f} s")
+    print(f"the same rows in another file: {timed(lambda: drops.take_in_drops(store, lab, NOW)):.2f} s")
 
     def sessions() -> None:
         with store.writing() as connection:

@@ -12,7 +12,7 @@ from support.feedfiles import file_of, read, reasons
 from support.labs import LAB_TOML, MONDAY, NOW, Bench, csv_text, lot_rows
 
 from ingest.config.lab import load
-from ingest.intake.drops import take_in
+from ingest.intake.drops import take_in_drops
 from ingest.store.store import open_store
 
 GOOD = lot_rows("L0", MONDAY, [[10.0, 11.0]])
@@ -98,7 +98,7 @@ def test_a_row_with_too_many_cells_is_reported_with_all_of_them(bench: Bench) ->
 def test_a_report_of_thousands_of_rows_is_whole_and_in_the_order_of_the_file(bench: Bench) -> None:
     bench.drop_tests("a.csv", [{**BAD[0], "specimen": number} for number in range(12_000)])
 
-    take_in(open_store(bench.folder), load(bench.folder), NOW, piece_bytes=200_000)
+    take_in_drops(open_store(bench.folder), load(bench.folder), NOW, piece_bytes=200_000)
 
     report = (bench.folder / "refused" / "a.csv").read_text().splitlines()[1:]
     assert [int(row.split(",")[1]) for row in report] == list(range(2, 12_002))

@@ -10,7 +10,7 @@ from support.labs import MONDAY, NOW, Bench, lot_rows
 
 from dashboard.commands.progress_line import progress_on, told
 from ingest.config.lab import load
-from ingest.intake.drops import take_in
+from ingest.intake.drops import take_in_drops
 from ingest.rounds import rounds
 from ingest.store.store import open_store
 
@@ -78,6 +78,6 @@ def test_a_long_file_tells_how_many_of_its_rows_are_stored(bench: Bench) -> None
     bench.drop_tests("a.csv", lot_rows("L0", MONDAY, [[10.0, 11.0, 12.0]]))
     seen = []
     # A byte a piece: a row a piece.
-    take_in(open_store(bench.folder), load(bench.folder), NOW, lambda *told: seen.append(told), 1)
+    take_in_drops(open_store(bench.folder), load(bench.folder), NOW, lambda *told: seen.append(told), 1)
 
     assert seen == [("files taken in", 0, 1), ("rows of a.csv", 1, 3), ("rows of a.csv", 2, 3)]

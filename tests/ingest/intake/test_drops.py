@@ -226,7 +226,7 @@ def test_a_file_that_changes_after_it_was_stored_is_not_put_away_unread(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = bench.drop_tests("a.csv", ROWS)
-    settle = archive.settle
+    settle = archive.archive_drop
 
     def grow_and_settle(store: Store, folder: Path, drop_id: int) -> None:
         bench.drop_tests("a.csv", [*ROWS, *lot_rows("L1", MONDAY, [[9.0]])])

@@ -16,9 +16,9 @@ from support.feedfiles import HEADER, NOW, ROW, file_of, lab, read, source
 from support.labs import LAB_TOML, Bench
 
 from ingest.config.lab import load
-from ingest.intake.drops import Entry, take_in
+from ingest.intake.drops import Entry, take_in_drops
 from ingest.parsing.csv_records import NotATableError, as_utf8, pieces, records
-from ingest.parsing.csv_table import Form, Table, open_sheet, read_table
+from ingest.parsing.csv_table import FileFormat, Table, open_csv, read_table
 from ingest.parsing.parse_file import open_feed
 from ingest.store.store import open_store
 
@@ -50,7 +50,7 @@ def taken(folder: Path, declared: str, files: Files, size: int | None) -> tuple[
     for number, (kind, content) in enumerate(files):
         bench.drop(f"{number}.csv", content, kind)
         store = open_store(folder)
-        entries += take_in(store, load(folder), NOW, **({} if size is None else {"piece_bytes": size})).entries
+        entries += take_in_drops(store, load(folder), NOW, **({} if size is None else {"piece_bytes": size})).entries
     with store.reading() as connection:
         held = {name: sorted(map(tuple, connection.execute(text(sql)))) for name, sql in HELD.items()}
     return entries, held
@@ -250,8 +250,8 @@ def test_a_cut_never_falls_into_a_record(body: str, size: int, delimiter: str, w
 @given(body=st.text(st.sampled_from('ab"\n\r,'), max_size=60), size=st.integers(1, 40))
 def test_tables_in_pieces_are_the_table(body: str, size: int) -> None:
     data = b"a,b\n" + body.encode()
-    whole = read_table(data, Form())
-    with open_sheet(io.BytesIO(data), Form()) as sheet:
+    whole = read_table(data, FileFormat())
+    with open_csv(io.BytesIO(data), FileFormat()) as sheet:
         parts = list(sheet.tables(size))
 
     assert [row for part in parts for row in rows_of(part)] == rows_of(whole)

@@ -15,7 +15,7 @@ from support.feedfiles import HEADER, NOW, ROW, file_of, lab, lines_lost, read, 
 from support.labs import LAB_TOML, Bench
 
 from ingest.config.lab import load
-from ingest.intake.drops import take_in
+from ingest.intake.drops import take_in_drops
 from ingest.intake.dry_run import check
 from ingest.parsing import csv_table
 from ingest.parsing.parse_file import FileRefused, open_feed
@@ -58,7 +58,7 @@ def test_rows_between_stray_quotes_are_all_stored_or_refused(
     checked = check(load(tmp_path), NOW)
     store = open_store(tmp_path)
 
-    (entry,) = take_in(store, load(tmp_path), NOW).entries
+    (entry,) = take_in_drops(store, load(tmp_path), NOW).entries
 
     # Sixty lines stand below the header: counted here, by nothing of the reader.
     assert len(content.decode().splitlines()) == 61
@@ -202,7 +202,7 @@ def test_a_file_of_which_the_reader_loses_a_line_is_refused_and_not_stored_short
     bench.drop("a.csv", content)
     store = open_store(tmp_path)
 
-    (entry,) = take_in(store, load(tmp_path), NOW).entries
+    (entry,) = take_in_drops(store, load(tmp_path), NOW).entries
 
     assert entry.state == "refused"
     assert "has 60 lines below its header and 59 of them were read" in entry.reason
