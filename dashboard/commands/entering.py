@@ -16,7 +16,7 @@ from dashboard.commands.common import (
 )
 
 if TYPE_CHECKING:
-    from ingest.decisions.limit_requests import Request
+    from ingest.decisions.limit_requests import LimitRequest
 
 __all__ = ["action", "baseline", "limit", "settle"]
 
@@ -36,7 +36,7 @@ def baseline(supplier: str, product: str, characteristic: str, **given: Any) -> 
     """Set a stream's control limits again from a day, or leave a lot out of them; the earlier ones stay in the history."""
     from ingest.audit import audit_log
     from ingest.common.errors import CallError
-    from ingest.decisions.limit_requests import Request
+    from ingest.decisions.limit_requests import LimitRequest
 
     days = {audit_log.SET_BASELINE: given["start"], audit_log.TAKE_BACK_BASELINE: given["take_back"]}
     lots = {audit_log.LEAVE_OUT: given["leave_out"], audit_log.PUT_BACK: given["put_back"]}
@@ -44,7 +44,7 @@ def baseline(supplier: str, product: str, characteristic: str, **given: Any) -> 
     if len(asked) != 1:
         raise CallError("baseline: give one of --from DAY, --take-back DAY, --leave-out LOT, --put-back LOT")
     day, lot = days.get(asked[0]) or "", lots.get(asked[0]) or ""
-    change_limits(Request(asked[0], supplier, product, characteristic, day=day, lot=lot), given)
+    change_limits(LimitRequest(asked[0], supplier, product, characteristic, day=day, lot=lot), given)
 
 
 @click.command()
@@ -62,13 +62,13 @@ def limit(product: str, characteristic: str, **given: Any) -> None:
     """Change the limit of a product from a day, for all its suppliers; earlier lots keep their verdicts."""
     from ingest.audit import audit_log
     from ingest.common.errors import CallError
-    from ingest.decisions.limit_requests import Request
+    from ingest.decisions.limit_requests import LimitRequest
 
     asked = [side for side in ("upper", "lower", "take_back") if given[side] is not None]
     if len(asked) != 1:
         raise CallError("limit: give one of --upper VALUE, --lower VALUE, --take-back SIDE")
     taken_back = asked[0] == "take_back"
-    request = Request(
+    request = LimitRequest(
         audit_log.TAKE_BACK_LIMIT if taken_back else audit_log.CHANGE_LIMIT, "", product, characteristic, day=given["start"],
         side=given["take_back"] if taken_back else asked[0], value="" if taken_back else given[asked[0]],
         document=given["document"],
@@ -76,7 +76,7 @@ def limit(product: str, characteristic: str, **given: Any) -> None:
     change_limits(request, given)
 
 
-def change_limits(request: Request, given: dict[str, Any]) -> None:
+def change_limits(request: LimitRequest, given: dict[str, Any]) -> None:
     """Show what a change of limits would do, or do it and say what it did."""
     from dashboard.queries.stored_documents import with_times
     from dashboard.text.limit_change_text import listing
@@ -180,7 +180,7 @@ def action(
         raise CallError("the lab has no store yet; do a first round with lotdrift run")
     with store.writing() as connection:
         for what, day in steps:
-            corrective_actions.keep_step(
+            corrective_actions.record_step(
                 connection, lab, alert, what, by, because or what, {"on": day, **fields}, now()
             )
     click.echo("Recorded. lotdrift alerts --all --json tells whether the lots after it show that it worked.")

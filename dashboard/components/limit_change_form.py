@@ -20,7 +20,7 @@ from ingest.audit.audit_log import stream_subject
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.decisions.limit_change_preview import carry_out
-from ingest.decisions.limit_requests import BASELINE_CHANGES, LIMIT_CHANGES, Request, as_entry
+from ingest.decisions.limit_requests import BASELINE_CHANGES, LIMIT_CHANGES, LimitRequest, as_entry
 
 __all__ = ["CHANGES", "PREVIEW_PATH", "ask", "change_limits", "confirm", "preview_address", "request_of"]
 
@@ -30,9 +30,9 @@ NAMES = ("supplier", "product", "characteristic")
 FIELDS = ("day", "lot", "side", "value", "document")
 
 
-def request_of(change: str, given: Mapping[str, str]) -> Request:
+def request_of(change: str, given: Mapping[str, str]) -> LimitRequest:
     """What is asked by an address or a form; what it leaves out is blank."""
-    return Request(change, **{name: given.get(name, "") for name in (*NAMES, *FIELDS)})
+    return LimitRequest(change, **{name: given.get(name, "") for name in (*NAMES, *FIELDS)})
 
 
 def preview_address(change: str, names: Mapping[str, str], **fields: str) -> str:
@@ -54,7 +54,7 @@ def ask(change: str, names: Mapping[str, str], fields: Sequence[Any]) -> html.Fo
     )
 
 
-def confirm(asked: Request, mark: str) -> html.Form:
+def confirm(asked: LimitRequest, mark: str) -> html.Form:
     """The form that does what was shown; `mark` names what that was."""
     subject = stream_subject(asked.supplier, asked.product, asked.characteristic)
     fields = {name: getattr(asked, name) for name in FIELDS}

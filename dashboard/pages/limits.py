@@ -16,7 +16,7 @@ from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.limit_change_text import asked, difference, looser, moving
 from ingest.common.clock import now
 from ingest.decisions.limit_change_preview import Preview, StreamChange, preview
-from ingest.decisions.limit_requests import Request, as_entry
+from ingest.decisions.limit_requests import LimitRequest, as_entry
 
 __all__ = ["layout"]
 
@@ -56,7 +56,7 @@ def layout(desk: Desk, change: str = "", **given: str) -> html.Div:
     )
 
 
-def _confirmation(request: Request, mark: str) -> html.Section:
+def _confirmation(request: LimitRequest, mark: str) -> html.Section:
     return html.Section(
         [
             html.H2("Do it"),
@@ -71,7 +71,7 @@ def _confirmation(request: Request, mark: str) -> html.Section:
     )
 
 
-def _names(request: Request) -> Document:
+def _names(request: LimitRequest) -> Document:
     names = ("supplier", "product", "characteristic")
     return {name: getattr(request, name) for name in names}
 
@@ -81,7 +81,7 @@ def _weight(stream: Document) -> int:
     return len(stream["verdicts"]) + len(stream["alerts"]["go"]) + len(stream["alerts"]["come"])
 
 
-def _reach(request: Request, seen: Preview) -> str:
+def _reach(request: LimitRequest, seen: Preview) -> str:
     """How far it reaches."""
     if "from_us" in seen.act.body or "lot" in seen.act.body:
         return "Control limits are ours, learned from lots: no verdict hangs on them, but what stands out does."

@@ -21,7 +21,7 @@ from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.quarter import first_issue
 from ingest.quarter.lots import (
-    STANDINGS,
+    DISPOSITIONS,
     Quarter,
     QuarterLot,
     StreamLots,
@@ -32,7 +32,7 @@ from ingest.quarter.lots import (
 )
 from ingest.quarter.notices import asked_in, totals
 from ingest.quarter.statistics import figures
-from ingest.quarter.supplier_scores import counts, standings, weights_document
+from ingest.quarter.supplier_scores import counts, score_rows, weights_document
 from ingest.store.last_round import last_round
 from spc.supplier.quarter import Direction
 from spc.vocabulary.enums import Kind
@@ -104,7 +104,7 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
         corrected=corrected_since(connection, span, span.end_us),
         first_drawn_us=first_drawn_us,
         changed=changed,
-        standings=standings(
+        standings=score_rows(
             {one: counts(streams, _of(alerts, one), _of(notices, one)) for one, streams in by_supplier.items()},
             lab.scorecard.weights,
         ),
@@ -160,10 +160,10 @@ def _counts(streams: Sequence[StreamLots]) -> dict[str, int]:
     worst: dict[tuple[str, str], int] = {}
     for stream in streams:
         for lot in stream.lots:
-            key, weight = (stream.product, lot.lot), STANDINGS.index(lot.standing)
+            key, weight = (stream.product, lot.lot), DISPOSITIONS.index(lot.standing)
             worst[key] = min(weight, worst.get(key, weight))
-    found = Counter(STANDINGS[weight] for weight in worst.values())
-    return {"lots": len(worst), **{standing: found[standing] for standing in STANDINGS}}
+    found = Counter(DISPOSITIONS[weight] for weight in worst.values())
+    return {"lots": len(worst), **{standing: found[standing] for standing in DISPOSITIONS}}
 
 
 # A stream
@@ -183,7 +183,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Document], notices: Sequence[Do
         "judged_by": declared.judged,
         "lots": len(stream.lots),
         "readings": stream.readings,
-        **{name: standing[name] for name in STANDINGS},
+        **{name: standing[name] for name in DISPOSITIONS},
         **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
         "level_now": board["level"],
         **{key: board[key] for key in NOW},

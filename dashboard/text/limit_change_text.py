@@ -7,7 +7,7 @@ from typing import Any
 from dashboard.text.formatting import amount, characteristic, counted, day, listed
 from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BACK_BASELINE
 from ingest.common.text import printable
-from ingest.decisions.limit_requests import Request
+from ingest.decisions.limit_requests import LimitRequest
 
 __all__ = ["LOOSER", "asked", "bound", "difference", "in_force", "listing", "looser", "moving", "source"]
 
@@ -19,7 +19,7 @@ LOOSER = (
 )
 
 
-def asked(request: Request, unit: str) -> str:
+def asked(request: LimitRequest, unit: str) -> str:
     """What is to be done, as an order."""
     what = f"{request.product}, {characteristic(request.characteristic)}"
     if request.change == SET_BASELINE:
@@ -141,7 +141,7 @@ def _alerts(stream: Document) -> str:
     return f"Alerts: {counted(go, 'goes', 'go')}, {counted(stay, 'stays', 'stay')}, {counted(come, 'comes', 'come')}."
 
 
-def listing(document: Document, request: Request, unit: str) -> str:
+def listing(document: Document, request: LimitRequest, unit: str) -> str:
     """The whole for a terminal."""
     head = f"{'Done' if document['done'] else 'Nothing is changed yet'}: {asked(request, unit)}."
     told = looser(document, request.side, unit)

@@ -18,7 +18,7 @@ from dashboard.components.limit_change_form import CHANGES, change_limits
 from dashboard.queries.lab_reader import Desk
 from dashboard.text.subject_names import address
 from ingest.decisions import corrective_actions
-from ingest.decisions.responses import answer
+from ingest.decisions.responses import respond
 from ingest.rounds.recompute import derive
 
 __all__ = ["add_entries"]
@@ -42,7 +42,7 @@ def _keep(connection: Connection, desk: Desk, given: dict[str, str], now: dateti
         change_limits(connection, desk.lab, request.form, given["who"], now)
     elif given["what"] in corrective_actions.STEPS:
         _keep_step(connection, desk, given, now)
-    elif answer(connection, **given, now=now):
+    elif respond(connection, **given, now=now):
         # What was settled shows at once, not with the next round.
         derive(connection, desk.lab)
 
@@ -51,4 +51,6 @@ def _keep_step(connection: Connection, desk: Desk, given: dict[str, str], now: d
     """A step of the corrective action on an alert has more fields than other entries."""
     alert = given["subject"].removeprefix("alert:")
     fields = {name: request.form.get(name, "") for name in corrective_actions.FIELDS}
-    corrective_actions.keep_step(connection, desk.lab, alert, given["what"], given["who"], given["reason"], fields, now)
+    corrective_actions.record_step(
+        connection, desk.lab, alert, given["what"], given["who"], given["reason"], fields, now
+    )

@@ -26,7 +26,14 @@ from spc.supplier.corrective_action import Answer, compare
 from spc.vocabulary.enums import Kind, Scale
 
 __all__ = [
-    "ANSWERED", "ASKED", "FIELDS", "FIRST_LOT", "STEPS", "corrective_actions", "keep_step", "no_notice_because",
+    "ANSWERED",
+    "ASKED",
+    "FIELDS",
+    "FIRST_LOT",
+    "STEPS",
+    "corrective_actions",
+    "no_notice_because",
+    "record_step",
     "supplier_alert",
 ]  # fmt: skip
 
@@ -70,7 +77,7 @@ def supplier_alert(connection: Connection, alert: str, asking: str) -> RowMappin
 # What is entered
 
 
-def keep_step(
+def record_step(
     connection: Connection,
     lab: Lab,
     alert: str,

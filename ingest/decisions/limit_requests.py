@@ -36,7 +36,7 @@ from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.limit_history import SIDES
 from ingest.store.store import get_meta
 
-__all__ = ["BASELINE_CHANGES", "LIMIT_CHANGES", "NO_LIMIT", "Request", "as_entry"]
+__all__ = ["BASELINE_CHANGES", "LIMIT_CHANGES", "NO_LIMIT", "LimitRequest", "as_entry"]
 
 BASELINE_CHANGES = (SET_BASELINE, TAKE_BACK_BASELINE, LEAVE_OUT, PUT_BACK)
 LIMIT_CHANGES = (CHANGE_LIMIT, TAKE_BACK_LIMIT)
@@ -46,7 +46,7 @@ LONGEST = {"who": 80, "reason": 600, "document": 200, "value": 40}
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class LimitRequest:
     """What is asked, as it was typed: which fields count depends on `change`.
 
     A baseline belongs to a stream; a limit to a product and characteristic, whoever supplies it. `day` is written as
@@ -64,7 +64,7 @@ class Request:
     document: str = ""
 
 
-def as_entry(connection: Connection, lab: Lab, asked: Request, who: str, reason: str, now: datetime) -> AuditEntry:
+def as_entry(connection: Connection, lab: Lab, asked: LimitRequest, who: str, reason: str, now: datetime) -> AuditEntry:
     """The act that does what is asked; CallError where it is about nothing there is, or changes nothing.
 
     `who` and `reason` may be blank for a preview; `ingest.acts.record` takes none without them.
@@ -85,7 +85,7 @@ def as_entry(connection: Connection, lab: Lab, asked: Request, who: str, reason:
 # The baseline of a stream
 
 
-def _on_baseline(connection: Connection, lab: Lab, asked: Request) -> tuple[str, dict[str, Any]]:
+def _on_baseline(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, dict[str, Any]]:
     names = (asked.supplier, asked.product, asked.characteristic)
     if not _is_there(connection, "supplier = ? AND product = ? AND characteristic = ?", names):
         raise CallError(f"baseline: there is no stream {' · '.join(names)}; lotdrift board lists them all")
@@ -97,7 +97,7 @@ def _on_baseline(connection: Connection, lab: Lab, asked: Request) -> tuple[str,
     return subject, {"lot": _lot(connection, asked, acts)}
 
 
-def _restart(lab: Lab, asked: Request, acts: list[AuditEntry]) -> int:
+def _restart(lab: Lab, asked: LimitRequest, acts: list[AuditEntry]) -> int:
     day = _day(asked)
     from_us = microseconds(datetime.combine(day, time(), lab.zone))
     if (from_us in baseline_restarts(acts)) != (asked.change == TAKE_BACK_BASELINE):
@@ -106,7 +106,7 @@ def _restart(lab: Lab, asked: Request, acts: list[AuditEntry]) -> int:
     return from_us
 
 
-def _lot(connection: Connection, asked: Request, acts: list[AuditEntry]) -> str:
+def _lot(connection: Connection, asked: LimitRequest, acts: list[AuditEntry]) -> str:
     if not _has_lot(connection, asked):
         raise CallError(f"{asked.change}: the stream has no lot {quoted(asked.lot)}; lotdrift stream lists its lots")
     if (asked.lot in excluded_lots(acts)) != (asked.change == PUT_BACK):
@@ -115,7 +115,7 @@ def _lot(connection: Connection, asked: Request, acts: list[AuditEntry]) -> str:
     return asked.lot
 
 
-def _has_lot(connection: Connection, asked: Request) -> bool:
+def _has_lot(connection: Connection, asked: LimitRequest) -> bool:
     found = connection.exec_driver_sql(
         "SELECT 1 FROM session s JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id "
         "WHERE t.supplier = ? AND t.product = ? AND t.characteristic = ? AND l.lot = ? LIMIT 1",
@@ -127,7 +127,7 @@ def _has_lot(connection: Connection, asked: Request) -> bool:
 # The limit of a product
 
 
-def _on_limit(connection: Connection, lab: Lab, asked: Request) -> tuple[str, dict[str, Any]]:
+def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, dict[str, Any]]:
     names = (asked.product, asked.characteristic)
     if not _is_there(connection, "product = ? AND characteristic = ?", names):
         raise CallError(f"limit: no stream is of {' · '.join(names)}; lotdrift board lists them all")
@@ -146,7 +146,7 @@ def _on_limit(connection: Connection, lab: Lab, asked: Request) -> tuple[str, di
     return subject, place
 
 
-def _value(lab: Lab, asked: Request) -> float | None:
+def _value(lab: Lab, asked: LimitRequest) -> float | None:
     text, declared = asked.value.strip(), lab.characteristic(asked.characteristic)
     if text.lower() == NO_LIMIT:
         return None
@@ -177,7 +177,7 @@ def _same_unit(connection: Connection, lab: Lab, characteristic: str) -> None:
         )
 
 
-def _day(asked: Request) -> date:
+def _day(asked: LimitRequest) -> date:
     try:
         day = date.fromisoformat(asked.day.strip())
     except ValueError as error:

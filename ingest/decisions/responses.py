@@ -19,10 +19,10 @@ from ingest.common.text import printable
 from ingest.evaluation.stream_alerts import state_after_entries
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
-__all__ = ["ALERT_ANSWERS", "LOT_DECISIONS", "NOTE", "answer", "lot_subject", "session_subject"]
+__all__ = ["ALERT_RESPONSES", "LOT_DECISIONS", "NOTE", "lot_subject", "respond", "session_subject"]
 
 NOTE = "note"
-ALERT_ANSWERS = ("acknowledge", "close", "open again", NOTE)
+ALERT_RESPONSES = ("acknowledge", "close", "open again", NOTE)
 LOT_DECISIONS = ("hold", "release", "return", "use as is", NOTE)
 LONGEST = {"who": 80, "reason": 600, "subject": 2_000}
 
@@ -38,7 +38,7 @@ def session_subject(supplier: str, product: str, characteristic: str, lot: str, 
     return "session:" + json.dumps(names, ensure_ascii=False)
 
 
-def answer(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> bool:
+def respond(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> bool:
     """Keep one answer; `on` is the day a note on a stream is pinned to.
 
     Returns
@@ -91,7 +91,7 @@ def _parsed(subject: str) -> tuple[str, tuple[Any, ...]]:
 
 _NAMES = {"lot": 2, "session": 5, "stream": 3}
 _SUBJECTS: dict[str, tuple[tuple[str, ...], str]] = {
-    "alert": (ALERT_ANSWERS, "SELECT 1 FROM alert WHERE id = ?"),
+    "alert": (ALERT_RESPONSES, "SELECT 1 FROM alert WHERE id = ?"),
     "lot": (LOT_DECISIONS, "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
     "session": (
         SETTLEMENTS,

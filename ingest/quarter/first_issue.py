@@ -20,13 +20,13 @@ from ingest.store import schema
 from ingest.store.last_round import last_round, misdated
 from ingest.store.store import Store, insert_many
 
-__all__ = ["changes", "note"]
+__all__ = ["changes", "record_first_issue"]
 
 Document = dict[str, Any]
 Lots = dict[str, dict[str, str]]
 
 
-def note(store: Store, lab: Lab) -> None:
+def record_first_issue(store: Store, lab: Lab) -> None:
     """Note what the scorecards rest on of each quarter that is over, has lots and was not noted before."""
     with store.reading() as connection:
         drawn_us, wrong = last_round(connection), misdated(connection)

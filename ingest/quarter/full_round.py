@@ -16,5 +16,5 @@ __all__ = ["full_round"]
 def full_round(lab: Lab, now: datetime, watch: Progress = no_progress) -> rounds.Round:
     """Do one round, then draw up the quarters that are over by now; it raises as `rounds.run` does."""
     done = rounds.run(lab, now, watch)
-    first_issue.note(open_store(lab.folder), lab)
+    first_issue.record_first_issue(open_store(lab.folder), lab)
     return done

@@ -20,7 +20,7 @@ from ingest.common.instants import FIRST_DAY, LAST_DAY, microseconds
 from ingest.config.lab import Lab
 
 __all__ = [
-    "STANDINGS",
+    "DISPOSITIONS",
     "Quarter",
     "QuarterLot",
     "StreamLots",
@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 # Everything that a tested lot can be in a scorecard; of a lot with several characteristics the first that applies.
-STANDINGS = ("fail", "undecided", "invalid", "set_aside", "pass", "unlimited", "retested")
+DISPOSITIONS = ("fail", "undecided", "invalid", "set_aside", "pass", "unlimited", "retested")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,12 +12,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ingest.config.models import USUAL_WEIGHTS, Weights
-from ingest.quarter.lots import STANDINGS, QuarterLot, StreamLots
+from ingest.quarter.lots import DISPOSITIONS, QuarterLot, StreamLots
 from ingest.quarter.notices import in_time, overdue
 from spc.supplier import ranking, scoring
 from spc.vocabulary.enums import Kind
 
-__all__ = ["PARTS", "SPARE", "counts", "standings", "weights_document"]
+__all__ = ["PARTS", "SPARE", "counts", "score_rows", "weights_document"]
 
 Document = dict[str, Any]
 Pair = tuple[int, int]
@@ -60,7 +60,7 @@ def _lots_once(streams: Sequence[StreamLots]) -> dict[tuple[str, str], tuple[str
         for lot in stream.lots:
             key = (stream.product, lot.lot)
             standing, has_room = found.get(key, (lot.standing, True))
-            worst = min(standing, lot.standing, key=STANDINGS.index)
+            worst = min(standing, lot.standing, key=DISPOSITIONS.index)
             found[key] = (worst, has_room and _has_room(lot))
     return found
 
@@ -93,7 +93,7 @@ def weights_document(weights: Weights) -> Document:
     return {**{part: value / sum(given.values()) for part, value in given.items()}, "usual": weights == USUAL_WEIGHTS}
 
 
-def standings(by_supplier: Mapping[str, Mapping[str, Pair]], weights: Weights) -> dict[str, Document]:
+def score_rows(by_supplier: Mapping[str, Mapping[str, Pair]], weights: Weights) -> dict[str, Document]:
     """Share of conforming lots, score and place of each supplier, pooled in part with all others of the quarter.
 
     Every lot weighs the same, whatever its size; that is common practice where nothing else is agreed. A supplier

@@ -379,7 +379,7 @@ def test_a_suppliers_bundle_holds_its_own_tests_and_the_entries_about_them(bench
     with store.writing() as connection:
         for supplier, lot, reason in (("Alder Film", "L2", "beyond its limit"), (FORMULA, SLIP, "of another")):
             subject = responses.lot_subject(supplier, lot)
-            responses.answer(connection, subject, "hold", "R. Q.", reason, "", LATER)
+            responses.respond(connection, subject, "hold", "R. Q.", reason, "", LATER)
     folder = unpack(bundle(bench, "2026-Q3", "--supplier", "Alder Film"), tmp_path / "unpacked")
 
     for name in ("readings.csv", "sessions.csv", "alerts.csv", "control-limits.csv"):

@@ -19,7 +19,7 @@ from dashboard.queries.lab_reader import Desk
 from dashboard.web.app import page
 from dashboard.web.stream_file import as_csv
 from ingest.audit.audit_log import stream_subject
-from ingest.decisions.responses import answer, lot_subject
+from ingest.decisions.responses import lot_subject, respond
 
 BOTH_STORES = True
 
@@ -147,7 +147,7 @@ def test_a_note_is_shown_with_its_day(desk: Desk, tmp_path: Path) -> None:
     own = Desk(copy_of(desk.folder, tmp_path / "lab"))
     subject = stream_subject("Brackenfoil", "BF-110", "shielding_energy")
     with own.store.writing() as connection:
-        answer(connection, subject, "note", "Bench 2", "new metalliser", "2026-03-01", NOW)
+        respond(connection, subject, "note", "Bench 2", "new metalliser", "2026-03-01", NOW)
 
     assert "Bench 2, 25 Nov 2026, note, for 1 Mar 2026: new metalliser" in told(own, "/stream", STREAM)
 
@@ -222,7 +222,7 @@ def test_the_last_decision_heads_the_lot(desk: Desk, tmp_path: Path) -> None:
         ("return", "agreed with the supplier"),
     ):
         with own.store.writing() as connection:
-            answer(connection, lot_subject("Umberfold", "UM08224"), what, "Shift lead", reason, "", NOW)
+            respond(connection, lot_subject("Umberfold", "UM08224"), what, "Shift lead", reason, "", NOW)
 
     text = told(own, "/lot", "?supplier=Umberfold&lot=UM08224")
     assert "Decided: return, by Shift lead" in text

@@ -32,7 +32,7 @@ from ingest.audit.audit_log import (
 from ingest.common.errors import CallError
 from ingest.config.lab import load
 from ingest.decisions.limit_change_preview import Preview, carry_out, preview
-from ingest.decisions.limit_requests import Request, as_entry
+from ingest.decisions.limit_requests import LimitRequest, as_entry
 from ingest.rounds.recompute import derive
 from ingest.store.store import Store, open_store
 
@@ -40,8 +40,8 @@ NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 SCHEMA = json.loads((Path(dashboard.__file__).parent / "schemas" / "limits.json").read_text())
 
 
-def asked(change: str, **fields: str) -> Request:
-    return Request(change, *NAMES, **fields)
+def asked(change: str, **fields: str) -> LimitRequest:
+    return LimitRequest(change, *NAMES, **fields)
 
 
 @pytest.fixture
@@ -50,13 +50,13 @@ def changed(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> Bench:
     return changed_lab(tmp_path_factory.getbasetemp(), tmp_path / "lab")
 
 
-def shown(bench: Bench, request: Request) -> Preview:
+def shown(bench: Bench, request: LimitRequest) -> Preview:
     lab = load(bench.folder)
     with open_store(bench.folder).reading() as connection:
         return preview(connection, lab, as_entry(connection, lab, request, "", "", NOW))
 
 
-def do(bench: Bench, request: Request, mark: str | None = None) -> Preview:
+def do(bench: Bench, request: LimitRequest, mark: str | None = None) -> Preview:
     lab = load(bench.folder)
     with open_store(bench.folder).writing() as connection:
         act = as_entry(connection, lab, request, "A. Specialist", "agreed", NOW)
@@ -111,7 +111,7 @@ undone = st.builds(asked, st.just(TAKE_BACK_LIMIT), day=day, side=side)
 # A failing row of changes is short as it stands: making it shorter would take minutes.
 @settings(max_examples=8, deadline=None, phases=(Phase.generate,))
 @given(st.lists(st.one_of(baselines, lots, limits, limits, undone), min_size=2, max_size=4))
-def test_what_was_shown_is_what_is_done_and_what_a_round_finds(small: Bench, requests: list[Request]) -> None:
+def test_what_was_shown_is_what_is_done_and_what_a_round_finds(small: Bench, requests: list[LimitRequest]) -> None:
     lab, store = load(small.folder), open_store(small.folder)
     with store.writing() as connection:
         connection.exec_driver_sql("DELETE FROM act")
@@ -264,10 +264,10 @@ def test_what_changed_since_the_preview_is_not_done_unseen(changed: Bench) -> No
         (asked(CHANGE_LIMIT, day=CHANGED, side="lower", value="20"), "the lower limit 20 would not be below the upper one 20"),
         (asked(TAKE_BACK_LIMIT, day=CHANGED), f"nobody entered upper limit from {CHANGED}"),
         (asked(CHANGE_LIMIT, day=CHANGED, value="4", document="x" * 201), "document is too long; write at most 200"),
-        (Request(CHANGE_LIMIT, "", "MB-99", NAMES[2], day=CHANGED, value="4"), "no stream is of MB-99 · shielding_energy"),
+        (LimitRequest(CHANGE_LIMIT, "", "MB-99", NAMES[2], day=CHANGED, value="4"), "no stream is of MB-99 · shielding_energy"),
     ],
 )  # fmt: skip
-def test_what_can_not_be_changed_is_told(quiet: Bench, request_: Request, said: str) -> None:
+def test_what_can_not_be_changed_is_told(quiet: Bench, request_: LimitRequest, said: str) -> None:
     with pytest.raises(CallError, match=re.escape(said)):
         shown(quiet, request_)
 

@@ -155,8 +155,8 @@ def test_neither_a_download_nor_a_command_notes_anything(finished: Bench) -> Non
 def test_a_quarter_is_noted_once(finished: Bench) -> None:
     assert card(finished)["first_drawn_up_at"] == NOW.isoformat()
     store, lab = open_store(finished.folder), load(finished.folder)
-    first_issue.note(store, lab)
-    first_issue.note(store, lab)
+    first_issue.record_first_issue(store, lab)
+    first_issue.record_first_issue(store, lab)
 
     assert len(noted(finished.folder)) == 1
     with store.reading() as connection:

@@ -60,7 +60,7 @@ def draw(bench: Bench, name: str = THIS_QUARTER) -> dict[str, object]:
     """The card as it stands after what a round notes of quarters that are over."""
     store, lab = known_store(bench.folder), load(bench.folder)
     assert store is not None
-    first_issue.note(store, lab)
+    first_issue.record_first_issue(store, lab)
     with store.reading() as connection:
         (card,) = scorecard.documents(connection, lab, name)
     return card
