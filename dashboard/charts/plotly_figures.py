@@ -25,7 +25,7 @@ from dashboard.charts.limit_lines import (
 from dashboard.charts.plotly_axes import GREY, Figure, around, frame, level_axis, time_axis
 from dashboard.text.formatting import amount, day
 
-__all__ = ["CONFIG", "add_second_look", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
+__all__ = ["CONFIG", "add_adjusted_levels", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
 
 Document = dict[str, Any]
 Span = tuple[str, str]
@@ -107,7 +107,7 @@ def pin_notes(figure: Figure, entries: list[Document]) -> None:
         _label(figure, moment, 0, "note", yref="y domain", yanchor="bottom", xshift=3, hovertext=told)
 
 
-def add_second_look(figure: Figure, document: Document, span: Span | None = None) -> None:
+def add_adjusted_levels(figure: Figure, document: Document, span: Span | None = None) -> None:
     """Beside the levels as measured, which stay the record, what each lot would have read at the declared humidity."""
     # What humidity does is known within its tolerance only.
     points = [

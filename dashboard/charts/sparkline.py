@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-__all__ = ["Room", "as_image_address", "room"]
+__all__ = ["SparklineData", "as_image_address", "room"]
 
 STYLE = """
 .edge{stroke:#9b2c1f;stroke-width:2}.usual{stroke:#7c8794;stroke-dasharray:3 3}.line{fill:none;stroke:#1f4e79;stroke-width:1.6}
@@ -26,7 +26,7 @@ YEAR_WEEKS = 52.0
 
 
 @dataclass(frozen=True, slots=True)
-class Room:
+class SparklineData:
     """What the small picture of a stream shows, in the charted scale.
 
     `lots` are (weeks before the last test, level) of the last year, at most 0; `fan` rows of (weeks after it, p10, p25,
@@ -58,7 +58,7 @@ class _Frame:
         return self.height - 2 - (inside - self.low) / (self.high - self.low) * (self.height - 4)
 
 
-def room(stream: Room, title: str, width: int = 240, height: int = 46, *, paper: bool = False) -> str:
+def room(stream: SparklineData, title: str, width: int = 240, height: int = 46, *, paper: bool = False) -> str:
     """A stream's last year and its outlook, between its usual place and its limit; `paper` leaves dark mode out."""
     frame = _frame(stream, width, height)
     style = STYLE if paper else STYLE + DARK
@@ -74,7 +74,7 @@ def as_image_address(svg: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
 
 
-def _frame(stream: Room, width: int, height: int) -> _Frame:
+def _frame(stream: SparklineData, width: int, height: int) -> _Frame:
     ahead = max((row[0] for row in stream.fan), default=0.0)
     marks = [stream.usual, _near(stream)]
     heights = [level for _, level in stream.lots] + [mark for mark in marks if mark is not None]
@@ -83,7 +83,7 @@ def _frame(stream: Room, width: int, height: int) -> _Frame:
     return _Frame(width, height, YEAR_WEEKS + ahead, low - margin, high + margin)
 
 
-def _near(stream: Room) -> float | None:
+def _near(stream: SparklineData) -> float | None:
     """The limit that the stream is nearer to; the other one would only flatten the picture."""
     limits = [limit for limit in (stream.lower, stream.upper) if limit is not None]
     if not limits or not stream.lots:
@@ -98,25 +98,25 @@ def _line(name: str, frame: _Frame, *, x: float | None = None, y: float | None =
     return f'<line class="{name}" x1="{x1:.1f}" x2="{x2:.1f}" y1="{y1:.1f}" y2="{y2:.1f}"/>'
 
 
-def _levels(stream: Room, frame: _Frame) -> list[str]:
+def _levels(stream: SparklineData, frame: _Frame) -> list[str]:
     near = _near(stream)
     edge = [] if near is None else [_line("edge", frame, y=near)]
     return edge if stream.usual is None else [*edge, _line("usual", frame, y=stream.usual)]
 
 
-def _fan(stream: Room, frame: _Frame) -> list[str]:
+def _fan(stream: SparklineData, frame: _Frame) -> list[str]:
     if not stream.fan:
         return []
     return [_band("fan", stream, frame, 1, 4), _band("mid", stream, frame, 2, 3)]
 
 
-def _band(name: str, stream: Room, frame: _Frame, low: int, high: int) -> str:
+def _band(name: str, stream: SparklineData, frame: _Frame, low: int, high: int) -> str:
     there = [(row[0], row[high]) for row in stream.fan]
     back = [(row[0], row[low]) for row in reversed(stream.fan)]
     return f'<polygon class="{name}" points="{_points([*there, *back], frame)}"/>'
 
 
-def _lots(stream: Room, frame: _Frame) -> list[str]:
+def _lots(stream: SparklineData, frame: _Frame) -> list[str]:
     if not stream.lots:
         return []
     week, level = stream.lots[-1]

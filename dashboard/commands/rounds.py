@@ -32,7 +32,7 @@ def run(folder: Path, as_json: bool) -> None:
     """Do one round: take in all drops, evaluate, raise alerts."""
     from dashboard.commands.progress_line import progress_on
     from dashboard.queries import stored_documents
-    from dashboard.text.formatting import told_round
+    from dashboard.text.formatting import round_text
     from ingest.common.clock import now
     from ingest.config.lab import load
     from ingest.quarter.full_round import full_round
@@ -46,7 +46,7 @@ def run(folder: Path, as_json: bool) -> None:
     if as_json:
         print_json(document)
     else:
-        click.echo(told_round(document, done.problems))
+        click.echo(round_text(document, done.problems))
     for line in [*done.notes, *done.problems, *unsent]:
         warn(line)
     sys.exit(REFUSED if done.refused_something else 0)
@@ -73,7 +73,7 @@ def demo(folder: Path, serves: bool, port: int) -> None:
     import sample_feeds
     from dashboard.commands.progress_line import progress_on
     from dashboard.queries import stored_documents
-    from dashboard.text.formatting import told_round
+    from dashboard.text.formatting import round_text
     from ingest.common.clock import now
     from ingest.common.errors import CallError
     from ingest.config.lab import load
@@ -90,7 +90,7 @@ def demo(folder: Path, serves: bool, port: int) -> None:
         assert connection is not None  # the round made the store
         document = stored_documents.run(connection, lab, done)
     unsent = tell_people(lab)
-    click.echo(told_round(document, done.problems))
+    click.echo(round_text(document, done.problems))
     for line in [*done.notes, *unsent]:
         warn(line)
     if serves:

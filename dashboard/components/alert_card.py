@@ -7,15 +7,15 @@ from typing import Any
 
 from dash import html
 
-from dashboard.charts.sparkline import Room
-from dashboard.components.corrective_action_card import action_sheet, told_state
-from dashboard.components.entry_form import enterable, form
+from dashboard.charts.sparkline import SparklineData
+from dashboard.components.corrective_action_card import corrective_action_card, state_text
+from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import link, lot_link, picture, stream_link, word
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
 from ingest.decisions.corrective_actions import STEPS
 
-__all__ = ["alert_sheet", "by_matter", "matter_sheet", "stream_of", "urgent_first"]
+__all__ = ["alert_card", "alert_group_card", "group_by_stream", "stream_of", "urgent_first"]
 
 Document = dict[str, Any]
 
@@ -41,7 +41,7 @@ def stream_of(alert: Document) -> Stream | None:
     return (alert["supplier"], alert["product"], alert["characteristic"]) if alert["characteristic"] else None
 
 
-def by_matter(alerts: list[Document]) -> list[list[Document]]:
+def group_by_stream(alerts: list[Document]) -> list[list[Document]]:
     """Alerts of one stream together, the most urgent matter first: they are settled in one look."""
     matters: dict[Any, list[Document]] = {}
     for alert in urgent_first(alerts):
@@ -49,20 +49,20 @@ def by_matter(alerts: list[Document]) -> list[list[Document]]:
     return list(matters.values())
 
 
-def matter_sheet(
-    matter: Sequence[Document], entries: Mapping[str, list[Document]], sketches: Mapping[Stream, Room]
+def alert_group_card(
+    matter: Sequence[Document], entries: Mapping[str, list[Document]], sketches: Mapping[Stream, SparklineData]
 ) -> html.Component:
     """The sheets of one matter; its stream is named and drawn once. `entries` by subject, the newest first."""
     stream = stream_of(matter[0])
     sketch = sketches.get(stream) if stream else None
     if len(matter) == 1 or stream is None:
-        return html.Div([alert_sheet(alert, entries[f"alert:{alert['id']}"], sketch) for alert in matter])
+        return html.Div([alert_card(alert, entries[f"alert:{alert['id']}"], sketch) for alert in matter])
     named = _named(matter[0])
     shown = [_drawn(sketch, named)] if sketch else []
     head = html.Div(
         [html.H2([stream_link(matter[0], named), f": {len(matter)} alerts"]), *shown], className="matter-head"
     )
-    sheets = [alert_sheet(alert, entries[f"alert:{alert['id']}"], under=named) for alert in matter]
+    sheets = [alert_card(alert, entries[f"alert:{alert['id']}"], under=named) for alert in matter]
     return html.Section([head, *sheets], className="matter")
 
 
@@ -70,12 +70,12 @@ def _named(alert: Document) -> str:
     return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'])}"
 
 
-def _drawn(sketch: Room, of: str) -> html.Img:
+def _drawn(sketch: SparklineData, of: str) -> html.Img:
     return picture(sketch, f"{of}: the last year and the outlook")
 
 
-def alert_sheet(
-    alert: Document, entries: list[Document], sketch: Room | None = None, *, under: str = ""
+def alert_card(
+    alert: Document, entries: list[Document], sketch: SparklineData | None = None, *, under: str = ""
 ) -> html.Section:
     """One alert with its evidence, the entries on it (the newest first) and a way to answer it.
 
@@ -97,7 +97,7 @@ def alert_sheet(
                     html.P(_ways(alert), className="quiet"),
                     *_held_under(alert),
                     *[html.P(_told(entry), className="entry") for entry in entries if entry["what"] not in STEPS],
-                    *action_sheet(alert, [entry for entry in entries if entry["what"] in STEPS]),
+                    *corrective_action_card(alert, [entry for entry in entries if entry["what"] in STEPS]),
                     *_answer(alert),
                 ]
             ),
@@ -117,7 +117,7 @@ def _heading(alert: Document, under: str) -> html.H2 | html.H3:
 
 def _asked(alert: Document) -> list[html.Span]:
     """Where the corrective action stands, beside the state of the alert."""
-    told = told_state(alert["corrective_action"])
+    told = state_text(alert["corrective_action"])
     return [html.Span(f" · {told}", className="quiet")] if told else []
 
 
@@ -146,4 +146,4 @@ def _told(entry: Document) -> str:
 def _answer(alert: Document) -> list[html.Details]:
     """Alerts that end by themselves can't be opened by a person: the evidence decides."""
     answers = ("note",) if alert["evidence"].get("closed_because") or alert["held_under"] else ANSWERS[alert["state"]]
-    return enterable(f"Answer: {', '.join(answers)}", form(f"alert:{alert['id']}", answers))
+    return if_editor(f"Answer: {', '.join(answers)}", form(f"alert:{alert['id']}", answers))

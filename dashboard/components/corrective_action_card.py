@@ -7,7 +7,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard.components.current_user import asker
+from dashboard.components.current_user import current_user
 from dashboard.components.entry_form import field, form
 from dashboard.components.html_parts import lot_link
 from dashboard.text.formatting import amount, counted, day
@@ -15,7 +15,7 @@ from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
 from spc.supplier.corrective_action import Answer
 
-__all__ = ["action_sheet", "told_levels", "told_result", "told_state"]
+__all__ = ["corrective_action_card", "levels_text", "result_text", "state_text"]
 
 Document = dict[str, Any]
 
@@ -24,7 +24,7 @@ SHAPES = {Answer.WORKED: "●", Answer.NOT_YET_SHOWN: "○", Answer.DID_NOT_WORK
 LOOKS = {Answer.WORKED: "steady", Answer.NOT_YET_SHOWN: "", Answer.DID_NOT_WORK: "act"}
 
 
-def action_sheet(alert: Document, entries: Sequence[Document] = ()) -> list[Any]:
+def corrective_action_card(alert: Document, entries: Sequence[Document] = ()) -> list[Any]:
     """What stands of the corrective action, and a way to go on; nothing where the supplier is not concerned.
 
     `entries` are all that people entered of it, the newest first: a step that was entered again replaces an earlier one
@@ -50,7 +50,7 @@ def _told(entry: Document) -> str:
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}, {body}{remark}"
 
 
-def told_state(action: Document | None) -> str:
+def state_text(action: Document | None) -> str:
     """Where a corrective action stands, in a few words; empty where there is none."""
     if action is None:
         return ""
@@ -58,15 +58,15 @@ def told_state(action: Document | None) -> str:
         return f"supplier asked, no answer for {counted(action['days_open'], 'day')}"
     if action["result"] is None:
         return "supplier answered, first lot after not named"
-    return f"action: {told_result(action['result'])}"
+    return f"action: {result_text(action['result'])}"
 
 
-def told_result(result: Document) -> str:
+def result_text(result: Document) -> str:
     """The answer of the lots, and how many it rests on."""
     return f"{result['answer']} ({counted(result['lots'], 'lot')})"
 
 
-def told_levels(result: Document, unit: str) -> str:
+def levels_text(result: Document, unit: str) -> str:
     """What the answer rests on, as figures."""
     if result["level_after"] is None:
         return ""
@@ -105,7 +105,7 @@ def _shown(result: Document, unit: str) -> html.Li:
     answer = Answer(result["answer"])
     shape = html.Span(SHAPES[answer], **{"aria-hidden": "true"})
     said = html.Span([shape, str(answer)], className=f"word {LOOKS[answer]}")
-    levels = told_levels(result, unit)
+    levels = levels_text(result, unit)
     rests = f"rests on {counted(result['lots'], 'lot')}: {result['reason']}{f'; {levels}' if levels else ''}"
     return html.Li([said, html.Span(f" {rests}", className="quiet")])
 
@@ -118,7 +118,7 @@ def _next_steps(alert: Document, action: Mapping[str, Any]) -> html.Details:
         ]
     )
     shown: list[Any] = [paper]
-    if asker().may_enter:
+    if current_user().may_enter:
         shown += _step_forms(f"alert:{alert['id']}", asked=bool(action.get("asked_on")))
     return html.Details([html.Summary("Supplier: notice, answer and action"), *shown])
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from flask import g, has_request_context
 
-__all__ = ["ANYBODY", "NOBODY", "Asker", "asker"]
+__all__ = ["NOBODY", "NO_LOGIN", "CurrentUser", "current_user"]
 
 
 @dataclass(frozen=True, slots=True)
-class Asker:
+class CurrentUser:
     """A person at a browser; `name` is None where no users are declared."""
 
     name: str | None
@@ -19,13 +19,13 @@ class Asker:
 
 
 # Where no users are declared, whoever sits at this computer writes a name into each form.
-ANYBODY = Asker(None, "", may_enter=True)
-NOBODY = Asker(None, "", may_enter=False)
+NO_LOGIN = CurrentUser(None, "", may_enter=True)
+NOBODY = CurrentUser(None, "", may_enter=False)
 
 
-def asker() -> Asker:
+def current_user() -> CurrentUser:
     """Who asks now: nobody until the gate has said who it is."""
     if not has_request_context():
-        return ANYBODY
-    found: Asker = g.get("asker", NOBODY)
+        return NO_LOGIN
+    found: CurrentUser = g.get("asker", NOBODY)
     return found

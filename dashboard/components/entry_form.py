@@ -7,16 +7,16 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard.components.current_user import asker
+from dashboard.components.current_user import current_user
 
-__all__ = ["ENTRY_PATH", "enterable", "field", "form"]
+__all__ = ["ENTRY_PATH", "field", "form", "if_editor"]
 
 ENTRY_PATH = "/entry"
 
 
-def enterable(title: str, *content: Any) -> list[html.Details]:
+def if_editor(title: str, *content: Any) -> list[html.Details]:
     """What a person may enter, folded away under a title; nothing for who may only look."""
-    return [html.Details([html.Summary(title), *content])] if asker().may_enter else []
+    return [html.Details([html.Summary(title), *content])] if current_user().may_enter else []
 
 
 def form(subject: str, buttons: Sequence[str], more: Sequence[Any] = ()) -> html.Form:
@@ -25,7 +25,7 @@ def form(subject: str, buttons: Sequence[str], more: Sequence[Any] = ()) -> html
         [
             dcc.Input(type="hidden", name="subject", value=subject),
             *more,
-            *([] if asker().name else [field("your name", "who", autoComplete="name", required=True)]),
+            *([] if current_user().name else [field("your name", "who", autoComplete="name", required=True)]),
             field("reason", "reason", required=True),
             html.Div(
                 [html.Button(what, type="submit", name="what", value=what) for what in buttons], className="buttons"

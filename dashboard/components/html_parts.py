@@ -10,15 +10,15 @@ from dash import dcc, html
 
 from dashboard.charts.plotly_axes import Figure
 from dashboard.charts.plotly_figures import CONFIG
-from dashboard.charts.sparkline import Room, as_image_address, room
+from dashboard.charts.sparkline import SparklineData, as_image_address, room
 from dashboard.text.formatting import characteristic
 
 __all__ = [
-    "chips",
     "empty",
     "facts",
+    "filter_links",
     "graph",
-    "keyed",
+    "legend",
     "link",
     "lot_link",
     "picture",
@@ -62,7 +62,7 @@ def lot_link(supplier: str, lot: str) -> dcc.Link:
     return link(lot, "/lot", supplier=supplier, lot=lot)
 
 
-def chips(choices: Iterable[tuple[str, str, bool]], name: str) -> html.Nav:
+def filter_links(choices: Iterable[tuple[str, str, bool]], name: str) -> html.Nav:
     """Links of which one is in force: (text, address, whether it is)."""
     items = [
         html.Li(dcc.Link(text, href=address, className="chip here" if here else "chip"))
@@ -104,7 +104,7 @@ def graph(figure: Figure, name: str, told: str) -> html.Div:
     return html.Div(drawn, role="img", className="figure", **{"aria-label": told})
 
 
-def keyed(*entries: tuple[str, str, str]) -> html.Ul:
+def legend(*entries: tuple[str, str, str]) -> html.Ul:
     """The key of a figure: (shape, how the stylesheet colours it, what it stands for)."""
     items = [
         html.Li([html.Span(shape, className=f"shape {style}", **{"aria-hidden": "true"}), words])
@@ -113,7 +113,7 @@ def keyed(*entries: tuple[str, str, str]) -> html.Ul:
     return html.Ul(items, className="key")
 
 
-def picture(sketch: Room, title: str) -> html.Img:
+def picture(sketch: SparklineData, title: str) -> html.Img:
     """The small picture of a stream: its last year and its outlook, between its usual place and its limit."""
     return html.Img(src=as_image_address(room(sketch, title)), alt=title, className="sketch")
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
-from dashboard.charts.sparkline import Room, room
+from dashboard.charts.sparkline import SparklineData, room
 from dashboard.text.formatting import (
     CAUTIONS,
     amount,
@@ -73,7 +73,7 @@ class Surroundings:
     horizon_weeks: float
     dashboard: str | None
     rows: Mapping[tuple[str, str, str], Document]
-    pictures: Mapping[tuple[str, str, str], Room]
+    pictures: Mapping[tuple[str, str, str], SparklineData]
     held: Mapping[str, int]
 
 

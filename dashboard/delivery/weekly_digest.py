@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, text
 
-from dashboard.charts.sparkline import Room, room
+from dashboard.charts.sparkline import SparklineData, room
 from dashboard.delivery.alert_messages import Letter, urgent_first
 from dashboard.queries import stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
 from ingest.common import clock
 from ingest.common.instants import microseconds
@@ -190,7 +190,7 @@ def _silent(week: Document) -> list[str]:
     ] + feeds
 
 
-def as_letter(week: Document, pictures: dict[tuple[str, str, str], Room], dashboard: str | None) -> Letter:
+def as_letter(week: Document, pictures: dict[tuple[str, str, str], SparklineData], dashboard: str | None) -> Letter:
     """The digest as mail: text, and the page beside it."""
     where = f"{dashboard.rstrip('/')}/digest" if dashboard else "lotdrift serve"
     blocks = [f"{title}\n" + "\n".join(f"- {line}" for line in lines) for title, lines in _parts(week)]
@@ -200,7 +200,7 @@ def as_letter(week: Document, pictures: dict[tuple[str, str, str], Room], dashbo
     return Letter(subject, f"{said}\n", html=as_html(week, pictures))
 
 
-def as_html(week: Document, pictures: dict[tuple[str, str, str], Room]) -> str:
+def as_html(week: Document, pictures: dict[tuple[str, str, str], SparklineData]) -> str:
     """The digest as one page, for a phone as well; every name in it is escaped."""
     sections = [_section(title, lines) for title, lines in _parts(week)]
     sections[2] = _closest_section(week, pictures)
@@ -219,7 +219,7 @@ def _section(title: str, lines: Sequence[str], pictures: Sequence[str] = ()) -> 
     return f"<h2>{escape(title)}</h2><ul>{''.join(items)}</ul>"
 
 
-def _closest_section(week: Document, pictures: dict[tuple[str, str, str], Room]) -> str:
+def _closest_section(week: Document, pictures: dict[tuple[str, str, str], SparklineData]) -> str:
     title, lines = _parts(week)[2]
     keys = [(row["supplier"], row["product"], row["characteristic"]) for row in week["closest"]]
     shown = [room(pictures[key], _title(key), 480, 110) if key in pictures else "" for key in keys]
@@ -230,7 +230,7 @@ def _title(key: tuple[str, str, str]) -> str:
     return printable(f"{key[0]} {key[1]}, {characteristic(key[2])}")
 
 
-def add_digest(server: Flask, desk: Desk) -> None:
+def add_digest(server: Flask, desk: LabReader) -> None:
     """Serve the page as of now at `/digest`."""
     from flask import Response
 

@@ -24,7 +24,7 @@ from dashboard.evidence import bundle_scope, bundle_tables, declarations
 from dashboard.evidence.bundle_scope import Scope
 from dashboard.evidence.bundle_tables import COLUMNS, Source
 from dashboard.evidence.index_page import as_html
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import iso
 from dashboard.scorecard import export
 from dashboard.text.csv_cells import safe_cell
@@ -166,7 +166,7 @@ def address(**names: str) -> str:
     return f"{PATH}?{urlencode(names)}"
 
 
-def add_download(server: Flask, desk: Desk) -> None:
+def add_download(server: Flask, desk: LabReader) -> None:
     """Answer the address of the bundle."""
 
     @server.get(PATH)

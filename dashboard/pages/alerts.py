@@ -9,11 +9,11 @@ from urllib.parse import urlencode
 
 from dash import html
 
-from dashboard.charts.sparkline import Room
-from dashboard.components.alert_card import by_matter, matter_sheet, stream_of
-from dashboard.components.html_parts import chips, empty
+from dashboard.charts.sparkline import SparklineData
+from dashboard.components.alert_card import alert_group_card, group_by_stream, stream_of
+from dashboard.components.html_parts import empty, filter_links
 from dashboard.queries import page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import counted
 
 __all__ = ["layout"]
@@ -25,11 +25,11 @@ STATES = ("open", "acknowledged", "closed", "all")
 MOST_SHOWN = 40
 
 
-def layout(desk: Desk, show: str = "open", kind: str = "", most: str = "", **_other: str) -> html.Div:
+def layout(desk: LabReader, show: str = "open", kind: str = "", most: str = "", **_other: str) -> html.Div:
     """The desk of alerts, narrowed by state and kind; what a bench alert holds lies beneath it."""
     with desk.reading() as connection:
         alerts = desk.every_alert(connection)
-        matters = by_matter([alert for alert in alerts if _fits(alert, show, kind)])
+        matters = group_by_stream([alert for alert in alerts if _fits(alert, show, kind)])
         listed = matters if most == "all" else matters[:MOST_SHOWN]
         shown = [alert["id"] for matter in listed for alert in matter]
         held = [alert["id"] for alert in alerts if alert["held_under"] in set(shown)]
@@ -79,8 +79,10 @@ def _choices(alerts: list[Document], show: str, kind: str) -> html.Div:
     kinds = Counter(alert["kind"] for alert in alerts if show in ("all", alert["state"]))
     return html.Div(
         [
-            chips(((f"{states[state]} {state}", _address(state, kind), state == show) for state in STATES), "By state"),
-            chips(
+            filter_links(
+                ((f"{states[state]} {state}", _address(state, kind), state == show) for state in STATES), "By state"
+            ),
+            filter_links(
                 [("every kind", _address(show, ""), not kind)]
                 + [(f"{kinds[name]} {name}", _address(show, name), name == kind) for name in sorted(kinds)],
                 "By kind",
@@ -97,16 +99,16 @@ def _with_held(
     matter: list[Document],
     all_held: list[Document],
     entries: Mapping[str, list[Document]],
-    sketches: Mapping[stored_documents.Stream, Room],
+    sketches: Mapping[stored_documents.Stream, SparklineData],
 ) -> html.Div:
     """A matter, and where it is one of the bench the supplier alerts that it explains beneath it."""
     ids = {alert["id"] for alert in matter}
     beneath = [alert for alert in all_held if alert["held_under"] in ids]
     if not beneath:
-        return html.Div(matter_sheet(matter, entries, sketches))
+        return html.Div(alert_group_card(matter, entries, sketches))
     said = html.Summary(f"{counted(len(beneath), 'supplier alert')} held under it")
-    held = [matter_sheet(one, entries, sketches) for one in by_matter(beneath)]
-    return html.Div([matter_sheet(matter, entries, sketches), html.Details([said, *held])])
+    held = [alert_group_card(one, entries, sketches) for one in group_by_stream(beneath)]
+    return html.Div([alert_group_card(matter, entries, sketches), html.Details([said, *held])])
 
 
 def _more(waiting: int, show: str, kind: str) -> list[html.P]:

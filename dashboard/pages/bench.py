@@ -9,11 +9,11 @@ from dash import html
 
 from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import urgent_first
-from dashboard.components.html_parts import graph, keyed, link, lot_link, stream_link, table, word
+from dashboard.components.html_parts import graph, legend, link, lot_link, stream_link, table, word
 from dashboard.delivery import dispatch
 from dashboard.pages.board import rows_table
 from dashboard.queries import bench_queries, page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import counted, day, listed, moment
 from ingest.config.lab import Lab
 from ingest.rounds.schedule import USUAL_MINUTES
@@ -25,7 +25,7 @@ Document = dict[str, Any]
 BENCH_KINDS = ("bench", "climate", "feed")
 
 
-def layout(desk: Desk, **_other: str) -> html.Div:
+def layout(desk: LabReader, **_other: str) -> html.Div:
     """Chambers with their last weeks, check standards, feeds and rounds."""
     with desk.reading() as connection:
         bench = bench_queries.bench(connection, desk.lab)
@@ -36,7 +36,7 @@ def layout(desk: Desk, **_other: str) -> html.Div:
         names = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sketches = stored_documents.sketches(connection, names)
         unsent = dispatch.waiting(connection, desk.lab)
-        why, looked_at = desk.reasons(connection), page_queries.looked_at(connection, desk.lab)
+        why, looked_at = desk.reasons(connection), page_queries.reviewed(connection, desk.lab)
     return html.Div(
         [
             html.H1(_headline(bench, standards, alerts)),
@@ -123,7 +123,7 @@ def _chamber(chamber: Document, number: int) -> html.Section:
                 f"chamber-{number}",
                 f"Chamber {chamber['name']}: {told}",
             ),
-            keyed(("┄", "edge", "window of the first declared conditioning")),
+            legend(("┄", "edge", "window of the first declared conditioning")),
         ],
         className="sheet",
     )

@@ -10,10 +10,10 @@ from urllib.parse import urlencode
 
 from dash import dcc, html
 
-from dashboard.charts.sparkline import Room
-from dashboard.components.html_parts import chips, empty, keyed, link, picture, stream_link, supplier_link, word
+from dashboard.charts.sparkline import SparklineData
+from dashboard.components.html_parts import empty, filter_links, legend, link, picture, stream_link, supplier_link, word
 from dashboard.queries import page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import (
     age,
     amount,
@@ -47,7 +47,7 @@ MOST_ROWS = 60
 MOST_OPTIONS = 200
 
 
-def layout(desk: Desk, **chosen: str) -> html.Div:
+def layout(desk: LabReader, **chosen: str) -> html.Div:
     """The board, narrowed to what the address asks for."""
     with desk.reading() as connection:
         rows = desk.board(connection)
@@ -57,7 +57,7 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
         fitting = [row for row in rows if _belongs(row, chosen, inside)]
         shown = fitting if chosen.get("rows") == "all" else fitting[:MOST_ROWS]
         sketches = stored_documents.sketches(connection, map(_key, shown))
-        looked_at = page_queries.looked_at(connection, desk.lab)
+        looked_at = page_queries.reviewed(connection, desk.lab)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     return html.Div(
@@ -69,9 +69,9 @@ def layout(desk: Desk, **chosen: str) -> html.Div:
             rows_table(shown, sketches, why, looked_at, desk.lab)
             if shown
             else empty("No stream fits.", "Widen the choice above."),
-            keyed(*SKETCH_KEY),
+            legend(*SKETCH_KEY),
             _more(len(fitting) - len(shown), chosen),
-            html.P(stored_documents.expectation(rows, desk.lab), className="quiet"),
+            html.P(stored_documents.expected_false_alerts(rows, desk.lab), className="quiet"),
         ]
     )
 
@@ -104,7 +104,7 @@ def _states(rows: list[Document], chosen: dict[str, str]) -> html.Nav:
     kept = {key: value for key, value in chosen.items() if key not in ("state", "rows") and value}
     states = [(f"{counts[state]} {state}", state) for state in STATE_ORDER if counts[state]]
     entries = [(f"all {len(rows)}", ""), *states]
-    return chips(
+    return filter_links(
         (
             (text, f"/?{urlencode({**kept, **({'state': state} if state else {})})}", chosen.get("state", "") == state)
             for text, state in entries
@@ -186,7 +186,7 @@ def _more(waiting: int, chosen: dict[str, str]) -> html.P | None:
 
 def rows_table(
     rows: list[Document],
-    sketches: dict[Key, Room],
+    sketches: dict[Key, SparklineData],
     why: dict[Key, list[Document]],
     looked_at: str | None,
     lab: Lab,
@@ -231,7 +231,7 @@ def _group_told(rows: list[Document]) -> str:
 
 def _row(
     row: Document,
-    sketches: dict[Key, Room],
+    sketches: dict[Key, SparklineData],
     why: dict[Key, list[Document]],
     looked_at: str | None,
     heads: tuple[str, ...],

@@ -10,9 +10,9 @@ from urllib.parse import urlencode
 from dash import dcc, html
 from flask import Flask, Response, request
 
-from dashboard.components.html_parts import chips, table
+from dashboard.components.html_parts import filter_links, table
 from dashboard.queries import history_queries
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.csv_cells import safe_cell
 from dashboard.text.formatting import counted, day, moment
 from dashboard.text.subject_names import address
@@ -27,14 +27,14 @@ NOTHING, NONE_FITS = "Nothing was entered so far.", "No entry fits what the addr
 COLUMNS = ("at", "who", "what", "about", "reason", "subject", "more")
 
 
-def layout(desk: Desk, who: str = "", what: str = "", page: str = "1", **_other: str) -> html.Div:
+def layout(desk: LabReader, who: str = "", what: str = "", page: str = "1", **_other: str) -> html.Div:
     """One page of the entries, by one person or of one kind where the address says so."""
     with desk.reading() as connection:
         total = history_queries.count(connection, who, what)
         last_page = max(1, -(-total // A_PAGE))
         number = min(_number(page), last_page)
         shown = history_queries.entries(connection, desk.lab, who, what, A_PAGE, (number - 1) * A_PAGE)
-        people, kinds = history_queries.words(connection)
+        people, kinds = history_queries.entry_text(connection)
     return html.Div(
         [
             html.H1(_headline(total, shown, number) if shown else NONE_FITS if who or what else NOTHING),
@@ -69,7 +69,9 @@ def _with(path: str, **query: str) -> str:
 
 def _choices(name: str, every: str, values: list[str], chosen: str, other: dict[str, str]) -> html.Nav:
     shown = [(every, ""), *((value, value) for value in values)]
-    return chips([(label, _with(PATH, **{name: value}, **other), value == chosen) for label, value in shown], name)
+    return filter_links(
+        [(label, _with(PATH, **{name: value}, **other), value == chosen) for label, value in shown], name
+    )
 
 
 def _table(entries: list[Document]) -> html.Div:
@@ -97,7 +99,7 @@ def _turn(number: int, last: int, who: str, what: str) -> list[html.P]:
     return [html.P(parts)]
 
 
-def add_download(server: Flask, desk: Desk) -> None:
+def add_download(server: Flask, desk: LabReader) -> None:
     """The address of the entries as a CSV file."""
 
     @server.get(FILE_PATH)

@@ -7,10 +7,10 @@ from typing import Any
 from dash import html
 
 from dashboard.components.before_after_figures import before_and_after, shown
-from dashboard.components.current_user import asker
-from dashboard.components.html_parts import graph, keyed, lot_link, stream_link, table, word
+from dashboard.components.current_user import current_user
+from dashboard.components.html_parts import graph, legend, lot_link, stream_link, table, word
 from dashboard.components.limit_change_form import confirm, request_of
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import with_times
 from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.limit_change_text import asked, difference, looser, moving
@@ -34,7 +34,7 @@ KEY = (
 WORDS = {"go": "goes", "come": "comes", "stay": "stays"}
 
 
-def layout(desk: Desk, change: str = "", **given: str) -> html.Div:
+def layout(desk: LabReader, change: str = "", **given: str) -> html.Div:
     """The preview of a change; it writes nothing."""
     request = request_of(change, given)
     lab = desk.lab
@@ -51,7 +51,7 @@ def layout(desk: Desk, change: str = "", **given: str) -> html.Div:
             html.P(f"Nothing is changed yet. {_reach(request, seen)}", className="lead"),
             *([html.P(told, className="caution", role="note")] if told else []),
             *[_stream(desk, one, words, number) for number, (one, words) in enumerate(drawn)],
-            *([_confirmation(request, seen.mark)] if asker().may_enter else []),
+            *([_confirmation(request, seen.mark)] if current_user().may_enter else []),
         ]
     )
 
@@ -92,7 +92,7 @@ def _reach(request: LimitRequest, seen: Preview) -> str:
     )
 
 
-def _stream(desk: Desk, change: StreamChange, told: Document, number: int) -> html.Section:
+def _stream(desk: LabReader, change: StreamChange, told: Document, number: int) -> html.Section:
     name = f"{told['supplier']} {told['product']}, {characteristic(told['characteristic'])}"
     return html.Section(
         [
@@ -107,7 +107,7 @@ def _stream(desk: Desk, change: StreamChange, told: Document, number: int) -> ht
     )
 
 
-def _figures(desk: Desk, change: StreamChange, name: str, number: int) -> list[Any]:
+def _figures(desk: LabReader, change: StreamChange, name: str, number: int) -> list[Any]:
     pair = before_and_after(shown(change.before, desk.lab), shown(change.after, desk.lab))
     return [
         html.Div(
@@ -119,7 +119,7 @@ def _figures(desk: Desk, change: StreamChange, name: str, number: int) -> list[A
             ],
             className="pair",
         ),
-        keyed(*KEY),
+        legend(*KEY),
     ]
 
 

@@ -8,12 +8,12 @@ from typing import Any
 from dash import html
 
 from dashboard.charts import plotly_figures
-from dashboard.components.alert_card import alert_sheet, urgent_first
-from dashboard.components.entry_form import enterable, form
-from dashboard.components.html_parts import facts, graph, keyed, stream_link, supplier_link, table, word
+from dashboard.components.alert_card import alert_card, urgent_first
+from dashboard.components.entry_form import form, if_editor
+from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
 from dashboard.evidence import bundle_file
 from dashboard.queries import bench_queries, page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from ingest.decisions.responses import LOT_DECISIONS, lot_subject, session_subject
@@ -38,7 +38,7 @@ SAME_HOURS = timedelta(hours=6)
 TRACE_KEY = (("┄", "edge", "window"), ("│", "grey", "start and end of the required hours"))
 
 
-def layout(desk: Desk, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
+def layout(desk: LabReader, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
     """The page of a lot."""
     with desk.reading() as connection:
         document = stored_documents.lot(connection, desk.lab, supplier, lot)
@@ -63,7 +63,7 @@ def layout(desk: Desk, supplier: str = "", lot: str = "", **_other: str) -> html
             html.P(_told(document), className="lead"),
             _overview(sessions, limits),
             _decision(subject, entries[subject]),
-            *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
+            *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
             html.H2("The chamber before the tests"),
             html.Div(
                 [_chamber(*one) for one in zip(groups, traces, range(len(groups)), strict=True)], className="pair"
@@ -178,7 +178,7 @@ def _decision(subject: str, entries: list[Document]) -> html.Section:
                 html.P(f"{one['who']}, {moment(one['at'])}, {one['what']}: {one['reason']}", className="entry")
                 for one in entries
             ],
-            *enterable(
+            *if_editor(
                 "Record what was decided",
                 html.P(
                     "Keeps the decision of an authorised person with its reason; it moves no material.",
@@ -216,7 +216,7 @@ def _chamber(group: list[Document], trace: Document | None, number: int) -> html
     told = f"before {listed([characteristic(one['characteristic']) for one in group])}: {'; '.join(states)}"
     shown: list[Any] = [html.P("The log holds no entry for the hours before.", className="quiet")]
     if trace is not None:
-        shown = [graph(plotly_figures.chamber_trace(trace), f"trace-{number}", f"Chamber, {told}"), keyed(*TRACE_KEY)]
+        shown = [graph(plotly_figures.chamber_trace(trace), f"trace-{number}", f"Chamber, {told}"), legend(*TRACE_KEY)]
     heading = f"Chamber {first['chamber'] or 'not named'}, before {moment(first['tested_at'])}"
     return html.Section([html.H3(heading), html.P(told.capitalize(), className="quiet"), *shown], className="sheet")
 
@@ -234,7 +234,7 @@ def _session(document: Document, session: Document, usual: Document | None, numb
             graph(
                 plotly_figures.bags(session, usual), f"bags-{number}", f"Readings by bag, {name}. {_reason(session)}"
             ),
-            keyed(*_bags_key(session, usual)),
+            legend(*_bags_key(session, usual)),
             facts(_facts(session, usual)),
             html.P(stream_link({**document, **session}, "how this stands in its stream")),
             html.Details([html.Summary("Every reading, with its file and line"), _readings(session)]),
@@ -264,7 +264,7 @@ def _doubt(document: Document, session: Document) -> list[Any]:
     unit = session["unit"]
     return [
         html.P([html.Strong("Look at the values. "), f"{mark['told']}. {said}"], className="entry"),
-        *enterable(
+        *if_editor(
             "Settle it",
             html.P(
                 f"Usual before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is "

@@ -13,7 +13,7 @@ from dashboard.charts.sparkline import as_image_address
 from dashboard.components.html_parts import empty, link, stream_link, supplier_link, table
 from dashboard.evidence import bundle_file
 from dashboard.queries import stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import export, scorecard, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.formatting import amount, day, room_to_limit
@@ -32,7 +32,7 @@ MEDIA_TYPES = {
 }
 
 
-def layout(desk: Desk, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
+def layout(desk: LabReader, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
     """The scorecards of a quarter: all suppliers on one page, or one supplier in full."""
     with desk.reading() as connection:
         quarters = stored_documents.quarters(connection, desk.lab)
@@ -219,7 +219,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> html.Table:
 # Files
 
 
-def add_downloads(server: Flask, desk: Desk) -> None:
+def add_downloads(server: Flask, desk: LabReader) -> None:
     """The address from which a scorecard file is downloaded; without a supplier it is the file over all of them."""
 
     @server.get("/scorecard-file")

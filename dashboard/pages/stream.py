@@ -8,22 +8,22 @@ from dash import dcc, html
 
 from dashboard.charts import plotly_figures
 from dashboard.charts.limit_lines import near
-from dashboard.components.alert_card import alert_sheet, urgent_first
-from dashboard.components.entry_form import enterable, field, form
-from dashboard.components.html_parts import facts, graph, keyed, lot_link, supplier_link, table, word
+from dashboard.components.alert_card import alert_card, urgent_first
+from dashboard.components.entry_form import field, form, if_editor
+from dashboard.components.html_parts import facts, graph, legend, lot_link, supplier_link, table, word
 from dashboard.pages import stream_chart
 from dashboard.pages.stream_chart import Asked, matters, told_adjusted
 from dashboard.pages.stream_limits import limits_section
 from dashboard.queries import page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import (
     amount,
     change,
     counted,
     day,
+    false_mark_text,
     humidity,
     percent,
-    price_of_marks,
     room_to_limit,
     weeks,
 )
@@ -55,7 +55,7 @@ KEY = (
 
 
 def layout(
-    desk: Desk,
+    desk: LabReader,
     supplier: str = "",
     product: str = "",
     characteristic: str = "",
@@ -89,14 +89,14 @@ def layout(
             html.P(humidity(document), className="quiet"),
             _pictured(Asked(names, show, since, until, beside), document, row, _start(alerts), noted, desk.lab),
             html.H2("Alerts"),
-            *[alert_sheet(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
+            *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
             *([] if alerts else [html.P("None so far.")]),
             *limits_section(document, [*noted, *entries[limit_subject(product, characteristic)]]),
             html.H2("What the figures rest on"),
             facts(_facts(row, document)),
             html.H2("Notes"),
             *[html.P(_noted(entry), className="entry") for entry in noted if entry["what"] == NOTE],
-            *enterable(
+            *if_editor(
                 "Pin a note to a day: a process change, a new film",
                 form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
             ),
@@ -118,16 +118,16 @@ def _pictured(
     figure = plotly_figures.stream(document, start, span)
     plotly_figures.pin_notes(figure, noted)
     if second:
-        plotly_figures.add_second_look(figure, document, span)
+        plotly_figures.add_adjusted_levels(figure, document, span)
     return html.Section(
         [
             *stream_chart.choices(asked),
             *stream_chart.looks(asked, document),
             graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, lab)}"),
-            keyed(*_key(document, second=second)),
+            legend(*_key(document, second=second)),
             html.P(_hidden_limits(row, document), className="quiet"),
             html.P(
-                price_of_marks(document["pattern_price"], lab.alerts.false_alerts_per_stream_year), className="quiet"
+                false_mark_text(document["pattern_price"], lab.alerts.false_alerts_per_stream_year), className="quiet"
             ),
         ],
         className="sheet",

@@ -13,7 +13,7 @@ from urllib.parse import urlencode
 from dash import dcc, html
 
 from dashboard.components.entry_form import field
-from dashboard.components.html_parts import chips
+from dashboard.components.html_parts import filter_links
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
 
@@ -57,7 +57,7 @@ def choices(asked: Asked) -> list[Any]:
         action="/stream",
         className="choose",
     )
-    return [chips(links, "Time shown"), html.Details([html.Summary("Between two days"), form], open=by_days)]
+    return [filter_links(links, "Time shown"), html.Details([html.Summary("Between two days"), form], open=by_days)]
 
 
 def matters(document: Document) -> bool:
@@ -80,7 +80,7 @@ def looks(asked: Asked, document: Document) -> list[html.Component]:
         ("levels as measured", asked.address(beside=""), not asked.beside),
         (beside, asked.address(beside="humidity"), bool(asked.beside)),
     ]
-    return [chips(links, "Levels shown")]
+    return [filter_links(links, "Levels shown")]
 
 
 def span(asked: Asked, document: Document) -> tuple[str, str] | None:

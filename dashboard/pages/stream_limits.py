@@ -8,7 +8,7 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard.charts.limit_lines import LEFT_OUT, SIDES
-from dashboard.components.entry_form import enterable, field
+from dashboard.components.entry_form import field, if_editor
 from dashboard.components.html_parts import lot_link, table
 from dashboard.components.limit_change_form import CHANGES, ask, preview_address
 from dashboard.text.formatting import amount, counted, day, moment
@@ -35,9 +35,9 @@ def limits_section(document: Document, entries: list[Document]) -> list[Any]:
         *_specification(document, names),
         html.Div(
             [
-                *enterable("Set the control limits again from a day", ask(SET_BASELINE, names, [_day_field()])),
-                *enterable("Leave a lot out of the control limits", ask(LEAVE_OUT, names, [_lots(document)])),
-                *enterable(
+                *if_editor("Set the control limits again from a day", ask(SET_BASELINE, names, [_day_field()])),
+                *if_editor("Leave a lot out of the control limits", ask(LEAVE_OUT, names, [_lots(document)])),
+                *if_editor(
                     "Change the limit of the product from a day", ask(CHANGE_LIMIT, names, _limit_fields(document))
                 ),
                 *_history(own),

@@ -8,11 +8,11 @@ from urllib.parse import urlencode
 
 from dash import html
 
-from dashboard.components.alert_card import by_matter, matter_sheet
-from dashboard.components.html_parts import chips, empty, link, lot_link, table, word
+from dashboard.components.alert_card import alert_group_card, group_by_stream
+from dashboard.components.html_parts import empty, filter_links, link, lot_link, table, word
 from dashboard.pages.board import rows_table
 from dashboard.queries import page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import wording
 from dashboard.text.formatting import characteristic, counted, day, listed
 from ingest.quarter.lots import quarter as quarter_named
@@ -27,7 +27,7 @@ QUARTERS_SHOWN = 6
 WORST_FIRST = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.INVALID, Verdict.PASS, Verdict.UNLIMITED)
 
 
-def layout(desk: Desk, name: str = "", quarter: str = "", **_other: str) -> html.Div:
+def layout(desk: LabReader, name: str = "", quarter: str = "", **_other: str) -> html.Div:
     """The page of a supplier."""
     with desk.reading() as connection:
         rows = [row for row in desk.board(connection) if row["supplier"] == name]
@@ -40,7 +40,7 @@ def layout(desk: Desk, name: str = "", quarter: str = "", **_other: str) -> html
         entries = page_queries.entries(connection, desk.lab, [f"alert:{alert['id']}" for alert in alerts])
         quarters = stored_documents.quarters(connection, desk.lab)
         why = desk.reasons(connection)
-        looked_at = page_queries.looked_at(connection, desk.lab)
+        looked_at = page_queries.reviewed(connection, desk.lab)
         chosen = quarter or (quarters[0] if quarters else "")
         lots = []
         if chosen:
@@ -60,7 +60,7 @@ def layout(desk: Desk, name: str = "", quarter: str = "", **_other: str) -> html
             html.P(f"{wording.notices(totals(notices))}.".capitalize()),
             html.Ul([html.Li(line) for line in wording.notice_lines(totals(notices))]),
             html.H2("Alerts"),
-            *[matter_sheet(matter, entries, {}) for matter in by_matter(alerts)],
+            *[alert_group_card(matter, entries, {}) for matter in group_by_stream(alerts)],
             *([] if alerts else [html.P("None is open.")]),
             html.H2(f"Lots of {chosen}", id="lots"),
             _quarters(name, quarters[:QUARTERS_SHOWN], chosen),
@@ -77,7 +77,7 @@ def _quarters(supplier: str, quarters: Sequence[str], chosen: str) -> html.Nav:
         (name, f"/supplier?{urlencode({'name': supplier, 'quarter': name}, errors='replace')}", name == chosen)
         for name in quarters
     ]
-    return chips(choices, "Quarter")
+    return filter_links(choices, "Quarter")
 
 
 def _lots(supplier: str, lots: Sequence[Document]) -> html.Component:

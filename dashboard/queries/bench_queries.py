@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.queries.stored_documents import from_iso, iso, marked, rows_of
+from dashboard.queries.stored_documents import from_iso, iso, rows_of, suspect_sessions
 from ingest.common.instants import DAY_US, HOUR_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
@@ -143,7 +143,7 @@ def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
         {
             **{name: row[name] for name in names},
             "tested_at": iso(row["started_us"], lab.zone),
-            "told": slip(marked(row)),
+            "told": slip(suspect_sessions(row)),
         }
         for row in rows
     ]

@@ -8,10 +8,10 @@ from typing import Any
 from sqlalchemy import Connection, text
 
 from dashboard.queries.stored_documents import iso
-from dashboard.text.subject_names import told
+from dashboard.text.subject_names import subject_name
 from ingest.config.lab import Lab
 
-__all__ = ["count", "entries", "words"]
+__all__ = ["count", "entries", "entry_text"]
 
 Document = dict[str, Any]
 
@@ -33,7 +33,7 @@ def entries(
         {
             "at": iso(row["at_us"], lab.zone),
             **{name: row[name] for name in ("who", "what", "subject")},
-            "about": told(row["subject"], row["message"]),
+            "about": subject_name(row["subject"], row["message"]),
             "reason": row["reason"],
             "body": json.loads(row["body"]),
         }
@@ -47,7 +47,7 @@ def count(connection: Connection, who: str = "", what: str = "") -> int:
     return int(found.scalar_one())
 
 
-def words(connection: Connection) -> tuple[list[str], list[str]]:
+def entry_text(connection: Connection) -> tuple[list[str], list[str]]:
     """Everybody who entered something, and everything that was entered."""
     who, what = (
         list(connection.execute(text(f"SELECT DISTINCT {name} FROM act ORDER BY {name}")).scalars())

@@ -17,7 +17,7 @@ from ingest.config.lab import LAB_FILE, Lab, load
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
 
-__all__ = ["Desk", "NothingYet", "never"]
+__all__ = ["LabReader", "NothingYet", "never"]
 
 Document = dict[str, Any]
 
@@ -37,7 +37,7 @@ def never() -> datetime | None:
     return None
 
 
-class Desk:
+class LabReader:
     """A lab folder as the pages see it; `lab.toml` is read again when it was changed."""
 
     def __init__(self, folder: Path, next_round: Callable[[], datetime | None] = never) -> None:

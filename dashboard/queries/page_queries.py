@@ -20,10 +20,10 @@ __all__ = [
     "entries",
     "every_alert",
     "last_week",
-    "looked_at",
     "lots_tested",
     "reasons",
     "refused_rows",
+    "reviewed",
     "state_of",
     "tested_in",
     "usual",
@@ -35,7 +35,7 @@ Stream = tuple[str, str, str]
 GRADES = ("act", "look", "note")
 
 
-def looked_at(connection: Connection, lab: Lab) -> str | None:
+def reviewed(connection: Connection, lab: Lab) -> str | None:
     """When the last round began, as ISO 8601."""
     return iso(last_round(connection), lab.zone)
 

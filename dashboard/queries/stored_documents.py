@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
-from dashboard.charts.sparkline import Room
+from dashboard.charts.sparkline import SparklineData
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
@@ -35,17 +35,17 @@ __all__ = [
     "all_sketches",
     "board",
     "board_row",
-    "expectation",
+    "expected_false_alerts",
     "from_iso",
     "iso",
     "lot",
-    "marked",
     "quarters",
     "replay",
     "rows_of",
     "run",
     "sketches",
     "stream",
+    "suspect_sessions",
     "with_times",
 ]
 
@@ -319,7 +319,7 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Documen
 
 def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Document:
     characteristic = lab.characteristic(session["characteristic"])
-    mark = None if session["share"] is None else marked(session)
+    mark = None if session["share"] is None else suspect_sessions(session)
     off = slipped(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
     tested = from_microseconds(session["started_us"])
     limits = lab.limits_at(product, session["characteristic"], tested)
@@ -361,7 +361,7 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
     }
 
 
-def marked(row: RowMapping) -> Mark:
+def suspect_sessions(row: RowMapping) -> Mark:
     """The mark of a session in a row of the store."""
     return Mark(Share(row["share"]), Slip(row["slip"]), row["power"], row["low"], row["high"])
 
@@ -388,7 +388,7 @@ def from_iso(stamp: str) -> int:
     return microseconds(datetime.fromisoformat(stamp))
 
 
-def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, Room]:
+def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, SparklineData]:
     """The small picture of each of these streams, by supplier, product and characteristic."""
     names = list(streams)
     if not names:
@@ -399,7 +399,7 @@ def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, 
     return _rooms(connection.execute(wanted, {"streams": names}).mappings())
 
 
-def all_sketches(connection: Connection) -> dict[Stream, Room]:
+def all_sketches(connection: Connection) -> dict[Stream, SparklineData]:
     """The small picture of every stream."""
     return _rooms(connection.execute(text(SKETCH_SQL)).mappings())
 
@@ -409,12 +409,12 @@ SKETCH_SQL = (
 )
 
 
-def _rooms(rows: Iterable[RowMapping]) -> dict[Stream, Room]:
+def _rooms(rows: Iterable[RowMapping]) -> dict[Stream, SparklineData]:
     return {(row["supplier"], row["product"], row["characteristic"]): _room(json.loads(row["sketch"])) for row in rows}
 
 
-def _room(sketch: Document) -> Room:
-    return Room(
+def _room(sketch: Document) -> SparklineData:
+    return SparklineData(
         lots=[(week, level) for week, level in sketch["lots"]],
         fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],
         usual=sketch["usual"],
@@ -440,7 +440,7 @@ def quarters(connection: Connection, lab: Lab) -> list[str]:
     return names[::-1]
 
 
-def expectation(rows: Iterable[Document], lab: Lab) -> str:
+def expected_false_alerts(rows: Iterable[Document], lab: Lab) -> str:
     """What the budget of false alerts means for a board of these rows, in words, and how it was obtained."""
     streams = sum(not row["check_standard"] for row in rows)
     budget = lab.alerts.false_alerts_per_stream_year

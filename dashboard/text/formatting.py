@@ -17,14 +17,14 @@ __all__ = [
     "counted",
     "day",
     "evidence",
+    "false_mark_text",
     "humidity",
     "listed",
     "moment",
     "percent",
-    "price_of_marks",
     "room_to_limit",
+    "round_text",
     "shortly",
-    "told_round",
     "weeks",
 ]
 
@@ -207,7 +207,7 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def price_of_marks(price: dict[str, Any], alerts_a_year: float) -> str:
+def false_mark_text(price: dict[str, Any], alerts_a_year: float) -> str:
     """What the patterns on the chart cost a stream that holds still, and what raises an alert instead."""
     weeks = price["weeks_a_false_mark"]
     pace = "" if weeks is None else f", here about once in {_span(weeks)}"
@@ -223,7 +223,7 @@ def _span(weeks: float) -> str:
     return f"{weeks:.0f} weeks" if weeks < 104 else f"{weeks / 52.18:.1f} years"
 
 
-def told_round(document: dict[str, Any], problems: list[str]) -> str:
+def round_text(document: dict[str, Any], problems: list[str]) -> str:
     """What a round did, as a person would say it."""
     files = document["files"]
     if not files and not problems and not document["evaluated"]:

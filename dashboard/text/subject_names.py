@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 
 from dashboard.text.formatting import characteristic
 
-__all__ = ["address", "told"]
+__all__ = ["address", "subject_name"]
 
 STREAM = ("supplier", "product", "characteristic")
 NAMES = {"": STREAM, "lot:": ("supplier", "lot"), "session:": (*STREAM, "lot", "tested"), "limit:": STREAM[1:]}
@@ -31,7 +31,7 @@ def address(subject: str, most: str = "") -> str | None:
     return f"/stream?{urlencode(names, errors='replace')}" if "supplier" in names else None
 
 
-def told(subject: str, alert_message: str | None = None) -> str:
+def subject_name(subject: str, alert_message: str | None = None) -> str:
     """A subject in words."""
     if subject.startswith("alert:"):
         return alert_message or "an alert that a later round took back"

@@ -11,13 +11,13 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard.components.current_user import asker
+from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty, link
 from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.delivery.weekly_digest import add_digest
 from dashboard.evidence import bundle_file
 from dashboard.pages import alerts, bench, board, history, limits, lot, scorecards, stream, supplier
-from dashboard.queries.lab_reader import Desk, NothingYet, never
+from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.web import notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
@@ -67,7 +67,7 @@ def make_app(
     steady : callable
         The time that is never set back: how long somebody whose logins failed waits.
     """
-    desk = Desk(folder, next_round)
+    desk = LabReader(folder, next_round)
     app = Dash(
         __name__,
         title="lotdrift",
@@ -92,14 +92,14 @@ def make_app(
     return app
 
 
-def _linked_host(desk: Desk) -> list[str]:
+def _linked_host(desk: LabReader) -> list[str]:
     """The host by which mails lead here, where one is declared."""
     mail = desk.lab.mail
     host = urlsplit(mail.dashboard).hostname if mail is not None and mail.dashboard else None
     return [host] if host else []
 
 
-def _frame(desk: Desk) -> html.Div:
+def _frame(desk: LabReader) -> html.Div:
     return html.Div(
         [
             dcc.Location(id="address"),
@@ -127,7 +127,7 @@ def _frame(desk: Desk) -> html.Div:
 
 def _who_is_logged_in() -> list[html.Form]:
     """The name, what it may do, and the way out."""
-    person = asker()
+    person = current_user()
     if person.name is None:
         return []
     said = html.Span([person.name, html.Span(f" ({person.role})", className="quiet")])
@@ -136,7 +136,7 @@ def _who_is_logged_in() -> list[html.Form]:
     ]
 
 
-def _add_callbacks(app: Dash, desk: Desk) -> None:
+def _add_callbacks(app: Dash, desk: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     def show(path: object, search: object) -> html.Div:
         return page(desk, path, search)
@@ -163,7 +163,7 @@ def _clicked(click: object) -> str | None:
             return None
 
 
-def page(desk: Desk, path: object, search: object) -> html.Div:
+def page(desk: LabReader, path: object, search: object) -> html.Div:
     """The page at an address; trouble is a page too, in words. What a browser sends may be anything."""
     layout = PAGES.get(path.rstrip("/") or "/") if isinstance(path, str) else None
     if layout is None:

@@ -12,10 +12,10 @@ from datetime import datetime
 from flask import Flask, Response, redirect, request
 from sqlalchemy import Connection
 
-from dashboard.components.current_user import asker
+from dashboard.components.current_user import current_user
 from dashboard.components.entry_form import ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, change_limits
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.subject_names import address
 from ingest.decisions import corrective_actions
 from ingest.decisions.responses import respond
@@ -24,20 +24,20 @@ from ingest.rounds.recompute import derive
 __all__ = ["add_entries"]
 
 
-def add_entries(server: Flask, desk: Desk, clock: Callable[[], datetime]) -> None:
+def add_entries(server: Flask, desk: LabReader, clock: Callable[[], datetime]) -> None:
     """The address to which the forms are sent; `clock` gives the present moment, aware."""
 
     @server.post(ENTRY_PATH)
     def entry() -> Response:
         given = {name: request.form.get(name, "") for name in ("subject", "what", "who", "reason", "on")}
         # Who is logged in can't sign with another name.
-        given["who"] = asker().name or given["who"]
+        given["who"] = current_user().name or given["who"]
         with desk.store.writing() as connection:
             _keep(connection, desk, given, clock())
         return redirect(address(given["subject"]) or "/", code=303)  # type: ignore[return-value]  # werkzeug's own type
 
 
-def _keep(connection: Connection, desk: Desk, given: dict[str, str], now: datetime) -> None:
+def _keep(connection: Connection, desk: LabReader, given: dict[str, str], now: datetime) -> None:
     if given["what"] in CHANGES:
         change_limits(connection, desk.lab, request.form, given["who"], now)
     elif given["what"] in corrective_actions.STEPS:
@@ -47,7 +47,7 @@ def _keep(connection: Connection, desk: Desk, given: dict[str, str], now: dateti
         derive(connection, desk.lab)
 
 
-def _keep_step(connection: Connection, desk: Desk, given: dict[str, str], now: datetime) -> None:
+def _keep_step(connection: Connection, desk: LabReader, given: dict[str, str], now: datetime) -> None:
     """A step of the corrective action on an alert has more fields than other entries."""
     alert = given["subject"].removeprefix("alert:")
     fields = {name: request.form.get(name, "") for name in corrective_actions.FIELDS}

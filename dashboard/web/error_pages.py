@@ -10,7 +10,7 @@ import logging
 from flask import Flask, Response, request
 from markupsafe import Markup
 
-from dashboard.components.current_user import NOBODY, asker
+from dashboard.components.current_user import NOBODY, current_user
 from dashboard.queries.lab_reader import NothingYet
 from dashboard.web.plain_page import plain_page
 from dashboard.web.request_guard import READING_METHODS
@@ -31,9 +31,9 @@ def add_error_pages(server: Flask) -> None:
 
 
 def _answer(error: Error) -> Response:
-    if asker() is NOBODY:
+    if current_user() is NOBODY:
         log.error("%s", error)
-    line = UNTOLD if asker() is NOBODY else str(error)
+    line = UNTOLD if current_user() is NOBODY else str(error)
     if not _wants_page():
         return Response(f"{line}\n", status=_status(error), mimetype="text/plain")
     heading = "This can't be shown." if request.method in READING_METHODS else "The entry was not kept."

@@ -20,8 +20,8 @@ from flask.sessions import SecureCookieSessionInterface
 from itsdangerous import URLSafeTimedSerializer
 from markupsafe import Markup
 
-from dashboard.components.current_user import ANYBODY, Asker
-from dashboard.queries.lab_reader import Desk, NothingYet
+from dashboard.components.current_user import NO_LOGIN, CurrentUser
+from dashboard.queries.lab_reader import LabReader, NothingYet
 from dashboard.web.known_browser import known_browser, remember_browser
 from dashboard.web.login_throttle import Throttle, keys_of
 from dashboard.web.plain_page import plain_page
@@ -63,7 +63,7 @@ SET_BACK = timedelta(hours=2)
 class _Sessions(SecureCookieSessionInterface):
     """Signed cookies whose key lies in the store, where the first account put it."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: LabReader) -> None:
         self._desk = desk
 
     def get_signing_serializer(self, app: Flask) -> URLSafeTimedSerializer | None:
@@ -82,7 +82,7 @@ class _Sessions(SecureCookieSessionInterface):
         return request.is_secure or bool(session.get("over_tls"))
 
 
-def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock, steady: Steady) -> None:
+def add_login(server: Flask, desk: LabReader, bound_to: str, clock: Clock, steady: Steady) -> None:
     """Put the gate before every address, and add the pages to log in and out.
 
     Parameters
@@ -115,7 +115,7 @@ def add_login(server: Flask, desk: Desk, bound_to: str, clock: Clock, steady: St
 # The gate
 
 
-def _gate(desk: Desk, on_loopback: bool, clock: Clock) -> Response | None:
+def _gate(desk: LabReader, on_loopback: bool, clock: Clock) -> Response | None:
     """Who asks, noted for the pages; an answer where the request goes no further."""
     if request.endpoint in OPEN:
         return None
@@ -124,14 +124,14 @@ def _gate(desk: Desk, on_loopback: bool, clock: Clock) -> Response | None:
     except (CallError, StoreError):
         # Who may look can't be known, so nobody may; where there were no users a moment ago, the reason is no secret.
         if on_loopback and desk.had_no_users:
-            g.asker = ANYBODY
+            g.asker = NO_LOGIN
         raise
     if not declared and not on_loopback:
         return _words("No user is declared, so nobody on another computer is answered.", 403)
     account = _account(desk, clock()) if declared else None
     if declared and account is None:
         return _unknown()
-    g.asker = ANYBODY if account is None else _asker(account, clock())
+    g.asker = NO_LOGIN if account is None else _asker(account, clock())
     changes = request.method not in READING_METHODS and request.endpoint not in HARMLESS
     if changes and not g.asker.may_enter:
         return _words("Your account may see everything and enter nothing.", 403)
@@ -141,14 +141,14 @@ def _gate(desk: Desk, on_loopback: bool, clock: Clock) -> Response | None:
     return None
 
 
-def _asker(account: Account, now: datetime) -> Asker:
+def _asker(account: Account, now: datetime) -> CurrentUser:
     """The person of a live session, which lives on."""
     if now - _moment("seen") > TOUCHED_AFTER:
         session["seen"] = now.isoformat()
-    return Asker(account.name, str(account.role), may_enter=account.role is Role.SPECIALIST)
+    return CurrentUser(account.name, str(account.role), may_enter=account.role is Role.SPECIALIST)
 
 
-def _account(desk: Desk, now: datetime) -> Account | None:
+def _account(desk: LabReader, now: datetime) -> Account | None:
     """The account of the session; None where the session or the account has ended, or the password is another."""
     if "id" not in session:
         return None
@@ -193,7 +193,7 @@ def _words(said: str, status: int) -> Response:
 
 def _keep_nowhere(response: Response) -> Response:
     """What needed a login is not kept by a browser, which would show it after the logout."""
-    if g.get("asker", ANYBODY) is not ANYBODY and "Cache-Control" not in response.headers:
+    if g.get("asker", NO_LOGIN) is not NO_LOGIN and "Cache-Control" not in response.headers:
         response.headers["Cache-Control"] = "no-store"
     return response
 
@@ -201,7 +201,7 @@ def _keep_nowhere(response: Response) -> Response:
 # The pages
 
 
-def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
+def _add_pages(server: Flask, desk: LabReader, clock: Clock, steady: Steady) -> None:
     throttle = Throttle()
     proxy = desk.lab.serve.trusted_proxy
 
@@ -239,7 +239,7 @@ def _add_pages(server: Flask, desk: Desk, clock: Clock, steady: Steady) -> None:
         return redirect(LOGIN_PATH, code=303)  # type: ignore[return-value]  # werkzeug's own type
 
 
-def _matching(desk: Desk, name: str, password: str) -> Account | None:
+def _matching(desk: LabReader, name: str, password: str) -> Account | None:
     """The open account whose password this is; the work is the same whether or not there is one."""
     try:
         with desk.store.reading() as connection:

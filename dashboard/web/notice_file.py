@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from flask import Flask, Response, request
 
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.urls import NOTICE_PATH
 
 __all__ = ["add_download"]
 
 
-def add_download(server: Flask, desk: Desk) -> None:
+def add_download(server: Flask, desk: LabReader) -> None:
     """Answer the address of the notice."""
 
     @server.get(NOTICE_PATH)

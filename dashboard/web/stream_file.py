@@ -9,7 +9,7 @@ from typing import Any
 from flask import Flask, Response, request
 
 from dashboard.queries import stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.csv_cells import safe_cell
 from dashboard.text.urls import STREAM_FILE_PATH
 
@@ -57,7 +57,7 @@ def _row(point: Document, document: Document) -> list[Any]:
     return [*start, *(point[key] for key in keys), point["state"], point["verdict"], " ".join(point["signals"])]
 
 
-def add_download(server: Flask, desk: Desk) -> None:
+def add_download(server: Flask, desk: LabReader) -> None:
     """Answer the address of the file."""
 
     @server.get(STREAM_FILE_PATH)

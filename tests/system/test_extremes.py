@@ -20,7 +20,7 @@ from support.labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
 
 from dashboard.cli import main
 from dashboard.delivery.dispatch import deliver
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import page
 from ingest.config.lab import load
 from ingest.store.store import known_store
@@ -112,7 +112,7 @@ def test_every_notice_is_written(lab: Path, tmp_path: Path) -> None:
 
 
 def test_every_page_is_shown(lab: Path) -> None:
-    desk = Desk(lab)
+    desk = LabReader(lab)
     places = [("/", ""), ("/alerts", ""), ("/bench", ""), ("/history", ""), ("/scorecards", ""), ("/digest", "")]
     for row in streams(lab):
         names = "&".join(f"{key}={row[key].replace(' ', '+')}" for key in ("supplier", "product", "characteristic"))

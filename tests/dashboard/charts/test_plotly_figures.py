@@ -172,7 +172,7 @@ def test_the_second_look_stands_beside_the_levels_and_takes_nothing_from_them() 
     document = stream(*lots, humidity={"adjusted_to": 12.0})
     figure = plotly_figures.stream(document)
     before = [trace["y"] for trace in figure["data"]]
-    plotly_figures.add_second_look(figure, document)
+    plotly_figures.add_adjusted_levels(figure, document)
 
     assert [trace["y"] for trace in figure["data"][:-1]] == before
     (look,) = traces(figure, "second look")

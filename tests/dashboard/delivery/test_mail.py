@@ -13,7 +13,7 @@ import pytest
 from support.alarms import LATER, Alarms, text_of
 from support.receivers import PASSWORD, USER, MailBox, authority_file, dripping, free_port, mail_server
 
-from dashboard.charts.sparkline import Room
+from dashboard.charts.sparkline import SparklineData
 from dashboard.delivery.alert_messages import LOOK_AT, Letter, Surroundings, about_many, about_one
 from dashboard.delivery.mail_message import envelope, message_id
 from dashboard.text.formatting import CAUTIONS
@@ -27,7 +27,7 @@ AROUND = Surroundings(
     horizon_weeks=13.0,
     dashboard=None,
     rows={STREAM: {"weeks_to_limit": {"p10": 9.0, "p50": 13.0, "p90": 21.0}}},
-    pictures={STREAM: Room(lots=[(-10.0, 2.0), (0.0, 2.7)], fan=[], usual=2.2, lower=None, upper=3.0)},
+    pictures={STREAM: SparklineData(lots=[(-10.0, 2.0), (0.0, 2.7)], fan=[], usual=2.2, lower=None, upper=3.0)},
     held={},
 )
 PNG = b"\x89PNG\r\n\x1a\n"

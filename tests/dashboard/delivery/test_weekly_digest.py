@@ -18,7 +18,7 @@ from support.receivers import MailBox, free_port, mail_server
 
 from dashboard.delivery import weekly_digest
 from dashboard.queries import stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web import serve
 from dashboard.web.app import make_app
 from ingest.audit.audit_log import AuditEntry, record
@@ -319,7 +319,7 @@ def test_the_page_fits_a_phone(lab: Alarms) -> None:
 
 def test_the_dashboard_serves_it_at_any_time(lab: Alarms, tmp_path: Path) -> None:
     server = Flask("test")
-    weekly_digest.add_digest(server, Desk(tmp_path))
+    weekly_digest.add_digest(server, LabReader(tmp_path))
 
     answer = server.test_client().get("/digest")
 

@@ -22,7 +22,7 @@ from dashboard.notice import notice, wording
 from dashboard.notice.pdf import as_pdf
 from dashboard.notice.svg_chart import chart
 from dashboard.queries import stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app
 from ingest.common.errors import CallError
 from ingest.store.store import open_store
@@ -31,20 +31,20 @@ MARKUP = "<script>x</script> & #panic[*x*] $y$ \\ @z"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Desk:
-    return Desk(copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("notices") / "lab"))
+def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+    return LabReader(copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("notices") / "lab"))
 
 
-def alerts(desk: Desk) -> list[dict[str, Any]]:
+def alerts(desk: LabReader) -> list[dict[str, Any]]:
     with desk.reading() as connection:
         return stored_documents.alerts(connection, desk.lab, closed_too=True)
 
 
-def of_kind(desk: Desk, kind: str, product: str | None = None) -> dict[str, Any]:
+def of_kind(desk: LabReader, kind: str, product: str | None = None) -> dict[str, Any]:
     return next(one for one in alerts(desk) if one["kind"] == kind and product in (None, one["product"]))
 
 
-def drawn(desk: Desk, alert: str) -> dict[str, Any]:
+def drawn(desk: LabReader, alert: str) -> dict[str, Any]:
     with desk.reading() as connection:
         return notice.document(connection, desk.lab, alert)
 
@@ -53,7 +53,7 @@ def text_of(pdf: bytes) -> str:
     return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages).split())
 
 
-def test_no_notice_holds_a_name_or_a_lot_of_another_supplier(desk: Desk) -> None:
+def test_no_notice_holds_a_name_or_a_lot_of_another_supplier(desk: LabReader) -> None:
     with desk.reading() as connection:
         lots = pd.DataFrame(
             connection.exec_driver_sql("SELECT DISTINCT supplier, lot FROM lot"), columns=["supplier", "lot"]
@@ -70,7 +70,7 @@ def test_no_notice_holds_a_name_or_a_lot_of_another_supplier(desk: Desk) -> None
         assert alert["supplier"] in said
 
 
-def test_the_picture_has_the_lots_of_its_own_stream_only(desk: Desk) -> None:
+def test_the_picture_has_the_lots_of_its_own_stream_only(desk: LabReader) -> None:
     alert = of_kind(desk, "drift", "BF-110")
     document = drawn(desk, alert["id"])
     with desk.reading() as connection:
@@ -82,7 +82,7 @@ def test_the_picture_has_the_lots_of_its_own_stream_only(desk: Desk) -> None:
     assert svg.count("<circle") + svg.count("<polygon") == len(document["points"])
 
 
-def test_the_lots_are_those_since_the_estimated_start_with_the_levels_of_their_readings(desk: Desk) -> None:
+def test_the_lots_are_those_since_the_estimated_start_with_the_levels_of_their_readings(desk: LabReader) -> None:
     alert = of_kind(desk, "drift", "BF-110")
     document = drawn(desk, alert["id"])
     since = datetime.fromisoformat(alert["evidence"]["since_at"])
@@ -99,7 +99,7 @@ def test_the_lots_are_those_since_the_estimated_start_with_the_levels_of_their_r
     assert lot["lot"] == alert["evidence"]["latest_lot"]
 
 
-def test_the_paper_says_what_how_since_when_how_much_and_what_is_asked(desk: Desk) -> None:
+def test_the_paper_says_what_how_since_when_how_much_and_what_is_asked(desk: LabReader) -> None:
     alert = of_kind(desk, "drift", "BF-110")
     evidence = alert["evidence"]
     pdf = as_pdf(drawn(desk, alert["id"]))
@@ -132,7 +132,7 @@ def test_the_paper_says_what_how_since_when_how_much_and_what_is_asked(desk: Des
 
 
 @pytest.mark.parametrize("kind", ["limit", "spread", "point", "forecast"])
-def test_every_kind_of_a_suppliers_alert_has_its_paper(desk: Desk, kind: str) -> None:
+def test_every_kind_of_a_suppliers_alert_has_its_paper(desk: LabReader, kind: str) -> None:
     document = drawn(desk, of_kind(desk, kind)["id"])
     said = text_of(as_pdf(document))
 
@@ -142,13 +142,13 @@ def test_every_kind_of_a_suppliers_alert_has_its_paper(desk: Desk, kind: str) ->
         assert lot["lot"] in said
 
 
-def test_the_same_store_gives_the_same_bytes(desk: Desk) -> None:
+def test_the_same_store_gives_the_same_bytes(desk: LabReader) -> None:
     alert = of_kind(desk, "drift", "BF-110")["id"]
 
     assert as_pdf(drawn(desk, alert)) == as_pdf(drawn(desk, alert))
 
 
-def test_the_command_and_the_download_give_the_same_file_and_nothing_is_sent(desk: Desk, tmp_path: Path) -> None:
+def test_the_command_and_the_download_give_the_same_file_and_nothing_is_sent(desk: LabReader, tmp_path: Path) -> None:
     alert = of_kind(desk, "limit")["id"]
     outbox = sorted(path.name for path in (desk.folder / "outbox").glob("*"))
 
@@ -165,7 +165,7 @@ def test_the_command_and_the_download_give_the_same_file_and_nothing_is_sent(des
 
 
 @pytest.mark.parametrize("name", ["nobody", "../../etc", "", "\x1b[2J"])
-def test_an_unknown_alert_is_one_line(desk: Desk, tmp_path: Path, name: str) -> None:
+def test_an_unknown_alert_is_one_line(desk: LabReader, tmp_path: Path, name: str) -> None:
     done = CliRunner().invoke(main, ["notice", name, "--lab", str(desk.folder), "--out", str(tmp_path / "o")])
     answer = make_app(desk.folder).server.test_client().get("/notice-file", query_string={"alert": name})
 
@@ -175,7 +175,7 @@ def test_an_unknown_alert_is_one_line(desk: Desk, tmp_path: Path, name: str) -> 
     assert (answer.status_code, answer.data.count(b"\n")) == (404, 1)
 
 
-def test_what_is_the_benchs_is_nothing_to_ask_a_supplier(desk: Desk, tmp_path: Path) -> None:
+def test_what_is_the_benchs_is_nothing_to_ask_a_supplier(desk: LabReader, tmp_path: Path) -> None:
     lab = copy_of(desk.folder, tmp_path / "lab")
     climate = of_kind(desk, "climate")["id"]
     held, by_kind = (of_kind(desk, kind)["id"] for kind in ("point", "forecast"))
@@ -189,7 +189,7 @@ def test_what_is_the_benchs_is_nothing_to_ask_a_supplier(desk: Desk, tmp_path: P
         (held, "a bench finding explains it (alert abc), so it is not the supplier's"),
     ):
         with pytest.raises(CallError, match=re.escape(f"nothing to ask a supplier about alert {alert}: {why}")):
-            drawn(Desk(lab), alert)
+            drawn(LabReader(lab), alert)
         for arguments in (
             ["notice", alert, "--out", str(tmp_path / "o")],
             ["action", alert, "--asked", "2026-11-01", "--by", "B"],
@@ -212,7 +212,7 @@ def test_names_are_text_and_tests_without_conditioning_are_counted_out(bench: Be
     rows += lot_rows("L14", MONDAY + timedelta(weeks=14), [[27.0, 27.5]] * 3, supplier=MARKUP)
     bench.drop_tests("t.csv", rows)
     bench.run()
-    desk = Desk(bench.folder)
+    desk = LabReader(bench.folder)
     document = drawn(desk, of_kind(desk, "limit")["id"])
     said = text_of(as_pdf(document))
 

@@ -17,7 +17,7 @@ from support.page_text import words
 from support.processchange import CHANGED, NAMES, changed_lab
 
 from dashboard.components.limit_change_form import preview_address
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app, page
 from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, SET_BASELINE, stream_subject
 from ingest.store.store import open_store
@@ -45,12 +45,12 @@ def client(lab: Bench) -> Any:
 
 def told(lab: Bench, address: str) -> str:
     path, _, search = address.partition("?")
-    return " ".join(words(page(Desk(lab.folder), path, f"?{search}")))
+    return " ".join(words(page(LabReader(lab.folder), path, f"?{search}")))
 
 
 def form_of(lab: Bench, change: str, **fields: str) -> dict[str, str]:
     """The fields that the form of a preview sends, signed."""
-    shown = page(Desk(lab.folder), "/limits", "?" + preview_address(change, NAMED, **fields).partition("?")[2])
+    shown = page(LabReader(lab.folder), "/limits", "?" + preview_address(change, NAMED, **fields).partition("?")[2])
     sheet = next(part for part in shown.children if "Do it" in words(part))
     hidden = [part for part in sheet.children[-1].children if getattr(part, "type", "") == "hidden"]
     return {

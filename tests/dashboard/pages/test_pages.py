@@ -14,8 +14,8 @@ from support.demolab import NOW, copy_of, demo_lab
 from support.labs import MONDAY, Bench, lot_rows
 from support.page_text import words
 
-from dashboard.components.alert_card import by_matter
-from dashboard.queries.lab_reader import Desk
+from dashboard.components.alert_card import group_by_stream
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import page
 from dashboard.web.stream_file import as_csv
 from ingest.audit.audit_log import stream_subject
@@ -27,8 +27,8 @@ STREAM = "?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Desk:
-    return Desk(demo_lab(tmp_path_factory.getbasetemp()))
+def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+    return LabReader(demo_lab(tmp_path_factory.getbasetemp()))
 
 
 def hrefs(part: Any) -> list[str]:
@@ -39,7 +39,7 @@ def hrefs(part: Any) -> list[str]:
     return own + hrefs(part.children) if getattr(part, "children", None) is not None else own
 
 
-def told(desk: Desk, path: str, search: str = "") -> str:
+def told(desk: LabReader, path: str, search: str = "") -> str:
     return " ".join(words(page(desk, path, search)))
 
 
@@ -53,7 +53,7 @@ PRODUCTS = ["BF-110", "BF-210", "BF-330", "QM-31", "QM-52", "TW-Rose", "TW-Clear
 # The board
 
 
-def test_the_board_names_who_needs_a_call_and_why(desk: Desk) -> None:
+def test_the_board_names_who_needs_a_call_and_why(desk: LabReader) -> None:
     text = told(desk, "/")
 
     assert text.startswith("Brackenfoil, Tarnwick and Umberfold need a call this week")
@@ -79,14 +79,14 @@ def test_the_board_names_who_needs_a_call_and_why(desk: Desk) -> None:
         ("?supplier=Nobody", set()),
     ],
 )
-def test_the_board_is_narrowed_by_its_address(desk: Desk, search: str, products: set[str]) -> None:
+def test_the_board_is_narrowed_by_its_address(desk: LabReader, search: str, products: set[str]) -> None:
     shown = page(desk, "/", search)
     tables = [part for part in shown.children if getattr(part, "id", "") == "board"]
 
     assert rows_of(" ".join(words(tables)), PRODUCTS) == products
 
 
-def test_a_choice_is_kept_in_the_form(desk: Desk) -> None:
+def test_a_choice_is_kept_in_the_form(desk: LabReader) -> None:
     form = next(
         part for part in page(desk, "/", "?supplier=Tarnwick&find=rose").children if type(part).__name__ == "Form"
     )
@@ -105,7 +105,7 @@ def option_is_chosen(option: Any) -> bool:
 # The stream
 
 
-def test_the_stream_says_when_and_how_fast_it_moved(desk: Desk) -> None:
+def test_the_stream_says_when_and_how_fast_it_moved(desk: LabReader) -> None:
     text = told(desk, "/stream", STREAM)
 
     assert "The level is 16.7 nJ, moving +6.5 % a month; the limit is under 20.0 nJ. Usual here is 9.51 nJ" in text
@@ -113,7 +113,7 @@ def test_the_stream_says_when_and_how_fast_it_moved(desk: Desk) -> None:
     assert "began about" in text
 
 
-def test_the_time_shown_stands_in_the_address(desk: Desk) -> None:
+def test_the_time_shown_stands_in_the_address(desk: LabReader) -> None:
     def begin(search: str) -> str:
         sheet = next(
             part for part in page(desk, "/stream", search).children if getattr(part, "className", "") == "sheet"
@@ -129,7 +129,7 @@ def test_the_time_shown_stands_in_the_address(desk: Desk) -> None:
         assert "expected a day from 1990-01-01 to 2099-12-31" in told(desk, "/stream", f"{STREAM}&{asked}")
 
 
-def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(desk: Desk) -> None:
+def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(desk: LabReader) -> None:
     moved = "?supplier=Tarnwick&product=TW-Rose&characteristic=surface_resistance_outside"
     second = "at 12 % RH: a second look, never the record"
 
@@ -143,8 +143,8 @@ def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(des
     assert second not in told(desk, "/stream", STREAM + "&beside=humidity")
 
 
-def test_a_note_is_shown_with_its_day(desk: Desk, tmp_path: Path) -> None:
-    own = Desk(copy_of(desk.folder, tmp_path / "lab"))
+def test_a_note_is_shown_with_its_day(desk: LabReader, tmp_path: Path) -> None:
+    own = LabReader(copy_of(desk.folder, tmp_path / "lab"))
     subject = stream_subject("Brackenfoil", "BF-110", "shielding_energy")
     with own.store.writing() as connection:
         respond(connection, subject, "note", "Bench 2", "new metalliser", "2026-03-01", NOW)
@@ -158,14 +158,14 @@ def test_the_file_of_a_stream_runs_no_formula(tmp_path: Path) -> None:
     bench.drop_tests("t.csv", lot_rows("=1+1", MONDAY, [[10.0, 11.0], [12.0, 13.0]], chamber="C1"))
     bench.run()
 
-    (row,) = list(csv.DictReader(as_csv(stream_of(Desk(bench.folder))).splitlines()))
+    (row,) = list(csv.DictReader(as_csv(stream_of(LabReader(bench.folder))).splitlines()))
     assert row["lot"] == "'=1+1"
     # The geometric mean of the bags' geometric means, by hand: (10 * 11 * 12 * 13) ** (1 / 4).
     assert float(row["level"]) == pytest.approx((10 * 11 * 12 * 13) ** 0.25, rel=1e-12)
     assert (row["conditioning"], row["limit_upper"], row["limit_lower"]) == ("valid", "20.0", "")
 
 
-def stream_of(desk: Desk) -> dict[str, Any]:
+def stream_of(desk: LabReader) -> dict[str, Any]:
     from dashboard.queries import stored_documents
 
     with desk.reading() as connection:
@@ -175,7 +175,7 @@ def stream_of(desk: Desk) -> dict[str, Any]:
 # The lot
 
 
-def test_the_lot_says_what_failed_and_that_a_repeat_erases_nothing(desk: Desk) -> None:
+def test_the_lot_says_what_failed_and_that_a_repeat_erases_nothing(desk: LabReader) -> None:
     text = told(desk, "/lot", "?supplier=Umberfold&lot=UM08224")
 
     assert text.index("Lot UM08224: breaches its limit in shielding energy") < text.index("No decision is recorded")
@@ -184,28 +184,28 @@ def test_the_lot_says_what_failed_and_that_a_repeat_erases_nothing(desk: Desk) -
     assert "the decision is for the person your procedure authorises" in text
 
 
-def test_a_lot_tested_in_a_humid_chamber_is_not_judged(desk: Desk) -> None:
+def test_a_lot_tested_in_a_humid_chamber_is_not_judged(desk: LabReader) -> None:
     text = told(desk, "/lot", "?supplier=Brackenfoil&lot=BF04200")
 
     assert "was tested without valid conditioning for shielding energy" in text
     assert "Not judged: the chamber was too humid." in text
 
 
-def test_corrected_readings_keep_what_they_said_before(desk: Desk) -> None:
+def test_corrected_readings_keep_what_they_said_before(desk: LabReader) -> None:
     text = told(desk, "/lot", "?supplier=Quillmere&lot=QM01398")
 
     assert "36 readings corrected by a later file" in text
     assert "was 4060 nJ (4,06 uJ in evening bench 2026-09-25.csv, line 5)" in text
 
 
-def test_refused_rows_stand_with_the_lot_they_name(desk: Desk) -> None:
+def test_refused_rows_stand_with_the_lot_they_name(desk: LabReader) -> None:
     text = told(desk, "/lot", "?supplier=Quillmere&lot=QM01404")
 
     assert "6 refused rows with this lot's name" in text
     assert "is a unit of sheet resistance" in text
 
 
-def test_bounded_readings_and_what_they_settle_are_told(desk: Desk) -> None:
+def test_bounded_readings_and_what_they_settle_are_told(desk: LabReader) -> None:
     text = told(desk, "/lot", "?supplier=Tarnwick&lot=TW00076")
 
     assert (
@@ -214,8 +214,8 @@ def test_bounded_readings_and_what_they_settle_are_told(desk: Desk) -> None:
     )
 
 
-def test_the_last_decision_heads_the_lot(desk: Desk, tmp_path: Path) -> None:
-    own = Desk(copy_of(desk.folder, tmp_path / "lab"))
+def test_the_last_decision_heads_the_lot(desk: LabReader, tmp_path: Path) -> None:
+    own = LabReader(copy_of(desk.folder, tmp_path / "lab"))
     for what, reason in (
         ("hold", "above the limit"),
         ("note", "supplier called"),
@@ -232,7 +232,7 @@ def test_the_last_decision_heads_the_lot(desk: Desk, tmp_path: Path) -> None:
 # Alerts and the bench
 
 
-def test_alerts_are_narrowed_by_state_and_kind(desk: Desk) -> None:
+def test_alerts_are_narrowed_by_state_and_kind(desk: LabReader) -> None:
     assert "to act on." in told(desk, "/alerts")
     only = told(desk, "/alerts", "?kind=climate")
 
@@ -256,12 +256,12 @@ def test_alerts_of_one_stream_stand_together_and_the_most_urgent_matter_first() 
         alert("settled", "act", 9, "energy", "closed"),
     ]
 
-    assert [[one["id"] for one in matter] for matter in by_matter(alerts)] == [
+    assert [[one["id"] for one in matter] for matter in group_by_stream(alerts)] == [
         ["act", "look beside it"], ["late look", "settled"], ["chamber"], ["instrument"],
     ]  # fmt: skip
 
 
-def test_the_bench_tells_chambers_references_feeds_and_rounds(desk: Desk) -> None:
+def test_the_bench_tells_chambers_references_feeds_and_rounds(desk: LabReader) -> None:
     text = told(desk, "/bench")
 
     assert text.startswith(
@@ -277,7 +277,7 @@ def test_an_hour_outside_the_window_is_counted(tmp_path: Path) -> None:
     bench.drop_climate("a.csv", MONDAY, 10)
     bench.drop_climate("b.csv", MONDAY + timedelta(hours=10, minutes=30), 3, humidity=15.5)
     bench.run()
-    text = told(Desk(bench.folder), "/bench")
+    text = told(LabReader(bench.folder), "/bench")
 
     assert text.startswith("Chamber C1: the last entry is outside the window.")
     # Seven half-hourly entries from 10:30 to 13:30, each standing for the half hour before it.
@@ -294,12 +294,12 @@ def test_the_bench_tells_how_often_files_come_and_when_the_next_round_is(tmp_pat
     file = bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[10.0, 11.0], [12.0, 13.0]], chamber="C1"))
     os.utime(file, (seconds, seconds))
     bench.run()
-    text = told(Desk(bench.folder, lambda: datetime(2026, 11, 28, 7, 15, tzinfo=UTC)), "/bench")
+    text = told(LabReader(bench.folder, lambda: datetime(2026, 11, 28, 7, 15, tzinfo=UTC)), "/bench")
 
     assert f"drops/climate climate 4 every 7 days {MONDAY.day} {MONDAY:%b %Y}" in text
     assert f"drops/tests tests 1 not yet shown {MONDAY.day} {MONDAY:%b %Y}" in text
     assert "The next begins on 28 Nov 2026, 07:15." in text
-    assert "The next begins" not in told(Desk(bench.folder), "/bench")
+    assert "The next begins" not in told(LabReader(bench.folder), "/bench")
 
 
 # Nothing, and trouble
@@ -309,20 +309,20 @@ def test_a_lab_without_a_round_says_what_to_do(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "lab")
 
     for path in ("/", "/alerts", "/bench", "/stream", "/lot", "/supplier"):
-        assert told(Desk(bench.folder), path).startswith("Nothing has been taken in yet.")
+        assert told(LabReader(bench.folder), path).startswith("Nothing has been taken in yet.")
 
 
 def test_a_lab_without_a_drop_is_shown_empty(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "lab")
     bench.run()
-    desk = Desk(bench.folder)
+    desk = LabReader(bench.folder)
 
     assert told(desk, "/").startswith("No stream yet.")
     assert told(desk, "/alerts").startswith("No open alert")
     assert told(desk, "/bench").startswith("No chamber log has been taken in")
 
 
-def test_what_is_not_there_is_told(desk: Desk) -> None:
+def test_what_is_not_there_is_told(desk: LabReader) -> None:
     assert told(desk, "/lot", "?supplier=Umberfold&lot=X").startswith("This can't be shown.")
     assert told(desk, "/stream", "?supplier=X").startswith("This can't be shown.")
     assert told(desk, "/supplier", "?name=X").startswith('No supplier "X".')
@@ -332,7 +332,7 @@ def test_what_is_not_there_is_told(desk: Desk) -> None:
 def test_a_broken_lab_file_is_told_in_a_page_that_stood_already(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "lab")
     bench.run()
-    desk = Desk(bench.folder)
+    desk = LabReader(bench.folder)
     assert desk.title == "Test bench"
     bench.declare("[lab]\nname = 3\n")
 
@@ -345,7 +345,7 @@ def test_a_new_stream_is_shown_as_learning_with_its_names_as_text(tmp_path: Path
     bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 62)
     bench.drop_tests("t.csv", lot_rows("<b>L</b>", MONDAY, [[10.0], [12.0]], supplier="<i>&A", product="MB"))
     bench.run()
-    desk = Desk(bench.folder)
+    desk = LabReader(bench.folder)
     assert told(desk, "/").startswith("No supplier needs a call this week")
     assert "learning" in told(desk, "/")
     text = told(desk, "/stream", "?supplier=%3Ci%3E%26A&product=MB&characteristic=shielding_energy")
@@ -353,7 +353,7 @@ def test_a_new_stream_is_shown_as_learning_with_its_names_as_text(tmp_path: Path
     assert "not yet known" in told(desk, "/lot", "?supplier=%3Ci%3E%26A&lot=%3Cb%3EL%3C/b%3E")
 
 
-def test_a_supplier_shows_the_lots_of_a_quarter_by_their_worst_verdict(desk: Desk) -> None:
+def test_a_supplier_shows_the_lots_of_a_quarter_by_their_worst_verdict(desk: LabReader) -> None:
     text = told(desk, "/supplier", "?name=Tarnwick&quarter=2026-Q4")
 
     assert "Lots of 2026-Q4" in text

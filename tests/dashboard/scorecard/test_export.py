@@ -21,7 +21,7 @@ from support.labs import Bench, lot_rows
 
 from dashboard.cli import main
 from dashboard.pages import scorecards
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import export, scorecard, wording
 from ingest.common.errors import CallError, StoreError
 from ingest.config.lab import load
@@ -440,8 +440,8 @@ def test_a_download_that_is_not_there_is_a_404_in_one_line(client: Any, query: d
 
 
 def test_the_page_shows_all_suppliers_and_one(lab_folder: Path) -> None:
-    everyone = str(scorecards.layout(Desk(lab_folder), quarter="2026-Q3").to_plotly_json())
-    one = str(scorecards.layout(Desk(lab_folder), quarter="2026-Q3", supplier="a b").to_plotly_json())
+    everyone = str(scorecards.layout(LabReader(lab_folder), quarter="2026-Q3").to_plotly_json())
+    one = str(scorecards.layout(LabReader(lab_folder), quarter="2026-Q3", supplier="a b").to_plotly_json())
 
     assert "Whom to talk to" in everyone
     assert "1 to 8 of 8, tied" in everyone

@@ -10,9 +10,9 @@ from dashboard.text.formatting import (
     age,
     amount,
     evidence,
+    false_mark_text,
     listed,
     moment,
-    price_of_marks,
     room_to_limit,
     shortly,
     weeks,
@@ -136,7 +136,7 @@ def test_an_alert_in_a_few_words() -> None:
 )
 def test_the_price_of_marks_says_what_raises_an_alert(weeks: float | None, pace: str) -> None:
     names = ["beyond_three_sigma", "nine_on_one_side"]
-    said = price_of_marks({"patterns": names, "lots_a_false_mark": 117.8, "weeks_a_false_mark": weeks}, 0.2)
+    said = false_mark_text({"patterns": names, "lots_a_false_mark": 117.8, "weeks_a_false_mark": weeks}, 0.2)
 
     assert said.startswith("The chart marks 2 patterns: beyond three sigma, nine on one side.")
     assert f"by chance about once in 118 lots{pace}. A mark alone raises no alert" in said

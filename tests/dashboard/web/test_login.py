@@ -10,8 +10,8 @@ import pytest
 from support.demolab import copy_of, demo_lab
 from support.people import HERE, NOW, PAGE, PASSWORD, Watch, declare, log_in, resume, session_of
 
-from dashboard.components.current_user import ANYBODY, NOBODY, Asker
-from dashboard.queries.lab_reader import Desk
+from dashboard.components.current_user import NO_LOGIN, NOBODY, CurrentUser
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app, page
 from dashboard.web.login import own_path
 from ingest.audit import accounts, passwords
@@ -371,18 +371,18 @@ def test_a_part_of_a_page_is_refused_in_words(client: Any) -> None:
 @pytest.mark.parametrize(
     ("person", "forms", "names"),
     [
-        (ANYBODY, True, True),
-        (Asker("Sam", "specialist", may_enter=True), True, False),
-        (Asker("Ann", "viewer", may_enter=False), False, False),
+        (NO_LOGIN, True, True),
+        (CurrentUser("Sam", "specialist", may_enter=True), True, False),
+        (CurrentUser("Ann", "viewer", may_enter=False), False, False),
         (NOBODY, False, False),
     ],
 )
 def test_forms_are_shown_to_who_may_enter_and_ask_a_name_of_who_has_none(
-    lab: Path, client: Any, person: Asker, forms: bool, names: bool
+    lab: Path, client: Any, person: CurrentUser, forms: bool, names: bool
 ) -> None:
     from flask import g
 
-    desk = Desk(lab)
+    desk = LabReader(lab)
     with client.application.test_request_context("/"):
         g.asker = person
         for place in PLACES:

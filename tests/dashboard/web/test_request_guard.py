@@ -20,7 +20,7 @@ from support.demolab import copy_of, demo_lab
 from support.labs import Bench
 
 from dashboard.queries import stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app
 from ingest.store.store import open_store
 
@@ -287,13 +287,13 @@ def test_what_a_person_wrote_is_text_in_the_page_that_refuses_it(client: Any) ->
 
 
 def open_alert(lab: Path, kind: str) -> dict[str, Any]:
-    desk = Desk(lab)
+    desk = LabReader(lab)
     with desk.reading() as connection:
         return next(alert for alert in stored_documents.alerts(connection, desk.lab) if alert["kind"] == kind)
 
 
 def state_of(lab: Path, alert: dict[str, Any]) -> str:
-    desk = Desk(lab)
+    desk = LabReader(lab)
     with desk.reading() as connection:
         (found,) = stored_documents.alerts_named(connection, desk.lab, [alert["id"]])
     return str(found["state"])

@@ -14,8 +14,8 @@ from support.labs import MONDAY, Bench, lot_rows
 from support.people import HERE, NOW, declare
 
 from dashboard.cli import main
-from dashboard.queries.lab_reader import Desk
-from dashboard.text.subject_names import address, told
+from dashboard.queries.lab_reader import LabReader
+from dashboard.text.subject_names import address, subject_name
 from dashboard.web.app import make_app, page
 from ingest.audit.audit_log import AuditEntry, record, stream_subject
 from ingest.decisions.responses import lot_subject
@@ -40,7 +40,9 @@ def lab(bench: Bench) -> Path:
 
 
 def shown(lab: Path, search: str = "") -> str:
-    return json.dumps(page(Desk(lab), "/history", search).to_plotly_json(), default=lambda one: one.to_plotly_json())
+    return json.dumps(
+        page(LabReader(lab), "/history", search).to_plotly_json(), default=lambda one: one.to_plotly_json()
+    )
 
 
 def test_the_newest_come_first_a_page_at_a_time(lab: Path) -> None:
@@ -86,7 +88,7 @@ def test_what_an_entry_is_about_is_linked(lab: Path) -> None:
     ],
 )
 def test_a_subject_of_any_shape_is_told(subject: str, where: str | None, words: str) -> None:
-    assert (address(subject), told(subject)) == (where, words)
+    assert (address(subject), subject_name(subject)) == (where, words)
 
 
 def test_the_file_holds_all_that_the_address_asks_for_and_no_formula(lab: Path) -> None:

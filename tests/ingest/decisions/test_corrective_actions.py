@@ -17,7 +17,7 @@ from support.labs import MONDAY, Bench, lot_rows
 from dashboard.cli import main
 from dashboard.delivery import weekly_digest
 from dashboard.queries import stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.web.app import make_app, page
 from ingest.config.lab import load
@@ -52,7 +52,7 @@ def day(week: int) -> datetime:
 
 
 def drift(folder: Path) -> dict[str, Any]:
-    desk = Desk(folder)
+    desk = LabReader(folder)
     with desk.reading() as connection:
         found = stored_documents.alerts(connection, desk.lab, closed_too=True)
     return next(one for one in found if one["kind"] == "drift" and one["evidence"]["direction"] == 1)
@@ -102,7 +102,7 @@ def test_the_levels_it_rests_on_by_plain_means_and_a_two_sample_test_agrees(benc
     alert = drift(bench.folder)
     asked_and_answered(bench, alert["id"])
     result = drift(bench.folder)["corrective_action"]["result"]
-    desk = Desk(bench.folder)
+    desk = LabReader(bench.folder)
     with desk.reading() as connection:
         points = stored_documents.stream(connection, desk.lab, "Alder Film", "MB-10", "shielding_energy")["points"]
     logs = {point["lot"]: np.log(point["level"]) for point in points}
@@ -153,7 +153,7 @@ def test_a_step_entered_again_holds_and_the_earlier_one_stays_to_be_seen(bench: 
     assert (action["cause"], action["days_to_answer"], action["first_lot"]) == ("an old roll", 10, FIRST)
     with open_store(bench.folder).reading() as connection:
         assert connection.exec_driver_sql("SELECT count(*) FROM act").scalar() == 3
-    said = words_of(page(Desk(bench.folder), "/alerts", "?show=all"))
+    said = words_of(page(LabReader(bench.folder), "/alerts", "?show=all"))
     assert "Who entered it: 3 entries" in said
     assert "cause: a new roll" in said
     assert "Answered on" in said
@@ -228,9 +228,9 @@ def test_the_forms_of_the_page_do_the_same_as_the_command(bench: Bench) -> None:
 def test_the_sheet_offers_each_step_when_it_can_be_done(bench: Bench) -> None:
     story(bench, USUAL)
     alert = drift(bench.folder)["id"]
-    before = words_of(page(Desk(bench.folder), "/alerts", ""))
+    before = words_of(page(LabReader(bench.folder), "/alerts", ""))
     told(bench, alert, "--asked", ASKED.isoformat())
-    after = words_of(page(Desk(bench.folder), "/supplier", "?name=Alder+Film"))
+    after = words_of(page(LabReader(bench.folder), "/supplier", "?name=Alder+Film"))
 
     assert "Notice to the supplier (PDF)" in before
     assert "supplier answered" not in before
@@ -287,7 +287,7 @@ def test_the_digest_names_what_has_no_answer_for_over_fourteen_days(bench: Bench
     alert = drift(bench.folder)["id"]
 
     def said() -> str:
-        desk = Desk(bench.folder)
+        desk = LabReader(bench.folder)
         with desk.reading() as connection:
             return weekly_digest.as_html(weekly_digest.document(connection, desk.lab, NOW), {})
 
@@ -311,7 +311,7 @@ def test_a_wider_scatter_is_held_against_the_scatter_before(bench: Bench) -> Non
     bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 42)
     bench.drop_tests("all.csv", rows)
     bench.run()
-    desk = Desk(bench.folder)
+    desk = LabReader(bench.folder)
     with desk.reading() as connection:
         alert = next(
             one for one in stored_documents.alerts(connection, desk.lab, closed_too=True) if one["kind"] == "spread"

@@ -15,7 +15,7 @@ from support.receivers import free_port
 from dashboard.cli import main
 from dashboard.pages.bench import layout
 from dashboard.queries import bench_queries, page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from ingest.common.clock import now
 from ingest.common.instants import microseconds
@@ -82,7 +82,7 @@ def test_after_one_round_a_year_ahead_nothing_stays_silent_and_papers_have_the_r
 
     with open_store(running.folder).reading() as connection:
         assert {row["state"] for row in stored_documents.board(connection, lab)} == {"learning"}
-        assert page_queries.looked_at(connection, lab) == (NOW + HOUR).isoformat()
+        assert page_queries.reviewed(connection, lab) == (NOW + HOUR).isoformat()
         week = page_queries.last_week(connection, lab)
     assert week is not None
     assert week["lots"] == 1
@@ -201,7 +201,7 @@ def test_the_console_and_the_bench_page_say_that_the_clock_went_back(bench: Benc
     assert line.startswith("The computer's clock went back by 100 days between two rounds: the earlier one began at ")
     assert line.endswith("The newest round is believed; see that the clock is right now.")
     assert said.exit_code == 0
-    desk = Desk(bench.folder)
+    desk = LabReader(bench.folder)
     with desk.reading() as connection:
         assert bench_queries.bench(connection, desk.lab)["clock"] == line
     assert "went back by 100 days" in str(layout(desk))

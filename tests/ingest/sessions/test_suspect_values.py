@@ -14,7 +14,7 @@ from support.labs import MONDAY, Bench, lot_rows
 from dashboard.cli import main
 from dashboard.pages import bench as bench_page
 from dashboard.pages import lot as lot_page
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app
 from ingest.common.instants import microseconds
 from ingest.decisions.responses import session_subject
@@ -165,7 +165,7 @@ def test_a_wrong_call_says_what_there_is(slipped: Bench, arguments: tuple[str, .
 
 
 def test_the_pages_show_it_and_take_the_answer(slipped: Bench) -> None:
-    desk = Desk(slipped.folder)
+    desk = LabReader(slipped.folder)
     assert "Look at the values." in str(lot_page.layout(desk, supplier="Alder Film", lot="L12"))
     assert "1,000 times the usual" in str(bench_page.layout(desk))
 

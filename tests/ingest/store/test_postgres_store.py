@@ -23,7 +23,7 @@ from support.stores import on_both_stores
 from dashboard.cli import main
 from dashboard.delivery import weekly_digest
 from dashboard.queries import bench_queries, page_queries, stored_documents
-from dashboard.queries.lab_reader import Desk
+from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.web.app import page
 from ingest.common.errors import LabFileError, StoreError
@@ -129,7 +129,9 @@ PAGES = [
 def test_every_page_of_the_demo_lab_is_the_same(
     path: str, search: str, tmp_path_factory: pytest.TempPathFactory, demo_on_server: Path
 ) -> None:
-    shown = [page(Desk(folder), path, search) for folder in (demo_lab(tmp_path_factory.getbasetemp()), demo_on_server)]
+    shown = [
+        page(LabReader(folder), path, search) for folder in (demo_lab(tmp_path_factory.getbasetemp()), demo_on_server)
+    ]
     in_a_file, on_a_server = (json.dumps(one, cls=PlotlyJSONEncoder) for one in shown)
 
     assert "This can't be shown." not in in_a_file
@@ -140,7 +142,7 @@ def test_every_page_of_the_demo_lab_is_the_same(
 def test_pages_of_a_lab_without_any_alert_or_lot_are_shown(path: str, shared: Bench) -> None:
     shared.run()
 
-    assert "This can't be shown." not in json.dumps(page(Desk(shared.folder), path, ""), cls=PlotlyJSONEncoder)
+    assert "This can't be shown." not in json.dumps(page(LabReader(shared.folder), path, ""), cls=PlotlyJSONEncoder)
 
 
 def test_an_address_that_names_nothing_is_no_trouble_of_the_store(shared: Bench) -> None:
@@ -148,7 +150,7 @@ def test_an_address_that_names_nothing_is_no_trouble_of_the_store(shared: Bench)
 
     for path in ("/lot", "/stream", "/supplier", "/alerts"):
         text = json.dumps(
-            page(Desk(shared.folder), path, "?supplier=a%00b&lot=%00&name=%00&kind=%00"), cls=PlotlyJSONEncoder
+            page(LabReader(shared.folder), path, "?supplier=a%00b&lot=%00&name=%00&kind=%00"), cls=PlotlyJSONEncoder
         )
         assert "postgresql" not in text
 
