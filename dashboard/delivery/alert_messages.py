@@ -26,7 +26,7 @@ from dashboard.text.formatting import (
 from ingest.common.text import printable
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["Letter", "Surroundings", "about_many", "about_one", "urgent_first"]
+__all__ = ["Message", "Surroundings", "about_many", "about_one", "urgent_first"]
 
 Document = dict[str, Any]
 
@@ -56,7 +56,7 @@ TYPST = b"""#set page(width: auto, height: auto, margin: 8pt, fill: white)
 
 
 @dataclass(frozen=True, slots=True)
-class Letter:
+class Message:
     """A message before it is put into an envelope; `picture` is a PNG, empty where there is none."""
 
     subject: str
@@ -86,12 +86,12 @@ def urgent_first(alerts: Sequence[Document]) -> list[Document]:
 # One alert
 
 
-def about_one(alert: Document, around: Surroundings) -> Letter:
+def about_one(alert: Document, around: Surroundings) -> Message:
     """The letter about one alert."""
     first = f"{alert['grade']}: {alert['message']}. {_look_at(alert)}."
     shown = _picture(alert, around)
     parts = [first, _figures(alert, around), LEGEND_NOTE if shown else "", *_foot(around, _page(alert))]
-    return Letter(_subject(f"{alert['grade']}: {alert['message']}"), _text(parts), shown)
+    return Message(_subject(f"{alert['grade']}: {alert['message']}"), _text(parts), shown)
 
 
 LEGEND_NOTE = "The picture shows the lots of the last year, what is usual, the limit and the outlook."
@@ -189,7 +189,7 @@ def _legend(evidence: Document) -> str:
 # Many alerts
 
 
-def about_many(alerts: Sequence[Document], around: Surroundings) -> Letter:
+def about_many(alerts: Sequence[Document], around: Surroundings) -> Message:
     """The letter that counts: a storm, or a first look at a long history."""
     ordered = urgent_first(alerts)
     act = sum(alert["grade"] == Grade.ACT for alert in ordered)
@@ -197,7 +197,7 @@ def about_many(alerts: Sequence[Document], around: Surroundings) -> Letter:
     first = f"{told}. The most urgent: {ordered[0]['message']}. {_look_at(ordered[0])}."
     lines = [f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])})" for alert in ordered[:LISTED]]
     lines += [f"and {len(ordered) - LISTED} more: lotdrift alerts"] if len(ordered) > LISTED else []
-    return Letter(_subject(told), _text([first, "\n".join(lines), *_foot(around, "/alerts")]))
+    return Message(_subject(told), _text([first, "\n".join(lines), *_foot(around, "/alerts")]))
 
 
 # Shared

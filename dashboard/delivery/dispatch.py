@@ -17,9 +17,9 @@ from filelock import FileLock, Timeout
 from sqlalchemy import Connection
 
 from dashboard.delivery import weekly_digest
-from dashboard.delivery.alert_messages import Letter, Surroundings
-from dashboard.delivery.routing import Way, digest_ways, is_held_back, ways
-from dashboard.delivery.sender import Batch, Carrier
+from dashboard.delivery.alert_messages import Message, Surroundings
+from dashboard.delivery.routing import Destination, destinations, digest_destinations, is_held_back
+from dashboard.delivery.sender import Batch, Sender
 from dashboard.queries import stored_documents
 from ingest.alerts import delivery_queue
 from ingest.alerts.delivery_queue import Due
@@ -28,13 +28,13 @@ from ingest.config.lab import Lab
 from ingest.store.store import Store
 from spc.vocabulary.enums import AlertState
 
-__all__ = ["STORM", "deliver", "waiting"]
+__all__ = ["BULK", "deliver", "waiting"]
 
 Document = dict[str, Any]
 Pair = tuple[str, str]
 
 # More new alerts than this at once are told in one message.
-STORM = 5
+BULK = 5
 LOCK_NAME = ".lotdrift.delivery.lock"
 LOCK_SECONDS = 120
 DIGEST = "digest-"
@@ -80,7 +80,7 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
     by_id = {alert["id"]: alert for alert in alerts}
     batches = [_batch(group, by_id, wanted) for group in _groups(due)]
     with store.reading() as connection:
-        carrier = Carrier(lab, now, environ, _surroundings(connection, lab), _digest_letter(connection, lab, now, due))
+        carrier = Sender(lab, now, environ, _surroundings(connection, lab), _digest_letter(connection, lab, now, due))
     return _send_all(store, carrier, batches)
 
 
@@ -92,12 +92,12 @@ def _is_told(alert: Document) -> bool:
     return alert["state"] == AlertState.OPEN and alert["held_under"] is None
 
 
-def _wanted(connection: Connection, lab: Lab, alerts: Sequence[Document], now: datetime) -> dict[Pair, Way]:
+def _wanted(connection: Connection, lab: Lab, alerts: Sequence[Document], now: datetime) -> dict[Pair, Destination]:
     """Every alert, and the week's summary, by every way that it goes."""
-    pairs = {(alert["id"], channel): way for alert in alerts for channel, way in ways(lab, alert).items()}
+    pairs = {(alert["id"], channel): way for alert in alerts for channel, way in destinations(lab, alert).items()}
     monday = weekly_digest.due_at(now, lab)
     if _had_round_before(connection, monday):
-        pairs |= {(f"{DIGEST}{monday.date()}", channel): way for channel, way in digest_ways(lab).items()}
+        pairs |= {(f"{DIGEST}{monday.date()}", channel): way for channel, way in digest_destinations(lab).items()}
     return pairs
 
 
@@ -107,7 +107,7 @@ def _had_round_before(connection: Connection, moment: datetime) -> bool:
     return first is not None and first < microseconds(moment)
 
 
-def _may_go(item: Due, lab: Lab, wanted: Mapping[Pair, Way], now: datetime) -> bool:
+def _may_go(item: Due, lab: Lab, wanted: Mapping[Pair, Destination], now: datetime) -> bool:
     way = wanted.get((item.about, item.channel))
     return way is not None and not is_held_back(lab, item.channel, way, now)
 
@@ -122,11 +122,11 @@ def _groups(due: Sequence[Due]) -> Iterator[list[Due]]:
         claimed = sorted((item for item in items if item.message), key=lambda item: str(item.message))
         yield from (list(group) for _, group in groupby(claimed, key=lambda item: item.message))
         fresh = [item for item in items if not item.message and not item.about.startswith(DIGEST)]
-        yield from [fresh] if len(fresh) > STORM else [[item] for item in fresh]
+        yield from [fresh] if len(fresh) > BULK else [[item] for item in fresh]
         yield from [[item] for item in items if not item.message and item.about.startswith(DIGEST)]
 
 
-def _batch(items: list[Due], alerts: Mapping[str, Document], wanted: Mapping[Pair, Way]) -> Batch:
+def _batch(items: list[Due], alerts: Mapping[str, Document], wanted: Mapping[Pair, Destination]) -> Batch:
     to = dict.fromkeys(reader for item in items for reader in wanted[item.about, item.channel].to)
     told = [alerts[item.about] for item in items if item.about in alerts]
     return Batch(items[0].message or _name(items), items[0].channel, tuple(to), items, told)
@@ -158,14 +158,14 @@ def _surroundings(connection: Connection, lab: Lab) -> Surroundings:
     )
 
 
-def _digest_letter(connection: Connection, lab: Lab, now: datetime, due: Sequence[Due]) -> Letter | None:
+def _digest_letter(connection: Connection, lab: Lab, now: datetime, due: Sequence[Due]) -> Message | None:
     if not any(item.about.startswith(DIGEST) for item in due):
         return None
     week = weekly_digest.document(connection, lab, weekly_digest.due_at(now, lab))
-    return weekly_digest.as_letter(week, stored_documents.all_sketches(connection), lab.mail.dashboard)
+    return weekly_digest.as_message(week, stored_documents.all_sketches(connection), lab.mail.dashboard)
 
 
-def _send_all(store: Store, carrier: Carrier, batches: Sequence[Batch]) -> list[str]:
+def _send_all(store: Store, carrier: Sender, batches: Sequence[Batch]) -> list[str]:
     """Claim, send, note, one message after the other; a server that is down is asked once."""
     with carrier:
         for batch in sorted(batches, key=lambda batch: batch.urgency):
@@ -174,9 +174,9 @@ def _send_all(store: Store, carrier: Carrier, batches: Sequence[Batch]) -> list[
             trouble = carrier.carry(batch)
             with store.writing() as connection:
                 if trouble is None:
-                    delivery_queue.settle(connection, batch.items, microseconds(carrier.now))
+                    delivery_queue.mark_sent(connection, batch.items, microseconds(carrier.now))
                 else:
-                    delivery_queue.put_off(
+                    delivery_queue.reschedule(
                         connection, batch.items, microseconds(carrier.now), str(trouble),
                         unsure=trouble.unsure, lasting=trouble.lasting,
                     )  # fmt: skip

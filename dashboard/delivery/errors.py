@@ -8,12 +8,12 @@ from contextlib import contextmanager
 
 from ingest.common.text import printable
 
-__all__ = ["Unsent", "cut_off_after"]
+__all__ = ["DeliveryError", "cut_off_after"]
 
 REASON_CHARACTERS = 200
 
 
-class Unsent(Exception):
+class DeliveryError(Exception):
     """A message that was not taken.
 
     `unsure`: it may have arrived all the same. `lasting`: asking again soon is of no use. `everywhere`: the server as a

@@ -14,7 +14,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 from pathlib import Path
 
-from dashboard.delivery.alert_messages import Letter
+from dashboard.delivery.alert_messages import Message
 from ingest.common.durable import write_whole
 
 __all__ = ["envelope", "leave", "message_id"]
@@ -29,7 +29,7 @@ def message_id(name: str, channel: str, sender: str | None) -> str:
     return f"<{name}.{reader}@{sender.partition('@')[2] if sender else NO_HOST}>"
 
 
-def envelope(letter: Letter, identity: str, sender: str | None, to: Sequence[str], moment: datetime) -> EmailMessage:
+def envelope(letter: Message, identity: str, sender: str | None, to: Sequence[str], moment: datetime) -> EmailMessage:
     """The letter with its headers (RFC 5322); `to` are declared addresses, `moment` an aware time."""
     message = EmailMessage(policy=SMTP)
     message["Subject"] = letter.subject

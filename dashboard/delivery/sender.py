@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Self, cast
 
-from dashboard.delivery.alert_messages import GRADES, Letter, Surroundings, about_many, about_one
-from dashboard.delivery.errors import Unsent
+from dashboard.delivery.alert_messages import GRADES, Message, Surroundings, about_many, about_one
+from dashboard.delivery.errors import DeliveryError
 from dashboard.delivery.mail_message import envelope, leave, message_id
 from dashboard.delivery.routing import MAIL, OUTBOX, WEBHOOK, outlet
 from dashboard.delivery.smtp import MailServer
@@ -22,7 +22,7 @@ from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.config.notification_models import Webhook
 
-__all__ = ["Batch", "Carrier"]
+__all__ = ["Batch", "Sender"]
 
 Document = dict[str, Any]
 
@@ -44,16 +44,16 @@ class Batch:
         return min(grades, default=len(GRADES)), self.items[0].noted_us
 
 
-class Carrier:
+class Sender:
     """Carries the messages of one round, over one connection to the mail server; use it as a context."""
 
     def __init__(
-        self, lab: Lab, now: datetime, environ: Mapping[str, str], around: Surroundings, week: Letter | None
+        self, lab: Lab, now: datetime, environ: Mapping[str, str], around: Surroundings, week: Message | None
     ) -> None:
         self.now = now
         self._lab, self._environ, self._around, self._week = lab, environ, around, week
         self._mail_server = MailServer(lab.mail, environ)
-        self._down: dict[str, Unsent] = {}
+        self._down: dict[str, DeliveryError] = {}
         self._troubles: Counter[str] = Counter()
         self._open = ExitStack()
 
@@ -64,16 +64,16 @@ class Carrier:
     def __exit__(self, *error: object) -> None:
         self._open.close()
 
-    def carry(self, batch: Batch) -> Unsent | None:
+    def carry(self, batch: Batch) -> DeliveryError | None:
         """Carry one message; why it did not go out, or None."""
         server = self._server(batch.channel)
         try:
             if server in self._down:
                 raise self._down[server]
             self._send(batch)
-        except Unsent as trouble:
+        except DeliveryError as trouble:
             if trouble.everywhere:
-                self._down[server] = Unsent(str(trouble), everywhere=True)
+                self._down[server] = DeliveryError(str(trouble), everywhere=True)
             self._troubles[f"{server if trouble.everywhere else printable(batch.channel)}: {trouble}"] += 1
             return trouble
         return None
@@ -105,9 +105,9 @@ class Carrier:
         try:
             leave(self._lab.folder / "outbox", batch.name, message)
         except OSError as error:
-            raise Unsent(f"{error.filename} can't be written ({error.strerror})", everywhere=True) from error
+            raise DeliveryError(f"{error.filename} can't be written ({error.strerror})", everywhere=True) from error
 
-    def _letter(self, batch: Batch) -> Letter:
+    def _letter(self, batch: Batch) -> Message:
         if not batch.alerts:
             assert self._week is not None  # made where a summary is due
             return self._week

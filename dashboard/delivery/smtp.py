@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from email.message import EmailMessage
 from typing import Self
 
-from dashboard.delivery.errors import Unsent, cut_off_after
+from dashboard.delivery.errors import DeliveryError, cut_off_after
 from ingest.config.notification_models import Mail
 
 __all__ = ["PASSWORD", "USER", "MailServer"]
@@ -54,24 +54,24 @@ class MailServer:
             except smtplib.SMTPSenderRefused as error:
                 # It is about us, not about the reader: no other message fares better before that is set right.
                 told = _said(error.smtp_code, error.smtp_error)
-                raise Unsent(f"took nothing from {self._mail.from_} ({told})", everywhere=True) from error
+                raise DeliveryError(f"took nothing from {self._mail.from_} ({told})", everywhere=True) from error
             except smtplib.SMTPResponseException as error:
                 raise _refused(error.smtp_code, error.smtp_error) from error
             except (OSError, smtplib.SMTPException) as error:
                 # The whole text may have been with the server when the line went dead.
                 self._drop()
-                raise Unsent(self._told("fell silent", error), unsure=True, everywhere=True) from error
+                raise DeliveryError(self._told("fell silent", error), unsure=True, everywhere=True) from error
 
     def _connected(self) -> smtplib.SMTP:
         if self._connection is None:
             try:
                 self._log_in(self._connect())
-            except Unsent:
+            except DeliveryError:
                 self._drop()
                 raise
             except (OSError, smtplib.SMTPException, ValueError) as error:
                 self._drop()
-                raise Unsent(self._why(error), everywhere=True) from error
+                raise DeliveryError(self._why(error), everywhere=True) from error
         assert self._connection is not None  # made by the lines above
         return self._connection
 
@@ -100,7 +100,7 @@ class MailServer:
         if not user or self._mail.security == "none":
             return
         if not password:
-            raise Unsent(f"{USER} is set in the environment, {PASSWORD} is not; set both", everywhere=True)
+            raise DeliveryError(f"{USER} is set in the environment, {PASSWORD} is not; set both", everywhere=True)
         # One try: the library's own login would try a wrong password again by every mechanism, which locks accounts.
         connection.ehlo_or_helo_if_needed()
         offered = str(connection.esmtp_features.get("auth", "")).upper().split()
@@ -137,9 +137,9 @@ class MailServer:
         return f"{what} ({str(error) or type(error).__name__})"
 
 
-def _refused(code: int, said: bytes | str) -> Unsent:
+def _refused(code: int, said: bytes | str) -> DeliveryError:
     """What an answer of 4xx (later) or 5xx (not at all) means."""
-    return Unsent(f"did not take it ({_said(code, said)})", lasting=code >= 500, everywhere=code == SERVICE_GONE)
+    return DeliveryError(f"did not take it ({_said(code, said)})", lasting=code >= 500, everywhere=code == SERVICE_GONE)
 
 
 def _said(code: int, said: bytes | str) -> str:

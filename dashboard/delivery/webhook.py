@@ -21,7 +21,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from dashboard.delivery.alert_messages import urgent_first
-from dashboard.delivery.errors import Unsent, cut_off_after
+from dashboard.delivery.errors import DeliveryError, cut_off_after
 from dashboard.text.formatting import CAUTIONS
 from ingest.config.notification_models import Webhook
 
@@ -66,7 +66,9 @@ def post(hook: Webhook, what: Post, environ: Mapping[str, str]) -> None:
     """Post one message; Unsent where the receiver did not take it (any answer but 2xx)."""
     secret = environ.get(hook.secret)
     if not secret:
-        raise Unsent(f"{hook.secret} is not set in the environment; set it to the secret agreed on", everywhere=True)
+        raise DeliveryError(
+            f"{hook.secret} is not set in the environment; set it to the secret agreed on", everywhere=True
+        )
     address = urlsplit(hook.url)
     connection = _connection(hook, environ)
     target = f"{address.path or '/'}{'?' + address.query if address.query else ''}"
@@ -74,16 +76,18 @@ def post(hook: Webhook, what: Post, environ: Mapping[str, str]) -> None:
         try:
             connection.connect()
         except (OSError, http.client.HTTPException) as error:
-            raise Unsent(_why(error), everywhere=True) from error
+            raise DeliveryError(_why(error), everywhere=True) from error
         try:
             uri = f"{address.scheme}://{address.netloc}{target}"
             connection.request("POST", target, what.body, _headers(uri, what, secret.encode()))
             status = connection.getresponse().status
         except (OSError, http.client.HTTPException) as error:
-            raise Unsent(f"fell silent ({str(error) or type(error).__name__})", unsure=True, everywhere=True) from error
+            raise DeliveryError(
+                f"fell silent ({str(error) or type(error).__name__})", unsure=True, everywhere=True
+            ) from error
     if not 200 <= status < 300:
         lasting = status < 500 and status not in PASSING
-        raise Unsent(f"did not take it (status {status})", lasting=lasting, everywhere=not lasting)
+        raise DeliveryError(f"did not take it (status {status})", lasting=lasting, everywhere=not lasting)
 
 
 def _connection(hook: Webhook, environ: Mapping[str, str]) -> http.client.HTTPConnection:

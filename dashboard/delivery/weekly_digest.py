@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, room
-from dashboard.delivery.alert_messages import Letter, urgent_first
+from dashboard.delivery.alert_messages import Message, urgent_first
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
@@ -28,7 +28,7 @@ from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 if TYPE_CHECKING:
     from flask import Flask, Response
 
-__all__ = ["HOUR", "add_digest", "as_html", "as_letter", "document", "due_at"]
+__all__ = ["HOUR", "add_digest", "as_html", "as_message", "document", "due_at"]
 
 Document = dict[str, Any]
 Part = tuple[str, list[str]]
@@ -190,14 +190,14 @@ def _silent(week: Document) -> list[str]:
     ] + feeds
 
 
-def as_letter(week: Document, pictures: dict[tuple[str, str, str], SparklineData], dashboard: str | None) -> Letter:
+def as_message(week: Document, pictures: dict[tuple[str, str, str], SparklineData], dashboard: str | None) -> Message:
     """The digest as mail: text, and the page beside it."""
     where = f"{dashboard.rstrip('/')}/digest" if dashboard else "lotdrift serve"
     blocks = [f"{title}\n" + "\n".join(f"- {line}" for line in lines) for title, lines in _parts(week)]
     paragraphs = [_headline(week), *blocks, f"See it with: {where}", week["lab"], CAUTIONS]
     said = "\n".join(printable(line) for line in "\n\n".join(paragraphs).split("\n"))
     subject = f"[lotdrift] {_headline(week).partition(';')[0]}"
-    return Letter(subject, f"{said}\n", html=as_html(week, pictures))
+    return Message(subject, f"{said}\n", html=as_html(week, pictures))
 
 
 def as_html(week: Document, pictures: dict[tuple[str, str, str], SparklineData]) -> str:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from ingest.common.instants import MINUTE_US
 from ingest.store.store import insert_many
 
-__all__ = ["CLAIMED", "SENT", "WAITING", "Due", "claim", "due", "note", "put_off", "settle", "tell_waiting"]
+__all__ = ["CLAIMED", "SENT", "WAITING", "Due", "claim", "due", "mark_sent", "note", "reschedule", "tell_waiting"]
 
 WAITING, CLAIMED, SENT = "waiting", "claimed", "sent"
 
@@ -68,12 +68,12 @@ def claim(connection: Connection, items: Sequence[Due], message: str) -> None:
     _set(connection, items, {"state": CLAIMED, "message": message})
 
 
-def settle(connection: Connection, items: Sequence[Due], now_us: int) -> None:
+def mark_sent(connection: Connection, items: Sequence[Due], now_us: int) -> None:
     """Note items as sent."""
     _set(connection, items, {"state": SENT, "sent_us": now_us, "reason": ""})
 
 
-def put_off(
+def reschedule(
     connection: Connection,
     items: Sequence[Due],
     now_us: int,

@@ -16,7 +16,7 @@ from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
 from support.receivers import MailBox, Receiver, free_port, mail_server, receiver
 
 from dashboard.delivery import dispatch
-from dashboard.delivery.dispatch import STORM, waiting
+from dashboard.delivery.dispatch import BULK, waiting
 from ingest.config.lab import load
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
@@ -88,28 +88,28 @@ def test_an_alert_is_told_once_also_when_it_is_opened_again(tmp_path: Path) -> N
 
 def test_a_storm_is_one_message_that_counts_and_begins_with_the_most_urgent(tmp_path: Path) -> None:
     alarms = Alarms(tmp_path)
-    for number in range(STORM):
+    for number in range(BULK):
         alarms.raise_alert(f"look{number}", grade="look")
     alarms.raise_alert("worst", grade="act", raised_us=1)
 
     alarms.deliver()
 
     (mail,) = alarms.outbox().values()
-    assert mail["Subject"] == f"[lotdrift] {STORM + 1} new alerts, 1 of them to act on"
+    assert mail["Subject"] == f"[lotdrift] {BULK + 1} new alerts, 1 of them to act on"
     lines = text_of(mail).split("\n")
-    assert lines[0].startswith(f"{STORM + 1} new alerts, 1 of them to act on. The most urgent: Alder Film")
+    assert lines[0].startswith(f"{BULK + 1} new alerts, 1 of them to act on. The most urgent: Alder Film")
     assert "worst rising" in lines[0]
-    assert [line.split(":")[0] for line in lines[2 : STORM + 3]] == ["act", *["look"] * STORM]
+    assert [line.split(":")[0] for line in lines[2 : BULK + 3]] == ["act", *["look"] * BULK]
 
 
 def test_as_many_alerts_as_are_no_storm_are_a_file_each(tmp_path: Path) -> None:
     alarms = Alarms(tmp_path)
-    for number in range(STORM):
+    for number in range(BULK):
         alarms.raise_alert(f"a{number}")
 
     alarms.deliver()
 
-    assert len(alarms.outbox()) == STORM
+    assert len(alarms.outbox()) == BULK
 
 
 def test_a_round_killed_before_it_told_is_made_good_by_the_next(tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_round_killed_before_it_told_is_made_good_by_the_next(tmp_path: Path) 
 
 def test_a_file_written_again_after_a_crash_is_the_same_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     alarms = Alarms(tmp_path)
-    for number in range(STORM + 1):
+    for number in range(BULK + 1):
         alarms.raise_alert(f"a{number}")
     with monkeypatch.context() as patched:
         patched.setattr(dispatch.deliveries, "settle", _interrupt)
@@ -311,7 +311,7 @@ def test_pauses_grow_to_six_hours_and_no_further(tmp_path: Path) -> None:
 def test_what_piled_up_while_the_server_was_down_is_one_message(tmp_path: Path) -> None:
     box, port = MailBox(), free_port()
     alarms = Alarms(tmp_path, served(port))
-    for number in range(STORM + 1):
+    for number in range(BULK + 1):
         alarms.raise_alert(f"a{number}")
         alarms.deliver(after=LATER)
 
@@ -319,7 +319,7 @@ def test_what_piled_up_while_the_server_was_down_is_one_message(tmp_path: Path) 
         alarms.deliver(after=LATER)
 
     assert [mail["Subject"] for _, mail in box.mails] == [
-        f"[lotdrift] {STORM + 1} new alerts, {STORM + 1} of them to act on"
+        f"[lotdrift] {BULK + 1} new alerts, {BULK + 1} of them to act on"
     ] * len(READERS)
 
 
@@ -378,8 +378,8 @@ def test_a_storm_that_may_have_arrived_goes_again_as_the_same_message_and_takes_
 
     first, again, other = sorted(box.mails, key=lambda arrived: "late" in text_of(arrived[1]))
     assert first[1]["Message-ID"] == again[1]["Message-ID"] != other[1]["Message-ID"]
-    assert [text_of(mail).count("\nact: ") for _, mail in box.mails] == [STORM + 1] * 3
-    assert alarms.states() == {"sent": 2 * (STORM + 1)}
+    assert [text_of(mail).count("\nact: ") for _, mail in box.mails] == [BULK + 1] * 3
+    assert alarms.states() == {"sent": 2 * (BULK + 1)}
 
 
 def test_a_posted_storm_that_may_have_arrived_goes_again_as_the_same_message(tmp_path: Path) -> None:
@@ -404,21 +404,21 @@ def test_a_posted_storm_that_may_have_arrived_goes_again_as_the_same_message(tmp
 
 
 def _raise_storm(alarms: Alarms, name: str) -> None:
-    for number in range(STORM + 1):
+    for number in range(BULK + 1):
         alarms.raise_alert(f"{name}{number}")
 
 
 def test_two_processes_at_once_send_each_message_once(tmp_path: Path) -> None:
     box, port = MailBox(seconds=0.2), free_port()
     alarms = Alarms(tmp_path, served(port))
-    for number in range(STORM):
+    for number in range(BULK):
         alarms.raise_alert(f"a{number}")
 
     with mail_server(box, port):
         senders = [subprocess.Popen([sys.executable, "-c", SENDER, str(tmp_path)]) for _ in range(2)]
         assert [sender.wait(60) for sender in senders] == [0, 0]
 
-    assert len(box.names) == len(set(box.names)) == STORM * len(READERS)
+    assert len(box.names) == len(set(box.names)) == BULK * len(READERS)
 
 
 SENDER = """

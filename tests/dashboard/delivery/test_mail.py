@@ -14,7 +14,7 @@ from support.alarms import LATER, Alarms, text_of
 from support.receivers import PASSWORD, USER, MailBox, authority_file, dripping, free_port, mail_server
 
 from dashboard.charts.sparkline import SparklineData
-from dashboard.delivery.alert_messages import LOOK_AT, Letter, Surroundings, about_many, about_one
+from dashboard.delivery.alert_messages import LOOK_AT, Message, Surroundings, about_many, about_one
 from dashboard.delivery.mail_message import envelope, message_id
 from dashboard.text.formatting import CAUTIONS
 from spc.vocabulary.enums import Kind
@@ -152,7 +152,7 @@ def test_the_chart_is_a_picture_that_mail_programs_show() -> None:
 
 
 def test_headers_follow_the_standards_for_mail_by_machines() -> None:
-    mail = envelope(Letter("s", "t\n"), "<a@example.org>", "lotdrift@example.org", ("head@example.org",), MOMENT)
+    mail = envelope(Message("s", "t\n"), "<a@example.org>", "lotdrift@example.org", ("head@example.org",), MOMENT)
 
     assert mail["From"] == "lotdrift <lotdrift@example.org>"
     assert mail["To"] == "head@example.org"

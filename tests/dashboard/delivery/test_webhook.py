@@ -15,7 +15,7 @@ import pytest
 from support.alarms import LATER, WEDNESDAY, Alarms
 from support.receivers import Receiver, authority_file, dripping, free_port, receiver
 
-from dashboard.delivery.dispatch import STORM
+from dashboard.delivery.dispatch import BULK
 from dashboard.delivery.webhook import MOST_ALERTS, body_of, content_digest, sign, signature_base
 from dashboard.text.formatting import CAUTIONS
 
@@ -144,7 +144,7 @@ def test_the_body_holds_the_alert_as_the_command_prints_it(tmp_path: Path) -> No
 def test_a_storm_is_one_post(tmp_path: Path) -> None:
     told, port = Receiver(), free_port()
     alarms = Alarms(tmp_path, declared(port))
-    for number in range(STORM + 1):
+    for number in range(BULK + 1):
         alarms.raise_alert(f"a{number}", grade="look" if number else "act", raised_us=number)
 
     with receiver(told, port):
@@ -152,7 +152,7 @@ def test_a_storm_is_one_post(tmp_path: Path) -> None:
 
     ((_, _, body),) = told.posts
     document = json.loads(body)
-    assert document["count"] == len(document["alerts"]) == STORM + 1
+    assert document["count"] == len(document["alerts"]) == BULK + 1
     assert document["alerts"][0]["id"] == "a0"
 
 

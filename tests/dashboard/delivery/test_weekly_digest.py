@@ -195,7 +195,7 @@ def test_it_names_the_streams_that_come_closest_with_the_figures_of_the_board(la
 
 
 def test_it_names_what_was_silent(lab: Alarms) -> None:
-    text = weekly_digest.as_letter(week_of(lab), {}, None).text
+    text = weekly_digest.as_message(week_of(lab), {}, None).text
 
     silent = text.split("What was silent\n")[1].split("\n\n")[0]
     assert silent == "- Cedar Film MB-10, shielding energy: last lot Q19 on 13 Jul 2026"
@@ -227,7 +227,7 @@ def test_it_counts_the_weeks_tests_and_tells_what_is_new_open_and_settled(lab: A
 
 
 def test_a_week_in_which_nothing_happened_says_so(tmp_path: Path) -> None:
-    letter = weekly_digest.as_letter(week_of(Alarms(tmp_path)), {}, None)
+    letter = weekly_digest.as_message(week_of(Alarms(tmp_path)), {}, None)
 
     assert letter.subject == "[lotdrift] Week to 30 Nov 2026: 0 new alerts, 0 open, 0 of them to act on"
     assert [part.split("\n") for part in letter.text.split("\n\n")[1:5]] == [

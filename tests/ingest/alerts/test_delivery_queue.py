@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from support.labs import Bench
 
 from ingest.alerts import delivery_queue
-from ingest.alerts.delivery_queue import Due, claim, due, note, put_off, settle, tell_waiting
+from ingest.alerts.delivery_queue import Due, claim, due, mark_sent, note, reschedule, tell_waiting
 from ingest.common.instants import MINUTE_US
 from ingest.store.store import open_store
 
@@ -50,7 +50,7 @@ def test_what_waits_and_is_wanted_no_more_is_forgotten_and_what_may_have_arrived
     note(connection, [("waits", "mail"), ("waits", "post"), ("claimed", "mail"), ("sent", "mail")], START)
     items = {item.about: item for item in due(connection, START)}
     claim(connection, [items["claimed"], items["sent"]], "one message")
-    settle(connection, [items["sent"]], START + 5)
+    mark_sent(connection, [items["sent"]], START + 5)
 
     note(connection, [("waits", "mail")], START + 9)
 
@@ -71,7 +71,7 @@ def test_a_try_that_failed_is_made_again_after_twice_the_pause_up_to_six_hours(
     note(connection, [("a", "mail")], START)
     (item,) = due(connection, START)
 
-    put_off(connection, [replace(item, tries=tries)], START, "down")
+    reschedule(connection, [replace(item, tries=tries)], START, "down")
 
     again = START + minutes * MINUTE_US
     assert due(connection, again - 1) == []
@@ -82,7 +82,7 @@ def test_a_server_that_refuses_for_good_is_spared_for_six_hours_at_once(connecti
     # RFC 5321, section 4.2.1: a client should not repeat the exact request after a permanent refusal.
     note(connection, [("a", "mail")], START)
 
-    put_off(connection, due(connection, START), START, "no such reader", lasting=True)
+    reschedule(connection, due(connection, START), START, "no such reader", lasting=True)
 
     assert due(connection, START + SIX_HOURS - 1) == []
     assert len(due(connection, START + SIX_HOURS)) == 1
@@ -93,9 +93,9 @@ def test_what_certainly_did_not_arrive_waits_without_a_name_and_what_may_have_ke
     items = {item.about: item for item in due(connection, START)}
     claim(connection, list(items.values()), "the message")
 
-    put_off(connection, [items["sure"]], START, "refused")
-    put_off(connection, [items["unsure"]], START, "cut off", unsure=True)
-    put_off(connection, [replace(items["unsure before"], message="the message")], START, "refused")
+    reschedule(connection, [items["sure"]], START, "refused")
+    reschedule(connection, [items["unsure"]], START, "cut off", unsure=True)
+    reschedule(connection, [replace(items["unsure before"], message="the message")], START, "refused")
 
     assert states(connection) == {
         "sure": ("waiting", None, None),
@@ -110,10 +110,10 @@ def test_the_bench_page_tells_each_channel_that_failed_with_its_oldest_note_and_
     note(connection, [("a", "post"), ("a", "mail")], START)
     note(connection, [("a", "post"), ("a", "mail"), ("b", "mail"), ("c", "mail"), ("c", "new")], START + 7)
     items = {(item.about, item.channel): item for item in due(connection, START)}
-    put_off(connection, [items["a", "mail"]], START, "cut off", unsure=True)
-    put_off(connection, [items["b", "mail"], items["c", "mail"]], START + MINUTE_US, "cut off", unsure=True)
-    put_off(connection, [items["a", "post"]], START, "refused")
-    settle(connection, [items["c", "mail"]], START + 2 * MINUTE_US)
+    reschedule(connection, [items["a", "mail"]], START, "cut off", unsure=True)
+    reschedule(connection, [items["b", "mail"], items["c", "mail"]], START + MINUTE_US, "cut off", unsure=True)
+    reschedule(connection, [items["a", "post"]], START, "refused")
+    mark_sent(connection, [items["c", "mail"]], START + 2 * MINUTE_US)
 
     assert tell_waiting(connection) == [
         ("mail", 2, START, START + 6 * MINUTE_US, "cut off"),

@@ -40,7 +40,7 @@ def steps(monkeypatch: pytest.MonkeyPatch) -> Steps:
 def test_a_mail_is_on_the_disk_before_it_is_noted_as_sent(
     tmp_path: Path, steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = delivery_queue.settle
+    real = delivery_queue.mark_sent
 
     def settle(*args: Any) -> None:
         steps.append(("noted", "as sent"))
