@@ -17,12 +17,13 @@ from dashboard.queries import stored_documents
 from ingest.common.instants import WEEK_US, from_microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
+from ingest.documents.served import served
 from ingest.store.last_round import last_round
 from spc.vocabulary.enums import Kind
 
 __all__ = ["LOT_BY_LOT", "document", "file_name"]
 
-Document = dict[str, Any]
+Document = Any
 
 """Days within which an answer is asked for: common practice."""
 CHART_WEEKS = 78
@@ -50,7 +51,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> Document:
         "drawn_up_at": stored_documents.iso(last_round(connection), lab.zone),
         "raised_at": stored_documents.iso(row["raised_us"], lab.zone),
         **_method(lab, row, evidence),
-        "evidence": stored_documents.with_times(evidence, lab),
+        "evidence": served(evidence, lab.zone),
         "from_lots": _from_lots(connection, row["stream_id"]),
         "lots": concerned,
         "points": _charted(points, concerned),

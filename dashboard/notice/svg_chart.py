@@ -14,7 +14,7 @@ from spc.vocabulary.enums import Scale
 
 __all__ = ["chart"]
 
-Document = dict[str, Any]
+Document = Any
 
 WIDTH, HEIGHT = 520, 190
 LEFT, RIGHT, TOP, BOTTOM = 56, 8, 16, 20

@@ -12,7 +12,7 @@ from spc.vocabulary.enums import Kind, Scale
 
 __all__ = ["ASKED", "NOT_SAID", "WRITTEN", "headline", "legend", "lot_rows", "measured", "moved", "title", "validity"]
 
-Document = dict[str, Any]
+Document = Any
 
 HEADLINES = {
     Kind.LIMIT: "a lot is outside the limit",

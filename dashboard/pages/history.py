@@ -19,7 +19,7 @@ from dashboard.text.subject_names import address
 
 __all__ = ["add_download", "layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 PATH, FILE_PATH = "/history", "/history-file"
 A_PAGE = 50

@@ -22,7 +22,7 @@ from ingest.common.text import quoted
 
 __all__ = ["add_downloads", "layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 MEDIA_TYPES = {
     "csv": "text/csv; charset=utf-8",

@@ -16,7 +16,7 @@ from spc.vocabulary.enums import Scale
 
 __all__ = ["chart", "score_bar"]
 
-Document = dict[str, Any]
+Document = Any
 
 WIDTH, HEIGHT = 380, 128
 LEFT, RIGHT, TOP, BOTTOM = 52, 8, 8, 18

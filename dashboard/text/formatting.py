@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -176,7 +176,7 @@ def _began(found: dict[str, Any]) -> str:
     return f"began {day(found['since_at'])}"
 
 
-def humidity(document: dict[str, Any]) -> str:
+def humidity(document: Mapping[str, Any]) -> str:
     """What humidity inside its tolerance does to a stream, and what the last lot would read at the declared one."""
     found = document.get("humidity")
     if not found:
@@ -223,7 +223,7 @@ def _span(weeks: float) -> str:
     return f"{weeks:.0f} weeks" if weeks < 104 else f"{weeks / 52.18:.1f} years"
 
 
-def round_text(document: dict[str, Any], problems: list[str]) -> str:
+def round_text(document: Mapping[str, Any], problems: list[str]) -> str:
     """What a round did, as a person would say it."""
     files = document["files"]
     if not files and not problems and not document["evaluated"]:

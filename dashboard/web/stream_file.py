@@ -15,7 +15,7 @@ from dashboard.text.urls import STREAM_FILE_PATH
 
 __all__ = ["add_download", "as_csv"]
 
-Document = dict[str, Any]
+Document = Any
 
 NAMES = ("supplier", "product", "characteristic")
 COLUMNS = (
