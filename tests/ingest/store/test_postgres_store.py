@@ -28,7 +28,7 @@ from dashboard.scorecard import scorecard
 from dashboard.web.app import page
 from ingest.common.errors import LabFileError, StoreError
 from ingest.config.lab import load
-from ingest.intake import drops, insert_rows
+from ingest.intake import insert_rows, store_drop
 from ingest.rounds import rounds
 from ingest.store.dialect import insert_frame, percent_marks
 from ingest.store.postgres_store import Server
@@ -305,7 +305,7 @@ def test_what_a_killed_round_left_undone_is_finished_on_its_own_machine(
         raise StoreError("the power went")
 
     with monkeypatch.context() as cut:
-        cut.setattr("ingest.intake.drops.settle", power_cut)
+        cut.setattr("ingest.intake.store_drop.archive_drop", power_cut)
         with pytest.raises(StoreError, match="the power went"):
             north.run()
 
@@ -407,7 +407,7 @@ def test_a_connection_that_breaks_in_the_middle_of_a_round(
         server.do("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'lotdrift'")
         insert_rows.add_readings(*given)
 
-    monkeypatch.setattr(drops, "add_readings", cut)
+    monkeypatch.setattr(store_drop, "add_readings", cut)
 
     with pytest.raises(StoreError, match=r"run again once it is there: nothing was lost$"):
         rounds.run(load(shared.folder), NOW)
