@@ -1,4 +1,4 @@
-"""The tables of `lab.toml` as they may be written: keys, types and defaults. What they mean together: `ingest.lab`."""
+"""The tables of `lab.toml`: keys, types and defaults. `ingest.config.lab_file` checks them against each other."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from ingest.common.units import UNITS, ValueTextError, parse_number
 from ingest.config.field_types import (
@@ -37,6 +36,7 @@ from ingest.config.field_types import (
     listed,
     one_of,
     shown,
+    wrong,
 )
 from ingest.config.notification_models import Digest, Mail, Route, Webhook
 
@@ -70,11 +70,6 @@ CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
 CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
 
 
-def wrong(said: str) -> PydanticCustomError:
-    """An error whose message is `said` and nothing else."""
-    return PydanticCustomError("expected", "{said}", {"said": said})
-
-
 class LabTable(Declared):
     """`[lab]`."""
 
@@ -85,7 +80,7 @@ class LabTable(Declared):
 
 
 class Conditioning(Declared):
-    """`[conditioning.NAME]`: what the chamber log must show for a test to be valid."""
+    """`[conditioning.NAME]`: the conditioning that the chamber log must document for a test to be valid."""
 
     humidity_percent: Percent
     humidity_tolerance: NotNegative
@@ -127,12 +122,12 @@ class Characteristic(Declared):
                 raise wrong(f"expected {side} above 0 on a log scale, got {shown(limit.value)}")
         dates = [limit.from_ for limit in limits]
         if any(late is None or (early is not None and late <= early) for early, late in pairwise(dates)):
-            told = ", ".join("no date" if day is None else day.isoformat() for day in dates)
-            raise wrong(f"expected {side} entries with rising dates in `from`, got {told}")
+            days = ", ".join("no date" if day is None else day.isoformat() for day in dates)
+            raise wrong(f"expected {side} entries with rising dates in `from`, got {days}")
 
 
 class Product(Declared):
-    """`[[product]]`: what a product is expected to meet where it differs."""
+    """`[[product]]`: the limits of a product where they differ from those of the characteristic."""
 
     name: Name
     class_: Text = Field(default="", alias="class")
@@ -142,14 +137,14 @@ class Product(Declared):
 
 
 class CheckStandard(Declared):
-    """`[[check_standard]]`: a reference whose value must not move."""
+    """`[[check_standard]]`: a stable reference that shows drift of the bench."""
 
     supplier: Name
     product: Name
 
 
 class ShieldingSource(Declared):
-    """`[shielding_source]`: the discharge source; no reading can hold more energy than it stores."""
+    """`[shielding_source]`: the discharge source; no energy reading can exceed the energy that it stores."""
 
     capacitance_pf: Positive
     voltage_v: Positive
@@ -175,7 +170,7 @@ class Alerts(Declared):
 
 
 class Schedule(Declared):
-    """`[schedule]`: when `serve` does a round; `cron` has five fields, in the lab's zone."""
+    """`[schedule]`: when `serve` runs a round; `cron` has five fields, in the lab's zone."""
 
     every_minutes: Count | None = None
     cron: Annotated[Text, Field(pattern=r"^\S+( +\S+){4}$"), expected('five fields such as "0 6 * * 1-5"')] | None = (
@@ -190,7 +185,7 @@ class Schedule(Declared):
 
 
 class Weights(Declared):
-    """`weights` of `[scorecard]`: how much each part of a supplier's score weighs; what is not named weighs nothing."""
+    """`weights` of `[scorecard]`: the weight of each part of a supplier's score; 0 if not named."""
 
     conforming: NotNegative = 0.0
     drift: NotNegative = 0.0
@@ -204,7 +199,7 @@ class Weights(Declared):
         return self
 
 
-# Common practice where nothing is agreed: what was tested weighs most. From memory, no source.
+# Common practice where nothing is agreed: conformity weighs most. From memory, without a source.
 USUAL_WEIGHTS = Weights(conforming=0.5, drift=0.2, room=0.2, response=0.1)
 
 
@@ -217,12 +212,12 @@ class Scorecard(Declared):
 class Serve(Declared):
     """`[serve]`: how the dashboard is reached."""
 
-    # Where the server with TLS asks from; it names the address of whoever asked it in X-Forwarded-For.
+    # The address of the TLS proxy, which passes on the address of the client in X-Forwarded-For.
     trusted_proxy: IpAddress | None = None
 
 
 class Source(Declared):
-    """`[[source]]`: where files of one form come from and how they are read."""
+    """`[[source]]`: a folder of files of one format, and how to read them."""
 
     kind: Annotated[Literal["tests", "climate"], one_of("tests", "climate")]
     folder: Folder
