@@ -202,7 +202,7 @@ def test_no_statement_needs_words_that_only_one_store_understands() -> None:
         for path in (root / place).rglob("*.py")
         if only_one.search(path.read_text(encoding="utf-8"))
     }
-    assert found == {"storefile.py"}
+    assert found == {"sqlite_store.py"}
 
 
 # Rows in and out
@@ -350,7 +350,7 @@ def test_a_user_that_is_not_there(tmp_path: Path, server: Cluster) -> None:
 
 
 def test_a_schema_that_is_not_there(tmp_path: Path, server: Cluster) -> None:
-    assert_told(declared(tmp_path, server.url("nowhere")), "the schema does not exist; make it by CREATE SCHEMA")
+    assert_told(declared(tmp_path, server.url("nowhere")), "the schema does not exist; create it with CREATE SCHEMA")
 
 
 def test_a_schema_with_tables_of_another_program_is_not_touched(shared: Bench, server: Cluster) -> None:
@@ -434,7 +434,10 @@ def test_an_open_store_goes_on_after_the_server_was_started_again(shared: Bench,
         (psycopg.errors.ConnectionFailure("gone"), "the connection to the server was lost"),
         (psycopg.OperationalError("connection timeout expired"), "does not answer"),
         (psycopg.OperationalError("failed to resolve host 'db.invalid'"), "name is unknown"),
-        (psycopg.OperationalError('FATAL: no pg_hba.conf entry for host "10.0.0.1"'), "admits no such user"),
+        (
+            psycopg.OperationalError('FATAL: no pg_hba.conf entry for host "10.0.0.1"'),
+            "does not allow this user to connect",
+        ),
         (psycopg.errors.DataError("something\nelse"), "something else"),
         (psycopg.errors.UndefinedTable('relation "x" does not exist'), 'relation "x" does not exist'),
     ],
