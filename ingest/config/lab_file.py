@@ -149,9 +149,9 @@ def _known_keys(location: tuple[int | str, ...]) -> str:
             if step == (info.alias or name):
                 table = next(_tables_in(info.annotation), table)
                 break
-    known = [field.alias or name for name, field in table.model_fields.items()]
-    near = get_close_matches(str(location[-1]), known, n=1)
-    return f"did you mean {near[0]}?" if near else f"expected one of {', '.join(known)}"
+    keys = [field.alias or name for name, field in table.model_fields.items()]
+    near = get_close_matches(str(location[-1]), keys, n=1)
+    return f"did you mean {near[0]}?" if near else f"expected one of {', '.join(keys)}"
 
 
 def _tables_in(annotation: Any) -> Iterator[type[BaseModel]]:

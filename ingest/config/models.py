@@ -113,17 +113,14 @@ class Characteristic(Declared):
     @model_validator(mode="after")
     def _limits_make_sense(self) -> Self:
         for side, limits in (("upper_limit", self.upper_limit), ("lower_limit", self.lower_limit)):
-            self._check_side(side, limits)
+            for limit in limits:
+                if self.scale == "log" and limit.value <= 0:
+                    raise wrong(f"expected {side} above 0 on a log scale, got {shown(limit.value)}")
+            dates = [limit.from_ for limit in limits]
+            if any(late is None or (early is not None and late <= early) for early, late in pairwise(dates)):
+                days = ", ".join("no date" if day is None else day.isoformat() for day in dates)
+                raise wrong(f"expected {side} entries with rising dates in `from`, got {days}")
         return self
-
-    def _check_side(self, side: str, limits: list[Limit]) -> None:
-        for limit in limits:
-            if self.scale == "log" and limit.value <= 0:
-                raise wrong(f"expected {side} above 0 on a log scale, got {shown(limit.value)}")
-        dates = [limit.from_ for limit in limits]
-        if any(late is None or (early is not None and late <= early) for early, late in pairwise(dates)):
-            days = ", ".join("no date" if day is None else day.isoformat() for day in dates)
-            raise wrong(f"expected {side} entries with rising dates in `from`, got {days}")
 
 
 class Product(Declared):
@@ -246,32 +243,28 @@ class Source(Declared):
     def _parts_agree(self) -> Self:
         for key, names in (("columns", self.columns), ("fixed", self.fixed)):
             for name in names:
-                self._check_column(key, name)
+                if name not in self.known_columns:
+                    columns = ", ".join(self.known_columns)
+                    raise wrong(f"expected a column of {self.kind} in {key} ({columns}), got {shown(name)}")
         self._check_units()
-        self._check_readings()
-        self._check_words()
-        self._check_time_format()
-        return self
-
-    def _check_column(self, key: str, name: str) -> None:
-        if name not in self.known_columns:
-            raise wrong(
-                f"expected a column of {self.kind} in {key} ({', '.join(self.known_columns)}), got {shown(name)}"
-            )
-
-    def _check_units(self) -> None:
-        for name, unit in self.units.items():
-            known = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
-            if name not in known:
-                raise wrong(f"expected a column that has a unit in units ({', '.join(known)}), got {shown(name)}")
-            if unit not in known[name]:
-                raise wrong(f"expected {listed(list(known[name]), 'or')} as unit of {name}, got {shown(unit)}")
-
-    def _check_readings(self) -> None:
         if self.kind == "climate" and (self.readings or self.log10):
             raise wrong('expected readings and log10 only with kind = "tests"')
         if len(set(self.readings)) < len(self.readings):
             raise wrong("expected each column once in readings")
+        self._check_words()
+        if self.time_format is not None and not _has_date_and_time(self.time_format):
+            raise wrong(
+                f'expected a time_format with date and time such as "%d.%m.%Y %H:%M", got {shown(self.time_format)}'
+            )
+        return self
+
+    def _check_units(self) -> None:
+        for name, unit in self.units.items():
+            units = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
+            if name not in units:
+                raise wrong(f"expected a column that has a unit in units ({', '.join(units)}), got {shown(name)}")
+            if unit not in units[name]:
+                raise wrong(f"expected {listed(list(units[name]), 'or')} as unit of {name}, got {shown(unit)}")
 
     def _check_words(self) -> None:
         for word, value in self.words.items():
@@ -282,15 +275,9 @@ class Source(Declared):
                     f'expected a value such as ">1E13" for {shown(word)} in words, got {shown(value)}'
                 ) from error
 
-    def _check_time_format(self) -> None:
-        if self.time_format is not None and not _reads_its_own_writing(self.time_format):
-            raise wrong(
-                f'expected a time_format with date and time such as "%d.%m.%Y %H:%M", got {shown(self.time_format)}'
-            )
 
-
-def _reads_its_own_writing(form: str) -> bool:
-    """Whether a strptime format keeps day, hour and minute of a time."""
+def _has_date_and_time(form: str) -> bool:
+    """Whether a time that is written in a strptime format can be read again without loss."""
     moment = datetime(2001, 11, 23, 17, 45, tzinfo=UTC)
     try:
         read = datetime.strptime(moment.strftime(form), form)  # noqa: DTZ007  (compared as wall-clock time)

@@ -174,8 +174,8 @@ class StagedRows:
             for table in ("waiting", self._table)
         ]
         query = text(f"WITH doubtful AS ({doubtful}) {' UNION ALL '.join(parts)}")
-        found = self._connection.execute(query, {"drop_id": self._drop_id}).fetchall()
-        return pd.DataFrame(found, columns=list(columns)).sort_values(["line", *self._spec.identity], ignore_index=True)
+        rows = self._connection.execute(query, {"drop_id": self._drop_id}).fetchall()
+        return pd.DataFrame(rows, columns=list(columns)).sort_values(["line", *self._spec.identity], ignore_index=True)
 
     def resolve(self) -> Counts:
         """Count the waiting rows and apply the corrections among them; there must be no contradictions."""

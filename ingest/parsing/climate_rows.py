@@ -7,7 +7,7 @@ wait for the next piece, until a later entry or the end of the file resolves the
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -19,7 +19,7 @@ from ingest.parsing.csv_table import Table
 from ingest.parsing.duplicates import contradictions
 from ingest.parsing.rejections import RejectedRows
 from ingest.parsing.row_reader import Piece, Reader, piece_of, reasons_by_line
-from ingest.parsing.timestamps import NO_TIME, Stamps, settle_repeated
+from ingest.parsing.timestamps import NO_TIME, settle_repeated
 
 __all__ = ["climate_pieces", "contradicting_entries", "identity_of_entries"]
 
@@ -89,15 +89,11 @@ def _piece(table: Table, reader: Reader, order: _Order) -> Piece:
 def _log(table: Table, reader: Reader) -> _Log:
     column = reader.column(table, "logged_at")
     stamps = reader.stamps(column)
-    first, second = (_moments(stamps, column, which) for which in (0, 1))
+    either = np.full((2, len(column.texts)), NO_TIME, dtype=np.int64)
+    for index, moments in stamps.repeated.items():
+        either[:, index] = moments
+    first, second = either[:, column.codes]
     return _Log(stamps.us[column.codes], first, second, stamps.reasons, column)
-
-
-def _moments(stamps: Stamps, column: Column, which: int) -> Ints:
-    moments = np.full(len(column.texts), NO_TIME, dtype=np.int64)
-    for index, either in stamps.repeated.items():
-        moments[index] = either[which]
-    return moments[column.codes]
 
 
 def _without_waiting(table: Table, reader: Reader, order: _Order) -> Table:
@@ -115,14 +111,8 @@ def _without_waiting(table: Table, reader: Reader, order: _Order) -> Table:
         waits[after[ambiguous[0] :] if len(ambiguous) else after[:0]] = True
     if waits.any():
         order.waiting = table.rows(np.flatnonzero(waits))
-    return Table(
-        table.header,
-        [column.filter(~waits) for column in table.columns],
-        table.lines[~waits],
-        table.broken,
-        table.encoding,
-        table.delimiter,
-    )
+    kept = [column.filter(~waits) for column in table.columns]
+    return replace(table, columns=kept, lines=table.lines[~waits])
 
 
 def _resolve(log: _Log, chamber: Names, order: _Order, refused: RejectedRows) -> Ints:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import BinaryIO
 
@@ -101,14 +101,14 @@ class Table:
 
     def rows(self, chosen: NDArray[np.int64]) -> Table:
         """Return some rows as a table, without the broken ones."""
-        taken = [column.take(pa.array(chosen)) for column in self.columns]
-        return Table(self.header, taken, self.lines[chosen], (), self.encoding, self.delimiter)
+        columns = [column.take(pa.array(chosen)) for column in self.columns]
+        return replace(self, columns=columns, lines=self.lines[chosen], broken=(), further_lines=0)
 
     def below(self, other: Table) -> Table:
         """Return this table with its rows below those of another."""
         columns = [pa.concat_arrays(both) for both in zip(other.columns, self.columns, strict=True)]
         lines = np.concatenate([other.lines, self.lines])
-        return Table(self.header, columns, lines, (*other.broken, *self.broken), self.encoding, self.delimiter)
+        return replace(self, columns=columns, lines=lines, broken=(*other.broken, *self.broken), further_lines=0)
 
 
 @dataclass(slots=True)

@@ -112,17 +112,13 @@ def gather(
         meaning = _meanings(column_unit, place, characteristic, lab, refused)
         cells = encoded(table.columns[place.index])
         read = numbers(cells, layout.decimals[place.index], words)
-        rows = np.arange(len(cells.codes)) if number is not None else np.flatnonzero(_filled(cells))
+        is_filled = pc.not_equal(cells.texts, "").to_numpy(zero_copy_only=False)[cells.codes]
+        rows = np.arange(len(cells.codes)) if number is not None else np.flatnonzero(is_filled)
         value = _values(_ValueColumn(place.name, cells, read, meaning, rows, refused), source, lab)
         reading = np.full(len(rows), place.reading, dtype=np.int64) if number is None else number
         written = _written(cells, column_unit, read, source).take(pa.array(rows))
         parts.append(Readings(rows, reading, value[rows], read.bounds[cells.codes[rows]], written))
     return _in_row_order(parts, len(table.lines), refused)
-
-
-def _filled(cells: Column) -> NDArray[np.bool_]:
-    filled: NDArray[np.bool_] = pc.not_equal(cells.texts, "").to_numpy(zero_copy_only=False)[cells.codes]
-    return filled
 
 
 def _in_row_order(parts: Sequence[Readings], row_count: int, refused: RejectedRows) -> Readings:

@@ -53,6 +53,7 @@ OTHER_WORDS = {
     "humidity_percent": ("humidity", "relative humidity", "rh", "r.h.", "% rh"),
     "temperature_c": ("temperature", "temp"),
 }
+EXPECTED_NAMES = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +169,7 @@ def proposed(head: bytes) -> Source:
         If no header is found.
     """
     skip_rows = _title_lines(head)
-    known = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
-    table = read_table(head, FileFormat(skip_rows=skip_rows, expected=known))
+    table = read_table(head, FileFormat(skip_rows=skip_rows, expected=EXPECTED_NAMES))
     cells = [cell.strip(BLANKS) for cell in table.header]
     kind = max(("tests", "climate"), key=lambda one: len(_matches(cells, one)))
     matches = _matches(cells, kind)
@@ -186,14 +186,13 @@ def proposed(head: bytes) -> Source:
 
 def _title_lines(data: bytes) -> int:
     """The number of lines above the line that is most like a header."""
-    known = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
     best, best_score = 0, 0
     for skip_rows in range(TITLE_LINES):
         try:
-            header = read_table(data[: 1 << 16], FileFormat(skip_rows=skip_rows, expected=known)).header
+            header = read_table(data[: 1 << 16], FileFormat(skip_rows=skip_rows, expected=EXPECTED_NAMES)).header
         except NotATableError:
             break
-        score = sum(_bare(cell) in known for cell in header)
+        score = sum(_bare(cell) in EXPECTED_NAMES for cell in header)
         if score > best_score:
             best, best_score = skip_rows, score
     return best
