@@ -29,7 +29,8 @@ from dashboard.evidence import bundle_file, bundle_scope, bundle_tables
 from dashboard.evidence.declarations import SHOWN
 from dashboard.web.app import make_app
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.config.lab import _tables_in, load
+from ingest.config.lab import load
+from ingest.config.lab_file import _tables_in
 from ingest.config.models import LabFile
 from ingest.decisions import responses
 from ingest.store.store import known_store

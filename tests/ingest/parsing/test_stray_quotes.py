@@ -195,9 +195,11 @@ def test_a_file_of_which_the_reader_loses_a_line_is_refused_and_not_stored_short
     content: bytes, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """The count that stands against it is the bytes' own, so the reader is made to lose a record."""
-    real_records, real_lines = csv_table.records, csv_table._at_sight
+    real_records, real_lines = csv_table.records, csv_table._parse_plain
     monkeypatch.setattr(csv_table, "records", lambda *given: islice(real_records(*given), 1, None))
-    monkeypatch.setattr(csv_table, "_at_sight", lambda body, *given: real_lines(body[body.index(b"\n") + 1 :], *given))
+    monkeypatch.setattr(
+        csv_table, "_parse_plain", lambda body, *given: real_lines(body[body.index(b"\n") + 1 :], *given)
+    )
     bench = Bench(tmp_path, LAB_TOML)
     bench.drop("a.csv", content)
     store = open_store(tmp_path)
