@@ -36,9 +36,9 @@ __all__ = [
     "capabilities",
     "capabilities_from_components",
     "capability",
+    "equivalent_df",
     "from_components",
     "satterthwaite",
-    "worth_of",
 ]
 
 _INDICES = (
@@ -167,7 +167,7 @@ def from_components(
         Variance of one future value, > 0.
     degrees_of_freedom : float or tuple of float
         What that variance is worth, > 0: one number (`satterthwaite`), or one for the lower and one for the upper end
-        of its interval (`worth_of`), which holds better where the variance is a sum.
+        of its interval (`equivalent_df`), which holds better where the variance is a sum.
     lower, upper : float, optional
         Limits of the document in the same scale; at least one.
     confidence : float
@@ -301,7 +301,7 @@ def _indices(given: Floats, confidence: float) -> dict[str, Floats]:
     return dict(zip(_INDICES, values, strict=True))
 
 
-def worth_of(variance: float, low: float, high: float) -> tuple[float, float]:
+def equivalent_df(variance: float, low: float, high: float) -> tuple[float, float]:
     """Degrees of freedom that a variance is worth at each end of its 95 % interval.
 
     Parameters
@@ -323,7 +323,7 @@ def worth_of(variance: float, low: float, high: float) -> tuple[float, float]:
 
     Examples
     --------
-    >>> [round(df, 6) for df in worth_of(1.0, 9 / 19.0227678, 9 / 2.7003895)]
+    >>> [round(df, 6) for df in equivalent_df(1.0, 9 / 19.0227678, 9 / 2.7003895)]
     [9.0, 9.0]
     """
     if not 0 <= low < variance < high < np.inf:
