@@ -369,7 +369,7 @@ def _plot_correlation(deviation: Floats, count: Indices) -> Floats:
 
     The medians of uniform order statistics are those of Filliben (1975), equation 4.
     """
-    place = np.arange(1, away.shape[0] + 1, dtype=np.float64)[:, None]
+    place = np.arange(1, deviation.shape[0] + 1, dtype=np.float64)[:, None]
     edge = 0.5 ** (1 / np.maximum(count, 1))
     medians = np.where(place == count, edge, (place - 0.3175) / (count + 0.365))
     medians = np.where(place == 1, 1 - edge, medians)
