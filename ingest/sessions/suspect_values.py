@@ -50,7 +50,7 @@ class Suspect:
 def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:
     """The marked sessions of one stream, by number.
 
-    `sessions` are all of the stream, index the session's number, with the columns of `spc.lots.summarise`, `lot`,
+    `sessions` are all of the stream, index the session's number, with the columns of `spc.stream.session_summary.summarise`, `lot`,
     `started_us` and `conditioning`; `entered` are the acts on the stream, the oldest first.
     """
     keys = list(zip(sessions["started_us"].tolist(), sessions["lot"].tolist(), strict=True))

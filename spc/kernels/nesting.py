@@ -78,7 +78,7 @@ def bag_means(at: Nest, y: Floats) -> BagMeans:
 
 
 def sums(at: Nest, y: Floats, bags: BagMeans) -> dict[str, Floats]:
-    """Sum up sorted readings to the columns of `spc.lots.summarise`; squares are about the means."""
+    """Sum up sorted readings to the columns of `spc.stream.session_summary.summarise`; squares are about the means."""
     lots = at.first.size
     count, readings = (total(rows, np.ones(rows.size), lots) for rows in (at.of_bag, at.lot))
     level = total(at.of_bag, bags.mean, lots) / count
