@@ -41,7 +41,7 @@ def write_detector_state(connection: Connection, stream_id: int, said: Evaluatio
 def _written(said: EvaluationCache) -> dict[str, Any]:
     # A float's shortest text reads back to the same bits, and nan and infinity have words that Python's reader knows.
     return {
-        "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in said.watches],
+        "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in said.detector_states],
         "figures": {key: _plain(figure) for key, figure in said.figures.items()},
     }
 
@@ -52,7 +52,7 @@ def _plain(figure: Any) -> Any:
 
 def _read(said: dict[str, Any]) -> EvaluationCache:
     return EvaluationCache(
-        watches=[
+        detector_states=[
             DetectorState(tuple(Signal(*signal) for signal in one["seen"]), one["lots"], one["digest"])
             for one in said["watches"]
         ],

@@ -14,10 +14,10 @@ import numpy as np
 
 from ingest.documents.scorecard import QuarterFigures
 from ingest.quarter.lots import Limits, QuarterLot
-from spc.kernels.finite import exp, percent_change
 from spc.supplier import quarter
 from spc.supplier.quarter import Estimate, Side
 from spc.vocabulary.enums import Scale
+from spc.vocabulary.finite import exp, percent_change
 
 __all__ = ["figures"]
 
