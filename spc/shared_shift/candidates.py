@@ -16,7 +16,7 @@ __all__ = ["SHARE", "WITHIN", "Candidate", "most_likely", "on_source", "passing"
 
 _YEAR_WEEKS = 365.2425 / 7
 # Independent looks that daily scans of all windows amount to. Not measured but set, with _OTHERS, so that chance findings
-# keep to the budget in tests/bench/bench_common_shift.py on seeds that its reported figures do not use.
+# keep to the budget in tests/bench/bench_shared_shift.py on seeds that its reported figures do not use.
 _LOOKS_A_WEEK = 1.4
 _FEWEST_SUPPLIERS = 3
 _CHECK_ALONE = 3.7  # more than one reading of a check standard can give

@@ -2,7 +2,7 @@
 
     python tests/bench/bench_same_lots.py [LABS] [SEED]
 
-The labs of `bench_common_shift.py` without check standards, and the search taken day by day: a lab is called shifted where a suspect
+The labs of `bench_shared_shift.py` without check standards, and the search taken day by day: a lab is called shifted where a suspect
 passes the rule at the end of a day, nothing being settled, ended or taken out later. S is the score of all suppliers on a suspect, T that
 of the others without the one that moved most. A rule asks S to be what is needed for so many independent looks a week, and T to be a share
 of that. For each rule:
@@ -23,7 +23,7 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from bench_common_shift import (
+from bench_shared_shift import (
     ALONE_SIGMAS,
     ALONE_WEEKS,
     CHANCE_WEEKS,

@@ -117,7 +117,7 @@ def test_a_bench_alert_names_what_explains_the_lots_nearly_as_well(
         found = shared_shifts(*arguments, **options)  # type: ignore[arg-type]
         return [replace(one, rivals=rivals, alternatives=("quantity energy",)) for one in found]
 
-    monkeypatch.setattr("ingest.alerts.shared_shift_alerts.common_shifts", rivalled)
+    monkeypatch.setattr("ingest.alerts.shared_shift_alerts.shared_shifts", rivalled)
     fill(bench, range(WEEKS))
     bench.run()
     gain = next(alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None)

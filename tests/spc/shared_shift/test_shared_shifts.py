@@ -125,7 +125,7 @@ def test_a_quantity_whose_suppliers_all_moved_apart_has_no_size_and_moves_nothin
     points = moved(lab(1, check=False), 2.0, instrument="pulse")
     (found,) = new(points)
     unknown = replace(found, sizes={"energy": Size(*[np.nan] * 6)}, since=START - 3)
-    here = search.lab(points)
+    here = supplier_agreement.lot_points(points)
     whole = slice(0, here.weeks.size)
     assert_allclose(search._removed(here, whole, [unknown]), 0.0, atol=0)
     assert search._removed(here, whole, [found]).any()
