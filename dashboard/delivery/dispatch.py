@@ -21,7 +21,7 @@ from dashboard.delivery.alert_messages import Message, Surroundings
 from dashboard.delivery.routing import Destination, destinations, digest_destinations, is_held_back
 from dashboard.delivery.sender import Batch, Sender
 from dashboard.queries import stored_documents
-from ingest.alerts import delivery_queue
+from ingest.alerts import attribution, delivery_queue
 from ingest.alerts.delivery_queue import Due
 from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
@@ -71,14 +71,18 @@ def deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) -
 
 def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) -> list[str]:
     with store.writing() as connection:
-        alerts = [alert for alert in stored_documents.alerts(connection, lab) if _is_told(alert)]
+        again = attribution.deliveries_again(connection)
+        alerts: dict[str, Document] = {
+            str(again.get(alert["id"], alert["id"])): alert
+            for alert in stored_documents.alerts(connection, lab)
+            if _is_told(alert)
+        }
         wanted = _wanted(connection, lab, alerts, now)
         delivery_queue.note(connection, wanted, microseconds(now))
         due = [item for item in delivery_queue.due(connection, microseconds(now)) if _may_go(item, lab, wanted, now)]
     if not due:
         return []
-    by_id = {alert["id"]: alert for alert in alerts}
-    batches = [_batch(group, by_id, wanted) for group in _groups(due)]
+    batches = [_batch(group, alerts, wanted) for group in _groups(due)]
     with store.reading() as connection:
         carrier = Sender(lab, now, environ, _surroundings(connection, lab), _digest_letter(connection, lab, now, due))
     return _send_all(store, carrier, batches)
@@ -92,9 +96,11 @@ def _is_told(alert: Document) -> bool:
     return alert["state"] == AlertState.OPEN and alert["held_under"] is None
 
 
-def _wanted(connection: Connection, lab: Lab, alerts: Sequence[Document], now: datetime) -> dict[Pair, Destination]:
+def _wanted(connection: Connection, lab: Lab, alerts: Mapping[str, Document], now: datetime) -> dict[Pair, Destination]:
     """Every alert, and the week's summary, by every way that it goes."""
-    pairs = {(alert["id"], channel): way for alert in alerts for channel, way in destinations(lab, alert).items()}
+    pairs = {
+        (about, channel): way for about, alert in alerts.items() for channel, way in destinations(lab, alert).items()
+    }
     monday = weekly_digest.due_at(now, lab)
     if _had_round_before(connection, monday):
         pairs |= {(f"{DIGEST}{monday.date()}", channel): way for channel, way in digest_destinations(lab).items()}

@@ -110,6 +110,8 @@ class _BenchFigures(TypedDict):
     sigmas_se: float | None
     suppliers: Count
     agreeing: Count
+    streams_agreeing: Count
+    streams_on_source: Count
     score: float | None
     chance: float | None
     check_score: float | None

@@ -73,7 +73,7 @@ class AlertState(StrEnum):
     ACKNOWLEDGED = "acknowledged"
     """A person has seen it."""
     CLOSED = "closed"
-    """A person, or the bench alert that explains it, has settled it."""
+    """A person has settled it, or its evidence ended."""
 
 
 class StreamState(StrEnum):
