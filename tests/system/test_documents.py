@@ -345,7 +345,69 @@ def test_every_part_of_the_guide_is_in_its_contents_and_in_the_readme() -> None:
     assert set(re.findall(r"\(dashboard/guide/([\w-]+)\.md\)", README.read_text(encoding="utf-8"))) == files
 
 
-DOCUMENTS = [README, ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", ROOT / "sample_feeds/README.md"]
+DEVELOPERS = ROOT / "DEVELOPERS.md"
+ROOMS = ("spc", "ingest", "dashboard")
+
+
+def developers(heading: str) -> list[list[str]]:
+    return [cells for above, cells in rows(DEVELOPERS) if above[-1] == heading]
+
+
+def settings() -> dict[str, Any]:
+    return tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+
+def test_the_map_of_the_rooms_is_that_of_the_folders() -> None:
+    folders = {f"{top}/{path.parent.name}" for top in ROOMS for path in (ROOT / top).glob("*/__init__.py")}
+
+    assert {code for code in codes(developers("The map")) if "." not in code} == folders
+
+
+def test_the_map_of_the_rooms_is_in_the_order_of_the_layers() -> None:
+    order = [code.replace("/", ".").removesuffix(".py") for code in codes(developers("The map"))]
+    for contract in settings()["tool"]["importlinter"]["contracts"]:
+        for container in contract.get("containers", ()):
+            ranks = {
+                f"{container}.{module}": rank
+                for rank, layer in enumerate(contract["layers"])
+                for module in re.split(r" [|:] ", layer)
+            }
+            mapped = [ranks[room] for room in order if room in ranks]
+            modules = {room for room in ranks if (ROOT / f"{room.replace('.', '/')}.py").exists()}
+            assert mapped == sorted(mapped), container
+            assert set(ranks) - set(order) - (modules if container == "spc" else set()) == set(), container
+
+
+def test_every_file_that_the_developers_guide_names_is_there() -> None:
+    named = {
+        code
+        for _, cells in rows(DEVELOPERS)
+        for cell in cells
+        for code in re.findall(r"`((?:spc|ingest|dashboard|tests)/[\w/.]+)`", cell)
+    }
+
+    assert len(named) > 50
+    assert [name for name in sorted(named) if not (ROOT / name).exists()] == []
+
+
+def test_the_developers_guide_has_every_dependency_and_no_other() -> None:
+    project = settings()["project"]
+    wanted = [*project["dependencies"], *(one for group in project["optional-dependencies"].values() for one in group)]
+
+    names = {re.split(r"[\[<>=]", one)[0] for one in wanted}
+
+    assert sorted(codes(developers("Why each dependency"))) == sorted(names)
+
+
+def test_the_glossary_has_each_word_once_in_about_thirty() -> None:
+    words = [row[0] for row in developers("Glossary")]
+
+    assert len(words) == len(set(words))
+    assert 28 <= len(words) <= 36
+    assert {row[2] for row in developers("Glossary")}.isdisjoint(words)
+
+
+DOCUMENTS = [README, DEVELOPERS, ROOT / "CHANGELOG.md", ROOT / "sample_feeds/README.md"]
 DOCUMENTS += [ROOT / "tests/bench/RESULTS.md", *sorted(GUIDE.glob("*.md"))]
 
 
