@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.kernels.arrays import Floats
 from spc.kernels.capability_index import (
     Room,
     finite_or_nan,
@@ -28,7 +29,7 @@ from spc.kernels.capability_index import (
 )
 from spc.kernels.ragged import as_batch, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats, as_points, finite_number, positive
+from spc.kernels.validation import as_points, finite_number, positive
 
 __all__ = [
     "Capability",

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points
+from spc.kernels.arrays import Floats, Indices
+from spc.kernels.validation import as_points
 
 __all__ = [
     "Fit",
@@ -183,7 +184,7 @@ def _fit(peak: _Maximum, covariance: Floats, df: int) -> Fit:
     return Fit(mean, sd, mean_se, sd_se, df, peak.log_likelihood)
 
 
-def _by_bag(peak: _Maximum, number: NDArray[np.intp], bags: int) -> tuple[Floats, int]:
+def _by_bag(peak: _Maximum, number: Indices, bags: int) -> tuple[Floats, int]:
     """Covariance of the estimates from scores summed by bag, and degrees of freedom.
 
     A bag whose bounds lie far from the others says nothing and does not count. One bag alone has nothing to compare

@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.kernels.arrays import Flags, Floats, Indices
 from spc.kernels.changepoint_likelihood import cut_gains, likely_starts, ramp_gains, step_gains
-from spc.kernels.ragged import Flags, Ints, as_batch, at_rows, medians, per_lot, rows_before, total
+from spc.kernels.ragged import as_batch, at_rows, medians, per_lot, rows_before, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats, as_points, finite_number, per_stream, whole
+from spc.kernels.validation import as_points, finite_number, per_stream, whole
 
 __all__ = ["Ramp", "Ramps", "Split", "Splits", "Step", "Steps", "ramp", "ramps", "split", "splits", "step", "steps"]
 
@@ -44,7 +45,7 @@ class Step:
 
     index: int
     interval: tuple[int, int]
-    likely: Ints
+    likely: Indices
     size: float
     size_se: float
 
@@ -67,7 +68,7 @@ class Ramp:
 
     index: int
     interval: tuple[int, int]
-    likely: Ints
+    likely: Indices
     slope: float
     slope_se: float
 
@@ -96,9 +97,9 @@ class Steps:
     may be the first to show the shift. A stream without points has index -1 and a size of nan.
     """
 
-    index: Ints
-    first: Ints
-    last: Ints
+    index: Indices
+    first: Indices
+    last: Indices
     likely: Flags
     size: Floats
     size_se: Floats
@@ -108,9 +109,9 @@ class Steps:
 class Ramps:
     """The ramp of each stream; arrays (streams,), as the fields of `Ramp`, else as in `Steps`."""
 
-    index: Ints
-    first: Ints
-    last: Ints
+    index: Indices
+    first: Indices
+    last: Indices
     likely: Flags
     slope: Floats
     slope_se: Floats
@@ -123,7 +124,7 @@ class Splits:
     `index` is a row of the batch. A stream with too few points, or of equal ones, has index -1 and else nan.
     """
 
-    index: Ints
+    index: Indices
     before: Floats
     after: Floats
     squares_one: Floats
@@ -426,7 +427,7 @@ def _squares(points: Floats, there: Flags) -> tuple[Floats, Floats]:
     return mean, total((points - mean) ** 2, there)
 
 
-def _placed(points: Floats, gain: Floats, margin: Floats) -> tuple[Ints, Ints, Ints, Ints, Flags]:
+def _placed(points: Floats, gain: Floats, margin: Floats) -> tuple[Indices, Indices, Indices, Indices, Flags]:
     """Last point before the likeliest start, earliest and latest such point, row of that start, and all likely rows."""
     before = rows_before(~np.isnan(points))
     best, likely = likely_starts(gain, margin)

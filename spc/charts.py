@@ -22,8 +22,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.constants import c4, c5, d2, d3
+from spc.kernels.arrays import Floats
 from spc.kernels.subgroups import Factor, by_size, deviations_of, pooled_sigma, quotient, ranges_of, sizes_of
-from spc.kernels.validation import Floats, as_streams, as_subgroups, finite_number, per_stream, positive
+from spc.kernels.validation import as_streams, as_subgroups, finite_number, per_stream, positive
 
 __all__ = ["Chart", "Cusum", "cusum", "deviations", "ewma", "individuals", "means", "moving_range", "ranges"]
 

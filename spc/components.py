@@ -10,13 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
 from spc.kernels import restricted_likelihood
 from spc.kernels.anova import Estimate, Lots, Table, anova, intervals, table_of
+from spc.kernels.arrays import Flags, Floats, Indices, Integers
 from spc.kernels.nesting import bag_means, divide, nest, sums, total
-from spc.kernels.validation import Floats, as_points, positive
+from spc.kernels.validation import as_points, positive
 
 __all__ = [
     "LEVELS",
@@ -36,9 +37,6 @@ LEVELS = ("lot", "bag", "reading")
 _SUMS = (
     "bags", "readings", "reading_df", "weighted_mean", "sum_squares_bags", "sum_squares_readings", "sum_squared_sizes",
 )  # fmt: skip
-
-Flags = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,7 +293,7 @@ def _columns(summary: pd.DataFrame, names: tuple[str, ...]) -> Floats:
     return np.stack([summary[name].to_numpy(np.float64) for name in names])
 
 
-def _labels(labels: ArrayLike, name: str, size: int) -> NDArray[np.int64]:
+def _labels(labels: ArrayLike, name: str, size: int) -> Integers:
     given = np.asarray(labels)
     if given.shape != (size,):
         raise ValueError(f"{name} must label each of the {size} values, got shape {given.shape}")
@@ -323,7 +321,7 @@ def _from_readings(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> tuple[L
     return lots, rows
 
 
-def _from_sums(summary: pd.DataFrame, stream: Ints, streams: int) -> tuple[Lots, restricted_likelihood.Bags]:
+def _from_sums(summary: pd.DataFrame, stream: Indices, streams: int) -> tuple[Lots, restricted_likelihood.Bags]:
     names = (*_SUMS, "level", "bag_variance", "readings_per_bag")
     columns = dict(zip(names, _columns(summary, names), strict=True))
     center = np.zeros(streams)

@@ -11,7 +11,8 @@ from functools import lru_cache
 import numpy as np
 from scipy import special
 
-from spc.kernels.validation import Floats, whole
+from spc.kernels.arrays import Floats
+from spc.kernels.validation import whole
 
 __all__ = ["A2", "A3", "B3", "B4", "B5", "B6", "D3", "D4", "E2", "c4", "c5", "d2", "d3"]
 

@@ -10,14 +10,15 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from spc.kernels.arrays import Flags, Floats
 from spc.kernels.pattern_chain import CRITERIA, Criterion, Order, Window
-from spc.kernels.validation import Floats, no_infinity
+from spc.kernels.validation import no_infinity
 
 __all__ = ["PATTERNS", "Pattern", "find", "marks", "participants"]
 
-Marks = NDArray[np.bool_]
+Marks = Flags
 
 _WESTERN_ELECTRIC = "Western Electric Co. (1956), Statistical Quality Control Handbook, pp. 23-28 and 180-183"
 _NELSON = (

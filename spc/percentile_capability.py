@@ -9,11 +9,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.kernels.arrays import Floats, Indices
 from spc.kernels.capability_index import limits_of, limits_of_each, require_confidence
 from spc.kernels.lognormal3 import l_moments, l_moments_without_each, percentiles
-from spc.kernels.ragged import Ints, as_batch, total
+from spc.kernels.ragged import as_batch, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats, as_points
+from spc.kernels.validation import as_points
 
 __all__ = ["PercentileCapability", "percentile_capabilities", "percentile_capability"]
 
@@ -143,7 +144,7 @@ def _percentile_index(low: Floats, middle: Floats, high: Floats, below: Floats, 
     return index
 
 
-def _jackknife_error(values: Floats, n: Ints) -> Floats:
+def _jackknife_error(values: Floats, n: Indices) -> Floats:
     """Standard error of each stream from the indices without each value in turn (lots, streams)."""
     there = ~np.isnan(values)
     away = np.where(there, values - quotient(total(values, there), n), 0.0)

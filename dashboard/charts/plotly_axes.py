@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboard.text.formatting import amount
-from spc.kernels.finite import LARGEST, SMALLEST
+from spc.vocabulary.finite import LARGEST, SMALLEST
 
 __all__ = ["GREY", "Figure", "around", "frame", "level_axis", "round_marks", "time_axis"]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from html import escape
 
-from spc.kernels.finite import SMALLEST
+from spc.vocabulary.finite import SMALLEST
 
 __all__ = ["EDGE", "HAIR", "INK", "MEAN", "QUIET", "Frame", "diamond", "disc", "drawing", "line", "square", "words"]
 

@@ -9,8 +9,8 @@ from typing import Any
 
 from dashboard.charts.svg_shapes import EDGE, HAIR, INK, MEAN, QUIET, Frame, diamond, disc, drawing, line, words
 from dashboard.text.formatting import amount
-from spc.kernels.finite import LARGEST, SMALLEST, exp
 from spc.vocabulary.enums import Scale
+from spc.vocabulary.finite import LARGEST, SMALLEST, exp
 
 __all__ = ["chart"]
 

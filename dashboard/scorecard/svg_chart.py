@@ -11,8 +11,8 @@ from typing import Any
 
 from dashboard.charts.svg_shapes import EDGE, HAIR, MEAN, Frame, diamond, disc, drawing, line, square, words
 from dashboard.text.formatting import amount, characteristic
-from spc.kernels.finite import exp
 from spc.vocabulary.enums import Scale
+from spc.vocabulary.finite import exp
 
 __all__ = ["chart", "score_bar"]
 

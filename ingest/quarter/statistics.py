@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 
 from ingest.quarter.lots import QuarterLot
-from spc.kernels.finite import exp, percent_change
 from spc.supplier import quarter
 from spc.supplier.quarter import Estimate, Side
 from spc.vocabulary.enums import Scale
+from spc.vocabulary.finite import exp, percent_change
 
 __all__ = ["figures"]
 

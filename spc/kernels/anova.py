@@ -5,26 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
+from spc.kernels.arrays import Flags, Floats, Indices
 from spc.kernels.nesting import divide, total
-from spc.kernels.validation import Floats
 
 __all__ = ["Estimate", "Lots", "Table", "anova", "intervals", "table_of"]
 
 # Mean squares below this share of the largest are what rounding leaves of readings that agree.
 _ROUNDING = 1e-20
 
-Flags = NDArray[np.bool_]
-Ints = NDArray[np.intp]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lots:
     """Sums of each lot (lots,); means are about `center` (streams,), so that leading digits are gone."""
 
-    stream: Ints
+    stream: Indices
     center: Floats
     bags: Floats
     readings: Floats

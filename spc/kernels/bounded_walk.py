@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.kernels.arrays import Floats
 from spc.kernels.pattern_chain import gauss_legendre
-from spc.kernels.validation import Floats
 
 __all__ = ["Band", "Walk", "lone_signal"]
 

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from spc.kernels.ragged import Flags, Ints, at_rows, medians, rows_before
+from spc.kernels.arrays import Flags, Floats, Indices
+from spc.kernels.ragged import at_rows, medians, rows_before
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats
 
 __all__ = ["cut_gains", "likely_starts", "ramp_gains", "step_gains"]
 
@@ -47,7 +47,7 @@ def ramp_gains(points: Floats, weight: Floats, times: Floats) -> tuple[Floats, F
     return np.where(there, 0.5 * information * slope**2, -np.inf), slope, information
 
 
-def cut_gains(points: Floats, shortest: int) -> tuple[Floats, Ints]:
+def cut_gains(points: Floats, shortest: int) -> tuple[Floats, Indices]:
     """Squares that a cut after every row takes away, -1 where a part is too short; and the points up to that row."""
     there = ~np.isnan(points)
     first = np.cumsum(there, axis=0)
@@ -59,7 +59,7 @@ def cut_gains(points: Floats, shortest: int) -> tuple[Floats, Ints]:
     return np.where(allowed, away**2 * n / spread, -1.0), first
 
 
-def likely_starts(gain: Floats, margin: Floats) -> tuple[Ints, Flags]:
+def likely_starts(gain: Floats, margin: Floats) -> tuple[Indices, Flags]:
     """Row of the largest gain in each stream, and which rows are within `margin` (streams,) of it."""
     best = np.argmax(gain, axis=0)
     return best, np.isfinite(gain) & (gain >= at_rows(gain, best) - margin)

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from spc.kernels.arrays import Floats, Integers
+
 __all__ = ["Column", "Rows"]
 
 Column = NDArray[Any]
@@ -19,7 +21,7 @@ Column = NDArray[Any]
 class Rows:
     """Columns of one length (n,) by name, and `index` (n,), the number of each row."""
 
-    index: NDArray[np.int64]
+    index: Integers
     columns: Mapping[str, Column]
 
     @classmethod
@@ -35,7 +37,7 @@ class Rows:
     def __getitem__(self, name: str) -> Column:
         return self.columns[name]
 
-    def floats(self, name: str) -> NDArray[np.float64]:
+    def floats(self, name: str) -> Floats:
         """Give a column of numbers as floats."""
         return np.asarray(self.columns[name], dtype=np.float64)
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import special
 
-from spc.kernels.ragged import Ints
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Indices
 
 __all__ = ["l_moments", "l_moments_without_each", "percentiles"]
 
@@ -39,7 +38,7 @@ def l_moments_without_each(x: Floats) -> Floats:
     return np.where(rank < n, _ratios(zero, one, two, np.broadcast_to(n - 1, rank.shape[:1] + n.shape)), np.nan)
 
 
-def _in_order(x: Floats) -> tuple[Floats, Ints, Ints]:
+def _in_order(x: Floats) -> tuple[Floats, Indices, Indices]:
     """Values of each stream in rising order with 0 where there is none, their ranks from 0 (lots, 1), and their number."""
     ordered = np.sort(x, axis=0)  # nan goes last
     n = np.count_nonzero(~np.isnan(x), axis=0)
@@ -68,7 +67,7 @@ def _sum_above(values: Floats) -> Floats:
     return np.cumsum(values[::-1], axis=0)[::-1] - values
 
 
-def _ratios(zero: Floats, one: Floats, two: Floats, n: Ints) -> Floats:
+def _ratios(zero: Floats, one: Floats, two: Floats, n: Indices) -> Floats:
     count = np.where(n > 2, n, np.nan)
     b0, b1, b2 = zero / count, one / (count * (count - 1)), two / (count * (count - 1) * (count - 2))
     second = 2 * b1 - b0

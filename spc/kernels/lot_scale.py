@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy import special
 
-from spc.kernels.ragged import Ints, at_rows, medians, total
+from spc.kernels.arrays import Floats, Indices
+from spc.kernels.ragged import at_rows, medians, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats
 
 __all__ = ["far", "moments", "qn"]
 
@@ -39,7 +39,7 @@ def _qn(x: Floats) -> Floats:
     return np.where(told, _QN_NORMAL * _qn_factor(n) * at_rows(sorted_up_to, np.where(told, rank, 0)), np.nan)
 
 
-def _qn_factor(n: Ints) -> Floats:
+def _qn_factor(n: Indices) -> Floats:
     return np.where(n <= 9, _QN_SMALL[np.minimum(n, 9)], n / (n + np.where(n % 2, 1.4, 3.8)))
 
 

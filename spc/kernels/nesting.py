@@ -5,14 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Flags, Floats, Integers
 
 __all__ = ["BagMeans", "Nest", "bag_means", "divide", "nest", "sums", "total"]
-
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,11 +19,11 @@ class Nest:
     the lot of each bag, `first` (lots,) the position of each lot's first reading.
     """
 
-    order: Ints | slice
-    bag: Ints
-    lot: Ints
-    of_bag: Ints
-    first: Ints
+    order: Integers | slice
+    bag: Integers
+    lot: Integers
+    of_bag: Integers
+    first: Integers
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,7 +35,7 @@ class BagMeans:
     offset: Floats
 
 
-def nest(lot: Ints, bag: Ints) -> Nest:
+def nest(lot: Integers, bag: Integers) -> Nest:
     """Sort keys of readings; `bag` need only be unique within its lot."""
     order = _order(lot, bag)
     lot, bag = lot[order], bag[order]
@@ -49,17 +45,17 @@ def nest(lot: Ints, bag: Ints) -> Nest:
     return Nest(order, np.cumsum(new_bag) - 1, number, number[new_bag], np.flatnonzero(new_lot))
 
 
-def _order(lot: Ints, bag: Ints) -> Ints | slice:
+def _order(lot: Integers, bag: Integers) -> Integers | slice:
     # The store hands readings over in order; to look is ten times quicker than to sort again.
     rises = (lot[1:] > lot[:-1]) | ((lot[1:] == lot[:-1]) & (bag[1:] >= bag[:-1]))
     return slice(None) if rises.all() else np.lexsort((bag, lot))
 
 
-def _changes(keys: Ints) -> Flags:
+def _changes(keys: Integers) -> Flags:
     return np.concatenate([np.ones(min(keys.size, 1), dtype=np.bool_), keys[1:] != keys[:-1]])
 
 
-def total(groups: Ints, values: Floats, count: int) -> Floats:
+def total(groups: Integers, values: Floats, count: int) -> Floats:
     """Sum of `values` by group number, (count,)."""
     return np.bincount(groups, weights=values, minlength=count).astype(np.float64)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy import special
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats
 
 __all__ = ["SCORES", "WEIGHTS", "chi_ratio", "noncentral_t", "root", "roots"]
 

@@ -13,16 +13,14 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Integers
 
 if TYPE_CHECKING:
     from scipy import sparse
 
 __all__ = ["CRITERIA", "Chain", "Criterion", "Order", "Window", "chain_of", "gauss_legendre", "pattern_hazards"]
 
-Ints = NDArray[np.int64]
 Memory = tuple[int, ...]
 
 _FAR = 9.0  # the normal density beyond 9 sigma holds 2e-19: values farther from the mean are left out
@@ -119,7 +117,7 @@ class Chain:
     """
 
     edges: Floats  # shape (zones + 1,), in sigma, from -inf to inf
-    zone: Ints  # shape (alive + zones,), the zone of the last point
+    zone: Integers  # shape (alive + zones,), the zone of the last point
     alive: int
     first: Floats  # shape (alive + zones,), 1 where the first point may lead
     whole: sparse.csr_array  # shape (alive + zones, alive)
@@ -141,7 +139,7 @@ def _edges(criteria: Sequence[Criterion]) -> Floats:
     return np.unique([-_INF, _INF, *(edge for interval in regions for edge in interval)])
 
 
-def _table(criterion: Criterion, edges: Floats) -> Ints:
+def _table(criterion: Criterion, edges: Floats) -> Integers:
     """List the next memory of each memory, shape (memories, zones, 2: falling, rising); -1 a signal, 0 the start."""
     zones = [(float(lower), float(upper)) for lower, upper in pairwise(edges)]
     numbers: dict[Memory | None, int] = {None: -1, criterion.start: 0}
@@ -167,7 +165,7 @@ class _Product:
         sizes = [len(table) for table in self.tables]
         self.places = np.cumprod([1, *sizes], dtype=np.int64)
 
-    def follow(self, states: Ints, zone: int, rising: int) -> Ints:
+    def follow(self, states: Integers, zone: int, rising: int) -> Integers:
         """Joint states after a point in `zone`; -1 for a signal."""
         after = np.full(states.shape, zone * self.places[-1])
         signal = np.zeros(states.shape, dtype=bool)
@@ -177,16 +175,16 @@ class _Product:
             after += number * place
         return np.where(signal, -1, after)
 
-    def last_zone(self, states: Ints) -> Ints:
-        zone: Ints = states // self.places[-1]
+    def last_zone(self, states: Integers) -> Integers:
+        zone: Integers = states // self.places[-1]
         return zone
 
-    def first(self) -> Ints:
+    def first(self) -> Integers:
         """Joint state after a first point in each zone, shape (zones,)."""
         start = np.zeros(1, dtype=np.int64)
         return np.concatenate([self.follow(start, zone, 0) for zone in range(self.zones)])
 
-    def reachable(self) -> Ints:
+    def reachable(self) -> Integers:
         """All joint states that a series without a signal can reach, rising, so ordered by zone."""
         found = np.empty(0, dtype=np.int64)
         new = np.unique(self.first())
@@ -196,13 +194,13 @@ class _Product:
             new = np.setdiff1d(np.concatenate(steps), found)
         return found[found >= 0]
 
-    def _possible(self, states: Ints, zone: int, rising: int) -> Ints:
+    def _possible(self, states: Integers, zone: int, rising: int) -> Integers:
         last = self.last_zone(states)
         possible = (states >= 0) & ((last == zone) | ((last < zone) == bool(rising)))
         return self.follow(states[possible], zone, rising)
 
 
-def _matrices(product: _Product, states: Ints) -> tuple[sparse.csr_array, sparse.csr_array]:
+def _matrices(product: _Product, states: Integers) -> tuple[sparse.csr_array, sparse.csr_array]:
     """`whole` and `ranked` of the chain; within one zone a value falls unless the last lies below it."""
     last = product.last_zone(states)
     source = np.arange(states.size)
@@ -217,11 +215,11 @@ def _matrices(product: _Product, states: Ints) -> tuple[sparse.csr_array, sparse
     return whole, ranked
 
 
-def _position(product: _Product, states: Ints, targets: Ints, zone: int | Ints) -> Ints:
+def _position(product: _Product, states: Integers, targets: Integers, zone: int | Integers) -> Integers:
     return np.where(targets < 0, states.size + zone, np.searchsorted(states, targets))
 
 
-def _ones(rows: Ints, columns: Ints, shape: tuple[int, int]) -> sparse.csr_array:
+def _ones(rows: Integers, columns: Integers, shape: tuple[int, int]) -> sparse.csr_array:
     from scipy import sparse
 
     return sparse.csr_array((np.ones(rows.size), (rows, columns)), shape=shape)

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from spc.kernels.validation import Floats, no_infinity, per_stream
+from spc.kernels.arrays import Flags, Floats, Indices
+from spc.kernels.validation import no_infinity, per_stream
 
-__all__ = ["Flags", "Ints", "as_batch", "at_rows", "medians", "packed", "per_lot", "rows_before", "total"]
-
-Ints = NDArray[np.intp]
-Flags = NDArray[np.bool_]
+__all__ = ["as_batch", "at_rows", "medians", "packed", "per_lot", "rows_before", "total"]
 
 
 def as_batch(x: ArrayLike, name: str = "x") -> Floats:
@@ -32,13 +30,13 @@ def per_lot(value: ArrayLike, shape: tuple[int, ...], name: str) -> Floats:
     return values
 
 
-def packed(points: Floats, there: Flags) -> tuple[Floats, Ints]:
+def packed(points: Floats, there: Flags) -> tuple[Floats, Indices]:
     """Move what is there to the front of each stream, in order; nan follows. Also the row that each came from."""
     order = np.argsort(~there, axis=0, kind="stable")
     return np.take_along_axis(np.where(there, points, np.nan), order, axis=0), order
 
 
-def rows_before(there: Flags) -> Ints:
+def rows_before(there: Flags) -> Indices:
     """For each row the last row before it that holds a point, -1 where none does; shape (lots, streams)."""
     rows = np.where(there, np.arange(there.shape[0])[:, None], -1)
     before = np.full_like(rows, -1)
@@ -62,7 +60,7 @@ def total(values: Floats, there: Flags) -> Floats:
     return summed
 
 
-def at_rows(values: Floats, rows: Ints) -> Floats:
+def at_rows(values: Floats, rows: Indices) -> Floats:
     """The value of each stream in a row of its own; shape (streams,)."""
     taken: Floats = np.take_along_axis(values, rows[None, :], axis=0)[0]
     return taken

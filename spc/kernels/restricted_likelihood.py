@@ -9,18 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Flags, Floats, Indices
 
 __all__ = ["Bags", "Peak", "climb", "mean"]
 
 _STEPS = 300
 _HALVINGS = 40
 _ENOUGH = 1e-11  # relative change of a component at which the climb ends
-
-Flags = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,8 +32,8 @@ class Bags:
     share: Floats
     y: Floats
     squares: Floats
-    lot: Ints
-    stream: Ints
+    lot: Indices
+    stream: Indices
     within: Floats
     within_df: Floats
 
@@ -89,7 +85,7 @@ def mean(bags: Bags, components: Floats) -> tuple[Floats, Floats]:
         return sums.mean, 1.0 / sums.weight
 
 
-def _add(groups: Ints, values: Floats, count: int) -> Floats:
+def _add(groups: Indices, values: Floats, count: int) -> Floats:
     return np.asarray(np.bincount(groups, values, count), dtype=np.float64)
 
 

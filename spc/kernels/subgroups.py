@@ -5,25 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Integers
 
-__all__ = ["Factor", "Ints", "by_size", "deviations_of", "pooled_sigma", "quotient", "ranges_of", "sizes_of"]
+__all__ = ["Factor", "by_size", "deviations_of", "pooled_sigma", "quotient", "ranges_of", "sizes_of"]
 
-Ints = NDArray[np.int64]
 Factor = Callable[[int], float]
 
 
-def quotient(total: Floats, count: Floats | Ints) -> Floats:
+def quotient(total: Floats, count: Floats | Integers) -> Floats:
     """`total` over `count`, nan where nothing was counted."""
     divided: Floats = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
     return divided
 
 
-def sizes_of(groups: Floats) -> Ints:
+def sizes_of(groups: Floats) -> Integers:
     """Count the values of each subgroup, shape (lots, streams)."""
-    sizes: Ints = np.count_nonzero(~np.isnan(groups), axis=-1)
+    sizes: Integers = np.count_nonzero(~np.isnan(groups), axis=-1)
     return sizes
 
 
@@ -41,14 +39,14 @@ def deviations_of(groups: Floats) -> Floats:
     return np.sqrt(quotient(squares.sum(axis=-1), sizes - 1))
 
 
-def by_size(factor: Factor, sizes: Ints) -> Floats:
+def by_size(factor: Factor, sizes: Integers) -> Floats:
     """`factor` of each size, nan below 2; shape of `sizes`."""
     distinct, place = np.unique(sizes, return_inverse=True)
     values = np.array([factor(int(n)) if n >= 2 else np.nan for n in distinct])
     return values[place.reshape(sizes.shape)]
 
 
-def pooled_sigma(spread: Floats, sizes: Ints, mean: Factor, sd: Factor) -> Floats:
+def pooled_sigma(spread: Floats, sizes: Integers, mean: Factor, sd: Factor) -> Floats:
     """Average spread / mean(n) over the lots with the least variance; nan for a stream without a spread.
 
     Parameters

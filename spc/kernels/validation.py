@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from spc.kernels.arrays import Flags, Floats
 
 __all__ = [
     "Floats",
@@ -17,10 +19,8 @@ __all__ = [
     "whole",
 ]
 
-Floats = NDArray[np.float64]
 
-
-def _first(bad: NDArray[np.bool_]) -> str:
+def _first(bad: Flags) -> str:
     """Where the first bad entry is: an index, or the row and column of a batch."""
     place = np.argwhere(bad)[0].tolist()
     return f"the first at index {place[0] if len(place) == 1 else tuple(place)}"

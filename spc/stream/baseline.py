@@ -18,8 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from spc.kernels import lot_scale
-from spc.kernels.ragged import Flags, Ints, as_batch, packed
-from spc.kernels.validation import Floats, as_points, positive, whole
+from spc.kernels.arrays import Flags, Floats, Indices
+from spc.kernels.ragged import as_batch, packed
+from spc.kernels.validation import as_points, positive, whole
 
 __all__ = [
     "CUTOFF",
@@ -96,7 +97,7 @@ class Baseline:
     center_se: float
     sigma: float
     sigma_squared_se: float
-    used: NDArray[np.bool_]
+    used: Flags
     left_out: tuple[LeftOut, ...]
     count: int
     degrees_of_freedom: float
@@ -124,7 +125,7 @@ class Baselines:
     used: Flags
     reason: NDArray[np.str_]
     distance: Floats
-    count: Ints
+    count: Indices
     degrees_of_freedom: Floats
     learning: Flags
     frozen: Flags

@@ -6,8 +6,8 @@ import numpy as np
 from scipy import special
 
 from spc import charts
+from spc.kernels.arrays import Floats
 from spc.kernels.columns import Rows
-from spc.kernels.validation import Floats
 from spc.stream import baseline
 
 __all__ = ["CHART_WIDTH", "EWMA_WEIGHT", "EWMA_WIDTH", "chart_of"]

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from spc.kernels.arrays import Floats
 from spc.kernels.columns import Column, Rows
-from spc.kernels.validation import Floats
 
 __all__ = ["among", "charted_points", "cut_at"]
 

@@ -18,10 +18,11 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from spc.kernels.arrays import Floats, Indices
 from spc.kernels.autocorrelation_law import exact_interval, normal_interval
-from spc.kernels.ragged import Ints, as_batch, packed, total
+from spc.kernels.ragged import as_batch, packed, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats, as_points, whole
+from spc.kernels.validation import as_points, whole
 
 __all__ = [
     "Dependence",
@@ -300,7 +301,7 @@ def _dependences(points: Floats, confidence: float) -> dict[str, NDArray[Any]]:
     }
 
 
-def _intervals(sample: Floats, count: Ints, tail: float) -> tuple[Floats, Floats]:
+def _intervals(sample: Floats, count: Indices, tail: float) -> tuple[Floats, Floats]:
     """Interval of the correlation of each stream, -1 to 1 where nothing is seen; the exact law for each count once."""
     lower, upper = np.full(sample.shape, -1.0), np.full(sample.shape, 1.0)
     seen = ~np.isnan(sample)
@@ -364,7 +365,7 @@ def _require_spread(points: Floats) -> None:
         raise ValueError(f"x does not vary: all {points.size} values are {points[0]!r}")
 
 
-def _plot_correlation(away: Floats, count: Ints) -> Floats:
+def _plot_correlation(away: Floats, count: Indices) -> Floats:
     """Correlation of ordered values (lots, streams), about their means, with the medians of normal order statistics.
 
     Medians of uniform order statistics are those of Filliben (1975), equation 4.
@@ -379,7 +380,7 @@ def _plot_correlation(away: Floats, count: Ints) -> Floats:
     return quotient((values * scores).sum(axis=0), np.sqrt((values**2).sum(axis=0) * (scores**2).sum(axis=0)))
 
 
-def _anderson_darling(z: Floats, count: Ints) -> Floats:
+def _anderson_darling(z: Floats, count: Indices) -> Floats:
     """Statistic of ordered standardised values (lots, streams); nan follows the last one."""
     place = np.arange(1, z.shape[0] + 1)[:, None]
     there = place <= count

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from spc import capability, components, detection, patterns, runlength
+from spc.kernels.arrays import Floats
 from spc.kernels.columns import Rows
-from spc.kernels.validation import Floats
 from spc.stream import alert_episodes, baseline, distribution_checks, forecast, verdicts
 from spc.stream.chart_columns import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
 from spc.stream.chart_points import among, charted_points, cut_at

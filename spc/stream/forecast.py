@@ -15,7 +15,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points, finite_number, positive
+from spc.kernels.arrays import Floats
+from spc.kernels.validation import as_points, finite_number, positive
 from spc.stream.trend_posterior import Posterior, posterior
 
 __all__ = ["FAN_COLUMNS", "FEWEST_LOTS", "WINDOW", "Forecast", "Outlook", "forecast", "nothing_known"]

@@ -9,10 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points
+from spc.kernels.arrays import Floats, Indices
+from spc.kernels.validation import as_points
 
 __all__ = ["Sensitivity", "Sums", "humidity_sensitivity", "pooled", "sums_within"]
 
@@ -122,7 +123,7 @@ def pooled(sums: Sequence[Sums], confidence: float = 0.95) -> Sensitivity | None
     return Sensitivity(slope, slope - half, slope + half, se, df, lots)
 
 
-def _within(values: Floats, group: NDArray[np.intp]) -> Floats:
+def _within(values: Floats, group: Indices) -> Floats:
     """Deviations from group means."""
     means = np.bincount(group, weights=values) / np.maximum(np.bincount(group), 1)
     return np.asarray(values - means[group], dtype=np.float64)

@@ -13,9 +13,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc import censored
-from spc.kernels.finite import MOST_COUNTED
-from spc.kernels.nesting import Ints, Nest, bag_means, nest, sums, total
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Flags, Floats, Integers
+from spc.kernels.nesting import Nest, bag_means, nest, sums, total
+from spc.vocabulary.finite import MOST_COUNTED
 
 __all__ = ["summarise"]
 
@@ -178,7 +178,7 @@ def _extreme(r: _Readings, side: int) -> tuple[Floats, Floats, Floats]:
     if not starts.size:
         return r.value, r.value, r.value
 
-    def farthest(among: NDArray[np.bool_]) -> Floats:
+    def farthest(among: Flags) -> Floats:
         return np.maximum.reduceat(np.where(among, side * r.value, -np.inf), starts)
 
     is_open = np.logical_or.reduceat(r.bound == side, starts)
@@ -200,7 +200,7 @@ def _settle_bounded(r: _Readings, columns: dict[str, Floats]) -> None:
             columns[name][at] = value
 
 
-def _bounded_session(y: Floats, bag: Ints, bound: NDArray[np.int8], readings_per_bag: float) -> dict[str, float]:
+def _bounded_session(y: Floats, bag: Integers, bound: NDArray[np.int8], readings_per_bag: float) -> dict[str, float]:
     bags = int(bag[-1]) + 1
     reading_variance, reading_df = _wholly_in_range(y, bag, bound)
     settled = {
@@ -226,7 +226,7 @@ def _bounded_session(y: Floats, bag: Ints, bound: NDArray[np.int8], readings_per
     return settled
 
 
-def _wholly_in_range(y: Floats, bag: Ints, bound: NDArray[np.int8]) -> tuple[float, int]:
+def _wholly_in_range(y: Floats, bag: Integers, bound: NDArray[np.int8]) -> tuple[float, int]:
     """Pooled variance within the bags of which no reading is bounded, and its degrees of freedom."""
     within = np.bincount(bag, weights=bound != 0)[bag] == 0
     sizes = np.bincount(bag[within])

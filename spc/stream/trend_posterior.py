@@ -10,9 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Indices
 
 __all__ = ["Posterior", "posterior"]
 
@@ -62,7 +61,7 @@ class _Moves:
     """
 
     columns: Floats
-    column_of: NDArray[np.intp]
+    column_of: Indices
     prior_var: Floats
     log_odds: Floats
     is_ramp: Floats

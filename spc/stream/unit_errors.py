@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Flags, Floats
 
 __all__ = ["FEWEST_SESSIONS", "Mark", "Share", "Slip", "look", "slipped"]
 
@@ -111,7 +111,7 @@ def look(
     return _walk(zip(level.tolist(), low.tolist(), high.tolist(), able.tolist(), kept.tolist(), strict=True))
 
 
-def slipped(mark: Mark, values: ArrayLike) -> NDArray[np.bool_]:
+def slipped(mark: Mark, values: ArrayLike) -> Flags:
     """Which readings of a marked session are off.
 
     Parameters

@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from spc.kernels.arrays import Floats
 from spc.kernels.columns import Column, Rows
-from spc.kernels.finite import LARGEST, exp_all
-from spc.kernels.validation import Floats
 from spc.vocabulary.enums import Scale, Verdict
+from spc.vocabulary.finite import LARGEST, exp_all
 
 __all__ = ["judge", "judge_rows", "to_unit"]
 

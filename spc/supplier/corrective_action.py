@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points
+from spc.kernels.arrays import Floats
+from spc.kernels.validation import as_points
 
 __all__ = ["CONFIDENCE", "FEWEST", "MOST", "Answer", "Remedy", "compare"]
 

@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Indices
 
 __all__ = ["Laws", "Standing", "log_posterior", "on_logit_axis", "population_laws", "shares"]
 
@@ -40,8 +40,8 @@ class Standing:
     low: Floats
     high: Floats
     better: Floats
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
+    first: Indices
+    last: Indices
     confidence: float
 
 
@@ -127,7 +127,7 @@ class Laws:
     weight: Floats
     a: Floats
     b: Floats
-    place: NDArray[np.intp]
+    place: Indices
     share: Floats
 
 
@@ -211,7 +211,7 @@ def _step(counts: Floats) -> float:
     return float(np.clip(0.8 / np.sqrt(1.0 + lots * share * (1.0 - share)), 0.02, 0.25))
 
 
-def _heaviest(mass: Floats) -> NDArray[np.intp]:
+def _heaviest(mass: Floats) -> Indices:
     """Pick the fewest nodes that hold all but `_TAIL` of the mass, in their order."""
     order = np.argsort(-mass, kind="stable")
     needed = int(np.searchsorted(np.cumsum(mass[order]), 1.0 - _TAIL)) + 1

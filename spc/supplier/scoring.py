@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Indices
 from spc.supplier.ranking import on_logit_axis, population_laws
 
 __all__ = ["Score", "combine"]
@@ -43,8 +43,8 @@ class Score:
     parts: Floats
     weights: Floats
     better: Floats
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
+    first: Indices
+    last: Indices
     confidence: float
 
 
