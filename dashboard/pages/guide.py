@@ -50,7 +50,7 @@ COMPONENTS = {
 PART_LINK = re.compile(r"([a-z-]+)\.md(#[a-z0-9-]+)?")
 
 
-def layout(desk: LabReader, part: str = "start", **_other: str) -> html.Div:
+def layout(_reader: LabReader, /, part: str = "start", **_other: str) -> html.Div:
     """One part of the guide with its contents list; the first part where the address names none that exists."""
     chosen = part if part in PARTS else PARTS[0]
     return html.Div([_contents(chosen), html.Article(_body(chosen), className="guide-text")], className="guide")

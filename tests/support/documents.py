@@ -143,10 +143,10 @@ def _paste_source(printed: Sequence[str], lab_file: Path) -> None:
 def run_demo_examples(patch: pytest.MonkeyPatch, lab: Path) -> list[Session]:
     """The commands that the guide shows with their output, in a demo lab."""
     patch.chdir(lab)
-    found = [
+    shown_commands = [
         one for path in sorted(GUIDE.glob("*.md")) for _, block in examples(path, "console") for one in commands(block)
     ]
-    return [Session(command, shown, do(command)) for command, shown in found]
+    return [Session(command, shown, do(command)) for command, shown in shown_commands]
 
 
 def write_outputs(path: Path, sessions: Sequence[Session]) -> None:

@@ -39,9 +39,9 @@ pytestmark = pytest.mark.usefixtures("lab_clock")
 SCHEMAS = Path(dashboard.__file__).parent / "schemas"
 
 
-def said(bench: Bench, *arguments: str) -> tuple[int, Any]:
-    found = CliRunner().invoke(main, [*arguments, "--lab", str(bench.folder), "--json"])
-    return found.exit_code, json.loads(found.stdout)
+def answer(bench: Bench, *arguments: str) -> tuple[int, Any]:
+    result = CliRunner().invoke(main, [*arguments, "--lab", str(bench.folder), "--json"])
+    return result.exit_code, json.loads(result.stdout)
 
 
 def fill(bench: Bench) -> None:
@@ -68,13 +68,13 @@ def test_each_document_keeps_to_its_schema(bench: Bench, name: str, arguments: l
     fill(bench)
     schema = json.loads((SCHEMAS / f"{name}.json").read_text())
     if name == "check":
-        code, document = said(bench, *arguments)
+        code, document = answer(bench, *arguments)
         assert code == 1
     else:
-        code, round_document = said(bench, "run")
+        code, round_document = answer(bench, "run")
         assert code == 1
         jsonschema.validate(round_document, json.loads((SCHEMAS / "run.json").read_text()))
-        code, document = said(bench, *arguments)
+        code, document = answer(bench, *arguments)
         assert code == 0
 
     jsonschema.validate(document, schema)
@@ -86,7 +86,7 @@ def test_users_and_entries_keep_to_their_schema(bench: Bench, name: str, argumen
     declare(bench.folder, ("Ann", "viewer"), ("Sam", "specialist"))
     CliRunner().invoke(main, ["user", "close", "Ann", "--lab", str(bench.folder)])
 
-    code, document = said(bench, *arguments)
+    code, document = answer(bench, *arguments)
 
     jsonschema.validate(document, json.loads((SCHEMAS / f"{name}.json").read_text()))
     assert (code, len(document)) == (0, {"users": 2, "history": 3}[name])
@@ -95,7 +95,7 @@ def test_users_and_entries_keep_to_their_schema(bench: Bench, name: str, argumen
 
 @pytest.mark.parametrize("command", ["board", "alerts", "history"])
 def test_before_the_first_round_there_is_nothing_and_that_is_no_error(bench: Bench, command: str) -> None:
-    assert said(bench, command) == (0, [])
+    assert answer(bench, command) == (0, [])
     assert not (bench.folder / "lotdrift.db").exists()
 
 
@@ -114,11 +114,11 @@ def test_a_wrong_call_is_one_line_and_exit_status_two(bench: Bench, arguments: l
     fill(bench)
     bench.run()
 
-    found = CliRunner().invoke(main, [*arguments, "--lab", str(bench.folder)])
+    result = CliRunner().invoke(main, [*arguments, "--lab", str(bench.folder)])
 
-    assert found.exit_code == 2
-    assert found.stderr.startswith(line)
-    assert found.stderr.count("\n") == 1
+    assert result.exit_code == 2
+    assert result.stderr.startswith(line)
+    assert result.stderr.count("\n") == 1
     assert not (bench.folder / "exports").exists()
 
 
@@ -127,9 +127,9 @@ def test_a_wrong_lab_file_is_one_line_and_the_folder_stays_as_it_is(bench: Bench
     bench.declare(text.replace("hours = 48", 'hours = "48h"'))
     before = sorted(path.name for path in bench.folder.rglob("*"))
 
-    found = CliRunner().invoke(main, ["run", "--lab", str(bench.folder)])
+    result = CliRunner().invoke(main, ["run", "--lab", str(bench.folder)])
 
-    assert (found.exit_code, found.stderr) == (
+    assert (result.exit_code, result.stderr) == (
         2,
         'lab.toml, conditioning.dry.hours: expected a number above 0, got "48h"\n',
     )
@@ -139,11 +139,11 @@ def test_a_wrong_lab_file_is_one_line_and_the_folder_stays_as_it_is(bench: Bench
 def test_a_broken_store_is_one_line_and_exit_status_three(bench: Bench) -> None:
     (bench.folder / "lotdrift.db").write_bytes(b"no database" * 50)
 
-    found = CliRunner().invoke(main, ["board", "--lab", str(bench.folder)])
+    result = CliRunner().invoke(main, ["board", "--lab", str(bench.folder)])
 
-    assert found.exit_code == 3
-    assert "lotdrift.db: is not a database; move it away" in found.stderr
-    assert found.stderr.count("\n") == 1
+    assert result.exit_code == 3
+    assert "lotdrift.db: is not a database; move it away" in result.stderr
+    assert result.stderr.count("\n") == 1
 
 
 def section(part: str, *headings: str) -> list[list[str]]:

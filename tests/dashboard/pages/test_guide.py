@@ -92,12 +92,12 @@ def test_raw_html_in_a_file_is_shown_as_text(monkeypatch: pytest.MonkeyPatch, tm
 
 
 def test_each_page_links_to_the_part_of_the_guide_that_explains_it(tmp_path_factory: pytest.TempPathFactory) -> None:
-    desk = LabReader(demo_lab(tmp_path_factory.getbasetemp()))
+    reader = LabReader(demo_lab(tmp_path_factory.getbasetemp()))
 
     assert set(guide.EXPLAINED_BY) == set(app.PAGES) - {"/guide"}
     for path, address in PAGES.items():
         where, _, query = address.partition("?")
-        links = {str(getattr(one, "href", "")) for one in parts_of(app.page(desk, where, query))}
+        links = {str(getattr(one, "href", "")) for one in parts_of(app.page(reader, where, query))}
         assert any(link.startswith("/guide?part=") for link in links), path
     for _, part, anchor in guide.EXPLAINED_BY.values():
         ids = {getattr(one, "id", None) for one in parts_of(shown(part))}
@@ -111,9 +111,9 @@ def test_a_reader_goes_from_a_page_to_its_part_of_the_guide_and_on_without_a_net
     folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("guide") / "lab")
     with served(folder) as base, started() as browser:
         page = browser.new_page(viewport={"width": width, "height": 900})
-        asked: list[str] = []
+        requested: list[str] = []
         problems: list[str] = []
-        page.on("request", lambda request: asked.append(request.url))
+        page.on("request", lambda request: requested.append(request.url))
         page.on("console", lambda message: problems.append(message.text) if message.type == "error" else None)
         page.goto(base + "/scorecards")
         drawn(page)
@@ -126,7 +126,7 @@ def test_a_reader_goes_from_a_page_to_its_part_of_the_guide_and_on_without_a_net
         page.get_by_role("heading", name="Commands", level=1).wait_for()
         assert stays_within(page)
         assert problems == []
-        assert [url for url in asked if not url.startswith((base, "data:", "blob:"))] == []
+        assert [url for url in requested if not url.startswith((base, "data:", "blob:"))] == []
 
 
 def stays_within(page: Page) -> bool:
