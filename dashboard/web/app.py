@@ -16,7 +16,7 @@ from dashboard.components.html_parts import empty, link
 from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.delivery.weekly_digest import add_digest
 from dashboard.evidence import bundle_file
-from dashboard.pages import alerts, bench, board, history, limits, lot, scorecards, stream, supplier
+from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.web import notice_file, stream_file
@@ -35,6 +35,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     "/": board.layout,
     "/alerts": alerts.layout,
     "/bench": bench.layout,
+    "/guide": guide.layout,
     "/history": history.layout,
     PREVIEW_PATH: limits.layout,
     "/lot": lot.layout,
@@ -42,7 +43,13 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     "/stream": stream.layout,
     "/supplier": supplier.layout,
 }
-NAVIGATION = (("Board", "/"), ("Alerts", "/alerts"), ("Bench", "/bench"), ("Scorecards", "/scorecards"))
+NAVIGATION = (
+    ("Board", "/"),
+    ("Alerts", "/alerts"),
+    ("Bench", "/bench"),
+    ("Scorecards", "/scorecards"),
+    ("Guide", "/guide"),
+)
 
 
 def make_app(
@@ -74,7 +81,7 @@ def make_app(
         update_title=None,
         suppress_callback_exceptions=True,
         health_endpoint="healthz",
-        assets_folder="assets",
+        assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(desk)
@@ -169,7 +176,7 @@ def page(desk: LabReader, path: object, search: object) -> html.Div:
     if layout is None:
         return html.Div(empty("There is no such page.", "The links above lead to all there are."))
     try:
-        return layout(desk, **_query(search))
+        return guide.with_guide_link(layout(desk, **_query(search)), str(path).rstrip("/") or "/")
     except NothingYet as error:
         sentence, _, advice = str(error).partition(". ")
         return html.Div(empty(f"{sentence}.", advice))

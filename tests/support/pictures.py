@@ -30,6 +30,7 @@ PAGES = {
     "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",
+    "guide": "/guide?part=charts",
 }
 
 
