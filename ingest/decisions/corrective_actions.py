@@ -22,8 +22,8 @@ from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.store import schema
 from ingest.store.last_round import last_round
-from spc.supplier.corrective_action import Answer, compare
-from spc.vocabulary.enums import Kind, Scale
+from spc.supplier.corrective_action import compare
+from spc.vocabulary.enums import Effectiveness, Kind, Scale
 
 __all__ = [
     "ANSWERED",
@@ -227,7 +227,7 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Do
         waiting = f"lot {lot} has no valid test with a level yet"
         empty = ("level_after", "level_usual", "level_moved")
         return {
-            "answer": str(Answer.NOT_YET_SHOWN),
+            "answer": str(Effectiveness.NOT_YET_SHOWN),
             "lots": 0,
             "reason": waiting,
             "of": measure.name,

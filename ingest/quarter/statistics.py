@@ -15,8 +15,8 @@ import numpy as np
 
 from ingest.quarter.lots import QuarterLot
 from spc.supplier import quarter
-from spc.supplier.quarter import Estimate, Side
-from spc.vocabulary.enums import Scale
+from spc.supplier.quarter import Estimate
+from spc.vocabulary.enums import Scale, Side
 from spc.vocabulary.finite import exp, percent_change
 
 __all__ = ["figures"]
@@ -43,7 +43,7 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
     found, was = quarter.level(_levels(now)), quarter.level(_levels(before))
     moved = quarter.change(_levels(now), _levels(before))
     limits = _limits(lots)
-    side, left = quarter.room(found, *_charted(limits, is_log))
+    side, left = quarter.margin(found, *_charted(limits, is_log))
     as_unit: Telling = exp if is_log else float
     return {
         **_interval("level", found, as_unit),
@@ -88,7 +88,7 @@ def _room_on(side: Side, found: Estimate, limits: Sequence[float | None]) -> Est
     """The room on one side, so that two quarters are told by the same limit, each with its value of then."""
     lower, upper = limits
     on_side = (lower if side == Side.LOWER else None, upper if side == Side.UPPER else None)
-    return quarter.room(found, *on_side)[1]
+    return quarter.margin(found, *on_side)[1]
 
 
 def _interval(name: str, found: Estimate, told: Telling) -> Document:

@@ -72,7 +72,10 @@ def test_each_ramp_and_step_is_the_regression_of_another_library(seed: int, n: i
         assert_allclose(found.squares[number] - 2.0, np.sum(fit.wresid**2), rtol=1e-7, atol=1e-9)
         at_last = np.array([1.0, moves.columns[-1, moves.column_of[number]]])
         assert_allclose(
-            found.base[number] + found.coefficient[number] * found.move[number], at_last @ fit.params, rtol=1e-8, atol=1e-8
+            found.base[number] + found.coefficient[number] * found.move[number],
+            at_last @ fit.params,
+            rtol=1e-8,
+            atol=1e-8,
         )
 
 
