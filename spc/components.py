@@ -504,7 +504,7 @@ def _likelihood(rows: restricted_likelihood.Bags, table: Table, moments: Estimat
     start = np.where(free, np.maximum(start, 0.1 * innermost[:, None]), 0.0)
     # Streams without a maximum keep a harmless start.
     start[~has_maximum] = 1.0
-    peak = restricted_likelihood.climb(rows, start, free)
+    peak = restricted_likelihood.maximise(rows, start, free)
     components = np.take_along_axis(peak.components, places, axis=1)
     covariance = _inverse(peak.information, free)
     covariance = np.take_along_axis(covariance, places[:, :, None], axis=1)

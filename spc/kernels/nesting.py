@@ -1,4 +1,4 @@
-"""Readings in bags in lots: sorted keys, and sums within them that keep their digits."""
+"""Readings nested in bags and lots: sorted keys, and sums that keep all digits."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["BagMeans", "Nest", "bag_means", "divide", "nest", "sums", "total"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Nest:
-    """Where each reading belongs, in sorted order.
+    """Lot and bag of each reading, in sorted order.
 
     `order` sorts the readings. Of the sorted readings (n,), `bag` and `lot` are running numbers; `of_bag` (bags,) is
     the lot of each bag, `first` (lots,) the position of each lot's first reading.
@@ -46,7 +46,7 @@ def nest(lot: Integers, bag: Integers) -> Nest:
 
 
 def _order(lot: Integers, bag: Integers) -> Integers | slice:
-    # The store hands readings over in order; to look is ten times quicker than to sort again.
+    # The store returns readings in order, and checking is ten times faster than sorting.
     rises = (lot[1:] > lot[:-1]) | ((lot[1:] == lot[:-1]) & (bag[1:] >= bag[:-1]))
     return slice(None) if rises.all() else np.lexsort((bag, lot))
 
@@ -61,7 +61,7 @@ def total(groups: Integers, values: Floats, count: int) -> Floats:
 
 
 def divide(numerator: Floats, denominator: Floats) -> Floats:
-    """Quotient; nan where the denominator is not above 0."""
+    """Divide; nan where the denominator is not above 0."""
     quotient = np.full(numerator.shape, np.nan)
     np.divide(numerator, denominator, out=quotient, where=denominator > 0)
     return quotient
@@ -70,7 +70,7 @@ def divide(numerator: Floats, denominator: Floats) -> Floats:
 def bag_means(at: Nest, y: Floats) -> BagMeans:
     """Means of sorted readings by bag.
 
-    Offsets from the first reading are exact for nearly equal values, so constant leading digits drop out of every sum.
+    Offsets from the first reading are exact for nearly equal values, so common leading digits cost no accuracy.
     """
     offset = y[at.first]
     sizes = total(at.bag, np.ones(y.size), at.of_bag.size)

@@ -12,7 +12,7 @@ __all__ = ["as_batch", "at_rows", "medians", "packed", "per_lot", "rows_before",
 
 
 def as_batch(x: ArrayLike, name: str = "x") -> Floats:
-    """A float array (lots, streams) without infinities; nan is padding or a missing lot."""
+    """Convert to a float array (lots, streams) without infinities; nan is padding or a missing lot."""
     points = np.asarray(x, dtype=np.float64)
     if points.ndim != 2 or not points.shape[0]:
         raise ValueError(f"{name} must have shape (lots, streams) with at least one lot; got shape {points.shape}")
@@ -21,7 +21,7 @@ def as_batch(x: ArrayLike, name: str = "x") -> Floats:
 
 
 def per_lot(value: ArrayLike, shape: tuple[int, ...], name: str) -> Floats:
-    """One number, one a stream (streams,), or one a lot (lots, streams), as an array of that last shape."""
+    """Convert one number, one a stream (streams,), or one a lot (lots, streams) to the shape (lots, streams)."""
     values = np.asarray(value, dtype=np.float64)
     if values.ndim < 2:
         return np.broadcast_to(per_stream(values, shape[1], name), shape)
@@ -31,13 +31,13 @@ def per_lot(value: ArrayLike, shape: tuple[int, ...], name: str) -> Floats:
 
 
 def packed(points: Floats, there: Flags) -> tuple[Floats, Indices]:
-    """Move what is there to the front of each stream, in order; nan follows. Also the row that each came from."""
+    """Move the values that are `there` to the front of each stream, in order, followed by nan; also their rows."""
     order = np.argsort(~there, axis=0, kind="stable")
     return np.take_along_axis(np.where(there, points, np.nan), order, axis=0), order
 
 
 def rows_before(there: Flags) -> Indices:
-    """For each row the last row before it that holds a point, -1 where none does; shape (lots, streams)."""
+    """For each row, the last earlier row with a point, -1 where there is none; shape (lots, streams)."""
     rows = np.where(there, np.arange(there.shape[0])[:, None], -1)
     before = np.full_like(rows, -1)
     np.maximum.accumulate(rows[:-1], axis=0, out=before[1:])
@@ -45,7 +45,7 @@ def rows_before(there: Flags) -> Indices:
 
 
 def medians(values: Floats) -> Floats:
-    """Median of each stream over what is not nan; nan where nothing is."""
+    """Median of each stream without nan; nan for a stream without values."""
     ordered = np.sort(values, axis=0)  # nan goes last
     count = np.count_nonzero(~np.isnan(values), axis=0)
     middle: Floats = 0.5 * (
@@ -55,12 +55,12 @@ def medians(values: Floats) -> Floats:
 
 
 def total(values: Floats, there: Flags) -> Floats:
-    """Sum of each stream over what is there."""
+    """Sum of each stream over the values that are `there`."""
     summed: Floats = np.where(there, values, 0.0).sum(axis=0)
     return summed
 
 
 def at_rows(values: Floats, rows: Indices) -> Floats:
-    """The value of each stream in a row of its own; shape (streams,)."""
+    """Take one value of each stream, at the row given for it; shape (streams,)."""
     taken: Floats = np.take_along_axis(values, rows[None, :], axis=0)[0]
     return taken

@@ -1,4 +1,4 @@
-"""Spread within subgroups of any sizes, and the standard deviation that it shows; shape (lots, streams, size)."""
+"""Spread within subgroups of any sizes, and the standard deviation estimated from it; shape (lots, streams, size)."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Factor = Callable[[int], float]
 
 
 def quotient(total: Floats, count: Floats | Integers) -> Floats:
-    """`total` over `count`, nan where nothing was counted."""
+    """Divide `total` by `count`; nan where `count` is 0."""
     divided: Floats = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
     return divided
 
@@ -26,7 +26,7 @@ def sizes_of(groups: Floats) -> Integers:
 
 
 def ranges_of(groups: Floats) -> Floats:
-    """Range of each subgroup; one of a single value has the range 0, which no caller weighs."""
+    """Range of each subgroup; 0 for a single value, which callers give no weight."""
     spread: Floats = np.fmax.reduce(groups, axis=-1) - np.fmin.reduce(groups, axis=-1)
     return spread
 
@@ -47,14 +47,14 @@ def by_size(factor: Factor, sizes: Integers) -> Floats:
 
 
 def pooled_sigma(spread: Floats, sizes: Integers, mean: Factor, sd: Factor) -> Floats:
-    """Average spread / mean(n) over the lots with the least variance; nan for a stream without a spread.
+    """Weighted mean of spread / mean(n) over the lots, with the least variance; nan for a stream without a spread.
 
     Parameters
     ----------
     spread, sizes : ndarray, shape (lots, streams)
         Range or standard deviation of each subgroup, and its number of values.
     mean, sd : callable
-        Mean and standard deviation of such a spread of n standard normal values.
+        Mean and standard deviation of the spread of n standard normal values.
 
     Returns
     -------
