@@ -35,7 +35,7 @@ class Lots:
 class Table:
     """Mean squares of each stream and their degrees of freedom, (streams, 3), in the order lot, bag, reading.
 
-    `sizes` (streams, 3) are the coefficients of the bag component in the bag mean square, and of the bag and the lot
+    `sizes` (streams, 3) are the coefficients of the bag component in the bag sum of squares, and of the bag and the lot
     component in the lot sum of squares.
     """
 
@@ -60,6 +60,23 @@ def table_of(lots: Lots) -> Table:
     """Mean squares and the coefficients in their expectation.
 
     S. R. Searle, G. Casella and C. E. McCulloch (1992), Variance Components, chapter 5, from memory.
+
+    Examples
+    --------
+    >>> lots = Lots(
+    ...     stream=np.zeros(2, dtype=np.intp),
+    ...     center=np.zeros(1),
+    ...     bags=np.full(2, 2.0),
+    ...     readings=np.full(2, 4.0),
+    ...     reading_df=np.full(2, 2.0),
+    ...     weighted_mean=np.array([1.3, 2.2]),
+    ...     sum_squares_bags=np.array([0.16, 0.04]),
+    ...     sum_squares_readings=np.array([0.04, 0.10]),
+    ...     sum_squared_sizes=np.full(2, 8.0),
+    ... )
+    >>> table = table_of(lots)
+    >>> table.mean_square.round(3).tolist(), table.df.tolist(), table.sizes.tolist()
+    ([[1.62, 0.1, 0.035]], [[1.0, 2.0, 4.0]], [[4.0, 2.0, 4.0]])
     """
     streams = lots.center.size
 
@@ -83,7 +100,14 @@ def table_of(lots: Lots) -> Table:
 
 
 def anova(table: Table) -> Estimate:
-    """Estimate the components by equating mean squares to their expectation; an unresolved component is 0."""
+    """Estimate the components by equating mean squares to their expectation; an unresolved component is 0.
+
+    Examples
+    --------
+    >>> table = Table(np.array([[1.62, 0.1, 0.035]]), np.array([[1.0, 2.0, 4.0]]), np.array([[4.0, 2.0, 4.0]]))
+    >>> anova(table).components.round(4).tolist()
+    [[0.38, 0.0325, 0.035]]
+    """
     weights = _weights(table)
     raw = np.einsum("sab,sb->sa", weights, table.mean_square)
     spread = np.where(table.df > 0, 2.0 * table.mean_square**2 / np.maximum(table.df, 1.0), 0.0)
@@ -112,6 +136,13 @@ def intervals(table: Table) -> tuple[Floats, Floats]:
     N. Ting, R. K. Burdick, F. A. Graybill, S. Jeyaratnam and T.-F. C. Lu (1990), Confidence intervals on linear
     combinations of variance components that are unrestricted in sign, Journal of Statistical Computation and Simulation
     35, 135-143, where a term is subtracted.
+
+    Examples
+    --------
+    >>> table = Table(np.array([[1.62, 0.1, 0.035]]), np.array([[9.0, 10.0, 20.0]]), np.array([[20.0, 18.0, 36.0]]))
+    >>> low, high = intervals(table)
+    >>> low.round(3).tolist(), high.round(3).tolist()
+    ([[0.164, 0.001, 0.02, 0.234]], [[1.324, 0.136, 0.073, 1.394]])
     """
     weights = _weights(table)
     weights = np.concatenate([weights, weights.sum(axis=1, keepdims=True)], axis=1)

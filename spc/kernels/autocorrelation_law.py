@@ -24,7 +24,7 @@ def exact_interval(sample: Floats, n: int, tail: float) -> tuple[Floats, Floats]
     --------
     >>> low, high = exact_interval(np.array([0.6]), n=20, tail=0.025)
     >>> low.round(1), high.round(1)
-    (array([0.3]), array([1.]))
+    (array([0.4]), array([1.]))
     """
     blocks = np.array_split(sample, range(_BLOCK, sample.size, _BLOCK))
     ends = [_interval_of(block, n, tail) for block in blocks]
@@ -43,6 +43,11 @@ def chance_below(sample: Floats, rho: Floats, n: int) -> Floats:
 
     That is the probability that the quadratic form x' (shift - sample) x of the centred values is below 0: J. P.
     Imhof (1961), Computing the distribution of quadratic forms in normal variables, Biometrika 48, 419-426, (3.2).
+
+    Examples
+    --------
+    >>> chance_below(np.array([-1 / 19]), np.array([0.0]), 20).round(2)
+    array([0.5])
     """
     lag = np.subtract.outer(np.arange(n), np.arange(n))
     path = np.where(lag >= 0, rho[:, None, None] ** np.abs(lag), 0.0)
@@ -63,7 +68,14 @@ def chance_below(sample: Floats, rho: Floats, n: int) -> Floats:
 
 
 def normal_interval(sample: Floats, n: Floats, tail: float) -> tuple[Floats, Floats]:
-    """Large-sample interval: the roots of (sample - rho + (1 + 3 rho) / n)**2 = quantile**2 (1 - rho**2) / n."""
+    """Large-sample interval: the roots of (sample - rho + (1 + 3 rho) / n)**2 = quantile**2 (1 - rho**2) / n.
+
+    Examples
+    --------
+    >>> low, high = normal_interval(np.array([0.0]), np.array([400.0]), 0.025)
+    >>> low.round(2), high.round(2)
+    (array([-0.1]), array([0.1]))
+    """
     keep, pull, noise = 1 - 3 / n, sample + 1 / n, float(special.ndtri(tail)) ** 2 / n
     a, b, c = keep**2 + noise, -2 * keep * pull, pull**2 - noise
     half = np.sqrt(np.maximum(b**2 - 4 * a * c, 0.0))  # below 0 only if no rho explains the sample

@@ -15,7 +15,15 @@ __all__ = ["cut_gains", "likely_starts", "ramp_gains", "step_gains"]
 
 
 def step_gains(points: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
-    """Gain, size and information of a step at every row; `points` are about the centre, nan where there is none."""
+    """Gain, size and information of a step at every row; `points` are about the centre, nan where there is none.
+
+    Examples
+    --------
+    >>> points = np.array([[0.0], [0.0], [2.0], [2.0]])
+    >>> gain, size, information = step_gains(points, np.ones((4, 1)))
+    >>> gain.ravel().tolist(), size[2].tolist(), information[2].tolist()
+    ([2.0, 2.6666666666666665, 4.0, 2.0], [2.0], [2.0])
+    """
     there = ~np.isnan(points)
     after = _sums_after(np.where(there, weight, 0.0))
     size = quotient(_sums_after(np.where(there, weight * points, 0.0)), after)
@@ -27,6 +35,13 @@ def ramp_gains(points: Floats, weight: Floats, times: Floats) -> tuple[Floats, F
 
     The first ramp starts one median gap before the first point. Sums of age, age squared and age times value are updated
     backwards from start to start; all added terms have one sign, so no digits are lost.
+
+    Examples
+    --------
+    >>> points = np.array([[0.0], [0.0], [1.0], [2.0]])
+    >>> gain, slope, information = ramp_gains(points, np.ones((4, 1)), np.arange(4.0)[:, None])
+    >>> gain.ravel().round(2).tolist(), slope[2].tolist()
+    ([2.02, 2.29, 2.5, 2.0], [1.0])
     """
     there = ~np.isnan(points)
     weighed = np.where(there, weight, 0.0)
@@ -51,6 +66,12 @@ def cut_gains(points: Floats, shortest: int) -> tuple[Floats, Indices]:
     """Reduction of the sum of squares by a cut after every row, and the number of points up to that row.
 
     The reduction is -1 where a part is too short.
+
+    Examples
+    --------
+    >>> gain, counted = cut_gains(np.array([[1.0], [1.0], [3.0], [3.0]]), shortest=1)
+    >>> gain.ravel().round(2).tolist(), counted.ravel().tolist()
+    ([1.33, 4.0, 1.33, -1.0], [1, 2, 3, 4])
     """
     there = ~np.isnan(points)
     first = np.cumsum(there, axis=0)
@@ -63,7 +84,14 @@ def cut_gains(points: Floats, shortest: int) -> tuple[Floats, Indices]:
 
 
 def likely_starts(gain: Floats, margin: Floats) -> tuple[Indices, Flags]:
-    """Row of the largest gain in each stream, and which rows are within `margin` (streams,) of it."""
+    """Row of the largest gain in each stream, and which rows are within `margin` (streams,) of it.
+
+    Examples
+    --------
+    >>> best, likely = likely_starts(np.array([[0.5], [4.0], [3.5]]), np.array([1.0]))
+    >>> best.tolist(), likely.ravel().tolist()
+    ([1], [False, True, True])
+    """
     best = np.argmax(gain, axis=0)
     return best, np.isfinite(gain) & (gain >= at_rows(gain, best) - margin)
 

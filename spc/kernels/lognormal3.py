@@ -18,6 +18,11 @@ def l_moments(x: Floats) -> Floats:
     """First two L-moments and L-skewness of each stream (lots, streams), unbiased forms; shape (3, streams).
 
     Nan is a missing value. Fewer than three values give nan.
+
+    Examples
+    --------
+    >>> l_moments(np.array([[1.0], [2.0], [3.0], [np.nan]])).ravel().round(3).tolist()
+    [2.0, 0.667, 0.0]
     """
     ordered, rank, n = _in_order(x)
     sums = ordered.sum(axis=0), (rank * ordered).sum(axis=0), (rank * (rank - 1) * ordered).sum(axis=0)
@@ -28,6 +33,11 @@ def l_moments_without_each(x: Floats) -> Floats:
     """L-moments with each value left out in turn, in rising order; shape (3, lots, streams), nan beyond the last value.
 
     Leaving a value out removes its term and lowers the rank of every larger value by one.
+
+    Examples
+    --------
+    >>> l_moments_without_each(np.array([[1.0], [2.0], [3.0], [5.0]]))[0].ravel().round(3).tolist()
+    [3.333, 3.0, 2.667, 2.0]
     """
     ordered, rank, n = _in_order(x)
     above = _sum_above(ordered)
@@ -46,7 +56,15 @@ def _in_order(x: Floats) -> tuple[Floats, Indices, Indices]:
 
 
 def percentiles(moments: Floats) -> tuple[Floats, Floats, Floats]:
-    """Percentiles 0.135, 50 and 99.865 (normal scores -3, 0, 3) of the distribution with these L-moments."""
+    """Percentiles 0.135, 50 and 99.865 (normal scores -3, 0, 3) of the distribution with these L-moments.
+
+    Examples
+    --------
+    Without skewness, 3 standard deviations on either side of the mean:
+
+    >>> [value.round(3).tolist() for value in percentiles(np.array([[10.0], [1 / np.sqrt(np.pi)], [0.0]]))]
+    [[7.0], [10.0], [13.0]]
+    """
     first, second, skew = moments
     square = skew**2
     shape = -skew * np.polyval(_SHAPE_ABOVE, square) / np.polyval(_SHAPE_BELOW, square)

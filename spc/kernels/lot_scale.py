@@ -19,7 +19,13 @@ _MOST_STEPS = 100
 
 
 def qn(x: Floats) -> Floats:
-    """Robust standard deviation Qn of each stream; nan with fewer than two lots."""
+    """Robust standard deviation Qn of each stream; nan with fewer than two lots.
+
+    Examples
+    --------
+    >>> qn(np.array([[2.1], [2.0], [2.2], [2.1], [1.9], [9.0]])).round(3)
+    array([0.136])
+    """
     streams = max(1, 2 * _PAIRS_AT_ONCE // max(1, x.shape[0] ** 2))
     parts = [_qn(x[:, start : start + streams]) for start in range(0, x.shape[1], streams)]
     return np.concatenate(parts) if parts else np.empty(0)
@@ -44,7 +50,13 @@ def _qn_factor(n: Indices) -> Floats:
 
 
 def far(levels: Floats, noise: Floats, cutoff: float) -> Floats:
-    """Robust score of the lots beyond the cutoff; 0 for the others."""
+    """Robust score of the lots beyond the cutoff; 0 for the others.
+
+    Examples
+    --------
+    >>> far(np.array([[2.1], [2.0], [2.2], [2.1], [1.9], [2.0], [9.0]]), np.zeros((7, 1)), 3.5).round(1).ravel().tolist()
+    [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 36.3]
+    """
     there = ~np.isnan(levels)
     typical = medians(np.where(there, noise, np.nan))
     scale = np.sqrt(np.maximum(qn(levels) ** 2 - typical, 0.0) + noise)
@@ -58,6 +70,12 @@ def moments(x: Floats, noise: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Centre, its standard error, variance between lots and its standard error; each (streams,).
 
     With one lot, all but the centre is inf; without a lot, all is nan or inf.
+
+    Examples
+    --------
+    >>> center, center_se, between, between_se = moments(np.array([[1.0], [2.0], [3.0]]), np.full((3, 1), 0.25))
+    >>> center, center_se.round(3), between
+    (array([2.]), array([0.577]), array([0.75]))
     """
     there = ~np.isnan(x)
     n = there.sum(axis=0)

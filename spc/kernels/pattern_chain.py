@@ -28,7 +28,14 @@ _FAR = 9.0  # the normal density beyond 9 sigma is 2e-19 in all: values farther 
 
 @lru_cache(maxsize=64)
 def gauss_legendre(nodes: int) -> tuple[Floats, Floats]:
-    """Points and weights on [-1, 1], each of shape (nodes,), read-only because they are shared."""
+    """Points and weights on [-1, 1], each of shape (nodes,), read-only because they are shared.
+
+    Examples
+    --------
+    >>> points, weights = gauss_legendre(3)
+    >>> round(float(weights @ points**4), 6)
+    0.4
+    """
     points, weights = np.polynomial.legendre.leggauss(nodes)
     points.flags.writeable = weights.flags.writeable = False
     return points, weights
@@ -233,6 +240,12 @@ def chain_of(criteria: tuple[Criterion, ...]) -> Chain:
     ----------
     .. [1] C. W. Champ and W. H. Woodall (1987), Exact results for Shewhart control charts with supplementary runs
        rules, Technometrics 29, 393-399.
+
+    Examples
+    --------
+    >>> chain = chain_of(CRITERIA["beyond_three_sigma"])
+    >>> chain.edges.tolist(), chain.alive, chain.ordered
+    ([-inf, -3.0, 3.0, inf], 1, False)
     """
     product = _Product(criteria)
     states = product.reachable()
@@ -302,6 +315,12 @@ def pattern_hazards(chain: Chain, shift: float, drift: float) -> Iterator[float]
     """Yield the probability of a signal at points 1, 2, ..., given none before.
 
     Point t is normal with mean shift + drift * t and standard deviation 1. The iterator ends after a probability of 1.
+
+    Examples
+    --------
+    >>> hazards = pattern_hazards(chain_of(CRITERIA["beyond_three_sigma"]), shift=0.0, drift=0.0)
+    >>> round(next(hazards), 5)
+    0.0027
     """
     nodes = _node_count(chain)
     grid = _grid(chain, shift + drift, nodes)

@@ -64,6 +64,23 @@ def maximise(bags: Bags, start: Floats, free: Flags) -> Maximum:
 
     A component is never below 0: a step ends where the first component reaches 0, and that component stays there while
     the likelihood increases towards negative values. Steps that reduce the likelihood are halved.
+
+    Examples
+    --------
+    Two lots of two bags with two readings each:
+
+    >>> bags = Bags(
+    ...     count=np.ones(4),
+    ...     share=np.full(4, 0.5),
+    ...     y=np.array([1.1, 1.5, 2.3, 2.1]),
+    ...     squares=np.zeros(4),
+    ...     lot=np.array([0, 0, 1, 1]),
+    ...     stream=np.array([0, 0]),
+    ...     within=np.array([0.14]),
+    ...     within_df=np.array([4.0]),
+    ... )
+    >>> maximise(bags, np.full((1, 3), 0.1), np.ones((1, 3), dtype=bool)).components.round(4).tolist()
+    [[0.38, 0.0325, 0.035]]
     """
     theta = start.copy()
     moving: Flags = np.asarray(free.any(axis=1))
@@ -79,7 +96,24 @@ def maximise(bags: Bags, start: Floats, free: Flags) -> Maximum:
 
 
 def mean(bags: Bags, components: Floats) -> tuple[Floats, Floats]:
-    """Generalised least-squares mean of each stream and its variance; nan without variance within lots."""
+    """Generalised least-squares mean of each stream and its variance; nan without variance within lots.
+
+    Examples
+    --------
+    >>> bags = Bags(
+    ...     count=np.ones(4),
+    ...     share=np.full(4, 0.5),
+    ...     y=np.array([1.1, 1.5, 2.3, 2.1]),
+    ...     squares=np.zeros(4),
+    ...     lot=np.array([0, 0, 1, 1]),
+    ...     stream=np.array([0, 0]),
+    ...     within=np.array([0.14]),
+    ...     within_df=np.array([4.0]),
+    ... )
+    >>> level, variance = mean(bags, np.array([[0.38, 0.0325, 0.035]]))
+    >>> level.round(3), variance.round(4)
+    (array([1.75]), array([0.2025]))
+    """
     sums = _sums(bags, components)
     with np.errstate(divide="ignore", invalid="ignore"):
         return sums.mean, 1.0 / sums.weight

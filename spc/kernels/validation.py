@@ -36,7 +36,12 @@ def _require_finite(values: Floats, name: str) -> None:
 
 
 def no_infinity(values: Floats, name: str) -> None:
-    """Raise ValueError if a value is infinite; nan is a missing value."""
+    """Raise ValueError if a value is infinite; nan is a missing value.
+
+    Examples
+    --------
+    >>> no_infinity(np.array([1.0, np.nan]), "x")
+    """
     # Two passes without a temporary array: a batch may have millions of points. fmin and fmax ignore nan.
     if values.size and (np.fmax.reduce(values, axis=None) == np.inf or np.fmin.reduce(values, axis=None) == -np.inf):
         bad = np.isinf(values)
@@ -67,6 +72,12 @@ def as_streams(x: ArrayLike, name: str = "x", at_least: int = 1) -> tuple[Floats
     """Convert points to a batch (lots, streams); also whether `x` was one stream, of shape (lots,).
 
     One stream must be finite. In a batch nan is padding or a missing lot; an infinite value raises ValueError.
+
+    Examples
+    --------
+    >>> points, single = as_streams([1.0, 2.0])
+    >>> points.shape, single
+    ((2, 1), True)
     """
     points = np.asarray(x, dtype=np.float64)
     if points.ndim != 2:
@@ -82,6 +93,12 @@ def as_subgroups(x: ArrayLike, name: str = "x", at_least: int = 2) -> tuple[Floa
 
     Nan pads a short subgroup; an infinite value raises ValueError. In one stream each row needs `at_least` values; in a
     batch a subgroup may be missing.
+
+    Examples
+    --------
+    >>> groups, single = as_subgroups([[1.0, 2.0], [3.0, np.nan]], at_least=1)
+    >>> groups.shape, single
+    ((2, 1, 2), True)
     """
     groups = np.asarray(x, dtype=np.float64)
     if groups.ndim not in (2, 3):
@@ -102,7 +119,13 @@ def as_subgroups(x: ArrayLike, name: str = "x", at_least: int = 2) -> tuple[Floa
 
 
 def per_stream(value: ArrayLike, streams: int, name: str) -> Floats:
-    """Convert one finite number, or one a stream, to an array of shape (streams,); ValueError otherwise."""
+    """Convert one finite number, or one a stream, to an array of shape (streams,); ValueError otherwise.
+
+    Examples
+    --------
+    >>> per_stream(0.5, 2, "sigma")
+    array([0.5, 0.5])
+    """
     values = np.asarray(value, dtype=np.float64)
     if values.shape not in ((), (streams,)):
         raise ValueError(f"{name} must be one number, or one a stream ({streams}); got shape {values.shape}")
@@ -114,7 +137,13 @@ def per_stream(value: ArrayLike, streams: int, name: str) -> Floats:
 
 
 def finite_number(value: float, name: str) -> float:
-    """Convert to a float; ValueError if it is nan or infinite."""
+    """Convert to a float; ValueError if it is nan or infinite.
+
+    Examples
+    --------
+    >>> finite_number(2, "shift")
+    2.0
+    """
     number = float(value)
     if not np.isfinite(number):
         raise ValueError(f"{name} must be a finite number, got {value!r}")
@@ -122,7 +151,13 @@ def finite_number(value: float, name: str) -> float:
 
 
 def positive(value: float, name: str) -> float:
-    """Convert to a float above 0; ValueError otherwise."""
+    """Convert to a float above 0; ValueError otherwise.
+
+    Examples
+    --------
+    >>> positive(2, "width")
+    2.0
+    """
     number = finite_number(value, name)
     if number <= 0:
         raise ValueError(f"{name} must be above 0, got {value!r}")
@@ -130,7 +165,13 @@ def positive(value: float, name: str) -> float:
 
 
 def whole(value: int, name: str, at_least: int) -> int:
-    """Convert to an int of at least `at_least`; ValueError otherwise, also for a fraction."""
+    """Convert to an int of at least `at_least`; ValueError otherwise, also for a fraction.
+
+    Examples
+    --------
+    >>> whole(3.0, "n", at_least=2)
+    3
+    """
     number = int(value) if np.isfinite(value) else at_least - 1
     if number != value or number < at_least:
         raise ValueError(f"{name} must be a whole number of at least {at_least}, got {value!r}")
