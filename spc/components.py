@@ -474,21 +474,21 @@ def _means(rows: restricted_likelihood.Bags, estimate: Estimate, center: Floats,
 
 
 def _total(estimate: Estimate, table: Table) -> dict[str, Floats]:
-    known = (table.df > 0).any(axis=1)
+    estimated = (table.df > 0).any(axis=1)
     whole = estimate.components.sum(axis=1)
     variance = estimate.covariance.sum(axis=(1, 2))
     satterthwaite = np.where(variance > 0, divide(2.0 * whole**2, variance), table.df.max(axis=1))
     low, high = intervals(table)
     return {
-        "total": np.where(known, whole, np.nan),
-        "total_df": np.where(known, satterthwaite, 0.0),
-    } | _ends(low, high, np.column_stack([table.df > 0, known]))
+        "total": np.where(estimated, whole, np.nan),
+        "total_df": np.where(estimated, satterthwaite, 0.0),
+    } | _ends(low, high, np.column_stack([table.df > 0, estimated]))
 
 
-def _ends(low: Floats, high: Floats, known: Flags) -> dict[str, Floats]:
+def _ends(low: Floats, high: Floats, estimated: Flags) -> dict[str, Floats]:
     names = (*LEVELS, "total")
-    lows = {f"{name}_low": np.where(known[:, at], low[:, at], 0.0) for at, name in enumerate(names)}
-    return lows | {f"{name}_high": np.where(known[:, at], high[:, at], np.inf) for at, name in enumerate(names)}
+    lows = {f"{name}_low": np.where(estimated[:, at], low[:, at], 0.0) for at, name in enumerate(names)}
+    return lows | {f"{name}_high": np.where(estimated[:, at], high[:, at], np.inf) for at, name in enumerate(names)}
 
 
 def _likelihood(rows: restricted_likelihood.Bags, table: Table, moments: Estimate) -> Estimate:

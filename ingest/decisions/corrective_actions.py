@@ -242,7 +242,7 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Do
         "reason": found.reason,
         "of": measure.name,
         "level_after": measure.told(found.mean),
-        "level_usual": measure.told(found.usual),
+        "level_usual": measure.told(found.before),
         "level_moved": measure.told(found.moved),
     }
 

@@ -109,5 +109,5 @@ def _gaps(times: Floats, there: Flags) -> Floats:
     """Time since the previous point, 0 in rows without a point; for the first point the median gap of its stream, or 1."""
     before = rows_before(there)
     since = np.where(there, times - np.take_along_axis(times, np.maximum(before, 0), axis=0), 0.0)
-    usual = medians(np.where((before >= 0) & (since > 0), since, np.nan))
-    return np.where(there & (before < 0), np.where(np.isnan(usual), 1.0, usual), since)
+    typical = medians(np.where((before >= 0) & (since > 0), since, np.nan))
+    return np.where(there & (before < 0), np.where(np.isnan(typical), 1.0, typical), since)

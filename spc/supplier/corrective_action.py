@@ -49,8 +49,8 @@ _RESULTS = {
 class Comparison:
     """Effectiveness of an action and the levels behind it, in the charted scale; nan where unknown.
 
-    `mean` is that of the `lots` after the action, `usual` that before the move, and `moved` that of the lots that had
-    moved. `back_within` is the farthest mean of so many lots that still agrees with `usual`, and `left_beyond` the
+    `mean` is that of the `lots` after the action, `before` that of the lots before the move, and `moved` that of the lots that had
+    moved. `back_within` is the farthest mean of so many lots that still agrees with `before`, and `left_beyond` the
     nearest mean that still agrees with `moved`, both on the side to which the stream had moved. `reason` explains the
     result in words.
     """
@@ -58,7 +58,7 @@ class Comparison:
     answer: Effectiveness
     lots: int
     mean: float
-    usual: float
+    before: float
     moved: float
     back_within: float
     left_beyond: float
@@ -119,7 +119,7 @@ def compare(
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
     shifted, later = shifted[-MOST:], later[:MOST]
     k = later.size
-    mean, usual, drifted = (float(x.mean()) if x.size else np.nan for x in (later, steady, shifted))
+    mean, level_before, level_moved = (float(x.mean()) if x.size else np.nan for x in (later, steady, shifted))
     missing = ""
     if steady.size < FEWEST:
         missing = f"fewer than {FEWEST} lots before the move"
@@ -128,10 +128,10 @@ def compare(
     elif k < FEWEST:
         missing = f"fewer than {FEWEST} lots after the action"
     if missing:
-        return Comparison(Effectiveness.NOT_YET_SHOWN, k, mean, usual, drifted, np.nan, np.nan, missing)
+        return Comparison(Effectiveness.NOT_YET_SHOWN, k, mean, level_before, level_moved, np.nan, np.nan, missing)
     unit = float(special.stdtrit(steady.size - 1, (1 + confidence) / 2)) * float(steady.std(ddof=1))
-    back_within = usual + direction * unit * float(np.sqrt(1 / k + 1 / steady.size))
-    left_beyond = drifted - direction * unit * float(np.sqrt(1 / k + 1 / shifted.size))
+    back_within = level_before + direction * unit * float(np.sqrt(1 / k + 1 / steady.size))
+    left_beyond = level_moved - direction * unit * float(np.sqrt(1 / k + 1 / shifted.size))
     is_back, has_left = direction * (mean - back_within) <= 0, direction * (mean - left_beyond) < 0
     answer, reason = _RESULTS[is_back, has_left]
-    return Comparison(answer, k, mean, usual, drifted, back_within, left_beyond, reason)
+    return Comparison(answer, k, mean, level_before, level_moved, back_within, left_beyond, reason)
