@@ -474,21 +474,21 @@ def _means(rows: restricted_likelihood.Bags, estimate: Estimate, center: Floats,
 
 
 def _total(estimate: Estimate, table: Table) -> dict[str, Floats]:
-    known = (table.df > 0).any(axis=1)
+    estimated = (table.df > 0).any(axis=1)
     whole = estimate.components.sum(axis=1)
     variance = estimate.covariance.sum(axis=(1, 2))
     satterthwaite = np.where(variance > 0, divide(2.0 * whole**2, variance), table.df.max(axis=1))
     low, high = intervals(table)
     return {
-        "total": np.where(known, whole, np.nan),
-        "total_df": np.where(known, satterthwaite, 0.0),
-    } | _ends(low, high, np.column_stack([table.df > 0, known]))
+        "total": np.where(estimated, whole, np.nan),
+        "total_df": np.where(estimated, satterthwaite, 0.0),
+    } | _ends(low, high, np.column_stack([table.df > 0, estimated]))
 
 
-def _ends(low: Floats, high: Floats, known: Flags) -> dict[str, Floats]:
+def _ends(low: Floats, high: Floats, estimated: Flags) -> dict[str, Floats]:
     names = (*LEVELS, "total")
-    lows = {f"{name}_low": np.where(known[:, at], low[:, at], 0.0) for at, name in enumerate(names)}
-    return lows | {f"{name}_high": np.where(known[:, at], high[:, at], np.inf) for at, name in enumerate(names)}
+    lows = {f"{name}_low": np.where(estimated[:, at], low[:, at], 0.0) for at, name in enumerate(names)}
+    return lows | {f"{name}_high": np.where(estimated[:, at], high[:, at], np.inf) for at, name in enumerate(names)}
 
 
 def _likelihood(rows: restricted_likelihood.Bags, table: Table, moments: Estimate) -> Estimate:
@@ -504,7 +504,7 @@ def _likelihood(rows: restricted_likelihood.Bags, table: Table, moments: Estimat
     start = np.where(free, np.maximum(start, 0.1 * innermost[:, None]), 0.0)
     # Streams without a maximum keep a harmless start.
     start[~has_maximum] = 1.0
-    peak = restricted_likelihood.climb(rows, start, free)
+    peak = restricted_likelihood.maximise(rows, start, free)
     components = np.take_along_axis(peak.components, places, axis=1)
     covariance = _inverse(peak.information, free)
     covariance = np.take_along_axis(covariance, places[:, :, None], axis=1)

@@ -245,7 +245,7 @@ def _ewma_hazards(means: Iterator[float], band: Band) -> Iterator[float]:
         yield _either(band, mean, below + above)
         if inside.sum() <= 0:
             return
-        average.stand(band.nodes, inside)
+        average.continue_from(band.nodes, inside)
 
 
 def _point_limit(point_limit: float) -> float:
@@ -372,7 +372,7 @@ def _upper_hazards(means: Iterator[float], allowance: float, band: Band, headsta
         yield _either(band, mean, signalled)
         if at_zero + inside.sum() <= 0:
             return
-        total.stand_or_rest(at_zero, inside)
+        total.continue_from_zero_or(at_zero, inside)
 
 
 def _two_sided_hazards(means: Iterator[float], allowance: float, band: Band, headstart: float) -> Iterator[float]:
@@ -401,8 +401,8 @@ def _race(means: Iterator[float], allowance: float, upper: Walk, lower: Walk) ->
         up_zero, low_zero = max(up_zero - low_signal, 0.0), max(low_zero - up_signal, 0.0)
         if min(up_zero + up_inside.sum(), low_zero + low_inside.sum()) <= 0:
             return
-        upper.stand_or_rest(up_zero, up_inside)
-        lower.stand_or_rest(low_zero, low_inside)
+        upper.continue_from_zero_or(up_zero, up_inside)
+        lower.continue_from_zero_or(low_zero, low_inside)
 
 
 def _means(shift: float, drift: float) -> Iterator[float]:

@@ -343,11 +343,11 @@ def limits(baseline: Baseline | Baselines, variances: ArrayLike, width: float = 
     positive(width, "width")
     noise = np.atleast_1d(np.asarray(variances, dtype=np.float64))
     _require_not_negative(noise)
-    known = np.isfinite(baseline.sigma)
+    finite = np.isfinite(baseline.sigma)
     tail = float(special.ndtr(-width))
-    quantile = np.where(known, -special.stdtrit(np.where(known, baseline.degrees_of_freedom, 1.0), tail), 1.0)
-    error = np.where(known, baseline.center_se, np.inf)
-    half: Floats = quantile * np.sqrt(np.where(known, baseline.sigma, 0.0) ** 2 + noise + error**2)
+    quantile = np.where(finite, -special.stdtrit(np.where(finite, baseline.degrees_of_freedom, 1.0), tail), 1.0)
+    error = np.where(finite, baseline.center_se, np.inf)
+    half: Floats = quantile * np.sqrt(np.where(finite, baseline.sigma, 0.0) ** 2 + noise + error**2)
     return baseline.center - half, baseline.center + half
 
 

@@ -138,9 +138,9 @@ def normality(x: ArrayLike) -> Normality:
     """
     points = as_points(x, at_least=3)
     _require_spread(points)
-    found = _normalities(points[:, None])
-    correlation, statistic, p_value = (float(found[name][0]) for name in ("correlation", "statistic", "p_value"))
-    return Normality(correlation, statistic, p_value, Shape(found["shape"][0]), points.size)
+    columns = _normalities(points[:, None])
+    correlation, statistic, p_value = (float(columns[name][0]) for name in ("correlation", "statistic", "p_value"))
+    return Normality(correlation, statistic, p_value, Shape(columns["shape"][0]), points.size)
 
 
 def normalities(x: ArrayLike) -> pd.DataFrame:
@@ -241,9 +241,9 @@ def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
     """
     points = as_points(x, at_least=3)
     _require_spread(points)
-    found = _dependences(points[:, None], confidence)
-    sample, rho, lower, upper = (float(found[name][0]) for name in ("sample", "rho", "lower", "upper"))
-    return Dependence(sample, rho, lower, upper, Neighbours(found["neighbours"][0]), points.size)
+    columns = _dependences(points[:, None], confidence)
+    sample, rho, lower, upper = (float(columns[name][0]) for name in ("sample", "rho", "lower", "upper"))
+    return Dependence(sample, rho, lower, upper, Neighbours(columns["neighbours"][0]), points.size)
 
 
 def dependences(x: ArrayLike, confidence: float = 0.95) -> pd.DataFrame:

@@ -144,9 +144,9 @@ def _covariances(weeks: Floats, relative: Floats, interval: float) -> Iterator[t
     clock = (weeks - weeks[0]) / interval
     places = np.arange(weeks.size)
     lag = np.abs(np.subtract.outer(places, places))
-    scatter = np.sqrt(np.outer(relative, relative))
+    variances = np.sqrt(np.outer(relative, relative))
     for random_walk, autocorrelation in zip(_RANDOM_WALK, _AUTOCORRELATION, strict=True):
-        yield scatter * (autocorrelation**places)[lag], random_walk * np.minimum.outer(clock, clock)
+        yield variances * (autocorrelation**places)[lag], random_walk * np.minimum.outer(clock, clock)
 
 
 def _moves(weeks: Floats, interval: float) -> _Moves:
