@@ -296,7 +296,12 @@ def _is_one_record(lines: Sequence[bytes], text: str, delimiter: str, width: int
         return False
     width = len(cells) if width is None else width
     first, *between, last = (line.count(delimiter.encode()) >= width - 1 for line in lines)
-    return not any(between) and (not last or (not first and len(cells) == width))
+    # A line between that leaves a quote open is not a row either: a cell ends in it and another one begins.
+    if any(
+        full and not leaves_quote_open(_text(line), delimiter) for line, full in zip(lines[1:], between, strict=False)
+    ):
+        return False
+    return not last or (not first and len(cells) == width)
 
 
 def _text(line: bytes) -> str:

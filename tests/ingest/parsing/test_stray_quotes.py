@@ -190,6 +190,19 @@ def test_a_header_cell_may_hold_a_line_end(delimiter: str) -> None:
     assert parsed.header[-1] == "remark\nof bench"
 
 
+def test_a_row_with_line_ends_in_its_first_and_its_last_cell_is_one_row() -> None:
+    """The line between has all delimiters of a row, but its quotes say that it is none."""
+    header = "remark," + HEADER + ",note"
+
+    parsed = read(
+        file_of({"lot": "a"}, {"lot": "b", "remark": "two\nlines", "note": "two\nlines"}, {"lot": "c"}, header=header)
+    )
+
+    assert list(parsed.rows["lot"]) == ["a", "b", "c"]
+    assert list(parsed.rows["line"]) == [2, 3, 6]
+    assert parsed.refusals == []
+
+
 @pytest.mark.parametrize("content", [sixty({3: {"remark": '"'}}), sixty({})])
 def test_a_file_of_which_the_reader_loses_a_line_is_refused_and_not_stored_short(
     content: bytes, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
