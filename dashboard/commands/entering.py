@@ -117,6 +117,7 @@ def settle(
 ) -> None:
     """Settle a test whose values look like a slip of the pen; no value is changed."""
     from ingest.audit import audit_log
+    from ingest.audit.subjects import Subject
     from ingest.common.clock import now
     from ingest.common.errors import CallError
     from ingest.common.instants import from_microseconds
@@ -136,9 +137,7 @@ def settle(
             )
         names = (supplier, chosen[0][0], characteristic)
         body: StoredEntryBody = {"lot": lot, "started_us": chosen[0][1]}
-        suspect_values.settle(
-            connection, names, audit_log.AuditEntry(now(), by, what, audit_log.stream_subject(*names), because, body)
-        )
+        suspect_values.settle(connection, audit_log.AuditEntry(now(), by, what, Subject.stream(*names), because, body))
         derive(connection, lab)
     click.echo(f"Recorded: {what}.")
 

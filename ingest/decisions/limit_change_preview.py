@@ -7,7 +7,6 @@ stores the evaluation that was shown.
 from __future__ import annotations
 
 import hashlib
-import json
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import cast
@@ -15,7 +14,7 @@ from typing import cast
 from sqlalchemy import Connection
 
 from ingest.audit.audit_log import AuditEntry, check_signed, record
-from ingest.audit.limit_entries import entered, limit_acts, named_in
+from ingest.audit.limit_entries import entered, limit_acts
 from ingest.common.errors import CallError
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
@@ -69,7 +68,7 @@ class Preview:
     @property
     def mark(self) -> str:
         """A short name of what is shown: another one means that something else would be done now."""
-        shown = as_json([self.act.subject, self.document])
+        shown = as_json([str(self.act.subject), self.document])
         return hashlib.sha256(shown.encode()).hexdigest()[:16]
 
 
@@ -84,8 +83,7 @@ def preview(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
     if act.what in LIMIT_CHANGES:
         return _of_limit(connection, lab, act)
     standing_lab = replace(lab, entered=entered(limit_acts(connection)))
-    names = tuple(json.loads(act.subject))
-    streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", names)
+    streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", act.subject.names)
     return Preview(act, _changes(connection, standing_lab, standing_lab, streams, act), ())
 
 
@@ -113,7 +111,7 @@ def carry_out(connection: Connection, lab: Lab, act: AuditEntry, shown: str | No
 
 
 def _of_limit(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
-    product, characteristic = named_in(act.subject)
+    product, characteristic = act.subject.names
     acts = limit_acts(connection)
     before = replace(lab, entered=entered(acts))
     after = replace(lab, entered=entered([*acts, act]))
@@ -137,7 +135,7 @@ def _check_sides(lab: Lab, product: str, characteristic: str) -> None:
 
 def _looser_than(before: Lab, after: Lab, act: AuditEntry) -> tuple[Step, ...]:
     """The limits that hold now or are declared for the product or for all, and let less pass than the new one."""
-    product, name = named_in(act.subject)
+    product, name = act.subject.names
     side, day = act.body["side"], date.fromisoformat(act.body["from"])
     new = on_day(after.limit_steps(product, name, side), day)
     known = (

@@ -14,8 +14,9 @@ import numpy as np
 from sqlalchemy import Connection
 
 import spc.stream.evaluate
-from ingest.audit.audit_log import AuditEntry, baseline_restarts, entries_on_each, excluded_lots, stream_subject
+from ingest.audit.audit_log import AuditEntry, baseline_restarts, entries_on_each, excluded_lots
 from ingest.audit.limit_entries import with_entered_limits
+from ingest.audit.subjects import Subject
 from ingest.common.instants import WEEK_US
 from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
@@ -98,9 +99,9 @@ def contexts_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, 
     }
 
 
-def subject_of(stream: Stream) -> str:
+def subject_of(stream: Stream) -> Subject:
     """The subject of the entries on a stream."""
-    return stream_subject(stream.supplier, stream.product, stream.characteristic)
+    return Subject.stream(stream.supplier, stream.product, stream.characteristic)
 
 
 def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[str]:

@@ -15,6 +15,7 @@ from typing import cast
 import numpy as np
 from sqlalchemy import Connection
 
+from ingest.audit.subjects import Subject
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
@@ -195,6 +196,6 @@ def state_after_entries(connection: Connection, alert: str) -> AlertState:
     last = connection.exec_driver_sql(
         "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
         "ORDER BY id DESC LIMIT 1",
-        (f"alert:{alert}",),
+        (str(Subject.alert(alert)),),
     ).scalar()
     return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last), AlertState.OPEN)
