@@ -30,10 +30,9 @@ from ingest.documents.limit_change import (
     StoredPreviewAlert,
     StoredStreamDifference,
 )
-from ingest.evaluation.evaluate_streams import Evaluated, as_json, contexts_of, evaluate, subject_of, write
+from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_of
 from ingest.rounds.recompute import follow
-from ingest.sessions.session_columns import sessions_of
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
 
@@ -158,17 +157,11 @@ def _changes(
     connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: AuditEntry
 ) -> list[StreamChange]:
     """Each stream evaluated as it stands and with the act; a stream that lost all its sessions has nothing to change."""
-    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), contexts_of(connection, streams)
     changes = []
-    for stream in streams:
-        own = sessions.get(stream.id)
-        if own is None:
-            continue
-        known = heard[stream.id]
-        with_act = replace(known, acts=[*known.acts, act]) if act.subject == subject_of(stream) else known
-        (now,), (then,) = (
-            evaluate(lab, [(stream, own, entered)]) for lab, entered in ((before, known), (after, with_act))
-        )
+    for known in inputs_of(connection, streams).values():
+        is_about = act.subject == subject_of(known.stream)
+        with_act = replace(known, entries=[*known.entries, act]) if is_about else known
+        (now,), (then,) = evaluate(before, [known]), evaluate(after, [with_act])
         changes.append(StreamChange(now, then, _difference(connection, now, then)))
     return changes
 
