@@ -155,23 +155,23 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
 @contextmanager
 def writing(folder: Path) -> Iterator[tuple[Lab, Connection]]:
     """The declarations of a lab and its store, to enter something."""
-    from ingest.common.errors import CallError
+    from ingest.common.errors import NoStoreYet
     from ingest.config.lab import load
     from ingest.store.store import known_store
 
     lab, store = load(folder), known_store(folder)
     if store is None:
-        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+        raise NoStoreYet
     with store.writing() as connection:
         yield lab, connection
 
 
 def required(connection: Connection | None) -> Connection:
     """The connection, or a line that says how to get one."""
-    from ingest.common.errors import CallError
+    from ingest.common.errors import NoStoreYet
 
     if connection is None:
-        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+        raise NoStoreYet
     return connection
 
 

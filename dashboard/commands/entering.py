@@ -82,7 +82,7 @@ def change_limits(request: LimitRequest, given: dict[str, Any]) -> None:
     """Show what a change of limits would do, or do it and say what it did."""
     from dashboard.text.limit_change_text import listing
     from ingest.common.clock import now
-    from ingest.common.errors import CallError
+    from ingest.common.errors import NoStoreYet
     from ingest.config.lab import load
     from ingest.decisions.limit_change_preview import carry_out, preview
     from ingest.decisions.limit_requests import as_entry
@@ -92,7 +92,7 @@ def change_limits(request: LimitRequest, given: dict[str, Any]) -> None:
     lab, only_shown = load(given["folder"]), given["preview"]
     store = known_store(lab.folder)
     if store is None:
-        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+        raise NoStoreYet
     with store.reading() if only_shown else store.writing() as connection:
         act = as_entry(connection, lab, request, given["by"], given["because"], now())
         seen = preview(connection, lab, act) if only_shown else carry_out(connection, lab, act)
@@ -117,6 +117,7 @@ def settle(
 ) -> None:
     """Settle a test whose values look like a slip of the pen; no value is changed."""
     from ingest.audit import audit_log
+    from ingest.audit.subjects import Subject
     from ingest.common.clock import now
     from ingest.common.errors import CallError
     from ingest.common.instants import from_microseconds
@@ -136,9 +137,7 @@ def settle(
             )
         names = (supplier, chosen[0][0], characteristic)
         body: StoredEntryBody = {"lot": lot, "started_us": chosen[0][1]}
-        suspect_values.settle(
-            connection, names, audit_log.AuditEntry(now(), by, what, audit_log.stream_subject(*names), because, body)
-        )
+        suspect_values.settle(connection, audit_log.AuditEntry(now(), by, what, Subject.stream(*names), because, body))
         derive(connection, lab)
     click.echo(f"Recorded: {what}.")
 
@@ -166,7 +165,7 @@ def action(
 ) -> None:
     """Record a corrective action: when the supplier was asked, what it answered, the first lot after."""
     from ingest.common.clock import now
-    from ingest.common.errors import CallError
+    from ingest.common.errors import CallError, NoStoreYet
     from ingest.config.lab import load
     from ingest.decisions import corrective_actions
     from ingest.store.store import known_store
@@ -179,7 +178,7 @@ def action(
         raise CallError("action: give --asked DAY, --answered DAY or --first-lot LOT")
     lab, store = load(folder), known_store(folder)
     if store is None:
-        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+        raise NoStoreYet
     with store.writing() as connection:
         for what, day in steps:
             corrective_actions.record_step(

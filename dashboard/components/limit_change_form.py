@@ -16,7 +16,7 @@ from dash import dcc, html
 from sqlalchemy import Connection
 
 from dashboard.components.entry_form import form
-from ingest.audit.audit_log import stream_subject
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.decisions.limit_change_preview import carry_out
@@ -56,7 +56,7 @@ def ask(change: str, names: Mapping[str, str], fields: Sequence[Any]) -> html.Fo
 
 def confirm(asked: LimitRequest, mark: str) -> html.Form:
     """The form that does what was shown; `mark` names what that was."""
-    subject = stream_subject(asked.supplier, asked.product, asked.characteristic)
+    subject = str(Subject.stream(asked.supplier, asked.product, asked.characteristic))
     fields = {name: getattr(asked, name) for name in FIELDS}
     return form(subject, (asked.change,), [_hidden(name, value) for name, value in {**fields, "shown": mark}.items()])
 

@@ -16,7 +16,8 @@ from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
-from ingest.decisions.responses import LOT_DECISIONS, lot_subject, session_subject
+from ingest.audit.subjects import Subject
+from ingest.decisions.responses import LOT_DECISIONS
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
 
 __all__ = ["layout"]
@@ -51,7 +52,7 @@ def layout(desk: LabReader, supplier: str = "", lot: str = "", **_other: str) ->
         }
         earlier = page_queries.earlier_values(connection, desk.lab, supplier, lot)
         refused = page_queries.refused_rows(connection, lot)
-        subject = lot_subject(supplier, lot)
+        subject = str(Subject.lot(supplier, lot))
         subjects = [subject, *(f"alert:{alert['id']}" for alert in document["alerts"])]
         entries = page_queries.entries(connection, desk.lab, subjects)
     limits = [usual[session["product"]].get(session["characteristic"]) for session in sessions]
@@ -249,12 +250,14 @@ def _doubt(document: Document, session: Document) -> list[Any]:
     mark = session["mark"]
     if mark is None:
         return []
-    subject = session_subject(
-        document["supplier"],
-        session["product"],
-        session["characteristic"],
-        document["lot"],
-        stored_documents.from_iso(session["tested_at"]),
+    subject = str(
+        Subject.session(
+            document["supplier"],
+            session["product"],
+            session["characteristic"],
+            document["lot"],
+            stored_documents.from_iso(session["tested_at"]),
+        )
     )
     said = (
         f"Settled: {mark['settled']}."

@@ -30,7 +30,7 @@ from dashboard.text.formatting import (
 from dashboard.text.formatting import characteristic as spoken
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.urls import stream_file_address
-from ingest.audit.audit_log import limit_subject, stream_subject
+from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
 
@@ -67,14 +67,14 @@ def layout(
 ) -> html.Div:
     """The page of a stream."""
     names = {"supplier": supplier, "product": product, "characteristic": characteristic}
-    subject = stream_subject(supplier, product, characteristic)
+    subject = str(Subject.stream(supplier, product, characteristic))
     with desk.reading() as connection:
         document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
         row = stored_documents.board_row(connection, desk.lab, supplier, product, characteristic)
         alerts = urgent_first(
             stored_documents.alerts_named(connection, desk.lab, page_queries.alert_ids(connection, **names))
         )
-        subjects = [subject, limit_subject(product, characteristic), *(f"alert:{alert['id']}" for alert in alerts)]
+        subjects = [subject, str(Subject.limit(product, characteristic)), *(f"alert:{alert['id']}" for alert in alerts)]
         entries = page_queries.entries(connection, desk.lab, subjects)
     declared = desk.lab.product(product)
     noted = entries[subject]
@@ -91,7 +91,7 @@ def layout(
             html.H2("Alerts"),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
             *([] if alerts else [html.P("None so far.")]),
-            *limits_section(document, [*noted, *entries[limit_subject(product, characteristic)]]),
+            *limits_section(document, [*noted, *entries[str(Subject.limit(product, characteristic))]]),
             html.H2("What the figures rest on"),
             facts(_facts(row, document)),
             html.H2("Notes"),

@@ -5,7 +5,7 @@ Every message is one line: what, where, what to do. A refused row or file is ord
 
 from __future__ import annotations
 
-__all__ = ["CallError", "LabFileError", "RowsError", "StoreError"]
+__all__ = ["CallError", "LabFileError", "NoStoreYet", "RowsError", "StoreError"]
 
 
 class CallError(Exception):
@@ -14,6 +14,13 @@ class CallError(Exception):
 
 class LabFileError(CallError):
     """`lab.toml` is wrong or missing; the message names the file, the key and what was expected. Exit status 2."""
+
+
+class NoStoreYet(CallError):
+    """The call needs a store, and no round has made one yet. Exit status 2."""
+
+    def __init__(self) -> None:
+        super().__init__("the lab has no store yet; do a first round with lotdrift run")
 
 
 class StoreError(Exception):

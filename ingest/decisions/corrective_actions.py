@@ -15,7 +15,8 @@ from typing import Literal
 import numpy as np
 from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
-from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.audit_log import AuditEntry, entry_of, record
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, from_microseconds
 from ingest.common.text import printable
@@ -111,7 +112,7 @@ def record_step(
     _check_lengths(what, {"who": who, "reason": reason, **texts})
     body = _body(what, given.get("on", ""), texts, now.astimezone(lab.zone).date())
     _check_order(connection, row, what, body)
-    record(connection, AuditEntry(now, printable(who), what, f"alert:{alert}", printable(reason), body))
+    record(connection, AuditEntry(now, printable(who), what, Subject.alert(alert), printable(reason), body))
 
 
 def _check_lengths(what: str, texts: Mapping[str, str]) -> None:
@@ -178,13 +179,17 @@ def corrective_actions(
 
 def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[str, AuditEntry]]:
     """The last entry of each step, by alert."""
-    wanted = select(schema.act).where(schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith("alert:"))
+    wanted = select(schema.act).where(
+        schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith(str(Subject.alert("")))
+    )
     if ids is not None:
-        wanted = wanted.where(schema.act.c.subject.in_([f"alert:{one}" for one in ids]))
+        wanted = wanted.where(schema.act.c.subject.in_([str(Subject.alert(one)) for one in ids]))
     found: dict[str, dict[str, AuditEntry]] = {}
     for row in connection.execute(wanted.order_by(schema.act.c.id)):
-        act = AuditEntry(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
-        steps = found.setdefault(row.subject.removeprefix("alert:"), {})
+        subject = Subject.parse(row.subject)
+        assert subject is not None  # the question asks for alerts alone
+        act = entry_of(row, subject)
+        steps = found.setdefault(subject.names[0], {})
         steps[row.what] = act
         if "first_lot" in act.body:
             # An answer may name it, or a step of its own: the last one that does holds.

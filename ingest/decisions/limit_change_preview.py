@@ -7,7 +7,6 @@ stores the evaluation that was shown.
 from __future__ import annotations
 
 import hashlib
-import json
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import cast
@@ -15,7 +14,7 @@ from typing import cast
 from sqlalchemy import Connection
 
 from ingest.audit.audit_log import AuditEntry, check_signed, record
-from ingest.audit.limit_entries import entered, limit_acts, named_in
+from ingest.audit.limit_entries import entered, limit_acts
 from ingest.common.errors import CallError
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
@@ -31,10 +30,9 @@ from ingest.documents.limit_change import (
     StoredPreviewAlert,
     StoredStreamDifference,
 )
-from ingest.evaluation.evaluate_streams import Evaluated, as_json, contexts_of, evaluate, subject_of, write
+from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_of
 from ingest.rounds.recompute import follow
-from ingest.sessions.session_columns import sessions_of
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
 
@@ -69,7 +67,7 @@ class Preview:
     @property
     def mark(self) -> str:
         """A short name of what is shown: another one means that something else would be done now."""
-        shown = as_json([self.act.subject, self.document])
+        shown = as_json([str(self.act.subject), self.document])
         return hashlib.sha256(shown.encode()).hexdigest()[:16]
 
 
@@ -84,8 +82,7 @@ def preview(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
     if act.what in LIMIT_CHANGES:
         return _of_limit(connection, lab, act)
     standing_lab = replace(lab, entered=entered(limit_acts(connection)))
-    names = tuple(json.loads(act.subject))
-    streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", names)
+    streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", act.subject.names)
     return Preview(act, _changes(connection, standing_lab, standing_lab, streams, act), ())
 
 
@@ -113,7 +110,7 @@ def carry_out(connection: Connection, lab: Lab, act: AuditEntry, shown: str | No
 
 
 def _of_limit(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
-    product, characteristic = named_in(act.subject)
+    product, characteristic = act.subject.names
     acts = limit_acts(connection)
     before = replace(lab, entered=entered(acts))
     after = replace(lab, entered=entered([*acts, act]))
@@ -137,7 +134,7 @@ def _check_sides(lab: Lab, product: str, characteristic: str) -> None:
 
 def _looser_than(before: Lab, after: Lab, act: AuditEntry) -> tuple[Step, ...]:
     """The limits that hold now or are declared for the product or for all, and let less pass than the new one."""
-    product, name = named_in(act.subject)
+    product, name = act.subject.names
     side, day = act.body["side"], date.fromisoformat(act.body["from"])
     new = on_day(after.limit_steps(product, name, side), day)
     known = (
@@ -160,17 +157,11 @@ def _changes(
     connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: AuditEntry
 ) -> list[StreamChange]:
     """Each stream evaluated as it stands and with the act; a stream that lost all its sessions has nothing to change."""
-    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), contexts_of(connection, streams)
     changes = []
-    for stream in streams:
-        own = sessions.get(stream.id)
-        if own is None:
-            continue
-        known = heard[stream.id]
-        with_act = replace(known, acts=[*known.acts, act]) if act.subject == subject_of(stream) else known
-        (now,), (then,) = (
-            evaluate(lab, [(stream, own, entered)]) for lab, entered in ((before, known), (after, with_act))
-        )
+    for known in inputs_of(connection, streams).values():
+        is_about = act.subject == subject_of(known.stream)
+        with_act = replace(known, entries=[*known.entries, act]) if is_about else known
+        (now,), (then,) = evaluate(before, [known]), evaluate(after, [with_act])
         changes.append(StreamChange(now, then, _difference(connection, now, then)))
     return changes
 

@@ -25,10 +25,9 @@ from ingest.audit.audit_log import (
     baseline_restarts,
     entries_on,
     excluded_lots,
-    limit_subject,
-    stream_subject,
 )
 from ingest.audit.limit_entries import entered
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, microseconds
 from ingest.common.text import printable, quoted
@@ -87,12 +86,12 @@ def as_entry(connection: Connection, lab: Lab, asked: LimitRequest, who: str, re
 # The baseline of a stream
 
 
-def _on_baseline(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, StoredEntryBody]:
+def _on_baseline(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[Subject, StoredEntryBody]:
     names = (asked.supplier, asked.product, asked.characteristic)
     if not _is_there(connection, "supplier = ? AND product = ? AND characteristic = ?", names):
         raise CallError(f"baseline: there is no stream {' · '.join(names)}; lotdrift board lists them all")
     _same_unit(connection, lab, asked.characteristic)
-    subject = stream_subject(*names)
+    subject = Subject.stream(*names)
     acts = entries_on(connection, subject)
     if asked.change in (SET_BASELINE, TAKE_BACK_BASELINE):
         return subject, {"from_us": _restart(lab, asked, acts)}
@@ -129,14 +128,14 @@ def _has_lot(connection: Connection, asked: LimitRequest) -> bool:
 # The limit of a product
 
 
-def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, StoredEntryBody]:
+def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[Subject, StoredEntryBody]:
     names = (asked.product, asked.characteristic)
     if not _is_there(connection, "product = ? AND characteristic = ?", names):
         raise CallError(f"limit: no stream is of {' · '.join(names)}; lotdrift board lists them all")
     _same_unit(connection, lab, asked.characteristic)
     if asked.side not in SIDES:
         raise CallError(f"limit: {quoted(asked.side)} is no side; expected {' or '.join(SIDES)}")
-    subject, day = limit_subject(*names), _day(asked)
+    subject, day = Subject.limit(*names), _day(asked)
     place: StoredEntryBody = {"side": cast(Side, asked.side), "from": day.isoformat()}
     if asked.change == CHANGE_LIMIT:
         return subject, {**place, "value": _value(lab, asked), "document": printable(asked.document.strip())}

@@ -6,15 +6,12 @@ The keys are those of the JSON that the commands print; a time leaves the store 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any, cast
 
 import numpy as np
 
 from ingest.audit.audit_log import AuditEntry, baseline_restarts, excluded_lots
-from ingest.common.instants import from_weeks, microseconds, weeks_to_us
-from ingest.common.streams import Stream
-from ingest.config.lab import Lab, Limits
+from ingest.common.instants import microseconds, weeks_to_us
 from ingest.config.limit_history import SIDES, step_document
 from ingest.documents.entries import StoredRestart, StoredSignature
 from ingest.documents.stream import (
@@ -35,6 +32,7 @@ from ingest.documents.stream import (
     StoredStream,
     WeeksToLimit,
 )
+from ingest.evaluation.stream_context import StreamContext
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
 from spc.kernels.columns import Rows
@@ -76,18 +74,13 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
     return np.where(np.isfinite(values), to_unit(values, scale), np.nan)
 
 
-def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
-    return lab.limits_at(stream.product, stream.characteristic, from_weeks(float(evaluation.points["weeks"][-1])))
-
-
 # Board
 
 
-def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredBoardRow:
+def board_row(context: StreamContext) -> StoredBoardRow:
     """The stored part of a stream's row on the board."""
-    declared = lab.characteristic(stream.characteristic)
+    declared, evaluation, bounds = context.declared, context.evaluation, context.limits_now
     points, outlook = evaluation.points, evaluation.forecast
-    bounds = _limits_now(lab, stream, evaluation)
     limited, capability = bounds.lower is not None or bounds.upper is not None, _capability(evaluation)
     return {
         "unit": declared.unit,
@@ -103,7 +96,7 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredBoardRo
         "ppk": capability["ppk"],
         "ppk_lower": capability["ppk_lower"],
         "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
-        "check_standard": lab.is_check_standard(stream.supplier, stream.product),
+        "check_standard": context.is_check_standard,
         "silent_after_us": weeks_to_us(_silent_after(points.floats("weeks"))),
     }
 
@@ -133,9 +126,9 @@ def _silent_after(weeks: np.ndarray) -> float:
     return max(SILENT_WEEKS, SILENT_PAUSES * usual)
 
 
-def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredSparkline:
+def sketch(context: StreamContext) -> StoredSparkline:
     """The last year and the outlook for the small picture, in the charted scale."""
-    bounds, scale = _limits_now(lab, stream, evaluation), lab.characteristic(stream.characteristic).scale
+    evaluation, bounds, scale = context.evaluation, context.limits_now, context.scale
 
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
@@ -162,18 +155,16 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredSparkline:
 # Stream
 
 
-def stream_document(
-    lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[AuditEntry], marked: Mapping[int, Suspect]
-) -> StoredStream:
+def stream_document(context: StreamContext) -> StoredStream:
     """The stored part of `lotdrift stream`, without the points."""
-    declared = lab.characteristic(stream.characteristic)
-    history = [_segment(segment, declared.scale, acts, marked) for segment in evaluation.segments]
+    declared, evaluation, entries = context.declared, context.evaluation, context.entries
+    history = [_segment(context, segment) for segment in evaluation.segments]
     return {
         "unit": declared.unit,
         "scale": Scale(declared.scale),
         "limits": history[-1] if history else _no_limits(),
         "limits_history": history,
-        "specification_limits": _specification_limits(lab, stream),
+        "specification_limits": _specification_limits(context),
         "components": _components(evaluation),
         "forecast": _forecast(evaluation, declared.scale),
         "capability": _capability(evaluation),
@@ -184,17 +175,19 @@ def stream_document(
             "lots_a_false_mark": float(evaluation.pattern_run_length.lots),
             "weeks_a_false_mark": number(evaluation.pattern_run_length.weeks),
         },
-        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in baseline_restarts(acts).items()],
+        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in baseline_restarts(entries).items()],
         "acts": [
             {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
-            for act in acts
+            for act in entries
         ],
     }
 
 
-def _specification_limits(lab: Lab, stream: Stream) -> StoredSpecificationLimits:
+def _specification_limits(context: StreamContext) -> StoredSpecificationLimits:
+    stream = context.stream
     lower, upper = (
-        [step_document(step) for step in lab.limit_steps(stream.product, stream.characteristic, side)] for side in SIDES
+        [step_document(step) for step in context.lab.limit_steps(stream.product, stream.characteristic, side)]
+        for side in SIDES
     )
     return {"lower": lower, "upper": upper}
 
@@ -214,11 +207,9 @@ def _no_limits() -> StoredControlLimits:
     }
 
 
-def _segment(
-    segment: Segment, scale: str, acts: list[AuditEntry], marked: Mapping[int, Suspect]
-) -> StoredControlLimits:
+def _segment(context: StreamContext, segment: Segment) -> StoredControlLimits:
     """The limits for a lot of usual size, what they rest on and since when they hold."""
-    usual, points = segment.baseline, segment.points
+    usual, points, scale, entries = segment.baseline, segment.points, context.scale, context.entries
     typical = float(np.median(points.floats("variance")))
     lower, upper = limits(usual, [typical], CHART_WIDTH)
     rho = None if segment.dependence is None or not segment.widened else segment.dependence.rho
@@ -236,12 +227,12 @@ def _segment(
                 str(points["lot"][one.index]),
                 int(points["started_us"][one.index]),
                 one.reason,
-                acts,
-                marked.get(int(points.index[one.index])),
+                entries,
+                context.marked.get(int(points.index[one.index])),
             )
             for one in usual.left_out
         ],
-        "set_by": _set_by(int(points["started_us"][0]), acts),
+        "set_by": _set_by(int(points["started_us"][0]), entries),
     }
 
 
@@ -348,12 +339,12 @@ CHARTED = ("level", "level_low", "level_high", "center", "lower", "upper", "ewma
 """Columns of the points that are in the charted scale."""
 
 
-def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[StoredPoint]:
+def point_documents(context: StreamContext) -> list[StoredPoint]:
     """One document a point, in order."""
-    points = evaluation.points
-    levels = _levels(np.array([points.floats(name) for name in CHARTED]), scale)
+    points, marked = context.evaluation.points, context.marked
+    levels = _levels(np.array([points.floats(name) for name in CHARTED]), context.scale)
     columns = _point_columns(points.adding(dict(zip(CHARTED, levels, strict=True))))
-    columns["signals"] = _signals(evaluation)
+    columns["signals"] = _signals(context.evaluation)
     rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     # `_point_columns` lists the keys of a point; the published schema holds every point against its type.
     documents = cast(list[StoredPoint], rows)

@@ -8,24 +8,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
 from sqlalchemy import Connection
 
-from ingest.common.streams import Stream
-from ingest.config.lab import Lab
+from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
 from ingest.documents.fields import Direction
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
-from ingest.sessions.suspect_values import Suspect
+from ingest.evaluation.stream_context import StreamContext
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
 from spc.stream.alert_episodes import QUIET_LOTS, Episode
-from spc.stream.evaluate import Evaluation
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
 
@@ -58,29 +55,18 @@ def alert_id(*about: str) -> str:
     return hashlib.sha256("\0".join(about).encode()).hexdigest()[:12]
 
 
-def stream_alerts(lab: Lab, stream: Stream, evaluation: Evaluation, marked: Mapping[int, Suspect]) -> list[Alert]:
-    """The alerts of one stream. What moves on a check standard is a matter of the bench."""
-    points = evaluation.points.take(evaluation.points["valid"])
-    standard = lab.is_check_standard(stream.supplier, stream.product)
-    return [
-        _alert(lab, stream, evaluation, points, episode, marked, standard=standard) for episode in evaluation.episodes
-    ]
+def stream_alerts(context: StreamContext) -> list[Alert]:
+    """The alerts of one stream. A check standard that moves raises an alert about the bench."""
+    points = context.evaluation.points.take(context.evaluation.points["valid"])
+    return [_alert(context, points, episode) for episode in context.evaluation.episodes]
 
 
-def _alert(
-    lab: Lab,
-    stream: Stream,
-    evaluation: Evaluation,
-    points: Rows,
-    episode: Episode,
-    marked: Mapping[int, Suspect],
-    *,
-    standard: bool,
-) -> Alert:
+def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
+    stream, standard = context.stream, context.is_check_standard
     lot, started_us = str(points["lot"][episode.opened]), int(points["started_us"][episode.opened])
-    suspect = marked.get(int(points.index[episode.opened]))
+    suspect = context.marked.get(int(points.index[episode.opened]))
     doubt = None if suspect is None or suspect.settled else slip(suspect.mark)
-    evidence = _evidence(lab, stream, evaluation, points, episode, doubt)
+    evidence = _evidence(context, points, episode, doubt)
     kind = Kind.BENCH if standard else Kind(episode.kind)
     # What moves away from its only limit is worth knowing and asks nobody to call a supplier; what the bench did to it
     # has alerts of its own.
@@ -103,11 +89,9 @@ def _alert(
     )  # fmt: skip
 
 
-def _evidence(
-    lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, episode: Episode, doubt: str | None
-) -> StoredStreamEvidence:
+def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str | None) -> StoredStreamEvidence:
     """What moved, since when, how much, and what it would take to breach; levels in the unit."""
-    declared = lab.characteristic(stream.characteristic)
+    declared, evaluation = context.declared, context.evaluation
     opened, latest = ({name: points[name][at] for name in EVIDENCE} for at in (episode.opened, episode.latest))
 
     def in_unit(level: float) -> float | None:
@@ -195,6 +179,6 @@ def state_after_entries(connection: Connection, alert: str) -> AlertState:
     last = connection.exec_driver_sql(
         "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
         "ORDER BY id DESC LIMIT 1",
-        (f"alert:{alert}",),
+        (str(Subject.alert(alert)),),
     ).scalar()
     return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last), AlertState.OPEN)

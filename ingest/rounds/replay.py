@@ -18,7 +18,7 @@ from ingest.alerts.attribution import ATTRIBUTED_TO
 from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.shared_shift_alerts import FINDINGS
 from ingest.audit.accounts import SESSION_KEY
-from ingest.common.errors import CallError
+from ingest.common.errors import CallError, NoStoreYet
 from ingest.common.instants import checked_day, microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
@@ -52,7 +52,7 @@ def replayed(lab: Lab, day: date, watch: Progress = no_progress) -> Iterator[Con
     checked_day("replay", day)
     stored = known_store(lab.folder)
     if stored is None:
-        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+        raise NoStoreYet
     # The first moment after the day.
     cut = microseconds(datetime.combine(day + timedelta(days=1), time(), tzinfo=lab.zone))
     with TemporaryDirectory(prefix="lotdrift-replay-") as scratch:

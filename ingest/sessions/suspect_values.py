@@ -99,10 +99,10 @@ def marked_tests(connection: Connection, supplier: str, lot: str, characteristic
     return [(row[0], row[1]) for row in rows]
 
 
-def settle(connection: Connection, names: tuple[str, str, str], act: audit_log.AuditEntry) -> None:
-    """Record how a marked session of a stream is settled, and have the stream evaluated again.
+def settle(connection: Connection, act: audit_log.AuditEntry) -> None:
+    """Record how a marked session is settled, and have its stream evaluated again.
 
-    The body of the act names the session by `lot` and `started_us`.
+    The entry is about the stream; its body names the session by `lot` and `started_us`.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def settle(connection: Connection, names: tuple[str, str, str], act: audit_log.A
         "SELECT m.stream_id FROM mark m JOIN session s ON s.id = m.session_id JOIN stream t ON t.id = m.stream_id "
         "JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? AND t.product = ? AND t.characteristic = ? AND l.lot = ? "
         "AND s.started_us = ?",
-        (*names, act.body["lot"], act.body["started_us"]),
+        (*act.subject.names, act.body["lot"], act.body["started_us"]),
     ).scalar()
     if stream is None:
         raise CallError(

@@ -22,6 +22,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.web import serve
 from dashboard.web.app import make_app
 from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.subjects import Subject
 from ingest.config.lab import load
 
 NEXT_MONDAY = datetime(2026, 11, 30, 7, tzinfo=UTC)
@@ -212,7 +213,10 @@ def test_it_counts_the_weeks_tests_and_tells_what_is_new_open_and_settled(lab: A
     lab.raise_alert("done", state="closed", message="was settled")
     lab.deliver()
     with lab.store.writing() as connection:
-        record(connection, AuditEntry(WEDNESDAY + timedelta(hours=1), "K.", "close", "alert:done", "other film", {}))
+        record(
+            connection,
+            AuditEntry(WEDNESDAY + timedelta(hours=1), "K.", "close", Subject.alert("done"), "other film", {}),
+        )
     week = week_of(lab)
 
     new = [alert["message"] for alert in week["new"]]

@@ -19,7 +19,8 @@ from support.processchange import CHANGED, NAMES, changed_lab
 from dashboard.components.limit_change_form import preview_address
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app, page
-from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, SET_BASELINE, stream_subject
+from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, SET_BASELINE
+from ingest.audit.subjects import Subject
 from ingest.store.store import open_store
 
 HERE = {"Host": "127.0.0.1"}
@@ -162,7 +163,7 @@ def test_a_preview_asked_of_the_server_changes_nothing(lab: Bench, client: Any) 
         ({"day": "<b>"}, 400, "is no day"),
         ({"subject": "x"}, 400, "the entry names no stream"),
         ({"subject": "[1, 2]"}, 400, "the entry names no stream"),
-        ({"subject": stream_subject("a", "b", "c")}, 400, "there is no stream a · b · c"),
+        ({"subject": str(Subject.stream("a", "b", "c"))}, 400, "there is no stream a · b · c"),
         ({"what": "set baselines"}, 400, "is no answer to this"),
     ],
 )

@@ -19,6 +19,7 @@ from dashboard.delivery import dispatch
 from dashboard.queries import stored_documents
 from ingest.alerts import attribution
 from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.subjects import Subject
 from ingest.config.lab import load
 from ingest.rounds.replay import replayed
 from ingest.store.store import known_store
@@ -378,7 +379,7 @@ def test_a_replay_forgets_what_people_did_later_and_changes_nothing(bench: Bench
     store = known_store(bench.folder)
     assert store is not None
     with store.writing() as connection:
-        record(connection, AuditEntry(NOW, "R. Tester", "acknowledge", f"alert:{gain['id']}", "tester sent in", {}))
+        record(connection, AuditEntry(NOW, "R. Tester", "acknowledge", Subject.alert(gain["id"]), "tester sent in", {}))
     day = (MONDAY + timedelta(weeks=WEEKS - 1)).date().isoformat()
     code = CliRunner().invoke(main, ["replay", day, "--lab", str(bench.folder), "--json"])
     then = json.loads(code.stdout)
