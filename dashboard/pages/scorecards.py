@@ -12,13 +12,14 @@ from dashboard.charts.sparkline import as_image_address
 from dashboard.components.html_parts import empty, link, stream_link, supplier_link, table
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.scorecard import export, scorecard, wording
+from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.file_names import attachment
 from dashboard.text.formatting import amount, day, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
+from ingest.quarter.overview import supplier_overview
 
 __all__ = ["add_downloads", "layout"]
 
@@ -64,7 +65,7 @@ def layout(desk: LabReader, quarter: str = "", supplier: str = "", **_other: str
 
 
 def _all(cards: Sequence[Document]) -> list[Any]:
-    overview = scorecard.overview(cards)
+    overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
     return [
         html.P(wording.chance_moves(overview)),

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import Any
 
-from dashboard.text.csv_cells import safe_cell
+from dashboard.text.csv_cells import csv_text
 
 __all__ = ["COLUMNS", "as_csv", "stream_row"]
 
@@ -27,13 +25,7 @@ COLUMNS = (
 
 def as_csv(card: Document) -> bytes:
     """A row a stream; levels and limits in the unit that the row names."""
-    out = io.StringIO()
-    # RFC 4180: with both characters in the line end, a name that holds either is quoted and stays one cell.
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for row in card["streams"]:
-        writer.writerow([safe_cell(value) for value in stream_row(row, card)])
-    return out.getvalue().encode()
+    return csv_text(COLUMNS, (stream_row(row, card) for row in card["streams"])).encode()
 
 
 def stream_row(row: Document, card: Document) -> list[object]:

@@ -1,22 +1,21 @@
-"""The quarterly scorecards: what was tested, how it stood, what moved, and who stands where.
+"""The documents of the quarterly scorecards, one a supplier: tests, results, changes, alerts, notices and score.
 
-One document a supplier holds every figure; each form (PDF, XLSX, HTML, CSV, the page, JSON) only lays it out. The time
-at which it was drawn up is that of the store's last round, so that the same store gives the same bytes.
+A document has every figure; each form (PDF, XLSX, HTML, CSV, the page, JSON) only lays it out. Its time is that of the store's
+last round, so that the same store gives the same bytes.
 """
 
 from __future__ import annotations
 
 import json
-import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import Connection, text
 
 from dashboard.queries import stored_documents
+from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.quarter import first_issue
@@ -31,24 +30,23 @@ from ingest.quarter.lots import (
     quarter_before,
 )
 from ingest.quarter.notices import asked_in, totals
+from ingest.quarter.overview import OVERVIEW_NAME, lot_counts
 from ingest.quarter.statistics import figures
 from ingest.quarter.supplier_scores import counts, score_rows, weights_document
 from ingest.store.last_round import last_round
-from spc.supplier.quarter import Direction
 from spc.vocabulary.enums import Kind
 
-__all__ = ["EVENTS", "OVERVIEW_NAME", "documents", "overview"]
+__all__ = ["EVENTS", "documents"]
 
 Document = dict[str, Any]
 
 EVENTS = (Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)
 NOW = ("change_percent_per_month", "breach_probability", "ppk", "ppk_lower", "state", "last_tested_at")
-OVERVIEW_NAME = "all-suppliers"
 
 
 @dataclass(frozen=True, slots=True)
 class _Shared:
-    """What all cards of a quarter draw on, read once."""
+    """The data common to all cards of a quarter, read once."""
 
     lab: Lab
     span: Quarter
@@ -145,7 +143,7 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Docu
         "corrected_since": shared.corrected.get(supplier, 0),
         "first_drawn_up_at": stored_documents.iso(shared.first_drawn_us, lab.zone),
         "since_first_drawn_up": shared.changed.get(supplier),
-        "counts": {**_counts(streams), "readings": sum(stream.readings for stream in streams)},
+        "counts": {**lot_counts(streams), "readings": sum(stream.readings for stream in streams)},
         "standing": shared.standings[supplier],
         "weights": weights_document(lab.scorecard.weights),
         "notices": totals(notices),
@@ -153,17 +151,6 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Docu
         "alerts": alerts,
         "file_name": shared.file_names[supplier],
     }
-
-
-def _counts(streams: Sequence[StreamLots]) -> dict[str, int]:
-    """Lots of a supplier, each once: of its characteristics the one that weighs most decides."""
-    worst: dict[tuple[str, str], int] = {}
-    for stream in streams:
-        for lot in stream.lots:
-            key, weight = (stream.product, lot.lot), DISPOSITIONS.index(lot.standing)
-            worst[key] = min(weight, worst.get(key, weight))
-    found = Counter(DISPOSITIONS[weight] for weight in worst.values())
-    return {"lots": len(worst), **{standing: found[standing] for standing in DISPOSITIONS}}
 
 
 # A stream
@@ -217,99 +204,18 @@ def _lot(lot: QuarterLot, lab: Lab) -> Document:
     }
 
 
-# All suppliers on one page
-
-
-def overview(cards: Sequence[Document]) -> Document:
-    """The page over all suppliers of a quarter, drawn from their cards: places, what moved, whom to talk to.
-
-    Suppliers whose places are the same range stand in order of name: nothing tells them apart.
-    """
-    rows = sorted((_overview_row(card) for card in cards), key=_by_place)
-    streams = [row for card in cards for row in card["streams"]]
-    compared = [row for row in streams if row["direction"] != Direction.NOT_COMPARED]
-    moved = [row for row in compared if row["direction"] != Direction.UNCLEAR]
-    shared = (
-        "lab",
-        "weights",
-        "quarter",
-        "first_day",
-        "last_day",
-        "earlier_quarter",
-        "drawn_up_at",
-        "first_drawn_up_at",
-        "finished",
-    )
-    return {
-        **{key: cards[0][key] for key in shared},
-        "corrected_since": sum(card["corrected_since"] for card in cards),
-        "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
-        "rows": rows,
-        "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
-        "compared": len(compared),
-        "streams": len(streams),
-        "file_name": OVERVIEW_NAME,
-    }
-
-
-def _summed(changes: Sequence[Document | None]) -> Document | None:
-    """What changed for any supplier; a supplier that is gone from the quarter has no card and is not in it."""
-    known = [change for change in changes if change is not None]
-    if not known:
-        return None
-    counted = {key: sum(change[key] for change in known) for key in known[0] if key != "other_figures"}
-    return {**counted, "other_figures": not any(counted.values()) and any(change["other_figures"] for change in known)}
-
-
-def _overview_row(card: Document) -> Document:
-    directions = Counter(row["direction"] for row in card["streams"])
-    return {
-        "supplier": card["supplier"],
-        "counts": card["counts"],
-        "standing": card["standing"],
-        "notices": {key: value for key, value in card["notices"].items() if key != "list"},
-        "nearer": directions[Direction.NEARER],
-        "away": directions[Direction.AWAY],
-        "reasons": [reason for row in card["streams"] for reason in _reasons(row)],
-    }
-
-
-def _reasons(row: Document) -> list[Document]:
-    """Why to talk about a stream: lots that failed, a level nearer to its limit, what moved, a breach that is likely."""
-    found = [("fail", row["fail"]), ("nearer", int(row["direction"] == Direction.NEARER))]
-    # A drift away from the limit is good news, which is told under who moved.
-    worrying = [Kind.SPREAD, Kind.FORECAST] + ([Kind.DRIFT] if row["direction"] != Direction.AWAY else [])
-    found += [(str(kind), row["events"][kind]) for kind in worrying]
-    names = {key: row[key] for key in ("product", "characteristic")}
-    return [{**names, "what": what, "count": count} for what, count in found if count]
-
-
-def _by_place(row: Document) -> tuple[int, int, str]:
-    standing = row["standing"]
-    if not standing["placed"]:
-        return sys.maxsize, sys.maxsize, row["supplier"]
-    return standing["place_first"], standing["place_last"], row["supplier"]
-
-
 # Names of files
 
 
 def _file_names(connection: Connection) -> dict[str, str]:
-    """A file name of each supplier's own: letters, digits and hyphens, with a mark wherever two could fall together."""
-    suppliers = [
-        str(row[0]) for row in connection.execute(text("SELECT DISTINCT supplier FROM stream ORDER BY supplier"))
-    ]
-    plain = {supplier: _plain(supplier) for supplier in suppliers}
-    # Some file systems hold names apart by case, some don't: names that differ in case alone count as the same.
+    """A different file name for each supplier; a mark is added to names that are alike, long or not plain."""
+    suppliers = connection.execute(text("SELECT DISTINCT supplier FROM stream ORDER BY supplier")).scalars()
+    plain = {str(supplier): plain_name(str(supplier)) for supplier in suppliers}
+    # Some file systems ignore case: names that differ in case alone count as alike.
     taken = Counter(name.casefold() for name in plain.values()) + Counter([OVERVIEW_NAME, ""])
-    return {supplier: _marked(supplier, name, taken[name.casefold()] > 1) for supplier, name in plain.items()}
-
-
-def _plain(supplier: str) -> str:
-    spelt = "".join(c if c.isascii() and c.isalnum() else "-" for c in supplier)
-    return "-".join(part for part in spelt.split("-") if part)
-
-
-def _marked(supplier: str, name: str, shared: bool) -> str:
-    mark = sha256(supplier.encode()).hexdigest()[:8]
-    return f"{name[:60]}-{mark}".lstrip("-") if shared or not name or len(name) > 60 or not supplier.isascii() else name
+    names = {}
+    for supplier, name in plain.items():
+        unlike = taken[name.casefold()] == 1 and 0 < len(name) <= MOST_CHARACTERS and supplier.isascii()
+        mark = distinguishing_mark(supplier)
+        names[supplier] = name if unlike else f"{name[:MOST_CHARACTERS]}-{mark}".lstrip("-")
+    return names

@@ -198,10 +198,10 @@ def humidity(document: dict[str, Any]) -> str:
         return "The effect of humidity is not known: too few lots, or too little variation of humidity."
     size, low, high = (effect[key] for key in ("slope", "slope_low", "slope_high"))
     unit, lots = effect["slope_unit"], counted(effect["lots"], "lot")
-    slope = f"({_two_digits(low)} to {_two_digits(high)} {unit} per 1 % RH)"
+    ends = f"{_two_digits(low)} to {_two_digits(high)}"
     if not effect["matters"]:
-        return f"No effect of humidity within tolerance found in {lots} {slope}."
-    text = f"{_two_digits(size)} {unit} per 1 % RH {slope}, from {lots}."
+        return f"No effect of humidity within tolerance found in {lots}: {ends} {unit} per 1 % RH."
+    text = f"{_two_digits(size)} {unit} per 1 % RH ({ends}), from {lots}."
     last = next((point for point in reversed(document["points"]) if point["adjusted_level"] is not None), None)
     if last is None:
         return text

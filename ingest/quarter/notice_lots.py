@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
+
+from sqlalchemy import RowMapping
 
 from ingest.common.instants import WEEK_US
 from spc.vocabulary.enums import Kind
@@ -17,13 +19,13 @@ LOT_BY_LOT = (Kind.LIMIT, Kind.POINT, Kind.SPREAD)
 CHART_WEEKS = 78
 
 
-def _span(alert: Mapping[str, Any], evidence: Document) -> tuple[int, int]:
+def _span(alert: RowMapping, evidence: Document) -> tuple[int, int]:
     """The time that the alert concerns."""
     start = alert["raised_us"] if alert["kind"] in LOT_BY_LOT else evidence.get("since_us") or alert["raised_us"]
     return start, evidence["latest_tested_us"]
 
 
-def concerned(points: Sequence[Document], alert: Mapping[str, Any], evidence: Document) -> list[Document]:
+def concerned(points: Sequence[Document], alert: RowMapping, evidence: Document) -> list[Document]:
     """The valid lots that the alert names, that have its signal, or that were tested since the shift began."""
     start, end = _span(alert, evidence)
     named = (alert["lot"], evidence["latest_lot"])
@@ -36,7 +38,7 @@ def concerned(points: Sequence[Document], alert: Mapping[str, Any], evidence: Do
     ]
 
 
-def left_out(points: Sequence[Document], alert: Mapping[str, Any], evidence: Document) -> int:
+def left_out(points: Sequence[Document], alert: RowMapping, evidence: Document) -> int:
     """How many lots of the same time had no valid test."""
     start, end = _span(alert, evidence)
     return sum(point["state"] != "valid" and start <= point["tested_us"] <= end for point in points)
