@@ -21,4 +21,4 @@ def add_digest(server: Flask, desk: LabReader) -> None:
         with desk.reading() as connection:
             week = weekly_digest.document(connection, desk.lab, clock.now())
             pictures = stored_documents.all_sketches(connection)
-        return Response(weekly_digest.as_html(week, pictures), content_type="text/html; charset=utf-8")
+        return Response(weekly_digest.as_html(week, pictures, base=""), content_type="text/html; charset=utf-8")
