@@ -17,6 +17,8 @@ from dashboard.commands.common import (
 
 if TYPE_CHECKING:
     from ingest.decisions.limit_requests import LimitRequest
+    from ingest.documents.entries import StoredEntryBody
+    from ingest.documents.limit_change import LimitChange
 
 __all__ = ["action", "baseline", "limit", "settle"]
 
@@ -78,13 +80,13 @@ def limit(product: str, characteristic: str, **given: Any) -> None:
 
 def change_limits(request: LimitRequest, given: dict[str, Any]) -> None:
     """Show what a change of limits would do, or do it and say what it did."""
-    from dashboard.queries.stored_documents import with_times
     from dashboard.text.limit_change_text import listing
     from ingest.common.clock import now
     from ingest.common.errors import CallError
     from ingest.config.lab import load
     from ingest.decisions.limit_change_preview import carry_out, preview
     from ingest.decisions.limit_requests import as_entry
+    from ingest.documents.served import served
     from ingest.store.store import known_store
 
     lab, only_shown = load(given["folder"]), given["preview"]
@@ -94,7 +96,7 @@ def change_limits(request: LimitRequest, given: dict[str, Any]) -> None:
     with store.reading() if only_shown else store.writing() as connection:
         act = as_entry(connection, lab, request, given["by"], given["because"], now())
         seen = preview(connection, lab, act) if only_shown else carry_out(connection, lab, act)
-    document = {"done": not only_shown, **with_times(seen.document, lab)}
+    document: LimitChange = {"done": not only_shown, **served(seen.document, lab.zone)}
     unit = lab.characteristic(request.characteristic).unit
     print_json(document) if given["as_json"] else click.echo(listing(document, request, unit))
 
@@ -133,7 +135,7 @@ def settle(
                 f"settle: marked tests of {supplier} lot {lot}, {characteristic}: {there}; name one with --tested"
             )
         names = (supplier, chosen[0][0], characteristic)
-        body = {"lot": lot, "started_us": chosen[0][1]}
+        body: StoredEntryBody = {"lot": lot, "started_us": chosen[0][1]}
         suspect_values.settle(
             connection, names, audit_log.AuditEntry(now(), by, what, audit_log.stream_subject(*names), because, body)
         )

@@ -21,7 +21,7 @@ from ingest.store.store import open_store
 
 __all__ = ["PASSWORD_VARIABLE", "add", "change_password", "close", "documents"]
 
-Document = dict[str, Any]
+Document = Any
 
 PASSWORD_VARIABLE = "LOTDRIFT_PASSWORD"
 

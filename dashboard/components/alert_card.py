@@ -17,7 +17,7 @@ from ingest.decisions.corrective_actions import STEPS
 
 __all__ = ["alert_card", "alert_group_card", "group_by_stream", "stream_of", "urgent_first"]
 
-Document = dict[str, Any]
+Document = Any
 
 # What a person may do with an alert in each state.
 ANSWERS = {

@@ -17,7 +17,7 @@ from spc.supplier.corrective_action import Answer
 
 __all__ = ["corrective_action_card", "levels_text", "result_text", "state_text"]
 
-Document = dict[str, Any]
+Document = Any
 
 # A shape for each answer, so that colour is never alone.
 SHAPES = {Answer.WORKED: "●", Answer.NOT_YET_SHOWN: "○", Answer.DID_NOT_WORK: "◆"}

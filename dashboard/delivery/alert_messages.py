@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.paper import typeset
@@ -22,17 +21,19 @@ from dashboard.text.formatting import (
     counted,
     day,
     interval,
+    limits_of,
     percent,
-    room_to_limit,
+    shown,
     weeks,
 )
 from ingest.common.number_format import way
 from ingest.common.text import printable
+from ingest.documents.alert import Alert
+from ingest.documents.stream import BoardRow
 from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["Message", "MessageContext", "about_many", "about_one", "urgent_first"]
 
-Document = dict[str, Any]
 Stream = tuple[str, str, str]
 
 SUBJECT_CHARACTERS = 140
@@ -82,12 +83,12 @@ class MessageContext:
     lab_name: str
     horizon_weeks: float
     dashboard: str | None
-    rows: Mapping[Stream, Document] = field(default_factory=dict)
+    rows: Mapping[Stream, BoardRow] = field(default_factory=dict)
     pictures: Mapping[Stream, SparklineData] = field(default_factory=dict)
     explained: Mapping[str, int] = field(default_factory=dict)
 
 
-def urgent_first(alerts: Sequence[Document]) -> list[Document]:
+def urgent_first(alerts: Sequence[Alert]) -> list[Alert]:
     """Alerts by grade, then the newest first."""
     newest_first = sorted(alerts, key=lambda alert: str(alert["raised_at"]), reverse=True)
     return sorted(newest_first, key=lambda alert: GRADES.index(alert["grade"]))
@@ -96,7 +97,7 @@ def urgent_first(alerts: Sequence[Document]) -> list[Document]:
 # One alert
 
 
-def about_one(alert: Document, context: MessageContext) -> Message:
+def about_one(alert: Alert, context: MessageContext) -> Message:
     """The message about one alert."""
     picture = _picture(alert, context)
     page = urls.stream_address(*_stream(alert)) if alert["characteristic"] else urls.ALERTS
@@ -114,32 +115,32 @@ def about_one(alert: Document, context: MessageContext) -> Message:
     )
 
 
-def _look_at(alert: Document) -> str:
+def _look_at(alert: Alert) -> str:
     return LOOK_AT[Kind(alert["kind"])].format(lot=alert["lot"] or "not named")
 
 
-def _matter(alert: Document) -> str:
+def _matter(alert: Alert) -> str:
     """Supplier, product and what the alert is about, without values."""
-    kind, evidence = Kind(alert["kind"]), alert["evidence"]
+    kind, evidence = Kind(alert["kind"]), shown(alert["evidence"])
     if kind in BENCH_SUBJECTS:
         return BENCH_SUBJECTS[kind]
     what = SHORT_WORDS.get(kind, "")
     if kind == Kind.DRIFT:
         what = way(evidence.get("direction", 0), evidence.get("change_percent_per_month"))
-    return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'])}, {what}"
+    return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}, {what}"
 
 
-def _figures(alert: Document, context: MessageContext) -> str:
+def _figures(alert: Alert, context: MessageContext) -> str:
     """The figures as text, a line each; a kind of alert has only some of them."""
-    evidence, unit = alert["evidence"], alert["evidence"].get("unit", "")
-    row = context.rows.get(_stream(alert))
-    explained = context.explained.get(alert["id"], 0)
-    lots = evidence.get("lots", 1)
-    latest = ""
-    if not isinstance(lots, list) and lots > 1 and "latest_lot" in evidence:
-        level = amount(evidence["latest_level"], unit)
-        latest = f"lot {evidence['latest_lot']}, {day(evidence['latest_tested_at'])}, at {level}"
+    evidence, row = shown(alert["evidence"]), context.rows.get(_stream(alert))
+    unit, lots, explained = evidence.get("unit", ""), evidence.get("lots", 1), context.explained.get(alert["id"], 0)
+    level, normal, since = evidence.get("level"), evidence.get("usual"), evidence.get("since_at")
     monthly, chance = evidence.get("change_percent_per_month"), evidence.get("breach_probability")
+    latest = ""
+    if isinstance(lots, int) and lots > 1 and "latest_lot" in evidence:
+        value = amount(evidence["latest_level"], unit)
+        latest = f"lot {evidence['latest_lot']}, {day(evidence['latest_tested_at'])}, at {value}"
+    began = f"{day(since)}{interval(evidence.get('since_low_at'), evidence.get('since_high_at'))}" if since else ""
     lines = [
         ("kind", f"{alert['kind']}, grade {alert['grade']}"),
         ("supplier", alert["supplier"]),
@@ -147,12 +148,12 @@ def _figures(alert: Document, context: MessageContext) -> str:
         ("characteristic", characteristic(alert["characteristic"] or "")),
         ("lot", alert["lot"]),
         ("tested" if alert["lot"] else "since", day(alert["raised_at"])),
-        ("level", amount(evidence["level"], unit) if evidence.get("level") is not None else ""),
-        ("normal level", amount(evidence["usual"], unit) if evidence.get("usual") is not None else ""),
+        ("level", "" if level is None else amount(level, unit)),
+        ("normal level", "" if normal is None else amount(normal, unit)),
         ("lots", ", ".join(lots) if isinstance(lots, list) else ""),
         ("latest", latest),
-        ("limit", room_to_limit(evidence) if "limit_upper" in evidence else ""),
-        ("began about", f"{day(evidence['since_at'])}{interval(evidence)}" if evidence.get("since_at") else ""),
+        ("limit", limits_of(evidence)),
+        ("began about", began),
         ("change", "" if monthly is None else f"{change(monthly)} a month"),
         (f"chance of a failing lot within {context.horizon_weeks:g} weeks", "" if chance is None else percent(chance)),
         ("time to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
@@ -161,23 +162,23 @@ def _figures(alert: Document, context: MessageContext) -> str:
     return "\n".join(f"{name}: {value}" for name, value in lines if value)
 
 
-def _stream(alert: Document) -> Stream:
-    return alert["supplier"], alert["product"], alert["characteristic"]
+def _stream(alert: Alert) -> Stream:
+    return alert["supplier"] or "", alert["product"] or "", alert["characteristic"] or ""
 
 
-def _picture(alert: Document, context: MessageContext) -> bytes:
+def _picture(alert: Alert, context: MessageContext) -> bytes:
     """The last 12 months and the forecast of the stream as PNG; names reach it as data."""
-    shown = context.pictures.get(_stream(alert))
-    if shown is None or not shown.lots:
+    stream = _stream(alert)
+    picture, evidence = context.pictures.get(stream), shown(alert["evidence"])
+    if picture is None or not picture.lots:
         return b""
-    evidence = alert["evidence"]
-    unit = evidence.get("unit", "")
-    normal = f" ({amount(evidence['usual'], unit)})" if evidence.get("usual") is not None else ""
-    limit = room_to_limit(evidence) if "limit_upper" in evidence else "no limit"
+    normal = evidence.get("usual")
+    normal_level = "" if normal is None else f" ({amount(normal, evidence.get('unit', ''))})"
     data = {
-        "svg": sparkline(shown, "", WIDTH, HEIGHT, paper=True),
-        "title": printable(" · ".join([alert["supplier"], alert["product"], characteristic(alert["characteristic"])])),
-        "legend": f"Line: lots of the last 12 months. Dashes: normal level{normal}. Thick line: the nearer limit ({limit}). "
+        "svg": sparkline(picture, "", WIDTH, HEIGHT, paper=True),
+        "title": printable(" · ".join((stream[0], stream[1], characteristic(stream[2])))),
+        "legend": f"Line: lots of the last 12 months. Dashes: normal level{normal_level}. Thick line: the nearer limit "
+        f"({limits_of(evidence) or 'no limit'}). "
         "Fan, right of the last test: forecast for 50 % and 80 % of coming lots.",
     }
     return typeset.as_png("dashboard.delivery", "alert_picture.typ", data)
@@ -186,7 +187,7 @@ def _picture(alert: Document, context: MessageContext) -> bytes:
 # Many alerts
 
 
-def about_many(alerts: Sequence[Document], context: MessageContext) -> Message:
+def about_many(alerts: Sequence[Alert], context: MessageContext) -> Message:
     """The message about many alerts at once."""
     ordered = urgent_first(alerts)
     urgent = sum(alert["grade"] == Grade.ACT for alert in ordered)

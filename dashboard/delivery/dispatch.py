@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import groupby
-from typing import Any
+from typing import TypedDict
 
 from filelock import FileLock, Timeout
 from sqlalchemy import Connection
@@ -26,12 +26,12 @@ from ingest.alerts import delivery_queue
 from ingest.alerts.delivery_queue import Due
 from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
+from ingest.documents.alert import Alert
 from ingest.store.store import Store
 from spc.vocabulary.enums import AlertState
 
 __all__ = ["BULK", "deliver", "waiting"]
 
-Document = dict[str, Any]
 Pair = tuple[str, str]
 
 # More new alerts than this at once go in one message.
@@ -39,6 +39,16 @@ BULK = 5
 LOCK_NAME = ".lotdrift.delivery.lock"
 LOCK_SECONDS = 120
 DIGEST = "digest-"
+
+
+class UndeliveredMessages(TypedDict):
+    """Messages of one channel that a server has not accepted yet."""
+
+    channel: str
+    count: int
+    since: str
+    next_try: str
+    reason: str
 
 
 def deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) -> list[str]:
@@ -116,7 +126,7 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
         return sender.failures()
 
 
-def _wanted(connection: Connection, lab: Lab, alerts: Sequence[Document], now: datetime) -> dict[Pair, Destination]:
+def _wanted(connection: Connection, lab: Lab, alerts: Sequence[Alert], now: datetime) -> dict[Pair, Destination]:
     """Every alert and the weekly digest, each with all its destinations."""
     pairs = {(alert["id"], channel): to for alert in alerts for channel, to in destinations(lab, alert).items()}
     monday = weekly_digest.due_at(now, lab)
@@ -138,7 +148,7 @@ def _groups(due: Sequence[Due]) -> Iterator[list[Due]]:
         yield from [[item] for item in items if not item.message and item.about.startswith(DIGEST)]
 
 
-def _batch(items: list[Due], alerts: Mapping[str, Document], wanted: Mapping[Pair, Destination]) -> Batch:
+def _batch(items: list[Due], alerts: Mapping[str, Alert], wanted: Mapping[Pair, Destination]) -> Batch:
     """A message; its name depends on its content and on nothing else."""
     to = dict.fromkeys(reader for item in items for reader in wanted[item.about, item.channel].to)
     name = items[0].about
@@ -161,7 +171,7 @@ def _context(connection: Connection, lab: Lab) -> MessageContext:
     )
 
 
-def waiting(connection: Connection, lab: Lab) -> list[Document]:
+def waiting(connection: Connection, lab: Lab) -> list[UndeliveredMessages]:
     """The undelivered messages by channel, for the bench page: number, since when, next attempt and reason."""
     return [
         {

@@ -8,14 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from ingest.config.lab import Lab
 from ingest.config.notification_models import Outlet, Route
+from ingest.documents.alert import Alert
 
 __all__ = ["MAIL", "OUTBOX", "WEBHOOK", "Destination", "destinations", "digest_destinations", "is_held_back", "outlet"]
-
-Document = dict[str, Any]
 
 OUTBOX, MAIL, WEBHOOK = "outbox", "mail ", "webhook "
 
@@ -28,7 +26,7 @@ class Destination:
     at_once: bool = False
 
 
-def destinations(lab: Lab, alert: Document) -> dict[str, Destination]:
+def destinations(lab: Lab, alert: Alert) -> dict[str, Destination]:
     """All destinations of an alert, by channel. Without a declared route, act and look go to all."""
     by_channel: dict[str, Destination] = {}
     for route in lab.routes or (Route(),):
@@ -40,9 +38,9 @@ def destinations(lab: Lab, alert: Document) -> dict[str, Destination]:
     return by_channel
 
 
-def _matches(route: Route, alert: Document) -> bool:
-    conditions = ((route.grade, "grade"), (route.kind, "kind"), (route.supplier, "supplier"))
-    return all(not values or alert[key] in values for values, key in conditions)
+def _matches(route: Route, alert: Alert) -> bool:
+    conditions = ((route.grade, alert["grade"]), (route.kind, alert["kind"]), (route.supplier, alert["supplier"]))
+    return all(not values or value in values for values, value in conditions)
 
 
 def _of_route(lab: Lab, route: Route) -> Iterable[tuple[str, Destination]]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Self, cast
+from typing import Self, cast
 
 from dashboard.delivery.alert_messages import GRADES, Message, MessageContext, about_many, about_one
 from dashboard.delivery.errors import DeliveryError
@@ -21,10 +21,9 @@ from ingest.common.instants import from_microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.config.notification_models import Webhook
+from ingest.documents.alert import Alert
 
 __all__ = ["Batch", "Sender"]
-
-Document = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,7 +34,7 @@ class Batch:
     channel: str
     to: tuple[str, ...]
     items: list[Due]
-    alerts: list[Document]
+    alerts: list[Alert]
 
     @property
     def urgency(self) -> tuple[int, int]:

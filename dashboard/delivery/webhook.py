@@ -17,7 +17,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from http.client import HTTPException
-from typing import Any
 from urllib.parse import urlsplit
 
 from urllib3.connection import HTTPConnection, HTTPSConnection
@@ -27,10 +26,9 @@ from dashboard.delivery.alert_messages import urgent_first
 from dashboard.delivery.errors import AUTHORITY, DeliveryError, cut_off_after, describe
 from dashboard.text.formatting import CAUTIONS
 from ingest.config.notification_models import Webhook
+from ingest.documents.alert import Alert
 
 __all__ = ["Post", "body_of", "content_digest", "post", "sign", "signature_base"]
-
-Document = dict[str, Any]
 
 KEY_NAME, LABEL = "lotdrift", "lotdrift"
 COVERED = ("@method", "@target-uri", "content-digest", "content-type", "idempotency-key")
@@ -51,7 +49,7 @@ class Post:
     moment: datetime
 
 
-def body_of(name: str, lab_name: str, alerts: Sequence[Document], dashboard: str | None) -> bytes:
+def body_of(name: str, lab_name: str, alerts: Sequence[Alert], dashboard: str | None) -> bytes:
     """The JSON body: the alerts as `lotdrift alerts --json` prints them, the most urgent first."""
     document = {
         "message": name,

@@ -6,10 +6,11 @@ page of the dashboard.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
-from typing import Any
+from typing import TypedDict
 
 from markupsafe import Markup
 from sqlalchemy import Connection, text
@@ -23,12 +24,14 @@ from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted,
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.documents.alert import Alert
+from ingest.documents.scorecard import NoticeRow
+from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
 __all__ = ["HOUR", "as_html", "as_message", "document", "due_at"]
 
-Document = dict[str, Any]
 Pictures = Mapping[tuple[str, str, str], SparklineData]
 
 HOUR = time(7)
@@ -37,6 +40,31 @@ WEEK = timedelta(days=7)
 CLOSEST, LISTED = 5, 15
 PICTURE_WIDTH, PICTURE_HEIGHT = 480, 110
 NO_LIMIT = "No stream has a forecast to a limit yet."
+
+
+class ClosedAlert(Alert):
+    """An alert that a person closed, with the reason."""
+
+    reason: str
+
+
+# `from` is a word of the language: only this form of a TypedDict can declare it as a key.
+_From = TypedDict("_From", {"from": str})
+
+
+class DigestWeek(_From):
+    """A week and the present state; `tested` are test sessions by verdict."""
+
+    lab: str
+    to: str
+    horizon_weeks: float
+    tested: dict[str, int]
+    new: list[Alert]
+    settled: list[ClosedAlert]
+    open: list[Alert]
+    unanswered: list[NoticeRow]
+    closest: list[BoardRow]
+    silent: list[BoardRow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +98,7 @@ def due_at(now: datetime, lab: Lab) -> datetime:
 # The document
 
 
-def document(connection: Connection, lab: Lab, moment: datetime) -> Document:
+def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
     """The week up to `moment` (aware), and the present state."""
     board = stored_documents.board(connection, lab)
     alerts = stored_documents.alerts(connection, lab, closed_too=True)
@@ -104,12 +132,12 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> Document:
         "settled": _closed_by_people(connection, alerts, span),
         "open": urgent_first([alert for alert in unexplained if alert["state"] != AlertState.CLOSED]),
         "unanswered": [notice for notice in asked_in(alerts) if overdue(notice)],
-        "closest": sorted(forecast, key=lambda row: (-row["breach_probability"], _weeks_left(row)))[:CLOSEST],
+        "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
     }
 
 
-def _closed_by_people(connection: Connection, alerts: Sequence[Document], span: Mapping[str, int]) -> list[Document]:
+def _closed_by_people(connection: Connection, alerts: Sequence[Alert], span: Mapping[str, int]) -> list[ClosedAlert]:
     """The alerts that people closed in the week and that are still closed, with the reason."""
     by_id = {alert["id"]: alert for alert in alerts if alert["state"] == AlertState.CLOSED}
     rows = connection.execute(
@@ -120,15 +148,15 @@ def _closed_by_people(connection: Connection, alerts: Sequence[Document], span: 
     return [{**by_id[alert], "reason": reason} for alert, reason in reasons.items() if alert in by_id]
 
 
-def _weeks_left(row: Document) -> float:
-    middle = (row["weeks_to_limit"] or {}).get("p50")
-    return float("inf") if middle is None else float(middle)
+def _weeks_left(row: BoardRow) -> float:
+    left = row["weeks_to_limit"]
+    return math.inf if left is None or left["p50"] is None else left["p50"]
 
 
 # The words
 
 
-def _headline(week: Document) -> str:
+def _headline(week: DigestWeek) -> str:
     tested = week["tested"]
     sessions = counted(sum(tested.values()), "test session")
     words = (("fail", "failed"), ("undecided", "undecided"), ("invalid", "without valid conditioning"))
@@ -137,12 +165,12 @@ def _headline(week: Document) -> str:
     return f"{_subject(week)}; {sessions}{details}."
 
 
-def _subject(week: Document) -> str:
+def _subject(week: DigestWeek) -> str:
     urgent = sum(alert["grade"] == Grade.ACT for alert in week["open"])
     return f"Week to {day(week['to'])}: {counted(len(week['new']), 'new alert')}, {len(week['open'])} open, {urgent} urgent"
 
 
-def _parts(week: Document, pictures: Pictures) -> list[Part]:
+def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     """The four parts, each with at least one line."""
     new = {alert["id"] for alert in week["new"]}
     changed = [_alert(alert) for alert in week["new"]]
@@ -169,18 +197,18 @@ def _listed(lines: list[Line]) -> list[Line]:
     return lines if more <= 0 else [*lines[:LISTED], Line(f"and {more} more", urls.ALERTS)]
 
 
-def _alert(alert: Document, words: str = "") -> Line:
+def _alert(alert: Alert, words: str = "") -> Line:
     state = ", acknowledged" if alert["state"] == AlertState.ACKNOWLEDGED else ""
     words = words or f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])}{state})"
     return Line(words, urls.alert_address(alert["id"]))
 
 
-def _unanswered(notice: Document) -> Line:
-    asked = f"asked {day(notice['asked_on'])}, no answer for {counted(notice['days_open'], 'day')}"
+def _unanswered(notice: NoticeRow) -> Line:
+    asked = f"asked {day(notice['asked_on'])}, no answer for {counted(notice['days_open'] or 0, 'day')}"
     return Line(f"notice on {_name(notice)}: {asked} (due within {ANSWER_DAYS})", urls.alert_address(notice["alert"]))
 
 
-def _close(row: Document, week: Document, pictures: Pictures) -> Line:
+def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
     chance = f"{percent(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
     level = f"now {amount(row['level'], row['unit'])}, limit {room_to_limit(row)}"
@@ -192,15 +220,15 @@ def _close(row: Document, week: Document, pictures: Pictures) -> Line:
     return Line(words, urls.stream_address(*key), Markup(picture))
 
 
-def _key(row: Document) -> tuple[str, str, str]:
+def _key(row: StreamNames) -> tuple[str, str, str]:
     return row["supplier"], row["product"], row["characteristic"]
 
 
-def _name(row: Document) -> str:
+def _name(row: StreamNames) -> str:
     return f"{row['supplier']} {row['product']}, {characteristic(row['characteristic'])}"
 
 
-def as_message(week: Document, pictures: Pictures, dashboard: str | None) -> Message:
+def as_message(week: DigestWeek, pictures: Pictures, dashboard: str | None) -> Message:
     """The digest as a mail: text, and the page beside it."""
     blocks = [f"{part.title}\n" + "\n".join(f"- {line.text}" for line in part.lines) for part in _parts(week, pictures)]
     where = f"Open the dashboard: {urls.on_dashboard(dashboard, urls.DIGEST)}"
@@ -210,13 +238,13 @@ def as_message(week: Document, pictures: Pictures, dashboard: str | None) -> Mes
     return Message(f"[lotdrift] {_subject(week)}", f"{plain}\n", html=page)
 
 
-def as_html(week: Document, pictures: Pictures, base: str | None = None) -> str:
+def as_html(week: DigestWeek, pictures: Pictures, base: str | None = None) -> str:
     """The digest as one page.
 
     Parameters
     ----------
-    week : dict
-        What `document` returned.
+    week : DigestWeek
+        The week to show.
     pictures : mapping
         The small picture of each stream.
     base : str, optional

@@ -18,7 +18,7 @@ from dashboard.text.formatting import counted
 
 __all__ = ["layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 STATES = ("open", "acknowledged", "closed", "all")
 # More than a person answers in a sitting; the older ones are a click away.

@@ -20,7 +20,7 @@ from ingest.rounds.schedule import USUAL_MINUTES
 
 __all__ = ["layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 BENCH_KINDS = ("bench", "climate", "feed")
 

@@ -31,7 +31,7 @@ from ingest.config.lab import Lab
 
 __all__ = ["layout", "rows_table"]
 
-Document = dict[str, Any]
+Document = Any
 Key = tuple[str, str, str]
 
 STATE_ORDER = ("act", "look", "silent", "learning", "steady")

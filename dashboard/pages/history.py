@@ -18,7 +18,7 @@ from dashboard.text.subject_names import address
 
 __all__ = ["add_download", "layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 PATH, FILE_PATH = "/history", "/history-file"
 A_PAGE = 50
@@ -106,5 +106,5 @@ def add_download(server: Flask, desk: LabReader) -> None:
         who, what = (request.args.get(name, "") for name in ("who", "what"))
         with desk.reading() as connection:
             entries = history_queries.entries(connection, desk.lab, who, what)
-        rows = ((*(one[name] for name in COLUMNS[:-1]), _more(one)) for one in entries)
+        rows = ((one["at"], one["who"], one["what"], one["about"], one["reason"], _more(one)) for one in entries)
         return Response("\ufeff" + csv_text(COLUMNS, rows), mimetype="text/csv", headers=attachment("entries.csv"))

@@ -11,16 +11,16 @@ from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import graph, legend, lot_link, stream_link, table, word
 from dashboard.components.limit_change_form import confirm, request_of
 from dashboard.queries.lab_reader import LabReader
-from dashboard.queries.stored_documents import with_times
 from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.limit_change_text import asked, difference, looser, moving
 from ingest.common.clock import now
 from ingest.decisions.limit_change_preview import Preview, StreamChange, preview
 from ingest.decisions.limit_requests import LimitRequest, as_entry
+from ingest.documents.served import served
 
 __all__ = ["layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 # More pairs of figures than these nobody compares; the others are told in words and tables.
 MOST_DRAWN = 6
@@ -40,7 +40,7 @@ def layout(desk: LabReader, change: str = "", **given: str) -> html.Div:
     lab = desk.lab
     with desk.reading() as connection:
         seen = preview(connection, lab, as_entry(connection, lab, request, "", "", now()))
-    document = with_times(seen.document, lab)
+    document = served(seen.document, lab.zone)
     unit = lab.characteristic(request.characteristic).unit
     told = looser(document, request.side, unit)
     drawn = sorted(zip(seen.streams, document["streams"], strict=True), key=lambda one: -_weight(one[1]))

@@ -21,7 +21,7 @@ from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
 
 __all__ = ["layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 CONDITIONING_WORDS = {
     "valid": "the log shows the conditioning",

@@ -23,7 +23,7 @@ from ingest.quarter.overview import supplier_overview
 
 __all__ = ["add_downloads", "layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 MEDIA_TYPES = {
     "csv": "text/csv; charset=utf-8",

@@ -36,7 +36,7 @@ from ingest.decisions.responses import NOTE
 
 __all__ = ["layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 KEY = (
     ("●", "accent", "lot inside its control limits"),

@@ -19,7 +19,7 @@ from ingest.common.instants import checked_day
 
 __all__ = ["Asked", "choices", "looks", "matters", "span", "told_adjusted"]
 
-Document = dict[str, Any]
+Document = Any
 
 SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
 

@@ -17,7 +17,7 @@ from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELI
 
 __all__ = ["limits_section"]
 
-Document = dict[str, Any]
+Document = Any
 Names = dict[str, str]
 
 

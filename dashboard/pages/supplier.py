@@ -21,7 +21,7 @@ from spc.vocabulary.enums import Verdict
 
 __all__ = ["layout"]
 
-Document = dict[str, Any]
+Document = Any
 
 QUARTERS_SHOWN = 6
 WORST_FIRST = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.INVALID, Verdict.PASS, Verdict.UNLIMITED)

@@ -4,20 +4,30 @@ from __future__ import annotations
 
 from itertools import pairwise
 from statistics import median
-from typing import Any
+from typing import TypedDict
 
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.queries.stored_documents import from_iso, iso, rows_of, suspect_sessions
+from dashboard.queries.stored_documents import from_iso, rows_of, suspect_sessions
 from ingest.common.instants import DAY_US, HOUR_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
+from ingest.documents.bench import (
+    BenchDocument,
+    Chamber,
+    ChamberTrace,
+    FeedFile,
+    MarkedSession,
+    Refusals,
+    RoundSummary,
+    SourceFolder,
+)
+from ingest.documents.lot import Session
+from ingest.documents.served import iso
 from ingest.evaluation.alert_text import slip
 from ingest.store.last_round import clock_went_back
 
 __all__ = ["bench", "chamber_trace"]
-
-Document = dict[str, Any]
 
 DAYS_SHOWN = 14
 FEEDS_SHOWN = 12
@@ -27,7 +37,15 @@ ROUNDS_SHOWN = 8
 TRACE_POINTS = 400
 
 
-def chamber_trace(connection: Connection, lab: Lab, session: Document) -> Document | None:
+class _Gap(TypedDict):
+    """A moment without an entry in the log, at which the line of a chart is cut."""
+
+    logged_us: int
+    humidity_percent: None
+    temperature_c: None
+
+
+def chamber_trace(connection: Connection, lab: Lab, session: Session) -> ChamberTrace | None:
     """The chamber's log over the required hours before a session, with the window; None where nothing was logged."""
     rule = lab.conditioning_for(session["characteristic"])
     tested, ended = from_iso(session["tested_at"]), from_iso(session["ended_at"])
@@ -53,7 +71,7 @@ def _trace(
     span: tuple[int, int],
     rule: Conditioning,
     required: tuple[int | None, int | None],
-) -> Document | None:
+) -> ChamberTrace | None:
     """A chamber's log over `span`; `required` are the hours that had to be inside the window."""
     entries = rows_of(
         connection,
@@ -89,9 +107,9 @@ def _thinned(entries: list[RowMapping]) -> list[RowMapping]:
     return [max(part, key=lambda entry: abs(entry["humidity_percent"] - middle)) for part in parts]
 
 
-def _with_gaps(entries: list[RowMapping], longest: int) -> list[RowMapping | Document]:
+def _with_gaps(entries: list[RowMapping], longest: int) -> list[RowMapping | _Gap]:
     """The entries with an empty one where the log was silent for too long, so that no line is drawn across."""
-    shown: list[RowMapping | Document] = []
+    shown: list[RowMapping | _Gap] = []
     for entry in entries:
         if shown and entry["logged_us"] - shown[-1]["logged_us"] > max(longest, 2 * _pace(entries)):
             shown.append({"logged_us": entry["logged_us"], "humidity_percent": None, "temperature_c": None})
@@ -104,7 +122,7 @@ def _pace(entries: list[RowMapping]) -> int:
     return int((entries[-1]["logged_us"] - entries[0]["logged_us"]) / max(1, len(entries) - 1))
 
 
-def bench(connection: Connection, lab: Lab) -> Document:
+def bench(connection: Connection, lab: Lab) -> BenchDocument:
     """Chambers, feeds, refused rows and rounds."""
     return {
         "chambers": [_chamber(connection, lab, row) for row in rows_of(connection, CHAMBERS_SQL)],
@@ -117,7 +135,7 @@ def bench(connection: Connection, lab: Lab) -> Document:
     }
 
 
-def _refusals(connection: Connection, lab: Lab) -> list[Document]:
+def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:
     """Refused rows, those of one file with one reason together."""
     rows = rows_of(
         connection,
@@ -126,10 +144,20 @@ def _refusals(connection: Connection, lab: Lab) -> list[Document]:
         "LIMIT :most",
         most=REFUSALS_SHOWN,
     )
-    return [{**row, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
+    return [
+        {
+            "file": row["file"],
+            "reason": row["reason"],
+            "rows": row["rows"],
+            "first_line": row["first_line"],
+            "last_line": row["last_line"],
+            "taken_at": iso(row["taken_us"], lab.zone),
+        }
+        for row in rows
+    ]
 
 
-def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
+def _to_look_at(connection: Connection, lab: Lab) -> list[MarkedSession]:
     """Test sessions that a slip of the pen would explain and that nobody has settled, the newest first."""
     rows = rows_of(
         connection,
@@ -138,10 +166,12 @@ def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
         "WHERE m.settled = '' ORDER BY s.started_us DESC, t.supplier, l.lot LIMIT :most",
         most=REFUSALS_SHOWN,
     )
-    names = ("supplier", "product", "characteristic", "lot")
     return [
         {
-            **{name: row[name] for name in names},
+            "supplier": row["supplier"],
+            "product": row["product"],
+            "characteristic": row["characteristic"],
+            "lot": row["lot"],
             "tested_at": iso(row["started_us"], lab.zone),
             "told": slip(suspect_sessions(row)),
         }
@@ -149,7 +179,7 @@ def _to_look_at(connection: Connection, lab: Lab) -> list[Document]:
     ]
 
 
-def _sources(connection: Connection, lab: Lab) -> list[Document]:
+def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
     """Each kind of drop by its folder: how many came, how often, when the last did, and what its rows came to."""
     rhythms = _rhythms(connection)
     rows = rows_of(
@@ -161,7 +191,13 @@ def _sources(connection: Connection, lab: Lab) -> list[Document]:
     )
     return [
         {
-            **row,
+            "folder": row["folder"],
+            "kind": row["kind"],
+            "files": row["files"],
+            "stored": row["stored"],
+            "refused": row["refused"],
+            "corrected": row["corrected"],
+            "unreadable": row["unreadable"],
             "last_at": iso(row["last_us"], lab.zone),
             "last_file_at": iso(row["last_ns"] // 1000, lab.zone),
             "days_between": rhythms.get((row["folder"], row["kind"])),
@@ -195,7 +231,7 @@ GROUP BY c.id ORDER BY c.text
 """
 
 
-def _chamber(connection: Connection, lab: Lab, row: RowMapping) -> Document:
+def _chamber(connection: Connection, lab: Lab, row: RowMapping) -> Chamber:
     """One chamber over its last days, against the first declared conditioning."""
     rule = next(iter(lab.conditioning.values()))
     start = row["last_us"] - DAYS_SHOWN * DAY_US
@@ -214,7 +250,7 @@ def _chamber(connection: Connection, lab: Lab, row: RowMapping) -> Document:
             "SELECT count(*) FROM session WHERE chamber_id = :chamber AND started_us >= :start AND conditioning <> 'valid'"
         ),
         {"chamber": row["id"], "start": start},
-    ).scalar()
+    ).scalar_one()
     return {
         "name": row["name"] or "unnamed",
         "last_at": iso(row["last_us"], lab.zone),
@@ -240,21 +276,35 @@ sum(CASE WHEN since > :gap THEN 1 ELSE 0 END) AS gaps FROM logged
 """
 
 
-def _feeds(connection: Connection, lab: Lab) -> list[Document]:
+def _feeds(connection: Connection, lab: Lab) -> list[FeedFile]:
     rows = rows_of(connection, 'SELECT * FROM "drop" ORDER BY id DESC LIMIT :most', most=FEEDS_SHOWN)
-    names = ("name", "kind", "stored", "duplicate", "corrected", "refused", "state")
-    return [{**{name: row[name] for name in names}, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
+    return [
+        {
+            "name": row["name"],
+            "kind": row["kind"],
+            "stored": row["stored"],
+            "duplicate": row["duplicate"],
+            "corrected": row["corrected"],
+            "refused": row["refused"],
+            "state": row["state"],
+            "taken_at": iso(row["taken_us"], lab.zone),
+        }
+        for row in rows
+    ]
 
 
-def _rounds(connection: Connection, lab: Lab) -> list[Document]:
+def _rounds(connection: Connection, lab: Lab) -> list[RoundSummary]:
     """The last rounds, the newest first."""
     rows = rows_of(
         connection, "SELECT * FROM round WHERE ended_us IS NOT NULL ORDER BY id DESC LIMIT :most", most=ROUNDS_SHOWN
     )
-    names = ("files", "stored", "refused", "evaluated", "raised")
     return [
         {
-            **{name: row[name] for name in names},
+            "files": row["files"],
+            "stored": row["stored"],
+            "refused": row["refused"],
+            "evaluated": row["evaluated"],
+            "raised": row["raised"],
             "started_at": iso(row["started_us"], lab.zone),
             "seconds": (row["ended_us"] - row["started_us"]) / 1e6,
         }

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
 from sqlalchemy import Connection, text
 
-from dashboard.queries.stored_documents import iso
 from dashboard.text.subject_names import subject_name
 from ingest.config.lab import Lab
+from ingest.documents.entries import HistoryEntry
+from ingest.documents.served import iso
 
 __all__ = ["count", "entries", "entry_text"]
-
-Document = dict[str, Any]
 
 WHERE = "WHERE (:who = '' OR act.who = :who) AND (:what = '' OR act.what = :what)"
 
 
 def entries(
     connection: Connection, lab: Lab, who: str = "", what: str = "", most: int = -1, skipped: int = 0
-) -> list[Document]:
+) -> list[HistoryEntry]:
     """Entries, the newest first; by one person or of one kind where `who` or `what` is given, all where `most` is -1."""
     rows = connection.execute(
         text(
@@ -32,7 +30,9 @@ def entries(
     return [
         {
             "at": iso(row["at_us"], lab.zone),
-            **{name: row[name] for name in ("who", "what", "subject")},
+            "who": row["who"],
+            "what": row["what"],
+            "subject": row["subject"],
             "about": subject_name(row["subject"], row["message"]),
             "reason": row["reason"],
             "body": json.loads(row["body"]),

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
@@ -14,12 +14,15 @@ from dashboard.queries import page_queries, stored_documents
 from ingest.audit.accounts import any_declared
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
+from ingest.documents.alert import AlertReason, AlertSummary
+from ingest.documents.rounds import Week
+from ingest.documents.stream import ProductRow
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
 
 __all__ = ["LabReader", "NothingYet", "never"]
 
-Document = dict[str, Any]
+T = TypeVar("T")
 
 # Chambers that an address may name: more of them than a lab has are somebody's play.
 MOST_KEPT = 50
@@ -110,46 +113,35 @@ class LabReader:
             check_units(connection, self.lab)
             yield connection
 
-    def board(self, connection: Connection) -> list[Document]:
+    def board(self, connection: Connection) -> list[ProductRow]:
         """The rows of the board with the class of their product."""
         lab = self.lab
 
-        def read() -> list[Document]:
+        def read() -> list[ProductRow]:
             classes = {product.name: product.class_ for product in lab.products}
             return [
                 {**row, "class": classes.get(row["product"], "")} for row in stored_documents.board(connection, lab)
             ]
 
-        rows: list[Document] = self._kept(connection, "board", read)
-        return rows
+        return self._kept(connection, "board", read)
 
     def tested_in(self, connection: Connection, chamber: str) -> set[tuple[str, str, str]]:
         """The streams that were ever tested out of a chamber."""
-        streams: set[tuple[str, str, str]] = self._kept(
-            connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber)
-        )
-        return streams
+        return self._kept(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
 
-    def last_week(self, connection: Connection) -> Document | None:
+    def last_week(self, connection: Connection) -> Week | None:
         """What came in the week before the last round."""
-        week: Document | None = self._kept(connection, "week", lambda: page_queries.last_week(connection, self.lab))
-        return week
+        return self._kept(connection, "week", lambda: page_queries.last_week(connection, self.lab))
 
-    def reasons(self, connection: Connection) -> dict[tuple[str, str, str], list[Document]]:
+    def reasons(self, connection: Connection) -> dict[tuple[str, str, str], list[AlertReason]]:
         """Why each stream stands where it does."""
-        why: dict[tuple[str, str, str], list[Document]] = self._kept(
-            connection, "reasons", lambda: page_queries.reasons(connection, self.lab)
-        )
-        return why
+        return self._kept(connection, "reasons", lambda: page_queries.reasons(connection, self.lab))
 
-    def every_alert(self, connection: Connection) -> list[Document]:
+    def every_alert(self, connection: Connection) -> list[AlertSummary]:
         """What every alert is about and how it stands, without its evidence."""
-        alerts: list[Document] = self._kept(
-            connection, "alerts", lambda: page_queries.every_alert(connection, self.lab)
-        )
-        return alerts
+        return self._kept(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
 
-    def _kept(self, connection: Connection, name: str, read: Callable[[], Any]) -> Any:
+    def _kept(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
         """What was read before, until a round, an entry or `lab.toml` may have changed it."""
         state = (*page_queries.state_of(connection), self._stamp)
         kept = self._kept_state
@@ -157,4 +149,5 @@ class LabReader:
             kept = self._kept_state = (state, {})
         if name not in kept[1]:
             kept[1][name] = read()
-        return kept[1][name]
+        value: T = kept[1][name]
+        return value

@@ -8,8 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import Any
-from zoneinfo import ZoneInfo
+from typing import cast
 
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
@@ -19,15 +18,29 @@ from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.config.lab import Lab
-from ingest.config.limit_history import step_document
+from ingest.config.limit_history import Step, step_document
 from ingest.decisions.corrective_actions import corrective_actions
+from ingest.documents.alert import Alert, CorrectiveAction, StoredEvidence
+from ingest.documents.lot import LotDocument, Reading, Session
+from ingest.documents.rounds import FileKind, FileState, ReplayDocument, RoundDocument
+from ingest.documents.served import iso, served
+from ingest.documents.stream import (
+    BoardRow,
+    Limit,
+    Point,
+    StoredBoardRow,
+    StoredPoint,
+    StoredSparkline,
+    StoredStream,
+    StreamDocument,
+)
 from ingest.evaluation.alert_text import slip
 from ingest.evaluation.humidity_effect import humidity_of
 from ingest.rounds.rounds import Round
 from ingest.store.last_round import last_round
 from ingest.store.store import KEYS_AT_ONCE
 from spc.stream.unit_errors import Mark, Share, Slip, slipped
-from spc.vocabulary.enums import AlertState, Grade, StreamState
+from spc.vocabulary.enums import AlertState, Grade, Scale, StreamState
 
 __all__ = [
     "alerts",
@@ -39,6 +52,7 @@ __all__ = [
     "from_iso",
     "iso",
     "lot",
+    "point",
     "quarters",
     "replay",
     "rows_of",
@@ -46,18 +60,9 @@ __all__ = [
     "sketches",
     "stream",
     "suspect_sessions",
-    "with_times",
 ]
 
-Document = dict[str, Any]
 Stream = tuple[str, str, str]
-
-
-def iso(us: int | None, zone: ZoneInfo) -> str | None:
-    """A stored time as ISO 8601 in the lab's zone."""
-    if us is None:
-        return None
-    return from_microseconds(us).astimezone(zone).isoformat()
 
 
 def rows_of(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
@@ -65,14 +70,14 @@ def rows_of(connection: Connection, sql: str, **values: object) -> list[RowMappi
     return list(connection.execute(text(sql), values).mappings())
 
 
-def run(connection: Connection, lab: Lab, done: Round) -> Document:
+def run(connection: Connection, lab: Lab, done: Round) -> RoundDocument:
     """What one round did: the document of `lotdrift run`."""
     return {
         "files": [
             {
                 "name": entry.name,
-                "kind": entry.kind,
-                "state": entry.state,
+                "kind": cast(FileKind, entry.kind),
+                "state": cast(FileState, entry.state),
                 "stored": entry.stored,
                 "duplicate": entry.duplicate,
                 "corrected": entry.corrected,
@@ -82,7 +87,7 @@ def run(connection: Connection, lab: Lab, done: Round) -> Document:
             for entry in done.entries
         ],
         "evaluated": done.evaluated,
-        "to_look_at": connection.execute(text("SELECT count(*) FROM mark WHERE settled = ''")).scalar(),
+        "to_look_at": connection.execute(text("SELECT count(*) FROM mark WHERE settled = ''")).scalar_one(),
         "raised": alerts_named(connection, lab, done.raised),
     }
 
@@ -90,13 +95,13 @@ def run(connection: Connection, lab: Lab, done: Round) -> Document:
 # Alerts
 
 
-def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Document]:
+def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Alert]:
     """Alerts, the newest first: the document of `lotdrift alerts`."""
     rows = [row for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED]
     return _alerts(connection, lab, rows)
 
 
-def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[Document]:
+def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[Alert]:
     """The alerts with these ids."""
     return _alerts(connection, lab, _alert_rows(connection, ids))
 
@@ -112,27 +117,34 @@ def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> lis
     return sorted(rows, key=lambda row: (-row["raised_us"], row["id"]))
 
 
-def _alerts(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Document]:
+def _alerts(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Alert]:
     actions = corrective_actions(connection, lab, [row["id"] for row in rows])
-    return [{**_alert(row, lab), "corrective_action": actions.get(row["id"])} for row in rows]
+    return [_alert(row, lab, actions.get(row["id"])) for row in rows]
 
 
-def _alert(row: RowMapping, lab: Lab) -> Document:
-    names = ("id", "kind", "grade", "supplier", "product", "characteristic", "lot")
+def _alert(row: RowMapping, lab: Lab, action: CorrectiveAction | None) -> Alert:
+    evidence: StoredEvidence = json.loads(row["evidence"])
     return {
-        **{name: row[name] for name in names},
+        "id": row["id"],
+        "kind": row["kind"],
+        "grade": row["grade"],
+        "supplier": row["supplier"],
+        "product": row["product"],
+        "characteristic": row["characteristic"],
+        "lot": row["lot"],
         "raised_at": iso(row["raised_us"], lab.zone),
         "message": row["message"],
-        "evidence": with_times(json.loads(row["evidence"]), lab),
+        "evidence": served(evidence, lab.zone),
         "state": row["state"],
         "held_under": row["held_under"],
+        "corrective_action": action,
     }
 
 
 # Board
 
 
-def board(connection: Connection, lab: Lab) -> list[Document]:
+def board(connection: Connection, lab: Lab) -> list[BoardRow]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
     looked_at = last_round(connection)
     grades = _open_grades(connection)
@@ -144,7 +156,7 @@ def board(connection: Connection, lab: Lab) -> list[Document]:
     return sorted(documents, key=_urgency)
 
 
-def board_row(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
+def board_row(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> BoardRow:
     """The board's row of one stream that is known to exist."""
     (row,) = rows_of(
         connection,
@@ -167,21 +179,32 @@ def _open_grades(connection: Connection) -> dict[int, set[str]]:
     return grades
 
 
-def _board_row(row: RowMapping, grades: set[str], looked_at: int | None, lab: Lab) -> Document:
-    stored = json.loads(row["board"])
-    tested_us, silent_after = stored.pop("last_tested_us"), stored.pop("silent_after_us")
-    silent = looked_at is not None and tested_us is not None and looked_at - tested_us > silent_after
+def _board_row(row: RowMapping, grades: set[str], looked_at: int | None, lab: Lab) -> BoardRow:
+    stored: StoredBoardRow = json.loads(row["board"])
+    silent = looked_at is not None and looked_at - stored["last_tested_us"] > stored["silent_after_us"]
     return {
         "supplier": row["supplier"],
         "product": row["product"],
         "characteristic": row["characteristic"],
-        **stored,
-        "last_tested_at": iso(tested_us, lab.zone),
+        "unit": stored["unit"],
+        "lots": stored["lots"],
+        "last_lot": stored["last_lot"],
+        "level": stored["level"],
+        "limit_lower": stored["limit_lower"],
+        "limit_upper": stored["limit_upper"],
+        "change_percent_per_month": stored["change_percent_per_month"],
+        "breach_probability": stored["breach_probability"],
+        "weeks_to_limit": stored["weeks_to_limit"],
+        "ppk": stored["ppk"],
+        "ppk_lower": stored["ppk_lower"],
+        "learning": stored["learning"],
+        "check_standard": stored["check_standard"],
+        "last_tested_at": iso(stored["last_tested_us"], lab.zone),
         "state": _state(grades, silent=silent, learning=stored["learning"]),
     }
 
 
-def _state(grades: set[str], *, silent: bool, learning: bool) -> str:
+def _state(grades: set[str], *, silent: bool, learning: bool) -> StreamState:
     """The one word for a stream: what needs a person first, then what can't be said, then that all is well."""
     if Grade.ACT in grades:
         return StreamState.ACT
@@ -192,7 +215,7 @@ def _state(grades: set[str], *, silent: bool, learning: bool) -> str:
     return StreamState.LEARNING if learning else StreamState.STEADY
 
 
-def _urgency(row: Document) -> tuple[int, float, str, str, str]:
+def _urgency(row: BoardRow) -> tuple[int, float, str, str, str]:
     order = [StreamState.ACT, StreamState.LOOK, StreamState.SILENT, StreamState.LEARNING, StreamState.STEADY]
     chance = row["breach_probability"] or 0.0
     return order.index(row["state"]), -chance, row["supplier"], row["product"], row["characteristic"]
@@ -201,7 +224,7 @@ def _urgency(row: Document) -> tuple[int, float, str, str, str]:
 # Stream
 
 
-def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
+def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> StreamDocument:
     """One stream, point by point: the document of `lotdrift stream`; CallError where there is none such."""
     found = rows_of(
         connection,
@@ -219,39 +242,30 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
     points = rows_of(
         connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=found[0]["id"]
     )
-    stored = json.loads(found[0]["document"])
+    stored: StoredStream = json.loads(found[0]["document"])
     humidity, adjusted = humidity_of(connection, lab, found[0]["id"])
     return {
         "supplier": supplier,
         "product": product,
         "characteristic": characteristic,
-        **with_times({**stored, "humidity": humidity}, lab),
+        **served(stored, lab.zone),
+        "humidity": humidity,
         "points": [
-            {"tested_at": iso(row["tested_us"], lab.zone), **json.loads(row["document"]), "adjusted_level": level}
+            point(row["tested_us"], json.loads(row["document"]), level, lab)
             for row, level in zip(points, adjusted, strict=True)
         ],
     }
 
 
-def with_times(stored: Document, lab: Lab) -> Document:
-    """Stored times (keys that end in `_us`) as ISO 8601 (`_at`), at any depth."""
-    told: Document = {}
-    for key, value in stored.items():
-        if key.endswith("_us"):
-            told[f"{key[:-3]}_at"] = iso(value, lab.zone)
-        elif isinstance(value, dict):
-            told[key] = with_times(value, lab)
-        elif isinstance(value, list) and value and isinstance(value[0], dict):
-            told[key] = [with_times(item, lab) for item in value]
-        else:
-            told[key] = value
-    return told
+def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, lab: Lab) -> Point:
+    """A point of a chart as it is shown."""
+    return {"tested_at": iso(tested_us, lab.zone), **stored, "adjusted_level": adjusted_level}
 
 
 # Lot
 
 
-def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
+def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocument:
     """One lot, every reading and session: the document of `lotdrift lot`; CallError where there is none such."""
     lots = rows_of(
         connection,
@@ -302,7 +316,7 @@ ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
 """
 
 
-def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Document]:
+def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session]:
     names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
     readings = rows_of(connection, READING_SQL, **names)
     documents = []
@@ -313,11 +327,11 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Documen
             if reading["stream_id"] == session["stream_id"]
             and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
         ]
-        documents.append({"product": row["product"], **_session(row["product"], session, own, lab)})
+        documents.append(_session(row["product"], session, own, lab))
     return documents
 
 
-def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Document:
+def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Session:
     characteristic = lab.characteristic(session["characteristic"])
     mark = None if session["share"] is None else suspect_sessions(session)
     off = slipped(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
@@ -325,6 +339,7 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
     limits = lab.limits_at(product, session["characteristic"], tested)
     sources = lab.limit_sources(product, session["characteristic"], tested)
     return {
+        "product": product,
         "characteristic": session["characteristic"],
         "unit": characteristic.unit,
         "tested_at": iso(session["started_us"], lab.zone),
@@ -341,13 +356,11 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         "level": session["level_unit"],
         "worst": session["worst"],
         "judged_by": characteristic.judged,
-        "scale": characteristic.scale,
+        "scale": Scale(characteristic.scale),
         "limit_lower": limits.lower,
         "limit_upper": limits.upper,
         "limit_document": limits.document or None,
-        "limit_sources": {
-            side: None if step is None else with_times(step_document(step), lab) for side, step in sources.items()
-        },
+        "limit_sources": {"lower": _limit(sources["lower"], lab), "upper": _limit(sources["upper"], lab)},
         "judged": session["judged"],
         "verdict": session["verdict"],
         "bags": session["bags"],
@@ -355,10 +368,14 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         if mark is None
         else {"told": slip(mark), "low": mark.low, "high": mark.high, "settled": session["settled"] or None},
         "readings": [
-            {**_reading(reading, characteristic.unit, lab), "marked": bool(one)}
+            _reading(reading, characteristic.unit, lab, marked=bool(one))
             for reading, one in zip(readings, off, strict=True)
         ],
     }
+
+
+def _limit(step: Step | None, lab: Lab) -> Limit | None:
+    return None if step is None else served(step_document(step), lab.zone)
 
 
 def suspect_sessions(row: RowMapping) -> Mark:
@@ -366,7 +383,7 @@ def suspect_sessions(row: RowMapping) -> Mark:
     return Mark(Share(row["share"]), Slip(row["slip"]), row["power"], row["low"], row["high"])
 
 
-def _reading(reading: RowMapping, unit: str, lab: Lab) -> Document:
+def _reading(reading: RowMapping, unit: str, lab: Lab, *, marked: bool) -> Reading:
     return {
         "specimen": reading["specimen"],
         "reading": reading["reading"],
@@ -380,6 +397,7 @@ def _reading(reading: RowMapping, unit: str, lab: Lab) -> Document:
         "line": reading["line"],
         "notes": json.loads(reading["notes"]) if reading["notes"] else {},
         "state": "corrected" if reading["corrected"] else "stored",
+        "marked": marked,
     }
 
 
@@ -413,7 +431,7 @@ def _rooms(rows: Iterable[RowMapping]) -> dict[Stream, SparklineData]:
     return {(row["supplier"], row["product"], row["characteristic"]): _room(json.loads(row["sketch"])) for row in rows}
 
 
-def _room(sketch: Document) -> SparklineData:
+def _room(sketch: StoredSparkline) -> SparklineData:
     return SparklineData(
         lots=[(week, level) for week, level in sketch["lots"]],
         fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],
@@ -440,7 +458,7 @@ def quarters(connection: Connection, lab: Lab) -> list[str]:
     return names[::-1]
 
 
-def expected_false_alerts(rows: Iterable[Document], lab: Lab) -> str:
+def expected_false_alerts(rows: Iterable[BoardRow], lab: Lab) -> str:
     """What the budget of false alerts means for a board of these rows, in words, and how it was obtained."""
     streams = sum(not row["check_standard"] for row in rows)
     budget = lab.alerts.false_alerts_per_stream_year
@@ -451,6 +469,6 @@ def expected_false_alerts(rows: Iterable[Document], lab: Lab) -> str:
     )
 
 
-def replay(connection: Connection, lab: Lab, day: date) -> Document:
+def replay(connection: Connection, lab: Lab, day: date) -> ReplayDocument:
     """The board and the open alerts of a past day: the document of `lotdrift replay`."""
     return {"day": day.isoformat(), "board": board(connection, lab), "alerts": alerts(connection, lab)}

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dashboard.text.csv_cells import csv_text
+from ingest.documents.scorecard import CardStream, Scorecard
 
 __all__ = ["COLUMNS", "as_csv", "stream_row"]
-
-Document = dict[str, Any]
 
 COLUMNS = (
     "supplier", "product", "characteristic", "quarter", "unit", "lots", "readings", "pass", "fail", "undecided", "invalid",
@@ -23,12 +20,12 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def as_csv(card: Document) -> bytes:
+def as_csv(card: Scorecard) -> bytes:
     """A row a stream; levels and limits in the unit that the row names."""
     return csv_text(COLUMNS, (stream_row(row, card) for row in card["streams"])).encode()
 
 
-def stream_row(row: Document, card: Document) -> list[object]:
+def stream_row(row: CardStream, card: Scorecard) -> list[object]:
     """The cells under `COLUMNS`."""
-    values = {**row, "quarter": card["quarter"]}
+    values: dict[str, object] = {**row, "quarter": card["quarter"]}
     return [values[name] for name in COLUMNS]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 from sqlalchemy import Connection
 
@@ -16,27 +16,26 @@ from dashboard.scorecard.xlsx import as_xlsx, overview_as_xlsx
 from ingest.common.durable import write_whole
 from ingest.common.errors import CallError, StoreError
 from ingest.config.lab import Lab
+from ingest.documents.scorecard import Scorecard
 from ingest.quarter.overview import OVERVIEW_NAME, supplier_overview
 
 __all__ = ["FORMS", "OVERVIEW_FORMS", "documents", "write", "write_file", "write_piecewise"]
 
-Document = dict[str, Any]
-
-FORMS: dict[str, Callable[[Document], bytes]] = {"pdf": as_pdf, "xlsx": as_xlsx, "html": as_html, "csv": as_csv}
+FORMS: dict[str, Callable[[Scorecard], bytes]] = {"pdf": as_pdf, "xlsx": as_xlsx, "html": as_html, "csv": as_csv}
 # The overview of all suppliers. It has no CSV form, whose rows would repeat those of the suppliers' files.
-OVERVIEW_FORMS: dict[str, Callable[[list[Document]], bytes]] = {
+OVERVIEW_FORMS: dict[str, Callable[[list[Scorecard]], bytes]] = {
     "pdf": lambda cards: overview_as_pdf(supplier_overview(cards)),
     "xlsx": lambda cards: overview_as_xlsx(supplier_overview(cards), cards),
     "html": lambda cards: overview_as_html(supplier_overview(cards)),
 }
 
 
-def documents(connection: Connection, lab: Lab, quarter: str, supplier: str | None) -> list[Document]:
+def documents(connection: Connection, lab: Lab, quarter: str, supplier: str | None) -> list[Scorecard]:
     """The scorecards of a quarter, of one supplier or of all that had tests."""
     return scorecard.documents(connection, lab, quarter, supplier)
 
 
-def write(cards: list[Document], formats: str, folder: Path) -> list[Path]:
+def write(cards: list[Scorecard], formats: str, folder: Path) -> list[Path]:
     """Write each card in each form, and the overview if there are several cards; the paths written.
 
     CallError for an unknown form, before anything is written.
@@ -52,7 +51,7 @@ def write(cards: list[Document], formats: str, folder: Path) -> list[Path]:
     return list(made)
 
 
-def file_name(card: Document, form: str) -> str:
+def file_name(card: Scorecard, form: str) -> str:
     """The name of a supplier's file."""
     return f"scorecard-{card['quarter']}-{card['file_name']}.{form}"
 

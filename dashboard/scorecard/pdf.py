@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
 
 from dashboard.paper import typeset
 from dashboard.scorecard import wording
 from dashboard.scorecard.svg_chart import chart, score_bar
 from dashboard.text.formatting import day
+from ingest.documents.scorecard import Overview, Scorecard
 
 __all__ = ["as_pdf", "overview_as_pdf"]
-
-Document = dict[str, Any]
 
 # The counts that everybody asks for; the others are given if they are not zero.
 ALWAYS = ("lots", "pass", "fail", "undecided", "invalid")
 
 
-def as_pdf(card: Document) -> bytes:
+def as_pdf(card: Scorecard) -> bytes:
     """The paper of one supplier."""
     standing = card["standing"]
     counts = [
@@ -50,7 +49,7 @@ def as_pdf(card: Document) -> bytes:
     return _set("card.typ", card, data)
 
 
-def overview_as_pdf(overview: Document) -> bytes:
+def overview_as_pdf(overview: Overview) -> bytes:
     """The paper of all suppliers."""
     rows, lowest = overview["rows"], wording.lowest_score(overview)
     data = {
@@ -60,7 +59,7 @@ def overview_as_pdf(overview: Document) -> bytes:
         "rows": [
             {
                 "names": [row["supplier"], wording.place(row["standing"]), wording.score(row["standing"])],
-                "bar": score_bar(row["standing"], lowest) if row["standing"]["placed"] else "",
+                "bar": score_bar(row["standing"], lowest),
                 "counts": wording.overview_counts(row),
             }
             for row in rows
@@ -77,7 +76,7 @@ def overview_as_pdf(overview: Document) -> bytes:
     return _set("overview.typ", overview, data)
 
 
-def _set(template: str, document: Document, data: Document) -> bytes:
+def _set(template: str, document: Scorecard | Overview, data: Mapping[str, object]) -> bytes:
     quarter = document["quarter"]
     shared = {
         "lab": document["lab"],

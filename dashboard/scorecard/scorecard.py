@@ -10,7 +10,6 @@ import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from sqlalchemy import Connection, text
 
@@ -18,9 +17,11 @@ from dashboard.queries import stored_documents
 from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.documents.alert import Alert
+from ingest.documents.scorecard import CardLot, CardStream, FirstIssueChanges, NoticeRow, Scorecard, SupplierStanding
+from ingest.documents.stream import BoardRow, Capability
 from ingest.quarter import first_issue
 from ingest.quarter.lots import (
-    DISPOSITIONS,
     Quarter,
     QuarterLot,
     StreamLots,
@@ -34,14 +35,12 @@ from ingest.quarter.overview import OVERVIEW_NAME, lot_counts
 from ingest.quarter.statistics import figures
 from ingest.quarter.supplier_scores import counts, score_rows, weights_document
 from ingest.store.last_round import last_round
-from spc.vocabulary.enums import Kind
+from spc.vocabulary.enums import Kind, Scale
 
-__all__ = ["EVENTS", "documents"]
+__all__ = ["documents"]
 
-Document = dict[str, Any]
 
-EVENTS = (Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)
-NOW = ("change_percent_per_month", "breach_probability", "ppk", "ppk_lower", "state", "last_tested_at")
+StreamKey = tuple[str | None, str | None, str | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +50,18 @@ class _Shared:
     lab: Lab
     span: Quarter
     drawn_up_us: int
-    board: Mapping[tuple[str, str, str], Document]
-    capability: Mapping[int, Document]
-    alerts: Sequence[Document]
-    notices: Sequence[Document]
+    board: Mapping[StreamKey, BoardRow]
+    capability: Mapping[int, Capability | None]
+    alerts: Sequence[Alert]
+    notices: Sequence[NoticeRow]
     corrected: Mapping[str, int]
     first_drawn_us: int | None
-    changed: Mapping[str, Document]
-    standings: Mapping[str, Document]
+    changed: Mapping[str, FirstIssueChanges]
+    standings: Mapping[str, SupplierStanding]
     file_names: Mapping[str, str]
 
 
-def documents(connection: Connection, lab: Lab, name: str, supplier: str | None = None) -> list[Document]:
+def documents(connection: Connection, lab: Lab, name: str, supplier: str | None = None) -> list[Scorecard]:
     """The scorecards of a quarter, of one supplier or of all that had a test; CallError where there is none."""
     span = quarter(name, lab)
     by_supplier: dict[str, list[StreamLots]] = {}
@@ -88,14 +87,14 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     alerts = [alert for alert in ever if span.holds(stored_documents.from_iso(alert["raised_at"]))]
     notices = asked_in(ever, span)
     drawn_up_us = last_round(connection)
-    assert drawn_up_us is not None  # there are tests, so a round took them in
+    assert drawn_up_us is not None  # there are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]
     first_drawn_us, changed = first_issue.changes(connection, span, every, drawn_up_us)
     return _Shared(
         lab=lab,
         span=span,
         drawn_up_us=drawn_up_us,
-        board={_names(row): row for row in stored_documents.board(connection, lab)},
+        board={_key(row): row for row in stored_documents.board(connection, lab)},
         capability=_capability(connection),
         alerts=alerts,
         notices=notices,
@@ -103,33 +102,37 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
         first_drawn_us=first_drawn_us,
         changed=changed,
         standings=score_rows(
-            {one: counts(streams, _of(alerts, one), _of(notices, one)) for one, streams in by_supplier.items()},
+            {one: counts(streams, _of(alerts, one), _notices_to(notices, one)) for one, streams in by_supplier.items()},
             lab.scorecard.weights,
         ),
-        file_names=_file_names(connection),
+        file_names=_file_key(connection),
     )
 
 
-def _of(documents: Sequence[Document], supplier: str) -> list[Document]:
-    return [document for document in documents if document["supplier"] == supplier]
+def _of(alerts: Sequence[Alert], supplier: str) -> list[Alert]:
+    return [alert for alert in alerts if alert["supplier"] == supplier]
 
 
-def _names(row: Mapping[str, Any]) -> tuple[str, str, str]:
+def _notices_to(notices: Sequence[NoticeRow], supplier: str) -> list[NoticeRow]:
+    return [notice for notice in notices if notice["supplier"] == supplier]
+
+
+def _key(row: BoardRow | NoticeRow | Alert) -> StreamKey:
     return row["supplier"], row["product"], row["characteristic"]
 
 
-def _capability(connection: Connection) -> dict[int, Document]:
+def _capability(connection: Connection) -> dict[int, Capability | None]:
     rows = connection.execute(text("SELECT stream_id, document FROM evaluation"))
-    return {stream_id: json.loads(document).get("capability") or {} for stream_id, document in rows}
+    return {stream_id: json.loads(document).get("capability") for stream_id, document in rows}
 
 
 # A supplier
 
 
-def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Document:
+def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Scorecard:
     lab, span = shared.lab, shared.span
     before = quarter_before(span, lab)
-    alerts, notices = _of(shared.alerts, supplier), _of(shared.notices, supplier)
+    alerts, notices = _of(shared.alerts, supplier), _notices_to(shared.notices, supplier)
     return {
         "lab": lab.name,
         "supplier": supplier,
@@ -156,29 +159,50 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Docu
 # A stream
 
 
-def _stream(stream: StreamLots, alerts: Sequence[Document], notices: Sequence[Document], shared: _Shared) -> Document:
+def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[NoticeRow], shared: _Shared) -> CardStream:
     declared = shared.lab.characteristic(stream.characteristic)
     board = shared.board[stream.supplier, stream.product, stream.characteristic]
-    own = [alert for alert in alerts if _names(alert) == _names(board)]
-    charged = Counter(alert["kind"] for alert in own if alert["held_under"] is None)
-    asked = totals([notice for notice in notices if _names(notice) == _names(board)])
-    standing = Counter(lot.standing for lot in stream.lots)
-    capability = shared.capability.get(stream.id, {})
+    own = [alert for alert in alerts if _key(alert) == _key(board)]
+    counted = Counter(alert["kind"] for alert in own if alert["held_under"] is None)
+    asked = totals([notice for notice in notices if _key(notice) == _key(board)])
+    disposition = Counter(lot.standing for lot in stream.lots)
+    capability = shared.capability.get(stream.id)
     return {
-        **{key: board[key] for key in ("supplier", "product", "characteristic", "unit")},
-        "scale": str(declared.scale),
+        "supplier": board["supplier"],
+        "product": board["product"],
+        "characteristic": board["characteristic"],
+        "unit": board["unit"],
+        "scale": Scale(declared.scale),
         "judged_by": declared.judged,
         "lots": len(stream.lots),
         "readings": stream.readings,
-        **{name: standing[name] for name in DISPOSITIONS},
+        "fail": disposition["fail"],
+        "undecided": disposition["undecided"],
+        "invalid": disposition["invalid"],
+        "set_aside": disposition["set_aside"],
+        "pass": disposition["pass"],
+        "unlimited": disposition["unlimited"],
+        "retested": disposition["retested"],
         **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
         "level_now": board["level"],
-        **{key: board[key] for key in NOW},
-        "ppk_upper": capability.get("ppk_upper"),
-        "ppk_why": capability.get("why", ""),
-        "events": {str(kind): charged[kind] for kind in EVENTS},
-        "alerts": charged.total(),
-        "explained_by_bench": len(own) - charged.total(),
+        "change_percent_per_month": board["change_percent_per_month"],
+        "breach_probability": board["breach_probability"],
+        "ppk": board["ppk"],
+        "ppk_lower": board["ppk_lower"],
+        "state": board["state"],
+        "last_tested_at": board["last_tested_at"],
+        "ppk_upper": capability["ppk_upper"] if capability else None,
+        "ppk_why": capability["why"] if capability else "",
+        "events": {
+            "limit": counted[Kind.LIMIT],
+            "point": counted[Kind.POINT],
+            "pattern": counted[Kind.PATTERN],
+            "drift": counted[Kind.DRIFT],
+            "spread": counted[Kind.SPREAD],
+            "forecast": counted[Kind.FORECAST],
+        },
+        "alerts": counted.total(),
+        "explained_by_bench": len(own) - counted.total(),
         "notices": asked["asked"],
         "notices_open": asked["open"],
         "mean_days_to_answer": asked["mean_days_to_answer"],
@@ -188,7 +212,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Document], notices: Sequence[Do
     }
 
 
-def _lot(lot: QuarterLot, lab: Lab) -> Document:
+def _lot(lot: QuarterLot, lab: Lab) -> CardLot:
     row = lot.session
     return {
         "lot": lot.lot,
@@ -207,7 +231,7 @@ def _lot(lot: QuarterLot, lab: Lab) -> Document:
 # Names of files
 
 
-def _file_names(connection: Connection) -> dict[str, str]:
+def _file_key(connection: Connection) -> dict[str, str]:
     """A different file name for each supplier; a mark is added to names that are alike, long or not plain."""
     suppliers = connection.execute(text("SELECT DISTINCT supplier FROM stream ORDER BY supplier")).scalars()
     plain = {str(supplier): plain_name(str(supplier)) for supplier in suppliers}

@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Literal, TypedDict, cast
 
 from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit, signed
 from ingest.common.number_format import SPOKEN_UNITS
+from ingest.documents.scorecard import (
+    CardStream,
+    NoticeCounts,
+    NoticeList,
+    Overview,
+    OverviewRow,
+    Reason,
+    Scorecard,
+    ScorePartName,
+    SupplierStanding,
+)
 from ingest.quarter.notices import ANSWER_DAYS
 from ingest.quarter.supplier_scores import SPARE
 from spc.supplier.quarter import Direction
@@ -41,8 +52,16 @@ __all__ = [
     "what_counts",
 ]
 
-Document = dict[str, Any]
 Format = Callable[[float], str]
+CountName = Literal["lots", "pass", "fail", "undecided", "invalid", "unlimited", "set_aside", "retested"]
+
+
+class HasStream(TypedDict):
+    """Any document about a product and a characteristic."""
+
+    product: str
+    characteristic: str
+
 
 CAUTION = (
     "This scorecard marks lots and does not release them. The people whom your procedure authorises decide, by the text of "
@@ -60,7 +79,7 @@ WHAT_COUNTS = (
     "Places are ranges. Suppliers whose ranges overlap can't be told apart by their lots.",
 )
 # The parts of the score, each with its head in a table and its definition.
-PARTS = {
+PARTS: dict[ScorePartName, tuple[str, str]] = {
     "conforming": ("conforming lots", "conforming lots, of those decided"),
     "drift": ("steady streams", "streams without a drift towards a limit or above-normal variation"),
     "room": (
@@ -70,7 +89,7 @@ PARTS = {
     "response": ("answers in time", f"notices answered within {ANSWER_DAYS} days; open ones count once they are older"),
 }
 # Keys of the counts of lots, in the order in which they are given.
-COUNTS = (
+COUNTS: tuple[tuple[CountName, str], ...] = (
     ("lots", "lots tested"),
     ("pass", "conform"),
     ("fail", "fail"),
@@ -109,7 +128,7 @@ EVENTS = {
 # One supplier
 
 
-def summary(card: Document) -> str:
+def summary(card: Scorecard) -> str:
     """The card in a sentence or two."""
     counts, streams = card["counts"], card["streams"]
     text = f"{counted(counts['lots'], 'lot')} tested in {counted(len(streams), 'stream')}: {counts['pass']} conform"
@@ -126,7 +145,7 @@ def summary(card: Document) -> str:
     )
 
 
-def what_counts(document: Document) -> list[str]:
+def what_counts(document: Scorecard | Overview) -> list[str]:
     """How the figures are calculated, with the weights of the score in force."""
     weights = document["weights"]
     parts = [f"{_whole(weights[part])} % for {meaning}" for part, (_, meaning) in PARTS.items() if weights[part]]
@@ -143,7 +162,7 @@ def what_counts(document: Document) -> list[str]:
     ]
 
 
-def score(standing: Document) -> str:
+def score(standing: SupplierStanding) -> str:
     """The score with its interval."""
     if not standing["placed"]:
         return "–"
@@ -155,15 +174,18 @@ def part_heads() -> list[str]:
     return [head for head, _ in PARTS.values()]
 
 
-def weight_cells(document: Document) -> list[str]:
+def weight_cells(document: Scorecard | Overview) -> list[str]:
     """The declared weight of each part, and whether it is left out as no supplier has anything to count in it."""
-    standings = [row["standing"] for row in document["rows"]] if "rows" in document else [document["standing"]]
+    if "standing" in document:
+        standings = [cast("Scorecard", document)["standing"]]
+    else:
+        standings = [row["standing"] for row in document["rows"]]
     applied = {part["part"] for standing in standings for part in standing["parts"] if part["weighs"]}
     weights, left_out = document["weights"], ", left out" if applied else ""
     return [f"{_whole(weights[part])} %{left_out if weights[part] and part not in applied else ''}" for part in PARTS]
 
 
-def part_cells(standing: Document) -> list[str]:
+def part_cells(standing: SupplierStanding) -> list[str]:
     """A supplier's result in each part: 8 of 9 (estimate 87 %)."""
     cells = []
     for part in standing["parts"]:
@@ -172,10 +194,10 @@ def part_cells(standing: Document) -> list[str]:
     return cells
 
 
-def place(standing: Document) -> str:
+def place(standing: SupplierStanding) -> str:
     """The place by the score as a range: "1 to 3 of 9, tied"; words where there is none."""
     first, last, placed = standing["place_first"], standing["place_last"], standing["placed"]
-    if not placed:
+    if first is None or last is None:
         return "nothing to weigh" if standing["decided"] else "no decided lot"
     if first == last:
         return f"{first} of {placed}"
@@ -186,18 +208,18 @@ def place(standing: Document) -> str:
     )
 
 
-def share(standing: Document) -> str:
+def share(standing: SupplierStanding) -> str:
     """The estimated share of conforming lots with its interval."""
     if not standing["placed"]:
         return "–"
     return f"{percent(standing['share'])} ({_whole(standing['share_low'])} to {_whole(standing['share_high'])} %)"
 
 
-def _whole(value: float) -> str:
-    return f"{100 * value:.0f}"
+def _whole(value: float | None) -> str:
+    return "–" if value is None else f"{100 * value:.0f}"
 
 
-def drawn_up(card: Document) -> str:
+def drawn_up(card: Scorecard | Overview) -> str:
     """The date of the data, and the changes since the quarter ended."""
     text = f"Data as of {day(card['drawn_up_at'])}."
     if not card["finished"]:
@@ -205,13 +227,13 @@ def drawn_up(card: Document) -> str:
     change = card["since_first_drawn_up"]
     # This may be the first issue.
     if change is not None and card["first_drawn_up_at"] != card["drawn_up_at"]:
-        words = (
-            ("readings_corrected", "reading corrected", "readings corrected"),
-            ("lots_added", "lot of a stream added", "lots of streams added"),
-            ("lots_gone", "lot of a stream gone", "lots of streams gone"),
-            ("verdicts_changed", "verdict changed", "verdicts changed"),
+        counts = (
+            (change["readings_corrected"], "reading corrected", "readings corrected"),
+            (change["lots_added"], "lot of a stream added", "lots of streams added"),
+            (change["lots_gone"], "lot of a stream gone", "lots of streams gone"),
+            (change["verdicts_changed"], "verdict changed", "verdicts changed"),
         )
-        parts = [counted(change[key], one, many) for key, one, many in words if change[key]]
+        parts = [counted(count, one, many) for count, one, many in counts if count]
         parts += ["figures changed without a change of readings, lots or verdicts"] if change["other_figures"] else []
         text += f" First issued {day(card['first_drawn_up_at'])}; since then {', '.join(parts) or 'no changes'}."
     corrected = card["corrected_since"]
@@ -222,36 +244,40 @@ def drawn_up(card: Document) -> str:
 # Notices and alerts
 
 
-def notices(found: Document) -> str:
+def notices(found: NoticeCounts) -> str:
     """The notices of a quarter: 2 sent, 1 answered after 10 days on average, 1 open for 23 days; 1 action effective."""
     if not found["asked"]:
         return "none"
     parts = [counted(found["asked"], "notice")]
     if found["answered"]:
-        mean = f"{found['mean_days_to_answer']:.0f}"
+        mean = f"{found['mean_days_to_answer'] or 0:.0f}"
         average = " on average" if found["answered"] > 1 else ""
         parts.append(f"{found['answered']} answered after {mean} {'day' if mean == '1' else 'days'}{average}")
     if found["open"]:
-        longest = counted(found["longest_days_open"], "day")
+        longest = counted(found["longest_days_open"] or 0, "day")
         parts.append(f"{found['open']} open, {'for' if found['open'] == 1 else 'the longest for'} {longest}")
-    results = (("worked", "effective"), ("not_yet_shown", "not verified yet"), ("did_not_work", "not effective"))
-    parts += [f"{counted(found[key], 'action')} {words}" for key, words in results if found[key]]
+    results = (
+        (found["worked"], "effective"),
+        (found["not_yet_shown"], "not verified yet"),
+        (found["did_not_work"], "not effective"),
+    )
+    parts += [f"{counted(count, 'action')} {words}" for count, words in results if count]
     return ", ".join(parts)
 
 
-def notice_lines(found: Document) -> list[str]:
+def notice_lines(found: NoticeList) -> list[str]:
     """A line for each notice of a quarter."""
     lines = []
     for one in found["list"]:
-        state = f"open for {counted(one['days_open'], 'day')}"
+        state = f"open for {counted(one['days_open'] or 0, 'day')}"
         if one["answered_on"] is not None:
-            state = f"answered {day(one['answered_on'])}, after {counted(one['days_to_answer'], 'day')}"
+            state = f"answered {day(one['answered_on'])}, after {counted(one['days_to_answer'] or 0, 'day')}"
         result = f"; action {one['answer']}, from {counted(one['lots'], 'lot')} after it" if one["answer"] else ""
         lines.append(f"{stream_title(one)}: asked {day(one['asked_on'])}, {state}{result}")
     return lines
 
 
-def alert_lines(card: Document) -> list[tuple[str, str, str]]:
+def alert_lines(card: Scorecard) -> list[tuple[str, str, str]]:
     """Day, message and state of each alert of the quarter."""
     return [
         (
@@ -263,9 +289,10 @@ def alert_lines(card: Document) -> list[tuple[str, str, str]]:
     ]
 
 
-def events(row: Document) -> str:
+def events(row: CardStream) -> str:
     """The alerts of a stream by kind, and those that the bench explains."""
-    parts = [counted(count, *EVENTS[kind]) for kind, count in row["events"].items() if count]
+    events = cast("Mapping[str, int]", row["events"])
+    parts = [counted(count, *EVENTS[kind]) for kind, count in events.items() if count]
     if row["explained_by_bench"]:
         parts.append(f"{row['explained_by_bench']} explained by the bench")
     return ", ".join(parts) or "none"
@@ -274,12 +301,12 @@ def events(row: Document) -> str:
 # One stream
 
 
-def stream_title(row: Document) -> str:
+def stream_title(row: HasStream) -> str:
     """Product and characteristic."""
     return f"{row['product']} · {characteristic(row['characteristic'])}"
 
 
-def stream_summary(row: Document, card: Document) -> str:
+def stream_summary(row: CardStream, card: Scorecard) -> str:
     """The verdict on a stream in a line: lots, level, change, limit."""
     change = f"not compared with {card['earlier_quarter']}"
     if row["change_low"] is not None:
@@ -289,7 +316,7 @@ def stream_summary(row: Document, card: Document) -> str:
     return f"{_lots(row)}. Level {level}, {change}. Limit {room_to_limit(row)}. Alerts: {events(row)}."
 
 
-def facts(row: Document, card: Document) -> list[tuple[str, str]]:
+def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
     """The figures of a stream, as pairs of a name and its words."""
     change = "not compared: too few lots in one of the quarters"
     if row["change_low"] is not None:
@@ -312,28 +339,33 @@ def facts(row: Document, card: Document) -> list[tuple[str, str]]:
     ]
 
 
-def _lots(row: Document) -> str:
+def _lots(row: CardStream) -> str:
     parts = [f"{row[key]} {words}" for key, words in COUNTS[1:] if row[key]]
     return f"{counted(row['lots'], 'lot')}: {', '.join(parts)}"
 
 
-def _span(row: Document, key: str, form: Format, unit: str = "") -> str:
+def _span(row: CardStream, key: str, form: Format, unit: str = "") -> str:
     """A value with its interval, the unit named once: 14.2 nJ (13.1 to 15.4)."""
-    value, low, high = row[key], row[f"{key}_low"], row[f"{key}_high"]
+    value, low, high = _figure(row, key), _figure(row, f"{key}_low"), _figure(row, f"{key}_high")
     if value is None:
         return "–"
     text = f"{form(value)} {SPOKEN_UNITS.get(unit, unit)}".strip()
-    return f"{text}, no interval" if low is None else f"{text} ({form(low)} to {form(high)})"
+    return f"{text}, no interval" if low is None or high is None else f"{text} ({form(low)} to {form(high)})"
 
 
-def move(row: Document) -> tuple[str, str]:
+def _figure(row: CardStream, key: str) -> float | None:
+    """A figure by its name, which is put together from that of an estimate."""
+    return cast("Mapping[str, float | None]", row)[key]
+
+
+def move(row: CardStream) -> tuple[str, str]:
     """The direction and the size of the change of a level."""
     digits = ".1f" if row["change_in"] == "%" else ".3g"
     size = _span(row, "change", lambda value: signed(value, digits), row["change_in"])
     return DIRECTIONS[Direction(row["direction"])], size
 
 
-def _margin(row: Document) -> str:
+def _margin(row: CardStream) -> str:
     """The distance to the limit: as a ratio on a log scale, else in the unit."""
     if row["room"] is None:
         return "–"
@@ -344,30 +376,30 @@ def _margin(row: Document) -> str:
     return f"{passed}{_span(row, 'room', amount)}, {ratio}{_before(row, 'earlier_room', amount)}"
 
 
-def _before(row: Document, key: str, form: Format) -> str:
+def _before(row: CardStream, key: str, form: Format) -> str:
     """The value of the quarter before."""
-    return "" if row[key] is None else f"; before {_span(row, key, form)}"
+    return "" if _figure(row, key) is None else f"; before {_span(row, key, form)}"
 
 
-def _variation(row: Document, name: str) -> str:
+def _variation(row: CardStream, name: str) -> str:
     """A standard deviation, that of the quarter before, and whether it clearly changed."""
     form: Format = (lambda value: f"{value:.1f}") if row["spread_in"] == "%" else amount
     text = _span(row, f"{name}_spread", form, row["spread_in"])
-    if row[f"earlier_{name}_spread"] is None or row[f"{name}_spread"] is None:
+    if _figure(row, f"earlier_{name}_spread") is None or _figure(row, f"{name}_spread") is None:
         return text
-    low, high = row[f"{name}_spread_ratio_low"], row[f"{name}_spread_ratio_high"]
-    clear = "" if low is None or low <= 1 <= high else ": wider" if low > 1 else ": narrower"
+    low, high = _figure(row, f"{name}_spread_ratio_low"), _figure(row, f"{name}_spread_ratio_high")
+    clear = "" if low is None or high is None or low <= 1 <= high else ": wider" if low > 1 else ": narrower"
     return f"{text}{_before(row, f'earlier_{name}_spread', form)}{clear}"
 
 
-def _ppk(row: Document) -> str:
-    if row["ppk"] is None:
+def _ppk(row: CardStream) -> str:
+    if row["ppk"] is None or row["ppk_lower"] is None:
         return f"not given: {row['ppk_why']}" if row["ppk_why"] else "not given"
     upper = "" if row["ppk_upper"] is None else f" to {row['ppk_upper']:.2f}"
     return f"{row['ppk']:.2f} ({row['ppk_lower']:.2f}{upper})"
 
 
-def _forecast(row: Document) -> str:
+def _forecast(row: CardStream) -> str:
     change = row["change_percent_per_month"]
     trend = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
     if row["breach_probability"] is None:
@@ -375,7 +407,7 @@ def _forecast(row: Document) -> str:
     return f"{trend}; chance of a failing lot {percent(row['breach_probability'])}"
 
 
-def _stream_notices(row: Document) -> str:
+def _stream_notices(row: CardStream) -> str:
     mean = row["mean_days_to_answer"]
     parts = [counted(row["notices"], "notice")]
     parts += [] if mean is None else [f"answered after {mean:.0f} days"]
@@ -386,7 +418,7 @@ def _stream_notices(row: Document) -> str:
 # All suppliers
 
 
-def reasons(found: Sequence[Document]) -> list[str]:
+def reasons(found: Sequence[Reason]) -> list[str]:
     """The topics for a meeting with a supplier, a line a stream."""
     by_stream: dict[str, list[str]] = {}
     for reason in found:
@@ -398,13 +430,13 @@ def reasons(found: Sequence[Document]) -> list[str]:
     return [f"{title}: {', '.join(parts)}" for title, parts in by_stream.items()]
 
 
-def overview_counts(row: Document) -> list[str]:
+def overview_counts(row: OverviewRow) -> list[str]:
     """The counts of a supplier under the heads of the overview."""
-    counts = [row["counts"][key] for key in ("lots", "pass", "fail", "undecided", "invalid")]
+    counts = [row["counts"][key] for key, _ in COUNTS[:5]]
     return [str(number) for number in (*counts, row["nearer"], row["away"])]
 
 
-def chance_moves(overview: Document) -> str:
+def chance_moves(overview: Overview) -> str:
     """How many clear changes chance alone would show."""
     if not overview["compared"]:
         return "No stream had enough lots in both quarters to be compared."
@@ -414,7 +446,7 @@ def chance_moves(overview: Document) -> str:
     )
 
 
-def lowest_score(overview: Document) -> float:
+def lowest_score(overview: Overview) -> float:
     """The lower end of the scores' common axis: just below the lowest interval."""
-    lows = [row["standing"]["score_low"] for row in overview["rows"] if row["standing"]["placed"]]
+    lows = [low for row in overview["rows"] if (low := row["standing"]["score_low"]) is not None]
     return max(0.0, min(lows, default=0.5) - 0.02)

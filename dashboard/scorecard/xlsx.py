@@ -14,10 +14,10 @@ from typing import Any
 from dashboard.scorecard import wording
 from dashboard.scorecard.csv_file import COLUMNS, stream_row
 from dashboard.scorecard.xlsx_charts import draw_streams, lots_chart, near_limit
+from ingest.documents.scorecard import Overview, OverviewRow, Scorecard, SupplierStanding
 
 __all__ = ["as_xlsx", "overview_as_xlsx"]
 
-Document = dict[str, Any]
 Cells = Sequence[object]
 
 HEADS = {
@@ -50,7 +50,6 @@ PLACES = {key: COLUMNS.index(key) for key in ("pass", "fail", "undecided", "inva
     "first": COLUMNS.index("supplier"), "last": COLUMNS.index("characteristic"),
 }  # fmt: skip
 SUMMARY_HEADS = ("what", "figure")
-LOT_KEYS = ("lot", "tested_at", "bags", "readings", "level", "worst", "judged")
 OVERVIEW_HEADS = (
     "supplier",
     "place, from",
@@ -88,7 +87,7 @@ NOTICE_HEADS = (
 )  # fmt: skip
 
 
-def as_xlsx(card: Document) -> bytes:
+def as_xlsx(card: Scorecard) -> bytes:
     """The workbook of one supplier."""
     with _Book(card, f"Scorecard {card['quarter']}, {card['supplier']}") as book:
         _summary(book, card)
@@ -102,7 +101,7 @@ def as_xlsx(card: Document) -> bytes:
     return book.bytes()
 
 
-def overview_as_xlsx(overview: Document, cards: Sequence[Document]) -> bytes:
+def overview_as_xlsx(overview: Overview, cards: Sequence[Scorecard]) -> bytes:
     """The workbook of all suppliers: places, then every stream and lot."""
     with _Book(overview, f"Scorecards {overview['quarter']}, all suppliers") as book:
         suppliers = book.sheet("suppliers", OVERVIEW_HEADS, [_overview_row(row) for row in overview["rows"]])
@@ -120,7 +119,7 @@ def overview_as_xlsx(overview: Document, cards: Sequence[Document]) -> bytes:
 class _Book:
     """A workbook in memory. Its times are those of the data, so that the same store gives the same bytes."""
 
-    def __init__(self, document: Document, title: str) -> None:
+    def __init__(self, document: Scorecard | Overview, title: str) -> None:
         import xlsxwriter
 
         self._out = io.BytesIO()
@@ -168,7 +167,7 @@ class _Book:
         return sheet
 
 
-def _summary(book: _Book, card: Document) -> None:
+def _summary(book: _Book, card: Scorecard) -> None:
     standing = card["standing"]
     lines: list[Cells] = [
         ("lab", card["lab"]),
@@ -194,13 +193,13 @@ def _summary(book: _Book, card: Document) -> None:
         sheet.set_row(line, LINE_HEIGHT * math.ceil(len(str(figure)) / SENTENCE))
 
 
-def _scores(standing: Document) -> list[float | None]:
+def _scores(standing: SupplierStanding) -> list[float | None]:
     """The score and its interval from 0 to 100, as on paper."""
-    values = [standing[key] for key in ("score", "score_low", "score_high")]
+    values = standing["score"], standing["score_low"], standing["score_high"]
     return [None if value is None else 100.0 * value for value in values]
 
 
-def _streams(book: _Book, cards: Sequence[Document]) -> Any:
+def _streams(book: _Book, cards: Sequence[Scorecard]) -> Any:
     rows = [stream_row(row, card) for card in cards for row in card["streams"]]
     heads = [HEADS.get(name, name.replace("_", " ")) for name in COLUMNS]
     sheet = book.sheet("streams", heads, rows, fits=False)
@@ -209,60 +208,50 @@ def _streams(book: _Book, cards: Sequence[Document]) -> Any:
     return sheet
 
 
-def _lots(book: _Book, cards: Sequence[Document]) -> None:
+def _lots(book: _Book, cards: Sequence[Scorecard]) -> None:
     rows: list[Cells] = [
         (
-            *(row[name] for name in ("supplier", "product", "characteristic")),
-            *(
-                datetime.fromisoformat(lot[key]).replace(tzinfo=None) if key == "tested_at" else lot[key]
-                for key in LOT_KEYS
-            ),
-            row["unit"],
-            *(lot[key] for key in ("verdict", "conditioning", "standing")),
-            near_limit(row),
+            row["supplier"], row["product"], row["characteristic"], lot["lot"],
+            datetime.fromisoformat(lot["tested_at"]).replace(tzinfo=None), lot["bags"], lot["readings"], lot["level"],
+            lot["worst"], lot["judged"], row["unit"], lot["verdict"], lot["conditioning"], lot["standing"], near_limit(row),
         )
         for card in cards
         for row in card["streams"]
         for lot in row["lot_list"]
-    ]
+    ]  # fmt: skip
     sheet = book.sheet("lots", LOT_HEADS, rows)
     sheet.autofilter(0, 0, max(len(rows), 1), len(LOT_HEADS) - 1)
 
 
-def _parts(book: _Book, cards: Sequence[Document]) -> None:
+def _parts(book: _Book, cards: Sequence[Scorecard]) -> None:
     """The parts of each supplier's score, and their weights."""
     rows: list[Cells] = [
         (
-            card["supplier"],
-            *wording.PARTS[part["part"]],
-            *(part[key] for key in ("weight", "good", "decided", "share")),
+            card["supplier"], *wording.PARTS[part["part"]], part["weight"], part["good"], part["decided"], part["share"],
         )
         for card in cards
         for part in card["standing"]["parts"]
-    ]
+    ]  # fmt: skip
     book.sheet("score", PART_HEADS, rows)
 
 
-def _notices(book: _Book, cards: Sequence[Document]) -> None:
-    keys = (
-        "supplier", "product", "characteristic", "alert", "asked_on", "answered_on", "days_to_answer", "days_open",
-        "first_lot", "answer", "lots",
-    )  # fmt: skip
-    rows: list[Cells] = [[one[key] for key in keys] for card in cards for one in card["notices"]["list"]]
+def _notices(book: _Book, cards: Sequence[Scorecard]) -> None:
+    rows: list[Cells] = [
+        (
+            one["supplier"], one["product"], one["characteristic"], one["alert"], one["asked_on"], one["answered_on"],
+            one["days_to_answer"], one["days_open"], one["first_lot"], one["answer"], one["lots"],
+        )
+        for card in cards
+        for one in card["notices"]["list"]
+    ]  # fmt: skip
     book.sheet("notices", NOTICE_HEADS, rows)
 
 
-def _overview_row(row: Document) -> Cells:
-    standing, counts = row["standing"], row["counts"]
-    keys = ("place_first", "place_last", "placed", "share", "share_low", "share_high")
-    asked = ("asked", "answered", "open", "mean_days_to_answer", "longest_days_open", "worked")
+def _overview_row(row: OverviewRow) -> Cells:
+    standing, counts, notices = row["standing"], row["counts"], row["notices"]
     return [
-        row["supplier"],
-        *(standing[key] for key in keys),
-        *_scores(standing),
-        *(counts[key] for key, _ in wording.COUNTS),
-        counts["readings"],
-        row["nearer"],
-        row["away"],
-        *(row["notices"][key] for key in asked),
-    ]
+        row["supplier"], standing["place_first"], standing["place_last"], standing["placed"], standing["share"],
+        standing["share_low"], standing["share_high"], *_scores(standing), *(counts[key] for key, _ in wording.COUNTS),
+        counts["readings"], row["nearer"], row["away"], notices["asked"], notices["answered"], notices["open"],
+        notices["mean_days_to_answer"], notices["longest_days_open"], notices["worked"],
+    ]  # fmt: skip

@@ -7,11 +7,11 @@ from typing import Any
 
 from dashboard.paper.palette import DARK, LIGHT
 from dashboard.scorecard.wording import stream_title
+from ingest.documents.scorecard import CardStream, Scorecard
+from spc.supplier.quarter import Side
 from spc.vocabulary.enums import Scale
 
 __all__ = ["draw_streams", "lots_chart", "near_limit"]
-
-Document = dict[str, Any]
 
 STANDINGS = (
     ("pass", "conform", LIGHT.steady),
@@ -53,13 +53,14 @@ def _lines(pixels: int) -> int:
     return pixels // PIXELS_A_LINE + 2
 
 
-def near_limit(row: Document) -> float | None:
+def near_limit(row: CardStream) -> float | None:
     """The limit that the level is nearer to."""
-    limit: float | None = row[f"limit_{row['limit_side']}"] if row["limit_side"] in ("lower", "upper") else None
-    return limit
+    if row["limit_side"] == Side.UPPER:
+        return row["limit_upper"]
+    return row["limit_lower"] if row["limit_side"] == Side.LOWER else None
 
 
-def draw_streams(book: Any, sheet: Any, card: Document) -> None:
+def draw_streams(book: Any, sheet: Any, card: Scorecard) -> None:
     """A small chart a stream, in the order of the sheet of lots, below the chart of all."""
     sheet.hide_gridlines(2)
     top = _lines(_lots_height(len(card["streams"])))
@@ -82,7 +83,7 @@ def _lay_out(sheet: Any, top: int) -> None:
     sheet.set_h_pagebreaks([top + ROWS_A_CHART * (first + page * number) for number in range(MOST_PAGES)])
 
 
-def _stream_chart(book: Any, row: Document, first: int, last: int) -> Any:
+def _stream_chart(book: Any, row: CardStream, first: int, last: int) -> Any:
     chart = book.add_chart({"type": "line"})
     lots = ["lots", first, LOT, last, LOT]
     chart.add_series(
@@ -110,7 +111,7 @@ def _stream_chart(book: Any, row: Document, first: int, last: int) -> Any:
     return chart
 
 
-def _axis(row: Document) -> Document:
+def _axis(row: CardStream) -> dict[str, object]:
     """Decades where the levels and their limit span several."""
     values = [lot["level"] for lot in row["lot_list"] if lot["level"] is not None]
     limit = near_limit(row)

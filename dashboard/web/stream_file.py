@@ -14,7 +14,7 @@ from dashboard.text.urls import STREAM_FILE
 
 __all__ = ["add_download", "as_csv"]
 
-Document = dict[str, Any]
+Document = Any
 
 NAMES = ("supplier", "product", "characteristic")
 COLUMNS = (
@@ -60,6 +60,6 @@ def add_download(server: Flask, desk: LabReader) -> None:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
         with desk.reading() as connection:
             document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
-        names = "-".join(document[name] for name in NAMES)
+        names = "-".join((document["supplier"], document["product"], document["characteristic"]))
         headers = attachment(f"{plain_name(names)}.csv")
         return Response("\ufeff" + as_csv(document), mimetype="text/csv", headers=headers)

@@ -5,25 +5,29 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any
 
+from ingest.documents.scorecard import (
+    CardStream,
+    FirstIssueChanges,
+    LotCounts,
+    NoticeCounts,
+    NoticeList,
+    Overview,
+    OverviewRow,
+    Reason,
+    Scorecard,
+)
 from ingest.quarter.lots import DISPOSITIONS, StreamLots
 from spc.supplier.quarter import Direction
-from spc.vocabulary.enums import Kind
 
 __all__ = ["OVERVIEW_NAME", "lot_counts", "supplier_overview"]
 
-Document = dict[str, Any]
-
 OVERVIEW_NAME = "all-suppliers"
-SHARED = (
-    "lab", "weights", "quarter", "first_day", "last_day", "earlier_quarter", "drawn_up_at", "first_drawn_up_at", "finished",
-)  # fmt: skip
 # Of streams that did not move, the share whose 95 % interval of the change leaves out zero.
 FALSE_MOVES = 0.05
 
 
-def lot_counts(streams: Sequence[StreamLots]) -> dict[str, int]:
+def lot_counts(streams: Sequence[StreamLots]) -> LotCounts:
     """The lots of a supplier by disposition. A lot counts once: of its characteristics the weightiest disposition decides."""
     worst: dict[tuple[str, str], int] = {}
     for stream in streams:
@@ -31,16 +35,33 @@ def lot_counts(streams: Sequence[StreamLots]) -> dict[str, int]:
             key, weight = (stream.product, lot.lot), DISPOSITIONS.index(lot.standing)
             worst[key] = min(weight, worst.get(key, weight))
     by_disposition = Counter(DISPOSITIONS[weight] for weight in worst.values())
-    return {"lots": len(worst), **{name: by_disposition[name] for name in DISPOSITIONS}}
+    return {
+        "lots": len(worst),
+        "fail": by_disposition["fail"],
+        "undecided": by_disposition["undecided"],
+        "invalid": by_disposition["invalid"],
+        "set_aside": by_disposition["set_aside"],
+        "pass": by_disposition["pass"],
+        "unlimited": by_disposition["unlimited"],
+        "retested": by_disposition["retested"],
+    }
 
 
-def supplier_overview(cards: Sequence[Document]) -> Document:
+def supplier_overview(cards: Sequence[Scorecard]) -> Overview:
     """The overview of the scorecards of a quarter. Suppliers with the same range of places are in order of name."""
-    streams = [row for card in cards for row in card["streams"]]
+    first, streams = cards[0], [row for card in cards for row in card["streams"]]
     compared = [row for row in streams if row["direction"] != Direction.NOT_COMPARED]
     moved = [row for row in compared if row["direction"] != Direction.UNCLEAR]
     return {
-        **{key: cards[0][key] for key in SHARED},
+        "lab": first["lab"],
+        "weights": first["weights"],
+        "quarter": first["quarter"],
+        "first_day": first["first_day"],
+        "last_day": first["last_day"],
+        "earlier_quarter": first["earlier_quarter"],
+        "drawn_up_at": first["drawn_up_at"],
+        "first_drawn_up_at": first["first_drawn_up_at"],
+        "finished": first["finished"],
         "corrected_since": sum(card["corrected_since"] for card in cards),
         "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
         "rows": sorted((_row(card) for card in cards), key=_by_place),
@@ -52,47 +73,74 @@ def supplier_overview(cards: Sequence[Document]) -> Document:
     }
 
 
-def _names(row: Document) -> tuple[str, str, str]:
+def _names(row: CardStream) -> tuple[str, str, str]:
     return row["supplier"], row["product"], row["characteristic"]
 
 
-def _summed(changes: Sequence[Document | None]) -> Document | None:
+def _summed(changes: Sequence[FirstIssueChanges | None]) -> FirstIssueChanges | None:
     """The changes of all suppliers; a supplier that has left the quarter has no card and is not counted."""
     stated = [change for change in changes if change is not None]
     if not stated:
         return None
-    sums = {key: sum(change[key] for change in stated) for key in stated[0] if key != "other_figures"}
-    return {**sums, "other_figures": not any(sums.values()) and any(change["other_figures"] for change in stated)}
+    corrected = sum(change["readings_corrected"] for change in stated)
+    added, gone = sum(change["lots_added"] for change in stated), sum(change["lots_gone"] for change in stated)
+    verdicts = sum(change["verdicts_changed"] for change in stated)
+    other = any(change["other_figures"] for change in stated)
+    return {
+        "readings_corrected": corrected,
+        "lots_added": added,
+        "lots_gone": gone,
+        "verdicts_changed": verdicts,
+        "other_figures": other and not (corrected or added or gone or verdicts),
+    }
 
 
-def _row(card: Document) -> Document:
+def _row(card: Scorecard) -> OverviewRow:
     directions = Counter(row["direction"] for row in card["streams"])
     return {
         "supplier": card["supplier"],
         "counts": card["counts"],
         "standing": card["standing"],
-        "notices": {key: value for key, value in card["notices"].items() if key != "list"},
+        "notices": _without_list(card["notices"]),
         "nearer": directions[Direction.NEARER],
         "away": directions[Direction.AWAY],
         "reasons": [reason for row in card["streams"] for reason in _reasons(row)],
     }
 
 
-def _reasons(row: Document) -> list[Document]:
+def _reasons(row: CardStream) -> list[Reason]:
     """Why to talk about a stream: failed lots, a level nearer its limit, alerts, a failing lot that is likely."""
     # A drift away from the limit is good news; it is among the changes.
-    kinds = [Kind.SPREAD, Kind.FORECAST] + ([Kind.DRIFT] if row["direction"] != Direction.AWAY else [])
-    counts = [
+    drifts = 0 if row["direction"] == Direction.AWAY else row["events"]["drift"]
+    counts = (
         ("fail", row["fail"]),
         ("nearer", int(row["direction"] == Direction.NEARER)),
-        *((str(kind), row["events"][kind]) for kind in kinds),
+        ("spread", row["events"]["spread"]),
+        ("forecast", row["events"]["forecast"]),
+        ("drift", drifts),
+    )
+    return [
+        {"product": row["product"], "characteristic": row["characteristic"], "what": what, "count": count}
+        for what, count in counts
+        if count
     ]
-    names = {key: row[key] for key in ("product", "characteristic")}
-    return [{**names, "what": what, "count": count} for what, count in counts if count]
 
 
-def _by_place(row: Document) -> tuple[int, int, str]:
-    standing = row["standing"]
-    if not standing["placed"]:
-        return sys.maxsize, sys.maxsize, row["supplier"]
-    return standing["place_first"], standing["place_last"], row["supplier"]
+def _by_place(row: OverviewRow) -> tuple[int, int, str]:
+    first, last = row["standing"]["place_first"], row["standing"]["place_last"]
+    return sys.maxsize if first is None else first, sys.maxsize if last is None else last, row["supplier"]
+
+
+def _without_list(notices: NoticeList) -> NoticeCounts:
+    return {
+        "asked": notices["asked"],
+        "answered": notices["answered"],
+        "in_time": notices["in_time"],
+        "open": notices["open"],
+        "overdue": notices["overdue"],
+        "mean_days_to_answer": notices["mean_days_to_answer"],
+        "longest_days_open": notices["longest_days_open"],
+        "worked": notices["worked"],
+        "not_yet_shown": notices["not_yet_shown"],
+        "did_not_work": notices["did_not_work"],
+    }

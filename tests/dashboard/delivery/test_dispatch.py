@@ -235,13 +235,13 @@ def test_quiet_hours_hold_back_what_is_not_sent_at_once(tmp_path: Path) -> None:
 
     with mail_server(box, port):
         alarms.deliver(after=timedelta(hours=10))
-        at_night = [mail["Subject"] for _, mail in box.mails]
+        at_night = [text_of(mail) for _, mail in box.mails]
         alarms.deliver(after=timedelta(hours=8, minutes=29))
         before_six_thirty = len(box.mails)
         alarms.deliver(after=timedelta(minutes=1))
 
     assert len(at_night) == before_six_thirty == len(READERS)
-    assert all("now rising" in subject for subject in at_night)
+    assert all("now rising" in text for text in at_night)
     assert len(box.mails) == 2 * len(READERS)
 
 
@@ -425,9 +425,9 @@ SENDER = """
 import sys
 from pathlib import Path
 from datetime import UTC, datetime
-from dashboard.notify import deliver
-from ingest.lab import load
-from ingest.store import open_store
+from dashboard.delivery.dispatch import deliver
+from ingest.config.lab import load
+from ingest.store.store import open_store
 folder = Path(sys.argv[1])
 deliver(open_store(folder), load(folder), datetime(2026, 11, 25, 12, tzinfo=UTC), {})
 """
@@ -456,9 +456,7 @@ def test_while_another_process_sends_nothing_is_sent_and_a_line_says_so(
     alarms.raise_alert("one")
 
     with FileLock(tmp_path / dispatch.LOCK_NAME):
-        assert alarms.deliver() == [
-            "alerts: another process is still sending; what is new goes out with the next round"
-        ]
+        assert alarms.deliver() == ["alerts: another process is still sending; new alerts are sent with the next round"]
     assert alarms.outbox() == {}
 
 

@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from support.labs import MONDAY, Bench, lot_rows
 from support.processchange import CHANGED, NAMES, changed_lab, levels
 
-import dashboard
 from dashboard.cli import main
+from dashboard.schemas import schema
 from ingest.audit.audit_log import (
     CHANGE_LIMIT,
     LEAVE_OUT,
@@ -36,8 +36,8 @@ from ingest.decisions.limit_requests import LimitRequest, as_entry
 from ingest.rounds.recompute import derive
 from ingest.store.store import Store, open_store
 
+FORMATS = jsonschema.Draft202012Validator.FORMAT_CHECKER
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-SCHEMA = json.loads((Path(dashboard.__file__).parent / "schemas" / "limits.json").read_text())
 
 
 def asked(change: str, **fields: str) -> LimitRequest:
@@ -306,10 +306,12 @@ def test_a_preview_on_the_command_line_prints_and_does_nothing(changed: Bench) -
     code, said, _ = call(changed, "limit", *NAMES[1:], "--upper", "12", "--from", CHANGED, "--preview")
 
     assert code == 0
-    assert said.startswith("Nothing is changed yet: Change the upper limit of MB-10, shielding energy to under 12.0 nJ")
+    assert said.startswith(
+        "Preview, nothing is changed yet: Change the upper limit of MB-10, shielding energy to under 12.0 nJ"
+    )
     assert "verdicts from pass to fail: L30, L31" in said
-    assert "comes: Alder Film MB-10, shielding energy: a lot at" in said
-    assert call(changed, "baseline", *NAMES, "--from", CHANGED, "--preview")[1].count("goes: ") >= 1
+    assert "new: Alder Film MB-10, shielding energy: a lot at" in said
+    assert call(changed, "baseline", *NAMES, "--from", CHANGED, "--preview")[1].count("closed: ") >= 1
     assert bytes_of(changed.folder) == before
 
 
@@ -328,7 +330,7 @@ def test_what_the_commands_print_as_json_keeps_to_its_schema(changed: Bench) -> 
 
     documents = [json.loads(said) for said in (before, after, back, base)]
     for document in documents:
-        jsonschema.validate(document, SCHEMA)
+        jsonschema.validate(document, schema("limits"), format_checker=FORMATS)
     assert [document.pop("done") for document in documents] == [False, True, True, True]
     assert documents[0] == documents[1]
 
