@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import click
 
@@ -21,6 +21,9 @@ from dashboard.commands.common import (
 
 if TYPE_CHECKING:
     from ingest.config.lab import Lab
+
+if TYPE_CHECKING:
+    from ingest.documents.rounds import CheckDocument
 
 __all__ = ["check", "demo", "run", "serve", "upgrade"]
 
@@ -132,7 +135,7 @@ def check(folder: Path, as_json: bool, file: Path | None) -> None:
         show_preview(file, lab)
         return
     report = dry_run.check(lab, now())
-    print_json(report.document) if as_json else click.echo(terminal_text.check(report.document))
+    print_json(report.document) if as_json else click.echo(terminal_text.check(cast("CheckDocument", report.document)))
     for problem in report.problems:
         warn(problem)
     sys.exit(REFUSED if report.refused_something else 0)

@@ -305,4 +305,5 @@ class Overview(_Quarter):
     rows: list[OverviewRow]
     moved: list[CardStream]
     compared: Count
+    moved_by_chance: Annotated[float, Field(ge=0)]
     streams: Count
