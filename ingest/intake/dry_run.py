@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Literal
 
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.documents.lot import RefusedRow
+from ingest.documents.rounds import CheckDocument, CheckedFile
 from ingest.intake.drops import NAMELESS, FoundDrop, find_drops, is_text, why_unfit
 from ingest.parsing.parse_file import FileRefused, Parsed, read_climate, read_tests
 
@@ -18,12 +20,12 @@ __all__ = ["Report", "check"]
 class Report:
     """What a check found: a document as `lotdrift check --json` prints it, and lines for what stands in the way."""
 
-    files: list[dict[str, Any]] = field(default_factory=list)
-    refusals: list[dict[str, Any]] = field(default_factory=list)
+    files: list[CheckedFile] = field(default_factory=list)
+    refusals: list[RefusedRow] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
 
     @property
-    def document(self) -> dict[str, Any]:
+    def document(self) -> CheckDocument:
         """The JSON document."""
         return {"files": self.files, "refusals": self.refusals}
 
@@ -66,7 +68,9 @@ def _parsed(lab: Lab, item: FoundDrop, now: datetime) -> Parsed | FileRefused:
         return FileRefused(f"{name}: {why_unfit(error)}")
 
 
-def _file(item: FoundDrop, state: str, rows: int, refused: int, reason: str | None) -> dict[str, Any]:
+def _file(
+    item: FoundDrop, state: Literal["readable", "refused"], rows: int, refused: int, reason: str | None
+) -> CheckedFile:
     return {
         "name": item.path.name if is_text(item.path.name) else printable(item.path.name),
         "kind": item.source.kind,
