@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import click
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from ingest.config.lab import Lab
 
 if TYPE_CHECKING:
-    from ingest.documents.rounds import CheckDocument
+    pass
 
 __all__ = ["check", "demo", "run", "serve", "upgrade"]
 
@@ -135,7 +135,7 @@ def check(folder: Path, as_json: bool, file: Path | None) -> None:
         show_preview(file, lab)
         return
     report = dry_run.check(lab, now())
-    print_json(report.document) if as_json else click.echo(terminal_text.check(cast("CheckDocument", report.document)))
+    print_json(report.document) if as_json else click.echo(terminal_text.check(report.document))
     for problem in report.problems:
         warn(problem)
     sys.exit(REFUSED if report.refused_something else 0)

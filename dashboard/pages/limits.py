@@ -83,7 +83,7 @@ def _weight(stream: Document) -> int:
 
 def _reach(request: LimitRequest, seen: Preview) -> str:
     """How far it reaches."""
-    if "from_us" in seen.act.body or "lot" in seen.act.body:
+    if "from_us" in seen.entry.body or "lot" in seen.entry.body:
         return "Control limits are ours, learned from lots: no verdict hangs on them, but what stands out does."
     suppliers = counted(len(seen.streams), "supplier")
     return (

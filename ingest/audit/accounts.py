@@ -1,6 +1,6 @@
 """Who may use the dashboard: names, roles, and the hashes of their passwords.
 
-As soon as one account was ever made, everybody needs one; closing the last opens nothing. Each change is an entry of `act`.
+As soon as one account was ever made, everybody needs one; closing the last opens nothing. The audit log keeps each change.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def plain_name(text: str) -> str:
 
 
 def add_account(connection: Connection, name: str, role: Role, password_hash: str, by: str, now: datetime) -> None:
-    """Declare a person; CallError where the name can't be one or was given before."""
+    """Declare a person; CallError where the name can't be one or an account already has it."""
     name = _checked_name(name)
     before = account_named(connection, name)
     if before is not None and before.closed is not None:

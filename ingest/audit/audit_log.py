@@ -60,47 +60,47 @@ class AuditEntry:
 
 
 def in_force(
-    acts: Iterable[AuditEntry], done: str, undone: str, key: Callable[[StoredEntryBody], K]
+    entries: Iterable[AuditEntry], done: str, undone: str, key: Callable[[StoredEntryBody], K]
 ) -> dict[K, AuditEntry]:
     """The entries `done` that no later entry `undone` took back, by the key that their bodies hold."""
     found: dict[K, AuditEntry] = {}
-    for act in acts:
-        if act.what == done:
-            found[key(act.body)] = act
-        elif act.what == undone:
-            found.pop(key(act.body), None)
+    for entry in entries:
+        if entry.what == done:
+            found[key(entry.body)] = entry
+        elif entry.what == undone:
+            found.pop(key(entry.body), None)
     return found
 
 
-def baseline_restarts(acts: Iterable[AuditEntry]) -> dict[int, AuditEntry]:
+def baseline_restarts(entries: Iterable[AuditEntry]) -> dict[int, AuditEntry]:
     """The settings of a stream's baseline that stand, by the moment from which they hold, in order of time."""
-    found = in_force(acts, SET_BASELINE, TAKE_BACK_BASELINE, lambda body: body["from_us"])
+    found = in_force(entries, SET_BASELINE, TAKE_BACK_BASELINE, lambda body: body["from_us"])
     return dict(sorted(found.items()))
 
 
-def excluded_lots(acts: Iterable[AuditEntry]) -> dict[str, AuditEntry]:
+def excluded_lots(entries: Iterable[AuditEntry]) -> dict[str, AuditEntry]:
     """The lots that people leave out of a stream's baseline."""
-    return in_force(acts, LEAVE_OUT, PUT_BACK, lambda body: body["lot"])
+    return in_force(entries, LEAVE_OUT, PUT_BACK, lambda body: body["lot"])
 
 
-def check_signed(act: AuditEntry) -> None:
-    """CallError where an entry says not who or why."""
-    for name, text in (("who", act.who), ("reason", act.reason)):
+def check_signed(entry: AuditEntry) -> None:
+    """CallError where an entry lacks its name or its reason."""
+    for name, text in (("who", entry.who), ("reason", entry.reason)):
         if not text.strip():
-            raise CallError(f"{act.what}: {name} is blank; an entry needs a name and a reason")
+            raise CallError(f"{entry.what}: {name} is blank; an entry needs a name and a reason")
 
 
-def record(connection: Connection, act: AuditEntry) -> None:
-    """Add an entry; CallError where it says not who or why."""
-    check_signed(act)
+def record(connection: Connection, entry: AuditEntry) -> None:
+    """Add an entry; CallError where it lacks its name or its reason."""
+    check_signed(entry)
     connection.execute(
         insert(schema.act).values(
-            at_us=microseconds(act.at),
-            who=act.who.strip(),
-            what=act.what,
-            subject=str(act.subject),
-            reason=act.reason.strip(),
-            body=json.dumps(act.body, ensure_ascii=False),
+            at_us=microseconds(entry.at),
+            who=entry.who.strip(),
+            what=entry.what,
+            subject=str(entry.subject),
+            reason=entry.reason.strip(),
+            body=json.dumps(entry.body, ensure_ascii=False),
         )
     )
 

@@ -1,7 +1,7 @@
-"""What people answer on the pages: to an alert, about a lot, or a note pinned to a day of a stream.
+"""Answers that people enter on the pages: to an alert, about a lot, or as a note on a day of a stream.
 
-Each answer is a row of `act`; the state of an alert follows in the same transaction. Nothing here decides about a lot: it
-keeps what a person decided, with name and reason.
+The audit log keeps each answer, and the state of an alert changes in the same transaction. A person decides about a lot; this
+module keeps the decision with its name and reason.
 """
 
 from __future__ import annotations
@@ -29,17 +29,17 @@ LONGEST = {"who": 80, "reason": 600}
 
 
 def respond(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> bool:
-    """Keep one answer; `on` is the day a note on a stream is pinned to.
+    """Keep one answer; `on` is the day to which a note on a stream belongs.
 
     Returns
     -------
     bool
-        Whether figures hang on it: the stream's have then to be derived again.
+        Whether the figures of the stream depend on the answer and have to be derived again.
 
     Raises
     ------
     CallError
-        Where the subject is unknown, the answer is none of those that fit it, or it says not who and why.
+        Where the subject is unknown, the answer does not fit it, or a name or a reason is missing.
     """
     about = Subject.parse(subject)
     if about is None or about.kind not in _SUBJECTS:
@@ -56,8 +56,10 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
     if kind == SubjectKind.SESSION:
         supplier, product, characteristic, lot, started = names
         stream = Subject.stream(supplier, product, characteristic)
-        act = AuditEntry(now, printable(who), what, stream, printable(reason), {"lot": lot, "started_us": int(started)})
-        settle(connection, act)
+        entry = AuditEntry(
+            now, printable(who), what, stream, printable(reason), {"lot": lot, "started_us": int(started)}
+        )
+        settle(connection, entry)
         return True
     body: StoredEntryBody = {"on": _day(on)} if kind == SubjectKind.STREAM else {}
     record(connection, AuditEntry(now, printable(who), what, about, printable(reason), body))
@@ -87,7 +89,7 @@ def _day(text: str) -> str:
 
 
 def _settle(connection: Connection, alert: str) -> None:
-    """The alert's own row follows its entries; one that the evidence or the bench closed stays closed."""
+    """Set the state of an alert by its entries; one that its evidence or a bench alert closed stays closed."""
     evidence, held_under = connection.exec_driver_sql(
         "SELECT evidence, held_under FROM alert WHERE id = ?", (alert,)
     ).one()

@@ -1,6 +1,6 @@
 """Store → statistics → store: evaluate the streams that changed.
 
-Each stream's sessions go through `spc.stream.evaluate.stream`; the result is written whole, so that screens, mails and
+`spc.stream.evaluate` evaluates the sessions of each stream; the result is written whole, so that screens, mails and
 scorecards show stored figures and compute none.
 """
 
@@ -44,9 +44,9 @@ JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":
 class Evaluated:
     """One stream as its evaluation is stored.
 
-    `points` holds session, time of test, distance from usual and document of each point; `verdicts` has a row a session:
-    those of `spc.stream.evaluate`, and `lot` and `started_us`; `charted` are the points of `spc.stream.evaluate`, `marked` are the
-    sessions whose values may be a slip, `said` is for the next evaluation.
+    `points` holds session, time of test, distance from the centre line and document of each point; `verdicts` are those of
+    `spc.stream.evaluate` with `lot` and `started_us`, one row a session; `charted` are its points, `marked` the sessions whose
+    values may be a slip, `cache` its results for the next evaluation.
     """
 
     stream: Stream
@@ -58,7 +58,7 @@ class Evaluated:
     alerts: list[Alert]
     charted: Rows
     marked: Mapping[int, Suspect]
-    said: spc.stream.evaluate.EvaluationCache
+    cache: spc.stream.evaluate.EvaluationCache
 
 
 def evaluate_stale(connection: Connection, lab: Lab, watch: Progress = no_progress) -> tuple[set[int], list[str]]:
@@ -145,14 +145,14 @@ def _evaluated(context: StreamContext, sessions: Rows) -> Evaluated:
         alerts=stream_alerts(context),
         charted=points,
         marked=context.marked,
-        said=evaluation.cache,
+        cache=evaluation.cache,
     )
 
 
 def write(connection: Connection, evaluated: Evaluated) -> list[str]:
     """Store an evaluation in place of the stream's earlier one; the ids of the alerts that are new."""
     number = evaluated.stream.id
-    write_detector_state(connection, number, evaluated.said)
+    write_detector_state(connection, number, evaluated.cache)
     _write_verdicts(connection, number, evaluated.verdicts)
     write_suspects(connection, number, evaluated.marked)
     write_scores(connection, number, evaluated.charted)
@@ -169,7 +169,7 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
 def evaluate_without(
     connection: Connection, lab: Lab, stream: Stream, commons: Sequence[Mapping[int, float]]
 ) -> list[spc.stream.evaluate.Evaluation]:
-    """Second looks at a stream, each with what the bench may have added to its levels (by session, charted scale) taken out."""
+    """Evaluations of a stream after a shift of the bench, by session in the charted scale, is taken out of its levels."""
     lab = with_entered_limits(connection, lab)
     stored = inputs_of(connection, [stream])[stream.id]
     marked = _marked(lab, stored)
@@ -188,7 +188,7 @@ def _without(sessions: Rows, common: Mapping[int, float]) -> Rows:
 def _settings(
     lab: Lab, stream: Stream, acts: list[AuditEntry], sessions: Rows, marked: Mapping[int, Suspect]
 ) -> spc.stream.evaluate.Settings:
-    """What is declared and entered for a stream."""
+    """The settings of a stream, as declared and as people entered them."""
     declared, left_out = lab.characteristic(stream.characteristic), excluded_lots(acts)
     numbered = zip(sessions.index.tolist(), sessions["lot"].tolist(), strict=True)
     return spc.stream.evaluate.Settings(
@@ -207,7 +207,7 @@ def _settings(
 
 
 def _forget(connection: Connection, stream: Stream) -> None:
-    """A stream whose last reading went away in a correction of its identity has nothing left to show."""
+    """Delete the results of a stream whose last reading was corrected away from it."""
     for table in ("evaluation", "watched", "point", "alert", "mark"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
     forget_scores(connection, stream.id)
@@ -219,7 +219,7 @@ def as_json(document: object) -> str:
 
 
 def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> None:
-    """Write the verdicts that are new or another."""
+    """Write the verdicts that are new or changed."""
     figures = [numbers(verdicts.floats(name)) for name in ("level_unit", "worst", "judged")]
     rows = zip(*figures, [str(word) for word in verdicts["verdict"].tolist()], verdicts.index.tolist(), strict=True)
     stored = connection.exec_driver_sql(
@@ -236,7 +236,7 @@ def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> N
 def _write_points(
     connection: Connection, stream_id: int, points: list[tuple[int, int, float | None, StoredPoint]]
 ) -> None:
-    """Write the points that are new or other than they were, and take away those that are gone."""
+    """Write the points that are new or changed, and delete those that are gone."""
     stored = connection.exec_driver_sql(
         "SELECT session_id, ordinal, tested_us, z, document FROM point WHERE stream_id = ?", (stream_id,)
     )

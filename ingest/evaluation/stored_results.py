@@ -1,6 +1,6 @@
 """An evaluation as stored documents: levels in the unit, times in microseconds, nan as null.
 
-The keys are those of the JSON that the commands print; a time leaves the store as ISO 8601 (`dashboard.views`).
+The keys are those of the JSON that the commands print; `ingest.documents.served` turns times into ISO 8601.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ from spc.vocabulary.enums import Scale
 __all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
 
 YEAR_WEEKS = 52.0
-# A stream is silent when no lot came for four times its usual pause, and for eight weeks at least.
+# A stream is silent when no lot came for four times the median pause between its lots, and for at least eight weeks.
 SILENT_PAUSES = 4
 SILENT_WEEKS = 8.0
 
@@ -109,8 +109,8 @@ def _level_now(evaluation: Evaluation) -> float | None:
     return float(measured[-1]) if measured.size else None
 
 
-def _believed(points: Rows) -> np.ndarray:
-    """Whether the outlook rests on each point."""
+def _used_in_forecast(points: Rows) -> np.ndarray:
+    """Whether the forecast uses each point."""
     return np.asarray(points["measured"] & ~points["unreviewed"])
 
 
@@ -122,8 +122,8 @@ def _weeks_to_limit(evaluation: Evaluation) -> WeeksToLimit | None:
 
 
 def _silent_after(weeks: np.ndarray) -> float:
-    usual = float(np.median(np.diff(weeks))) if weeks.size > 1 else 0.0
-    return max(SILENT_WEEKS, SILENT_PAUSES * usual)
+    pause = float(np.median(np.diff(weeks))) if weeks.size > 1 else 0.0
+    return max(SILENT_WEEKS, SILENT_PAUSES * pause)
 
 
 def sketch(context: StreamContext) -> StoredSparkline:
@@ -133,7 +133,7 @@ def sketch(context: StreamContext) -> StoredSparkline:
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
 
-    points, believed = evaluation.points, _believed(evaluation.points)
+    points, believed = evaluation.points, _used_in_forecast(evaluation.points)
     weeks, level = points.floats("weeks")[believed], points.floats("level")[believed]
     recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
     fan = evaluation.forecast.fan
@@ -175,10 +175,16 @@ def stream_document(context: StreamContext) -> StoredStream:
             "lots_a_false_mark": float(evaluation.pattern_run_length.lots),
             "weeks_a_false_mark": number(evaluation.pattern_run_length.weeks),
         },
-        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in baseline_restarts(entries).items()],
+        "settings": [{"from_us": from_us, **_signed(entry)} for from_us, entry in baseline_restarts(entries).items()],
         "acts": [
-            {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
-            for act in entries
+            {
+                "recorded_us": microseconds(entry.at),
+                "who": entry.who,
+                "what": entry.what,
+                "reason": entry.reason,
+                **entry.body,
+            }
+            for entry in entries
         ],
     }
 
@@ -208,7 +214,7 @@ def _no_limits() -> StoredControlLimits:
 
 
 def _segment(context: StreamContext, segment: Segment) -> StoredControlLimits:
-    """The limits for a lot of usual size, what they rest on and since when they hold."""
+    """The control limits for a lot of typical size, the lots that set them, and since when they hold."""
     usual, points, scale, entries = segment.baseline, segment.points, context.scale, context.entries
     typical = float(np.median(points.floats("variance")))
     lower, upper = limits(usual, [typical], CHART_WIDTH)
@@ -237,28 +243,28 @@ def _segment(context: StreamContext, segment: Segment) -> StoredControlLimits:
 
 
 def _left_out(
-    lot: str, tested_us: int, why: LeftOutReason, acts: list[AuditEntry], suspect: Suspect | None
+    lot: str, tested_us: int, why: LeftOutReason, entries: list[AuditEntry], suspect: Suspect | None
 ) -> StoredLeftOutLot:
     """A lot that sets no limits, and who left it out where a person did."""
-    act = excluded_lots(acts).get(lot) if why == LeftOutReason.BY_HAND else None
-    unsettled = suspect is not None and not suspect.settled and act is None
+    entry = excluded_lots(entries).get(lot) if why == LeftOutReason.BY_HAND else None
+    unsettled = suspect is not None and not suspect.settled and entry is None
     found: StoredLeftOutLot = {
         "lot": lot,
         "tested_us": tested_us,
         # The members of `LeftOutReason` are the other words of this key.
         "why": "to_be_looked_at" if unsettled else cast(Any, str(why)),
     }
-    return found if act is None else {**found, **_signed(act)}
+    return found if entry is None else {**found, **_signed(entry)}
 
 
-def _set_by(first_us: int, acts: list[AuditEntry]) -> StoredRestart | None:
+def _set_by(first_us: int, entries: list[AuditEntry]) -> StoredRestart | None:
     """Who set the limits again before this lot, and from when on; None where they are the stream's first."""
-    before = [(from_us, act) for from_us, act in baseline_restarts(acts).items() if from_us <= first_us]
+    before = [(from_us, entry) for from_us, entry in baseline_restarts(entries).items() if from_us <= first_us]
     return {"from_us": before[-1][0], **_signed(before[-1][1])} if before else None
 
 
-def _signed(act: AuditEntry) -> StoredSignature:
-    return {"who": act.who, "recorded_us": microseconds(act.at), "reason": act.reason}
+def _signed(entry: AuditEntry) -> StoredSignature:
+    return {"who": entry.who, "recorded_us": microseconds(entry.at), "reason": entry.reason}
 
 
 def _components(evaluation: Evaluation) -> Components:
@@ -282,7 +288,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> StoredForecast | None:
     outlook = evaluation.forecast
     if outlook.level_now is None or outlook.fan.empty:
         return None
-    start = float(evaluation.points["weeks"][_believed(evaluation.points)][-1])
+    start = float(evaluation.points["weeks"][_used_in_forecast(evaluation.points)][-1])
     names = ("p10", "p25", "p50", "p75", "p90")
     levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
     fan: list[StoredFanPoint] = [
@@ -396,7 +402,7 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
 
 
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:
-    """What a chart draws of each point: its level, or the bound that is known of it, with the sign of the bound."""
+    """The value that a chart draws for each point, and the sign of its bound: the level, or the bound where only that exists."""
     level, low, high = (points.floats(name) for name in ("level", "level_low", "level_high"))
     known, above = np.isfinite(level), np.isfinite(low) & (low > 0)
     return np.where(known, level, np.where(above, low, high)), np.where(known, 0, np.where(above, 1, -1))

@@ -1,7 +1,7 @@
 """Episodes as alerts: a stable id, the evidence as figures, one sentence, and what people did with it.
 
-An alert is derived from the points every time; what a person did lies in `act` and is laid over it. Its id is made of
-what it is about, so that one look at a long history and many looks at its parts name it alike.
+Each evaluation derives the alerts again and sets their state by the entries of people. The id of an alert depends only on what
+the alert is about, so that one evaluation of a long history and many evaluations of its parts give it the same id.
 """
 
 from __future__ import annotations
@@ -29,13 +29,13 @@ from spc.vocabulary.enums import AlertState, Grade, Kind
 __all__ = ["Alert", "alert_id", "state_after_entries", "state_of", "stream_alerts", "write_stream_alerts"]
 
 
-# Columns of a point that its alert tells of.
+# The columns of a point that the evidence of an alert uses.
 EVIDENCE = ("lot", "started_us", "center", "level", "judged", "limit_lower", "limit_upper")
 
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """A row of the alert table, before what people did with it."""
+    """A row of the alert table, before the entries of people."""
 
     id: str
     kind: Kind
@@ -68,8 +68,7 @@ def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
     doubt = None if suspect is None or suspect.settled else slip(suspect.mark)
     evidence = _evidence(context, points, episode, doubt)
     kind = Kind.BENCH if standard else Kind(episode.kind)
-    # What moves away from its only limit is worth knowing and asks nobody to call a supplier; what the bench did to it
-    # has alerts of its own.
+    # A move away from the only limit is worth a note, but gives no reason to call a supplier.
     grade = Grade.NOTE if evidence["away_from_limit"] else Grade(episode.grade)
     return Alert(
         id=alert_id(
@@ -151,7 +150,7 @@ def write_stream_alerts(connection: Connection, stream_id: int, alerts: list[Ale
 
 
 def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
-    """Write alerts with the state that people's acts give them."""
+    """Write alerts with the state that the entries of people give them."""
     columns = (
         "id", "kind", "grade", "stream_id", "supplier", "product", "characteristic", "lot", "raised_us", "message",
     )  # fmt: skip
@@ -170,12 +169,12 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
 
 
 def state_of(connection: Connection, alert: Alert) -> AlertState:
-    """Where an alert stands: closed where its evidence ended, else where people left it."""
+    """The state of an alert: closed where its evidence ended, else as the entries of people set it."""
     return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_entries(connection, alert.id)
 
 
 def state_after_entries(connection: Connection, alert: str) -> AlertState:
-    """Where people left an alert: open, unless the last act on it says otherwise."""
+    """The state that the entries of people give an alert: that of the last entry, open where there is none."""
     last = connection.exec_driver_sql(
         "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
         "ORDER BY id DESC LIMIT 1",

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Literal
 
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.documents.lot import RefusedRow
+from ingest.documents.rounds import CheckDocument, CheckedFile
 from ingest.intake.find_drops import NOT_UTF8, FoundDrop, find_drops
 from ingest.intake.store_drop import failure_text
 from ingest.parsing.parse_file import FileRefused, Parsed, read_climate, read_tests
@@ -19,12 +21,12 @@ __all__ = ["Report", "check"]
 class Report:
     """The result of a check: a document as `lotdrift check --json` prints it, and one line for each problem."""
 
-    files: list[dict[str, Any]] = field(default_factory=list)
-    refusals: list[dict[str, Any]] = field(default_factory=list)
+    files: list[CheckedFile] = field(default_factory=list)
+    refusals: list[RefusedRow] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
 
     @property
-    def document(self) -> dict[str, Any]:
+    def document(self) -> CheckDocument:
         """The JSON document."""
         return {"files": self.files, "refusals": self.refusals}
 
@@ -38,16 +40,14 @@ def check(lab: Lab, now: datetime) -> Report:
     """Read every drop as a round would."""
     report = Report()
     for drop in find_drops(lab, now, report.problems):
-        file: dict[str, Any] = {"name": drop.name, "kind": drop.source.kind}
         parsed = _parse(lab, drop, now)
         if isinstance(parsed, FileRefused):
-            file |= {"state": "refused", "rows": 0, "refused": 0, "reason": printable(parsed.reason)}
+            report.files.append(_file(drop, "refused", 0, 0, printable(parsed.reason)))
         else:
-            file |= {"state": "readable", "rows": parsed.data_rows, "refused": len(parsed.refusals), "reason": None}
+            report.files.append(_file(drop, "readable", parsed.data_rows, len(parsed.refusals), None))
             report.refusals += [
                 {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in parsed.refusals
             ]
-        report.files.append(file)
     return report
 
 
@@ -62,3 +62,16 @@ def _parse(lab: Lab, drop: FoundDrop, now: datetime) -> Parsed | FileRefused:
         return FileRefused(f"{name}: can't be read ({error.strerror})")
     except Exception as error:  # noqa: BLE001  (a round refuses such a file and goes on)
         return FileRefused(f"{name}: {failure_text(error)}")
+
+
+def _file(
+    drop: FoundDrop, state: Literal["readable", "refused"], rows: int, refused: int, reason: str | None
+) -> CheckedFile:
+    return {
+        "name": drop.name,
+        "kind": drop.source.kind,
+        "state": state,
+        "rows": rows,
+        "refused": refused,
+        "reason": reason,
+    }

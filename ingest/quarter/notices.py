@@ -1,7 +1,7 @@
 """Notices to suppliers in a quarter: how many, how soon they were answered, and whether the actions worked.
 
-A notice belongs to the quarter in which the supplier was asked. One about something that the bench explains by now counts
-against nobody.
+A notice belongs to the quarter in which the supplier was asked. A notice about an alert that a bench finding explains by now
+counts against no supplier.
 """
 
 from __future__ import annotations

@@ -50,12 +50,12 @@ class Suspect:
 def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:
     """The marked sessions of one stream, by number.
 
-    `sessions` are all of the stream, index the session's number, with the columns of `spc.stream.session_summary.summarise`, `lot`,
-    `started_us` and `conditioning`; `entered` are the acts on the stream, the oldest first.
+    `sessions` are all of the stream, indexed by session number, with the columns of `spc.stream.session_summary.summarise`, `lot`,
+    `started_us` and `conditioning`; `entered` are the entries on the stream, the oldest first.
     """
     keys = list(zip(sessions["started_us"].tolist(), sessions["lot"].tolist(), strict=True))
     ordered = sessions.take(np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.intp))
-    last = {(act.body["lot"], act.body["started_us"]): act.what for act in entered if act.what in SETTLEMENTS}
+    last = {(entry.body["lot"], entry.body["started_us"]): entry.what for entry in entered if entry.what in SETTLEMENTS}
     settled = [_settled(last.get((lot, started))) for started, lot in sorted(keys)]
     found = find_unit_errors(
         to_unit(ordered.floats("level"), scale),
@@ -99,7 +99,7 @@ def marked_tests(connection: Connection, supplier: str, lot: str, characteristic
     return [(row[0], row[1]) for row in rows]
 
 
-def settle(connection: Connection, act: audit_log.AuditEntry) -> None:
+def settle(connection: Connection, entry: audit_log.AuditEntry) -> None:
     """Record how a marked session is settled, and have its stream evaluated again.
 
     The entry is about the stream; its body names the session by `lot` and `started_us`.
@@ -113,11 +113,11 @@ def settle(connection: Connection, act: audit_log.AuditEntry) -> None:
         "SELECT m.stream_id FROM mark m JOIN session s ON s.id = m.session_id JOIN stream t ON t.id = m.stream_id "
         "JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? AND t.product = ? AND t.characteristic = ? AND l.lot = ? "
         "AND s.started_us = ?",
-        (*act.subject.names, act.body["lot"], act.body["started_us"]),
+        (*entry.subject.names, entry.body["lot"], entry.body["started_us"]),
     ).scalar()
     if stream is None:
         raise CallError(
-            f"{act.what}: no test of lot {act.body['lot']} at this time is marked; lotdrift lot shows its tests"
+            f"{entry.what}: no test of lot {entry.body['lot']} at this time is marked; lotdrift lot shows its tests"
         )
-    audit_log.record(connection, act)
+    audit_log.record(connection, entry)
     connection.exec_driver_sql("UPDATE stream SET stale = 1 WHERE id = ?", (stream,))

@@ -44,7 +44,7 @@ PARTS = {
     "evaluate": [(evaluate_streams, "evaluate")],
     "write": [(evaluate_streams, "write")],
     "bench": [(recompute, "watch_bench")],
-    "humidity": [(recompute, "tell_humidity")],
+    "humidity": [(recompute, "update_humidity_effect")],
 }
 
 
