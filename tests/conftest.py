@@ -12,6 +12,7 @@ import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
+    from playwright.sync_api import Browser
     from support.cluster import Cluster
     from support.labs import Bench
 
@@ -39,6 +40,15 @@ def server() -> Iterator[Cluster]:
         yield cluster
 
 
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """A browser, started when the first test asks for it; each test opens a window in it."""
+    from support.browser import started
+
+    with started() as one:
+        yield one
+
+
 @pytest.fixture
 def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
     """An empty lab; its store is a file where nothing else is asked for."""
@@ -46,6 +56,21 @@ def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
 
     kind = getattr(request, "param", "file")
     return Bench(tmp_path, store=request.getfixturevalue("server").new_store() if kind == "server" else None)
+
+
+@pytest.fixture
+def quick_passwords(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Hashes that cost little, where a test enters many passwords; what they cost in truth is held in test_accounts.py."""
+    from argon2 import PasswordHasher
+
+    from ingest.audit import passwords
+
+    hasher = PasswordHasher(time_cost=1, memory_cost=64)
+    monkeypatch.setattr(passwords, "_hasher", lambda: hasher)
+    passwords._nobodys.cache_clear()
+    yield
+    # The hash of nobody's password was made by this hasher.
+    passwords._nobodys.cache_clear()
 
 
 @pytest.fixture

@@ -127,7 +127,7 @@ def test_a_file_written_again_after_a_crash_is_the_same_file(tmp_path: Path, mon
     for number in range(BULK + 1):
         alarms.raise_alert(f"a{number}")
     with monkeypatch.context() as patched:
-        patched.setattr(dispatch.deliveries, "settle", _interrupt)
+        patched.setattr(dispatch.delivery_queue, "mark_sent", _interrupt)
         with pytest.raises(KeyboardInterrupt):
             alarms.deliver()
     before = {path.name: path.read_bytes() for path in (tmp_path / "outbox").iterdir()}
@@ -425,9 +425,9 @@ SENDER = """
 import sys
 from pathlib import Path
 from datetime import UTC, datetime
-from dashboard.notify import deliver
-from ingest.lab import load
-from ingest.store import open_store
+from dashboard.delivery.dispatch import deliver
+from ingest.config.lab import load
+from ingest.store.store import open_store
 folder = Path(sys.argv[1])
 deliver(open_store(folder), load(folder), datetime(2026, 11, 25, 12, tzinfo=UTC), {})
 """

@@ -345,7 +345,7 @@ def test_a_summary_left_half_sent_by_a_kill_is_the_same_file_again(
 
     lab.deliver()
     with monkeypatch.context() as patched:
-        patched.setattr(dispatch.deliveries, "settle", interrupt)
+        patched.setattr(dispatch.delivery_queue, "mark_sent", interrupt)
         with pytest.raises(KeyboardInterrupt):
             lab.deliver(after=timedelta(days=6))
     path = lab.folder / "outbox" / NAME
