@@ -23,6 +23,19 @@ settings.load_profile("untimed")
 # A shell that starts a run in the background has all in it ignore Ctrl-C; the tests of Ctrl-C need it heard.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 
+# The files that take longest. A parallel run begins with them: else one process ends long after the others.
+LONGEST = (
+    "test_hostile_files.py", "test_accessibility.py", "test_faults.py", "test_browser.py", "test_runlength_routes.py",
+    "test_evidence.py", "test_cli.py", "test_shared_shifts.py", "test_shared_shift_alerts.py", "test_drops.py",
+    "test_gate.py", "test_interval_coverage.py", "test_postgres_store.py", "test_wrong_clock.py", "test_accounts.py",
+    "test_export.py", "test_request_guard.py",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; the order within a file stays."""
+    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
+
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """A module that says `BOTH_STORES = True` has its labs in a file and on a server, one after the other."""
