@@ -10,8 +10,8 @@ from typing import Any
 from urllib.parse import urlencode
 
 import pytest
-from playwright.sync_api import BrowserContext, Page
-from support.browser import drawn, served, started
+from playwright.sync_api import Browser, BrowserContext, Page
+from support.browser import drawn, served
 from support.labs import Bench
 from support.page_text import words
 from support.processchange import CHANGED, NAMES, changed_lab
@@ -202,15 +202,20 @@ def quiet() -> Iterator[None]:
 
 
 @pytest.fixture(scope="module")
-def windows(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[int, tuple[BrowserContext, str]]]:
+def windows(
+    browser: Browser, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[dict[int, tuple[BrowserContext, str]]]:
     """A window as wide as a laptop's and one as a phone's, each with a lab of its own."""
     base = tmp_path_factory.getbasetemp()
     wide, narrow = (changed_lab(base, tmp_path_factory.mktemp("served") / "lab").folder for _ in range(2))
-    with served(wide) as one, served(narrow) as other, started() as browser:
-        yield {
+    with served(wide) as one, served(narrow) as other:
+        opened = {
             width: (browser.new_context(viewport={"width": width, "height": 900}), address)
             for width, address in ((1440, one), (390, other))
         }
+        yield opened
+        for context, _ in opened.values():
+            context.close()
 
 
 def press_to(opened: Page, what: str) -> None:
