@@ -11,11 +11,12 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.corrective_action_card import corrective_action_card, state_text
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import link, lot_link, picture, stream_link, word
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
 from ingest.decisions.corrective_actions import STEPS
 
-__all__ = ["alert_card", "alert_group_card", "group_by_stream", "stream_of", "urgent_first"]
+__all__ = ["alert_card", "alert_group_card", "group_by_stream", "stream_of"]
 
 Document = dict[str, Any]
 
@@ -25,15 +26,6 @@ ANSWERS = {
     "acknowledged": ("close", "open again", "note"),
     "closed": ("open again", "note"),
 }
-
-
-GRADES = ("act", "look", "note")
-
-
-def urgent_first(alerts: list[Document]) -> list[Document]:
-    """What is not closed first, then by grade, then the newest first."""
-    newest_first = sorted(alerts, key=lambda alert: alert["raised_at"], reverse=True)
-    return sorted(newest_first, key=lambda alert: (alert["state"] == "closed", GRADES.index(alert["grade"])))
 
 
 def stream_of(alert: Document) -> Stream | None:

@@ -13,7 +13,7 @@ from dashboard.components.html_parts import lot_link
 from dashboard.text.formatting import amount, counted, day
 from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
-from spc.supplier.corrective_action import Answer
+from spc.vocabulary.enums import Answer
 
 __all__ = ["corrective_action_card", "levels_text", "result_text", "state_text"]
 

@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from dashboard.charts.sparkline import SparklineData, room
+from dashboard.queries.alert_order import urgent_first
 from dashboard.text.formatting import (
     CAUTIONS,
     amount,
@@ -26,14 +27,13 @@ from dashboard.text.formatting import (
 from ingest.common.text import printable
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["Message", "Surroundings", "about_many", "about_one", "urgent_first"]
+__all__ = ["Message", "Surroundings", "about_many", "about_one"]
 
 Document = dict[str, Any]
 
 SUBJECT_CHARACTERS = 140
 # In a message that counts, more than this are not read one by one.
 LISTED = 20
-GRADES = (Grade.ACT, Grade.LOOK, Grade.NOTE)
 WIDTH, HEIGHT = 560, 170
 
 LOOK_AT = {
@@ -75,12 +75,6 @@ class Surroundings:
     rows: Mapping[tuple[str, str, str], Document]
     pictures: Mapping[tuple[str, str, str], SparklineData]
     held: Mapping[str, int]
-
-
-def urgent_first(alerts: Sequence[Document]) -> list[Document]:
-    """Alerts by grade, then the newest first."""
-    newest_first = sorted(alerts, key=lambda alert: str(alert["raised_at"]), reverse=True)
-    return sorted(newest_first, key=lambda alert: GRADES.index(alert["grade"]))
 
 
 # One alert

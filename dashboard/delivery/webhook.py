@@ -20,8 +20,8 @@ from datetime import datetime
 from typing import Any
 from urllib.parse import urlsplit
 
-from dashboard.delivery.alert_messages import urgent_first
 from dashboard.delivery.errors import DeliveryError, cut_off_after
+from dashboard.queries.alert_order import urgent_first
 from dashboard.text.formatting import CAUTIONS
 from ingest.config.notification_models import Webhook
 

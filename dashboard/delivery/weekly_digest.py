@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, room
-from dashboard.delivery.alert_messages import Message, urgent_first
+from dashboard.delivery.alert_messages import Message
 from dashboard.queries import stored_documents
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
 from ingest.common import clock

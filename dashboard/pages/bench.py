@@ -8,11 +8,11 @@ from typing import Any
 from dash import html
 
 from dashboard.charts import plotly_figures
-from dashboard.components.alert_card import urgent_first
 from dashboard.components.html_parts import graph, legend, link, lot_link, stream_link, table, word
 from dashboard.delivery import dispatch
 from dashboard.pages.board import rows_table
 from dashboard.queries import bench_queries, page_queries, stored_documents
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import counted, day, listed, moment
 from ingest.config.lab import Lab
@@ -84,7 +84,7 @@ NO_STANDARD = (
 
 
 def _headline(bench: Document, standards: list[Document], alerts: list[Document]) -> str:
-    out = [chamber["name"] for chamber in bench["chambers"] if not chamber["in_window_now"]]
+    out = [chamber["name"] for chamber in bench["chambers"] if not chamber["last_inside"]]
     moved = [f"{row['product']}" for row in standards if row["state"] in ("act", "look")]
     if not bench["chambers"]:
         return "No chamber log has been taken in: no test can be shown valid."
@@ -187,7 +187,7 @@ def _to_look_at(tests: list[Document]) -> html.Component:
     if not tests:
         return html.P("None: no test reads as if a unit was mistaken.")
     rows = [
-        [lot_link(one["supplier"], one["lot"]), stream_link(one), day(one["tested_at"]), one["told"]] for one in tests
+        [lot_link(one["supplier"], one["lot"]), stream_link(one), day(one["tested_at"]), one["reason"]] for one in tests
     ]
     return table(("lot", "stream", "tested", "why"), rows, "Values to look at")
 

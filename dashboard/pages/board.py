@@ -14,6 +14,7 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.html_parts import empty, filter_links, legend, link, picture, stream_link, supplier_link, word
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
+from dashboard.queries.stored_documents import STATES
 from dashboard.text.formatting import (
     age,
     amount,
@@ -27,6 +28,7 @@ from dashboard.text.formatting import (
     shortly,
     weeks,
 )
+from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
 
 __all__ = ["layout", "rows_table"]
@@ -34,7 +36,6 @@ __all__ = ["layout", "rows_table"]
 Document = dict[str, Any]
 Key = tuple[str, str, str]
 
-STATE_ORDER = ("act", "look", "silent", "learning", "steady")
 SKETCH_KEY = (
     ("━", "edge", "limit of the document"),
     ("┄", "grey", "usual level"),
@@ -71,7 +72,7 @@ def layout(desk: LabReader, **chosen: str) -> html.Div:
             else empty("No stream fits.", "Widen the choice above."),
             legend(*SKETCH_KEY),
             _more(len(fitting) - len(shown), chosen),
-            html.P(stored_documents.expected_false_alerts(rows, desk.lab), className="quiet"),
+            html.P(_false_alarms(rows, desk.lab), className="quiet"),
         ]
     )
 
@@ -102,7 +103,7 @@ def _states(rows: list[Document], chosen: dict[str, str]) -> html.Nav:
     """How many streams stand where; each count leads to them."""
     counts = Counter(row["state"] for row in rows)
     kept = {key: value for key, value in chosen.items() if key not in ("state", "rows") and value}
-    states = [(f"{counts[state]} {state}", state) for state in STATE_ORDER if counts[state]]
+    states = [(f"{counts[state]} {state}", state) for state in STATES if counts[state]]
     entries = [(f"all {len(rows)}", ""), *states]
     return filter_links(
         (
@@ -110,6 +111,15 @@ def _states(rows: list[Document], chosen: dict[str, str]) -> html.Nav:
             for text, state in entries
         ),
         "Streams by state",
+    )
+
+
+def _false_alarms(rows: list[Document], lab: Lab) -> str:
+    streams = sum(not row["check_standard"] for row in rows)
+    budget = lab.alerts.false_alerts_per_stream_year
+    return (
+        f"Expected false alarms: about {budget * streams / 4:.1f} a quarter ({counted(streams, 'stream')}, {budget:g} a year "
+        f"each), plus about {FALSE_FINDINGS_PER_YEAR:g} a year from the bench check."
     )
 
 
@@ -148,7 +158,7 @@ def _choices(rows: list[Document], chosen: dict[str, str], chambers: list[str]) 
         [
             *fields,
             _choice("chamber", chambers, chosen.get("chamber", ""), str),
-            _choice("state", list(STATE_ORDER), chosen.get("state", ""), str),
+            _choice("state", list(STATES), chosen.get("state", ""), str),
             html.Label(["find", search]),
             html.Button("Show", type="submit"),
             *([link("show everything", "/")] if any(chosen.values()) else []),
@@ -216,16 +226,16 @@ def rows_table(
 def _group_urgency(group: tuple[str, list[Document]]) -> tuple[bool, int]:
     """The supplier that needs a person first."""
     rows = group[1]
-    return all(row["check_standard"] for row in rows), min(STATE_ORDER.index(row["state"]) for row in rows)
+    return all(row["check_standard"] for row in rows), min(STATES.index(row["state"]) for row in rows)
 
 
 def _row_urgency(row: Document) -> tuple[int, float]:
-    return STATE_ORDER.index(row["state"]), -(row["breach_probability"] or 0.0)
+    return STATES.index(row["state"]), -(row["breach_probability"] or 0.0)
 
 
 def _group_told(rows: list[Document]) -> str:
     counts = Counter(row["state"] for row in rows)
-    told = ", ".join(f"{counts[state]} {state}" for state in STATE_ORDER if counts[state])
+    told = ", ".join(f"{counts[state]} {state}" for state in STATES if counts[state])
     return f"reference of the bench, {told}" if all(row["check_standard"] for row in rows) else told
 
 

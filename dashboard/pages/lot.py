@@ -8,11 +8,12 @@ from typing import Any
 from dash import html
 
 from dashboard.charts import plotly_figures
-from dashboard.components.alert_card import alert_card, urgent_first
+from dashboard.components.alert_card import alert_card
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
 from dashboard.evidence import bundle_file
-from dashboard.queries import bench_queries, page_queries, stored_documents
+from dashboard.queries import bench_queries, lot_document, page_queries, stored_documents
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
@@ -41,7 +42,7 @@ TRACE_KEY = (("┄", "edge", "window"), ("│", "grey", "start and end of the re
 def layout(desk: LabReader, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
     """The page of a lot."""
     with desk.reading() as connection:
-        document = stored_documents.lot(connection, desk.lab, supplier, lot)
+        document = lot_document.lot(connection, desk.lab, supplier, lot)
         sessions = sorted(document["sessions"], key=_in_order)
         groups = _together(sessions)
         traces = [bench_queries.chamber_trace(connection, desk.lab, group[0]) for group in groups]

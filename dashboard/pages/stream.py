@@ -8,13 +8,14 @@ from dash import dcc, html
 
 from dashboard.charts import plotly_figures
 from dashboard.charts.limit_lines import near
-from dashboard.components.alert_card import alert_card, urgent_first
+from dashboard.components.alert_card import alert_card
 from dashboard.components.entry_form import field, form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, lot_link, supplier_link, table, word
 from dashboard.pages import stream_chart
 from dashboard.pages.stream_chart import Asked, matters, told_adjusted
 from dashboard.pages.stream_limits import limits_section
-from dashboard.queries import page_queries, stored_documents
+from dashboard.queries import page_queries, stored_documents, stream_document
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import (
     amount,
@@ -69,7 +70,7 @@ def layout(
     names = {"supplier": supplier, "product": product, "characteristic": characteristic}
     subject = stream_subject(supplier, product, characteristic)
     with desk.reading() as connection:
-        document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
+        document = stream_document.stream(connection, desk.lab, supplier, product, characteristic)
         row = stored_documents.board_row(connection, desk.lab, supplier, product, characteristic)
         alerts = urgent_first(
             stored_documents.alerts_named(connection, desk.lab, page_queries.alert_ids(connection, **names))

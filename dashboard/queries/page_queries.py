@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, bindparam, text
 
+from dashboard.queries.alert_order import GRADES
 from dashboard.queries.stored_documents import iso, rows_of, with_times
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
@@ -31,8 +32,6 @@ __all__ = [
 
 Document = dict[str, Any]
 Stream = tuple[str, str, str]
-
-GRADES = ("act", "look", "note")
 
 
 def reviewed(connection: Connection, lab: Lab) -> str | None:

@@ -34,8 +34,7 @@ from ingest.quarter.notices import asked_in, totals
 from ingest.quarter.statistics import figures
 from ingest.quarter.supplier_scores import counts, score_rows, weights_document
 from ingest.store.last_round import last_round
-from spc.supplier.quarter import Direction
-from spc.vocabulary.enums import Kind
+from spc.vocabulary.enums import Direction, Kind
 
 __all__ = ["EVENTS", "OVERVIEW_NAME", "documents", "overview"]
 

@@ -9,7 +9,7 @@ from dashboard.text.formatting import amount, characteristic, counted, day, perc
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.quarter.notices import ANSWER_DAYS
 from ingest.quarter.supplier_scores import SPARE
-from spc.supplier.quarter import Direction
+from spc.vocabulary.enums import Direction
 
 __all__ = [
     "CAUTION",

@@ -8,7 +8,7 @@ from typing import Any
 
 from flask import Flask, Response, request
 
-from dashboard.queries import stored_documents
+from dashboard.queries import stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.csv_cells import safe_cell
 from dashboard.text.urls import STREAM_FILE_PATH
@@ -64,7 +64,7 @@ def add_download(server: Flask, desk: LabReader) -> None:
     def stream_file() -> Response:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
         with desk.reading() as connection:
-            document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
+            document = stream_document.stream(connection, desk.lab, supplier, product, characteristic)
         answer = Response("\ufeff" + as_csv(document), mimetype="text/csv")
         answer.headers["Content-Disposition"] = f'attachment; filename="{_file_name(document)}"'
         return answer

@@ -10,9 +10,9 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from statistics import fmean
 from typing import Any
 
-import numpy as np
 from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
 from ingest.audit.audit_log import AuditEntry, record
@@ -22,8 +22,7 @@ from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.store import schema
 from ingest.store.last_round import last_round
-from spc.supplier.corrective_action import Answer, compare
-from spc.vocabulary.enums import Kind, Scale
+from spc.vocabulary.enums import Answer, Kind, Scale
 
 __all__ = [
     "ANSWERED",
@@ -235,6 +234,9 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Do
         }
     parts = _parts(alert, evidence, points, first_us, lab.baseline.lots)
     before, moved, after = ([measure.charted(point) for point in part] for part in parts)
+    # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
+    from spc.supplier.corrective_action import compare
+
     found = compare(before, moved, after, _direction(evidence, before, moved))
     return {
         "answer": str(found.answer),
@@ -285,4 +287,4 @@ def _direction(evidence: Document, before: Sequence[float], moved: Sequence[floa
     """Which way it moved; where the evidence names none, as seen."""
     if evidence["direction"] in (1, -1):
         return int(evidence["direction"])
-    return 1 if not (before and moved) or np.mean(moved) >= np.mean(before) else -1
+    return 1 if not (before and moved) or fmean(moved) >= fmean(before) else -1

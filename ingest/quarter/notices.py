@@ -13,7 +13,7 @@ from typing import Any
 
 from ingest.decisions.corrective_actions import no_notice_because
 from ingest.quarter.lots import Quarter
-from spc.supplier.corrective_action import Answer
+from spc.vocabulary.enums import Answer
 
 __all__ = ["ANSWER_DAYS", "asked_in", "in_time", "overdue", "totals"]
 

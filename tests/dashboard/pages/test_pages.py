@@ -166,10 +166,10 @@ def test_the_file_of_a_stream_runs_no_formula(tmp_path: Path) -> None:
 
 
 def stream_of(desk: LabReader) -> dict[str, Any]:
-    from dashboard.queries import stored_documents
+    from dashboard.queries import stream_document
 
     with desk.reading() as connection:
-        return stored_documents.stream(connection, desk.lab, "Alder Film", "MB-10", "shielding_energy")
+        return stream_document.stream(connection, desk.lab, "Alder Film", "MB-10", "shielding_energy")
 
 
 # The lot

@@ -22,7 +22,7 @@ from support.stores import on_both_stores
 
 from dashboard.cli import main
 from dashboard.delivery import weekly_digest
-from dashboard.queries import bench_queries, page_queries, stored_documents
+from dashboard.queries import bench_queries, lot_document, page_queries, stored_documents, stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.web.app import page
@@ -72,8 +72,8 @@ def documents(connection: Connection, lab: Lab) -> dict[str, Any]:
     (latest, *_) = quarters = stored_documents.quarters(connection, lab)
     return {
         "board": board,
-        "streams": [stored_documents.stream(connection, lab, *names) for names in streams],
-        "lots": [stored_documents.lot(connection, lab, *lot) for lot in lots],
+        "streams": [stream_document.stream(connection, lab, *names) for names in streams],
+        "lots": [lot_document.lot(connection, lab, *lot) for lot in lots],
         "alerts": alerts,
         "quarters": quarters,
         "scorecards": scorecard.documents(connection, lab, latest),
