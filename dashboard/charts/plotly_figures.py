@@ -23,6 +23,7 @@ from dashboard.charts.limit_lines import (
     stretches,
 )
 from dashboard.charts.plotly_axes import GREY, Figure, around, frame, level_axis, time_axis
+from dashboard.paper.palette import FIGURE
 from dashboard.text.formatting import amount, day
 
 __all__ = ["CONFIG", "add_adjusted_levels", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
@@ -39,9 +40,7 @@ CONFIG = {
     "responsive": True,
     "doubleClick": False,
 }
-# Each keeps 3:1 against the light and the dark ground.
-ACCENT, EDGE, WARM = "#3f7fb5", "#c9543c", "#a8741c"
-WASH = "rgba(63,127,181,{})"
+ACCENT, EDGE, WARM = FIGURE.accent, FIGURE.edge, FIGURE.warm
 # What the shape of a point tells, with its colour.
 KINDS = {
     "usual": ("circle", ACCENT),
@@ -340,9 +339,14 @@ def _add_fan(figure: Figure, document: Document) -> None:
     for low, high, opacity in (("p10", "p90", 0.16), ("p25", "p75", 0.26)):
         there = [{"tested_at": row["tested_at"], "edge": row[high]} for row in fan]
         back = [{"tested_at": row["tested_at"], "edge": row[low]} for row in reversed(fan)]
-        filled = {"fill": "toself", "fillcolor": WASH.format(opacity), "name": "outlook"}
+        filled = {"fill": "toself", "fillcolor": _washed(ACCENT, opacity), "name": "outlook"}
         _line(figure, there + back, "edge", {"width": 0}, **filled)
     _line(figure, fan, "p50", {"color": ACCENT, "width": 1.2, "dash": "dash"}, name="outlook, middle")
+
+
+def _washed(colour: str, opacity: float) -> str:
+    """A colour as a transparent fill: the line of the same trace stays opaque."""
+    return f"rgba({','.join(map(str, bytes.fromhex(colour[1:])))},{opacity})"
 
 
 # The strips below

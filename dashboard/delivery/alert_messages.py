@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
-from dashboard.charts.sparkline import SparklineData, room
+from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.queries.alert_order import urgent_first
 from dashboard.text.formatting import (
     CAUTIONS,
@@ -165,7 +165,7 @@ def _picture(alert: Document, around: Surroundings) -> bytes:
     import typst
 
     title = " · ".join([alert["supplier"], alert["product"], characteristic(alert["characteristic"])])
-    svg = room(shown, "", WIDTH, HEIGHT, paper=True)
+    svg = sparkline(shown, "", WIDTH, HEIGHT, paper=True)
     data = {"svg": svg, "title": printable(title), "legend": _legend(alert["evidence"])}
     return bytes(typst.compile(TYPST, format="png", ppi=144.0, sys_inputs=data, ignore_system_fonts=True))
 

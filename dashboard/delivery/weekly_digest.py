@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, text
 
-from dashboard.charts.sparkline import SparklineData, room
+from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.delivery.alert_messages import Message
 from dashboard.queries import stored_documents
 from dashboard.queries.alert_order import urgent_first
@@ -223,7 +223,7 @@ def _section(title: str, lines: Sequence[str], pictures: Sequence[str] = ()) -> 
 def _closest_section(week: Document, pictures: dict[tuple[str, str, str], SparklineData]) -> str:
     title, lines = _parts(week)[2]
     keys = [(row["supplier"], row["product"], row["characteristic"]) for row in week["closest"]]
-    shown = [room(pictures[key], _title(key), 480, 110) if key in pictures else "" for key in keys]
+    shown = [sparkline(pictures[key], _title(key), 480, 110) if key in pictures else "" for key in keys]
     return _section(title, lines, shown)
 
 

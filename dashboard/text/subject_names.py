@@ -1,4 +1,4 @@
-"""What an entry is about: its page, and its name in words.
+"""The subject of an entry: its page, and its name in words.
 
 A subject is `alert:ID`, `account:NAME`, or names as a JSON list: those of a stream, or led by their kind `lot:["supplier",
 "lot"]`, `session:[…]` (a stream's names, the lot and the time of its test) or `limit:["product", "characteristic"]`.
@@ -7,9 +7,9 @@ A subject is `alert:ID`, `account:NAME`, or names as a JSON list: those of a str
 from __future__ import annotations
 
 import json
-from urllib.parse import urlencode
 
 from dashboard.text.formatting import characteristic
+from dashboard.text.urls import alert_address, lot_address, stream_address
 
 __all__ = ["address", "subject_name"]
 
@@ -18,23 +18,22 @@ NAMES = {"": STREAM, "lot:": ("supplier", "lot"), "session:": (*STREAM, "lot", "
 
 
 def address(subject: str, most: str = "") -> str | None:
-    """The page of a subject; made here, so that no address from outside is followed. None where it has no page.
+    """The page of a subject, or None where it has none. It is built from names, so no address from outside is followed.
 
-    With `most` as "all", an alert is found among all there ever were.
+    With `most` as "all", an alert is looked up among all there ever were.
     """
     if subject.startswith("alert:"):
-        query = {"show": "all", "most": most} if most else {"show": "all"}
-        return f"/alerts?{urlencode(query)}#alert-{subject.removeprefix('alert:')}"
+        return alert_address(subject.removeprefix("alert:"), most)
     names = _names(subject)
     if "lot" in names:
-        return f"/lot?{urlencode({name: names[name] for name in NAMES['lot:']}, errors='replace')}"
-    return f"/stream?{urlencode(names, errors='replace')}" if "supplier" in names else None
+        return lot_address(names["supplier"], names["lot"])
+    return stream_address(**names) if "supplier" in names else None
 
 
 def subject_name(subject: str, alert_message: str | None = None) -> str:
     """A subject in words."""
     if subject.startswith("alert:"):
-        return alert_message or "an alert that a later round took back"
+        return alert_message or "an alert that a later round withdrew"
     if subject.startswith("account:"):
         return f"user {subject.removeprefix('account:')}"
     names = _names(subject)
@@ -49,8 +48,8 @@ def _names(subject: str) -> dict[str, str]:
     kind, _, rest = subject.partition("[")
     keys = NAMES.get(kind, ())
     try:
-        found = json.loads(f"[{rest}") if keys else []
+        names = json.loads(f"[{rest}") if keys else []
     except ValueError:
         return {}
-    fits = isinstance(found, list) and len(found) == len(keys) and all(isinstance(name, str) for name in found)
-    return dict(zip(keys, found, strict=True)) if fits else {}
+    fits = isinstance(names, list) and len(names) == len(keys) and all(isinstance(name, str) for name in names)
+    return dict(zip(keys, names, strict=True)) if fits else {}

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.charts import plotly_figures
-from dashboard.charts.plotly_axes import round_marks
+from dashboard.charts.ticks import round_ticks
 
 Document = dict[str, Any]
 
@@ -253,7 +253,7 @@ def test_plotly_accepts_every_figure_and_none_needs_webgl(figure: dict[str, Any]
 
 @given(low=st.floats(-3, 13), width=st.floats(0.02, 9))
 def test_a_log_axis_has_a_few_round_marks_inside_it(low: float, width: float) -> None:
-    marks = round_marks(10**low, 10 ** (low + width))
+    marks = round_ticks(10**low, 10 ** (low + width))
 
     assert all(10**low <= mark <= 10 ** (low + width) for mark in marks)
     assert marks == sorted(marks)
