@@ -32,14 +32,14 @@ MEDIA_TYPES = {
 }
 
 
-def layout(desk: LabReader, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
+def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
     """The scorecards of a quarter: all suppliers on one page, or one supplier in full."""
-    with desk.reading() as connection:
-        quarters = stored_documents.quarters(connection, desk.lab)
+    with lab_reader.reading() as connection:
+        quarters = stored_documents.quarters(connection, lab_reader.lab)
         if not quarters:
             return html.Div(empty("No quarter yet.", "The first valid test opens one."))
         chosen = quarter or quarters[min(1, len(quarters) - 1)]
-        cards = export.documents(connection, desk.lab, chosen, supplier or None)
+        cards = export.documents(connection, lab_reader.lab, chosen, supplier or None)
     others = [
         html.Li(link(name, "/scorecards", quarter=name, **({"supplier": supplier} if supplier else {})))
         for name in quarters
@@ -215,7 +215,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> html.Table:
 # Files
 
 
-def add_downloads(server: Flask, desk: LabReader) -> None:
+def add_downloads(server: Flask, lab_reader: LabReader) -> None:
     """The address from which a scorecard file is downloaded; without a supplier it is the file over all of them."""
 
     @server.get(SCORECARD_FILE)
@@ -223,8 +223,8 @@ def add_downloads(server: Flask, desk: LabReader) -> None:
         quarter, supplier, form = (request.args.get(key, "") for key in ("quarter", "supplier", "form"))
         if form not in (export.FORMS if supplier else export.OVERVIEW_FORMS):
             raise CallError(f"scorecard: there is no form {quoted(form)}")
-        with desk.reading() as connection:
-            cards = export.documents(connection, desk.lab, quarter, supplier or None)
+        with lab_reader.reading() as connection:
+            cards = export.documents(connection, lab_reader.lab, quarter, supplier or None)
         data = export.FORMS[form](cards[0]) if supplier else export.OVERVIEW_FORMS[form](cards)
         name = export.file_name(cards[0], form) if supplier else export.overview_file_name(quarter, form)
         return Response(

@@ -52,14 +52,14 @@ def _row(point: Document, document: Document) -> list[Any]:
     return [*start, *(point[key] for key in keys), point["state"], point["verdict"], " ".join(point["signals"])]
 
 
-def add_download(server: Flask, desk: LabReader) -> None:
+def add_download(server: Flask, lab_reader: LabReader) -> None:
     """Answer the address of the file."""
 
     @server.get(STREAM_FILE)
     def stream_file() -> Response:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
-        with desk.reading() as connection:
-            document = stream_document.stream(connection, desk.lab, supplier, product, characteristic)
+        with lab_reader.reading() as connection:
+            document = stream_document.stream(connection, lab_reader.lab, supplier, product, characteristic)
         names = "-".join(document[name] for name in NAMES)
         headers = attachment(f"{plain_name(names)}.csv")
         return Response("\ufeff" + as_csv(document), mimetype="text/csv", headers=headers)

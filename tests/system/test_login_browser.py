@@ -68,7 +68,7 @@ def test_the_login_leads_to_the_page_that_was_asked_for(page: Page, address: str
     page.goto(address + STREAM)
     enter(page, "Sam", "a wrong password")
     page.get_by_role("alert").wait_for()
-    assert page.get_by_text("There is no such name with this password.").is_visible()
+    assert page.get_by_text("Wrong name or password.").is_visible()
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     enter(page, "Sam")
 

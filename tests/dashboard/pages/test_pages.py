@@ -309,7 +309,7 @@ def test_a_lab_without_a_round_says_what_to_do(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "lab")
 
     for path in ("/", "/alerts", "/bench", "/stream", "/lot", "/supplier"):
-        assert told(LabReader(bench.folder), path).startswith("Nothing has been taken in yet.")
+        assert told(LabReader(bench.folder), path).startswith("No data yet.")
 
 
 def test_a_lab_without_a_drop_is_shown_empty(tmp_path: Path) -> None:
@@ -326,7 +326,7 @@ def test_what_is_not_there_is_told(desk: LabReader) -> None:
     assert told(desk, "/lot", "?supplier=Umberfold&lot=X").startswith("This can't be shown.")
     assert told(desk, "/stream", "?supplier=X").startswith("This can't be shown.")
     assert told(desk, "/supplier", "?name=X").startswith('No supplier "X".')
-    assert told(desk, "/elsewhere").startswith("There is no such page.")
+    assert told(desk, "/elsewhere").startswith("Page not found.")
 
 
 def test_a_broken_lab_file_is_told_in_a_page_that_stood_already(tmp_path: Path) -> None:

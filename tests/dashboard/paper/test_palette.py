@@ -22,7 +22,9 @@ def rules(css: str) -> dict[str, str]:
 
 
 def test_the_style_sheet_of_the_dashboard_has_the_colours_of_the_palette() -> None:
-    light, _, dark = (DASHBOARD / "assets" / "lotdrift.css").read_text().partition("@media (prefers-color-scheme: dark)")
+    light, _, dark = (
+        (DASHBOARD / "assets" / "lotdrift.css").read_text().partition("@media (prefers-color-scheme: dark)")
+    )
 
     for css, scheme in ((light, LIGHT), (dark.partition("\n}\n")[0], DARK)):
         assert {name: rules(css)[name] for name in asdict(scheme)} == asdict(scheme)
