@@ -9,7 +9,7 @@ from dashboard.text.formatting import day
 
 __all__ = ["FARTHEST_LIMIT", "SIDES", "corners_of", "end_of", "left_out", "near", "near_ones", "outlook", "stretches"]
 
-Document = dict[str, Any]
+Document = Any
 Span = tuple[str, str]
 
 SIDES = ("lower", "upper")

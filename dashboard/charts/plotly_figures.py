@@ -28,7 +28,7 @@ from dashboard.text.formatting import amount, day
 
 __all__ = ["CONFIG", "add_adjusted_levels", "bags", "chamber_trace", "drawn_levels", "pin_notes", "stream"]
 
-Document = dict[str, Any]
+Document = Any
 Span = tuple[str, str]
 
 # No button that sends figures away, no maker's mark.

@@ -12,13 +12,13 @@ import click
 from sqlalchemy import Connection
 
 from dashboard.commands.common import json_option, lab_option, print_json, reading
-from dashboard.queries.stored_documents import iso
 from dashboard.text import terminal_text
 from ingest.audit import accounts, passwords
 from ingest.common.clock import now
 from ingest.common.errors import CallError
 from ingest.common.instants import microseconds
 from ingest.config.lab import load
+from ingest.documents.served import iso
 from ingest.store.store import open_store
 
 __all__ = ["user"]

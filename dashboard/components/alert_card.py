@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from dash import html
 
@@ -16,10 +16,12 @@ from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
 from dashboard.text.urls import alert_address
 from ingest.decisions.corrective_actions import STEPS
+from ingest.documents.alert import Alert, AlertSummary
+from ingest.documents.entries import SubjectEntry
 
 __all__ = ["alert_card", "alert_group", "group_by_stream", "stream_of"]
 
-Document = dict[str, Any]
+A = TypeVar("A", bound=AlertSummary)
 
 # What a person may do with an alert in each state.
 RESPONSES = {
@@ -29,28 +31,29 @@ RESPONSES = {
 }
 
 
-def stream_of(alert: Document) -> Stream | None:
+def stream_of(alert: AlertSummary) -> Stream | None:
     """The stream of an alert; None for an alert about a chamber, an instrument or a feed."""
-    return (alert["supplier"], alert["product"], alert["characteristic"]) if alert["characteristic"] else None
+    supplier, product, name = alert["supplier"], alert["product"], alert["characteristic"]
+    return (supplier, product, name) if supplier and product and name else None
 
 
-def group_by_stream(alerts: list[Document]) -> list[list[Document]]:
+def group_by_stream(alerts: list[A]) -> list[list[A]]:
     """Alerts grouped by stream, the group with the most urgent alert first; alerts without a stream stand alone."""
-    groups: dict[Any, list[Document]] = {}
+    groups: dict[Stream | str, list[A]] = {}
     for alert in urgent_first(alerts):
         groups.setdefault(stream_of(alert) or alert["id"], []).append(alert)
     return list(groups.values())
 
 
 def alert_group(
-    alerts: Sequence[Document], entries: Mapping[str, list[Document]], sparklines: Mapping[Stream, SparklineData]
+    alerts: Sequence[Alert], entries: Mapping[str, list[SubjectEntry]], sparklines: Mapping[Stream, SparklineData]
 ) -> html.Component:
     """The cards of one group; the stream is named and drawn once. `entries` by subject, the newest first."""
     stream = stream_of(alerts[0])
     sparkline = sparklines.get(stream) if stream else None
     if len(alerts) == 1 or stream is None:
         return html.Div([alert_card(alert, entries[f"alert:{alert['id']}"], sparkline) for alert in alerts])
-    name = f"{alerts[0]['supplier']} {alerts[0]['product']}, {characteristic(alerts[0]['characteristic'])}"
+    name = f"{stream[0]} {stream[1]}, {characteristic(stream[2])}"
     head = [html.H2([stream_link(alerts[0], name), f": {len(alerts)} alerts"])]
     if sparkline:
         head.append(sparkline_image(sparkline, name))
@@ -59,7 +62,7 @@ def alert_group(
 
 
 def alert_card(
-    alert: Document, entries: list[Document], sparkline: SparklineData | None = None, *, group_name: str = ""
+    alert: Alert, entries: list[SubjectEntry], sparkline: SparklineData | None = None, *, group_name: str = ""
 ) -> html.Section:
     """One alert with its evidence, the entries on it (the newest first) and a form to respond.
 
@@ -103,7 +106,7 @@ def alert_card(
     )
 
 
-def _links(alert: Document) -> list[Any]:
+def _links(alert: Alert) -> list[Any]:
     """The day of detection, and links to the stream, the lot and the bench."""
     parts: list[Any] = [f"detected {day(alert['raised_at'])}"]
     if alert["characteristic"]:
@@ -115,7 +118,7 @@ def _links(alert: Document) -> list[Any]:
     return parts
 
 
-def _respond(alert: Document) -> list[html.Details]:
+def _respond(alert: Alert) -> list[html.Details]:
     """The form to respond. Rounds close and reopen some alerts by the evidence; a person can only add a note to those."""
     automatic = alert["evidence"].get("closed_because") or alert["held_under"]
     responses = ("note",) if automatic else RESPONSES[alert["state"]]

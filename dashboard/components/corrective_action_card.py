@@ -13,11 +13,11 @@ from dashboard.components.html_parts import lot_link
 from dashboard.text.formatting import amount, counted, day
 from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
+from ingest.documents.alert import Alert, CorrectiveAction, CorrectiveResult
+from ingest.documents.entries import SubjectEntry
 from spc.vocabulary.enums import Answer
 
 __all__ = ["corrective_action_card", "state_text"]
-
-Document = dict[str, Any]
 
 # For each result its words, a shape so that colour is never alone, and the class of its colour.
 RESULTS = {
@@ -29,19 +29,19 @@ RESULTS = {
 BUTTONS = {ASKED: "Record request", ANSWERED: "Record answer", FIRST_LOT: "Save first corrected lot"}
 
 
-def state_text(action: Document | None) -> str:
+def state_text(action: CorrectiveAction | None) -> str:
     """The state of a corrective action in a few words; empty where there is none."""
     if action is None:
         return ""
     if action["answered_on"] is None:
-        return f"corrective action requested, no answer for {counted(action['days_open'], 'day')}"
+        return f"corrective action requested, no answer for {counted(action['days_open'] or 0, 'day')}"
     if action["result"] is None:
         return "supplier answered, first corrected lot not named"
     result = action["result"]
     return f"corrective action {RESULTS[Answer(result['answer'])][0]} ({counted(result['lots'], 'lot')})"
 
 
-def corrective_action_card(alert: Document, entries: Sequence[Document] = ()) -> list[Any]:
+def corrective_action_card(alert: Alert, entries: Sequence[SubjectEntry] = ()) -> list[Any]:
     """The corrective action of an alert and the forms for its next step; nothing on an alert that concerns no supplier.
 
     `entries` are all entries on its steps, the newest first. A step that was entered again replaces the earlier one in the
@@ -71,26 +71,26 @@ def corrective_action_card(alert: Document, entries: Sequence[Document] = ()) ->
     ]
 
 
-def _entry_text(entry: Document) -> str:
+def _entry_text(entry: SubjectEntry) -> str:
     body = ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
     remark = "" if entry["reason"] == entry["what"] else f" ({entry['reason']})"
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}, {body}{remark}"
 
 
-def _timeline(alert: Document, action: Document) -> html.Ol:
+def _timeline(alert: Alert, action: CorrectiveAction) -> html.Ol:
     steps = [_step(f"Corrective action requested on {day(action['asked_on'])}", f"by {action['asked_by']}")]
     if action["answered_on"] is None:
-        steps.append(_step(f"No answer yet, for {counted(action['days_open'], 'day')}", "", "waiting"))
+        steps.append(_step(f"No answer yet, for {counted(action['days_open'] or 0, 'day')}", "", "waiting"))
     else:
-        after = counted(action["days_to_answer"], "day")
+        after = counted(action["days_to_answer"] or 0, "day")
         stated = f"Cause: {action['cause']}; action: {action['action']}"
         steps.append(_step(f"Answered on {day(action['answered_on'])}, after {after}", stated))
     if action["first_lot"] is not None:
-        steps.append(_step(["First corrected lot: ", lot_link(alert["supplier"], action["first_lot"])], ""))
+        steps.append(_step(["First corrected lot: ", lot_link(alert["supplier"] or "", action["first_lot"])], ""))
     if action["result"] is not None:
         words, shape, colour = RESULTS[Answer(action["result"]["answer"])]
         label = html.Span([html.Span(shape, **{"aria-hidden": "true"}), words], className=f"word {colour}")
-        text = _result_text(action["result"], alert["evidence"].get("unit") or "")
+        text = _result_text(action["result"], str(alert["evidence"].get("unit") or ""))
         steps.append(html.Li([label, html.Span(text, className="quiet")]))
     return html.Ol(steps, className="steps", **{"aria-label": "Corrective action"})
 
@@ -99,7 +99,7 @@ def _step(head: Any, detail: str, look: str = "") -> html.Li:
     return html.Li([html.Span(head), html.Span(detail, className="quiet") if detail else None], className=look)
 
 
-def _result_text(result: Document, unit: str) -> str:
+def _result_text(result: CorrectiveResult, unit: str) -> str:
     """The lots that the result is based on, and their mean against the mean before the alert and at the alert."""
     if not result["lots"]:
         return f": {result['reason']}"
@@ -117,7 +117,7 @@ def _result_text(result: Document, unit: str) -> str:
     return f"{text}: {name} {after}; before {before}; at the alert {at_alert}"
 
 
-def _step_forms(subject: str, action: Document | None) -> list[html.Form]:
+def _step_forms(subject: str, action: CorrectiveAction | None) -> list[html.Form]:
     forms = [form(subject, {ASKED: BUTTONS[ASKED]}, [day_field("requested on", "on")])]
     if action and action["asked_on"]:
         answer = [

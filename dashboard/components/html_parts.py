@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
@@ -51,7 +51,7 @@ def supplier_link(supplier: str) -> dcc.Link:
     return link(supplier, "/supplier", name=supplier)
 
 
-def stream_link(document: dict[str, Any], text: str | None = None) -> dcc.Link:
+def stream_link(document: Mapping[str, Any], text: str | None = None) -> dcc.Link:
     """A link to the page of a stream."""
     names = {key: document[key] for key in ("supplier", "product", "characteristic")}
     return link(text or f"{names['product']} · {characteristic(names['characteristic'])}", "/stream", **names)

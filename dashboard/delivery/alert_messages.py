@@ -29,7 +29,7 @@ from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["Message", "Surroundings", "about_many", "about_one"]
 
-Document = dict[str, Any]
+Document = Any
 
 SUBJECT_CHARACTERS = 140
 # In a message that counts, more than this are not read one by one.

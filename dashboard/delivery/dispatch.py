@@ -30,7 +30,7 @@ from spc.vocabulary.enums import AlertState
 
 __all__ = ["BULK", "deliver", "waiting"]
 
-Document = dict[str, Any]
+Document = Any
 Pair = tuple[str, str]
 
 # More new alerts than this at once are told in one message.

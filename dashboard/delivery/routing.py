@@ -15,7 +15,7 @@ from ingest.config.notification_models import Outlet, Route
 
 __all__ = ["MAIL", "OUTBOX", "WEBHOOK", "Destination", "destinations", "digest_destinations", "is_held_back", "outlet"]
 
-Document = dict[str, Any]
+Document = Any
 
 OUTBOX, MAIL, WEBHOOK = "outbox", "mail ", "webhook "
 

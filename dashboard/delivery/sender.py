@@ -25,7 +25,7 @@ from ingest.config.notification_models import Webhook
 
 __all__ = ["Batch", "Sender"]
 
-Document = dict[str, Any]
+Document = Any
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -27,7 +27,7 @@ from ingest.config.notification_models import Webhook
 
 __all__ = ["Post", "body_of", "content_digest", "post", "sign", "signature_base"]
 
-Document = dict[str, Any]
+Document = Any
 
 AUTHORITY = "SSL_CERT_FILE"
 KEY_NAME, LABEL = "lotdrift", "lotdrift"

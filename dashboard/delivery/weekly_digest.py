@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["HOUR", "add_digest", "as_html", "as_message", "document", "due_at"]
 
-Document = dict[str, Any]
+Document = Any
 Part = tuple[str, list[str]]
 
 HOUR = time(7)

@@ -16,10 +16,11 @@ from sqlalchemy import Connection, Row, text
 
 from dashboard.evidence import bundle_scope
 from dashboard.evidence.bundle_scope import TESTS, Scope
-from dashboard.queries.stored_documents import iso, with_times
+from dashboard.queries.stored_documents import iso
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
+from ingest.documents.served import served
 from ingest.intake.archive import digest_of
 from ingest.sessions.conditioning import reach_us
 
@@ -234,7 +235,7 @@ def _control_limits(source: Source) -> Iterator[Cells]:
         stored = source.connection.execute(
             text("SELECT document FROM evaluation WHERE stream_id = :id"), {"id": one.id}
         ).scalar()
-        document = {} if stored is None else with_times(json.loads(stored), source.lab)
+        document = {} if stored is None else served(json.loads(stored), source.lab.zone)
         for limits in document.get("limits_history", ()):
             yield (
                 one.supplier, one.product, one.characteristic, document["unit"], limits["lower"], limits["center"],
@@ -252,7 +253,7 @@ def _alerts(source: Source) -> Iterator[Cells]:
             yield (
                 row.id, row.kind, row.grade, row.supplier, row.product, row.characteristic, row.lot,
                 source.time(row.raised_us), row.state, row.held_under, row.message,
-                _json(with_times(json.loads(row.evidence), source.lab)),
+                _json(served(json.loads(row.evidence), source.lab.zone)),
             )  # fmt: skip
 
 
@@ -260,7 +261,7 @@ def _decisions(source: Source) -> Iterator[Cells]:
     wanted = bundle_scope.subjects(source.connection, source.scope, source.alerts)
     for row in source.rows("SELECT id, at_us, who, what, subject, reason, body FROM act ORDER BY id"):
         if row.subject in wanted:
-            details = _json(with_times(json.loads(row.body), source.lab))
+            details = _json(served(json.loads(row.body), source.lab.zone))
             yield row.id, source.time(row.at_us), row.who, row.what, row.subject, row.reason, details
 
 

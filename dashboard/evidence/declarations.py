@@ -17,7 +17,7 @@ from ingest.config.lab import LAB_FILE, Lab
 
 __all__ = ["SHOWN", "as_toml"]
 
-Document = dict[str, Any]
+Document = Any
 
 # The keys of each table that decide how a test is read, judged and scored.
 SHOWN: dict[str, tuple[str, ...]] = {

@@ -15,6 +15,7 @@ from dashboard.queries import stored_documents
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
+from ingest.documents.served import served
 from ingest.quarter.notice_lots import charted, concerned, conditioning_shown, difference, left_out
 from ingest.store.last_round import last_round
 
@@ -35,7 +36,7 @@ SESSION_KEYS = ("tested_us", "worst", "hours", "humidity_min", "humidity_max")
 
 def document(connection: Connection, lab: Lab, alert: str) -> Document:
     """Everything that a notice says about an alert; CallError where there is no such alert or it concerns no supplier."""
-    row = supplier_alert(connection, alert, "notice")
+    row = dict(supplier_alert(connection, alert, "notice"))
     evidence, stream = json.loads(row["evidence"]), {"stream": row["stream_id"]}
     points = [_point(point, lab) for point in connection.execute(text(POINTS_SQL), stream).mappings()]
     lots = concerned(points, row, evidence)
@@ -56,7 +57,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> Document:
         "limit_lower": limits.lower,
         "limit_upper": limits.upper,
         "limit_document": limits.document,
-        "evidence": stored_documents.with_times(evidence, lab),
+        "evidence": served(evidence, lab.zone),
         **difference(evidence),
         "from_lots": int(json.loads(stored)["limits"]["from_lots"]) if stored else 0,
         "lots": lots,

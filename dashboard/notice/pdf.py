@@ -12,7 +12,7 @@ from ingest.quarter.notices import ANSWER_DAYS
 
 __all__ = ["as_pdf"]
 
-Document = dict[str, Any]
+Document = Any
 
 # More lots than fit the second page: the newest are listed, the rest counted.
 MOST_LISTED = 34

@@ -24,7 +24,7 @@ from spc.vocabulary.enums import Scale
 
 __all__ = ["chart"]
 
-Document = dict[str, Any]
+Document = Any
 
 WIDTH, HEIGHT = 520, 190
 EDGES = Edges(56, WIDTH - 8, 16, HEIGHT - 20)

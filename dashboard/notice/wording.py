@@ -33,7 +33,7 @@ __all__ = [
     "validity",
 ]
 
-Document = dict[str, Any]
+Document = Any
 
 HEADLINES = {
     Kind.LIMIT: "a lot failed the limit",

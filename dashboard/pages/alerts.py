@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
 
 from dash import html
 
@@ -13,10 +12,9 @@ from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import counted
 from dashboard.text.urls import ALERTS, with_query
+from ingest.documents.alert import AlertSummary
 
 __all__ = ["layout"]
-
-Document = dict[str, Any]
 
 STATES = ("open", "acknowledged", "closed", "all")
 # More than a person handles in a sitting; the older ones are behind a link.
@@ -38,7 +36,7 @@ def layout(lab_reader: LabReader, show: str = "open", kind: str = "", most: str 
         streams = {stream for one in documents.values() if (stream := stream_of(one))}
         sparklines = stored_documents.sketches(connection, streams)
 
-    def group_with_held(group: list[Document]) -> html.Div:
+    def group_with_held(group: list[AlertSummary]) -> html.Div:
         ids = {alert["id"] for alert in group}
         explained = [documents[alert["id"]] for alert in held if alert["held_under"] in ids]
         card = alert_group([documents[alert["id"]] for alert in group], entries, sparklines)
@@ -73,7 +71,7 @@ def layout(lab_reader: LabReader, show: str = "open", kind: str = "", most: str 
     )
 
 
-def _headline(alerts: list[Document]) -> str:
+def _headline(alerts: list[AlertSummary]) -> str:
     open_ones = [alert for alert in alerts if alert["state"] == "open"]
     if not open_ones:
         return "No open alert."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -17,11 +18,12 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import counted, day, listed, moment
 from dashboard.text.urls import alert_address
 from ingest.config.lab import Lab
+from ingest.documents.alert import Alert
+from ingest.documents.bench import BenchDocument, Chamber, MarkedSession, Refusals
+from ingest.documents.stream import ProductRow
 from ingest.rounds.schedule import USUAL_MINUTES
 
 __all__ = ["layout"]
-
-Document = dict[str, Any]
 
 BENCH_KINDS = ("bench", "climate", "feed")
 NO_STANDARD = (
@@ -79,7 +81,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     )
 
 
-def _headline(bench: Document, standards: list[Document], alerts: list[Document]) -> str:
+def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert]) -> str:
     chambers = bench["chambers"]
     if not chambers:
         return "No chamber log: no test can be shown valid."
@@ -95,7 +97,7 @@ def _headline(bench: Document, standards: list[Document], alerts: list[Document]
     return f"{within}; {'check standards stable' if standards else 'no check standard declared'}."
 
 
-def _chamber(chamber: Document, number: int) -> html.Section:
+def _chamber(chamber: Chamber, number: int) -> html.Section:
     summary = (
         f"In the last {chamber['days']} days: {chamber['hours_outside']:.0f} h outside tolerance, "
         f"{counted(chamber['gaps'], 'gap')} in the log, "
@@ -116,7 +118,7 @@ def _chamber(chamber: Document, number: int) -> html.Section:
     )
 
 
-def _sources(sources: list[Document]) -> html.Div:
+def _sources(sources: Sequence[Mapping[str, Any]]) -> html.Div:
     def interval(days: float | None) -> str:
         if days is None:
             return "too few files"
@@ -144,7 +146,7 @@ def _sources(sources: list[Document]) -> html.Div:
     return table(heads, rows, "Feeds", tuple(counts))
 
 
-def _files(files: list[Document]) -> html.Div:
+def _files(files: Sequence[Mapping[str, Any]]) -> html.Div:
     counts = {"stored": "stored", "known already": "duplicate", "corrected": "corrected", "refused": "refused"}
     rows = [
         [
@@ -159,7 +161,7 @@ def _files(files: list[Document]) -> html.Div:
     return table(("file", "kind", "taken in", *counts, "state"), rows, "Files taken in last", tuple(counts))
 
 
-def _refusals(groups: list[Document]) -> html.Component:
+def _refusals(groups: list[Refusals]) -> html.Component:
     if not groups:
         return html.P("None.")
     rows = [
@@ -176,7 +178,7 @@ def _refusals(groups: list[Document]) -> html.Component:
     return table(("file", "taken in", "rows", "reason"), rows, "Refused rows")
 
 
-def _suspect_values(tests: list[Document]) -> html.Component:
+def _suspect_values(tests: list[MarkedSession]) -> html.Component:
     if not tests:
         return html.P("None.")
     rows = [
@@ -195,7 +197,7 @@ def _schedule(lab: Lab, due: datetime | None) -> str:
     return f"While the dashboard is served, {turns}; lotdrift run does one at once.{next_one}"
 
 
-def _rounds(rounds: list[Document]) -> html.Div:
+def _rounds(rounds: Sequence[Mapping[str, Any]]) -> html.Div:
     counts = {
         "files": "files",
         "rows stored": "stored",
@@ -210,7 +212,7 @@ def _rounds(rounds: list[Document]) -> html.Div:
     return table(("start", "duration", *counts), rows, "Rounds", ("duration", *counts))
 
 
-def _unsent_text(row: Document) -> str:
+def _unsent_text(row: Mapping[str, Any]) -> str:
     return (
         f"{row['channel']}: {counted(row['count'], 'alert')} waiting since {moment(row['since'])}, next attempt from "
         f"{moment(row['next_try'])} on. {row['reason']}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -39,10 +39,11 @@ from dashboard.text.formatting import (
 from dashboard.text.urls import BOARD, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
+from ingest.documents.alert import AlertReason
+from ingest.documents.rounds import Week
+from ingest.documents.stream import ProductRow
 
 __all__ = ["layout", "rows_table"]
-
-Document = dict[str, Any]
 
 KEY = (
     ("━", "edge", "specification limit"),
@@ -93,14 +94,14 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
     )
 
 
-def _stream(row: Document) -> Stream:
+def _stream(row: ProductRow) -> Stream:
     return row["supplier"], row["product"], row["characteristic"]
 
 
 # Sentences
 
 
-def _headline(rows: list[Document]) -> str:
+def _headline(rows: list[ProductRow]) -> str:
     """The suppliers to call, each with its most urgent product, and the suppliers to watch."""
     suppliers = [row for row in rows if not row["check_standard"]]
     # The rows come in order of urgency, so the first one of a supplier is its most urgent.
@@ -117,7 +118,7 @@ def _headline(rows: list[Document]) -> str:
     return "; ".join(parts) + "."
 
 
-def _week_text(week: Document) -> str:
+def _week_text(week: Week) -> str:
     """The lots and the alerts since last week."""
     tested = f"{counted(week['lots'], 'lot')} of {counted(week['suppliers'], 'supplier')}" if week["lots"] else "No lot"
     text = f"{tested} tested since {day(week['since'])}"
@@ -128,7 +129,7 @@ def _week_text(week: Document) -> str:
     return f"{text}; {counted(len(raised), 'new alert')}: {listed(list(dict.fromkeys(names)))}."
 
 
-def _false_alarms(rows: list[Document], lab: Lab) -> str:
+def _false_alarms(rows: list[ProductRow], lab: Lab) -> str:
     streams = sum(not row["check_standard"] for row in rows)
     budget = lab.alerts.false_alerts_per_stream_year
     return (
@@ -140,16 +141,16 @@ def _false_alarms(rows: list[Document], lab: Lab) -> str:
 # Filters
 
 
-def _fits(row: Document, query: dict[str, str], in_chamber: set[Stream] | None) -> bool:
+def _fits(row: Mapping[str, Any], query: dict[str, str], in_chamber: set[Stream] | None) -> bool:
     if any(name in row and row[name] != query[name] for name in FILTERS if name in query):
         return False
-    if in_chamber is not None and _stream(row) not in in_chamber:
+    if in_chamber is not None and (row["supplier"], row["product"], row["characteristic"]) not in in_chamber:
         return False
     names = (row["supplier"], row["product"], characteristic(row["characteristic"]), row["class"], str(row["last_lot"]))
     return query.get("find", "").casefold() in " ".join(names).casefold()
 
 
-def _state_links(rows: list[Document], query: dict[str, str]) -> html.Nav:
+def _state_links(rows: list[ProductRow], query: dict[str, str]) -> html.Nav:
     """The number of streams in each state, as links to them."""
     counts = Counter(row["state"] for row in rows)
     others = {name: value for name, value in query.items() if name not in ("state", "rows")}
@@ -163,7 +164,7 @@ def _state_links(rows: list[Document], query: dict[str, str]) -> html.Nav:
     )
 
 
-def _filter_form(rows: list[Document], query: dict[str, str], chambers: list[str]) -> html.Form:
+def _filter_form(rows: Sequence[Mapping[str, Any]], query: dict[str, str], chambers: list[str]) -> html.Form:
     """A plain form: the filters stand in the address, so a view can be bookmarked and mailed."""
     choices = []
     for name, words in FILTERS.items():
@@ -194,9 +195,9 @@ def _filter_form(rows: list[Document], query: dict[str, str], chambers: list[str
 
 
 def rows_table(
-    rows: list[Document],
+    rows: list[ProductRow],
     sparklines: dict[Stream, SparklineData],
-    reasons: dict[Stream, list[Document]],
+    reasons: dict[Stream, list[AlertReason]],
     looked_at: str | None,
     lab: Lab,
 ) -> html.Table:
@@ -212,10 +213,10 @@ def rows_table(
         "last lot",
     )
 
-    def urgency(row: Document) -> tuple[int, float]:
+    def urgency(row: ProductRow) -> tuple[int, float]:
         return STATES.index(row["state"]), -(row["breach_probability"] or 0.0)
 
-    def group_urgency(group: tuple[str, list[Document]]) -> tuple[bool, int]:
+    def group_urgency(group: tuple[str, list[ProductRow]]) -> tuple[bool, int]:
         return all(row["check_standard"] for row in group[1]), min(STATES.index(row["state"]) for row in group[1])
 
     by_supplier = groupby(sorted(rows, key=lambda row: row["supplier"]), key=lambda row: row["supplier"])
@@ -236,7 +237,7 @@ def rows_table(
 
 
 def _row(
-    row: Document, sparkline: SparklineData, reasons: list[Document], looked_at: str | None, heads: tuple[str, ...]
+    row: ProductRow, sparkline: SparklineData, reasons: list[AlertReason], looked_at: str | None, heads: tuple[str, ...]
 ) -> html.Tr:
     why = "; ".join(dict.fromkeys(shortly(reason["kind"], reason["evidence"]) for reason in reasons[:3]))
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"

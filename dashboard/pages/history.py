@@ -15,10 +15,9 @@ from dashboard.text.file_names import attachment
 from dashboard.text.formatting import counted, day, moment
 from dashboard.text.subject_names import address
 from dashboard.text.urls import HISTORY, HISTORY_FILE, with_query
+from ingest.documents.entries import HistoryEntry
 
 __all__ = ["add_download", "layout"]
-
-Document = dict[str, Any]
 
 ENTRIES_A_PAGE = 50
 COLUMNS = ("at", "who", "what", "about", "reason", "subject", "more")
@@ -67,7 +66,7 @@ def _filter(name: str, choices: list[tuple[str, str]], chosen: str, others: dict
     )
 
 
-def _table(entries: list[Document]) -> html.Div:
+def _table(entries: list[HistoryEntry]) -> html.Div:
     rows = []
     for entry in entries:
         page = address(entry["subject"], most="all")
@@ -76,7 +75,7 @@ def _table(entries: list[Document]) -> html.Div:
     return table(("when", "who", "what", "about", "reason", "details"), rows, "Entries")
 
 
-def _details(entry: Document) -> str:
+def _details(entry: HistoryEntry) -> str:
     """The fields of an entry beside its reason."""
     return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
 
@@ -89,6 +88,9 @@ def add_download(server: Flask, lab_reader: LabReader) -> None:
         who, what = (request.args.get(name, "") for name in ("who", "what"))
         with lab_reader.reading() as connection:
             entries = history_queries.entries(connection, lab_reader.lab, who, what)
-        rows = [[*(one[name] for name in COLUMNS[:-1]), _details(one)] for one in entries]
+        rows = [
+            [one["at"], one["who"], one["what"], one["about"], one["reason"], one["subject"], _details(one)]
+            for one in entries
+        ]
         text = "\ufeff" + csv_text(COLUMNS, rows)
         return Response(text, mimetype="text/csv", headers=attachment("entries.csv"))

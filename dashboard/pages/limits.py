@@ -11,17 +11,16 @@ from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import graph, legend, lot_link, stream_link, table, word
 from dashboard.components.limit_change_form import confirm_form, request_of
 from dashboard.queries.lab_reader import LabReader
-from dashboard.queries.stored_documents import with_times
 from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.limit_change_text import asked, difference, looser, moving
 from ingest.common.clock import now
 from ingest.config.lab import Lab
 from ingest.decisions.limit_change_preview import StreamChange, preview
 from ingest.decisions.limit_requests import BASELINE_CHANGES, as_entry
+from ingest.documents.limit_change import StreamDifference
+from ingest.documents.served import served
 
 __all__ = ["layout"]
-
-Document = dict[str, Any]
 
 # More pairs of charts than a reader compares; the other streams are listed in words and tables.
 MOST_DRAWN = 6
@@ -32,7 +31,6 @@ KEY = (
     ("◆", "edge", "flagged lot"),
     ("━", "edge", "specification limit"),
 )
-ALERT_CHANGES = {"come": "new", "go": "withdrawn", "stay": "unchanged"}
 
 
 def layout(lab_reader: LabReader, change: str = "", **query: str) -> html.Div:
@@ -40,7 +38,7 @@ def layout(lab_reader: LabReader, change: str = "", **query: str) -> html.Div:
     request, lab = request_of(change, query), lab_reader.lab
     with lab_reader.reading() as connection:
         effect = preview(connection, lab, as_entry(connection, lab, request, "", "", now()))
-    document = with_times(effect.document, lab)
+    document = served(effect.document, lab.zone)
     unit = lab.characteristic(request.characteristic).unit
     caution = looser(document, request.side, unit)
     if request.change in BASELINE_CHANGES:
@@ -51,7 +49,7 @@ def layout(lab_reader: LabReader, change: str = "", **query: str) -> html.Div:
             "tests from that day on; lots tested earlier keep their verdicts."
         )
 
-    def changes(stream: tuple[StreamChange, Document]) -> int:
+    def changes(stream: tuple[StreamChange, StreamDifference]) -> int:
         words = stream[1]
         return len(words["verdicts"]) + len(words["alerts"]["go"]) + len(words["alerts"]["come"])
 
@@ -83,7 +81,7 @@ def layout(lab_reader: LabReader, change: str = "", **query: str) -> html.Div:
     )
 
 
-def _stream(change: StreamChange, words: Document, number: int, lab: Lab) -> html.Section:
+def _stream(change: StreamChange, words: StreamDifference, number: int, lab: Lab) -> html.Section:
     """The effect of the change on one stream."""
     name = f"{words['supplier']} {words['product']}, {characteristic(words['characteristic'])}"
     charts: list[Any] = []
@@ -95,10 +93,15 @@ def _stream(change: StreamChange, words: Document, number: int, lab: Lab) -> htm
             for (title, key), figure in pair
         ]
         charts = [html.Div(sections, className="pair"), legend(*KEY)]
+    changed = words["alerts"]
     alerts = [
-        [ALERT_CHANGES[key], word(alert["grade"]), word(alert["state"]), alert["message"]]
-        for key in ALERT_CHANGES
-        for alert in words["alerts"][key]
+        [change_word, word(alert["grade"]), word(alert["state"]), alert["message"]]
+        for change_word, some in (
+            ("new", changed["come"]),
+            ("withdrawn", changed["go"]),
+            ("unchanged", changed["stay"]),
+        )
+        for alert in some
     ]
     heads = ("alert", "grade", "state", "message")
     return html.Section(
@@ -114,16 +117,16 @@ def _stream(change: StreamChange, words: Document, number: int, lab: Lab) -> htm
     )
 
 
-def _lots(words: Document) -> html.Details | None:
+def _lots(words: StreamDifference) -> html.Details | None:
     """The lots whose verdict or flag changes, by name."""
     rows: dict[tuple[str, str], list[Any]] = {}
     for one in words["verdicts"]:
         rows[one["tested_at"], one["lot"]] = [_from_to(word(one["before"]), word(one["after"])), "–"]
-    for one in words["stands_out"]:
+    for flag in words["stands_out"]:
         before, after = (
-            ", ".join(name.replace("_", " ") for name in names) or "none" for names in (one["before"], one["after"])
+            ", ".join(name.replace("_", " ") for name in names) or "none" for names in (flag["before"], flag["after"])
         )
-        rows.setdefault((one["tested_at"], one["lot"]), ["–", "–"])[1] = _from_to(before, after)
+        rows.setdefault((flag["tested_at"], flag["lot"]), ["–", "–"])[1] = _from_to(before, after)
     if not rows:
         return None
     lines = [[lot_link(words["supplier"], lot), day(at), *row] for (at, lot), row in sorted(rows.items())]

@@ -19,11 +19,13 @@ from dashboard.text.formatting import amount, characteristic, counted, day, list
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
 from ingest.decisions.responses import LOT_DECISIONS, lot_subject, session_subject
+from ingest.documents.bench import ChamberTrace
+from ingest.documents.entries import SubjectEntry
+from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
+from ingest.documents.stream import StoredControlLimits
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
 
 __all__ = ["layout"]
-
-Document = dict[str, Any]
 
 CONDITIONING_WORDS = {
     "valid": "conditioning documented",
@@ -100,7 +102,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
 # The whole lot
 
 
-def _headline(sessions: list[Document]) -> str:
+def _headline(sessions: list[Session]) -> str:
     """What failed and what is not valid; else that every test passed."""
     standing = _standing_sessions(sessions)
     parts = []
@@ -114,9 +116,9 @@ def _headline(sessions: list[Document]) -> str:
     return "every test valid and within the limits" if passed else "no specification limit applies"
 
 
-def _standing_sessions(sessions: list[Document]) -> list[Document]:
+def _standing_sessions(sessions: list[Session]) -> list[Session]:
     """The session that stands for each characteristic: the first valid one, else the first."""
-    by_name: dict[str, list[Document]] = {}
+    by_name: dict[str, list[Session]] = {}
     for session in sessions:
         by_name.setdefault(session["characteristic"], []).append(session)
     return [
@@ -124,7 +126,7 @@ def _standing_sessions(sessions: list[Document]) -> list[Document]:
     ]
 
 
-def _summary(document: Document) -> str:
+def _summary(document: LotDocument) -> str:
     sessions = document["sessions"]
     retests = len(sessions) - len(_standing_sessions(sessions))
     text = counted(len(sessions), "test session")
@@ -135,7 +137,7 @@ def _summary(document: Document) -> str:
     return f"{text} Test result, not a release: the release is up to the person whom your procedure authorises."
 
 
-def _overview(sessions: list[Document], limits: list[Document | None]) -> html.Div:
+def _overview(sessions: list[Session], limits: list[StoredControlLimits | None]) -> html.Div:
     rows = [
         [
             word(session["verdict"]),
@@ -156,17 +158,17 @@ def _overview(sessions: list[Document], limits: list[Document | None]) -> html.D
     return table(heads, rows, "Test sessions of this lot", ("level", "bags"))
 
 
-def _control_limits(limits: Document | None, unit: str) -> str:
+def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
     if limits is None or limits["lower"] is None:
         return "not known yet"
     return f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
 
 
-def _anchor(session: Document) -> str:
+def _anchor(session: Session) -> str:
     return f"session-{session['characteristic']}-{session['tested_at'][:16]}"
 
 
-def _decision(subject: str, entries: list[Document]) -> html.Section:
+def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
     """The decision on the lot, and the form to record one."""
     decision = next((entry for entry in entries if entry["what"] != "note"), None)
     return html.Section(
@@ -193,9 +195,9 @@ def _decision(subject: str, entries: list[Document]) -> html.Section:
 # Conditioning
 
 
-def _grouped_by_hours(sessions: list[Document]) -> list[list[Document]]:
+def _grouped_by_hours(sessions: list[Session]) -> list[list[Session]]:
     """Sessions in groups that one stretch of the same chamber's log covers."""
-    groups: list[list[Document]] = []
+    groups: list[list[Session]] = []
     for session in sorted(sessions, key=lambda one: (one["chamber"], one["tested_at"])):
         first = groups[-1][0] if groups else None
         if first is not None and first["chamber"] == session["chamber"]:
@@ -207,7 +209,7 @@ def _grouped_by_hours(sessions: list[Document]) -> list[list[Document]]:
     return sorted(groups, key=lambda group: group[0]["tested_at"])
 
 
-def _chamber(group: list[Document], trace: Document | None, number: int) -> html.Section:
+def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> html.Section:
     first = group[0]
     states = "; ".join(dict.fromkeys(_conditioning(one) for one in group))
     names = listed([characteristic(one["characteristic"]) for one in group])
@@ -222,7 +224,7 @@ def _chamber(group: list[Document], trace: Document | None, number: int) -> html
     return html.Section([html.H3(heading), html.P(text, className="quiet"), *shown], className="sheet")
 
 
-def _conditioning(session: Document) -> str:
+def _conditioning(session: Session) -> str:
     """The conditioning in words, with hours and humidity: "conditioning documented: 167.7 h, 11.7 to 13.3 % RH"."""
     found = session["conditioning"]
     words = CONDITIONING_WORDS[found["state"]]
@@ -236,7 +238,7 @@ def _conditioning(session: Document) -> str:
 # One session
 
 
-def _session(document: Document, session: Document, control: Document | None, number: int) -> html.Section:
+def _session(document: LotDocument, session: Session, control: StoredControlLimits | None, number: int) -> html.Section:
     name, unit = f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}", session["unit"]
     reason = _reason(session)
     key = [("●", "accent", "reading")]
@@ -277,7 +279,7 @@ def _session(document: Document, session: Document, control: Document | None, nu
     )
 
 
-def _reason(session: Document) -> str:
+def _reason(session: Session) -> str:
     """How the verdict was reached."""
     limit, unit = room_to_limit(session), session["unit"]
     if session["mark"] and session["mark"]["settled"] == SET_ASIDE:
@@ -298,7 +300,7 @@ def _reason(session: Document) -> str:
     return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}."
 
 
-def _suspect(document: Document, session: Document) -> list[Any]:
+def _suspect(document: LotDocument, session: Session) -> list[Any]:
     """Why values of a session are suspect, the decision on them, and the form to decide."""
     mark, unit = session["mark"], session["unit"]
     if mark is None:
@@ -320,7 +322,7 @@ def _suspect(document: Document, session: Document) -> list[Any]:
     ]
 
 
-def _readings(session: Document, name: str) -> html.Div:
+def _readings(session: Session, name: str) -> html.Div:
     heads = ("bag", "reading", "value", "as written", "tested", "operator", "file", "line", "state")
     rows = [
         [
@@ -342,7 +344,7 @@ def _readings(session: Document, name: str) -> html.Div:
 # Corrected and refused rows
 
 
-def _corrections(earlier: list[Document]) -> list[Any]:
+def _corrections(earlier: list[EarlierValue]) -> list[Any]:
     if not earlier:
         return []
     heads = ("characteristic", "bag", "reading", "earlier value", "as written", "file", "line", "corrected by", "on")
@@ -374,7 +376,7 @@ def _corrections(earlier: list[Document]) -> list[Any]:
     ]
 
 
-def _refused(rows: list[Document]) -> list[Any]:
+def _refused(rows: list[RefusedRow]) -> list[Any]:
     if not rows:
         return []
     shown = [[row["file"], str(row["line"]), row["reason"]] for row in rows]

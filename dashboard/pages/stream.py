@@ -33,10 +33,11 @@ from dashboard.text.urls import stream_file_address
 from ingest.audit.audit_log import limit_subject, stream_subject
 from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
+from ingest.documents.alert import Alert
+from ingest.documents.entries import SubjectEntry
+from ingest.documents.stream import BoardRow, StreamDocument
 
 __all__ = ["layout"]
-
-Document = dict[str, Any]
 
 KEY = (
     ("●", "accent", "lot inside the control limits"),
@@ -108,10 +109,10 @@ def layout(
 
 def _chart(
     view: ChartView,
-    document: Document,
-    row: Document,
-    alerts: list[Document],
-    entries: list[Document],
+    document: StreamDocument,
+    row: BoardRow,
+    alerts: list[Alert],
+    entries: list[SubjectEntry],
     lab: Lab,
 ) -> html.Section:
     """The chart, with the choices of its view above and its key below."""
@@ -132,9 +133,8 @@ def _chart(
         key.append(
             ("○", "accent", f"level {adjusted_words(document)}: for information only; the measured value is the record")
         )
-    far = [
-        row[name] for name in ("limit_lower", "limit_upper") if row[name] is not None and not near(document, row[name])
-    ]
+    limits = (row["limit_lower"], row["limit_upper"])
+    far = [limit for limit in limits if limit is not None and not near(document, limit)]
     hint = "Click a lot in the chart, or in the table below, to see its readings."
     if far:
         hint += f" The specification limit {' and '.join(amount(limit, row['unit']) for limit in far)} is outside the chart."
@@ -157,7 +157,7 @@ def _chart(
 # Words
 
 
-def _summary(row: Document, document: Document, lab: Lab) -> str:
+def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     """The stream in a few sentences."""
     unit, limits = row["unit"], document["limits"]
     text = f"The level is {amount(row['level'], unit)}"
@@ -175,18 +175,18 @@ def _summary(row: Document, document: Document, lab: Lab) -> str:
     return text
 
 
-def _note_text(entry: Document) -> str:
+def _note_text(entry: SubjectEntry) -> str:
     about = f", for {day(entry['body']['on'])}" if "on" in entry["body"] else ""
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{about}: {entry['reason']}"
 
 
-def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
+def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]]:
     unit, limits, capability = document["unit"], document["limits"], document["capability"]
+    components = document["components"]
     baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
 
-    def variation(name: str, explanation: str) -> tuple[str, Any, str]:
-        variance = document["components"][name]
-        low, high = document["components"]["intervals"].get(name, (None, None))
+    def variation(name: str, variance: float | None, explanation: str) -> tuple[str, Any, str]:
+        low, high = components["intervals"].get(name, (None, None))
         if variance is None:
             return f"variation between {name}s", "–", explanation
         if low is not None and high is not None:
@@ -199,9 +199,9 @@ def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
             f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
             f"for a lot of the usual number of bags, from {counted(limits['from_lots'], 'lot')}, {baseline}",
         ),
-        variation("lot", "standard deviation of a lot level"),
-        variation("bag", "within a lot"),
-        variation("reading", "repeats on a bag"),
+        variation("lot", components["lot"], "standard deviation of a lot level"),
+        variation("bag", components["bag"], "within a lot"),
+        variation("reading", components["reading"], "repeats on a bag"),
         (
             "Ppk",
             "not given" if row["ppk"] is None else f"{row['ppk']:.2f} (at least {row['ppk_lower']:.2f})",
@@ -218,14 +218,14 @@ def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
     ]
 
 
-def _variation(spread: float | None, document: Document) -> str:
+def _variation(spread: float | None, document: StreamDocument) -> str:
     """A standard deviation: in percent on a log scale, else in the unit."""
     if spread is None:
         return "–"
     return f"{100 * spread:.1f} %" if document["scale"] == "log" else amount(spread, document["unit"])
 
 
-def _table(document: Document) -> html.Div:
+def _table(document: StreamDocument) -> html.Div:
     adjusted = [adjusted_words(document)] if humidity_matters(document) else []
     numbers = ("level", "bags", "readings", "between bags", "between readings", "% RH", *adjusted)
     heads = ("lot", "tested", *numbers, "test", "verdict", "flagged for")

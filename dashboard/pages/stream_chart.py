@@ -13,10 +13,9 @@ from dashboard.components.html_parts import filter_links
 from dashboard.text.urls import STREAM, with_query
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
+from ingest.documents.stream import StreamDocument
 
 __all__ = ["ChartView", "adjusted_words", "choices", "humidity_matters", "span"]
-
-Document = dict[str, Any]
 
 SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
 
@@ -37,7 +36,7 @@ class ChartView:
         return with_query(STREAM, {**self.names, **view, **other})
 
 
-def choices(view: ChartView, document: Document) -> list[Any]:
+def choices(view: ChartView, document: StreamDocument) -> list[Any]:
     """Links to the usual spans, a form for custom dates, and links to adjusted levels where humidity matters."""
     custom = bool(view.since or view.until)
     chosen = "" if custom else view.show if view.show in SPANS else "all"
@@ -59,7 +58,7 @@ def choices(view: ChartView, document: Document) -> list[Any]:
         html.Details([html.Summary("Custom dates"), form], open=custom),
     ]
     if humidity_matters(document):
-        adjusted = f"with levels adjusted to {document['humidity']['adjusted_to']:g} % RH"
+        adjusted = f"with levels {adjusted_words(document)} beside them"
         levels = [
             ("levels as measured", view.address(beside=""), not view.beside),
             (adjusted, view.address(beside="humidity"), bool(view.beside)),
@@ -68,18 +67,19 @@ def choices(view: ChartView, document: Document) -> list[Any]:
     return parts
 
 
-def humidity_matters(document: Document) -> bool:
+def humidity_matters(document: StreamDocument) -> bool:
     """Whether humidity within its tolerance has a clear effect on the stream."""
     effect = document.get("humidity")
     return bool(effect and effect["matters"])
 
 
-def adjusted_words(document: Document) -> str:
-    """The humidity to which levels are adjusted, in words."""
-    return f"at {document['humidity']['adjusted_to']:g} % RH"
+def adjusted_words(document: StreamDocument) -> str:
+    """The humidity to which levels are adjusted, in words; empty where its effect is not known."""
+    effect = document["humidity"]
+    return f"at {effect['adjusted_to']:g} % RH" if effect else ""
 
 
-def span(view: ChartView, document: Document) -> tuple[str, str] | None:
+def span(view: ChartView, document: StreamDocument) -> tuple[str, str] | None:
     """The first and last moment shown, with a margin; without a last day up to the end of the forecast.
 
     Raises

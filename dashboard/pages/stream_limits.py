@@ -14,14 +14,15 @@ from dashboard.components.limit_change_form import CHANGES, preview_address, req
 from dashboard.text.formatting import amount, counted, day, moment
 from dashboard.text.limit_change_text import bound, source
 from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BACK_BASELINE, TAKE_BACK_LIMIT
+from ingest.documents.entries import Restart, SubjectEntry
+from ingest.documents.stream import LeftOutLot, StreamDocument
 
 __all__ = ["limits_section"]
 
-Document = dict[str, Any]
 Names = dict[str, str]
 
 
-def limits_section(document: Document, entries: list[Document]) -> list[Any]:
+def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> list[Any]:
     """The limits of a stream; `entries` are those on the stream and on the specification limit of its product."""
     names = {name: document[name] for name in ("supplier", "product", "characteristic")}
     changes = sorted((one for one in entries if one["what"] in CHANGES), key=lambda one: one["at"], reverse=True)
@@ -60,7 +61,7 @@ def limits_section(document: Document, entries: list[Document]) -> list[Any]:
     ]
 
 
-def _entry_text(entry: Document) -> str:
+def _entry_text(entry: SubjectEntry) -> str:
     body, about = entry["body"], []
     if "lot" in body:
         about.append(f"lot {body['lot']}")
@@ -76,7 +77,7 @@ def _entry_text(entry: Document) -> str:
 # Control limits
 
 
-def _control_limit_rows(document: Document, names: Names) -> list[list[Any]]:
+def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any]]:
     history, unit = document["limits_history"], document["unit"]
     begins = [(limits["set_by"] or limits)["from_at"] for limits in history]
     rows = []
@@ -103,7 +104,7 @@ def _control_limit_rows(document: Document, names: Names) -> list[list[Any]]:
     return rows
 
 
-def _excluded_lot(excluded: Document, names: Names) -> Iterator[Any]:
+def _excluded_lot(excluded: LeftOutLot, names: Names) -> Iterator[Any]:
     yield lot_link(names["supplier"], excluded["lot"])
     if "who" not in excluded:
         yield f": {LEFT_OUT[excluded['why']].removeprefix('left out').strip(' :')}"
@@ -112,7 +113,7 @@ def _excluded_lot(excluded: Document, names: Names) -> Iterator[Any]:
     yield dcc.Link("include again", href=preview_address(PUT_BACK, names, lot=excluded["lot"]))
 
 
-def _baseline_entry(setting: Document, names: Names) -> html.Span:
+def _baseline_entry(setting: Restart, names: Names) -> html.Span:
     text = f"{setting['who']}, {day(setting['recorded_at'])}: {setting['reason']} "
     undo = preview_address(TAKE_BACK_BASELINE, names, day=setting["from_at"][:10])
     return html.Span([text, dcc.Link("undo", href=undo)])
@@ -121,10 +122,10 @@ def _baseline_entry(setting: Document, names: Names) -> html.Span:
 # Specification limits
 
 
-def _specification_limits(document: Document, names: Names) -> list[Any]:
+def _specification_limits(document: StreamDocument, names: Names) -> list[Any]:
     rows = []
-    for side in SIDES:
-        steps = document["specification_limits"][side]
+    limits = document["specification_limits"]
+    for side, steps in (("lower", limits["lower"]), ("upper", limits["upper"])):
         for step, following in zip(steps, [*steps, None][1:], strict=True):
             if following is None:
                 end = "–"
@@ -132,7 +133,7 @@ def _specification_limits(document: Document, names: Names) -> list[Any]:
                 end = "never: replaced" if following["from"] == step["from"] else day(following["from"])
             origin: Any = source(step)
             if step["where"] != "lab.toml":
-                undo = preview_address(TAKE_BACK_LIMIT, names, side=side, day=step["from"])
+                undo = preview_address(TAKE_BACK_LIMIT, names, side=side, day=step["from"] or "")
                 origin = html.Span([f"{origin} ", dcc.Link("undo", href=undo)])
             start = day(step["from"]) if step["from"] else "the beginning"
             rows.append([start, end, bound(side, step["value"], document["unit"]), origin])

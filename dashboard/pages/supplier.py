@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from dash import html
 
@@ -15,6 +14,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import wording
 from dashboard.text.formatting import characteristic, counted, day, listed
 from dashboard.text.urls import SCORECARDS, SUPPLIER, with_query
+from ingest.documents.lot import TestedLot
 from ingest.quarter.lots import quarter as quarter_named
 from ingest.quarter.notices import asked_in, totals
 from spc.vocabulary.enums import Verdict
@@ -72,7 +72,7 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
     )
 
 
-def _lots(supplier: str, lots: Sequence[dict[str, Any]]) -> html.Component:
+def _lots(supplier: str, lots: Sequence[TestedLot]) -> html.Component:
     """The lots of the quarter, each with its worst verdict and the characteristics that have it."""
     if not lots:
         return html.P("No lot was tested in this quarter.")

@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from itertools import pairwise
 from statistics import median
-from typing import Any
+from typing import TypedDict
 
 import pandas as pd
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.queries.stored_documents import from_iso, iso, rows_of
+from dashboard.queries.stored_documents import from_iso, rows_of
 from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
+from ingest.documents.bench import (
+    BenchDocument,
+    Chamber,
+    ChamberTrace,
+    FeedFile,
+    MarkedSession,
+    Refusals,
+    RoundSummary,
+    SourceFolder,
+)
+from ingest.documents.lot import Session
+from ingest.documents.served import iso
 from ingest.evaluation.alert_text import slip
 from ingest.sessions.conditioning import summarise_log, tolerance
 from ingest.sessions.suspect_values import stored_suspect
 from ingest.store.last_round import clock_went_back
 
 __all__ = ["bench", "chamber_trace"]
-
-Document = dict[str, Any]
 
 DAYS_SHOWN = 14
 FILES_SHOWN = 12
@@ -38,10 +47,18 @@ AND logged_us BETWEEN :start AND :end ORDER BY logged_us
 """
 
 
+class _Gap(TypedDict):
+    """An entry without values, which breaks the line of a trace."""
+
+    logged_us: int
+    humidity_percent: None
+    temperature_c: None
+
+
 # Chambers
 
 
-def chamber_trace(connection: Connection, lab: Lab, session: Document) -> Document | None:
+def chamber_trace(connection: Connection, lab: Lab, session: Session) -> ChamberTrace | None:
     """The log of a session's chamber over the required hours before the test; None where the log has no entry."""
     rule = lab.conditioning_for(session["characteristic"])
     tested, ended = from_iso(session["tested_at"]), from_iso(session["ended_at"])
@@ -57,20 +74,23 @@ def chamber_trace(connection: Connection, lab: Lab, session: Document) -> Docume
 
 def _trace(
     entries: list[RowMapping], lab: Lab, rule: Conditioning, required: tuple[int | None, int | None] = (None, None)
-) -> Document:
+) -> ChamberTrace:
     """A chamber's log as it is drawn; `required` are the hours that had to be within tolerance."""
-    drawn = _drawn(entries, int(rule.longest_gap_minutes * MINUTE_US))
+    drawn, limits = _drawn(entries, int(rule.longest_gap_minutes * MINUTE_US)), tolerance(rule)
     return {
         "times": [iso(entry["logged_us"], lab.zone) for entry in drawn],
         "humidity": [entry["humidity_percent"] for entry in drawn],
         "temperature": [entry["temperature_c"] for entry in drawn],
-        **asdict(tolerance(rule)),
+        "humidity_low": limits.humidity_low,
+        "humidity_high": limits.humidity_high,
+        "temperature_low": limits.temperature_low,
+        "temperature_high": limits.temperature_high,
         "from": iso(required[0], lab.zone),
         "to": iso(required[1], lab.zone),
     }
 
 
-def _drawn(entries: list[RowMapping], longest_gap: int) -> list[RowMapping | Document]:
+def _drawn(entries: list[RowMapping], longest_gap: int) -> list[RowMapping | _Gap]:
     """The entries that a trace needs: the extremes of humidity and temperature in every stretch, and each edge of a gap.
 
     An empty entry breaks the line at a gap. A logger slower than the longest gap has a gap after every entry, so a pause
@@ -89,7 +109,7 @@ def _drawn(entries: list[RowMapping], longest_gap: int) -> list[RowMapping | Doc
         for start in range(0, len(entries), stretch):
             places = range(start, min(start + stretch, len(entries)))
             kept |= {min(places, key=column.__getitem__), max(places, key=column.__getitem__)}
-    drawn: list[RowMapping | Document] = []
+    drawn: list[RowMapping | _Gap] = []
     for place in sorted(kept):
         if place in gaps:
             drawn.append({"logged_us": entries[place]["logged_us"], "humidity_percent": None, "temperature_c": None})
@@ -97,10 +117,10 @@ def _drawn(entries: list[RowMapping], longest_gap: int) -> list[RowMapping | Doc
     return drawn
 
 
-def _chambers(connection: Connection, lab: Lab) -> list[Document]:
+def _chambers(connection: Connection, lab: Lab) -> list[Chamber]:
     """Each chamber over its last days, by the first declared conditioning."""
     rule = next(iter(lab.conditioning.values()))
-    chambers = []
+    chambers: list[Chamber] = []
     for row in rows_of(
         connection,
         "SELECT c.id, c.text AS name, max(k.logged_us) AS last_us FROM climate k JOIN label c ON c.id = k.chamber_id "
@@ -115,7 +135,7 @@ def _chambers(connection: Connection, lab: Lab) -> list[Document]:
                 "AND conditioning <> 'valid'"
             ),
             {"chamber": row["id"], "start": start},
-        ).scalar()
+        ).scalar_one()
         chambers.append(
             {
                 "name": row["name"] or "unnamed",
@@ -123,7 +143,9 @@ def _chambers(connection: Connection, lab: Lab) -> list[Document]:
                 "humidity": entries[-1]["humidity_percent"],
                 "temperature_c": entries[-1]["temperature_c"],
                 "days": DAYS_SHOWN,
-                **asdict(summary),
+                "last_inside": summary.last_inside,
+                "hours_outside": summary.hours_outside,
+                "gaps": summary.gaps,
                 "invalid_sessions": invalid,
                 "trace": _trace(entries, lab, rule),
             }
@@ -134,7 +156,7 @@ def _chambers(connection: Connection, lab: Lab) -> list[Document]:
 # The bench
 
 
-def bench(connection: Connection, lab: Lab) -> Document:
+def bench(connection: Connection, lab: Lab) -> BenchDocument:
     """Chambers, files, refused rows, suspect values and rounds."""
     return {
         "chambers": _chambers(connection, lab),
@@ -147,7 +169,7 @@ def bench(connection: Connection, lab: Lab) -> Document:
     }
 
 
-def _refusals(connection: Connection, lab: Lab) -> list[Document]:
+def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:
     """Refused rows, grouped by file and reason."""
     rows = rows_of(
         connection,
@@ -156,10 +178,20 @@ def _refusals(connection: Connection, lab: Lab) -> list[Document]:
         "LIMIT :most",
         most=REFUSALS_SHOWN,
     )
-    return [{**row, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
+    return [
+        {
+            "file": row["file"],
+            "reason": row["reason"],
+            "rows": row["rows"],
+            "first_line": row["first_line"],
+            "last_line": row["last_line"],
+            "taken_at": iso(row["taken_us"], lab.zone),
+        }
+        for row in rows
+    ]
 
 
-def _suspect_values(connection: Connection, lab: Lab) -> list[Document]:
+def _suspect_values(connection: Connection, lab: Lab) -> list[MarkedSession]:
     """Test sessions with suspect values that nobody has cleared, the newest first."""
     rows = rows_of(
         connection,
@@ -170,7 +202,10 @@ def _suspect_values(connection: Connection, lab: Lab) -> list[Document]:
     )
     return [
         {
-            **{name: row[name] for name in ("supplier", "product", "characteristic", "lot")},
+            "supplier": row["supplier"],
+            "product": row["product"],
+            "characteristic": row["characteristic"],
+            "lot": row["lot"],
             "tested_at": iso(row["started_us"], lab.zone),
             "reason": slip(suspect.mark),
         }
@@ -179,7 +214,7 @@ def _suspect_values(connection: Connection, lab: Lab) -> list[Document]:
     ]
 
 
-def _sources(connection: Connection, lab: Lab) -> list[Document]:
+def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
     """Each drop folder: how many files came, how often, when the last one did, and what became of their rows."""
     days: dict[tuple[str, str], list[int]] = {}
     for row in rows_of(
@@ -202,7 +237,13 @@ def _sources(connection: Connection, lab: Lab) -> list[Document]:
     )
     return [
         {
-            **row,
+            "folder": row["folder"],
+            "kind": row["kind"],
+            "files": row["files"],
+            "stored": row["stored"],
+            "refused": row["refused"],
+            "corrected": row["corrected"],
+            "unreadable": row["unreadable"],
             "last_at": iso(row["last_us"], lab.zone),
             "last_file_at": iso(row["last_ns"] // 1000, lab.zone),
             "days_between": intervals.get((row["folder"], row["kind"])),
@@ -211,21 +252,36 @@ def _sources(connection: Connection, lab: Lab) -> list[Document]:
     ]
 
 
-def _files(connection: Connection, lab: Lab) -> list[Document]:
+def _files(connection: Connection, lab: Lab) -> list[FeedFile]:
     """The files taken in last, the newest first."""
     rows = rows_of(connection, 'SELECT * FROM "drop" ORDER BY id DESC LIMIT :most', most=FILES_SHOWN)
-    names = ("name", "kind", "stored", "duplicate", "corrected", "refused", "state")
-    return [{**{name: row[name] for name in names}, "taken_at": iso(row["taken_us"], lab.zone)} for row in rows]
+    return [
+        {
+            "name": row["name"],
+            "kind": row["kind"],
+            "stored": row["stored"],
+            "duplicate": row["duplicate"],
+            "corrected": row["corrected"],
+            "refused": row["refused"],
+            "state": row["state"],
+            "taken_at": iso(row["taken_us"], lab.zone),
+        }
+        for row in rows
+    ]
 
 
-def _rounds(connection: Connection, lab: Lab) -> list[Document]:
+def _rounds(connection: Connection, lab: Lab) -> list[RoundSummary]:
     """The last rounds, the newest first."""
     rows = rows_of(
         connection, "SELECT * FROM round WHERE ended_us IS NOT NULL ORDER BY id DESC LIMIT :most", most=ROUNDS_SHOWN
     )
     return [
         {
-            **{name: row[name] for name in ("files", "stored", "refused", "evaluated", "raised")},
+            "files": row["files"],
+            "stored": row["stored"],
+            "refused": row["refused"],
+            "evaluated": row["evaluated"],
+            "raised": row["raised"],
             "started_at": iso(row["started_us"], lab.zone),
             "seconds": (row["ended_us"] - row["started_us"]) / 1e6,
         }

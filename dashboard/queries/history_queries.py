@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
 from sqlalchemy import Connection, text
 
-from dashboard.queries.stored_documents import iso, rows_of
+from dashboard.queries.stored_documents import rows_of
 from dashboard.text.subject_names import subject_name
 from ingest.config.lab import Lab
+from ingest.documents.entries import HistoryEntry
+from ingest.documents.served import iso
 
 __all__ = ["choices", "count", "entries"]
-
-Document = dict[str, Any]
 
 WHERE = "WHERE (:who = '' OR act.who = :who) AND (:what = '' OR act.what = :what)"
 
 
 def entries(
     connection: Connection, lab: Lab, who: str = "", what: str = "", most: int | None = None, skipped: int = 0
-) -> list[Document]:
+) -> list[HistoryEntry]:
     """Entries by one person or of one kind, the newest first; at most `most` of them after the first `skipped`."""
     rows = rows_of(
         connection,
@@ -33,7 +32,9 @@ def entries(
     return [
         {
             "at": iso(row["at_us"], lab.zone),
-            **{name: row[name] for name in ("who", "what", "subject")},
+            "who": row["who"],
+            "what": row["what"],
+            "subject": row["subject"],
             "about": subject_name(row["subject"], row["message"]),
             "reason": row["reason"],
             "body": json.loads(row["body"]),

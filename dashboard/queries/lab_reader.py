@@ -15,12 +15,14 @@ from dashboard.queries.stored_documents import Stream
 from ingest.audit.accounts import any_declared
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
+from ingest.documents.alert import AlertReason, AlertSummary
+from ingest.documents.rounds import Week
+from ingest.documents.stream import ProductRow
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
 
 __all__ = ["LabReader", "NothingYet", "never"]
 
-Document = dict[str, Any]
 T = TypeVar("T")
 
 # Results kept in memory; addresses may name any number of chambers.
@@ -112,11 +114,11 @@ class LabReader:
             check_units(connection, self.lab)
             yield connection
 
-    def board(self, connection: Connection) -> list[Document]:
+    def board(self, connection: Connection) -> list[ProductRow]:
         """The rows of the board, each with the class of its product."""
         lab = self.lab
 
-        def read() -> list[Document]:
+        def read() -> list[ProductRow]:
             classes = {product.name: product.class_ for product in lab.products}
             rows = stored_documents.board(connection, lab)
             return [{**row, "class": classes.get(row["product"], "")} for row in rows]
@@ -127,15 +129,15 @@ class LabReader:
         """The streams with a test from a chamber."""
         return self._cached(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
 
-    def last_week(self, connection: Connection) -> Document | None:
+    def last_week(self, connection: Connection) -> Week | None:
         """The lots and alerts of the week before the last round."""
         return self._cached(connection, "week", lambda: page_queries.last_week(connection, self.lab))
 
-    def reasons(self, connection: Connection) -> dict[Stream, list[Document]]:
+    def reasons(self, connection: Connection) -> dict[Stream, list[AlertReason]]:
         """The reasons for each stream's state."""
         return self._cached(connection, "reasons", lambda: page_queries.reasons(connection, self.lab))
 
-    def every_alert(self, connection: Connection) -> list[Document]:
+    def every_alert(self, connection: Connection) -> list[AlertSummary]:
         """The subject and state of every alert, without the evidence."""
         return self._cached(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
 

@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import Literal, cast
 
 from sqlalchemy import Connection, RowMapping
 
-from dashboard.queries.stored_documents import alert_documents, iso, rows_of, with_times
+from dashboard.queries.stored_documents import alert_documents, rows_of
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
-from ingest.config.limit_history import step_document
+from ingest.config.limit_history import Step, step_document
+from ingest.documents.lot import LotDocument, Reading, Session
+from ingest.documents.served import iso, served
+from ingest.documents.stream import Limit
 from ingest.evaluation.alert_text import slip
 from ingest.sessions.suspect_values import stored_suspect
+from spc.vocabulary.enums import Scale
 
 __all__ = ["lot"]
 
-Document = dict[str, Any]
 
-
-def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> Document:
+def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocument:
     """One lot, every reading and session: the document of `lotdrift lot`; CallError if the supplier has no such lot."""
     lots = rows_of(
         connection,
@@ -72,7 +74,7 @@ ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
 """
 
 
-def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Document]:
+def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session]:
     names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
     readings = rows_of(connection, READING_SQL, **names)
     documents = []
@@ -83,11 +85,11 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Documen
             if reading["stream_id"] == session["stream_id"]
             and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
         ]
-        documents.append({"product": row["product"], **_session(row["product"], session, of_session, lab)})
+        documents.append(_session(row["product"], session, of_session, lab))
     return documents
 
 
-def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Document:
+def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Session:
     characteristic = lab.characteristic(session["characteristic"])
     suspect = stored_suspect(session)
     marks = suspect.readings([reading["value"] for reading in readings]) if suspect else [False] * len(readings)
@@ -95,6 +97,7 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
     limits = lab.limits_at(product, session["characteristic"], tested)
     sources = lab.limit_sources(product, session["characteristic"], tested)
     return {
+        "product": product,
         "characteristic": session["characteristic"],
         "unit": characteristic.unit,
         "tested_at": iso(session["started_us"], lab.zone),
@@ -111,13 +114,11 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         "level": session["level_unit"],
         "worst": session["worst"],
         "judged_by": characteristic.judged,
-        "scale": characteristic.scale,
+        "scale": Scale(characteristic.scale),
         "limit_lower": limits.lower,
         "limit_upper": limits.upper,
         "limit_document": limits.document or None,
-        "limit_sources": {
-            side: None if step is None else with_times(step_document(step), lab) for side, step in sources.items()
-        },
+        "limit_sources": {"lower": _limit(sources["lower"], lab), "upper": _limit(sources["upper"], lab)},
         "judged": session["judged"],
         "verdict": session["verdict"],
         "bags": session["bags"],
@@ -127,16 +128,20 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
             "told": slip(suspect.mark),
             "low": suspect.mark.low,
             "high": suspect.mark.high,
-            "settled": suspect.settled or None,
+            "settled": cast("Literal['stands as written', 'set aside'] | None", suspect.settled or None),
         },
         "readings": [
-            {**_reading(reading, characteristic.unit, lab), "marked": marked}
+            _reading(reading, characteristic.unit, lab, marked=marked)
             for reading, marked in zip(readings, marks, strict=True)
         ],
     }
 
 
-def _reading(reading: RowMapping, unit: str, lab: Lab) -> Document:
+def _limit(step: Step | None, lab: Lab) -> Limit | None:
+    return None if step is None else served(step_document(step), lab.zone)
+
+
+def _reading(reading: RowMapping, unit: str, lab: Lab, *, marked: bool) -> Reading:
     return {
         "specimen": reading["specimen"],
         "reading": reading["reading"],
@@ -150,4 +155,5 @@ def _reading(reading: RowMapping, unit: str, lab: Lab) -> Document:
         "line": reading["line"],
         "notes": json.loads(reading["notes"]) if reading["notes"] else {},
         "state": "corrected" if reading["corrected"] else "stored",
+        "marked": marked,
     }

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from typing import Any
 
 from sqlalchemy import Connection, bindparam, text
 
 from dashboard.queries.alert_order import GRADES
-from dashboard.queries.stored_documents import iso, rows_of, with_times
+from dashboard.queries.stored_documents import rows_of
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
+from ingest.documents.alert import AlertReason, AlertSummary, StoredEvidence
+from ingest.documents.entries import StoredEntryBody, SubjectEntry
+from ingest.documents.lot import EarlierValue, RefusedRow, TestedLot
+from ingest.documents.rounds import Week
+from ingest.documents.served import iso, served
+from ingest.documents.stream import StoredControlLimits, StoredStream
 from ingest.store.last_round import last_round
 
 __all__ = [
@@ -30,7 +35,6 @@ __all__ = [
     "tested_in",
 ]
 
-Document = dict[str, Any]
 Stream = tuple[str, str, str]
 
 
@@ -39,21 +43,22 @@ def reviewed(connection: Connection, lab: Lab) -> str | None:
     return iso(last_round(connection), lab.zone)
 
 
-def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[Document]]:
+def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[AlertReason]]:
     """The reasons for each stream's state: its alerts that are not closed, the most urgent first."""
     rows = rows_of(
         connection,
         "SELECT a.grade, a.kind, a.evidence, s.supplier, s.product, s.characteristic FROM alert a "
         "JOIN stream s ON s.id = a.stream_id WHERE a.state <> 'closed' ORDER BY a.raised_us DESC, a.id",
     )
-    by_stream: dict[Stream, list[Document]] = {}
+    by_stream: dict[Stream, list[AlertReason]] = {}
     for row in sorted(rows, key=lambda row: GRADES.index(row["grade"])):
-        alert = {"grade": row["grade"], "kind": row["kind"], "evidence": with_times(json.loads(row["evidence"]), lab)}
+        evidence: StoredEvidence = json.loads(row["evidence"])
+        alert: AlertReason = {"grade": row["grade"], "kind": row["kind"], "evidence": served(evidence, lab.zone)}
         by_stream.setdefault((row["supplier"], row["product"], row["characteristic"]), []).append(alert)
     return by_stream
 
 
-def last_week(connection: Connection, lab: Lab) -> Document | None:
+def last_week(connection: Connection, lab: Lab) -> Week | None:
     """The seven days before the last round: the lots tested and the alerts detected; None before the first round."""
     reviewed_us = last_round(connection)
     if reviewed_us is None:
@@ -78,7 +83,16 @@ def last_week(connection: Connection, lab: Lab) -> Document | None:
         "since": iso(start, lab.zone),
         "lots": len(lots),
         "suppliers": len(set(lots)),
-        "raised": [dict(row) for row in raised],
+        "raised": [
+            {
+                "kind": row["kind"],
+                "grade": row["grade"],
+                "supplier": row["supplier"],
+                "product": row["product"],
+                "characteristic": row["characteristic"],
+            }
+            for row in raised
+        ],
     }
 
 
@@ -109,12 +123,12 @@ WHERE t.supplier = :supplier AND s.started_us >= :start AND s.started_us < :end 
 """
 
 
-def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, end_us: int) -> list[Document]:
+def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, end_us: int) -> list[TestedLot]:
     """The lots of a supplier tested between two times, the newest first, with the verdict on each characteristic.
 
     A lot counts by the session that is its point on the chart.
     """
-    lots: dict[tuple[str, str], Document] = {}
+    lots: dict[tuple[str, str], TestedLot] = {}
     for row in rows_of(connection, LOTS_SQL, supplier=supplier, start=start_us, end=end_us):
         tested = iso(row["started_us"], lab.zone)
         lot = lots.setdefault(
@@ -125,11 +139,27 @@ def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, 
     return list(lots.values())
 
 
-def every_alert(connection: Connection, lab: Lab) -> list[Document]:
+def every_alert(connection: Connection, lab: Lab) -> list[AlertSummary]:
     """The subject and state of every alert, without the evidence: enough to count and to filter thousands."""
-    names = ("id", "kind", "grade", "state", "held_under", "supplier", "product", "characteristic")
-    rows = rows_of(connection, f"SELECT {', '.join(names)}, raised_us FROM alert ORDER BY raised_us DESC, id")
-    return [{**{name: row[name] for name in names}, "raised_at": iso(row["raised_us"], lab.zone)} for row in rows]
+    rows = rows_of(
+        connection,
+        "SELECT id, kind, grade, state, held_under, supplier, product, characteristic, raised_us FROM alert "
+        "ORDER BY raised_us DESC, id",
+    )
+    return [
+        {
+            "id": row["id"],
+            "kind": row["kind"],
+            "grade": row["grade"],
+            "state": row["state"],
+            "held_under": row["held_under"],
+            "supplier": row["supplier"],
+            "product": row["product"],
+            "characteristic": row["characteristic"],
+            "raised_at": iso(row["raised_us"], lab.zone),
+        }
+        for row in rows
+    ]
 
 
 def alert_ids(connection: Connection, **names: str) -> list[str]:
@@ -147,7 +177,7 @@ def state_of(connection: Connection) -> tuple[object, ...]:
     )
 
 
-def limits_in_force(connection: Connection, supplier: str, product: str) -> dict[str, Document]:
+def limits_in_force(connection: Connection, supplier: str, product: str) -> dict[str, StoredControlLimits]:
     """The control limits now in force in the streams of a product, by characteristic, in the unit."""
     rows = rows_of(
         connection,
@@ -156,7 +186,8 @@ def limits_in_force(connection: Connection, supplier: str, product: str) -> dict
         supplier=supplier,
         product=product,
     )
-    return {row["characteristic"]: json.loads(row["document"])["limits"] for row in rows}
+    stored: dict[str, StoredStream] = {row["characteristic"]: json.loads(row["document"]) for row in rows}
+    return {characteristic: document["limits"] for characteristic, document in stored.items()}
 
 
 EARLIER_SQL = """
@@ -168,12 +199,19 @@ WHERE l.supplier = :supplier AND l.lot = :lot ORDER BY e.id
 """
 
 
-def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: str) -> list[Document]:
+def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: str) -> list[EarlierValue]:
     """The values of a lot's readings before they were corrected, the oldest first."""
-    names = ("characteristic", "specimen", "reading", "value", "bound", "written", "file", "line", "replaced_by")
     return [
         {
-            **{name: row[name] for name in names},
+            "characteristic": row["characteristic"],
+            "specimen": row["specimen"],
+            "reading": row["reading"],
+            "value": row["value"],
+            "bound": row["bound"],
+            "written": row["written"],
+            "file": row["file"],
+            "line": row["line"],
+            "replaced_by": row["replaced_by"],
             "unit": lab.characteristic(row["characteristic"]).unit,
             "tested_at": iso(row["tested_us"], lab.zone),
             "replaced_at": iso(row["replaced_us"], lab.zone),
@@ -182,7 +220,7 @@ def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: st
     ]
 
 
-def refused_rows(connection: Connection, lot_name: str) -> list[Document]:
+def refused_rows(connection: Connection, lot_name: str) -> list[RefusedRow]:
     """Refused rows with a cell that is the lot's name: they may belong to it."""
     # Cells are kept as JSON; the query skips rows without the name as JSON writes it.
     rows = rows_of(
@@ -192,19 +230,29 @@ def refused_rows(connection: Connection, lot_name: str) -> list[Document]:
         cell=json.dumps(lot_name),
     )
     return [
-        {name: row[name] for name in ("file", "line", "reason")} for row in rows if lot_name in json.loads(row["cells"])
+        {"file": row["file"], "line": row["line"], "reason": row["reason"]}
+        for row in rows
+        if lot_name in json.loads(row["cells"])
     ]
 
 
-def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[str, list[Document]]:
+def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[str, list[SubjectEntry]]:
     """The entries on each subject, the newest first."""
-    by_subject: dict[str, list[Document]] = {subject: [] for subject in subjects}
+    by_subject: dict[str, list[SubjectEntry]] = {subject: [] for subject in subjects}
     if not by_subject:
         return {}
     query = text("SELECT * FROM act WHERE subject IN :subjects ORDER BY id DESC").bindparams(
         bindparam("subjects", expanding=True)
     )
     for row in connection.execute(query, {"subjects": list(by_subject)}).mappings():
-        entry = {"at": iso(row["at_us"], lab.zone), "body": with_times(json.loads(row["body"]), lab)}
-        by_subject[row["subject"]].append({**entry, **{name: row[name] for name in ("who", "what", "reason")}})
+        body: StoredEntryBody = json.loads(row["body"])
+        by_subject[row["subject"]].append(
+            {
+                "at": iso(row["at_us"], lab.zone),
+                "body": served(body, lab.zone),
+                "who": row["who"],
+                "what": row["what"],
+                "reason": row["reason"],
+            }
+        )
     return by_subject

@@ -9,8 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
+from typing import TYPE_CHECKING, cast
 
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
@@ -18,6 +17,10 @@ from dashboard.charts.sparkline import SparklineData
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import corrective_actions
+from ingest.documents.alert import Alert, StoredEvidence
+from ingest.documents.rounds import FileKind, FileState, ReplayDocument, RoundDocument
+from ingest.documents.served import iso, served
+from ingest.documents.stream import BoardRow, StoredBoardRow, StoredSparkline
 from ingest.store.last_round import last_round
 from ingest.store.store import KEYS_AT_ONCE
 from spc.vocabulary.enums import AlertState, Grade, StreamState
@@ -41,10 +44,8 @@ __all__ = [
     "rows_of",
     "run",
     "sketches",
-    "with_times",
 ]
 
-Document = dict[str, Any]
 Stream = tuple[str, str, str]
 
 STATES = tuple(StreamState)
@@ -59,49 +60,37 @@ def rows_of(connection: Connection, sql: str, **values: object) -> list[RowMappi
     return list(connection.execute(text(sql), values).mappings())
 
 
-def iso(us: int | None, zone: ZoneInfo) -> str | None:
-    """A stored time as ISO 8601 in the lab's zone."""
-    return None if us is None else from_microseconds(us).astimezone(zone).isoformat()
-
-
 def from_iso(stamp: str) -> int:
     """An ISO 8601 time of a document as stored, in microseconds."""
     return microseconds(datetime.fromisoformat(stamp))
 
 
-def with_times(stored: Document, lab: Lab) -> Document:
-    """A stored document whose times (keys that end in `_us`) are ISO 8601 (`_at`), at any depth."""
-    document: Document = {}
-    for key, value in stored.items():
-        if key.endswith("_us"):
-            document[f"{key[:-3]}_at"] = iso(value, lab.zone)
-        elif isinstance(value, dict):
-            document[key] = with_times(value, lab)
-        elif isinstance(value, list) and value and isinstance(value[0], dict):
-            document[key] = [with_times(item, lab) for item in value]
-        else:
-            document[key] = value
-    return document
-
-
 # Rounds
 
 
-def run(connection: Connection, lab: Lab, done: Round) -> Document:
+def run(connection: Connection, lab: Lab, done: Round) -> RoundDocument:
     """What one round did: the document of `lotdrift run`."""
-    counts = ("name", "kind", "state", "stored", "duplicate", "corrected", "refused")
     return {
         "files": [
-            {**{name: getattr(entry, name) for name in counts}, "reason": entry.reason or None}
+            {
+                "name": entry.name,
+                "kind": cast(FileKind, entry.kind),
+                "state": cast(FileState, entry.state),
+                "stored": entry.stored,
+                "duplicate": entry.duplicate,
+                "corrected": entry.corrected,
+                "refused": entry.refused,
+                "reason": entry.reason or None,
+            }
             for entry in done.entries
         ],
         "evaluated": done.evaluated,
-        "to_look_at": connection.execute(text("SELECT count(*) FROM mark WHERE settled = ''")).scalar(),
+        "to_look_at": connection.execute(text("SELECT count(*) FROM mark WHERE settled = ''")).scalar_one(),
         "raised": alerts_named(connection, lab, done.raised),
     }
 
 
-def replay(connection: Connection, lab: Lab, day: date) -> Document:
+def replay(connection: Connection, lab: Lab, day: date) -> ReplayDocument:
     """The board and the open alerts of a past day: the document of `lotdrift replay`."""
     return {"day": day.isoformat(), "board": board(connection, lab), "alerts": alerts(connection, lab)}
 
@@ -121,13 +110,13 @@ def quarters(connection: Connection, lab: Lab) -> list[str]:
 # Alerts
 
 
-def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Document]:
+def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Alert]:
     """Alerts, the newest first: the document of `lotdrift alerts`."""
     rows = rows_of(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
     return alert_documents(connection, lab, [row for row in rows if closed_too or row["state"] != AlertState.CLOSED])
 
 
-def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[Document]:
+def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[Alert]:
     """The alerts with these ids, the newest first."""
     query = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
     unique = list(dict.fromkeys(ids))
@@ -137,40 +126,48 @@ def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[D
     return alert_documents(connection, lab, sorted(rows, key=lambda row: (-row["raised_us"], row["id"])))
 
 
-def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Document]:
+def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Alert]:
     """Rows of the table `alert` as documents, each with its corrective action."""
     actions = corrective_actions(connection, lab, [row["id"] for row in rows])
-    names = ("id", "kind", "grade", "supplier", "product", "characteristic", "lot")
-    return [
-        {
-            **{name: row[name] for name in names},
-            "raised_at": iso(row["raised_us"], lab.zone),
-            "message": row["message"],
-            "evidence": with_times(json.loads(row["evidence"]), lab),
-            "state": row["state"],
-            "held_under": row["held_under"],
-            "corrective_action": actions.get(row["id"]),
-        }
-        for row in rows
-    ]
+    documents: list[Alert] = []
+    for row in rows:
+        evidence: StoredEvidence = json.loads(row["evidence"])
+        documents.append(
+            {
+                "id": row["id"],
+                "kind": row["kind"],
+                "grade": row["grade"],
+                "supplier": row["supplier"],
+                "product": row["product"],
+                "characteristic": row["characteristic"],
+                "lot": row["lot"],
+                "raised_at": iso(row["raised_us"], lab.zone),
+                "message": row["message"],
+                "evidence": served(evidence, lab.zone),
+                "state": row["state"],
+                "held_under": row["held_under"],
+                "corrective_action": actions.get(row["id"]),
+            }
+        )
+    return documents
 
 
 # Board
 
 
-def board(connection: Connection, lab: Lab) -> list[Document]:
+def board(connection: Connection, lab: Lab) -> list[BoardRow]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
     return _board_rows(connection, lab)
 
 
-def board_row(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
+def board_row(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> BoardRow:
     """The board's row of one stream that is known to exist."""
     where = "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic"
     (row,) = _board_rows(connection, lab, where, supplier=supplier, product=product, characteristic=characteristic)
     return row
 
 
-def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str) -> list[Document]:
+def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str) -> list[BoardRow]:
     looked_at = last_round(connection)
     grades: dict[int, set[str]] = {}
     for alert in rows_of(
@@ -180,21 +177,34 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
         **values,
     ):
         grades.setdefault(alert["stream_id"], set()).add(alert["grade"])
-    documents = []
+    documents: list[BoardRow] = []
     for row in rows_of(
         connection,
         "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s "
         f"JOIN evaluation e ON e.stream_id = s.id {where}",
         **values,
     ):
-        stored = json.loads(row["board"])
-        tested_us, silent_after = stored.pop("last_tested_us"), stored.pop("silent_after_us")
-        silent = looked_at is not None and tested_us is not None and looked_at - tested_us > silent_after
+        stored: StoredBoardRow = json.loads(row["board"])
+        silent = looked_at is not None and looked_at - stored["last_tested_us"] > stored["silent_after_us"]
         documents.append(
             {
-                **{name: row[name] for name in ("supplier", "product", "characteristic")},
-                **stored,
-                "last_tested_at": iso(tested_us, lab.zone),
+                "supplier": row["supplier"],
+                "product": row["product"],
+                "characteristic": row["characteristic"],
+                "unit": stored["unit"],
+                "lots": stored["lots"],
+                "last_lot": stored["last_lot"],
+                "level": stored["level"],
+                "limit_lower": stored["limit_lower"],
+                "limit_upper": stored["limit_upper"],
+                "change_percent_per_month": stored["change_percent_per_month"],
+                "breach_probability": stored["breach_probability"],
+                "weeks_to_limit": stored["weeks_to_limit"],
+                "ppk": stored["ppk"],
+                "ppk_lower": stored["ppk_lower"],
+                "learning": stored["learning"],
+                "check_standard": stored["check_standard"],
+                "last_tested_at": iso(stored["last_tested_us"], lab.zone),
                 "state": _state(grades.get(row["id"], set()), silent=silent, learning=stored["learning"]),
             }
         )
@@ -206,7 +216,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
     )  # fmt: skip
 
 
-def _state(grades: set[str], *, silent: bool, learning: bool) -> str:
+def _state(grades: set[str], *, silent: bool, learning: bool) -> StreamState:
     """The one word for a stream: open alerts come before silence, and silence before what its limits allow to say."""
     if Grade.ACT in grades:
         return StreamState.ACT
@@ -243,10 +253,12 @@ def all_sketches(connection: Connection) -> dict[Stream, SparklineData]:
 def _sparklines(rows: Iterable[RowMapping]) -> dict[Stream, SparklineData]:
     sparklines = {}
     for row in rows:
-        sketch = json.loads(row["sketch"])
+        sketch: StoredSparkline = json.loads(row["sketch"])
         sparklines[row["supplier"], row["product"], row["characteristic"]] = SparklineData(
             lots=[(week, level) for week, level in sketch["lots"]],
             fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],
-            **{name: sketch[name] for name in ("usual", "lower", "upper")},
+            usual=sketch["usual"],
+            lower=sketch["lower"],
+            upper=sketch["upper"],
         )
     return sparklines

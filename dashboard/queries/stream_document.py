@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
 from sqlalchemy import Connection
 
-from dashboard.queries.stored_documents import iso, rows_of, with_times
+from dashboard.queries.stored_documents import rows_of
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.documents.served import iso, served
+from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
 from ingest.evaluation.humidity_effect import humidity_of
 
-__all__ = ["stream"]
-
-Document = dict[str, Any]
+__all__ = ["point", "stream"]
 
 
-def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> Document:
-    """One stream, point by point: the document of `lotdrift stream`; CallError if there is no such stream."""
+def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> StreamDocument:
+    """One stream, lot by lot: the document of `lotdrift stream`; CallError if there is no such stream."""
     rows = rows_of(
         connection,
         "SELECT s.id, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
@@ -29,21 +28,27 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
     )
     if not rows:
         raise CallError(
-            f'stream: not found: supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
+            f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
             "lotdrift board lists them all"
         )
     points = rows_of(
         connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=rows[0]["id"]
     )
-    stored = json.loads(rows[0]["document"])
+    stored: StoredStream = json.loads(rows[0]["document"])
     humidity, adjusted = humidity_of(connection, lab, rows[0]["id"])
     return {
         "supplier": supplier,
         "product": product,
         "characteristic": characteristic,
-        **with_times({**stored, "humidity": humidity}, lab),
+        **served(stored, lab.zone),
+        "humidity": humidity,
         "points": [
-            {"tested_at": iso(row["tested_us"], lab.zone), **json.loads(row["document"]), "adjusted_level": level}
+            point(row["tested_us"], json.loads(row["document"]), level, lab)
             for row, level in zip(points, adjusted, strict=True)
         ],
     }
+
+
+def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, lab: Lab) -> Point:
+    """A point of a chart as a page shows it."""
+    return {"tested_at": iso(tested_us, lab.zone), **stored, "adjusted_level": adjusted_level}

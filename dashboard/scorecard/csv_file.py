@@ -10,7 +10,7 @@ from dashboard.text.csv_cells import safe_cell
 
 __all__ = ["COLUMNS", "as_csv", "stream_row"]
 
-Document = dict[str, Any]
+Document = Any
 
 COLUMNS = (
     "supplier", "product", "characteristic", "quarter", "unit", "lots", "readings", "pass", "fail", "undecided", "invalid",

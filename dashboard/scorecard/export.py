@@ -19,7 +19,7 @@ from ingest.config.lab import Lab
 
 __all__ = ["FORMS", "OVERVIEW_FORMS", "documents", "write", "write_file", "write_piecewise"]
 
-Document = dict[str, Any]
+Document = Any
 
 FORMS: dict[str, Callable[[Document], bytes]] = {"pdf": as_pdf, "xlsx": as_xlsx, "html": as_html, "csv": as_csv}
 # The page over all suppliers. There is none as CSV: its rows would repeat those of the suppliers' own files.

@@ -13,7 +13,7 @@ from dashboard.text.formatting import day
 
 __all__ = ["as_html", "overview_as_html"]
 
-Document = dict[str, Any]
+Document = Any
 
 STYLE = """
 body{font:15px/1.5 Georgia,"Libertinus Serif",serif;color:#1d2730;background:#fff;max-width:62rem;margin:2rem auto;padding:0 1rem}

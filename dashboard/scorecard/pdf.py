@@ -17,7 +17,7 @@ from dashboard.text.formatting import day
 
 __all__ = ["as_pdf", "overview_as_pdf"]
 
-Document = dict[str, Any]
+Document = Any
 
 
 def as_pdf(card: Document) -> bytes:

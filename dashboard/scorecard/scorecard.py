@@ -38,7 +38,7 @@ from spc.vocabulary.enums import Direction, Kind
 
 __all__ = ["EVENTS", "OVERVIEW_NAME", "documents", "overview"]
 
-Document = dict[str, Any]
+Document = Any
 
 EVENTS = (Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)
 NOW = ("change_percent_per_month", "breach_probability", "ppk", "ppk_lower", "state", "last_tested_at")

@@ -24,7 +24,7 @@ from spc.vocabulary.enums import Scale
 
 __all__ = ["chart", "score_bar"]
 
-Document = dict[str, Any]
+Document = Any
 
 WIDTH, HEIGHT = 620, 128
 EDGES = Edges(60, WIDTH - 8, 8, HEIGHT - 18)

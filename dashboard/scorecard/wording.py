@@ -37,7 +37,7 @@ __all__ = [
     "what_counts",
 ]
 
-Document = dict[str, Any]
+Document = Any
 Telling = Callable[[float], str]
 
 CAUTION = (

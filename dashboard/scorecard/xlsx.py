@@ -17,7 +17,7 @@ from dashboard.scorecard.xlsx_charts import draw_streams, lots_chart, near_limit
 
 __all__ = ["as_xlsx", "overview_as_xlsx"]
 
-Document = dict[str, Any]
+Document = Any
 Cells = Sequence[object]
 
 HEADS = {

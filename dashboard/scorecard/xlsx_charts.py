@@ -10,7 +10,7 @@ from spc.vocabulary.enums import Scale
 
 __all__ = ["draw_streams", "lots_chart", "near_limit"]
 
-Document = dict[str, Any]
+Document = Any
 
 STANDINGS = (
     ("pass", "conform", "#2c6349"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -50,7 +50,7 @@ def percent(share: float | None) -> str:
     return f"{100 * share:.0f} %"
 
 
-def weeks(span: dict[str, float | None] | None) -> str:
+def weeks(span: Mapping[str, Any] | None) -> str:
     """When the limit is likely to be reached: "limit likely reached in week 9 to 21; 50 % by week 13", or "not expected"."""
     if span is None or span["p50"] is None:
         return "not expected"
@@ -72,13 +72,13 @@ def difference(value: float, in_percent: float | None, unit: str) -> str:
     return absolute if in_percent is None else f"{absolute} ({signed(in_percent, '.0f')} %)"
 
 
-def interval(evidence: dict[str, Any]) -> str:
+def interval(evidence: Mapping[str, Any]) -> str:
     """The interval of an estimated start, " (between 1 Mar 2026 and 1 May 2026)"; empty where there is none."""
     low, high = evidence.get("since_low_at"), evidence.get("since_high_at")
     return f" (between {day(low)} and {day(high)})" if low and high else ""
 
 
-def room_to_limit(row: dict[str, Any]) -> str:
+def room_to_limit(row: Mapping[str, Any]) -> str:
     """The specification limits: "under 20.0 nJ", "10⁴ Ω to under 10¹¹ Ω", "at least 10⁴ Ω" or "no limit"."""
     unit = row["unit"]
     lower, upper = row["limit_lower"], row["limit_upper"]
@@ -140,7 +140,7 @@ SHORT_WORDS = {
 }
 
 
-def shortly(kind: str, found: dict[str, Any]) -> str:
+def shortly(kind: str, found: Mapping[str, Any]) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
     what = found.get("what", kind)
     if what != "drift":
@@ -149,7 +149,7 @@ def shortly(kind: str, found: dict[str, Any]) -> str:
     return going if found["since_at"] is None else f"{going} since about {day(found['since_at'])}"
 
 
-def evidence(alert: dict[str, Any]) -> list[str]:
+def evidence(alert: Mapping[str, Any]) -> list[str]:
     """The evidence of an alert as short facts."""
     found = alert["evidence"]
     unit = found.get("unit", "")
@@ -173,7 +173,7 @@ def evidence(alert: dict[str, Any]) -> list[str]:
     return facts
 
 
-def _shared_shift(found: dict[str, Any]) -> list[str]:
+def _shared_shift(found: Mapping[str, Any]) -> list[str]:
     """The evidence of a shift common to several suppliers: its intervals, the streams, and other possible sources."""
     facts = [
         f"{shift['quantity']} between {_two_digits(shift['low'])} and {_two_digits(shift['high'])} {shift['unit']}"
@@ -191,7 +191,7 @@ def _shared_shift(found: dict[str, Any]) -> list[str]:
     return facts
 
 
-def humidity(document: dict[str, Any]) -> str:
+def humidity(document: Mapping[str, Any]) -> str:
     """The effect of humidity within its tolerance on a stream, and the last lot adjusted to the declared humidity."""
     effect = document.get("humidity")
     if not effect:
@@ -222,7 +222,7 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def false_mark_text(price: dict[str, Any], alerts_a_year: float) -> str:
+def false_mark_text(price: Mapping[str, Any], alerts_a_year: float) -> str:
     """How often the chart flags a stable stream by chance, and what raises an alert instead."""
     weeks = price["weeks_a_false_mark"]
     span = "" if weeks is None else f"{weeks:.0f} weeks" if weeks < 104 else f"{weeks / 52.18:.1f} years"
@@ -235,7 +235,7 @@ def false_mark_text(price: dict[str, Any], alerts_a_year: float) -> str:
     )
 
 
-def round_text(document: dict[str, Any], problems: list[str]) -> str:
+def round_text(document: Mapping[str, Any], problems: list[str]) -> str:
     """The result of a round."""
     files = document["files"]
     if not files and not problems and not document["evaluated"]:

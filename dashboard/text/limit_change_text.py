@@ -11,7 +11,7 @@ from ingest.decisions.limit_requests import LimitRequest
 
 __all__ = ["LOOSER", "asked", "bound", "difference", "in_force", "listing", "looser", "moving", "source"]
 
-Document = dict[str, Any]
+Document = Any
 
 LOOSER = (
     "A looser limit lets lots pass that failed before. Enter it only where the document you work to and the person your "

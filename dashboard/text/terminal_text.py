@@ -24,7 +24,7 @@ __all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "s
 if TYPE_CHECKING:
     from ingest.parsing.source_preview import Preview
 
-Document = dict[str, Any]
+Document = Any
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

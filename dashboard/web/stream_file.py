@@ -14,7 +14,7 @@ from dashboard.text.urls import STREAM_FILE
 
 __all__ = ["add_download", "as_csv"]
 
-Document = dict[str, Any]
+Document = Any
 
 NAMES = ("supplier", "product", "characteristic")
 COLUMNS = (
@@ -60,6 +60,6 @@ def add_download(server: Flask, lab_reader: LabReader) -> None:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
         with lab_reader.reading() as connection:
             document = stream_document.stream(connection, lab_reader.lab, supplier, product, characteristic)
-        names = "-".join(document[name] for name in NAMES)
+        names = "-".join((supplier, product, characteristic))
         headers = attachment(f"{plain_name(names)}.csv")
         return Response("\ufeff" + as_csv(document), mimetype="text/csv", headers=headers)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.common.instants import HOUR_US
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.documents.fields import ConditioningState
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from spc.vocabulary.enums import Grade, Kind
 
@@ -73,9 +76,9 @@ def _alert(excursion: pd.DataFrame) -> Alert:
         raised_us=int(first["started_us"]),
         message=printable(f"{said}; they set no limit and raise no alert against a supplier"),
         evidence={
-            "what": "climate",
+            "what": Kind.CLIMATE,
             "chamber": chamber,
-            "state": state,
+            "state": cast(ConditioningState, state),
             "sessions": count,
             "since_us": int(excursion["since"].min()),
             "lots": sorted({f"{row.supplier} {row.lot}" for row in excursion.itertuples()})[:50],

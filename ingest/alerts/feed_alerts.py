@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from ingest.common.instants import DAY_US, microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab, Source
+from ingest.documents.alert import FileEvidence, SourceEvidence
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from ingest.intake.drops import IntakeResult
 from ingest.store.last_round import misdated
@@ -56,7 +57,7 @@ def _silent(connection: Connection, lab: Lab, now: datetime, right: Mapping[int,
                 f"silent{alert_id(source.folder, source.pattern or '')}",
                 last,
                 _told_silent(source),
-                {"folder": source.folder},
+                {"what": Kind.FEED, "folder": source.folder},
             )
 
 
@@ -80,14 +81,14 @@ def _refused(connection: Connection, taken: IntakeResult, now: datetime, right: 
     for name, reason, digest, taken_us in rows:
         known.add((name, reason))
         about = alert_id("refused", name, reason, digest.hex())
-        yield _alert(about, right.get(taken_us, taken_us), reason, {"file": name})
+        yield _alert(about, right.get(taken_us, taken_us), reason, {"what": Kind.FEED, "file": name})
     for entry in taken.entries:
         if entry.state == "refused" and (entry.name, entry.reason) not in known:
             about = alert_id("refused", entry.name, entry.reason)
-            yield _alert(about, microseconds(now), entry.reason, {"file": entry.name})
+            yield _alert(about, microseconds(now), entry.reason, {"what": Kind.FEED, "file": entry.name})
 
 
-def _alert(name: str, raised_us: int, said: str, evidence: dict[str, str]) -> Alert:
+def _alert(name: str, raised_us: int, said: str, evidence: SourceEvidence | FileEvidence) -> Alert:
     return Alert(
         id=name,
         kind=Kind.FEED,
@@ -99,5 +100,5 @@ def _alert(name: str, raised_us: int, said: str, evidence: dict[str, str]) -> Al
         lot=None,
         raised_us=raised_us,
         message=printable(said),
-        evidence={"what": "feed", **evidence},
+        evidence=evidence,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from typing import Any
+from typing import cast
 
 import numpy as np
 from sqlalchemy import Connection, select
@@ -13,6 +13,8 @@ from ingest.alerts.attribution import attribute_explained
 from ingest.alerts.shared_shift_points import points_since
 from ingest.common.instants import WEEK_US, from_microseconds, weeks_to_us
 from ingest.config.lab import Lab
+from ingest.documents.alert import BenchShift, HumidityChange, StoredBenchEvidence
+from ingest.documents.fields import Direction
 from ingest.evaluation.alert_text import bench_message, suspect_named
 from ingest.evaluation.reference_scores import CHANGED_FROM, changed_from
 from ingest.evaluation.stored_results import number
@@ -97,15 +99,15 @@ def _alert(connection: Connection, lab: Lab, finding: Finding) -> Alert:
     )
 
 
-def _evidence(connection: Connection, finding: Finding) -> dict[str, Any]:
+def _evidence(connection: Connection, finding: Finding) -> StoredBenchEvidence:
     returned = np.isfinite(finding.until)
     until = weeks_to_us(finding.until) if returned else None
     return {
-        "what": "bench",
+        "what": Kind.BENCH,
         "suspect_kind": finding.suspect_kind,
         "suspect": finding.suspect,
         "quantity": finding.quantity or None,
-        "direction": finding.direction,
+        "direction": cast(Direction, finding.direction),
         "since_us": weeks_to_us(finding.since),
         "since_low_us": weeks_to_us(finding.since_low),
         "since_high_us": weeks_to_us(finding.since_high),
@@ -132,7 +134,7 @@ def _evidence(connection: Connection, finding: Finding) -> dict[str, Any]:
     }
 
 
-def _shift(quantity: str, size: Size) -> dict[str, Any]:
+def _shift(quantity: str, size: Size) -> BenchShift:
     """A shift in percent where the quantity is charted in logs, in the unit else; with its 95 % interval."""
     name, _, unit = quantity.partition(", ")
 
@@ -150,7 +152,7 @@ def _shift(quantity: str, size: Size) -> dict[str, Any]:
     }
 
 
-def _humidity(connection: Connection, finding: Finding) -> dict[str, float | None] | None:
+def _humidity(connection: Connection, finding: Finding) -> HumidityChange | None:
     """What the chamber's tests were conditioned at in the quarter before and while the shift lasted."""
     if "chamber" not in finding.suspect_kind:
         return None

@@ -8,15 +8,16 @@ stands until a later one with the same key undoes or replaces it.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TypeVar
 
 from sqlalchemy import Connection, insert, select
 
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
+from ingest.documents.entries import StoredEntryBody
 from ingest.store import schema
 
 __all__ = [
@@ -45,6 +46,8 @@ PUT_BACK = "put back"
 CHANGE_LIMIT = "change limit"
 TAKE_BACK_LIMIT = "take back limit"
 
+K = TypeVar("K")
+
 
 @dataclass(frozen=True, slots=True)
 class AuditEntry:
@@ -55,7 +58,7 @@ class AuditEntry:
     what: str
     subject: str
     reason: str
-    body: dict[str, Any]
+    body: StoredEntryBody
 
 
 def stream_subject(supplier: str, product: str, characteristic: str) -> str:
@@ -68,26 +71,28 @@ def limit_subject(product: str, characteristic: str) -> str:
     return "limit:" + json.dumps([product, characteristic], ensure_ascii=False)
 
 
-def in_force(acts: Iterable[AuditEntry], done: str, undone: str, *keys: str) -> dict[tuple[Any, ...], AuditEntry]:
-    """The acts `done` that no later act `undone` took back, by what `keys` of their body say."""
-    found: dict[tuple[Any, ...], AuditEntry] = {}
+def in_force(
+    acts: Iterable[AuditEntry], done: str, undone: str, key: Callable[[StoredEntryBody], K]
+) -> dict[K, AuditEntry]:
+    """The entries `done` that no later entry `undone` took back, by the key that their bodies hold."""
+    found: dict[K, AuditEntry] = {}
     for act in acts:
         if act.what == done:
-            found[tuple(act.body[key] for key in keys)] = act
+            found[key(act.body)] = act
         elif act.what == undone:
-            found.pop(tuple(act.body[key] for key in keys), None)
+            found.pop(key(act.body), None)
     return found
 
 
 def baseline_restarts(acts: Iterable[AuditEntry]) -> dict[int, AuditEntry]:
     """The settings of a stream's baseline that stand, by the moment from which they hold, in order of time."""
-    found = in_force(acts, SET_BASELINE, TAKE_BACK_BASELINE, "from_us")
-    return {from_us: act for (from_us,), act in sorted(found.items(), key=lambda item: item[0])}
+    found = in_force(acts, SET_BASELINE, TAKE_BACK_BASELINE, lambda body: body["from_us"])
+    return dict(sorted(found.items()))
 
 
 def excluded_lots(acts: Iterable[AuditEntry]) -> dict[str, AuditEntry]:
     """The lots that people leave out of a stream's baseline."""
-    return {lot: act for (lot,), act in in_force(acts, LEAVE_OUT, PUT_BACK, "lot").items()}
+    return in_force(acts, LEAVE_OUT, PUT_BACK, lambda body: body["lot"])
 
 
 def check_signed(act: AuditEntry) -> None:

@@ -52,7 +52,9 @@ def _standing(acts: Iterable[AuditEntry]) -> dict[tuple[str, str, str], AuditEnt
     return {
         (subject, side, day): act
         for subject, own in by_subject.items()
-        for (side, day), act in in_force(own, CHANGE_LIMIT, TAKE_BACK_LIMIT, "side", "from").items()
+        for (side, day), act in in_force(
+            own, CHANGE_LIMIT, TAKE_BACK_LIMIT, lambda body: (body["side"], body["from"])
+        ).items()
     }
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+
+from ingest.documents.stream import StoredLimit
 
 __all__ = ["SIDES", "Step", "in_order", "looser", "on_day", "step_document"]
 
@@ -53,8 +54,8 @@ def looser(side: str, value: float | None, than: float | None) -> bool:
     return value is None or (value > than if side == "upper" else value < than)
 
 
-def step_document(step: Step) -> dict[str, Any]:
-    """A step as it is stored and printed."""
+def step_document(step: Step) -> StoredLimit:
+    """A step as the store keeps it."""
     return {
         "value": step.value,
         "from": None if step.start is None else step.start.isoformat(),

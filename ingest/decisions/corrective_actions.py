@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from statistics import fmean
-from typing import Any
+from typing import Literal
 
 from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
@@ -20,6 +20,9 @@ from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, from_microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.documents.alert import AlertSummary, CorrectiveAction, CorrectiveResult, StoredStreamEvidence
+from ingest.documents.entries import StoredEntryBody
+from ingest.documents.stream import StoredPoint
 from ingest.store import schema
 from ingest.store.last_round import last_round
 from spc.vocabulary.enums import Answer, Kind, Scale
@@ -36,18 +39,17 @@ __all__ = [
     "supplier_alert",
 ]  # fmt: skip
 
-Document = dict[str, Any]
-
 ASKED = "supplier asked"
 ANSWERED = "supplier answered"
 FIRST_LOT = "first lot after named"
 STEPS = (ASKED, ANSWERED, FIRST_LOT)
 FIELDS = ("on", "cause", "action", "first_lot")
 NOT_THE_SUPPLIERS = (Kind.BENCH, Kind.CLIMATE, Kind.FEED)
+STEP_TEXTS: tuple[Literal["cause", "action", "first_lot"], ...] = ("cause", "action", "first_lot")
 LONGEST = {"who": 80, "reason": 600, "cause": 600, "action": 600, "first_lot": 200}
 
 
-def no_notice_because(alert: Mapping[str, Any]) -> str:
+def no_notice_because(alert: AlertSummary | RowMapping) -> str:
     """Why an alert is nothing to ask a supplier about; empty where it is."""
     if alert["kind"] in NOT_THE_SUPPLIERS:
         return f"it is of kind {alert['kind']}, a matter of the bench and not of a supplier"
@@ -67,7 +69,7 @@ def supplier_alert(connection: Connection, alert: str, asking: str) -> RowMappin
     row = connection.execute(text("SELECT * FROM alert WHERE id = :id"), {"id": alert}).mappings().first()
     if row is None:
         raise CallError(f'{asking}: there is no alert "{printable(alert)[:40]}"; lotdrift alerts --all lists them')
-    because = no_notice_because(dict(row))
+    because = no_notice_because(row)
     if because:
         raise CallError(f"{asking}: there is nothing to ask a supplier about alert {printable(alert)[:40]}: {because}")
     return row
@@ -104,7 +106,7 @@ def record_step(
         Where there is no such alert, it is no matter of a supplier's, or a step says too little or what can't be.
     """
     row = supplier_alert(connection, alert, what)
-    texts = {name: printable(given.get(name, "").strip()) for name in ("cause", "action", "first_lot")}
+    texts: dict[str, str] = {name: printable(given.get(name, "").strip()) for name in STEP_TEXTS}
     _check_lengths(what, {"who": who, "reason": reason, **texts})
     body = _body(what, given.get("on", ""), texts, now.astimezone(lab.zone).date())
     _check_order(connection, row, what, body)
@@ -117,13 +119,18 @@ def _check_lengths(what: str, texts: Mapping[str, str]) -> None:
             raise CallError(f"{what}: {name.replace('_', ' ')} is too long; write at most {LONGEST[name]} characters")
 
 
-def _body(what: str, on: str, texts: Mapping[str, str], today: date) -> Document:
+def _body(what: str, on: str, texts: Mapping[str, str], today: date) -> StoredEntryBody:
     needed = {ASKED: (), ANSWERED: ("cause", "action"), FIRST_LOT: ("first_lot",)}[what]
     for name in needed:
         if not texts[name]:
             raise CallError(f"{what}: {name.replace('_', ' ')} is blank; write what the supplier says")
-    told = {name: texts[name] for name in (() if what == ASKED else ("cause", "action", "first_lot")) if texts[name]}
-    return told if what == FIRST_LOT else {"on": _day(what, on, today).isoformat(), **told}
+    body: StoredEntryBody = {}
+    if what != FIRST_LOT:
+        body["on"] = _day(what, on, today).isoformat()
+    for name in STEP_TEXTS if what != ASKED else ():
+        if texts[name]:
+            body[name] = texts[name]
+    return body
 
 
 def _day(what: str, on: str, today: date) -> date:
@@ -136,7 +143,7 @@ def _day(what: str, on: str, today: date) -> date:
     return checked_day(what, day)
 
 
-def _check_order(connection: Connection, alert: RowMapping, what: str, body: Document) -> None:
+def _check_order(connection: Connection, alert: RowMapping, what: str, body: StoredEntryBody) -> None:
     """An answer follows a question, and the first lot after an action was tested after what the alert is about."""
     if what != ASKED:
         asked = _steps(connection, [alert["id"]]).get(alert["id"], {}).get(ASKED)
@@ -155,7 +162,9 @@ def _check_order(connection: Connection, alert: RowMapping, what: str, body: Doc
 # What is shown
 
 
-def corrective_actions(connection: Connection, lab: Lab, ids: Iterable[str] | None = None) -> dict[str, Document]:
+def corrective_actions(
+    connection: Connection, lab: Lab, ids: Iterable[str] | None = None
+) -> dict[str, CorrectiveAction]:
     """The corrective action of each alert that has one, by id; `ids` narrows them."""
     steps = _steps(connection, ids)
     if not steps:
@@ -184,7 +193,7 @@ def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[
 
 def _document(
     connection: Connection, lab: Lab, alert: RowMapping, steps: Mapping[str, AuditEntry], looked: date
-) -> Document:
+) -> CorrectiveAction:
     asked, answered = steps.get(ASKED), steps.get(ANSWERED)
     lot = steps[FIRST_LOT].body["first_lot"] if FIRST_LOT in steps else None
     asked_on = None if asked is None else asked.body["on"]
@@ -208,38 +217,46 @@ def _document(
 # Whether it worked
 
 
-def _points(connection: Connection, alert: RowMapping) -> list[Document]:
+class _TestedPoint(StoredPoint):
+    tested_us: int
+
+
+def _points(connection: Connection, alert: RowMapping) -> list[_TestedPoint]:
     rows = connection.execute(
         text("SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal"), {"id": alert["stream_id"]}
     )
-    found = [{"tested_us": tested_us, **json.loads(document)} for tested_us, document in rows]
-    return [point for point in found if point["state"] == "valid"]
+    stored: list[tuple[int, StoredPoint]] = [(row.tested_us, json.loads(row.document)) for row in rows]
+    return [{**point, "tested_us": tested_us} for tested_us, point in stored if point["state"] == "valid"]
 
 
-def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Document:
+def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> CorrectiveResult:
     """The answer of the lots from `lot` on, in words and figures in the unit."""
-    declared, evidence = lab.characteristic(alert["characteristic"]), json.loads(alert["evidence"])
-    measure = _Measure(str(evidence["form"]) if alert["kind"] == Kind.SPREAD else "level", str(declared.scale))
+    declared = lab.characteristic(alert["characteristic"])
+    evidence: StoredStreamEvidence = json.loads(alert["evidence"])
+    measure = _Measure(MEASURES[evidence["form"]] if alert["kind"] == Kind.SPREAD else "level", str(declared.scale))
     points = [point for point in _points(connection, alert) if measure.of(point) is not None]
     first_us = next((point["tested_us"] for point in points if point["lot"] == lot), None)
     if first_us is None:
         waiting = f"lot {lot} has no valid test with a level yet"
-        empty = ("level_after", "level_usual", "level_moved")
         return {
-            "answer": str(Answer.NOT_YET_SHOWN),
+            "answer": Answer.NOT_YET_SHOWN,
             "lots": 0,
             "reason": waiting,
             "of": measure.name,
-            **dict.fromkeys(empty),
+            "level_after": None,
+            "level_usual": None,
+            "level_moved": None,
         }
     parts = _parts(alert, evidence, points, first_us, lab.baseline.lots)
-    before, moved, after = ([measure.charted(point) for point in part] for part in parts)
+    before, moved, after = (
+        [measure.charted(value) for point in part if (value := measure.of(point)) is not None] for part in parts
+    )
     # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
     from spc.supplier.corrective_action import compare
 
     found = compare(before, moved, after, _direction(evidence, before, moved))
     return {
-        "answer": str(found.answer),
+        "answer": found.answer,
         "lots": found.lots,
         "reason": found.reason,
         "of": measure.name,
@@ -249,19 +266,24 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Do
     }
 
 
+MeasureName = Literal["level", "bag_spread", "reading_spread"]
+MEASURES: dict[str, MeasureName] = {"bag_spread": "bag_spread", "reading_spread": "reading_spread"}
+"""What an alert about scatter is about, by the form of its evidence."""
+
+
 class _Measure:
     """What of a lot moved: its level, or the scatter of its bags or readings (compared by their logarithms)."""
 
-    def __init__(self, name: str, scale: str) -> None:
+    def __init__(self, name: MeasureName, scale: str) -> None:
         self.name = name
         self._logs = name != "level" or scale == Scale.LOG
 
-    def of(self, point: Document) -> float | None:
-        value: float | None = point[self.name]
+    def of(self, point: _TestedPoint) -> float | None:
+        value = point[self.name]
         return None if value is None or (self._logs and value <= 0) else value
 
-    def charted(self, point: Document) -> float:
-        return math.log(point[self.name]) if self._logs else float(point[self.name])
+    def charted(self, value: float) -> float:
+        return math.log(value) if self._logs else value
 
     def told(self, value: float) -> float | None:
         if not math.isfinite(value):
@@ -270,10 +292,10 @@ class _Measure:
 
 
 def _parts(
-    alert: RowMapping, evidence: Document, points: Sequence[Document], first_us: int, most: int
-) -> tuple[list[Document], list[Document], list[Document]]:
+    alert: RowMapping, evidence: StoredStreamEvidence, points: Sequence[_TestedPoint], first_us: int, most: int
+) -> tuple[list[_TestedPoint], list[_TestedPoint], list[_TestedPoint]]:
     """Lots before the move (the last ones, as many as set limits), while it had moved, and from the first lot after."""
-    start = evidence.get("since_us") or alert["raised_us"]
+    start = evidence["since_us"] or alert["raised_us"]
     end = first_us
     if alert["kind"] in (Kind.POINT, Kind.LIMIT):
         # Single lots: those in between were as usual.
@@ -283,7 +305,7 @@ def _parts(
     return before[-most:], moved, [point for point in points if point["tested_us"] >= first_us]
 
 
-def _direction(evidence: Document, before: Sequence[float], moved: Sequence[float]) -> int:
+def _direction(evidence: StoredStreamEvidence, before: Sequence[float], moved: Sequence[float]) -> int:
     """Which way it moved; where the evidence names none, as seen."""
     if evidence["direction"] in (1, -1):
         return int(evidence["direction"])

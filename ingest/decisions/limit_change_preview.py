@@ -10,7 +10,7 @@ import hashlib
 import json
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any
+from typing import cast
 
 from sqlalchemy import Connection
 
@@ -21,14 +21,22 @@ from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
 from ingest.config.limit_history import SIDES, Step, looser, on_day, step_document
 from ingest.decisions.limit_requests import LIMIT_CHANGES
+from ingest.documents.limit_change import (
+    Change,
+    StoredChangedAlerts,
+    StoredChangedSignals,
+    StoredChangedVerdict,
+    StoredLimitFigures,
+    StoredLimitPreview,
+    StoredPreviewAlert,
+    StoredStreamDifference,
+)
 from ingest.evaluation.evaluate_streams import Evaluated, as_json, contexts_of, evaluate, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_of
 from ingest.rounds.recompute import follow
 from ingest.sessions.session_columns import sessions_of
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
-
-Document = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +45,7 @@ class StreamChange:
 
     before: Evaluated
     after: Evaluated
-    document: Document
+    document: StoredStreamDifference
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,10 +57,10 @@ class Preview:
     looser_than: tuple[Step, ...]
 
     @property
-    def document(self) -> Document:
+    def document(self) -> StoredLimitPreview:
         """The preview as it is printed, times in microseconds."""
         return {
-            "change": self.act.what,
+            "change": cast(Change, self.act.what),
             **self.act.body,
             "streams": [change.document for change in self.streams],
             "looser_than": [step_document(step) for step in self.looser_than],
@@ -170,7 +178,7 @@ def _changes(
 # The difference in words and figures
 
 
-def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> Document:
+def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> StoredStreamDifference:
     return {
         "supplier": now.stream.supplier,
         "product": now.stream.product,
@@ -184,28 +192,33 @@ def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> Docu
     }
 
 
-def _limits(evaluated: Evaluated) -> Document:
+def _limits(evaluated: Evaluated) -> StoredLimitFigures:
     """The control limits in force, and the limit that the last lot was held against."""
-    keys = ("center", "lower", "upper", "from_lots", "from_us", "frozen_us", "widened_for_dependence")
-    board = evaluated.board
+    board, limits = evaluated.board, evaluated.document["limits"]
     return {
-        **{key: evaluated.document["limits"][key] for key in keys},
+        "center": limits["center"],
+        "lower": limits["lower"],
+        "upper": limits["upper"],
+        "from_lots": limits["from_lots"],
+        "from_us": limits["from_us"],
+        "frozen_us": limits["frozen_us"],
+        "widened_for_dependence": limits["widened_for_dependence"],
         "limit_lower": board["limit_lower"],
         "limit_upper": board["limit_upper"],
     }
 
 
-def _verdicts(now: Evaluated, then: Evaluated) -> list[Document]:
+def _verdicts(now: Evaluated, then: Evaluated) -> list[StoredChangedVerdict]:
     """The sessions that would be judged otherwise, in order of time."""
     keys = [now.verdicts[name].tolist() for name in ("started_us", "lot", "verdict")]
     both = zip(*keys, then.verdicts["verdict"].tolist(), strict=True)
     return [
-        {"lot": lot, "tested_us": tested, "before": str(before), "after": str(after)}
+        {"lot": lot, "tested_us": tested, "before": before, "after": after}
         for tested, lot, before, after in sorted(row for row in both if row[2] != row[3])
     ]
 
 
-def _stands_out(now: Evaluated, then: Evaluated) -> list[Document]:
+def _stands_out(now: Evaluated, then: Evaluated) -> list[StoredChangedSignals]:
     """The lots that would stand out for another reason, or no longer."""
     before = {session: document["signals"] for session, _, _, document in now.points}
     return [
@@ -215,7 +228,7 @@ def _stands_out(now: Evaluated, then: Evaluated) -> list[Document]:
     ]
 
 
-def _alerts(connection: Connection, now: Evaluated, then: Evaluated) -> Document:
+def _alerts(connection: Connection, now: Evaluated, then: Evaluated) -> StoredChangedAlerts:
     before = {alert.id: alert for alert in now.alerts}
     after = {alert.id: alert for alert in then.alerts}
     return {
@@ -225,6 +238,13 @@ def _alerts(connection: Connection, now: Evaluated, then: Evaluated) -> Document
     }
 
 
-def _alert(connection: Connection, alert: Alert) -> Document:
-    names = ("id", "kind", "grade", "lot", "raised_us", "message")
-    return {**{name: getattr(alert, name) for name in names}, "state": str(state_of(connection, alert))}
+def _alert(connection: Connection, alert: Alert) -> StoredPreviewAlert:
+    return {
+        "id": alert.id,
+        "kind": alert.kind,
+        "grade": alert.grade,
+        "lot": alert.lot,
+        "raised_us": alert.raised_us,
+        "message": alert.message,
+        "state": state_of(connection, alert),
+    }

@@ -10,7 +10,7 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from typing import Any
+from typing import cast
 
 from sqlalchemy import Connection
 
@@ -34,6 +34,8 @@ from ingest.common.instants import checked_day, microseconds
 from ingest.common.text import printable, quoted
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.limit_history import SIDES
+from ingest.documents.entries import StoredEntryBody
+from ingest.documents.fields import Side
 from ingest.store.store import get_meta
 
 __all__ = ["BASELINE_CHANGES", "LIMIT_CHANGES", "NO_LIMIT", "LimitRequest", "as_entry"]
@@ -85,7 +87,7 @@ def as_entry(connection: Connection, lab: Lab, asked: LimitRequest, who: str, re
 # The baseline of a stream
 
 
-def _on_baseline(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, dict[str, Any]]:
+def _on_baseline(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, StoredEntryBody]:
     names = (asked.supplier, asked.product, asked.characteristic)
     if not _is_there(connection, "supplier = ? AND product = ? AND characteristic = ?", names):
         raise CallError(f"baseline: there is no stream {' · '.join(names)}; lotdrift board lists them all")
@@ -127,7 +129,7 @@ def _has_lot(connection: Connection, asked: LimitRequest) -> bool:
 # The limit of a product
 
 
-def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, dict[str, Any]]:
+def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, StoredEntryBody]:
     names = (asked.product, asked.characteristic)
     if not _is_there(connection, "product = ? AND characteristic = ?", names):
         raise CallError(f"limit: no stream is of {' · '.join(names)}; lotdrift board lists them all")
@@ -135,7 +137,7 @@ def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[st
     if asked.side not in SIDES:
         raise CallError(f"limit: {quoted(asked.side)} is no side; expected {' or '.join(SIDES)}")
     subject, day = limit_subject(*names), _day(asked)
-    place = {"side": asked.side, "from": day.isoformat()}
+    place: StoredEntryBody = {"side": cast(Side, asked.side), "from": day.isoformat()}
     if asked.change == CHANGE_LIMIT:
         return subject, {**place, "value": _value(lab, asked), "document": printable(asked.document.strip())}
     steps = entered(entries_on(connection, subject)).get((*names, asked.side), ())

@@ -16,6 +16,7 @@ from ingest.audit.audit_log import AuditEntry, record, stream_subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
 from ingest.common.text import printable
+from ingest.documents.entries import StoredEntryBody
 from ingest.evaluation.stream_alerts import state_after_entries
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
@@ -63,11 +64,10 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
     if kind == "session":
         supplier, product, characteristic, lot, started = names
         about = stream_subject(supplier, product, characteristic)
-        body = {"lot": lot, "started_us": int(started)}
-        act = AuditEntry(now, printable(who), what, about, printable(reason), body)
+        act = AuditEntry(now, printable(who), what, about, printable(reason), {"lot": lot, "started_us": int(started)})
         settle(connection, (supplier, product, characteristic), act)
         return True
-    body = {"on": _day(on)} if kind == "stream" else {}
+    body: StoredEntryBody = {"on": _day(on)} if kind == "stream" else {}
     record(connection, AuditEntry(now, printable(who), what, subject, printable(reason), body))
     if kind == "alert" and what != NOTE:
         _settle(connection, names[0])

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from ingest.common.instants import from_microseconds
 from ingest.common.number_format import amount, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
+from ingest.documents.alert import BenchShift, StoredBenchEvidence, StoredStreamEvidence
 from spc.stream.unit_errors import Mark, Share, Slip
 
 __all__ = ["bench_message", "message", "slip", "suspect_named"]
 
 
-def message(stream: Stream, evidence: dict[str, Any]) -> str:
+def message(stream: Stream, evidence: StoredStreamEvidence) -> str:
     """One sentence for one alert."""
     where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
     away = "; this is away from the limit" if evidence["away_from_limit"] else ""
@@ -21,7 +20,7 @@ def message(stream: Stream, evidence: dict[str, Any]) -> str:
     return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{away}{doubt}")
 
 
-def bench_message(evidence: dict[str, Any]) -> str:
+def bench_message(evidence: StoredBenchEvidence) -> str:
     """One sentence for a shift in common: who is suspected, of what, since when, and on what that rests."""
     until = evidence["until_us"]
     since = f"since about {_day(evidence['since_us'])}"
@@ -48,16 +47,16 @@ SUSPECT = {
 }
 
 
-def _shifts(evidence: dict[str, Any]) -> str:
-    told = [shift for shift in evidence["shifts"] if shift["size"] is not None]
+def _shifts(evidence: StoredBenchEvidence) -> str:
+    sizes = [(shift["quantity"], shift["unit"], shift["size"]) for shift in evidence["shifts"]]
+    estimated = [(quantity, unit, size) for quantity, unit, size in sizes if size is not None]
     return " and ".join(
-        f"{'' if len(told) == 1 else shift['quantity'] + ' '}{abs(shift['size']):.2g} {shift['unit']} "
-        f"{'high' if shift['size'] > 0 else 'low'}"
-        for shift in told
+        f"{'' if len(estimated) == 1 else quantity + ' '}{abs(size):.2g} {unit} {'high' if size > 0 else 'low'}"
+        for quantity, unit, size in estimated
     )
 
 
-def _witnesses(evidence: dict[str, Any]) -> str:
+def _witnesses(evidence: StoredBenchEvidence) -> str:
     parts = []
     if evidence["check_score"] is not None:
         fits = evidence["check_score"] * evidence["direction"]
@@ -71,7 +70,7 @@ def _witnesses(evidence: dict[str, Any]) -> str:
     return ", ".join(parts) or "the check standard moved"
 
 
-def _humidity_alone(change: float, shifts: list[dict[str, Any]]) -> str:
+def _humidity_alone(change: float, shifts: list[BenchShift]) -> str:
     """Whether humidity can have moved resistance that way: a film conducts better in damper air (common practice)."""
     moved = next((shift["size"] for shift in shifts if shift["quantity"] == "resistance" and shift["size"]), None)
     if moved is None or abs(change) < PLAIN_HUMIDITY:
@@ -92,7 +91,7 @@ def slip(mark: Mark) -> str:
     return f"It may be a slip: {what} about {off}, as if another unit was meant; look at the file"
 
 
-def _limit(evidence: dict[str, Any]) -> str:
+def _limit(evidence: StoredStreamEvidence) -> str:
     unit, over = evidence["unit"], evidence["direction"] > 0
     edge = evidence["limit_upper"] if over else evidence["limit_lower"]
     judged = (
@@ -106,11 +105,11 @@ def _limit(evidence: dict[str, Any]) -> str:
     )
 
 
-def _point(evidence: dict[str, Any]) -> str:
+def _point(evidence: StoredStreamEvidence) -> str:
     return f"one lot at {amount(evidence['level'], evidence['unit'])}, usual is {amount(evidence['usual'], evidence['unit'])}"
 
 
-def _drift(evidence: dict[str, Any]) -> str:
+def _drift(evidence: StoredStreamEvidence) -> str:
     change = evidence["change_percent_per_month"]
     going, unit = way(evidence["direction"], change), evidence["unit"]
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
@@ -118,16 +117,16 @@ def _drift(evidence: dict[str, Any]) -> str:
     return f"{going}{since}{pace}; now {amount(evidence['latest_level'], unit)}, usual was {amount(evidence['usual'], unit)}"
 
 
-def _spread(evidence: dict[str, Any]) -> str:
+def _spread(evidence: StoredStreamEvidence) -> str:
     between = "readings on a bag" if evidence["form"] == "reading_spread" else "bags"
     return f"{between} scatter more than usual (level {amount(evidence['level'], evidence['unit'])})"
 
 
-def _pattern(evidence: dict[str, Any]) -> str:
+def _pattern(evidence: StoredStreamEvidence) -> str:
     return f"{evidence['form'].replace('_', ' ')} (level {amount(evidence['latest_level'], evidence['unit'])})"
 
 
-def _forecast(evidence: dict[str, Any]) -> str:
+def _forecast(evidence: StoredStreamEvidence) -> str:
     chance, now = evidence["breach_probability"], amount(evidence["latest_level"], evidence["unit"])
     if chance is None:
         return f"a breach was likely within the horizon; then {now}"

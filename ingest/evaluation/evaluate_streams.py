@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection
@@ -21,6 +20,7 @@ from ingest.common.instants import WEEK_US
 from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
+from ingest.documents.stream import StoredBoardRow, StoredPoint, StoredSparkline, StoredStream
 from ingest.evaluation.detector_state import detector_states, write_detector_state
 from ingest.evaluation.pooled_autocorrelation import pools_of, update_pooled_autocorrelation
 from ingest.evaluation.reference_scores import forget_scores, write_scores
@@ -57,10 +57,10 @@ class Evaluated:
     """
 
     stream: Stream
-    board: dict[str, Any]
-    sketch: dict[str, Any]
-    document: dict[str, Any]
-    points: list[tuple[int, int, float | None, dict[str, Any]]]
+    board: StoredBoardRow
+    sketch: StoredSparkline
+    document: StoredStream
+    points: list[tuple[int, int, float | None, StoredPoint]]
     verdicts: Rows
     alerts: list[Alert]
     charted: Rows
@@ -237,7 +237,7 @@ def as_json(document: object) -> str:
 
 def _points(
     evaluation: spc.stream.evaluate.Evaluation, scale: str, marked: Mapping[int, Suspect]
-) -> list[tuple[int, int, float | None, dict[str, Any]]]:
+) -> list[tuple[int, int, float | None, StoredPoint]]:
     points = evaluation.points
     columns = (points.index.tolist(), points["started_us"].tolist(), numbers(points.floats("z")))
     return list(zip(*columns, point_documents(evaluation, scale, marked), strict=True))
@@ -259,7 +259,7 @@ def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> N
 
 
 def _write_points(
-    connection: Connection, stream_id: int, points: list[tuple[int, int, float | None, dict[str, Any]]]
+    connection: Connection, stream_id: int, points: list[tuple[int, int, float | None, StoredPoint]]
 ) -> None:
     """Write the points that are new or other than they were, and take away those that are gone."""
     stored = connection.exec_driver_sql(

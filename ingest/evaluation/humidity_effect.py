@@ -7,13 +7,14 @@ that humidity matters.
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 from sqlalchemy import Connection
 
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
+from ingest.documents.stream import HumidityEffect, StoredHumidityEffect
 from ingest.evaluation.evaluate_streams import as_json
 from ingest.evaluation.stored_results import number, numbers
 from ingest.store.store import get_meta, put_meta
@@ -22,8 +23,6 @@ from spc.stream.verdicts import to_unit
 
 __all__ = ["humidity_of", "tell_humidity"]
 
-Document = dict[str, Any]
-
 # A stream's level wanders over a year: only lots of one quarter are held against each other.
 QUARTER_US = 13 * WEEK_US
 
@@ -31,6 +30,13 @@ LOTS_SQL = """
 SELECT p.tested_us, s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id
 WHERE p.stream_id = ? AND s.conditioning = 'valid' AND s.level IS NOT NULL AND s.humidity_mean IS NOT NULL ORDER BY p.ordinal
 """
+
+
+class _Kept(TypedDict):
+    """What the store keeps of a product: the effect, and the sums of each stream by its number."""
+
+    told: StoredHumidityEffect | None
+    sums: dict[str, Sums]
 
 
 def tell_humidity(connection: Connection, lab: Lab, evaluated: set[int]) -> None:
@@ -48,9 +54,10 @@ def tell_humidity(connection: Connection, lab: Lab, evaluated: set[int]) -> None
         put_meta(connection, _key(product, characteristic), as_json({"told": told, "sums": known}))
 
 
-def _kept(connection: Connection, product: str, characteristic: str) -> Document:
+def _kept(connection: Connection, product: str, characteristic: str) -> _Kept:
     stored = get_meta(connection, _key(product, characteristic))
-    return dict(json.loads(stored)) if stored else {"told": None, "sums": {}}
+    kept: _Kept = json.loads(stored) if stored else {"told": None, "sums": {}}
+    return kept
 
 
 def _sums(connection: Connection, stream: int) -> Sums:
@@ -59,7 +66,7 @@ def _sums(connection: Connection, stream: int) -> Sums:
     return sums_within(level, humidity, tested_us // QUARTER_US)
 
 
-def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[Document | None, list[float | None]]:
+def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[HumidityEffect | None, list[float | None]]:
     """What is known of humidity for a stream, and each of its points as it would read at the declared humidity.
 
     The second is None for each point where humidity is not shown to matter, or the point has no level.
@@ -82,15 +89,23 @@ def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[Document
     return _shown(found), numbers(adjusted)
 
 
-def _shown(found: Document) -> Document:
-    return {name: value for name, value in found.items() if name != "by_percent"}
+def _shown(found: StoredHumidityEffect) -> HumidityEffect:
+    return {
+        "slope": found["slope"],
+        "slope_low": found["slope_low"],
+        "slope_high": found["slope_high"],
+        "slope_unit": found["slope_unit"],
+        "lots": found["lots"],
+        "matters": found["matters"],
+        "adjusted_to": found["adjusted_to"],
+    }
 
 
 def _key(product: str, characteristic: str) -> str:
     return "humidity:" + json.dumps([product, characteristic], ensure_ascii=False)
 
 
-def _document(lab: Lab, characteristic: str, found: Sensitivity) -> Document:
+def _document(lab: Lab, characteristic: str, found: Sensitivity) -> StoredHumidityEffect:
     """The slope a percent of humidity (in percent where charted in logs, else in the unit), and what the second look needs."""
     declared = lab.characteristic(characteristic)
     log = declared.scale == "log"

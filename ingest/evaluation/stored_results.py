@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -16,16 +16,34 @@ from ingest.common.instants import from_weeks, microseconds, weeks_to_us
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, Limits
 from ingest.config.limit_history import SIDES, step_document
+from ingest.documents.entries import StoredRestart, StoredSignature
+from ingest.documents.stream import (
+    Capability as CapabilityDocument,
+)
+from ingest.documents.stream import (
+    Components,
+    Dependence,
+    Normality,
+    StoredBoardRow,
+    StoredControlLimits,
+    StoredFanPoint,
+    StoredForecast,
+    StoredLeftOutLot,
+    StoredPoint,
+    StoredSparkline,
+    StoredSpecificationLimits,
+    StoredStream,
+    WeeksToLimit,
+)
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
 from spc.kernels.columns import Rows
 from spc.stream.baseline import LeftOutReason, limits
 from spc.stream.evaluate import CHART_WIDTH, Evaluation, Segment
 from spc.stream.verdicts import to_unit
+from spc.vocabulary.enums import Scale
 
 __all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
-
-Document = dict[str, Any]
 
 YEAR_WEEKS = 52.0
 # A stream is silent when no lot came for four times its usual pause, and for eight weeks at least.
@@ -64,12 +82,12 @@ def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
 # Board
 
 
-def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredBoardRow:
     """The stored part of a stream's row on the board."""
     declared = lab.characteristic(stream.characteristic)
     points, outlook = evaluation.points, evaluation.forecast
     bounds = _limits_now(lab, stream, evaluation)
-    limited = bounds.lower is not None or bounds.upper is not None
+    limited, capability = bounds.lower is not None or bounds.upper is not None, _capability(evaluation)
     return {
         "unit": declared.unit,
         "lots": len(set(points["lot"][points["valid"]].tolist())),
@@ -81,7 +99,8 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
         "change_percent_per_month": number(outlook.change_percent_per_month),
         "breach_probability": number(outlook.breach_probability) if limited else None,
         "weeks_to_limit": _weeks_to_limit(evaluation) if limited else None,
-        **_ppk(evaluation),
+        "ppk": capability["ppk"],
+        "ppk_lower": capability["ppk_lower"],
         "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
         "check_standard": lab.is_check_standard(stream.supplier, stream.product),
         "silent_after_us": weeks_to_us(_silent_after(points.floats("weeks"))),
@@ -101,18 +120,11 @@ def _believed(points: Rows) -> np.ndarray:
     return np.asarray(points["measured"] & ~points["doubted"])
 
 
-def _weeks_to_limit(evaluation: Evaluation) -> Document | None:
+def _weeks_to_limit(evaluation: Evaluation) -> WeeksToLimit | None:
     outlook = evaluation.forecast
     if outlook.weeks_p50 is None:
         return None
     return {"p10": number(outlook.weeks_p10), "p50": number(outlook.weeks_p50), "p90": number(outlook.weeks_p90)}
-
-
-def _ppk(evaluation: Evaluation) -> Document:
-    found = evaluation.capability
-    if not isinstance(found, Capability):
-        return {"ppk": None, "ppk_lower": None}
-    return {"ppk": number(found.ppk), "ppk_lower": number(found.ppk_lower)}
 
 
 def _silent_after(weeks: np.ndarray) -> float:
@@ -120,7 +132,7 @@ def _silent_after(weeks: np.ndarray) -> float:
     return max(SILENT_WEEKS, SILENT_PAUSES * usual)
 
 
-def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
+def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredSparkline:
     """The last year and the outlook for the small picture, in the charted scale."""
     bounds, scale = _limits_now(lab, stream, evaluation), lab.characteristic(stream.characteristic).scale
 
@@ -133,11 +145,12 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
     fan = evaluation.forecast.fan
     return {
         "lots": [
-            [round(ago, 2), round(own, 4)]
+            (round(ago, 2), round(own, 4))
             for ago, own in zip((weeks[recent] - weeks[-1:]).tolist(), level[recent].tolist(), strict=True)
         ],
         "fan": [
-            [round(value, 4) for value in row] for row in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy().tolist()
+            (round(ahead, 4), round(p10, 4), round(p25, 4), round(p75, 4), round(p90, 4))
+            for ahead, p10, p25, p75, p90 in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy().tolist()
         ],
         "usual": number(evaluation.segments[-1].baseline.center) if evaluation.segments else None,
         "lower": charted(bounds.lower),
@@ -150,19 +163,16 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> Document:
 
 def stream_document(
     lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[AuditEntry], marked: Mapping[int, Suspect]
-) -> Document:
+) -> StoredStream:
     """The stored part of `lotdrift stream`, without the points."""
     declared = lab.characteristic(stream.characteristic)
     history = [_segment(segment, declared.scale, acts, marked) for segment in evaluation.segments]
     return {
         "unit": declared.unit,
-        "scale": declared.scale,
+        "scale": Scale(declared.scale),
         "limits": history[-1] if history else _no_limits(),
         "limits_history": history,
-        "specification_limits": {
-            side: [step_document(step) for step in lab.limit_steps(stream.product, stream.characteristic, side)]
-            for side in SIDES
-        },
+        "specification_limits": _specification_limits(lab, stream),
         "components": _components(evaluation),
         "forecast": _forecast(evaluation, declared.scale),
         "capability": _capability(evaluation),
@@ -170,7 +180,7 @@ def stream_document(
         "normality": _normality(evaluation),
         "pattern_price": {
             "patterns": list(evaluation.pattern_price.patterns),
-            "lots_a_false_mark": number(evaluation.pattern_price.lots),
+            "lots_a_false_mark": float(evaluation.pattern_price.lots),
             "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
         },
         "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in baseline_restarts(acts).items()],
@@ -181,7 +191,14 @@ def stream_document(
     }
 
 
-def _no_limits() -> Document:
+def _specification_limits(lab: Lab, stream: Stream) -> StoredSpecificationLimits:
+    lower, upper = (
+        [step_document(step) for step in lab.limit_steps(stream.product, stream.characteristic, side)] for side in SIDES
+    )
+    return {"lower": lower, "upper": upper}
+
+
+def _no_limits() -> StoredControlLimits:
     return {
         "center": None,
         "lower": None,
@@ -196,7 +213,9 @@ def _no_limits() -> Document:
     }
 
 
-def _segment(segment: Segment, scale: str, acts: list[AuditEntry], marked: Mapping[int, Suspect]) -> Document:
+def _segment(
+    segment: Segment, scale: str, acts: list[AuditEntry], marked: Mapping[int, Suspect]
+) -> StoredControlLimits:
     """The limits for a lot of usual size, what they rest on and since when they hold."""
     usual, points = segment.baseline, segment.points
     typical = float(np.median(points.floats("variance")))
@@ -227,25 +246,30 @@ def _segment(segment: Segment, scale: str, acts: list[AuditEntry], marked: Mappi
 
 def _left_out(
     lot: str, tested_us: int, why: LeftOutReason, acts: list[AuditEntry], suspect: Suspect | None
-) -> Document:
+) -> StoredLeftOutLot:
     """A lot that sets no limits, and who left it out where a person did."""
     act = excluded_lots(acts).get(lot) if why == LeftOutReason.BY_HAND else None
     unsettled = suspect is not None and not suspect.settled and act is None
-    told = "to_be_looked_at" if unsettled else str(why)
-    return {"lot": lot, "tested_us": tested_us, "why": told, **_signed(act)}
+    found: StoredLeftOutLot = {
+        "lot": lot,
+        "tested_us": tested_us,
+        # The members of `LeftOutReason` are the other words of this key.
+        "why": "to_be_looked_at" if unsettled else cast(Any, str(why)),
+    }
+    return found if act is None else {**found, **_signed(act)}
 
 
-def _set_by(first_us: int, acts: list[AuditEntry]) -> Document | None:
+def _set_by(first_us: int, acts: list[AuditEntry]) -> StoredRestart | None:
     """Who set the limits again before this lot, and from when on; None where they are the stream's first."""
     before = [(from_us, act) for from_us, act in baseline_restarts(acts).items() if from_us <= first_us]
     return {"from_us": before[-1][0], **_signed(before[-1][1])} if before else None
 
 
-def _signed(act: AuditEntry | None) -> Document:
-    return {} if act is None else {"who": act.who, "recorded_us": microseconds(act.at), "reason": act.reason}
+def _signed(act: AuditEntry) -> StoredSignature:
+    return {"who": act.who, "recorded_us": microseconds(act.at), "reason": act.reason}
 
 
-def _components(evaluation: Evaluation) -> Document:
+def _components(evaluation: Evaluation) -> Components:
     if not evaluation.segments:
         return {"lot": None, "bag": None, "reading": None, "set_to_zero": [], "intervals": {}}
     found = evaluation.segments[-1].components
@@ -262,16 +286,16 @@ def _components(evaluation: Evaluation) -> Document:
     }
 
 
-def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
+def _forecast(evaluation: Evaluation, scale: str) -> StoredForecast | None:
     outlook = evaluation.forecast
     if outlook.level_now is None or outlook.fan.empty:
         return None
     start = float(evaluation.points["weeks"][_believed(evaluation.points)][-1])
     names = ("p10", "p25", "p50", "p75", "p90")
     levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
-    fan = [
-        {"tested_us": weeks_to_us(start + ahead), **dict(zip(names, row, strict=True))}
-        for ahead, *row in zip(outlook.fan["weeks"].tolist(), *levels, strict=True)
+    fan: list[StoredFanPoint] = [
+        {"tested_us": weeks_to_us(start + ahead), "p10": p10, "p25": p25, "p50": p50, "p75": p75, "p90": p90}
+        for ahead, p10, p25, p50, p75, p90 in zip(outlook.fan["weeks"].tolist(), *levels, strict=True)
     ]
     return {
         "breach_probability": number(outlook.breach_probability),
@@ -281,7 +305,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> Document | None:
     }
 
 
-def _capability(evaluation: Evaluation) -> Document:
+def _capability(evaluation: Evaluation) -> CapabilityDocument:
     found = evaluation.capability
     if isinstance(found, Capability):
         return {
@@ -302,14 +326,14 @@ def _capability(evaluation: Evaluation) -> Document:
     }
 
 
-def _dependence(evaluation: Evaluation) -> Document | None:
+def _dependence(evaluation: Evaluation) -> Dependence | None:
     found = evaluation.segments[-1].dependence if evaluation.segments else None
     if found is None:
         return None
     return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours).replace("_", " ")}
 
 
-def _normality(evaluation: Evaluation) -> Document | None:
+def _normality(evaluation: Evaluation) -> Normality | None:
     found = evaluation.segments[-1].normality if evaluation.segments else None
     if found is None:
         return None
@@ -323,16 +347,21 @@ CHARTED = ("level", "level_low", "level_high", "center", "lower", "upper", "ewma
 """Columns of the points that are in the charted scale."""
 
 
-def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[Document]:
+def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[StoredPoint]:
     """One document a point, in order."""
     points = evaluation.points
     levels = _levels(np.array([points.floats(name) for name in CHARTED]), scale)
     columns = _point_columns(points.adding(dict(zip(CHARTED, levels, strict=True))))
     columns["signals"] = _signals(evaluation)
-    documents = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
-    for place, session in enumerate(points.index.tolist()):
+    rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    # `_point_columns` lists the keys of a point; the published schema holds every point against its type.
+    documents = cast(list[StoredPoint], rows)
+    for document, session in zip(documents, points.index.tolist(), strict=True):
         if session in marked:
-            documents[place] |= _looked_at(documents[place], marked[session])
+            settled = marked[session].settled
+            document["to_look_at"] = not settled
+            if settled == SET_ASIDE:
+                document["state"] = "set aside"
     return documents
 
 
@@ -372,12 +401,6 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
         "to_look_at": [False] * count,
         "verdict": [str(word) for word in points["verdict"].tolist()],
     }
-
-
-def _looked_at(document: Document, suspect: Suspect) -> Document:
-    """What a mark changes in the document of its point."""
-    aside = suspect.settled == SET_ASIDE
-    return {"state": SET_ASIDE if aside else document["state"], "to_look_at": not suspect.settled}
 
 
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:

@@ -10,13 +10,15 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import cast
 
 import numpy as np
 from sqlalchemy import Connection
 
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
+from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
+from ingest.documents.fields import Direction
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
 from ingest.sessions.suspect_values import Suspect
@@ -39,8 +41,8 @@ class Alert:
     """A row of the alert table, before what people did with it."""
 
     id: str
-    kind: str
-    grade: str
+    kind: Kind
+    grade: Grade
     stream_id: int | None
     supplier: str | None
     product: str | None
@@ -48,7 +50,7 @@ class Alert:
     lot: str | None
     raised_us: int
     message: str
-    evidence: dict[str, Any]
+    evidence: StoredEvidence
 
 
 def alert_id(*about: str) -> str:
@@ -77,14 +79,12 @@ def _alert(
 ) -> Alert:
     lot, started_us = str(points["lot"][episode.opened]), int(points["started_us"][episode.opened])
     suspect = marked.get(int(points.index[episode.opened]))
-    evidence = {
-        **_evidence(lab, stream, evaluation, points, episode),
-        "may_be_a_slip": None if suspect is None or suspect.settled else slip(suspect.mark),
-    }
+    doubt = None if suspect is None or suspect.settled else slip(suspect.mark)
+    evidence = _evidence(lab, stream, evaluation, points, episode, doubt)
     kind = Kind.BENCH if standard else Kind(episode.kind)
     # What moves away from its only limit is worth knowing and asks nobody to call a supplier; what the bench did to it
     # has alerts of its own.
-    grade = Grade.NOTE if evidence["away_from_limit"] else episode.grade
+    grade = Grade.NOTE if evidence["away_from_limit"] else Grade(episode.grade)
     return Alert(
         id=alert_id(
             stream.supplier, stream.product, stream.characteristic, episode.kind, str(episode.direction),
@@ -103,7 +103,9 @@ def _alert(
     )  # fmt: skip
 
 
-def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, episode: Episode) -> dict[str, Any]:
+def _evidence(
+    lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, episode: Episode, doubt: str | None
+) -> StoredStreamEvidence:
     """What moved, since when, how much, and what it would take to breach; levels in the unit."""
     declared = lab.characteristic(stream.characteristic)
     opened, latest = ({name: points[name][at] for name in EVIDENCE} for at in (episode.opened, episode.latest))
@@ -118,9 +120,9 @@ def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, ep
     # The outlook is today's: it belongs to a cause that is still there, not to one that was set right.
     outlook = evaluation.forecast if not set_right(episode, len(points)) else None
     return {
-        "what": episode.kind,
+        "what": cast(StreamKind, episode.kind),
         "form": episode.name,
-        "direction": episode.direction,
+        "direction": cast(Direction, episode.direction),
         "unit": declared.unit,
         "lots": episode.lots,
         "latest_lot": str(latest["lot"]),
@@ -138,6 +140,7 @@ def _evidence(lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, ep
         "breach_probability": None if outlook is None else number(outlook.breach_probability),
         "away_from_limit": _away(episode, opened["limit_lower"], opened["limit_upper"]),
         "closed_because": None if outlook is not None else f"{QUIET_LOTS} lots without it",
+        "may_be_a_slip": doubt,
     }
 
 
@@ -182,12 +185,12 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
     )
 
 
-def state_of(connection: Connection, alert: Alert) -> str:
+def state_of(connection: Connection, alert: Alert) -> AlertState:
     """Where an alert stands: closed where its evidence ended, else where people left it."""
     return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_entries(connection, alert.id)
 
 
-def state_after_entries(connection: Connection, alert: str) -> str:
+def state_after_entries(connection: Connection, alert: str) -> AlertState:
     """Where people left an alert: open, unless the last act on it says otherwise."""
     last = connection.exec_driver_sql(
         "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "

@@ -9,12 +9,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha256
-from typing import Any
 
 from sqlalchemy import Connection, delete, text
 
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
+from ingest.documents.scorecard import FirstIssueChanges
 from ingest.quarter.lots import Quarter, QuarterLot, StreamLots, corrected_since, gather, quarter_before, quarter_on
 from ingest.store import schema
 from ingest.store.last_round import last_round, misdated
@@ -22,7 +22,6 @@ from ingest.store.store import Store, insert_many
 
 __all__ = ["changes", "record_first_issue"]
 
-Document = dict[str, Any]
 Lots = dict[str, dict[str, str]]
 
 
@@ -61,7 +60,7 @@ def _finished(connection: Connection, lab: Lab, looked_us: int | None) -> Iterat
 
 def changes(
     connection: Connection, span: Quarter, streams: Sequence[StreamLots], drawn_up_us: int
-) -> tuple[int | None, Mapping[str, Document]]:
+) -> tuple[int | None, Mapping[str, FirstIssueChanges]]:
     """When a quarter was first drawn up, and what has changed since, by supplier.
 
     A finished quarter of which nothing is noted is drawn up for the first time by the round that was the last. None and nothing for a quarter that
@@ -115,16 +114,21 @@ def _digest(streams: Sequence[StreamLots]) -> str:
 
 
 def _figures(lot: QuarterLot) -> list[object]:
-    keys = ("started_us", "bags", "readings", "level_unit", "worst", "judged", "bag_variance", "reading_variance")
-    return [lot.lot, lot.standing, *(lot.session[key] for key in keys)]
+    one = lot.session
+    return [
+        lot.lot, lot.standing, one["started_us"], one["bags"], one["readings"], one["level_unit"], one["worst"],
+        one["judged"], one["bag_variance"], one["reading_variance"],
+    ]  # fmt: skip
 
 
-def _difference(then: Mapping[str, str], now: Mapping[str, str], corrected: int, *, other: bool) -> Document:
-    found = {
+def _difference(then: Mapping[str, str], now: Mapping[str, str], corrected: int, *, other: bool) -> FirstIssueChanges:
+    added, gone = len(now.keys() - then.keys()), len(then.keys() - now.keys())
+    verdicts = sum(then[lot] != now[lot] for lot in then.keys() & now.keys())
+    return {
         "readings_corrected": corrected,
-        "lots_added": len(now.keys() - then.keys()),
-        "lots_gone": len(then.keys() - now.keys()),
-        "verdicts_changed": sum(then[lot] != now[lot] for lot in then.keys() & now.keys()),
+        "lots_added": added,
+        "lots_gone": gone,
+        "verdicts_changed": verdicts,
+        # Figures can move without any of these: a limit declared again, or another way to work them out.
+        "other_figures": other and not (corrected or added or gone or verdicts),
     }
-    # Figures can move without any of these: a limit declared again, or another way of working them out.
-    return {**found, "other_figures": other and not any(found.values())}

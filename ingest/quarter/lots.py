@@ -8,16 +8,20 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import TypedDict, cast, get_args
 
 from sqlalchemy import Connection, RowMapping, text
 
 from ingest.common.errors import CallError
 from ingest.common.instants import FIRST_DAY, LAST_DAY, microseconds
 from ingest.config.lab import Lab
+from ingest.documents.alert import StoredStreamEvidence
+from ingest.documents.fields import ConditioningState, Standing
+from ingest.documents.stream import StoredPoint
+from spc.vocabulary.enums import Verdict
 
 __all__ = [
     "DISPOSITIONS",
@@ -32,7 +36,9 @@ __all__ = [
 ]
 
 # Everything that a tested lot can be in a scorecard; of a lot with several characteristics the first that applies.
-DISPOSITIONS = ("fail", "undecided", "invalid", "set_aside", "pass", "unlimited", "retested")
+DISPOSITIONS: tuple[Standing, ...] = get_args(Standing)
+
+Limits = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +84,31 @@ def quarter_on(day: date, lab: Lab) -> Quarter:
     return _quarter(day.year, (day.month + 2) // 3, lab)
 
 
+class QuarterSession(TypedDict):
+    """What a scorecard reads of a test session; `limits` are those of its point, None where it is none."""
+
+    started_us: int
+    readings: int
+    bags: int
+    reading_df: float
+    level: float | None
+    bag_variance: float | None
+    reading_variance: float | None
+    level_unit: float | None
+    worst: float | None
+    judged: float | None
+    verdict: Verdict
+    conditioning: ConditioningState
+    limits: Limits | None
+
+
 @dataclass(frozen=True, slots=True)
 class QuarterLot:
     """A lot in a quarter: the session by which it counts, or the last one where none counts."""
 
     lot: str
-    session: RowMapping
-    standing: str
+    session: QuarterSession
+    standing: Standing
 
     @property
     def measured(self) -> bool:
@@ -144,23 +168,42 @@ def _stream(sessions: Sequence[RowMapping], span: Quarter, explained: Sequence[t
 
 
 def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]]) -> list[QuarterLot]:
-    by_lot: dict[str, list[RowMapping]] = {}
-    for session in sessions:
-        by_lot.setdefault(session["lot"], []).append(session)
+    by_lot: dict[str, list[QuarterSession]] = {}
+    for row in sessions:
+        by_lot.setdefault(row["lot"], []).append(_session(row))
     found = [_lot(lot, own, explained) for lot, own in by_lot.items()]
     return sorted(found, key=lambda lot: (lot.session["started_us"], lot.lot))
 
 
-def _lot(lot: str, sessions: Sequence[RowMapping], explained: Sequence[tuple[int, int]]) -> QuarterLot:
+def _session(row: RowMapping) -> QuarterSession:
+    point: StoredPoint | None = None if row["point"] is None else json.loads(row["point"])
+    return {
+        "started_us": row["started_us"],
+        "readings": row["readings"],
+        "bags": row["bags"],
+        "reading_df": row["reading_df"],
+        "level": row["level"],
+        "bag_variance": row["bag_variance"],
+        "reading_variance": row["reading_variance"],
+        "level_unit": row["level_unit"],
+        "worst": row["worst"],
+        "judged": row["judged"],
+        "verdict": row["verdict"],
+        "conditioning": row["conditioning"],
+        "limits": None if point is None else (point["limit_lower"], point["limit_upper"]),
+    }
+
+
+def _lot(lot: str, sessions: Sequence[QuarterSession], explained: Sequence[tuple[int, int]]) -> QuarterLot:
     """How a lot stands in the quarter: by the session that is its point, or by its last where that lies elsewhere."""
-    points = [session for session in sessions if session["point"] is not None]
+    points = [session for session in sessions if session["limits"] is not None]
     session = points[0] if points else sessions[-1]
     if not points:
         invalid = all(one["conditioning"] != "valid" for one in sessions)
         return QuarterLot(lot, session, "invalid" if invalid else "retested")
     if session["verdict"] != "invalid" and any(low <= session["started_us"] <= high for low, high in explained):
         return QuarterLot(lot, session, "set_aside")
-    return QuarterLot(lot, session, str(session["verdict"]))
+    return QuarterLot(lot, session, cast(Standing, str(session["verdict"])))
 
 
 EXPLAINED_SQL = """
@@ -173,9 +216,9 @@ def _explained_by_bench(connection: Connection) -> dict[int, list[tuple[int, int
     """For each stream the times between which a bench finding explains what was seen."""
     spans: dict[int, list[tuple[int, int]]] = {}
     for stream_id, raised_us, evidence in connection.execute(text(EXPLAINED_SQL)):
-        told: Mapping[str, Any] = json.loads(evidence)
-        since, latest = told.get("since_us") or raised_us, told.get("latest_tested_us") or raised_us
-        spans.setdefault(stream_id, []).append((min(since, raised_us), max(latest, raised_us)))
+        found: StoredStreamEvidence = json.loads(evidence)
+        since = found["since_us"] or raised_us
+        spans.setdefault(stream_id, []).append((min(since, raised_us), max(found["latest_tested_us"], raised_us)))
     return spans
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import date
-from typing import Any
 
 from ingest.decisions.corrective_actions import no_notice_because
+from ingest.documents.alert import Alert, CorrectiveAction
+from ingest.documents.scorecard import NoticeList, NoticeRow
 from ingest.quarter.lots import Quarter
 from spc.vocabulary.enums import Answer
 
@@ -20,44 +21,53 @@ __all__ = ["ANSWER_DAYS", "asked_in", "in_time", "overdue", "totals"]
 # Common practice; an agreement with the supplier takes precedence.
 ANSWER_DAYS = 14
 
-Document = dict[str, Any]
 
-
-def asked_in(alerts: Iterable[Document], span: Quarter | None = None) -> list[Document]:
+def asked_in(alerts: Iterable[Alert], span: Quarter | None = None) -> list[NoticeRow]:
     """The notices among the alerts, those of a quarter or all, in order of the day on which they were asked."""
-    asked = [alert for alert in alerts if alert["corrective_action"] is not None and not no_notice_because(alert)]
-    found = [_notice(alert) for alert in asked if alert["corrective_action"]["asked_on"] is not None]
+    found = [
+        _notice(alert, action, asked_on)
+        for alert in alerts
+        if (action := alert["corrective_action"]) is not None
+        and (asked_on := action["asked_on"]) is not None
+        and not no_notice_because(alert)
+    ]
     if span is not None:
         found = [notice for notice in found if span.first <= date.fromisoformat(notice["asked_on"]) <= span.last]
     return sorted(found, key=lambda notice: (notice["asked_on"], notice["alert"]))
 
 
-def _notice(alert: Document) -> Document:
-    action = alert["corrective_action"]
+def _notice(alert: Alert, action: CorrectiveAction, asked_on: str) -> NoticeRow:
     result = action["result"]
     return {
         "alert": alert["id"],
-        **{key: alert[key] for key in ("supplier", "product", "characteristic", "kind")},
-        **{key: action[key] for key in ("asked_on", "answered_on", "days_to_answer", "days_open", "first_lot")},
+        "supplier": str(alert["supplier"]),
+        "product": str(alert["product"]),
+        "characteristic": str(alert["characteristic"]),
+        "kind": alert["kind"],
+        "asked_on": asked_on,
+        "answered_on": action["answered_on"],
+        "days_to_answer": action["days_to_answer"],
+        "days_open": action["days_open"],
+        "first_lot": action["first_lot"],
         "answer": None if result is None else result["answer"],
         "lots": 0 if result is None else result["lots"],
     }
 
 
-def in_time(notice: Document) -> bool:
+def in_time(notice: NoticeRow) -> bool:
     """Whether it was answered within the days that a notice asks for."""
     return notice["days_to_answer"] is not None and notice["days_to_answer"] <= ANSWER_DAYS
 
 
-def overdue(notice: Document) -> bool:
+def overdue(notice: NoticeRow) -> bool:
     """Whether it has been open for longer than a notice asks for."""
     return notice["days_open"] is not None and notice["days_open"] > ANSWER_DAYS
 
 
-def totals(notices: Sequence[Document]) -> Document:
+def totals(notices: Sequence[NoticeRow]) -> NoticeList:
     """The notices of a supplier or a stream as figures, the list itself beside them."""
-    days = [notice["days_to_answer"] for notice in notices if notice["answered_on"] is not None]
-    waiting = [notice["days_open"] for notice in notices if notice["answered_on"] is None]
+    days = [notice["days_to_answer"] for notice in notices if notice["days_to_answer"] is not None]
+    waiting = [notice["days_open"] for notice in notices if notice["days_open"] is not None]
     answers = Counter(notice["answer"] for notice in notices)
     return {
         "asked": len(notices),

@@ -6,14 +6,14 @@ factor by which the level may still move; on a linear scale all are in the unit.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import cast
 
 import numpy as np
 
-from ingest.quarter.lots import QuarterLot
+from ingest.documents.scorecard import QuarterFigures
+from ingest.quarter.lots import Limits, QuarterLot
 from spc.kernels.finite import exp, percent_change
 from spc.supplier import quarter
 from spc.supplier.quarter import Estimate, Side
@@ -21,14 +21,12 @@ from spc.vocabulary.enums import Scale
 
 __all__ = ["figures"]
 
-Document = dict[str, Any]
 Telling = Callable[[float], float]
 
-# The scatters that are told, each with the columns of a lot's variance and of its degrees of freedom.
-WITHIN = {"bag": ("bag_variance", "bags", 1), "reading": ("reading_variance", "reading_df", 0)}
+SPREADS = ("lot", "bag", "reading")
 
 
-def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str, scale: str) -> Document:
+def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str, scale: str) -> QuarterFigures:
     """Level, change, scatter and room to the limit of one stream.
 
     Parameters
@@ -45,22 +43,25 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
     limits = _limits(lots)
     side, left = quarter.room(found, *_charted(limits, is_log))
     as_unit: Telling = exp if is_log else float
-    return {
+    # The keys of an estimate are made of its name; the published schema of the card holds them against the type.
+    found_figures = {
         **_interval("level", found, as_unit),
         "level_lots": len(now),
         **_interval("earlier_level", was, as_unit),
         "earlier_lots": len(before),
         **_interval("change", moved, percent_change if is_log else float),
         "change_in": "%" if is_log else unit,
-        "direction": str(quarter.direction(moved, side)),
-        **limits,
-        "limit_side": str(side),
+        "direction": quarter.direction(moved, side),
+        "limit_lower": limits[0],
+        "limit_upper": limits[1],
+        "limit_side": side,
         **_interval("room", left, as_unit),
         **_interval("earlier_room", _room_on(side, was, _charted(_limits(earlier), is_log)), as_unit),
         "room_in": "times" if is_log else unit,
         **_spreads(now, before, is_log),
         "spread_in": "%" if is_log else unit,
     }
+    return cast(QuarterFigures, found_figures)
 
 
 def _measured(lots: Sequence[QuarterLot]) -> list[QuarterLot]:
@@ -68,39 +69,37 @@ def _measured(lots: Sequence[QuarterLot]) -> list[QuarterLot]:
 
 
 def _levels(lots: Sequence[QuarterLot]) -> list[float]:
-    return [lot.session["level"] for lot in lots]
+    return [lot.session["level"] for lot in lots if lot.session["level"] is not None]
 
 
-def _limits(lots: Sequence[QuarterLot]) -> Document:
-    """The specification limits that the last lot was held against."""
-    judged = [json.loads(lot.session["point"]) for lot in lots if lot.session["point"] is not None]
-    last = judged[-1] if judged else {}
-    return {key: last.get(key) for key in ("limit_lower", "limit_upper")}
+def _limits(lots: Sequence[QuarterLot]) -> Limits:
+    """The lower and the upper specification limit by which the last lot was judged."""
+    return next((lot.session["limits"] for lot in reversed(lots) if lot.session["limits"] is not None), (None, None))
 
 
-def _charted(limits: Document, is_log: bool) -> list[float | None]:
+def _charted(limits: Limits, is_log: bool) -> Limits:
     """The lower and the upper limit in the charted scale."""
-    found = (limits["limit_lower"], limits["limit_upper"])
-    return [math.log(limit) if limit is not None and is_log else limit for limit in found]
+    lower, upper = (math.log(limit) if limit is not None and is_log else limit for limit in limits)
+    return lower, upper
 
 
-def _room_on(side: Side, found: Estimate, limits: Sequence[float | None]) -> Estimate:
+def _room_on(side: Side, found: Estimate, limits: Limits) -> Estimate:
     """The room on one side, so that two quarters are told by the same limit, each with its value of then."""
     lower, upper = limits
     on_side = (lower if side == Side.LOWER else None, upper if side == Side.UPPER else None)
     return quarter.room(found, *on_side)[1]
 
 
-def _interval(name: str, found: Estimate, told: Telling) -> Document:
+def _interval(name: str, found: Estimate, told: Telling) -> dict[str, float | None]:
     """An estimate as three keys."""
     values = {name: found.value, f"{name}_low": found.low, f"{name}_high": found.high}
     return {key: told(value) if math.isfinite(value) else None for key, value in values.items()}
 
 
-def _spreads(now: Sequence[QuarterLot], before: Sequence[QuarterLot], is_log: bool) -> Document:
+def _spreads(now: Sequence[QuarterLot], before: Sequence[QuarterLot], is_log: bool) -> dict[str, float | None]:
     told: Telling = (lambda sd: 100.0 * sd) if is_log else float
-    document: Document = {}
-    for name in ("lot", *WITHIN):
+    document: dict[str, float | None] = {}
+    for name in SPREADS:
         found, was = _spread(name, now), _spread(name, before)
         document |= _interval(f"{name}_spread", found, told)
         document |= _interval(f"earlier_{name}_spread", was, told)
@@ -113,8 +112,9 @@ def _spread(name: str, lots: Sequence[QuarterLot]) -> Estimate:
     if name == "lot":
         levels = np.array(_levels(lots))
         return quarter.spread([levels.var(ddof=1)] if len(lots) > 1 else [], [len(lots) - 1] if len(lots) > 1 else [])
-    variance, size, less = WITHIN[name]
     rows = [lot.session for lot in lots]
-    return quarter.spread(
-        np.array([row[variance] for row in rows], dtype=np.float64), [row[size] - less for row in rows]
-    )
+    if name == "bag":
+        variances, degrees = [row["bag_variance"] for row in rows], [row["bags"] - 1.0 for row in rows]
+    else:
+        variances, degrees = [row["reading_variance"] for row in rows], [row["reading_df"] for row in rows]
+    return quarter.spread(np.array(variances, dtype=np.float64), degrees)

@@ -6,12 +6,13 @@ limit, notices answered in time. What a bench finding explains and what was not 
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import get_args
 
 from ingest.config.models import USUAL_WEIGHTS, Weights
+from ingest.documents.alert import Alert
+from ingest.documents.scorecard import NoticeRow, ScorePartName, SupplierStanding, WeightShares
 from ingest.quarter.lots import DISPOSITIONS, QuarterLot, StreamLots
 from ingest.quarter.notices import in_time, overdue
 from spc.supplier import ranking, scoring
@@ -19,15 +20,16 @@ from spc.vocabulary.enums import Kind
 
 __all__ = ["PARTS", "SPARE", "counts", "score_rows", "weights_document"]
 
-Document = dict[str, Any]
 Pair = tuple[int, int]
 
-PARTS = ("conforming", "drift", "room", "response")
+PARTS: tuple[ScorePartName, ...] = get_args(ScorePartName)
 SPARE = 0.2
 """Share of the limit that a lot with room keeps clear of it: common practice, no source."""
 
 
-def counts(streams: Sequence[StreamLots], alerts: Sequence[Document], notices: Sequence[Document]) -> dict[str, Pair]:
+def counts(
+    streams: Sequence[StreamLots], alerts: Sequence[Alert], notices: Sequence[NoticeRow]
+) -> dict[ScorePartName, Pair]:
     """Of a supplier's quarter, for each part, how many were good of how many that say something.
 
     `alerts` are those of the supplier raised in the quarter, `notices` those asked in it.
@@ -36,7 +38,9 @@ def counts(streams: Sequence[StreamLots], alerts: Sequence[Document], notices: S
     decided = [standing for standing, _ in lots.values() if standing in ("pass", "fail")]
     roomy = [standing == "pass" and has_room for standing, has_room in lots.values() if standing in ("pass", "fail")]
     watched = [stream for stream in streams if any(lot.measured for lot in stream.lots)]
-    moved = {_names(alert) for alert in alerts if _counts_as_move(alert)}
+    moved = {
+        (alert["supplier"], alert["product"], alert["characteristic"]) for alert in alerts if _counts_as_move(alert)
+    }
     steady = sum((stream.supplier, stream.product, stream.characteristic) not in moved for stream in watched)
     return {
         "conforming": (decided.count("pass"), len(decided)),
@@ -47,10 +51,6 @@ def counts(streams: Sequence[StreamLots], alerts: Sequence[Document], notices: S
             sum(one["answered_on"] is not None or overdue(one) for one in notices),
         ),
     }
-
-
-def _names(alert: Document) -> tuple[str, str, str]:
-    return alert["supplier"], alert["product"], alert["characteristic"]
 
 
 def _lots_once(streams: Sequence[StreamLots]) -> dict[tuple[str, str], tuple[str, bool]]:
@@ -67,33 +67,39 @@ def _lots_once(streams: Sequence[StreamLots]) -> dict[tuple[str, str], tuple[str
 
 def _has_room(lot: QuarterLot) -> bool:
     """Whether the judged value keeps clear of the limits it was held against; a bounded value that passes does."""
-    judged, point = lot.session["judged"], lot.session["point"]
-    if judged is None or point is None:
+    judged, limits = lot.session["judged"], lot.session["limits"]
+    if judged is None or limits is None:
         return True
-    limits = json.loads(point)
-    lower, upper = limits["limit_lower"], limits["limit_upper"]
+    lower, upper = limits
     under = upper is None or judged <= upper - SPARE * abs(upper)
     return bool(under and (lower is None or judged >= lower + SPARE * abs(lower)))
 
 
-def _counts_as_move(alert: Document) -> bool:
+def _counts_as_move(alert: Alert) -> bool:
     """A wider scatter, or a drift that doesn't lead away from the only limit; nothing that the bench explains."""
     if alert["held_under"] is not None or alert["kind"] not in (Kind.DRIFT, Kind.SPREAD):
         return False
-    if alert["kind"] == Kind.SPREAD:
-        return True
     evidence = alert["evidence"]
-    ahead = evidence.get("limit_upper") if evidence.get("direction", 0) > 0 else evidence.get("limit_lower")
-    return ahead is not None
+    if evidence["what"] != Kind.DRIFT:
+        return True
+    return (evidence["limit_upper"] if evidence["direction"] > 0 else evidence["limit_lower"]) is not None
 
 
-def weights_document(weights: Weights) -> Document:
+def weights_document(weights: Weights) -> WeightShares:
     """The weights as shares of 1, and whether they are the usual ones."""
-    given = {part: float(getattr(weights, part)) for part in PARTS}
-    return {**{part: value / sum(given.values()) for part, value in given.items()}, "usual": weights == USUAL_WEIGHTS}
+    whole = weights.conforming + weights.drift + weights.room + weights.response
+    return {
+        "conforming": weights.conforming / whole,
+        "drift": weights.drift / whole,
+        "room": weights.room / whole,
+        "response": weights.response / whole,
+        "usual": weights == USUAL_WEIGHTS,
+    }
 
 
-def score_rows(by_supplier: Mapping[str, Mapping[str, Pair]], weights: Weights) -> dict[str, Document]:
+def score_rows(
+    by_supplier: Mapping[str, Mapping[ScorePartName, Pair]], weights: Weights
+) -> dict[str, SupplierStanding]:
     """Share of conforming lots, score and place of each supplier, pooled in part with all others of the quarter.
 
     Every lot weighs the same, whatever its size; that is common practice where nothing else is agreed. A supplier
@@ -107,16 +113,21 @@ def score_rows(by_supplier: Mapping[str, Mapping[str, Pair]], weights: Weights) 
         return found
     alone, score = ranking.shares(*pairs[0]), scoring.combine(pairs, given)
     for position, supplier in enumerate(ranked):
-        found[supplier] |= {
-            **{f"share{end}": float(values[position]) for end, values in _ends(alone.share, alone.low, alone.high)},
-            **{f"score{end}": float(values[position]) for end, values in _ends(score.score, score.low, score.high)},
+        found[supplier] = {
+            **found[supplier],
+            "share": float(alone.share[position]),
+            "share_low": float(alone.low[position]),
+            "share_high": float(alone.high[position]),
+            "score": float(score.score[position]),
+            "score_low": float(score.low[position]),
+            "score_high": float(score.high[position]),
             "place_first": int(score.first[position]),
             "place_last": int(score.last[position]),
             "placed": len(ranked),
         }
         for number, part in enumerate(found[supplier]["parts"]):
             pooled = float(score.parts[number, position])
-            part |= {"weighs": float(score.weights[number]), "share": pooled if math.isfinite(pooled) else None}
+            part["weighs"], part["share"] = float(score.weights[number]), pooled if math.isfinite(pooled) else None
     return found
 
 
@@ -124,17 +135,19 @@ def _columns(pairs: Sequence[Pair]) -> tuple[list[int], list[int]]:
     return [good for good, _ in pairs], [decided for _, decided in pairs]
 
 
-def _ends(value: Any, low: Any, high: Any) -> tuple[tuple[str, Any], ...]:
-    return ("", value), ("_low", low), ("_high", high)
-
-
-def _unplaced(own: Mapping[str, Pair], weights: Weights) -> Document:
-    empty = ("share", "share_low", "share_high", "score", "score_low", "score_high", "place_first", "place_last")
+def _unplaced(own: Mapping[ScorePartName, Pair], weights: Weights) -> SupplierStanding:
     shares = weights_document(weights)
     return {
         "conforming": own["conforming"][0],
         "decided": own["conforming"][1],
-        **dict.fromkeys(empty),
+        "share": None,
+        "share_low": None,
+        "share_high": None,
+        "score": None,
+        "score_low": None,
+        "score_high": None,
+        "place_first": None,
+        "place_last": None,
         "placed": 0,
         "parts": [
             {

@@ -14,8 +14,8 @@ from click.testing import CliRunner
 from support.labs import MONDAY, Bench, lot_rows
 from support.people import declare
 
-import dashboard
 from dashboard.cli import main
+from dashboard.schemas import schema
 from ingest.config.models import Source
 from spc import patterns, runlength
 from spc.stream.evaluate import CHART_PATTERNS
@@ -23,7 +23,7 @@ from spc.stream.evaluate import CHART_PATTERNS
 pytestmark = pytest.mark.usefixtures("lab_clock")
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-SCHEMAS = Path(dashboard.__file__).parent / "schemas"
+FORMATS = jsonschema.Draft202012Validator.FORMAT_CHECKER
 
 
 def said(bench: Bench, *arguments: str) -> tuple[int, Any]:
@@ -53,18 +53,17 @@ def fill(bench: Bench) -> None:
 )
 def test_each_document_keeps_to_its_schema(bench: Bench, name: str, arguments: list[str]) -> None:
     fill(bench)
-    schema = json.loads((SCHEMAS / f"{name}.json").read_text())
     if name == "check":
         code, document = said(bench, *arguments)
         assert code == 1
     else:
         code, round_document = said(bench, "run")
         assert code == 1
-        jsonschema.validate(round_document, json.loads((SCHEMAS / "run.json").read_text()))
+        jsonschema.validate(round_document, schema("run"), format_checker=FORMATS)
         code, document = said(bench, *arguments)
         assert code == 0
 
-    jsonschema.validate(document, schema)
+    jsonschema.validate(document, schema(name), format_checker=FORMATS)
     assert document
 
 
@@ -75,7 +74,7 @@ def test_users_and_entries_keep_to_their_schema(bench: Bench, name: str, argumen
 
     code, document = said(bench, *arguments)
 
-    jsonschema.validate(document, json.loads((SCHEMAS / f"{name}.json").read_text()))
+    jsonschema.validate(document, schema(name), format_checker=FORMATS)
     assert (code, len(document)) == (0, {"users": 2, "history": 3}[name])
     assert "argon2" not in json.dumps(document)
 

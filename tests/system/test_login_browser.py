@@ -103,7 +103,7 @@ def test_a_viewer_sees_the_pages_and_no_form_to_enter(page: Page, address: str) 
         page.goto(address + where)
         drawn(page)
         assert page.locator("#page form[method=post]").count() == 0, where
-        assert page.get_by_text("Answer:").count() == 0, where
+        assert page.get_by_text("Respond:").count() == 0, where
 
 
 def test_a_session_that_ended_meanwhile_leads_to_the_login_and_back(page: Page, address: str, watch: Watch) -> None:

@@ -11,7 +11,6 @@ import sys
 import time
 from collections.abc import Iterator
 from datetime import timedelta
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +21,7 @@ from support.commands import assert_one_line, call, document
 from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
+from dashboard.schemas import schema
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
 
@@ -74,10 +74,8 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_each_document_is_as_its_schema_says(name: str, filled: Path) -> None:
-    schema = json.loads((files("dashboard") / "schemas" / f"{name}.json").read_text())
-
     jsonschema.validate(
-        document(filled, *COMMANDS[name]), schema, format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER
+        document(filled, *COMMANDS[name]), schema(name), format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER
     )
 
 

@@ -389,7 +389,7 @@ def test_forms_are_shown_to_who_may_enter_and_ask_a_name_of_who_has_none(
             path, _, search = place.partition("?")
             shown = str(page(desk, path, search))
             assert ("'/entry'" in shown, "'who'" in shown) == (forms, names), place
-            assert "Answer:" not in shown or forms, place
+            assert "Respond:" not in shown or forms, place
 
 
 def test_an_entry_is_signed_with_the_name_of_the_login(lab: Path, client: Any, watch: Watch) -> None:

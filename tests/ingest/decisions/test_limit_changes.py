@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from support.labs import MONDAY, Bench, lot_rows
 from support.processchange import CHANGED, NAMES, changed_lab, levels
 
-import dashboard
 from dashboard.cli import main
+from dashboard.schemas import schema
 from ingest.audit.audit_log import (
     CHANGE_LIMIT,
     LEAVE_OUT,
@@ -36,8 +36,8 @@ from ingest.decisions.limit_requests import LimitRequest, as_entry
 from ingest.rounds.recompute import derive
 from ingest.store.store import Store, open_store
 
+FORMATS = jsonschema.Draft202012Validator.FORMAT_CHECKER
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-SCHEMA = json.loads((Path(dashboard.__file__).parent / "schemas" / "limits.json").read_text())
 
 
 def asked(change: str, **fields: str) -> LimitRequest:
@@ -328,7 +328,7 @@ def test_what_the_commands_print_as_json_keeps_to_its_schema(changed: Bench) -> 
 
     documents = [json.loads(said) for said in (before, after, back, base)]
     for document in documents:
-        jsonschema.validate(document, SCHEMA)
+        jsonschema.validate(document, schema("limits"), format_checker=FORMATS)
     assert [document.pop("done") for document in documents] == [False, True, True, True]
     assert documents[0] == documents[1]
 

@@ -1,0 +1,65 @@
+"""The JSON schemas of the documents that commands print, made from their types: `python -m dashboard.schemas board`.
+
+No file of them is kept, so a schema can't fall behind its type.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+from pydantic import TypeAdapter
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import core_schema
+
+from ingest.documents.alert import Alert
+from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.limit_change import LimitChange
+from ingest.documents.lot import LotDocument
+from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
+from ingest.documents.scorecard import Scorecard
+from ingest.documents.stream import BoardRow, StreamDocument
+
+__all__ = ["DOCUMENTS", "schema"]
+
+DOCUMENTS: dict[str, tuple[Any, str]] = {
+    "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
+    "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
+    "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
+    "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
+    "limits": (
+        LimitChange,
+        "What a change of limits changes: lotdrift baseline --json, lotdrift limit --json, with --preview or done",
+    ),
+    "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
+    "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
+    "run": (RoundDocument, "What one round did: lotdrift run --json"),
+    "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
+    "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
+    "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
+}
+"""The type and the title of each document, by the name of its schema."""
+
+
+class _Closed(GenerateJsonSchema):
+    """Schemas that allow no key beyond those declared, and that repeat no key as a title."""
+
+    def typed_dict_schema(self, schema: core_schema.TypedDictSchema) -> JsonSchemaValue:
+        return {**super().typed_dict_schema(schema), "additionalProperties": False}
+
+    def field_title_should_be_set(self, schema: object) -> bool:
+        return False
+
+
+def schema(name: str) -> dict[str, Any]:
+    """The schema of a document of the public surface (JSON Schema, draft 2020-12)."""
+    document, title = DOCUMENTS[name]
+    made = TypeAdapter(document).json_schema(schema_generator=_Closed)
+    return {"$schema": _Closed.schema_dialect, **made, "title": title}
+
+
+if __name__ == "__main__":
+    if len(sys.argv) != 2 or sys.argv[1] not in DOCUMENTS:
+        sys.exit(f"python -m dashboard.schemas NAME: name one of {', '.join(DOCUMENTS)}")
+    json.dump(schema(sys.argv[1]), sys.stdout, indent=1)

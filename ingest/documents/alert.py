@@ -1,0 +1,253 @@
+"""An alert with its evidence, one type of evidence for each way in which evidence is found, and its corrective action."""
+
+from __future__ import annotations
+
+from typing import Literal, NotRequired
+
+from typing_extensions import TypedDict
+
+from ingest.documents.fields import ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
+from spc.vocabulary.enums import AlertState, Answer, Grade, Kind
+
+__all__ = [
+    "Alert",
+    "AlertReason",
+    "AlertSummary",
+    "BenchEvidence",
+    "BenchShift",
+    "ClimateEvidence",
+    "CorrectiveAction",
+    "CorrectiveResult",
+    "Evidence",
+    "FileEvidence",
+    "HumidityChange",
+    "RaisedAlert",
+    "SourceEvidence",
+    "StoredBenchEvidence",
+    "StoredClimateEvidence",
+    "StoredEvidence",
+    "StoredStreamEvidence",
+    "StreamEvidence",
+    "StreamKind",
+]
+
+StreamKind = Literal[Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST]
+
+# Evidence of a stream
+
+
+class _StreamFigures(TypedDict):
+    # All six kinds that a stream's own lots raise have the same figures, and a check standard's alert of kind `bench` too.
+    what: StreamKind
+    form: str
+    direction: Direction
+    unit: str
+    lots: Count
+    latest_lot: str
+    usual: float | None
+    level: float | None
+    latest_level: float | None
+    judged: float | None
+    limit_lower: float | None
+    limit_upper: float | None
+    change_percent_per_month: float | None
+    breach_probability: Probability | None
+    away_from_limit: bool
+    closed_because: str | None
+    may_be_a_slip: str | None
+    explained_by: NotRequired[str]
+
+
+class StoredStreamEvidence(_StreamFigures):
+    """What moved in a stream, since when and how much; levels in the unit."""
+
+    latest_tested_us: Microseconds
+    since_us: Microseconds | None
+    since_low_us: Microseconds | None
+    since_high_us: Microseconds | None
+
+
+class StreamEvidence(_StreamFigures):
+    """What moved in a stream, as it is shown."""
+
+    latest_tested_at: Moment
+    since_at: Moment | None
+    since_low_at: Moment | None
+    since_high_at: Moment | None
+
+
+# Evidence of the bench
+
+
+class BenchShift(TypedDict):
+    """A shift of one quantity, in percent or in the unit, with its 95 % interval."""
+
+    quantity: str
+    unit: str
+    size: float | None
+    low: float | None
+    high: float | None
+    films: float | None
+    check_standards: float | None
+
+
+class HumidityChange(TypedDict):
+    """Mean humidity of a chamber's tests in the quarter before a shift and while it lasted."""
+
+    before: float | None
+    during: float | None
+
+
+class _BenchFigures(TypedDict):
+    what: Literal[Kind.BENCH]
+    suspect_kind: str
+    suspect: str
+    quantity: str | None
+    direction: Direction
+    shifts: list[BenchShift]
+    sigmas: float | None
+    sigmas_se: float | None
+    suppliers: Count
+    agreeing: Count
+    score: float | None
+    chance: float | None
+    check_score: float | None
+    apart: list[str]
+    alternatives: list[str]
+    rivals: list[str]
+    streams: list[str]
+    humidity: HumidityChange | None
+    closed_because: str | None
+
+
+class StoredBenchEvidence(_BenchFigures):
+    """A shift that several suppliers or the check standards share, and what may have caused it."""
+
+    since_us: Microseconds
+    since_low_us: Microseconds
+    since_high_us: Microseconds
+    until_us: Microseconds | None
+
+
+class BenchEvidence(_BenchFigures):
+    """A shift that several suppliers or the check standards share, as it is shown."""
+
+    since_at: Moment
+    since_low_at: Moment
+    since_high_at: Moment
+    until_at: Moment | None
+
+
+# Evidence of the chamber log and of the feeds
+
+
+class _ClimateFigures(TypedDict):
+    what: Literal[Kind.CLIMATE]
+    chamber: str
+    state: ConditioningState
+    sessions: Count
+    lots: list[str]
+
+
+class StoredClimateEvidence(_ClimateFigures):
+    """Test sessions of one chamber whose conditioning is not shown."""
+
+    since_us: Microseconds
+
+
+class ClimateEvidence(_ClimateFigures):
+    """Test sessions of one chamber whose conditioning is not shown, as it is shown."""
+
+    since_at: Moment
+
+
+class SourceEvidence(TypedDict):
+    """A source without a new file."""
+
+    what: Literal[Kind.FEED]
+    folder: str
+
+
+class FileEvidence(TypedDict):
+    """A file that was refused as a whole."""
+
+    what: Literal[Kind.FEED]
+    file: str
+
+
+StoredEvidence = StoredStreamEvidence | StoredBenchEvidence | StoredClimateEvidence | SourceEvidence | FileEvidence
+Evidence = StreamEvidence | BenchEvidence | ClimateEvidence | SourceEvidence | FileEvidence
+
+
+# The corrective action
+
+
+class CorrectiveResult(TypedDict):
+    """Whether a corrective action worked, by the lots after it; levels in the unit."""
+
+    answer: Answer
+    lots: Count
+    reason: str
+    of: Literal["level", "bag_spread", "reading_spread"]
+    level_after: float | None
+    level_usual: float | None
+    level_moved: float | None
+
+
+class CorrectiveAction(TypedDict):
+    """When the supplier was asked, what it answered, and whether it worked."""
+
+    asked_on: Day | None
+    asked_by: str | None
+    answered_on: Day | None
+    answered_by: str | None
+    days_to_answer: Count | None
+    days_open: Count | None
+    cause: str | None
+    action: str | None
+    first_lot: str | None
+    result: CorrectiveResult | None
+
+
+# The alert
+
+
+class AlertSummary(TypedDict):
+    """What an alert is about and how it stands, without its evidence."""
+
+    id: str
+    kind: Kind
+    grade: Grade
+    supplier: str | None
+    product: str | None
+    characteristic: str | None
+    raised_at: Moment
+    state: AlertState
+    held_under: str | None
+
+
+class Alert(AlertSummary):
+    """An alert with its evidence and corrective action."""
+
+    lot: str | None
+    message: str
+    evidence: Evidence
+    corrective_action: CorrectiveAction | None
+
+
+class AlertReason(TypedDict):
+    """Why a stream stands where it does on the board."""
+
+    grade: Grade
+    kind: Kind
+    evidence: Evidence
+
+
+class RaisedAlert(TypedDict):
+    """An alert of the last week, for the line above the board."""
+
+    kind: Kind
+    grade: Grade
+    supplier: str | None
+    product: str | None
+    characteristic: str | None

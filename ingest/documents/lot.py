@@ -1,0 +1,143 @@
+"""A lot: its test sessions with conditioning and verdict, and every reading."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+from typing_extensions import TypedDict
+
+from ingest.documents.alert import Alert
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
+from ingest.documents.stream import Limit
+from spc.vocabulary.enums import Scale, Verdict
+
+__all__ = [
+    "EarlierValue",
+    "LimitSources",
+    "LotDocument",
+    "Reading",
+    "RefusedRow",
+    "Session",
+    "SessionConditioning",
+    "SessionMark",
+    "TestedLot",
+]
+
+Positive = Annotated[float, Field(gt=0)]
+
+
+class Reading(TypedDict):
+    """One reading as it was written, and in the unit."""
+
+    specimen: Count
+    reading: Count
+    value: Positive
+    bound: Bound
+    unit: str
+    written: str
+    tested_at: Moment
+    operator: str
+    file: str
+    line: Count
+    notes: dict[str, str]
+    state: Literal["stored", "corrected"]
+    marked: bool
+
+
+class SessionConditioning(TypedDict):
+    """What the chamber log shows before a session."""
+
+    state: ConditioningState
+    hours: float | None
+    humidity_min: float | None
+    humidity_max: float | None
+
+
+class SessionMark(TypedDict):
+    """Why the values of a session may be a slip, and how a person settled it."""
+
+    told: str
+    low: float
+    high: float
+    settled: Literal["stands as written", "set aside"] | None
+
+
+class LimitSources(TypedDict):
+    """Where the limits of a session come from."""
+
+    lower: Limit | None
+    upper: Limit | None
+
+
+class Session(TypedDict):
+    """One test session of a lot."""
+
+    product: str
+    characteristic: str
+    unit: str
+    tested_at: Moment
+    ended_at: Moment
+    chamber: str
+    instrument: str
+    load: str
+    conditioning: SessionConditioning
+    level: float | None
+    worst: float | None
+    judged_by: JudgedBy
+    scale: Scale
+    limit_lower: float | None
+    limit_upper: float | None
+    limit_document: str | None
+    limit_sources: LimitSources
+    judged: float | None
+    verdict: Verdict
+    bags: Count
+    mark: SessionMark | None
+    readings: list[Reading]
+
+
+class LotDocument(TypedDict):
+    """One lot, every reading and session."""
+
+    supplier: str
+    product: str
+    lot: str
+    received_on: Day | None
+    made_on: Day | None
+    sessions: list[Session]
+    alerts: list[Alert]
+
+
+class TestedLot(TypedDict):
+    """A lot of a supplier with the verdict on each characteristic."""
+
+    product: str
+    lot: str
+    tested_at: Moment
+    verdicts: dict[str, Verdict]
+
+
+class EarlierValue(TypedDict):
+    """What a reading said before it was corrected."""
+
+    characteristic: str
+    specimen: Count
+    reading: Count
+    value: Positive
+    bound: Bound
+    written: str
+    file: str
+    line: Count
+    replaced_by: str
+    unit: str
+    tested_at: Moment
+    replaced_at: Moment
+
+
+class RefusedRow(TypedDict):
+    """A row of a file that was refused, and why."""
+
+    file: str
+    line: Count
+    reason: str
