@@ -40,7 +40,7 @@ mutants: $(VENV)/.tested-with server
 	PYTHONPATH=tests nice -n 10 $(BIN)/python -m mutants $(FILE) $(if $(COUNT),--count $(COUNT)) $(if $(SEED),--seed $(SEED)) $(if $(LINE),--line $(LINE)) $(if $(KEYWORD),--keyword "$(KEYWORD)")
 
 pictures: $(VENV)/.tested-with browser
-	$(BIN)/python tests/pictures.py
+	PYTHONPATH=tests $(BIN)/python tests/support/pictures.py
 
 $(BIN)/python:
 	$(PYTHON) -m venv $(VENV)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Iterator
-from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,15 +53,6 @@ def lab_clock(monkeypatch: pytest.MonkeyPatch) -> None:
 
     Another program that a test starts has the computer's.
     """
-    from support.labs import NOW
+    from support.labs import at_lab_time
 
-    from ingest.common import clock
-
-    ahead = NOW - clock.now()
-
-    class Clock(datetime):
-        @classmethod
-        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
-            return super().now(tz) + ahead
-
-    monkeypatch.setattr("ingest.common.clock.datetime", Clock)
+    at_lab_time(monkeypatch)

@@ -1,7 +1,7 @@
-"""The frame of a figure: strips above each other over one time, levels at round numbers, days with the day first.
+"""The frame of an interactive figure: strips above each other over one time axis, round levels, the day before the month.
 
-A figure is a plain dictionary as plotly's own library in the browser takes it: building it through the Python classes takes
-ten times as long as everything else a page does. Tests have those classes check each figure.
+A figure is a plain dictionary, as plotly's library in the browser takes it. Building it through the Python classes takes ten
+times as long as everything else on a page; tests check each figure with those classes.
 """
 
 from __future__ import annotations
@@ -10,31 +10,25 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from dashboard.charts.ticks import LEAST_POWER, MOST_POWER, round_ticks
+from dashboard.paper.palette import FIGURE, LIGHT
 from dashboard.text.formatting import amount
-from spc.kernels.finite import LARGEST, SMALLEST
+from spc.vocabulary.finite import SMALLEST
 
-__all__ = ["GREY", "Figure", "around", "frame", "level_axis", "round_marks", "time_axis"]
+__all__ = ["GREY", "Figure", "around", "frame", "level_axis", "time_axis"]
 
 Figure = dict[str, Any]
 
-GREY = "#7d8894"
+GREY = FIGURE.grey
 AXIS = {"showline": True, "linecolor": GREY, "gridcolor": GREY, "zeroline": False, "fixedrange": True}
 # Of the height, between two strips: room for the title of the lower one.
 GAP = 0.055
-# Marks a decade, from few to many; the first set that gives enough of them is taken.
-DECADES: tuple[tuple[float, ...], ...] = (
-    (1,), (1, 3), (1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9),
-)  # fmt: skip
-ENOUGH_MARKS = 4
-# Of ten, within the numbers; a little air around the largest of them reaches beyond.
-LEAST_POWER, MOST_POWER = math.log10(SMALLEST), math.log10(LARGEST) - 1e-12
-MOST_MARKS = 9
 
 
 def frame(titles: Sequence[str], shares: Sequence[float], height: int, top: int = 28, gap: float = GAP) -> Figure:
-    """An empty figure of strips from top to bottom, `shares` of the height, over one shared axis.
+    """An empty figure of strips from top to bottom, each with its share of the height, over one time axis.
 
-    The axes are `xaxis` and `yaxis`, `yaxis2` …; the wheel and the finger scroll the page and move no axis.
+    The axes are `xaxis` and `yaxis`, `yaxis2` …. The wheel and the finger scroll the page and move no axis.
     """
     room = (1 - gap * (len(shares) - 1)) / sum(shares)
     layout: Figure = {
@@ -43,7 +37,7 @@ def frame(titles: Sequence[str], shares: Sequence[float], height: int, top: int 
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "font": {"family": "system-ui, sans-serif", "size": 13},
-        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": GREY, "font": {"color": "#1d2730"}, "align": "left"},
+        "hoverlabel": {"bgcolor": LIGHT.sheet, "bordercolor": GREY, "font": {"color": LIGHT.ink}, "align": "left"},
         "showlegend": False,
         "hovermode": "closest",
         "dragmode": False,
@@ -68,13 +62,13 @@ def _title(text: str, height: float) -> dict[str, Any]:
 
 
 def level_axis(axis: dict[str, Any], values: Sequence[float], scale: str) -> None:
-    """Scale the axis of levels to what is drawn; on a log axis with round marks, so that no bare "2" means 20."""
+    """Scale the level axis to the values drawn. A log axis gets round ticks with all their digits: no bare "2" means 20."""
     if scale != "log" or not values:
         axis["range"] = list(around(values))
         return
     low, high = around([math.log10(value or SMALLEST) for value in values])
-    marks = round_marks(10.0 ** max(low, LEAST_POWER), 10.0 ** min(high, MOST_POWER))
-    axis.update(type="log", range=[low, high], tickvals=marks, ticktext=[_mark(mark) for mark in marks])
+    ticks = round_ticks(10.0 ** max(low, LEAST_POWER), 10.0 ** min(high, MOST_POWER))
+    axis.update(type="log", range=[low, high], tickvals=ticks, ticktext=[_tick_text(tick) for tick in ticks])
 
 
 def around(values: Sequence[float]) -> tuple[float, float]:
@@ -84,20 +78,7 @@ def around(values: Sequence[float]) -> tuple[float, float]:
     return low - air, high + air
 
 
-def round_marks(low: float, high: float) -> list[float]:
-    """Round numbers between two levels above 0, a few of them however near or far they are."""
-    first, last = math.floor(math.log10(low)), min(math.ceil(math.log10(high)), math.floor(MOST_POWER))
-    marks: list[float] = []
-    for decade in DECADES:
-        step = max(1, (last - first) // MOST_MARKS) if len(decade) == 1 else 1
-        every = (mark * 10.0**power for power in range(first, last + 1, step) for mark in decade)
-        marks = [mark for mark in every if low <= mark <= high]
-        if len(marks) >= ENOUGH_MARKS:
-            return marks
-    return marks
-
-
-def _mark(value: float) -> str:
+def _tick_text(value: float) -> str:
     if value < 1e4:
         return f"{value:g}"
     mantissa, _, power = amount(value).partition(" × ")
@@ -105,7 +86,7 @@ def _mark(value: float) -> str:
 
 
 def time_axis(axis: dict[str, Any], span: tuple[str, str] | None) -> None:
-    """Days with the day first, and no more of them than fit a phone; `span` sets the time shown."""
+    """Dates with the day first, and no more of them than fit a phone; `span` sets the time shown."""
     day_ms = 86_400_000
     axis.update(
         type="date",

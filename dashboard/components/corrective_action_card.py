@@ -13,15 +13,15 @@ from dashboard.components.html_parts import lot_link
 from dashboard.text.formatting import amount, counted, day
 from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
-from spc.supplier.corrective_action import Answer
+from spc.vocabulary.enums import Effectiveness
 
 __all__ = ["corrective_action_card", "levels_text", "result_text", "state_text"]
 
 Document = Any
 
 # A shape for each answer, so that colour is never alone.
-SHAPES = {Answer.WORKED: "●", Answer.NOT_YET_SHOWN: "○", Answer.DID_NOT_WORK: "◆"}
-LOOKS = {Answer.WORKED: "steady", Answer.NOT_YET_SHOWN: "", Answer.DID_NOT_WORK: "act"}
+SHAPES = {Effectiveness.WORKED: "●", Effectiveness.NOT_YET_SHOWN: "○", Effectiveness.DID_NOT_WORK: "◆"}
+LOOKS = {Effectiveness.WORKED: "steady", Effectiveness.NOT_YET_SHOWN: "", Effectiveness.DID_NOT_WORK: "act"}
 
 
 def corrective_action_card(alert: Document, entries: Sequence[Document] = ()) -> list[Any]:
@@ -102,7 +102,7 @@ def _step(head: Any, told: str, look: str = "") -> html.Li:
 
 
 def _shown(result: Document, unit: str) -> html.Li:
-    answer = Answer(result["answer"])
+    answer = Effectiveness(result["answer"])
     shape = html.Span(SHAPES[answer], **{"aria-hidden": "true"})
     said = html.Span([shape, str(answer)], className=f"word {LOOKS[answer]}")
     levels = levels_text(result, unit)

@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboard.charts.plotly_axes import Figure
 from dashboard.charts.plotly_figures import CONFIG
-from dashboard.charts.sparkline import SparklineData, as_image_address, room
+from dashboard.charts.sparkline import SparklineData, as_image_address, sparkline
 from dashboard.text.formatting import characteristic
 
 __all__ = [
@@ -115,7 +115,7 @@ def legend(*entries: tuple[str, str, str]) -> html.Ul:
 
 def picture(sketch: SparklineData, title: str) -> html.Img:
     """The small picture of a stream: its last year and its outlook, between its usual place and its limit."""
-    return html.Img(src=as_image_address(room(sketch, title)), alt=title, className="sketch")
+    return html.Img(src=as_image_address(sparkline(sketch, title)), alt=title, className="sketch")
 
 
 def empty(sentence: str, advice: str) -> html.Div:

@@ -1,19 +1,19 @@
-"""The evidence for an audit: what a bundle is about, and which sessions, alerts and entries belong to it.
+"""The scope of an evidence bundle: which sessions, alerts and entries belong to it.
 
-A bundle is about one lot, or about a quarter (of one supplier, or of all). The tests in it are chosen here once; the tables
-of `evidencetables` are all drawn from that choice.
+A bundle covers one lot, or a quarter of one supplier or of all. Its tests are chosen here once; all tables are read from that
+choice.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import Connection, Row, text
 
+from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
@@ -38,10 +38,10 @@ class Stream:
 
 @dataclass(frozen=True, slots=True)
 class Scope:
-    """What a bundle is about.
+    """What a bundle covers.
 
-    `where` is a condition on session `s`, stream `t` and lot `l`, with its `values`; `span` are the first and the last
-    moment of a quarter, None for a lot. `whole` says that no supplier was chosen, so that the bench belongs to it too.
+    `where` is a condition on session `s`, stream `t` and lot `l`, with its `values`. `span` is the first and the last moment
+    of a quarter, None for a lot. With `whole` no supplier was chosen, so the bench belongs to it too.
     """
 
     title: str
@@ -58,7 +58,7 @@ def of_lot(connection: Connection, supplier: str, lot: str) -> Scope:
     """All tests of a lot; CallError where there is none."""
     scope = Scope(
         title=f"Lot {lot} of {supplier}",
-        file_name=f"evidence-lot-{_plain(lot)}-{_mark(supplier, lot)}.zip",
+        file_name=f"evidence-lot-{_file_part(lot)}-{_mark(supplier, lot)}.zip",
         where="l.supplier = :supplier AND l.lot = :lot",
         values={"supplier": supplier, "lot": lot},
         supplier=supplier,
@@ -76,7 +76,9 @@ def of_quarter(connection: Connection, lab: Lab, name: str, supplier: str | None
     whole = supplier is None
     scope = Scope(
         title=f"Quarter {name}" + ("" if whole else f", {supplier}"),
-        file_name=f"evidence-{name}" + ("" if whole else f"-{_plain(str(supplier))}-{_mark(str(supplier))}") + ".zip",
+        file_name=f"evidence-{name}"
+        + ("" if whole else f"-{_file_part(str(supplier))}-{_mark(str(supplier))}")
+        + ".zip",
         where="s.started_us >= :start AND s.started_us < :stop" + ("" if whole else " AND t.supplier = :supplier"),
         values={"start": span.start_us, "stop": span.end_us} | ({} if whole else {"supplier": supplier}),
         span=(span.start_us, span.end_us - 1),
@@ -90,15 +92,12 @@ def of_quarter(connection: Connection, lab: Lab, name: str, supplier: str | None
     return scope
 
 
-def _plain(name: str) -> str:
-    """Letters, digits and hyphens of a name: nothing that could lead out of a folder or break a header."""
-    spelt = "".join(c if c.isascii() and c.isalnum() else "-" for c in name)
-    return "-".join(part for part in spelt.split("-") if part)[:60] or "name"
+def _file_part(name: str) -> str:
+    return plain_name(name)[:MOST_CHARACTERS] or "name"
 
 
 def _mark(*names: str) -> str:
-    """Tells apart names that are spelt alike once they are plain."""
-    return sha256(json.dumps(names).encode()).hexdigest()[:8]
+    return distinguishing_mark(json.dumps(names))
 
 
 # What belongs to it
@@ -123,37 +122,23 @@ ALERT_SQL = "SELECT id, stream_id, supplier, lot, raised_us, evidence, held_unde
 
 
 def alert_ids(connection: Connection, scope: Scope) -> set[str]:
-    """Alerts whose evidence reaches into the time of the tests, and the bench alerts by which some are explained."""
-    belongs = _belongs(connection, scope)
-    found: set[str] = set()
-    for row in connection.execute(text(ALERT_SQL), execution_options={"yield_per": 500}):
-        if belongs(row):
-            found |= {row.id} if row.held_under is None else {row.id, row.held_under}
-    return found
-
-
-def _belongs(connection: Connection, scope: Scope) -> Callable[[Row[Any]], bool]:
+    """Alerts on the lot, alerts whose evidence overlaps the time of the tests, and the bench alerts that explain some."""
     spans = {one.id: scope.span or (one.first_us, one.last_us) for one in streams(connection, scope)}
     lot = None if scope.quarter else (scope.values["supplier"], scope.values["lot"])
-
-    def belongs(row: Row[Any]) -> bool:
-        if (row.supplier, row.lot) == lot:
-            return True
-        own = spans.get(row.stream_id, scope.span if scope.whole else None)
-        return own is not None and _overlap(own, _evidence_span(row))
-
-    return belongs
+    ids: set[str] = set()
+    for row in connection.execute(text(ALERT_SQL), execution_options={"yield_per": 500}):
+        span, evidence = spans.get(row.stream_id, scope.span if scope.whole else None), _evidence_span(row)
+        overlaps = span is not None and span[0] <= evidence[1] and evidence[0] <= span[1]
+        if overlaps or (row.supplier, row.lot) == lot:
+            ids |= {row.id} if row.held_under is None else {row.id, row.held_under}
+    return ids
 
 
 def _evidence_span(row: Row[Any]) -> Span:
-    told = json.loads(row.evidence)
-    times = (row.raised_us, told.get("since_us"), told.get("latest_tested_us"))
-    known = [moment for moment in times if moment is not None]
-    return min(known), max(known)
-
-
-def _overlap(one: Span, other: Span) -> bool:
-    return one[0] <= other[1] and other[0] <= one[1]
+    evidence = json.loads(row.evidence)
+    times = (row.raised_us, evidence.get("since_us"), evidence.get("latest_tested_us"))
+    stated = [moment for moment in times if moment is not None]
+    return min(stated), max(stated)
 
 
 def subjects(connection: Connection, scope: Scope, alerts: set[str]) -> set[str]:

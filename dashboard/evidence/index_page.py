@@ -1,13 +1,12 @@
-"""The page of an evidence bundle: what each file in it holds, and how to check it; one file that works offline."""
+"""The index page of an evidence bundle: the content of each file, and how to check it. It is one file that works offline."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from html import escape
-from typing import Any, Protocol
+from typing import Protocol
 
+from dashboard.paper.html_page import render
 from dashboard.text.formatting import CAUTIONS, moment
-from ingest.common.text import printable
 
 __all__ = ["Member", "as_html"]
 
@@ -25,148 +24,107 @@ class Member(Protocol):
     def rows(self) -> int | None: ...
 
 
-STYLE = """
-body{font:1rem/1.5 system-ui,sans-serif;max-width:60rem;margin:0 auto;padding:1rem;color:#1d2730;background:#fff}
-h1{font-size:1.5rem;line-height:1.25;overflow-wrap:anywhere}h2{font-size:1.15rem;margin:1.8rem 0 .4rem}
-h3{font-size:1rem;margin:1.2rem 0 .2rem}p,dl,ul,ol{margin:.3rem 0 .6rem}dt{font-weight:600;margin-top:.5rem}dd{margin:0 0 0 1rem}
-.scroll{overflow-x:auto}table{border-collapse:collapse;font-size:.9rem}th,td{text-align:left;padding:.25rem .8rem .25rem 0;
-border-bottom:1px solid #d8dee4;vertical-align:top}td.n{text-align:right;white-space:nowrap}code{font:.85em ui-monospace,monospace}
-.hash{overflow-wrap:anywhere}.quiet{color:#566472}.caution{border-left:4px solid #b26a00;padding-left:.8rem}
-@media print{body{max-width:none}.scroll{overflow:visible}}
-"""
-
-# What a file holds, then the columns that do not explain themselves.
-TOLD: dict[str, tuple[str, Mapping[str, str]]] = {
+# The content of each file, then the columns that do not explain themselves.
+CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
     "readings.csv": (
-        "Every reading, with the file and line that it came from. Where a later file corrected one, the earlier value stands "
+        "Every reading, with its source file and line. If a later file corrected a reading, the earlier value is in the row "
         "above it.",
         {
-            "state": "holds: the value in force; replaced: what it said before a correction, and when and by which file it was "
-            "replaced. Count only rows that hold.",
-            "value, unit": "the value in the unit of the lab's declaration",
-            "bound": "-1: the reading is below the value (the floor of the instrument); 1: above it (over range); 0: measured",
-            "written": "the cell as it stood in the file",
-            "session_started_at": "to which test session in sessions.csv the reading belongs",
-            "notes": "columns of the source file that have no meaning here, kept as they were",
+            "state": "holds: the value in force; replaced: the value before a correction, with the time and the file of the "
+            "correction. Count only rows that hold.",
+            "value, unit": "the value in the unit that the lab declares",
+            "bound": "0: measured; -1: below the value (the floor of the instrument); 1: above the value (over range)",
+            "written": "the cell as it is in the file",
+            "session_started_at": "the test session of the reading in sessions.csv",
+            "notes": "columns of the source file without a meaning here, unchanged",
         },
     ),
     "sessions.csv": (
-        "Every test session: a lot's readings of one characteristic without a long pause between them, the result, the limit "
-        "it was held against, and what the chamber log shows.",
+        "Every test session: the readings of one characteristic of a lot without a long pause, the result, the limit that "
+        "applied, and the conditioning in the chamber log.",
         {
-            "level": "the mean of the bag means (each the mean of its readings); on a log scale in natural logarithms, then "
-            "turned back: a geometric mean. Empty where bounded readings do not settle it.",
-            "judged_by, judged": "what of the session is held against the limit (mean or worst reading), and its value",
-            "verdict": "pass; fail; undecided (inside the guard band, or a bounded reading does not settle it); invalid "
-            "(conditioning not shown); unlimited (no limit applies)",
-            "conditioning": "valid; short, humid, dry, warm, cold: what breaks it; unlogged: the log does not show it",
-            "hours": "unbroken hours within tolerance up to the first reading",
-            "on_chart": "yes: the session is the lot's point on the chart and counts; no: a repeat or an invalid test, kept in sight",
-            "control_lower, control_center, control_upper": "the chart's limits for this lot, from the lab's own lots",
-            "stands_out": "what the chart or the detector saw at this lot",
-            "marked, settled": "whether the values look like a slip of the pen, and what a person said of it",
-            "check_standard": "yes: a kept reference that watches the bench, no supplier's lot",
+            "level": "the mean of the bag means (each the mean of its readings); on a log scale the mean of natural logarithms, "
+            "turned back: a geometric mean. Empty if bounded readings leave it open.",
+            "judged_by, judged": "the quantity compared with the limit (mean or worst reading), and its value",
+            "verdict": "pass; fail; undecided (in the guard band, or a bounded reading leaves it open); invalid (conditioning not "
+            "documented); unlimited (no limit applies)",
+            "conditioning": "valid; short, humid, dry, warm, cold: the reason why it is not; unlogged: the log does not cover it",
+            "hours": "hours within tolerance without a break up to the first reading",
+            "on_chart": "yes: the session is the lot's point on the chart and counts; no: a repeat or an invalid test, kept for "
+            "the record",
+            "control_lower, control_center, control_upper": "control limits and centre line for this lot, from the lab's own lots",
+            "stands_out": "the signals of the chart or the alarm rule at this lot",
+            "marked, settled": "whether the values look like a unit or typing error, and the decision on it",
+            "check_standard": "yes: a check standard that monitors the bench, not a supplier's lot",
         },
     ),
     "climate.csv": (
-        "The entries of the chamber logs that the judgement of these tests looked at, up to the last reading.",
+        "The chamber log entries on which the validity of these tests depends, up to the last reading.",
         {},
     ),
     "limits.csv": (
-        "The specification limits of these products over time, with the document each rests on. On a day the row with the "
-        "newest day holds; of one day, the entry of a person.",
+        "The specification limits of these products over time, each with its document. The row with the latest day applies; of "
+        "two rows of one day, the entry of a person.",
         {
-            "from": "the first day on which it holds, in the lab's zone; empty: from the beginning",
+            "from": "the first day on which the limit applies, in the lab's time zone; empty: from the beginning",
             "value": "none: no limit",
         },
     ),
     "control-limits.csv": (
-        "The chart's own limits, each set of them with the lots that they were worked out from.",
+        "Each set of control limits, with its baseline lots.",
         {
-            "lots, left_out": "the lots that set the limits; those left out, why, and by whom where a person did",
-            "frozen_at": "the test with which they were complete; empty: still learning",
-            "set_by": "who set them again from a day, and why; null: they are the first",
-            "dependence": "the correlation of neighbouring lots for which they were widened",
-            "lower, upper": "for a lot of usual size; the limits of each lot stand in sessions.csv",
+            "lots, left_out": "the baseline lots; the excluded lots, with the reason, and the person if one excluded them",
+            "frozen_at": "the test that completed the baseline; empty: the baseline is not complete",
+            "set_by": "who started a new baseline from a day, and why; null: the first baseline",
+            "dependence": "the autocorrelation for which the limits were widened",
+            "lower, upper": "for a lot of normal size; sessions.csv has the limits for each lot",
         },
     ),
     "alerts.csv": (
-        "The alerts whose evidence reaches into the time of these tests, and the bench alerts that explain some of them.",
-        {"explained_by": "the bench alert that explains it: it does not count against the supplier"},
+        "The alerts whose evidence overlaps the time of these tests, and the bench alerts that explain some of them.",
+        {"explained_by": "the bench alert that explains this alert: it does not count against the supplier"},
     ),
     "decisions.csv": (
-        "What people entered about these streams, limits, lots and alerts: who, when, what, why. Entries are added, never changed.",
-        {"about": "what the entry is about", "details": "what the entry holds beside its reason"},
+        "The entries of people about these streams, limits, lots and alerts: who, when, what and why. Entries are added and "
+        "never changed.",
+        {"about": "the subject of the entry", "details": "the content of the entry beside its reason"},
     ),
     "files.csv": (
-        "The source files, with the SHA-256 of their bytes when they were read.",
+        "The source files, with the SHA-256 of their bytes at the time of reading.",
         {
-            "lies_in": "where the lab's folder keeps the file",
-            "bytes_there": "whether the file that lies there now has that SHA-256: the same; others; not there; can't be read",
-            "stored, duplicate, corrected, refused": "what became of its data rows; together they are all of them",
+            "lies_in": "the place of the file in the lab's folder",
+            "bytes_there": "whether the file there now has that SHA-256: the same; others; not there; can't be read",
+            "stored, duplicate, corrected, refused": "the number of data rows by result; together they are all rows",
         },
     ),
     "refused.csv": (
-        "The rows of these files that were not stored, why, and their cells unchanged.",
+        "The rows of these files that were refused, with the reason and their original cells.",
         {},
     ),
-    "scorecard-….pdf": ("The scorecards, where the bundle is of a quarter, as they were drawn up with it.", {}),
+    "scorecard-….pdf": ("The scorecards of the quarter, from the same data. The bundle of a lot has none.", {}),
     "lab.toml": (
-        "The lab's declarations when this was drawn up, written anew: those that decide how tests are read, judged and scored. "
-        "Its head has the SHA-256 of the lab's own file.",
+        "The lab's declarations in force that decide how tests are read, judged and scored. Its first lines give the SHA-256 of "
+        "the lab's own file.",
         {},
     ),
 }
-CHECKING = (
-    "Linux, macOS: <code>sha256sum -c sha256.txt</code> (or <code>shasum -a 256 -c sha256.txt</code>) in the unpacked folder. "
-    "Windows: <code>Get-FileHash *.csv</code> in PowerShell, and compare with the table.",
-    "A source file against files.csv: the same command on the file in the lab's folder.",
-    "A level: take the rows of readings.csv that hold, of one session; on a log scale take natural logarithms; average the "
-    "readings of each specimen, then the specimens; turn the logarithm back. It is the level in sessions.csv.",
-    "A verdict: hold the judged value against the row of limits.csv in force on the day of the test. A lower limit is inside, an "
-    "upper one is not; within guard_percent of either it is undecided.",
-)
 
 
-def as_html(document: Mapping[str, Any], members: Sequence[Member]) -> bytes:
-    """The page; `members` are the files written before it."""
-    body = [
-        f"<p class=quiet>{escape(document['lab'])}. Evidence bundle.</p><h1>{escape(printable(document['title']))}</h1>",
-        f"<p>{escape(_drawn_up(document))}</p>",
-        f"<p class=caution>{escape(CAUTIONS)}</p>",
-        "<p class=caution>For those who audit: files and bench alerts can name other suppliers, so hand the whole bundle to "
-        "nobody outside the lab without looking.</p>",
-        f"<h2>The files</h2>{_table(members)}",
-        "<h2>How to check it</h2><ol>" + "".join(f"<li>{line}</li>" for line in CHECKING) + "</ol>",
-        "<h2>What the files hold</h2>",
-        *(_told(name, *told) for name, told in TOLD.items()),
-        "<p class=quiet>CSV files are UTF-8 with commas. Times carry their offset from UTC. A text that a spreadsheet would take "
-        "for a formula is led by an apostrophe.</p>",
-    ]
-    page = (
-        "<!doctype html><html lang=en><head><meta charset=utf-8><meta name=viewport content='width=device-width'>"
-        f"<title>Evidence: {escape(printable(document['title']))}</title><style>{STYLE}</style></head><body>{''.join(body)}"
-        "</body></html>"
-    )
-    return page.encode()
+def as_html(lab: str, title: str, drawn_up_at: str, members: Sequence[Member], *, over: bool) -> str:
+    """The page.
 
-
-def _drawn_up(document: Mapping[str, Any]) -> str:
-    said = f"Drawn up from the store as of its last round, {moment(document['drawn_up_at'])}."
-    return said if document["over"] else f"{said} The quarter was not over then: more can follow."
-
-
-def _table(members: Sequence[Member]) -> str:
-    rows = "".join(
-        f'<tr><td><a href="{escape(one.name)}">{escape(one.name)}</a></td>'
-        f"<td class=n>{'' if one.rows is None else f'{one.rows:,}'}</td><td class=n>{one.size:,}</td>"
-        f"<td class=hash><code>{one.sha256}</code></td></tr>"
-        for one in members
-    )
-    heads = "".join(f"<th scope=col>{head}</th>" for head in ("file", "rows", "bytes", "SHA-256"))
-    return f"<div class=scroll><table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
-
-
-def _told(name: str, told: str, columns: Mapping[str, str]) -> str:
-    terms = "".join(f"<dt>{escape(key)}</dt><dd>{escape(words)}</dd>" for key, words in columns.items())
-    return f"<h3>{escape(name)}</h3><p>{escape(told)}</p>" + (f"<dl>{terms}</dl>" if terms else "")
+    Parameters
+    ----------
+    lab, title : str
+        Names of the lab and of the lot or quarter.
+    drawn_up_at : str
+        ISO 8601 time of the store's last round.
+    members : sequence of Member
+        The files written before the page.
+    over : bool
+        Whether the quarter was over at that time.
+    """
+    return render(
+        "evidence/index.html", lab=lab, title=title, as_of=moment(drawn_up_at), members=members, over=over,
+        contents=CONTENTS, cautions=CAUTIONS,
+    )  # fmt: skip

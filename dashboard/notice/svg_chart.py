@@ -1,137 +1,101 @@
-"""The picture of a notice: one stream's lots over time, those concerned marked, with the usual level and the limit."""
+"""The lots of a stream on paper: the lots of the notice marked, with the centre line and the limit."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from datetime import date, datetime, timedelta
-from typing import Any
+from datetime import date, timedelta
 
-from dashboard.charts.svg_shapes import EDGE, HAIR, INK, MEAN, QUIET, Frame, diamond, disc, drawing, line, words
+from dashboard.charts.svg_shapes import (
+    Edges,
+    Frame,
+    band,
+    day_of,
+    diamond,
+    disc,
+    drawing,
+    level_ticks,
+    line,
+    words,
+)
+from dashboard.paper.palette import LIGHT
 from dashboard.text.formatting import amount
-from spc.kernels.finite import LARGEST, SMALLEST, exp
+from ingest.documents.alert import StreamEvidence
+from ingest.documents.notice import NoticeDocument
 from spc.vocabulary.enums import Scale
 
 __all__ = ["chart"]
 
-Document = Any
-
 WIDTH, HEIGHT = 520, 190
-LEFT, RIGHT, TOP, BOTTOM = 56, 8, 16, 20
+EDGES = Edges(56, WIDTH - 8, 16, HEIGHT - 20)
 
 
-def chart(notice: Document, title: str) -> str:
+def chart(notice: NoticeDocument, title: str) -> str:
     """The picture; it shows lots of the notice's own stream and nothing else."""
-    points = [point for point in notice["points"] if point["shown"] is not None]
+    points = [(point["shown"], point) for point in notice["points"] if point["shown"] is not None]
     if not points:
         return ""
-    frame = _frame(points, notice)
-    parts = [*_axes(frame, notice), *_since(frame, notice), *_usual(frame, notice), *_limits(frame, notice)]
-    return drawing(WIDTH, HEIGHT, title, [*parts, *[_lot(frame, point) for point in points]])
+    days = day_of(points[0][1]["tested_at"]), day_of(points[-1][1]["tested_at"])
+    frame = _frame([level for level, _ in points], days, notice)
+    parts = [*level_ticks(frame, notice["unit"]), *_months(frame), *_start(frame, notice["evidence"])]
+    centre = notice["evidence"]["usual"]
+    if centre is not None and frame.holds(centre):
+        parts.append(line(EDGES.left, frame.y(centre), EDGES.right, frame.y(centre), LIGHT.quiet, 1.0, dashed=True))
+    for limit, rule in ((notice["limit_upper"], "under"), (notice["limit_lower"], "at least")):
+        if limit is not None and frame.holds(limit):
+            y = frame.y(limit)
+            parts.append(line(EDGES.left, y, EDGES.right, y, LIGHT.act, 1.6))
+            text = f"limit: {rule} {amount(limit, notice['unit'])}"
+            parts.append(words(EDGES.left + 6, y + 10, text, "start", LIGHT.act))
+    for level, point in points:
+        x, y = frame.x(day_of(point["tested_at"])), frame.y(level)
+        if point["verdict"] == "fail":
+            parts.append(diamond(x, y))
+        else:
+            parts.append(disc(x, y, 2.8 if point["concerned"] else 2.4, filled=point["concerned"]))
+    return drawing(WIDTH, HEIGHT, title, parts)
 
 
-def _day(stamp: str) -> date:
-    return datetime.fromisoformat(stamp).date()
-
-
-def _frame(points: Sequence[Document], notice: Document) -> Frame:
+def _frame(levels: list[float], days: tuple[date, date], notice: NoticeDocument) -> Frame:
     is_log = notice["scale"] == Scale.LOG
-    start, end = _day(points[0]["tested_at"]), _day(points[-1]["tested_at"])
-    shown = [point["shown"] for point in points]
-    middle = notice["evidence"].get("usual") or shown[-1]
-    # Of two limits the nearer one; the other would only flatten the picture.
+    middle = notice["evidence"]["usual"] or levels[-1]
     limits = [limit for limit in (notice["limit_lower"], notice["limit_upper"]) if limit is not None]
-    near = [min(limits, key=lambda limit: abs(_scaled(limit, is_log) - _scaled(middle, is_log)))] if limits else []
-    heights = [_scaled(value, is_log) for value in [*shown, middle, *near] if value > 0 or not is_log]
-    margin = 0.07 * (max(heights) - min(heights)) or 0.5
-    low, high = min(heights) - margin, max(heights) + margin
-    # A little room beside the first and the last lot, which are marks of some width.
-    edges = LEFT + 4, WIDTH - RIGHT - 4, TOP, HEIGHT - BOTTOM
-    return Frame(*edges, start, max((end - start).days, 1), low, high, is_log)
 
+    def distance(limit: float) -> float:
+        return abs(math.log(limit / middle)) if is_log and limit > 0 and middle > 0 else abs(limit - middle)
 
-def _scaled(value: float, is_log: bool) -> float:
-    return math.log(value) if is_log and value > 0 else value
-
-
-def _axes(frame: Frame, notice: Document) -> list[str]:
-    base = HEIGHT - BOTTOM
-    ticks = _ticks(frame)
-    marks = [line(LEFT, frame.y(tick), WIDTH - RIGHT, frame.y(tick), HAIR, 0.4) for tick in ticks]
-    said = [words(LEFT - 4, frame.y(tick) + 3, amount(tick, notice["unit"]), "end") for tick in ticks]
-    return [line(LEFT, base, WIDTH - RIGHT, base, HAIR), *marks, *said, *_months(frame)]
-
-
-def _ticks(frame: Frame) -> list[float]:
-    """Round values inside the picture, at most five."""
-    low, high = ((exp(end) if frame.is_log else end) for end in (frame.low, frame.high))
-    found: list[float] = []
-    for mantissas in (
-        (1,),
-        (1, 3),
-        (1, 2, 5),
-        (1, 1.5, 2, 3, 5, 7),
-        (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 4, 5, 6, 7, 8, 9),
-    ):
-        first, last = math.floor(math.log10(max(low, SMALLEST))), math.ceil(math.log10(max(high, SMALLEST)))
-        decades = range(first, min(last, math.floor(math.log10(LARGEST))) + 1)
-        fitting = [value for decade in decades for m in mantissas if low <= (value := m * 10.0**decade) <= high]
-        if len(fitting) > 5 and found:
-            break
-        found = fitting[:: -(-len(fitting) // 5)] if fitting else found
-    return found or [low, high]
+    # Of two limits the nearer one; the other would only flatten the picture.
+    near = [min(limits, key=distance)] if limits else []
+    # A few days beside the first and the last lot, as their marks have some width.
+    wider = days[0] - timedelta(days=4), days[1] + timedelta(days=4)
+    return Frame.around([*levels, middle, *near], wider, EDGES, is_log=is_log)
 
 
 def _months(frame: Frame) -> list[str]:
-    """First days of months, as many as have room."""
-    step = 1 if frame.days < 250 else 3 if frame.days < 1100 else 12
-    end, parts = frame.start + timedelta(days=frame.days), []
-    for year in range(frame.start.year, end.year + 1):
+    """The first days of months, as many as have room."""
+    start, end = date.fromordinal(int(frame.first)), date.fromordinal(int(frame.last))
+    days = (end - start).days
+    step = 1 if days < 250 else 3 if days < 1100 else 12
+    parts = []
+    for year in range(start.year, end.year + 1):
         for month in range(1, 13, step):
             day = date(year, month, 1)
-            if frame.start <= day <= end:
-                parts.append(line(frame.x(day), HEIGHT - BOTTOM, frame.x(day), HEIGHT - BOTTOM + 3, QUIET))
-                parts.append(words(frame.x(day), HEIGHT - 6, f"{day:%b %Y}", "middle"))
+            if start <= day <= end:
+                x = frame.x(day)
+                parts += [line(x, EDGES.bottom, x, EDGES.bottom + 3, LIGHT.quiet)]
+                parts += [words(x, HEIGHT - 6, f"{day:%b %Y}", "middle")]
     return parts
 
 
-def _since(frame: Frame, notice: Document) -> list[str]:
-    """When the move began: a line, and its interval as a band."""
-    evidence = notice["evidence"]
-    if not evidence.get("since_at"):
+def _start(frame: Frame, evidence: StreamEvidence) -> list[str]:
+    """The estimated start of the shift: a line, and its interval as a band."""
+    if not evidence["since_at"]:
         return []
+    x = frame.x(day_of(evidence["since_at"]))
     parts = []
-    if evidence.get("since_low_at") and evidence.get("since_high_at"):
-        left, right = (frame.x(_day(evidence[key])) for key in ("since_low_at", "since_high_at"))
-        place = f'x="{left:.1f}" y="{TOP}" width="{max(right - left, 1):.1f}" height="{HEIGHT - TOP - BOTTOM}"'
-        parts.append(f'<rect {place} fill="{MEAN}" opacity="0.10"/>')
-    x = frame.x(_day(evidence["since_at"]))
+    low, high = evidence["since_low_at"], evidence["since_high_at"]
+    if low and high:
+        left, right = frame.x(day_of(low)), frame.x(day_of(high))
+        parts.append(band(left, EDGES.top, right, EDGES.bottom, 0.10))
+    parts.append(line(x, EDGES.top, x, EDGES.bottom, LIGHT.accent, 1.0))
     anchor = "start" if x < WIDTH / 2 else "end"
-    return [*parts, line(x, TOP, x, HEIGHT - BOTTOM, MEAN, 1.0), words(x, TOP - 5, "began about here", anchor, MEAN)]
-
-
-def _usual(frame: Frame, notice: Document) -> list[str]:
-    usual = notice["evidence"].get("usual")
-    if not frame.holds(usual):
-        return []
-    y = frame.y(usual)
-    return [line(LEFT, y, WIDTH - RIGHT, y, QUIET, 1.0, dashed=True)]
-
-
-def _limits(frame: Frame, notice: Document) -> list[str]:
-    parts = []
-    for key, told in (("limit_upper", "under"), ("limit_lower", "at least")):
-        limit = notice[key]
-        if frame.holds(limit):
-            y = frame.y(limit)
-            parts.append(line(LEFT, y, WIDTH - RIGHT, y, EDGE, 1.6))
-            parts.append(words(LEFT + 6, y + 10, f"limit: {told} {amount(limit, notice['unit'])}", "start", EDGE))
-    return parts
-
-
-def _lot(frame: Frame, point: Document) -> str:
-    """One lot: filled where concerned, open where not; a diamond fails."""
-    x, y = frame.x(_day(point["tested_at"])), frame.y(point["shown"])
-    if point["verdict"] == "fail":
-        return diamond(x, y, f'fill="{EDGE}"')
-    return disc(x, y, 2.8) if point["concerned"] else disc(x, y, 2.4, f'fill="#fff" stroke="{INK}"')
+    return [*parts, words(x, EDGES.top - 5, "estimated start", anchor, LIGHT.accent)]

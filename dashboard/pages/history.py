@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import Any
 from urllib.parse import urlencode
 
@@ -13,7 +11,8 @@ from flask import Flask, Response, request
 from dashboard.components.html_parts import filter_links, table
 from dashboard.queries import history_queries
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.csv_cells import safe_cell
+from dashboard.text.csv_cells import csv_text
+from dashboard.text.file_names import attachment
 from dashboard.text.formatting import counted, day, moment
 from dashboard.text.subject_names import address
 
@@ -107,15 +106,5 @@ def add_download(server: Flask, desk: LabReader) -> None:
         who, what = (request.args.get(name, "") for name in ("who", "what"))
         with desk.reading() as connection:
             entries = history_queries.entries(connection, desk.lab, who, what)
-        answer = Response("\ufeff" + _as_csv(entries), mimetype="text/csv")
-        answer.headers["Content-Disposition"] = 'attachment; filename="entries.csv"'
-        return answer
-
-
-def _as_csv(entries: list[Document]) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for one in entries:
-        writer.writerow([safe_cell(value) for value in (*(one[name] for name in COLUMNS[:-1]), _more(one))])
-    return out.getvalue()
+        rows = ((one["at"], one["who"], one["what"], one["about"], one["reason"], _more(one)) for one in entries)
+        return Response("\ufeff" + csv_text(COLUMNS, rows), mimetype="text/csv", headers=attachment("entries.csv"))

@@ -11,11 +11,11 @@ from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import alert_card, urgent_first
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
-from dashboard.evidence import bundle_file
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
+from dashboard.text.urls import evidence_address
 from ingest.audit.subjects import Subject
 from ingest.decisions.responses import LOT_DECISIONS
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
@@ -79,7 +79,7 @@ def layout(desk: LabReader, supplier: str = "", lot: str = "", **_other: str) ->
 
 
 def _evidence(supplier: str, lot: str) -> html.P:
-    here = bundle_file.address(supplier=supplier, lot=lot)
+    here = evidence_address(supplier=supplier, lot=lot)
     return html.P(
         [
             html.A("Evidence bundle of this lot (ZIP)", href=here, download=""),

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Any
-from urllib.parse import urlencode
 
 from dash import html
 from flask import Flask, Response, request
 
 from dashboard.charts.sparkline import as_image_address
 from dashboard.components.html_parts import empty, link, stream_link, supplier_link, table
-from dashboard.evidence import bundle_file
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.scorecard import export, scorecard, wording
+from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
+from dashboard.text.file_names import attachment
 from dashboard.text.formatting import amount, day, room_to_limit
+from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
+from ingest.quarter.overview import supplier_overview
 
 __all__ = ["add_downloads", "layout"]
 
@@ -64,7 +65,7 @@ def layout(desk: LabReader, quarter: str = "", supplier: str = "", **_other: str
 
 
 def _all(cards: Sequence[Document]) -> list[Any]:
-    overview = scorecard.overview(cards)
+    overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
     return [
         html.P(wording.chance_moves(overview)),
@@ -138,7 +139,7 @@ def _talk(overview: Document) -> list[Any]:
 
 
 def _downloads(quarter: str, supplier: str, forms: Any) -> list[Any]:
-    links = [html.A(form.upper(), href=_address(quarter, supplier, form), download="") for form in forms]
+    links = [html.A(form.upper(), href=scorecard_address(quarter, supplier, form), download="") for form in forms]
     return [part for one in links for part in (one, " ")]
 
 
@@ -147,12 +148,8 @@ def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
     names = {"quarter": quarter, **({"supplier": supplier} if supplier else {})}
     return [
         *_downloads(quarter, supplier, forms),
-        html.A("evidence for an audit (ZIP)", href=bundle_file.address(**names), download=""),
+        html.A("evidence for an audit (ZIP)", href=evidence_address(**names), download=""),
     ]
-
-
-def _address(quarter: str, supplier: str, form: str) -> str:
-    return f"/scorecard-file?{urlencode({'quarter': quarter, 'supplier': supplier, 'form': form})}"
 
 
 # One supplier
@@ -222,7 +219,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> html.Table:
 def add_downloads(server: Flask, desk: LabReader) -> None:
     """The address from which a scorecard file is downloaded; without a supplier it is the file over all of them."""
 
-    @server.get("/scorecard-file")
+    @server.get(SCORECARD_FILE)
     def scorecard_file() -> Response:
         quarter, supplier, form = (request.args.get(key, "") for key in ("quarter", "supplier", "form"))
         if form not in (export.FORMS if supplier else export.OVERVIEW_FORMS):
@@ -234,5 +231,5 @@ def add_downloads(server: Flask, desk: LabReader) -> None:
         return Response(
             data,
             content_type=MEDIA_TYPES[form],
-            headers={"Content-Disposition": f'attachment; filename="{name}"'},
+            headers=attachment(name),
         )

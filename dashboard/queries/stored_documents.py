@@ -39,8 +39,9 @@ from ingest.evaluation.humidity_effect import humidity_of
 from ingest.rounds.rounds import Round
 from ingest.store.last_round import last_round
 from ingest.store.store import KEYS_AT_ONCE
-from spc.stream.unit_errors import Mark, Share, Slip, slipped
+from spc.stream.unit_errors import affected_readings
 from spc.vocabulary.enums import AlertState, Grade, Scale, StreamState
+from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = [
     "alerts",
@@ -334,7 +335,7 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session
 def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Session:
     characteristic = lab.characteristic(session["characteristic"])
     mark = None if session["share"] is None else suspect_sessions(session)
-    off = slipped(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
+    off = affected_readings(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
     tested = from_microseconds(session["started_us"])
     limits = lab.limits_at(product, session["characteristic"], tested)
     sources = lab.limit_sources(product, session["characteristic"], tested)
@@ -378,9 +379,9 @@ def _limit(step: Step | None, lab: Lab) -> Limit | None:
     return None if step is None else served(step_document(step), lab.zone)
 
 
-def suspect_sessions(row: RowMapping) -> Mark:
+def suspect_sessions(row: RowMapping) -> UnitError:
     """The mark of a session in a row of the store."""
-    return Mark(Share(row["share"]), Slip(row["slip"]), row["power"], row["low"], row["high"])
+    return UnitError(ErrorExtent(row["share"]), ErrorCause(row["slip"]), row["power"], row["low"], row["high"])
 
 
 def _reading(reading: RowMapping, unit: str, lab: Lab, *, marked: bool) -> Reading:

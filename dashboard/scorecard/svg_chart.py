@@ -1,122 +1,92 @@
-"""Two quarters of a stream as one small picture for paper: its lots, their mean with its interval, and the limit.
-
-Shapes carry the meaning, colour only repeats it: the page may be printed in grey.
-"""
+"""The charts of a scorecard on paper: the lots of two quarters of a stream, and a supplier's score with its interval."""
 
 from __future__ import annotations
 
-import math
-from datetime import date, datetime, timedelta
-from typing import Any
+from datetime import date
 
-from dashboard.charts.svg_shapes import EDGE, HAIR, MEAN, Frame, diamond, disc, drawing, line, square, words
+from dashboard.charts.svg_shapes import (
+    Edges,
+    Frame,
+    band,
+    day_of,
+    diamond,
+    disc,
+    drawing,
+    level_ticks,
+    line,
+    square,
+    words,
+)
+from dashboard.paper.palette import LIGHT
 from dashboard.text.formatting import amount, characteristic
-from spc.kernels.finite import exp
+from ingest.documents.scorecard import CardStream, Scorecard, SupplierStanding
 from spc.vocabulary.enums import Scale
 
 __all__ = ["chart", "score_bar"]
 
-Document = Any
-
-WIDTH, HEIGHT = 380, 128
-LEFT, RIGHT, TOP, BOTTOM = 52, 8, 8, 18
+WIDTH, HEIGHT = 620, 128
+EDGES = Edges(60, WIDTH - 8, 8, HEIGHT - 18)
 
 
-def chart(row: Document, card: Document) -> str:
-    """The picture of one stream of a scorecard."""
-    frame = _frame(row, card)
-    middle = date.fromisoformat(card["first_day"])
-    named = f"{row['product']}, {characteristic(row['characteristic'])}"
-    title = f"{named}: lots of {card['earlier_quarter']} and {card['quarter']}"
+def chart(row: CardStream, card: Scorecard) -> str:
+    """One stream: its lots, the mean of each quarter with its 95 % interval, and the limit.
+
+    A disc is a lot that passes, a filled diamond one that fails, an open diamond one undecided, an open square one that
+    does not count.
+    """
+    days = card["earlier_first_day"], card["first_day"], card["last_day"]
+    start, middle, end = (date.fromisoformat(day) for day in days)
+    lots = [(lot["level"], lot) for lot in [*row["earlier_lot_list"], *row["lot_list"]] if lot["level"] is not None]
+    near = row["limit_upper"] if row["limit_side"] == "upper" else row["limit_lower"]
+    levels = [*(level for level, _ in lots), *([] if near is None else [near])]
+    frame = Frame.around(levels, (start, end), EDGES, is_log=row["scale"] == Scale.LOG)
+    between = frame.x(middle)
     parts = [
-        *_axes(frame, row, card, middle),
-        *_mean(frame, row, "earlier_level", frame.start, middle),
-        *_mean(frame, row, "level", middle, frame.start + timedelta(days=frame.days)),
-        *_limits(frame, row),
-        *[_lot(frame, lot) for lot in [*row["earlier_lot_list"], *row["lot_list"]] if lot["level"] is not None],
+        *level_ticks(frame, row["unit"]),
+        line(between, EDGES.top, between, EDGES.bottom, LIGHT.hair, dashed=True),
+        words((EDGES.left + between) / 2, HEIGHT - 5, card["earlier_quarter"], "middle"),
+        words((EDGES.right + between) / 2, HEIGHT - 5, card["quarter"], "middle"),
+        *_mean(frame, (row["earlier_level"], row["earlier_level_low"], row["earlier_level_high"]), EDGES.left, between),
+        *_mean(frame, (row["level"], row["level_low"], row["level_high"]), between, EDGES.right),
     ]
+    for limit, rule in ((row["limit_upper"], "under"), (row["limit_lower"], "at least")):
+        if limit is not None and frame.holds(limit):
+            y = frame.y(limit)
+            parts.append(line(EDGES.left, y, EDGES.right, y, LIGHT.act, 1.6))
+            label_y = y + 10 if y < EDGES.top + 14 else y - 3
+            parts.append(words(EDGES.right, label_y, f"{rule} {amount(limit, row['unit'])}", "end", LIGHT.act))
+    for level, lot in lots:
+        x, y = frame.x(day_of(lot["tested_at"])), frame.y(level)
+        if lot["standing"] in ("fail", "undecided"):
+            parts.append(diamond(x, y, filled=lot["standing"] == "fail"))
+        else:
+            parts.append(square(x, y) if lot["standing"] in ("invalid", "set_aside", "retested") else disc(x, y))
+    title = f"{row['product']}, {characteristic(row['characteristic'])}: lots of {card['earlier_quarter']} and {card['quarter']}"
     return drawing(WIDTH, HEIGHT, title, parts)
 
 
-def _frame(row: Document, card: Document) -> Frame:
-    is_log = row["scale"] == Scale.LOG
-    start = date.fromisoformat(card["earlier_first_day"])
-    days = (date.fromisoformat(card["last_day"]) - start).days + 1
-    lots = [lot["level"] for lot in [*row["earlier_lot_list"], *row["lot_list"]]]
-    near = row["limit_upper"] if row["limit_side"] == "upper" else row["limit_lower"]
-    marks = [value for value in [*lots, near] if value is not None and (value > 0 or not is_log)]
-    heights = [math.log(mark) if is_log else mark for mark in marks] or [0.0]
-    margin = 0.08 * (max(heights) - min(heights)) or 0.5
-    edges = LEFT, WIDTH - RIGHT, TOP, HEIGHT - BOTTOM
-    return Frame(*edges, start, days, min(heights) - margin, max(heights) + margin, is_log)
-
-
-def _axes(frame: Frame, row: Document, card: Document, middle: date) -> list[str]:
-    base, left, right = HEIGHT - BOTTOM, frame.x(frame.start), float(WIDTH - RIGHT)
-    ends = [frame.low + 0.06 * (frame.high - frame.low), frame.high - 0.06 * (frame.high - frame.low)]
-    ticks = [exp(end) if frame.is_log else end for end in ends]
-    return [
-        line(left, base, right, base, HAIR),
-        line(frame.x(middle), TOP, frame.x(middle), base, HAIR, dashed=True),
-        *[words(left - 4, frame.y(tick) + 3, amount(tick, row["unit"]), "end") for tick in ticks],
-        words((left + frame.x(middle)) / 2, HEIGHT - 5, card["earlier_quarter"], "middle"),
-        words((right + frame.x(middle)) / 2, HEIGHT - 5, card["quarter"], "middle"),
-    ]
-
-
-def _mean(frame: Frame, row: Document, key: str, start: date, end: date) -> list[str]:
-    """A quarter's mean as a line, its interval as a band cut at the picture's edge."""
-    value, low, high = row[key], row[f"{key}_low"], row[f"{key}_high"]
+def _mean(frame: Frame, mean: tuple[float | None, float | None, float | None], left: float, right: float) -> list[str]:
+    """A quarter's mean as a line, its interval as a band."""
+    value, low, high = mean
     if value is None:
         return []
-    x, width = frame.x(start) + 3, frame.x(end) - frame.x(start) - 6
-    level = line(x, frame.y(value), x + width, frame.y(value), MEAN, weight=1.4)
-    if low is None:
-        return [level]
-    top, bottom = max(frame.y(high), TOP), min(frame.y(low), HEIGHT - BOTTOM)
-    place = f'x="{x:.1f}" y="{top:.1f}" width="{width:.1f}" height="{max(bottom - top, 0):.1f}"'
-    return [f'<rect {place} fill="{MEAN}" opacity="0.13"/>', level]
+    level = line(left + 3, frame.y(value), right - 3, frame.y(value), LIGHT.accent, 1.4)
+    return (
+        [level]
+        if low is None or high is None
+        else [band(left + 3, frame.y(high), right - 3, frame.y(low), 0.13), level]
+    )
 
 
-def _limits(frame: Frame, row: Document) -> list[str]:
-    """The limits that lie in the picture, each with its value."""
-    parts = []
-    for key, told in (("limit_upper", "under"), ("limit_lower", "at least")):
-        limit = row[key]
-        if not frame.holds(limit):
-            continue
-        y = frame.y(limit)
-        below = y < TOP + 14
-        parts.append(line(LEFT, y, WIDTH - RIGHT, y, EDGE, weight=1.6))
-        parts.append(
-            words(WIDTH - RIGHT, y + 10 if below else y - 3, f"{told} {amount(limit, row['unit'])}", "end", EDGE)
-        )
-    return parts
-
-
-def _lot(frame: Frame, lot: Document) -> str:
-    """One lot: a disc conforms, a filled diamond fails, an open one is undecided, an open square doesn't count."""
-    x, y = frame.x(datetime.fromisoformat(lot["tested_at"]).date()) + 1, frame.y(lot["level"])
-    if lot["standing"] == "fail":
-        return diamond(x, y, f'fill="{EDGE}"')
-    if lot["standing"] == "undecided":
-        return diamond(x, y, f'fill="#fff" stroke="{EDGE}"')
-    if lot["standing"] in ("invalid", "set_aside", "retested"):
-        return square(x, y)
-    return disc(x, y)
-
-
-def score_bar(standing: Document, low: float, width: int = 120, height: int = 16) -> str:
-    """The score of a supplier as a dot on its interval, on an axis from `low` to 1."""
-    middle = height / 2
-
-    def x(score: float) -> float:
-        return 3 + (max(score, low) - low) / (1 - low) * (width - 6)
-
-    ends = x(standing["score_low"]), x(standing["score_high"])
+def score_bar(standing: SupplierStanding, low: float, width: int = 120, height: int = 16) -> str:
+    """The score of a supplier as a dot on its interval, on an axis from `low` to 1; empty without a score."""
+    score, score_low, score_high = standing["score"], standing["score_low"], standing["score_high"]
+    if score is None or score_low is None or score_high is None:
+        return ""
+    frame, y = Frame(Edges(3, width - 3, 0, height), low, 1.0, 0.0, 1.0), height / 2
     parts = [
-        line(x(low), middle, x(1.0), middle, HAIR),
-        line(ends[0], middle, ends[1], middle, MEAN, weight=2.4),
-        disc(x(standing["score"]), middle, 3.2, f'fill="{MEAN}"'),
+        line(frame.edges.left, y, frame.edges.right, y, LIGHT.hair),
+        line(frame.x(score_low), y, frame.x(score_high), y, LIGHT.accent, weight=2.4),
+        disc(frame.x(score), y, 3.2, LIGHT.accent),
     ]
-    return drawing(width, height, f"score {100 * standing['score']:.0f} of 100", parts)
+    return drawing(width, height, f"score {100 * score:.0f} of 100", parts)

@@ -1,43 +1,93 @@
-"""Numbers, times and results in words, as they stand on screens, in mails and on paper."""
+"""Numbers, times and results in words, for screens, mails and papers."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import TypedDict, cast
 
 from ingest.common.number_format import amount, way
+from ingest.documents.alert import Alert, BenchShift, Evidence
+from ingest.documents.rounds import RoundDocument
+from ingest.documents.stream import PatternPrice, StreamDocument, WeeksToLimit
+from spc.vocabulary.enums import Kind
 
 __all__ = [
     "CAUTIONS",
+    "SHORT_WORDS",
     "age",
     "amount",
     "change",
     "characteristic",
     "counted",
     "day",
+    "difference",
     "evidence",
     "false_mark_text",
     "humidity",
+    "interval",
+    "limits_of",
     "listed",
     "moment",
     "percent",
     "room_to_limit",
     "round_text",
     "shortly",
+    "shown",
+    "signed",
     "weeks",
 ]
 
 CAUTIONS = (
-    "lotdrift marks lots; it releases none. Hold, label, segregate and release are for the people your procedure "
-    "authorises, by the text of the standard and the edition you work to. A pass at this humidity and bag size says nothing "
-    "of others, and no result here clears packaging for explosive devices or flammables. The shielding bench works with "
-    "1 kV: follow the maker's manual and local electrical rules."
+    "lotdrift marks lots and does not release them. Decisions to hold, label, segregate or release belong to the people whom "
+    "your procedure authorises, by the text of the standard and the edition you work to. A pass at this humidity and bag size "
+    "does not apply to others, and no result here clears packaging for explosive devices or flammables. The shielding bench "
+    "works with 1 kV: follow the maker's manual and local electrical rules."
 )
 
 
+class Limited(TypedDict):
+    """Any document with specification limits."""
+
+    unit: str
+    limit_lower: float | None
+    limit_upper: float | None
+
+
+class ShownEvidence(TypedDict, total=False):
+    """The parts of an alert's evidence that people read; each kind of alert has some of them."""
+
+    what: Kind
+    direction: int
+    unit: str
+    lots: int | list[str]
+    latest_lot: str
+    latest_tested_at: str
+    usual: float | None
+    level: float | None
+    latest_level: float | None
+    limit_lower: float | None
+    limit_upper: float | None
+    change_percent_per_month: float | None
+    breach_probability: float | None
+    since_at: str | None
+    since_low_at: str | None
+    since_high_at: str | None
+    shifts: list[BenchShift]
+    streams: list[str]
+    apart: list[str]
+    alternatives: list[str]
+    rivals: list[str]
+    closed_because: str | None
+
+
+def shown(evidence: Evidence) -> ShownEvidence:
+    """The evidence of an alert of any kind."""
+    return cast(ShownEvidence, evidence)
+
+
 def percent(share: float | None) -> str:
-    """A chance in whole percent, honest at the ends."""
+    """A chance in whole percent; a small one is never 0 % and a large one never 100 %."""
     if share is None:
         return "–"
     if 0 < share < 0.01:
@@ -47,20 +97,35 @@ def percent(share: float | None) -> str:
     return f"{100 * share:.0f} %"
 
 
-def weeks(span: dict[str, float | None] | None) -> str:
-    """Weeks to the limit as a range: "9 to 21 weeks, even odds by 13"; "no date" where the model sees none."""
+def weeks(span: WeeksToLimit | None) -> str:
+    """When the limit is likely to be reached: "limit likely reached in week 9 to 21; 50 % by week 13", or "not expected"."""
     if span is None or span["p50"] is None:
-        return "no date"
+        return "not expected"
     if span["p50"] == 0:
         return "limit passed"
-    low, middle = span["p10"], span["p50"]
-    if span["p90"] is None:
-        return f"from {low or 0:.0f} weeks on, even odds by {middle:.0f}"
-    return f"{low or 0:.0f} to {span['p90']:.0f} weeks, even odds by {middle:.0f}"
+    low, middle = span["p10"] or 0, span["p50"]
+    likely = f"from week {low:.0f}" if span["p90"] is None else f"in week {low:.0f} to {span['p90']:.0f}"
+    return f"limit likely reached {likely}; 50 % by week {middle:.0f}"
 
 
-def room_to_limit(row: dict[str, Any]) -> str:
-    """Which limits apply: "under 20.0 nJ", "10⁴ Ω to under 10¹¹ Ω", "at least 10⁴ Ω" or "no limit"."""
+def signed(value: float, digits: str) -> str:
+    """A number with its sign; the minus is the printed one."""
+    return f"{value:+{digits}}".replace("-", "−")
+
+
+def difference(value: float, in_percent: float | None, unit: str) -> str:
+    """A difference in the unit and in percent: +6.82 nJ (+72 %)."""
+    absolute = f"{'−' if value < 0 else '+'}{amount(abs(value), unit)}"
+    return absolute if in_percent is None else f"{absolute} ({signed(in_percent, '.0f')} %)"
+
+
+def interval(low: str | None, high: str | None) -> str:
+    """The interval of an estimated start, " (between 1 Mar 2026 and 1 May 2026)"; empty where there is none."""
+    return f" (between {day(low)} and {day(high)})" if low and high else ""
+
+
+def room_to_limit(row: Limited) -> str:
+    """The specification limits: "under 20.0 nJ", "10⁴ Ω to under 10¹¹ Ω", "at least 10⁴ Ω" or "no limit"."""
     unit = row["unit"]
     lower, upper = row["limit_lower"], row["limit_upper"]
     if lower is None:
@@ -71,10 +136,10 @@ def room_to_limit(row: dict[str, Any]) -> str:
 
 
 def change(percent_a_month: float | None) -> str:
-    """Change a month; what rounds to nothing has no sign."""
+    """The change a month; a change that rounds to zero has no sign."""
     if percent_a_month is None:
         return "–"
-    return "0.0 %" if abs(percent_a_month) < 0.05 else f"{percent_a_month:+.1f} %"
+    return "0.0 %" if abs(percent_a_month) < 0.05 else f"{signed(percent_a_month, '.1f')} %"
 
 
 def characteristic(name: str) -> str:
@@ -96,7 +161,7 @@ def moment(stamp: str | None) -> str:
 
 
 def age(stamp: str | None, looked_at: str | None) -> str:
-    """How long before the last round something was: today, 6 days, 9 weeks."""
+    """The time from a moment to the last round: today, 6 days, 9 weeks."""
     if stamp is None or looked_at is None:
         return "–"
     days = (datetime.fromisoformat(looked_at).date() - datetime.fromisoformat(stamp).date()).days
@@ -106,100 +171,109 @@ def age(stamp: str | None, looked_at: str | None) -> str:
 
 
 def listed(names: Sequence[str], most: int = 6) -> str:
-    """Names as a person lists them: A, B and C; past `most`, the rest as a number."""
+    """Names in a sentence: A, B and C; beyond `most`, the rest is a count."""
     if len(names) > most:
         names = [*names[: most - 1], f"{len(names) - most + 1} more"]
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
-def shortly(kind: str, found: dict[str, Any]) -> str:
-    """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
-    if found.get("what", kind) == "drift":
-        going = way(found["direction"], found["change_percent_per_month"])
-        return going if found["since_at"] is None else f"{going} since about {day(found['since_at'])}"
-    return SHORT_WORDS.get(found.get("what", kind), kind)
-
-
 SHORT_WORDS = {
-    "limit": "a lot breached its limit",
-    "point": "a lot far from the usual",
-    "pattern": "a run pattern",
-    "spread": "bags or readings scatter more than usual",
-    "forecast": "a breach is likely",
+    "limit": "a lot failed the limit",
+    "point": "outlier",
+    "pattern": "run pattern",
+    "spread": "variation above normal",
+    "forecast": "a failing lot is likely",
 }
 
 
-def evidence(alert: dict[str, Any]) -> list[str]:
-    """What an alert rests on, as short facts."""
-    found = alert["evidence"]
-    unit = found.get("unit", "")
-    said = [_began(found)] if found.get("since_at") else []
-    said += _shared(found) if found.get("shifts") else []
-    if found.get("usual") is not None:
-        said.append(f"usual {amount(found['usual'], unit)}")
-    if found.get("latest_level") is not None:
-        said.append(f"latest {amount(found['latest_level'], unit)} (lot {found['latest_lot']})")
-    if found.get("limit_upper") is not None or found.get("limit_lower") is not None:
-        said.append(f"limit {room_to_limit(found)}")
-    if found.get("breach_probability") is not None:
-        said.append(f"chance of a breaching lot {percent(found['breach_probability'])}")
-    if isinstance(found.get("lots"), list):
-        said.append(f"lots {listed(found['lots'])}")
-    if found.get("closed_because"):
-        said.append(f"closed by itself: {found['closed_because']}")
-    return said
+def shortly(kind: str, evidence: Evidence) -> str:
+    """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
+    facts = shown(evidence)
+    what = facts.get("what", kind)
+    if what != Kind.DRIFT:
+        return SHORT_WORDS.get(what, kind)
+    going = way(facts.get("direction", 0), facts.get("change_percent_per_month"))
+    since = facts.get("since_at")
+    return going if since is None else f"{going} since about {day(since)}"
 
 
-def _shared(found: dict[str, Any]) -> list[str]:
-    """What a shift in common rests on: its interval, each witness, and what else it could be."""
-    said = [
-        f"{shift['quantity']} between {shift['low']:+.2g} and {shift['high']:+.2g} {shift['unit']}"
-        + ("" if shift["check_standards"] is None else f", check standard alone {shift['check_standards']:+.2g}")
-        for shift in found["shifts"]
+def evidence(alert: Alert) -> list[str]:
+    """The evidence of an alert as short facts."""
+    parts = shown(alert["evidence"])
+    unit, lots, limits = parts.get("unit", ""), parts.get("lots"), limits_of(parts)
+    facts = []
+    if since := parts.get("since_at"):
+        about = interval(parts.get("since_low_at"), parts.get("since_high_at"))
+        facts.append(f"began {'about ' if about else ''}{day(since)}{about}")
+    facts += _shared_shift(parts) if parts.get("shifts") else []
+    if (usual := parts.get("usual")) is not None:
+        facts.append(f"normal {amount(usual, unit)}")
+    if (latest := parts.get("latest_level")) is not None:
+        facts.append(f"latest {amount(latest, unit)} (lot {parts['latest_lot']})")
+    if limits is not None and limits != "no limit":
+        facts.append(f"limit {limits}")
+    if (chance := parts.get("breach_probability")) is not None:
+        facts.append(f"chance of a failing lot {percent(chance)}")
+    if isinstance(lots, list):
+        facts.append(f"lots {listed(lots)}")
+    if because := parts.get("closed_because"):
+        facts.append(f"closed automatically: {because}")
+    return facts
+
+
+def limits_of(parts: ShownEvidence) -> str | None:
+    """The specification limits in the evidence; None for a kind of alert without a stream."""
+    if "limit_upper" not in parts:
+        return None
+    return room_to_limit(
+        {"unit": parts["unit"], "limit_lower": parts["limit_lower"], "limit_upper": parts["limit_upper"]}
+    )
+
+
+def _shared_shift(parts: ShownEvidence) -> list[str]:
+    """The evidence of a shift common to several suppliers: its intervals, the streams, and other possible sources."""
+    facts = [
+        f"{shift['quantity']} between {_two_digits(shift['low'])} and {_two_digits(shift['high'])} {shift['unit']}"
+        + ("" if shift["check_standards"] is None else f", check standard {_two_digits(shift['check_standards'])}")
+        for shift in parts["shifts"]
         if shift["low"] is not None
     ]
-    said.append(f"lots of {counted(len(found['streams']), 'stream')} made on it")
-    if found["apart"]:
-        said.append(f"moved by itself as well: {listed(found['apart'])}")
-    if found["alternatives"]:
-        said.append(f"the same lots came from {listed(found['alternatives'])}")
-    if found.get("rivals"):  # an upgraded store has them from its next round on
-        said.append(f"nearly as likely: {listed(found['rivals'])}")
-    return said
+    facts.append(f"lots of {counted(len(parts['streams']), 'stream')} were measured with it")
+    if parts["apart"]:
+        facts.append(f"also moved on their own: {listed(parts['apart'])}")
+    if parts["alternatives"]:
+        facts.append(f"cannot be told apart from: {listed(parts['alternatives'])}")
+    if parts.get("rivals"):  # an upgraded store has them from its next round on
+        facts.append(f"nearly as likely: {listed(parts['rivals'])}")
+    return facts
 
 
-def _began(found: dict[str, Any]) -> str:
-    """The estimated start, with its interval where there is one."""
-    if found.get("since_low_at") and found.get("since_high_at"):
-        between = f" (between {day(found['since_low_at'])} and {day(found['since_high_at'])})"
-        return f"began about {day(found['since_at'])}{between}"
-    return f"began {day(found['since_at'])}"
-
-
-def humidity(document: Mapping[str, Any]) -> str:
-    """What humidity inside its tolerance does to a stream, and what the last lot would read at the declared one."""
-    found = document.get("humidity")
-    if not found:
-        return "What humidity does to it is not known: too few lots, or it hardly varied."
-    size, low, high = (found[key] for key in ("slope", "slope_low", "slope_high"))
-    unit = found["slope_unit"]
-    if not found["matters"]:
-        return (
-            f"Humidity inside its tolerance makes no difference that {counted(found['lots'], 'lot')} show: "
-            f"{low:+.2g} to {high:+.2g} {unit} for one % RH more."
-        )
-    way, ends = ("more", (low, high)) if size > 0 else ("less", (-high, -low))
-    said = (
-        f"One % RH more goes with {abs(size):.2g} {unit} ({ends[0]:.2g} to {ends[1]:.2g}) {way}, from "
-        f"{counted(found['lots'], 'lot')} of this product."
-    )
+def humidity(document: StreamDocument) -> str:
+    """The effect of humidity within its tolerance on a stream, and the last lot adjusted to the declared humidity."""
+    effect = document["humidity"]
+    if not effect:
+        return "The effect of humidity is not known: too few lots, or too little variation of humidity."
+    size, low, high = effect["slope"], effect["slope_low"], effect["slope_high"]
+    unit, lots = effect["slope_unit"], counted(effect["lots"], "lot")
+    ends = f"{_two_digits(low)} to {_two_digits(high)}"
+    if not effect["matters"]:
+        return f"No effect of humidity within tolerance found in {lots}: {ends} {unit} per 1 % RH."
+    text = f"{_two_digits(size)} {unit} per 1 % RH ({ends}), from {lots}."
     last = next((point for point in reversed(document["points"]) if point["adjusted_level"] is not None), None)
     if last is None:
-        return said
+        return text
+    adjusted = amount(last["adjusted_level"], document["unit"])
     return (
-        f"{said} Adjusted to {found['adjusted_to']:g} % RH the last lot would read "
-        f"{amount(last['adjusted_level'], document['unit'])}: a second look, never the record."
+        f"{text} Adjusted to {effect['adjusted_to']:g} % RH, the last lot would read {adjusted}: for information only; the "
+        "measured value is the record."
     )
+
+
+def _two_digits(value: float | None) -> str:
+    """A signed number with two significant digits and no power of ten."""
+    if value is None:
+        return "–"
+    return signed(value, ".0f" if abs(value) >= 10 else ".2g")
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:
@@ -207,56 +281,46 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def false_mark_text(price: dict[str, Any], alerts_a_year: float) -> str:
-    """What the patterns on the chart cost a stream that holds still, and what raises an alert instead."""
+def false_mark_text(price: PatternPrice, alerts_a_year: float) -> str:
+    """How often the chart flags a stable stream by chance, and what raises an alert instead."""
     weeks = price["weeks_a_false_mark"]
-    pace = "" if weeks is None else f", here about once in {_span(weeks)}"
+    span = "" if weeks is None else f"{weeks:.0f} weeks" if weeks < 104 else f"{weeks / 52.18:.1f} years"
+    pace = f", here about every {span}" if span else ""
+    names = ", ".join(name.replace("_", " ") for name in price["patterns"])
     return (
-        f"The chart marks {counted(len(price['patterns']), 'pattern')}: "
-        f"{', '.join(name.replace('_', ' ') for name in price['patterns'])}. A stream that holds still gets such a mark by "
-        f"chance about once in {price['lots_a_false_mark']:.0f} lots{pace}. A mark alone raises no alert: alerts come from "
-        f"the detector, which is set to {alerts_a_year:g} false ones a year for each stream."
+        f"The chart flags {counted(len(price['patterns']), 'pattern')}: {names}. A stable stream is flagged by chance about "
+        f"every {price['lots_a_false_mark']:.0f} lots{pace}. A flag alone raises no alert: alerts come from the alarm rule, "
+        f"which allows {alerts_a_year:g} false alarms a year for each stream."
     )
 
 
-def _span(weeks: float) -> str:
-    return f"{weeks:.0f} weeks" if weeks < 104 else f"{weeks / 52.18:.1f} years"
-
-
-def round_text(document: Mapping[str, Any], problems: list[str]) -> str:
-    """What a round did, as a person would say it."""
+def round_text(document: RoundDocument, problems: list[str]) -> str:
+    """The result of a round."""
     files = document["files"]
     if not files and not problems and not document["evaluated"]:
         return "Nothing new in the drop folders."
-    taken = [file for file in files if file["state"] != "refused"]
-    sentences = [_told_intake(taken)] if taken else []
-    refused = sum(file["refused"] for file in files)
+    read = [file for file in files if file["state"] != "refused"]
+    refused, raised = sum(file["refused"] for file in files), document["raised"]
+    sentences = []
+    if read:
+        duplicate, corrected = sum(file["duplicate"] for file in read), sum(file["corrected"] for file in read)
+        seen = sum(file["state"] == "seen" for file in read)
+        parts = [f"{counted(sum(file['stored'] for file in read), 'row')} stored"]
+        parts += [f"{counted(duplicate, 'row')} known already"] if duplicate else []
+        parts += [f"{counted(corrected, 'row')} corrected"] if corrected else []
+        parts += [f"{counted(seen, 'file')} read before"] if seen else []
+        sentences.append(f"{counted(len(read), 'file')} read: {', '.join(parts)}.")
     if refused:
-        sentences.append(
-            f"{counted(refused, 'row')} refused: see the reports in refused/, with the cells as they came."
-        )
-    if len(files) > len(taken):
-        sentences.append(f"{counted(len(files) - len(taken), 'file')} not taken in:")
+        sentences.append(f"{counted(refused, 'row')} refused: see the reports in refused/, with the original cells.")
+    if len(files) > len(read):
+        sentences.append(f"{counted(len(files) - len(read), 'file')} refused:")
     sentences += [f"  {file['reason']}" for file in files if file["reason"]]
     if document["evaluated"]:
         sentences.append(f"{counted(document['evaluated'], 'stream')} evaluated.")
     if document["to_look_at"]:
-        sentences.append(f"{counted(document['to_look_at'], 'test')} with values to look at: see the bench page.")
-    raised = document["raised"]
+        sentences.append(f"{counted(document['to_look_at'], 'test')} with suspect values: see the bench page.")
     sentences.append(f"{counted(len(raised), 'new alert')}." if raised else "No new alert.")
     sentences += [f"  {alert['grade']}: {alert['message']}" for alert in raised[:10]]
     if len(raised) > 10:
         sentences.append(f"  and {len(raised) - 10} more: lotdrift alerts")
     return "\n".join(sentences)
-
-
-def _told_intake(files: list[dict[str, Any]]) -> str:
-    stored = sum(file["stored"] for file in files)
-    seen = sum(file["state"] == "seen" for file in files)
-    duplicate = sum(file["duplicate"] for file in files)
-    corrected = sum(file["corrected"] for file in files)
-    parts = [f"{counted(stored, 'row')} stored"]
-    parts += [f"{counted(duplicate, 'row')} known already"] if duplicate else []
-    parts += [f"{counted(corrected, 'row')} corrected"] if corrected else []
-    parts += [f"{counted(seen, 'file')} seen before"] if seen else []
-    return f"{counted(len(files), 'file')} taken in: {', '.join(parts)}."

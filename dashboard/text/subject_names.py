@@ -1,30 +1,28 @@
-"""What an entry is about: its page, and its name in words."""
+"""The subject of an entry: its page, and its name in words."""
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
-
 from dashboard.text.formatting import characteristic
+from dashboard.text.urls import alert_address, lot_address, stream_address
 from ingest.audit.subjects import Subject, SubjectKind
 
 __all__ = ["address", "subject_name"]
 
 
 def address(subject: str, most: str = "") -> str | None:
-    """The page of a subject; made here, so that no address from outside is followed. None where it has no page.
+    """The page of a subject, or None where it has none. It is built from names, so no address from outside is followed.
 
-    With `most` as "all", the page lists every alert there ever was.
+    With `most` as "all", an alert is looked up among all there ever were.
     """
     parsed = Subject.parse(subject)
     if parsed is None:
         return None
     if parsed.kind == SubjectKind.ALERT:
-        query = {"show": "all", "most": most} if most else {"show": "all"}
-        return f"/alerts?{urlencode(query)}#alert-{parsed.names[0]}"
+        return alert_address(parsed.names[0], most)
     names = parsed.named()
     if "lot" in names:
-        return f"/lot?{urlencode({name: names[name] for name in ('supplier', 'lot')}, errors='replace')}"
-    return f"/stream?{urlencode(names, errors='replace')}" if "supplier" in names else None
+        return lot_address(names["supplier"], names["lot"])
+    return stream_address(**names) if "supplier" in names else None
 
 
 def subject_name(subject: str, alert_message: str | None = None) -> str:
@@ -33,7 +31,7 @@ def subject_name(subject: str, alert_message: str | None = None) -> str:
     if parsed is None:
         return subject
     if parsed.kind == SubjectKind.ALERT:
-        return alert_message or "an alert that a later round took back"
+        return alert_message or "an alert that a later round withdrew"
     if parsed.kind == SubjectKind.ACCOUNT:
         return f"user {parsed.names[0]}"
     names = parsed.named()

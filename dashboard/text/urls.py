@@ -1,20 +1,83 @@
-"""Addresses of the files that pages link to."""
+"""The addresses of all pages and files of the dashboard. Names travel as query values, so they stay text."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from urllib.parse import urlencode
 
-__all__ = ["NOTICE_PATH", "STREAM_FILE_PATH", "notice_address", "stream_file_address"]
+__all__ = [
+    "ALERTS",
+    "BOARD",
+    "DIGEST",
+    "EVIDENCE_FILE",
+    "HISTORY",
+    "HISTORY_FILE",
+    "LOT",
+    "NOTICE_FILE",
+    "SCORECARDS",
+    "SCORECARD_FILE",
+    "STREAM",
+    "STREAM_FILE",
+    "SUPPLIER",
+    "alert_address",
+    "evidence_address",
+    "lot_address",
+    "notice_address",
+    "on_dashboard",
+    "scorecard_address",
+    "stream_address",
+    "stream_file_address",
+    "with_query",
+]
 
-NOTICE_PATH = "/notice-file"
-STREAM_FILE_PATH = "/stream-file"
+BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
+SCORECARDS, HISTORY, DIGEST = "/scorecards", "/history", "/digest"
+SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
+STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
+
+
+def with_query(path: str, query: Mapping[str, str | None]) -> str:
+    """A path with those parts of the query that have a value."""
+    values = {name: value for name, value in query.items() if value}
+    # A name from a file may hold what UTF-8 can't write.
+    return f"{path}?{urlencode(values, errors='replace')}" if values else path
+
+
+def stream_address(supplier: str, product: str, characteristic: str) -> str:
+    """The page of a stream."""
+    return with_query(STREAM, {"supplier": supplier, "product": product, "characteristic": characteristic})
+
+
+def lot_address(supplier: str, lot: str) -> str:
+    """The page of a lot."""
+    return with_query(LOT, {"supplier": supplier, "lot": lot})
+
+
+def alert_address(alert: str, most: str = "") -> str:
+    """An alert on the page of alerts, whatever its state; with `most` as "all" among all there ever were."""
+    return f"{with_query(ALERTS, {'show': 'all', 'most': most})}#alert-{alert}"
 
 
 def notice_address(alert: str) -> str:
-    """Where the notice about an alert is downloaded."""
-    return f"{NOTICE_PATH}?{urlencode({'alert': alert})}"
+    """The file of the notice about an alert."""
+    return with_query(NOTICE_FILE, {"alert": alert})
 
 
-def stream_file_address(names: dict[str, str]) -> str:
-    """Where the figures of a stream are downloaded."""
-    return f"{STREAM_FILE_PATH}?{urlencode(names)}"
+def stream_file_address(names: Mapping[str, str]) -> str:
+    """The file with the figures of a stream, from its supplier, product and characteristic."""
+    return with_query(STREAM_FILE, names)
+
+
+def scorecard_address(quarter: str, supplier: str, form: str) -> str:
+    """The file of a supplier's scorecard, or of that of all suppliers where `supplier` is empty."""
+    return with_query(SCORECARD_FILE, {"quarter": quarter, "supplier": supplier, "form": form})
+
+
+def evidence_address(*, supplier: str = "", lot: str = "", quarter: str = "") -> str:
+    """The file of the evidence bundle of a lot (supplier, lot) or of a quarter (quarter, with or without a supplier)."""
+    return with_query(EVIDENCE_FILE, {"supplier": supplier, "lot": lot, "quarter": quarter})
+
+
+def on_dashboard(dashboard: str | None, path: str) -> str:
+    """Where a reader of a mail sees a page: its address, or the command that serves the dashboard."""
+    return f"{dashboard.rstrip('/')}{path}" if dashboard else "lotdrift serve"

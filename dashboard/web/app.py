@@ -7,19 +7,18 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qsl, urlencode, urlsplit
+from urllib.parse import parse_qsl, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty, link
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.delivery.weekly_digest import add_digest
-from dashboard.evidence import bundle_file
-from dashboard.pages import alerts, bench, board, history, limits, lot, scorecards, stream, supplier
+from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
-from dashboard.web import notice_file, stream_file
+from dashboard.text.urls import lot_address
+from dashboard.web import digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -35,6 +34,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     "/": board.layout,
     "/alerts": alerts.layout,
     "/bench": bench.layout,
+    "/guide": guide.layout,
     "/history": history.layout,
     PREVIEW_PATH: limits.layout,
     "/lot": lot.layout,
@@ -42,7 +42,13 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     "/stream": stream.layout,
     "/supplier": supplier.layout,
 }
-NAVIGATION = (("Board", "/"), ("Alerts", "/alerts"), ("Bench", "/bench"), ("Scorecards", "/scorecards"))
+NAVIGATION = (
+    ("Board", "/"),
+    ("Alerts", "/alerts"),
+    ("Bench", "/bench"),
+    ("Scorecards", "/scorecards"),
+    ("Guide", "/guide"),
+)
 
 
 def make_app(
@@ -74,7 +80,7 @@ def make_app(
         update_title=None,
         suppress_callback_exceptions=True,
         health_endpoint="healthz",
-        assets_folder="assets",
+        assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(desk)
@@ -82,10 +88,10 @@ def make_app(
     scorecards.add_downloads(app.server, desk)
     stream_file.add_download(app.server, desk)
     notice_file.add_download(app.server, desk)
-    bundle_file.add_download(app.server, desk)
+    evidence_file.add_download(app.server, desk)
     history.add_download(app.server, desk)
     add_entries(app.server, desk, clock)
-    add_digest(app.server, desk)
+    digest_page.add_digest(app.server, desk)
     guard(app.server, {bound_to, *_linked_host(desk)}, app.csp_hashes(), app.callback_map)
     add_login(app.server, desk, bound_to, clock, steady)
     add_error_pages(app.server)
@@ -151,7 +157,7 @@ def _add_callbacks(app: Dash, desk: LabReader) -> None:
         lot_name = _clicked(click)
         if lot_name is None:
             return no_update
-        return f"/lot?{urlencode({'supplier': supplier_name, 'lot': lot_name}, errors='replace')}"
+        return lot_address(str(supplier_name), lot_name)
 
 
 def _clicked(click: object) -> str | None:
@@ -169,7 +175,7 @@ def page(desk: LabReader, path: object, search: object) -> html.Div:
     if layout is None:
         return html.Div(empty("There is no such page.", "The links above lead to all there are."))
     try:
-        return layout(desk, **_query(search))
+        return guide.with_guide_link(layout(desk, **_query(search)), str(path).rstrip("/") or "/")
     except NothingYet as error:
         sentence, _, advice = str(error).partition(". ")
         return html.Div(empty(f"{sentence}.", advice))

@@ -5,7 +5,8 @@ from __future__ import annotations
 from flask import Flask, Response, request
 
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.urls import NOTICE_PATH
+from dashboard.text.file_names import attachment
+from dashboard.text.urls import NOTICE_FILE
 
 __all__ = ["add_download"]
 
@@ -13,13 +14,12 @@ __all__ = ["add_download"]
 def add_download(server: Flask, desk: LabReader) -> None:
     """Answer the address of the notice."""
 
-    @server.get(NOTICE_PATH)
+    @server.get(NOTICE_FILE)
     def notice_file() -> Response:
         from dashboard.notice import notice
         from dashboard.notice.pdf import as_pdf
 
         with desk.reading() as connection:
             document = notice.document(connection, desk.lab, request.args.get("alert", ""))
-        answer = Response(as_pdf(document), mimetype="application/pdf")
-        answer.headers["Content-Disposition"] = f'attachment; filename="{notice.file_name(document)}"'
-        return answer
+        headers = attachment(notice.file_name(document))
+        return Response(as_pdf(document), mimetype="application/pdf", headers=headers)

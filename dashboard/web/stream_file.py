@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import Any
 
 from flask import Flask, Response, request
 
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.csv_cells import safe_cell
-from dashboard.text.urls import STREAM_FILE_PATH
+from dashboard.text.csv_cells import csv_text
+from dashboard.text.file_names import attachment, plain_name
+from dashboard.text.urls import STREAM_FILE
 
 __all__ = ["add_download", "as_csv"]
 
@@ -26,11 +25,7 @@ COLUMNS = (
 
 def as_csv(document: Document) -> str:
     """The points of a stream; names from files never begin a formula."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    writer.writerows([safe_cell(value) for value in _row(point, document)] for point in document["points"])
-    return out.getvalue()
+    return csv_text(COLUMNS, (_row(point, document) for point in document["points"]))
 
 
 def _row(point: Document, document: Document) -> list[Any]:
@@ -60,17 +55,11 @@ def _row(point: Document, document: Document) -> list[Any]:
 def add_download(server: Flask, desk: LabReader) -> None:
     """Answer the address of the file."""
 
-    @server.get(STREAM_FILE_PATH)
+    @server.get(STREAM_FILE)
     def stream_file() -> Response:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
         with desk.reading() as connection:
             document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
-        answer = Response("\ufeff" + as_csv(document), mimetype="text/csv")
-        answer.headers["Content-Disposition"] = f'attachment; filename="{_file_name(document)}"'
-        return answer
-
-
-def _file_name(document: Document) -> str:
-    """Letters and digits of the names; what else they hold could leave the folder or break the header."""
-    names = "-".join(document[name] for name in NAMES)
-    return "".join(c if c.isascii() and c.isalnum() else "-" for c in names) + ".csv"
+        names = "-".join((document["supplier"], document["product"], document["characteristic"]))
+        headers = attachment(f"{plain_name(names)}.csv")
+        return Response("\ufeff" + as_csv(document), mimetype="text/csv", headers=headers)

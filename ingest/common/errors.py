@@ -1,6 +1,6 @@
-"""What goes wrong in a way that ends the command: one type for each exit status.
+"""The errors that end a command, one type for each exit status.
 
-Every message is one line: what, where, what to do. A refused row or file is the day's work and no exception.
+Every message is one line: what, where, what to do. A refused row or file is ordinary and not an exception.
 """
 
 from __future__ import annotations
@@ -28,4 +28,4 @@ class StoreError(Exception):
 
 
 class RowsError(StoreError):
-    """The store is whole but can't keep these very rows: the file they came in is put aside, and its neighbours go on."""
+    """The store can't keep these rows; their file is refused, and the other files are taken in."""

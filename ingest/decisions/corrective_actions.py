@@ -26,8 +26,8 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.documents.stream import StoredPoint
 from ingest.store import schema
 from ingest.store.last_round import last_round
-from spc.supplier.corrective_action import Answer, compare
-from spc.vocabulary.enums import Kind, Scale
+from spc.supplier.corrective_action import compare
+from spc.vocabulary.enums import Effectiveness, Kind, Scale
 
 __all__ = [
     "ANSWERED",
@@ -245,7 +245,7 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
     if first_us is None:
         waiting = f"lot {lot} has no valid test with a level yet"
         return {
-            "answer": Answer.NOT_YET_SHOWN,
+            "answer": Effectiveness.NOT_YET_SHOWN,
             "lots": 0,
             "reason": waiting,
             "of": measure.name,
@@ -264,7 +264,7 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
         "reason": found.reason,
         "of": measure.name,
         "level_after": measure.told(found.mean),
-        "level_usual": measure.told(found.usual),
+        "level_usual": measure.told(found.before),
         "level_moved": measure.told(found.moved),
     }
 

@@ -7,7 +7,7 @@ from ingest.common.number_format import amount, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
 from ingest.documents.alert import BenchShift, StoredBenchEvidence, StoredStreamEvidence
-from spc.stream.unit_errors import Mark, Share, Slip
+from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = ["bench_message", "message", "slip", "suspect_named"]
 
@@ -81,10 +81,10 @@ def _humidity_alone(change: float, shifts: list[BenchShift]) -> str:
     return f" ({air} air {does} resistance, so humidity did not do this)"
 
 
-def slip(mark: Mark) -> str:
+def slip(mark: UnitError) -> str:
     """What is off about a marked session, as a question to whoever wrote it."""
-    what = "the whole test reads" if mark.share == Share.ALL else "some readings are"
-    if mark.slip == Slip.LOGARITHM:
+    what = "the whole test reads" if mark.extent == ErrorExtent.ALL else "some readings are"
+    if mark.cause == ErrorCause.LOGARITHM:
         return f"It may be a slip: {what} like logarithms among values; look at the file"
     times = f"{10 ** abs(mark.power):,}"
     off = f"{times} times the usual" if mark.power > 0 else f"a {times}th of the usual"

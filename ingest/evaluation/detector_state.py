@@ -41,7 +41,7 @@ def write_detector_state(connection: Connection, stream_id: int, cache: Evaluati
 def _written(cache: EvaluationCache) -> dict[str, Any]:
     # A float's shortest text reads back to the same bits, and nan and infinity have words that Python's reader knows.
     return {
-        "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in cache.watches],
+        "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in cache.detector_states],
         "figures": {key: _plain(figure) for key, figure in cache.figures.items()},
     }
 
@@ -52,7 +52,7 @@ def _plain(figure: Any) -> Any:
 
 def _read(stored: dict[str, Any]) -> EvaluationCache:
     return EvaluationCache(
-        watches=[
+        detector_states=[
             DetectorState(tuple(Signal(*signal) for signal in one["seen"]), one["lots"], one["digest"])
             for one in stored["watches"]
         ],

@@ -145,7 +145,7 @@ def _evaluated(context: StreamContext, sessions: Rows) -> Evaluated:
         alerts=stream_alerts(context),
         charted=points,
         marked=context.marked,
-        cache=evaluation.said,
+        cache=evaluation.cache,
     )
 
 
@@ -201,8 +201,8 @@ def _settings(
         breach_probability=lab.alerts.breach_probability,
         every_session_is_a_point=lab.is_check_standard(stream.supplier, stream.product),
         restarts=tuple(from_us / WEEK_US for from_us in baseline_restarts(acts)),
-        left_out=frozenset(session for session, lot in numbered if lot in left_out),
-        doubted=frozenset(session for session, one in marked.items() if not one.settled),
+        excluded=frozenset(session for session, lot in numbered if lot in left_out),
+        unreviewed=frozenset(session for session, one in marked.items() if not one.settled),
     )
 
 

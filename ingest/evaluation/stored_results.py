@@ -37,7 +37,8 @@ from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
 from spc.kernels.columns import Rows
 from spc.stream.baseline import LeftOutReason, limits
-from spc.stream.evaluate import CHART_WIDTH, Evaluation, Segment
+from spc.stream.chart_columns import CHART_WIDTH
+from spc.stream.evaluate import Evaluation, Segment
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import Scale
 
@@ -110,7 +111,7 @@ def _level_now(evaluation: Evaluation) -> float | None:
 
 def _used_in_forecast(points: Rows) -> np.ndarray:
     """Whether the forecast uses each point."""
-    return np.asarray(points["measured"] & ~points["doubted"])
+    return np.asarray(points["measured"] & ~points["unreviewed"])
 
 
 def _weeks_to_limit(evaluation: Evaluation) -> WeeksToLimit | None:
@@ -170,9 +171,9 @@ def stream_document(context: StreamContext) -> StoredStream:
         "dependence": _dependence(evaluation),
         "normality": _normality(evaluation),
         "pattern_price": {
-            "patterns": list(evaluation.pattern_price.patterns),
-            "lots_a_false_mark": float(evaluation.pattern_price.lots),
-            "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
+            "patterns": list(evaluation.pattern_run_length.patterns),
+            "lots_a_false_mark": float(evaluation.pattern_run_length.lots),
+            "weeks_a_false_mark": number(evaluation.pattern_run_length.weeks),
         },
         "settings": [{"from_us": from_us, **_signed(entry)} for from_us, entry in baseline_restarts(entries).items()],
         "acts": [

@@ -1,16 +1,16 @@
-"""Read everything, store nothing: what a round would refuse, and how a file would be read."""
+"""Read every drop without storing anything: which rows and files a round would refuse."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
 
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.lot import RefusedRow
 from ingest.documents.rounds import CheckDocument, CheckedFile
-from ingest.intake.drops import NAMELESS, FoundDrop, find_drops, is_text, why_unfit
+from ingest.intake.find_drops import NOT_UTF8, FoundDrop, find_drops
+from ingest.intake.store_drop import failure_text
 from ingest.parsing.parse_file import FileRefused, Parsed, read_climate, read_tests
 
 __all__ = ["Report", "check"]
@@ -18,7 +18,7 @@ __all__ = ["Report", "check"]
 
 @dataclass(slots=True)
 class Report:
-    """What a check found: a document as `lotdrift check --json` prints it, and lines for what stands in the way."""
+    """The result of a check: a document as `lotdrift check --json` prints it, and one line for each problem."""
 
     files: list[CheckedFile] = field(default_factory=list)
     refusals: list[RefusedRow] = field(default_factory=list)
@@ -38,44 +38,33 @@ class Report:
 def check(lab: Lab, now: datetime) -> Report:
     """Read every drop as a round would."""
     report = Report()
-    for item in find_drops(lab, now, report.problems):
-        _check_file(report, lab, item, now)
+    for drop in find_drops(lab, now, report.problems):
+        parsed = _parse(lab, drop, now)
+        rows, refusals = (0, []) if isinstance(parsed, FileRefused) else (parsed.data_rows, parsed.refusals)
+        report.files.append(
+            {
+                "name": drop.name,
+                "kind": drop.source.kind,
+                "state": "refused" if isinstance(parsed, FileRefused) else "readable",
+                "rows": rows,
+                "refused": len(refusals),
+                "reason": printable(parsed.reason) if isinstance(parsed, FileRefused) else None,
+            }
+        )
+        report.refusals += [
+            {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in refusals
+        ]
     return report
 
 
-def _check_file(report: Report, lab: Lab, item: FoundDrop, now: datetime) -> None:
-    parsed = _parsed(lab, item, now)
-    if isinstance(parsed, FileRefused):
-        report.files.append(_file(item, "refused", 0, 0, printable(parsed.reason)))
-        return
-    report.files.append(_file(item, "readable", parsed.data_rows, len(parsed.refusals), None))
-    report.refusals += [
-        {"file": item.path.name, "line": refusal.line, "reason": printable(refusal.reason)}
-        for refusal in parsed.refusals
-    ]
-
-
-def _parsed(lab: Lab, item: FoundDrop, now: datetime) -> Parsed | FileRefused:
-    name = item.path.name
-    if not is_text(name):
-        return FileRefused(f"{name}: {NAMELESS}")
-    read = read_tests if item.source.kind == "tests" else read_climate
+def _parse(lab: Lab, drop: FoundDrop, now: datetime) -> Parsed | FileRefused:
+    name = drop.path.name
+    if not drop.has_text_name:
+        return FileRefused(f"{name}: {NOT_UTF8}")
+    read = read_tests if drop.source.kind == "tests" else read_climate
     try:
-        return read(item.path, item.source, lab, now)
+        return read(drop.path, drop.source, lab, now)
     except OSError as error:
         return FileRefused(f"{name}: can't be read ({error.strerror})")
-    except Exception as error:  # noqa: BLE001  (as a round, which puts such a file aside)
-        return FileRefused(f"{name}: {why_unfit(error)}")
-
-
-def _file(
-    item: FoundDrop, state: Literal["readable", "refused"], rows: int, refused: int, reason: str | None
-) -> CheckedFile:
-    return {
-        "name": item.path.name if is_text(item.path.name) else printable(item.path.name),
-        "kind": item.source.kind,
-        "state": state,
-        "rows": rows,
-        "refused": refused,
-        "reason": reason,
-    }
+    except Exception as error:  # noqa: BLE001  (a round refuses such a file and goes on)
+        return FileRefused(f"{name}: {failure_text(error)}")

@@ -14,10 +14,10 @@ import numpy as np
 
 from ingest.documents.scorecard import QuarterFigures
 from ingest.quarter.lots import Limits, QuarterLot
-from spc.kernels.finite import exp, percent_change
 from spc.supplier import quarter
-from spc.supplier.quarter import Estimate, Side
-from spc.vocabulary.enums import Scale
+from spc.supplier.quarter import Estimate
+from spc.vocabulary.enums import Scale, Side
+from spc.vocabulary.finite import exp, percent_change
 
 __all__ = ["figures"]
 
@@ -41,7 +41,7 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
     found, was = quarter.level(_levels(now)), quarter.level(_levels(before))
     moved = quarter.change(_levels(now), _levels(before))
     limits = _limits(lots)
-    side, left = quarter.room(found, *_charted(limits, is_log))
+    side, left = quarter.margin(found, *_charted(limits, is_log))
     as_unit: Conversion = exp if is_log else float
     # The keys of an estimate are made of its name; the published schema of the card holds them against the type.
     found_figures = {
@@ -87,7 +87,7 @@ def _room_on(side: Side, found: Estimate, limits: Limits) -> Estimate:
     """The room on one side, so that two quarters are compared on the same side, each with its own limit."""
     lower, upper = limits
     on_side = (lower if side == Side.LOWER else None, upper if side == Side.UPPER else None)
-    return quarter.room(found, *on_side)[1]
+    return quarter.margin(found, *on_side)[1]
 
 
 def _interval(name: str, found: Estimate, convert: Conversion) -> dict[str, float | None]:

@@ -17,8 +17,9 @@ from ingest.audit import audit_log
 from ingest.common.errors import CallError
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
-from spc.stream.unit_errors import Mark, look
+from spc.stream.unit_errors import find_unit_errors
 from spc.stream.verdicts import to_unit
+from spc.vocabulary.unit_error import UnitError
 
 __all__ = [
     "LOOK_AGAIN",
@@ -42,28 +43,29 @@ SETTLEMENTS = (STANDS, SET_ASIDE, LOOK_AGAIN)
 class Suspect:
     """A marked session: why it is marked, and how a person settled it ("" where nobody has)."""
 
-    mark: Mark
+    mark: UnitError
     settled: str
 
 
 def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:
     """The marked sessions of one stream, by number.
 
-    `sessions` are all of the stream, index the session's number, with the columns of `spc.lots.summarise`, `lot`,
-    `started_us` and `conditioning`; `entered` are the entries on the stream, the oldest first.
+    `sessions` are all of the stream, index the session's number, with the columns of
+    `spc.stream.session_summary.summarise`, `lot`, `started_us` and `conditioning`; `entered` are the entries on the stream,
+    the oldest first.
     """
     keys = list(zip(sessions["started_us"].tolist(), sessions["lot"].tolist(), strict=True))
     ordered = sessions.take(np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.intp))
     last = {(entry.body["lot"], entry.body["started_us"]): entry.what for entry in entered if entry.what in SETTLEMENTS}
     settled = [_settled(last.get((lot, started))) for started, lot in sorted(keys)]
-    found = look(
+    found = find_unit_errors(
         to_unit(ordered.floats("level"), scale),
         _measured(ordered, "smallest"),
         _measured(ordered, "largest"),
         usable=[
             state == "valid" and how != SET_ASIDE for state, how in zip(ordered["conditioning"], settled, strict=True)
         ],
-        stands=[how == STANDS for how in settled],
+        accepted=[how == STANDS for how in settled],
     )
     marked = zip(ordered.index.tolist(), found, settled, strict=True)
     return {session: Suspect(mark, how) for session, mark, how in marked if mark is not None}

@@ -167,8 +167,8 @@ def test_run_ends_with_what_came_in_what_was_refused_and_what_is_new(bench: Benc
 
     told = call(bench.folder, "run").stdout
 
-    assert told.startswith("13 files taken in: ")
-    assert "1 file not taken in:\n  none.csv: " in told
+    assert told.startswith("13 files read: ")
+    assert "1 file refused:\n  none.csv: " in told
     assert "refused/" in told
     assert "2 streams evaluated" in told
     assert "new alert" in told
@@ -182,9 +182,9 @@ def test_a_file_that_could_not_be_read_is_not_told_as_taken_in(bench: Bench) -> 
     bench.drop_tests("c.csv", lot_rows("L0", MONDAY, [[10.0, 11.0]]))
     beside = call(bench.folder, "run").stdout
 
-    assert "taken in: " not in alone
-    assert "1 file not taken in:\n  a.csv: lacks the column" in alone
-    assert beside.startswith("1 file taken in: 2 rows stored.\n1 file not taken in:\n  b.csv: ")
+    assert " read: " not in alone
+    assert "1 file refused:\n  a.csv: lacks the column" in alone
+    assert beside.startswith("1 file read: 2 rows stored.\n1 file refused:\n  b.csv: ")
 
 
 # Before the first round, and nothing new

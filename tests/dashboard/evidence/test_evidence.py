@@ -30,7 +30,8 @@ from dashboard.evidence.declarations import SHOWN
 from dashboard.web.app import make_app
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.audit.subjects import Subject
-from ingest.config.lab import _tables_in, load
+from ingest.config.lab import load
+from ingest.config.lab_file import _tables_in
 from ingest.config.models import LabFile
 from ingest.decisions import responses
 from ingest.store.store import known_store
@@ -147,7 +148,7 @@ def test_every_hash_holds_and_the_page_lists_them(bench: Bench, tmp_path: Path) 
         assert name == "index.html" or digest in page.text
     # It works offline: nothing is loaded, and links lead to the files beside it.
     assert set(page.links) == set(listed) - {"index.html"}
-    for told in ("releases none", "explosive", "1 kV", *bundle_tables.COLUMNS):
+    for told in ("does not release them", "explosive", "1 kV", *bundle_tables.COLUMNS):
         assert told in page.text
 
 

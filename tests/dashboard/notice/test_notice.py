@@ -107,17 +107,18 @@ def test_the_paper_says_what_how_since_when_how_much_and_what_is_asked(desk: Lab
 
     for words in (
         "shielding energy, in nJ",
-        "12 ± 3 % RH, 23 ± 3 °C, 48 h unbroken up to the test",
+        "12 ± 3 % RH, 23 ± 3 °C, 48 h without a break up to the test",
         "6 bags, 36 readings",
         "under 20.0 nJ (2018 edition)",
-        "about 17 Apr 2026 (between 20 Nov 2025 and 15 May 2026, as estimated)",
+        "about 17 Apr 2026 (between 20 Nov 2025 and 15 May 2026)",
         "+6.82 nJ (+72 %)",
         "+6.5 % a month",
-        "No test of this stream in that time was left out.",
-        "Common practice; what is agreed between us goes first.",
+        "No test of this product and characteristic in that time was left out.",
+        "These requests are common practice. Existing agreements take precedence.",
+        "Please segregate remaining stock of these lots, and of material made with them, until we have spoken.",
         "Please answer within 14 days",
-        "It certifies nothing.",
-        "It rejects, returns and releases no lot",
+        "It is not a certificate.",
+        "This notice does not reject, return or release any lot.",
     ):
         assert words in said
     # The figures above by hand from the evidence.
@@ -219,5 +220,5 @@ def test_names_are_text_and_tests_without_conditioning_are_counted_out(bench: Be
     assert f"Notice to {MARKUP}" in said
     assert [lot["lot"] for lot in document["lots"]] == ["L12", "L14"]
     assert document["left_out"] == 1
-    assert "1 lot of that time whose log does not show it is left out." in said
+    assert "1 lot of that time is left out, as the log does not document the conditioning." in said
     assert "26.3 nJ" in said

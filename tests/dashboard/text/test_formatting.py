@@ -53,9 +53,9 @@ def test_limits_say_which_side_is_inside(lower: float | None, upper: float | Non
 @pytest.mark.parametrize(
     ("span", "said"),
     [
-        (None, "no date"),
-        ({"p10": 9.0, "p50": 13.2, "p90": 21.0}, "9 to 21 weeks, even odds by 13"),
-        ({"p10": 3.0, "p50": 7.0, "p90": None}, "from 3 weeks on, even odds by 7"),
+        (None, "not expected"),
+        ({"p10": 9.0, "p50": 13.2, "p90": 21.0}, "limit likely reached in week 9 to 21; 50 % by week 13"),
+        ({"p10": 3.0, "p50": 7.0, "p90": None}, "limit likely reached from week 3; 50 % by week 7"),
         ({"p10": 0.0, "p50": 0.0, "p90": 0.0}, "limit passed"),
     ],
 )
@@ -99,22 +99,22 @@ FOUND: dict[str, Any] = {
 def test_the_evidence_of_an_alert_in_words() -> None:
     assert evidence({"evidence": FOUND}) == [
         "began about 17 Apr 2026 (between 1 Mar 2026 and 1 May 2026)",
-        "usual 9.50 nJ",
+        "normal 9.50 nJ",
         "latest 16.3 nJ (lot L9)",
         "limit under 20.0 nJ",
-        "chance of a breaching lot 77 %",
+        "chance of a failing lot 77 %",
     ]
-    # Alerts of the bench and of feeds carry other evidence; what is not there is not told.
+    # Alerts of the bench and of feeds carry other evidence; a fact that is missing is left out.
     assert evidence({"evidence": {"what": "feed", "source": "drops/tests"}}) == []
 
 
-def test_what_a_shift_in_common_rests_on_and_what_else_it_could_be() -> None:
+def test_the_evidence_of_a_shift_common_to_suppliers_names_other_possible_sources() -> None:
     shift = {"quantity": "energy", "unit": "%", "low": 8.1, "high": 14.2, "check_standards": 11.0}
     found = {"shifts": [shift], "streams": ["a", "b"], "apart": [], "alternatives": ["quantity energy"], "rivals": []}
     told = [
-        "energy between +8.1 and +14 %, check standard alone +11",
-        "lots of 2 streams made on it",
-        "the same lots came from quantity energy",
+        "energy between +8.1 and +14 %, check standard +11",
+        "lots of 2 streams were measured with it",
+        "cannot be told apart from: quantity energy",
     ]
 
     assert evidence({"evidence": found}) == told
@@ -132,12 +132,12 @@ def test_an_alert_in_a_few_words() -> None:
 
 
 @pytest.mark.parametrize(
-    ("weeks", "pace"), [(60.2, ", here about once in 60 weeks"), (236.0, ", here about once in 4.5 years"), (None, "")]
+    ("weeks", "pace"), [(60.2, ", here about every 60 weeks"), (236.0, ", here about every 4.5 years"), (None, "")]
 )
-def test_the_price_of_marks_says_what_raises_an_alert(weeks: float | None, pace: str) -> None:
+def test_the_text_on_false_flags_says_what_raises_an_alert(weeks: float | None, pace: str) -> None:
     names = ["beyond_three_sigma", "nine_on_one_side"]
     said = false_mark_text({"patterns": names, "lots_a_false_mark": 117.8, "weeks_a_false_mark": weeks}, 0.2)
 
-    assert said.startswith("The chart marks 2 patterns: beyond three sigma, nine on one side.")
-    assert f"by chance about once in 118 lots{pace}. A mark alone raises no alert" in said
-    assert said.endswith("set to 0.2 false ones a year for each stream.")
+    assert said.startswith("The chart flags 2 patterns: beyond three sigma, nine on one side.")
+    assert f"by chance about every 118 lots{pace}. A flag alone raises no alert" in said
+    assert said.endswith("allows 0.2 false alarms a year for each stream.")

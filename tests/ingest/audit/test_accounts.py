@@ -159,7 +159,7 @@ def test_without_a_lab_no_store_is_made(tmp_path: Path) -> None:
 
 
 def test_users_of_an_empty_lab_are_none(bench: Bench) -> None:
-    assert call(bench, "list").stdout == "No user is declared: on this computer everything works without a login.\n"
+    assert call(bench, "list").stdout == "No user account: on this computer the dashboard needs no login.\n"
 
 
 def test_a_name_may_have_eighty_characters_and_names_are_listed_in_order(bench: Bench) -> None:

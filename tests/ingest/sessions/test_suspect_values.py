@@ -90,7 +90,7 @@ def test_a_round_says_that_there_is_something_to_look_at(bench: Bench) -> None:
 
     said = CliRunner().invoke(main, ["run", "--lab", str(bench.folder)]).stdout
 
-    assert "1 test with values to look at: see the bench page." in said
+    assert "1 test with suspect values: see the bench page." in said
     assert document(bench, "run")["to_look_at"] == 1
 
 

@@ -1,0 +1,37 @@
+"""Round numbers for the level axis of a chart, on screen and on paper."""
+
+from __future__ import annotations
+
+import math
+
+from spc.vocabulary.finite import LARGEST, SMALLEST
+
+__all__ = ["LEAST_POWER", "MOST_POWER", "round_ticks"]
+
+# Ticks a decade, from few to many; the first set that gives enough of them is taken.
+DECADES: tuple[tuple[float, ...], ...] = (
+    (1,), (1, 3), (1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9),
+)  # fmt: skip
+# Of ten, within the numbers; a little air around the largest of them reaches beyond.
+LEAST_POWER, MOST_POWER = math.log10(SMALLEST), math.log10(LARGEST) - 1e-12
+
+
+def round_ticks(low: float, high: float, enough: int = 4, most_decades: int = 9) -> list[float]:
+    """Return round numbers between two levels above 0, about `enough` of them however near or far the two are.
+
+    Over more than `most_decades` decades some decades are skipped. Two levels that lie very near each other may have none
+    between them.
+    """
+    first, last = math.floor(math.log10(low)), min(math.ceil(math.log10(high)), math.floor(MOST_POWER))
+    ticks: list[float] = []
+    for decade in DECADES:
+        step = max(1, (last - first) // most_decades) if len(decade) == 1 else 1
+        ticks = [
+            tick
+            for power in range(first, last + 1, step)
+            for part in decade
+            if low <= (tick := part * 10.0**power) <= high
+        ]
+        if len(ticks) >= enough:
+            return ticks
+    return ticks

@@ -1,0 +1,1 @@
+"""What all papers and self-contained pages share: colours, page template, style sheet, typesetting."""

@@ -1,0 +1,81 @@
+"""The lots of a notice: those that the alert concerns, those of its chart, those left out, and the figures that sum them up."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import RowMapping
+
+from ingest.common.instants import WEEK_US
+from ingest.documents.alert import StoredStreamEvidence
+from ingest.documents.notice import NoticeLot, NoticePoint, NoticeSpans
+from spc.vocabulary.enums import Kind
+
+__all__ = ["LOT_BY_LOT", "charted", "concerned", "conditioning_shown", "difference", "left_out"]
+
+# Kinds about single lots: the lots between two of them were normal.
+LOT_BY_LOT = (Kind.LIMIT, Kind.POINT, Kind.SPREAD)
+CHART_WEEKS = 78
+
+
+def _span(alert: RowMapping, evidence: StoredStreamEvidence) -> tuple[int, int]:
+    """The time that the alert concerns."""
+    start = alert["raised_us"] if alert["kind"] in LOT_BY_LOT else evidence["since_us"] or alert["raised_us"]
+    return start, evidence["latest_tested_us"]
+
+
+def concerned(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStreamEvidence) -> list[NoticeLot]:
+    """The valid lots that the alert names, that have its signal, or that were tested since the shift began."""
+    start, end = _span(alert, evidence)
+    named = (alert["lot"], evidence["latest_lot"])
+    return [
+        point
+        for point in points
+        if point["state"] == "valid"
+        and start <= point["tested_us"] <= end
+        and (alert["kind"] not in LOT_BY_LOT or point["lot"] in named or alert["kind"] in point["signals"])
+    ]
+
+
+def left_out(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStreamEvidence) -> int:
+    """How many lots of the same time had no valid test."""
+    start, end = _span(alert, evidence)
+    return sum(point["state"] != "valid" and start <= point["tested_us"] <= end for point in points)
+
+
+def charted(points: Sequence[NoticeLot], lots: Sequence[NoticeLot]) -> list[NoticePoint]:
+    """The valid lots from well before the first of the `lots` on, with whether the alert concerns them."""
+    times = {lot["tested_us"] for lot in lots}
+    valid = [point for point in points if point["state"] == "valid"]
+    if not valid:
+        return []
+    start = min([valid[-1]["tested_us"], *times]) - CHART_WEEKS * WEEK_US
+    return [
+        {
+            "tested_at": point["tested_at"],
+            "shown": point["shown"],
+            "bound": point["bound"],
+            "verdict": point["verdict"],
+            "concerned": point["tested_us"] in times,
+        }
+        for point in valid
+        if point["tested_us"] >= start
+    ]
+
+
+def difference(evidence: StoredStreamEvidence) -> tuple[float | None, float | None]:
+    """How far the latest level lies from the one before, in the unit and in percent; None where either is unknown."""
+    before, latest = evidence["usual"], evidence["latest_level"]
+    if before is None or latest is None:
+        return None, None
+    return latest - before, 100.0 * (latest / before - 1.0) if before else None
+
+
+def conditioning_shown(lots: Sequence[NoticeLot]) -> NoticeSpans | None:
+    """The fewest hours and the range of humidity over all lots; None where no log gives them."""
+    hours = [lot["hours"] for lot in lots if lot["hours"] is not None]
+    low = [lot["humidity_min"] for lot in lots if lot["humidity_min"] is not None]
+    high = [lot["humidity_max"] for lot in lots if lot["humidity_max"] is not None]
+    if not (hours and low and high):
+        return None
+    return {"hours": min(hours), "humidity_min": min(low), "humidity_max": max(high)}
