@@ -63,8 +63,9 @@ def stored_suspect(row: RowMapping) -> Suspect | None:
 def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:
     """The marked sessions of one stream, by number.
 
-    `sessions` are all of the stream, indexed by session number, with the columns of `spc.stream.session_summary.summarise`, `lot`,
-    `started_us` and `conditioning`; `entered` are the entries on the stream, the oldest first.
+    `sessions` are all of the stream, index the session's number, with the columns of
+    `spc.stream.session_summary.summarise`, `lot`, `started_us` and `conditioning`; `entered` are the entries on the stream,
+    the oldest first.
     """
     keys = list(zip(sessions["started_us"].tolist(), sessions["lot"].tolist(), strict=True))
     ordered = sessions.take(np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.intp))
