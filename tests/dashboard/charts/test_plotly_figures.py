@@ -177,7 +177,10 @@ def test_the_second_look_stands_beside_the_levels_and_takes_nothing_from_them() 
     assert [trace["y"] for trace in figure["data"][:-1]] == before
     (look,) = traces(figure, "adjusted level")
     assert look["y"] == [9.5, 45.0]
-    assert look["text"][0] == "Lot L2, 1 Feb 2026: would read 9.50 nJ at 12 % RH; for information only, the measured value is the record"
+    assert (
+        look["text"][0]
+        == "Lot L2, 1 Feb 2026: would read 9.50 nJ at 12 % RH; for information only, the measured value is the record"
+    )
     assert figure["layout"]["yaxis"]["range"][1] > math.log10(45.0)
     go.Figure(figure)
 
