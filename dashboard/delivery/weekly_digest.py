@@ -16,9 +16,10 @@ from markupsafe import Markup
 from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, sparkline
-from dashboard.delivery.alert_messages import Message, urgent_first
+from dashboard.delivery.alert_messages import Message
 from dashboard.paper.html_page import render
 from dashboard.queries import stored_documents
+from dashboard.queries.alert_order import urgent_first
 from dashboard.text import urls
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
 from ingest.common.instants import microseconds

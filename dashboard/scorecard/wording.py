@@ -20,7 +20,7 @@ from ingest.documents.scorecard import (
 )
 from ingest.quarter.notices import ANSWER_DAYS
 from ingest.quarter.supplier_scores import SPARE
-from spc.supplier.quarter import Direction
+from spc.vocabulary.enums import Direction
 
 __all__ = [
     "CAUTION",

@@ -10,9 +10,9 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from statistics import fmean
 from typing import Literal
 
-import numpy as np
 from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
 from ingest.audit.audit_log import AuditEntry, record
@@ -25,8 +25,7 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.documents.stream import StoredPoint
 from ingest.store import schema
 from ingest.store.last_round import last_round
-from spc.supplier.corrective_action import Answer, compare
-from spc.vocabulary.enums import Kind, Scale
+from spc.vocabulary.enums import Answer, Kind, Scale
 
 __all__ = [
     "ANSWERED",
@@ -252,6 +251,9 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
     before, moved, after = (
         [measure.charted(value) for point in part if (value := measure.of(point)) is not None] for part in parts
     )
+    # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
+    from spc.supplier.corrective_action import compare
+
     found = compare(before, moved, after, _direction(evidence, before, moved))
     return {
         "answer": found.answer,
@@ -307,4 +309,4 @@ def _direction(evidence: StoredStreamEvidence, before: Sequence[float], moved: S
     """Which way it moved; where the evidence names none, as seen."""
     if evidence["direction"] in (1, -1):
         return int(evidence["direction"])
-    return 1 if not (before and moved) or np.mean(moved) >= np.mean(before) else -1
+    return 1 if not (before and moved) or fmean(moved) >= fmean(before) else -1

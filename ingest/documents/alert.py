@@ -7,8 +7,7 @@ from typing import Literal, NotRequired
 from typing_extensions import TypedDict
 
 from ingest.documents.fields import ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
-from spc.supplier.corrective_action import Answer
-from spc.vocabulary.enums import AlertState, Grade, Kind
+from spc.vocabulary.enums import AlertState, Answer, Grade, Kind
 
 __all__ = [
     "Alert",

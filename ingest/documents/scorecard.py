@@ -10,9 +10,8 @@ from typing_extensions import TypedDict
 from ingest.documents.alert import Alert
 from ingest.documents.fields import Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
 from ingest.documents.stream import StreamNames
-from spc.supplier.corrective_action import Answer
-from spc.supplier.quarter import Direction, Side
-from spc.vocabulary.enums import Scale, StreamState, Verdict
+from spc.supplier.quarter import Side
+from spc.vocabulary.enums import Answer, Direction, Scale, StreamState, Verdict
 
 __all__ = [
     "CardCounts",

@@ -14,7 +14,7 @@ from ingest.decisions.corrective_actions import no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction
 from ingest.documents.scorecard import NoticeList, NoticeRow
 from ingest.quarter.lots import Quarter
-from spc.supplier.corrective_action import Answer
+from spc.vocabulary.enums import Answer
 
 __all__ = ["ANSWER_DAYS", "asked_in", "in_time", "overdue", "totals"]
 

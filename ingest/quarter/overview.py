@@ -18,7 +18,7 @@ from ingest.documents.scorecard import (
     Scorecard,
 )
 from ingest.quarter.lots import DISPOSITIONS, StreamLots
-from spc.supplier.quarter import Direction
+from spc.vocabulary.enums import Direction
 
 __all__ = ["OVERVIEW_NAME", "lot_counts", "supplier_overview"]
 

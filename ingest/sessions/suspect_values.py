@@ -11,13 +11,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from sqlalchemy import Connection
+from sqlalchemy import Connection, RowMapping
 
 from ingest.audit import audit_log
 from ingest.common.errors import CallError
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
-from spc.stream.unit_errors import Mark, look
+from spc.stream.unit_errors import Mark, Share, Slip, look, slipped
 from spc.stream.verdicts import to_unit
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "Suspect",
     "marked_tests",
     "settle",
+    "stored_suspect",
     "suspects",
     "write_suspects",
 ]
@@ -44,6 +45,18 @@ class Suspect:
 
     mark: Mark
     settled: str
+
+    def readings(self, values: Sequence[float]) -> list[bool]:
+        """Which readings of the session are suspect."""
+        return [bool(one) for one in slipped(self.mark, values)]
+
+
+def stored_suspect(row: RowMapping) -> Suspect | None:
+    """The mark of a session that is joined to the table `mark`; None where the session has none."""
+    if row["share"] is None:
+        return None
+    mark = Mark(Share(row["share"]), Slip(row["slip"]), row["power"], row["low"], row["high"])
+    return Suspect(mark, row["settled"])
 
 
 def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:

@@ -13,12 +13,10 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, cast
 
-import pandas as pd
-import pyarrow as pa
-import pyarrow.csv as pacsv
 from sqlalchemy import Connection
 
 if TYPE_CHECKING:
+    import pandas as pd
     import psycopg
 
 __all__ = ["among", "insert_frame", "is_server", "marked", "percent_marks"]
@@ -75,12 +73,17 @@ def _marks(rows: pd.DataFrame) -> str:
 
 
 def _insert(connection: Connection, sql: str, rows: pd.DataFrame) -> None:
+    import pyarrow as pa
+
     lists = [pa.array(rows[name]).to_pylist() for name in rows]
     connection.exec_driver_sql(sql, list(zip(*lists, strict=True)))
 
 
 def _copy(connection: Connection, table: str, rows: pd.DataFrame) -> None:
     """Load rows by COPY, written as CSV in columns: an object for each cell would cost more than the server does."""
+    import pyarrow as pa
+    from pyarrow import csv as pacsv
+
     written = pa.BufferOutputStream()
     plain = pacsv.WriteOptions(include_header=False)
     pacsv.write_csv(pa.Table.from_pandas(rows, preserve_index=False), written, plain)

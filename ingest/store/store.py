@@ -9,11 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Protocol, cast
+from typing import TYPE_CHECKING, Any, Protocol, cast
 from weakref import finalize
 
-import numpy as np
-import pandas as pd
 from sqlalchemy import Connection, Engine, Table
 from sqlalchemy.exc import DBAPIError
 
@@ -22,6 +20,11 @@ from ingest.config.lab import declared_store
 from ingest.store.dialect import among, insert_frame, marked
 from ingest.store.schema import SCHEMA_VERSION, label, metadata
 from ingest.store.sqlite_store import StoreFile
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Functions on frames import numpy, pandas and pyarrow themselves: commands that only read rows start without them.
 
 __all__ = ["STORE_NAME", "Keeper", "Store", "keeper_of", "known_store", "open_store"]
 
@@ -201,6 +204,9 @@ def insert_many(connection: Connection, sql: str, rows: Sequence[tuple[Any, ...]
 
 def fetch_frame(connection: Connection, sql: str, values: Sequence[object], dtypes: Mapping[str, str]) -> pd.DataFrame:
     """The rows of a query whose columns are all numbers, in the order of `dtypes`, without a Python object a row."""
+    import numpy as np
+    import pandas as pd
+
     cursor = connection.connection.cursor()
     cursor.execute(marked(connection, sql), tuple(values))
     found = np.fromiter(cast("Iterable[object]", cursor), dtype=list(dtypes.items()))
@@ -211,6 +217,8 @@ def ids_of(
     connection: Connection, table: Table, keys: Iterable[tuple[str, ...]], columns: tuple[str, ...]
 ) -> dict[tuple[str, ...], int]:
     """Row ids of `keys` in a naming table, adding those that are new."""
+    import pandas as pd
+
     wanted = list(dict.fromkeys(keys))
     found = _known_ids(connection, table, wanted, columns)
     new = [key for key in wanted if key not in found]

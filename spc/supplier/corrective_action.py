@@ -7,32 +7,21 @@ to. Few lots can be in keeping with both; then the answer is that nothing is sho
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
 from spc.kernels.validation import Floats, as_points
+from spc.vocabulary.enums import Answer
 
-__all__ = ["CONFIDENCE", "FEWEST", "MOST", "Answer", "Remedy", "compare"]
+__all__ = ["CONFIDENCE", "FEWEST", "MOST", "Remedy", "compare"]
 
 CONFIDENCE = 0.95
 FEWEST = 3
 """Lots that an answer rests on at least, and lots that a usual place rests on: common practice, one lot may be a chance."""
 MOST = 8
 """Lots after the action that are looked at: later ones may move for reasons of their own."""
-
-
-class Answer(StrEnum):
-    """Whether an action worked, as far as the lots can tell."""
-
-    WORKED = "worked"
-    """Away from where it had moved to, and in keeping with what was usual before."""
-    NOT_YET_SHOWN = "not yet shown"
-    """Too few lots, or part of the way back."""
-    DID_NOT_WORK = "did not work"
-    """Not back at what was usual before, and no better than where it had moved to."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,9 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from spc.kernels.validation import Floats, as_points
+from spc.vocabulary.enums import Direction
 
-__all__ = ["CONFIDENCE", "Direction", "Estimate", "Side", "change", "direction", "level", "ratio", "room", "spread"]
+__all__ = ["CONFIDENCE", "Estimate", "Side", "change", "direction", "level", "ratio", "room", "spread"]
 
 CONFIDENCE = 0.95
 
@@ -29,21 +30,6 @@ class Side(StrEnum):
     """The lower limit is the only one, or the nearer."""
     NONE = "none"
     """No limit applies, or no level is known."""
-
-
-class Direction(StrEnum):
-    """Which way a level moved since the quarter before, as far as the lots can tell."""
-
-    NEARER = "nearer"
-    """Towards the limit: the interval of the change lies wholly on that side."""
-    AWAY = "away"
-    """Away from the limit."""
-    MOVED = "moved"
-    """It moved, and there is no limit to say which way is good."""
-    UNCLEAR = "unclear"
-    """The interval of the change holds zero."""
-    NOT_COMPARED = "not_compared"
-    """Too few lots in one of the quarters."""
 
 
 @dataclass(frozen=True, slots=True)

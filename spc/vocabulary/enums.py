@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["AlertState", "Grade", "Kind", "Scale", "StreamState", "Verdict"]
+__all__ = ["AlertState", "Answer", "Direction", "Grade", "Kind", "Scale", "StreamState", "Verdict"]
 
 
 class Scale(StrEnum):
@@ -55,7 +55,7 @@ class Kind(StrEnum):
 
 
 class Grade(StrEnum):
-    """How urgent an alert is."""
+    """How urgent an alert is, the most urgent first: lists of alerts follow this order."""
 
     ACT = "act"
     """A limit is breached, or likely within the horizon."""
@@ -77,15 +77,41 @@ class AlertState(StrEnum):
 
 
 class StreamState(StrEnum):
-    """A stream in one word, for the board."""
+    """A stream in one word, for the board, the most urgent first: the board follows this order."""
 
+    ACT = "act"
+    """An open alert of grade act."""
+    LOOK = "look"
+    """An open alert of grade look."""
+    SILENT = "silent"
+    """No lot for longer than the stream's own rhythm explains."""
     LEARNING = "learning"
     """Its limits are still being learned: fewer valid lots than the baseline asks for."""
     STEADY = "steady"
     """Nothing has moved that is not settled."""
-    LOOK = "look"
-    """An open alert of grade look."""
-    ACT = "act"
-    """An open alert of grade act."""
-    SILENT = "silent"
-    """No lot for longer than the stream's own rhythm explains."""
+
+
+class Answer(StrEnum):
+    """Whether a corrective action was effective, as far as the lots show."""
+
+    WORKED = "worked"
+    """Effective: away from the level at the alert and consistent with the level before it."""
+    NOT_YET_SHOWN = "not yet shown"
+    """Not verified: too few lots, or part of the way back."""
+    DID_NOT_WORK = "did not work"
+    """Not effective: not back at the level before the alert, and no better than the level at the alert."""
+
+
+class Direction(StrEnum):
+    """Which way a level moved since the previous quarter, as far as the lots show."""
+
+    NEARER = "nearer"
+    """Towards the limit: the interval of the change lies wholly on that side."""
+    AWAY = "away"
+    """Away from the limit."""
+    MOVED = "moved"
+    """It moved, and no limit tells which way is better."""
+    UNCLEAR = "unclear"
+    """The interval of the change includes zero."""
+    NOT_COMPARED = "not_compared"
+    """Too few lots in one of the quarters."""

@@ -68,7 +68,7 @@ def test_the_login_leads_to_the_page_that_was_asked_for(page: Page, address: str
     page.goto(address + STREAM)
     enter(page, "Sam", "a wrong password")
     page.get_by_role("alert").wait_for()
-    assert page.get_by_text("There is no such name with this password.").is_visible()
+    assert page.get_by_text("Wrong name or password.").is_visible()
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     enter(page, "Sam")
 
@@ -103,7 +103,7 @@ def test_a_viewer_sees_the_pages_and_no_form_to_enter(page: Page, address: str) 
         page.goto(address + where)
         drawn(page)
         assert page.locator("#page form[method=post]").count() == 0, where
-        assert page.get_by_text("Answer:").count() == 0, where
+        assert page.get_by_text("Respond:").count() == 0, where
 
 
 def test_a_session_that_ended_meanwhile_leads_to_the_login_and_back(page: Page, address: str, watch: Watch) -> None:

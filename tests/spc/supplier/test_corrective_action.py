@@ -9,7 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from spc.supplier.corrective_action import FEWEST, MOST, Answer, compare
+from spc.supplier.corrective_action import FEWEST, MOST, compare
+from spc.vocabulary.enums import Answer
 
 STEADY = [9.8, 10.1, 10.0, 10.3, 9.9, 10.2, 9.7, 10.0]
 

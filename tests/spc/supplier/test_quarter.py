@@ -8,7 +8,8 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from spc.supplier import quarter
-from spc.supplier.quarter import Direction, Estimate, Side
+from spc.supplier.quarter import Estimate, Side
+from spc.vocabulary.enums import Direction
 
 NOW = np.array([2.61, 2.55, 2.70, 2.58, 2.66, 2.73])
 BEFORE = np.array([2.31, 2.40, 2.22, 2.35])
