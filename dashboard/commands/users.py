@@ -79,7 +79,7 @@ def user_list(folder: Path, as_json: bool) -> None:
         documents: list[User] = [
             {
                 "name": account.name,
-                "role": account.role,
+                "role": account.role.value,
                 "made_at": iso(microseconds(account.made), lab.zone),
                 "closed_at": None if account.closed is None else iso(microseconds(account.closed), lab.zone),
             }
