@@ -144,9 +144,9 @@ def _evidence_span(row: Row[Any]) -> Span:
 
 def subjects(connection: Connection, scope: Scope, alerts: set[str]) -> set[str]:
     """What people's entries can be about in this bundle: its streams, limits, lots and alerts."""
-    found = {f"alert:{alert}" for alert in alerts}
+    about = {f"alert:{alert}" for alert in alerts}
     for one in streams(connection, scope):
-        found.add(stream_subject(one.supplier, one.product, one.characteristic))
-        found.add(limit_subject(one.product, one.characteristic))
+        about.add(stream_subject(one.supplier, one.product, one.characteristic))
+        about.add(limit_subject(one.product, one.characteristic))
     lots = connection.execute(text(f"SELECT DISTINCT l.supplier, l.lot FROM {TESTS} WHERE {scope.where}"), scope.values)
-    return found | {lot_subject(supplier, lot) for supplier, lot in lots}
+    return about | {lot_subject(supplier, lot) for supplier, lot in lots}
