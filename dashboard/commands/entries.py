@@ -122,9 +122,9 @@ def _change_limits(
     with store.reading() if only_preview else store.writing() as connection:
         entry = as_entry(connection, lab, request, by, because, now())
         effect = preview(connection, lab, entry) if only_preview else carry_out(connection, lab, entry)
-    document: LimitChange = {"done": not only_preview, **served(effect.document, lab.zone)}
+    change: LimitChange = {"done": not only_preview, **served(effect.document, lab.zone)}
     unit = lab.characteristic(request.characteristic).unit
-    print_json(document) if as_json else click.echo(listing(document, request, unit))
+    print_json(change) if as_json else click.echo(listing(change, request, unit))
 
 
 @click.command()

@@ -150,7 +150,7 @@ def _figures(alert: Alert, context: MessageContext) -> str:
         ("began about", began),
         ("change", "" if monthly is None else f"{change(monthly)} a month"),
         (f"chance of a failing lot within {context.horizon_weeks:g} weeks", "" if chance is None else percent(chance)),
-        ("time to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
+        ("to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
         ("explains", counted(explained, "supplier alert") if explained else ""),
     ]
     return "\n".join(f"{name}: {value}" for name, value in lines if value)

@@ -217,7 +217,7 @@ def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     if key in pictures:
         # The title is escaped where the picture is drawn.
         picture = sparkline(pictures[key], printable(_name(row)), PICTURE_WIDTH, PICTURE_HEIGHT)
-    words = f"{_name(row)}: {chance}; {level}; {weeks(row['weeks_to_limit'])}"
+    words = f"{_name(row)}: {chance}; {level}; to the limit: {weeks(row['weeks_to_limit'])}"
     return Line(words, urls.stream_address(*key), Markup(picture))
 
 

@@ -251,10 +251,8 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
         key.append(("▒", "grey", "control limits of the lot level"))
     if session["limit_lower"] is not None or session["limit_upper"] is not None:
         key.append(("━", "edge", "specification limit"))
-    sources = session["limit_sources"]
-    limit_sources = "; ".join(
-        dict.fromkeys(source(limit) for limit in (sources["lower"], sources["upper"]) if limit is not None)
-    )
+    steps = session["limit_sources"]["lower"], session["limit_sources"]["upper"]
+    limit_sources = "; ".join(dict.fromkeys(source(step) for step in steps if step is not None))
     count = f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}"
     return html.Section(
         [

@@ -24,7 +24,6 @@ from ingest.quarter.overview import supplier_overview
 
 __all__ = ["add_downloads", "layout"]
 
-
 MEDIA_TYPES = {
     "csv": "text/csv; charset=utf-8",
     "html": "text/html; charset=utf-8",

@@ -28,7 +28,7 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.formatting import characteristic as spoken
-from dashboard.text.formatting import shown as evidence_parts
+from dashboard.text.formatting import shown as shown_evidence
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.urls import stream_file_address
 from ingest.audit.subjects import Subject
@@ -122,7 +122,7 @@ def _chart(
     shown = span(view, document)
     # The newest alert that is not closed and has an estimated start: the alerts come in that order within a grade.
     moves = [
-        evidence_parts(alert["evidence"])
+        shown_evidence(alert["evidence"])
         for alert in alerts
         if alert["state"] != "closed" and alert["kind"] in ("drift", "forecast", "bench") and alert["evidence"].get("since_at")
     ]  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Literal
 
 from ingest.common.text import printable
 from ingest.config.lab import Lab
@@ -64,7 +65,7 @@ def _parse(lab: Lab, drop: FoundDrop, now: datetime) -> Parsed | FileRefused:
 
 
 def _file(
-    drop: FoundDrop, state: Literal[readable, refused], rows: int, refused: int, reason: str | None
+    drop: FoundDrop, state: Literal["readable", "refused"], rows: int, refused: int, reason: str | None
 ) -> CheckedFile:
     return {
         "name": drop.name,

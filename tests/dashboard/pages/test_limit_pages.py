@@ -74,9 +74,9 @@ def acts(lab: Bench) -> list[tuple[str, str, str, str]]:
 def test_the_preview_tells_what_would_change(lab: Bench) -> None:
     text = told(lab, preview_address(SET_BASELINE, NAMED, day=CHANGED))
 
-    assert "Set the control limits of Alder Film MB-10, shielding energy again from 8 Jun 2025?" in text
+    assert "Start a new baseline of Alder Film MB-10, shielding energy from 8 Jun 2025?" in text
     assert "Nothing is changed yet. Control limits come from the lots: no verdict depends on them" in text
-    assert "Control limits now 8.68 nJ to 11.3 nJ, usual 9.92 nJ, from 24 lots; then 11.4 nJ to 14.8 nJ" in text
+    assert "Control limits now 8.68 nJ to 11.3 nJ, centre line 9.92 nJ, from 24 lots; then 11.4 nJ to 14.8 nJ" in text
     assert "30 lots change" in text
     assert "withdrawn ◈ look ◈ open Alder Film MB-10, shielding energy: higher since about" in text
 
@@ -272,6 +272,6 @@ def test_the_limits_are_set_again_after_the_process_change_by_keyboard_alone(
     assert opened.get_by_text("None so far.").is_visible()
     assert opened.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     opened.get_by_role("link", name="undo").click()
-    opened.get_by_role("heading", name="Take back that the control limits").wait_for()
+    opened.get_by_role("heading", name="Undo the new baseline").wait_for()
     opened.close()
     assert trouble == []
