@@ -170,7 +170,7 @@ def test_a_form_that_does_not_fit_changes_nothing(
     lab: Bench, client: Any, fields: dict[str, str], status: int, said: str
 ) -> None:
     form = form_of(lab, SET_BASELINE, day=CHANGED)
-    answer = client.post("/entry", data={**form, **fields}, headers=PAGE)
+    answer = client.post("/entry", data={**form, **fields}, headers={**PAGE, "Accept": "*/*"})
 
     assert answer.status_code == status
     assert said in answer.get_data(as_text=True)
