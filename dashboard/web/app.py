@@ -75,7 +75,7 @@ def make_app(
         update_title=None,
         suppress_callback_exceptions=True,
         health_endpoint="healthz",
-        assets_folder="assets",
+        assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(lab_reader)
