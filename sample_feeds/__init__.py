@@ -1,4 +1,4 @@
-"""An invented lab with its feeds, for the demo: README.md tells the scenario, `generate` draws the files."""
+"""An invented lab with its feeds, for the demo: README.md describes the scenario, `generate` writes the files."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from pathlib import Path
 
 __all__ = ["LAST_TEST", "MARK", "copy_to"]
 
-# The file by which a lab folder is known to be a demo: the story book, with the dates of this copy.
+# The file that marks a lab folder as a demo: the README with the dates of this copy.
 MARK = "INVENTED.md"
 # The last reading of the feeds as they are stored.
 LAST_TEST = datetime(2026, 11, 20, 10, 1, tzinfo=UTC)
 
 WEEK = timedelta(weeks=1)
 FEEDS = ("climate", "tests")
-# Dates as the plain files write them, and as the export of the evening bench does.
+# Dates in the plain files, and in the export of the evening bench.
 DATES = re.compile(rb"\b(\d{4})-(\d\d)-(\d\d)|\b(\d\d)\.(\d\d)\.(\d{4})\b")
 IN_NAME = re.compile(r"\d{4}-\d\d-\d\d")
 # Exports are made on the evening of the day in their name.
@@ -34,7 +34,7 @@ def copy_to(folder: Path, until: datetime) -> Path:
     Parameters
     ----------
     folder : Path
-        The folder to fill; it is made where it is not there.
+        The folder to fill; created if missing.
     until : datetime
         The moment by which everything has happened, aware.
 
@@ -58,10 +58,11 @@ def copy_to(folder: Path, until: datetime) -> Path:
 
 
 def _write(target: Path, name: str, data: bytes, shift: timedelta, until: datetime) -> None:
-    found = IN_NAME.search(name)
-    assert found is not None  # every feed carries the day to which it reaches
-    day = date.fromisoformat(found[0]) + shift
-    path = target / name.replace(found[0], day.isoformat())
+    # Every feed carries the day of its last row.
+    last_day = IN_NAME.search(name)
+    assert last_day is not None
+    day = date.fromisoformat(last_day[0]) + shift
+    path = target / name.replace(last_day[0], day.isoformat())
     path.write_bytes(data)
     exported = datetime(day.year, day.month, day.day, EXPORT_HOUR, tzinfo=UTC)
     seconds = min(exported, until).timestamp()
@@ -69,20 +70,20 @@ def _write(target: Path, name: str, data: bytes, shift: timedelta, until: dateti
 
 
 def _mover(shift: timedelta) -> Callable[[bytes], bytes]:
-    """A function that moves every date in a text; each distinct date is worked out once."""
-    known: dict[bytes, bytes] = {}
+    """A function that moves every date in a text; each distinct date is computed once."""
+    moved: dict[bytes, bytes] = {}
 
-    def move(found: re.Match[bytes]) -> bytes:
-        text = found[0]
-        if text not in known:
-            known[text] = _moved(found, shift)
-        return known[text]
+    def move(match: re.Match[bytes]) -> bytes:
+        text = match[0]
+        if text not in moved:
+            moved[text] = _moved(match, shift)
+        return moved[text]
 
     return lambda text: DATES.sub(move, text)
 
 
-def _moved(found: re.Match[bytes], shift: timedelta) -> bytes:
-    year, month, day, day_first, month_second, year_last = found.groups()
+def _moved(match: re.Match[bytes], shift: timedelta) -> bytes:
+    year, month, day, day_first, month_second, year_last = match.groups()
     if year is not None:
         return (date(int(year), int(month), int(day)) + shift).isoformat().encode()
     return f"{date(int(year_last), int(month_second), int(day_first)) + shift:%d.%m.%Y}".encode()

@@ -33,10 +33,10 @@ def write_feeds(folder: Path) -> None:
     measured = tests()
     last = max(test.begun for _, test in measured) + timedelta(minutes=30)
     logs = {chamber: chamber_log(chamber, last) for chamber in CHAMBERS}
-    found = [*standards(), *(bag for product, test in measured for bag in bags(product, test, logs))]
-    found.sort(key=lambda bag: bag.tested_at)
-    messy = [bag for bag in found if bag.test.product == MESSY.product]
-    plain = [bag for bag in found if bag.test.product != MESSY.product]
+    measured_bags = [*standards(), *(bag for product, test in measured for bag in bags(product, test, logs))]
+    measured_bags.sort(key=lambda bag: bag.tested_at)
+    messy = [bag for bag in measured_bags if bag.test.product == MESSY.product]
+    plain = [bag for bag in measured_bags if bag.test.product != MESSY.product]
     _write(folder / "tests", "energy", WIDE, _wide(bag for bag in plain if bag.characteristic == ENERGY))
     _write(folder / "tests", "resistance", LONG, _long(bag for bag in plain if bag.characteristic != ENERGY))
     _write_messy(folder / "tests", messy)
@@ -80,13 +80,13 @@ def _papers(bag: Bag) -> str:
     return f"{bag.tested_at:{STAMP}},{test.chamber},{instrument},{operator},{who},{dates},{bag.specimen}"
 
 
-def _wide(found: Iterable[Bag]) -> Iterator[tuple[datetime, str]]:
-    for bag in found:
+def _wide(measured: Iterable[Bag]) -> Iterator[tuple[datetime, str]]:
+    for bag in measured:
         yield bag.tested_at, ",".join([_papers(bag), *(f"{value:.2f}" for value in bag.values), bag.test.load])
 
 
-def _long(found: Iterable[Bag]) -> Iterator[tuple[datetime, str]]:
-    for bag in found:
+def _long(measured: Iterable[Bag]) -> Iterator[tuple[datetime, str]]:
+    for bag in measured:
         for number, value in enumerate(bag.values, 1):
             yield bag.tested_at, f"{_papers(bag)},{number},{bag.characteristic},{_ohm(value)},ohm,{bag.test.load}"
 
@@ -103,9 +103,9 @@ def _logged(log: ChamberLog) -> Iterator[tuple[datetime, str]]:
 # The export of another form: its own columns, decimal commas, other units, and now and then something wrong
 
 
-def _write_messy(folder: Path, found: Iterable[Bag]) -> None:
+def _write_messy(folder: Path, measured: Iterable[Bag]) -> None:
     files: dict[date, list[str]] = defaultdict(list)
-    for bag in found:
+    for bag in measured:
         files[_period(bag.tested_at)] += _messy_rows(bag, slipped=bag.test.week == MESSY.unit_slip)
         if bag.test.week == MESSY.unit_slip and bag.characteristic == ENERGY:
             files[_corrected_in()] += _messy_rows(bag, slipped=False, remark="corrected")

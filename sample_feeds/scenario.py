@@ -36,7 +36,7 @@ __all__ = [
     "course_at",
 ]
 
-# All that is drawn hangs on this word.
+# All random numbers depend on this word.
 SEED = "skerrywell"
 FIRST_WEEK, LAST_WEEK = date(2025, 6, 2), date(2026, 11, 16)
 CLOSED_WEEKS = {date(2025, 12, 22), date(2025, 12, 29)}

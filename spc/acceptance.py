@@ -1,6 +1,6 @@
-"""What a few bags of one lot prove about the rest of it: tolerance factors and acceptance by variables.
+"""Tolerance factors and acceptance sampling by variables. Library only: no command or page uses this module yet.
 
-For a single lot, taken as independent values of a normal law in the charted scale.
+The functions take the bags of a single lot as independent values of a normal distribution in the charted scale.
 """
 
 from __future__ import annotations
@@ -11,23 +11,30 @@ from scipy import special
 from spc.kernels.noncentral import noncentral_t, root
 from spc.kernels.validation import finite_number, whole
 
-__all__ = ["acceptance_chance", "fraction_beyond", "tolerance_factor"]
+__all__ = ["acceptance_probability", "fraction_beyond", "tolerance_factor"]
 
 
 def tolerance_factor(n: int, coverage: float, confidence: float = 0.95) -> float:
-    """Factor k: a mean k standard deviations inside a limit shows that a fraction `coverage` of the bags is inside.
+    """Factor k of a one-sided tolerance limit: mean plus k standard deviations exceeds a fraction `coverage` of the lot.
 
     Parameters
     ----------
     n : int
         Number of independent normal values, >= 2.
-    coverage, confidence : float
-        In (0, 1).
+    coverage : float
+        Fraction of the lot, in (0, 1).
+    confidence : float
+        Probability that the statement is true, in (0, 1).
 
     Returns
     -------
     float
         Exact, from the noncentral t distribution [1]_.
+
+    Raises
+    ------
+    ValueError
+        If a number is outside its range.
 
     References
     ----------
@@ -35,6 +42,8 @@ def tolerance_factor(n: int, coverage: float, confidence: float = 0.95) -> float
 
     Examples
     --------
+    Ten bags show with 95 % confidence that 95 % of the lot is inside a limit 2.911 standard deviations from their mean:
+
     >>> round(tolerance_factor(10, 0.95), 3)
     2.911
     """
@@ -52,22 +61,39 @@ def tolerance_factor(n: int, coverage: float, confidence: float = 0.95) -> float
     return root(short, -reach, reach)
 
 
-def acceptance_chance(n: int, k: float, fraction: float) -> float:
-    """Chance that a lot with a true `fraction` beyond one limit is accepted by a plan (mean at least k s inside).
+def acceptance_probability(n: int, k: float, fraction: float) -> float:
+    """Probability that a plan accepts a lot: its mean is at least k standard deviations inside one limit.
 
     Parameters
     ----------
     n : int
         Number of independent normal values, >= 2.
     k : float
-        Acceptability constant of the plan.
+        Acceptability constant of the plan, finite.
     fraction : float
-        In (0, 1).
+        True fraction of the lot beyond the limit, in (0, 1).
 
     Returns
     -------
     float
-        Exact, from the noncentral t distribution (MIL-STD-414, 1957; ISO 3951-1).
+        Exact, from the noncentral t distribution.
+
+    Raises
+    ------
+    ValueError
+        If a number is outside its range.
+
+    References
+    ----------
+    .. [1] MIL-STD-414 (1957), Sampling procedures and tables for inspection by variables for percent defective.
+    .. [2] ISO 3951-1, Sampling procedures for inspection by variables.
+
+    Examples
+    --------
+    With ten bags and k = 1.72, a lot with 1 % beyond the limit mostly passes and one with 10 % seldom:
+
+    >>> [round(acceptance_probability(10, 1.72, fraction), 2) for fraction in (0.01, 0.10)]
+    [0.9, 0.22]
     """
     whole(n, "n", 2)
     finite_number(k, "k")
@@ -76,19 +102,24 @@ def acceptance_chance(n: int, k: float, fraction: float) -> float:
 
 
 def fraction_beyond(distance: float, n: int) -> float:
-    """Unbiased estimate, of least variance, of the fraction of a normal population beyond one limit.
+    """Unbiased estimate with minimum variance of the fraction of a normal population beyond one limit.
 
     Parameters
     ----------
     distance : float
         (limit - mean) / s for an upper limit, (mean - limit) / s for a lower one.
     n : int
-        Number of independent values behind mean and s, >= 3.
+        Number of independent values of which mean and s are computed, >= 3.
 
     Returns
     -------
     float
         Fraction in [0, 1], by the symmetric beta distribution with both parameters n/2 - 1 [1]_.
+
+    Raises
+    ------
+    ValueError
+        If a number is outside its range.
 
     References
     ----------

@@ -1,9 +1,8 @@
-"""How far the limits of a document stand from what a stream does, in its own standard deviations, and how sure that is.
+"""Capability: distance of the specification limits from the mean in standard deviations, with intervals.
 
-Every index comes with its interval; where too little is known, or the stream does not hold still, the answer is a word.
-
-`capabilities` and `capabilities_from_components` take many streams at once, of shape (lots, streams) as in `spc.charts`:
-nan is padding or a missing lot. One stream is the batch of one.
+`capability` takes independent values; `from_components` takes a mean and a variance from any analysis. `capabilities`
+and `capabilities_from_components` take many streams at once, of shape (lots, streams) as in `spc.charts`: nan is
+padding or a missing lot. One stream is a batch of one.
 """
 
 from __future__ import annotations
@@ -15,8 +14,10 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.kernels.arrays import Floats
 from spc.kernels.capability_index import (
-    Room,
+    Margins,
+    df_at,
     finite_or_nan,
     fraction_beyond,
     index_interval,
@@ -24,20 +25,19 @@ from spc.kernels.capability_index import (
     limits_of_each,
     require_confidence,
     spread_interval,
-    worth_at,
 )
 from spc.kernels.ragged import as_batch, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats, as_points, finite_number, positive
+from spc.kernels.validation import as_points, finite_number, positive
 
 __all__ = [
     "Capability",
     "capabilities",
     "capabilities_from_components",
     "capability",
+    "equivalent_df",
     "from_components",
     "satterthwaite",
-    "worth_of",
 ]
 
 _INDICES = (
@@ -52,19 +52,19 @@ class Capability:
     Attributes
     ----------
     pp : float or None
-        (upper - lower) / (6 sigma); None where one limit stands alone, for which no such index exists.
+        (upper - lower) / (6 sigma); None with one limit only.
     pp_lower, pp_upper : float or None
         Interval of `pp`.
     ppk : float
-        Distance from the mean to the nearer limit, over 3 sigma.
+        Distance from the mean to the nearer limit, divided by 3 sigma.
     ppk_lower, ppk_upper : float
-        Interval of `ppk`. Each end by itself is a one-sided bound at (1 + confidence) / 2.
+        Interval of `ppk`. Each end alone is a one-sided bound at (1 + confidence) / 2.
     fraction, fraction_lower, fraction_upper : float
         Expected fraction of values beyond the limits, and its interval.
     confidence : float
         Of the intervals.
     degrees_of_freedom : float
-        What the estimate of the variance is worth, at the upper end of its interval where its ends differ.
+        Of the variance; that of the upper end of its interval where the ends differ.
     """
 
     pp: float | None
@@ -81,25 +81,25 @@ class Capability:
 
     @property
     def ppm(self) -> float:
-        """Expected values beyond the limits in a million."""
+        """Expected number of values beyond the limits in a million."""
         return 1e6 * self.fraction
 
 
 def capability(
     x: ArrayLike, lower: float | None = None, upper: float | None = None, confidence: float = 0.95
 ) -> Capability:
-    """Capability of independent values from a normal law: Pp, Ppk and fraction beyond, with intervals.
+    """Capability of independent normal values: Pp, Ppk and the fraction beyond the limits, with intervals.
 
-    For independent values, one a lot. For six shots a bag use `from_components`: the shots are not six samples.
+    The values must be independent, for example one a lot. Six readings of one bag are not: use `from_components`.
 
     Parameters
     ----------
     x : array_like, shape (n,)
         Values in the charted scale, n >= 2.
     lower, upper : float, optional
-        Limits of the document in the same scale (natural log for a log characteristic); at least one.
+        Specification limits in the same scale (natural log for a log characteristic); at least one.
     confidence : float
-        Of the equal-tailed intervals, in (0, 1).
+        Probability that an equal-tailed interval contains the true value, in (0, 1).
 
     Returns
     -------
@@ -108,15 +108,16 @@ def capability(
     Raises
     ------
     ValueError
-        If fewer than two values, one that is not finite, no spread, no limit, or `lower` not below `upper`.
+        If there are fewer than two values, one is not finite, all are equal, there is no limit, or `lower` is not below
+        `upper`.
 
     Notes
     -----
     With one limit the interval of `ppk` is exact, by the noncentral t distribution [1]_. With two limits the lower end
-    is that of the nearer limit alone, which errs on the safe side only; the upper end counts on the mean's distance
-    from the middle of the limits as estimated. In simulation (n 10 to 40, mean from the middle to far off) a 95 %
-    interval of `ppk` held the true index in 94.7 to 96.5 %, that of `fraction` the true fraction in 94.8 to 98.1 %. The
-    interval of `pp` is exact, by chi-square [2]_.
+    is that of the nearer limit alone, which is on the safe side; the upper end uses the estimated distance of the mean
+    from the middle of the limits. In simulation (n from 10 to 40, mean from the middle to far off) a 95 % interval of
+    `ppk` contained the true index in 94.7 to 96.5 % of samples and that of `fraction` the true fraction in 94.8 to
+    98.1 %. The interval of `pp` is exact, by chi-square [2]_.
 
     References
     ----------
@@ -154,23 +155,23 @@ def from_components(
     upper: float | None = None,
     confidence: float = 0.95,
 ) -> Capability:
-    """Capability from a mean, its standard error and a total variance (lot + bag + reading) with its worth.
+    """Capability from a mean, its standard error, and a total variance (lot + bag + reading) with degrees of freedom.
 
     Parameters
     ----------
     center : float
         Mean in the charted scale.
     center_se : float
-        Its standard error, >= 0; taken to share the error of the variance, as s / sqrt(n) does.
+        Standard error of `center`, >= 0; its error is taken as proportional to that of sigma, as for s / sqrt(n).
     variance_total : float
         Variance of one future value, > 0.
     degrees_of_freedom : float or tuple of float
-        What that variance is worth, > 0: one number (`satterthwaite`), or one for the lower and one for the upper end
-        of its interval (`worth_of`), which holds better where the variance is a sum.
+        Of the variance, > 0: one number (`satterthwaite`), or one for the lower and one for the upper end of its
+        interval (`equivalent_df`), which is more accurate where the variance is a sum.
     lower, upper : float, optional
-        Limits of the document in the same scale; at least one.
+        Specification limits in the same scale; at least one.
     confidence : float
-        Of the equal-tailed intervals, in (0, 1).
+        Probability that an equal-tailed interval contains the true value, in (0, 1).
 
     Returns
     -------
@@ -183,7 +184,18 @@ def from_components(
 
     Notes
     -----
-    The variance is taken as a scaled chi-square with the stated degrees of freedom. See `capability` for the intervals.
+    The variance is taken as a scaled chi-square with these degrees of freedom. See `capability` for the intervals.
+
+    References
+    ----------
+    .. [1] Y. Chou, D. B. Owen and S. A. Borrego (1990), Lower confidence limits on process capability indices, Journal
+       of Quality Technology 22, 223-229.
+
+    Examples
+    --------
+    >>> result = from_components(center=2.3, center_se=0.02, variance_total=0.01, degrees_of_freedom=20.0, upper=2.7)
+    >>> round(result.ppk, 3), round(result.ppk_lower, 2), result.pp is None
+    (1.333, 0.9, True)
     """
     below, above = limits_of(lower, upper)
     require_confidence(confidence)
@@ -194,30 +206,31 @@ def from_components(
     if not 0 <= center_se < np.inf:
         raise ValueError(f"center_se must be a number of at least 0, got {center_se!r}")
     one = np.array([[center], [center_se], [variance_total], [df_low], [df_high], [below], [above]], dtype=np.float64)
-    found = {name: float(values[0]) for name, values in _indices(one, confidence).items()}
-    pp, pp_lower, pp_upper = (None if np.isnan(value) else value for value in list(found.values())[:3])
-    rest = {name: found[name] for name in _INDICES[3:]}
+    indices = {name: float(values[0]) for name, values in _indices(one, confidence).items()}
+    pp, pp_lower, pp_upper = (None if np.isnan(indices[name]) else indices[name] for name in _INDICES[:3])
+    rest = {name: indices[name] for name in _INDICES[3:]}
     return Capability(pp, pp_lower, pp_upper, **rest, confidence=confidence, degrees_of_freedom=df_high)
 
 
 def capabilities(
     x: ArrayLike, lower: ArrayLike | None = None, upper: ArrayLike | None = None, confidence: float = 0.95
 ) -> pd.DataFrame:
-    """Capability of each of many streams of independent values; see `capability`.
+    """Capability of many streams of independent values; see `capability`.
 
     Parameters
     ----------
     x : array_like, shape (lots, streams)
         Nan where there is no lot.
     lower, upper : float or array_like of shape (streams,), optional
-        Limits of the document in the same scale; nan where a stream has none.
+        Specification limits in the same scale; nan where a stream has none.
     confidence : float
-        Of the equal-tailed intervals, in (0, 1).
+        Probability that an equal-tailed interval contains the true value, in (0, 1).
 
     Returns
     -------
     DataFrame
-        A row a stream, with the fields of `Capability`; nan where there is no limit, fewer than two values or no spread.
+        A row a stream, with the fields of `Capability`; nan where there is no limit, fewer than two values, or all
+        values are equal.
 
     Raises
     ------
@@ -249,99 +262,107 @@ def capabilities_from_components(
     upper: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> pd.DataFrame:
-    """Capability of each of many streams from means and total variances; see `from_components`.
+    """Capability of many streams from means and total variances; see `from_components`.
 
     Parameters
     ----------
     center, center_se, variance_total, degrees_of_freedom : array_like, shape (streams,)
-        As in `from_components`; nan, or a number out of its range, leaves the stream without an index.
+        As in `from_components`; a stream with nan or a number out of range has no index.
     lower, upper : float or array_like of shape (streams,), optional
-        Limits of the document in the same scale; nan where a stream has none.
+        Specification limits in the same scale; nan where a stream has none.
     confidence : float
-        Of the equal-tailed intervals, in (0, 1).
+        Probability that an equal-tailed interval contains the true value, in (0, 1).
 
     Returns
     -------
     DataFrame
-        A row a stream, with the fields of `Capability`; nan where no index can be given.
+        A row a stream, with the fields of `Capability`; nan where there is no index.
 
     Raises
     ------
     ValueError
         If a shape does not fit, a value is infinite, or `lower` is not below `upper`.
+
+    Examples
+    --------
+    >>> both = capabilities_from_components([2.3, 2.4], [0.02, np.nan], [0.01, 0.01], [20.0, 20.0], upper=2.7)
+    >>> both["ppk"].round(3).tolist()
+    [1.333, nan]
     """
     require_confidence(confidence)
     parts = {"center": center, "center_se": center_se, "variance_total": variance_total}
-    given = [finite_or_nan(value, name) for name, value in (parts | {"degrees_of_freedom": degrees_of_freedom}).items()]
-    streams = given[0].size
-    if any(part.shape != (streams,) for part in given):
+    parts["degrees_of_freedom"] = degrees_of_freedom
+    middle, error, variance, df = (finite_or_nan(value, name) for name, value in parts.items())
+    streams = middle.size
+    if any(part.shape != (streams,) for part in (middle, error, variance, df)):
         raise ValueError(f"each of center to degrees_of_freedom must have shape ({streams},): one number a stream")
     below, above = limits_of_each(lower, upper, streams)
-    middle, error, variance, df = given
-    known = np.isfinite(middle) & (error >= 0) & (variance > 0) & (df > 0) & (np.isfinite(below) | np.isfinite(above))
-    rows = np.flatnonzero(known)
-    found = _indices(np.stack([*given[:3], df, df, below, above])[:, rows], confidence)
+    limited = np.isfinite(below) | np.isfinite(above)
+    rows = np.flatnonzero(np.isfinite(middle) & (error >= 0) & (variance > 0) & (df > 0) & limited)
+    indices = _indices(np.stack([middle, error, variance, df, df, below, above])[:, rows], confidence)
     columns = {name: np.full(streams, np.nan) for name in _INDICES}
-    for name, values in found.items():
+    for name, values in indices.items():
         columns[name][rows] = values
     return pd.DataFrame(columns).assign(confidence=confidence, degrees_of_freedom=df)
 
 
-def _indices(given: Floats, confidence: float) -> dict[str, Floats]:
-    """Indices of streams; `given` (7, streams): centre, its error, variance, its two worths, lower and upper limit."""
-    center, center_se, variance, df_low, df_high, below, above = given
+def _indices(rows: Floats, confidence: float) -> dict[str, Floats]:
+    """Indices of streams; the rows (7, streams): centre, its error, variance, its two degrees of freedom, limits."""
+    center, center_se, variance, df_low, df_high, below, above = rows
     sigma = np.sqrt(variance)
-    room = Room((center - below) / sigma, (above - center) / sigma, center_se / sigma, df_low, df_high)
-    ppk = room.nearest / 3
-    ppk_lower, ppk_upper = index_interval(room, confidence)
-    fraction = special.ndtr(-room.below) + special.ndtr(-room.above)
-    ends = fraction_beyond(room, ppk_upper), fraction_beyond(room, ppk_lower)
-    values = (*spread_interval(room, confidence), ppk, ppk_lower, ppk_upper, fraction, *ends)
+    margins = Margins((center - below) / sigma, (above - center) / sigma, center_se / sigma, df_low, df_high)
+    ppk = margins.nearest / 3
+    ppk_lower, ppk_upper = index_interval(margins, confidence)
+    fraction = special.ndtr(-margins.below) + special.ndtr(-margins.above)
+    ends = fraction_beyond(margins, ppk_upper), fraction_beyond(margins, ppk_lower)
+    values = (*spread_interval(margins, confidence), ppk, ppk_lower, ppk_upper, fraction, *ends)
     return dict(zip(_INDICES, values, strict=True))
 
 
-def worth_of(variance: float, low: float, high: float) -> tuple[float, float]:
-    """Degrees of freedom that a variance is worth at each end of its 95 % interval.
+def equivalent_df(variance: float, low: float, high: float) -> tuple[float, float]:
+    """Degrees of freedom whose chi-square interval ends where the 95 % interval of a variance does.
 
     Parameters
     ----------
     variance : float
-        The estimate, > 0.
+        Estimate, > 0.
     low, high : float
-        Its interval, as `total_low` and `total_high` of `spc.components.Components`.
+        Interval of the variance, such as `total_low` and `total_high` of `spc.components.Components`.
 
     Returns
     -------
     tuple of float
-        Those at which the chi-square interval of a single mean square would end at `low`, and at `high`.
+        Degrees of freedom at which the chi-square interval of a mean square ends at `low`, and those for `high`.
 
     Raises
     ------
     ValueError
-        If `variance` does not lie inside its interval.
+        If `variance` is not inside its interval.
 
     Examples
     --------
-    >>> [round(df, 6) for df in worth_of(1.0, 9 / 19.0227678, 9 / 2.7003895)]
+    The interval of a mean square with 9 degrees of freedom gives them back:
+
+    >>> [round(df, 6) for df in equivalent_df(1.0, 9 / 19.0227678, 9 / 2.7003895)]
     [9.0, 9.0]
     """
     if not 0 <= low < variance < high < np.inf:
         raise ValueError(f"variance must lie inside its interval, got {variance!r} in {low!r} to {high!r}")
     return (
-        float(worth_at(np.array([low / variance]), 0.025)[0]),
-        float(worth_at(np.array([high / variance]), 0.975)[0]),
+        float(df_at(np.array([low / variance]), 0.025)[0]),
+        float(df_at(np.array([high / variance]), 0.975)[0]),
     )
 
 
 def satterthwaite(terms: ArrayLike, degrees_of_freedom: ArrayLike) -> float:
-    """Degrees of freedom that a sum of independent variance estimates is worth.
+    """Effective degrees of freedom of a sum of independent variance estimates.
 
     Parameters
     ----------
     terms : array_like, shape (k,)
-        The estimates as they enter the sum: coefficient times mean square; not all 0.
+        Terms of the sum: coefficient times mean square; not all 0.
     degrees_of_freedom : array_like, shape (k,)
-        Of each, > 0.
+        Of each mean square, > 0.
 
     Returns
     -------
@@ -364,9 +385,9 @@ def satterthwaite(terms: ArrayLike, degrees_of_freedom: ArrayLike) -> float:
     10.0
     """
     parts = as_points(terms, "terms")
-    worth = as_points(degrees_of_freedom, "degrees_of_freedom")
-    if parts.shape != worth.shape or not (worth > 0).all():
-        raise ValueError(f"degrees_of_freedom must hold a number above 0 for each of {parts.size} terms, got {worth!r}")
+    df = as_points(degrees_of_freedom, "degrees_of_freedom")
+    if parts.shape != df.shape or not (df > 0).all():
+        raise ValueError(f"degrees_of_freedom must hold a number above 0 for each of {parts.size} terms, got {df!r}")
     if not parts.any():
-        raise ValueError("terms must not all be 0: the sum has no variance to be worth anything")
-    return float(parts.sum() ** 2 / (parts**2 / worth).sum())
+        raise ValueError("terms must not all be 0: a variance of 0 has no degrees of freedom")
+    return float(parts.sum() ** 2 / (parts**2 / df).sum())

@@ -1,7 +1,7 @@
-"""Mean and scatter where some readings are only bounded: below the meter's floor, or over its range.
+"""Mean and standard deviation where some readings are bounded: below the range of the meter, or above it.
 
-A bound put in the place of a value biases both mean and scatter. Maximum likelihood for the normal distribution on the
-charted scale uses what a bounded reading says, and no more.
+Replacing a bounded reading by its bound biases both. Maximum likelihood for the normal distribution in the charted
+scale uses exactly the information that a bounded reading holds.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points
+from spc.kernels.arrays import Floats, Indices
+from spc.kernels.validation import as_points
 
 __all__ = [
     "Fit",
@@ -29,7 +30,7 @@ __all__ = [
 Bounds = NDArray[np.int8]
 
 _STEPS = 200
-_SILENT = 1e-9  # a bag whose largest score is a smaller share of the largest of all says nothing
+_NO_INFORMATION = 1e-9  # a bag whose largest score is a smaller share of the largest of all does not count
 _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 
 
@@ -37,9 +38,8 @@ _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 class Fit:
     """Normal distribution fitted to values and bounds, in the unit of the values.
 
-    `sd` is the standard deviation of one value. `mean_se` and `sd_se` are standard errors (> 0; inf where one bag, or
-    for the sd two, say nothing of them). `df` is the degrees of freedom for an interval of the
-    mean: values, or bags, less one.
+    `sd` is the standard deviation of one value. `mean_se` and `sd_se` are standard errors (> 0; inf with one bag, and
+    for `sd_se` also with two). `df` is the degrees of freedom for an interval of the mean: values, or bags, less one.
     """
 
     mean: float
@@ -52,7 +52,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class LineFit:
-    """Straight line with normal scatter, mean = intercept + slope * x, with standard errors."""
+    """Straight line with normal variation, mean = intercept + slope * x, with standard errors."""
 
     intercept: float
     slope: float
@@ -65,7 +65,7 @@ class LineFit:
 
 @dataclass(frozen=True, slots=True)
 class OneSided:
-    """What is sure of a mean: it lies above `level` (`bound` +1), below it (-1), or at it (0)."""
+    """Bound of a mean: it is above `level` (`bound` +1), below it (-1), or equal to it (0)."""
 
     level: float
     bound: int
@@ -73,7 +73,7 @@ class OneSided:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Maximum:
-    """Peak of the likelihood in regression coefficients and sd, shape (p + 1,), in the unit of the values.
+    """Maximum of the likelihood: regression coefficients and sd, shape (p + 1,), in the unit of the values.
 
     `covariance` is the inverse of the observed information, `scores` (n, p + 1) the weighted gradient of each value.
     """
@@ -85,32 +85,32 @@ class _Maximum:
 
 
 def normal_fit(values: ArrayLike, bound: ArrayLike) -> Fit:
-    """Maximum likelihood for independent normal values of which some are only bounded.
+    """Fit a normal distribution to independent values of which some are bounded, by maximum likelihood.
 
-    For readings that do not share bags; for a lot see `lot_level`.
+    The readings must be of different bags; for a lot see `lot_level`.
 
     Parameters
     ----------
     values : array_like, shape (n,)
         Values and bounds, in the charted scale.
     bound : array_like of int, shape (n,)
-        -1 where the true value is below `values`, +1 where it is above, 0 where it was measured.
+        -1 where the true value is below `values`, +1 where it is above, 0 where it is measured.
 
     Returns
     -------
     Fit
-        `sd` is the maximum-likelihood value (divisor n where nothing is bounded).
+        `sd` is the maximum-likelihood value (divisor n where no value is bounded).
 
     Raises
     ------
     ValueError
         If the shapes differ, a value is not finite, a bound is not -1, 0 or +1, or the likelihood has no maximum (see
-        `estimable`): `one_sided_level` then says what is known.
+        `estimable`); use `one_sided_level` then.
 
     Notes
     -----
-    In the parameters mean / sd and 1 / sd the log likelihood is concave [1]_, [2]_, so Newton's method with halved
-    steps finds the one maximum from any start. Standard errors are from the observed information.
+    In the parameters mean / sd and 1 / sd the log likelihood is concave [1]_, [2]_, so Newton's method with step
+    halving finds the only maximum from any start. Standard errors are from the observed information.
 
     References
     ----------
@@ -135,21 +135,21 @@ def normal_fit(values: ArrayLike, bound: ArrayLike) -> Fit:
 
 
 def lot_level(values: ArrayLike, bag: ArrayLike, bound: ArrayLike) -> Fit:
-    """Level of a lot from readings on a few bags, some of them bounded; the bag is the unit.
+    """Level of a lot from readings on a few bags, some of them bounded; bags are the independent units.
 
     Parameters
     ----------
     values, bound : array_like, shape (n,)
         As in `normal_fit`.
     bag : array_like, shape (n,)
-        Which bag each reading was taken on.
+        Label of the bag of each reading.
 
     Returns
     -------
     Fit
-        `mean` is the level: the mean of the bag means where nothing is bounded. `sd` is that of one reading on a bag
-        drawn at random, so it holds the scatter between bags and between readings.
-        `df` is bags less one, of the bags that say something.
+        `mean` is the level: the mean of the bag means where no reading is bounded. `sd` is that of one reading on a
+        random bag, so it includes the variation between bags and between readings. `df` is the number of informative
+        bags less one.
 
     Raises
     ------
@@ -158,14 +158,22 @@ def lot_level(values: ArrayLike, bag: ArrayLike, bound: ArrayLike) -> Fit:
 
     Notes
     -----
-    A likelihood of the margins: a reading's own distribution is normal whatever it shares with its bag, so the sum of
-    log likelihoods over readings, each bag of weight one, has its maximum at consistent estimates. What the readings of
-    a bag share enters the standard errors, which sum the scores by bag [1]_ with the factor bags / (bags - 1).
+    This is a marginal likelihood: the distribution of a single reading is normal, so the sum of log likelihoods over
+    readings, with weight one for each bag, has its maximum at consistent estimates. The correlation of the readings of
+    a bag enters the standard errors, which sum the scores by bag [1]_ with the factor bags / (bags - 1).
 
     References
     ----------
     .. [1] K.-Y. Liang, S. L. Zeger (1986), Longitudinal data analysis using generalized linear models, Biometrika 73,
        13-22.
+
+    Examples
+    --------
+    Three bags with two readings each; one reading is over the range of 5.0:
+
+    >>> fit = lot_level([2.0, 2.2, 2.6, 2.8, 3.1, 5.0], bag=[1, 1, 2, 2, 3, 3], bound=[0, 0, 0, 0, 0, 1])
+    >>> round(fit.mean, 2), fit.df
+    (3.03, 2)
     """
     y, bounds = _checked(values, bound)
     number = np.unique(np.asarray(bag), return_inverse=True)[1].ravel()
@@ -183,39 +191,57 @@ def _fit(peak: _Maximum, covariance: Floats, df: int) -> Fit:
     return Fit(mean, sd, mean_se, sd_se, df, peak.log_likelihood)
 
 
-def _by_bag(peak: _Maximum, number: NDArray[np.intp], bags: int) -> tuple[Floats, int]:
+def _by_bag(peak: _Maximum, number: Indices, bags: int) -> tuple[Floats, int]:
     """Covariance of the estimates from scores summed by bag, and degrees of freedom.
 
-    A bag whose bounds lie far from the others says nothing and does not count. One bag alone has nothing to compare
-    with: its covariance is infinite.
+    A bag whose bounds are far from the other bags holds no information and does not count. With one bag the covariance
+    is infinite.
     """
     size = np.zeros(bags)
     np.maximum.at(size, number, np.abs(peak.scores).max(axis=1))
-    telling = int(np.sum(size > _SILENT * size.max()))
-    if telling == 1:
+    informative = int(np.sum(size > _NO_INFORMATION * size.max()))
+    if informative == 1:
         return np.full((2, 2), np.inf), 0
     scores = np.zeros((bags, 2))
     np.add.at(scores, number, peak.scores)
-    covariance = peak.covariance @ (scores.T @ scores) @ peak.covariance * (telling / (telling - 1.0))
-    if telling == 2:  # two bags lie as far from their mean, whatever the sd: they give it no error
+    covariance = peak.covariance @ (scores.T @ scores) @ peak.covariance * (informative / (informative - 1.0))
+    if informative == 2:  # two bags are equally far from their mean, so the error of the sd is unknown
         covariance[1, 1] = np.inf
-    return covariance, telling - 1
+    return covariance, informative - 1
 
 
 def line_fit(x: ArrayLike, values: ArrayLike, bound: ArrayLike) -> LineFit:
-    """Straight line by maximum likelihood through values of which some are only bounded.
+    """Fit a straight line to values of which some are bounded, by maximum likelihood.
 
     Parameters
     ----------
     x : array_like, shape (n,)
-        Where each value was taken, for example test time in weeks.
+        Position of each value, for example its test time in weeks.
     values, bound : array_like, shape (n,)
         As in `normal_fit`.
+
+    Returns
+    -------
+    LineFit
+        `sd` is the maximum-likelihood value (divisor n where no value is bounded).
 
     Raises
     ------
     ValueError
-        As `normal_fit`, or where the measured values do not fix a line.
+        As `normal_fit`, or if the measured values do not determine a line.
+
+    References
+    ----------
+    .. [1] J. Burridge (1981), A note on maximum likelihood estimation for regression models using grouped data, Journal
+       of the Royal Statistical Society B 43, 41-45.
+
+    Examples
+    --------
+    The last value is known only to be above 4.0:
+
+    >>> fit = line_fit([0, 1, 2, 3], [1.0, 2.1, 2.9, 4.0], [0, 0, 0, 1])
+    >>> round(fit.intercept, 2), round(fit.slope, 2)
+    (1.02, 1.0)
     """
     y, bounds = _checked(values, bound)
     at = as_points(x, "x")
@@ -224,7 +250,7 @@ def line_fit(x: ArrayLike, values: ArrayLike, bound: ArrayLike) -> LineFit:
     _require_estimable(y, bounds)
     if np.ptp(at) == 0:
         raise ValueError(f"x must hold at least two different places for a line, got {float(at[0])!r} alone")
-    # About the middle of x the two coefficients are nearly independent, so the fit keeps its digits.
+    # With x centred, the two coefficients are nearly independent and the fit keeps all digits.
     middle = float(at.mean())
     peak = _maximise(np.column_stack([np.ones(at.size), at - middle]), y, bounds, np.ones(y.size))
     back = np.array([[1.0, -middle, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
@@ -234,12 +260,29 @@ def line_fit(x: ArrayLike, values: ArrayLike, bound: ArrayLike) -> LineFit:
 
 
 def mean_interval(fit: Fit, confidence: float = 0.95) -> tuple[float, float]:
-    """Interval for the mean, from Student's t with the fit's degrees of freedom.
+    """Interval of the mean, from Student's t with the degrees of freedom of the fit.
+
+    Parameters
+    ----------
+    fit : Fit
+        From `normal_fit` or `lot_level`, of at least two values or bags.
+    confidence : float
+        Probability that the interval contains the true mean, in (0, 1).
+
+    Returns
+    -------
+    low, high : float
 
     Raises
     ------
     ValueError
-        If `confidence` is not between 0 and 1, or the fit rests on a single value or bag.
+        If `confidence` is out of range, or the fit is of a single value or bag.
+
+    Examples
+    --------
+    >>> low, high = mean_interval(normal_fit([2.0, 2.2, 2.6, 2.8, 3.1], [0, 0, 0, 0, 1]))
+    >>> round(low, 2), round(high, 2)
+    (1.97, 3.2)
     """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be between 0 and 1, got {confidence!r}")
@@ -252,27 +295,62 @@ def mean_interval(fit: Fit, confidence: float = 0.95) -> tuple[float, float]:
 def estimable(values: ArrayLike, bound: ArrayLike) -> bool:
     """Whether mean and sd have a maximum-likelihood value.
 
-    They have where two measured values differ. One measured value (or several that agree) does it only where a bound
-    excludes it; else the likelihood grows without end as the sd shrinks. Bounds alone never do.
+    They have one if two measured values differ. With one measured value (or several equal ones), they have one only if
+    a bound excludes that value; otherwise the likelihood grows without limit as the sd shrinks. With bounds alone they
+    have none.
+
+    Parameters
+    ----------
+    values, bound : array_like, shape (n,)
+        As in `normal_fit`.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ, a value is not finite, or a bound is not -1, 0 or +1.
+
+    Examples
+    --------
+    >>> estimable([2.0, 2.2, 5.0], [0, 0, 1]), estimable([2.0, 5.0], [0, 1]), estimable([5.0, 5.0], [1, 1])
+    (True, True, False)
     """
     y, bounds = _checked(values, bound)
     exact = np.unique(y[bounds == 0])
     if exact.size != 1:
         return exact.size > 1
-    # +1 demands a value above y, -1 one below.
+    # A bound of +1 means a value above y, -1 one below.
     return bool(np.any(bounds * (exact[0] - y) < 0))
 
 
 def one_sided_level(values: ArrayLike, bag: ArrayLike, bound: ArrayLike) -> OneSided:
-    """Bound of a lot's level, the mean of its bag means, where readings are bounded on one side.
+    """Bound of the level of a lot, the mean of its bag means, where readings are bounded on one side.
 
-    Every true value lies beyond its own bound, so their mean lies beyond the mean of the bounds. Nothing is assumed of
-    the distribution.
+    Every true value is beyond its own bound, so their mean is beyond the mean of the bounds, for any distribution.
+
+    Parameters
+    ----------
+    values, bag, bound : array_like, shape (n,)
+        As in `lot_level`.
+
+    Returns
+    -------
+    OneSided
 
     Raises
     ------
     ValueError
-        As `normal_fit`, or if some readings are bounded above and others below: then nothing is sure of the mean.
+        As `normal_fit`, or if some readings are bounded above and others below.
+
+    Examples
+    --------
+    Both readings of bag 2 are above 5.0, so the level is above 3.55:
+
+    >>> one_sided_level([2.0, 2.2, 5.0, 5.0], bag=[1, 1, 2, 2], bound=[0, 0, 1, 1])
+    OneSided(level=3.55, bound=1)
     """
     y, bounds = _checked(values, bound)
     sides = np.unique(bounds[bounds != 0])
@@ -287,9 +365,9 @@ def _checked(values: ArrayLike, bound: ArrayLike) -> tuple[Floats, Bounds]:
     y, bounds = as_points(values, "values"), np.asarray(bound)
     if bounds.shape != y.shape:
         raise ValueError(f"bound must have one entry a value, got shape {bounds.shape} for {y.size} values")
-    wild = np.flatnonzero(~np.isin(bounds, (-1, 0, 1)))
-    if wild.size:
-        raise ValueError(f"bound must be -1 (below), 0 or +1 (above), got {bounds[wild[0]]!r} at index {wild[0]}")
+    bad = np.flatnonzero(~np.isin(bounds, (-1, 0, 1)))
+    if bad.size:
+        raise ValueError(f"bound must be -1 (below), 0 or +1 (above), got {bounds[bad[0]]!r} at index {bad[0]}")
     return y, bounds.astype(np.int8)
 
 
@@ -302,7 +380,7 @@ def _require_estimable(y: Floats, bounds: Bounds) -> None:
 
 
 def _maximise(design: Floats, y: Floats, bounds: Bounds, weight: Floats) -> _Maximum:
-    """Newton's method on (coefficients / sd, 1 / sd), where the log likelihood is concave."""
+    """Maximise by Newton's method in (coefficients / sd, 1 / sd), where the log likelihood is concave."""
     shift, scale = _place(y, bounds)
     rows = np.column_stack([design, -(y - shift) / scale])
     point = np.zeros(rows.shape[1])
@@ -321,12 +399,12 @@ def _maximise(design: Floats, y: Floats, bounds: Bounds, weight: Floats) -> _Max
             return _in_unit(
                 design, point, inverse, scores, value - np.sum(weight[bounds == 0]) * np.log(scale), shift, scale
             )
-        point = _climb(rows, point, step, bounds, weight, value)
+        point = _step_up(rows, point, step, bounds, weight, value)
     raise ValueError("the likelihood has no maximum: too few measured values for what is to be estimated")
 
 
 def _place(y: Floats, bounds: Bounds) -> tuple[float, float]:
-    """Middle and scale of the measured values; bounds far away must not drown how these differ."""
+    """Mean and scale of the measured values; far bounds must not hide differences between them."""
     measured = y[bounds == 0]
     scale = float(measured.std())
     return float(measured.mean()), scale if scale > 0 else float(y.std())
@@ -346,7 +424,7 @@ def _likelihood(rows: Floats, point: Floats, bounds: Bounds, weight: Floats) -> 
     tail = special.log_ndtr(beyond)
     # Density over tail probability, without the difference of two large logarithms.
     hazard = np.sqrt(2.0 / np.pi) / special.erfcx(-beyond / np.sqrt(2.0))
-    bend = np.where(beyond < -1e4, 1.0, np.maximum(hazard * (hazard + beyond), 0.0))  # 1 - 3 / beyond^2 out there
+    bend = np.where(beyond < -1e4, 1.0, np.maximum(hazard * (hazard + beyond), 0.0))  # 1 - 3 / beyond^2 there
     exact = bounds == 0
     terms = np.where(exact, np.log(point[-1]) - 0.5 * eta**2 - _LOG_ROOT_TWO_PI, tail)
     slopes = np.where(exact, -eta, side * hazard)
@@ -354,10 +432,10 @@ def _likelihood(rows: Floats, point: Floats, bounds: Bounds, weight: Floats) -> 
     return float(np.sum(weight * terms)), weight * slopes, weight * bends
 
 
-def _climb(rows: Floats, point: Floats, step: Floats, bounds: Bounds, weight: Floats, value: float) -> Floats:
+def _step_up(rows: Floats, point: Floats, step: Floats, bounds: Bounds, weight: Floats, value: float) -> Floats:
     for _ in range(60):
         trial = point + step
-        # Near the top the gain is lost in rounding, so a loss of rounding size is let through.
+        # Near the maximum the gain is below rounding, so accept a loss of that size.
         if trial[-1] > 0 and _likelihood(rows, trial, bounds, weight)[0] >= value - 1e-12 * (1.0 + abs(value)):
             return trial
         step = 0.5 * step
@@ -367,7 +445,7 @@ def _climb(rows: Floats, point: Floats, step: Floats, bounds: Bounds, weight: Fl
 def _in_unit(
     design: Floats, point: Floats, inverse: Floats, scores: Floats, value: float, shift: float, scale: float
 ) -> _Maximum:
-    """From (coefficients / sd, 1 / sd) of standardised values to coefficients and sd in the unit."""
+    """Convert (coefficients / sd, 1 / sd) of standardised values to coefficients and sd in the unit."""
     sd = 1.0 / point[-1]
     out = np.append(point[:-1] * sd, sd) * scale
     jacobian = np.diag(np.full(point.size, sd))

@@ -1,10 +1,10 @@
-"""When did it start: the last lot before a step or a ramp, with the lots that are about as likely.
+"""Change points: the last lot before a step or a ramp, with its confidence set. Library only: no command uses it yet.
 
-To be asked after something has signalled; the answer is where to look in the records, of the film and of the bench.
+Use it after a signal, to find the time to look up in the records of the supplier and of the bench.
 
-Each question has a form for one stream and one for many at once (`steps`, `ramps`, `splits`), of shape (lots, streams)
-as in `spc.charts`: nan is padding or a missing lot, and everything is as if that lot were not there. One stream is the
-batch of one.
+Each function has a form for many streams at once (`steps`, `ramps`, `splits`), of shape (lots, streams) as in
+`spc.charts`: nan is padding or a missing lot, and the result is as if that lot did not exist. One stream is a batch of
+one.
 """
 
 from __future__ import annotations
@@ -15,15 +15,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.kernels.arrays import Flags, Floats, Indices
 from spc.kernels.changepoint_likelihood import cut_gains, likely_starts, ramp_gains, step_gains
-from spc.kernels.ragged import Flags, Ints, as_batch, at_rows, medians, per_lot, rows_before, total
+from spc.kernels.ragged import as_batch, at_rows, medians, per_lot, rows_before, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats, as_points, finite_number, per_stream, whole
+from spc.kernels.validation import as_points, finite_number, per_stream, whole
 
 __all__ = ["Ramp", "Ramps", "Split", "Splits", "Step", "Steps", "ramp", "ramps", "split", "splits", "step", "steps"]
 
 
-_RAMP_MARGIN = 0.55  # a half, and a tenth of it: see `ramp`
+_RAMP_MARGIN = 0.55  # one half, plus a tenth of it: see `ramp`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,18 +34,18 @@ class Step:
     Attributes
     ----------
     index : int
-        Last point before the shift, from 0; -1 where the first point is already shifted.
+        Last point before the shift, counted from 0; -1 where the first point is already shifted.
     interval : tuple of int
         Earliest and latest `index` in the confidence set.
     likely : ndarray of int
-        The confidence set itself, rising.
+        The confidence set, in rising order.
     size, size_se : float
-        Level after the shift less `center`, and its standard error for the index given.
+        Level after the shift less `center`, and its standard error if the shift starts after `index`.
     """
 
     index: int
     interval: tuple[int, int]
-    likely: Ints
+    likely: Indices
     size: float
     size_se: float
 
@@ -56,28 +57,28 @@ class Ramp:
     Attributes
     ----------
     index : int
-        Last point before the drift, from 0; -1 where the first point has already moved.
+        Last point before the drift, counted from 0; -1 where the first point has already moved.
     interval : tuple of int
         Earliest and latest `index` in the confidence set.
     likely : ndarray of int
-        The confidence set itself, rising.
+        The confidence set, in rising order.
     slope, slope_se : float
-        Change a point, or a unit of `times` where those are given, and its standard error for the index given.
+        Change a point, or a unit of `times`, and its standard error if the drift starts after `index`.
     """
 
     index: int
     interval: tuple[int, int]
-    likely: Ints
+    likely: Indices
     slope: float
     slope_se: float
 
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """Two levels instead of one, by least squares: for a stream that has no baseline yet.
+    """Best division of a series into two levels by least squares, for a stream without a baseline.
 
-    `index` is the last point of the first part, `before` and `after` its two means, `squares_one` and `squares_two` the
-    sums of squared deviations from one mean and from two, `f` the largest F statistic of the comparison.
+    `index` is the last point of the first part, `before` and `after` are the two means, `squares_one` and `squares_two`
+    the sums of squared deviations from one mean and from two, and `f` is the largest F statistic of the comparison.
     """
 
     index: int
@@ -90,15 +91,15 @@ class Split:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Steps:
-    """The step of each stream; arrays (streams,), as the fields of `Step`.
+    """Steps of many streams; arrays (streams,), as the fields of `Step`.
 
-    `index`, `first` and `last` (the interval) are rows of the batch. `likely` (lots, streams) marks the rows whose point
-    may be the first to show the shift. A stream without points has index -1 and a size of nan.
+    `index`, `first` and `last` (the interval) are rows of the batch. `likely` (lots, streams) marks the rows whose
+    point may be the first after the shift. A stream without points has index -1 and a size of nan.
     """
 
-    index: Ints
-    first: Ints
-    last: Ints
+    index: Indices
+    first: Indices
+    last: Indices
     likely: Flags
     size: Floats
     size_se: Floats
@@ -106,11 +107,11 @@ class Steps:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ramps:
-    """The ramp of each stream; arrays (streams,), as the fields of `Ramp`, else as in `Steps`."""
+    """Ramps of many streams; arrays (streams,), as the fields of `Ramp`; rows as in `Steps`."""
 
-    index: Ints
-    first: Ints
-    last: Ints
+    index: Indices
+    first: Indices
+    last: Indices
     likely: Flags
     slope: Floats
     slope_se: Floats
@@ -118,12 +119,12 @@ class Ramps:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Splits:
-    """The cut of each stream; arrays (streams,), as the fields of `Split`.
+    """Splits of many streams; arrays (streams,), as the fields of `Split`.
 
-    `index` is a row of the batch. A stream with too few points, or of equal ones, has index -1 and else nan.
+    `index` is a row of the batch. A stream with too few points, or with equal points only, has index -1 and nan.
     """
 
-    index: Ints
+    index: Indices
     before: Floats
     after: Floats
     squares_one: Floats
@@ -143,7 +144,7 @@ def step(x: ArrayLike, center: float, sigma: ArrayLike, confidence: float = 0.95
     sigma : float or array_like, shape (n,)
         Standard deviation of each value, > 0; an array where lots have different numbers of bags.
     confidence : float
-        Of the set, in (0, 1).
+        Probability that the set contains the true index, in (0, 1).
 
     Returns
     -------
@@ -152,16 +153,16 @@ def step(x: ArrayLike, center: float, sigma: ArrayLike, confidence: float = 0.95
     Raises
     ------
     ValueError
-        If `x` is empty or not finite, `sigma` is not above 0 or of another length.
+        If `x` is empty or not finite, or `sigma` is not above 0 or of another length.
 
     Notes
     -----
     The index maximises the likelihood [1]_: with weights 1 / sigma**2, the sum of weights after it times the squared
-    weighted mean of the deviations after it. The set holds all indices whose log-likelihood is within a constant of the
-    largest [2]_. For a shift of d sigma that constant makes (1 - v(d) exp(-constant))**2 the confidence, v(d) being the
-    overshoot factor exp(-0.583 d) of [3]_, as the likelihood is the larger of two random walks that run away from the
-    shift; d is the estimated size. In simulation (shifts of 0.5 to 3 sigma, 5 to 100 points after them) the set of 95 %
-    held the true index in 93.8 to 96.3 %, the interval in 94.9 to 97.0 %.
+    weighted mean of the deviations after it. The set contains all indices whose log-likelihood is within a constant of
+    the largest [2]_. For a shift of d sigma, the constant makes (1 - v(d) exp(-constant))**2 equal to the confidence,
+    where v(d) is the overshoot factor exp(-0.583 d) of [3]_, because the likelihood falls as a random walk on both
+    sides of the shift; d is the estimated size. In simulation (shifts of 0.5 to 3 sigma, 5 to 100 points after them)
+    the set of 95 % contained the true index in 93.8 to 96.3 % of series, and the interval in 94.9 to 97.0 %.
 
     References
     ----------
@@ -174,20 +175,20 @@ def step(x: ArrayLike, center: float, sigma: ArrayLike, confidence: float = 0.95
 
     Examples
     --------
-    >>> found = step([0.1, -0.3, 0.2, 0.0, 2.1, 1.7, 2.4, 1.9], center=0.0, sigma=0.5)
-    >>> found.index, found.interval, round(found.size, 3)
+    >>> change = step([0.1, -0.3, 0.2, 0.0, 2.1, 1.7, 2.4, 1.9], center=0.0, sigma=0.5)
+    >>> change.index, change.interval, round(change.size, 3)
     (3, (3, 3), 2.025)
     """
     points = as_points(x)
     spread = _sigmas(sigma, points.size)
-    found = steps(points[:, None], finite_number(center, "center"), spread[:, None], confidence)
-    likely = np.flatnonzero(found.likely[:, 0]) - 1
-    interval = int(found.first[0]), int(found.last[0])
-    return Step(int(found.index[0]), interval, likely, float(found.size[0]), float(found.size_se[0]))
+    batch = steps(points[:, None], finite_number(center, "center"), spread[:, None], confidence)
+    likely = np.flatnonzero(batch.likely[:, 0]) - 1
+    interval = int(batch.first[0]), int(batch.last[0])
+    return Step(int(batch.index[0]), interval, likely, float(batch.size[0]), float(batch.size_se[0]))
 
 
 def steps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, confidence: float = 0.95) -> Steps:
-    """Most likely step of each of many streams; see `step`.
+    """Most likely steps of many streams; see `step`.
 
     Parameters
     ----------
@@ -198,7 +199,7 @@ def steps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, confidence: float =
     sigma : float or array_like, shape (streams,) or (lots, streams)
         Standard deviation of each value, > 0; nan is allowed where there is no lot.
     confidence : float
-        Of the sets, in (0, 1).
+        Probability that a set contains the true index, in (0, 1).
 
     Returns
     -------
@@ -211,8 +212,8 @@ def steps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, confidence: float =
 
     Examples
     --------
-    >>> found = steps([[0.1, 0.0], [-0.2, np.nan], [2.1, 0.1], [1.9, 1.8]], center=0.0, sigma=0.3)
-    >>> found.index.tolist(), found.size.round(2).tolist()
+    >>> changes = steps([[0.1, 0.0], [-0.2, np.nan], [2.1, 0.1], [1.9, 1.8]], center=0.0, sigma=0.3)
+    >>> changes.index.tolist(), changes.size.round(2).tolist()
     ([1, 2], [2.0, 1.8])
     """
     values = as_batch(x)
@@ -220,9 +221,9 @@ def steps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, confidence: float =
     weight = 1.0 / _sigmas_of(sigma, points) ** 2
     _confidence(confidence)
     gain, size, information = step_gains(points, weight)
-    usual = np.sqrt(medians(np.where(np.isnan(points), np.nan, weight)))
+    typical = np.sqrt(medians(np.where(np.isnan(points), np.nan, weight)))
     best = np.argmax(gain, axis=0)
-    margin = _step_margin(np.abs(at_rows(size, best)) * usual, confidence)
+    margin = _step_margin(np.abs(at_rows(size, best)) * typical, confidence)
     index, first, last, best, likely = _placed(points, gain, margin)
     return Steps(index, first, last, likely, at_rows(size, best), _root_inverse(at_rows(information, best)))
 
@@ -241,9 +242,9 @@ def ramp(
     sigma : float or array_like, shape (n,)
         Standard deviation of each value, > 0.
     times : array_like, shape (n,), optional
-        Time of each value, not falling (weeks); the points count as equally spaced where it is left out.
+        Time of each value in weeks, not falling; without it the points count as equally spaced.
     confidence : float
-        Of the set, in (0, 1).
+        Probability that the set contains the true index, in (0, 1).
 
     Returns
     -------
@@ -257,12 +258,12 @@ def ramp(
     Notes
     -----
     The mean is `center` up to the index and `center` + slope * (time - time of the index) after it [1]_; the index and
-    the slope maximise the likelihood. Index -1 stands for a start one usual gap (the median) before the first point.
-    The set holds all indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the
-    largest, and a tenth of that more: the broken line is continuous, so its corner is estimated as an ordinary parameter
-    [2]_; the tenth is for short ramps, chosen by simulation. There (slopes of 0.02 to 1 sigma a point, 8 to 50 points
-    after the start, 12,000 series each, standard error 0.2 %) the interval of 95 % held the true index in 94.1 to
-    96.0 %, in 97.0 % where a long steep ramp leaves next to no doubt.
+    the slope maximise the likelihood. Index -1 means a start one median gap before the first point. The set contains
+    all indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the largest, plus a
+    tenth of that. The broken line is continuous, so its corner is estimated like an ordinary parameter [2]_; the tenth
+    allows for short ramps and was chosen by simulation. In simulation (slopes of 0.02 to 1 sigma a point, 8 to 50
+    points after the start, 12,000 series each, standard error 0.2 %) the interval of 95 % contained the true index in
+    94.1 to 96.0 % of series, and in 97.0 % for a long steep ramp.
 
     References
     ----------
@@ -273,21 +274,21 @@ def ramp(
 
     Examples
     --------
-    >>> found = ramp([0.1, -0.1, 0.0, 0.1, 1.0, 2.0, 3.0, 4.0], center=0.0, sigma=0.2)
-    >>> found.index, round(found.slope, 3)
+    >>> drift = ramp([0.1, -0.1, 0.0, 0.1, 1.0, 2.0, 3.0, 4.0], center=0.0, sigma=0.2)
+    >>> drift.index, round(drift.slope, 3)
     (3, 1.0)
     """
     points = as_points(x)
     spread = _sigmas(sigma, points.size)
     when = np.arange(points.size, dtype=np.float64) if times is None else _times(times, points.size)
-    found = ramps(points[:, None], finite_number(center, "center"), spread[:, None], when[:, None], confidence)
-    likely = np.flatnonzero(found.likely[:, 0]) - 1
-    interval = int(found.first[0]), int(found.last[0])
-    return Ramp(int(found.index[0]), interval, likely, float(found.slope[0]), float(found.slope_se[0]))
+    batch = ramps(points[:, None], finite_number(center, "center"), spread[:, None], when[:, None], confidence)
+    likely = np.flatnonzero(batch.likely[:, 0]) - 1
+    interval = int(batch.first[0]), int(batch.last[0])
+    return Ramp(int(batch.index[0]), interval, likely, float(batch.slope[0]), float(batch.slope_se[0]))
 
 
 def ramps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, times: ArrayLike, confidence: float = 0.95) -> Ramps:
-    """Most likely ramp of each of many streams; see `ramp`.
+    """Most likely ramps of many streams; see `ramp`.
 
     Parameters
     ----------
@@ -300,7 +301,7 @@ def ramps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, times: ArrayLike, c
     times : array_like, shape (lots, streams)
         Time of each value, not falling; nan is allowed where there is no lot.
     confidence : float
-        Of the sets, in (0, 1).
+        Probability that a set contains the true index, in (0, 1).
 
     Returns
     -------
@@ -309,13 +310,13 @@ def ramps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, times: ArrayLike, c
     Raises
     ------
     ValueError
-        As for `steps`; also if the time of a lot is not known, or before that of a lot above it.
+        As for `steps`; also if the time of a lot is nan, or before that of an earlier row.
 
     Examples
     --------
     >>> x = [[0.1, 0.0], [-0.1, 0.2], [0.0, 2.0], [1.0, 4.1], [2.0, np.nan], [3.0, 8.0]]
-    >>> found = ramps(x, center=0.0, sigma=0.2, times=[[week] * 2 for week in range(6)])
-    >>> found.index.tolist(), found.slope.round(1).tolist()
+    >>> drifts = ramps(x, center=0.0, sigma=0.2, times=[[week] * 2 for week in range(6)])
+    >>> drifts.index.tolist(), drifts.slope.round(1).tolist()
     ([2, 1], [1.0, 2.0])
     """
     values = as_batch(x)
@@ -329,14 +330,14 @@ def ramps(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, times: ArrayLike, c
 
 
 def split(x: ArrayLike, shortest: int = 1) -> Split:
-    """Cut a series in two where two means fit it best.
+    """Divide a series in two where two means fit it best.
 
     Parameters
     ----------
     x : array_like, shape (n,)
         Values in time order, n >= 3.
     shortest : int
-        Fewest points of a part, >= 1.
+        Fewest points in a part, >= 1.
 
     Returns
     -------
@@ -345,12 +346,12 @@ def split(x: ArrayLike, shortest: int = 1) -> Split:
     Raises
     ------
     ValueError
-        If fewer than 3 values, or fewer than twice `shortest`, or all are equal.
+        If there are fewer than 3 values, or fewer than twice `shortest`, or all are equal.
 
     Notes
     -----
-    `f` is (squares_one - squares_two) / (squares_two / (n - 2)), the supremum F statistic; its law is not that of F, as
-    the cut is chosen [1]_. inf where two means fit exactly.
+    `f` is (squares_one - squares_two) / (squares_two / (n - 2)), the supremum F statistic; inf where two means fit
+    exactly. It does not follow the F distribution, because the division is chosen from the data [1]_.
 
     References
     ----------
@@ -359,8 +360,8 @@ def split(x: ArrayLike, shortest: int = 1) -> Split:
 
     Examples
     --------
-    >>> found = split([1.0, 1.2, 0.8, 3.0, 3.2])
-    >>> found.index, round(found.before, 3), round(found.after, 3)
+    >>> parts = split([1.0, 1.2, 0.8, 3.0, 3.2])
+    >>> parts.index, round(parts.before, 3), round(parts.after, 3)
     (2, 1.0, 3.1)
     """
     whole(shortest, "shortest", 1)
@@ -369,26 +370,20 @@ def split(x: ArrayLike, shortest: int = 1) -> Split:
         raise ValueError(
             f"x does not vary: all {points.size} values are {points[0]!r}, and no cut is better than another"
         )
-    found = splits(points[:, None], shortest)
-    return Split(
-        int(found.index[0]),
-        float(found.before[0]),
-        float(found.after[0]),
-        float(found.squares_one[0]),
-        float(found.squares_two[0]),
-        float(found.f[0]),
-    )
+    batch = splits(points[:, None], shortest)
+    means_squares_f = (batch.before, batch.after, batch.squares_one, batch.squares_two, batch.f)
+    return Split(int(batch.index[0]), *(float(value[0]) for value in means_squares_f))
 
 
 def splits(x: ArrayLike, shortest: int = 1) -> Splits:
-    """Cut each of many streams in two; see `split`.
+    """Divide each of many streams in two; see `split`.
 
     Parameters
     ----------
     x : array_like, shape (lots, streams)
         Nan where there is no lot.
     shortest : int
-        Fewest points of a part, >= 1.
+        Fewest points in a part, >= 1.
 
     Returns
     -------
@@ -410,24 +405,26 @@ def splits(x: ArrayLike, shortest: int = 1) -> Splits:
     gain, counted = cut_gains(points, shortest)
     cut = np.argmax(gain, axis=0)
     n = counted[-1]
-    sound = (n >= max(3, 2 * shortest)) & (np.fmax.reduce(points) > np.fmin.reduce(points))
+    divisible = (n >= max(3, 2 * shortest)) & (np.fmax.reduce(points) > np.fmin.reduce(points))
     first = there & (np.arange(points.shape[0])[:, None] <= cut)
     second = there & ~first
     one = _squares(points, there)[1]
     (before, squares_before), (after, squares_after) = _squares(points, first), _squares(points, second)
     two = squares_before + squares_after
     f = np.divide(one - two, two / np.maximum(n - 2, 1), out=np.full_like(two, np.inf), where=two > 0)
-    return Splits(np.where(sound, cut, -1), *(np.where(sound, part, np.nan) for part in (before, after, one, two, f)))
+    return Splits(
+        np.where(divisible, cut, -1), *(np.where(divisible, part, np.nan) for part in (before, after, one, two, f))
+    )
 
 
 def _squares(points: Floats, there: Flags) -> tuple[Floats, Floats]:
-    """Mean of each stream and sum of squares about it, over the points that are there."""
+    """Mean of each stream and sum of squares about it, over the points `there`."""
     mean = quotient(total(points, there), np.count_nonzero(there, axis=0))
     return mean, total((points - mean) ** 2, there)
 
 
-def _placed(points: Floats, gain: Floats, margin: Floats) -> tuple[Ints, Ints, Ints, Ints, Flags]:
-    """Last point before the likeliest start, earliest and latest such point, row of that start, and all likely rows."""
+def _placed(points: Floats, gain: Floats, margin: Floats) -> tuple[Indices, Indices, Indices, Indices, Flags]:
+    """Last point before the most likely start, earliest and latest such point, row of that start, and all likely rows."""
     before = rows_before(~np.isnan(points))
     best, likely = likely_starts(gain, margin)
     last = len(likely) - 1 - np.argmax(likely[::-1], axis=0)
@@ -484,7 +481,7 @@ def _sigmas_of(sigma: ArrayLike, points: Floats) -> Floats:
 def _times_of(times: ArrayLike, points: Floats) -> Floats:
     when, there = per_lot(times, points.shape, "times"), ~np.isnan(points)
     before = rows_before(there)
-    # A comparison with nan is false: an unknown time fails as a falling one does.
+    # A comparison with nan is false, so an unknown time is refused like a falling one.
     rises = when >= np.take_along_axis(when, np.maximum(before, 0), axis=0)
     bad = there & ~rises
     if bad.any():

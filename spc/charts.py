@@ -1,15 +1,14 @@
-"""Control charts of one stream of lots, or of a batch of streams at once.
+"""Control charts of one stream of lots, or of many streams at once.
 
-Each function plots one statistic a lot with its centre line and control limits at three sigma (the moving average and
-the cumulative sum: at limits of their own). Recursions run over the lots and are vectorised over the streams; one
-stream is the batch of one.
+Each function returns one statistic a lot with its centre line and control limits: at three sigma, except for the moving
+average and the cumulative sum, which have limits of their own.
 
-One stream is an array of shape (lots,), its subgroups of shape (lots, size). A batch has shape (lots, streams), or
-(lots, streams, size): a row is a place in test order. One stream must be finite. In a batch nan is padding or a missing
-lot, and a missing lot is no point: everything is as if the lot were not in the array, so a moving range spans it, and
-averages and sums carry on. Its own statistic is nan. A short subgroup is padded with nan in both forms.
+One stream is an array of shape (lots,), or (lots, size) for subgroups. A batch has shape (lots, streams), or (lots,
+streams, size); a row is a place in test order. One stream must be finite. In a batch, nan is padding or a missing lot.
+A missing lot is no point: its statistic is nan, and all other results are as if the lot did not exist, so a moving
+range spans it. A short subgroup is padded with nan in both forms.
 
-A very large batch is fastest in blocks of a few hundred streams, which stay in the processor's cache.
+A very large batch is fastest in blocks of a few hundred streams, which fit the processor's cache.
 """
 
 from __future__ import annotations
@@ -22,8 +21,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.constants import c4, c5, d2, d3
+from spc.kernels.arrays import Floats
 from spc.kernels.subgroups import Factor, by_size, deviations_of, pooled_sigma, quotient, ranges_of, sizes_of
-from spc.kernels.validation import Floats, as_streams, as_subgroups, finite_number, per_stream, positive
+from spc.kernels.validation import as_streams, as_subgroups, finite_number, per_stream, positive
 
 __all__ = ["Chart", "Cusum", "cusum", "deviations", "ewma", "individuals", "means", "moving_range", "ranges"]
 
@@ -32,11 +32,11 @@ WIDTH = 3.0  # half-width of the limits, in standard deviations of the plotted s
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """What a control chart plots, in the unit of the points.
+    """Plotted statistic, centre line and control limits of a chart, in the unit of the points.
 
     `statistic`, `lower` and `upper` have shape (lots,), in time order; `center` is one number, or an array (lots,)
     where it varies with the subgroup size. `sigma` is the standard deviation of one observation, not of the plotted
-    statistic. A point signals where it lies outside its limits.
+    statistic. A point outside its limits signals.
 
     In a batch they have shape (lots, streams), `sigma` (streams,), and `center` (streams,) or (lots, streams). A stream
     with too few points for an estimate has nan. Limits that do not vary are read-only views.
@@ -53,8 +53,8 @@ class Chart:
 class Cusum:
     """Two one-sided cumulative sums of standardised values.
 
-    `high` and `low` have shape (lots,), or (lots, streams) in a batch, and are never below 0: a sum above `decision`
-    signals a level above, or below, the usual one. The other names draw both sums in one chart about 0.
+    `high` and `low` have shape (lots,), or (lots, streams) in a batch, and are at least 0. A sum above `decision`
+    signals a level above, or below, the centre line. The other attributes draw both sums in one chart about 0.
     """
 
     high: Floats
@@ -65,29 +65,29 @@ class Cusum:
 
     @property
     def statistic(self) -> Floats:
-        """The greater of the two sums, negative where that is `low`; shape of `high`."""
+        """The larger of the two sums, negative where that is `low`; shape of `high`."""
         return np.where(self.low > self.high, -self.low, self.high)
 
     @property
     def center(self) -> float:
-        """The centre line of `statistic`."""
+        """Centre line of `statistic`."""
         return 0.0
 
     @property
     def lower(self) -> Floats:
-        """The decision value of the lower sum, in the sign of `statistic`; shape of `high`."""
+        """Decision value of the lower sum, negative as in `statistic`; shape of `high`."""
         return np.broadcast_to(-self.decision, self.high.shape)
 
     @property
     def upper(self) -> Floats:
-        """The decision value of the upper sum; shape of `high`."""
+        """Decision value of the upper sum; shape of `high`."""
         return np.broadcast_to(self.decision, self.high.shape)
 
 
 def individuals(x: ArrayLike) -> Chart:
     """Chart of single values, with sigma from the mean moving range.
 
-    For streams that give one value a lot. Neighbouring lots set the spread, so a slow drift hardly widens the limits.
+    For streams with one value a lot. The spread comes from successive lots, so a slow drift hardly widens the limits.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def individuals(x: ArrayLike) -> Chart:
     Returns
     -------
     Chart
-        `sigma` is the mean range of two successive values over d2(2). It is 0 where all values are equal, and nan for a
+        `sigma` is the mean range of two successive values divided by d2(2): 0 where all values are equal, nan for a
         stream of a batch with fewer than two values.
 
     Raises
@@ -123,17 +123,22 @@ def individuals(x: ArrayLike) -> Chart:
 def moving_range(x: ArrayLike) -> Chart:
     """Chart of the ranges of two successive values.
 
-    Beside the chart of individuals: shows the lot at which the spread, or one value, jumped.
+    Use it with the chart of individuals: it shows the lot at which the spread, or one value, jumped.
 
     Parameters
     ----------
     x : array_like, shape (lots,) or (lots, streams)
-        As for `individuals`, with the same errors.
+        As for `individuals`.
 
     Returns
     -------
     Chart
-        `statistic[t]` is the range of lot t and the lot before it; nan at the first lot, which has none before it.
+        `statistic[t]` is the range of lot t and the lot before it; nan at the first lot.
+
+    Raises
+    ------
+    ValueError
+        As for `individuals`.
 
     References
     ----------
@@ -152,31 +157,31 @@ def moving_range(x: ArrayLike) -> Chart:
 
 
 def ranges(x: ArrayLike) -> Chart:
-    """Chart of subgroup ranges, highest value minus lowest.
+    """Chart of subgroup ranges, the largest value minus the smallest.
 
-    For subgroups of up to about ten values; beyond that the standard deviation wastes less.
+    For subgroups of up to about ten values; with more, the standard deviation is more efficient.
 
     Parameters
     ----------
     x : array_like, shape (lots, size) or (lots, streams, size)
-        A row a subgroup, the values along the last axis, nan after the last value of a short one. Each subgroup of a
-        single stream holds at least 2 values; one of a batch that holds fewer has no range.
+        A row a subgroup, values along the last axis, nan after the last value of a short subgroup. A subgroup of a
+        single stream needs at least 2 values; one of a batch with fewer has no range.
 
     Returns
     -------
     Chart
-        Centre d2(n) sigma and limits (d2(n) - 3 d3(n)) sigma, never below 0, and (d2(n) + 3 d3(n)) sigma for a subgroup
-        of n values.
+        For a subgroup of n values, centre d2(n) sigma and limits (d2(n) - 3 d3(n)) sigma, at least 0, and
+        (d2(n) + 3 d3(n)) sigma.
 
     Raises
     ------
     ValueError
-        If `x` has another shape, a subgroup too few values, or a value is infinite.
+        If `x` has another shape, a subgroup has too few values, or a value is infinite.
 
     Notes
     -----
-    sigma = sum(w R / d2(n)) / sum(w) with w = d2(n)**2 / d3(n)**2: of all weighted means of the unbiased estimates
-    R / d2(n) the one with the least variance [1]_. With equal sizes it is the mean range over d2.
+    sigma = sum(w R / d2(n)) / sum(w) with w = d2(n)**2 / d3(n)**2: the weighted mean of the unbiased estimates R /
+    d2(n) with the least variance [1]_. With equal sizes it is the mean range divided by d2.
 
     References
     ----------
@@ -198,16 +203,27 @@ def deviations(x: ArrayLike) -> Chart:
     Parameters
     ----------
     x : array_like, shape (lots, size) or (lots, streams, size)
-        As for `ranges`, with the same errors.
+        As for `ranges`.
 
     Returns
     -------
     Chart
-        Centre c4(n) sigma and limits (c4(n) - 3 sqrt(1 - c4(n)**2)) sigma, never below 0, and the same with a plus.
+        For a subgroup of n values, centre c4(n) sigma and limits (c4(n) - 3 c5(n)) sigma, at least 0, and
+        (c4(n) + 3 c5(n)) sigma, with c5(n) = sqrt(1 - c4(n)**2).
+
+    Raises
+    ------
+    ValueError
+        As for `ranges`.
 
     Notes
     -----
-    sigma is pooled as in `ranges` (Burr 1969), with c4(n) for d2(n) and sqrt(1 - c4(n)**2) for d3(n).
+    sigma is pooled as in `ranges` [1]_, with c4(n) for d2(n) and c5(n) for d3(n).
+
+    References
+    ----------
+    .. [1] I. W. Burr (1969), Control charts for measurements with varying sample sizes, Journal of Quality Technology
+       1(3), 163-167; from memory.
 
     Examples
     --------
@@ -221,25 +237,25 @@ def deviations(x: ArrayLike) -> Chart:
 def means(x: ArrayLike, spread: Literal["range", "sd"] = "range") -> Chart:
     """Chart of subgroup means, with sigma from the spread within subgroups.
 
-    Only for subgroups whose spread is all there is from one lot to the next; where lots differ among themselves, as
-    bags of different lots do, the chart of individuals on the lot means is the honest one.
+    Use it only where lots differ no more than the spread within subgroups explains. Where lots differ among themselves,
+    as lots of bags do, use the chart of individuals on the lot means.
 
     Parameters
     ----------
     x : array_like, shape (lots, size) or (lots, streams, size)
-        As for `ranges`. A subgroup may hold a single value: it has a mean, and the spread comes from the others.
+        As for `ranges`. A subgroup may be a single value: it has a mean, and the spread comes from the others.
     spread : {"range", "sd"}
-        Whether sigma is pooled from ranges, as in `ranges`, or from standard deviations, as in `deviations`.
+        Pool sigma from ranges, as in `ranges`, or from standard deviations, as in `deviations`.
 
     Returns
     -------
     Chart
-        Centre: the mean of all values, each with the same weight. Limits: 3 sigma / sqrt(n) about it.
+        The centre is the mean of all values with equal weights; the limits are 3 sigma / sqrt(n) on either side.
 
     Raises
     ------
     ValueError
-        As for `ranges`; also if `spread` is another word or no subgroup of a single stream holds two values.
+        As for `ranges`; also if `spread` is another word, or no subgroup of a single stream has two values.
 
     References
     ----------
@@ -273,7 +289,7 @@ def means(x: ArrayLike, spread: Literal["range", "sd"] = "range") -> Chart:
 def ewma(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, weight: float, width: float) -> Chart:
     """Exponentially weighted moving average chart with exact limits.
 
-    Slow to notice one wild lot, quick to notice a small lasting shift: the chart for a film that ages.
+    It reacts little to a single extreme lot and quickly to a small lasting shift, as when a film ages.
 
     Parameters
     ----------
@@ -282,14 +298,14 @@ def ewma(x: ArrayLike, center: ArrayLike, sigma: ArrayLike, weight: float, width
     center, sigma : float, or array_like of shape (streams,)
         In-control mean, where the average starts, and standard deviation (> 0) of one value of `x`, in its unit.
     weight : float
-        Weight of the newest point, in (0, 1]. At 1 the chart is a chart of individuals.
+        Weight of the newest point, in (0, 1]. With 1 it is a chart of individuals.
     width : float
         Half-width of the limits in standard deviations of the average, > 0.
 
     Returns
     -------
     Chart
-        The limits widen with every point towards their asymptote. A missing lot of a batch leaves them as they were.
+        The limits widen with every point towards their asymptote. A missing lot of a batch leaves them unchanged.
 
     Raises
     ------
@@ -324,7 +340,7 @@ def cusum(
 ) -> Cusum:
     """Two one-sided cumulative sums, in sigma units.
 
-    The quickest chart for a shift of a size that is known beforehand: twice the allowance.
+    It is the fastest chart for a shift whose size is known in advance: twice the allowance.
 
     Parameters
     ----------
@@ -333,16 +349,16 @@ def cusum(
     center, sigma : float, or array_like of shape (streams,)
         In-control mean and standard deviation (> 0) of one value of `x`, in its unit.
     allowance : float
-        What each sum gives away a point, >= 0, in sigma; half the shift to be found.
+        Deduction from each sum at every point, >= 0, in sigma; half the shift to detect.
     decision : float
-        A sum above it signals, > 0, in sigma.
+        Value above which a sum signals, > 0, in sigma.
     headstart : float, optional
-        Where both sums start, in [0, decision); half the decision value gives a fast initial response [2]_.
+        Start of both sums, in [0, decision); half the decision value gives a fast initial response [2]_.
 
     Returns
     -------
     Cusum
-        The sums go on after a signal: only a new start, the next call, sets them back.
+        The sums continue after a signal; a new call starts them again.
 
     Raises
     ------
@@ -386,31 +402,22 @@ def cusum(
 def _chart(
     statistic: Floats, center: Floats, half: Floats, sigma: Floats, single: bool, floor: float = -np.inf
 ) -> Chart:
-    """Make a chart with limits `half` on either side of the centre, none below `floor`."""
+    """Chart with limits `half` on either side of the centre, at least `floor`; one stream if `single`."""
     lower = np.broadcast_to(np.maximum(center - half, floor), statistic.shape)
     upper = np.broadcast_to(center + half, statistic.shape)
-    chart = Chart(statistic, center, lower, upper, sigma)
-    return _of_one(chart, center) if single else chart
-
-
-def _of_one(chart: Chart, center: Floats) -> Chart:
-    """Take out the only stream of a batch; its centre line is one number unless it varies."""
+    if not single:
+        return Chart(statistic, center, lower, upper, sigma)
     line = center[..., 0]
-    return Chart(
-        statistic=chart.statistic[:, 0],
-        center=float(line.flat[0]) if line.min() == line.max() else line,
-        lower=chart.lower[:, 0],
-        upper=chart.upper[:, 0],
-        sigma=float(np.ravel(chart.sigma)[0]),
-    )
+    # The centre line is one number unless it varies with the subgroup size.
+    middle = float(line.flat[0]) if line.min() == line.max() else line
+    return Chart(statistic[:, 0], middle, lower[:, 0], upper[:, 0], float(np.ravel(sigma)[0]))
 
 
 def _mean(values: Floats) -> Floats:
-    """Mean over the lots that are there, shape (streams,); nan for a stream without one."""
+    """Mean over the lots without nan, shape (streams,); nan for a stream without lots."""
     there = ~np.isnan(values)
     if there.all():
-        whole: Floats = values.mean(axis=0)
-        return whole
+        return np.asarray(values.mean(axis=0))
     return quotient(np.where(there, values, 0.0).sum(axis=0), np.count_nonzero(there, axis=0))
 
 
@@ -418,19 +425,15 @@ def _mean(values: Floats) -> Floats:
 
 
 def _moving_ranges(points: Floats) -> Floats:
-    """Distance of each point from the last one that was there before it, shape (lots, streams), nan where none was."""
+    """Distance of each point from the last point before it, shape (lots, streams); nan for the first point."""
+    latest, there = points, ~np.isnan(points)
+    if not there.all():
+        # Repeat the last point over missing lots.
+        row = np.where(there, np.arange(points.shape[0])[:, None], 0)
+        latest = np.take_along_axis(points, np.maximum.accumulate(row, axis=0), axis=0)
     spans = np.full_like(points, np.nan)
-    np.abs(points[1:] - _carried_forward(points)[:-1], out=spans[1:])
+    np.abs(points[1:] - latest[:-1], out=spans[1:])
     return spans
-
-
-def _carried_forward(points: Floats) -> Floats:
-    """Repeat the last point over missing lots."""
-    there = ~np.isnan(points)
-    if there.all():
-        return points
-    last = np.where(there, np.arange(points.shape[0])[:, None], 0)
-    return np.take_along_axis(points, np.maximum.accumulate(last, axis=0), axis=0)
 
 
 def _dispersion(spread: Floats, groups: Floats, mean: Factor, sd: Factor, single: bool) -> Chart:
@@ -452,7 +455,7 @@ def _sigma(sigma: ArrayLike, streams: int) -> Floats:
 
 
 def _ewma_growth(points: Floats, weight: float) -> Floats:
-    """Give the standard deviation of the average after each point, in sigma: (lots, 1); with gaps (lots, streams)."""
+    """Standard deviation of the average after each point, in sigma: (lots, 1), or (lots, streams) with gaps."""
     there = ~np.isnan(points)
     lots = points.shape[0]
     counted = np.arange(1, lots + 1)[:, None] if there.all() else np.cumsum(there, axis=0)
@@ -461,7 +464,7 @@ def _ewma_growth(points: Floats, weight: float) -> Floats:
 
 
 def _ewma_recursion(points: Floats, center: Floats, weight: float) -> Floats:
-    """Carry the averages as distances from the centre, so that none of their digits is spent on the level."""
+    """Moving averages (lots, streams), computed as distances from the centre, which keeps all digits."""
     average = points - center
     missing = np.isnan(average)
     gaps = bool(missing.any())
@@ -480,7 +483,7 @@ def _ewma_recursion(points: Floats, center: Floats, weight: float) -> Floats:
 
 
 def _cusum_recursion(z: Floats, allowance: float, headstart: float) -> tuple[Floats, Floats]:
-    """Sum up and down at once, as an array (lots, 2, streams); a step of 0 leaves a sum as it is."""
+    """Upper and lower sums, computed together as an array (lots, 2, streams)."""
     sums = np.stack([z - allowance, -z - allowance], axis=1)
     missing = np.isnan(sums)
     gaps = bool(missing.any())

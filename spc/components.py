@@ -1,7 +1,7 @@
-"""How much of the scatter lies between lots, between bags of a lot, and between readings of a bag.
+"""Variance components: variance between lots, between bags of a lot, and between readings of a bag.
 
-Six discharges on a bag are not six samples: the three variances say how many independent readings a lot is worth, and
-how wide the limits of a lot's level must be.
+Six readings on one bag are not six independent samples. The three variances give the effective number of readings of a
+lot and the width of the limits of its level.
 """
 
 from __future__ import annotations
@@ -10,13 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
 from spc.kernels import restricted_likelihood
 from spc.kernels.anova import Estimate, Lots, Table, anova, intervals, table_of
+from spc.kernels.arrays import Flags, Floats, Indices, Integers
 from spc.kernels.nesting import bag_means, divide, nest, sums, total
-from spc.kernels.validation import Floats, as_points, positive
+from spc.kernels.validation import as_points, positive
 
 __all__ = [
     "LEVELS",
@@ -37,24 +38,21 @@ _SUMS = (
     "bags", "readings", "reading_df", "weighted_mean", "sum_squares_bags", "sum_squares_readings", "sum_squared_sizes",
 )  # fmt: skip
 
-Flags = NDArray[np.bool_]
-Ints = NDArray[np.intp]
-
 
 @dataclass(frozen=True, slots=True)
 class Components:
     """Variances between lots, between bags of a lot and between readings of a bag, in squared charted units.
 
-    `negative` names the components whose estimate without the constraint lies below 0 and that were set to 0.
-    `unresolved` names those that the data cannot tell apart from the level above because nothing was repeated there:
-    they are nan, and their scatter is counted once, in the next level outward that was repeated.
+    `negative` names the components whose unconstrained estimate is below 0; they were set to 0. `unresolved` names
+    those that the data cannot separate from the level above, because nothing was repeated there: they are nan, and
+    their variance is included in the next level outward that was repeated.
 
     `mean` is the generalised least-squares mean of the lots; its interval is from Student's t with `lot_df`. The `_df`
-    are degrees of freedom: lots less one, bags less lots, readings less bags. `total` is the variance of a single reading
-    on a random bag of a random lot (the resolved components together), `total_df` its degrees of freedom by
-    Satterthwaite. A `_low` and a `_high` are the ends of a 95 % interval, 0 and inf where nothing is known. A `_se` is a
-    standard error and makes no interval: two of them either way hold the lot component of ten lots in 86 %. `left_out`
-    counts lots whose scatter is not known (bounded readings).
+    are degrees of freedom: lots less one, bags less lots, readings less bags. `total` is the variance of a single
+    reading on a random bag of a random lot (the sum of the resolved components), `total_df` its degrees of freedom by
+    Satterthwaite. `_low` and `_high` are the ends of a 95 % interval, 0 and inf where it is unknown. `_se` is a
+    standard error; do not form an interval from it: two standard errors either way contain the lot component of ten
+    lots in 86 % of cases only. `left_out` counts lots whose variances are unknown (bounded readings).
     """
 
     lot: float
@@ -91,11 +89,11 @@ def nested(values: ArrayLike, lot: ArrayLike, bag: ArrayLike, method: str = "rem
     values : array_like, shape (n,)
         Readings in the charted scale, finite.
     lot, bag : array_like, shape (n,)
-        Labels. Bags are told apart within their lot, so bag 1 of two lots is two bags.
+        Labels. A bag label is valid within its lot, so bag 1 of two lots is two bags.
     method : {"reml", "anova"}
-        Restricted maximum likelihood, or equating the mean squares to what is expected of them. Balanced data give the
-        same with both unless a component is negative: "anova" then sets it to 0 and leaves the others, "reml" fits the
-        others again.
+        Restricted maximum likelihood, or equating the mean squares to their expectations. Balanced data give the same
+        with both unless a component is negative: "anova" then sets it to 0 and keeps the others, "reml" fits the others
+        again.
 
     Returns
     -------
@@ -104,18 +102,18 @@ def nested(values: ArrayLike, lot: ArrayLike, bag: ArrayLike, method: str = "rem
     Raises
     ------
     ValueError
-        If shapes differ, nothing is given, a value is not finite or `method` is unknown.
+        If shapes differ, there are no values, a value is not finite, or `method` is unknown.
 
     Notes
     -----
     Expected mean squares of unbalanced data as in Searle, Casella and McCulloch [1]_, chapter 5. REML [2]_ by Fisher
-    scoring on sums over bags. Standard errors of "reml" are from the expected information (also that of a component at
-    0: how far from 0 it may lie); those of "anova" take mean squares as independent multiples of chi-squares, which is
-    exact for balanced data. Where the readings of every bag agree to the last digit the likelihood has no maximum and
-    the "anova" estimates are given. The intervals are those of Graybill and Wang [3]_ and of Ting and others [4]_ for sums
-    and differences of mean squares, whichever the method: an interval of the total from `total_df` is too short with few
-    lots. In simulation of balanced lots (5 to 50 lots of 3 to 12 bags and 1 to 6 readings, 20,000 streams each, standard
-    error 0.15 %) that of the total held the truth in 94.7 to 96.2 %, by Satterthwaite in 87.2 to 95.3 %.
+    scoring on sums over bags. Standard errors of "reml" are from the expected information, also for a component at 0;
+    those of "anova" take mean squares as independent multiples of chi-squares, which is exact for balanced data. Where
+    the readings of every bag are equal, the likelihood has no maximum and the result is that of "anova". For both
+    methods the intervals are those of Graybill and Wang [3]_ and of Ting and others [4]_ for sums and differences of
+    mean squares, because an interval of the total from `total_df` is too short with few lots. In simulation of balanced
+    lots (5 to 50 lots of 3 to 12 bags and 1 to 6 readings, 20,000 streams each, standard error 0.15 %) the interval of
+    the total contained the true value in 94.7 to 96.2 % of streams, by Satterthwaite in 87.2 to 95.3 %.
 
     References
     ----------
@@ -143,32 +141,42 @@ def from_lots(summary: pd.DataFrame, method: str = "reml") -> Components:
     Parameters
     ----------
     summary : DataFrame
-        Columns of `spc.lots.summarise`, a row a lot. Lots whose scatter is nan are left out and counted.
+        Columns of `spc.stream.session_summary.summarise`, a row a lot. Lots with variances of nan are left out and
+        counted.
     method : {"reml", "anova"}
         As in `nested`, with the same result for "anova", and for "reml" where the bags of a lot have equal numbers of
-        readings. Else "reml" gives every bag of the lot the harmonic mean of their numbers: means and expected squares
-        stay exact, the weights within the lot are near (bags of 1 to 4 readings: the bag component scatters 2 % more).
+        readings. Otherwise "reml" takes the harmonic mean of their numbers for every bag of the lot: means and expected
+        squares stay exact, the weights within the lot are approximate (with bags of 1 to 4 readings, the standard error
+        of the bag component is 2 % larger).
 
     Returns
     -------
     Components
-        All components are nan and `unresolved` where no lot can be used.
+        All components are nan and `unresolved` where no lot is usable.
 
     Raises
     ------
     ValueError
         If a column is missing or `method` is unknown.
+
+    Examples
+    --------
+    >>> from spc.stream.session_summary import summarise
+    >>> readings = pd.DataFrame({"session": [1, 1, 2, 2, 3, 3], "specimen": [1, 2] * 3, "bound": 0})
+    >>> parts = from_lots(summarise(readings.assign(value=[1.0, 1.2, 2.1, 2.5, 1.6, 1.8]), "linear"))
+    >>> round(parts.lot, 3), round(parts.bag, 3), parts.unresolved
+    (0.34, 0.04, ('reading',))
     """
     return _one(batch(summary, np.zeros(len(summary), dtype=np.int64), method))
 
 
 def batch(summary: pd.DataFrame, stream: ArrayLike, method: str = "reml") -> pd.DataFrame:
-    """Variance components of many streams at once.
+    """Variance components of many streams at once; see `from_lots`.
 
     Parameters
     ----------
     summary : DataFrame
-        Columns of `spc.lots.summarise`, a row a lot.
+        Columns of `spc.stream.session_summary.summarise`, a row a lot.
     stream : array_like, shape (rows,)
         Label of the stream of each row.
     method : {"reml", "anova"}
@@ -177,13 +185,22 @@ def batch(summary: pd.DataFrame, stream: ArrayLike, method: str = "reml") -> pd.
     Returns
     -------
     DataFrame
-        Index the sorted labels; columns the fields of `Components`, with `negative` and `unresolved` as one truth value
-        a component: `lot_negative`, `bag_negative`, `lot_unresolved`, `bag_unresolved`, `reading_unresolved`.
+        The index is the sorted labels; the columns are the fields of `Components`, with `negative` and `unresolved` as
+        one truth value a component: `lot_negative`, `bag_negative`, `lot_unresolved`, `bag_unresolved`,
+        `reading_unresolved`.
 
     Raises
     ------
     ValueError
-        As `from_lots`.
+        As `from_lots`; also if `stream` has another length.
+
+    Examples
+    --------
+    >>> from spc.stream.session_summary import summarise
+    >>> readings = pd.DataFrame({"session": [1, 1, 2, 2, 3, 3], "specimen": [1, 2] * 3, "bound": 0})
+    >>> lots = summarise(readings.assign(value=[1.0, 1.2, 2.1, 2.5, 1.6, 1.8]), "linear")
+    >>> batch(lots, ["A", "A", "B"])[["lot", "lot_df", "lot_unresolved"]].round(2).values.tolist()
+    [[0.69, 1, False], [nan, 0, True]]
     """
     labels, number = np.unique(np.asarray(stream), return_inverse=True)
     if number.size != len(summary):
@@ -203,17 +220,28 @@ def level_variance(
     Parameters
     ----------
     components : Components
-        In squared charted units; `unresolved` ones count at the level that holds them. Where none is resolved the
-        variance is inf: nothing is known.
+        In squared charted units. An unresolved component is included in the level above it. Where none is resolved, the
+        variance is inf.
     bags, readings_per_bag : array_like
-        Sizes (>= 1) of each lot; for unequal bags the harmonic mean of their readings. Broadcast together.
+        Sizes (>= 1) of each lot; for unequal bags the harmonic mean of their readings. They are broadcast together.
     with_lot : bool
-        True for how levels scatter about the centre line, False for how well the level of this lot is known.
+        True for the variance of levels about the centre line, False for the sampling variance of the level of one lot.
 
     Returns
     -------
     ndarray
         lot + bag / bags + reading / (bags * readings_per_bag), in the broadcast shape.
+
+    Raises
+    ------
+    ValueError
+        If a size is below 1.
+
+    Examples
+    --------
+    >>> parts = nested([1.0, 1.2, 1.6, 1.4, 2.1, 2.5, 2.0, 2.2], [1, 1, 1, 1, 2, 2, 2, 2], [1, 1, 2, 2, 1, 1, 2, 2])
+    >>> level_variance(parts, bags=[2, 6], readings_per_bag=2, with_lot=False).round(4)
+    array([0.025 , 0.0083])
     """
     count, each = _sizes(bags, readings_per_bag)
     if len(components.unresolved) == len(LEVELS):
@@ -223,17 +251,35 @@ def level_variance(
 
 
 def effective_readings(components: Components, bags: ArrayLike, readings_per_bag: ArrayLike) -> Floats:
-    """How many independent readings the readings on these bags are worth.
-
-    n / (1 + (r - 1) * rho) for n readings, r a bag, with rho the share of the bags in the scatter within a lot (design
-    effect of clusters: L. Kish (1965), Survey Sampling, section 5.4, from memory). Where bag and reading scatter cannot
-    be told apart, or there is none, it is the number of bags: the safe side.
+    """Effective number of independent readings of a lot.
 
     Parameters
     ----------
     components : Components
     bags, readings_per_bag : array_like
         Sizes (>= 1), broadcast together.
+
+    Returns
+    -------
+    ndarray
+        n / (1 + (r - 1) * rho) for n readings, r a bag, where rho is the share of the bags in the variance within a lot
+        (design effect of clusters [1]_). Where bags and readings cannot be separated, or there is no variance, it is
+        the number of bags, which is the safe side.
+
+    Raises
+    ------
+    ValueError
+        If a size is below 1.
+
+    References
+    ----------
+    .. [1] L. Kish (1965), Survey Sampling, section 5.4, from memory.
+
+    Examples
+    --------
+    >>> parts = nested([1.0, 1.2, 1.6, 1.4, 2.1, 2.5, 2.0, 2.2], [1, 1, 1, 1, 2, 2, 2, 2], [1, 1, 2, 2, 1, 1, 2, 2])
+    >>> effective_readings(parts, bags=6, readings_per_bag=6).round(1)
+    np.float64(10.6)
     """
     count, each = _sizes(bags, readings_per_bag)
     within = components.bag + components.reading
@@ -250,10 +296,39 @@ def _sizes(bags: ArrayLike, readings_per_bag: ArrayLike) -> tuple[Floats, Floats
 
 
 def variance_interval(variance: float, df: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Chi-square interval for a variance (>= 0) that was estimated with `df` (> 0) degrees of freedom.
+    """Chi-square interval of a variance.
 
-    Exact for the component of readings and for a mean square; with `total_df` Satterthwaite's approximation: F. E.
-    Satterthwaite (1946), Biometrics Bulletin 2, 110-114.
+    It is exact for the component of readings and for a mean square; with `total_df` it is Satterthwaite's approximation
+    [1]_.
+
+    Parameters
+    ----------
+    variance : float
+        Estimate, >= 0.
+    df : float
+        Degrees of freedom of the estimate, > 0.
+    confidence : float
+        Probability that the interval contains the true variance, in (0, 1).
+
+    Returns
+    -------
+    low, high : float
+
+    Raises
+    ------
+    ValueError
+        If a number is outside its range.
+
+    References
+    ----------
+    .. [1] F. E. Satterthwaite (1946), An approximate distribution of estimates of variance components, Biometrics
+       Bulletin 2, 110-114.
+
+    Examples
+    --------
+    >>> low, high = variance_interval(1.0, 9)
+    >>> round(low, 3), round(high, 3)
+    (0.473, 3.333)
     """
     positive(df, "df")
     if not variance >= 0 or not np.isfinite(variance):
@@ -265,7 +340,7 @@ def variance_interval(variance: float, df: float, confidence: float = 0.95) -> t
 
 
 def mean_squares(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> pd.DataFrame:
-    """Table of the analysis of variance.
+    """Analysis of variance table of nested readings.
 
     Parameters
     ----------
@@ -276,7 +351,22 @@ def mean_squares(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> pd.DataFr
     -------
     DataFrame
         Index "lot", "bag", "reading" without the levels that were not repeated; `sum_squares`, `df`, `mean_square`, and
-        `F` against the next level inward with its upper tail `p` (nan in the last row, which has none).
+        `F` against the next level inward with its upper tail `p` (nan in the last row).
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, there are no values, or a value is not finite.
+
+    References
+    ----------
+    .. [1] S. R. Searle, G. Casella and C. E. McCulloch (1992), Variance Components, Wiley.
+
+    Examples
+    --------
+    >>> table = mean_squares([1.0, 1.2, 1.6, 1.4, 2.1, 2.5, 2.0, 2.2], [1] * 4 + [2] * 4, [1, 1, 2, 2] * 2)
+    >>> table["mean_square"].round(3).to_dict()
+    {'lot': 1.62, 'bag': 0.1, 'reading': 0.035}
     """
     lots, _ = _from_readings(values, lot, bag)
     table = table_of(lots)
@@ -291,15 +381,17 @@ def mean_squares(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> pd.DataFr
 def _columns(summary: pd.DataFrame, names: tuple[str, ...]) -> Floats:
     missing = set(names) - set(summary.columns)
     if missing:
-        raise ValueError(f"summary lacks the columns {sorted(missing)}; give the result of spc.lots.summarise")
+        raise ValueError(
+            f"summary lacks the columns {sorted(missing)}; give the result of spc.stream.session_summary.summarise"
+        )
     return np.stack([summary[name].to_numpy(np.float64) for name in names])
 
 
-def _labels(labels: ArrayLike, name: str, size: int) -> NDArray[np.int64]:
-    given = np.asarray(labels)
-    if given.shape != (size,):
-        raise ValueError(f"{name} must label each of the {size} values, got shape {given.shape}")
-    return np.unique(given, return_inverse=True)[1].astype(np.int64)
+def _labels(labels: ArrayLike, name: str, size: int) -> Integers:
+    array = np.asarray(labels)
+    if array.shape != (size,):
+        raise ValueError(f"{name} must label each of the {size} values, got shape {array.shape}")
+    return np.unique(array, return_inverse=True)[1].astype(np.int64)
 
 
 def _from_readings(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> tuple[Lots, restricted_likelihood.Bags]:
@@ -323,7 +415,7 @@ def _from_readings(values: ArrayLike, lot: ArrayLike, bag: ArrayLike) -> tuple[L
     return lots, rows
 
 
-def _from_sums(summary: pd.DataFrame, stream: Ints, streams: int) -> tuple[Lots, restricted_likelihood.Bags]:
+def _from_sums(summary: pd.DataFrame, stream: Indices, streams: int) -> tuple[Lots, restricted_likelihood.Bags]:
     names = (*_SUMS, "level", "bag_variance", "readings_per_bag")
     columns = dict(zip(names, _columns(summary, names), strict=True))
     center = np.zeros(streams)
@@ -370,63 +462,59 @@ def _sizes_of_parts(estimate: Estimate, resolved: Flags) -> dict[str, Floats]:
 
 def _means(rows: restricted_likelihood.Bags, estimate: Estimate, center: Floats, resolved: Flags) -> dict[str, Floats]:
     mean, variance = restricted_likelihood.mean(rows, estimate.components)
-    # Without scatter within lots all levels weigh alike, and the weights of the formula are infinite.
-    alike = ~np.isfinite(mean)
-    lots = total(rows.stream, np.ones(rows.stream.size), alike.size)
-    plain = divide(total(rows.stream, _plain_levels(rows), alike.size), lots)
-    error = np.sqrt(np.where(alike, divide(estimate.components[:, 0], lots), variance))
+    # Without variance within lots the weights of the formula are infinite: weigh all levels equally.
+    equal = ~np.isfinite(mean)
+    lots = total(rows.stream, np.ones(rows.stream.size), equal.size)
+    levels = total(rows.lot, rows.count * rows.y, rows.stream.size) / total(rows.lot, rows.count, rows.stream.size)
+    plain = divide(total(rows.stream, levels, equal.size), lots)
+    error = np.sqrt(np.where(equal, divide(estimate.components[:, 0], lots), variance))
     return {
-        "mean": center + np.where(alike, plain, mean),
+        "mean": center + np.where(equal, plain, mean),
         "mean_se": np.where(resolved.any(axis=1), error, np.inf),
     }
 
 
-def _plain_levels(rows: restricted_likelihood.Bags) -> Floats:
-    lots = rows.stream.size
-    return np.asarray(total(rows.lot, rows.count * rows.y, lots) / total(rows.lot, rows.count, lots))
-
-
 def _total(estimate: Estimate, table: Table) -> dict[str, Floats]:
-    known = (table.df > 0).any(axis=1)
+    estimated = (table.df > 0).any(axis=1)
     whole = estimate.components.sum(axis=1)
     variance = estimate.covariance.sum(axis=(1, 2))
     satterthwaite = np.where(variance > 0, divide(2.0 * whole**2, variance), table.df.max(axis=1))
     low, high = intervals(table)
     return {
-        "total": np.where(known, whole, np.nan),
-        "total_df": np.where(known, satterthwaite, 0.0),
-    } | _ends(low, high, np.column_stack([table.df > 0, known]))
+        "total": np.where(estimated, whole, np.nan),
+        "total_df": np.where(estimated, satterthwaite, 0.0),
+    } | _ends(low, high, np.column_stack([table.df > 0, estimated]))
 
 
-def _ends(low: Floats, high: Floats, known: Flags) -> dict[str, Floats]:
+def _ends(low: Floats, high: Floats, estimated: Flags) -> dict[str, Floats]:
     names = (*LEVELS, "total")
-    lows = {f"{name}_low": np.where(known[:, at], low[:, at], 0.0) for at, name in enumerate(names)}
-    return lows | {f"{name}_high": np.where(known[:, at], high[:, at], np.inf) for at, name in enumerate(names)}
+    lows = {f"{name}_low": np.where(estimated[:, at], low[:, at], 0.0) for at, name in enumerate(names)}
+    return lows | {f"{name}_high": np.where(estimated[:, at], high[:, at], np.inf) for at, name in enumerate(names)}
 
 
 def _likelihood(rows: restricted_likelihood.Bags, table: Table, moments: Estimate) -> Estimate:
-    """REML estimates; those by moments where the innermost scatter is 0 and the likelihood has no maximum."""
+    """REML estimates, or ANOVA estimates where the innermost variance is 0 and the likelihood has no maximum."""
     resolved = table.df > 0
     inside = 2 - np.argmax(resolved[:, ::-1], axis=1)
     innermost = table.mean_square[np.arange(inside.size), inside]
-    sound = resolved.any(axis=1) & (innermost > 0)
-    # One bag in every lot: lots and bags are one level, fitted as bags so that its variance may stand alone.
+    has_maximum = resolved.any(axis=1) & (innermost > 0)
+    # With one bag in every lot, lots and bags are one level; it is fitted as bags, the only free component.
     places = np.where(resolved[:, 1:2], [0, 1, 2], [1, 0, 2])
-    free = np.take_along_axis(resolved, places, axis=1) & sound[:, None]
+    free = np.take_along_axis(resolved, places, axis=1) & has_maximum[:, None]
     start = np.take_along_axis(moments.components, places, axis=1)
     start = np.where(free, np.maximum(start, 0.1 * innermost[:, None]), 0.0)
-    # Streams without a maximum wait at a harmless place.
-    start[~sound] = 1.0
-    peak = restricted_likelihood.climb(rows, start, free)
+    # Streams without a maximum keep a harmless start.
+    start[~has_maximum] = 1.0
+    peak = restricted_likelihood.maximise(rows, start, free)
     components = np.take_along_axis(peak.components, places, axis=1)
     covariance = _inverse(peak.information, free)
     covariance = np.take_along_axis(covariance, places[:, :, None], axis=1)
     covariance = np.take_along_axis(covariance, places[:, None, :], axis=2)
     at_zero = (resolved & (components <= 0))[:, :2]
     return Estimate(
-        np.where(sound[:, None], components, moments.components),
-        np.where(sound[:, None], at_zero, moments.negative),
-        np.where(sound[:, None, None], covariance, moments.covariance),
+        np.where(has_maximum[:, None], components, moments.components),
+        np.where(has_maximum[:, None], at_zero, moments.negative),
+        np.where(has_maximum[:, None, None], covariance, moments.covariance),
     )
 
 

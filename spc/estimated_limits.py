@@ -1,7 +1,7 @@
-"""What estimated limits cost: false alarms and run lengths of a three-sigma chart whose centre and sigma come from few lots.
+"""False alarms and run lengths of charts with estimated limits. Library only: no command or page uses this module yet.
 
-A chart with known parameters gives one false alarm in 370 points. One whose limits rest on 25 subgroups gives more or
-fewer, as its estimates fell: the figures here are over all such charts.
+A three-sigma chart with known parameters gives one false alarm in 370 points. With limits from 25 subgroups, the rate
+depends on the errors of the estimates; the figures here are averages over all such charts.
 """
 
 from __future__ import annotations
@@ -12,24 +12,25 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from spc.kernels.arrays import Floats
 from spc.kernels.noncentral import SCORES, WEIGHTS, chi_ratio, root
-from spc.kernels.validation import Floats, finite_number, positive, whole
+from spc.kernels.validation import finite_number, positive, whole
 
 __all__ = ["EstimatedChart", "estimated_chart", "guaranteed_width"]
 
 
 @dataclass(frozen=True, slots=True)
 class EstimatedChart:
-    """Run lengths over all charts whose limits were estimated alike, points independent and normal.
+    """Run lengths over all charts with limits from the same number of subgroups; points independent and normal.
 
     Attributes
     ----------
     signal : float
-        Chance that a point lies outside the limits, over all charts.
+        Probability that a point is outside the limits, over all charts.
     mean, sd : float
         Average run length and standard deviation of the run length, over all charts and runs.
     mean_sd : float
-        Standard deviation between charts of their own average run length.
+        Standard deviation of the average run length between charts.
     """
 
     signal: float
@@ -46,16 +47,16 @@ def estimated_chart(
     Parameters
     ----------
     subgroups : int
-        Plotted values whose mean is the centre, >= 1.
+        Number of plotted values whose mean is the centre line, >= 1.
     degrees_of_freedom : float
-        What the pooled variance behind the limits is worth: m (n - 1) for m subgroups of n; inf where sigma is known.
-        Up to (width / bias)**2 the run length has an infinite mean, up to twice that an infinite standard deviation.
+        Of the pooled variance, > 0: m (n - 1) for m subgroups of n; inf where sigma is known. Up to (width / bias)**2
+        the run length has an infinite mean, up to twice that an infinite standard deviation.
     width : float
         Half-width of the limits in estimated standard deviations of the plotted value, > 0.
     shift : float
-        Of the mean, in true standard deviations of the plotted value.
+        Shift of the mean, in true standard deviations of the plotted value.
     bias : float
-        What the pooled standard deviation is divided by, > 0: c4(df + 1) makes it unbiased.
+        Divisor of the pooled standard deviation, > 0: c4(df + 1) makes it unbiased.
 
     Returns
     -------
@@ -68,9 +69,9 @@ def estimated_chart(
 
     Notes
     -----
-    The centre is normal with variance 1 / `subgroups`, the estimated sigma a multiple of chi; for given estimates the
-    run length is geometric, and its moments are averaged over the law of both [1]_ [2]_ by the trapezoid in normal
-    scores. Moving ranges overlap: the sigma of a chart of single values is worth about 0.6 degrees of freedom a lot (its
+    The centre is normal with variance 1 / `subgroups`, and the estimated sigma is a multiple of chi. Given both, the
+    run length is geometric; its moments are averaged over the distribution of both [1]_ [2]_ by the trapezoid rule in
+    normal scores. Moving ranges overlap: sigma of a chart of single values has about 0.6 degrees of freedom a lot (its
     relative variance is 0.826 / lots; J. D. Cryer and T. P. Ryan, 1990, from memory), an approximation.
 
     References
@@ -106,7 +107,7 @@ def estimated_chart(
 def guaranteed_width(
     subgroups: int, degrees_of_freedom: float, run_length: float = 370.398, assurance: float = 0.9
 ) -> float:
-    """Half-width of estimated limits such that a chart falls short of a run length only with a stated chance.
+    """Half-width of estimated limits with which a stated share of charts reaches an average run length.
 
     Parameters
     ----------
@@ -115,9 +116,9 @@ def guaranteed_width(
     degrees_of_freedom : float
         As in `estimated_chart`, finite.
     run_length : float
-        Average run length in control that a chart is to have, > 1.
+        Required average run length in control, > 1.
     assurance : float
-        Share of charts that have it or more, in (0, 1).
+        Share of charts with this run length or a longer one, in (0, 1).
 
     Returns
     -------
@@ -148,11 +149,11 @@ def guaranteed_width(
         raise ValueError("degrees_of_freedom must be finite; with sigma known give the width to estimated_chart")
     needed = np.array([_half_width(abs(score) / math.sqrt(subgroups), 1 / run_length) for score in SCORES])
 
-    def short(width: float) -> float:
-        held = special.chdtrc(degrees_of_freedom, degrees_of_freedom * (needed / width) ** 2)
-        return float(WEIGHTS @ held) - assurance
+    def excess_share(width: float) -> float:
+        wide_enough = special.chdtrc(degrees_of_freedom, degrees_of_freedom * (needed / width) ** 2)
+        return float(WEIGHTS @ wide_enough) - assurance
 
-    return root(short, 1e-3, 100.0)
+    return root(excess_share, 1e-3, 100.0)
 
 
 def _check(subgroups: int, degrees_of_freedom: float, width: float) -> None:
@@ -163,12 +164,12 @@ def _check(subgroups: int, degrees_of_freedom: float, width: float) -> None:
 
 
 def _ratio(degrees_of_freedom: float) -> Floats:
-    """Estimated over true sigma at each normal score; one number where sigma is known."""
+    """Estimated sigma divided by true sigma at each normal score; one number where sigma is known."""
     return np.ones(1) if math.isinf(degrees_of_freedom) else chi_ratio(degrees_of_freedom)
 
 
 def _half_width(offset: float, signal: float) -> float:
-    """Half-width, in true sigma, at which a centre `offset` away signals with this chance in control."""
+    """Half-width, in true sigma, at which a centre line that is `offset` off signals with this probability in control."""
     return root(
         lambda half: signal - float(special.ndtr(offset - half) + special.ndtr(-offset - half)), 0.0, offset + 40.0
     )

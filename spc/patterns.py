@@ -1,6 +1,6 @@
-"""Run patterns: what a careful eye sees in a row of points, found by one fixed definition.
+"""Run patterns in a series of points, by fixed definitions.
 
-The definitions are those that `spc.runlength` prices, so that the false alerts it foretells are the ones found here.
+`spc.runlength` uses the same definitions, so its average run lengths are those of the patterns found here.
 """
 
 from __future__ import annotations
@@ -10,28 +10,27 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from spc.kernels.arrays import Flags, Floats
 from spc.kernels.pattern_chain import CRITERIA, Criterion, Order, Window
-from spc.kernels.validation import Floats, no_infinity
+from spc.kernels.validation import no_infinity
 
 __all__ = ["PATTERNS", "Pattern", "find", "marks", "participants"]
-
-Marks = NDArray[np.bool_]
 
 _WESTERN_ELECTRIC = "Western Electric Co. (1956), Statistical Quality Control Handbook, pp. 23-28 and 180-183"
 _NELSON = (
     "L. S. Nelson (1984), The Shewhart control chart - tests for special causes, Journal of Quality Technology 16, "
     "237-239; from memory"
 )
-_BLOCK = 1 << 17  # points worked on at once: what is in between stays in the processor's cache
+_BLOCK = 1 << 17  # points processed at once: intermediate arrays stay in the processor's cache
 
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """One pattern: `criterion` says in words what `tests` say in figures, any of which is enough.
+    """One pattern: `criterion` in words and `tests` in figures; meeting any one of the tests completes it.
 
-    `window` counts the points that it looks at, the completing one among them. `source` is where it was published.
+    `window` is the number of points that it covers, including the completing one. `source` is where it was published.
     """
 
     window: int
@@ -88,7 +87,7 @@ PATTERNS: Mapping[str, Pattern] = MappingProxyType(
 """Every pattern by its name.
 
 All inequalities are strict: a point on the centre line is on neither side, a point at exactly three sigma is not beyond
-it, and two equal neighbours neither rise nor fall.
+it, and two equal successive points neither rise nor fall.
 """
 
 
@@ -101,54 +100,70 @@ def find(z: ArrayLike, patterns: Iterable[str] = tuple(PATTERNS)) -> list[tuple[
         Distance of each point from the centre line in sigma of the plotted statistic, in test order. Nan is a point
         without a valid value.
     patterns : iterable of str, optional
-        Names of `PATTERNS`. All by default: what is seen; `spc.runlength.shewhart` says what a set costs in false
-        alerts, by which one chooses those that are to alert.
+        Names of `PATTERNS`, all by default. To choose a set for alerts, see `spc.runlength.shewhart` for its average
+        run length in control.
 
     Returns
     -------
     list of (str, int)
-        Name and index of the completing point, in order of index, then of `PATTERNS`. A point completes a pattern where
-        the criterion holds for the window that ends with it and it takes part itself: each further point of a long run
-        completes it again, and the odd point of two of three or four of five does not.
+        Name and index of the completing point, in order of index, then of `PATTERNS`. A point completes a pattern if
+        the window that ends with it meets the criterion and the point itself counts towards it. Each further point of a
+        long run completes the pattern again; the odd point of two of three or four of five does not.
 
     Raises
     ------
     ValueError
-        If `z` is infinite somewhere or has another shape, or a name is not known.
+        If `z` has another shape or an infinite value, or a name is unknown.
     TypeError
         If `patterns` is one string.
 
     Notes
     -----
-    A missing lot is no point. A nan neither takes part nor breaks a run: successive points are those with a value, and
-    what is found is the same as with the nan left out.
+    A nan is no point: it neither counts nor breaks a run. The result is the same as with the nan left out.
+
+    References
+    ----------
+    .. [1] Western Electric Co. (1956), Statistical Quality Control Handbook, pages 23 to 28 and 180 to 183.
+    .. [2] L. S. Nelson (1984), The Shewhart control chart - tests for special causes, Journal of Quality Technology 16,
+       237-239.
 
     Examples
     --------
     >>> find([0.4, 3.2, 2.1], ["beyond_three_sigma", "two_of_three_beyond_two_sigma"])
     [('beyond_three_sigma', 1), ('two_of_three_beyond_two_sigma', 2)]
     """
-    names = _known(patterns)
-    found = marks(_one_stream(z), names)[:, :, 0]
-    return [(names[which], int(index)) for index, which in np.argwhere(found.T)]
+    names = _in_order(patterns)
+    completed = marks(_one_stream(z), names)[:, :, 0]
+    return [(names[which], int(index)) for index, which in np.argwhere(completed.T)]
 
 
-def marks(z: ArrayLike, patterns: Iterable[str] = tuple(PATTERNS)) -> Marks:
-    """Mark the points that complete a pattern, in a batch of streams.
+def marks(z: ArrayLike, patterns: Iterable[str] = tuple(PATTERNS)) -> Flags:
+    """Mark the points that complete a pattern, for many streams at once.
 
     Parameters
     ----------
     z : array_like, shape (lots, streams)
         As for `find`, a column a stream; nan is padding, a missing lot or a point without a valid value.
     patterns : iterable of str, optional
-        As for `find`, with the same errors.
+        As for `find`.
 
     Returns
     -------
     ndarray of bool, shape (patterns, lots, streams)
-        The patterns in the order of `PATTERNS`, those not asked for left out.
+        The patterns of the set, in the order of `PATTERNS`.
+
+    Raises
+    ------
+    ValueError, TypeError
+        As for `find`.
+
+    Examples
+    --------
+    >>> z = [[0.4, 0.1], [3.2, 0.2], [2.1, -3.5]]
+    >>> marks(z, ["beyond_three_sigma"])[0].tolist()
+    [[False, False], [True, False], [False, True]]
     """
-    names = _known(patterns)
+    names = _in_order(patterns)
     points = np.asarray(z, dtype=np.float64)
     if points.ndim != 2:
         raise ValueError(f"z must be two-dimensional, a column a stream; got shape {points.shape}; use find for one")
@@ -162,7 +177,7 @@ def marks(z: ArrayLike, patterns: Iterable[str] = tuple(PATTERNS)) -> Marks:
 
 
 def participants(name: str, z: ArrayLike, index: int) -> list[int]:
-    """Name the points that make up a pattern found by `find`.
+    """Return the points that form a pattern found by `find`.
 
     Parameters
     ----------
@@ -176,20 +191,20 @@ def participants(name: str, z: ArrayLike, index: int) -> list[int]:
     Returns
     -------
     list of int
-        Indices into `z`, rising, the last one `index`: the points of the window that meet the criterion; for a trend or
-        an alternation all its points.
+        Indices into `z` in rising order, the last one `index`: the points of the window that meet the criterion, or all
+        points of a trend or an alternation.
 
     Raises
     ------
     ValueError
-        If the pattern is not completed at `index`; else as for `find`.
+        If `index` does not complete the pattern; otherwise as for `find`.
 
     Examples
     --------
     >>> participants("two_of_three_beyond_two_sigma", [0.0, 2.4, 0.3, 2.1], 3)
     [1, 3]
     """
-    (name,) = _known([name])
+    (name,) = _in_order([name])
     column = _one_stream(z)
     there = np.flatnonzero(~np.isnan(column[:, 0]))
     present = column[there]
@@ -205,15 +220,15 @@ def participants(name: str, z: ArrayLike, index: int) -> list[int]:
 # Input
 
 
-def _known(patterns: Iterable[str]) -> list[str]:
-    """Sort the names asked for into the order of `PATTERNS`, each once."""
+def _in_order(patterns: Iterable[str]) -> list[str]:
+    """Sort names into the order of `PATTERNS`, each once; ValueError for an unknown name."""
     if isinstance(patterns, str):
         raise TypeError(f"patterns must be several names, got the one string {patterns!r}; put it in a list")
-    asked = set(patterns)
-    unknown = sorted(asked - PATTERNS.keys())
+    names = set(patterns)
+    unknown = sorted(names - PATTERNS.keys())
     if unknown:
         raise ValueError(f"patterns must be of {', '.join(PATTERNS)}; got {', '.join(map(repr, unknown))}")
-    return [name for name in PATTERNS if name in asked]
+    return [name for name in PATTERNS if name in names]
 
 
 def _one_stream(z: ArrayLike) -> Floats:
@@ -227,8 +242,8 @@ def _one_stream(z: ArrayLike) -> Floats:
 # Search
 
 
-def _mark_block(z: Floats, names: list[str], out: Marks) -> None:
-    """Mark the points of a few streams; those with gaps are searched with the gaps closed."""
+def _mark_block(z: Floats, names: list[str], out: Flags) -> None:
+    """Mark the points of a block of streams; streams with gaps are searched with the gaps closed."""
     for which, name in enumerate(names):
         for test in PATTERNS[name].tests:
             out[which] |= _completed(z, test)
@@ -240,30 +255,30 @@ def _mark_block(z: Floats, names: list[str], out: Marks) -> None:
         out[:, :, gaps] = _with_gaps_closed(z[:, gaps], names)
 
 
-def _with_gaps_closed(z: Floats, names: list[str]) -> Marks:
-    """Move the points of each stream together, search, and move the marks back."""
+def _with_gaps_closed(z: Floats, names: list[str]) -> Flags:
+    """Close the gaps of each stream, search, and put the marks back in place."""
     order = np.argsort(np.isnan(z), axis=0, kind="stable")
     closed = np.take_along_axis(z, order, axis=0)
-    found = np.zeros((len(names), *z.shape), dtype=bool)
-    back = np.zeros_like(found)
+    completed = np.zeros((len(names), *z.shape), dtype=bool)
+    back = np.zeros_like(completed)
     for which, name in enumerate(names):
         for test in PATTERNS[name].tests:
-            found[which] |= _completed(closed, test)
-        np.put_along_axis(back[which], order, found[which], axis=0)
+            completed[which] |= _completed(closed, test)
+        np.put_along_axis(back[which], order, completed[which], axis=0)
     return back
 
 
-def _completed(z: Floats, test: Criterion) -> Marks:
-    """Whether each point completes `test`, where successive rows are successive points; shape of `z`."""
+def _completed(z: Floats, test: Criterion) -> Flags:
+    """Whether each point completes `test`; successive rows are successive points; shape of `z`."""
     if isinstance(test, Order):
         return _ordered(z, test)
     inside = _inside(z, test)
     return _all_of_last(inside, test.of) if test.hits == test.of else _most_of_last(inside, test.hits, test.of)
 
 
-def _inside(z: Floats, test: Window) -> Marks:
-    """Whether each point lies in one of the open intervals of `test`; never for nan."""
-    inside: Marks = np.zeros(z.shape, dtype=bool)
+def _inside(z: Floats, test: Window) -> Flags:
+    """Whether each point is in one of the open intervals of `test`; false for nan."""
+    inside: Flags = np.zeros(z.shape, dtype=bool)
     for lower, upper in test.region:
         if np.isinf(lower):
             inside |= z < upper
@@ -274,27 +289,27 @@ def _inside(z: Floats, test: Window) -> Marks:
     return inside
 
 
-def _all_of_last(inside: Marks, length: int) -> Marks:
-    """Whether a point and the `length` - 1 before it are all inside, by doubling the length that is known."""
-    known = 1
-    while known < length:
-        step = min(known, length - known)
+def _all_of_last(inside: Flags, length: int) -> Flags:
+    """Whether a point and the `length` - 1 before it are all inside, by doubling the covered length."""
+    covered = 1
+    while covered < length:
+        step = min(covered, length - covered)
         longer = np.zeros_like(inside)
         np.logical_and(inside[step:], inside[:-step], out=longer[step:])
-        inside, known = longer, known + step
+        inside, covered = longer, covered + step
     return inside
 
 
-def _most_of_last(inside: Marks, hits: int, of: int) -> Marks:
-    """Whether a point is inside, and with it at least `hits` of the last `of`."""
+def _most_of_last(inside: Flags, hits: int, of: int) -> Flags:
+    """Whether a point is inside and at least `hits` of the last `of` points are, itself included."""
     count = inside.astype(np.uint8)
     for back in range(1, min(of, inside.shape[0])):
         count[back:] += inside[:-back]
     return inside & (count >= hits)
 
 
-def _ordered(z: Floats, test: Order) -> Marks:
-    """Whether a point ends `test.points` successive ones that all rise, all fall, or turn at each step."""
+def _ordered(z: Floats, test: Order) -> Flags:
+    """Whether a point ends `test.points` successive points that all rise, all fall, or alternate."""
     rises, falls = np.zeros((2, *z.shape), dtype=bool)
     np.greater(z[1:], z[:-1], out=rises[1:])
     np.less(z[1:], z[:-1], out=falls[1:])

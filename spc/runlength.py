@@ -1,8 +1,8 @@
-"""How many points a chart or a set of patterns takes until it signals, in control, after a shift and in a drift.
+"""Run lengths of charts and run patterns: the number of points until a signal, in control, after a shift, or in a drift.
 
-In control this is the price of a chart in false alerts; after a change it is how long the change stays unseen. All of
-it is computed, none simulated: points are independent and normal, known mean 0 and standard deviation 1 before the
-change, and counted from the first one after the chart was started.
+In control, the average run length gives the rate of false alerts; after a change, the delay until it is detected. All
+results are computed, not simulated. Points are independent and normal, with mean 0 and standard deviation 1 before the
+change, and counted from the start of the chart.
 """
 
 from __future__ import annotations
@@ -15,9 +15,10 @@ from itertools import count, islice
 
 import numpy as np
 
+from spc.kernels.arrays import Floats
 from spc.kernels.bounded_walk import Band, Walk, lone_signal
 from spc.kernels.pattern_chain import CRITERIA, Criterion, chain_of, pattern_hazards
-from spc.kernels.validation import Floats, finite_number, positive, whole
+from spc.kernels.validation import finite_number, positive, whole
 
 __all__ = [
     "RunLength",
@@ -29,19 +30,19 @@ __all__ = [
     "shewhart_distribution",
 ]
 
-_NEGLIGIBLE = 1e-13  # chance of a run that is not followed any farther
-_SETTLED = 1e-8  # relative spread of the chance of a signal over half of all points, from where on it is constant
-_FIRST_LOOK = 64  # several times the longest memory of a pattern
+_NEGLIGIBLE = 1e-13  # probability of a run that is not followed any further
+_CONVERGED = 1e-8  # relative range of the signal probability over the later half of the points, taken as constant
+_FIRST_CHECK = 64  # several times the longest memory of a pattern
 _LONGEST = 100_000
 _LONGEST_DRIFT = 20_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RunLength:
-    """Distribution of the number of points up to and with the first signal.
+    """Distribution of the number of points up to and including the first signal.
 
-    `survival` has shape (n + 1,) and is read-only: the chance that points 1 to t bring no signal, for t = 0 to n. At
-    every point after the n-th a signal comes with chance `later`, if none came before.
+    `survival` has shape (n + 1,) and is read-only: the probability of no signal at points 1 to t, for t = 0 to n. At
+    every later point the probability of a signal, given none before, is `later`.
     """
 
     survival: Floats
@@ -55,14 +56,14 @@ class RunLength:
     @property
     def sd(self) -> float:
         """Standard deviation of the run length."""
-        # E N**2 is the sum of (2 t + 1) P(N > t): over the points that were followed, then over all later ones.
+        # E N**2 is the sum of (2 t + 1) P(N > t), over the computed points and then over all later ones.
         points = np.arange(self.survival.size)
         followed = float(((2 * points[:-1] + 1) * self.survival[:-1]).sum())
         beyond = (2 * points[-1] + 1) / self.later + 2 * (1 - self.later) / self.later**2
         return math.sqrt(max(followed + float(self.survival[-1]) * beyond - self.mean**2, 0.0))
 
     def chance_within(self, points: int) -> float:
-        """Chance of a signal at or before point number `points` (whole, >= 0)."""
+        """Return the probability of a signal at or before point number `points` (whole, >= 0)."""
         number = whole(points, "points", at_least=0)
         followed = self.survival.size - 1
         if number <= followed:
@@ -71,7 +72,7 @@ class RunLength:
         return float(1 - missed)
 
     def percentile(self, percent: float) -> int:
-        """Smallest number of points within which at least `percent` (above 0, below 100) of all runs have ended."""
+        """Return the smallest number of points after which at least `percent` (above 0, below 100) of all runs ended."""
         if not 0 < percent < 100:
             raise ValueError(f"percent must be above 0 and below 100, got {percent!r}")
         missed = 1 - percent / 100
@@ -86,14 +87,14 @@ class RunLength:
 
 
 def shewhart(shift: float, patterns: Iterable[str], drift: float = 0) -> float:
-    """Average run length of a set of run patterns that are watched together.
+    """Average run length of a set of run patterns that are used together.
 
-    The price of one more pattern is the run length in control without it against that with it.
+    Compare the run lengths in control with and without a pattern to see its cost in false alerts.
 
     Parameters
     ----------
     shift : float
-        Mean from the first point, in sigma of the plotted point.
+        Mean from the first point on, in sigma of the plotted point.
     patterns : iterable of str
         Names, in any order: `beyond_three_sigma`, `two_of_three_beyond_two_sigma`, `four_of_five_beyond_one_sigma`,
         `eight_on_one_side`, `nine_on_one_side`, `six_rising_or_falling`, `fourteen_alternating`,
@@ -104,20 +105,20 @@ def shewhart(shift: float, patterns: Iterable[str], drift: float = 0) -> float:
     Returns
     -------
     float
-        Points up to and with the first signal. The relative error is below 1e-7.
+        Points up to and including the first signal, with a relative error below 1e-7.
 
     Raises
     ------
     ValueError
-        If there is no pattern or an unknown one, a number is not finite, or a signal is not certain to come.
+        If there is no pattern or an unknown one, a number is not finite, or a signal may never come.
     TypeError
         If `patterns` is one string.
 
     Notes
     -----
-    Windows of two of three and four of five count points on one side, the others lie anywhere; the trend is six points,
-    the first counted. Patterns of zones are a finite Markov chain [1]_; where the order of neighbours matters, its
-    states carry the density of the last value by Gauss-Legendre quadrature in each zone.
+    Two of three and four of five count points on one side; the other points may be anywhere. The trend is six points,
+    including the first. Patterns of zones form a finite Markov chain [1]_. Where the order of successive points
+    matters, the states also hold the density of the last value, by Gauss-Legendre quadrature in each zone.
 
     References
     ----------
@@ -139,18 +140,18 @@ def shewhart_distribution(shift: float, patterns: Iterable[str], drift: float = 
 
     Examples
     --------
-    >>> false = shewhart_distribution(0.0, ["beyond_three_sigma"])
-    >>> round(false.chance_within(100), 4), false.percentile(50)
+    >>> in_control = shewhart_distribution(0.0, ["beyond_three_sigma"])
+    >>> round(in_control.chance_within(100), 4), in_control.percentile(50)
     (0.2369, 257)
     """
-    names = _known(patterns)
+    names = _pattern_names(patterns)
     shift, drift = finite_number(shift, "shift"), finite_number(drift, "drift")
     if drift and names == {"fifteen_within_one_sigma"}:
         raise ValueError("fifteen_within_one_sigma alone may never signal in a drift; watch another pattern with it")
     return _shewhart(shift, tuple(name for name in CRITERIA if name in names), drift)
 
 
-def _known(patterns: Iterable[str]) -> frozenset[str]:
+def _pattern_names(patterns: Iterable[str]) -> frozenset[str]:
     if isinstance(patterns, str):
         raise TypeError(f"patterns must be several names, got the one string {patterns!r}; put it in a list")
     names = frozenset(patterns)
@@ -164,7 +165,7 @@ def _known(patterns: Iterable[str]) -> frozenset[str]:
 def _shewhart(shift: float, names: tuple[str, ...], drift: float) -> RunLength:
     criteria: tuple[Criterion, ...] = tuple(criterion for name in names for criterion in CRITERIA[name])
     chain = chain_of(criteria)
-    # Patterns of order alone see only the steps between points, and a drift is the same step every time.
+    # Patterns of order alone depend only on differences of points, which a drift shifts by a constant.
     steady = drift == 0 or chain.edges.size == 2
     return _collect(pattern_hazards(chain, shift, drift), steady=steady)
 
@@ -175,30 +176,30 @@ def ewma(shift: float, weight: float, width: float, drift: float = 0, point_limi
     Parameters
     ----------
     shift : float
-        Mean from the first point, in sigma of one point.
+        Mean from the first point on, in sigma of one point.
     weight : float
         Weight of the newest point, in (0, 1].
     width : float
-        Half-width of the limits in asymptotic standard deviations of the average, > 0.
+        Half-width of the limits, in asymptotic standard deviations of the average, > 0.
     drift : float, optional
         Sigma a point: point t = 1, 2, ... has mean shift + drift * t.
     point_limit : float, optional
-        A single point farther than this from 0, in sigma, signals too.
+        A single point farther than this from 0, in sigma, also signals.
 
     Returns
     -------
     float
-        Points up to and with the first signal. The relative error is below 1e-7, and below 5e-5 with a `point_limit`.
+        Points up to and including the first signal, with a relative error below 1e-7 (5e-5 with a `point_limit`).
 
     Raises
     ------
     ValueError
-        If a number is not finite or outside its range, or the band is too wide for its steps to be computed.
+        If a number is not finite or outside its range, or the limits are too wide to be computed.
 
     Notes
     -----
-    The density of the average inside its limits [1]_ is followed on Gauss-Legendre nodes from point to point, until it
-    keeps its shape or no run is left.
+    The density of the average inside its limits [1]_ is computed on Gauss-Legendre nodes from point to point, until its
+    shape no longer changes or no run is left.
 
     References
     ----------
@@ -244,7 +245,7 @@ def _ewma_hazards(means: Iterator[float], band: Band) -> Iterator[float]:
         yield _either(band, mean, below + above)
         if inside.sum() <= 0:
             return
-        average.stand(band.nodes, inside)
+        average.continue_from(band.nodes, inside)
 
 
 def _point_limit(point_limit: float) -> float:
@@ -254,7 +255,7 @@ def _point_limit(point_limit: float) -> float:
 
 
 def _either(band: Band, mean: float, signalled: float) -> float:
-    """Chance of a signal by the point alone, or by the chart where the point alone gives none."""
+    """Probability of a signal by the single point or, where that gives none, by the chart."""
     alone = lone_signal(mean, band.point_limit)
     return alone + (1 - alone) * signalled
 
@@ -273,38 +274,38 @@ def cusum(
     Parameters
     ----------
     shift : float
-        Mean from the first point, in sigma of one point.
+        Mean from the first point on, in sigma of one point.
     allowance : float
-        What is taken off at every point, in sigma, >= 0; half the shift that is to be found soonest.
+        Deduction at every point, in sigma, >= 0; half the shift to detect.
     decision : float
-        A sum above it signals, in sigma, > 0.
+        Value above which a sum signals, in sigma, > 0.
     headstart : float, optional
-        Where the sums start, in [0, decision); half the decision value gives a fast initial response [2]_.
+        Start of the sums, in [0, decision); half the decision value gives a fast initial response [2]_.
     sides : int, optional
-        1 for the upper sum alone, 2 for both. For the lower sum alone turn the signs of shift and drift.
+        1 for the upper sum only, 2 for both. For the lower sum only, change the signs of shift and drift.
     drift : float, optional
         Sigma a point: point t = 1, 2, ... has mean shift + drift * t.
     point_limit : float, optional
-        A single point farther than this from 0, in sigma, signals too [3]_.
+        A single point farther than this from 0, in sigma, also signals [3]_.
 
     Returns
     -------
     float
-        Points up to and with the first signal. The relative error is below 1e-7, and below 5e-5 with a `point_limit`.
+        Points up to and including the first signal, with a relative error below 1e-7 (5e-5 with a `point_limit`).
 
     Raises
     ------
     ValueError
-        If a number is not finite or outside its range, the decision value is too high to be computed, or an upper
-        sum in a downward drift may never signal.
+        If a number is not finite or outside its range, the decision value is too large to be computed, or an upper sum
+        in a downward drift may never signal.
 
     Notes
     -----
-    The sum has a chance of being 0 and a density above, followed on Gauss-Legendre nodes from point to point until it
-    keeps its shape or no run is left (the transition of [1]_ without its rounding to steps). Both sums are followed
-    together: while neither was 0 since the start they add up to 2 * headstart - 2 * allowance * t, and once that is at
-    most the decision value, one of them can signal only while the other is 0. Then, without a drift, 1 / L is the
-    sum of the two sides' without headstart, and [2]_ gives L with one.
+    The sum is 0 with a certain probability and has a density above 0, which is computed on Gauss-Legendre nodes from
+    point to point until its shape no longer changes or no run is left (the transition of [1]_ without rounding to
+    steps). Both sums are followed together. While neither has been 0, they add up to 2 * headstart - 2 * allowance * t;
+    once that is at most the decision value, one of them can signal only while the other is 0. Then, without a drift, 1
+    / L is the sum of 1 / L of the two sides without headstart, and [2]_ gives L with a headstart.
 
     References
     ----------
@@ -335,8 +336,8 @@ def cusum_distribution(
 
     Examples
     --------
-    >>> late = cusum_distribution(1.0, allowance=0.5, decision=5.0)
-    >>> round(late.sd, 2), late.percentile(90)
+    >>> after_shift = cusum_distribution(1.0, allowance=0.5, decision=5.0)
+    >>> round(after_shift.sd, 2), after_shift.percentile(90)
     (5.45, 17)
     """
     shift, drift = finite_number(shift, "shift"), finite_number(drift, "drift")
@@ -371,14 +372,14 @@ def _upper_hazards(means: Iterator[float], allowance: float, band: Band, headsta
         yield _either(band, mean, signalled)
         if at_zero + inside.sum() <= 0:
             return
-        total.stand_or_rest(at_zero, inside)
+        total.continue_from_zero_or(at_zero, inside)
 
 
 def _two_sided_hazards(means: Iterator[float], allowance: float, band: Band, headstart: float) -> Iterator[float]:
     upper, mass = np.full(1, headstart), np.ones(1)
-    both = 2 * (headstart - allowance)  # what the sums add up to after the next point, if neither rests at 0 by then
+    both = 2 * (headstart - allowance)  # sum of both after the next point, if neither is 0
     while both > band.upper:
-        # Neither can be at 0 without the other above its decision value: one band holds all that goes on.
+        # Neither can be 0 unless the other is above its decision value, so one band covers both.
         pair = Walk(Band.between(both - band.upper, band.upper, 1.0, band.point_limit), upper, mass)
         mean = next(means)
         below, inside, above = pair.step(mean - allowance, mean)
@@ -392,7 +393,7 @@ def _two_sided_hazards(means: Iterator[float], allowance: float, band: Band, hea
 
 
 def _race(means: Iterator[float], allowance: float, upper: Walk, lower: Walk) -> Iterator[float]:
-    """Follow both sums; where one signals the other rests at 0, and is taken out there."""
+    """Follow both sums. Where one signals, the other is 0 and loses that probability there."""
     for mean in means:
         up_zero, up_inside, up_signal = upper.step(mean - allowance, mean)
         low_zero, low_inside, low_signal = lower.step(-mean - allowance, -mean)
@@ -400,8 +401,8 @@ def _race(means: Iterator[float], allowance: float, upper: Walk, lower: Walk) ->
         up_zero, low_zero = max(up_zero - low_signal, 0.0), max(low_zero - up_signal, 0.0)
         if min(up_zero + up_inside.sum(), low_zero + low_inside.sum()) <= 0:
             return
-        upper.stand_or_rest(up_zero, up_inside)
-        lower.stand_or_rest(low_zero, low_inside)
+        upper.continue_from_zero_or(up_zero, up_inside)
+        lower.continue_from_zero_or(low_zero, low_inside)
 
 
 def _means(shift: float, drift: float) -> Iterator[float]:
@@ -409,30 +410,26 @@ def _means(shift: float, drift: float) -> Iterator[float]:
 
 
 def _collect(hazards: Iterator[float], *, steady: bool) -> RunLength:
-    """Follow the chance of a signal at each point until no run is left or, where `steady`, it no longer changes."""
+    """Collect the signal probability of each point until no run is left or, if `steady`, it no longer changes."""
     chances: list[float] = []
     survival = [1.0]
-    look = _FIRST_LOOK
+    check = _FIRST_CHECK
     longest = _LONGEST if steady else _LONGEST_DRIFT
     for chance in islice(hazards, longest):
         chances.append(chance)
         survival.append(survival[-1] * (1 - chance))
         if survival[-1] < _NEGLIGIBLE:
             break
-        if steady and len(chances) == look:
-            if _settled(chances):
+        if steady and len(chances) == check:
+            late = chances[len(chances) // 2 :]
+            if min(late) > 0 and max(late) - min(late) <= _CONVERGED * min(late):
                 break
-            look += look // 4
+            check += check // 4
     else:
         raise ValueError(
             f"after {longest} points {survival[-1]:.3g} of all runs go on and the chance of a signal still changes: "
             "a run length this long cannot be computed; use a larger drift, none, or another chart"
         )
     followed = np.array(survival)
-    followed.flags.writeable = False  # results are kept and handed out again
+    followed.flags.writeable = False  # results are cached and shared
     return RunLength(followed, chances[-1])
-
-
-def _settled(chances: list[float]) -> bool:
-    late = chances[len(chances) // 2 :]
-    return min(late) > 0 and max(late) - min(late) <= _SETTLED * min(late)

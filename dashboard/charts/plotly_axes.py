@@ -13,7 +13,7 @@ from typing import Any
 from dashboard.charts.ticks import LEAST_POWER, MOST_POWER, round_ticks
 from dashboard.paper.palette import FIGURE, LIGHT
 from dashboard.text.formatting import amount
-from spc.kernels.finite import SMALLEST
+from spc.vocabulary.finite import SMALLEST
 
 __all__ = ["GREY", "Figure", "around", "frame", "level_axis", "time_axis"]
 

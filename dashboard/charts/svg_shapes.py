@@ -16,7 +16,7 @@ from typing import Self
 from dashboard.charts.ticks import round_ticks
 from dashboard.paper.palette import LIGHT
 from dashboard.text.formatting import amount
-from spc.kernels.finite import LARGEST, SMALLEST, exp
+from spc.vocabulary.finite import LARGEST, SMALLEST, exp
 
 __all__ = ["Edges", "Frame", "band", "day_of", "diamond", "disc", "drawing", "level_ticks", "line", "square", "words"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from spc.kernels.finite import LARGEST, SMALLEST
+from spc.vocabulary.finite import LARGEST, SMALLEST
 
 __all__ = ["LEAST_POWER", "MOST_POWER", "round_ticks"]
 

@@ -10,6 +10,7 @@ import click
 from dashboard.commands.common import json_option, lab_option, lab_store, print_json, signed_options
 from dashboard.text.limit_change_text import listing
 from ingest.audit import audit_log
+from ingest.audit.subjects import Subject
 from ingest.common.clock import now
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds
@@ -17,6 +18,7 @@ from ingest.decisions import corrective_actions
 from ingest.decisions.limit_change_preview import carry_out, preview
 from ingest.decisions.limit_requests import LimitRequest, as_entry
 from ingest.documents.entries import StoredEntryBody
+from ingest.documents.limit_change import LimitChange
 from ingest.documents.served import served
 from ingest.rounds.recompute import derive
 from ingest.sessions import suspect_values
@@ -120,7 +122,7 @@ def _change_limits(
     with store.reading() if only_preview else store.writing() as connection:
         entry = as_entry(connection, lab, request, by, because, now())
         effect = preview(connection, lab, entry) if only_preview else carry_out(connection, lab, entry)
-    document = {"done": not only_preview, **served(effect.document, lab.zone)}
+    document: LimitChange = {"done": not only_preview, **served(effect.document, lab.zone)}
     unit = lab.characteristic(request.characteristic).unit
     print_json(document) if as_json else click.echo(listing(document, request, unit))
 
@@ -167,9 +169,9 @@ def settle(
                 f"settle: suspect tests of {supplier} lot {lot}, {characteristic}: {dates}; choose one with --tested"
             )
         names = (supplier, chosen[0][0], characteristic)
-        subject = audit_log.stream_subject(*names)
         body: StoredEntryBody = {"lot": lot, "started_us": chosen[0][1]}
-        suspect_values.settle(connection, names, audit_log.AuditEntry(now(), by, what, subject, because, body))
+        entry = audit_log.AuditEntry(now(), by, what, Subject.stream(*names), because, body)
+        suspect_values.settle(connection, entry)
         derive(connection, lab)
     click.echo(f"Recorded: {what}.")
 

@@ -18,6 +18,7 @@ from ingest.common.clock import now
 from ingest.common.errors import CallError
 from ingest.common.instants import microseconds
 from ingest.config.lab import load
+from ingest.documents.entries import User
 from ingest.documents.served import iso
 from ingest.store.store import open_store
 
@@ -75,10 +76,10 @@ def user_close(folder: Path, name: str) -> None:
 def user_list(folder: Path, as_json: bool) -> None:
     """List the users and their roles."""
     with reading(folder) as (lab, connection):
-        documents = [
+        documents: list[User] = [
             {
                 "name": account.name,
-                "role": str(account.role),
+                "role": account.role.value,
                 "made_at": iso(microseconds(account.made), lab.zone),
                 "closed_at": None if account.closed is None else iso(microseconds(account.closed), lab.zone),
             }

@@ -15,15 +15,15 @@ from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction, CorrectiveResult
 from ingest.documents.entries import SubjectEntry
-from spc.vocabulary.enums import Answer
+from spc.vocabulary.enums import Effectiveness
 
 __all__ = ["corrective_action_card", "state_text"]
 
 # For each result its words, a shape so that colour is never alone, and the class of its colour.
 RESULTS = {
-    Answer.WORKED: ("effective", "●", "steady"),
-    Answer.NOT_YET_SHOWN: ("not verified yet", "○", ""),
-    Answer.DID_NOT_WORK: ("not effective", "◆", "act"),
+    Effectiveness.WORKED: ("effective", "●", "steady"),
+    Effectiveness.NOT_YET_SHOWN: ("not verified yet", "○", ""),
+    Effectiveness.DID_NOT_WORK: ("not effective", "◆", "act"),
 }
 # The buttons that record a step.
 BUTTONS = {ASKED: "Record request", ANSWERED: "Record answer", FIRST_LOT: "Save first corrected lot"}
@@ -38,7 +38,7 @@ def state_text(action: CorrectiveAction | None) -> str:
     if action["result"] is None:
         return "supplier answered, first corrected lot not named"
     result = action["result"]
-    return f"corrective action {RESULTS[Answer(result['answer'])][0]} ({counted(result['lots'], 'lot')})"
+    return f"corrective action {RESULTS[Effectiveness(result['answer'])][0]} ({counted(result['lots'], 'lot')})"
 
 
 def corrective_action_card(alert: Alert, entries: Sequence[SubjectEntry] = ()) -> list[Any]:
@@ -88,7 +88,7 @@ def _timeline(alert: Alert, action: CorrectiveAction) -> html.Ol:
     if action["first_lot"] is not None:
         steps.append(_step(["First corrected lot: ", lot_link(alert["supplier"] or "", action["first_lot"])], ""))
     if action["result"] is not None:
-        words, shape, colour = RESULTS[Answer(action["result"]["answer"])]
+        words, shape, colour = RESULTS[Effectiveness(action["result"]["answer"])]
         label = html.Span([html.Span(shape, **{"aria-hidden": "true"}), words], className=f"word {colour}")
         text = _result_text(action["result"], str(alert["evidence"].get("unit") or ""))
         steps.append(html.Li([label, html.Span(text, className="quiet")]))
@@ -104,7 +104,7 @@ def _result_text(result: CorrectiveResult, unit: str) -> str:
     if not result["lots"]:
         return f": {result['reason']}"
     text = f" ({counted(result['lots'], 'lot')})"
-    if result["answer"] == Answer.NOT_YET_SHOWN or result["level_after"] is None:
+    if result["answer"] == Effectiveness.NOT_YET_SHOWN or result["level_after"] is None:
         text += f": {result['reason']}"
     if result["level_after"] is None:
         return text

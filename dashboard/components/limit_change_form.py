@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from dashboard.components.entry_form import form, hidden_field
 from dashboard.text.urls import with_query
-from ingest.audit.audit_log import stream_subject
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.decisions.limit_change_preview import carry_out
@@ -56,7 +56,7 @@ def request_form(change: str, names: Mapping[str, str], fields: Sequence[Any]) -
 
 def confirm_form(request: LimitRequest, mark: str) -> html.Form:
     """The form that carries out what was shown; `mark` identifies the preview."""
-    subject = stream_subject(request.supplier, request.product, request.characteristic)
+    subject = str(Subject.stream(request.supplier, request.product, request.characteristic))
     fields = {**{name: getattr(request, name) for name in FIELDS}, "shown": mark}
     return form(subject, {request.change: "Confirm"}, [hidden_field(name, value) for name, value in fields.items()])
 

@@ -1,63 +1,70 @@
-"""What a message about alerts says: one alert in full, or many as a count with the most urgent first.
+"""Messages about alerts: one alert in full, or many as a list with the most urgent first.
 
-The first line says what moved, how much, and what to look at. Names come from files: they stay text, without control
-characters, and the picture takes them as data.
+The first line says what changed, by how much, and what to look at; the subject names supplier, product and subject matter and
+has no values, so that no mail program cuts one in two. Names come from files: they stay text, without control characters.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
-from urllib.parse import urlencode
+from dataclasses import dataclass, field
 
 from dashboard.charts.sparkline import SparklineData, sparkline
+from dashboard.paper import typeset
 from dashboard.queries.alert_order import urgent_first
+from dashboard.text import urls
 from dashboard.text.formatting import (
     CAUTIONS,
+    SHORT_WORDS,
     amount,
     change,
     characteristic,
     counted,
     day,
+    interval,
+    limits_of,
     percent,
-    room_to_limit,
+    shown,
     weeks,
 )
+from ingest.common.number_format import way
 from ingest.common.text import printable
+from ingest.documents.alert import Alert
+from ingest.documents.stream import BoardRow
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["Message", "Surroundings", "about_many", "about_one"]
+__all__ = ["Message", "MessageContext", "about_many", "about_one"]
 
-Document = Any
+Stream = tuple[str, str, str]
 
 SUBJECT_CHARACTERS = 140
-# In a message that counts, more than this are not read one by one.
+# A message about many alerts lists no more than this.
 LISTED = 20
 WIDTH, HEIGHT = 560, 170
 
 LOOK_AT = {
-    Kind.LIMIT: "Look at lot {lot}: its readings and its conditioning, then at what your procedure asks for",
-    Kind.POINT: "Look at lot {lot}: its readings, and whether the bench was in order that day",
+    Kind.LIMIT: "Look at lot {lot}: its readings and its conditioning; then follow your procedure",
+    Kind.POINT: "Look at lot {lot}: its readings, and the state of the bench on that day",
     Kind.PATTERN: "Look at the lots up to {lot}, and at the check standards: film or bench",
     Kind.DRIFT: "Look at the lots up to {lot}, and at the check standards: film or bench",
     Kind.SPREAD: "Look at the bags of lot {lot}: one odd bag, or all of them",
-    Kind.FORECAST: "Look at the outlook of the stream, and talk to the supplier before the limit is reached",
+    Kind.FORECAST: "Look at the forecast, and talk to the supplier before the limit is reached",
     Kind.BENCH: "Look at the chamber, the instrument and the check standards before any supplier",
-    Kind.CLIMATE: "Look at the chamber log: these tests may have to be done again",
+    Kind.CLIMATE: "Look at the chamber log: these tests may have to be repeated",
     Kind.FEED: "Look at the export and at the drop folder",
 }
-TYPST = b"""#set page(width: auto, height: auto, margin: 8pt, fill: white)
-#set text(size: 9pt)
-#block(width: 420pt)[*#sys.inputs.title*]
-#image(bytes(sys.inputs.svg), width: 420pt, format: "svg", alt: sys.inputs.title)
-#block(width: 420pt)[#sys.inputs.legend]
-"""
+# Subjects of the alerts that concern no supplier.
+BENCH_SUBJECTS = {
+    Kind.BENCH: "bench, shift common to several suppliers",
+    Kind.CLIMATE: "bench, conditioning",
+    Kind.FEED: "bench, no new data",
+}
+PICTURE_NOTE = "The picture shows the lots of the last 12 months, the normal level, the limit and the forecast."
 
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A message before it is put into an envelope; `picture` is a PNG, empty where there is none."""
+    """Subject and content of a message; `picture` is a PNG, empty if there is none."""
 
     subject: str
     text: str
@@ -66,145 +73,135 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True)
-class Surroundings:
-    """What letters need beside the alerts: the board's rows and pictures by stream, the lab, and the dashboard's address."""
+class MessageContext:
+    """What messages need beside the alerts.
+
+    `rows` and `pictures` are the board's, by stream; `explained` is the number of supplier alerts that each bench alert
+    explains.
+    """
 
     lab_name: str
     horizon_weeks: float
     dashboard: str | None
-    rows: Mapping[tuple[str, str, str], Document]
-    pictures: Mapping[tuple[str, str, str], SparklineData]
-    held: Mapping[str, int]
+    rows: Mapping[Stream, BoardRow] = field(default_factory=dict)
+    pictures: Mapping[Stream, SparklineData] = field(default_factory=dict)
+    explained: Mapping[str, int] = field(default_factory=dict)
 
 
 # One alert
 
 
-def about_one(alert: Document, around: Surroundings) -> Message:
-    """The letter about one alert."""
-    first = f"{alert['grade']}: {alert['message']}. {_look_at(alert)}."
-    shown = _picture(alert, around)
-    parts = [first, _figures(alert, around), LEGEND_NOTE if shown else "", *_foot(around, _page(alert))]
-    return Message(_subject(f"{alert['grade']}: {alert['message']}"), _text(parts), shown)
+def about_one(alert: Alert, context: MessageContext) -> Message:
+    """The message about one alert."""
+    picture = _picture(alert, context)
+    page = urls.stream_address(*_stream(alert)) if alert["characteristic"] else urls.ALERTS
+    return Message(
+        _subject(f"{alert['grade']}: {_matter(alert)}"),
+        _text(
+            [
+                f"{alert['grade']}: {alert['message']}. {_look_at(alert)}.",
+                _figures(alert, context),
+                PICTURE_NOTE if picture else "",
+                *_foot(context, page),
+            ]
+        ),
+        picture,
+    )
 
 
-LEGEND_NOTE = "The picture shows the lots of the last year, what is usual, the limit and the outlook."
-
-
-def _look_at(alert: Document) -> str:
+def _look_at(alert: Alert) -> str:
     return LOOK_AT[Kind(alert["kind"])].format(lot=alert["lot"] or "not named")
 
 
-def _figures(alert: Document, around: Surroundings) -> str:
-    """The numbers as text, a line each."""
+def _matter(alert: Alert) -> str:
+    """Supplier, product and what the alert is about, without values."""
+    kind, evidence = Kind(alert["kind"]), shown(alert["evidence"])
+    if kind in BENCH_SUBJECTS:
+        return BENCH_SUBJECTS[kind]
+    what = SHORT_WORDS.get(kind, "")
+    if kind == Kind.DRIFT:
+        what = way(evidence.get("direction", 0), evidence.get("change_percent_per_month"))
+    return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}, {what}"
+
+
+def _figures(alert: Alert, context: MessageContext) -> str:
+    """The figures as text, a line each; a kind of alert has only some of them."""
+    evidence, row = shown(alert["evidence"]), context.rows.get(_stream(alert))
+    unit, lots, explained = evidence.get("unit", ""), evidence.get("lots", 1), context.explained.get(alert["id"], 0)
+    level, normal, since = evidence.get("level"), evidence.get("usual"), evidence.get("since_at")
+    monthly, chance = evidence.get("change_percent_per_month"), evidence.get("breach_probability")
+    latest = ""
+    if isinstance(lots, int) and lots > 1 and "latest_lot" in evidence:
+        value = amount(evidence["latest_level"], unit)
+        latest = f"lot {evidence['latest_lot']}, {day(evidence['latest_tested_at'])}, at {value}"
+    began = f"{day(since)}{interval(evidence.get('since_low_at'), evidence.get('since_high_at'))}" if since else ""
     lines = [
         ("kind", f"{alert['kind']}, grade {alert['grade']}"),
-        *[(name, alert[name]) for name in ("supplier", "product")],
+        ("supplier", alert["supplier"]),
+        ("product", alert["product"]),
         ("characteristic", characteristic(alert["characteristic"] or "")),
         ("lot", alert["lot"]),
         ("tested" if alert["lot"] else "since", day(alert["raised_at"])),
-        *_evidence(alert["evidence"], around),
-        *_outlook(around.rows.get(_stream(alert))),
+        ("level", "" if level is None else amount(level, unit)),
+        ("normal level", "" if normal is None else amount(normal, unit)),
+        ("lots", ", ".join(lots) if isinstance(lots, list) else ""),
+        ("latest", latest),
+        ("limit", limits_of(evidence)),
+        ("began about", began),
+        ("change", "" if monthly is None else f"{change(monthly)} a month"),
+        (f"chance of a failing lot within {context.horizon_weeks:g} weeks", "" if chance is None else percent(chance)),
+        ("time to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
+        ("explains", counted(explained, "supplier alert") if explained else ""),
     ]
-    held = around.held.get(alert["id"], 0)
-    lines += [("held under it", counted(held, "supplier alert"))] if held else []
     return "\n".join(f"{name}: {value}" for name, value in lines if value)
 
 
-def _evidence(evidence: Document, around: Surroundings) -> list[tuple[str, str]]:
-    """What the alert rests on; kinds without a level leave most of it out."""
-    unit = evidence.get("unit", "")
-    found = [(name, evidence.get(key)) for name, key in (("level", "level"), ("usual level", "usual"))]
-    lines = [(name, amount(value, unit)) for name, value in found if value is not None]
-    concerned = evidence.get("lots", 1)
-    if isinstance(concerned, list):
-        lines.append(("lots", ", ".join(concerned)))
-    elif concerned > 1 and "latest_lot" in evidence:
-        latest = amount(evidence["latest_level"], unit)
-        lines.append(("latest", f"lot {evidence['latest_lot']}, {day(evidence['latest_tested_at'])}, at {latest}"))
-    if "limit_upper" in evidence:
-        lines.append(("limit", room_to_limit(evidence)))
-    if evidence.get("since_at"):
-        lines.append(("began about", _span(evidence)))
-    if evidence.get("change_percent_per_month") is not None:
-        lines.append(("change", f"{change(evidence['change_percent_per_month'])} a month"))
-    if evidence.get("breach_probability") is not None:
-        chance = percent(evidence["breach_probability"])
-        lines.append((f"chance of a breach within {around.horizon_weeks:g} weeks", chance))
-    return lines
+def _stream(alert: Alert) -> Stream:
+    return alert["supplier"] or "", alert["product"] or "", alert["characteristic"] or ""
 
 
-def _span(evidence: Document) -> str:
-    low, high = evidence.get("since_low_at"), evidence.get("since_high_at")
-    return day(evidence["since_at"]) + (f" (between {day(low)} and {day(high)})" if low and high else "")
-
-
-def _outlook(row: Document | None) -> list[tuple[str, str]]:
-    if row is None or row["weeks_to_limit"] is None:
-        return []
-    return [("time to the limit", weeks(row["weeks_to_limit"]))]
-
-
-def _stream(alert: Document) -> tuple[str, str, str]:
-    return alert["supplier"], alert["product"], alert["characteristic"]
-
-
-def _page(alert: Document) -> str:
-    """Where the dashboard shows what the alert is about; names travel as query values."""
-    if not alert["characteristic"]:
-        return "/alerts"
-    names = {name: alert[name] for name in ("supplier", "product", "characteristic")}
-    return f"/stream?{urlencode(names)}"
-
-
-def _picture(alert: Document, around: Surroundings) -> bytes:
-    """The stream's last year and outlook as PNG, which every mail program shows; names reach it as data."""
-    shown = around.pictures.get(_stream(alert))
-    if shown is None or not shown.lots:
+def _picture(alert: Alert, context: MessageContext) -> bytes:
+    """The last 12 months and the forecast of the stream as PNG; names reach it as data."""
+    stream = _stream(alert)
+    picture, evidence = context.pictures.get(stream), shown(alert["evidence"])
+    if picture is None or not picture.lots:
         return b""
-    import typst
-
-    title = " · ".join([alert["supplier"], alert["product"], characteristic(alert["characteristic"])])
-    svg = sparkline(shown, "", WIDTH, HEIGHT, paper=True)
-    data = {"svg": svg, "title": printable(title), "legend": _legend(alert["evidence"])}
-    return bytes(typst.compile(TYPST, format="png", ppi=144.0, sys_inputs=data, ignore_system_fonts=True))
-
-
-def _legend(evidence: Document) -> str:
-    unit = evidence.get("unit", "")
-    usual = f" ({amount(evidence['usual'], unit)})" if evidence.get("usual") is not None else ""
-    limit = room_to_limit(evidence) if "limit_upper" in evidence else "no limit"
-    return (
-        f"Line: lots of the last year. Dashes: usual level{usual}. Thick line: the nearer limit ({limit}). "
-        "Fan, right of the last test: where the next lots are likely to lie, inner half and outer four fifths."
-    )
+    normal = evidence.get("usual")
+    normal_level = "" if normal is None else f" ({amount(normal, evidence.get('unit', ''))})"
+    data = {
+        "svg": sparkline(picture, "", WIDTH, HEIGHT, paper=True),
+        "title": printable(" · ".join((stream[0], stream[1], characteristic(stream[2])))),
+        "legend": f"Line: lots of the last 12 months. Dashes: normal level{normal_level}. Thick line: the nearer limit "
+        f"({limits_of(evidence) or 'no limit'}). "
+        "Fan, right of the last test: forecast for 50 % and 80 % of coming lots.",
+    }
+    return typeset.as_png("dashboard.delivery", "alert_picture.typ", data)
 
 
 # Many alerts
 
 
-def about_many(alerts: Sequence[Document], around: Surroundings) -> Message:
-    """The letter that counts: a storm, or a first look at a long history."""
+def about_many(alerts: Sequence[Alert], context: MessageContext) -> Message:
+    """The message about many alerts at once."""
     ordered = urgent_first(alerts)
-    act = sum(alert["grade"] == Grade.ACT for alert in ordered)
-    told = f"{counted(len(ordered), 'new alert')}, {act} of them to act on"
-    first = f"{told}. The most urgent: {ordered[0]['message']}. {_look_at(ordered[0])}."
+    urgent = sum(alert["grade"] == Grade.ACT for alert in ordered)
+    summary = f"{urgent} urgent of {counted(len(ordered), 'alert')}"
+    first = f"{summary}. First: {ordered[0]['message']}. {_look_at(ordered[0])}."
     lines = [f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])})" for alert in ordered[:LISTED]]
     lines += [f"and {len(ordered) - LISTED} more: lotdrift alerts"] if len(ordered) > LISTED else []
-    return Message(_subject(told), _text([first, "\n".join(lines), *_foot(around, "/alerts")]))
+    return Message(_subject(summary), _text([first, "\n".join(lines), *_foot(context, urls.ALERTS)]))
 
 
 # Shared
 
 
-def _subject(said: str) -> str:
-    text = printable(f"[lotdrift] {said}")
+def _subject(summary: str) -> str:
+    text = printable(f"[lotdrift] {summary}")
     return text if len(text) <= SUBJECT_CHARACTERS else f"{text[: SUBJECT_CHARACTERS - 1]}…"
 
 
-def _foot(around: Surroundings, page: str) -> list[str]:
-    where = f"{around.dashboard.rstrip('/')}{page}" if around.dashboard else "lotdrift serve"
-    return [f"See it with: {where}", around.lab_name, CAUTIONS]
+def _foot(context: MessageContext, page: str) -> list[str]:
+    return [f"Open the dashboard: {urls.on_dashboard(context.dashboard, page)}", context.lab_name, CAUTIONS]
 
 
 def _text(parts: Sequence[str]) -> str:

@@ -1,7 +1,8 @@
-"""Post a message to a program, signed so that it can tell that it comes from here and was not changed.
+"""Post a message to a program, signed so that it can verify the sender and the content.
 
-Signed as RFC 9421 (HTTP Message Signatures) says, with hmac-sha256 over method, address, digest of the body (RFC 9530),
-type and message name; `created` lets the receiver turn away what is old. A redirect is not followed.
+The signature follows RFC 9421 (HTTP Message Signatures): hmac-sha256 over method, address, digest of the body (RFC 9530), type
+and message name. With `created` the receiver can reject old messages. urllib3 carries the post, as it separates the errors of
+connecting from those of reading; no redirect is followed and no proxy of the environment is used.
 """
 
 from __future__ import annotations
@@ -10,46 +11,45 @@ import base64
 import contextlib
 import hashlib
 import hmac
-import http.client
 import json
-import socket
 import ssl
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from http.client import HTTPException
 from urllib.parse import urlsplit
 
-from dashboard.delivery.errors import DeliveryError, cut_off_after
+from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.exceptions import HTTPError
+
+from dashboard.delivery.errors import AUTHORITY, DeliveryError, cut_off_after, describe
 from dashboard.queries.alert_order import urgent_first
 from dashboard.text.formatting import CAUTIONS
 from ingest.config.notification_models import Webhook
+from ingest.documents.alert import Alert
 
 __all__ = ["Post", "body_of", "content_digest", "post", "sign", "signature_base"]
 
-Document = Any
-
-AUTHORITY = "SSL_CERT_FILE"
 KEY_NAME, LABEL = "lotdrift", "lotdrift"
 COVERED = ("@method", "@target-uri", "content-digest", "content-type", "idempotency-key")
-# A first look at a long history may raise thousands: the count says so, the most urgent are told.
+# A first round over a long history may raise thousands of alerts: all are counted, the most urgent are sent.
 MOST_ALERTS = 100
-# A post has two answers to wait for, the connection's and the receiver's; one that needs longer than this is stuck.
+# A post waits for two answers, of the connection and of the receiver. One that takes longer than this in total is stuck.
 ANSWERS = 3
-# RFC 9110, section 15.5: refusals that end by themselves, or once the secret is right on both sides.
+# RFC 9110, section 15.5: refusals that end by themselves, or once both sides have the same secret.
 PASSING = (401, 403, 408, 429)
 
 
 @dataclass(frozen=True, slots=True)
 class Post:
-    """What is posted: the name of the message, by which a receiver knows one it has, its body, and when."""
+    """A message: its name, by which the receiver recognises a repeat, its body, and its time."""
 
     name: str
     body: bytes
     moment: datetime
 
 
-def body_of(name: str, lab_name: str, alerts: Sequence[Document], dashboard: str | None) -> bytes:
+def body_of(name: str, lab_name: str, alerts: Sequence[Alert], dashboard: str | None) -> bytes:
     """The JSON body: the alerts as `lotdrift alerts --json` prints them, the most urgent first."""
     document = {
         "message": name,
@@ -62,67 +62,58 @@ def body_of(name: str, lab_name: str, alerts: Sequence[Document], dashboard: str
     return json.dumps(document, ensure_ascii=False, allow_nan=False).encode()
 
 
-def post(hook: Webhook, what: Post, environ: Mapping[str, str]) -> None:
-    """Post one message; Unsent where the receiver did not take it (any answer but 2xx)."""
+def post(hook: Webhook, message: Post, environ: Mapping[str, str]) -> None:
+    """Post one message; DeliveryError unless the receiver accepts it with a status of 2xx."""
     secret = environ.get(hook.secret)
     if not secret:
         raise DeliveryError(
-            f"{hook.secret} is not set in the environment; set it to the secret agreed on", everywhere=True
+            f"{hook.secret} is not set in the environment; set it to the secret agreed on", server_wide=True
         )
-    address = urlsplit(hook.url)
-    connection = _connection(hook, environ)
+    address, seconds = urlsplit(hook.url), hook.timeout_seconds
+    connection: HTTPConnection = (
+        HTTPConnection(str(address.hostname), address.port, timeout=seconds)
+        if address.scheme == "http"
+        else HTTPSConnection(
+            str(address.hostname),
+            address.port,
+            timeout=seconds,
+            ssl_context=ssl.create_default_context(cafile=environ.get(AUTHORITY) or None),
+        )
+    )
     target = f"{address.path or '/'}{'?' + address.query if address.query else ''}"
-    with cut_off_after(ANSWERS * hook.timeout_seconds, lambda: _cut(connection)), contextlib.closing(connection):
+    headers = _headers(f"{address.scheme}://{address.netloc}{target}", message, secret.encode())
+    with cut_off_after(ANSWERS * seconds, lambda: connection.sock), contextlib.closing(connection):
         try:
             connection.connect()
-        except (OSError, http.client.HTTPException) as error:
-            raise DeliveryError(_why(error), everywhere=True) from error
+        except ssl.SSLCertVerificationError as error:
+            reason = f"its certificate is not trusted ({error.verify_message}); name your own authority in {AUTHORITY}"
+            raise DeliveryError(reason, server_wide=True) from error
+        except (OSError, HTTPError, HTTPException) as error:
+            # urllib3 puts its own sentence around the error of the system, which says enough.
+            raise DeliveryError(f"can't be reached ({describe(error.__cause__ or error)})", server_wide=True) from error
         try:
-            uri = f"{address.scheme}://{address.netloc}{target}"
-            connection.request("POST", target, what.body, _headers(uri, what, secret.encode()))
+            connection.request("POST", target, message.body, headers)
             status = connection.getresponse().status
-        except (OSError, http.client.HTTPException) as error:
-            raise DeliveryError(
-                f"fell silent ({str(error) or type(error).__name__})", unsure=True, everywhere=True
-            ) from error
+        except (OSError, HTTPError, HTTPException) as error:
+            reason = f"did not answer ({describe(error)})"
+            raise DeliveryError(reason, maybe_delivered=True, server_wide=True) from error
     if not 200 <= status < 300:
-        lasting = status < 500 and status not in PASSING
-        raise DeliveryError(f"did not take it (status {status})", lasting=lasting, everywhere=not lasting)
-
-
-def _connection(hook: Webhook, environ: Mapping[str, str]) -> http.client.HTTPConnection:
-    address = urlsplit(hook.url)
-    host = str(address.hostname)
-    if address.scheme == "http":
-        return http.client.HTTPConnection(host, address.port, timeout=hook.timeout_seconds)
-    trust = ssl.create_default_context(cafile=environ.get(AUTHORITY) or None)
-    return http.client.HTTPSConnection(host, address.port, timeout=hook.timeout_seconds, context=trust)
-
-
-def _cut(connection: http.client.HTTPConnection) -> None:
-    line = connection.sock
-    if line is not None:
-        with contextlib.suppress(OSError):
-            line.shutdown(socket.SHUT_RDWR)
-
-
-def _why(error: Exception) -> str:
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate does not hold ({error.verify_message}); name your own authority in {AUTHORITY}"
-    return f"can't be reached ({str(error) or type(error).__name__})"
+        permanent = status < 500 and status not in PASSING
+        raise DeliveryError(f"did not accept it (status {status})", permanent=permanent, server_wide=not permanent)
 
 
 # Signing
 
 
-def _headers(uri: str, what: Post, secret: bytes) -> dict[str, str]:
+def _headers(uri: str, message: Post, secret: bytes) -> dict[str, str]:
     fields = {
-        "content-digest": content_digest(what.body),
+        "content-digest": content_digest(message.body),
         "content-type": "application/json",
-        "idempotency-key": f'"{what.name}"',
+        "idempotency-key": f'"{message.name}"',
     }
     values = {"@method": "POST", "@target-uri": uri, **fields}
-    parameters = _parameters(COVERED, int(what.moment.timestamp()), KEY_NAME, algorithm="hmac-sha256")
+    names = " ".join(f'"{name}"' for name in COVERED)
+    parameters = f'({names});created={int(message.moment.timestamp())};keyid="{KEY_NAME}";alg="hmac-sha256"'
     signature = sign(signature_base({name: values[name] for name in COVERED}, parameters), secret)
     return {
         "User-Agent": "lotdrift",
@@ -132,18 +123,13 @@ def _headers(uri: str, what: Post, secret: bytes) -> dict[str, str]:
     }
 
 
-def _parameters(covered: Sequence[str], created: int, key: str, algorithm: str) -> str:
-    names = " ".join(f'"{name}"' for name in covered)
-    return f'({names});created={created};keyid="{key}";alg="{algorithm}"'
-
-
 def content_digest(body: bytes) -> str:
     """The field Content-Digest of a body (RFC 9530, section 2)."""
     return f"sha-256=:{base64.b64encode(hashlib.sha256(body).digest()).decode()}:"
 
 
 def signature_base(values: Mapping[str, str], parameters: str) -> bytes:
-    """The lines that are signed (RFC 9421, section 2.5): a covered component each, then the parameters."""
+    """The lines to sign (RFC 9421, section 2.5): one for each covered component, then the parameters."""
     lines = [f'"{name}": {value}' for name, value in values.items()]
     return "\n".join([*lines, f'"@signature-params": {parameters}']).encode("ascii")
 

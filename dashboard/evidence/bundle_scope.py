@@ -14,10 +14,9 @@ from typing import Any
 from sqlalchemy import Connection, Row, text
 
 from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
-from ingest.audit.audit_log import limit_subject, stream_subject
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
-from ingest.decisions.responses import lot_subject
 from ingest.quarter.lots import quarter
 
 __all__ = ["Scope", "Stream", "alert_ids", "of_lot", "of_quarter", "streams", "subjects"]
@@ -144,9 +143,9 @@ def _evidence_span(row: Row[Any]) -> Span:
 
 def subjects(connection: Connection, scope: Scope, alerts: set[str]) -> set[str]:
     """What people's entries can be about in this bundle: its streams, limits, lots and alerts."""
-    found = {f"alert:{alert}" for alert in alerts}
+    found = {str(Subject.alert(alert)) for alert in alerts}
     for one in streams(connection, scope):
-        found.add(stream_subject(one.supplier, one.product, one.characteristic))
-        found.add(limit_subject(one.product, one.characteristic))
+        found.add(str(Subject.stream(one.supplier, one.product, one.characteristic)))
+        found.add(str(Subject.limit(one.product, one.characteristic)))
     lots = connection.execute(text(f"SELECT DISTINCT l.supplier, l.lot FROM {TESTS} WHERE {scope.where}"), scope.values)
-    return found | {lot_subject(supplier, lot) for supplier, lot in lots}
+    return found | {str(Subject.lot(supplier, lot)) for supplier, lot in lots}

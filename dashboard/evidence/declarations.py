@@ -17,7 +17,7 @@ from ingest.config.lab import LAB_FILE, Lab
 
 __all__ = ["SHOWN", "as_toml"]
 
-Document = Any
+Table = dict[str, Any]
 
 # The keys of each table that decide how a test is read, judged and scored.
 SHOWN: dict[str, tuple[str, ...]] = {
@@ -51,7 +51,7 @@ HEAD = """\
 
 def as_toml(lab: Lab) -> str:
     """The declarations as TOML."""
-    document: Document = {
+    document: dict[str, object] = {
         "lab": {"name": lab.name, "timezone": lab.zone.key, "session_hours": lab.session_hours},
         "conditioning": {name: _table("conditioning", one) for name, one in lab.conditioning.items()},
         "characteristic": _tables("characteristic", lab.characteristics),
@@ -66,11 +66,11 @@ def as_toml(lab: Lab) -> str:
     return HEAD.format(file=LAB_FILE, digest=lab.digest_of_file) + tomli_w.dumps(document)
 
 
-def _tables(name: str, declared: Sequence[BaseModel]) -> list[Document]:
+def _tables(name: str, declared: Sequence[BaseModel]) -> list[Table]:
     return [_table(name, one) for one in declared]
 
 
-def _table(name: str, declared: BaseModel) -> Document:
+def _table(name: str, declared: BaseModel) -> Table:
     values = declared.model_dump(by_alias=True)
     return {key: _told(values[key]) for key in SHOWN[name] if values[key] not in UNDECLARED}
 
@@ -82,7 +82,7 @@ def _told(value: Any) -> Any:
     return [{k: v for k, v in one.items() if v not in UNDECLARED} if isinstance(one, dict) else one for one in value]
 
 
-def _product(table: Document) -> Document:
+def _product(table: Table) -> Table:
     """TOML has no null: a limit that does not hold for a product is declared as `false`."""
     limits = {side: table[side] for side in ("lower_limit", "upper_limit") if side in table}
     return table | {

@@ -7,58 +7,69 @@ of the store's last round, so that the same store gives the same bytes.
 from __future__ import annotations
 
 import json
-from typing import Any
 
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.queries import stored_documents
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
-from ingest.documents.served import served
+from ingest.documents.alert import StoredStreamEvidence
+from ingest.documents.notice import NoticeDocument, NoticeLot
+from ingest.documents.served import iso, served
+from ingest.documents.stream import StoredPoint
 from ingest.quarter.notice_lots import charted, concerned, conditioning_shown, difference, left_out
 from ingest.store.last_round import last_round
+from spc.vocabulary.enums import Scale
 
 __all__ = ["document", "file_name"]
-
-Document = dict[str, Any]
 
 POINTS_SQL = """
 SELECT p.tested_us, p.document, s.worst, s.hours, s.humidity_min, s.humidity_max FROM point p
 JOIN session s ON s.id = p.session_id WHERE p.stream_id = :stream ORDER BY p.ordinal
 """
-POINT_KEYS = (
-    "lot", "shown", "bound", "bags", "n", "level", "bag_spread", "reading_spread", "verdict", "state", "signals",
-    "bag_spread_upper", "reading_spread_upper",
-)  # fmt: skip
-SESSION_KEYS = ("tested_us", "worst", "hours", "humidity_min", "humidity_max")
 
 
-def document(connection: Connection, lab: Lab, alert: str) -> Document:
+def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
     """Everything that a notice says about an alert; CallError where there is no such alert or it concerns no supplier."""
-    row = dict(supplier_alert(connection, alert, "notice"))
-    evidence, stream = json.loads(row["evidence"]), {"stream": row["stream_id"]}
+    row = supplier_alert(connection, alert, "notice")
+    evidence: StoredStreamEvidence = json.loads(row["evidence"])
+    stream = {"stream": row["stream_id"]}
+    drawn_up_us = last_round(connection)
+    assert drawn_up_us is not None  # there is an alert, so a round raised it
     points = [_point(point, lab) for point in connection.execute(text(POINTS_SQL), stream).mappings()]
+    in_unit, in_percent = difference(evidence)
     lots = concerned(points, row, evidence)
     stored = connection.execute(text("SELECT document FROM evaluation WHERE stream_id = :stream"), stream).scalar()
     declared, needed = lab.characteristic(row["characteristic"]), lab.conditioning_for(row["characteristic"])
     limits = lab.limits_at(row["product"], row["characteristic"], from_microseconds(evidence["latest_tested_us"]))
     return {
-        **{key: row[key] for key in ("supplier", "product", "characteristic", "kind", "lot")},
+        "supplier": row["supplier"],
+        "product": row["product"],
+        "characteristic": row["characteristic"],
+        "kind": row["kind"],
+        "lot": row["lot"],
         "alert": row["id"],
         "lab": lab.name,
-        "drawn_up_at": stored_documents.iso(last_round(connection), lab.zone),
-        "raised_at": stored_documents.iso(row["raised_us"], lab.zone),
+        "drawn_up_at": iso(drawn_up_us, lab.zone),
+        "raised_at": iso(row["raised_us"], lab.zone),
         "unit": declared.unit,
-        "scale": str(declared.scale),
-        "judged_by": str(declared.judged),
+        "scale": Scale(declared.scale),
+        "judged_by": declared.judged,
         "guard_percent": declared.guard_percent,
-        "conditioning": needed.model_dump(),
+        "conditioning": {
+            "humidity_percent": needed.humidity_percent,
+            "humidity_tolerance": needed.humidity_tolerance,
+            "temperature_c": needed.temperature_c,
+            "temperature_tolerance_c": needed.temperature_tolerance_c,
+            "hours": needed.hours,
+            "longest_gap_minutes": needed.longest_gap_minutes,
+        },
         "limit_lower": limits.lower,
         "limit_upper": limits.upper,
         "limit_document": limits.document,
         "evidence": served(evidence, lab.zone),
-        **difference(evidence),
+        "difference": in_unit,
+        "difference_percent": in_percent,
         "from_lots": int(json.loads(stored)["limits"]["from_lots"]) if stored else 0,
         "lots": lots,
         "points": charted(points, lots),
@@ -67,15 +78,31 @@ def document(connection: Connection, lab: Lab, alert: str) -> Document:
     }
 
 
-def _point(row: RowMapping, lab: Lab) -> Document:
-    stored = json.loads(row["document"])
+def _point(row: RowMapping, lab: Lab) -> NoticeLot:
+    stored: StoredPoint = json.loads(row["document"])
     return {
-        **{key: row[key] for key in SESSION_KEYS},
-        "tested_at": stored_documents.iso(row["tested_us"], lab.zone),
-        **{key: stored[key] for key in POINT_KEYS},
+        "tested_us": row["tested_us"],
+        "tested_at": iso(row["tested_us"], lab.zone),
+        "lot": stored["lot"],
+        "shown": stored["shown"],
+        "bound": stored["bound"],
+        "bags": stored["bags"],
+        "n": stored["n"],
+        "level": stored["level"],
+        "bag_spread": stored["bag_spread"],
+        "bag_spread_upper": stored["bag_spread_upper"],
+        "reading_spread": stored["reading_spread"],
+        "reading_spread_upper": stored["reading_spread_upper"],
+        "verdict": stored["verdict"],
+        "state": stored["state"],
+        "signals": stored["signals"],
+        "worst": row["worst"],
+        "hours": row["hours"],
+        "humidity_min": row["humidity_min"],
+        "humidity_max": row["humidity_max"],
     }
 
 
-def file_name(notice: Document) -> str:
+def file_name(notice: NoticeDocument) -> str:
     """The name of the file; an alert's id is letters and digits."""
     return f"notice-{notice['alert']}.pdf"

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dashboard.notice import wording
 from dashboard.notice.svg_chart import chart
 from dashboard.paper import typeset
 from dashboard.text.formatting import day
+from ingest.documents.notice import NoticeDocument
 from ingest.quarter.notices import ANSWER_DAYS
 
 __all__ = ["as_pdf"]
-
-Document = Any
 
 # More lots than fit the second page: the newest are listed, the rest counted.
 MOST_LISTED = 34
 
 
-def as_pdf(notice: Document) -> bytes:
+def as_pdf(notice: NoticeDocument) -> bytes:
     """The paper of one notice."""
     rows, title = wording.lot_rows(notice), wording.title(notice)
     data = {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from datetime import date, timedelta
-from typing import Any
 
 from dashboard.charts.svg_shapes import (
     Edges,
@@ -20,34 +19,35 @@ from dashboard.charts.svg_shapes import (
 )
 from dashboard.paper.palette import LIGHT
 from dashboard.text.formatting import amount
+from ingest.documents.alert import StreamEvidence
+from ingest.documents.notice import NoticeDocument
 from spc.vocabulary.enums import Scale
 
 __all__ = ["chart"]
-
-Document = Any
 
 WIDTH, HEIGHT = 520, 190
 EDGES = Edges(56, WIDTH - 8, 16, HEIGHT - 20)
 
 
-def chart(notice: Document, title: str) -> str:
+def chart(notice: NoticeDocument, title: str) -> str:
     """The picture; it shows lots of the notice's own stream and nothing else."""
-    points = [point for point in notice["points"] if point["shown"] is not None]
+    points = [(point["shown"], point) for point in notice["points"] if point["shown"] is not None]
     if not points:
         return ""
-    frame = _frame([point["shown"] for point in points], (points[0]["tested_at"], points[-1]["tested_at"]), notice)
+    days = day_of(points[0][1]["tested_at"]), day_of(points[-1][1]["tested_at"])
+    frame = _frame([level for level, _ in points], days, notice)
     parts = [*level_ticks(frame, notice["unit"]), *_months(frame), *_start(frame, notice["evidence"])]
-    centre = notice["evidence"].get("usual")
-    if frame.holds(centre):
+    centre = notice["evidence"]["usual"]
+    if centre is not None and frame.holds(centre):
         parts.append(line(EDGES.left, frame.y(centre), EDGES.right, frame.y(centre), LIGHT.quiet, 1.0, dashed=True))
-    for key, rule in (("limit_upper", "under"), ("limit_lower", "at least")):
-        if frame.holds(limit := notice[key]):
+    for limit, rule in ((notice["limit_upper"], "under"), (notice["limit_lower"], "at least")):
+        if limit is not None and frame.holds(limit):
             y = frame.y(limit)
             parts.append(line(EDGES.left, y, EDGES.right, y, LIGHT.act, 1.6))
             text = f"limit: {rule} {amount(limit, notice['unit'])}"
             parts.append(words(EDGES.left + 6, y + 10, text, "start", LIGHT.act))
-    for point in points:
-        x, y = frame.x(day_of(point["tested_at"])), frame.y(point["shown"])
+    for level, point in points:
+        x, y = frame.x(day_of(point["tested_at"])), frame.y(level)
         if point["verdict"] == "fail":
             parts.append(diamond(x, y))
         else:
@@ -55,9 +55,9 @@ def chart(notice: Document, title: str) -> str:
     return drawing(WIDTH, HEIGHT, title, parts)
 
 
-def _frame(levels: list[float], span: tuple[str, str], notice: Document) -> Frame:
+def _frame(levels: list[float], days: tuple[date, date], notice: NoticeDocument) -> Frame:
     is_log = notice["scale"] == Scale.LOG
-    middle = notice["evidence"].get("usual") or levels[-1]
+    middle = notice["evidence"]["usual"] or levels[-1]
     limits = [limit for limit in (notice["limit_lower"], notice["limit_upper"]) if limit is not None]
 
     def distance(limit: float) -> float:
@@ -66,8 +66,8 @@ def _frame(levels: list[float], span: tuple[str, str], notice: Document) -> Fram
     # Of two limits the nearer one; the other would only flatten the picture.
     near = [min(limits, key=distance)] if limits else []
     # A few days beside the first and the last lot, as their marks have some width.
-    days = day_of(span[0]) - timedelta(days=4), day_of(span[1]) + timedelta(days=4)
-    return Frame.around([*levels, middle, *near], days, EDGES, is_log=is_log)
+    wider = days[0] - timedelta(days=4), days[1] + timedelta(days=4)
+    return Frame.around([*levels, middle, *near], wider, EDGES, is_log=is_log)
 
 
 def _months(frame: Frame) -> list[str]:
@@ -86,14 +86,15 @@ def _months(frame: Frame) -> list[str]:
     return parts
 
 
-def _start(frame: Frame, evidence: Document) -> list[str]:
+def _start(frame: Frame, evidence: StreamEvidence) -> list[str]:
     """The estimated start of the shift: a line, and its interval as a band."""
-    if not evidence.get("since_at"):
+    if not evidence["since_at"]:
         return []
     x = frame.x(day_of(evidence["since_at"]))
     parts = []
-    if evidence.get("since_low_at") and evidence.get("since_high_at"):
-        left, right = (frame.x(day_of(evidence[key])) for key in ("since_low_at", "since_high_at"))
+    low, high = evidence["since_low_at"], evidence["since_high_at"]
+    if low and high:
+        left, right = frame.x(day_of(low)), frame.x(day_of(high))
         parts.append(band(left, EDGES.top, right, EDGES.bottom, 0.10))
     parts.append(line(x, EDGES.top, x, EDGES.bottom, LIGHT.accent, 1.0))
     anchor = "start" if x < WIDTH / 2 else "end"

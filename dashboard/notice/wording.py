@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dashboard.text.formatting import (
     amount,
     change,
@@ -16,6 +14,7 @@ from dashboard.text.formatting import (
     room_to_limit,
 )
 from ingest.common.number_format import SPOKEN_UNITS
+from ingest.documents.notice import NoticeDocument
 from ingest.quarter.notice_lots import LOT_BY_LOT
 from ingest.quarter.notices import ANSWER_DAYS
 from spc.vocabulary.enums import Kind, Scale
@@ -32,8 +31,6 @@ __all__ = [
     "title",
     "validity",
 ]
-
-Document = Any
 
 HEADLINES = {
     Kind.LIMIT: "a lot failed the limit",
@@ -64,17 +61,17 @@ RESTRICTIONS = (
 )
 
 
-def title(notice: Document) -> str:
+def title(notice: NoticeDocument) -> str:
     """Product and characteristic."""
     return f"{notice['product']}, {characteristic(notice['characteristic'])}"
 
 
-def headline(notice: Document) -> str:
+def headline(notice: NoticeDocument) -> str:
     """The subject of the notice in a sentence."""
     return f"{title(notice)}: {HEADLINES[Kind(notice['kind'])]}."
 
 
-def legend(notice: Document) -> str:
+def legend(notice: NoticeDocument) -> str:
     """How to read the chart."""
     text = (
         "Filled marks are the lots of this notice, open marks other lots of the product; a diamond failed the limit. The dotted "
@@ -87,13 +84,13 @@ def legend(notice: Document) -> str:
     )
 
 
-def measured(notice: Document) -> list[tuple[str, str]]:
+def measured(notice: NoticeDocument) -> list[tuple[str, str]]:
     """The method, as pairs of a name and its words."""
     needed, lots = notice["conditioning"], notice["lots"]
     geometric = ", geometric" if notice["scale"] == Scale.LOG else ""
     document = f" ({notice['limit_document']})" if notice["limit_document"] else ""
     guard = f"; {notice['guard_percent']:g} % guard band for measurement uncertainty" if notice["guard_percent"] else ""
-    bags, readings = (_range([lot[key] for lot in lots], noun) for key, noun in (("bags", "bag"), ("n", "reading")))
+    bags, readings = _range([lot["bags"] for lot in lots], "bag"), _range([lot["n"] for lot in lots], "reading")
     unit = SPOKEN_UNITS.get(notice["unit"], notice["unit"])
     return [
         ("characteristic", f"{characteristic(notice['characteristic'])}, in {unit}"),
@@ -115,7 +112,7 @@ def _range(counts: list[int], noun: str) -> str:
     return counted(low, noun) if low == high else f"{low} to {high} {noun}s"
 
 
-def changed(notice: Document) -> list[tuple[str, str]]:
+def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     """What changed, since when, and by how much."""
     evidence, unit = notice["evidence"], notice["unit"]
     before, latest = evidence["usual"], evidence["latest_level"]
@@ -138,31 +135,35 @@ def changed(notice: Document) -> list[tuple[str, str]]:
     return rows
 
 
-def _since(notice: Document) -> str:
+def _since(notice: NoticeDocument) -> str:
     evidence, detected = notice["evidence"], f"{day(notice['raised_at'])}, lot {notice['lot']}"
     if not evidence["since_at"]:
         return detected
-    return f"about {day(evidence['since_at'])}{interval(evidence)}; detected {detected}"
+    between = interval(evidence["since_low_at"], evidence["since_high_at"])
+    return f"about {day(evidence['since_at'])}{between}; detected {detected}"
 
 
-def _variation(notice: Document) -> str:
+def _variation(notice: NoticeDocument) -> str:
     """The standard deviation of the newest lots concerned, each with its control limit."""
-    name = str(notice["evidence"]["form"])
-    source = "readings on a bag" if name == "reading_spread" else "bags"
 
     def deviation(value: float | None) -> str:
         if value is None:
             return "–"
         return f"{100 * value:.0f} %" if notice["scale"] == Scale.LOG else amount(value, notice["unit"])
 
-    lots = [
-        f"lot {lot['lot']} {deviation(lot[name])} (control limit {deviation(lot[f'{name}_upper'])})"
-        for lot in notice["lots"][-4:]
-    ]
-    return f"standard deviation between {source}: {', '.join(lots)}"
+    within = notice["evidence"]["form"] == "reading_spread"
+    lots = []
+    for lot in notice["lots"][-4:]:
+        value, limit = (
+            (lot["reading_spread"], lot["reading_spread_upper"])
+            if within
+            else (lot["bag_spread"], lot["bag_spread_upper"])
+        )
+        lots.append(f"lot {lot['lot']} {deviation(value)} (control limit {deviation(limit)})")
+    return f"standard deviation between {'readings on a bag' if within else 'bags'}: {', '.join(lots)}"
 
 
-def validity(notice: Document) -> str:
+def validity(notice: NoticeDocument) -> str:
     """The conditioning of the lots listed, and the number of tests left out."""
     spans, left_out = notice["conditioning_shown"], notice["left_out"]
     text = "The chamber log documents the conditioning of every lot listed"
@@ -175,7 +176,7 @@ def validity(notice: Document) -> str:
     return f"{text}. {counted(left_out, 'lot')} of that time {verb} left out, as the log does not document the conditioning."
 
 
-def lot_rows(notice: Document) -> list[list[str]]:
+def lot_rows(notice: NoticeDocument) -> list[list[str]]:
     """A row a lot: lot, day, bags, readings, mean, worst reading, hours, humidity, result."""
     unit = notice["unit"]
     rows = []

@@ -18,7 +18,8 @@ from dashboard.queries.stored_documents import from_iso
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
-from ingest.decisions.responses import LOT_DECISIONS, lot_subject, session_subject
+from ingest.audit.subjects import Subject
+from ingest.decisions.responses import LOT_DECISIONS
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
@@ -56,7 +57,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
         in_force = {product: page_queries.limits_in_force(connection, supplier, product) for product in products}
         earlier = page_queries.earlier_values(connection, lab, supplier, lot)
         refused = page_queries.refused_rows(connection, lot)
-        subject = lot_subject(supplier, lot)
+        subject = str(Subject.lot(supplier, lot))
         subjects = [subject, *(f"alert:{alert['id']}" for alert in document["alerts"])]
         entries = page_queries.entries(connection, lab, subjects)
     limits = [in_force[session["product"]].get(session["characteristic"]) for session in sessions]
@@ -250,8 +251,9 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
         key.append(("▒", "grey", "control limits of the lot level"))
     if session["limit_lower"] is not None or session["limit_upper"] is not None:
         key.append(("━", "edge", "specification limit"))
+    sources = session["limit_sources"]
     limit_sources = "; ".join(
-        dict.fromkeys(source(step) for step in session["limit_sources"].values() if step is not None)
+        dict.fromkeys(source(limit) for limit in (sources["lower"], sources["upper"]) if limit is not None)
     )
     count = f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}"
     return html.Section(
@@ -306,7 +308,7 @@ def _suspect(document: LotDocument, session: Session) -> list[Any]:
     if mark is None:
         return []
     stream = (document["supplier"], session["product"], session["characteristic"])
-    subject = session_subject(*stream, document["lot"], from_iso(session["tested_at"]))
+    subject = str(Subject.session(*stream, document["lot"], from_iso(session["tested_at"])))
     state = f"Cleared: {mark['settled']}." if mark["settled"] else "Not cleared yet; left out of limits and forecast."
     return [
         html.P([html.Strong("Suspect values. "), f"{mark['told']}. {state}"], className="entry"),

@@ -12,17 +12,18 @@ from dashboard.charts.sparkline import as_image_address
 from dashboard.components.html_parts import empty, link, stream_link, supplier_link, table
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.scorecard import export, scorecard, wording
+from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.file_names import attachment
 from dashboard.text.formatting import amount, day, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
+from ingest.documents.scorecard import CardStream, Overview, OverviewRow, Scorecard
+from ingest.quarter.overview import supplier_overview
 
 __all__ = ["add_downloads", "layout"]
 
-Document = dict[str, Any]
 
 MEDIA_TYPES = {
     "csv": "text/csv; charset=utf-8",
@@ -63,8 +64,8 @@ def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_othe
 # All suppliers
 
 
-def _all(cards: Sequence[Document]) -> list[Any]:
-    overview = scorecard.overview(cards)
+def _all(cards: Sequence[Scorecard]) -> list[Any]:
+    overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
     return [
         html.P(wording.chance_moves(overview)),
@@ -102,7 +103,7 @@ def _all(cards: Sequence[Document]) -> list[Any]:
     ]
 
 
-def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
+def _supplier(row: OverviewRow, quarter: str, lowest: float) -> list[Any]:
     standing, counts = row["standing"], row["counts"]
     bar = (
         html.Img(src=as_image_address(score_bar(standing, lowest)), alt="", className="share")
@@ -120,7 +121,7 @@ def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
     ]
 
 
-def _parts(overview: Document) -> list[list[Any]]:
+def _parts(overview: Overview) -> list[list[Any]]:
     rows = [
         [supplier_link(row["supplier"]), *wording.part_cells(row["standing"]), wording.notices(row["notices"])]
         for row in overview["rows"]
@@ -128,7 +129,7 @@ def _parts(overview: Document) -> list[list[Any]]:
     return [["weight", *wording.weight_cells(overview), ""], *rows]
 
 
-def _talk(overview: Document) -> list[Any]:
+def _talk(overview: Overview) -> list[Any]:
     told = [
         html.Li([supplier_link(row["supplier"]), ": ", "; ".join(wording.reasons(row["reasons"]))])
         for row in overview["rows"]
@@ -154,7 +155,7 @@ def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
 # One supplier
 
 
-def _card(card: Document) -> html.Section:
+def _card(card: Scorecard) -> html.Section:
     heads = (
         "stream",
         "lots",
@@ -191,7 +192,7 @@ def _card(card: Document) -> html.Section:
     )
 
 
-def _stream(row: Document) -> list[Any]:
+def _stream(row: CardStream) -> list[Any]:
     return [
         stream_link(row),
         *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),

@@ -28,9 +28,10 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.formatting import characteristic as spoken
+from dashboard.text.formatting import shown as evidence_parts
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.urls import stream_file_address
-from ingest.audit.audit_log import limit_subject, stream_subject
+from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
 from ingest.documents.alert import Alert
@@ -68,7 +69,8 @@ def layout(
 ) -> html.Div:
     """The page of a stream."""
     names = {"supplier": supplier, "product": product, "characteristic": characteristic}
-    subject, limit = stream_subject(supplier, product, characteristic), limit_subject(product, characteristic)
+    subject = str(Subject.stream(supplier, product, characteristic))
+    limit = str(Subject.limit(product, characteristic))
     lab = lab_reader.lab
     with lab_reader.reading() as connection:
         document = stream_document.stream(connection, lab, supplier, product, characteristic)
@@ -120,7 +122,7 @@ def _chart(
     shown = span(view, document)
     # The newest alert that is not closed and has an estimated start: the alerts come in that order within a grade.
     moves = [
-        alert["evidence"]
+        evidence_parts(alert["evidence"])
         for alert in alerts
         if alert["state"] != "closed" and alert["kind"] in ("drift", "forecast", "bench") and alert["evidence"].get("since_at")
     ]  # fmt: skip

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from typing import Any
-
-from dashboard.text.csv_cells import safe_cell
+from dashboard.text.csv_cells import csv_text
+from ingest.documents.scorecard import CardStream, Scorecard
 
 __all__ = ["COLUMNS", "as_csv", "stream_row"]
-
-Document = Any
 
 COLUMNS = (
     "supplier", "product", "characteristic", "quarter", "unit", "lots", "readings", "pass", "fail", "undecided", "invalid",
@@ -25,18 +20,12 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def as_csv(card: Document) -> bytes:
+def as_csv(card: Scorecard) -> bytes:
     """A row a stream; levels and limits in the unit that the row names."""
-    out = io.StringIO()
-    # RFC 4180: with both characters in the line end, a name that holds either is quoted and stays one cell.
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for row in card["streams"]:
-        writer.writerow([safe_cell(value) for value in stream_row(row, card)])
-    return out.getvalue().encode()
+    return csv_text(COLUMNS, (stream_row(row, card) for row in card["streams"])).encode()
 
 
-def stream_row(row: Document, card: Document) -> list[object]:
+def stream_row(row: CardStream, card: Scorecard) -> list[object]:
     """The cells under `COLUMNS`."""
-    values = {**row, "quarter": card["quarter"]}
+    values: dict[str, object] = {**row, "quarter": card["quarter"]}
     return [values[name] for name in COLUMNS]

@@ -1,10 +1,10 @@
-"""Scorecards as files: the same figures in every form; all are made before the first is written."""
+"""Scorecards as files: the same figures in every form. All are made before the first is written."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 from sqlalchemy import Connection
 
@@ -16,27 +16,27 @@ from dashboard.scorecard.xlsx import as_xlsx, overview_as_xlsx
 from ingest.common.durable import write_whole
 from ingest.common.errors import CallError, StoreError
 from ingest.config.lab import Lab
+from ingest.documents.scorecard import Scorecard
+from ingest.quarter.overview import OVERVIEW_NAME, supplier_overview
 
 __all__ = ["FORMS", "OVERVIEW_FORMS", "documents", "write", "write_file", "write_piecewise"]
 
-Document = Any
-
-FORMS: dict[str, Callable[[Document], bytes]] = {"pdf": as_pdf, "xlsx": as_xlsx, "html": as_html, "csv": as_csv}
-# The page over all suppliers. There is none as CSV: its rows would repeat those of the suppliers' own files.
-OVERVIEW_FORMS: dict[str, Callable[[list[Document]], bytes]] = {
-    "pdf": lambda cards: overview_as_pdf(scorecard.overview(cards)),
-    "xlsx": lambda cards: overview_as_xlsx(scorecard.overview(cards), cards),
-    "html": lambda cards: overview_as_html(scorecard.overview(cards)),
+FORMS: dict[str, Callable[[Scorecard], bytes]] = {"pdf": as_pdf, "xlsx": as_xlsx, "html": as_html, "csv": as_csv}
+# The overview of all suppliers. It has no CSV form, whose rows would repeat those of the suppliers' files.
+OVERVIEW_FORMS: dict[str, Callable[[list[Scorecard]], bytes]] = {
+    "pdf": lambda cards: overview_as_pdf(supplier_overview(cards)),
+    "xlsx": lambda cards: overview_as_xlsx(supplier_overview(cards), cards),
+    "html": lambda cards: overview_as_html(supplier_overview(cards)),
 }
 
 
-def documents(connection: Connection, lab: Lab, quarter: str, supplier: str | None) -> list[Document]:
+def documents(connection: Connection, lab: Lab, quarter: str, supplier: str | None) -> list[Scorecard]:
     """The scorecards of a quarter, of one supplier or of all that had tests."""
     return scorecard.documents(connection, lab, quarter, supplier)
 
 
-def write(cards: list[Document], formats: str, folder: Path) -> list[Path]:
-    """Write each card in each form, and the page over all where there are several; the paths written.
+def write(cards: list[Scorecard], formats: str, folder: Path) -> list[Path]:
+    """Write each card in each form, and the overview if there are several cards; the paths written.
 
     CallError for an unknown form, before anything is written.
     """
@@ -51,14 +51,14 @@ def write(cards: list[Document], formats: str, folder: Path) -> list[Path]:
     return list(made)
 
 
-def file_name(card: Document, form: str) -> str:
+def file_name(card: Scorecard, form: str) -> str:
     """The name of a supplier's file."""
     return f"scorecard-{card['quarter']}-{card['file_name']}.{form}"
 
 
 def overview_file_name(quarter: str, form: str) -> str:
-    """The name of the file over all suppliers."""
-    return f"scorecard-{quarter}-{scorecard.OVERVIEW_NAME}.{form}"
+    """The name of the overview's file."""
+    return f"scorecard-{quarter}-{OVERVIEW_NAME}.{form}"
 
 
 def _chosen(formats: str) -> list[str]:
@@ -70,12 +70,12 @@ def _chosen(formats: str) -> list[str]:
 
 
 def write_file(path: Path, data: bytes) -> None:
-    """Write a file whole, in place of what was there; StoreError where it can't be written."""
+    """Replace a file as a whole; StoreError if it can't be written."""
     write_piecewise(path, lambda out: out.write(data))
 
 
 def write_piecewise(path: Path, fill: Callable[[IO[bytes]], object]) -> None:
-    """The same for what `fill` writes bit by bit."""
+    """Replace a file as a whole by what `fill` writes piece by piece."""
     try:
         write_whole(path, fill)
     except OSError as error:

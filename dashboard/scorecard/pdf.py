@@ -1,110 +1,90 @@
-"""A scorecard as PDF: set by typst with the fonts that it brings, without a browser or system packages.
-
-Names from files reach the paper as data and are never markup. The time in the file is that at which the card was drawn
-up, so that the same store gives the same bytes.
-"""
+"""A scorecard as PDF."""
 
 from __future__ import annotations
 
-import json
-from datetime import datetime
-from importlib.resources import files
-from typing import Any
+from collections.abc import Mapping
 
+from dashboard.paper import typeset
 from dashboard.scorecard import wording
 from dashboard.scorecard.svg_chart import chart, score_bar
 from dashboard.text.formatting import day
+from ingest.documents.scorecard import Overview, Scorecard
 
 __all__ = ["as_pdf", "overview_as_pdf"]
 
-Document = Any
+# The counts that everybody asks for; the others are given if they are not zero.
+ALWAYS = ("lots", "pass", "fail", "undecided", "invalid")
 
 
-def as_pdf(card: Document) -> bytes:
+def as_pdf(card: Scorecard) -> bytes:
     """The paper of one supplier."""
     standing = card["standing"]
-    return _set(
-        card,
-        {
-            "kind": "card",
-            "title": card["supplier"],
-            "summary": wording.summary(card),
-            "counts": [[str(card["counts"][key]), words] for key, words in wording.COUNTS if _shown(key, card)],
-            "standing": [
-                ["share of conforming lots", wording.share(standing)],
-                ["score", wording.score(standing)],
-                ["place", wording.place(standing)],
-            ],
-            "parts": [wording.part_heads(), wording.weight_cells(card), wording.part_cells(standing)],
-            "notices": [wording.notices(card["notices"]), *wording.notice_lines(card["notices"])],
-            "streams": [_stream(row, card) for row in card["streams"]],
-            "alerts": [[day(alert["raised_at"]), alert["message"], _state(alert)] for alert in card["alerts"]],
-        },
-    )
-
-
-def _shown(key: str, card: Document) -> bool:
-    """The counts that everybody asks for, and of the others those that are not nought."""
-    return key in ("lots", "pass", "fail", "undecided", "invalid") or card["counts"][key] > 0
-
-
-def _state(alert: Document) -> str:
-    return "explained by the bench" if alert["held_under"] else str(alert["state"])
-
-
-def _stream(row: Document, card: Document) -> Document:
-    return {"title": wording.stream_title(row), "chart": chart(row, card), "facts": wording.facts(row, card)}
-
-
-def overview_as_pdf(overview: Document) -> bytes:
-    """The paper over all suppliers."""
-    return _set(
-        overview,
-        {
-            "kind": "overview",
-            "title": "All suppliers",
-            "summary": wording.chance_moves(overview),
-            "rows": [_row(row, wording.lowest_score(overview)) for row in overview["rows"]],
-            "part_heads": wording.part_heads(),
-            "weights": wording.weight_cells(overview),
-            "parts": [
-                [row["supplier"], *wording.part_cells(row["standing"]), wording.notices(row["notices"])]
-                for row in overview["rows"]
-            ],
-            "talk": [[row["supplier"], wording.reasons(row["reasons"])] for row in overview["rows"] if row["reasons"]],
-            "moved": [[row["supplier"], wording.stream_title(row), *wording.move(row)] for row in overview["moved"]],
-        },
-    )
-
-
-def _row(row: Document, lowest: float) -> Document:
-    counts, standing = row["counts"], row["standing"]
-    return {
-        "supplier": row["supplier"],
-        "place": wording.place(standing),
-        "score": wording.score(standing),
-        "bar": score_bar(standing, lowest) if standing["placed"] else "",
-        "counts": [str(counts[key]) for key in ("lots", "pass", "fail", "undecided", "invalid")],
-        "moves": [str(row["nearer"]), str(row["away"])],
+    counts = [
+        [str(card["counts"][key]), words] for key, words in wording.COUNTS if key in ALWAYS or card["counts"][key] > 0
+    ]
+    data = {
+        "title": card["supplier"],
+        "summary": wording.summary(card),
+        "counts": counts,
+        "standing": [
+            ["share of conforming lots", wording.share(standing)],
+            ["score", wording.score(standing)],
+            ["place", wording.place(standing)],
+        ],
+        "parts": [wording.part_heads(), wording.weight_cells(card), wording.part_cells(standing)],
+        "streams": [
+            {
+                "title": wording.stream_title(row),
+                "summary": wording.stream_summary(row, card),
+                "chart": chart(row, card),
+                "facts": wording.facts(row, card),
+            }
+            for row in card["streams"]
+        ],
+        "legend": wording.CHART_LEGEND,
+        "alerts_note": f"Messages give the figures as of {day(card['drawn_up_at'])}.",
+        "alerts": wording.alert_lines(card),
+        "notices": [wording.notices(card["notices"]), *wording.notice_lines(card["notices"])],
     }
+    return _set("card.typ", card, data)
 
 
-def _set(document: Document, said: Document) -> bytes:
-    import typst
+def overview_as_pdf(overview: Overview) -> bytes:
+    """The paper of all suppliers."""
+    rows, lowest = overview["rows"], wording.lowest_score(overview)
+    data = {
+        "title": "All suppliers",
+        "summary": wording.chance_moves(overview),
+        "heads": wording.OVERVIEW_HEADS,
+        "rows": [
+            {
+                "names": [row["supplier"], wording.place(row["standing"]), wording.score(row["standing"])],
+                "bar": score_bar(row["standing"], lowest),
+                "counts": wording.overview_counts(row),
+            }
+            for row in rows
+        ],
+        "part_heads": wording.part_heads(),
+        "weights": wording.weight_cells(overview),
+        "parts": [
+            [row["supplier"], *wording.part_cells(row["standing"]), wording.notices(row["notices"])] for row in rows
+        ],
+        "topics": [[row["supplier"], wording.reasons(row["reasons"])] for row in rows if row["reasons"]],
+        "nobody": wording.NOBODY,
+        "moved": [[row["supplier"], wording.stream_title(row), *wording.move(row)] for row in overview["moved"]],
+    }
+    return _set("overview.typ", overview, data)
 
+
+def _set(template: str, document: Scorecard | Overview, data: Mapping[str, object]) -> bytes:
+    quarter = document["quarter"]
     shared = {
         "lab": document["lab"],
-        "quarter": document["quarter"],
-        "span": f"{day(document['first_day'])} to {day(document['last_day'])}",
-        "drawn_up": wording.drawn_up(document),
+        "document_title": f"{data['title']}, {quarter}",
+        "heading": f"Scorecard {quarter}, {day(document['first_day'])} to {day(document['last_day'])}",
+        "foot_left": wording.drawn_up(document),
+        "foot_right": f"{data['title']}, {quarter}",
         "notes": wording.what_counts(document),
         "caution": wording.CAUTION,
     }
-    return bytes(
-        typst.compile(
-            files("dashboard.scorecard").joinpath("scorecard.typ").read_bytes(),
-            sys_inputs={"data": json.dumps({**said, **shared})},
-            ignore_system_fonts=True,
-            timestamp=datetime.fromisoformat(document["drawn_up_at"]).replace(microsecond=0),
-        )
-    )
+    return typeset.as_pdf("dashboard.scorecard", template, {**data, **shared}, document["drawn_up_at"])

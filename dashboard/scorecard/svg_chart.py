@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Any
 
 from dashboard.charts.svg_shapes import (
     Edges,
@@ -20,26 +19,26 @@ from dashboard.charts.svg_shapes import (
 )
 from dashboard.paper.palette import LIGHT
 from dashboard.text.formatting import amount, characteristic
+from ingest.documents.scorecard import CardStream, Scorecard, SupplierStanding
 from spc.vocabulary.enums import Scale
 
 __all__ = ["chart", "score_bar"]
-
-Document = Any
 
 WIDTH, HEIGHT = 620, 128
 EDGES = Edges(60, WIDTH - 8, 8, HEIGHT - 18)
 
 
-def chart(row: Document, card: Document) -> str:
+def chart(row: CardStream, card: Scorecard) -> str:
     """One stream: its lots, the mean of each quarter with its 95 % interval, and the limit.
 
     A disc is a lot that passes, a filled diamond one that fails, an open diamond one undecided, an open square one that
     does not count.
     """
-    start, middle, end = (date.fromisoformat(card[key]) for key in ("earlier_first_day", "first_day", "last_day"))
-    lots = [lot for lot in [*row["earlier_lot_list"], *row["lot_list"]] if lot["level"] is not None]
+    days = card["earlier_first_day"], card["first_day"], card["last_day"]
+    start, middle, end = (date.fromisoformat(day) for day in days)
+    lots = [(lot["level"], lot) for lot in [*row["earlier_lot_list"], *row["lot_list"]] if lot["level"] is not None]
     near = row["limit_upper"] if row["limit_side"] == "upper" else row["limit_lower"]
-    levels = [*(lot["level"] for lot in lots), *([] if near is None else [near])]
+    levels = [*(level for level, _ in lots), *([] if near is None else [near])]
     frame = Frame.around(levels, (start, end), EDGES, is_log=row["scale"] == Scale.LOG)
     between = frame.x(middle)
     parts = [
@@ -47,17 +46,17 @@ def chart(row: Document, card: Document) -> str:
         line(between, EDGES.top, between, EDGES.bottom, LIGHT.hair, dashed=True),
         words((EDGES.left + between) / 2, HEIGHT - 5, card["earlier_quarter"], "middle"),
         words((EDGES.right + between) / 2, HEIGHT - 5, card["quarter"], "middle"),
-        *_mean(frame, row, "earlier_level", EDGES.left, between),
-        *_mean(frame, row, "level", between, EDGES.right),
+        *_mean(frame, (row["earlier_level"], row["earlier_level_low"], row["earlier_level_high"]), EDGES.left, between),
+        *_mean(frame, (row["level"], row["level_low"], row["level_high"]), between, EDGES.right),
     ]
-    for key, rule in (("limit_upper", "under"), ("limit_lower", "at least")):
-        if frame.holds(limit := row[key]):
+    for limit, rule in ((row["limit_upper"], "under"), (row["limit_lower"], "at least")):
+        if limit is not None and frame.holds(limit):
             y = frame.y(limit)
             parts.append(line(EDGES.left, y, EDGES.right, y, LIGHT.act, 1.6))
             label_y = y + 10 if y < EDGES.top + 14 else y - 3
             parts.append(words(EDGES.right, label_y, f"{rule} {amount(limit, row['unit'])}", "end", LIGHT.act))
-    for lot in lots:
-        x, y = frame.x(day_of(lot["tested_at"])), frame.y(lot["level"])
+    for level, lot in lots:
+        x, y = frame.x(day_of(lot["tested_at"])), frame.y(level)
         if lot["standing"] in ("fail", "undecided"):
             parts.append(diamond(x, y, filled=lot["standing"] == "fail"))
         else:
@@ -66,21 +65,28 @@ def chart(row: Document, card: Document) -> str:
     return drawing(WIDTH, HEIGHT, title, parts)
 
 
-def _mean(frame: Frame, row: Document, key: str, left: float, right: float) -> list[str]:
+def _mean(frame: Frame, mean: tuple[float | None, float | None, float | None], left: float, right: float) -> list[str]:
     """A quarter's mean as a line, its interval as a band."""
-    value, low, high = row[key], row[f"{key}_low"], row[f"{key}_high"]
+    value, low, high = mean
     if value is None:
         return []
     level = line(left + 3, frame.y(value), right - 3, frame.y(value), LIGHT.accent, 1.4)
-    return [level] if low is None else [band(left + 3, frame.y(high), right - 3, frame.y(low), 0.13), level]
+    return (
+        [level]
+        if low is None or high is None
+        else [band(left + 3, frame.y(high), right - 3, frame.y(low), 0.13), level]
+    )
 
 
-def score_bar(standing: Document, low: float, width: int = 120, height: int = 16) -> str:
-    """The score of a supplier as a dot on its interval, on an axis from `low` to 1."""
+def score_bar(standing: SupplierStanding, low: float, width: int = 120, height: int = 16) -> str:
+    """The score of a supplier as a dot on its interval, on an axis from `low` to 1; empty without a score."""
+    score, score_low, score_high = standing["score"], standing["score_low"], standing["score_high"]
+    if score is None or score_low is None or score_high is None:
+        return ""
     frame, y = Frame(Edges(3, width - 3, 0, height), low, 1.0, 0.0, 1.0), height / 2
     parts = [
         line(frame.edges.left, y, frame.edges.right, y, LIGHT.hair),
-        line(frame.x(standing["score_low"]), y, frame.x(standing["score_high"]), y, LIGHT.accent, weight=2.4),
-        disc(frame.x(standing["score"]), y, 3.2, LIGHT.accent),
+        line(frame.x(score_low), y, frame.x(score_high), y, LIGHT.accent, weight=2.4),
+        disc(frame.x(score), y, 3.2, LIGHT.accent),
     ]
-    return drawing(width, height, f"score {100 * standing['score']:.0f} of 100", parts)
+    return drawing(width, height, f"score {100 * score:.0f} of 100", parts)

@@ -1,20 +1,35 @@
-"""The figures of a scorecard in words: what stands in the PDF, in the HTML and on the page, written once."""
+"""The figures of a scorecard in words, for the PDF, the HTML file, the workbook and the page."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Literal, TypedDict, cast
 
-from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit
+from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit, signed
 from ingest.common.number_format import SPOKEN_UNITS
+from ingest.documents.scorecard import (
+    CardStream,
+    NoticeCounts,
+    NoticeList,
+    Overview,
+    OverviewRow,
+    Reason,
+    Scorecard,
+    ScorePartName,
+    SupplierStanding,
+)
 from ingest.quarter.notices import ANSWER_DAYS
 from ingest.quarter.supplier_scores import SPARE
 from spc.vocabulary.enums import Direction
 
 __all__ = [
     "CAUTION",
+    "CHART_LEGEND",
     "COUNTS",
-    "WHAT_COUNTS",
+    "NOBODY",
+    "OVERVIEW_HEADS",
+    "PARTS",
+    "alert_lines",
     "chance_moves",
     "drawn_up",
     "events",
@@ -23,50 +38,58 @@ __all__ = [
     "move",
     "notice_lines",
     "notices",
+    "overview_counts",
     "part_cells",
     "part_heads",
     "place",
     "reasons",
     "score",
     "share",
-    "signed",
+    "stream_summary",
     "stream_title",
     "summary",
-    "told_direction",
     "weight_cells",
     "what_counts",
 ]
 
-Document = Any
-Telling = Callable[[float], str]
+Format = Callable[[float], str]
+CountName = Literal["lots", "pass", "fail", "undecided", "invalid", "unlimited", "set_aside", "retested"]
+
+
+class HasStream(TypedDict):
+    """Any document about a product and a characteristic."""
+
+    product: str
+    characteristic: str
+
 
 CAUTION = (
-    "This page marks lots and releases none: decisions are for the people your procedure authorises, by the text of "
-    "the standard and the edition you work to. A result holds for the humidity, face and bag size that were tested."
+    "This scorecard marks lots and does not release them. The people whom your procedure authorises decide, by the text of "
+    "the standard and the edition you work to. A result applies to the humidity, face and bag size tested."
 )
 WHAT_COUNTS = (
-    "A lot counts once, by its first valid test. Tests whose chamber log does not show the conditioning, results that a "
-    "bench finding explains (set aside), and repeats of a lot that was judged before are shown and count against "
-    "nobody. Check standards are no suppliers.",
-    "Level is the mean of the lot levels, geometric on a log scale, with a 95 % interval (Student); its change against "
-    "the quarter before is compared by Welch's interval. Lots are taken as independent.",
-    "The share of conforming lots is pooled in part with that of all suppliers of the quarter (beta-binomial model, "
-    "Gelman et al. 2013): few lots say little, and say so. Undecided lots take no part. Every lot weighs the same, "
-    "whatever its size: common practice where no weights are agreed.",
-    "Places are ranges: suppliers whose ranges overlap are tied as far as their lots can tell.",
+    "A lot counts once, by its first valid test. Three kinds of tests are shown and count against nobody: tests without "
+    "documented conditioning, results that a bench finding explains (set aside), and repeats of a lot that was judged before. "
+    "Check standards are not counted.",
+    "The level is the mean of the lot means, geometric on a log scale, with a 95 % interval (Student). The change against the "
+    "quarter before has Welch's interval. Lots are taken as independent.",
+    "The estimate of the share of conforming lots lies between the supplier's own share and that of all suppliers of the "
+    "quarter, nearer to its own the more lots it has (beta-binomial model, Gelman et al. 2013). Undecided lots are left out. "
+    "Every lot has the same weight, whatever its size: common practice unless other weights are agreed.",
+    "Places are ranges. Suppliers whose ranges overlap can't be told apart by their lots.",
 )
-# The parts of the score, each with its head in a table and what it is a share of.
-PARTS = {
-    "conforming": ("conforming lots", "lots that conform, of those decided"),
-    "drift": ("steady streams", "streams without a drift towards a limit or a wider scatter"),
+# The parts of the score, each with its head in a table and its definition.
+PARTS: dict[ScorePartName, tuple[str, str]] = {
+    "conforming": ("conforming lots", "conforming lots, of those decided"),
+    "drift": ("steady streams", "streams without a drift towards a limit or above-normal variation"),
     "room": (
-        "lots with room",
-        f"lots that conform and keep {100 * SPARE:.0f} % of the limit clear (that figure is common practice)",
+        f"lots with {100 * SPARE:.0f} % margin",
+        f"conforming lots with a margin of {100 * SPARE:.0f} % to the limit (the figure is common practice)",
     ),
     "response": ("answers in time", f"notices answered within {ANSWER_DAYS} days; open ones count once they are older"),
 }
-# Keys of the counts of lots, in the order in which they are told.
-COUNTS = (
+# Keys of the counts of lots, in the order in which they are given.
+COUNTS: tuple[tuple[CountName, str], ...] = (
     ("lots", "lots tested"),
     ("pass", "conform"),
     ("fail", "fail"),
@@ -76,58 +99,70 @@ COUNTS = (
     ("set_aside", "set aside"),
     ("retested", "repeats"),
 )
+OVERVIEW_HEADS = (
+    "supplier", "place", "score", "", "lots", "conform", "fail", "undecided", "not valid", "nearer the limit", "farther",
+)  # fmt: skip
+CHART_LEGEND = (
+    "In the charts a disc is a lot that conforms, a filled diamond one that fails, an open diamond one undecided, an open square "
+    "one that does not count. The line is the mean of the quarter, the band its 95 % interval."
+)
+NOBODY = "None: no lot failed, and no level moved nearer its limit."
 DIRECTIONS = {
     Direction.NEARER: "nearer the limit",
     Direction.AWAY: "farther from the limit",
-    Direction.MOVED: "moved",
+    Direction.MOVED: "changed",
     Direction.UNCLEAR: "no clear change",
     Direction.NOT_COMPARED: "not compared",
 }
-EVENT_WORDS = {
-    "limit": "limit breach", "point": "lot out of the usual", "pattern": "run pattern", "drift": "drift",
-    "spread": "wider scatter", "forecast": "likely breach",
-}  # fmt: skip
-EVENT_PLURALS = {
-    "limit": "limit breaches",
-    "point": "lots out of the usual",
-    "spread": "wider scatters",
-    "forecast": "likely breaches",
+# Of each kind of alert: one, and several.
+EVENTS = {
+    "limit": ("failed lot", "failed lots"),
+    "point": ("outlier", "outliers"),
+    "pattern": ("run pattern", "run patterns"),
+    "drift": ("drift", "drifts"),
+    "spread": ("above-normal variation", "above-normal variations"),
+    "forecast": ("failing lot likely", "failing lots likely"),
 }
 
 
-def summary(card: Document) -> str:
+# One supplier
+
+
+def summary(card: Scorecard) -> str:
     """The card in a sentence or two."""
     counts, streams = card["counts"], card["streams"]
-    said = f"{counted(counts['lots'], 'lot')} tested in {counted(len(streams), 'stream')}: {counts['pass']} conform"
-    said += f", {counts['fail']} fail" if counts["fail"] else ", none fails"
-    left = [f"{counts[key]} {words}" for key, words in COUNTS[3:] if counts[key]]
-    said += f" ({', '.join(left)})." if left else "."
-    nearer = sum(row["direction"] == Direction.NEARER for row in streams)
-    away = sum(row["direction"] == Direction.AWAY for row in streams)
-    if nearer or away:
-        said += (
-            f" Against {card['earlier_quarter']}, {counted(nearer, 'stream')} moved nearer the limit, {away} farther."
-        )
-    return said
+    text = f"{counted(counts['lots'], 'lot')} tested in {counted(len(streams), 'stream')}: {counts['pass']} conform"
+    text += f", {counts['fail']} fail" if counts["fail"] else ", none fails"
+    others = [f"{counts[key]} {words}" for key, words in COUNTS[3:] if counts[key]]
+    text += f" ({', '.join(others)})." if others else "."
+    nearer, away = (
+        sum(row["direction"] == direction for row in streams) for direction in (Direction.NEARER, Direction.AWAY)
+    )
+    if not (nearer or away):
+        return text
+    return (
+        f"{text} Against {card['earlier_quarter']}, {counted(nearer, 'stream')} moved nearer the limit, {away} farther."
+    )
 
 
-def what_counts(document: Document) -> list[str]:
-    """What counts, and how; with the weights of the score in force."""
+def what_counts(document: Scorecard | Overview) -> list[str]:
+    """How the figures are calculated, with the weights of the score in force."""
     weights = document["weights"]
-    parts = [f"{_whole(weights[part])} % for {told}" for part, (_, told) in PARTS.items() if weights[part]]
+    parts = [f"{_whole(weights[part])} % for {meaning}" for part, (_, meaning) in PARTS.items() if weights[part]]
     source = (
         "These weights are common practice where none are agreed; others are declared under [scorecard] in lab.toml."
         if weights["usual"]
         else "These weights are declared by the laboratory under [scorecard] in lab.toml."
     )
-    score_line = (
-        f"The score, from 0 to 100, is the weighted mean of shares that are each pooled in part: {'; '.join(parts)}. A part "
-        f"in which no supplier has anything to count is left out; a supplier without any in a part is taken as usual among the others there. The place follows from the score with its uncertainty. {source}"
-    )
-    return [*WHAT_COUNTS, score_line]
+    return [
+        *WHAT_COUNTS,
+        f"The score, from 0 to 100, is the weighted mean of estimated shares: {'; '.join(parts)}. A part in which no supplier has "
+        "anything to count is left out. A supplier without data in a part gets the average of the others. The place follows from "
+        f"the score and its uncertainty. {source}",
+    ]
 
 
-def score(standing: Document) -> str:
+def score(standing: SupplierStanding) -> str:
     """The score with its interval."""
     if not standing["placed"]:
         return "–"
@@ -139,277 +174,279 @@ def part_heads() -> list[str]:
     return [head for head, _ in PARTS.values()]
 
 
-def weight_cells(document: Document) -> list[str]:
-    """The weight of each part, in their order."""
-    return [f"{_whole(document['weights'][part])} %" for part in PARTS]
+def weight_cells(document: Scorecard | Overview) -> list[str]:
+    """The declared weight of each part, and whether it is left out as no supplier has anything to count in it."""
+    if "standing" in document:
+        standings = [cast("Scorecard", document)["standing"]]
+    else:
+        standings = [row["standing"] for row in document["rows"]]
+    applied = {part["part"] for standing in standings for part in standing["parts"] if part["weighs"]}
+    weights, left_out = document["weights"], ", left out" if applied else ""
+    return [f"{_whole(weights[part])} %{left_out if weights[part] and part not in applied else ''}" for part in PARTS]
 
 
-def part_cells(standing: Document) -> list[str]:
-    """How a supplier stands in each part: 8 of 9, pooled 87 %."""
-    return [_part(part) for part in standing["parts"]]
+def part_cells(standing: SupplierStanding) -> list[str]:
+    """A supplier's result in each part: 8 of 9 (estimate 87 %)."""
+    cells = []
+    for part in standing["parts"]:
+        result = f"{part['good']} of {part['decided']}" if part["decided"] else "–" if part["share"] is None else "none"
+        cells.append(result if part["share"] is None else f"{result} (estimate {percent(part['share'])})")
+    return cells
 
 
-def _part(part: Document) -> str:
-    if part["share"] is None:
-        return f"{part['good']} of {part['decided']}" if part["decided"] else "–"
-    if not part["decided"]:
-        return f"none, usual {percent(part['share'])}"
-    return f"{part['good']} of {part['decided']}, pooled {percent(part['share'])}"
-
-
-def notices(found: Document) -> str:
-    """The notices of a quarter: 2 asked, 1 answered after 10 days on average, 1 open for 23 days; 1 action worked."""
-    if not found["asked"]:
-        return "none"
-    said = [counted(found["asked"], "notice")]
-    if found["answered"]:
-        mean = f"{found['mean_days_to_answer']:.0f}"
-        said.append(f"{found['answered']} answered after {mean} {'day' if mean == '1' else 'days'}{_average(found)}")
-    if found["open"]:
-        longest = counted(found["longest_days_open"], "day")
-        said.append(f"{found['open']} open, {'for' if found['open'] == 1 else 'the longest for'} {longest}")
-    answers = (
-        ("worked", "worked"),
-        ("not_yet_shown", "not yet shown to have worked"),
-        ("did_not_work", "did not work"),
-    )
-    said += [f"{counted(found[key], 'action')} {told}" for key, told in answers if found[key]]
-    return ", ".join(said)
-
-
-def _average(found: Document) -> str:
-    return " on average" if found["answered"] > 1 else ""
-
-
-def notice_lines(found: Document) -> list[str]:
-    """Each notice of a quarter in a line."""
-    return [_notice_line(one) for one in found["list"]]
-
-
-def _notice_line(one: Document) -> str:
-    stand = (
-        f"open for {counted(one['days_open'], 'day')}"
-        if one["answered_on"] is None
-        else f"answered {day(one['answered_on'])}, after {counted(one['days_to_answer'], 'day')}"
-    )
-    shown = f"; action {one['answer']}, from {counted(one['lots'], 'lot')} after it" if one["answer"] else ""
-    return f"{stream_title(one)}: asked {day(one['asked_on'])}, {stand}{shown}"
-
-
-def place(standing: Document) -> str:
-    """The place by the score as a range: "1 to 4 of 9, tied"; words where there is none."""
-    if not standing["placed"]:
+def place(standing: SupplierStanding) -> str:
+    """The place by the score as a range: "1 to 3 of 9, tied"; words where there is none."""
+    first, last, placed = standing["place_first"], standing["place_last"], standing["placed"]
+    if first is None or last is None:
         return "nothing to weigh" if standing["decided"] else "no decided lot"
-    first, last = standing["place_first"], standing["place_last"]
     if first == last:
-        return f"{first} of {standing['placed']}"
-    return f"{first} to {last} of {standing['placed']}, tied"
+        return f"{first} of {placed}"
+    return (
+        f"no ranking possible ({first} to {last})"
+        if last - first == placed - 1
+        else f"{first} to {last} of {placed}, tied"
+    )
 
 
-def share(standing: Document) -> str:
-    """The pooled share of conforming lots with its interval."""
+def share(standing: SupplierStanding) -> str:
+    """The estimated share of conforming lots with its interval."""
     if not standing["placed"]:
         return "–"
     return f"{percent(standing['share'])} ({_whole(standing['share_low'])} to {_whole(standing['share_high'])} %)"
 
 
-def _whole(value: float) -> str:
-    return f"{100 * value:.0f}"
+def _whole(value: float | None) -> str:
+    return "–" if value is None else f"{100 * value:.0f}"
 
 
-def drawn_up(card: Document) -> str:
-    """When it was drawn up, and what changed since the quarter ended."""
-    said = f"Drawn up from the store as of {day(card['drawn_up_at'])}."
+def drawn_up(card: Scorecard | Overview) -> str:
+    """The date of the data, and the changes since the quarter ended."""
+    text = f"Data as of {day(card['drawn_up_at'])}."
     if not card["finished"]:
-        return f"{said} The quarter is not over: figures will change."
-    corrected = card["corrected_since"]
-    changed = f"{counted(corrected, 'reading')} corrected" if corrected else "no reading was corrected"
-    return f"{said}{_since_first(card)} Since the quarter ended {changed}."
-
-
-def _since_first(card: Document) -> str:
-    """What changed since a finished quarter was first drawn up; this may be the first time."""
+        return f"{text} The quarter is not over: figures will change."
     change = card["since_first_drawn_up"]
-    if card["first_drawn_up_at"] == card["drawn_up_at"] or change is None:
-        return ""
-    words = (
-        ("readings_corrected", "reading corrected", "readings corrected"),
-        ("lots_added", "lot of a stream added", "lots of streams added"),
-        ("lots_gone", "lot of a stream gone", "lots of streams gone"),
-        ("verdicts_changed", "verdict changed", "verdicts changed"),
+    # This may be the first issue.
+    if change is not None and card["first_drawn_up_at"] != card["drawn_up_at"]:
+        counts = (
+            (change["readings_corrected"], "reading corrected", "readings corrected"),
+            (change["lots_added"], "lot of a stream added", "lots of streams added"),
+            (change["lots_gone"], "lot of a stream gone", "lots of streams gone"),
+            (change["verdicts_changed"], "verdict changed", "verdicts changed"),
+        )
+        parts = [counted(count, one, many) for count, one, many in counts if count]
+        parts += ["figures changed without a change of readings, lots or verdicts"] if change["other_figures"] else []
+        text += f" First issued {day(card['first_drawn_up_at'])}; since then {', '.join(parts) or 'no changes'}."
+    corrected = card["corrected_since"]
+    changed = f"{counted(corrected, 'reading')} corrected" if corrected else "no reading corrected"
+    return f"{text} Since the end of the quarter {changed}."
+
+
+# Notices and alerts
+
+
+def notices(found: NoticeCounts) -> str:
+    """The notices of a quarter: 2 sent, 1 answered after 10 days on average, 1 open for 23 days; 1 action effective."""
+    if not found["asked"]:
+        return "none"
+    parts = [counted(found["asked"], "notice")]
+    if found["answered"]:
+        mean = f"{found['mean_days_to_answer'] or 0:.0f}"
+        average = " on average" if found["answered"] > 1 else ""
+        parts.append(f"{found['answered']} answered after {mean} {'day' if mean == '1' else 'days'}{average}")
+    if found["open"]:
+        longest = counted(found["longest_days_open"] or 0, "day")
+        parts.append(f"{found['open']} open, {'for' if found['open'] == 1 else 'the longest for'} {longest}")
+    results = (
+        (found["worked"], "effective"),
+        (found["not_yet_shown"], "not verified yet"),
+        (found["did_not_work"], "not effective"),
     )
-    parts = [counted(change[key], one, many) for key, one, many in words if change[key]]
-    parts += ["figures moved, though no reading, lot or verdict did"] if change["other_figures"] else []
-    return (
-        f" First drawn up as of {day(card['first_drawn_up_at'])}; since then {', '.join(parts) or 'nothing changed'}."
-    )
+    parts += [f"{counted(count, 'action')} {words}" for count, words in results if count]
+    return ", ".join(parts)
 
 
-def stream_title(row: Document) -> str:
-    """Product and characteristic."""
-    return f"{row['product']} · {characteristic(row['characteristic'])}"
+def notice_lines(found: NoticeList) -> list[str]:
+    """A line for each notice of a quarter."""
+    lines = []
+    for one in found["list"]:
+        state = f"open for {counted(one['days_open'] or 0, 'day')}"
+        if one["answered_on"] is not None:
+            state = f"answered {day(one['answered_on'])}, after {counted(one['days_to_answer'] or 0, 'day')}"
+        result = f"; action {one['answer']}, from {counted(one['lots'], 'lot')} after it" if one["answer"] else ""
+        lines.append(f"{stream_title(one)}: asked {day(one['asked_on'])}, {state}{result}")
+    return lines
 
 
-def told_direction(row: Document) -> str:
-    """The direction of a stream in words."""
-    return DIRECTIONS[Direction(row["direction"])]
-
-
-def facts(row: Document, card: Document) -> list[tuple[str, str]]:
-    """What is told of a stream, as pairs of a name and its figures."""
+def alert_lines(card: Scorecard) -> list[tuple[str, str, str]]:
+    """Day, message and state of each alert of the quarter."""
     return [
-        ("lots", _lots(row)),
-        ("level", _level(row, "level")),
-        (f"in {card['earlier_quarter']}", _level(row, "earlier_level")),
-        ("change", _change(row)),
-        ("limit", room_to_limit(row)),
-        ("room to it", _room(row)),
-        ("scatter of lots", _spread(row, "lot")),
-        ("of bags", _spread(row, "bag")),
-        ("of readings", _spread(row, "reading")),
-        ("Ppk now", _ppk(row)),
-        ("outlook now", _outlook(row)),
-        ("events", events(row)),
-        *([("notices", _stream_notices(row))] if row["notices"] else []),
+        (
+            day(alert["raised_at"]),
+            alert["message"],
+            "explained by the bench" if alert["held_under"] else str(alert["state"]),
+        )
+        for alert in card["alerts"]
     ]
 
 
-def _lots(row: Document) -> str:
-    parts = [f"{row[key]} {words}" for key, words in COUNTS[1:] if row[key]]
-    return f"{row['lots']}: {', '.join(parts)}"
-
-
-def _span(row: Document, key: str, told: Telling, unit: str = "") -> str:
-    """A value with its interval: 14.2 nJ (13.1 to 15.4)."""
-    value, low, high = row[key], row[f"{key}_low"], row[f"{key}_high"]
-    if value is None:
-        return "–"
-    said = f"{told(value)} {unit}".strip()
-    return f"{said}, no interval" if low is None else f"{said} ({told(low)} to {told(high)})"
-
-
-def _spoken(unit: str) -> str:
-    return SPOKEN_UNITS.get(unit, unit)
-
-
-def _level(row: Document, key: str) -> str:
-    """A level with its interval, the unit named once."""
-    return _span(row, key, amount, _spoken(row["unit"]))
-
-
-def _change(row: Document) -> str:
-    if row["change_low"] is None:
-        return "not compared: too few lots in one of the quarters"
-    return f"{_moved_by(row)}: {told_direction(row)}"
-
-
-def signed(value: float, digits: str) -> str:
-    """A number with its sign, the minus as it is printed."""
-    return f"{value:+{digits}}".replace("-", "−")
-
-
-def _moved_by(row: Document) -> str:
-    digits = ".1f" if row["change_in"] == "%" else ".3g"
-    return _span(row, "change", lambda value: signed(value, digits), _spoken(row["change_in"]))
-
-
-def _room(row: Document) -> str:
-    if row["room"] is None:
-        return "–"
-    if row["room_in"] != "times":
-        return _span(row, "room", amount, _spoken(row["unit"])) + _before(row, "earlier_room", amount)
-    passed = "passed; " if row["room"] < 1 else ""
-    thing, other = ("the limit", "level") if row["limit_side"] == "upper" else ("the level", "limit")
-    return (
-        f"{passed}{thing} is {_span(row, 'room', amount, f'times the {other}')}{_before(row, 'earlier_room', amount)}"
-    )
-
-
-def _before(row: Document, key: str, told: Telling) -> str:
-    """What a figure was in the quarter before."""
-    return "" if row[key] is None else f"; before {_span(row, key, told)}"
-
-
-def _spread(row: Document, name: str) -> str:
-    digits: Telling = (lambda value: f"{value:.1f}") if row["spread_in"] == "%" else amount
-    said = _span(row, f"{name}_spread", digits, _spoken(row["spread_in"]))
-    was, low, high = (row[key] for key in _spread_keys(name))
-    if was is None or row[f"{name}_spread"] is None:
-        return said
-    clear = "" if low is None or low <= 1 <= high else ": wider" if low > 1 else ": narrower"
-    return f"{said}{_before(row, f'earlier_{name}_spread', digits)}{clear}"
-
-
-def _spread_keys(name: str) -> tuple[str, str, str]:
-    return f"earlier_{name}_spread", f"{name}_spread_ratio_low", f"{name}_spread_ratio_high"
-
-
-def _ppk(row: Document) -> str:
-    if row["ppk"] is None:
-        return f"withheld: {row['ppk_why']}" if row["ppk_why"] else "withheld"
-    upper = "" if row["ppk_upper"] is None else f" to {row['ppk_upper']:.2f}"
-    return f"{row['ppk']:.2f} ({row['ppk_lower']:.2f}{upper})"
-
-
-def _outlook(row: Document) -> str:
-    change = row["change_percent_per_month"]
-    moving = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
-    if row["breach_probability"] is None:
-        return moving
-    return f"{moving}; chance of a breaching lot {percent(row['breach_probability'])}"
-
-
-def events(row: Document) -> str:
+def events(row: CardStream) -> str:
     """The alerts of a stream by kind, and those that the bench explains."""
-    parts = [_event(kind, count) for kind, count in row["events"].items() if count]
+    events = cast("Mapping[str, int]", row["events"])
+    parts = [counted(count, *EVENTS[kind]) for kind, count in events.items() if count]
     if row["explained_by_bench"]:
         parts.append(f"{row['explained_by_bench']} explained by the bench")
     return ", ".join(parts) or "none"
 
 
-def _stream_notices(row: Document) -> str:
+# One stream
+
+
+def stream_title(row: HasStream) -> str:
+    """Product and characteristic."""
+    return f"{row['product']} · {characteristic(row['characteristic'])}"
+
+
+def stream_summary(row: CardStream, card: Scorecard) -> str:
+    """The verdict on a stream in a line: lots, level, change, limit."""
+    change = f"not compared with {card['earlier_quarter']}"
+    if row["change_low"] is not None:
+        way, size = move(row)
+        change = f"{size} against {card['earlier_quarter']}: {way}"
+    level = amount(row["level"], row["unit"])
+    return f"{_lots(row)}. Level {level}, {change}. Limit {room_to_limit(row)}. Alerts: {events(row)}."
+
+
+def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
+    """The figures of a stream, as pairs of a name and its words."""
+    change = "not compared: too few lots in one of the quarters"
+    if row["change_low"] is not None:
+        way, size = move(row)
+        change = f"{size}: {way}"
+    return [
+        ("lots", _lots(row)),
+        ("level", _span(row, "level", amount, row["unit"])),
+        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", amount, row["unit"])),
+        ("change", change),
+        ("limit", room_to_limit(row)),
+        ("margin", _margin(row)),
+        ("lot to lot", _variation(row, "lot")),
+        ("bag to bag", _variation(row, "bag")),
+        ("within a bag", _variation(row, "reading")),
+        ("Ppk, latest", _ppk(row)),
+        ("forecast, latest", _forecast(row)),
+        ("alerts", events(row)),
+        *([("notices", _stream_notices(row))] if row["notices"] else []),
+    ]
+
+
+def _lots(row: CardStream) -> str:
+    parts = [f"{row[key]} {words}" for key, words in COUNTS[1:] if row[key]]
+    return f"{counted(row['lots'], 'lot')}: {', '.join(parts)}"
+
+
+def _span(row: CardStream, key: str, form: Format, unit: str = "") -> str:
+    """A value with its interval, the unit named once: 14.2 nJ (13.1 to 15.4)."""
+    value, low, high = _figure(row, key), _figure(row, f"{key}_low"), _figure(row, f"{key}_high")
+    if value is None:
+        return "–"
+    text = f"{form(value)} {SPOKEN_UNITS.get(unit, unit)}".strip()
+    return f"{text}, no interval" if low is None or high is None else f"{text} ({form(low)} to {form(high)})"
+
+
+def _figure(row: CardStream, key: str) -> float | None:
+    """A figure by its name, which is put together from that of an estimate."""
+    return cast("Mapping[str, float | None]", row)[key]
+
+
+def move(row: CardStream) -> tuple[str, str]:
+    """The direction and the size of the change of a level."""
+    digits = ".1f" if row["change_in"] == "%" else ".3g"
+    size = _span(row, "change", lambda value: signed(value, digits), row["change_in"])
+    return DIRECTIONS[Direction(row["direction"])], size
+
+
+def _margin(row: CardStream) -> str:
+    """The distance to the limit: as a ratio on a log scale, else in the unit."""
+    if row["room"] is None:
+        return "–"
+    if row["room_in"] != "times":
+        return _span(row, "room", amount, row["unit"]) + _before(row, "earlier_room", amount)
+    ratio = "limit ÷ level" if row["limit_side"] == "upper" else "level ÷ limit"
+    passed = "limit passed; " if row["room"] < 1 else ""
+    return f"{passed}{_span(row, 'room', amount)}, {ratio}{_before(row, 'earlier_room', amount)}"
+
+
+def _before(row: CardStream, key: str, form: Format) -> str:
+    """The value of the quarter before."""
+    return "" if _figure(row, key) is None else f"; before {_span(row, key, form)}"
+
+
+def _variation(row: CardStream, name: str) -> str:
+    """A standard deviation, that of the quarter before, and whether it clearly changed."""
+    form: Format = (lambda value: f"{value:.1f}") if row["spread_in"] == "%" else amount
+    text = _span(row, f"{name}_spread", form, row["spread_in"])
+    if _figure(row, f"earlier_{name}_spread") is None or _figure(row, f"{name}_spread") is None:
+        return text
+    low, high = _figure(row, f"{name}_spread_ratio_low"), _figure(row, f"{name}_spread_ratio_high")
+    clear = "" if low is None or high is None or low <= 1 <= high else ": wider" if low > 1 else ": narrower"
+    return f"{text}{_before(row, f'earlier_{name}_spread', form)}{clear}"
+
+
+def _ppk(row: CardStream) -> str:
+    if row["ppk"] is None or row["ppk_lower"] is None:
+        return f"not given: {row['ppk_why']}" if row["ppk_why"] else "not given"
+    upper = "" if row["ppk_upper"] is None else f" to {row['ppk_upper']:.2f}"
+    return f"{row['ppk']:.2f} ({row['ppk_lower']:.2f}{upper})"
+
+
+def _forecast(row: CardStream) -> str:
+    change = row["change_percent_per_month"]
+    trend = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
+    if row["breach_probability"] is None:
+        return trend
+    return f"{trend}; chance of a failing lot {percent(row['breach_probability'])}"
+
+
+def _stream_notices(row: CardStream) -> str:
     mean = row["mean_days_to_answer"]
-    said = [counted(row["notices"], "notice")]
-    said += [] if mean is None else [f"answered after {mean:.0f} days"]
-    said += [f"{row['notices_open']} open"] if row["notices_open"] else []
-    return ", ".join([*said, *([f"{row['actions_worked']} worked"] if row["actions_worked"] else [])])
+    parts = [counted(row["notices"], "notice")]
+    parts += [] if mean is None else [f"answered after {mean:.0f} days"]
+    parts += [f"{row['notices_open']} open"] if row["notices_open"] else []
+    return ", ".join([*parts, *([f"{row['actions_worked']} effective"] if row["actions_worked"] else [])])
 
 
-def _event(kind: str, count: int) -> str:
-    return counted(count, EVENT_WORDS[kind], EVENT_PLURALS.get(kind))
+# All suppliers
 
 
-def reasons(found: Sequence[Document]) -> list[str]:
-    """Why to talk to a supplier, a line a stream."""
+def reasons(found: Sequence[Reason]) -> list[str]:
+    """The topics for a meeting with a supplier, a line a stream."""
     by_stream: dict[str, list[str]] = {}
     for reason in found:
-        by_stream.setdefault(stream_title(reason), []).append(_reason(reason))
+        words = (
+            "level nearer the limit" if reason["what"] == "nearer"
+            else counted(reason["count"], *EVENTS["limit" if reason["what"] == "fail" else reason["what"]])
+        )  # fmt: skip
+        by_stream.setdefault(stream_title(reason), []).append(words)
     return [f"{title}: {', '.join(parts)}" for title, parts in by_stream.items()]
 
 
-def _reason(reason: Document) -> str:
-    if reason["what"] == "fail":
-        return counted(reason["count"], "lot outside the limit", "lots outside the limit")
-    return "level nearer the limit" if reason["what"] == "nearer" else _event(reason["what"], reason["count"])
+def overview_counts(row: OverviewRow) -> list[str]:
+    """The counts of a supplier under the heads of the overview."""
+    counts = [row["counts"][key] for key, _ in COUNTS[:5]]
+    return [str(number) for number in (*counts, row["nearer"], row["away"])]
 
 
-def chance_moves(overview: Document) -> str:
-    """How many moves chance alone would show."""
+def chance_moves(overview: Overview) -> str:
+    """How many clear changes chance alone would show."""
     if not overview["compared"]:
         return "No stream had enough lots in both quarters to be compared."
-    by_chance = overview["compared"] * 0.05
     return (
         f"{counted(overview['compared'], 'stream')} of {overview['streams']} could be compared with "
-        f"{overview['earlier_quarter']}; about {by_chance:.1f} of them would show a move by chance alone."
+        f"{overview['earlier_quarter']}; about {overview['moved_by_chance']:.1f} of them would show a change by chance alone."
     )
 
 
-def lowest_score(overview: Document) -> float:
-    """Where the scores' common axis begins: just below the lowest interval."""
-    lows = [row["standing"]["score_low"] for row in overview["rows"] if row["standing"]["placed"]]
+def lowest_score(overview: Overview) -> float:
+    """The lower end of the scores' common axis: just below the lowest interval."""
+    lows = [low for row in overview["rows"] if (low := row["standing"]["score_low"]) is not None]
     return max(0.0, min(lows, default=0.5) - 0.02)
-
-
-def move(row: Document) -> tuple[str, str]:
-    """Which way a level moved, and by how much."""
-    return told_direction(row), _moved_by(row)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import TypedDict, cast
 
 from ingest.common.number_format import amount, way
+from ingest.documents.alert import Alert, BenchShift, Evidence
+from ingest.documents.rounds import RoundDocument
+from ingest.documents.stream import PatternPrice, StreamDocument, WeeksToLimit
+from spc.vocabulary.enums import Kind
 
 __all__ = [
     "CAUTIONS",
+    "SHORT_WORDS",
     "age",
     "amount",
     "change",
@@ -21,12 +26,14 @@ __all__ = [
     "false_mark_text",
     "humidity",
     "interval",
+    "limits_of",
     "listed",
     "moment",
     "percent",
     "room_to_limit",
     "round_text",
     "shortly",
+    "shown",
     "signed",
     "weeks",
 ]
@@ -37,6 +44,46 @@ CAUTIONS = (
     "does not apply to others, and no result here clears packaging for explosive devices or flammables. The shielding bench "
     "works with 1 kV: follow the maker's manual and local electrical rules."
 )
+
+
+class Limited(TypedDict):
+    """Any document with specification limits."""
+
+    unit: str
+    limit_lower: float | None
+    limit_upper: float | None
+
+
+class ShownEvidence(TypedDict, total=False):
+    """The parts of an alert's evidence that people read; each kind of alert has some of them."""
+
+    what: Kind
+    direction: int
+    unit: str
+    lots: int | list[str]
+    latest_lot: str
+    latest_tested_at: str
+    usual: float | None
+    level: float | None
+    latest_level: float | None
+    limit_lower: float | None
+    limit_upper: float | None
+    change_percent_per_month: float | None
+    breach_probability: float | None
+    since_at: str | None
+    since_low_at: str | None
+    since_high_at: str | None
+    shifts: list[BenchShift]
+    streams: list[str]
+    apart: list[str]
+    alternatives: list[str]
+    rivals: list[str]
+    closed_because: str | None
+
+
+def shown(evidence: Evidence) -> ShownEvidence:
+    """The evidence of an alert of any kind."""
+    return cast(ShownEvidence, evidence)
 
 
 def percent(share: float | None) -> str:
@@ -50,7 +97,7 @@ def percent(share: float | None) -> str:
     return f"{100 * share:.0f} %"
 
 
-def weeks(span: Mapping[str, Any] | None) -> str:
+def weeks(span: WeeksToLimit | None) -> str:
     """When the limit is likely to be reached: "limit likely reached in week 9 to 21; 50 % by week 13", or "not expected"."""
     if span is None or span["p50"] is None:
         return "not expected"
@@ -72,13 +119,12 @@ def difference(value: float, in_percent: float | None, unit: str) -> str:
     return absolute if in_percent is None else f"{absolute} ({signed(in_percent, '.0f')} %)"
 
 
-def interval(evidence: Mapping[str, Any]) -> str:
+def interval(low: str | None, high: str | None) -> str:
     """The interval of an estimated start, " (between 1 Mar 2026 and 1 May 2026)"; empty where there is none."""
-    low, high = evidence.get("since_low_at"), evidence.get("since_high_at")
     return f" (between {day(low)} and {day(high)})" if low and high else ""
 
 
-def room_to_limit(row: Mapping[str, Any]) -> str:
+def room_to_limit(row: Limited) -> str:
     """The specification limits: "under 20.0 nJ", "10⁴ Ω to under 10¹¹ Ω", "at least 10⁴ Ω" or "no limit"."""
     unit = row["unit"]
     lower, upper = row["limit_lower"], row["limit_upper"]
@@ -140,68 +186,79 @@ SHORT_WORDS = {
 }
 
 
-def shortly(kind: str, found: Mapping[str, Any]) -> str:
+def shortly(kind: str, evidence: Evidence) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
-    what = found.get("what", kind)
-    if what != "drift":
+    facts = shown(evidence)
+    what = facts.get("what", kind)
+    if what != Kind.DRIFT:
         return SHORT_WORDS.get(what, kind)
-    going = way(found["direction"], found["change_percent_per_month"])
-    return going if found["since_at"] is None else f"{going} since about {day(found['since_at'])}"
+    going = way(facts.get("direction", 0), facts.get("change_percent_per_month"))
+    since = facts.get("since_at")
+    return going if since is None else f"{going} since about {day(since)}"
 
 
-def evidence(alert: Mapping[str, Any]) -> list[str]:
+def evidence(alert: Alert) -> list[str]:
     """The evidence of an alert as short facts."""
-    found = alert["evidence"]
-    unit = found.get("unit", "")
+    parts = shown(alert["evidence"])
+    unit, lots, limits = parts.get("unit", ""), parts.get("lots"), limits_of(parts)
     facts = []
-    if found.get("since_at"):
-        about = interval(found)
-        facts.append(f"began {'about ' if about else ''}{day(found['since_at'])}{about}")
-    facts += _shared_shift(found) if found.get("shifts") else []
-    if found.get("usual") is not None:
-        facts.append(f"normal {amount(found['usual'], unit)}")
-    if found.get("latest_level") is not None:
-        facts.append(f"latest {amount(found['latest_level'], unit)} (lot {found['latest_lot']})")
-    if found.get("limit_upper") is not None or found.get("limit_lower") is not None:
-        facts.append(f"limit {room_to_limit(found)}")
-    if found.get("breach_probability") is not None:
-        facts.append(f"chance of a failing lot {percent(found['breach_probability'])}")
-    if isinstance(found.get("lots"), list):
-        facts.append(f"lots {listed(found['lots'])}")
-    if found.get("closed_because"):
-        facts.append(f"closed automatically: {found['closed_because']}")
+    if since := parts.get("since_at"):
+        about = interval(parts.get("since_low_at"), parts.get("since_high_at"))
+        facts.append(f"began {'about ' if about else ''}{day(since)}{about}")
+    facts += _shared_shift(parts) if parts.get("shifts") else []
+    if (usual := parts.get("usual")) is not None:
+        facts.append(f"normal {amount(usual, unit)}")
+    if (latest := parts.get("latest_level")) is not None:
+        facts.append(f"latest {amount(latest, unit)} (lot {parts['latest_lot']})")
+    if limits is not None and limits != "no limit":
+        facts.append(f"limit {limits}")
+    if (chance := parts.get("breach_probability")) is not None:
+        facts.append(f"chance of a failing lot {percent(chance)}")
+    if isinstance(lots, list):
+        facts.append(f"lots {listed(lots)}")
+    if because := parts.get("closed_because"):
+        facts.append(f"closed automatically: {because}")
     return facts
 
 
-def _shared_shift(found: Mapping[str, Any]) -> list[str]:
+def limits_of(parts: ShownEvidence) -> str | None:
+    """The specification limits in the evidence; None for a kind of alert without a stream."""
+    if "limit_upper" not in parts:
+        return None
+    return room_to_limit(
+        {"unit": parts["unit"], "limit_lower": parts["limit_lower"], "limit_upper": parts["limit_upper"]}
+    )
+
+
+def _shared_shift(parts: ShownEvidence) -> list[str]:
     """The evidence of a shift common to several suppliers: its intervals, the streams, and other possible sources."""
     facts = [
         f"{shift['quantity']} between {_two_digits(shift['low'])} and {_two_digits(shift['high'])} {shift['unit']}"
         + ("" if shift["check_standards"] is None else f", check standard {_two_digits(shift['check_standards'])}")
-        for shift in found["shifts"]
+        for shift in parts["shifts"]
         if shift["low"] is not None
     ]
-    facts.append(f"lots of {counted(len(found['streams']), 'stream')} were measured with it")
-    if found["apart"]:
-        facts.append(f"also moved on their own: {listed(found['apart'])}")
-    if found["alternatives"]:
-        facts.append(f"cannot be told apart from: {listed(found['alternatives'])}")
-    if found.get("rivals"):  # an upgraded store has them from its next round on
-        facts.append(f"nearly as likely: {listed(found['rivals'])}")
+    facts.append(f"lots of {counted(len(parts['streams']), 'stream')} were measured with it")
+    if parts["apart"]:
+        facts.append(f"also moved on their own: {listed(parts['apart'])}")
+    if parts["alternatives"]:
+        facts.append(f"cannot be told apart from: {listed(parts['alternatives'])}")
+    if parts.get("rivals"):  # an upgraded store has them from its next round on
+        facts.append(f"nearly as likely: {listed(parts['rivals'])}")
     return facts
 
 
-def humidity(document: Mapping[str, Any]) -> str:
+def humidity(document: StreamDocument) -> str:
     """The effect of humidity within its tolerance on a stream, and the last lot adjusted to the declared humidity."""
-    effect = document.get("humidity")
+    effect = document["humidity"]
     if not effect:
         return "The effect of humidity is not known: too few lots, or too little variation of humidity."
-    size, low, high = (effect[key] for key in ("slope", "slope_low", "slope_high"))
+    size, low, high = effect["slope"], effect["slope_low"], effect["slope_high"]
     unit, lots = effect["slope_unit"], counted(effect["lots"], "lot")
-    slope = f"({_two_digits(low)} to {_two_digits(high)} {unit} per 1 % RH)"
+    ends = f"{_two_digits(low)} to {_two_digits(high)}"
     if not effect["matters"]:
-        return f"No effect of humidity within tolerance found in {lots} {slope}."
-    text = f"{_two_digits(size)} {unit} per 1 % RH {slope}, from {lots}."
+        return f"No effect of humidity within tolerance found in {lots}: {ends} {unit} per 1 % RH."
+    text = f"{_two_digits(size)} {unit} per 1 % RH ({ends}), from {lots}."
     last = next((point for point in reversed(document["points"]) if point["adjusted_level"] is not None), None)
     if last is None:
         return text
@@ -212,8 +269,10 @@ def humidity(document: Mapping[str, Any]) -> str:
     )
 
 
-def _two_digits(value: float) -> str:
+def _two_digits(value: float | None) -> str:
     """A signed number with two significant digits and no power of ten."""
+    if value is None:
+        return "–"
     return signed(value, ".0f" if abs(value) >= 10 else ".2g")
 
 
@@ -222,7 +281,7 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def false_mark_text(price: Mapping[str, Any], alerts_a_year: float) -> str:
+def false_mark_text(price: PatternPrice, alerts_a_year: float) -> str:
     """How often the chart flags a stable stream by chance, and what raises an alert instead."""
     weeks = price["weeks_a_false_mark"]
     span = "" if weeks is None else f"{weeks:.0f} weeks" if weeks < 104 else f"{weeks / 52.18:.1f} years"
@@ -235,7 +294,7 @@ def false_mark_text(price: Mapping[str, Any], alerts_a_year: float) -> str:
     )
 
 
-def round_text(document: Mapping[str, Any], problems: list[str]) -> str:
+def round_text(document: RoundDocument, problems: list[str]) -> str:
     """The result of a round."""
     files = document["files"]
     if not files and not problems and not document["evaluated"]:
@@ -244,7 +303,7 @@ def round_text(document: Mapping[str, Any], problems: list[str]) -> str:
     refused, raised = sum(file["refused"] for file in files), document["raised"]
     sentences = []
     if read:
-        duplicate, corrected = (sum(file[key] for file in read) for key in ("duplicate", "corrected"))
+        duplicate, corrected = sum(file["duplicate"] for file in read), sum(file["corrected"] for file in read)
         seen = sum(file["state"] == "seen" for file in read)
         parts = [f"{counted(sum(file['stored'] for file in read), 'row')} stored"]
         parts += [f"{counted(duplicate, 'row')} known already"] if duplicate else []

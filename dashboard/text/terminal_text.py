@@ -1,12 +1,13 @@
-"""What the commands print for a person: plain text, one fact a line."""
+"""The output of the commands for people: plain text, one fact a line."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dashboard.text.formatting import (
     amount,
+    change,
     characteristic,
     counted,
     day,
@@ -18,17 +19,20 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.limit_change_text import in_force
 from ingest.common.text import printable
+from ingest.documents.alert import Alert
+from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.lot import LotDocument
+from ingest.documents.rounds import CheckDocument, ReplayDocument
+from ingest.documents.stream import BoardRow, StreamDocument
 
 __all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "stream", "users"]
 
 if TYPE_CHECKING:
     from ingest.parsing.source_preview import Preview
 
-Document = Any
-
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Columns wide enough for what stands in them; control characters from names are not printed."""
+    """Columns as wide as their cells; control characters in names are replaced."""
     lines = [[printable(cell) for cell in row] for row in [heads, *rows]]
     widths = [max(len(line[column]) for line in lines) for column in range(len(heads))]
     return "\n".join(
@@ -36,10 +40,10 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     )
 
 
-def board(rows: list[Document]) -> str:
+def board(rows: Sequence[BoardRow]) -> str:
     """The weekly board."""
     if not rows:
-        return "No stream yet: put CSV files into the drop folders and do a round with lotdrift run."
+        return "No stream yet: put CSV files into the drop folders, then run lotdrift run."
     heads = (
         "state",
         "supplier",
@@ -48,15 +52,14 @@ def board(rows: list[Document]) -> str:
         "level",
         "limit",
         "change a month",
-        "breach",
+        "failing lot",
         "to the limit",
         "last lot",
     )
     return table(heads, [_board_line(row) for row in rows])
 
 
-def _board_line(row: Document) -> list[str]:
-    change = row["change_percent_per_month"]
+def _board_line(row: BoardRow) -> list[str]:
     return [
         row["state"],
         row["supplier"],
@@ -64,18 +67,18 @@ def _board_line(row: Document) -> list[str]:
         characteristic(row["characteristic"]),
         amount(row["level"], row["unit"]),
         room_to_limit(row),
-        "–" if change is None else f"{change:+.1f} %",
+        change(row["change_percent_per_month"]),
         percent(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
     ]
 
 
-def stream(document: Document) -> str:
+def stream(document: StreamDocument) -> str:
     """One stream, the newest lot last."""
     limits, unit = document["limits"], document["unit"]
     head = (
-        f"{document['supplier']} {document['product']}, {characteristic(document['characteristic'])}: usual level "
+        f"{document['supplier']} {document['product']}, {characteristic(document['characteristic'])}: centre line "
         f"{amount(limits['center'], unit)}, control limits {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)} "
         f"from {counted(limits['from_lots'], 'lot')}."
     )
@@ -90,17 +93,17 @@ def stream(document: Document) -> str:
         ]
         for point in document["points"]
     ]
-    bounds = f"Limit of the document: {in_force(document) or 'none declared'}."
+    bounds = f"Specification limit: {in_force(document) or 'none declared'}."
     return (
         printable(f"{head} {humidity(document)}")
         + "\n"
         + printable(bounds)
         + "\n"
-        + table(("lot", "tested", "level", "readings", "test", "stands out"), rows)
+        + table(("lot", "tested", "level", "readings", "test", "flags"), rows)
     )
 
 
-def lot(document: Document) -> str:
+def lot(document: LotDocument) -> str:
     """One lot, session by session."""
     parts = [f"{document['supplier']} {document['product']}, lot {document['lot']}"]
     for session in document["sessions"]:
@@ -112,7 +115,7 @@ def lot(document: Document) -> str:
             f"{room_to_limit(session)}; conditioning {conditioning['state']}{hours}"
         )
         if session["mark"]:
-            parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'nobody has settled it'}).")
+            parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'not cleared yet'}).")
         rows = [
             [
                 str(r["specimen"]),
@@ -129,7 +132,7 @@ def lot(document: Document) -> str:
     return "\n".join(printable(line) for part in parts for line in part.split("\n"))
 
 
-def alerts(documents: list[Document]) -> str:
+def alerts(documents: Sequence[Alert]) -> str:
     """Alerts, the newest first."""
     if not documents:
         return "No open alert."
@@ -141,58 +144,58 @@ def alerts(documents: list[Document]) -> str:
     )
 
 
-def replay(document: Document) -> str:
+def replay(document: ReplayDocument) -> str:
     """The board and the open alerts of a past day."""
-    head = f"As of the end of {document['day']}, from what was tested by then:"
+    head = f"As of the end of {document['day']}, from the tests up to then:"
     return "\n\n".join([head, board(document["board"]), alerts(document["alerts"])])
 
 
-def check(document: Document) -> str:
-    """What a check found."""
+def check(document: CheckDocument) -> str:
+    """The result of a check."""
     if not document["files"]:
         return "lab.toml is in order. No drop to read."
     rows = [
         [file["name"], file["kind"], file["state"], str(file["rows"]), str(file["refused"]), file["reason"] or ""]
         for file in document["files"]
     ]
-    said = table(("file", "kind", "state", "rows", "refused", "why"), rows)
+    files = table(("file", "kind", "state", "rows", "refused", "reason"), rows)
     refusals = [
         printable(f"{item['file']}, line {item['line']}, {item['reason']}") for item in document["refusals"][:20]
     ]
     more = len(document["refusals"]) - len(refusals)
-    return "\n".join([said, *refusals, *([f"and {more} more"] if more else [])])
+    return "\n".join([files, *refusals, *([f"and {more} more"] if more else [])])
 
 
-def preview(seen: Preview) -> str:
-    """How one file would be read."""
+def preview(source: Preview) -> str:
+    """How a file would be read."""
     columns = [
         [column.cell, column.ours or "kept as a note", column.unit, ", ".join(column.examples)]
-        for column in seen.columns
+        for column in source.columns
     ]
-    said = [
-        f"{seen.name}: {seen.kind}, {counted(seen.data_rows, 'data row')}, encoding {seen.encoding}, delimiter {seen.delimiter!r}",
+    parts = [
+        f"{source.name}: {source.kind}, {counted(source.data_rows, 'data row')}, encoding {source.encoding}, delimiter {source.delimiter!r}",
         table(("column", "read as", "unit", "first cells"), columns),
-        f"{counted(len(seen.refusals), 'row')} would be refused.",
-        *[f"  line {refusal.line}: {refusal.reason}" for refusal in seen.refusals[:10]],
+        f"{counted(len(source.refusals), 'row')} would be refused.",
+        *[f"  line {refusal.line}: {refusal.reason}" for refusal in source.refusals[:10]],
         "",
         "To read such files, put this into lab.toml:",
-        seen.source,
+        source.source,
     ]
-    return "\n".join(printable(line) for part in said for line in part.split("\n"))
+    return "\n".join(printable(line) for part in parts for line in part.split("\n"))
 
 
-def history(entries: list[Document]) -> str:
-    """What people entered."""
+def history(entries: Sequence[HistoryEntry]) -> str:
+    """The entries of people."""
     if not entries:
-        return "Nothing was entered so far."
-    keys = ("who", "what", "about", "reason")
-    return table(("when", *keys), [[moment(one["at"]), *(one[key] for key in keys)] for one in entries])
+        return "No entries yet."
+    rows = [[moment(one["at"]), one["who"], one["what"], one["about"], one["reason"]] for one in entries]
+    return table(("when", "who", "what", "about", "reason"), rows)
 
 
-def users(documents: list[Document]) -> str:
-    """Who may use the dashboard."""
+def users(documents: Sequence[User]) -> str:
+    """The users of the dashboard."""
     if not documents:
-        return "No user is declared: on this computer everything works without a login."
+        return "No user account: on this computer the dashboard needs no login."
     rows = [
         [
             one["name"],

@@ -14,10 +14,10 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import alerts, bench, board, history, limits, lot, scorecards, stream, supplier
+from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
-from dashboard.text.urls import ALERTS, BOARD, DIGEST, HISTORY, LOT, SCORECARDS, STREAM, SUPPLIER, lot_address
+from dashboard.text.urls import ALERTS, BOARD, DIGEST, GUIDE, HISTORY, LOT, SCORECARDS, STREAM, SUPPLIER, lot_address
 from dashboard.web import digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
@@ -37,11 +37,12 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
     LOT: lot.layout,
+    GUIDE: guide.layout,
     SCORECARDS: scorecards.layout,
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
-NAVIGATION = (("Board", BOARD), ("Alerts", ALERTS), ("Bench", "/bench"), ("Scorecards", SCORECARDS))
+NAVIGATION = (("Board", BOARD), ("Alerts", ALERTS), ("Bench", "/bench"), ("Scorecards", SCORECARDS), ("Guide", GUIDE))
 # Pages for now and then: linked at the foot of every page.
 FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
@@ -159,7 +160,7 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
     if layout is None:
         return html.Div(empty("Page not found.", "Choose a page above."))
     try:
-        return layout(lab_reader, **_query(search))
+        return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
         heading = heading_of(error)
         return html.Div(empty(heading, str(error).removeprefix(heading).strip()))

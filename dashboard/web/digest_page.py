@@ -21,4 +21,4 @@ def add_digest(server: Flask, lab_reader: LabReader) -> None:
         with lab_reader.reading() as connection:
             week = weekly_digest.document(connection, lab_reader.lab, clock.now())
             pictures = stored_documents.all_sketches(connection)
-        return Response(weekly_digest.as_html(week, pictures), content_type="text/html; charset=utf-8")
+        return Response(weekly_digest.as_html(week, pictures, base=""), content_type="text/html; charset=utf-8")

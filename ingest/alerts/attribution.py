@@ -1,8 +1,9 @@
-"""Alerts that the bench explains: closed under the bench alert, visible, and open again when it goes.
+"""Attribution of alerts to the bench: visible under the finding, and the supplier's again once it no longer explains them.
 
-A stream is evaluated a second time with what the bench added taken out of its levels, and once more with the most that it may
-have added. An alert that is missing from either is the bench's; one that is in both stays the supplier's, however much the
-bench moved as well.
+A stream is evaluated a second time with the bench's share taken out of its levels, and once more with the most that this
+share may be. An alert that is missing from either is attributed to the finding; an alert that is in both stays the supplier's,
+and so does one whose stream is likely to breach its limit with the likeliest share taken out. The state of an alert does not
+change with its attribution.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.alerts.shared_shift_points import points_of
+from ingest.common.instants import WEEK_US
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_without
@@ -28,17 +30,37 @@ from spc.stream.alert_episodes import QUIET_LOTS
 from spc.stream.evaluate import Evaluation
 from spc.vocabulary.enums import AlertState, Kind
 
-__all__ = ["ATTRIBUTED_TO", "attribute_explained"]
+__all__ = ["ATTRIBUTED_TO", "AttributedShare", "attribute_explained", "attributed_share", "deliveries_again"]
 
 # What a shift of the level can bring about. A breach of a limit is a fact about a lot and stays for a person to judge;
-# more scatter is not made by a gain.
+# a gain does not widen the scatter.
 ATTRIBUTABLE_KINDS = (Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.FORECAST)
 
 ATTRIBUTED_TO = "held_by"
+# The alerts that were attributed when the last round ended, and those that became the supplier's again, each with its finding.
+ATTRIBUTED, RAISED_AGAIN = "attributed_alerts", "alerts_raised_again"
+
+SHARE_WEEKS = 26
+# Where findings take a quarter of the alerts the bench is either in trouble or blamed for the suppliers' drifts (common
+# practice); of fewer alerts than these a share shows little.
+HIGH_SHARE, FEWEST_ALERTS = 0.25, 8
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
+class AttributedShare:
+    """The alerts of the last half year on films that a shift of the level can raise, and those attributed to findings."""
+
+    alerts: int
+    attributed: int
+
+    @property
+    def is_high(self) -> bool:
+        """Whether a person should check that the findings have a cause on the bench."""
+        return self.alerts >= FEWEST_ALERTS and self.attributed >= HIGH_SHARE * self.alerts
+
+
+@dataclass(frozen=True, slots=True)
+class _Attributable:
     """An alert of a stream, and its episode: kind, direction, and the times between which it has its evidence."""
 
     id: str
@@ -62,150 +84,184 @@ class _Standard:
     level: np.ndarray
 
     def shift(self, moments_us: np.ndarray) -> np.ndarray:
-        """How far it is from usual at each moment, in the charted scale."""
+        """Its distance from the centre line at each moment, in the charted scale."""
         return standard_shift(self.tested_us, self.level, float(self.since_us), moments_us)
 
 
 def attribute_explained(
-    connection: Connection, lab: Lab, found: Sequence[tuple[str, Finding]], only: set[int] | None
-) -> None:
-    """Hold the alerts of films and check standards that a shift of the bench explains.
+    connection: Connection, lab: Lab, findings: Sequence[tuple[str, Finding]], only: set[int] | None
+) -> list[str]:
+    """Attribute the alerts of films and check standards that a shift of the bench explains.
 
     Parameters
     ----------
-    found : sequence of (str, Finding)
-        The findings of shifts in common, each with the id of its alert.
+    findings : sequence of (str, Finding)
+        The shared shifts, each with the id of its alert.
     only : set of int or None
         The streams to look at; None for all, where what the bench did has changed.
+
+    Returns
+    -------
+    list of str
+        The alerts that were attributed before this round and are the supplier's again.
     """
     standards = _standards(connection)
-    signature = _signature(found, standards)
+    signature = _signature(findings, standards)
     if signature != get_meta(connection, ATTRIBUTED_TO):
         only = None
         put_meta(connection, ATTRIBUTED_TO, signature)
-    _let_go(connection, only)
-    if found or standards:
-        _hold_all(connection, lab, found, standards, only)
+    _withdraw(connection, only)
+    if findings or standards:
+        _attribute_all(connection, lab, findings, standards, only)
+    return _raised_again(connection)
 
 
-def _hold_all(
+def attributed_share(connection: Connection) -> AttributedShare:
+    """The share of the alerts of the last half year that findings attribute to the bench."""
+    kinds = ", ".join(f"'{kind}'" for kind in ATTRIBUTABLE_KINDS)
+    alerts, attributed = connection.exec_driver_sql(
+        f"SELECT count(*), count(held_under) FROM alert WHERE kind IN ({kinds}) AND raised_us >= "
+        "(SELECT max(raised_us) FROM alert) - ?",
+        (SHARE_WEEKS * WEEK_US,),
+    ).one()
+    return AttributedShare(int(alerts), int(attributed))
+
+
+def deliveries_again(connection: Connection) -> dict[str, str]:
+    """The names under which alerts that became the supplier's again are delivered, by alert.
+
+    Whoever was told of an alert before it was attributed is told again: a name is used for one delivery only.
+    """
+    again: dict[str, str] = json.loads(get_meta(connection, RAISED_AGAIN) or "{}")
+    return {alert: f"{alert}-after-{finding}" for alert, finding in again.items()}
+
+
+def _raised_again(connection: Connection) -> list[str]:
+    before: dict[str, str] = json.loads(get_meta(connection, ATTRIBUTED) or "{}")
+    again: dict[str, str] = json.loads(get_meta(connection, RAISED_AGAIN) or "{}")
+    rows = connection.exec_driver_sql("SELECT id, held_under, state FROM alert WHERE stream_id IS NOT NULL").fetchall()
+    put_meta(connection, ATTRIBUTED, json.dumps({row.id: row.held_under for row in rows if row.held_under}))
+    open_ones = {row.id for row in rows if not row.held_under and row.state != AlertState.CLOSED}
+    raised = {alert: finding for alert, finding in before.items() if alert in open_ones}
+    known = {row.id for row in rows}
+    kept = {alert: finding for alert, finding in again.items() if alert in known}
+    put_meta(connection, RAISED_AGAIN, json.dumps(kept | raised))
+    return sorted(raised)
+
+
+def _attribute_all(
     connection: Connection,
     lab: Lab,
-    found: Sequence[tuple[str, Finding]],
+    findings: Sequence[tuple[str, Finding]],
     standards: Sequence[_Standard],
     only: set[int] | None,
 ) -> None:
-    # Where a check standard was made tells whom its drift reaches: its points are read in any case.
+    # Where a check standard was tested determines which streams its drift reaches: its points are read in any case.
     points = points_of(connection, lab, None if only is None else only | {one.stream for one in standards})
-    told = explain(points, [finding for _, finding in found])
-    names = np.array(["", *(alert for alert, _ in found)], dtype=object)
-    points = points.assign(common=told["common"], most=told["most"], alert=names[told["finding"].to_numpy() + 1])
+    parts = explain(points, [finding for _, finding in findings])
+    names = np.array(["", *(alert for alert, _ in findings)], dtype=object)
+    points = points.assign(common=parts["common"], most=parts["most"], alert=names[parts["finding"].to_numpy() + 1])
     for standard in standards:
         points = _with_standard(points, standard)
     touched = points["alert"].ne("").groupby(points["stream"]).transform("any")
-    for number, own in points[touched].groupby("stream"):
+    for number, of_stream in points[touched].groupby("stream"):
         if only is None or number in only:
-            first = own.iloc[0]
+            first = of_stream.iloc[0]
             stream = Stream(int(str(number)), first["supplier"], first["product"], first["characteristic"])
-            _hold(connection, lab, stream, own)
+            _attribute(connection, lab, stream, of_stream)
 
 
-def _signature(found: Sequence[tuple[str, Finding]], standards: Sequence[_Standard]) -> str:
-    """What is explained by what: a change looks at all streams again."""
+def _signature(findings: Sequence[tuple[str, Finding]], standards: Sequence[_Standard]) -> str:
+    """What attribution depends on: all streams are looked at again when it changes."""
     sizes = [
         (alert, {name: [round(size.films, 4), round(size.check, 4)] for name, size in finding.sizes.items()})
-        for alert, finding in found
+        for alert, finding in findings
     ]
     shifts = [(one.alert, one.until_us, one.shift(one.tested_us).round(4).tolist()) for one in standards]
     return json.dumps([sizes, shifts])
 
 
-def _let_go(connection: Connection, only: set[int] | None) -> None:
-    """Give back what was held: the evidence is weighed anew."""
+def _withdraw(connection: Connection, only: set[int] | None) -> None:
+    """Withdraw the attributions of these streams: the evidence is weighed anew."""
     rows = connection.exec_driver_sql(
         "SELECT id, stream_id, evidence FROM alert WHERE held_under IS NOT NULL"
     ).fetchall()
-    for name, stream, evidence in rows:
+    for alert, stream, document in rows:
         if only is None or stream in only:
-            found = {key: value for key, value in json.loads(evidence).items() if key != "explained_by"}
-            state = AlertState.CLOSED if found.get("closed_because") else state_after_entries(connection, name)
-            connection.exec_driver_sql(
-                "UPDATE alert SET held_under = NULL, state = ?, evidence = ? WHERE id = ?",
-                (state, json.dumps(found, ensure_ascii=False, allow_nan=False), name),
-            )
+            evidence = {key: value for key, value in json.loads(document).items() if key != "explained_by"}
+            _update(connection, alert, None, evidence)
+
+
+def _update(connection: Connection, alert: str, finding: str | None, evidence: dict[str, object]) -> None:
+    state = AlertState.CLOSED if evidence.get("closed_because") else state_after_entries(connection, alert)
+    connection.exec_driver_sql(
+        "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
+        (finding, state, json.dumps(evidence, ensure_ascii=False, allow_nan=False), alert),
+    )
 
 
 # One stream
 
 
-def _hold(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame) -> None:
-    told = _alerts_of(connection, stream.id)
-    explained = [(alert, *found) for alert in told if (found := _suspected(alert, points))[0]]
+def _attribute(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame) -> None:
+    rows = connection.exec_driver_sql(
+        "SELECT id, kind, raised_us, evidence FROM alert WHERE stream_id = ? ORDER BY raised_us, id", (stream.id,)
+    )
+    alerts = [alert for alert in (_attributable(*row) for row in rows) if alert.kind in ATTRIBUTABLE_KINDS]
+    explained = [(alert, *latest) for alert in alerts if (latest := _latest_finding(alert, points))[0]]
     if not explained:
         return
-    looks = evaluate_without(connection, lab, stream, _added(points))
-    witness = lab.is_check_standard(stream.supplier, stream.product)
-    for alert, under, moved_us in explained:
+    without_share = evaluate_without(connection, lab, stream, _shares(points))
+    chance = without_share[0].forecast.breach_probability
+    breach_is_likely = chance is not None and chance >= lab.alerts.breach_probability
+    is_standard = lab.is_check_standard(stream.supplier, stream.product)
+    for alert, finding, moved_us in explained:
+        beyond = all(_stands(alert, moved_us, again) for again in without_share)
+        beyond |= breach_is_likely and not alert.evidence["away_from_limit"]
         # A check standard is part of the finding's evidence and has no cause of its own beside it.
-        if witness or not all(_stands(alert, moved_us, again) for again in looks):
-            connection.exec_driver_sql(
-                "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
-                (
-                    under,
-                    AlertState.CLOSED,
-                    json.dumps({**alert.evidence, "explained_by": under}, ensure_ascii=False, allow_nan=False),
-                    alert.id,
-                ),
-            )
+        if is_standard or not beyond:
+            _update(connection, alert.id, finding, {**alert.evidence, "explained_by": finding})
 
 
-def _added(points: pd.DataFrame) -> list[dict[int, float]]:
+def _shares(points: pd.DataFrame) -> list[dict[int, float]]:
     """What the bench added to each session: the likeliest, and the most that it may have added where that is more."""
     common, most = points["common"].to_numpy(np.float64), points["most"].to_numpy(np.float64)
     sizes = [common, most] if (common != most).any() else [common]
     return [dict(zip(points["session"].astype(int), size.tolist(), strict=True)) for size in sizes]
 
 
-def _alerts_of(connection: Connection, stream: int) -> list[_Told]:
-    rows = connection.exec_driver_sql(
-        "SELECT id, kind, raised_us, evidence FROM alert WHERE stream_id = ? ORDER BY raised_us, id", (stream,)
-    )
-    told = [_told(*row) for row in rows]
-    return [alert for alert in told if alert.kind in ATTRIBUTABLE_KINDS]
-
-
-def _told(name: str, kind: str, raised_us: int, evidence: str) -> _Told:
-    found = json.loads(evidence)
-    since = found["since_us"]
-    return _Told(
+def _attributable(name: str, kind: str, raised_us: int, document: str) -> _Attributable:
+    evidence = json.loads(document)
+    since = evidence["since_us"]
+    return _Attributable(
         id=name,
-        # An alert on a check standard is of the kind `bench`; its evidence keeps what it is made of.
-        kind=found["what"],
-        direction=found["direction"],
+        # An alert on a check standard is of the kind `bench`; its evidence names what moved.
+        kind=evidence["what"],
+        direction=evidence["direction"],
         since_us=raised_us if since is None else min(since, raised_us),
         raised_us=raised_us,
-        latest_us=found["latest_tested_us"],
-        evidence=found,
+        latest_us=evidence["latest_tested_us"],
+        evidence=evidence,
     )
 
 
-def _suspected(alert: _Told, points: pd.DataFrame) -> tuple[str, int]:
-    """The latest bench alert that had a hand in an alert's lots or in those just before, and its first such lot.
+def _latest_finding(alert: _Attributable, points: pd.DataFrame) -> tuple[str, int]:
+    """The latest bench alert that may have moved an alert's lots or those just before, and its first such lot.
 
-    ("", 0) where none had. A bench that is set right moves levels back: the lots that it had moved then lie before the
-    alert, and their direction is the other one. Whether the bench made the alert is told by the second look.
+    ("", 0) where none may. A bench that is set right moves levels back: the lots that it had moved then lie before the
+    alert, and their direction is the other one. Whether the bench made the alert is decided by the second evaluation.
     """
     tested = points["tested_us"].to_numpy(np.int64)
     first = max(int(np.searchsorted(tested, alert.since_us)) - QUIET_LOTS, 0)
-    own = points.iloc[first : int(np.searchsorted(tested, alert.raised_us, side="right"))]
-    own = own[own["alert"] != ""]
-    return (str(own["alert"].iloc[-1]), int(own["tested_us"].iloc[0])) if len(own) else ("", 0)
+    lots = points.iloc[first : int(np.searchsorted(tested, alert.raised_us, side="right"))]
+    lots = lots[lots["alert"] != ""]
+    return (str(lots["alert"].iloc[-1]), int(lots["tested_us"].iloc[0])) if len(lots) else ("", 0)
 
 
-def _stands(alert: _Told, moved_us: int, again: Evaluation) -> bool:
+def _stands(alert: _Attributable, moved_us: int, again: Evaluation) -> bool:
     """Whether the level has moved that way without the bench too, as a point, a drift or otherwise.
 
-    What was over before the bench moved was an alert of its own, and is none for what came then.
+    An episode that was over before the bench moved is no reason for an alert that came then.
     """
     tested = again.points["started_us"][again.points["valid"]]
     until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
@@ -222,45 +278,47 @@ def _stands(alert: _Told, moved_us: int, again: Evaluation) -> bool:
 
 
 def _standards(connection: Connection) -> list[_Standard]:
-    """The check standards that drift by themselves, where no shift in common was found."""
+    """The check standards that drift by themselves, where no shared shift was found."""
     alerts = connection.exec_driver_sql(
         "SELECT id, stream_id, evidence FROM alert WHERE kind = 'bench' AND stream_id IS NOT NULL ORDER BY raised_us, id"
     ).fetchall()
-    found = [_standard(connection, str(name), int(stream), json.loads(evidence)) for name, stream, evidence in alerts]
-    return [one for one in found if one is not None]
+    standards = [
+        _standard(connection, str(name), int(stream), json.loads(evidence)) for name, stream, evidence in alerts
+    ]
+    return [one for one in standards if one is not None]
 
 
-def _standard(connection: Connection, alert: str, stream: int, found: dict[str, Any]) -> _Standard | None:
+def _standard(connection: Connection, alert: str, stream: int, evidence: dict[str, Any]) -> _Standard | None:
     rows = connection.exec_driver_sql(
         "SELECT s.started_us, s.level FROM own_score o JOIN session s ON s.id = o.session_id WHERE o.stream_id = ? "
         "ORDER BY s.started_us",
         (stream,),
     ).fetchall()
-    if found["what"] != Kind.DRIFT or found["since_us"] is None or not rows:
+    if evidence["what"] != Kind.DRIFT or evidence["since_us"] is None or not rows:
         return None
     tested, level = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
-    until = np.inf if not found["closed_because"] else float(found["latest_tested_us"])
-    return _Standard(alert, stream, int(found["since_us"]), until, tested, level)
+    until = np.inf if not evidence["closed_because"] else float(evidence["latest_tested_us"])
+    return _Standard(alert, stream, int(evidence["since_us"]), until, tested, level)
 
 
 def _with_standard(points: pd.DataFrame, standard: _Standard) -> pd.DataFrame:
-    """Add what a check standard explains where no shift in common does."""
-    own = points[points["stream"] == standard.stream]
+    """Add what a check standard explains where no shared shift does."""
+    of_standard = points[points["stream"] == standard.stream]
     moment = points["tested_us"].to_numpy(np.float64)
-    held = (points["most"] == 0.0).to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
-    held &= (points["quantity"] == own["quantity"].iloc[0]).to_numpy(bool) & _same_place(points, own)
-    held &= (moment >= standard.since_us) & (moment <= standard.until_us)
+    reached = (points["most"] == 0.0).to_numpy(bool) & ~points["is_check_standard"].to_numpy(bool)
+    reached &= (points["quantity"] == of_standard["quantity"].iloc[0]).to_numpy(bool) & _same_place(points, of_standard)
+    reached &= (moment >= standard.since_us) & (moment <= standard.until_us)
     common, most = (points[name].to_numpy(np.float64, copy=True) for name in ("common", "most"))
-    named = points["alert"].to_numpy(object, copy=True)
-    common[held], named[held] = standard.shift(moment[held]), standard.alert
-    most[held] = common[held]
-    return points.assign(common=common, most=most, alert=named)
+    alert = points["alert"].to_numpy(object, copy=True)
+    common[reached], alert[reached] = standard.shift(moment[reached]), standard.alert
+    most[reached] = common[reached]
+    return points.assign(common=common, most=most, alert=alert)
 
 
-def _same_place(points: pd.DataFrame, own: pd.DataFrame) -> np.ndarray:
+def _same_place(points: pd.DataFrame, of_standard: pd.DataFrame) -> np.ndarray:
     """Points on the instruments of a check standard; on its chambers where no instrument is named."""
     for column in ("instrument", "chamber"):
-        names = set(own[column]) - {""}
+        names = set(of_standard[column]) - {""}
         if names:
             return points[column].isin(names).to_numpy(bool)
     return np.zeros(len(points), dtype=bool)

@@ -23,7 +23,7 @@ FROM session s JOIN label c ON c.id = s.chamber_id JOIN lot l ON l.id = s.lot_id
 WHERE s.conditioning <> 'valid' ORDER BY s.chamber_id, s.conditioning, s.started_us, l.lot
 """
 COLUMNS = ("chamber_id", "chamber", "state", "started_us", "excursion_us", "supplier", "lot", "characteristic")
-SAID = {
+CONDITIONS = {
     "humid": "was too humid",
     "dry": "was too dry",
     "warm": "was too warm",
@@ -45,7 +45,7 @@ def watch_climate(connection: Connection, lab: Lab) -> list[str]:
 
 
 def _excursions(sessions: pd.DataFrame, lab: Lab) -> list[pd.DataFrame]:
-    """Sessions whose stretches of doubt in one chamber overlap share one cause."""
+    """The excursions: sessions of one chamber and state whose doubtful times overlap."""
     if sessions.empty:
         return []
     hours = {declared.name: lab.conditioning_for(declared.name).hours for declared in lab.characteristics}
@@ -63,7 +63,9 @@ def _alert(excursion: pd.DataFrame) -> Alert:
     first = excursion.sort_values(["started_us", "lot"], kind="stable").iloc[0]
     chamber, state = str(first["chamber"]), str(first["state"])
     count = len(excursion)
-    said = f"chamber {chamber or 'not named'} {SAID[state]} before {count} test session{'s' if count > 1 else ''}"
+    finding = (
+        f"chamber {chamber or 'not named'} {CONDITIONS[state]} before {count} test session{'s' if count > 1 else ''}"
+    )
     return Alert(
         id=alert_id("climate", chamber, state, str(int(first["started_us"]))),
         kind=Kind.CLIMATE,
@@ -74,7 +76,7 @@ def _alert(excursion: pd.DataFrame) -> Alert:
         characteristic=None,
         lot=None,
         raised_us=int(first["started_us"]),
-        message=printable(f"{said}; they set no limit and raise no alert against a supplier"),
+        message=printable(f"{finding}; they set no limit and raise no alert against a supplier"),
         evidence={
             "what": Kind.CLIMATE,
             "chamber": chamber,

@@ -23,7 +23,7 @@ __all__ = ["watch_feeds"]
 
 
 def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: IntakeResult) -> list[str]:
-    """Renew the `feed` alerts; the ids that were not there before. They alone depend on the round's clock."""
+    """Derive the `feed` alerts again; the ids that are new. They alone depend on the clock of the round."""
     right = misdated(connection)
     _date_again(connection, right)
     before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'feed'").scalars())
@@ -56,7 +56,7 @@ def _silent(connection: Connection, lab: Lab, now: datetime, right: Mapping[int,
             yield _alert(
                 f"silent{alert_id(source.folder, source.pattern or '')}",
                 last,
-                _told_silent(source),
+                _silence(source),
                 {"what": Kind.FEED, "folder": source.folder},
             )
 
@@ -70,7 +70,7 @@ def _last_drop(connection: Connection, source: Source, right: Mapping[int, int])
     return None if last is None else right.get(last, last)
 
 
-def _told_silent(source: Source) -> str:
+def _silence(source: Source) -> str:
     return f"{source.folder}: no file for over {source.silent_after_days:g} days; see whether the export still runs"
 
 
@@ -88,7 +88,7 @@ def _refused(connection: Connection, taken: IntakeResult, now: datetime, right: 
             yield _alert(about, microseconds(now), entry.reason, {"what": Kind.FEED, "file": entry.name})
 
 
-def _alert(name: str, raised_us: int, said: str, evidence: SourceEvidence | FileEvidence) -> Alert:
+def _alert(name: str, raised_us: int, message: str, evidence: SourceEvidence | FileEvidence) -> Alert:
     return Alert(
         id=name,
         kind=Kind.FEED,
@@ -99,6 +99,6 @@ def _alert(name: str, raised_us: int, said: str, evidence: SourceEvidence | File
         characteristic=None,
         lot=None,
         raised_us=raised_us,
-        message=printable(said),
+        message=printable(message),
         evidence=evidence,
     )

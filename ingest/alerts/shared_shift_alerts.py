@@ -1,4 +1,4 @@
-"""Alerts about shifts that several suppliers, or the check standards, share: the bench, not one supplier."""
+"""Alerts about shared shifts: several suppliers, or the check standards, moved together, so the bench did."""
 
 from __future__ import annotations
 
@@ -35,22 +35,23 @@ FALSE_FINDINGS_PER_YEAR = 1.0
 
 
 def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
-    """Search where points are new, write the alerts, hold what they explain; the ids that were not there before.
+    """Search where points are new, write the alerts and attribute what they explain.
 
-    `evaluated` are the streams whose alerts this round has written again.
+    `evaluated` are the streams whose alerts this round has written again. Returns the ids of the bench alerts that are new
+    and of the alerts that are the supplier's again.
     """
     earlier = _known(connection)
-    found = _searched(connection, lab, earlier)
-    put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in found]))
-    alerts = [_alert(connection, lab, finding) for finding in found]
+    findings = _searched(connection, lab, earlier)
+    put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in findings]))
+    alerts = [_alert(connection, lab, finding) for finding in findings]
     before = set(
         connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL").scalars()
     )
     connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL")
     write_alerts(connection, alerts)
-    named = [(alert.id, finding) for alert, finding in zip(alerts, found, strict=True)]
-    attribute_explained(connection, lab, named, None if found != earlier else evaluated)
-    return [alert.id for alert in alerts if alert.id not in before]
+    named = [(alert.id, finding) for alert, finding in zip(alerts, findings, strict=True)]
+    raised_again = attribute_explained(connection, lab, named, None if findings != earlier else evaluated)
+    return [alert.id for alert in alerts if alert.id not in before] + raised_again
 
 
 def _known(connection: Connection) -> list[Finding]:
@@ -117,12 +118,14 @@ def _evidence(connection: Connection, finding: Finding) -> StoredBenchEvidence:
         "sigmas_se": number(finding.sigmas_se),
         "suppliers": finding.suppliers,
         "agreeing": finding.agreeing,
+        "streams_agreeing": finding.streams_agreeing,
+        "streams_on_source": finding.streams,
         "score": number(finding.score),
         "chance": number(finding.chance),
         "check_score": number(finding.check_score),
         "apart": list(finding.apart),
         "alternatives": list(finding.alternatives),
-        # Said once: what has the same lots is not told as a rival too.
+        # An alternative has the same lots and is not repeated as a competing candidate.
         "rivals": [
             suspect_named(label[0], label[1], label[-1])
             for label in finding.rivals
@@ -135,25 +138,25 @@ def _evidence(connection: Connection, finding: Finding) -> StoredBenchEvidence:
 
 
 def _shift(quantity: str, size: Size) -> BenchShift:
-    """A shift in percent where the quantity is charted in logs, in the unit else; with its 95 % interval."""
+    """A shift in percent where the quantity is charted in logs, else in the unit; with its 95 % interval."""
     name, _, unit = quantity.partition(", ")
 
-    def told(value: float) -> float | None:
+    def in_unit(value: float) -> float | None:
         return number(value if unit else 100.0 * float(np.expm1(value)))
 
     return {
         "quantity": name,
         "unit": unit or "%",
-        "size": told(size.size),
-        "low": told(size.size - 1.96 * size.se),
-        "high": told(size.size + 1.96 * size.se),
-        "films": told(size.films),
-        "check_standards": told(size.check),
+        "size": in_unit(size.size),
+        "low": in_unit(size.size - 1.96 * size.se),
+        "high": in_unit(size.size + 1.96 * size.se),
+        "films": in_unit(size.films),
+        "check_standards": in_unit(size.check),
     }
 
 
 def _humidity(connection: Connection, finding: Finding) -> HumidityChange | None:
-    """What the chamber's tests were conditioned at in the quarter before and while the shift lasted."""
+    """Mean humidity of the chamber's conditioning in the quarter before the shift and while it lasted."""
     if "chamber" not in finding.suspect_kind:
         return None
     since, until = weeks_to_us(finding.since), weeks_to_us(min(finding.until, finding.since + QUARTER_WEEKS))

@@ -1,4 +1,4 @@
-"""Lots as the search for shifts in common takes them: their own score, and on what they were made."""
+"""Lots as the search for shared shifts takes them: their scores, and the chamber, instrument and load of each."""
 
 from __future__ import annotations
 
@@ -53,9 +53,9 @@ def points_of(connection: Connection, lab: Lab, streams: Collection[int] | None)
 
 
 def _named(connection: Connection, lab: Lab, rows: pd.DataFrame) -> pd.DataFrame:
-    """Add what each point's stream is, its time in weeks, and the names of its places."""
-    found = connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream").fetchall()
-    streams = {row[0]: (row[1], row[2], row[3]) for row in found}
+    """Add the names of each point's stream, its time in weeks, and the names of its chamber, instrument and load."""
+    rows_of_streams = connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream").fetchall()
+    streams = {row[0]: (row[1], row[2], row[3]) for row in rows_of_streams}
     number, known = pd.factorize(rows["stream"])
     about = pd.DataFrame(
         [
@@ -72,11 +72,11 @@ def _named(connection: Connection, lab: Lab, rows: pd.DataFrame) -> pd.DataFrame
 
 
 def _alike(connection: Connection, weeks: np.ndarray, of_stream: dict[str, np.ndarray]) -> np.ndarray:
-    """How alike neighbouring lots were to be expected to be at each point; of a check standard nobody's sisters tell."""
+    """Expected correlation of neighbouring lots at each point; check standards have none pooled with them."""
     alike, _ = NO_POOL.at(weeks)
-    for characteristic, sisters in pools_of(connection).items():
-        own = (of_stream["characteristic"] == characteristic) & ~of_stream["is_check_standard"].astype(bool)
-        alike[own], _ = sisters.at(weeks[own])
+    for characteristic, pool in pools_of(connection).items():
+        films = (of_stream["characteristic"] == characteristic) & ~of_stream["is_check_standard"].astype(bool)
+        alike[films], _ = pool.at(weeks[films])
     return alike
 
 
@@ -86,7 +86,7 @@ def _texts(ids: pd.Series, texts: dict[int, str]) -> np.ndarray:
 
 
 def _quantity(lab: Lab, characteristic: str) -> str:
-    """What is measured; levels of one quantity are in one scale, or their shifts could not be one."""
+    """What is measured. Levels of one quantity share a scale, so that their shifts can be compared."""
     declared = lab.characteristic(characteristic)
     name = UNITS[declared.unit].quantity.name
     return name if Scale(declared.scale) is Scale.LOG else f"{name}, {declared.unit}"

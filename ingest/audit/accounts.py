@@ -1,6 +1,6 @@
 """Who may use the dashboard: names, roles, and the hashes of their passwords.
 
-As soon as one account was ever made, everybody needs one; closing the last opens nothing. Each change is an entry of `act`.
+As soon as one account was ever made, everybody needs one; closing the last opens nothing. The audit log keeps each change.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from enum import StrEnum
 from sqlalchemy import Connection, Row, delete, exists, func, insert, select, update
 
 from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.common.text import quoted
@@ -26,7 +27,6 @@ __all__ = [
     "Account",
     "Role",
     "account_named",
-    "account_subject",
     "accounts",
     "add_account",
     "any_declared",
@@ -63,18 +63,13 @@ class Account:
     closed: datetime | None
 
 
-def account_subject(name: str) -> str:
-    """The subject of entries about an account."""
-    return f"account:{name}"
-
-
 def plain_name(text: str) -> str:
     """A name as it is kept: Unicode form C, without spaces around it."""
     return unicodedata.normalize("NFC", text).strip()
 
 
 def add_account(connection: Connection, name: str, role: Role, password_hash: str, by: str, now: datetime) -> None:
-    """Declare a person; CallError where the name can't be one or was given before."""
+    """Declare a person; CallError where the name can't be one or an account already has it."""
     name = _checked_name(name)
     before = account_named(connection, name)
     if before is not None and before.closed is not None:
@@ -89,7 +84,7 @@ def add_account(connection: Connection, name: str, role: Role, password_hash: st
     )
     if session_key(connection) is None:
         put_meta(connection, SESSION_KEY, secrets.token_hex(32))
-    record(connection, AuditEntry(now, by, "add user", account_subject(name), "on the command line", {"role": role}))
+    record(connection, AuditEntry(now, by, "add user", Subject.account(name), "on the command line", {"role": role}))
 
 
 def _checked_name(text: str) -> str:
@@ -104,7 +99,7 @@ def close_account(connection: Connection, name: str, by: str, now: datetime) -> 
     found = _open_account(connection, name, "user close")
     columns = schema.account.c
     connection.execute(update(schema.account).where(columns.name == found.name).values(closed_us=microseconds(now)))
-    record(connection, AuditEntry(now, by, "close user", account_subject(found.name), "on the command line", {}))
+    record(connection, AuditEntry(now, by, "close user", Subject.account(found.name), "on the command line", {}))
 
 
 def change_password(connection: Connection, name: str, password_hash: str, by: str, now: datetime) -> None:
@@ -112,7 +107,7 @@ def change_password(connection: Connection, name: str, password_hash: str, by: s
     found = _open_account(connection, name, "user password")
     columns = schema.account.c
     connection.execute(update(schema.account).where(columns.name == found.name).values(hash=password_hash))
-    record(connection, AuditEntry(now, by, "change password", account_subject(found.name), "on the command line", {}))
+    record(connection, AuditEntry(now, by, "change password", Subject.account(found.name), "on the command line", {}))
 
 
 def _open_account(connection: Connection, name: str, command: str) -> Account:

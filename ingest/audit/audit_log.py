@@ -1,8 +1,6 @@
 """What people enter: who, when, what, about which subject, and why. Rows are added, never changed.
 
-The subject of an alert is `alert:ID`, of a stream the JSON list of supplier, product and characteristic, of a product's
-limit `limit:` and the JSON list of product and characteristic. What was entered is taken back by another entry: an act
-stands until a later one with the same key undoes or replaces it.
+Another entry takes an entry back: an entry stands until a later one with the same key undoes or replaces it.
 """
 
 from __future__ import annotations
@@ -13,8 +11,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, Row, insert, select
 
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.documents.entries import StoredEntryBody
@@ -32,11 +31,10 @@ __all__ = [
     "check_signed",
     "entries_on",
     "entries_on_each",
+    "entry_of",
     "excluded_lots",
     "in_force",
-    "limit_subject",
     "record",
-    "stream_subject",
 ]
 
 SET_BASELINE = "set baseline"
@@ -51,83 +49,79 @@ K = TypeVar("K")
 
 @dataclass(frozen=True, slots=True)
 class AuditEntry:
-    """One entry of a person; `body` holds what the act needs beside its reason."""
+    """One entry of a person; `body` holds what it says beside its reason."""
 
     at: datetime
     who: str
     what: str
-    subject: str
+    subject: Subject
     reason: str
     body: StoredEntryBody
 
 
-def stream_subject(supplier: str, product: str, characteristic: str) -> str:
-    """The subject of acts on a stream."""
-    return json.dumps([supplier, product, characteristic], ensure_ascii=False)
-
-
-def limit_subject(product: str, characteristic: str) -> str:
-    """The subject of acts on the limit of a product."""
-    return "limit:" + json.dumps([product, characteristic], ensure_ascii=False)
-
-
 def in_force(
-    acts: Iterable[AuditEntry], done: str, undone: str, key: Callable[[StoredEntryBody], K]
+    entries: Iterable[AuditEntry], done: str, undone: str, key: Callable[[StoredEntryBody], K]
 ) -> dict[K, AuditEntry]:
     """The entries `done` that no later entry `undone` took back, by the key that their bodies hold."""
     found: dict[K, AuditEntry] = {}
-    for act in acts:
-        if act.what == done:
-            found[key(act.body)] = act
-        elif act.what == undone:
-            found.pop(key(act.body), None)
+    for entry in entries:
+        if entry.what == done:
+            found[key(entry.body)] = entry
+        elif entry.what == undone:
+            found.pop(key(entry.body), None)
     return found
 
 
-def baseline_restarts(acts: Iterable[AuditEntry]) -> dict[int, AuditEntry]:
+def baseline_restarts(entries: Iterable[AuditEntry]) -> dict[int, AuditEntry]:
     """The settings of a stream's baseline that stand, by the moment from which they hold, in order of time."""
-    found = in_force(acts, SET_BASELINE, TAKE_BACK_BASELINE, lambda body: body["from_us"])
+    found = in_force(entries, SET_BASELINE, TAKE_BACK_BASELINE, lambda body: body["from_us"])
     return dict(sorted(found.items()))
 
 
-def excluded_lots(acts: Iterable[AuditEntry]) -> dict[str, AuditEntry]:
+def excluded_lots(entries: Iterable[AuditEntry]) -> dict[str, AuditEntry]:
     """The lots that people leave out of a stream's baseline."""
-    return in_force(acts, LEAVE_OUT, PUT_BACK, lambda body: body["lot"])
+    return in_force(entries, LEAVE_OUT, PUT_BACK, lambda body: body["lot"])
 
 
-def check_signed(act: AuditEntry) -> None:
-    """CallError where an entry says not who or why."""
-    for name, text in (("who", act.who), ("reason", act.reason)):
+def check_signed(entry: AuditEntry) -> None:
+    """CallError where an entry lacks its name or its reason."""
+    for name, text in (("who", entry.who), ("reason", entry.reason)):
         if not text.strip():
-            raise CallError(f"{act.what}: {name} is blank; an entry needs a name and a reason")
+            raise CallError(f"{entry.what}: {name} is blank; an entry needs a name and a reason")
 
 
-def record(connection: Connection, act: AuditEntry) -> None:
-    """Add an entry; CallError where it says not who or why."""
-    check_signed(act)
+def record(connection: Connection, entry: AuditEntry) -> None:
+    """Add an entry; CallError where it lacks its name or its reason."""
+    check_signed(entry)
     connection.execute(
         insert(schema.act).values(
-            at_us=microseconds(act.at),
-            who=act.who.strip(),
-            what=act.what,
-            subject=act.subject,
-            reason=act.reason.strip(),
-            body=json.dumps(act.body, ensure_ascii=False),
+            at_us=microseconds(entry.at),
+            who=entry.who.strip(),
+            what=entry.what,
+            subject=str(entry.subject),
+            reason=entry.reason.strip(),
+            body=json.dumps(entry.body, ensure_ascii=False),
         )
     )
 
 
-def entries_on(connection: Connection, subject: str) -> list[AuditEntry]:
+def entries_on(connection: Connection, subject: Subject) -> list[AuditEntry]:
     """All entries on a subject, the oldest first."""
     return entries_on_each(connection, [subject])[subject]
 
 
-def entries_on_each(connection: Connection, subjects: Sequence[str]) -> dict[str, list[AuditEntry]]:
+def entries_on_each(connection: Connection, subjects: Sequence[Subject]) -> dict[Subject, list[AuditEntry]]:
     """All entries on each of these subjects, the oldest first."""
     columns = schema.act.c
-    rows = connection.execute(select(schema.act).where(columns.subject.in_(subjects)).order_by(columns.id))
-    found: dict[str, list[AuditEntry]] = {subject: [] for subject in subjects}
+    by_text = {str(subject): subject for subject in subjects}
+    rows = connection.execute(select(schema.act).where(columns.subject.in_(list(by_text))).order_by(columns.id))
+    found: dict[Subject, list[AuditEntry]] = {subject: [] for subject in subjects}
     for row in rows:
-        act = AuditEntry(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
-        found[act.subject].append(act)
+        subject = by_text[row.subject]
+        found[subject].append(entry_of(row, subject))
     return found
+
+
+def entry_of(row: Row[tuple[object, ...]], subject: Subject) -> AuditEntry:
+    """The entry of a row of the audit log."""
+    return AuditEntry(from_microseconds(row.at_us), row.who, row.what, subject, row.reason, json.loads(row.body))

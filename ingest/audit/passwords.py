@@ -65,5 +65,5 @@ def _hasher() -> PasswordHasher:
 
 @cache
 def _nobodys() -> str:
-    """A hash to work on where the name is unknown, so that the time of the answer tells nothing of names."""
+    """A hash to work on where the name is unknown, so that the time of an answer does not show which names exist."""
     return _hasher().hash("nobody's password")

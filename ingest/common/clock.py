@@ -1,4 +1,4 @@
-"""The only place that reads a clock; all else is handed `now`, or the steady time where only a length matters."""
+"""The only module that reads a clock. All other code receives `now`, or the steady time to measure a duration."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ __all__ = ["now", "steady"]
 
 
 def now() -> datetime:
-    """The present moment, aware, in UTC."""
+    """Return the present time, aware, in UTC."""
     return datetime.now(UTC)
 
 
 def steady() -> timedelta:
-    """The time since some moment of the past. It never goes back, whatever the computer's clock is set to."""
+    """Return a time that never goes back, even if the computer's clock is changed; only differences have a meaning."""
     return timedelta(seconds=time.monotonic())

@@ -1,7 +1,7 @@
-"""Files for others to find: whole and on the disk, or not there, also after a power cut.
+"""Write files that survive a power cut: another program sees the whole file or none.
 
-A file is written beside its place under a name of its own, its bytes are brought to the disk, it is moved into place, and the
-folder is brought to the disk, as the name of a file is a line of its folder. What is noted as done is done after that.
+The bytes go to a draft beside the final name and are synced to disk; the draft is then renamed and the folder is synced,
+because a file's name is stored in its folder. Record a file as done only after that.
 """
 
 from __future__ import annotations
@@ -17,17 +17,17 @@ __all__ = ["make_folder", "sync_folder", "write_synced", "write_whole"]
 
 
 def write_whole(path: Path, fill: Callable[[IO[bytes]], object]) -> None:
-    """Write what `fill` writes, in place of what was there: a reader sees the old file or the new one; no link is followed.
+    """Replace the file at `path` with what `fill` writes. A reader sees the old file or the new one; links are not followed.
 
     Raises
     ------
     OSError
-        Where the folder can't be made or the file can't be written; what was there is as it was.
+        If the folder can't be made or the file can't be written; the old file is unchanged.
     """
     make_folder(path.parent)
     draft = path.with_name(f".lotdrift-{secrets.token_hex(8)}.draft")
+    write_synced(draft, fill)
     try:
-        write_synced(draft, fill)
         draft.replace(path)
     except BaseException:
         draft.unlink(missing_ok=True)
@@ -36,15 +36,19 @@ def write_whole(path: Path, fill: Callable[[IO[bytes]], object]) -> None:
 
 
 def write_synced(path: Path, fill: Callable[[IO[bytes]], object]) -> None:
-    """Write a new file and bring its bytes to the disk; FileExistsError where there is one of that name."""
-    with path.open("xb") as out:
-        fill(out)
-        out.flush()
-        os.fsync(out.fileno())
+    """Write a new file and sync it to disk; remove it if that fails. FileExistsError if the name is taken."""
+    with path.open("xb") as file:
+        try:
+            fill(file)
+            file.flush()
+            os.fsync(file.fileno())
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder where it is not there, and bring its name to the disk."""
+    """Make a folder and its parents where missing, and sync their names to disk."""
     missing = [place for place in (folder, *folder.parents) if not place.exists()]
     folder.mkdir(parents=True, exist_ok=True)
     for place in missing:
@@ -52,15 +56,15 @@ def make_folder(folder: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Bring the names in a folder to the disk, where the system lets a folder be opened for that."""
+    """Sync the names in a folder to disk, on systems that allow it (POSIX)."""
     if os.name != "posix":
         return
-    number = os.open(folder, os.O_RDONLY)
+    descriptor = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(number)
+        os.fsync(descriptor)
     except OSError as error:
-        # Some network file systems sync no folders.
+        # Some network file systems can't sync a folder.
         if error.errno not in (errno.EINVAL, errno.ENOTSUP):
             raise
     finally:
-        os.close(number)
+        os.close(descriptor)

@@ -1,11 +1,11 @@
-"""What goes wrong in a way that ends the command: one type for each exit status.
+"""The errors that end a command, one type for each exit status.
 
-Every message is one line: what, where, what to do. A refused row or file is the day's work and no exception.
+Every message is one line: what, where, what to do. A refused row or file is ordinary and not an exception.
 """
 
 from __future__ import annotations
 
-__all__ = ["CallError", "LabFileError", "RowsError", "StoreError"]
+__all__ = ["CallError", "LabFileError", "NoStoreYet", "RowsError", "StoreError"]
 
 
 class CallError(Exception):
@@ -16,9 +16,16 @@ class LabFileError(CallError):
     """`lab.toml` is wrong or missing; the message names the file, the key and what was expected. Exit status 2."""
 
 
+class NoStoreYet(CallError):
+    """The call needs a store, and no round has made one yet. Exit status 2."""
+
+    def __init__(self) -> None:
+        super().__init__("the lab has no store yet; do a first round with lotdrift run")
+
+
 class StoreError(Exception):
     """The store or the lab folder can't be used; the message names the file. Exit status 3."""
 
 
 class RowsError(StoreError):
-    """The store is whole but can't keep these very rows: the file they came in is put aside, and its neighbours go on."""
+    """The store can't keep these rows; their file is refused, and the other files are taken in."""

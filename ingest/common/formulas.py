@@ -1,4 +1,4 @@
-"""Cells that a spreadsheet would run as a formula."""
+"""Recognise cells that a spreadsheet would run as a formula."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import unicodedata
 
 __all__ = ["begins_a_formula", "is_formula"]
 
-# https://owasp.org/www-community/attacks/CSV_Injection, from memory; after NFKC the full-width forms are among them.
+# https://owasp.org/www-community/attacks/CSV_Injection, from memory; NFKC also maps full-width forms to these.
 DANGEROUS = ("=", "+", "-", "\N{MINUS SIGN}", "@", "\t", "\r", "\n")
-# Letters that are drawn as nothing, although Unicode counts them as letters, marks or symbols.
+# Characters without a visible shape that Unicode counts as letters, marks or symbols.
 BLANK_LETTERS = "\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0"
 
 
 def is_formula(text: str) -> bool:
-    """Whether a spreadsheet may take a cell of a file for a formula; a number with its sign is none."""
+    """Whether a spreadsheet may run a cell of a file as a formula; a number with a sign is not one."""
     if not begins_a_formula(text):
         return False
     try:
@@ -24,17 +24,17 @@ def is_formula(text: str) -> bool:
 
 
 def begins_a_formula(text: str) -> bool:
-    """Whether a formula begins the text, also behind what is not seen, which a spreadsheet may strip."""
+    """Whether a text begins with a formula, even after invisible characters, which a spreadsheet may strip."""
     for letter in text:
         if letter in "\t\r\n":
             return True
-        if not _is_unseen(letter):
+        if not _is_invisible(letter):
             return unicodedata.normalize("NFKC", letter).startswith(DANGEROUS)
     return False
 
 
-def _is_unseen(letter: str) -> bool:
-    """A blank of any kind (Z), a control, format, private or unassigned character (C), or a mark that varies a letter."""
+def _is_invisible(letter: str) -> bool:
+    """Whether a character is invisible: a blank (Z), a control or unassigned one (C), or a variation selector."""
     return (
         unicodedata.category(letter)[0] in "ZC"
         or letter in BLANK_LETTERS

@@ -1,4 +1,4 @@
-"""Moments as the store keeps them, in microseconds, and as the statistics take them, in weeks."""
+"""Times in microseconds, as in the store, and in weeks, as in the statistics; both count from 1970 in UTC."""
 
 from __future__ import annotations
 
@@ -22,7 +22,6 @@ __all__ = [
     "weeks_to_us",
 ]
 
-# The store keeps times in microseconds, the statistics take weeks since the same origin.
 MINUTE_US = 60_000_000
 HOUR_US = 60 * MINUTE_US
 DAY_US = 24 * HOUR_US
@@ -30,33 +29,33 @@ WEEK_US = 7 * DAY_US
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 AHEAD = timedelta(days=1)
-# No test is stored from before 1990, and a day of the next century is a slip of the finger. Near the ends of the calendar
-# sums overflow.
+# No stored test is older than 1990, and a day in the next century is a typing error. Near the ends of the calendar sums
+# would overflow.
 FIRST_DAY, LAST_DAY = date(1990, 1, 1), date(2099, 12, 31)
 
 
 def microseconds(moment: datetime) -> int:
-    """An aware moment in UTC microseconds since 1970."""
+    """Convert an aware time to UTC microseconds since 1970."""
     return (moment - EPOCH) // timedelta(microseconds=1)
 
 
 def from_microseconds(us: int) -> datetime:
-    """The aware moment in UTC of stored microseconds."""
+    """Convert stored microseconds to an aware time in UTC."""
     return EPOCH + timedelta(microseconds=us)
 
 
 def weeks_to_us(weeks: float) -> int:
-    """Weeks since 1970 to microseconds."""
+    """Convert weeks since 1970 to microseconds."""
     return round(weeks * WEEK_US)
 
 
 def from_weeks(weeks: float) -> datetime:
-    """Weeks since 1970 back to an aware datetime in UTC."""
+    """Convert weeks since 1970 to an aware time in UTC."""
     return from_microseconds(weeks_to_us(weeks))
 
 
-def checked_day(asking: str, day: date) -> date:
-    """A day that a person named; CallError, which `asking` leads, where it can't be meant."""
+def checked_day(context: str, day: date) -> date:
+    """Return a day that a person entered; CallError, beginning with `context`, if it is out of range."""
     if not FIRST_DAY <= day <= LAST_DAY:
-        raise CallError(f"{asking}: expected a day from {FIRST_DAY} to {LAST_DAY}, got {day}")
+        raise CallError(f"{context}: expected a day from {FIRST_DAY} to {LAST_DAY}, got {day}")
     return day

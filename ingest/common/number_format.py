@@ -1,4 +1,4 @@
-"""Numbers of the trade as they are read: three significant digits, powers of ten, units by their signs."""
+"""Format values for readers: three significant digits, powers of ten, unit signs."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ __all__ = ["SPOKEN_UNITS", "amount", "way"]
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 SPOKEN_UNITS = {"ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ", "Gohm": "GΩ", "Tohm": "TΩ", "uJ": "µJ"}
-# Percent a month; what moves by less is told by where it stands, not by where it goes.
-LEAST_PACE = 0.5
+# Percent a month; a slower change is described by its level, not by its direction.
+LEAST_CHANGE = 0.5
 
 
 def amount(value: float | None, unit: str = "", bound: int = 0) -> str:
-    """A value with three significant digits and its unit: 14.2 nJ, 3.16 × 10⁹ Ω, > 10¹² Ω, or a dash."""
+    """Format a value with three significant digits and its unit: 14.2 nJ, 3.16 × 10⁹ Ω, > 10¹² Ω, or a dash."""
     if value is None:
         return "–"
     sign = {-1: "< ", 0: "", 1: "> "}[bound]
@@ -31,8 +31,8 @@ def _digits(value: float) -> str:
 
 
 def way(direction: int, percent_a_month: float | None) -> str:
-    """How a stream that left its usual level goes on: still moving that way, or staying where it came to."""
-    moving = percent_a_month is not None and percent_a_month * direction >= LEAST_PACE
+    """Describe a stream that left its centre line: still moving in that direction, or staying at the new level."""
+    moving = percent_a_month is not None and percent_a_month * direction >= LEAST_CHANGE
     if direction == 0:
         return "moving"
     if percent_a_month is None or moving:

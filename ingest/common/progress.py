@@ -1,4 +1,4 @@
-"""How long work tells how far it is; who listens decides whether anybody sees it."""
+"""The callback by which long work reports its progress."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from collections.abc import Callable
 __all__ = ["Progress", "no_progress"]
 
 Progress = Callable[[str, int, int], None]
-"""Called with what is being counted, how many are done, and how many there are."""
+"""Called with the noun of what is counted, the number done and the total."""
 
 
-def no_progress(_what: str, _done: int, _all: int) -> None:
-    """Nobody listens."""
+def no_progress(_what: str, _done: int, _total: int) -> None:
+    """Ignore the report."""

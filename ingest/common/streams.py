@@ -1,4 +1,4 @@
-"""The key of a stream: whose film, which product, which characteristic."""
+"""The key of a stream: supplier, product and characteristic."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ __all__ = ["Stream"]
 
 @dataclass(frozen=True, slots=True)
 class Stream:
-    """Supplier × product × characteristic, with its number in the store."""
+    """Supplier × product × characteristic, with its id in the store."""
 
     id: int
     supplier: str

@@ -1,4 +1,4 @@
-"""Text that came from files, made safe to print."""
+"""Make text from files safe to print."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ QUOTED_CHARACTERS = 60
 
 
 def printable(text: str) -> str:
-    """Text from files without control characters, which could move a terminal's cursor or break a mail's header."""
+    """Replace control characters, which could move the cursor of a terminal or break a mail header."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def quoted(text: str) -> str:
-    """A text from a file in quotation marks, on one line and cut to a length that a message can carry."""
+    """Put a text from a file in quotation marks, on one line and short enough for a message."""
     plain = printable(text[:QUOTED_CHARACTERS])
     return f'"{plain}..."' if len(text) > QUOTED_CHARACTERS else f'"{plain}"'

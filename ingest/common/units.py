@@ -1,7 +1,7 @@
-"""Units and values as instruments and people write them, read without losing a digit or guessing a meaning.
+"""Read units and values as instruments and people write them, without losing a digit or guessing a meaning.
 
-A unit belongs to a quantity. Units of one quantity convert into each other by whole powers of ten, so a value written
-in decimal becomes the float nearest to its exact product: 0.0125 uJ is 12.5 nJ.
+A unit belongs to a quantity. Units of one quantity convert into each other by whole powers of ten, so a decimal value is
+converted to the float nearest to the exact product: 0.0125 uJ is 12.5 nJ.
 """
 
 from __future__ import annotations
@@ -31,34 +31,34 @@ __all__ = [
     "to_unit",
 ]
 
-# Spaces that exports put around numbers: plain, tab, no-break, figure, thin, narrow no-break, and a stray mark.
+# Spaces that exports put around numbers: plain, tab, no-break, figure, thin, narrow no-break, and a byte order mark.
 BLANKS = " \t\u00a0\u2007\u2009\u202f\ufeff"
 
 
 class UnitError(ValueError):
-    """The text is no unit of the quantity asked for, or could mean two; the message says what to write."""
+    """The text is not a unit of the quantity, or is ambiguous; the message says what to write."""
 
 
 class ValueTextError(ValueError):
-    """The text is no value; the message says why."""
+    """The text is not a value; the message says why."""
 
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """What kind of thing a unit measures, and the units in which it may be written."""
+    """A physical quantity and its units."""
 
     name: str
     units: tuple[str, ...]
 
     @property
     def choices(self) -> str:
-        """The units as a sentence ends: `nJ, uJ, mJ or J`."""
+        """The units as a message lists them: `nJ, uJ, mJ or J`."""
         return f"{', '.join(self.units[:-1])} or {self.units[-1]}"
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit: its spelling here, its quantity, and the power of ten that leads to joule or ohm."""
+    """A unit: its name, its quantity, and its power of ten relative to joule or ohm."""
 
     name: str
     quantity: Quantity
@@ -76,7 +76,7 @@ UNITS = {
 }
 FOLDED = {name.lower(): unit for name, unit in UNITS.items()}
 
-# Milli and mega differ by a factor of 10^9 and only in the case of one letter, so for that letter the case counts.
+# Milli and mega differ by a factor of 10^9 but only in the case of one letter, so the case of that letter counts.
 AMBIGUOUS = {
     "mohm": "it could mean milliohm or megohm; write Mohm, or give the value in ohm",
     "Mj": "it could mean megajoule or millijoule; write mJ, or give the value in J",
@@ -85,19 +85,19 @@ PER_SQUARE = re.compile(r"ohms?\s*(/|per)\s*(sq|\u25a1)", re.IGNORECASE)
 
 
 def parse_unit(text: str, quantity: Quantity | None = None) -> Unit:
-    """The unit that a text spells.
+    """Read a unit.
 
     Parameters
     ----------
     text : str
-        As written in a cell, a header or `lab.toml`; blanks around it, either micro sign and the ohm sign are read.
+        As written in a cell, a header or `lab.toml`; surrounding blanks, both micro signs and the ohm sign are accepted.
     quantity : Quantity, optional
-        What it has to be a unit of.
+        The quantity that it must belong to.
 
     Raises
     ------
     UnitError
-        If it is unknown, could mean two units, or is a unit of another quantity (as ohm per square is).
+        If it is unknown, ambiguous, or a unit of another quantity (such as ohm per square).
 
     Examples
     --------
@@ -117,13 +117,13 @@ def parse_unit(text: str, quantity: Quantity | None = None) -> Unit:
 
 @cache
 def _plain(text: str) -> str:
-    """Blanks off, both micro signs to `u`, both ohm signs to `ohm`."""
+    """Strip blanks; replace both micro signs by `u`, both ohm signs by `ohm`."""
     plain = unicodedata.normalize("NFKC", text.strip(BLANKS))
     return plain.replace("\u03bc", "u").replace("\u03a9", "ohm")
 
 
 def _by_letters(plain: str, text: str) -> Unit | None:
-    """The unit in other letter case, unless the case could have changed the meaning."""
+    """The unit in another letter case, unless the case could change the meaning."""
     reason = AMBIGUOUS.get(plain[:1] + plain[1:].lower())
     if reason is not None:
         raise UnitError(f"{quoted(text)} is refused: {reason}")
@@ -141,7 +141,7 @@ def _unknown(text: str, plain: str, quantity: Quantity | None) -> str:
     return f"{quoted(text)} is not a unit; write {ENERGY.choices} for energy, {RESISTANCE.choices} for resistance"
 
 
-# How loggers name the units of their columns, in lower case.
+# The names that loggers use for units, in lower case.
 LOGGER_UNITS = {
     "%": ("%", "%rh", "% rh", "%r.h.", "percent"),
     "degC": ("degc", "\u00b0c", "c", "\u2103"),
@@ -150,13 +150,13 @@ LOGGER_UNITS = {
 
 
 def logger_unit(text: str) -> str | None:
-    """The unit of a climate column, `%`, `degC` or `degF`; None where the text is none of them."""
+    """Read the unit of a climate column: `%`, `degC` or `degF`; None for any other text."""
     plain = text.strip(BLANKS).casefold()
     return next((unit for unit, spellings in LOGGER_UNITS.items() if plain in spellings), None)
 
 
 def names_a_unit(text: str) -> bool:
-    """Whether a text in a header is meant as a unit, a refused one included."""
+    """Whether a text in a header is meant as a unit, even if that unit is refused."""
     try:
         parse_unit(text)
     except UnitError:
@@ -179,9 +179,9 @@ THOUSANDS = re.compile(r"[0-9]{1,3}(?:[,.'\u2019 \u00a0\u202f][0-9]{3})+(?![0-9]
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """A value as written: the number with a decimal point, which side is open, and the unit if the cell held one.
+    """A value as written: the number with a decimal point, the open side, and the unit if the cell has one.
 
-    `bound` is -1 where the true value lies below the number, +1 where above, else 0.
+    `bound` is -1 if the true value is below the number, +1 if above, or else 0.
     """
 
     number: str
@@ -202,7 +202,7 @@ def parse_value(text: str, decimal: str = ".") -> Value:
     Raises
     ------
     ValueTextError
-        If it is no finite number above 0 in decimal or exponent form.
+        If it is not a finite number above 0 in decimal or exponent form.
 
     Examples
     --------
@@ -218,10 +218,10 @@ def parse_number(text: str, decimal: str = ".") -> Value:
     """Read one number of either sign, exact or bounded; raises ValueTextError for anything else."""
     plain = text.strip(BLANKS)
     pointed = _pointed(plain, decimal)
-    found = VALUE.fullmatch(pointed)
-    if found is None or (found[3] and not _can_be_unit(found[3])):
+    match = VALUE.fullmatch(pointed)
+    if match is None or (match[3] and not _can_be_unit(match[3])):
         raise ValueTextError(_why_no_number(plain, decimal))
-    return Value(found[2], BOUNDS[found[1]], found[3])
+    return Value(match[2], BOUNDS[match[1]], match[3])
 
 
 def _pointed(plain: str, decimal: str) -> str:
@@ -270,7 +270,7 @@ def _check_range(text: str, number: float) -> None:
 
 
 def to_unit(number: str, unit: Unit, target: Unit) -> float:
-    """The float nearest to the number as written, converted exactly.
+    """Convert a number as written to another unit: the float nearest to the exact product.
 
     Parameters
     ----------
@@ -282,7 +282,7 @@ def to_unit(number: str, unit: Unit, target: Unit) -> float:
     Raises
     ------
     UnitError
-        If the units are of two quantities.
+        If the units belong to different quantities.
 
     Examples
     --------
@@ -295,5 +295,5 @@ def to_unit(number: str, unit: Unit, target: Unit) -> float:
             f"write {target.quantity.choices}"
         )
     mantissa, _, exponent = number.lower().partition("e")
-    # Shifting the exponent in the text leaves the only rounding to the reading of the decimal.
+    # Shifting the exponent in the text means that only the conversion of the decimal rounds.
     return float(f"{mantissa}e{int(exponent or 0) + unit.exponent - target.exponent}")

@@ -1,1 +1,1 @@
-"""`lab.toml`: its models, its checks and what it declares at a given date."""
+"""`lab.toml`: its models, its checks, and the declared limits on a given day."""

@@ -1,4 +1,4 @@
-"""The types of the keys in `lab.toml`, each with the words that say what is expected of it."""
+"""The types of the keys in `lab.toml`, each with a description of the expected value."""
 
 from __future__ import annotations
 
@@ -43,6 +43,7 @@ __all__ = [
     "expected",
     "one_of",
     "shown",
+    "wrong",
 ]
 
 SHOWN_CHARACTERS = 60
@@ -50,14 +51,14 @@ STORE_DRIVER = "postgresql+psycopg"
 
 
 class Declared(BaseModel):
-    """A table of `lab.toml`: unknown keys and values of another type are refused."""
+    """A table of `lab.toml`; unknown keys and values of another type are refused."""
 
-    # A traceback of the library shows no value: some are addresses that only a few may know.
+    # No values in tracebacks of the library: some are private addresses.
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, hide_input_in_errors=True)
 
 
 def shown(value: object) -> str:
-    """A value as it stands in the file, short enough for a message of one line."""
+    """Return a value as in the file, short enough for a message of one line."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict):
@@ -68,41 +69,45 @@ def shown(value: object) -> str:
     return text if len(text) <= SHOWN_CHARACTERS else f"{text[:SHOWN_CHARACTERS]}..."
 
 
+def wrong(message: str) -> PydanticCustomError:
+    """Make a validation error with this message."""
+    return PydanticCustomError("expected", "{message}", {"message": message})
+
+
 def expected(what: str, *, secret: bool = False) -> WrapValidator:
-    """Make every complaint about a value read `expected WHAT, got VALUE`; a `secret` value is in no message."""
+    """Word every complaint about a value as `expected WHAT, got VALUE`; a `secret` value is not shown."""
 
     def validate(value: Any, handler: Callable[[Any], Any]) -> Any:
         try:
             return handler(value)
         except (ValidationError, ValueError) as error:
             got = "something else (not shown, it may hold a secret)" if secret else shown(value)
-            raise PydanticCustomError("expected", "{said}", {"said": f"expected {what}, got {got}"}) from error
+            raise wrong(f"expected {what}, got {got}") from error
 
     return WrapValidator(validate)
 
 
 def one_of(*words: str) -> WrapValidator:
-    """A closed set of words."""
+    """Accept one of these words only."""
 
     def validate(value: Any, handler: Callable[[Any], Any]) -> Any:
         if value not in words:
-            said = f"expected {listed([shown(word) for word in words], 'or')}, got {shown(value)}"
-            raise PydanticCustomError("expected", "{said}", {"said": said})
+            raise wrong(f"expected {listed([shown(word) for word in words], 'or')}, got {shown(value)}")
         return handler(value)
 
     return WrapValidator(validate)
 
 
 def listed(words: list[str], last: str) -> str:
-    """Words as a sentence lists them: `a, b or c`."""
+    """Return words as a sentence lists them: `a, b or c`."""
     return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else words[0]
 
 
 def _name(text: str) -> str:
-    named = unicodedata.normalize("NFC", text.strip())
-    if not named or any(unicodedata.category(c) == "Cc" for c in named):
+    name = unicodedata.normalize("NFC", text.strip())
+    if not name or any(unicodedata.category(c) == "Cc" for c in name):
         raise ValueError
-    return named
+    return name
 
 
 def _ip_address(text: str) -> str:
@@ -145,7 +150,7 @@ def _store(text: str) -> str:
 
 
 def _without_password(value: object) -> object:
-    """A password has no place in the file, in whichever part of the address, nor in the message that says so."""
+    """Refuse a password in any part of the address, and don't repeat it in the message."""
     from sqlalchemy import make_url
     from sqlalchemy.exc import ArgumentError
 
@@ -154,10 +159,9 @@ def _without_password(value: object) -> object:
     except (ArgumentError, ValueError):
         return value
     if url is not None and (url.password is not None or any(_names_a_secret(key) for key in url.query)):
-        raise PydanticCustomError(
-            "expected",
+        raise wrong(
             "expected an address without a password; take it out of the file and give it by PGPASSWORD or the password "
-            "file of this account (~/.pgpass)",
+            "file of this account (~/.pgpass)"
         )
     return value
 
@@ -168,7 +172,7 @@ def _names_a_secret(key: str) -> bool:
 
 
 def _unit(text: str) -> str:
-    # Spelt exactly: the file declares the unit in which all results are told.
+    # Spelt exactly: all results are shown in this unit.
     if text not in UNITS:
         raise ValueError
     return text
@@ -181,7 +185,7 @@ def _folder(text: str) -> str:
 
 
 def _overriding(value: object) -> float | None:
-    """A product's own limit; None for `false`, no limit."""
+    """Return the limit of a product; None for `false`, no limit."""
     if value is False:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):

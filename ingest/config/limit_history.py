@@ -1,7 +1,7 @@
-"""A specification limit over time: steps, each from its day, as `lab.toml` declares them and as people entered them.
+"""A specification limit over time, in steps: those that `lab.toml` declares and those that people entered.
 
-One rule joins the two: on a day the step with the newest day holds, and of two of the same day the one that a person
-entered. So an entry overrules what was declared before it, and an edition that is declared from a later day ends the entry.
+The step with the latest start applies; of two with the same start, the entered one. So an entry replaces earlier
+declarations, and an edition declared from a later day replaces the entry.
 """
 
 from __future__ import annotations
@@ -10,18 +10,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from ingest.config.models import Characteristic, Product
 from ingest.documents.stream import StoredLimit
 
-__all__ = ["SIDES", "Step", "in_order", "looser", "on_day", "step_document"]
+__all__ = ["NO_LIMIT", "SIDES", "Step", "declared_steps", "in_order", "looser", "on_day", "step_document"]
 
 SIDES = ("lower", "upper")
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A limit from a day on (None: from the beginning); `value` None says that there is none.
+    """A limit from a day on (None: from the beginning); `value` is None for no limit.
 
-    `who`, `entered_us` and `reason` are those of the entry; blank, None and blank for what `lab.toml` declares.
+    `who`, `entered_us` and `reason` belong to an entry; they are blank, None and blank for a step of `lab.toml`.
     """
 
     value: float | None
@@ -37,25 +38,37 @@ class Step:
         return self.entered_us is not None
 
 
+NO_LIMIT = Step(None, None, "")
+
+
+def declared_steps(characteristic: Characteristic, product: Product | None, side: str) -> tuple[Step, ...]:
+    """Return the limits that `lab.toml` declares on one side: those of the product if it has any, or else the characteristic's."""
+    overriding = {} if product is None else product.upper_limit if side == "upper" else product.lower_limit
+    if product is not None and characteristic.name in overriding:
+        return (Step(overriding[characteristic.name], None, f"declared for {product.name}"),)
+    limits = characteristic.upper_limit if side == "upper" else characteristic.lower_limit
+    return tuple(Step(limit.value, limit.from_, limit.document) for limit in limits)
+
+
 def in_order(declared: Iterable[Step], entered: Iterable[Step]) -> tuple[Step, ...]:
-    """All steps in the order in which they hold; of one day the last is the one in force."""
+    """Return all steps in the order of their days; of one day the last applies."""
     return tuple(sorted([*declared, *entered], key=lambda step: (step.start or date.min, step.is_entry)))
 
 
 def on_day(steps: Sequence[Step], day: date) -> Step | None:
-    """The step in force on a day; None before the first."""
+    """Return the step in force on a day; None before the first."""
     return next((step for step in reversed(steps) if step.start is None or step.start <= day), None)
 
 
 def looser(side: str, value: float | None, than: float | None) -> bool:
-    """Whether a limit lets more pass than another; no limit lets everything pass."""
+    """Whether a limit accepts more values than another; no limit accepts all."""
     if than is None or value == than:
         return False
     return value is None or (value > than if side == "upper" else value < than)
 
 
 def step_document(step: Step) -> StoredLimit:
-    """A step as the store keeps it."""
+    """Return a step as it is stored and printed."""
     return {
         "value": step.value,
         "from": None if step.start is None else step.start.isoformat(),

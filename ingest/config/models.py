@@ -1,4 +1,4 @@
-"""The tables of `lab.toml` as they may be written: keys, types and defaults. What they mean together: `ingest.lab`."""
+"""The tables of `lab.toml`: keys, types and defaults. `ingest.config.lab_file` checks them against each other."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from ingest.common.units import UNITS, ValueTextError, parse_number
 from ingest.config.field_types import (
@@ -37,6 +36,7 @@ from ingest.config.field_types import (
     listed,
     one_of,
     shown,
+    wrong,
 )
 from ingest.config.notification_models import Digest, Mail, Route, Webhook
 
@@ -70,11 +70,6 @@ CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
 CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
 
 
-def wrong(said: str) -> PydanticCustomError:
-    """An error whose message is `said` and nothing else."""
-    return PydanticCustomError("expected", "{said}", {"said": said})
-
-
 class LabTable(Declared):
     """`[lab]`."""
 
@@ -85,7 +80,7 @@ class LabTable(Declared):
 
 
 class Conditioning(Declared):
-    """`[conditioning.NAME]`: what the chamber log must show for a test to be valid."""
+    """`[conditioning.NAME]`: the conditioning that the chamber log must document for a test to be valid."""
 
     humidity_percent: Percent
     humidity_tolerance: NotNegative
@@ -118,21 +113,18 @@ class Characteristic(Declared):
     @model_validator(mode="after")
     def _limits_make_sense(self) -> Self:
         for side, limits in (("upper_limit", self.upper_limit), ("lower_limit", self.lower_limit)):
-            self._check_side(side, limits)
+            for limit in limits:
+                if self.scale == "log" and limit.value <= 0:
+                    raise wrong(f"expected {side} above 0 on a log scale, got {shown(limit.value)}")
+            dates = [limit.from_ for limit in limits]
+            if any(late is None or (early is not None and late <= early) for early, late in pairwise(dates)):
+                days = ", ".join("no date" if day is None else day.isoformat() for day in dates)
+                raise wrong(f"expected {side} entries with rising dates in `from`, got {days}")
         return self
-
-    def _check_side(self, side: str, limits: list[Limit]) -> None:
-        for limit in limits:
-            if self.scale == "log" and limit.value <= 0:
-                raise wrong(f"expected {side} above 0 on a log scale, got {shown(limit.value)}")
-        dates = [limit.from_ for limit in limits]
-        if any(late is None or (early is not None and late <= early) for early, late in pairwise(dates)):
-            told = ", ".join("no date" if day is None else day.isoformat() for day in dates)
-            raise wrong(f"expected {side} entries with rising dates in `from`, got {told}")
 
 
 class Product(Declared):
-    """`[[product]]`: what a product is expected to meet where it differs."""
+    """`[[product]]`: the limits of a product where they differ from those of the characteristic."""
 
     name: Name
     class_: Text = Field(default="", alias="class")
@@ -142,14 +134,14 @@ class Product(Declared):
 
 
 class CheckStandard(Declared):
-    """`[[check_standard]]`: a reference whose value must not move."""
+    """`[[check_standard]]`: a stable reference that shows drift of the bench."""
 
     supplier: Name
     product: Name
 
 
 class ShieldingSource(Declared):
-    """`[shielding_source]`: the discharge source; no reading can hold more energy than it stores."""
+    """`[shielding_source]`: the discharge source; no energy reading can exceed the energy that it stores."""
 
     capacitance_pf: Positive
     voltage_v: Positive
@@ -175,7 +167,7 @@ class Alerts(Declared):
 
 
 class Schedule(Declared):
-    """`[schedule]`: when `serve` does a round; `cron` has five fields, in the lab's zone."""
+    """`[schedule]`: when `serve` runs a round; `cron` has five fields, in the lab's zone."""
 
     every_minutes: Count | None = None
     cron: Annotated[Text, Field(pattern=r"^\S+( +\S+){4}$"), expected('five fields such as "0 6 * * 1-5"')] | None = (
@@ -190,7 +182,7 @@ class Schedule(Declared):
 
 
 class Weights(Declared):
-    """`weights` of `[scorecard]`: how much each part of a supplier's score weighs; what is not named weighs nothing."""
+    """`weights` of `[scorecard]`: the weight of each part of a supplier's score; 0 if not named."""
 
     conforming: NotNegative = 0.0
     drift: NotNegative = 0.0
@@ -204,7 +196,7 @@ class Weights(Declared):
         return self
 
 
-# Common practice where nothing is agreed: what was tested weighs most. From memory, no source.
+# Common practice where nothing is agreed: conformity weighs most. From memory, without a source.
 USUAL_WEIGHTS = Weights(conforming=0.5, drift=0.2, room=0.2, response=0.1)
 
 
@@ -217,12 +209,12 @@ class Scorecard(Declared):
 class Serve(Declared):
     """`[serve]`: how the dashboard is reached."""
 
-    # Where the server with TLS asks from; it names the address of whoever asked it in X-Forwarded-For.
+    # The address of the TLS proxy, which passes on the address of the client in X-Forwarded-For.
     trusted_proxy: IpAddress | None = None
 
 
 class Source(Declared):
-    """`[[source]]`: where files of one form come from and how they are read."""
+    """`[[source]]`: a folder of files of one format, and how to read them."""
 
     kind: Annotated[Literal["tests", "climate"], one_of("tests", "climate")]
     folder: Folder
@@ -251,32 +243,28 @@ class Source(Declared):
     def _parts_agree(self) -> Self:
         for key, names in (("columns", self.columns), ("fixed", self.fixed)):
             for name in names:
-                self._check_column(key, name)
+                if name not in self.known_columns:
+                    columns = ", ".join(self.known_columns)
+                    raise wrong(f"expected a column of {self.kind} in {key} ({columns}), got {shown(name)}")
         self._check_units()
-        self._check_readings()
-        self._check_words()
-        self._check_time_format()
-        return self
-
-    def _check_column(self, key: str, name: str) -> None:
-        if name not in self.known_columns:
-            raise wrong(
-                f"expected a column of {self.kind} in {key} ({', '.join(self.known_columns)}), got {shown(name)}"
-            )
-
-    def _check_units(self) -> None:
-        for name, unit in self.units.items():
-            known = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
-            if name not in known:
-                raise wrong(f"expected a column that has a unit in units ({', '.join(known)}), got {shown(name)}")
-            if unit not in known[name]:
-                raise wrong(f"expected {listed(list(known[name]), 'or')} as unit of {name}, got {shown(unit)}")
-
-    def _check_readings(self) -> None:
         if self.kind == "climate" and (self.readings or self.log10):
             raise wrong('expected readings and log10 only with kind = "tests"')
         if len(set(self.readings)) < len(self.readings):
             raise wrong("expected each column once in readings")
+        self._check_words()
+        if self.time_format is not None and not _has_date_and_time(self.time_format):
+            raise wrong(
+                f'expected a time_format with date and time such as "%d.%m.%Y %H:%M", got {shown(self.time_format)}'
+            )
+        return self
+
+    def _check_units(self) -> None:
+        for name, unit in self.units.items():
+            units = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
+            if name not in units:
+                raise wrong(f"expected a column that has a unit in units ({', '.join(units)}), got {shown(name)}")
+            if unit not in units[name]:
+                raise wrong(f"expected {listed(list(units[name]), 'or')} as unit of {name}, got {shown(unit)}")
 
     def _check_words(self) -> None:
         for word, value in self.words.items():
@@ -287,15 +275,9 @@ class Source(Declared):
                     f'expected a value such as ">1E13" for {shown(word)} in words, got {shown(value)}'
                 ) from error
 
-    def _check_time_format(self) -> None:
-        if self.time_format is not None and not _reads_its_own_writing(self.time_format):
-            raise wrong(
-                f'expected a time_format with date and time such as "%d.%m.%Y %H:%M", got {shown(self.time_format)}'
-            )
 
-
-def _reads_its_own_writing(form: str) -> bool:
-    """Whether a strptime format keeps day, hour and minute of a time."""
+def _has_date_and_time(form: str) -> bool:
+    """Whether a time that is written in a strptime format can be read again without loss."""
     moment = datetime(2001, 11, 23, 17, 45, tzinfo=UTC)
     try:
         read = datetime.strptime(moment.strftime(form), form)  # noqa: DTZ007  (compared as wall-clock time)

@@ -1,6 +1,6 @@
-"""The tables of `lab.toml` that say how alerts reach people: `[mail]`, `[[webhook]]`, `[[route]]` and `[digest]`.
+"""The tables of `lab.toml` for sending alerts: `[mail]`, `[[webhook]]`, `[[route]]` and `[digest]`.
 
-No password and no secret stands here: they come from the environment, so that the file can be shown and kept.
+Passwords and secrets come from the environment, so that the file can be shown and archived.
 """
 
 from __future__ import annotations
@@ -11,9 +11,8 @@ from typing import Annotated, Any, Literal, NamedTuple, Self
 from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
-from pydantic_core import PydanticCustomError
 
-from ingest.config.field_types import Declared, Flag, Name, expected, one_of, shown
+from ingest.config.field_types import Declared, Flag, Name, expected, one_of, shown, wrong
 from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["Digest", "Hours", "Mail", "Route", "Webhook"]
@@ -25,13 +24,13 @@ SPAN = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", re.ASC
 
 
 class Hours(NamedTuple):
-    """Hours of the day, which may reach over midnight; the start is inside, the end is not."""
+    """Hours of the day, possibly across midnight, from the start up to but excluding the end."""
 
     start: time
     end: time
 
-    def hold(self, moment: time) -> bool:
-        """Whether a wall-clock time is inside."""
+    def contains(self, moment: time) -> bool:
+        """Whether a wall-clock time is within these hours."""
         if self.start < self.end:
             return self.start <= moment < self.end
         return moment >= self.start or moment < self.end
@@ -50,7 +49,7 @@ def _variable(text: str) -> str:
 
 
 def _web_address(text: str) -> str:
-    """An address that can be asked as it stands."""
+    """Accept a complete http or https address."""
     parts = urlsplit(text)
     plain = text.isascii() and text.isprintable() and " " not in text
     if not plain or parts.scheme not in ("http", "https") or not parts.hostname:
@@ -60,18 +59,18 @@ def _web_address(text: str) -> str:
 
 
 def _without_password(text: object) -> object:
-    """A secret has no place in the file, nor in the message that says so."""
+    """Refuse a password in the address, and don't repeat it in the message."""
     if isinstance(text, str) and "@" in text:
-        raise PydanticCustomError("expected", "expected an address without user or password; take them out of the file")
+        raise wrong("expected an address without user or password; take them out of the file")
     return text
 
 
 def _hours(text: object) -> Hours:
-    found = SPAN.fullmatch(text) if isinstance(text, str) else None
-    if found is None or found[0][:5] == found[0][6:]:
+    match = SPAN.fullmatch(text) if isinstance(text, str) else None
+    if match is None or match[0][:5] == match[0][6:]:
         raise ValueError
-    first, second, third, fourth = map(int, found.groups())
-    return Hours(time(first, second), time(third, fourth))
+    start_hour, start_minute, end_hour, end_minute = map(int, match.groups())
+    return Hours(time(start_hour, start_minute), time(end_hour, end_minute))
 
 
 Address = Annotated[str, AfterValidator(_address), expected('a mail address such as "bench@example.org"')]
@@ -88,18 +87,18 @@ Seconds = Annotated[float, Field(gt=0, le=120), expected("a number above 0 and a
 
 
 class Outlet(Declared):
-    """What mail and webhooks share."""
+    """The key that mail and webhooks share."""
 
     quiet_hours: QuietHours = None
 
     def is_quiet(self, local: datetime) -> bool:
-        """Whether what can wait has to, at a moment in the lab's zone."""
+        """Whether a moment in the lab's zone is within the quiet hours, when alerts that can wait are not sent."""
         hours: Hours | None = self.quiet_hours
-        return hours is not None and hours.hold(local.time())
+        return hours is not None and hours.contains(local.time())
 
 
 class Mail(Outlet):
-    """`[mail]`: the mail server, and who is told; without a server each message is a file in `outbox/`."""
+    """`[mail]`: the mail server and the receivers; without a server each message is a file in `outbox/`."""
 
     server: Name | None = None
     port: Port | None = None
@@ -107,25 +106,23 @@ class Mail(Outlet):
     from_: Address | None = Field(default=None, alias="from")
     to: list[Address] = Field(default_factory=list)
     timeout_seconds: Seconds = 20.0
-    # Where readers reach the dashboard: mails link to it.
+    # The address of the dashboard, for the links in mails.
     dashboard: WebAddress | None = None
 
     @property
     def server_port(self) -> int:
-        """The declared port, or the usual one of the security."""
+        """The declared port, or the default port of the security."""
         return self.port or PORTS[self.security]
 
     @model_validator(mode="after")
     def _server_has_a_sender(self) -> Self:
         if self.server is not None and self.from_ is None:
-            raise PydanticCustomError(
-                "expected", "{said}", {"said": f"expected from beside server, got only {shown(self.server)}"}
-            )
+            raise wrong(f"expected from beside server, got only {shown(self.server)}")
         return self
 
 
 class Webhook(Outlet):
-    """`[[webhook]]`: a program that is posted each message, signed with a secret from the environment."""
+    """`[[webhook]]`: an address that receives each message by POST, signed with a secret from the environment."""
 
     name: Name
     url: WebAddress
@@ -134,18 +131,18 @@ class Webhook(Outlet):
 
 
 class Route(Declared):
-    """`[[route]]`: which alerts go where. What is left out matches all, but for grades: act and look."""
+    """`[[route]]`: which alerts go where. Omitted keys match everything; `grade` defaults to act and look."""
 
     grade: list[Annotated[Literal["act", "look", "note"], one_of(*Grade)]] = Field(default=["act", "look"])
     kind: list[Annotated[str, one_of(*Kind)]] = Field(default_factory=list)
     supplier: list[Name] = Field(default_factory=list)
     to: list[Address] | None = None
     webhook: list[Name] | None = None
-    # Sent in quiet hours too.
+    # Also sent in quiet hours.
     at_once: Flag = False
 
 
 class Digest(Declared):
-    """`[digest]`: who gets the week's summary; `to = []` for nobody."""
+    """`[digest]`: the receivers of the weekly summary; `to = []` for nobody."""
 
     to: list[Address] | None = None

@@ -1,7 +1,7 @@
-"""The corrective action that hangs on an alert: when the supplier was asked, what it answered, and whether it worked.
+"""The corrective action on an alert: when the supplier was asked, what it answered, and whether the action worked.
 
-Each step is a row of `act`. A step entered again replaces the earlier one in what is shown and erases nothing. Whether
-the action worked is worked out from the lots, and can't be entered.
+Each step is an entry of the audit log. A step that is entered again replaces the earlier one on the screen; the log keeps
+both. Whether the action worked follows from the lots alone: nobody can enter it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from typing import Literal
 
 from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
-from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.audit_log import AuditEntry, entry_of, record
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, from_microseconds
 from ingest.common.text import printable
@@ -25,7 +26,8 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.documents.stream import StoredPoint
 from ingest.store import schema
 from ingest.store.last_round import last_round
-from spc.vocabulary.enums import Answer, Kind, Scale
+from spc.supplier.corrective_action import compare
+from spc.vocabulary.enums import Effectiveness, Kind, Scale
 
 __all__ = [
     "ANSWERED",
@@ -50,7 +52,7 @@ LONGEST = {"who": 80, "reason": 600, "cause": 600, "action": 600, "first_lot": 2
 
 
 def no_notice_because(alert: AlertSummary | RowMapping) -> str:
-    """Why an alert is nothing to ask a supplier about; empty where it is."""
+    """Why a supplier can't be asked about an alert; empty where it can."""
     if alert["kind"] in NOT_THE_SUPPLIERS:
         return f"it is of kind {alert['kind']}, a matter of the bench and not of a supplier"
     if alert["held_under"]:
@@ -64,7 +66,7 @@ def supplier_alert(connection: Connection, alert: str, asking: str) -> RowMappin
     Raises
     ------
     CallError
-        Where there is no such alert, or it is no matter of a supplier's.
+        Where there is no such alert, or it concerns no supplier.
     """
     row = connection.execute(text("SELECT * FROM alert WHERE id = :id"), {"id": alert}).mappings().first()
     if row is None:
@@ -103,14 +105,14 @@ def record_step(
     Raises
     ------
     CallError
-        Where there is no such alert, it is no matter of a supplier's, or a step says too little or what can't be.
+        Where there is no such alert, it concerns no supplier, or a step lacks a field or states what can't be.
     """
     row = supplier_alert(connection, alert, what)
     texts: dict[str, str] = {name: printable(given.get(name, "").strip()) for name in STEP_TEXTS}
     _check_lengths(what, {"who": who, "reason": reason, **texts})
     body = _body(what, given.get("on", ""), texts, now.astimezone(lab.zone).date())
     _check_order(connection, row, what, body)
-    record(connection, AuditEntry(now, printable(who), what, f"alert:{alert}", printable(reason), body))
+    record(connection, AuditEntry(now, printable(who), what, Subject.alert(alert), printable(reason), body))
 
 
 def _check_lengths(what: str, texts: Mapping[str, str]) -> None:
@@ -177,17 +179,21 @@ def corrective_actions(
 
 def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[str, AuditEntry]]:
     """The last entry of each step, by alert."""
-    wanted = select(schema.act).where(schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith("alert:"))
+    wanted = select(schema.act).where(
+        schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith(str(Subject.alert("")))
+    )
     if ids is not None:
-        wanted = wanted.where(schema.act.c.subject.in_([f"alert:{one}" for one in ids]))
+        wanted = wanted.where(schema.act.c.subject.in_([str(Subject.alert(one)) for one in ids]))
     found: dict[str, dict[str, AuditEntry]] = {}
     for row in connection.execute(wanted.order_by(schema.act.c.id)):
-        act = AuditEntry(from_microseconds(row.at_us), row.who, row.what, row.subject, row.reason, json.loads(row.body))
-        steps = found.setdefault(row.subject.removeprefix("alert:"), {})
-        steps[row.what] = act
-        if "first_lot" in act.body:
-            # An answer may name it, or a step of its own: the last one that does holds.
-            steps[FIRST_LOT] = act
+        subject = Subject.parse(row.subject)
+        assert subject is not None  # the question asks for alerts alone
+        entry = entry_of(row, subject)
+        steps = found.setdefault(subject.names[0], {})
+        steps[row.what] = entry
+        if "first_lot" in entry.body:
+            # An answer may name the lot, and so may a step of its own: the last that names it counts.
+            steps[FIRST_LOT] = entry
     return found
 
 
@@ -239,7 +245,7 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
     if first_us is None:
         waiting = f"lot {lot} has no valid test with a level yet"
         return {
-            "answer": Answer.NOT_YET_SHOWN,
+            "answer": Effectiveness.NOT_YET_SHOWN,
             "lots": 0,
             "reason": waiting,
             "of": measure.name,
@@ -252,7 +258,6 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
         [measure.charted(value) for point in part if (value := measure.of(point)) is not None] for part in parts
     )
     # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
-    from spc.supplier.corrective_action import compare
 
     found = compare(before, moved, after, _direction(evidence, before, moved))
     return {
@@ -261,7 +266,7 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
         "reason": found.reason,
         "of": measure.name,
         "level_after": measure.told(found.mean),
-        "level_usual": measure.told(found.usual),
+        "level_usual": measure.told(found.before),
         "level_moved": measure.told(found.moved),
     }
 
@@ -272,7 +277,7 @@ MEASURES: dict[str, MeasureName] = {"bag_spread": "bag_spread", "reading_spread"
 
 
 class _Measure:
-    """What of a lot moved: its level, or the scatter of its bags or readings (compared by their logarithms)."""
+    """The quantity that moved: the level of a lot, or the scatter of its bags or readings (compared in logarithms)."""
 
     def __init__(self, name: MeasureName, scale: str) -> None:
         self.name = name
@@ -298,7 +303,7 @@ def _parts(
     start = evidence["since_us"] or alert["raised_us"]
     end = first_us
     if alert["kind"] in (Kind.POINT, Kind.LIMIT):
-        # Single lots: those in between were as usual.
+        # The alert is about single lots: those between them stayed at the centre line.
         end = min(first_us, evidence["latest_tested_us"] + 1)
     before = [point for point in points if point["tested_us"] < start]
     moved = [point for point in points if start <= point["tested_us"] < end]
@@ -306,7 +311,7 @@ def _parts(
 
 
 def _direction(evidence: StoredStreamEvidence, before: Sequence[float], moved: Sequence[float]) -> int:
-    """Which way it moved; where the evidence names none, as seen."""
+    """The direction of the move; where the evidence names none, that of the means."""
     if evidence["direction"] in (1, -1):
         return int(evidence["direction"])
     return 1 if not (before and moved) or fmean(moved) >= fmean(before) else -1

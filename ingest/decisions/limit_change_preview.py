@@ -1,13 +1,12 @@
-"""What a change of limits would change, by the code that does it; then the change itself.
+"""A change of limits: first what it would change, worked out by the code that makes the change, then the change itself.
 
-A preview evaluates the streams twice, without the act and with it, and writes nothing. Carrying out records the act and
-stores the evaluation that was shown.
+A preview evaluates the streams twice, without the entry and with it, and writes nothing. `carry_out` records the entry and
+stores the evaluation that the preview showed.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import cast
@@ -15,7 +14,7 @@ from typing import cast
 from sqlalchemy import Connection
 
 from ingest.audit.audit_log import AuditEntry, check_signed, record
-from ingest.audit.limit_entries import entered, limit_acts, named_in
+from ingest.audit.limit_entries import entered, entries_on_limits
 from ingest.common.errors import CallError
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
@@ -31,17 +30,16 @@ from ingest.documents.limit_change import (
     StoredPreviewAlert,
     StoredStreamDifference,
 )
-from ingest.evaluation.evaluate_streams import Evaluated, as_json, contexts_of, evaluate, subject_of, write
+from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_of
 from ingest.rounds.recompute import follow
-from ingest.sessions.session_columns import sessions_of
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StreamChange:
-    """One stream as it stands and as it would stand; `document` tells the difference."""
+    """One stream as it stands and as it would stand; `document` holds the difference."""
 
     before: Evaluated
     after: Evaluated
@@ -50,9 +48,9 @@ class StreamChange:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Preview:
-    """What an act would do: to each stream it reaches, and which limits it would loosen."""
+    """What an entry would change in each stream, and which limits it would loosen."""
 
-    act: AuditEntry
+    entry: AuditEntry
     streams: list[StreamChange]
     looser_than: tuple[Step, ...]
 
@@ -60,66 +58,65 @@ class Preview:
     def document(self) -> StoredLimitPreview:
         """The preview as it is printed, times in microseconds."""
         return {
-            "change": cast(Change, self.act.what),
-            **self.act.body,
+            "change": cast(Change, self.entry.what),
+            **self.entry.body,
             "streams": [change.document for change in self.streams],
             "looser_than": [step_document(step) for step in self.looser_than],
         }
 
     @property
     def mark(self) -> str:
-        """A short name of what is shown: another one means that something else would be done now."""
-        shown = as_json([self.act.subject, self.document])
+        """A digest of the preview; it differs where the entry would change something else by now."""
+        shown = as_json([str(self.entry.subject), self.document])
         return hashlib.sha256(shown.encode()).hexdigest()[:16]
 
 
-def preview(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
-    """What `act` would change; reads only.
+def preview(connection: Connection, lab: Lab, entry: AuditEntry) -> Preview:
+    """What `entry` would change; reads only.
 
     Raises
     ------
     CallError
-        Where the act would put a lower limit at or above an upper one.
+        Where the entry would put a lower limit at or above an upper one.
     """
-    if act.what in LIMIT_CHANGES:
-        return _of_limit(connection, lab, act)
-    standing_lab = replace(lab, entered=entered(limit_acts(connection)))
-    names = tuple(json.loads(act.subject))
-    streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", names)
-    return Preview(act, _changes(connection, standing_lab, standing_lab, streams, act), ())
+    if entry.what in LIMIT_CHANGES:
+        return _of_limit(connection, lab, entry)
+    standing_lab = replace(lab, entered=entered(entries_on_limits(connection)))
+    streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", entry.subject.names)
+    return Preview(entry, _changes(connection, standing_lab, standing_lab, streams, entry), ())
 
 
-def carry_out(connection: Connection, lab: Lab, act: AuditEntry, shown: str | None = None) -> Preview:
-    """Record `act` and store what follows from it; what it changed.
+def carry_out(connection: Connection, lab: Lab, entry: AuditEntry, shown: str | None = None) -> Preview:
+    """Record `entry` and store what follows from it; what it changed.
 
     Raises
     ------
     CallError
-        As `preview`; where the act has no name or reason; where `shown`, the mark of the preview that a person saw, is
+        As `preview`; where the entry has no name or reason; where `shown`, the mark of the preview that a person saw, is
         not that of what would be done now.
     """
-    check_signed(act)
-    seen = preview(connection, lab, act)
+    check_signed(entry)
+    seen = preview(connection, lab, entry)
     if shown is not None and shown != seen.mark:
         raise CallError(
-            f"{act.what}: readings, declarations or entries came in since the preview, and it would change something else "
+            f"{entry.what}: readings, declarations or entries came in since the preview, and it would change something else "
             "now; look at the preview again"
         )
-    record(connection, act)
+    record(connection, entry)
     for change in seen.streams:
         write(connection, change.after)
     follow(connection, lab, {change.after.stream.id for change in seen.streams})
     return seen
 
 
-def _of_limit(connection: Connection, lab: Lab, act: AuditEntry) -> Preview:
-    product, characteristic = named_in(act.subject)
-    acts = limit_acts(connection)
-    before = replace(lab, entered=entered(acts))
-    after = replace(lab, entered=entered([*acts, act]))
+def _of_limit(connection: Connection, lab: Lab, entry: AuditEntry) -> Preview:
+    product, characteristic = entry.subject.names
+    entries = entries_on_limits(connection)
+    before = replace(lab, entered=entered(entries))
+    after = replace(lab, entered=entered([*entries, entry]))
     _check_sides(after, product, characteristic)
     streams = _streams(connection, "product = ? AND characteristic = ?", (product, characteristic))
-    return Preview(act, _changes(connection, before, after, streams, act), _looser_than(before, after, act))
+    return Preview(entry, _changes(connection, before, after, streams, entry), _looser_than(before, after, entry))
 
 
 def _check_sides(lab: Lab, product: str, characteristic: str) -> None:
@@ -135,10 +132,10 @@ def _check_sides(lab: Lab, product: str, characteristic: str) -> None:
             )
 
 
-def _looser_than(before: Lab, after: Lab, act: AuditEntry) -> tuple[Step, ...]:
+def _looser_than(before: Lab, after: Lab, entry: AuditEntry) -> tuple[Step, ...]:
     """The limits that hold now or are declared for the product or for all, and let less pass than the new one."""
-    product, name = named_in(act.subject)
-    side, day = act.body["side"], date.fromisoformat(act.body["from"])
+    product, name = entry.subject.names
+    side, day = entry.body["side"], date.fromisoformat(entry.body["from"])
     new = on_day(after.limit_steps(product, name, side), day)
     known = (
         on_day(before.limit_steps(product, name, side), day),
@@ -157,25 +154,19 @@ def _streams(connection: Connection, where: str, names: tuple[str, ...]) -> list
 
 
 def _changes(
-    connection: Connection, before: Lab, after: Lab, streams: list[Stream], act: AuditEntry
+    connection: Connection, before: Lab, after: Lab, streams: list[Stream], entry: AuditEntry
 ) -> list[StreamChange]:
     """Each stream evaluated as it stands and with the act; a stream that lost all its sessions has nothing to change."""
-    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), contexts_of(connection, streams)
     changes = []
-    for stream in streams:
-        own = sessions.get(stream.id)
-        if own is None:
-            continue
-        known = heard[stream.id]
-        with_act = replace(known, acts=[*known.acts, act]) if act.subject == subject_of(stream) else known
-        (now,), (then,) = (
-            evaluate(lab, [(stream, own, entered)]) for lab, entered in ((before, known), (after, with_act))
-        )
+    for known in inputs_of(connection, streams).values():
+        is_about = entry.subject == subject_of(known.stream)
+        with_entry = replace(known, entries=[*known.entries, entry]) if is_about else known
+        (now,), (then,) = evaluate(before, [known]), evaluate(after, [with_entry])
         changes.append(StreamChange(now, then, _difference(connection, now, then)))
     return changes
 
 
-# The difference in words and figures
+# The difference
 
 
 def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> StoredStreamDifference:
@@ -193,7 +184,7 @@ def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> Stor
 
 
 def _limits(evaluated: Evaluated) -> StoredLimitFigures:
-    """The control limits in force, and the limit that the last lot was held against."""
+    """The control limits in force, and the specification limit by which the last lot was judged."""
     board, limits = evaluated.board, evaluated.document["limits"]
     return {
         "center": limits["center"],

@@ -1,6 +1,6 @@
-"""What a person asks to change about limits, checked against the store and made an act.
+"""A person's request to change limits, checked against the store and made an entry of the audit log.
 
-Nothing is written here: the act is shown (`ingest.preview_limits`) before it is carried out.
+This module writes nothing: a page shows what the entry would change (`limit_change_preview`) before it is recorded.
 """
 
 from __future__ import annotations
@@ -25,10 +25,9 @@ from ingest.audit.audit_log import (
     baseline_restarts,
     entries_on,
     excluded_lots,
-    limit_subject,
-    stream_subject,
 )
 from ingest.audit.limit_entries import entered
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, microseconds
 from ingest.common.text import printable, quoted
@@ -49,7 +48,7 @@ LONGEST = {"who": 80, "reason": 600, "document": 200, "value": 40}
 
 @dataclass(frozen=True, slots=True)
 class LimitRequest:
-    """What is asked, as it was typed: which fields count depends on `change`.
+    """A request as it was typed; which fields count depends on `change`.
 
     A baseline belongs to a stream; a limit to a product and characteristic, whoever supplies it. `day` is written as
     2026-03-18, `value` as a number in the unit or `none`.
@@ -67,9 +66,9 @@ class LimitRequest:
 
 
 def as_entry(connection: Connection, lab: Lab, asked: LimitRequest, who: str, reason: str, now: datetime) -> AuditEntry:
-    """The act that does what is asked; CallError where it is about nothing there is, or changes nothing.
+    """The entry for a request; CallError where the store has no such stream or lot, or nothing would change.
 
-    `who` and `reason` may be blank for a preview; `ingest.acts.record` takes none without them.
+    `who` and `reason` may be blank for a preview; `audit_log.record` requires both.
     """
     for name, text in (("who", who), ("reason", reason), ("document", asked.document), ("value", asked.value)):
         if len(text) > LONGEST[name]:
@@ -87,31 +86,31 @@ def as_entry(connection: Connection, lab: Lab, asked: LimitRequest, who: str, re
 # The baseline of a stream
 
 
-def _on_baseline(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, StoredEntryBody]:
+def _on_baseline(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[Subject, StoredEntryBody]:
     names = (asked.supplier, asked.product, asked.characteristic)
     if not _is_there(connection, "supplier = ? AND product = ? AND characteristic = ?", names):
         raise CallError(f"baseline: there is no stream {' · '.join(names)}; lotdrift board lists them all")
     _same_unit(connection, lab, asked.characteristic)
-    subject = stream_subject(*names)
-    acts = entries_on(connection, subject)
+    subject = Subject.stream(*names)
+    entries = entries_on(connection, subject)
     if asked.change in (SET_BASELINE, TAKE_BACK_BASELINE):
-        return subject, {"from_us": _restart(lab, asked, acts)}
-    return subject, {"lot": _lot(connection, asked, acts)}
+        return subject, {"from_us": _restart(lab, asked, entries)}
+    return subject, {"lot": _lot(connection, asked, entries)}
 
 
-def _restart(lab: Lab, asked: LimitRequest, acts: list[AuditEntry]) -> int:
+def _restart(lab: Lab, asked: LimitRequest, entries: list[AuditEntry]) -> int:
     day = _day(asked)
     from_us = microseconds(datetime.combine(day, time(), lab.zone))
-    if (from_us in baseline_restarts(acts)) != (asked.change == TAKE_BACK_BASELINE):
+    if (from_us in baseline_restarts(entries)) != (asked.change == TAKE_BACK_BASELINE):
         told = "not set" if asked.change == TAKE_BACK_BASELINE else "already set"
         raise CallError(f"{asked.change}: the limits are {told} again from {day}; lotdrift stream shows what stands")
     return from_us
 
 
-def _lot(connection: Connection, asked: LimitRequest, acts: list[AuditEntry]) -> str:
+def _lot(connection: Connection, asked: LimitRequest, entries: list[AuditEntry]) -> str:
     if not _has_lot(connection, asked):
         raise CallError(f"{asked.change}: the stream has no lot {quoted(asked.lot)}; lotdrift stream lists its lots")
-    if (asked.lot in excluded_lots(acts)) != (asked.change == PUT_BACK):
+    if (asked.lot in excluded_lots(entries)) != (asked.change == PUT_BACK):
         told = "not" if asked.change == PUT_BACK else "already"
         raise CallError(f"{asked.change}: lot {asked.lot} is {told} left out; lotdrift stream shows what stands")
     return asked.lot
@@ -129,14 +128,14 @@ def _has_lot(connection: Connection, asked: LimitRequest) -> bool:
 # The limit of a product
 
 
-def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[str, StoredEntryBody]:
+def _on_limit(connection: Connection, lab: Lab, asked: LimitRequest) -> tuple[Subject, StoredEntryBody]:
     names = (asked.product, asked.characteristic)
     if not _is_there(connection, "product = ? AND characteristic = ?", names):
         raise CallError(f"limit: no stream is of {' · '.join(names)}; lotdrift board lists them all")
     _same_unit(connection, lab, asked.characteristic)
     if asked.side not in SIDES:
         raise CallError(f"limit: {quoted(asked.side)} is no side; expected {' or '.join(SIDES)}")
-    subject, day = limit_subject(*names), _day(asked)
+    subject, day = Subject.limit(*names), _day(asked)
     place: StoredEntryBody = {"side": cast(Side, asked.side), "from": day.isoformat()}
     if asked.change == CHANGE_LIMIT:
         return subject, {**place, "value": _value(lab, asked), "document": printable(asked.document.strip())}

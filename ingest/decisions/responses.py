@@ -1,18 +1,18 @@
-"""What people answer on the pages: to an alert, about a lot, or a note pinned to a day of a stream.
+"""Answers that people enter on the pages: to an alert, about a lot, or as a note on a day of a stream.
 
-Each answer is a row of `act`; the state of an alert follows in the same transaction. Nothing here decides about a lot: it
-keeps what a person decided, with name and reason.
+The audit log keeps each answer, and the state of an alert changes in the same transaction. A person decides about a lot; this
+module keeps the decision with its name and reason.
 """
 
 from __future__ import annotations
 
 import json
 from datetime import date, datetime
-from typing import Any
 
 from sqlalchemy import Connection
 
-from ingest.audit.audit_log import AuditEntry, record, stream_subject
+from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
 from ingest.common.text import printable
@@ -20,39 +20,31 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.evaluation.stream_alerts import state_after_entries
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
-__all__ = ["ALERT_RESPONSES", "LOT_DECISIONS", "NOTE", "lot_subject", "respond", "session_subject"]
+__all__ = ["ALERT_RESPONSES", "LOT_DECISIONS", "NOTE", "respond"]
 
 NOTE = "note"
 ALERT_RESPONSES = ("acknowledge", "close", "open again", NOTE)
 LOT_DECISIONS = ("hold", "release", "return", "use as is", NOTE)
-LONGEST = {"who": 80, "reason": 600, "subject": 2_000}
-
-
-def lot_subject(supplier: str, lot: str) -> str:
-    """The subject of entries about a lot."""
-    return "lot:" + json.dumps([supplier, lot], ensure_ascii=False)
-
-
-def session_subject(supplier: str, product: str, characteristic: str, lot: str, started_us: int) -> str:
-    """The subject of entries about one test session of a lot."""
-    names = [supplier, product, characteristic, lot, str(started_us)]
-    return "session:" + json.dumps(names, ensure_ascii=False)
+LONGEST = {"who": 80, "reason": 600}
 
 
 def respond(connection: Connection, subject: str, what: str, who: str, reason: str, on: str, now: datetime) -> bool:
-    """Keep one answer; `on` is the day a note on a stream is pinned to.
+    """Keep one answer; `on` is the day to which a note on a stream belongs.
 
     Returns
     -------
     bool
-        Whether figures hang on it: the stream's have then to be derived again.
+        Whether the figures of the stream depend on the answer and have to be derived again.
 
     Raises
     ------
     CallError
-        Where the subject is unknown, the answer is none of those that fit it, or it says not who and why.
+        Where the subject is unknown, the answer does not fit it, or a name or a reason is missing.
     """
-    kind, names = _parsed(subject)
+    about = Subject.parse(subject)
+    if about is None or about.kind not in _SUBJECTS:
+        raise CallError(f"entry: {printable(subject)[:80]!r} names nothing that an entry can be about")
+    kind, names = about.kind, about.names
     allowed, known = _SUBJECTS[kind]
     if what not in allowed:
         raise CallError(f"{what}: is no answer to this; expected one of {', '.join(allowed)}")
@@ -61,44 +53,30 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
     for name, text in (("who", who), ("reason", reason)):
         if len(text) > LONGEST[name]:
             raise CallError(f"{what}: {name} is too long; write at most {LONGEST[name]} characters")
-    if kind == "session":
+    if kind == SubjectKind.SESSION:
         supplier, product, characteristic, lot, started = names
-        about = stream_subject(supplier, product, characteristic)
-        act = AuditEntry(now, printable(who), what, about, printable(reason), {"lot": lot, "started_us": int(started)})
-        settle(connection, (supplier, product, characteristic), act)
+        stream = Subject.stream(supplier, product, characteristic)
+        entry = AuditEntry(
+            now, printable(who), what, stream, printable(reason), {"lot": lot, "started_us": int(started)}
+        )
+        settle(connection, entry)
         return True
-    body: StoredEntryBody = {"on": _day(on)} if kind == "stream" else {}
-    record(connection, AuditEntry(now, printable(who), what, subject, printable(reason), body))
-    if kind == "alert" and what != NOTE:
+    body: StoredEntryBody = {"on": _day(on)} if kind == SubjectKind.STREAM else {}
+    record(connection, AuditEntry(now, printable(who), what, about, printable(reason), body))
+    if kind == SubjectKind.ALERT and what != NOTE:
         _settle(connection, names[0])
     return False
 
 
-def _parsed(subject: str) -> tuple[str, tuple[Any, ...]]:
-    """The kind of a subject and the names in it."""
-    led = subject.startswith(("alert:", "lot:", "session:"))
-    kind, _, rest = subject.partition(":") if led else ("stream", "", subject)
-    if kind == "alert":
-        return kind, (rest,)
-    try:
-        names = json.loads(rest) if len(rest) <= LONGEST["subject"] else None
-    except ValueError:
-        names = None
-    if not isinstance(names, list) or len(names) != _NAMES[kind] or not all(isinstance(name, str) for name in names):
-        raise CallError(f"entry: {printable(subject)[:80]!r} names nothing that an entry can be about")
-    return kind, tuple(names)
-
-
-_NAMES = {"lot": 2, "session": 5, "stream": 3}
-_SUBJECTS: dict[str, tuple[tuple[str, ...], str]] = {
-    "alert": (ALERT_RESPONSES, "SELECT 1 FROM alert WHERE id = ?"),
-    "lot": (LOT_DECISIONS, "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
-    "session": (
+_SUBJECTS: dict[SubjectKind, tuple[tuple[str, ...], str]] = {
+    SubjectKind.ALERT: (ALERT_RESPONSES, "SELECT 1 FROM alert WHERE id = ?"),
+    SubjectKind.LOT: (LOT_DECISIONS, "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
+    SubjectKind.SESSION: (
         SETTLEMENTS,
         "SELECT 1 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? "
         "AND t.product = ? AND t.characteristic = ? AND l.lot = ? AND s.started_us = CAST(? AS BIGINT)",
     ),
-    "stream": ((NOTE,), "SELECT 1 FROM stream WHERE supplier = ? AND product = ? AND characteristic = ?"),
+    SubjectKind.STREAM: ((NOTE,), "SELECT 1 FROM stream WHERE supplier = ? AND product = ? AND characteristic = ?"),
 }
 
 
@@ -111,7 +89,7 @@ def _day(text: str) -> str:
 
 
 def _settle(connection: Connection, alert: str) -> None:
-    """The alert's own row follows its entries; one that the evidence or the bench closed stays closed."""
+    """Set the state of an alert by its entries; one that its evidence or a bench alert closed stays closed."""
     evidence, held_under = connection.exec_driver_sql(
         "SELECT evidence, held_under FROM alert WHERE id = ?", (alert,)
     ).one()

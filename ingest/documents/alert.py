@@ -7,7 +7,7 @@ from typing import Literal, NotRequired
 from typing_extensions import TypedDict
 
 from ingest.documents.fields import ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
-from spc.vocabulary.enums import AlertState, Answer, Grade, Kind
+from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
     "Alert",
@@ -109,6 +109,8 @@ class _BenchFigures(TypedDict):
     sigmas_se: float | None
     suppliers: Count
     agreeing: Count
+    streams_agreeing: Count
+    streams_on_source: Count
     score: float | None
     chance: float | None
     check_score: float | None
@@ -185,7 +187,7 @@ Evidence = StreamEvidence | BenchEvidence | ClimateEvidence | SourceEvidence | F
 class CorrectiveResult(TypedDict):
     """Whether a corrective action worked, by the lots after it; levels in the unit."""
 
-    answer: Answer
+    answer: Effectiveness
     lots: Count
     reason: str
     of: Literal["level", "bag_spread", "reading_spread"]

@@ -9,7 +9,7 @@ from ingest.documents.fields import Bound, Count, JudgedBy, Microseconds, Moment
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Kind, Scale, Verdict
 
-__all__ = ["NoticeConditioning", "NoticeDocument", "NoticeLot", "NoticePoint"]
+__all__ = ["NoticeConditioning", "NoticeDocument", "NoticeLot", "NoticePoint", "NoticeSpans"]
 
 
 class NoticeConditioning(TypedDict):
@@ -57,6 +57,14 @@ class NoticeLot(TypedDict):
     humidity_max: float | None
 
 
+class NoticeSpans(TypedDict):
+    """The fewest hours and the range of humidity that the chamber log documents for the lots of a notice."""
+
+    hours: float
+    humidity_min: float
+    humidity_max: float
+
+
 class NoticeDocument(StreamNames):
     """All that a notice says about an alert."""
 
@@ -75,7 +83,10 @@ class NoticeDocument(StreamNames):
     limit_upper: float | None
     limit_document: str
     evidence: StreamEvidence
+    difference: float | None
+    difference_percent: float | None
     from_lots: Count
     lots: list[NoticeLot]
     points: list[NoticePoint]
     left_out: Count
+    conditioning_shown: NoticeSpans | None

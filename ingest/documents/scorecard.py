@@ -10,8 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.alert import Alert
 from ingest.documents.fields import Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
 from ingest.documents.stream import StreamNames
-from spc.supplier.quarter import Side
-from spc.vocabulary.enums import Answer, Direction, Scale, StreamState, Verdict
+from spc.vocabulary.enums import Direction, Effectiveness, Scale, Side, StreamState, Verdict
 
 __all__ = [
     "CardCounts",
@@ -179,7 +178,7 @@ class NoticeRow(StreamNames):
     days_to_answer: Count | None
     days_open: Count | None
     first_lot: str | None
-    answer: Answer | None
+    answer: Effectiveness | None
     lots: Count
 
 
@@ -306,4 +305,5 @@ class Overview(_Quarter):
     rows: list[OverviewRow]
     moved: list[CardStream]
     compared: Count
+    moved_by_chance: Annotated[float, Field(ge=0)]
     streams: Count

@@ -1,4 +1,4 @@
-"""The one sentence that an alert says: what moved, how much, since when, and against which limit."""
+"""The sentence of an alert: what moved, how much, since when, and which limit it concerns."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from ingest.common.number_format import amount, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
 from ingest.documents.alert import BenchShift, StoredBenchEvidence, StoredStreamEvidence
-from spc.stream.unit_errors import Mark, Share, Slip
+from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = ["bench_message", "message", "slip", "suspect_named"]
 
@@ -21,22 +21,22 @@ def message(stream: Stream, evidence: StoredStreamEvidence) -> str:
 
 
 def bench_message(evidence: StoredBenchEvidence) -> str:
-    """One sentence for a shift in common: who is suspected, of what, since when, and on what that rests."""
+    """One sentence for a shared shift: the candidate source, its shift, since when, and the evidence."""
     until = evidence["until_us"]
     since = f"since about {_day(evidence['since_us'])}"
     span = since if until is None else f"from about {_day(evidence['since_us'])} to {_day(until)}"
     verb = "reads" if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
-    return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_witnesses(evidence)}")
+    return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}")
 
 
 def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
-    """What is suspected, as the subject of a sentence."""
+    """The candidate source of a shift, as the subject of a sentence."""
     return printable(SUSPECT[kind].format(suspect=suspect, quantity=quantity))
 
 
 PLAIN_HUMIDITY = 0.3
-"""% RH by which humidity must differ before it is said what it can do."""
+"""Smallest difference in humidity (% RH) for which the sentence states its effect on resistance."""
 
 SUSPECT = {
     "instrument": "{suspect}",
@@ -56,7 +56,7 @@ def _shifts(evidence: StoredBenchEvidence) -> str:
     )
 
 
-def _witnesses(evidence: StoredBenchEvidence) -> str:
+def _reasons(evidence: StoredBenchEvidence) -> str:
     parts = []
     if evidence["check_score"] is not None:
         fits = evidence["check_score"] * evidence["direction"]
@@ -65,13 +65,13 @@ def _witnesses(evidence: StoredBenchEvidence) -> str:
         parts.append(f"{evidence['agreeing']} of {evidence['suppliers']} suppliers moved the same way")
     humidity = evidence["humidity"]
     if humidity and humidity["before"] is not None and humidity["during"] is not None:
-        told = f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before"
-        parts.append(told + _humidity_alone(humidity["during"] - humidity["before"], evidence["shifts"]))
+        conditioned = f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before"
+        parts.append(conditioned + _humidity_alone(humidity["during"] - humidity["before"], evidence["shifts"]))
     return ", ".join(parts) or "the check standard moved"
 
 
 def _humidity_alone(change: float, shifts: list[BenchShift]) -> str:
-    """Whether humidity can have moved resistance that way: a film conducts better in damper air (common practice)."""
+    """Whether humidity can explain a shift of resistance: a film conducts better in damper air (common practice)."""
     moved = next((shift["size"] for shift in shifts if shift["quantity"] == "resistance" and shift["size"]), None)
     if moved is None or abs(change) < PLAIN_HUMIDITY:
         return ""
@@ -81,10 +81,10 @@ def _humidity_alone(change: float, shifts: list[BenchShift]) -> str:
     return f" ({air} air {does} resistance, so humidity did not do this)"
 
 
-def slip(mark: Mark) -> str:
+def slip(mark: UnitError) -> str:
     """What is off about a marked session, as a question to whoever wrote it."""
-    what = "the whole test reads" if mark.share == Share.ALL else "some readings are"
-    if mark.slip == Slip.LOGARITHM:
+    what = "the whole test reads" if mark.extent == ErrorExtent.ALL else "some readings are"
+    if mark.cause == ErrorCause.LOGARITHM:
         return f"It may be a slip: {what} like logarithms among values; look at the file"
     times = f"{10 ** abs(mark.power):,}"
     off = f"{times} times the usual" if mark.power > 0 else f"a {times}th of the usual"

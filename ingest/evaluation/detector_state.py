@@ -1,4 +1,4 @@
-"""What was said of a stream, kept beside its evaluation so that a new lot does not weigh the old ones again."""
+"""The results of a stream's last evaluation, kept so that a new lot does not cause the old ones to be evaluated again."""
 
 from __future__ import annotations
 
@@ -22,27 +22,27 @@ __all__ = ["detector_states", "write_detector_state"]
 
 
 def detector_states(connection: Connection, ids: Sequence[int]) -> dict[int, EvaluationCache]:
-    """What was said of these streams when they were last evaluated."""
+    """The results of the last evaluation of these streams."""
     rows = connection.exec_driver_sql(
         f"SELECT stream_id, said FROM watched WHERE stream_id IN ({', '.join('?' * len(ids))})", tuple(ids)
     )
-    return {stream: _read(json.loads(said)) for stream, said in rows}
+    return {stream: _read(json.loads(stored)) for stream, stored in rows}
 
 
-def write_detector_state(connection: Connection, stream_id: int, said: EvaluationCache) -> None:
-    """Keep what was said of a stream for the next round."""
+def write_detector_state(connection: Connection, stream_id: int, cache: EvaluationCache) -> None:
+    """Keep the results of a stream's evaluation for the next round."""
     insert_many(
         connection,
         "INSERT INTO watched (stream_id, said) VALUES (?, ?) ON CONFLICT (stream_id) DO UPDATE SET said = excluded.said",
-        [(stream_id, json.dumps(_written(said), separators=(",", ":")))],
+        [(stream_id, json.dumps(_written(cache), separators=(",", ":")))],
     )
 
 
-def _written(said: EvaluationCache) -> dict[str, Any]:
+def _written(cache: EvaluationCache) -> dict[str, Any]:
     # A float's shortest text reads back to the same bits, and nan and infinity have words that Python's reader knows.
     return {
-        "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in said.watches],
-        "figures": {key: _plain(figure) for key, figure in said.figures.items()},
+        "watches": [{"lots": one.lots, "digest": one.digest, "seen": one.seen} for one in cache.detector_states],
+        "figures": {key: _plain(figure) for key, figure in cache.figures.items()},
     }
 
 
@@ -50,18 +50,18 @@ def _plain(figure: Any) -> Any:
     return asdict(figure) if is_dataclass(figure) and not isinstance(figure, type) else figure
 
 
-def _read(said: dict[str, Any]) -> EvaluationCache:
+def _read(stored: dict[str, Any]) -> EvaluationCache:
     return EvaluationCache(
-        watches=[
+        detector_states=[
             DetectorState(tuple(Signal(*signal) for signal in one["seen"]), one["lots"], one["digest"])
-            for one in said["watches"]
+            for one in stored["watches"]
         ],
-        figures={key: _figure(key.partition(" ")[0], figure) for key, figure in said["figures"].items()},
+        figures={key: _figure(key.partition(" ")[0], figure) for key, figure in stored["figures"].items()},
     )
 
 
 def _figure(what: str, figure: Any) -> object:
-    """A figure as it was; the first word of its key says what it is."""
+    """A stored figure; the first word of its key is its kind."""
     if what == "components":
         tuples = {name: tuple(figure[name]) for name in ("negative", "unresolved")}
         return Components(**{**figure, **tuples})

@@ -1,6 +1,6 @@
 """Store → statistics → store: evaluate the streams that changed.
 
-Each stream's sessions go through `spc.stream.evaluate.stream`; the result is written whole, so that screens, mails and
+`spc.stream.evaluate` evaluates the sessions of each stream; the result is written whole, so that screens, mails and
 scorecards show stored figures and compute none.
 """
 
@@ -14,8 +14,9 @@ import numpy as np
 from sqlalchemy import Connection
 
 import spc.stream.evaluate
-from ingest.audit.audit_log import AuditEntry, baseline_restarts, entries_on_each, excluded_lots, stream_subject
+from ingest.audit.audit_log import AuditEntry, baseline_restarts, entries_on_each, excluded_lots
 from ingest.audit.limit_entries import with_entered_limits
+from ingest.audit.subjects import Subject
 from ingest.common.instants import WEEK_US
 from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
@@ -26,34 +27,26 @@ from ingest.evaluation.pooled_autocorrelation import pools_of, update_pooled_aut
 from ingest.evaluation.reference_scores import forget_scores, write_scores
 from ingest.evaluation.stored_results import board_row, numbers, point_documents, sketch, stream_document
 from ingest.evaluation.stream_alerts import Alert, stream_alerts, write_stream_alerts
+from ingest.evaluation.stream_context import StreamContext, StreamInput
 from ingest.sessions.session_columns import for_evaluation, sessions_of
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect, suspects, write_suspects
 from ingest.store.store import insert_many
 from spc import detection
 from spc.kernels.columns import Rows
 
-__all__ = ["Evaluated", "contexts_of", "evaluate", "evaluate_stale", "evaluate_without", "subject_of", "write"]
+__all__ = ["Evaluated", "evaluate", "evaluate_stale", "evaluate_without", "inputs_of", "subject_of", "write"]
 
 STREAMS_AT_ONCE = 200
 JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class StreamContext:
-    """What is known of a stream beside its sessions: what people entered, what its sisters say, what was said before."""
-
-    acts: list[AuditEntry]
-    sisters: detection.PooledAutocorrelation
-    before: spc.stream.evaluate.EvaluationCache
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Evaluated:
     """One stream as its evaluation is stored.
 
-    `points` holds session, time of test, distance from usual and document of each point; `verdicts` has a row a session:
-    those of `spc.stream.evaluate`, and `lot` and `started_us`; `charted` are the points of `spc.stream.evaluate`, `marked` are the
-    sessions whose values may be a slip, `said` is for the next evaluation.
+    `points` holds session, time of test, distance from the centre line and document of each point; `verdicts` are those of
+    `spc.stream.evaluate` with `lot` and `started_us`, one row a session; `charted` are its points, `marked` the sessions whose
+    values may be a slip, `cache` its results for the next evaluation.
     """
 
     stream: Stream
@@ -65,7 +58,7 @@ class Evaluated:
     alerts: list[Alert]
     charted: Rows
     marked: Mapping[int, Suspect]
-    said: spc.stream.evaluate.EvaluationCache
+    cache: spc.stream.evaluate.EvaluationCache
 
 
 def evaluate_stale(connection: Connection, lab: Lab, watch: Progress = no_progress) -> tuple[set[int], list[str]]:
@@ -84,92 +77,82 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Progress = no_progre
     return {stream.id for stream in streams}, raised
 
 
-def contexts_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, StreamContext]:
-    """What is known of these streams beside their sessions, by number."""
-    sisters, said = pools_of(connection), detector_states(connection, [stream.id for stream in streams])
-    acts = entries_on_each(connection, [subject_of(stream) for stream in streams])
+def inputs_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, StreamInput]:
+    """What the evaluation of these streams starts from, by number; a stream without a session is left out."""
+    ids = [stream.id for stream in streams]
+    sessions, pools, caches = sessions_of(connection, ids), pools_of(connection), detector_states(connection, ids)
+    entries = entries_on_each(connection, [subject_of(stream) for stream in streams])
     return {
-        stream.id: StreamContext(
-            acts[subject_of(stream)],
-            sisters.get(stream.characteristic, detection.NO_POOL),
-            said.get(stream.id, spc.stream.evaluate.EvaluationCache()),
+        stream.id: StreamInput(
+            stream,
+            sessions[stream.id],
+            entries[subject_of(stream)],
+            pools.get(stream.characteristic, detection.NO_POOL),
+            caches.get(stream.id, spc.stream.evaluate.EvaluationCache()),
         )
         for stream in streams
+        if stream.id in sessions
     }
 
 
-def subject_of(stream: Stream) -> str:
+def subject_of(stream: Stream) -> Subject:
     """The subject of the entries on a stream."""
-    return stream_subject(stream.supplier, stream.product, stream.characteristic)
+    return Subject.stream(stream.supplier, stream.product, stream.characteristic)
 
 
 def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[str]:
-    sessions, heard = sessions_of(connection, [stream.id for stream in streams]), contexts_of(connection, streams)
+    inputs = inputs_of(connection, streams)
     for stream in streams:
-        if stream.id not in sessions:
+        if stream.id not in inputs:
             _forget(connection, stream)
-    there = [stream for stream in streams if stream.id in sessions]
-    evaluated = evaluate(lab, [(stream, sessions[stream.id], heard[stream.id]) for stream in there])
-    return [alert for one in evaluated for alert in write(connection, one)]
+    return [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
 
 
-def evaluate(lab: Lab, streams: Sequence[tuple[Stream, Rows, StreamContext]]) -> list[Evaluated]:
+def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> list[Evaluated]:
     """Evaluate streams with the entries of people on them; reads and writes nothing.
 
-    Parameters
-    ----------
-    lab : Lab
-        The declarations, with the limits that people entered laid over them.
-    streams : sequence of (Stream, Rows, Heard)
-        Each with its rows of `sessions_of`, at least one, and its entry of `heard_of`.
+    `lab` holds the declarations with the limits that people entered laid over them.
     """
-    marks = [
-        suspects(rows, lab.characteristic(stream.characteristic).scale, heard.acts) for stream, rows, heard in streams
-    ]
-    asked = [_asked(lab, *one, marked) for one, marked in zip(streams, marks, strict=True)]
-    evaluations = spc.stream.evaluate.streams(asked)
+    marks = [_marked(lab, one) for one in inputs]
+    requests = [_request(lab, one, marked) for one, marked in zip(inputs, marks, strict=True)]
     return [
-        _told(lab, stream, heard.acts, marked, rows, evaluation)
-        for (stream, rows, heard), marked, evaluation in zip(streams, marks, evaluations, strict=True)
+        _evaluated(StreamContext(lab, one.stream, one.entries, marked, evaluation), one.sessions)
+        for one, marked, evaluation in zip(inputs, marks, spc.stream.evaluate.streams(requests), strict=True)
     ]
 
 
-def _asked(
-    lab: Lab, stream: Stream, sessions: Rows, heard: StreamContext, marked: Mapping[int, Suspect]
-) -> spc.stream.evaluate.EvaluationRequest:
-    aside = [session for session, one in marked.items() if one.settled == SET_ASIDE]
-    prepared = for_evaluation(lab, stream.product, stream.characteristic, sessions, aside)
-    return spc.stream.evaluate.EvaluationRequest(
-        prepared, _settings(lab, stream, heard.acts, prepared, marked), heard.sisters, heard.before
-    )
+def _marked(lab: Lab, one: StreamInput) -> dict[int, Suspect]:
+    return suspects(one.sessions, lab.characteristic(one.stream.characteristic).scale, one.entries)
 
 
-def _told(
-    lab: Lab,
-    stream: Stream,
-    acts: list[AuditEntry],
-    marked: Mapping[int, Suspect],
-    sessions: Rows,
-    evaluation: spc.stream.evaluate.Evaluation,
-) -> Evaluated:
+def _request(lab: Lab, one: StreamInput, marked: Mapping[int, Suspect]) -> spc.stream.evaluate.EvaluationRequest:
+    aside = [session for session, suspect in marked.items() if suspect.settled == SET_ASIDE]
+    prepared = for_evaluation(lab, one.stream.product, one.stream.characteristic, one.sessions, aside)
+    settings = _settings(lab, one.stream, one.entries, prepared, marked)
+    return spc.stream.evaluate.EvaluationRequest(prepared, settings, one.pool, one.cache)
+
+
+def _evaluated(context: StreamContext, sessions: Rows) -> Evaluated:
+    evaluation, points = context.evaluation, context.evaluation.points
+    columns = (points.index.tolist(), points["started_us"].tolist(), numbers(points.floats("z")))
     return Evaluated(
-        stream=stream,
-        board=board_row(lab, stream, evaluation),
-        sketch=sketch(lab, stream, evaluation),
-        document=stream_document(lab, stream, evaluation, acts, marked),
-        points=_points(evaluation, lab.characteristic(stream.characteristic).scale, marked),
+        stream=context.stream,
+        board=board_row(context),
+        sketch=sketch(context),
+        document=stream_document(context),
+        points=list(zip(*columns, point_documents(context), strict=True)),
         verdicts=evaluation.verdicts.adding({name: sessions[name] for name in ("lot", "started_us")}),
-        alerts=stream_alerts(lab, stream, evaluation, marked),
-        charted=evaluation.points,
-        marked=marked,
-        said=evaluation.said,
+        alerts=stream_alerts(context),
+        charted=points,
+        marked=context.marked,
+        cache=evaluation.cache,
     )
 
 
 def write(connection: Connection, evaluated: Evaluated) -> list[str]:
     """Store an evaluation in place of the stream's earlier one; the ids of the alerts that are new."""
     number = evaluated.stream.id
-    write_detector_state(connection, number, evaluated.said)
+    write_detector_state(connection, number, evaluated.cache)
     _write_verdicts(connection, number, evaluated.verdicts)
     write_suspects(connection, number, evaluated.marked)
     write_scores(connection, number, evaluated.charted)
@@ -186,14 +169,14 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
 def evaluate_without(
     connection: Connection, lab: Lab, stream: Stream, commons: Sequence[Mapping[int, float]]
 ) -> list[spc.stream.evaluate.Evaluation]:
-    """Second looks at a stream, each with what the bench may have added to its levels (by session, charted scale) taken out."""
+    """Evaluations of a stream after a shift of the bench, by session in the charted scale, is taken out of its levels."""
     lab = with_entered_limits(connection, lab)
-    sessions, heard = sessions_of(connection, [stream.id])[stream.id], contexts_of(connection, [stream])[stream.id]
-    marked = suspects(sessions, lab.characteristic(stream.characteristic).scale, heard.acts)
-    # What was said of the levels as they are does not hold here.
-    anew = replace(heard, before=spc.stream.evaluate.EvaluationCache())
+    stored = inputs_of(connection, [stream])[stream.id]
+    marked = _marked(lab, stored)
+    # The cached results are those of the levels as they are.
+    anew = replace(stored, cache=spc.stream.evaluate.EvaluationCache())
     return spc.stream.evaluate.streams(
-        [_asked(lab, stream, _without(sessions, common), anew, marked) for common in commons]
+        [_request(lab, replace(anew, sessions=_without(stored.sessions, common)), marked) for common in commons]
     )
 
 
@@ -205,7 +188,7 @@ def _without(sessions: Rows, common: Mapping[int, float]) -> Rows:
 def _settings(
     lab: Lab, stream: Stream, acts: list[AuditEntry], sessions: Rows, marked: Mapping[int, Suspect]
 ) -> spc.stream.evaluate.Settings:
-    """What is declared and entered for a stream."""
+    """The settings of a stream, as declared and as people entered them."""
     declared, left_out = lab.characteristic(stream.characteristic), excluded_lots(acts)
     numbered = zip(sessions.index.tolist(), sessions["lot"].tolist(), strict=True)
     return spc.stream.evaluate.Settings(
@@ -218,13 +201,13 @@ def _settings(
         breach_probability=lab.alerts.breach_probability,
         every_session_is_a_point=lab.is_check_standard(stream.supplier, stream.product),
         restarts=tuple(from_us / WEEK_US for from_us in baseline_restarts(acts)),
-        left_out=frozenset(session for session, lot in numbered if lot in left_out),
-        doubted=frozenset(session for session, one in marked.items() if not one.settled),
+        excluded=frozenset(session for session, lot in numbered if lot in left_out),
+        unreviewed=frozenset(session for session, one in marked.items() if not one.settled),
     )
 
 
 def _forget(connection: Connection, stream: Stream) -> None:
-    """A stream whose last reading went away in a correction of its identity has nothing left to show."""
+    """Delete the results of a stream whose last reading was corrected away from it."""
     for table in ("evaluation", "watched", "point", "alert", "mark"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
     forget_scores(connection, stream.id)
@@ -235,16 +218,8 @@ def as_json(document: object) -> str:
     return JSON.encode(document)
 
 
-def _points(
-    evaluation: spc.stream.evaluate.Evaluation, scale: str, marked: Mapping[int, Suspect]
-) -> list[tuple[int, int, float | None, StoredPoint]]:
-    points = evaluation.points
-    columns = (points.index.tolist(), points["started_us"].tolist(), numbers(points.floats("z")))
-    return list(zip(*columns, point_documents(evaluation, scale, marked), strict=True))
-
-
 def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> None:
-    """Write the verdicts that are new or another."""
+    """Write the verdicts that are new or changed."""
     figures = [numbers(verdicts.floats(name)) for name in ("level_unit", "worst", "judged")]
     rows = zip(*figures, [str(word) for word in verdicts["verdict"].tolist()], verdicts.index.tolist(), strict=True)
     stored = connection.exec_driver_sql(
@@ -261,7 +236,7 @@ def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> N
 def _write_points(
     connection: Connection, stream_id: int, points: list[tuple[int, int, float | None, StoredPoint]]
 ) -> None:
-    """Write the points that are new or other than they were, and take away those that are gone."""
+    """Write the points that are new or changed, and delete those that are gone."""
     stored = connection.exec_driver_sql(
         "SELECT session_id, ordinal, tested_us, z, document FROM point WHERE stream_id = ?", (stream_id,)
     )

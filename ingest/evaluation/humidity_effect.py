@@ -1,7 +1,7 @@
-"""How much a product's level moves with humidity inside its tolerance: estimated, stored, shown as a second look.
+"""How much a product's level moves with humidity inside its tolerance: estimated, stored, shown beside the measured level.
 
-The record is what was measured. Beside it stands what each lot would read at the declared humidity, where the lots show
-that humidity matters.
+The measured levels stay the record. Where the lots show that humidity matters, each point also gets the level that it would
+have at the declared humidity.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from ingest.store.store import get_meta, put_meta
 from spc.stream.humidity_effect import Sensitivity, Sums, pooled, sums_within
 from spc.stream.verdicts import to_unit
 
-__all__ = ["humidity_of", "tell_humidity"]
+__all__ = ["humidity_of", "update_humidity_effect"]
 
-# A stream's level wanders over a year: only lots of one quarter are held against each other.
+# A stream's level wanders over a year: only lots of one quarter are compared.
 QUARTER_US = 13 * WEEK_US
 
 LOTS_SQL = """
@@ -39,8 +39,8 @@ class _Kept(TypedDict):
     sums: dict[str, Sums]
 
 
-def tell_humidity(connection: Connection, lab: Lab, evaluated: set[int]) -> None:
-    """Estimate it again for the products of these streams; it is kept once a product, with the sums of its streams."""
+def update_humidity_effect(connection: Connection, lab: Lab, evaluated: set[int]) -> None:
+    """Estimate the effect again for the products of these streams; the store keeps one effect a product, with the sums of its streams."""
     rows = connection.exec_driver_sql("SELECT id, product, characteristic FROM stream ORDER BY id").fetchall()
     changed: dict[tuple[str, str], list[int]] = {}
     for stream, product, characteristic in rows:
@@ -67,9 +67,9 @@ def _sums(connection: Connection, stream: int) -> Sums:
 
 
 def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[HumidityEffect | None, list[float | None]]:
-    """What is known of humidity for a stream, and each of its points as it would read at the declared humidity.
+    """The effect of humidity on a stream, and the level of each of its points at the declared humidity.
 
-    The second is None for each point where humidity is not shown to matter, or the point has no level.
+    A level is None where the lots do not show that humidity matters, or where the point has no level.
     """
     product, characteristic = connection.exec_driver_sql(
         "SELECT product, characteristic FROM stream WHERE id = ?", (stream,)

@@ -1,15 +1,14 @@
-"""What the streams of a characteristic tell of each other, kept in the store so that a round asks only those that changed.
+"""The autocorrelation of lots pooled over the streams of a characteristic, kept so that a round reads only what changed.
 
-Each stream's sums are written anew when it changed; what they say together is worked out from all sums of the
-characteristic. Where that is news, every stream with lots that it is said of is evaluated again, so that one round over
-a whole history and many rounds drop by drop end in the same store.
+A stream that changed gets new sums; the pool follows from the sums of all streams of its characteristic. Where the pool
+changes, every stream with lots since then is evaluated again, so that one round over a whole history and many rounds drop by
+drop end in the same store.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -28,7 +27,7 @@ STREAMS_AT_ONCE = 500
 
 
 def update_pooled_autocorrelation(connection: Connection, lab: Lab) -> None:
-    """Bring up to date what sisters say, and mark the streams of which they say something new as stale."""
+    """Bring the pools up to date, and mark the streams that a changed pool concerns as stale."""
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
     ).fetchall()
@@ -38,13 +37,16 @@ def update_pooled_autocorrelation(connection: Connection, lab: Lab) -> None:
     for start in range(0, len(films), STREAMS_AT_ONCE):
         _write_sums(connection, films[start : start + STREAMS_AT_ONCE])
     for characteristic in sorted({row[3] for row in rows}):
-        _ask(connection, characteristic)
+        _update_pool(connection, characteristic)
 
 
 def pools_of(connection: Connection) -> dict[str, detection.PooledAutocorrelation]:
-    """What sisters say, by characteristic."""
+    """The pools, by characteristic."""
     rows = connection.exec_driver_sql("SELECT characteristic, said FROM sister")
-    return {name: detection.PooledAutocorrelation(*_columns(json.loads(said))) for name, said in rows}
+    return {
+        name: detection.PooledAutocorrelation(*np.array(json.loads(stored), dtype=np.float64).reshape(-1, 3).T)
+        for name, stored in rows
+    }
 
 
 def _write_sums(connection: Connection, ids: Sequence[int]) -> None:
@@ -70,22 +72,20 @@ def _write_sums(connection: Connection, ids: Sequence[int]) -> None:
         )
 
 
-def _ask(connection: Connection, characteristic: str) -> None:
+def _update_pool(connection: Connection, characteristic: str) -> None:
     rows = connection.exec_driver_sql(
         f"SELECT n.stream_id, {', '.join(f'n.{name}' for name in COLUMNS)} FROM neighbour n "
         "JOIN stream s ON s.id = n.stream_id WHERE s.characteristic = ? ORDER BY n.stream_id, n.block",
         (characteristic,),
     ).fetchall()
     sums = pd.DataFrame([tuple(row) for row in rows], columns=["stream", *COLUMNS])
-    said = detection.pool(sums)
-    now = list(zip(said.from_weeks.tolist(), said.dependence.tolist(), said.lots.tolist(), strict=True))
+    pool = detection.pool(sums)
+    now = list(zip(pool.from_weeks.tolist(), pool.dependence.tolist(), pool.lots.tolist(), strict=True))
     stored = connection.exec_driver_sql("SELECT said FROM sister WHERE characteristic = ?", (characteristic,)).scalar()
-    news = set(now) ^ {tuple(one) for one in json.loads(stored or "[]")}
-    if news:
-        _say(connection, characteristic, now, from_us=int(min(news)[0] * WEEK_US))
-
-
-def _say(connection: Connection, characteristic: str, now: Sequence[tuple[float, ...]], from_us: int) -> None:
+    changed = set(now) ^ {tuple(one) for one in json.loads(stored or "[]")}
+    if not changed:
+        return
+    from_us = int(min(changed)[0] * WEEK_US)
     connection.exec_driver_sql(
         "INSERT INTO sister (characteristic, said) VALUES (?, ?) "
         "ON CONFLICT (characteristic) DO UPDATE SET said = excluded.said",
@@ -96,9 +96,5 @@ def _say(connection: Connection, characteristic: str, now: Sequence[tuple[float,
         "(SELECT 1 FROM session WHERE session.stream_id = stream.id AND session.started_us >= ?)",
         (characteristic, from_us),
     )
-    # How surely suppliers agree hangs on it too.
+    # The search for shared shifts uses the pool too.
     note_changed(connection, from_us)
-
-
-def _columns(said: Iterable[Any]) -> Iterable[np.ndarray]:
-    return np.array(list(said), dtype=np.float64).reshape(-1, 3).T

@@ -22,7 +22,7 @@ Row = tuple[int, int, float, float]
 
 def write_scores(connection: Connection, stream_id: int, points: Rows) -> None:
     """Replace the scores of a stream by those of its evaluated points."""
-    measured = points.take(points["measured"] & ~points["doubted"])
+    measured = points.take(points["measured"] & ~points["unreviewed"])
     found = reference_scores(measured.floats("level"))
     known = np.isfinite(found.score)
     columns = (measured.index, measured["started_us"], found.score, found.sigma)

@@ -1,20 +1,17 @@
 """An evaluation as stored documents: levels in the unit, times in microseconds, nan as null.
 
-The keys are those of the JSON that the commands print; a time leaves the store as ISO 8601 (`dashboard.views`).
+The keys are those of the JSON that the commands print; `ingest.documents.served` turns times into ISO 8601.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any, cast
 
 import numpy as np
 
 from ingest.audit.audit_log import AuditEntry, baseline_restarts, excluded_lots
-from ingest.common.instants import from_weeks, microseconds, weeks_to_us
-from ingest.common.streams import Stream
-from ingest.config.lab import Lab, Limits
+from ingest.common.instants import microseconds, weeks_to_us
 from ingest.config.limit_history import SIDES, step_document
 from ingest.documents.entries import StoredRestart, StoredSignature
 from ingest.documents.stream import (
@@ -35,18 +32,20 @@ from ingest.documents.stream import (
     StoredStream,
     WeeksToLimit,
 )
+from ingest.evaluation.stream_context import StreamContext
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
 from spc.kernels.columns import Rows
 from spc.stream.baseline import LeftOutReason, limits
-from spc.stream.evaluate import CHART_WIDTH, Evaluation, Segment
+from spc.stream.chart_columns import CHART_WIDTH
+from spc.stream.evaluate import Evaluation, Segment
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import Scale
 
 __all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
 
 YEAR_WEEKS = 52.0
-# A stream is silent when no lot came for four times its usual pause, and for eight weeks at least.
+# A stream is silent when no lot came for four times the median pause between its lots, and for at least eight weeks.
 SILENT_PAUSES = 4
 SILENT_WEEKS = 8.0
 
@@ -75,18 +74,13 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
     return np.where(np.isfinite(values), to_unit(values, scale), np.nan)
 
 
-def _limits_now(lab: Lab, stream: Stream, evaluation: Evaluation) -> Limits:
-    return lab.limits_at(stream.product, stream.characteristic, from_weeks(float(evaluation.points["weeks"][-1])))
-
-
 # Board
 
 
-def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredBoardRow:
+def board_row(context: StreamContext) -> StoredBoardRow:
     """The stored part of a stream's row on the board."""
-    declared = lab.characteristic(stream.characteristic)
+    declared, evaluation, bounds = context.declared, context.evaluation, context.limits_now
     points, outlook = evaluation.points, evaluation.forecast
-    bounds = _limits_now(lab, stream, evaluation)
     limited, capability = bounds.lower is not None or bounds.upper is not None, _capability(evaluation)
     return {
         "unit": declared.unit,
@@ -102,7 +96,7 @@ def board_row(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredBoardRo
         "ppk": capability["ppk"],
         "ppk_lower": capability["ppk_lower"],
         "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
-        "check_standard": lab.is_check_standard(stream.supplier, stream.product),
+        "check_standard": context.is_check_standard,
         "silent_after_us": weeks_to_us(_silent_after(points.floats("weeks"))),
     }
 
@@ -115,9 +109,9 @@ def _level_now(evaluation: Evaluation) -> float | None:
     return float(measured[-1]) if measured.size else None
 
 
-def _believed(points: Rows) -> np.ndarray:
-    """Whether the outlook rests on each point."""
-    return np.asarray(points["measured"] & ~points["doubted"])
+def _used_in_forecast(points: Rows) -> np.ndarray:
+    """Whether the forecast uses each point."""
+    return np.asarray(points["measured"] & ~points["unreviewed"])
 
 
 def _weeks_to_limit(evaluation: Evaluation) -> WeeksToLimit | None:
@@ -128,18 +122,18 @@ def _weeks_to_limit(evaluation: Evaluation) -> WeeksToLimit | None:
 
 
 def _silent_after(weeks: np.ndarray) -> float:
-    usual = float(np.median(np.diff(weeks))) if weeks.size > 1 else 0.0
-    return max(SILENT_WEEKS, SILENT_PAUSES * usual)
+    pause = float(np.median(np.diff(weeks))) if weeks.size > 1 else 0.0
+    return max(SILENT_WEEKS, SILENT_PAUSES * pause)
 
 
-def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredSparkline:
+def sketch(context: StreamContext) -> StoredSparkline:
     """The last year and the outlook for the small picture, in the charted scale."""
-    bounds, scale = _limits_now(lab, stream, evaluation), lab.characteristic(stream.characteristic).scale
+    evaluation, bounds, scale = context.evaluation, context.limits_now, context.scale
 
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
 
-    points, believed = evaluation.points, _believed(evaluation.points)
+    points, believed = evaluation.points, _used_in_forecast(evaluation.points)
     weeks, level = points.floats("weeks")[believed], points.floats("level")[believed]
     recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
     fan = evaluation.forecast.fan
@@ -161,39 +155,45 @@ def sketch(lab: Lab, stream: Stream, evaluation: Evaluation) -> StoredSparkline:
 # Stream
 
 
-def stream_document(
-    lab: Lab, stream: Stream, evaluation: Evaluation, acts: list[AuditEntry], marked: Mapping[int, Suspect]
-) -> StoredStream:
+def stream_document(context: StreamContext) -> StoredStream:
     """The stored part of `lotdrift stream`, without the points."""
-    declared = lab.characteristic(stream.characteristic)
-    history = [_segment(segment, declared.scale, acts, marked) for segment in evaluation.segments]
+    declared, evaluation, entries = context.declared, context.evaluation, context.entries
+    history = [_segment(context, segment) for segment in evaluation.segments]
     return {
         "unit": declared.unit,
         "scale": Scale(declared.scale),
         "limits": history[-1] if history else _no_limits(),
         "limits_history": history,
-        "specification_limits": _specification_limits(lab, stream),
+        "specification_limits": _specification_limits(context),
         "components": _components(evaluation),
         "forecast": _forecast(evaluation, declared.scale),
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
         "normality": _normality(evaluation),
         "pattern_price": {
-            "patterns": list(evaluation.pattern_price.patterns),
-            "lots_a_false_mark": float(evaluation.pattern_price.lots),
-            "weeks_a_false_mark": number(evaluation.pattern_price.weeks),
+            "patterns": list(evaluation.pattern_run_length.patterns),
+            "lots_a_false_mark": float(evaluation.pattern_run_length.lots),
+            "weeks_a_false_mark": number(evaluation.pattern_run_length.weeks),
         },
-        "settings": [{"from_us": from_us, **_signed(act)} for from_us, act in baseline_restarts(acts).items()],
+        "settings": [{"from_us": from_us, **_signed(entry)} for from_us, entry in baseline_restarts(entries).items()],
         "acts": [
-            {"recorded_us": microseconds(act.at), "who": act.who, "what": act.what, "reason": act.reason, **act.body}
-            for act in acts
+            {
+                "recorded_us": microseconds(entry.at),
+                "who": entry.who,
+                "what": entry.what,
+                "reason": entry.reason,
+                **entry.body,
+            }
+            for entry in entries
         ],
     }
 
 
-def _specification_limits(lab: Lab, stream: Stream) -> StoredSpecificationLimits:
+def _specification_limits(context: StreamContext) -> StoredSpecificationLimits:
+    stream = context.stream
     lower, upper = (
-        [step_document(step) for step in lab.limit_steps(stream.product, stream.characteristic, side)] for side in SIDES
+        [step_document(step) for step in context.lab.limit_steps(stream.product, stream.characteristic, side)]
+        for side in SIDES
     )
     return {"lower": lower, "upper": upper}
 
@@ -213,11 +213,9 @@ def _no_limits() -> StoredControlLimits:
     }
 
 
-def _segment(
-    segment: Segment, scale: str, acts: list[AuditEntry], marked: Mapping[int, Suspect]
-) -> StoredControlLimits:
-    """The limits for a lot of usual size, what they rest on and since when they hold."""
-    usual, points = segment.baseline, segment.points
+def _segment(context: StreamContext, segment: Segment) -> StoredControlLimits:
+    """The control limits for a lot of typical size, the lots that set them, and since when they hold."""
+    usual, points, scale, entries = segment.baseline, segment.points, context.scale, context.entries
     typical = float(np.median(points.floats("variance")))
     lower, upper = limits(usual, [typical], CHART_WIDTH)
     rho = None if segment.dependence is None or not segment.widened else segment.dependence.rho
@@ -235,38 +233,38 @@ def _segment(
                 str(points["lot"][one.index]),
                 int(points["started_us"][one.index]),
                 one.reason,
-                acts,
-                marked.get(int(points.index[one.index])),
+                entries,
+                context.marked.get(int(points.index[one.index])),
             )
             for one in usual.left_out
         ],
-        "set_by": _set_by(int(points["started_us"][0]), acts),
+        "set_by": _set_by(int(points["started_us"][0]), entries),
     }
 
 
 def _left_out(
-    lot: str, tested_us: int, why: LeftOutReason, acts: list[AuditEntry], suspect: Suspect | None
+    lot: str, tested_us: int, why: LeftOutReason, entries: list[AuditEntry], suspect: Suspect | None
 ) -> StoredLeftOutLot:
     """A lot that sets no limits, and who left it out where a person did."""
-    act = excluded_lots(acts).get(lot) if why == LeftOutReason.BY_HAND else None
-    unsettled = suspect is not None and not suspect.settled and act is None
+    entry = excluded_lots(entries).get(lot) if why == LeftOutReason.BY_HAND else None
+    unsettled = suspect is not None and not suspect.settled and entry is None
     found: StoredLeftOutLot = {
         "lot": lot,
         "tested_us": tested_us,
         # The members of `LeftOutReason` are the other words of this key.
         "why": "to_be_looked_at" if unsettled else cast(Any, str(why)),
     }
-    return found if act is None else {**found, **_signed(act)}
+    return found if entry is None else {**found, **_signed(entry)}
 
 
-def _set_by(first_us: int, acts: list[AuditEntry]) -> StoredRestart | None:
+def _set_by(first_us: int, entries: list[AuditEntry]) -> StoredRestart | None:
     """Who set the limits again before this lot, and from when on; None where they are the stream's first."""
-    before = [(from_us, act) for from_us, act in baseline_restarts(acts).items() if from_us <= first_us]
+    before = [(from_us, entry) for from_us, entry in baseline_restarts(entries).items() if from_us <= first_us]
     return {"from_us": before[-1][0], **_signed(before[-1][1])} if before else None
 
 
-def _signed(act: AuditEntry) -> StoredSignature:
-    return {"who": act.who, "recorded_us": microseconds(act.at), "reason": act.reason}
+def _signed(entry: AuditEntry) -> StoredSignature:
+    return {"who": entry.who, "recorded_us": microseconds(entry.at), "reason": entry.reason}
 
 
 def _components(evaluation: Evaluation) -> Components:
@@ -290,7 +288,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> StoredForecast | None:
     outlook = evaluation.forecast
     if outlook.level_now is None or outlook.fan.empty:
         return None
-    start = float(evaluation.points["weeks"][_believed(evaluation.points)][-1])
+    start = float(evaluation.points["weeks"][_used_in_forecast(evaluation.points)][-1])
     names = ("p10", "p25", "p50", "p75", "p90")
     levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
     fan: list[StoredFanPoint] = [
@@ -347,12 +345,12 @@ CHARTED = ("level", "level_low", "level_high", "center", "lower", "upper", "ewma
 """Columns of the points that are in the charted scale."""
 
 
-def point_documents(evaluation: Evaluation, scale: str, marked: Mapping[int, Suspect]) -> list[StoredPoint]:
+def point_documents(context: StreamContext) -> list[StoredPoint]:
     """One document a point, in order."""
-    points = evaluation.points
-    levels = _levels(np.array([points.floats(name) for name in CHARTED]), scale)
+    points, marked = context.evaluation.points, context.marked
+    levels = _levels(np.array([points.floats(name) for name in CHARTED]), context.scale)
     columns = _point_columns(points.adding(dict(zip(CHARTED, levels, strict=True))))
-    columns["signals"] = _signals(evaluation)
+    columns["signals"] = _signals(context.evaluation)
     rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     # `_point_columns` lists the keys of a point; the published schema holds every point against its type.
     documents = cast(list[StoredPoint], rows)
@@ -404,7 +402,7 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
 
 
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:
-    """What a chart draws of each point: its level, or the bound that is known of it, with the sign of the bound."""
+    """The value that a chart draws for each point, and the sign of its bound: the level, or the bound where only that exists."""
     level, low, high = (points.floats(name) for name in ("level", "level_low", "level_high"))
     known, above = np.isfinite(level), np.isfinite(low) & (low > 0)
     return np.where(known, level, np.where(above, low, high)), np.where(known, 0, np.where(above, 1, -1))

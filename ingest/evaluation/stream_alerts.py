@@ -1,44 +1,41 @@
 """Episodes as alerts: a stable id, the evidence as figures, one sentence, and what people did with it.
 
-An alert is derived from the points every time; what a person did lies in `act` and is laid over it. Its id is made of
-what it is about, so that one look at a long history and many looks at its parts name it alike.
+Each evaluation derives the alerts again and sets their state by the entries of people. The id of an alert depends only on what
+the alert is about, so that one evaluation of a long history and many evaluations of its parts give it the same id.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
 from sqlalchemy import Connection
 
-from ingest.common.streams import Stream
-from ingest.config.lab import Lab
+from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
 from ingest.documents.fields import Direction
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
-from ingest.sessions.suspect_values import Suspect
+from ingest.evaluation.stream_context import StreamContext
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
 from spc.stream.alert_episodes import QUIET_LOTS, Episode
-from spc.stream.evaluate import Evaluation
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
 
 __all__ = ["Alert", "alert_id", "state_after_entries", "state_of", "stream_alerts", "write_stream_alerts"]
 
 
-# Columns of a point that its alert tells of.
+# The columns of a point that the evidence of an alert uses.
 EVIDENCE = ("lot", "started_us", "center", "level", "judged", "limit_lower", "limit_upper")
 
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """A row of the alert table, before what people did with it."""
+    """A row of the alert table, before the entries of people."""
 
     id: str
     kind: Kind
@@ -58,32 +55,20 @@ def alert_id(*about: str) -> str:
     return hashlib.sha256("\0".join(about).encode()).hexdigest()[:12]
 
 
-def stream_alerts(lab: Lab, stream: Stream, evaluation: Evaluation, marked: Mapping[int, Suspect]) -> list[Alert]:
-    """The alerts of one stream. What moves on a check standard is a matter of the bench."""
-    points = evaluation.points.take(evaluation.points["valid"])
-    standard = lab.is_check_standard(stream.supplier, stream.product)
-    return [
-        _alert(lab, stream, evaluation, points, episode, marked, standard=standard) for episode in evaluation.episodes
-    ]
+def stream_alerts(context: StreamContext) -> list[Alert]:
+    """The alerts of one stream. A check standard that moves raises an alert about the bench."""
+    points = context.evaluation.points.take(context.evaluation.points["valid"])
+    return [_alert(context, points, episode) for episode in context.evaluation.episodes]
 
 
-def _alert(
-    lab: Lab,
-    stream: Stream,
-    evaluation: Evaluation,
-    points: Rows,
-    episode: Episode,
-    marked: Mapping[int, Suspect],
-    *,
-    standard: bool,
-) -> Alert:
+def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
+    stream, standard = context.stream, context.is_check_standard
     lot, started_us = str(points["lot"][episode.opened]), int(points["started_us"][episode.opened])
-    suspect = marked.get(int(points.index[episode.opened]))
+    suspect = context.marked.get(int(points.index[episode.opened]))
     doubt = None if suspect is None or suspect.settled else slip(suspect.mark)
-    evidence = _evidence(lab, stream, evaluation, points, episode, doubt)
+    evidence = _evidence(context, points, episode, doubt)
     kind = Kind.BENCH if standard else Kind(episode.kind)
-    # What moves away from its only limit is worth knowing and asks nobody to call a supplier; what the bench did to it
-    # has alerts of its own.
+    # A move away from the only limit is worth a note, but gives no reason to call a supplier.
     grade = Grade.NOTE if evidence["away_from_limit"] else Grade(episode.grade)
     return Alert(
         id=alert_id(
@@ -103,11 +88,9 @@ def _alert(
     )  # fmt: skip
 
 
-def _evidence(
-    lab: Lab, stream: Stream, evaluation: Evaluation, points: Rows, episode: Episode, doubt: str | None
-) -> StoredStreamEvidence:
+def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str | None) -> StoredStreamEvidence:
     """What moved, since when, how much, and what it would take to breach; levels in the unit."""
-    declared = lab.characteristic(stream.characteristic)
+    declared, evaluation = context.declared, context.evaluation
     opened, latest = ({name: points[name][at] for name in EVIDENCE} for at in (episode.opened, episode.latest))
 
     def in_unit(level: float) -> float | None:
@@ -167,7 +150,7 @@ def write_stream_alerts(connection: Connection, stream_id: int, alerts: list[Ale
 
 
 def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
-    """Write alerts with the state that people's acts give them."""
+    """Write alerts with the state that the entries of people give them."""
     columns = (
         "id", "kind", "grade", "stream_id", "supplier", "product", "characteristic", "lot", "raised_us", "message",
     )  # fmt: skip
@@ -186,15 +169,15 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
 
 
 def state_of(connection: Connection, alert: Alert) -> AlertState:
-    """Where an alert stands: closed where its evidence ended, else where people left it."""
+    """The state of an alert: closed where its evidence ended, else as the entries of people set it."""
     return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_entries(connection, alert.id)
 
 
 def state_after_entries(connection: Connection, alert: str) -> AlertState:
-    """Where people left an alert: open, unless the last act on it says otherwise."""
+    """The state that the entries of people give an alert: that of the last entry, open where there is none."""
     last = connection.exec_driver_sql(
         "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
         "ORDER BY id DESC LIMIT 1",
-        (f"alert:{alert}",),
+        (str(Subject.alert(alert)),),
     ).scalar()
     return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last), AlertState.OPEN)

@@ -1,14 +1,17 @@
-"""Read everything, store nothing: what a round would refuse, and how a file would be read."""
+"""Read every drop without storing anything: which rows and files a round would refuse."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Literal
 
 from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.intake.drops import NAMELESS, FoundDrop, find_drops, is_text, why_unfit
+from ingest.documents.lot import RefusedRow
+from ingest.documents.rounds import CheckDocument, CheckedFile
+from ingest.intake.find_drops import NOT_UTF8, FoundDrop, find_drops
+from ingest.intake.store_drop import failure_text
 from ingest.parsing.parse_file import FileRefused, Parsed, read_climate, read_tests
 
 __all__ = ["Report", "check"]
@@ -16,14 +19,14 @@ __all__ = ["Report", "check"]
 
 @dataclass(slots=True)
 class Report:
-    """What a check found: a document as `lotdrift check --json` prints it, and lines for what stands in the way."""
+    """The result of a check: a document as `lotdrift check --json` prints it, and one line for each problem."""
 
-    files: list[dict[str, Any]] = field(default_factory=list)
-    refusals: list[dict[str, Any]] = field(default_factory=list)
+    files: list[CheckedFile] = field(default_factory=list)
+    refusals: list[RefusedRow] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
 
     @property
-    def document(self) -> dict[str, Any]:
+    def document(self) -> CheckDocument:
         """The JSON document."""
         return {"files": self.files, "refusals": self.refusals}
 
@@ -36,40 +39,37 @@ class Report:
 def check(lab: Lab, now: datetime) -> Report:
     """Read every drop as a round would."""
     report = Report()
-    for item in find_drops(lab, now, report.problems):
-        _check_file(report, lab, item, now)
+    for drop in find_drops(lab, now, report.problems):
+        parsed = _parse(lab, drop, now)
+        if isinstance(parsed, FileRefused):
+            report.files.append(_file(drop, "refused", 0, 0, printable(parsed.reason)))
+        else:
+            report.files.append(_file(drop, "readable", parsed.data_rows, len(parsed.refusals), None))
+            report.refusals += [
+                {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in parsed.refusals
+            ]
     return report
 
 
-def _check_file(report: Report, lab: Lab, item: FoundDrop, now: datetime) -> None:
-    parsed = _parsed(lab, item, now)
-    if isinstance(parsed, FileRefused):
-        report.files.append(_file(item, "refused", 0, 0, printable(parsed.reason)))
-        return
-    report.files.append(_file(item, "readable", parsed.data_rows, len(parsed.refusals), None))
-    report.refusals += [
-        {"file": item.path.name, "line": refusal.line, "reason": printable(refusal.reason)}
-        for refusal in parsed.refusals
-    ]
-
-
-def _parsed(lab: Lab, item: FoundDrop, now: datetime) -> Parsed | FileRefused:
-    name = item.path.name
-    if not is_text(name):
-        return FileRefused(f"{name}: {NAMELESS}")
-    read = read_tests if item.source.kind == "tests" else read_climate
+def _parse(lab: Lab, drop: FoundDrop, now: datetime) -> Parsed | FileRefused:
+    name = drop.path.name
+    if not drop.has_text_name:
+        return FileRefused(f"{name}: {NOT_UTF8}")
+    read = read_tests if drop.source.kind == "tests" else read_climate
     try:
-        return read(item.path, item.source, lab, now)
+        return read(drop.path, drop.source, lab, now)
     except OSError as error:
         return FileRefused(f"{name}: can't be read ({error.strerror})")
-    except Exception as error:  # noqa: BLE001  (as a round, which puts such a file aside)
-        return FileRefused(f"{name}: {why_unfit(error)}")
+    except Exception as error:  # noqa: BLE001  (a round refuses such a file and goes on)
+        return FileRefused(f"{name}: {failure_text(error)}")
 
 
-def _file(item: FoundDrop, state: str, rows: int, refused: int, reason: str | None) -> dict[str, Any]:
+def _file(
+    drop: FoundDrop, state: Literal["readable", "refused"], rows: int, refused: int, reason: str | None
+) -> CheckedFile:
     return {
-        "name": item.path.name if is_text(item.path.name) else printable(item.path.name),
-        "kind": item.source.kind,
+        "name": drop.name,
+        "kind": drop.source.kind,
         "state": state,
         "rows": rows,
         "refused": refused,

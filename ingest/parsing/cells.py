@@ -1,6 +1,6 @@
-"""Columns of text cells to names, whole numbers, days and numbers, with the reason for each text that is refused.
+"""Convert columns of text cells to names, whole numbers, days and numbers, with a reason for each text that is refused.
 
-Each distinct text is looked at once: a column of a million cells often holds a few thousand texts.
+Each distinct text is converted once: a column of a million cells often has only a few thousand.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ingest.common.text import quoted
-from ingest.common.units import BLANKS, BOUNDS, Unit, Value, ValueTextError, parse_number, parse_value, to_unit
+from ingest.common.units import BLANKS, BOUNDS, Unit, ValueTextError, parse_number, parse_value, to_unit
 from ingest.parsing.timestamps import StampError, read_date
 
 __all__ = [
     "Column",
+    "DecimalEvidence",
     "Integers",
-    "Marks",
     "Names",
     "Numbers",
     "constant",
@@ -40,18 +40,18 @@ Floats = NDArray[np.float64]
 # Why a text is refused, by its code.
 Reasons = dict[int, str]
 
-# The form that needs no second look: an optional bound, and digits with a point or an exponent.
+# The plain form: an optional bound, and digits with a point or an exponent.
 PLAIN_NUMBER = rf"^[<>]?[{BLANKS}]*\+?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{{1,5}})?$"
 WITH_COMMA = re.compile(r"[<>]?\s*[+-]?([0-9]*),([0-9]+)(?:[eE][+-]?[0-9]+)?[^0-9.,]*")
-# Three names make a key: at four bytes a character they have to fit into the 2,704 bytes that PostgreSQL takes in one
-# (documentation, "B-Tree Indexes", implementation), and four into the subject of an entry.
+# Three names make a key. At four bytes a character they must fit into the 2,704 bytes of a key in PostgreSQL
+# (documentation, "B-Tree Indexes", implementation), and four into the subject of an audit-log entry.
 NAME_CHARACTERS = 150
 WHOLE = r"^\+?[0-9]{1,15}(\.0+)?$"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Column:
-    """A column as `codes`, shape (rows,), into its distinct `texts`, blanks around each taken off."""
+    """A column as `codes`, shape (rows,), into its distinct `texts`, stripped of blanks."""
 
     codes: Ints
     texts: pa.Array
@@ -67,7 +67,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Names:
-    """A column of names as `codes`, shape (rows,), into `names`; texts that are no name have a reason."""
+    """A column of names as `codes`, shape (rows,), into `names`; a refused text has a reason."""
 
     codes: Ints
     names: list[str]
@@ -80,7 +80,7 @@ class Names:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Integers:
-    """Whole numbers by code, with the reason where a text is none."""
+    """Whole numbers by code, with a reason for each refused text."""
 
     numbers: Ints
     reasons: Reasons
@@ -88,9 +88,9 @@ class Integers:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Numbers:
-    """Numbers by code: with a decimal point as text (blank where refused), the open side, the unit in the cell.
+    """Numbers by code: the text with a decimal point (blank if refused), the open side, the unit in the cell.
 
-    `decimal` is the mark with which the column is written.
+    `decimal` is the decimal mark of the column.
     """
 
     decimal: str
@@ -102,13 +102,13 @@ class Numbers:
 
 def encoded(cells: pa.Array) -> Column:
     """Find the distinct texts of a column."""
-    found = pc.dictionary_encode(cells)
-    codes = found.indices.to_numpy(zero_copy_only=False).astype(np.int64)
-    return Column(codes, pc.utf8_trim(found.dictionary, characters=BLANKS))
+    dictionary = pc.dictionary_encode(cells)
+    codes = dictionary.indices.to_numpy(zero_copy_only=False).astype(np.int64)
+    return Column(codes, pc.utf8_trim(dictionary.dictionary, characters=BLANKS))
 
 
 def constant(text: str, row_count: int) -> Column:
-    """Return a column that holds one text in every row."""
+    """Return a column with one text in every row."""
     return Column(np.zeros(row_count, dtype=np.int64), pa.array([text], pa.string()))
 
 
@@ -121,9 +121,14 @@ def filled(column: Column, text: str) -> Column:
 
 
 def names(column: Column, *, required: bool) -> Names:
-    """Bring names to Unicode form C, so that two ways of writing one accent are one name."""
+    """Read names in Unicode form C, so that two encodings of an accent are one name."""
     texts = [unicodedata.normalize("NFC", text.strip()) for text in column.each()]
     reasons = {code: reason for code, text in enumerate(texts) if (reason := _why_no_name(text, required))}
+    return _merged(column, texts, reasons)
+
+
+def _merged(column: Column, texts: list[str], reasons: Reasons) -> Names:
+    """Give equal texts one code."""
     code_of = {text: code for code, text in enumerate(dict.fromkeys(texts))}
     if len(code_of) == len(texts):
         return Names(column.codes, texts, reasons)
@@ -142,7 +147,7 @@ def _why_no_name(text: str, required: bool) -> str:
 
 
 def days(column: Column, form: str | None) -> Names:
-    """Bring optional days to the form 2026-03-02."""
+    """Read optional days as 2026-03-02."""
     texts, reasons = [], {}
     for code, text in enumerate(column.each()):
         try:
@@ -150,16 +155,14 @@ def days(column: Column, form: str | None) -> Names:
         except StampError as error:
             texts.append(text)
             reasons[code] = str(error)
-    code_of = {text: code for code, text in enumerate(dict.fromkeys(texts))}
-    merged = np.array([code_of[text] for text in texts], dtype=np.int64)
-    return Names(merged[column.codes], list(code_of), {int(merged[code]): reason for code, reason in reasons.items()})
+    return _merged(column, texts, reasons)
 
 
 # Numbers
 
 
 def integers(column: Column) -> Integers:
-    """Read whole numbers that are not negative; leading zeros and the `.0` of spreadsheets are read."""
+    """Read whole numbers from 0; leading zeros and the `.0` of spreadsheets are accepted."""
     fine = pc.match_substring_regex(column.texts, WHOLE)
     digits = pc.replace_substring_regex(column.texts, r"^\+|\.0+$", "")
     values = pc.cast(pc.if_else(fine, digits, "0"), pa.int64()).to_numpy()
@@ -174,37 +177,36 @@ def _why_not_whole(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Marks:
-    """What the texts of a column, as far as they were seen, tell of its decimal mark."""
+class DecimalEvidence:
+    """The evidence for the decimal mark of a column, from the texts read so far."""
 
     comma: bool = False
     point: bool = False
     strange: bool = False
     proof: bool = False
 
-    def seen(self, texts: pa.Array) -> Marks:
-        """Return the marks with some more texts of the column."""
+    def with_texts(self, texts: pa.Array) -> DecimalEvidence:
+        """Return the evidence with more texts of the column."""
         with_comma = texts.filter(pc.match_substring(texts, ",")).to_pylist()
-        found = [WITH_COMMA.fullmatch(text) for text in with_comma]
-        return Marks(
-            self.comma or bool(found),
+        matches = [WITH_COMMA.fullmatch(text) for text in with_comma]
+        return DecimalEvidence(
+            self.comma or bool(matches),
             self.point or bool(pc.any(pc.match_substring(texts, ".")).as_py()),
-            self.strange or any(one is None for one in found),
-            self.proof or any(one is not None and (len(one[2]) != 3 or one[1] in {"", "0"}) for one in found),
+            self.strange or any(match is None for match in matches),
+            self.proof or any(match is not None and (len(match[2]) != 3 or match[1] in {"", "0"}) for match in matches),
         )
 
     @property
     def decimal(self) -> str:
         """The decimal mark of the whole column.
 
-        A comma is believed only where the column proves it: no points, and one comma at least that can't separate
-        thousands.
+        It is a comma only if the column has no points and at least one comma that can't separate thousands.
         """
         return "," if self.comma and self.proof and not (self.point or self.strange) else "."
 
 
 def numbers(column: Column, decimal: str, words: Mapping[str, str]) -> Numbers:
-    """Read numbers, exact or bounded, with the decimal mark of the column and the words that the source maps."""
+    """Read numbers, exact or bounded, with the decimal mark of the column and the words that the source declares."""
     texts = column.texts if decimal == "." else _pointed(column.texts)
     plain = pc.match_substring_regex(texts, PLAIN_NUMBER)
     bounds = np.zeros(len(texts), dtype=np.int8)
@@ -219,14 +221,14 @@ def numbers(column: Column, decimal: str, words: Mapping[str, str]) -> Numbers:
 
 
 def _mapped(column: Column, words: Mapping[str, str]) -> NDArray[np.bool_]:
-    """Mark the texts that the source maps: a word, or a number by which a meter means out of range."""
+    """Mark the texts that the source declares as words, among them numbers by which a meter means out of range."""
     if not words:
         return np.zeros(len(column.texts), dtype=bool)
     return np.array([text.casefold() in words for text in column.each()], dtype=bool)
 
 
 def _pointed(texts: pa.Array) -> pa.Array:
-    """Commas to points; a text with a point keeps its comma, and so is looked at again."""
+    """Replace commas by points; blank a text that has a point, so that it is not taken as plain."""
     return pc.if_else(pc.match_substring(texts, "."), "", pc.replace_substring(texts, ",", ".", max_replacements=1))
 
 
@@ -237,8 +239,9 @@ def _with_odd(
     reasons: Reasons = {}
     for code in map(int, odd):
         text = column.texts[code].as_py()
+        word_value = words.get(text.casefold())
         try:
-            value = _odd(text, decimal, words)
+            value = parse_number(text, decimal) if word_value is None else parse_number(word_value)
         except ValueTextError as error:
             reasons[code] = str(error)
             continue
@@ -248,13 +251,8 @@ def _with_odd(
     return Numbers(decimal, pa.array(digits, pa.string()), bounds, units, reasons)
 
 
-def _odd(text: str, decimal: str, words: Mapping[str, str]) -> Value:
-    meant = words.get(text.casefold())
-    return parse_number(text, decimal) if meant is None else parse_number(meant)
-
-
 def floats(read: Numbers, unit: Unit, target: Unit) -> Floats:
-    """The numbers in the target unit by code, each the float nearest to the exact product; nan where refused."""
+    """Convert the numbers to the target unit, by code: the float nearest to the exact product; nan if refused."""
     if unit.exponent == target.exponent:
         return _nearest(read.texts)
     with_exponent = pc.match_substring_regex(read.texts, "[eE]")
@@ -267,7 +265,7 @@ def floats(read: Numbers, unit: Unit, target: Unit) -> Floats:
 
 
 def floats_as_written(read: Numbers) -> Floats:
-    """The numbers as they stand, by code; nan where refused."""
+    """Return the numbers as written, by code; nan if refused."""
     return _nearest(read.texts)
 
 

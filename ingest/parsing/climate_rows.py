@@ -1,13 +1,13 @@
-"""Rows of a chamber's log: text cells to typed rows and refusals.
+"""Turn the cells of a chamber log into typed rows and refusals.
 
-The hour that the clocks show twice is settled by the order of each chamber's entries. Entries of such an hour at the end
-of a piece wait for the next one, until an entry after the hour or the end of the file settles them.
+The order of a chamber's entries resolves the hour that the clocks show twice. Entries of such an hour at the end of a piece
+wait for the next piece, until a later entry or the end of the file resolves them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -18,8 +18,8 @@ from ingest.parsing.climate_values import humidities, temperatures
 from ingest.parsing.csv_table import Table
 from ingest.parsing.duplicates import contradictions
 from ingest.parsing.rejections import RejectedRows
-from ingest.parsing.row_reader import Piece, Reader, piece_of, spoken_by_line
-from ingest.parsing.timestamps import NO_TIME, Stamps, settle_repeated
+from ingest.parsing.row_reader import Piece, Reader, piece_of, reasons_by_line
+from ingest.parsing.timestamps import NO_TIME, settle_repeated
 
 __all__ = ["climate_pieces", "contradicting_entries", "identity_of_entries"]
 
@@ -28,7 +28,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(slots=True)
 class _Order:
-    """What the pieces so far tell of each chamber: the last known time, and the rows that wait for more."""
+    """The state after the pieces so far: the last known time of each chamber, and the waiting rows."""
 
     last: dict[str, int] = field(default_factory=dict)
     waiting: Table | None = None
@@ -36,7 +36,7 @@ class _Order:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Log:
-    """The times of some entries, shape (rows,): settled ones, and both moments where the clocks showed a time twice."""
+    """The times of some entries, shape (rows,): resolved ones, and both moments where the clocks showed a time twice."""
 
     us: Ints
     first: Ints
@@ -55,122 +55,111 @@ def climate_pieces(tables: Iterable[Table], reader: Reader) -> Iterator[Piece]:
 
 
 def _with_end(tables: Iterable[Table]) -> Iterator[tuple[Table, bool]]:
-    """Each table, and whether it is the last one."""
-    coming = iter(tables)
-    held = next(coming)
-    for table in coming:
-        yield held, False
-        held = table
-    yield held, True
+    """Yield each table, and whether it is the last one."""
+    rest = iter(tables)
+    current = next(rest)
+    for following in rest:
+        yield current, False
+        current = following
+    yield current, True
 
 
 def _piece(table: Table, reader: Reader, order: _Order) -> Piece:
     refused = RejectedRows(len(table.lines))
     chamber = names(reader.column(table, "chamber"), required=True)
     refused.add_where("chamber", chamber.codes, chamber.reasons)
-    logged = _settled(_log(table, reader), chamber, order, refused)
+    logged = _resolve(_log(table, reader), chamber, order, refused)
     humidity = humidities(reader.column(table, "humidity_percent"), reader.layout, reader.source, refused)
     temperature = temperatures(reader.column(table, "temperature_c"), reader.layout, reader.source, refused)
     reader.refuse_contradicted("logged_at", table, refused)
     rows = np.flatnonzero(refused.fine)
-    told = {
+    entries = {
         "logged_at_us": logged[rows],
         "chamber": chamber.categorical(rows),
         "humidity_percent": humidity[rows],
         "temperature_c": temperature[rows],
         "line": table.lines[rows],
     }
-    return piece_of(table, pd.DataFrame(told), refused)
+    return piece_of(table, pd.DataFrame(entries), refused)
 
 
-# The hour that the clocks showed twice
+# The hour that the clocks show twice
 
 
 def _log(table: Table, reader: Reader) -> _Log:
     column = reader.column(table, "logged_at")
     stamps = reader.stamps(column)
-    first, second = (_moments(stamps, column, which) for which in (0, 1))
+    either = np.full((2, len(column.texts)), NO_TIME, dtype=np.int64)
+    for index, moments in stamps.repeated.items():
+        either[:, index] = moments
+    first, second = either[:, column.codes]
     return _Log(stamps.us[column.codes], first, second, stamps.reasons, column)
 
 
-def _moments(stamps: Stamps, column: Column, which: int) -> Ints:
-    moments = np.full(len(column.texts), NO_TIME, dtype=np.int64)
-    for index, either in stamps.repeated.items():
-        moments[index] = either[which]
-    return moments[column.codes]
-
-
 def _without_waiting(table: Table, reader: Reader, order: _Order) -> Table:
-    """The table without the rows that only later entries of their chamber can settle: they are put aside."""
+    """The table without the rows that only later entries of their chamber can resolve; those wait."""
     log = _log(table, reader)
     if not (log.first != NO_TIME).any():
         return table
     chamber = names(reader.column(table, "chamber"), required=True)
     waits = np.zeros(len(table.lines), dtype=bool)
     for one in np.unique(chamber.codes[log.first != NO_TIME]):
-        own = np.flatnonzero(chamber.codes == one)
-        known = np.flatnonzero(log.us[own] != NO_TIME)
-        after = own[known[-1] + 1 :] if len(known) else own
-        open_ = np.flatnonzero(log.first[after] != NO_TIME)
-        waits[after[open_[0] :] if len(open_) else after[:0]] = True
+        entries = np.flatnonzero(chamber.codes == one)
+        timed = np.flatnonzero(log.us[entries] != NO_TIME)
+        after = entries[timed[-1] + 1 :] if len(timed) else entries
+        ambiguous = np.flatnonzero(log.first[after] != NO_TIME)
+        waits[after[ambiguous[0] :] if len(ambiguous) else after[:0]] = True
     if waits.any():
         order.waiting = table.rows(np.flatnonzero(waits))
-    return Table(
-        table.header,
-        [column.filter(~waits) for column in table.columns],
-        table.lines[~waits],
-        table.broken,
-        table.encoding,
-        table.delimiter,
-    )
+    kept = [column.filter(~waits) for column in table.columns]
+    return replace(table, columns=kept, lines=table.lines[~waits])
 
 
-def _settled(log: _Log, chamber: Names, order: _Order, refused: RejectedRows) -> Ints:
-    """Times of the entries; those that the order of their chamber's entries leaves open are refused."""
+def _resolve(log: _Log, chamber: Names, order: _Order, refused: RejectedRows) -> Ints:
+    """The times of the entries; those that stay ambiguous are refused."""
     logged = log.us.copy()
     for one in np.unique(chamber.codes):
-        own = np.flatnonzero(chamber.codes == one)
+        entries = np.flatnonzero(chamber.codes == one)
         name = chamber.names[int(one)]
-        logged[own] = _in_order(log, own, order.last.get(name, NO_TIME))
-        known = logged[own][logged[own] != NO_TIME]
-        if len(known):
-            order.last[name] = int(known[-1])
-    open_ = np.flatnonzero(logged == NO_TIME)
-    refused.add_where("logged_at", log.column.codes[open_], log.reasons, open_)
+        # The last known time of an earlier piece comes first.
+        us, first, second = (
+            np.concatenate([[before], part[entries]])
+            for before, part in (
+                (order.last.get(name, NO_TIME), log.us),
+                (NO_TIME, log.first),
+                (NO_TIME, log.second),
+            )
+        )
+        logged[entries] = settle_repeated(us, first, second)[1:]
+        resolved = logged[entries][logged[entries] != NO_TIME]
+        if len(resolved):
+            order.last[name] = int(resolved[-1])
+    ambiguous = np.flatnonzero(logged == NO_TIME)
+    refused.add_where("logged_at", log.column.codes[ambiguous], log.reasons, ambiguous)
     return logged
 
 
-def _in_order(log: _Log, own: Ints, before: int) -> Ints:
-    """The times of one chamber's entries; `before` is its last known time in an earlier piece."""
-    none = np.array([NO_TIME])
-    us, first, second = (
-        np.concatenate([[head], part[own]])
-        for head, part in ((before, log.us), (none[0], log.first), (none[0], log.second))
-    )
-    return settle_repeated(us, first, second)[1:]
-
-
-# What names an entry
+# Identity and contradictions
 
 
 def identity_of_entries(rows: pd.DataFrame) -> list[Ints]:
-    """What names each entry of a log, as numbers."""
+    """Return what identifies each entry of a log, as numbers."""
     return [rows["chamber"].cat.codes.to_numpy(np.int64), rows["logged_at_us"].to_numpy(np.int64)]
 
 
 def contradicting_entries(rows: pd.DataFrame, identity: Sequence[Ints]) -> dict[int, list[str]]:
-    """Why entries are refused that say something else of a moment than another row of their file, by line.
+    """Give the reasons, by line, to refuse entries that give one time different values.
 
     `rows` has `humidity_percent`, `temperature_c` and `line` in the order of the file.
     """
     lines = rows["line"].to_numpy(np.int64)
-    found = contradictions(identity, [rows["humidity_percent"].to_numpy(), rows["temperature_c"].to_numpy()])
+    pairs = contradictions(identity, [rows["humidity_percent"].to_numpy(), rows["temperature_c"].to_numpy()])
     reasons = [
         (
-            one.position,
-            f"contradicts line {lines[one.other]}, which tells other values of this moment; both are refused, send the "
+            pair.position,
+            f"contradicts line {lines[pair.other]}, which has other values for this time; both are refused, send the "
             "right one",
         )
-        for one in found
+        for pair in pairs
     ]
-    return spoken_by_line(lines, reasons)
+    return reasons_by_line(lines, reasons)

@@ -1,4 +1,4 @@
-"""Humidity and temperature cells of a chamber log, in percent and degrees Celsius."""
+"""Read the humidity and temperature cells of a chamber log, in percent and degrees Celsius."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def temperatures(column: Column, layout: Layout, source: Source, refused: Reject
     read = numbers(column, _decimal("temperature_c", layout, source), {})
     values = floats_as_written(read)
     if unit == "degF":
-        # Rounded at 1e-9 so that 78.8 degF is 26 degC and not a hair above an edge of 26.
+        # Rounded to 1e-9 so that 78.8 degF is exactly 26 degC, not slightly above a tolerance of 26.
         values = np.round((values - 32) * 5 / 9, 9)
 
     def why(value: float) -> str:
@@ -52,7 +52,7 @@ def temperatures(column: Column, layout: Layout, source: Source, refused: Reject
 
 
 def _decimal(name: str, layout: Layout, source: Source) -> str:
-    """The mark of a column; one that is not in the file is declared, and written as the source declares."""
+    """The decimal mark of a column; a column that is not in the file has a declared value, with the declared mark."""
     return layout.decimals.get(layout.positions.get(name, -1), source.decimal or ".")
 
 
@@ -70,25 +70,25 @@ def _checked(
     for code, text in enumerate(texts):
         if code in reasons:
             continue
-        own = read.units.get(code)
-        if own is not None and logger_unit(own) != unit:
+        cell_unit = read.units.get(code)
+        if cell_unit is not None and logger_unit(cell_unit) != unit:
             reasons[code] = (
                 f"{quoted(text)} carries another unit than the column, which is in {unit}; write one of them"
             )
         elif read.bounds[code]:
-            reasons[code] = f"{quoted(text)} is bounded; a log entry is a number"
-        elif said := why(float(values[code])):
-            reasons[code] = f"{quoted(text)} {said}"
+            reasons[code] = f"{quoted(text)} is bounded; write a number"
+        elif reason := why(float(values[code])):
+            reasons[code] = f"{quoted(text)} {reason}"
     refused.add_where(name, column.codes, reasons)
     return values[column.codes]
 
 
-def _unit_of(name: str, usual: str, layout: Layout, source: Source) -> str:
+def _unit_of(name: str, default: str, layout: Layout, source: Source) -> str:
     declared = source.units.get(name)
     in_header = layout.units.get(name)
-    meant = logger_unit(in_header) if in_header is not None else None
-    if in_header is not None and (meant is None or (declared is not None and meant != declared)):
+    header_unit = logger_unit(in_header) if in_header is not None else None
+    if in_header is not None and (header_unit is None or (declared is not None and header_unit != declared)):
         raise NotATableError(
-            f"has {quoted(in_header)} as unit of {name} in its header; write {declared or usual}, or map it in units"
+            f"has {quoted(in_header)} as unit of {name} in its header; write {declared or default}, or map it in units"
         )
-    return declared or meant or usual
+    return declared or header_unit or default

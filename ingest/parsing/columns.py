@@ -1,4 +1,4 @@
-"""Which column of a file is which: the header against the known columns and the mapping that a source declares."""
+"""Match the header of a file with the known columns and the mapping that its source declares."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ class ReadingColumn:
 
 @dataclass(slots=True)
 class Layout:
-    """Where the columns stand: positions by our name, the columns of values, units in the header, and the rest.
+    """The layout of a file: positions by our name, the columns of values, units in the header, and notes.
 
-    `decimals` holds the decimal mark of each measured column by its position; it is decided by the whole file.
+    `decimals` is the decimal mark of each measured column by its position, determined from the whole file.
     """
 
     positions: dict[str, int] = field(default_factory=dict)
@@ -49,14 +49,13 @@ class Layout:
 
     def measured(self) -> list[int]:
         """Positions of the columns that hold measured numbers."""
-        known = {index for name, index in self.positions.items() if name in MEASURED}
-        return sorted(known | {column.index for column in self.readings})
+        measured = {index for name, index in self.positions.items() if name in MEASURED}
+        return sorted(measured | {column.index for column in self.readings})
 
 
 def expected_names(source: Source) -> Collection[str]:
-    """The header cells by which a file of this source is recognised, in lower case."""
-    theirs = [*source.columns.values(), *source.readings]
-    return {name.casefold() for name in (*source.known_columns, *theirs)}
+    """Return the header cells by which a file of this source is recognised, in lower case."""
+    return {name.casefold() for name in (*source.known_columns, *source.columns.values(), *source.readings)}
 
 
 def lay_out(header: Sequence[str], source: Source) -> Layout:
@@ -65,7 +64,7 @@ def lay_out(header: Sequence[str], source: Source) -> Layout:
     Raises
     ------
     NotATableError
-        If a column is there twice, or a required one is not there and not declared as `fixed`.
+        If a column occurs twice, or a required one is missing and not declared as `fixed`.
     """
     layout = Layout()
     for index, cell in enumerate(header):
@@ -80,16 +79,18 @@ def _plain(cell: str) -> str:
 
 
 def _place(layout: Layout, index: int, name: str, source: Source) -> None:
-    found = WITH_UNIT.fullmatch(name)
-    bare, unit = (found[1], found[2]) if found else (name, "")
-    # A mapping may name the whole cell; a unit in it counts all the same.
-    for candidate, its_unit in ((name, unit if names_a_unit(unit) else ""), (bare, unit)):
+    match = WITH_UNIT.fullmatch(name)
+    bare, unit = (match[1], match[2]) if match else (name, "")
+    # A mapping may name the whole cell; a unit in it still applies.
+    for candidate, candidate_unit in ((name, unit if names_a_unit(unit) else ""), (bare, unit)):
         if candidate in source.readings:
-            _place_reading(layout, ReadingColumn(index, candidate, source.readings.index(candidate) + 1, its_unit))
+            _place_reading(
+                layout, ReadingColumn(index, candidate, source.readings.index(candidate) + 1, candidate_unit)
+            )
             return
         ours = _ours(candidate, source)
         if ours in MEASURED or (ours is not None and candidate == name):
-            _place_known(layout, index, ours, its_unit if ours in MEASURED else "")
+            _place_known(layout, index, ours, candidate_unit if ours in MEASURED else "")
             return
     layout.notes.append((index, name))
 
@@ -111,28 +112,28 @@ def _place_known(layout: Layout, index: int, ours: str, unit: str) -> None:
 
 
 def _ours(name: str, source: Source) -> str | None:
-    """The known column that a header cell names, by the declared mapping or by itself."""
+    """The known column for a header cell, by the declared mapping or by its name."""
     for ours, theirs in source.columns.items():
         if name == _plain(theirs):
             return ours
     ours = name.casefold()
-    # In a wide file the columns of values are numbered by their place, so a column `reading` there is a note.
+    # In a wide file the order of the value columns numbers the readings, so a column `reading` is a note.
     taken = {*source.columns, *(("reading", "value") if source.readings else ())}
     return ours if ours in source.known_columns and ours not in taken else None
 
 
 def _check_required(layout: Layout, source: Source) -> None:
-    given = {*layout.positions, *source.fixed}
+    present = {*layout.positions, *source.fixed}
     if "value" in source.units or any(column.unit for column in layout.readings):
-        given.add("unit")
+        present.add("unit")
     if source.readings:
-        given |= {"reading", "value"}
-        there = {column.name for column in layout.readings}
-        _complain([name for name in source.readings if name not in there], layout, source)
-    _complain([name for name in REQUIRED[source.kind] if name not in given], layout, source)
+        present |= {"reading", "value"}
+        names = {column.name for column in layout.readings}
+        _refuse_missing([name for name in source.readings if name not in names], layout, source)
+    _refuse_missing([name for name in REQUIRED[source.kind] if name not in present], layout, source)
 
 
-def _complain(missing: list[str], layout: Layout, source: Source) -> None:
+def _refuse_missing(missing: list[str], layout: Layout, source: Source) -> None:
     if not missing:
         return
     theirs = source.columns.get(missing[0])
@@ -146,6 +147,6 @@ def _complain(missing: list[str], layout: Layout, source: Source) -> None:
         )
     near = get_close_matches(missing[0], [name for _, name in layout.notes], n=1)
     like = near[0] if near else "their name"
-    said = " and ".join(quoted(name) for name in missing)
+    names = " and ".join(quoted(name) for name in missing)
     example = f"columns = {{ {missing[0]} = {quoted(like)} }}"
-    raise NotATableError(f"lacks the column {said}; add it, or map it in [[source]], such as {example}")
+    raise NotATableError(f"lacks the column {names}; add it, or map it in [[source]], such as {example}")

@@ -1,7 +1,7 @@
-"""The bytes of a file as UTF-8 text, cut into pieces of whole records, however long the file or a line of it is.
+"""Decode a file to UTF-8 and cut it into pieces of whole records, however long the file or a line is.
 
-A record is a line, or several lines where a quoted cell holds line ends. A cut never falls into a record, so that a file
-read in pieces gives the rows that it gives as a whole.
+A record is one line, or several if a quoted cell contains line ends. No cut falls within a record, so that a file read in
+pieces gives the same rows as a file read whole.
 """
 
 from __future__ import annotations
@@ -35,19 +35,19 @@ __all__ = [
     "span_of",
 ]
 
-MARKS = (
+BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),
 )
-# Read piece by piece, these names ask for a mark; where there is none, the usual order of bytes is meant.
-WITHOUT_MARK = {"utf-16": "utf-16-le", "utf-32": "utf-32-le"}
+# A decoder of these names expects a byte order mark; without one, little-endian is meant.
+WITHOUT_BOM = {"utf-16": "utf-16-le", "utf-32": "utf-32-le"}
 LINE = re.compile(rb"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+")
-# A quoted cell that runs over more lines than this is a quote that somebody forgot to close.
+# A quote that is not closed within this many lines was forgotten.
 LONGEST_CELL_LINES = 50
-# A record of readings has about a hundred bytes, one of a thousand columns seldom a hundred thousand. A longer one is no
-# row but what a fault has left; read whole, it would take all memory. The reader of the csv module takes no longer cell.
+# A record of readings has about a hundred bytes, one of a thousand columns rarely a hundred thousand. A longer one is the
+# trace of a fault and could take all memory. It is also the longest cell that the csv module reads.
 RECORD_BYTES = 1 << 17
 RECODED_AT_ONCE = 1 << 20
 READ_AT_ONCE = 1 << 23
@@ -56,7 +56,7 @@ QUOTE, RETURN, NEWLINE = b'"\r\n'
 
 
 class NotATableError(ValueError):
-    """The bytes can't be read as a table; the message says why and what to do."""
+    """The file can't be read as a table; the message says why and what to do."""
 
 
 # Encoding
@@ -66,18 +66,20 @@ class NotATableError(ValueError):
 def as_utf8(
     file: BinaryIO, declared: str | None, at_once: int = RECODED_AT_ONCE
 ) -> Iterator[tuple[BinaryIO, int, str]]:
-    """The text in UTF-8: a file, where the text starts in it behind its mark, and the encoding that was found.
+    """Give the text in UTF-8: a file, the position of the text after a byte order mark, and the original encoding.
 
-    Bytes that are no text stay as they are; their rows are refused later. `at_once` is how many bytes are brought over
-    from another encoding at a time.
+    Bytes that are not text stay unchanged; their rows are refused later. `at_once` is the number of bytes that are recoded
+    at a time.
 
     Raises
     ------
     NotATableError
-        If the file, at any place of it, is not text in its encoding.
+        If any part of the file is not text in its encoding.
     """
     head = file.read(4)
-    start, encoding = next(((len(mark), its) for mark, its in MARKS if head.startswith(mark)), (0, declared or "utf-8"))
+    start, encoding = next(
+        ((len(mark), name) for mark, name in BYTE_ORDER_MARKS if head.startswith(mark)), (0, declared or "utf-8")
+    )
     if encoding in {"utf-8", "utf_8", "utf-8-sig", "ascii"}:
         yield file, start, encoding
         return
@@ -88,13 +90,13 @@ def as_utf8(
 
 
 def _recode(file: BinaryIO, text: BinaryIO, encoding: str, at_once: int) -> None:
-    named = codecs.lookup(encoding).name
-    codec = WITHOUT_MARK.get(named, named)
+    name = codecs.lookup(encoding).name
+    codec = WITHOUT_BOM.get(name, name)
     decoder = codecs.getincrementaldecoder(codec)("surrogateescape")
     try:
         while data := file.read(at_once):
             text.write(decoder.decode(data).encode("utf-8", "surrogateescape"))
-        # Asked to end, a decoder of several bytes a character drops what follows the first byte of a broken one.
+        # With final=True, a multi-byte decoder would drop the bytes after the first one of an incomplete character.
         rest = decoder.getstate()[0]
         text.write(rest.decode(codec, "surrogateescape").encode("utf-8", "surrogateescape"))
     except ValueError as error:
@@ -105,19 +107,19 @@ def _recode(file: BinaryIO, text: BinaryIO, encoding: str, at_once: int) -> None
 
 
 class _BoundedLines:
-    """A file of lines of bounded length: of a line that is too long, one byte more than is allowed and its end.
+    """A file whose lines have a bounded length: a line that is too long is cut to one byte more than is allowed.
 
-    So it still is too long for all who look at it, and takes no memory.
+    So the line is still recognised as too long and takes little memory.
     """
 
     def __init__(self, file: BinaryIO, start: int) -> None:
         self._file, self._position = file, start
-        # How many bytes of the line that goes on were read.
+        # The number of bytes read of the current line.
         self._length = 0
 
     def read(self, count: int) -> tuple[bytes, bool]:
-        """Read the next `count` bytes of the file: the text that is left of them, and whether the file may go on."""
-        # Whoever is handed a piece may read the file elsewhere before the next one.
+        """Read the next `count` bytes of the file; return the text without cut parts, and whether more may follow."""
+        # The file may have been read elsewhere since the last piece.
         self._file.seek(self._position)
         data = self._file.read(count)
         self._position += len(data)
@@ -136,23 +138,23 @@ class _BoundedLines:
 
 
 def _last_end(text: bytes, begin: int, end: int) -> int:
-    """The position behind the last line's end in a part of a text; 0 where there is none."""
+    """The position after the last line end in a part of a text; 0 if there is none."""
     return max(text.rfind(b"\n", begin, end), text.rfind(b"\r", begin, end)) + 1
 
 
 def _next_end(text: bytes, begin: int) -> int:
-    """The position of the next line's end; that of the text's end where there is none."""
-    found = [at for at in (text.find(b"\n", begin), text.find(b"\r", begin)) if at >= 0]
-    return min(found, default=len(text))
+    """The position of the next line end, or of the end of the text."""
+    positions = [at for at in (text.find(b"\n", begin), text.find(b"\r", begin)) if at >= 0]
+    return min(positions, default=len(text))
 
 
 def is_too_long(record: bytes) -> bool:
-    """Whether a record is longer than is read."""
+    """Whether a record is longer than the bound."""
     return len(record) > RECORD_BYTES and len(record.rstrip(b"\r\n")) > RECORD_BYTES
 
 
 def lines_fit(text: bytes) -> bool:
-    """Whether no line of a text is too long."""
+    """Whether all lines of a text are within the bound."""
     at = 0
     while len(text) - at > RECORD_BYTES:
         end = _last_end(text, at, at + RECORD_BYTES + 1)
@@ -163,10 +165,10 @@ def lines_fit(text: bytes) -> bool:
 
 
 def pieces(file: BinaryIO, start: int, size: int | None, delimiter: str, width: int) -> Iterator[bytes]:
-    """The text from `start` on in pieces of about `size` bytes, each of whole records; one piece at least.
+    """Yield the text from `start` on in pieces of about `size` bytes, each of whole records; at least one piece.
 
-    Where `size` is None, all of it is one piece. A line that is too long is cut to one byte more than is allowed. `width`
-    is how many cells the header has.
+    If `size` is None, the whole text is one piece. A line that is too long is cut to one byte more than is allowed. `width`
+    is the number of cells of the header.
     """
     lines = _BoundedLines(file, start)
     at_once = size or READ_AT_ONCE
@@ -181,28 +183,27 @@ def pieces(file: BinaryIO, start: int, size: int | None, delimiter: str, width: 
         if cut:
             yield text[:cut]
         rest = text[cut:]
-        # A record that is longer than a piece: as much again, so that a long one is not looked at for ever.
+        # A record is longer than a piece: double the read size, so that the cost stays linear.
         wanted = at_once if cut else max(at_once, len(text))
 
 
 def line_count(text: bytes) -> int:
-    """How many lines end in a text."""
+    """Count the line ends of a text."""
     if b"\r" not in text:
         return text.count(b"\n")
     return text.count(b"\n") + text.count(b"\r") - text.count(b"\r\n")
 
 
 def filled_lines(file: BinaryIO, start: int) -> int:
-    """How many lines from `start` on are not blank.
+    """Count the lines from `start` on that are not blank.
 
-    Counted from the bytes alone, by none of the code that cuts the text into records, so that it can tell whether that
-    code has lost a line.
+    This is independent of the code that cuts the text into records, so that it can detect a lost line.
     """
     count, in_line = 0, False
     file.seek(start)
     for block in iter(lambda: file.read(COUNTED_AT_ONCE), b""):
         if b"\r" not in block and b"\n\n" not in block and (in_line or not block.startswith(b"\n")):
-            # No line of the block is blank.
+            # The block has no blank line.
             count += block.count(b"\n")
             in_line = not block.endswith(b"\n")
             continue
@@ -214,17 +215,22 @@ def filled_lines(file: BinaryIO, start: int) -> int:
 
 
 def _whole_records(text: bytes, delimiter: str, width: int) -> int:
-    """How many bytes of a text that goes on are whole records."""
-    # A return at the very end may be the first half of a line's end.
+    """The number of bytes that are whole records in a text that continues."""
+    # A return at the very end may be the first half of a line end.
     end = max(text.rfind(b"\n"), text.rfind(b"\r", 0, -1)) + 1
     whole = text[:end]
     if quotes_close_in_line(whole, delimiter):
         return end
-    return _surely_whole(whole, delimiter, width)
+    lines = LINE.findall(whole)
+    index = size = 0
+    while index < len(lines) and (span := span_of(lines, index, delimiter, width)):
+        size += sum(len(line) for line in lines[index : index + span])
+        index += span
+    return size
 
 
 def quotes_close_in_line(text: bytes, delimiter: str) -> bool:
-    """Whether each quote opens a cell, closes one or is doubled, and none runs over the end of a line."""
+    """Whether each quote opens a cell, closes one or is doubled, and no quoted cell continues on the next line."""
     if b'"' not in text:
         return True
     data = np.frombuffer(text + b"\n", np.uint8)
@@ -244,21 +250,11 @@ def quotes_close_in_line(text: bytes, delimiter: str) -> bool:
     return bool(opens.all() and closes.all() and in_line.all())
 
 
-def _surely_whole(text: bytes, delimiter: str, width: int) -> int:
-    """As many bytes as are whole records whatever follows; `text` is whole lines."""
-    lines = LINE.findall(text)
-    index = sure = 0
-    while index < len(lines) and (span := span_of(lines, index, delimiter, width)):
-        sure += sum(len(line) for line in lines[index : index + span])
-        index += span
-    return sure
-
-
 # Records
 
 
 def records(text: bytes, delimiter: str, width: int) -> Iterator[tuple[bytes, int]]:
-    """The bytes of each record and the number of lines it spans; `width` is how many cells the header has."""
+    """Yield the bytes of each record and the number of its lines; `width` is the number of cells of the header."""
     lines = LINE.findall(text)
     index = 0
     while index < len(lines):
@@ -268,11 +264,11 @@ def records(text: bytes, delimiter: str, width: int) -> Iterator[tuple[bytes, in
 
 
 def span_of(lines: Sequence[bytes], index: int, delimiter: str, width: int | None) -> int | None:
-    """How many lines the record takes that begins with a line; None where more lines are needed to tell.
+    """Count the lines of the record that begins at `index`; None if more lines are needed to decide.
 
-    Several lines are one record only where a quote that the first leaves open is closed as strict CSV asks for, and no
-    line is lost by it that could be a row of its own. Otherwise each line stands for itself, so that a stray quote costs
-    its own row, and two of them not all that is between. `width` is how many cells the header has; None for the header.
+    Several lines are one record only if they close a quote that the first one opens, as strict CSV demands, and none of them
+    could be a row by itself. Otherwise each line is a record, so that a stray quote loses only its own row, and two stray
+    quotes not all rows between them. `width` is the number of cells of the header; None for the header itself.
     """
     text = lines[index]
     if b'"' not in text or is_too_long(text) or not leaves_quote_open(_text(text), delimiter):
@@ -282,17 +278,17 @@ def span_of(lines: Sequence[bytes], index: int, delimiter: str, width: int | Non
         text += line
         if is_too_long(text):
             return 1
-        # Only a line with a quote in it can close one.
+        # Only a line with a quote can close one.
         if b'"' in line and not leaves_quote_open(_text(text), delimiter):
             return span if _is_one_record(lines[index : index + span], _text(text), delimiter, width) else 1
     return 1 if len(reach) == LONGEST_CELL_LINES - 1 else None
 
 
 def _is_one_record(lines: Sequence[bytes], text: str, delimiter: str, width: int | None) -> bool:
-    """Whether lines that a quoted cell joins are one record, and none of them a row that two stray quotes would swallow.
+    """Whether lines joined by a quoted cell are one record, and not rows between two stray quotes.
 
-    A line with the delimiters of a whole row may be a row. The first one has them where the last cell is the one that
-    goes on, the last one where the first cell does; in a record both can't have them.
+    A line with all delimiters of a row may be a row. In a true record the first line has them if the last cell continues, the
+    last line if the first cell does; never both.
     """
     try:
         cells = next(csv.reader([text], delimiter=delimiter, strict=True))
@@ -300,7 +296,12 @@ def _is_one_record(lines: Sequence[bytes], text: str, delimiter: str, width: int
         return False
     width = len(cells) if width is None else width
     first, *between, last = (line.count(delimiter.encode()) >= width - 1 for line in lines)
-    return not any(between) and (not last or (not first and len(cells) == width))
+    # A line between that leaves a quote open is not a row either: a cell ends in it and another one begins.
+    if any(
+        full and not leaves_quote_open(_text(line), delimiter) for line, full in zip(lines[1:], between, strict=False)
+    ):
+        return False
+    return not last or (not first and len(cells) == width)
 
 
 def _text(line: bytes) -> str:
@@ -308,10 +309,10 @@ def _text(line: bytes) -> str:
 
 
 def leaves_quote_open(text: str, delimiter: str) -> bool:
-    """Whether a quoted cell goes on behind the end of a text."""
+    """Whether a quoted cell continues after the end of a text."""
     if '"' not in text:
         return False
-    # The reader asks for another line only while a quote is open.
+    # The csv reader reads another line only while a quote is open.
     reader = csv.reader(iter([text, ""]), delimiter=delimiter)
     try:
         next(reader, None)
@@ -321,9 +322,9 @@ def leaves_quote_open(text: str, delimiter: str) -> bool:
 
 
 def cells_of(text: str, delimiter: str) -> list[str]:
-    """The cells of one record."""
+    """Return the cells of one record."""
     try:
         return next(csv.reader([text.rstrip("\r\n")], delimiter=delimiter), [])
     except csv.Error:
-        # A line's end outside of quotes: no quote rule can help, so the text is cut as it stands.
+        # A line end outside of quotes: split the text without regard to quotes.
         return text.rstrip("\r\n").split(delimiter)

@@ -1,8 +1,8 @@
-"""A CSV file to columns of text cells, piece by piece, each row with the physical line on which it starts.
+"""Read a CSV file piece by piece into columns of text cells, each row with its physical line number.
 
-A piece of plain rows is parsed at once. Where a row is broken, a quote spans lines or bytes are no text, the piece is
-taken apart line by line, so that only the broken rows are lost to it and each is named. Columns and the length of a row
-have bounds, so that no file takes more memory than a piece of it does.
+A piece of plain rows is parsed at once. If a row is broken, a quoted cell spans lines or bytes are not text, the piece is
+read line by line, so that only the broken rows are refused, each with its reason. The number of columns and the length of a
+row are bounded, so that memory does not depend on the file.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import BinaryIO
 
@@ -42,25 +42,25 @@ from ingest.parsing.csv_records import (
 __all__ = ["HEAD_BYTES", "BrokenRow", "CsvFile", "FileFormat", "NotATableError", "Table", "open_csv", "read_table"]
 
 DELIMITERS = (",", ";", "\t")
-# A header is looked for in so many bytes.
+# The header must be within this many bytes.
 HEAD_BYTES = 1 << 20
-# Some fifteen columns are ours, a wide file has a column a reading, a spreadsheet that was marked to its last column has
-# 16,384 of them, all but a few empty. Every column costs memory in every piece.
+# About fifteen columns are ours, a wide file has one for each reading, and a spreadsheet exported to its last column has
+# 16,384, most of them empty. Every column takes memory in every piece.
 MOST_COLUMNS = 1_000
-# So many columns have room for names of 65 letters; a note repeats the name of its column in every row.
+# Room for 1,000 names of 65 letters; a note repeats the name of its column in every row.
 HEADER_BYTES = 1 << 16
-# What is shown of a row that is too long to be kept in the store; the file itself is put away whole.
+# The part that is stored of a row that is too long; the file itself is archived whole.
 SHOWN_CHARACTERS = 1_000
 CUT = " ... (cut here; the whole row is in the file that was put away)"
-# A piece of very short rows holds so many of them that what is said of each would take the memory.
+# In a piece of very short rows the reasons of refused rows could take the memory.
 ROWS_AT_ONCE = 1 << 18
-# In a wide file it is the names of its columns, repeated in the notes of each row, that take the memory.
+# In a wide file the column names, repeated in the notes of each row, could take the memory.
 NAME_BYTES_AT_ONCE = 1 << 26
 
 
 @dataclass(frozen=True, slots=True)
 class FileFormat:
-    """How a file is written, as far as it is declared; `expected` names columns by which a delimiter is recognised."""
+    """The declared format of a file; `expected` names columns by which the delimiter is recognised."""
 
     encoding: str | None = None
     delimiter: str | None = None
@@ -70,7 +70,7 @@ class FileFormat:
 
 @dataclass(frozen=True, slots=True)
 class BrokenRow:
-    """A row that has no place in the table: too few or too many cells, an open quote, bytes that are no text."""
+    """A row that does not fit the table: too few or too many cells, an open quote, bytes that are not text."""
 
     line: int
     reason: str
@@ -81,9 +81,9 @@ class BrokenRow:
 class Table:
     """A file, or a piece of it, as text cells.
 
-    `columns` holds an array of strings a header cell, shape (rows,); `lines`, shape (rows,), the physical line on which
-    each row starts, the first line of the file being 1. `further_lines` counts the lines that are not blank and belong
-    to rows, broken ones among them, that start on an earlier line.
+    `columns` has one array of strings for each header cell, shape (rows,). `lines`, shape (rows,), is the physical line on
+    which each row starts, from 1. `further_lines` counts the lines, not blank, that continue a row, broken or not, from an
+    earlier line.
     """
 
     header: tuple[str, ...]
@@ -101,19 +101,19 @@ class Table:
 
     def rows(self, chosen: NDArray[np.int64]) -> Table:
         """Return some rows as a table, without the broken ones."""
-        taken = [column.take(pa.array(chosen)) for column in self.columns]
-        return Table(self.header, taken, self.lines[chosen], (), self.encoding, self.delimiter)
+        columns = [column.take(pa.array(chosen)) for column in self.columns]
+        return replace(self, columns=columns, lines=self.lines[chosen], broken=(), further_lines=0)
 
     def below(self, other: Table) -> Table:
         """Return this table with its rows below those of another."""
         columns = [pa.concat_arrays(both) for both in zip(other.columns, self.columns, strict=True)]
         lines = np.concatenate([other.lines, self.lines])
-        return Table(self.header, columns, lines, (*other.broken, *self.broken), self.encoding, self.delimiter)
+        return replace(self, columns=columns, lines=lines, broken=(*other.broken, *self.broken), further_lines=0)
 
 
 @dataclass(slots=True)
 class _Rows:
-    """Rows as they are gathered line by line."""
+    """Rows while they are collected line by line."""
 
     cells: list[list[str]] = field(default_factory=list)
     lines: list[int] = field(default_factory=list)
@@ -123,7 +123,7 @@ class _Rows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CsvFile:
-    """An open file whose header is known, to be read as often as need be."""
+    """An open file with a known header; its rows can be read several times."""
 
     header: tuple[str, ...]
     encoding: str
@@ -133,13 +133,13 @@ class CsvFile:
     _first_line: int
 
     def tables(self, size: int | None) -> Iterator[Table]:
-        """The rows, in pieces of about `size` bytes, or all at once; one piece at least, be it empty."""
+        """Yield the rows in pieces of about `size` bytes, or all at once; at least one piece, perhaps empty."""
         line, width = self._first_line, len(self.header)
         for body in pieces(self._text, self._body, size, self.delimiter, width):
             at_once = None if size is None else min(ROWS_AT_ONCE, NAME_BYTES_AT_ONCE // (len("".join(self.header)) + 1))
-            whole = _at_sight(body, line, width, self.delimiter)
+            whole = _parse_plain(body, line, width, self.delimiter)
             for rows in (
-                _by_line(body, line, width, self.delimiter, at_once) if whole is None else _in_turn(whole, at_once)
+                _by_line(body, line, width, self.delimiter, at_once) if whole is None else _in_slices(whole, at_once)
             ):
                 yield Table(
                     self.header,
@@ -153,26 +153,26 @@ class CsvFile:
             line += line_count(body)
 
     def count_lines(self) -> int:
-        """How many lines below the header are not blank, counted apart from how they are read."""
+        """Count the lines below the header that are not blank, independently of how rows are read."""
         return filled_lines(self._text, self._body)
 
 
 @contextmanager
 def open_csv(file: BinaryIO, form: FileFormat) -> Iterator[CsvFile]:
-    """Find out how a file is written and where its rows begin.
+    """Recognise the format of a file and find the start of its rows.
 
     Parameters
     ----------
     file : BinaryIO
         The file as it is on disk, from its beginning.
-    form : Form
-        What is declared of it; what is left open is recognised (encoding by its mark, else UTF-8; delimiter by the
-        header).
+    form : FileFormat
+        The declared format. What is not declared is recognised: the encoding by its byte order mark, or else UTF-8; the
+        delimiter by the header.
 
     Raises
     ------
     NotATableError
-        If there is no header or too long a one, or the bytes, at any place of the file, are no text in its encoding.
+        If the header is missing or too long, or any part of the file is not text in its encoding.
     """
     with as_utf8(file, form.encoding) as (text, start, encoding):
         text.seek(start)
@@ -184,7 +184,7 @@ def open_csv(file: BinaryIO, form: FileFormat) -> Iterator[CsvFile]:
 
 
 def read_table(data: bytes, form: FileFormat) -> Table:
-    """Read a whole file at once; as `open_sheet`."""
+    """Read a whole file at once; parameters and errors as in `open_csv`."""
     with open_csv(io.BytesIO(data), form) as sheet:
         return next(sheet.tables(None))
 
@@ -193,7 +193,7 @@ def read_table(data: bytes, form: FileFormat) -> Table:
 
 
 def _after_lines(head: bytes, count: int) -> tuple[int, int]:
-    """The position and number of the first line that is not blank after `count` title lines."""
+    """Position and number of the first line that is not blank after `count` title lines."""
     for number, line in enumerate(LINE.finditer(head), 1):
         if number > count and line[0].strip():
             return line.start(), number
@@ -204,14 +204,14 @@ def _after_lines(head: bytes, count: int) -> tuple[int, int]:
 
 
 def _header(text: bytes, first_line: int, form: FileFormat) -> tuple[tuple[str, ...], str, int, int]:
-    """Cells and delimiter of the header, and where the body starts: position and line number."""
+    """Cells and delimiter of the header, and the position and line number where the body starts."""
     lines = _header_lines(text, first_line, (form.delimiter,) if form.delimiter else DELIMITERS)
 
     def header(delimiter: str) -> tuple[list[str], int]:
         span = span_of(lines, 0, delimiter, None) or 1
         return cells_of(b"".join(lines[:span]).decode("utf-8", "replace"), delimiter), span
 
-    delimiter = form.delimiter or max(DELIMITERS, key=lambda one: _merit(header(one)[0], form.expected))
+    delimiter = form.delimiter or max(DELIMITERS, key=lambda one: _rank(header(one)[0], form.expected))
     cells, span = header(delimiter)
     raw = b"".join(lines[:span])
     if not _is_utf8(raw):
@@ -220,7 +220,7 @@ def _header(text: bytes, first_line: int, form: FileFormat) -> tuple[tuple[str, 
 
 
 def _header_lines(text: bytes, first_line: int, delimiters: Sequence[str]) -> list[bytes]:
-    """The line of the header and those after it to which it may run, once it is known to have a length that is read."""
+    """The line of the header and those after it, into which it may continue; refuse a header that is too long."""
     lines: list[bytes] = LINE.findall(text[: HEADER_BYTES + 1])
     first = text[: len(lines[0])] if len(lines[0]) <= HEADER_BYTES else text
     if b"\0" in lines[0]:
@@ -236,12 +236,12 @@ def _header_lines(text: bytes, first_line: int, delimiters: Sequence[str]) -> li
             f"has a header (line {first_line}) of more than {HEADER_BYTES:,} bytes; correct skip_rows in [[source]], "
             "or give the columns shorter names"
         )
-    # The last line may go on behind what was read.
+    # The last line may be incomplete.
     return lines[:-1] if len(text) > HEADER_BYTES and len(lines) > 1 else lines
 
 
-def _merit(header: Sequence[str], expected: Collection[str]) -> tuple[int, int]:
-    """How well a delimiter cuts a header: the number of expected names, then that of cells."""
+def _rank(header: Sequence[str], expected: Collection[str]) -> tuple[int, int]:
+    """Rank a delimiter: the number of expected names in the header, then the number of cells."""
     cells = [cell.strip(BLANKS).casefold() for cell in header]
     return sum(cell in expected for cell in cells), len(cells)
 
@@ -259,7 +259,7 @@ def _is_utf8(data: bytes) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Parsed:
-    """Rows as they were read; as in `Table`."""
+    """Parsed rows; fields as in `Table`."""
 
     columns: list[pa.Array]
     lines: NDArray[np.int64]
@@ -267,8 +267,8 @@ class _Parsed:
     further_lines: int = 0
 
 
-def _at_sight(body: bytes, first_line: int, width: int, delimiter: str) -> _Parsed | None:
-    """The rows of a text of which each line that is not blank is a row; None where that can't be told at sight."""
+def _parse_plain(body: bytes, first_line: int, width: int, delimiter: str) -> _Parsed | None:
+    """Parse a text in which each line that is not blank is a plain row; None if it is not surely one."""
     plain = (
         body
         and b"\0" not in body
@@ -288,7 +288,7 @@ def _at_sight(body: bytes, first_line: int, width: int, delimiter: str) -> _Pars
 
 
 def _numbers_of_filled(body: bytes, first_line: int) -> NDArray[np.int64]:
-    """The numbers of the lines that are not blank; a line ends with a newline, or a return and a newline."""
+    """The numbers of the lines that are not blank; a line ends with a newline, perhaps after a return."""
     data = np.frombuffer(body if body.endswith(b"\n") else body + b"\n", np.uint8)
     ends = np.flatnonzero(data == NEWLINE)
     lengths = np.diff(ends, prepend=-1) - 1
@@ -296,8 +296,8 @@ def _numbers_of_filled(body: bytes, first_line: int) -> NDArray[np.int64]:
     return np.flatnonzero(filled) + first_line
 
 
-def _in_turn(rows: _Parsed, at_once: int | None) -> Iterator[_Parsed]:
-    """Plain rows, so many at a time."""
+def _in_slices(rows: _Parsed, at_once: int | None) -> Iterator[_Parsed]:
+    """Yield plain rows, so many at a time."""
     count = len(rows.lines)
     step = at_once or max(count, 1)
     for start in range(0, count or 1, step):
@@ -305,7 +305,7 @@ def _in_turn(rows: _Parsed, at_once: int | None) -> Iterator[_Parsed]:
 
 
 def _parsed_whole(body: bytes, width: int, delimiter: str) -> list[pa.Array] | None:
-    """All rows at once; None where one is broken."""
+    """Parse all rows at once; None if one is broken."""
     names = [str(index) for index in range(width)]
     try:
         table = pacsv.read_csv(
@@ -318,24 +318,20 @@ def _parsed_whole(body: bytes, width: int, delimiter: str) -> list[pa.Array] | N
         )
     except pa.ArrowInvalid:
         return None
-    return [_one_chunk(column) for column in table.columns]
-
-
-def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
-    return column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
+    return [column.combine_chunks() if column.num_chunks != 1 else column.chunk(0) for column in table.columns]
 
 
 def _by_line(body: bytes, first_line: int, width: int, delimiter: str, at_once: int | None) -> Iterator[_Parsed]:
-    """Rows that are plain at sight together, all others one by one, put in order again."""
-    found, line, done = records(body, delimiter, width), first_line, 0
-    while (some := list(islice(found, at_once))) or not done:
-        yield _put_in_order(some, line, width, delimiter)
-        line += sum(span for _, span in some)
-        done += 1
+    """Yield the rows: plain ones parsed together, all others one by one, in the order of the file."""
+    rest, line, batches = records(body, delimiter, width), first_line, 0
+    while (batch := list(islice(rest, at_once))) or not batches:
+        yield _parse_batch(batch, line, width, delimiter)
+        line += sum(span for _, span in batch)
+        batches += 1
 
 
-def _put_in_order(some: Sequence[tuple[bytes, int]], first_line: int, width: int, delimiter: str) -> _Parsed:
-    plain_lines, plain, odd = _told_apart(some, first_line, width, delimiter)
+def _parse_batch(batch: Sequence[tuple[bytes, int]], first_line: int, width: int, delimiter: str) -> _Parsed:
+    plain_lines, plain, odd = _split_plain_and_odd(batch, first_line, width, delimiter)
     columns = _parsed_whole(b"".join(plain), width, delimiter) if plain else None
     if columns is None:
         for raw, line in zip(plain, plain_lines, strict=True):
@@ -349,16 +345,16 @@ def _put_in_order(some: Sequence[tuple[bytes, int]], first_line: int, width: int
     return _Parsed(whole, lines[order], broken, odd.further_lines)
 
 
-def _told_apart(
-    some: Sequence[tuple[bytes, int]], first_line: int, width: int, delimiter: str
+def _split_plain_and_odd(
+    batch: Sequence[tuple[bytes, int]], first_line: int, width: int, delimiter: str
 ) -> tuple[list[int], list[bytes], _Rows]:
-    """Lines that are rows at sight (no quote, the right number of cells, text), and the rest as read with care."""
+    """The lines that are plain rows (no quote, the right number of cells, text), and the rest read one by one."""
     numbers: list[int] = []
     plain: list[bytes] = []
     odd = _Rows()
     mark = delimiter.encode()
     line = first_line
-    for raw, span in some:
+    for raw, span in batch:
         if not raw.strip(b"\r\n"):
             pass
         elif (
@@ -394,7 +390,7 @@ def _add(rows: _Rows, raw: bytes, line: int, width: int, delimiter: str) -> None
 
 
 def _why_broken(raw: bytes, text: str, delimiter: str) -> str:
-    """Why a record is no row, whatever the number of its cells; "" where nothing is wrong."""
+    """Why a record is not a row, apart from the number of its cells; "" if nothing is wrong."""
     if b"\0" in raw:
         return "row: holds zero bytes, as a power cut leaves them in a file; send the row again"
     if is_too_long(raw):

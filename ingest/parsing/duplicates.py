@@ -1,4 +1,4 @@
-"""Rows of one file that speak of the same thing: agreeing ones are repeats, others contradict each other."""
+"""Rows of one file with the same identity: repeats if their values agree, contradictions if they differ."""
 
 from __future__ import annotations
 
@@ -17,46 +17,46 @@ MIXER = np.uint64(0x9E3779B97F4A7C15)
 
 @dataclass(frozen=True, slots=True)
 class Contradiction:
-    """Two positions with the same identity and another value."""
+    """Two positions with the same identity and different values."""
 
     position: int
     other: int
 
 
 def combined(parts: Sequence[Ints]) -> Ints:
-    """One code for each distinct combination of codes."""
+    """Return one code for each distinct combination of codes."""
     code = parts[0]
     for part in parts[1:]:
         code = pd.factorize(code * (int(part.max(initial=0)) + 1) + part)[0].astype(np.int64)
     return code
 
 
-def contradictions(identity: Sequence[Ints], said: Sequence[NDArray[np.generic]]) -> list[Contradiction]:
-    """Find all positions whose identity is given another value elsewhere.
+def contradictions(identity: Sequence[Ints], values: Sequence[NDArray[np.generic]]) -> list[Contradiction]:
+    """Find all positions whose identity has a different value elsewhere.
 
     Parameters
     ----------
-    identity, said : sequence of ndarray, shape (n,)
-        What names a reading, and what is said of it.
+    identity, values : sequence of ndarray, shape (n,)
+        The columns that identify a reading, and those of its value.
     """
     doubtful = _doubtful(identity)
     if not len(doubtful):
         return []
     frame = _frame(identity, doubtful)
     keys = list(frame.columns)
-    told = combined([pd.factorize(one[doubtful])[0].astype(np.int64) for one in said])
-    frame = frame.assign(told=told, position=doubtful)
-    # The first position that says the first thing, and the first that says another.
-    first = frame.groupby(keys)["told"].transform("first")
-    other = frame[frame["told"] != first].groupby(keys)["position"].first().rename("other")
-    found = frame.assign(first=first, first_position=frame.groupby(keys)["position"].transform("first"))
-    found = found.merge(other, how="inner", left_on=keys, right_index=True)
-    against = np.where(found["told"] == found["first"], found["other"], found["first_position"])
-    return [Contradiction(int(a), int(b)) for a, b in zip(found["position"], against, strict=True)]
+    code = combined([pd.factorize(one[doubtful])[0].astype(np.int64) for one in values])
+    frame = frame.assign(code=code, position=doubtful)
+    # For each identity: its first value, the position of that, and the first position with another value.
+    first = frame.groupby(keys)["code"].transform("first")
+    other = frame[frame["code"] != first].groupby(keys)["position"].first().rename("other")
+    pairs = frame.assign(first=first, first_position=frame.groupby(keys)["position"].transform("first"))
+    pairs = pairs.merge(other, how="inner", left_on=keys, right_index=True)
+    opposite = np.where(pairs["code"] == pairs["first"], pairs["other"], pairs["first_position"])
+    return [Contradiction(int(a), int(b)) for a, b in zip(pairs["position"], opposite, strict=True)]
 
 
 def repeated(identity: Sequence[Ints]) -> NDArray[np.bool_]:
-    """Mark the positions whose identity stands at an earlier position already."""
+    """Mark the positions whose identity also occurs at an earlier position."""
     marks = np.zeros(len(identity[0]), dtype=bool)
     doubtful = _doubtful(identity)
     if len(doubtful):
@@ -69,7 +69,7 @@ def _frame(identity: Sequence[Ints], positions: Ints) -> pd.DataFrame:
 
 
 def _doubtful(identity: Sequence[Ints]) -> Ints:
-    """Positions whose identity may stand elsewhere too: those that share a hash, found by one sort of integers."""
+    """Positions whose identity may also occur elsewhere, because their hash does; found by one sort of integers."""
     mixed = np.zeros(len(identity[0]), dtype=np.uint64)
     for part in identity:
         mixed = (mixed ^ part.astype(np.uint64)) * MIXER

@@ -1,4 +1,4 @@
-"""The value cells of a test file, one column or a column a reading, in the unit of their characteristic."""
+"""Read the value cells of a test file, one column or one for each reading, in the unit of their characteristic."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Readings:
     """Readings in the order of their rows; all arrays have shape (readings,).
 
     `rows` are positions in the table; several readings share a row of a wide file. `value` is in the unit of the
-    characteristic, `written` is value and unit as they stand in the file.
+    characteristic, `written` is the value and the unit as written in the file.
     """
 
     rows: Ints
@@ -64,25 +64,25 @@ class Readings:
         )
 
     def of_rows(self, fine: NDArray[np.bool_]) -> Readings:
-        """Return the readings of the rows that are fine."""
+        """Return the readings of the rows that are not refused."""
         return self.where(fine[self.rows])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Meaning:
-    """What the numbers of each row mean: `pair`, shape (rows,), counts the pairs of unit text and characteristic."""
+    """The unit and characteristic of each row: `pair`, shape (rows,), is an index into the distinct `pairs`."""
 
     pair: Ints
     pairs: list[tuple[Unit, Characteristic] | None]
 
     def of(self, row: int) -> tuple[Unit, Characteristic] | None:
-        """Return the pair of a row; None where it makes no sense."""
+        """Return the pair of a row; None if it is refused."""
         return self.pairs[int(self.pair[row])]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _ValueColumn:
-    """One column of values as it is being checked; `rows` are those that hold a reading."""
+    """One column of values while it is checked; `rows` are those with a reading."""
 
     name: str
     cells: Column
@@ -108,21 +108,17 @@ def gather(
     words = {word.strip().casefold(): value for word, value in source.words.items()}
     parts = []
     for place in layout.readings:
-        own_unit = _unit_column(place, unit, layout, source)
-        meaning = _meanings(own_unit, place, characteristic, lab, refused)
+        column_unit = _unit_column(place, unit, layout, source)
+        meaning = _meanings(column_unit, place, characteristic, lab, refused)
         cells = encoded(table.columns[place.index])
         read = numbers(cells, layout.decimals[place.index], words)
-        rows = np.arange(len(cells.codes)) if number is not None else np.flatnonzero(_filled(cells))
+        is_filled = pc.not_equal(cells.texts, "").to_numpy(zero_copy_only=False)[cells.codes]
+        rows = np.arange(len(cells.codes)) if number is not None else np.flatnonzero(is_filled)
         value = _values(_ValueColumn(place.name, cells, read, meaning, rows, refused), source, lab)
         reading = np.full(len(rows), place.reading, dtype=np.int64) if number is None else number
-        written = _written(cells, own_unit, read, source).take(pa.array(rows))
+        written = _written(cells, column_unit, read, source).take(pa.array(rows))
         parts.append(Readings(rows, reading, value[rows], read.bounds[cells.codes[rows]], written))
     return _in_row_order(parts, len(table.lines), refused)
-
-
-def _filled(cells: Column) -> NDArray[np.bool_]:
-    filled: NDArray[np.bool_] = pc.not_equal(cells.texts, "").to_numpy(zero_copy_only=False)[cells.codes]
-    return filled
 
 
 def _in_row_order(parts: Sequence[Readings], row_count: int, refused: RejectedRows) -> Readings:
@@ -145,21 +141,24 @@ def _in_row_order(parts: Sequence[Readings], row_count: int, refused: RejectedRo
 
 
 def _unit_column(column: ReadingColumn, unit: Column, layout: Layout, source: Source) -> Column:
-    """The unit texts of a value column: those of the file, else the one of the header or the declaration."""
+    """The unit texts of a value column: those of the file, or else of the header or the declaration."""
     if "unit" in layout.positions or "unit" in source.fixed:
         return unit
     return constant(column.unit or source.units.get("value", ""), len(unit.codes))
 
 
 def _meanings(unit: Column, column: ReadingColumn, characteristic: Names, lab: Lab, refused: RejectedRows) -> _Meaning:
-    """Read each pair of unit and characteristic once; a pair that makes no sense refuses its rows."""
-    heading = _heading_unit(column)
+    """Read each pair of unit and characteristic once; an impossible pair refuses its rows."""
+    try:
+        heading = parse_unit(column.unit) if column.unit else None
+    except UnitError as error:
+        raise NotATableError(f"has a wrong unit in the header of {quoted(column.name)}: {error}") from error
     width = len(characteristic.names)
-    pair, found = pd.factorize(unit.codes * width + characteristic.codes)
+    pair, distinct = pd.factorize(unit.codes * width + characteristic.codes)
     texts = unit.each()
     pairs: list[tuple[Unit, Characteristic] | None] = []
     reasons: dict[int, str] = {}
-    for index, code in enumerate(map(int, found)):
+    for index, code in enumerate(map(int, distinct)):
         text, name = texts[code // width], characteristic.names[code % width]
         pairs.append(None)
         if not lab.is_declared(name):
@@ -170,15 +169,6 @@ def _meanings(unit: Column, column: ReadingColumn, characteristic: Names, lab: L
             reasons[index] = str(error)
     refused.add_where("unit", pair, reasons)
     return _Meaning(pair, pairs)
-
-
-def _heading_unit(column: ReadingColumn) -> Unit | None:
-    if not column.unit:
-        return None
-    try:
-        return parse_unit(column.unit)
-    except UnitError as error:
-        raise NotATableError(f"has a wrong unit in the header of {quoted(column.name)}: {error}") from error
 
 
 def _pair(text: str, characteristic: Characteristic, heading: Unit | None) -> tuple[Unit, Characteristic]:
@@ -194,17 +184,17 @@ def _pair(text: str, characteristic: Characteristic, heading: Unit | None) -> tu
 
 
 def _values(column: _ValueColumn, source: Source, lab: Lab) -> Floats:
-    """The values by row in the unit of their characteristic; nan where there is none, its row refused."""
+    """The values by row in the unit of their characteristic; nan if there is none."""
     codes, meaning, rows = column.cells.codes, column.meaning, column.rows
     column.refused.add_where(column.name, codes[rows], column.read.reasons, rows)
     value = np.full(len(codes), np.nan)
     for index, pair in enumerate(meaning.pairs):
         if pair is not None:
-            mine = rows[meaning.pair[rows] == index]
-            value[mine] = _converted(column.read, pair[0], UNITS[pair[1].unit], source)[codes[mine]]
-            _check_stored(column, value, mine, UNITS[pair[1].unit], lab)
+            chosen = rows[meaning.pair[rows] == index]
+            value[chosen] = _converted(column.read, pair[0], UNITS[pair[1].unit], source)[codes[chosen]]
+            _check_stored_energy(column, value, chosen, UNITS[pair[1].unit], lab)
     _check_range(column, value)
-    _check_own_units(column)
+    _check_cell_units(column)
     return value
 
 
@@ -220,35 +210,34 @@ def _check_range(column: _ValueColumn, value: Floats) -> None:
     with np.errstate(invalid="ignore"):
         outside = column.rows[~((value[column.rows] > 0) & (value[column.rows] < np.inf))]
     for row in map(int, outside):
-        # A text that is no number has its reason; a row whose unit makes no sense has no value to judge.
+        # A refused text has its reason already; a row with a refused unit has no value.
         if int(column.cells.codes[row]) not in column.read.reasons and column.meaning.of(row) is not None:
             column.refuse(row, why_out_of_range(column.text(row), column.read.decimal))
 
 
-def _check_own_units(column: _ValueColumn) -> None:
-    """A unit inside the cell has to be the one that the row declares."""
+def _check_cell_units(column: _ValueColumn) -> None:
+    """Refuse a unit in the cell that differs from the unit of the row."""
     if not column.read.units:
         return
     for row in map(int, column.rows[np.isin(column.cells.codes[column.rows], list(column.read.units))]):
         pair = column.meaning.of(row)
-        if pair is not None and not _same_unit(column.read.units[int(column.cells.codes[row])], pair[0]):
+        if pair is None:
+            continue
+        try:
+            is_same = parse_unit(column.read.units[int(column.cells.codes[row])]) is pair[0]
+        except UnitError:
+            is_same = False
+        if not is_same:
             text = quoted(column.text(row))
             column.refuse(row, f"{text} carries another unit than {pair[0].name}, the unit of its row; correct one")
 
 
-def _same_unit(text: str, unit: Unit) -> bool:
-    try:
-        return parse_unit(text) is unit
-    except UnitError:
-        return False
-
-
-def _check_stored(column: _ValueColumn, value: Floats, rows: Ints, target: Unit, lab: Lab) -> None:
-    """A discharge can't put more energy into a bag than the source stores."""
-    stored = lab.shielding_source
-    if stored is None or target.quantity is not ENERGY:
+def _check_stored_energy(column: _ValueColumn, value: Floats, rows: Ints, target: Unit, lab: Lab) -> None:
+    """Refuse an energy above that of the charged source; no discharge can put more into a bag."""
+    charged = lab.shielding_source
+    if charged is None or target.quantity is not ENERGY:
         return
-    most = stored.stored_nj * 10.0 ** (-9 - target.exponent)
+    most = charged.stored_nj * 10.0 ** (-9 - target.exponent)
     with np.errstate(invalid="ignore"):
         above = rows[
             (value[rows] > most) & (value[rows] < np.inf) & (column.read.bounds[column.cells.codes[rows]] >= 0)
@@ -257,12 +246,12 @@ def _check_stored(column: _ValueColumn, value: Floats, rows: Ints, target: Unit,
         column.refuse(
             row,
             f"{quoted(column.text(row))} is more energy than the declared source stores "
-            f"({stored.stored_nj / 1000:g} uJ); correct the value or its unit",
+            f"({charged.stored_nj / 1000:g} uJ); correct the value or its unit",
         )
 
 
 def _written(cells: Column, unit: Column, read: Numbers, source: Source) -> pa.Array:
-    """Value and unit as written; a cell that carries its unit stands alone."""
+    """Value and unit as written; only the cell if it contains its unit."""
     texts = unit.texts if not source.log10 else pc.binary_join_element_wise("log10", unit.texts, " ")
     whole = pc.binary_join_element_wise(cells.by_row(), texts.take(pa.array(unit.codes)), " ")
     if not read.units:

@@ -1,8 +1,7 @@
-"""A dropped file to typed rows and refusals. Nothing is stored here and nothing is guessed.
+"""Turn a dropped file into typed rows and refusals. Nothing is stored here and nothing is guessed.
 
-A file is read in pieces, so that its size costs time and no memory. What only the whole file can tell (its encoding, the
-decimal mark of a column) is found out before the first piece; what rows say of each other (repeats, contradictions) is
-for the one who has seen all pieces.
+A file is read in pieces, so that its size takes time and no memory. Properties of the whole file (its encoding, the decimal
+mark of a column) are determined before the first piece; repeats and contradictions are found after the last one.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from pandas.api.types import union_categoricals
 
 from ingest.config.lab import Lab
 from ingest.config.models import Source
-from ingest.parsing.cells import Marks, encoded
+from ingest.parsing.cells import DecimalEvidence, encoded
 from ingest.parsing.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
 from ingest.parsing.columns import Layout, expected_names, lay_out
 from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table, open_csv
@@ -45,14 +44,14 @@ __all__ = [
 Ints = NDArray[np.int64]
 Identity = Callable[[pd.DataFrame], list[Ints]]
 
-# About 85,000 rows: enough that what each piece costs by itself does not show, little enough to be held many times over.
+# About 85,000 rows: large enough that the cost per piece does not matter, small enough to be held several times.
 PIECE_BYTES = 1 << 23
 NOTHING: Contradicted = {}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Feed:
-    """An open file that is a table, to be read as often as need be."""
+    """An open file that is a table; its rows can be read several times."""
 
     header: tuple[str, ...]
     encoding: str
@@ -62,14 +61,14 @@ class Feed:
     _rows: Callable[[Iterable[Table], Reader], Iterator[Piece]]
 
     def pieces(self, contradicted: Contradicted = NOTHING, size: int | None = PIECE_BYTES) -> Iterator[Piece]:
-        """Read the rows in pieces of about `size` bytes, or all at once; one piece at least.
+        """Read the rows in pieces of about `size` bytes, or all at once; at least one piece.
 
-        `contradicted` tells the lines that are refused because they contradict others, once that is known.
+        `contradicted` are the lines to refuse because they contradict others, once they are known.
 
         Raises
         ------
         NotATableError
-            At the end, where the rows that were read and refused are not all the lines of the file.
+            After the last piece, if the rows read and refused are not all the lines of the file.
         """
         accounted = 0
 
@@ -80,19 +79,19 @@ class Feed:
                 yield table
 
         for piece in self._rows(tables(), self._reader(contradicted)):
-            # Sorted, for rows are in order but for a few; lines count from 1.
+            # Sort: a few rows may be out of order. Lines count from 1.
             lines = np.sort(piece.rows["line"].to_numpy(np.int64))
             accounted += int(np.count_nonzero(np.diff(lines, prepend=0))) + len(piece.refusals)
             yield piece
-        there = self._sheet.count_lines()
-        if accounted != there:
+        line_count = self._sheet.count_lines()
+        if accounted != line_count:
             raise NotATableError(
-                f"has {there:,} lines below its header and {accounted:,} of them were read, which is a fault of this program; "
+                f"has {line_count:,} lines below its header and {accounted:,} of them were read, which is a fault of this program; "
                 "nothing of it is stored, put its quotes in pairs and send it again"
             )
 
     def count_rows(self) -> int:
-        """About how many data rows there are."""
+        """Return the approximate number of data rows."""
         return self._sheet.count_lines()
 
 
@@ -100,7 +99,7 @@ class Feed:
 def open_feed(
     drop: Path | bytes, source: Source, lab: Lab, now: datetime, size: int | None = PIECE_BYTES
 ) -> Iterator[Feed]:
-    """Open a file and find out what the whole of it decides; parameters as in `read_tests`.
+    """Open a file and determine the properties of the whole; parameters as in `read_tests`.
 
     The typed rows of the pieces have the columns of `read_tests` or `read_climate`.
 
@@ -124,14 +123,16 @@ def open_feed(
 
 
 def _decimals(sheet: CsvFile, layout: Layout, source: Source, size: int | None) -> dict[int, str]:
-    """The decimal mark of each measured column, for the whole file: a comma is looked for only where it can be one."""
+    """The decimal mark of each measured column of the file; it can't be a comma where that is the delimiter."""
     columns = layout.measured()
     if source.decimal is not None or sheet.delimiter == ",":
         return dict.fromkeys(columns, source.decimal or ".")
-    marks = dict.fromkeys(columns, Marks())
+    evidence = dict.fromkeys(columns, DecimalEvidence())
     for table in sheet.tables(size):
-        marks = {column: seen.seen(encoded(table.columns[column]).texts) for column, seen in marks.items()}
-    return {column: seen.decimal for column, seen in marks.items()}
+        evidence = {
+            column: earlier.with_texts(encoded(table.columns[column]).texts) for column, earlier in evidence.items()
+        }
+    return {column: all_texts.decimal for column, all_texts in evidence.items()}
 
 
 # A whole file
@@ -142,8 +143,8 @@ class Parsed:
     """One file as read.
 
     `rows` are the typed rows of the kind (see `read_tests`, `read_climate`), each with its `line`; several rows with
-    one line come from one data row. `repeats` counts the data rows that say again what an earlier row of the file
-    says; they are not in `rows`. Data rows in `rows` + `repeats` + refusals = `data_rows`.
+    one line come from one data row. `repeats` counts the data rows that repeat an earlier row of the file; they are not
+    in `rows`. Data rows in `rows` + `repeats` + refusals = `data_rows`.
     """
 
     rows: pd.DataFrame
@@ -157,7 +158,7 @@ class Parsed:
 
 @dataclass(frozen=True, slots=True)
 class FileRefused:
-    """A file that can't be read as a table at all, and why, in one line that begins with its name."""
+    """A file that can't be read as a table, with the reason in one line that begins with its name."""
 
     reason: str
 
@@ -212,16 +213,26 @@ def _whole(
     try:
         with open_feed(drop, source, lab, now) as feed:
             whole = _joined(list(feed.pieces()))
-            found = contradicting(whole.rows, identity(whole.rows))
-            if found:
-                whole = _joined(list(feed.pieces(found)))
-            return _parsed(feed, whole, identity)
+            contradicted = contradicting(whole.rows, identity(whole.rows))
+            if contradicted:
+                whole = _joined(list(feed.pieces(contradicted)))
+            again = repeated(identity(whole.rows))
+            once = whole.rows[~again].reset_index(drop=True)
+            return Parsed(
+                rows=once,
+                refusals=whole.refusals,
+                repeats=len(np.setdiff1d(whole.rows["line"][again], once["line"])),
+                data_rows=whole.data_rows,
+                header=list(feed.header),
+                encoding=feed.encoding,
+                delimiter=feed.delimiter,
+            )
     except NotATableError as error:
         return FileRefused(f"{drop.name if isinstance(drop, Path) else 'this file'}: {error}")
 
 
 def _joined(pieces: Sequence[Piece]) -> Piece:
-    """All pieces as one: the typed rows of a file take far less memory than its text."""
+    """Join all pieces; the typed rows of a file take far less memory than its text."""
     if len(pieces) == 1:
         return pieces[0]
     frames = [piece.rows for piece in pieces]
@@ -231,21 +242,7 @@ def _joined(pieces: Sequence[Piece]) -> Piece:
 
 
 def _below_each_other(columns: list[pd.Series]) -> pd.Series:
-    """The parts of a column as one; names of each part are numbered anew."""
+    """Join the parts of a column; categories are numbered anew."""
     if isinstance(columns[0].dtype, pd.CategoricalDtype):
         return pd.Series(union_categoricals(columns))
     return pd.concat(columns, ignore_index=True)
-
-
-def _parsed(feed: Feed, piece: Piece, identity: Identity) -> Parsed:
-    again = repeated(identity(piece.rows))
-    once = piece.rows[~again].reset_index(drop=True)
-    return Parsed(
-        rows=once,
-        refusals=piece.refusals,
-        repeats=len(np.setdiff1d(piece.rows["line"][again], once["line"])),
-        data_rows=piece.data_rows,
-        header=list(feed.header),
-        encoding=feed.encoding,
-        delimiter=feed.delimiter,
-    )

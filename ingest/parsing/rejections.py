@@ -1,4 +1,4 @@
-"""The rows of one file that are not believed, and why, gathered column by column."""
+"""The refused rows of one file with their reasons, collected column by column."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ __all__ = ["RejectedRows", "Rejection"]
 
 @dataclass(frozen=True, slots=True)
 class Rejection:
-    """One data row that is not stored: where it starts, the first column at fault, why, and its cells unchanged."""
+    """A data row that is not stored: its first line, the first column at fault, the reason, and its cells unchanged."""
 
     line: int
     column: str
@@ -24,21 +24,21 @@ class Rejection:
 
 
 class RejectedRows:
-    """Reasons by row of a table; a row with any reason is refused as a whole."""
+    """The reasons by row of a table; one reason refuses the whole row."""
 
     def __init__(self, row_count: int) -> None:
         self.fine = np.ones(row_count, dtype=bool)
-        self._said: dict[int, list[tuple[str, str]]] = {}
+        self._reasons: dict[int, list[tuple[str, str]]] = {}
 
     def add(self, row: int, column: str, reason: str) -> None:
         """Refuse one row."""
         self.fine[row] = False
-        self._said.setdefault(row, []).append((column, reason))
+        self._reasons.setdefault(row, []).append((column, reason))
 
     def add_where(
         self, column: str, codes: NDArray[np.int64], reasons: Mapping[int, str], rows: NDArray[np.int64] | None = None
     ) -> None:
-        """Refuse the rows whose code has a reason; `rows` are the rows of the codes where those are not all."""
+        """Refuse the rows whose code has a reason; `rows` are the rows of the codes, if not all rows."""
         if not reasons:
             return
         for position in map(int, np.flatnonzero(np.isin(codes, list(reasons)))):
@@ -46,16 +46,10 @@ class RejectedRows:
             self.add(row, column, reasons[int(codes[position])])
 
     def listed(self, table: Table) -> list[Rejection]:
-        """Return all refusals of a table, its broken rows among them, by line."""
-        rows = sorted(self._said)
-        refused = [
-            _refusal(int(table.lines[row]), self._said[row], cells)
-            for row, cells in zip(rows, table.cells(rows), strict=True)
-        ]
-        broken = [Rejection(one.line, "", one.reason, one.cells) for one in table.broken]
-        return sorted([*refused, *broken], key=lambda refusal: refusal.line)
-
-
-def _refusal(line: int, said: list[tuple[str, str]], cells: tuple[str, ...]) -> Rejection:
-    reasons = dict.fromkeys(f"{column}: {reason}" for column, reason in said)
-    return Rejection(line, said[0][0], "; ".join(reasons), cells)
+        """Return all refusals of a table, including its broken rows, by line."""
+        rows = sorted(self._reasons)
+        refusals = [Rejection(one.line, "", one.reason, one.cells) for one in table.broken]
+        for row, cells in zip(rows, table.cells(rows), strict=True):
+            reasons = dict.fromkeys(f"{column}: {reason}" for column, reason in self._reasons[row])
+            refusals.append(Rejection(int(table.lines[row]), self._reasons[row][0][0], "; ".join(reasons), cells))
+        return sorted(refusals, key=lambda refusal: refusal.line)

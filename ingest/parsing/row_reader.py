@@ -1,4 +1,4 @@
-"""What the rows of a file need to be read: how it is declared and laid out, and its columns under our names."""
+"""The context for reading the rows of a file: its declaration, its layout, and its columns under our names."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from ingest.parsing.csv_table import Table
 from ingest.parsing.rejections import RejectedRows, Rejection
 from ingest.parsing.timestamps import Clock, Stamps, read_stamps
 
-__all__ = ["Contradicted", "Piece", "Reader", "piece_of", "spoken_by_line"]
+__all__ = ["Contradicted", "Piece", "Reader", "piece_of", "reasons_by_line"]
 
-# Why rows are refused that contradict others of their file, by line.
+# The reasons to refuse rows that contradict others of their file, by line.
 Contradicted = Mapping[int, Sequence[str]]
 
 
@@ -28,8 +28,7 @@ Contradicted = Mapping[int, Sequence[str]]
 class Piece:
     """Some data rows of a file: typed ones, each with its `line`, and refused ones.
 
-    Several typed rows with one line come from one data row. Rows that say again what another row of the file says are
-    still among them.
+    Several typed rows with one line come from one data row. Repeats of other rows are still included.
     """
 
     rows: pd.DataFrame
@@ -39,7 +38,7 @@ class Piece:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reader:
-    """All that is known of a file before its rows are read."""
+    """What is known of a file before its rows are read."""
 
     source: Source
     lab: Lab
@@ -48,20 +47,20 @@ class Reader:
     contradicted: Contradicted
 
     def column(self, table: Table, name: str) -> Column:
-        """Return a column; blank where the file has none and nothing is declared, declared texts filled in."""
+        """Return a column with declared texts filled in; blank if the file has none and nothing is declared."""
         declared = self.source.fixed.get(name, "")
         position = self.layout.positions.get(name)
         if position is None:
             return constant(declared, len(table.lines))
-        found = encoded(table.columns[position])
-        return filled(found, declared) if declared else found
+        column = encoded(table.columns[position])
+        return filled(column, declared) if declared else column
 
     def stamps(self, column: Column) -> Stamps:
         """Read the distinct texts of a column of times."""
         return read_stamps(column.texts, Clock(self.lab.zone_of(self.source), self.now, self.source.time_format))
 
     def refuse_contradicted(self, column: str, table: Table, refused: RejectedRows) -> None:
-        """Refuse the rows that are known to contradict others of the file."""
+        """Refuse the rows that contradict others of the file."""
         lines = np.array(list(self.contradicted), dtype=np.int64)
         for row in map(int, np.flatnonzero(np.isin(table.lines, lines))):
             for reason in self.contradicted[int(table.lines[row])]:
@@ -69,13 +68,13 @@ class Reader:
 
 
 def piece_of(table: Table, rows: pd.DataFrame, refused: RejectedRows) -> Piece:
-    """The rows of a table and what was refused of them."""
+    """Return the typed and the refused rows of a table as a piece."""
     return Piece(rows, refused.listed(table), len(table.lines) + len(table.broken))
 
 
-def spoken_by_line(lines: NDArray[np.int64], reasons: Sequence[tuple[int, str]]) -> dict[int, list[str]]:
-    """Reasons by position, put together by line."""
-    found: dict[int, list[str]] = {}
+def reasons_by_line(lines: NDArray[np.int64], reasons: Sequence[tuple[int, str]]) -> dict[int, list[str]]:
+    """Group reasons, which are by position, by line."""
+    by_line: dict[int, list[str]] = {}
     for position, reason in reasons:
-        found.setdefault(int(lines[position]), []).append(reason)
-    return found
+        by_line.setdefault(int(lines[position]), []).append(reason)
+    return by_line

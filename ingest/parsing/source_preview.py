@@ -1,6 +1,6 @@
-"""How a file would be read: for a person who sets up a source. Nothing is stored and nothing is moved.
+"""Preview how a file would be read, for a person who sets up a source. Nothing is stored and nothing is moved.
 
-Where no source is declared for a file, one is proposed from its header; a person looks at it before it holds.
+If no source is declared for a file, one is proposed from its header; a person reviews it before pasting it.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ __all__ = ["ColumnSeen", "Preview", "as_toml", "preview", "proposed"]
 FIRST_ROWS = 5
 EXAMPLES = 3
 TITLE_LINES = 30
-# The beginning of a file, from which a source is proposed: its header can't stand further down.
+# The beginning of a file, from which a source is proposed; it must contain the header.
 PROPOSAL_BYTES = 2 * HEAD_BYTES
 
-# Plain words under which exports keep our columns; only ever proposed, never assumed.
+# Common names of our columns in exports; they are only proposed, never assumed.
 OTHER_WORDS = {
     "tested_at": ("tested", "test time", "time of test", "date time", "datetime", "timestamp", "date", "time"),
     "logged_at": ("logged", "log time", "date time", "datetime", "timestamp", "date", "time"),
@@ -53,11 +53,12 @@ OTHER_WORDS = {
     "humidity_percent": ("humidity", "relative humidity", "rh", "r.h.", "% rh"),
     "temperature_c": ("temperature", "temp"),
 }
+EXPECTED_NAMES = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
 
 
 @dataclass(frozen=True, slots=True)
 class ColumnSeen:
-    """One column of the file: its header cell, our name for it ("" for a note), its unit and its first filled cells."""
+    """A column of the file: its header cell, our name for it ("" for a note), its unit and its first filled cells."""
 
     cell: str
     ours: str
@@ -69,7 +70,7 @@ class ColumnSeen:
 class Preview:
     """How one file would be read.
 
-    `first_rows` are typed rows as in `ingest.feeds.Parsed`; `source` is the `[[source]]` table to paste.
+    `first_rows` are typed rows as in `parse_file.Parsed`; `source` is the `[[source]]` table to paste.
     """
 
     name: str
@@ -84,7 +85,7 @@ class Preview:
 
 
 def preview(path: Path, source: Source | None, lab: Lab, now: datetime) -> Preview | FileRefused:
-    """Read a file as a round would, and say how.
+    """Read a file as a round would and describe the result.
 
     Parameters
     ----------
@@ -104,27 +105,34 @@ def preview(path: Path, source: Source | None, lab: Lab, now: datetime) -> Previ
     """
     try:
         with path.open("rb") as file:
-            meant = source or proposed(file.read(PROPOSAL_BYTES))
+            declared_or_proposed = source or proposed(file.read(PROPOSAL_BYTES))
             file.seek(0)
-            form = FileFormat(meant.encoding, meant.delimiter, meant.skip_rows, expected_names(meant))
+            form = FileFormat(
+                declared_or_proposed.encoding,
+                declared_or_proposed.delimiter,
+                declared_or_proposed.skip_rows,
+                expected_names(declared_or_proposed),
+            )
             with open_csv(file, form) as sheet:
                 table = next(sheet.tables(PIECE_BYTES))
-        layout = lay_out(table.header, meant)
+        layout = lay_out(table.header, declared_or_proposed)
     except NotATableError as error:
         return FileRefused(f"{path.name}: {error}")
-    parsed = (read_tests if meant.kind == "tests" else read_climate)(path, meant, lab, now)
+    parsed = (read_tests if declared_or_proposed.kind == "tests" else read_climate)(
+        path, declared_or_proposed, lab, now
+    )
     if isinstance(parsed, FileRefused):
         return parsed
     return Preview(
         name=path.name,
-        kind=meant.kind,
+        kind=declared_or_proposed.kind,
         encoding=parsed.encoding,
         delimiter=parsed.delimiter,
-        columns=_columns(table, layout, meant),
+        columns=_columns(table, layout, declared_or_proposed),
         first_rows=parsed.rows.head(FIRST_ROWS),
         data_rows=parsed.data_rows,
         refusals=parsed.refusals,
-        source=as_toml(meant),
+        source=as_toml(declared_or_proposed),
     )
 
 
@@ -161,8 +169,7 @@ def proposed(head: bytes) -> Source:
         If no header is found.
     """
     skip_rows = _title_lines(head)
-    known = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
-    table = read_table(head, FileFormat(skip_rows=skip_rows, expected=known))
+    table = read_table(head, FileFormat(skip_rows=skip_rows, expected=EXPECTED_NAMES))
     cells = [cell.strip(BLANKS) for cell in table.header]
     kind = max(("tests", "climate"), key=lambda one: len(_matches(cells, one)))
     matches = _matches(cells, kind)
@@ -178,50 +185,49 @@ def proposed(head: bytes) -> Source:
 
 
 def _title_lines(data: bytes) -> int:
-    """How many lines stand above the line that looks most like a header."""
-    known = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
-    best, best_merit = 0, 0
+    """The number of lines above the line that is most like a header."""
+    best, best_score = 0, 0
     for skip_rows in range(TITLE_LINES):
         try:
-            header = read_table(data[: 1 << 16], FileFormat(skip_rows=skip_rows, expected=known)).header
+            header = read_table(data[: 1 << 16], FileFormat(skip_rows=skip_rows, expected=EXPECTED_NAMES)).header
         except NotATableError:
             break
-        merit = sum(_bare(cell) in known for cell in header)
-        if merit > best_merit:
-            best, best_merit = skip_rows, merit
+        score = sum(_bare(cell) in EXPECTED_NAMES for cell in header)
+        if score > best_score:
+            best, best_score = skip_rows, score
     return best
 
 
 def _bare(cell: str) -> str:
-    """A header cell in lower case, without a unit in brackets, words parted by spaces or kept as one of our names."""
+    """A header cell in lower case, without a unit in brackets, with single spaces unless it is one of our names."""
     plain = re.sub(r"\s*[\[(][^\])]*[\])]\s*$", "", cell.strip(BLANKS)).casefold()
     return plain if plain in TEST_COLUMNS or plain in CLIMATE_COLUMNS else re.sub(r"[_\s]+", " ", plain)
 
 
 def _matches(cells: Sequence[str], kind: str) -> dict[str, str]:
-    """The header cell for each of our columns that can be told, each cell used once."""
+    """The header cell for each of our columns that can be recognised; each cell is used once."""
     columns = TEST_COLUMNS if kind == "tests" else CLIMATE_COLUMNS
     left = {_bare(cell): cell for cell in cells if cell}
-    found = {ours: left.pop(ours) for ours in columns if ours in left}
+    matches = {ours: left.pop(ours) for ours in columns if ours in left}
     for ours in columns:
-        near = next((word for word in OTHER_WORDS[ours] if word in left), None) if ours not in found else None
+        near = next((word for word in OTHER_WORDS[ours] if word in left), None) if ours not in matches else None
         if near is not None:
-            found[ours] = left.pop(near)
+            matches[ours] = left.pop(near)
     for ours in columns:
-        close = get_close_matches(ours, list(left), n=1, cutoff=0.75) if ours not in found else []
+        close = get_close_matches(ours, list(left), n=1, cutoff=0.75) if ours not in matches else []
         if close:
-            found[ours] = left.pop(close[0])
-    return found
+            matches[ours] = left.pop(close[0])
+    return matches
 
 
 def _numbered(cells: Sequence[str]) -> list[str]:
-    """The longest family of cells that differ only in a number, as d1 … d6 do."""
-    families: dict[str, list[str]] = {}
+    """The longest series of cells that differ only in a number, such as d1 … d6."""
+    series: dict[str, list[str]] = {}
     for cell in cells:
-        found = re.fullmatch(r"(.*?)[ _-]?[0-9]+", cell)
-        if found:
-            families.setdefault(found[1].casefold(), []).append(cell)
-    longest = max(families.values(), key=len, default=[])
+        match = re.fullmatch(r"(.*?)[ _-]?[0-9]+", cell)
+        if match:
+            series.setdefault(match[1].casefold(), []).append(cell)
+    longest = max(series.values(), key=len, default=[])
     return longest if len(longest) > 1 else []
 
 
@@ -229,7 +235,7 @@ def _numbered(cells: Sequence[str]) -> list[str]:
 
 
 def as_toml(source: Source) -> str:
-    """Write a source as the `[[source]]` table of `lab.toml`, defaults left out."""
+    """Write a source as a `[[source]]` table of `lab.toml`, without defaults."""
     declared = source.model_dump(exclude_defaults=True)
     return "\n".join(["[[source]]", *(f"{key} = {_toml(value)}" for key, value in declared.items())]) + "\n"
 
@@ -241,7 +247,7 @@ def _toml(value: object) -> str:
         return "{ " + ", ".join(f"{_toml_key(str(key))} = {_toml(one)}" for key, one in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(_toml(one) for one in value) + "]"
-    # A JSON string is a basic string of TOML, except that TOML also wants DEL escaped.
+    # A JSON string is a basic string of TOML, except that TOML also requires DEL to be escaped.
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f") if isinstance(value, str) else str(value)
 
 

@@ -1,7 +1,7 @@
-"""Time stamps as files write them, to integers of UTC microseconds.
+"""Convert time stamps of files to UTC microseconds.
 
-Stamps of the common ISO 8601 forms are read as a whole; the rest one by one, with the reason where one can't be
-believed: an impossible date, a day without a time, an hour that the clocks skipped or had twice.
+Stamps in the common ISO 8601 forms are read together, all others one by one, with a reason for each that is refused: an
+impossible date, a day without a time, an hour that the clocks skipped or showed twice.
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ __all__ = [
     "settle_repeated",
 ]  # fmt: skip
 
-# Stands where a stamp was refused; the same value as numpy's NaT.
+# The value of a refused stamp; equal to numpy's NaT.
 NO_TIME = np.iinfo(np.int64).min
 
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
 TOO_LATE = "is more than a day ahead of this round"
 
-# Impossible months, days, hours and minutes are left to the careful route, so that one of them does not slow the rest.
+# Impossible months, days, hours and minutes don't match: one of them would make the fast route fail for all.
 MINUTES = (
     r"^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])[T ]([01][0-9]|2[0-3]):[0-5][0-9]"
     r"(:[0-5][0-9](\.[0-9]{1,6})?)?"
@@ -56,15 +56,14 @@ OTHER_ORDER = re.compile(r"[0-9]{1,2}[./-][0-9]{1,2}[./-][0-9]{4}.*|[0-9]{4}[./]
 
 
 class StampError(ValueError):
-    """The text is no believable time; the message says why."""
+    """The text is not a plausible time; the message says why."""
 
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """How the stamps of a source are to be understood.
+    """How to read the stamps of a source.
 
-    `zone` holds for stamps without an offset, `form` is a strptime format where the source declares one, `now` is the
-    moment of the round.
+    `zone` applies to stamps without an offset, `now` is the time of the round, `form` is the declared strptime format.
     """
 
     zone: ZoneInfo
@@ -76,8 +75,8 @@ class Clock:
 class Stamps:
     """Stamps as read.
 
-    `us` has shape (n,), UTC microseconds, NO_TIME where refused. `reasons` says why, by index; `repeated` holds both
-    moments of a stamp that falls into a repeated hour, which the order of a log may settle.
+    `us` has shape (n,), UTC microseconds, NO_TIME if refused. `reasons` are by index. `repeated` has both moments of a stamp
+    in a repeated hour, which the order of a log may resolve.
     """
 
     us: NDArray[np.int64]
@@ -91,9 +90,9 @@ def read_stamps(texts: pa.Array, clock: Clock) -> Stamps:
     Parameters
     ----------
     texts : pyarrow.Array of string, shape (n,)
-        The cells, or their distinct texts; blanks around them already taken off.
+        The cells, or their distinct texts, stripped of blanks.
     clock : Clock
-        The zone, the moment of the round and, where declared, the format.
+        The zone, the time of the round and the declared format.
     """
     us = np.full(len(texts), NO_TIME, dtype=np.int64)
     if clock.form is None:
@@ -111,31 +110,31 @@ def read_stamps(texts: pa.Array, clock: Clock) -> Stamps:
 
 
 class RepeatedHourError(StampError):
-    """The clocks showed this time twice; `either` holds both moments in UTC microseconds."""
+    """The clocks showed this time twice; `either` has both moments in UTC microseconds."""
 
     def __init__(self, message: str, either: tuple[int, int]) -> None:
         super().__init__(message)
         self.either = either
 
 
-# The common forms, all at once
+# The common forms, all together
 
 
 def _read_common(texts: pa.Array, clock: Clock, us: NDArray[np.int64]) -> None:
-    low, high = _believable(clock)
+    low, high = _accepted_range(clock)
     for form, zone in ((OFFSET, None), (NAIVE, clock.zone)):
         matching = np.flatnonzero(pc.match_substring_regex(texts, form).to_numpy(zero_copy_only=False))
         if len(matching):
-            found = _cast(texts.take(pa.array(matching)), zone)
-            us[matching] = np.where((found >= low) & (found <= high), found, NO_TIME)
+            moments = _cast(texts.take(pa.array(matching)), zone)
+            us[matching] = np.where((moments >= low) & (moments <= high), moments, NO_TIME)
 
 
-def _believable(clock: Clock) -> tuple[int, int]:
+def _accepted_range(clock: Clock) -> tuple[int, int]:
     return microseconds(EARLIEST), microseconds(clock.now + AHEAD)
 
 
 def _cast(texts: pa.Array, zone: ZoneInfo | None) -> NDArray[np.int64]:
-    """UTC microseconds; NO_TIME for all where one date is impossible, and for times the zone skipped or had twice."""
+    """UTC microseconds; NO_TIME for all if one date is impossible, and for times that the zone skipped or had twice."""
     try:
         moments = pc.cast(texts, pa.timestamp("us", tz=None if zone else "UTC"))
     except pa.ArrowInvalid:
@@ -153,13 +152,13 @@ def _cast(texts: pa.Array, zone: ZoneInfo | None) -> NDArray[np.int64]:
 
 def _read_one(text: str, clock: Clock) -> int:
     moment = _parsed(text, clock)
-    # Near the ends of the calendar a change of zone overflows, so the year is looked at first.
+    # Near the ends of the calendar a change of zone overflows, so the year is checked first.
     if moment.year < EARLIEST.year - 1:
         raise StampError(_too_early(text))
     if moment.year > clock.now.year + 2:
         raise StampError(_too_late(text))
     us = microseconds(moment) if moment.tzinfo is not None else _localised(text, moment, clock.zone)
-    low, high = _believable(clock)
+    low, high = _accepted_range(clock)
     if us < low:
         raise StampError(_too_early(text))
     if us > high:
@@ -176,7 +175,7 @@ def _too_late(text: str) -> str:
 
 
 def is_too_late(reason: str) -> bool:
-    """Whether a row was refused because its time lies ahead of the round's clock."""
+    """Whether a row was refused because its time is ahead of the round's clock."""
     return TOO_LATE in reason
 
 
@@ -209,7 +208,7 @@ def _why_no_stamp(text: str) -> str:
 
 
 def _localised(text: str, wall: datetime, zone: ZoneInfo) -> int:
-    """The one moment at which the zone's clocks showed this time."""
+    """The single moment at which the clocks of the zone showed this time."""
     first, second = (microseconds(wall.replace(tzinfo=zone, fold=fold).astimezone(UTC)) for fold in (0, 1))
     if first == second:
         return first
@@ -224,38 +223,35 @@ def _localised(text: str, wall: datetime, zone: ZoneInfo) -> int:
     )
 
 
-# A log's repeated hour
+# The repeated hour of a log
 
 
 def settle_repeated(us: NDArray[np.int64], first: NDArray[np.int64], second: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Settle the repeated hour of one chamber's log by its rising order.
+    """Resolve the repeated hour of one chamber's log by the order of its entries.
 
     Parameters
     ----------
     us, first, second : ndarray of int64, shape (n,)
-        The log in file order: known moments, and both moments where the wall clock showed a time twice (NO_TIME in
-        `first` elsewhere).
+        The log in file order: unique moments, and both moments where the clocks showed a time twice (NO_TIME in `first`
+        elsewhere).
 
     Returns
     -------
     ndarray of int64, shape (n,)
-        `us` with the settled moments. A run of repeated times that falls back exactly once, and fits between its
-        neighbours, is settled; any other stays NO_TIME.
+        `us` with the resolved moments. A run of repeated times is resolved if it goes back exactly once and fits between
+        its neighbours; any other stays NO_TIME.
     """
-    settled = us.copy()
-    open_ = np.flatnonzero(first != NO_TIME)
-    for run in np.split(open_, np.flatnonzero(np.diff(open_) > 1) + 1):
+    resolved = us.copy()
+    ambiguous = np.flatnonzero(first != NO_TIME)
+    for run in np.split(ambiguous, np.flatnonzero(np.diff(ambiguous) > 1) + 1):
         back = np.flatnonzero(np.diff(first[run]) <= 0) + 1
         if len(back) == 1:
             moments = np.concatenate([first[run[: back[0]]], second[run[back[0] :]]])
-            before, after = settled[: run[0]], settled[run[-1] + 1 :]
-            if _fits(before[before != NO_TIME][-1:], moments, after[after != NO_TIME][:1]):
-                settled[run] = moments
-    return settled
-
-
-def _fits(before: NDArray[np.int64], moments: NDArray[np.int64], after: NDArray[np.int64]) -> bool:
-    return bool(np.all(np.diff(np.concatenate([before, moments, after])) > 0))
+            before, after = resolved[: run[0]], resolved[run[-1] + 1 :]
+            neighbours = before[before != NO_TIME][-1:], after[after != NO_TIME][:1]
+            if np.all(np.diff(np.concatenate([neighbours[0], moments, neighbours[1]])) > 0):
+                resolved[run] = moments
+    return resolved
 
 
 # Dates

@@ -1,7 +1,7 @@
-"""When the scorecards of a finished quarter were first drawn up, and what of it has changed since.
+"""When the scorecards of a finished quarter were first drawn up, and what has changed in the quarter since.
 
-The first round after the end of a quarter draws them up: it notes in the store what they rest on, with the digest of the
-lots. Who looks at a card or downloads one changes nothing, so every card of the same store is the same bytes.
+The first round after the end of a quarter draws them up: it notes how each lot counts, with a digest of the figures. Reading
+or downloading a card writes nothing, so every card of the same store is the same bytes.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ Lots = dict[str, dict[str, str]]
 
 
 def record_first_issue(store: Store, lab: Lab) -> None:
-    """Note what the scorecards rest on of each quarter that is over, has lots and was not noted before."""
+    """Note how the lots count in each quarter that is over, has lots and was not noted before."""
     with store.reading() as connection:
         drawn_us, wrong = last_round(connection), misdated(connection)
         found = [(span.name, gather(connection, lab, span)) for span in _finished(connection, lab, drawn_us)]
@@ -82,7 +82,7 @@ def changes(
 
 
 def _noted(connection: Connection, name: str) -> tuple[int, str, Lots] | None:
-    """What was noted of a quarter; what a round of a wrong clock made look finished is not believed."""
+    """What was noted of a quarter; a note by a round under a wrong clock does not count."""
     row = connection.execute(
         text("SELECT drawn_us, digest, lots FROM drawn_quarter WHERE quarter = :name"), {"name": name}
     ).first()

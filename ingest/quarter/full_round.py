@@ -1,4 +1,4 @@
-"""A round as the commands and the server do it: drops, readings and alerts, then what the quarters that ended rest on."""
+"""A round as commands and server do it: take in the drops, derive everything, then draw up the quarters that are over."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""What the store holds of a quarter: the lots of every stream, those of the quarter before, and what counts.
+"""The lots of a quarter by stream, those of the quarter before, and how each counts.
 
-A lot counts once, by the session that is its point on the chart. What a bench finding explains, a test without valid
-conditioning and a repeat of an earlier result are kept in sight and count against nobody.
+A lot counts once, by the session that is its point on the chart. A lot that a bench finding explains, a test without valid
+conditioning and a repeated test are listed but count against no supplier.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ __all__ = [
     "quarter_on",
 ]
 
-# Everything that a tested lot can be in a scorecard; of a lot with several characteristics the first that applies.
+# The most serious first: a lot with several characteristics counts by the first that applies.
 DISPOSITIONS: tuple[Standing, ...] = get_args(Standing)
 
 Limits = tuple[float | None, float | None]
@@ -112,7 +112,7 @@ class QuarterLot:
 
     @property
     def measured(self) -> bool:
-        """Whether its level speaks for the supplier's film."""
+        """Whether its level is one of the supplier's film."""
         counts = self.standing in ("pass", "fail", "undecided", "unlimited")
         return counts and self.session["level"] is not None
 

@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+
+from sqlalchemy import RowMapping
 
 from ingest.common.instants import WEEK_US
+from ingest.documents.alert import StoredStreamEvidence
+from ingest.documents.notice import NoticeLot, NoticePoint, NoticeSpans
 from spc.vocabulary.enums import Kind
 
 __all__ = ["LOT_BY_LOT", "charted", "concerned", "conditioning_shown", "difference", "left_out"]
-
-Document = dict[str, Any]
 
 # Kinds about single lots: the lots between two of them were normal.
 LOT_BY_LOT = (Kind.LIMIT, Kind.POINT, Kind.SPREAD)
 CHART_WEEKS = 78
 
 
-def _span(alert: Mapping[str, Any], evidence: Document) -> tuple[int, int]:
+def _span(alert: RowMapping, evidence: StoredStreamEvidence) -> tuple[int, int]:
     """The time that the alert concerns."""
-    start = alert["raised_us"] if alert["kind"] in LOT_BY_LOT else evidence.get("since_us") or alert["raised_us"]
+    start = alert["raised_us"] if alert["kind"] in LOT_BY_LOT else evidence["since_us"] or alert["raised_us"]
     return start, evidence["latest_tested_us"]
 
 
-def concerned(points: Sequence[Document], alert: Mapping[str, Any], evidence: Document) -> list[Document]:
+def concerned(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStreamEvidence) -> list[NoticeLot]:
     """The valid lots that the alert names, that have its signal, or that were tested since the shift began."""
     start, end = _span(alert, evidence)
     named = (alert["lot"], evidence["latest_lot"])
@@ -36,36 +37,41 @@ def concerned(points: Sequence[Document], alert: Mapping[str, Any], evidence: Do
     ]
 
 
-def left_out(points: Sequence[Document], alert: Mapping[str, Any], evidence: Document) -> int:
+def left_out(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStreamEvidence) -> int:
     """How many lots of the same time had no valid test."""
     start, end = _span(alert, evidence)
     return sum(point["state"] != "valid" and start <= point["tested_us"] <= end for point in points)
 
 
-def charted(points: Sequence[Document], lots: Sequence[Document]) -> list[Document]:
+def charted(points: Sequence[NoticeLot], lots: Sequence[NoticeLot]) -> list[NoticePoint]:
     """The valid lots from well before the first of the `lots` on, with whether the alert concerns them."""
     times = {lot["tested_us"] for lot in lots}
     valid = [point for point in points if point["state"] == "valid"]
     if not valid:
         return []
     start = min([valid[-1]["tested_us"], *times]) - CHART_WEEKS * WEEK_US
-    keys = ("tested_at", "shown", "bound", "verdict")
     return [
-        {**{key: point[key] for key in keys}, "concerned": point["tested_us"] in times}
+        {
+            "tested_at": point["tested_at"],
+            "shown": point["shown"],
+            "bound": point["bound"],
+            "verdict": point["verdict"],
+            "concerned": point["tested_us"] in times,
+        }
         for point in valid
         if point["tested_us"] >= start
     ]
 
 
-def difference(evidence: Document) -> Document:
+def difference(evidence: StoredStreamEvidence) -> tuple[float | None, float | None]:
     """How far the latest level lies from the one before, in the unit and in percent; None where either is unknown."""
     before, latest = evidence["usual"], evidence["latest_level"]
     if before is None or latest is None:
-        return {"difference": None, "difference_percent": None}
-    return {"difference": latest - before, "difference_percent": 100.0 * (latest / before - 1.0) if before else None}
+        return None, None
+    return latest - before, 100.0 * (latest / before - 1.0) if before else None
 
 
-def conditioning_shown(lots: Sequence[Document]) -> Document | None:
+def conditioning_shown(lots: Sequence[NoticeLot]) -> NoticeSpans | None:
     """The fewest hours and the range of humidity over all lots; None where no log gives them."""
     hours = [lot["hours"] for lot in lots if lot["hours"] is not None]
     low = [lot["humidity_min"] for lot in lots if lot["humidity_min"] is not None]

@@ -1,7 +1,7 @@
 """Notices to suppliers in a quarter: how many, how soon they were answered, and whether the actions worked.
 
-A notice belongs to the quarter in which the supplier was asked. One about something that the bench explains by now counts
-against nobody.
+A notice belongs to the quarter in which the supplier was asked. A notice about an alert that a bench finding explains by now
+counts against no supplier.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from ingest.decisions.corrective_actions import no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction
 from ingest.documents.scorecard import NoticeList, NoticeRow
 from ingest.quarter.lots import Quarter
-from spc.vocabulary.enums import Answer
+from spc.vocabulary.enums import Effectiveness
 
 __all__ = ["ANSWER_DAYS", "asked_in", "in_time", "overdue", "totals"]
 
@@ -77,8 +77,8 @@ def totals(notices: Sequence[NoticeRow]) -> NoticeList:
         "overdue": sum(map(overdue, notices)),
         "mean_days_to_answer": sum(days) / len(days) if days else None,
         "longest_days_open": max(waiting, default=None),
-        "worked": answers[Answer.WORKED],
-        "not_yet_shown": answers[Answer.NOT_YET_SHOWN],
-        "did_not_work": answers[Answer.DID_NOT_WORK],
+        "worked": answers[Effectiveness.WORKED],
+        "not_yet_shown": answers[Effectiveness.NOT_YET_SHOWN],
+        "did_not_work": answers[Effectiveness.DID_NOT_WORK],
         "list": list(notices),
     }

@@ -1,6 +1,6 @@
 """The figures of one stream's quarter as flat keys, in the unit: from lots by `spc.quarters`, nan as null.
 
-On a log scale a change is told in percent, a scatter in percent (its natural-log standard deviation), and room as the
+On a log scale a change is stated in percent, a scatter in percent (its natural-log standard deviation), and room as the
 factor by which the level may still move; on a linear scale all are in the unit.
 """
 
@@ -14,14 +14,14 @@ import numpy as np
 
 from ingest.documents.scorecard import QuarterFigures
 from ingest.quarter.lots import Limits, QuarterLot
-from spc.kernels.finite import exp, percent_change
 from spc.supplier import quarter
-from spc.supplier.quarter import Estimate, Side
-from spc.vocabulary.enums import Scale
+from spc.supplier.quarter import Estimate
+from spc.vocabulary.enums import Scale, Side
+from spc.vocabulary.finite import exp, percent_change
 
 __all__ = ["figures"]
 
-Telling = Callable[[float], float]
+Conversion = Callable[[float], float]
 
 SPREADS = ("lot", "bag", "reading")
 
@@ -41,8 +41,8 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
     found, was = quarter.level(_levels(now)), quarter.level(_levels(before))
     moved = quarter.change(_levels(now), _levels(before))
     limits = _limits(lots)
-    side, left = quarter.room(found, *_charted(limits, is_log))
-    as_unit: Telling = exp if is_log else float
+    side, left = quarter.margin(found, *_charted(limits, is_log))
+    as_unit: Conversion = exp if is_log else float
     # The keys of an estimate are made of its name; the published schema of the card holds them against the type.
     found_figures = {
         **_interval("level", found, as_unit),
@@ -84,25 +84,25 @@ def _charted(limits: Limits, is_log: bool) -> Limits:
 
 
 def _room_on(side: Side, found: Estimate, limits: Limits) -> Estimate:
-    """The room on one side, so that two quarters are told by the same limit, each with its value of then."""
+    """The room on one side, so that two quarters are compared on the same side, each with its own limit."""
     lower, upper = limits
     on_side = (lower if side == Side.LOWER else None, upper if side == Side.UPPER else None)
-    return quarter.room(found, *on_side)[1]
+    return quarter.margin(found, *on_side)[1]
 
 
-def _interval(name: str, found: Estimate, told: Telling) -> dict[str, float | None]:
+def _interval(name: str, found: Estimate, convert: Conversion) -> dict[str, float | None]:
     """An estimate as three keys."""
     values = {name: found.value, f"{name}_low": found.low, f"{name}_high": found.high}
-    return {key: told(value) if math.isfinite(value) else None for key, value in values.items()}
+    return {key: convert(value) if math.isfinite(value) else None for key, value in values.items()}
 
 
 def _spreads(now: Sequence[QuarterLot], before: Sequence[QuarterLot], is_log: bool) -> dict[str, float | None]:
-    told: Telling = (lambda sd: 100.0 * sd) if is_log else float
+    convert: Conversion = (lambda sd: 100.0 * sd) if is_log else float
     document: dict[str, float | None] = {}
     for name in SPREADS:
         found, was = _spread(name, now), _spread(name, before)
-        document |= _interval(f"{name}_spread", found, told)
-        document |= _interval(f"earlier_{name}_spread", was, told)
+        document |= _interval(f"{name}_spread", found, convert)
+        document |= _interval(f"earlier_{name}_spread", was, convert)
         document |= _interval(f"{name}_spread_ratio", quarter.ratio(found, was), float)
     return document
 

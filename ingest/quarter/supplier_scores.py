@@ -30,7 +30,7 @@ SPARE = 0.2
 def counts(
     streams: Sequence[StreamLots], alerts: Sequence[Alert], notices: Sequence[NoticeRow]
 ) -> dict[ScorePartName, Pair]:
-    """Of a supplier's quarter, for each part, how many were good of how many that say something.
+    """For each part of a supplier's score, how many were good of how many that could be judged.
 
     `alerts` are those of the supplier raised in the quarter, `notices` those asked in it.
     """
@@ -66,7 +66,7 @@ def _lots_once(streams: Sequence[StreamLots]) -> dict[tuple[str, str], tuple[str
 
 
 def _has_room(lot: QuarterLot) -> bool:
-    """Whether the judged value keeps clear of the limits it was held against; a bounded value that passes does."""
+    """Whether the judged value keeps clear of its limits; a bounded value that passes does."""
     judged, limits = lot.session["judged"], lot.session["limits"]
     if judged is None or limits is None:
         return True
@@ -86,7 +86,7 @@ def _counts_as_move(alert: Alert) -> bool:
 
 
 def weights_document(weights: Weights) -> WeightShares:
-    """The weights as shares of 1, and whether they are the usual ones."""
+    """The weights as shares of 1, and whether they are the default ones."""
     whole = weights.conforming + weights.drift + weights.room + weights.response
     return {
         "conforming": weights.conforming / whole,

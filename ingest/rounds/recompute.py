@@ -1,6 +1,6 @@
-"""All that is derived from sessions, in its order: evaluation, shifts of the bench and what they hold, humidity.
+"""Everything that is derived from sessions, in order: evaluation, shared shifts and the alerts they explain, humidity.
 
-A round does it, a replay does it on a copy, and an entry of a person does it at once, so that all three end alike.
+A round, a replay (on a copy) and an entry of a person all use it, so that all three end in the same results.
 """
 
 from __future__ import annotations
@@ -11,25 +11,25 @@ from ingest.alerts.shared_shift_alerts import update_shared_shift_alerts
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_stale
-from ingest.evaluation.humidity_effect import tell_humidity
+from ingest.evaluation.humidity_effect import update_humidity_effect
 
 __all__ = ["derive", "follow"]
 
 
 def derive(connection: Connection, lab: Lab, watch: Progress = no_progress) -> tuple[int, list[str]]:
-    """Evaluate every stream marked stale and what hangs on it; how many there were, and the ids of the new alerts."""
+    """Evaluate every stale stream and what depends on it; how many there were, and the ids of the new alerts."""
     evaluated, raised = evaluate_stale(connection, lab, watch)
     return len(evaluated), _without_held(connection, raised + follow(connection, lab, evaluated))
 
 
 def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
-    """Bring up to date what hangs on the evaluations of these streams; the ids of the bench alerts that are new."""
+    """Bring up to date what depends on the evaluations of these streams; the ids of the bench alerts that are new."""
     raised = update_shared_shift_alerts(connection, lab, evaluated)
-    tell_humidity(connection, lab, evaluated)
+    update_humidity_effect(connection, lab, evaluated)
     return raised
 
 
 def _without_held(connection: Connection, raised: list[str]) -> list[str]:
-    """What the bench explains is no news of its own: it stands under the bench alert."""
+    """The new alerts without those that a bench alert explains, under which they are listed."""
     held = set(connection.exec_driver_sql("SELECT id FROM alert WHERE held_under IS NOT NULL").scalars())
     return [name for name in raised if name not in held]

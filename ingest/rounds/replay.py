@@ -1,7 +1,7 @@
-"""What the board and the alerts would have said on a past day, from the stored readings.
+"""The board and the alerts of a past day, derived from the stored readings.
 
-A copy of the store forgets everything that was tested, logged or entered after that day and is evaluated by the same code
-as ever. What was corrected since is as corrected, and `lab.toml` is today's.
+Everything that was tested, logged or entered after that day is deleted from a copy of the store, and the usual code evaluates
+the rest. Readings are as corrected since, and `lab.toml` is today's.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from ingest.alerts.attribution import ATTRIBUTED_TO
 from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.shared_shift_alerts import FINDINGS
 from ingest.audit.accounts import SESSION_KEY
-from ingest.common.errors import CallError
+from ingest.common.errors import CallError, NoStoreYet
 from ingest.common.instants import checked_day, microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
@@ -30,10 +30,10 @@ from ingest.store.store import Store, known_store, scratch_store
 
 __all__ = ["replayed"]
 
-# What evaluation derives; it is derived again. Alerts about feeds hang on the clock of their rounds and stay.
+# Tables that are derived again. Alerts about feeds depend on the clock of their rounds and stay.
 DERIVED = ("evaluation", "point", "own_score", "mark", "watched", "neighbour", "sister")
 DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM)
-# What a past day does not need: sign-ins, and what went out.
+# Tables that a replay does not need: accounts and deliveries.
 LEFT = ("account", "delivery", *DERIVED)
 ROWS_AT_ONCE = 20_000
 
@@ -52,7 +52,7 @@ def replayed(lab: Lab, day: date, watch: Progress = no_progress) -> Iterator[Con
     checked_day("replay", day)
     stored = known_store(lab.folder)
     if stored is None:
-        raise CallError("the lab has no store yet; do a first round with lotdrift run")
+        raise NoStoreYet
     # The first moment after the day.
     cut = microseconds(datetime.combine(day + timedelta(days=1), time(), tzinfo=lab.zone))
     with TemporaryDirectory(prefix="lotdrift-replay-") as scratch:
@@ -99,7 +99,7 @@ def _forget_after(connection: Connection, cut: int) -> bool:
     for note in DERIVED_NOTES:
         do("DELETE FROM meta WHERE key = ?", note)
     do("UPDATE stream SET stale = 1")
-    # Silence is told by the clock of the last round: here the end of the day, or the round that has been done since.
+    # A stream is silent by the time of the last round: here the end of the day.
     do("UPDATE round SET started_us = min(started_us, ?)", cut - 1)
     return bool(connection.exec_driver_sql("SELECT EXISTS (SELECT 1 FROM reading)").scalar())
 

@@ -38,7 +38,7 @@ class Round:
     problems: list[str] = field(default_factory=list)
     evaluated: int = 0
     raised: list[str] = field(default_factory=list)
-    # Lines for people about what is no fault of a drop.
+    # Lines for people that concern no file.
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -106,20 +106,20 @@ def _end(connection: Connection, number: int, done: Round) -> None:
 
 
 def _note_declarations(connection: Connection, lab: Lab) -> None:
-    """When `lab.toml` says something else than in the last round, everything that hangs on it is derived again."""
-    said = hashlib.sha256(repr(_deciding(lab)).encode()).hexdigest()
-    if get_meta(connection, "declared") in (said, None):
-        put_meta(connection, "declared", said)
+    """Mark every lot stale where `lab.toml` declares something else than in the last round."""
+    digest = hashlib.sha256(repr(_deciding(lab)).encode()).hexdigest()
+    if get_meta(connection, "declared") in (digest, None):
+        put_meta(connection, "declared", digest)
         return
     # WHERE true: else SQLite takes ON for the beginning of a join (https://sqlite.org/lang_upsert.html, section 2.2).
     connection.exec_driver_sql(
         "INSERT INTO stale_lot SELECT DISTINCT stream_id, lot_id FROM session WHERE true ON CONFLICT DO NOTHING"
     )
-    put_meta(connection, "declared", said)
+    put_meta(connection, "declared", digest)
 
 
 def _deciding(lab: Lab) -> tuple[object, ...]:
-    """The declarations that results hang on; sources only decide how files are read."""
+    """The declarations on which results depend; sources only decide how files are read."""
     return (
         str(lab.zone), lab.session_hours, dict(lab.conditioning), lab.characteristics, lab.products, lab.check_standards,
         lab.baseline, lab.alerts,

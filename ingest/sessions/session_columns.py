@@ -7,15 +7,14 @@ from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from ingest.common.instants import WEEK_US, microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
 from ingest.sessions.sessions import SUMMARY
+from spc.kernels.arrays import Floats, Integers
 from spc.kernels.columns import Rows
-from spc.kernels.validation import Floats
 
 __all__ = ["for_evaluation", "sessions_of"]
 
@@ -69,7 +68,7 @@ def for_evaluation(lab: Lab, product: str, characteristic: str, sessions: Rows, 
     return sessions.adding({"weeks": started.astype(np.float64) / WEEK_US, "valid": valid, **limits})
 
 
-def _in_force(steps: Sequence[Step], zone: ZoneInfo, moments_us: NDArray[np.int64]) -> Floats:
+def _in_force(steps: Sequence[Step], zone: ZoneInfo, moments_us: Integers) -> Floats:
     """The value in force at each moment, nan where there is none; days change at midnight of the zone."""
     values = np.array([np.nan, *(np.nan if step.value is None else step.value for step in steps)])
     begin = [

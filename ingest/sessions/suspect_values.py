@@ -17,8 +17,9 @@ from ingest.audit import audit_log
 from ingest.common.errors import CallError
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
-from spc.stream.unit_errors import Mark, Share, Slip, look, slipped
+from spc.stream.unit_errors import affected_readings, find_unit_errors
 from spc.stream.verdicts import to_unit
+from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = [
     "LOOK_AGAIN",
@@ -43,40 +44,40 @@ SETTLEMENTS = (STANDS, SET_ASIDE, LOOK_AGAIN)
 class Suspect:
     """A marked session: why it is marked, and how a person settled it ("" where nobody has)."""
 
-    mark: Mark
+    mark: UnitError
     settled: str
 
     def readings(self, values: Sequence[float]) -> list[bool]:
         """Which readings of the session are suspect."""
-        return [bool(one) for one in slipped(self.mark, values)]
+        return [bool(one) for one in affected_readings(self.mark, values)]
 
 
 def stored_suspect(row: RowMapping) -> Suspect | None:
     """The mark of a session that is joined to the table `mark`; None where the session has none."""
     if row["share"] is None:
         return None
-    mark = Mark(Share(row["share"]), Slip(row["slip"]), row["power"], row["low"], row["high"])
+    mark = UnitError(ErrorExtent(row["share"]), ErrorCause(row["slip"]), row["power"], row["low"], row["high"])
     return Suspect(mark, row["settled"])
 
 
 def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:
     """The marked sessions of one stream, by number.
 
-    `sessions` are all of the stream, index the session's number, with the columns of `spc.lots.summarise`, `lot`,
-    `started_us` and `conditioning`; `entered` are the acts on the stream, the oldest first.
+    `sessions` are all of the stream, indexed by session number, with the columns of `spc.stream.session_summary.summarise`, `lot`,
+    `started_us` and `conditioning`; `entered` are the entries on the stream, the oldest first.
     """
     keys = list(zip(sessions["started_us"].tolist(), sessions["lot"].tolist(), strict=True))
     ordered = sessions.take(np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.intp))
-    last = {(act.body["lot"], act.body["started_us"]): act.what for act in entered if act.what in SETTLEMENTS}
+    last = {(entry.body["lot"], entry.body["started_us"]): entry.what for entry in entered if entry.what in SETTLEMENTS}
     settled = [_settled(last.get((lot, started))) for started, lot in sorted(keys)]
-    found = look(
+    found = find_unit_errors(
         to_unit(ordered.floats("level"), scale),
         _measured(ordered, "smallest"),
         _measured(ordered, "largest"),
         usable=[
             state == "valid" and how != SET_ASIDE for state, how in zip(ordered["conditioning"], settled, strict=True)
         ],
-        stands=[how == STANDS for how in settled],
+        accepted=[how == STANDS for how in settled],
     )
     marked = zip(ordered.index.tolist(), found, settled, strict=True)
     return {session: Suspect(mark, how) for session, mark, how in marked if mark is not None}
@@ -111,10 +112,10 @@ def marked_tests(connection: Connection, supplier: str, lot: str, characteristic
     return [(row[0], row[1]) for row in rows]
 
 
-def settle(connection: Connection, names: tuple[str, str, str], act: audit_log.AuditEntry) -> None:
-    """Record how a marked session of a stream is settled, and have the stream evaluated again.
+def settle(connection: Connection, entry: audit_log.AuditEntry) -> None:
+    """Record how a marked session is settled, and have its stream evaluated again.
 
-    The body of the act names the session by `lot` and `started_us`.
+    The entry is about the stream; its body names the session by `lot` and `started_us`.
 
     Raises
     ------
@@ -125,11 +126,11 @@ def settle(connection: Connection, names: tuple[str, str, str], act: audit_log.A
         "SELECT m.stream_id FROM mark m JOIN session s ON s.id = m.session_id JOIN stream t ON t.id = m.stream_id "
         "JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? AND t.product = ? AND t.characteristic = ? AND l.lot = ? "
         "AND s.started_us = ?",
-        (*names, act.body["lot"], act.body["started_us"]),
+        (*entry.subject.names, entry.body["lot"], entry.body["started_us"]),
     ).scalar()
     if stream is None:
         raise CallError(
-            f"{act.what}: no test of lot {act.body['lot']} at this time is marked; lotdrift lot shows its tests"
+            f"{entry.what}: no test of lot {entry.body['lot']} at this time is marked; lotdrift lot shows its tests"
         )
-    audit_log.record(connection, act)
+    audit_log.record(connection, entry)
     connection.exec_driver_sql("UPDATE stream SET stale = 1 WHERE id = ?", (stream,))

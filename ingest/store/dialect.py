@@ -1,9 +1,7 @@
-"""What the two stores speak differently: marks for values, and the fast way in for many rows.
+"""The fast paths that SQLAlchemy does not offer: bulk insert, COPY, and looking up thousands of keys.
 
-Statements are written once, in the SQL that both read, with `?` for values (or `:name` inside `text()`). Where the store is
-a server, the marks are rewritten on the way to the driver. What only one of the two understands has no place in a
-statement: JSON is taken apart in Python, patterns of names are matched there, and "do nothing where it is known" is
-`ON CONFLICT DO NOTHING`.
+All other statements are SQLAlchemy Core or `text()`, in SQL that both databases understand. Driver SQL marks values with
+`?`; for the driver of a server the marks are rewritten.
 """
 
 from __future__ import annotations
@@ -21,30 +19,30 @@ if TYPE_CHECKING:
 
 __all__ = ["among", "insert_frame", "is_server", "marked", "percent_marks"]
 
-# A mark inside quotes is a character; a percent sign means something to the server's driver wherever it stands.
+# A mark inside quotes is an ordinary character; the server's driver interprets every percent sign, quoted or not.
 QUOTED_OR_MARK = re.compile(r"'[^']*'|\"[^\"]*\"|\?|%")
 
 
 def is_server(connection: Connection) -> bool:
-    """Whether the store behind a connection is a PostgreSQL server, not a file."""
+    """Whether the store is a PostgreSQL server and not a file."""
     return connection.dialect.name == "postgresql"
 
 
 @lru_cache(maxsize=256)
 def percent_marks(sql: str) -> str:
-    """A statement with `?` for values as the server's driver takes it."""
-    return QUOTED_OR_MARK.sub(lambda found: "%s" if found[0] == "?" else found[0].replace("%", "%%"), sql)
+    """Rewrite the marks `?` of a statement for the server's driver."""
+    return QUOTED_OR_MARK.sub(lambda match: "%s" if match[0] == "?" else match[0].replace("%", "%%"), sql)
 
 
 def marked(connection: Connection, sql: str) -> str:
-    """A statement with `?` for values, for a cursor of the driver itself."""
+    """Return a statement with `?` for values in the form that a cursor of the driver takes."""
     return percent_marks(sql) if is_server(connection) else sql
 
 
 def among(connection: Connection, keys: Sequence[Sequence[Any]]) -> tuple[str, tuple[Any, ...]]:
-    """What stands after `(a, b) IN` for these keys, and its values; a key is all texts or all whole numbers.
+    """Return the SQL that follows `(a, b) IN` for these keys, and its values; a key is all texts or all whole numbers.
 
-    A server is handed an array a column: thousands of marks would each be taken out of the statement.
+    A server receives one array a column, because parsing thousands of marks would be slow.
     """
     if is_server(connection):
         kind = "text[]" if isinstance(keys[0][0], str) else "bigint[]"
@@ -55,42 +53,24 @@ def among(connection: Connection, keys: Sequence[Sequence[Any]]) -> tuple[str, t
 
 
 def insert_frame(connection: Connection, table: str, rows: pd.DataFrame) -> None:
-    """Insert rows that are not there yet; the frame's columns are those of the table."""
+    """Insert new rows; the columns of the frame are columns of the table."""
     if rows.empty:
         return
-    if is_server(connection):
-        _copy(connection, table, rows)
-    else:
-        _insert(connection, f"INSERT INTO {table} ({', '.join(_names(rows))}) VALUES ({_marks(rows)})", rows)
-
-
-def _names(rows: pd.DataFrame) -> list[str]:
-    return [str(name) for name in rows.columns]
-
-
-def _marks(rows: pd.DataFrame) -> str:
-    return ", ".join("?" * rows.shape[1])
-
-
-def _insert(connection: Connection, sql: str, rows: pd.DataFrame) -> None:
+    # Loaded here: most commands only read.
     import pyarrow as pa
+    import pyarrow.csv as pacsv
 
-    lists = [pa.array(rows[name]).to_pylist() for name in rows]
-    connection.exec_driver_sql(sql, list(zip(*lists, strict=True)))
-
-
-def _copy(connection: Connection, table: str, rows: pd.DataFrame) -> None:
-    """Load rows by COPY, written as CSV in columns: an object for each cell would cost more than the server does."""
-    import pyarrow as pa
-    from pyarrow import csv as pacsv
-
-    written = pa.BufferOutputStream()
-    plain = pacsv.WriteOptions(include_header=False)
-    pacsv.write_csv(pa.Table.from_pandas(rows, preserve_index=False), written, plain)
-    # Of the driver itself: the common interface of cursors knows no COPY.
-    link = cast("psycopg.Connection", connection.connection.driver_connection)
-    with (
-        link.cursor() as cursor,
-        cursor.copy(f"COPY {table} ({', '.join(_names(rows))}) FROM STDIN (FORMAT csv)") as copy,
-    ):
-        copy.write(written.getvalue().to_pybytes())
+    names = ", ".join(map(str, rows.columns))
+    if not is_server(connection):
+        columns = [pa.array(rows[name]).to_pylist() for name in rows]
+        sql = f"INSERT INTO {table} ({names}) VALUES ({', '.join('?' * len(columns))})"
+        connection.exec_driver_sql(sql, list(zip(*columns, strict=True)))
+        return
+    # COPY from CSV that is written column by column: a Python object for each cell would cost more than the server does.
+    buffer = pa.BufferOutputStream()
+    options = pacsv.WriteOptions(include_header=False)
+    pacsv.write_csv(pa.Table.from_pandas(rows, preserve_index=False), buffer, options)
+    # The driver's own cursor: the standard interface has no COPY.
+    driver = cast("psycopg.Connection", connection.connection.driver_connection)
+    with driver.cursor() as cursor, cursor.copy(f"COPY {table} ({names}) FROM STDIN (FORMAT csv)") as copy:
+        copy.write(buffer.getvalue().to_pybytes())

@@ -1,7 +1,7 @@
-"""From the tables of an earlier release to those of this one, a step a version, all in one transaction.
+"""Migrate a store of an earlier release to the tables of this one: one step a version, all in one transaction.
 
-A step is written once, in its own words, and never changed: `ingest/schema.py` says what the newest tables are and moves
-on. Statements that change tables are part of a transaction in both kinds of store, so an upgrade is whole or not at all.
+A step is written once, in its own words, and never changed; `ingest/store/schema.py` describes only the newest tables.
+Both databases change tables within a transaction, so a migration is complete or has no effect.
 """
 
 from __future__ import annotations
@@ -11,19 +11,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from alembic.migration import MigrationContext
+from alembic.operations import Operations
 from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, Table, Text
 
 from ingest.common.errors import StoreError
 from ingest.store.round_lock import alone
 from ingest.store.schema import SCHEMA_VERSION
-from ingest.store.store import Store, get_meta, keeper_of, put_meta
+from ingest.store.store import Store, backend_of, get_meta, put_meta
 
 __all__ = ["Upgraded", "upgrade"]
 
 
 @dataclass(frozen=True, slots=True)
 class Upgraded:
-    """What an upgrade did: the versions, equal where there was nothing to do, and the name of the copy, "" for none."""
+    """The result of an upgrade: the versions, equal if there was nothing to do, and the name of the copy, "" for none."""
 
     before: int
     after: int
@@ -31,45 +33,41 @@ class Upgraded:
 
 
 def upgrade(folder: Path) -> Upgraded:
-    """Bring the store of a lab to this version's tables.
+    """Migrate the store of a lab to this version's tables.
 
     Raises
     ------
     StoreError
-        Where there is no store yet, it is of a later version, or it can't be written.
+        If there is no store yet, it is of a later version, or it can't be written.
     """
-    keeper = keeper_of(folder)
-    found = keeper.version()
-    if found is None:
-        raise StoreError(f"{keeper.name}: there is no store yet; lotdrift run makes one that needs no upgrade")
-    before = int(found) if found.isdigit() else 0
+    backend = backend_of(folder)
+    version = backend.version()
+    if version is None:
+        raise StoreError(f"{backend.name}: there is no store yet; lotdrift run makes one that needs no upgrade")
+    before = int(version) if version.isdigit() else 0
     if not 1 <= before <= SCHEMA_VERSION:
         raise StoreError(
-            f"{keeper.name}: was written by another version of lotdrift (schema {found}); only that version can read it"
+            f"{backend.name}: was written by another version of lotdrift (schema {version}); only that version can read it"
         )
     if before == SCHEMA_VERSION:
         return Upgraded(before, before, "")
     with alone(folder):
-        store = Store(keeper)
+        store = Store(backend)
         try:
             store.hold()
-            copy = keeper.set_aside(found)
-            _take_steps(store)
+            copy = backend.back_up(version)
+            with store.writing() as connection:
+                # Read the version again: another process may have migrated the store meanwhile.
+                for step in range(int(get_meta(connection, "schema_version") or 1) + 1, SCHEMA_VERSION + 1):
+                    STEPS[step](connection)
+                    put_meta(connection, "schema_version", str(step))
         finally:
             store.close()
     return Upgraded(before, SCHEMA_VERSION, copy)
 
 
-def _take_steps(store: Store) -> None:
-    with store.writing() as connection:
-        # Looked up again: another upgrade may have come first.
-        for version in range(int(get_meta(connection, "schema_version") or 1) + 1, SCHEMA_VERSION + 1):
-            STEPS[version](connection)
-            put_meta(connection, "schema_version", str(version))
-
-
 def _to_2(connection: Connection) -> None:
-    """Accounts, corrections of logs, marks of values, quarters drawn up; the next round derives everything again."""
+    """Add accounts, corrections of logs, suspect values and issued quarters; the next round derives everything again."""
     word = Text().with_variant(Text(collation="C"), "postgresql")
     number = BigInteger().with_variant(Integer, "sqlite")
     made = MetaData()
@@ -105,25 +103,26 @@ def _to_2(connection: Connection) -> None:
     )  # fmt: skip
     Table("sister", made, Column("characteristic", word, primary_key=True), *_needed(word, "said"))
     made.create_all(connection)
-    # As if the declarations had changed: sessions and figures of the earlier version lack what this one shows.
+    # As if the declarations had changed: sessions and figures of the earlier version lack values that this one shows.
     put_meta(connection, "declared", "")
 
 
 def _needed(kind: Any, *names: str) -> list[Column[Any]]:
-    """Columns that are never empty."""
+    """Columns that are not null."""
     return [Column(name, kind, nullable=False) for name in names]
 
 
 def _to_3(connection: Connection) -> None:
-    """Shifts in common are found again from the first test on: those of the earlier version lack rivals and latest ends."""
+    """Search for shared shifts again from the first test on: earlier findings lack competing candidates and latest ends."""
     put_meta(connection, "bench_findings", "[]")
     put_meta(connection, "scores_changed_from_us", "0")
 
 
 def _to_4(connection: Connection) -> None:
-    """What is sure of a session's extremes; the next round summarises every session again."""
+    """Add the certain bounds of a session's extremes; the next round summarises every session again."""
+    operations = Operations(MigrationContext.configure(connection))
     for name in ("smallest_high", "largest_low"):
-        connection.exec_driver_sql(f"ALTER TABLE session ADD COLUMN {name} FLOAT")
+        operations.add_column("session", Column(name, Float))
     put_meta(connection, "declared", "")
 
 

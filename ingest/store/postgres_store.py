@@ -1,15 +1,15 @@
 """The store on a PostgreSQL server, for several machines at once: one store is one schema of a database.
 
-Rounds wait for each other by a lock in the database, held by a connection for as long as the round lasts, so that the
-lock of a machine that dies goes with its connection. Writers take turns by a second lock for each transaction: with one
-lock that all take first nothing can wait in a circle. Readers see one snapshot and wait for nobody.
+A lock in the database lets only one round run at a time. A connection holds it for the length of the round, so that it is
+released if the machine dies. Writers take a second lock for each transaction; because all take it first, there are no
+deadlocks. Readers see one snapshot and never wait.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import DBAPIError
 
 from ingest.common.errors import StoreError
@@ -20,16 +20,16 @@ __all__ = ["Server"]
 # How long a writer waits for another's transaction, and a round for another round.
 WRITER_SECONDS = 60
 ROUND_SECONDS = 600
-# Whatever is not said in the URL. A peer that went away without a word is noticed within two minutes.
-USUAL = {"connect_timeout": 10, "client_encoding": "utf8", "application_name": "lotdrift"}
-USUAL |= {"keepalives_idle": 60, "keepalives_interval": 15, "keepalives_count": 4}
-# Two numbers name an advisory lock: what it is for, and the schema, of whose name they are made.
+# The defaults for what the URL leaves out. A lost peer is noticed within two minutes.
+DEFAULTS = {"connect_timeout": 10, "client_encoding": "utf8", "application_name": "lotdrift"}
+DEFAULTS |= {"keepalives_idle": 60, "keepalives_interval": 15, "keepalives_count": 4}
+# Two numbers identify an advisory lock: its purpose, and a hash of the schema's name.
 ROUND, WRITER = 7_160_001, 7_160_002
 SCHEMA_NUMBER = "('x' || substr(md5(current_schema()), 1, 8))::bit(32)::int"
 
 
 class Server:
-    """A schema on a server, and what is particular to it."""
+    """The backend for a store on a server."""
 
     shared = True
 
@@ -45,66 +45,65 @@ class Server:
         self.name = _shown(self.url)
 
     def engine(self) -> Engine:
-        """Connections to the server, kept for the next block, and looked at first: the server may have been started again."""
-        said = {key: value for key, value in USUAL.items() if key not in self.url.query}
-        engine = create_engine(self.url, pool_pre_ping=True, connect_args=said)
+        """Make an engine with pooled connections, tested before use because the server may have been restarted."""
+        options = {key: value for key, value in DEFAULTS.items() if key not in self.url.query}
+        engine = create_engine(self.url, pool_pre_ping=True, connect_args=options)
         event.listen(engine, "connect", _prepare)
         event.listen(engine, "begin", _begin)
         event.listen(engine, "before_cursor_execute", _rewrite, retval=True)
         return engine
 
-    def hold(self, engine: Engine) -> Connection:
-        """A connection that holds the lock of the round until it is closed."""
+    def lock_for_round(self, engine: Engine) -> Connection:
+        """Open a connection that holds the lock of the round until it is closed."""
         connection = engine.connect().execution_options(isolation_level="AUTOCOMMIT")
         try:
-            connection.exec_driver_sql(f"SET lock_timeout = '{ROUND_SECONDS}s'")
-            connection.exec_driver_sql(f"SELECT pg_advisory_lock({ROUND}, {SCHEMA_NUMBER})")
+            connection.execute(text(f"SET lock_timeout = '{ROUND_SECONDS}s'"))
+            connection.execute(text(f"SELECT pg_advisory_lock({ROUND}, {SCHEMA_NUMBER})"))
         except BaseException:
             connection.close()
             raise
         return connection
 
     def version(self) -> str | None:
-        """The version of the schema's tables, None where there are none yet; StoreError for tables of others."""
+        """Return the version of the schema's tables; None if there are none yet. StoreError for tables of another program."""
         engine = self.engine()
         try:
             with engine.connect().execution_options(write=False) as connection:
                 return self._version(connection)
         except DBAPIError as error:
-            raise StoreError(self.told(error.orig)) from error
+            raise StoreError(self.describe_error(error.orig)) from error
         finally:
             engine.dispose()
 
     def _version(self, connection: Connection) -> str | None:
-        schema = connection.exec_driver_sql("SELECT current_schema()").scalar()
+        schema = connection.execute(text("SELECT current_schema()")).scalar()
         if schema is None:
-            raise StoreError(f"{self.name}: the schema does not exist; make it by CREATE SCHEMA, then run again")
-        names = set(
-            connection.exec_driver_sql("SELECT tablename FROM pg_tables WHERE schemaname = ?", (schema,)).scalars()
-        )
+            raise StoreError(f"{self.name}: the schema does not exist; create it with CREATE SCHEMA, then run again")
+        query = text("SELECT tablename FROM pg_tables WHERE schemaname = :schema")
+        names = set(connection.execute(query, {"schema": schema}).scalars())
         if not names:
             return None
         if not {"meta", "reading"} <= names:
             raise StoreError(
                 f"{self.name}: the schema {schema} holds tables of another program; give the lab a database or a schema of its own"
             )
-        return str(connection.exec_driver_sql("SELECT value FROM meta WHERE key = 'schema_version'").scalar())
+        return str(connection.execute(text("SELECT value FROM meta WHERE key = 'schema_version'")).scalar())
 
-    def set_aside(self, version: str) -> str:
-        """Nothing: a server's tables change in one transaction, and copies of them are its keeper's."""
+    def back_up(self, version: str) -> str:
+        """Make no copy: the migration is one transaction, and backups are the task of the server's administrator."""
         return ""
 
-    def told(self, error: BaseException | None) -> str:
-        """One line for what the server or the way to it said: what, where, what to do."""
-        text = " ".join(str(error).split())
+    def describe_error(self, error: BaseException | None) -> str:
+        """Describe an error of the server or of the network in one line: what, where, what to do."""
+        message = " ".join(str(error).split())
         state = str(getattr(error, "sqlstate", None) or "")
-        for sign, words in BY_STATE if state else BY_TEXT:
-            if state.startswith(sign) if state else sign in text:
-                return f"{self.name}: {words}"
-        return f"{self.name}: {text}"
+        for sign, description in BY_STATE if state else BY_TEXT:
+            if state.startswith(sign) if state else sign in message:
+                return f"{self.name}: {description}"
+        return f"{self.name}: {message}"
 
     def is_about_rows(self, error: BaseException | None) -> bool:
-        """Whether the server can't keep what it was handed: an impossible value, a rule of a table, too long a text."""
+        """Whether the server rejected these rows: an impossible value, a constraint violated, a text too long."""
         return str(getattr(error, "sqlstate", None) or "").startswith(ABOUT_ROWS)
 
 
@@ -125,7 +124,7 @@ BY_STATE = [
     ("57P", "the server was stopped; run again once it is there: nothing was lost"),
     ("08", LOST),
 ]
-# While connecting, and where a connection breaks, the driver has only a text.
+# While connecting, and when a connection breaks, the driver gives only a text.
 BY_TEXT = [
     ("password authentication failed", PASSWORD),
     (
@@ -134,9 +133,9 @@ BY_TEXT = [
     ),
     (
         "does not exist",
-        "the database or user does not exist on the server; have it made, or correct lab.store in lab.toml",
+        "the database or user does not exist on the server; have it created, or correct lab.store in lab.toml",
     ),
-    ("no pg_hba.conf entry", "the server admits no such user from this machine; ask its keeper"),
+    ("no pg_hba.conf entry", "the server does not allow this user to connect from this machine; ask its administrator"),
     ("permission denied", "can't be used; give this user the right to the database"),
     ("too many", FULL),
     ("timeout expired", "the server does not answer; see that it runs and that the network lets this machine through"),
@@ -147,7 +146,7 @@ BY_TEXT = [
 
 
 def _shown(url: URL) -> str:
-    """A URL without password and options, as messages name the store."""
+    """The URL without password and options, as messages name the store."""
     plain = url.set(drivername="postgresql", query={})
     return plain.render_as_string(hide_password=True)
 
@@ -156,11 +155,11 @@ def _prepare(connection: Any, _record: object) -> None:
     from psycopg.adapt import Loader
 
     class Number(Loader):
-        """Sums of whole numbers come as `numeric`: whole again, as the file's store gives them."""
+        """Read `numeric` sums of whole numbers as whole numbers, as SQLite returns them."""
 
         def load(self, data: Any) -> int | float:
-            text = bytes(data).decode()
-            return float(text) if any(c in text for c in ".nN") else int(text)
+            digits = bytes(data).decode()
+            return float(digits) if any(c in digits for c in ".nN") else int(digits)
 
     connection.adapters.register_loader("numeric", Number)
 
@@ -179,6 +178,6 @@ def _begin(connection: Connection) -> None:
 def _rewrite(
     _connection: Connection, _cursor: object, statement: str, parameters: Any, context: Any, _many: bool
 ) -> tuple[str, Any]:
-    """Statements of the driver's own text carry `?`; those that were compiled have the right marks already."""
-    own = context is not None and context.compiled is None
-    return (percent_marks(statement) if own else statement), parameters
+    """Rewrite the marks of driver SQL; compiled statements have the right ones already."""
+    is_driver_sql = context is not None and context.compiled is None
+    return (percent_marks(statement) if is_driver_sql else statement), parameters

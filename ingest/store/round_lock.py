@@ -1,4 +1,4 @@
-"""One round at a time: rounds and migrations of a lab folder wait for each other."""
+"""The lock of a lab folder: only one round or migration runs at a time on one machine."""
 
 from __future__ import annotations
 
@@ -13,13 +13,19 @@ from ingest.common.errors import StoreError
 __all__ = ["alone"]
 
 LOCK_NAME = ".lotdrift.lock"
-# Another round holds the lock for as long as its drops take; a stuck one is worth a word.
+# A round holds the lock for as long as its files take; one that takes longer is stuck, and a person should know.
 LOCK_SECONDS = 600
 
 
 @contextmanager
 def alone(folder: Path) -> Iterator[None]:
-    """Nobody else on this machine does a round of the lab until the block ends."""
+    """Hold the lock of a lab folder until the block ends; wait for the process that holds it.
+
+    Raises
+    ------
+    StoreError
+        If the lock can't be had within ten minutes, or the folder can't be written.
+    """
     try:
         with FileLock(folder / LOCK_NAME, timeout=LOCK_SECONDS):
             yield

@@ -1,7 +1,7 @@
-"""The tables of the store, and what each row stands for.
+"""The tables of the store and the meaning of their rows.
 
-Times are integers of UTC microseconds. Values are in the unit that `lab.toml` declares for their characteristic.
-What people enter lives in `act` alone and is never rewritten; sessions, points and alerts can be derived again.
+Times are integers of UTC microseconds. Values are in the unit that `lab.toml` declares for their characteristic. Entries by
+people are kept in `act` only and are never changed; sessions, points and alerts can be derived again.
 """
 
 from __future__ import annotations
@@ -53,10 +53,10 @@ __all__ = [
     "watched",
 ]
 
-# A higher one needs a step in `ingest/upgrades.py`.
+# A higher number needs a step in `ingest/store/migrations.py`.
 SCHEMA_VERSION = 4
 
-# On a server too, texts are in the order of their code points and rows are numbered beyond 32 bits.
+# Both databases sort texts by code point; row numbers may exceed 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
 Number = BigInteger().with_variant(Integer, "sqlite")
 
@@ -64,8 +64,8 @@ metadata = MetaData()
 
 meta = Table("meta", metadata, Column("key", Text, primary_key=True), Column("value", Text, nullable=False))
 
-# One row a file that was read: its digest makes the same bytes `seen`, its counts are what `run` prints.
-# `settled` is 0 between the commit of its rows and the moment its report is written and the file put away.
+# One row for each file that was read. The same digest again is `seen`; `run` prints the counts. `settled` is 0 from the
+# commit of the rows until the report is written and the file archived.
 drop = Table(
     "drop",
     metadata,
@@ -83,7 +83,7 @@ drop = Table(
     Column("duplicate", Integer, nullable=False, server_default="0"),
     Column("corrected", Integer, nullable=False, server_default="0"),
     Column("refused", Integer, nullable=False, server_default="0"),
-    # The file's own header, as a JSON list: the report of its refused rows repeats it.
+    # The header of the file, as a JSON list, for the report of its refused rows.
     Column("header", Text, nullable=False, server_default="[]"),
     Column("put_as", Text, nullable=False, server_default=""),
     Column("settled", SmallInteger, nullable=False, server_default="0"),
@@ -99,7 +99,7 @@ stream = Table(
     Column("supplier", Text, nullable=False),
     Column("product", Text, nullable=False),
     Column("characteristic", Text, nullable=False),
-    # 1: sessions changed since the last evaluation.
+    # 1 if sessions changed since the last evaluation.
     Column("stale", SmallInteger, nullable=False, server_default="1"),
     UniqueConstraint("supplier", "product", "characteristic"),
 )
@@ -116,7 +116,7 @@ lot = Table(
     UniqueConstraint("supplier", "product", "lot"),
 )
 
-# Chambers, instruments, operators and loads, named once.
+# The names of chambers, instruments, operators and loads.
 label = Table(
     "label",
     metadata,
@@ -126,7 +126,7 @@ label = Table(
     UniqueConstraint("kind", "text"),
 )
 
-# Keyed by identity and stored in that order, so that a lot's readings lie side by side and no second index is kept.
+# Stored in the order of its key, so that the readings of a lot are adjacent and no second index is needed.
 reading = Table(
     "reading",
     metadata,
@@ -148,7 +148,7 @@ reading = Table(
     sqlite_with_rowid=False,
 )
 
-# What a reading said before a correction.
+# Readings before a correction.
 earlier_value = Table(
     "earlier_value",
     metadata,
@@ -175,7 +175,7 @@ refusal = Table(
     Column("drop_id", Number, ForeignKey("drop.id"), nullable=False),
     Column("line", Integer, nullable=False),
     Column("reason", Text, nullable=False),
-    # The row's own cells, unchanged, as a JSON list.
+    # The cells of the row, unchanged, as a JSON list.
     Column("cells", Text, nullable=False),
     Index("refusal_by_drop", "drop_id"),
 )
@@ -192,7 +192,7 @@ climate = Table(
     sqlite_with_rowid=False,
 )
 
-# What a log entry said before a correction.
+# Log entries before a correction.
 earlier_climate = Table(
     "earlier_climate",
     metadata,
@@ -208,8 +208,8 @@ earlier_climate = Table(
     Index("earlier_climate_by_time", "chamber_id", "logged_us"),
 )
 
-# Readings of these lots changed: their sessions are summarised again. Written with the readings, cleared with the
-# sessions, so that a round killed in between leaves the work noted.
+# Lots whose readings changed and whose sessions must be summarised again. Written with the readings and deleted with the
+# sessions, so that a killed round leaves the work recorded.
 stale_lot = Table(
     "stale_lot",
     metadata,
@@ -218,7 +218,7 @@ stale_lot = Table(
     sqlite_with_rowid=False,
 )
 
-# Climate entries between these times are new: sessions that need them are judged again.
+# Time spans with new climate entries: sessions that need them are judged again.
 stale_climate = Table(
     "stale_climate",
     metadata,
@@ -228,7 +228,8 @@ stale_climate = Table(
     Column("to_us", BigInteger, nullable=False),
 )
 
-# One row a session: evaluation reads these and never the readings. The summary columns are those of spc.lots.
+# One row for each session. The evaluation reads these and never the readings; the summary columns are those of
+# spc.stream.session_summary.
 session = Table(
     "session",
     metadata,
@@ -266,13 +267,13 @@ session = Table(
     Column("humidity_max", Float),
     Column("humidity_mean", Float),
     Column("excursion_us", BigInteger),
-    # Set with the evaluation, in the unit: the level, the worst reading, what was held against the limit, and how it
-    # stands.
+    # Set by the evaluation, in the unit of the characteristic: level, worst reading, the value compared with the limit, and
+    # the verdict.
     Column("level_unit", Float),
     Column("worst", Float),
     Column("judged", Float),
     Column("verdict", Text),
-    # Of the summary: what is sure of the extremes where a bound lies beyond them.
+    # Part of the summary: the certain bounds of the extremes where a bounded reading lies beyond them.
     Column("smallest_high", Float),
     Column("largest_low", Float),
     UniqueConstraint("stream_id", "lot_id", "started_us"),
@@ -280,8 +281,8 @@ session = Table(
     Index("session_by_time", "started_us"),
 )
 
-# The chambers of a session whose readings name several, each with the time of its readings: all have to show the
-# conditioning. A session of one chamber has no row here.
+# The chambers of a session that used several, with the times of their readings: each must show the conditioning. A session
+# in one chamber has no row here.
 session_chamber = Table(
     "session_chamber",
     metadata,
@@ -293,7 +294,7 @@ session_chamber = Table(
     sqlite_with_rowid=False,
 )
 
-# One row a point of a stream's chart, as evaluated.
+# One row for each point of a stream's chart, as evaluated.
 point = Table(
     "point",
     metadata,
@@ -307,8 +308,8 @@ point = Table(
     sqlite_with_rowid=False,
 )
 
-# Each measured lot against its own stream's past (spc.ownscores): what the search for shifts in common reads. No later
-# lot changes a row, so a round looks from the first new one on.
+# Reference scores: each lot standardised by the past of its stream. The search for shared shifts reads them. Later lots
+# never change a row, so a round starts at the first new one.
 own_score = Table(
     "own_score",
     metadata,
@@ -321,7 +322,7 @@ own_score = Table(
     sqlite_with_rowid=False,
 )
 
-# One row a stream: what the board and the stream's page show, as JSON.
+# One row for each stream: the documents of the board and of the stream's page, as JSON.
 evaluation = Table(
     "evaluation",
     metadata,
@@ -331,8 +332,8 @@ evaluation = Table(
     Column("document", Text, nullable=False),
 )
 
-# Sessions that a slip of the pen would explain (spc.suspicion), derived with the evaluation. `settled` is empty, "stands"
-# or "set aside", as the last entry of a person says.
+# Sessions with a suspected unit or typing error (spc.stream.unit_errors), derived by the evaluation. `settled` is empty,
+# "stands" or "set aside", by the last entry of a person.
 mark = Table(
     "mark",
     metadata,
@@ -348,8 +349,7 @@ mark = Table(
     sqlite_with_rowid=False,
 )
 
-# What was said of a stream so far, as JSON: what the detector saw, and figures by the digest of what they rest on. The next
-# round goes on from it.
+# The detector state and the cached results of a stream, as JSON; results are keyed by the digest of their inputs.
 watched = Table(
     "watched",
     metadata,
@@ -357,8 +357,8 @@ watched = Table(
     Column("said", Text, nullable=False),
 )
 
-# How far apart neighbouring lots of a stream lie, summed by quarter (spc.detection.pooled_autocorrelation): pairs of lots one, two and three
-# places apart, and their absolute differences in the charted scale.
+# Lag sums of a stream by quarter (spc.detection.pooled_autocorrelation): the number of pairs of lots one, two and three
+# places apart, and the sum of their absolute differences on the charted scale.
 neighbour = Table(
     "neighbour",
     metadata,
@@ -368,8 +368,7 @@ neighbour = Table(
     sqlite_with_rowid=False,
 )
 
-# What the streams of a characteristic say together of the dependence of neighbouring lots, as JSON: from which week on, the
-# correlation, and the number of lots it is worth.
+# The pooled autocorrelation of a characteristic, as JSON: from which week on, the correlation, and its weight in lots.
 sister = Table(
     "sister",
     metadata,
@@ -377,7 +376,7 @@ sister = Table(
     Column("said", Text, nullable=False),
 )
 
-# Derived from the points; what people did with one lies in `act`.
+# Derived from the points; the responses of people are in `act`.
 alert = Table(
     "alert",
     metadata,
@@ -393,14 +392,14 @@ alert = Table(
     Column("message", Text, nullable=False),
     Column("evidence", Text, nullable=False),
     Column("state", Text, nullable=False),
-    # The bench alert that explains this one.
+    # The shared-shift alert to which this one is attributed.
     Column("held_under", Text),
     Index("alert_by_stream", "stream_id"),
     Index("alert_by_state", "state"),
 )
 
-# One row for each alert (or week's summary) and each way out, from the round that first noted it; never removed once it
-# was in anybody's hands. `claimed`: taken up to be sent, and perhaps sent; `message` is what it went out under.
+# One row for each alert (or weekly summary) and each channel, from the round that first recorded it; never deleted once it
+# may have been sent. State `claimed`: being sent, and perhaps sent. `message` is the id of the message.
 delivery = Table(
     "delivery",
     metadata,
@@ -417,7 +416,7 @@ delivery = Table(
     sqlite_with_rowid=False,
 )
 
-# What people entered: who, when, what, about which subject, why. Rows are added, never changed.
+# The audit log: who entered what, when, about which subject and why. Rows are added, never changed.
 act = Table(
     "act",
     metadata,
@@ -431,7 +430,7 @@ act = Table(
     Index("act_by_subject", "subject"),
 )
 
-# One row a finished quarter whose scorecards were drawn up: what they rested on then. Written once, never changed.
+# One row for each finished quarter whose scorecards were issued, with the data at that time. Written once, never changed.
 drawn_quarter = Table(
     "drawn_quarter",
     metadata,
@@ -454,7 +453,7 @@ round_ = Table(
     Column("raised", Integer, nullable=False, server_default="0"),
 )
 
-# Who may use the dashboard. A closed account stays: its name stands in the history.
+# The users of the dashboard. Closed accounts are kept, because the audit log names them.
 account = Table(
     "account",
     metadata,
@@ -465,7 +464,7 @@ account = Table(
     Column("closed_us", BigInteger),
 )
 
-# The file's store never enforced them; a server would look up three for each of a million readings.
+# Foreign keys only document the SQLite schema: a server would check three for each of a million readings.
 for _table in metadata.tables.values():
     for _reference in _table.foreign_key_constraints:
         _reference.ddl_if(dialect="sqlite")

@@ -1,7 +1,7 @@
-"""The store of a lab: a file in its folder, or a schema on a shared server where `lab.toml` names one.
+"""The store of a lab: a file in its folder, or a schema on a server if `lab.toml` names one.
 
-What is particular to each is behind `Keeper`; everything else speaks to both in the same words. Whatever the database
-says is told as one line.
+`StoreBackend` holds what differs between the two; all other code is the same for both. Every database error becomes an
+exception with a message of one line.
 """
 
 from __future__ import annotations
@@ -9,119 +9,116 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, cast
+from typing import Any, Protocol, cast
 from weakref import finalize
 
-from sqlalchemy import Connection, Engine, Table
+import numpy as np
+import pandas as pd
+from sqlalchemy import Connection, Engine, Table, select, text
 from sqlalchemy.exc import DBAPIError
 
 from ingest.common.errors import RowsError, StoreError
-from ingest.config.lab import declared_store
+from ingest.config.lab_file import declared_store
 from ingest.store.dialect import among, insert_frame, marked
-from ingest.store.schema import SCHEMA_VERSION, label, metadata
+from ingest.store.schema import SCHEMA_VERSION, label, meta, metadata
 from ingest.store.sqlite_store import StoreFile
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-# Functions on frames import numpy, pandas and pyarrow themselves: commands that only read rows start without them.
-
-__all__ = ["STORE_NAME", "Keeper", "Store", "keeper_of", "known_store", "open_store"]
+__all__ = ["STORE_NAME", "Store", "StoreBackend", "backend_of", "known_store", "open_store"]
 
 STORE_NAME = "lotdrift.db"
 # SQLite takes at most 32,766 variables in one statement, PostgreSQL 65,535.
 KEYS_AT_ONCE = 5_000
 
 
-class Keeper(Protocol):
-    """What holds the rows: a file or a server."""
+class StoreBackend(Protocol):
+    """A file or a server that holds the rows."""
 
     name: str
     shared: bool
     errors: tuple[type[Exception], ...]
 
     def engine(self) -> Engine:
-        """Connections; the option `write` says for what one is begun."""
+        """Make an engine; the execution option `write` says whether a transaction may write."""
 
-    def hold(self, engine: Engine) -> Connection:
-        """A connection that is kept for the length of a round."""
+    def lock_for_round(self, engine: Engine) -> Connection:
+        """Open a connection that is kept for the length of a round."""
 
     def version(self) -> str | None:
-        """The version of the tables, None where there are none yet."""
+        """Return the version of the tables; None if there are none yet."""
 
-    def set_aside(self, version: str) -> str:
-        """Copy what is there before it is changed; the name of the copy, "" where there is none."""
+    def back_up(self, version: str) -> str:
+        """Copy the store before it is migrated; return the name of the copy, or "" if there is none."""
 
-    def told(self, error: BaseException | None) -> str:
-        """One line for what the database said."""
+    def describe_error(self, error: BaseException | None) -> str:
+        """Describe a database error in one line."""
 
     def is_about_rows(self, error: BaseException | None) -> bool:
-        """Whether the database can't keep what it was handed, and would keep other rows."""
+        """Whether the database rejected these rows and would accept others."""
 
 
 class Store:
     """An open store. Use `with store.reading() as c` and `with store.writing() as c`; both end with the block."""
 
-    def __init__(self, keeper: Keeper) -> None:
-        self.name = keeper.name
-        # Whether other folders, on other machines, may use it too.
-        self.shared = keeper.shared
-        self._keeper = keeper
-        self._engine = keeper.engine()
+    def __init__(self, backend: StoreBackend) -> None:
+        self.name = backend.name
+        # Whether folders on other machines may use it too.
+        self.shared = backend.shared
+        self._backend = backend
+        self._engine = backend.engine()
         self._held: Connection | None = None
-        # Not every user of a store closes it; connections that are kept for the next block go with it.
+        # Not every user closes the store: dispose of pooled connections with it.
         finalize(self, self._engine.dispose)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A connection that sees one consistent state and may not write."""
+        """Open a connection that sees one consistent state and may not write."""
         with self._connection(write=False) as connection:
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """A connection that holds the write lock; commits when the block ends, rolls back when it raises."""
+        """Open a connection that holds the write lock; commit at the end of the block, roll back if it raises."""
         with self._connection(write=True) as connection:
             yield connection
 
     @contextmanager
     def _connection(self, write: bool) -> Iterator[Connection]:
         with (
-            self._telling(),
+            self._errors_described(),
             self._engine.connect().execution_options(write=write) as connection,
             connection.begin(),
         ):
             yield connection
 
     def hold(self) -> None:
-        """Have the store to oneself for a round, or wait for the round that has it."""
-        with self._telling():
-            self._held = self._keeper.hold(self._engine)
+        """Lock the store for a round; wait for the round that holds it."""
+        with self._errors_described():
+            self._held = self._backend.lock_for_round(self._engine)
 
     def close(self) -> None:
-        """Let go of the store."""
-        with self._telling():
+        """Release the lock and close all connections."""
+        with self._errors_described():
             if self._held is not None:
                 self._held.close()
             self._engine.dispose()
 
     @contextmanager
-    def _telling(self) -> Iterator[None]:
-        """Turn what the database says into a StoreError, a RowsError where it is about the rows alone."""
+    def _errors_described(self) -> Iterator[None]:
+        """Turn a database error into a StoreError, or into a RowsError if only the rows are at fault."""
         try:
             yield
         except DBAPIError as error:
-            raise self._trouble(error.orig) from error
-        except self._keeper.errors as error:
-            raise self._trouble(error) from error
+            raise self._described(error.orig) from error
+        except self._backend.errors as error:
+            raise self._described(error) from error
 
-    def _trouble(self, error: BaseException | None) -> StoreError:
-        kind = RowsError if self._keeper.is_about_rows(error) else StoreError
-        return kind(self._keeper.told(error))
+    def _described(self, error: BaseException | None) -> StoreError:
+        kind = RowsError if self._backend.is_about_rows(error) else StoreError
+        return kind(self._backend.describe_error(error))
 
 
-def keeper_of(folder: Path) -> Keeper:
-    """What holds the rows of the lab in a folder."""
+def backend_of(folder: Path) -> StoreBackend:
+    """Return the backend of the lab in a folder."""
     declared = declared_store(folder)
     if declared is None:
         return StoreFile(folder / STORE_NAME)
@@ -131,46 +128,46 @@ def keeper_of(folder: Path) -> Keeper:
 
 
 def open_store(folder: Path) -> Store:
-    """The store of a lab folder, made where there is none yet.
+    """Open the store of a lab folder; create it if there is none yet.
 
     Raises
     ------
     StoreError
-        Where the store is broken, foreign, of another version or can't be written.
+        If the store is damaged, of another program or version, or can't be written.
     """
-    keeper = keeper_of(folder)
-    new = _is_new(keeper)
-    store = Store(keeper)
+    backend = backend_of(folder)
+    new = _is_new(backend)
+    store = Store(backend)
     if new:
         _make_tables(store)
     return store
 
 
 def scratch_store(folder: Path) -> Store:
-    """A new store of its own in a folder without a lab, to work something out in."""
+    """Create a temporary store in a folder without a lab."""
     store = Store(StoreFile(folder / STORE_NAME))
     _make_tables(store)
     return store
 
 
 def known_store(folder: Path) -> Store | None:
-    """The store of a lab folder; None before the first round, or while it is just being made."""
-    keeper = keeper_of(folder)
-    return None if _is_new(keeper) else Store(keeper)
+    """Open the store of a lab folder; None before the first round, or while it is being created."""
+    backend = backend_of(folder)
+    return None if _is_new(backend) else Store(backend)
 
 
-def _is_new(keeper: Keeper) -> bool:
-    """Whether there are no tables yet; StoreError where they are those of another version."""
-    found = keeper.version()
-    if found is None or found == str(SCHEMA_VERSION):
-        return found is None
-    if found.isdigit() and int(found) < SCHEMA_VERSION:
+def _is_new(backend: StoreBackend) -> bool:
+    """Whether there are no tables yet; StoreError if they are those of another version."""
+    version = backend.version()
+    if version is None or version == str(SCHEMA_VERSION):
+        return version is None
+    if version.isdigit() and int(version) < SCHEMA_VERSION:
         raise StoreError(
-            f"{keeper.name}: was written by an earlier version of lotdrift (schema {found}, this one reads "
+            f"{backend.name}: was written by an earlier version of lotdrift (schema {version}, this one reads "
             f"{SCHEMA_VERSION}); do lotdrift upgrade once"
         )
     raise StoreError(
-        f"{keeper.name}: was written by another version of lotdrift (schema {found}, this one reads "
+        f"{backend.name}: was written by another version of lotdrift (schema {version}, this one reads "
         f"{SCHEMA_VERSION}); use that version, or move the store away and take the filed drops in again"
     )
 
@@ -182,64 +179,60 @@ def _make_tables(store: Store) -> None:
 
 
 def get_meta(connection: Connection, key: str) -> str | None:
-    """A value of the store's own notes."""
-    value: str | None = connection.exec_driver_sql("SELECT value FROM meta WHERE key = ?", (key,)).scalar()
+    """Return one of the store's own settings."""
+    value: str | None = connection.execute(select(meta.c.value).where(meta.c.key == key)).scalar()
     return value
 
 
 def put_meta(connection: Connection, key: str, value: str) -> None:
-    """Set a value of the store's own notes."""
-    connection.exec_driver_sql(
-        "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-        (key, value),
+    """Set one of the store's own settings."""
+    connection.execute(
+        text(
+            "INSERT INTO meta (key, value) VALUES (:key, :value) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
+        ),
+        {"key": key, "value": value},
     )
 
 
 def insert_many(connection: Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> int:
-    """Run `sql` once a row at the driver's speed; the number of rows it changed."""
+    """Run `sql`, with `?` for values, once a row at the driver's speed; return the number of rows it changed."""
     if not rows:
         return 0
     return max(connection.exec_driver_sql(sql, list(rows)).rowcount, 0)
 
 
 def fetch_frame(connection: Connection, sql: str, values: Sequence[object], dtypes: Mapping[str, str]) -> pd.DataFrame:
-    """The rows of a query whose columns are all numbers, in the order of `dtypes`, without a Python object a row."""
-    import numpy as np
-    import pandas as pd
-
+    """Run a query, with `?` for values, whose columns are all numbers in the order of `dtypes`; no Python object a row."""
     cursor = connection.connection.cursor()
     cursor.execute(marked(connection, sql), tuple(values))
-    found = np.fromiter(cast("Iterable[object]", cursor), dtype=list(dtypes.items()))
-    return pd.DataFrame({name: found[name] for name in dtypes})
+    rows = np.fromiter(cast("Iterable[object]", cursor), dtype=list(dtypes.items()))
+    return pd.DataFrame({name: rows[name] for name in dtypes})
 
 
 def ids_of(
     connection: Connection, table: Table, keys: Iterable[tuple[str, ...]], columns: tuple[str, ...]
 ) -> dict[tuple[str, ...], int]:
-    """Row ids of `keys` in a naming table, adding those that are new."""
-    import pandas as pd
-
+    """Return the row ids of `keys` in a naming table; insert the keys that are new."""
     wanted = list(dict.fromkeys(keys))
-    found = _known_ids(connection, table, wanted, columns)
-    new = [key for key in wanted if key not in found]
+    ids = _stored_ids(connection, table, wanted, columns)
+    new = [key for key in wanted if key not in ids]
     insert_frame(connection, table.name, pd.DataFrame(new, columns=list(columns)))
-    return found | _known_ids(connection, table, new, columns)
+    return ids | _stored_ids(connection, table, new, columns)
 
 
-def _known_ids(
+def _stored_ids(
     connection: Connection, table: Table, keys: Sequence[tuple[str, ...]], columns: tuple[str, ...]
 ) -> dict[tuple[str, ...], int]:
-    found: dict[tuple[str, ...], int] = {}
+    ids: dict[tuple[str, ...], int] = {}
     names = ", ".join(columns)
     for start in range(0, len(keys), KEYS_AT_ONCE):
         wanted, values = among(connection, keys[start : start + KEYS_AT_ONCE])
         sql = f"SELECT id, {names} FROM {table.name} WHERE ({names}) IN {wanted}"
-        rows = connection.exec_driver_sql(sql, values)
-        found.update((tuple(row[1:]), row[0]) for row in rows)
-    return found
+        ids.update((tuple(row[1:]), row[0]) for row in connection.exec_driver_sql(sql, values))
+    return ids
 
 
 def label_ids(connection: Connection, kind: str, texts: Iterable[str]) -> dict[str, int]:
-    """Ids of chambers, instruments, operators or loads by name, adding those that are new."""
-    found = ids_of(connection, label, ((kind, text) for text in texts), ("kind", "text"))
-    return {text: number for (_, text), number in found.items()}
+    """Return the ids of chambers, instruments, operators or loads by name; insert those that are new."""
+    ids = ids_of(connection, label, ((kind, name) for name in texts), ("kind", "text"))
+    return {name: number for (_, name), number in ids.items()}

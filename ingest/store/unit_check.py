@@ -1,21 +1,22 @@
-"""The units in which the store holds its values, against those that `lab.toml` declares now."""
+"""Compare the units of stored values with those that `lab.toml` declares."""
 
 from __future__ import annotations
 
 import json
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
 from ingest.common.errors import LabFileError
 from ingest.config.field_types import shown
 from ingest.config.lab import LAB_FILE, Lab
+from ingest.store import schema
 from ingest.store.store import get_meta
 
 __all__ = ["check_units"]
 
 
 def check_units(connection: Connection, lab: Lab) -> dict[str, str]:
-    """Refuse another unit for values that are stored: with it they would mean another thing.
+    """Refuse a changed unit: it would change the meaning of the stored values.
 
     Returns
     -------
@@ -25,14 +26,15 @@ def check_units(connection: Connection, lab: Lab) -> dict[str, str]:
     Raises
     ------
     LabFileError
-        Where `lab.toml` declares another one.
+        If `lab.toml` declares a unit other than the stored one.
     """
-    held = set(connection.exec_driver_sql("SELECT DISTINCT characteristic FROM stream").scalars())
-    known = {name: unit for name, unit in json.loads(get_meta(connection, "units") or "{}").items() if name in held}
+    with_values = set(connection.execute(select(schema.stream.c.characteristic).distinct()).scalars())
+    stored: dict[str, str] = json.loads(get_meta(connection, "units") or "{}")
+    units = {name: unit for name, unit in stored.items() if name in with_values}
     for one in lab.characteristics:
-        if known.setdefault(one.name, one.unit) != one.unit:
+        if units.setdefault(one.name, one.unit) != one.unit:
             raise LabFileError(
-                f"{LAB_FILE}, characteristic.{one.name}.unit: expected {shown(known[one.name])}, in which the store holds its "
+                f"{LAB_FILE}, characteristic.{one.name}.unit: expected {shown(units[one.name])}, in which the store holds its "
                 f"values, got {shown(one.unit)}; put it back, or declare the new unit under another name"
             )
-    return known
+    return units

@@ -1,4 +1,4 @@
-"""Numerical machinery behind the textbook modules: input checks, ragged arrays, likelihoods and distribution laws.
+"""Numerical methods behind the textbook modules: input checks, ragged arrays, likelihoods and distributions.
 
-Nothing here knows a lot, a stream or a lab.
+Nothing here depends on a lot, a stream or a lab.
 """

@@ -1,30 +1,26 @@
-"""Mean squares of readings in bags in lots for many streams at once, and the components that they are expected of."""
+"""Analysis of variance of readings in bags in lots, for many streams at once: mean squares and variance components."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
+from spc.kernels.arrays import Flags, Floats, Indices
 from spc.kernels.nesting import divide, total
-from spc.kernels.validation import Floats
 
 __all__ = ["Estimate", "Lots", "Table", "anova", "intervals", "table_of"]
 
-# Mean squares below this share of the largest are what rounding leaves of readings that agree.
+# Mean squares below this share of the largest are rounding errors of equal readings.
 _ROUNDING = 1e-20
-
-Flags = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lots:
-    """Sums of each lot (lots,); means are about `center` (streams,), so that leading digits are gone."""
+    """Sums of each lot (lots,). Means are about `center` (streams,), so that common leading digits cost no accuracy."""
 
-    stream: Ints
+    stream: Indices
     center: Floats
     bags: Floats
     readings: Floats
@@ -37,9 +33,9 @@ class Lots:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """Mean squares of each stream with their degrees of freedom, (streams, 3), in the order lot, bag, reading.
+    """Mean squares of each stream and their degrees of freedom, (streams, 3), in the order lot, bag, reading.
 
-    `sizes` (streams, 3): the multipliers of the bag component in the bag mean square, and of the bag and of the lot
+    `sizes` (streams, 3) are the coefficients of the bag component in the bag sum of squares, and of the bag and the lot
     component in the lot sum of squares.
     """
 
@@ -52,7 +48,7 @@ class Table:
 class Estimate:
     """Components (streams, 3), whether lot and bag were negative (streams, 2), and the covariance (streams, 3, 3).
 
-    What is not resolved is 0 throughout.
+    A component that is not resolved is 0, with covariance 0.
     """
 
     components: Floats
@@ -61,7 +57,27 @@ class Estimate:
 
 
 def table_of(lots: Lots) -> Table:
-    """Mean squares and the sizes in their expectation (Searle, Casella and McCulloch 1992, chapter 5, from memory)."""
+    """Mean squares and the coefficients in their expectation.
+
+    S. R. Searle, G. Casella and C. E. McCulloch (1992), Variance Components, chapter 5, from memory.
+
+    Examples
+    --------
+    >>> lots = Lots(
+    ...     stream=np.zeros(2, dtype=np.intp),
+    ...     center=np.zeros(1),
+    ...     bags=np.full(2, 2.0),
+    ...     readings=np.full(2, 4.0),
+    ...     reading_df=np.full(2, 2.0),
+    ...     weighted_mean=np.array([1.3, 2.2]),
+    ...     sum_squares_bags=np.array([0.16, 0.04]),
+    ...     sum_squares_readings=np.array([0.04, 0.10]),
+    ...     sum_squared_sizes=np.full(2, 8.0),
+    ... )
+    >>> table = table_of(lots)
+    >>> table.mean_square.round(3).tolist(), table.df.tolist(), table.sizes.tolist()
+    ([[1.62, 0.1, 0.035]], [[1.0, 2.0, 4.0]], [[4.0, 2.0, 4.0]])
+    """
     streams = lots.center.size
 
     def add(values: Floats) -> Floats:
@@ -84,7 +100,14 @@ def table_of(lots: Lots) -> Table:
 
 
 def anova(table: Table) -> Estimate:
-    """Equate mean squares to their expectation; what is not resolved is 0 and counts in the level that holds it."""
+    """Estimate the components by equating mean squares to their expectation; an unresolved component is 0.
+
+    Examples
+    --------
+    >>> table = Table(np.array([[1.62, 0.1, 0.035]]), np.array([[1.0, 2.0, 4.0]]), np.array([[4.0, 2.0, 4.0]]))
+    >>> anova(table).components.round(4).tolist()
+    [[0.38, 0.0325, 0.035]]
+    """
     weights = _weights(table)
     raw = np.einsum("sab,sb->sa", weights, table.mean_square)
     spread = np.where(table.df > 0, 2.0 * table.mean_square**2 / np.maximum(table.df, 1.0), 0.0)
@@ -93,7 +116,7 @@ def anova(table: Table) -> Estimate:
 
 
 def _weights(table: Table) -> Floats:
-    """Matrix (streams, 3, 3) that turns mean squares into components."""
+    """Matrix (streams, 3, 3) from mean squares to components."""
     df, (bag_in_bag, bag_in_lot, lot_in_lot) = table.df, table.sizes.T
     weights = np.zeros((df.shape[0], 3, 3))
     weights[:, 2, 2] = df[:, 2] > 0
@@ -109,10 +132,17 @@ def _weights(table: Table) -> Floats:
 def intervals(table: Table) -> tuple[Floats, Floats]:
     """Intervals (95 %) of the components and of their total, each (streams, 4): lot, bag, reading, total.
 
-    Sums and differences of mean squares: Graybill and Wang (1980) for terms of one sign, with the cross terms of N. Ting,
-    R. K. Burdick, F. A. Graybill, S. Jeyaratnam and T.-F. C. Lu (1990), Confidence intervals on linear combinations of
-    variance components that are unrestricted in sign, Journal of Statistical Computation and Simulation 35, 135-143,
-    where a term is taken off another.
+    Each is a sum or difference of mean squares: Graybill and Wang (1980) for terms of one sign, with the cross terms of
+    N. Ting, R. K. Burdick, F. A. Graybill, S. Jeyaratnam and T.-F. C. Lu (1990), Confidence intervals on linear
+    combinations of variance components that are unrestricted in sign, Journal of Statistical Computation and Simulation
+    35, 135-143, where a term is subtracted.
+
+    Examples
+    --------
+    >>> table = Table(np.array([[1.62, 0.1, 0.035]]), np.array([[9.0, 10.0, 20.0]]), np.array([[20.0, 18.0, 36.0]]))
+    >>> low, high = intervals(table)
+    >>> low.round(3).tolist(), high.round(3).tolist()
+    ([[0.164, 0.001, 0.02, 0.234]], [[1.324, 0.136, 0.073, 1.394]])
     """
     weights = _weights(table)
     weights = np.concatenate([weights, weights.sum(axis=1, keepdims=True)], axis=1)
@@ -129,7 +159,7 @@ def intervals(table: Table) -> tuple[Floats, Floats]:
 
 
 def _crossed(parts: Floats, df: Floats, added: Floats, taken: Floats, point: float) -> Floats:
-    """Cross terms of each term added with each taken off; (streams, 4)."""
+    """Cross terms of each added term with each subtracted term; (streams, 4)."""
     one, other = np.divmod(np.arange(9), 3)
     ratio = special.fdtri(df[:, one], df[:, other], point)
     factor = ((ratio - 1) ** 2 - (added[:, one] * ratio) ** 2 - taken[:, other] ** 2) / ratio

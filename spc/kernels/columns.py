@@ -1,4 +1,4 @@
-"""Rows as columns: what a frame holds, without its cost, which for the few hundred lots of a stream is most of the work."""
+"""Table of named columns: a light DataFrame. For a few hundred lots, a DataFrame costs more than the statistics."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from spc.kernels.arrays import Floats, Integers
+
 __all__ = ["Column", "Rows"]
 
 Column = NDArray[Any]
@@ -17,14 +19,21 @@ Column = NDArray[Any]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Columns of one length (n,) by name, and `index` (n,), the number of each row."""
+    """Columns of one length (n,) by name, and `index` (n,), the number of each row.
 
-    index: NDArray[np.int64]
+    Examples
+    --------
+    >>> rows = Rows.of(pd.DataFrame({"level": [2.0, 2.5]}, index=[7, 9]))
+    >>> len(rows), rows["level"].tolist(), rows.take([False, True]).index.tolist()
+    (2, [2.0, 2.5], [9])
+    """
+
+    index: Integers
     columns: Mapping[str, Column]
 
     @classmethod
     def of(cls, table: pd.DataFrame | Rows) -> Rows:
-        """A frame with a whole-numbered index as rows; rows as they are."""
+        """Convert a frame with a whole-number index; return rows unchanged."""
         if isinstance(table, Rows):
             return table
         return cls(table.index.to_numpy(np.int64), {str(name): table[name].to_numpy() for name in table.columns})
@@ -35,21 +44,21 @@ class Rows:
     def __getitem__(self, name: str) -> Column:
         return self.columns[name]
 
-    def floats(self, name: str) -> NDArray[np.float64]:
-        """Give a column of numbers as floats."""
+    def floats(self, name: str) -> Floats:
+        """Return a column of numbers as floats."""
         return np.asarray(self.columns[name], dtype=np.float64)
 
     def take(self, chosen: ArrayLike) -> Rows:
-        """Give the rows at these positions, or where a column of truth values says so."""
+        """Return the rows at these positions, or those for which a column of truth values is true."""
         at = np.asarray(chosen)
         if at.dtype == np.bool_:
             at = np.flatnonzero(at)
         return Rows(self.index[at], {name: column[at] for name, column in self.columns.items()})
 
     def adding(self, columns: Mapping[str, Column]) -> Rows:
-        """Give the rows with further columns, or with others in place of some."""
+        """Return the rows with further or replaced columns."""
         return Rows(self.index, {**self.columns, **columns})
 
     def frame(self) -> pd.DataFrame:
-        """Give the rows as a frame, to filter, join or show."""
+        """Return the rows as a frame, to filter, join or show."""
         return pd.DataFrame(dict(self.columns), index=pd.Index(self.index))

@@ -1,4 +1,4 @@
-"""The law of a ratio to an estimated standard deviation, summed over what the estimate may be."""
+"""Distribution of a ratio to an estimated standard deviation, summed over the distribution of the estimate."""
 
 from __future__ import annotations
 
@@ -7,36 +7,49 @@ from collections.abc import Callable
 import numpy as np
 from scipy import special
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats
 
 __all__ = ["SCORES", "WEIGHTS", "chi_ratio", "noncentral_t", "root", "roots"]
 
 SCORES = np.linspace(-8.5, 8.5, 341)
-"""Normal scores at which the law of an estimated sigma is summed: the trapezoid of a normal integral at steps of 0.05
-is exact to rounding where the integrand is smooth."""
+"""Normal scores at which the distribution of an estimated sigma is summed. For a smooth integrand the trapezoid rule with
+steps of 0.05 is exact to rounding."""
 WEIGHTS = np.exp(-0.5 * SCORES**2) / np.exp(-0.5 * SCORES**2).sum()
 
-_MOST_STEPS = 100  # halving alone would close any bracket to rounding by then
+_MOST_STEPS = 100  # bisection alone would reach rounding by then
 
 
 def chi_ratio(df: float) -> Floats:
-    """Estimated over true standard deviation at each normal score: sqrt(chi-square / df)."""
+    """Estimated standard deviation divided by the true one at each normal score: sqrt(chi-square / df).
+
+    Examples
+    --------
+    The mean square is 1:
+
+    >>> round(float(WEIGHTS @ chi_ratio(9.0) ** 2), 6)
+    1.0
+    """
     low = special.gammaincinv(df / 2, special.ndtr(np.minimum(SCORES, 0)))
     high = special.gammainccinv(df / 2, special.ndtr(-np.maximum(SCORES, 0)))
     return np.sqrt(2 * np.where(SCORES < 0, low, high) / df)
 
 
 def roots(rising: Callable[[Floats], Floats], low: Floats, high: Floats, tolerance: Floats | float) -> Floats:
-    """Where each of many rising functions passes 0, within `tolerance`; an end of its range where it does not inside.
+    """Roots of many rising functions, within `tolerance`; an end of the range where a function has no root inside.
 
-    The bracketing of Chandrupatla: inverse quadratic interpolation where it is safe, else halving. T. R. Chandrupatla
+    The method of Chandrupatla: inverse quadratic interpolation where it is safe, else bisection. T. R. Chandrupatla
     (1997), A new hybrid quadratic/bisection algorithm for finding the zero of a nonlinear function, Advances in
     Engineering Software 28, 145-149.
+
+    Examples
+    --------
+    >>> roots(lambda x: x**2 - np.array([4.0, 9.0]), np.zeros(2), np.full(2, 5.0), 1e-9).round(6)
+    array([2., 3.])
     """
     a, b = low, high
     at_low, at_high = fa, fb = rising(a), rising(b)
     share = np.full_like(a, 0.5)
-    with np.errstate(divide="ignore", invalid="ignore"):  # a bracket that has closed divides by 0, and is halved
+    with np.errstate(divide="ignore", invalid="ignore"):  # a closed bracket divides by 0 and is bisected
         for _ in range(_MOST_STEPS):
             new = a + share * (b - a)
             value = rising(new)
@@ -52,7 +65,7 @@ def roots(rising: Callable[[Floats], Floats], low: Floats, high: Floats, toleran
 
 
 def _next_share(a: Floats, b: Floats, c: Floats, fa: Floats, fb: Floats, fc: Floats, least: Floats) -> Floats:
-    """How far from `a` to `b` to look next."""
+    """Next point to try, as a share of the way from `a` to `b`."""
     place, height = (a - b) / (c - b), (fa - fb) / (fc - fb)
     curved = fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb)
     safe = (height**2 < place) & ((1 - height) ** 2 < 1 - place) & np.isfinite(curved)
@@ -60,14 +73,23 @@ def _next_share(a: Floats, b: Floats, c: Floats, fa: Floats, fb: Floats, fc: Flo
 
 
 def noncentral_t(t: float, df: float, shift: float) -> float:
-    """P(T <= t) of the noncentral t distribution: (Z + shift) / chi <= t, summed over chi."""
+    """P(T <= t) of the noncentral t distribution: (Z + shift) / chi <= t, summed over chi.
+
+    Examples
+    --------
+    >>> round(noncentral_t(2.0, 9, 0.5), 4)
+    0.9054
+    """
     return float(WEIGHTS @ special.ndtr(t * chi_ratio(df) - shift))
 
 
 def root(rising: Callable[[float], float], low: float, high: float, halvings: int = 200) -> float:
-    """Where a rising function passes 0, by halving; to rounding unless fewer halvings are asked for.
+    """Root of a rising function by bisection; an end of the range where it has no root inside.
 
-    An end of the range where it does not pass 0 inside.
+    Examples
+    --------
+    >>> round(root(lambda x: x**2 - 2, 0.0, 2.0), 6)
+    1.414214
     """
     for _ in range(halvings):
         middle = 0.5 * (low + high)

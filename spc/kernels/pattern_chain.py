@@ -1,7 +1,7 @@
-"""Which memory a set of run patterns needs, and how likely it signals at each next point.
+"""Markov chain of a set of run patterns, and the probability of a signal at each point.
 
-A set of patterns becomes one finite chain; where a pattern looks at the order of neighbouring values, the chain
-also carries the density of the last value, so that nothing is approximated but integrals of smooth functions.
+A set of patterns is one finite chain. Where a pattern depends on the order of successive values, the chain also carries
+the density of the last value, so the only approximation is the quadrature of smooth functions.
 """
 
 from __future__ import annotations
@@ -13,24 +13,29 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Integers
 
 if TYPE_CHECKING:
     from scipy import sparse
 
 __all__ = ["CRITERIA", "Chain", "Criterion", "Order", "Window", "chain_of", "gauss_legendre", "pattern_hazards"]
 
-Ints = NDArray[np.int64]
 Memory = tuple[int, ...]
 
-_FAR = 9.0  # the normal density beyond 9 sigma holds 2e-19: values farther from the mean are left out
+_FAR = 9.0  # the normal density beyond 9 sigma is 2e-19 in all: values farther from the mean are left out
 
 
 @lru_cache(maxsize=64)
 def gauss_legendre(nodes: int) -> tuple[Floats, Floats]:
-    """Points and weights on [-1, 1], each of shape (nodes,), read-only because they are shared."""
+    """Points and weights on [-1, 1], each of shape (nodes,), read-only because they are shared.
+
+    Examples
+    --------
+    >>> points, weights = gauss_legendre(3)
+    >>> round(float(weights @ points**4), 6)
+    0.4
+    """
     points, weights = np.polynomial.legendre.leggauss(nodes)
     points.flags.writeable = weights.flags.writeable = False
     return points, weights
@@ -38,9 +43,9 @@ def gauss_legendre(nodes: int) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Signals at a point inside `region` where that makes `hits` of the last `of` points; the others may be anywhere.
+    """Criterion: `hits` of the last `of` points are inside `region`, the last one included.
 
-    `region` is a tuple of open intervals in sigma. The memory is the ages of the earlier hits that can still matter.
+    `region` is a tuple of open intervals in sigma. The memory is the ages of the earlier hits that can still count.
     """
 
     hits: int
@@ -49,24 +54,24 @@ class Window:
 
     @property
     def start(self) -> Memory:
-        """The memory before the first point."""
+        """Memory before the first point."""
         return ()
 
     def after(self, ages: Memory, zone: tuple[float, float], _rising: bool) -> Memory | None:
-        """Take in one more point in `zone`: the memory after it, or None for a signal."""
+        """Return the memory after one more point in `zone`, or None for a signal."""
         inside = any(lower <= zone[0] and zone[1] <= upper for lower, upper in self.region)
         if inside and len(ages) + 1 >= self.hits:
             return None
         aged = ((1,) if inside else ()) + tuple(age + 1 for age in ages)
-        # A hit matters only if it, the younger hits and nothing but hits from now on could still signal in one window.
+        # A hit counts only if it and the younger hits could still signal in one window with hits from now on.
         return tuple(age for younger, age in enumerate(aged, 1) if younger + self.of - age >= self.hits)
 
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """Signals where `points` successive values, the first counted, all move one way, or all `alternating`.
+    """Criterion: `points` successive values, the first included, all rise, all fall, or are all `alternating`.
 
-    The memory is the points of the present run and whether its last step rose.
+    The memory is the number of points in the current run and whether its last step rose.
     """
 
     points: int
@@ -74,16 +79,16 @@ class Order:
 
     @property
     def start(self) -> Memory:
-        """The memory before the first point."""
+        """Memory before the first point."""
         return (0, 0)
 
     def after(self, run: Memory, _zone: tuple[float, float], rising: bool) -> Memory | None:
-        """Take in one more point, above (`rising`) or below the last: the memory after it, or None for a signal."""
+        """Return the memory after one more point, above (`rising`) or below the last, or None for a signal."""
         points, rose = run
         if points == 0:
             return (1, 0)
-        goes_on = (rising != bool(rose)) == self.alternating
-        length = points + 1 if goes_on else 2
+        continues = (rising != bool(rose)) == self.alternating
+        length = points + 1 if continues else 2
         return None if length >= self.points else (length, int(rising))
 
 
@@ -111,27 +116,27 @@ CRITERIA: dict[str, tuple[Criterion, ...]] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chain:
-    """The joint memory of a set of criteria, without the chances, which depend on the mean.
+    """Joint memory of a set of criteria, without probabilities, which depend on the mean.
 
-    The `alive` states come first, ordered by the zone of the last point, then one signal state a zone. With `mass` the
-    chance of each alive state and `below` the part of it whose last value lies below the next, the next point, given
-    its zone, finds the states with chance `whole @ mass + ranked @ below`.
+    The `alive` states come first, ordered by the zone of the last point, then one signal state a zone. Let `mass` be
+    the probability of each alive state and `below` the part of it whose last value is below the next. Given the zone of
+    the next point, the probability of each state after it is `whole @ mass + ranked @ below`.
     """
 
     edges: Floats  # shape (zones + 1,), in sigma, from -inf to inf
-    zone: Ints  # shape (alive + zones,), the zone of the last point
+    zone: Integers  # shape (alive + zones,), the zone of the last point
     alive: int
     first: Floats  # shape (alive + zones,), 1 where the first point may lead
     whole: sparse.csr_array  # shape (alive + zones, alive)
-    ranked: sparse.csr_array  # the same shape; empty where no criterion looks at the order
+    ranked: sparse.csr_array  # the same shape; empty where no criterion depends on the order
 
     @property
     def ordered(self) -> bool:
-        """Whether the order of neighbouring values matters."""
+        """Whether the order of successive values counts."""
         return bool(self.ranked.nnz)
 
     def spans(self) -> list[slice]:
-        """Alive states of each zone."""
+        """Return the alive states of each zone."""
         bounds = np.searchsorted(self.zone[: self.alive], np.arange(self.edges.size))
         return [slice(int(first), int(end)) for first, end in pairwise(bounds)]
 
@@ -141,13 +146,13 @@ def _edges(criteria: Sequence[Criterion]) -> Floats:
     return np.unique([-_INF, _INF, *(edge for interval in regions for edge in interval)])
 
 
-def _table(criterion: Criterion, edges: Floats) -> Ints:
-    """List the next memory of each memory, shape (memories, zones, 2: falling, rising); -1 a signal, 0 the start."""
+def _table(criterion: Criterion, edges: Floats) -> Integers:
+    """Next memory of each memory, shape (memories, zones, 2: falling, rising); -1 is a signal, 0 the start."""
     zones = [(float(lower), float(upper)) for lower, upper in pairwise(edges)]
     numbers: dict[Memory | None, int] = {None: -1, criterion.start: 0}
     waiting = [criterion.start]
     rows = []
-    for memory in waiting:  # the list grows while it is walked: breadth first
+    for memory in waiting:  # the list grows during the loop: breadth first
         followers = [criterion.after(memory, zone, rising) for zone in zones for rising in (False, True)]
         for follower in followers:
             if follower not in numbers and follower is not None:
@@ -158,7 +163,7 @@ def _table(criterion: Criterion, edges: Floats) -> Ints:
 
 
 class _Product:
-    """The criteria side by side: a joint state is one whole number, its zone the leading digit."""
+    """Product of the criteria: a joint state is one whole number with its zone as the leading digit."""
 
     def __init__(self, criteria: Sequence[Criterion]) -> None:
         self.edges = _edges(criteria)
@@ -167,7 +172,7 @@ class _Product:
         sizes = [len(table) for table in self.tables]
         self.places = np.cumprod([1, *sizes], dtype=np.int64)
 
-    def follow(self, states: Ints, zone: int, rising: int) -> Ints:
+    def follow(self, states: Integers, zone: int, rising: int) -> Integers:
         """Joint states after a point in `zone`; -1 for a signal."""
         after = np.full(states.shape, zone * self.places[-1])
         signal = np.zeros(states.shape, dtype=bool)
@@ -177,33 +182,33 @@ class _Product:
             after += number * place
         return np.where(signal, -1, after)
 
-    def last_zone(self, states: Ints) -> Ints:
-        zone: Ints = states // self.places[-1]
+    def last_zone(self, states: Integers) -> Integers:
+        zone: Integers = states // self.places[-1]
         return zone
 
-    def first(self) -> Ints:
+    def first(self) -> Integers:
         """Joint state after a first point in each zone, shape (zones,)."""
         start = np.zeros(1, dtype=np.int64)
         return np.concatenate([self.follow(start, zone, 0) for zone in range(self.zones)])
 
-    def reachable(self) -> Ints:
+    def reachable(self) -> Integers:
         """All joint states that a series without a signal can reach, rising, so ordered by zone."""
-        found = np.empty(0, dtype=np.int64)
+        states = np.empty(0, dtype=np.int64)
         new = np.unique(self.first())
         while new.size:
-            found = np.union1d(found, new)
+            states = np.union1d(states, new)
             steps = [self._possible(new, zone, rising) for zone in range(self.zones) for rising in (0, 1)]
-            new = np.setdiff1d(np.concatenate(steps), found)
-        return found[found >= 0]
+            new = np.setdiff1d(np.concatenate(steps), states)
+        return states[states >= 0]
 
-    def _possible(self, states: Ints, zone: int, rising: int) -> Ints:
+    def _possible(self, states: Integers, zone: int, rising: int) -> Integers:
         last = self.last_zone(states)
         possible = (states >= 0) & ((last == zone) | ((last < zone) == bool(rising)))
         return self.follow(states[possible], zone, rising)
 
 
-def _matrices(product: _Product, states: Ints) -> tuple[sparse.csr_array, sparse.csr_array]:
-    """`whole` and `ranked` of the chain; within one zone a value falls unless the last lies below it."""
+def _matrices(product: _Product, states: Integers) -> tuple[sparse.csr_array, sparse.csr_array]:
+    """Matrices `whole` and `ranked` of the chain; within one zone a value falls unless the last is below it."""
     last = product.last_zone(states)
     source = np.arange(states.size)
     shape = (states.size + product.zones, states.size)
@@ -217,11 +222,11 @@ def _matrices(product: _Product, states: Ints) -> tuple[sparse.csr_array, sparse
     return whole, ranked
 
 
-def _position(product: _Product, states: Ints, targets: Ints, zone: int | Ints) -> Ints:
+def _position(product: _Product, states: Integers, targets: Integers, zone: int | Integers) -> Integers:
     return np.where(targets < 0, states.size + zone, np.searchsorted(states, targets))
 
 
-def _ones(rows: Ints, columns: Ints, shape: tuple[int, int]) -> sparse.csr_array:
+def _ones(rows: Integers, columns: Integers, shape: tuple[int, int]) -> sparse.csr_array:
     from scipy import sparse
 
     return sparse.csr_array((np.ones(rows.size), (rows, columns)), shape=shape)
@@ -235,6 +240,12 @@ def chain_of(criteria: tuple[Criterion, ...]) -> Chain:
     ----------
     .. [1] C. W. Champ and W. H. Woodall (1987), Exact results for Shewhart control charts with supplementary runs
        rules, Technometrics 29, 393-399.
+
+    Examples
+    --------
+    >>> chain = chain_of(CRITERIA["beyond_three_sigma"])
+    >>> chain.edges.tolist(), chain.alive, chain.ordered
+    ([-inf, -3.0, 3.0, inf], 1, False)
     """
     product = _Product(criteria)
     states = product.reachable()
@@ -254,7 +265,7 @@ def chain_of(criteria: tuple[Criterion, ...]) -> Chain:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Grid:
-    """Values at which the density of the last point is held, and the chance of each, shapes (zones, nodes)."""
+    """Values at which the density of the last point is known, and their probabilities, shapes (zones, nodes)."""
 
     lower: Floats  # shape (zones, 1)
     half: Floats  # shape (zones, 1)
@@ -266,7 +277,7 @@ def _node_count(chain: Chain) -> int:
     if not chain.ordered:
         return 1
     lengths = np.diff(chain.edges)[np.unique(chain.zone[: chain.alive])]
-    # Twice as many nodes move no run length by more than a part in 1e9.
+    # Doubling the nodes changes no run length by more than 1e-9.
     return 12 + int(np.ceil(3 * min(lengths.max(), 2 * _FAR)))
 
 
@@ -274,7 +285,7 @@ def _grid(chain: Chain, mean: float, nodes: int) -> _Grid:
     from scipy.special import ndtr
 
     low, high = chain.edges[:-1] - mean, chain.edges[1:] - mean
-    flip = low > 0  # the nearer tail, where the difference of two chances keeps its digits
+    flip = low > 0  # use the nearer tail, where the difference of two probabilities keeps its digits
     exact = ndtr(np.where(flip, -low, high)) - ndtr(np.where(flip, -high, low))
     points, weights = gauss_legendre(nodes)
     lower = np.clip(low, -_FAR, _FAR)[:, None]
@@ -286,9 +297,9 @@ def _grid(chain: Chain, mean: float, nodes: int) -> _Grid:
 
 
 def _below(old: _Grid, new: _Grid) -> Floats:
-    """Share of the mass at each old node that lies below each new value, shape (zones, new nodes, old nodes).
+    """Share of the mass at each old node that is below each new value, shape (zones, new nodes, old nodes).
 
-    The old density is read as its Legendre series, whose integral is again such a series.
+    The old density is expanded in a Legendre series, whose integral is also one.
     """
     nodes = old.values.shape[1]
     points = gauss_legendre(nodes)[0]
@@ -301,9 +312,15 @@ def _below(old: _Grid, new: _Grid) -> Floats:
 
 
 def pattern_hazards(chain: Chain, shift: float, drift: float) -> Iterator[float]:
-    """Yield, for points 1, 2, ..., the chance of a signal there if none came before.
+    """Yield the probability of a signal at points 1, 2, ..., given none before.
 
-    Point t is normal with mean shift + drift * t and standard deviation 1. Ends after a chance of 1.
+    Point t is normal with mean shift + drift * t and standard deviation 1. The iterator ends after a probability of 1.
+
+    Examples
+    --------
+    >>> hazards = pattern_hazards(chain_of(CRITERIA["beyond_three_sigma"]), shift=0.0, drift=0.0)
+    >>> round(next(hazards), 5)
+    0.0027
     """
     nodes = _node_count(chain)
     grid = _grid(chain, shift + drift, nodes)
@@ -312,7 +329,7 @@ def pattern_hazards(chain: Chain, shift: float, drift: float) -> Iterator[float]
     point = 1
     while True:
         mass = reached * grid.chance[chain.zone]
-        # Differences of equal chances leave a rounding error of either sign.
+        # Differences of equal probabilities leave rounding errors of either sign.
         left, signalled = (max(float(part.sum()), 0.0) for part in (mass[: chain.alive], mass[chain.alive :]))
         yield signalled / (signalled + left)
         if left <= 0:
@@ -325,7 +342,7 @@ def pattern_hazards(chain: Chain, shift: float, drift: float) -> Iterator[float]
 
 
 def _reach(chain: Chain, mass: Floats, below: Floats | None) -> Floats:
-    """Chance of each state at the next point, given that point's zone and value, shape (alive + zones, nodes)."""
+    """Probability of each state at the next point, given its zone and value, shape (alive + zones, nodes)."""
     unranked: Floats = (chain.whole @ mass.sum(axis=1))[:, None]
     if below is None:
         return unranked

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from spc.kernels.validation import Floats, no_infinity, per_stream
+from spc.kernels.arrays import Flags, Floats, Indices
+from spc.kernels.validation import no_infinity, per_stream
 
-__all__ = ["Flags", "Ints", "as_batch", "at_rows", "medians", "packed", "per_lot", "rows_before", "total"]
-
-Ints = NDArray[np.intp]
-Flags = NDArray[np.bool_]
+__all__ = ["as_batch", "at_rows", "medians", "packed", "per_lot", "rows_before", "total"]
 
 
 def as_batch(x: ArrayLike, name: str = "x") -> Floats:
-    """A float array (lots, streams) without infinities; nan is padding or a missing lot."""
+    """Convert to a float array (lots, streams) without infinities; nan is padding or a missing lot.
+
+    Examples
+    --------
+    >>> as_batch([[1, 2], [3, float("nan")]]).shape
+    (2, 2)
+    """
     points = np.asarray(x, dtype=np.float64)
     if points.ndim != 2 or not points.shape[0]:
         raise ValueError(f"{name} must have shape (lots, streams) with at least one lot; got shape {points.shape}")
@@ -23,7 +27,13 @@ def as_batch(x: ArrayLike, name: str = "x") -> Floats:
 
 
 def per_lot(value: ArrayLike, shape: tuple[int, ...], name: str) -> Floats:
-    """One number, one a stream (streams,), or one a lot (lots, streams), as an array of that last shape."""
+    """Convert one number, one a stream (streams,), or one a lot (lots, streams) to the shape (lots, streams).
+
+    Examples
+    --------
+    >>> per_lot([1.0, 2.0], (2, 2), "sigma").tolist()
+    [[1.0, 2.0], [1.0, 2.0]]
+    """
     values = np.asarray(value, dtype=np.float64)
     if values.ndim < 2:
         return np.broadcast_to(per_stream(values, shape[1], name), shape)
@@ -32,14 +42,28 @@ def per_lot(value: ArrayLike, shape: tuple[int, ...], name: str) -> Floats:
     return values
 
 
-def packed(points: Floats, there: Flags) -> tuple[Floats, Ints]:
-    """Move what is there to the front of each stream, in order; nan follows. Also the row that each came from."""
+def packed(points: Floats, there: Flags) -> tuple[Floats, Indices]:
+    """Move the values that are `there` to the front of each stream, in order, followed by nan; also their rows.
+
+    Examples
+    --------
+    >>> points = np.array([[np.nan], [5.0], [7.0]])
+    >>> values, rows = packed(points, ~np.isnan(points))
+    >>> values.ravel().tolist(), rows.ravel().tolist()
+    ([5.0, 7.0, nan], [1, 2, 0])
+    """
     order = np.argsort(~there, axis=0, kind="stable")
     return np.take_along_axis(np.where(there, points, np.nan), order, axis=0), order
 
 
-def rows_before(there: Flags) -> Ints:
-    """For each row the last row before it that holds a point, -1 where none does; shape (lots, streams)."""
+def rows_before(there: Flags) -> Indices:
+    """For each row, the last earlier row with a point, -1 where there is none; shape (lots, streams).
+
+    Examples
+    --------
+    >>> rows_before(np.array([[True], [False], [True]])).ravel().tolist()
+    [-1, 0, 0]
+    """
     rows = np.where(there, np.arange(there.shape[0])[:, None], -1)
     before = np.full_like(rows, -1)
     np.maximum.accumulate(rows[:-1], axis=0, out=before[1:])
@@ -47,7 +71,13 @@ def rows_before(there: Flags) -> Ints:
 
 
 def medians(values: Floats) -> Floats:
-    """Median of each stream over what is not nan; nan where nothing is."""
+    """Median of each stream without nan; nan for a stream without values.
+
+    Examples
+    --------
+    >>> medians(np.array([[1.0, np.nan], [3.0, np.nan], [8.0, 4.0]]))
+    array([3., 4.])
+    """
     ordered = np.sort(values, axis=0)  # nan goes last
     count = np.count_nonzero(~np.isnan(values), axis=0)
     middle: Floats = 0.5 * (
@@ -57,12 +87,24 @@ def medians(values: Floats) -> Floats:
 
 
 def total(values: Floats, there: Flags) -> Floats:
-    """Sum of each stream over what is there."""
+    """Sum of each stream over the values that are `there`.
+
+    Examples
+    --------
+    >>> total(np.array([[1.0], [np.nan], [2.0]]), np.array([[True], [False], [True]]))
+    array([3.])
+    """
     summed: Floats = np.where(there, values, 0.0).sum(axis=0)
     return summed
 
 
-def at_rows(values: Floats, rows: Ints) -> Floats:
-    """The value of each stream in a row of its own; shape (streams,)."""
+def at_rows(values: Floats, rows: Indices) -> Floats:
+    """Take one value of each stream, at the row given for it; shape (streams,).
+
+    Examples
+    --------
+    >>> at_rows(np.array([[1.0, 2.0], [3.0, 4.0]]), np.array([1, 0]))
+    array([3., 2.])
+    """
     taken: Floats = np.take_along_axis(values, rows[None, :], axis=0)[0]
     return taken

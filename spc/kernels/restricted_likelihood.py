@@ -1,6 +1,6 @@
 """Restricted maximum likelihood for readings in bags in lots, for many streams at once.
 
-The likelihood needs no matrix of readings: each lot enters through sums over its bags, so that a step for ten thousand
+The likelihood needs no matrix of readings. Each lot enters through sums over its bags, so one step for ten thousand
 lots is a few dozen array expressions.
 """
 
@@ -9,23 +9,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Flags, Floats, Indices
 
-__all__ = ["Bags", "Peak", "climb", "mean"]
+__all__ = ["Bags", "Maximum", "maximise", "mean"]
 
 _STEPS = 300
 _HALVINGS = 40
-_ENOUGH = 1e-11  # relative change of a component at which the climb ends
-
-Flags = NDArray[np.bool_]
-Ints = NDArray[np.intp]
+_CONVERGED = 1e-11  # relative change of a component at which the iteration ends
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bags:
-    """What the likelihood needs of the data; rows are alike bags of one lot.
+    """Sufficient statistics of the data; a row is a group of equal bags of one lot.
 
     Per row (rows,): `count` bags of `share` = 1 / readings each, with mean `y` of the bag means and `squares` of the
     bag means about it; `lot` numbers the lot of the row. Per lot (lots,): `stream`. Per stream (streams,): `within`,
@@ -36,14 +32,14 @@ class Bags:
     share: Floats
     y: Floats
     squares: Floats
-    lot: Ints
-    stream: Ints
+    lot: Indices
+    stream: Indices
     within: Floats
     within_df: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Peak:
+class Maximum:
     """Components (streams, 3) in the order lot, bag, reading, and the expected information there, (streams, 3, 3)."""
 
     components: Floats
@@ -52,7 +48,7 @@ class Peak:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sums:
-    """The sums at given components. `w` is per row, the rest per lot or, where it says so, per stream."""
+    """Sums for certain components: `w` per row, the others per lot, `mean` and `weight` per stream."""
 
     w: Floats
     s1: Floats
@@ -63,11 +59,28 @@ class _Sums:
     weight: Floats  # per stream
 
 
-def climb(bags: Bags, start: Floats, free: Flags) -> Peak:
-    """Fisher scoring from `start` (streams, 3); components not `free` stay where they are.
+def maximise(bags: Bags, start: Floats, free: Flags) -> Maximum:
+    """Maximise by Fisher scoring from `start` (streams, 3); components that are not `free` keep their value.
 
-    A component never falls below 0: a step ends where the first one reaches it, and there it stays while the likelihood
-    falls on the other side. Steps that lose likelihood are halved.
+    A component is never below 0: a step ends where the first component reaches 0, and that component stays there while
+    the likelihood increases towards negative values. Steps that reduce the likelihood are halved.
+
+    Examples
+    --------
+    Two lots of two bags with two readings each:
+
+    >>> bags = Bags(
+    ...     count=np.ones(4),
+    ...     share=np.full(4, 0.5),
+    ...     y=np.array([1.1, 1.5, 2.3, 2.1]),
+    ...     squares=np.zeros(4),
+    ...     lot=np.array([0, 0, 1, 1]),
+    ...     stream=np.array([0, 0]),
+    ...     within=np.array([0.14]),
+    ...     within_df=np.array([4.0]),
+    ... )
+    >>> maximise(bags, np.full((1, 3), 0.1), np.ones((1, 3), dtype=bool)).components.round(4).tolist()
+    [[0.38, 0.0325, 0.035]]
     """
     theta = start.copy()
     moving: Flags = np.asarray(free.any(axis=1))
@@ -76,20 +89,37 @@ def climb(bags: Bags, start: Floats, free: Flags) -> Peak:
         slope, information = _slopes(bags, theta)
         step = _step(theta, slope, information, free & moving[:, None])
         theta, value, moved = _descend(bags, theta, value, step)
-        moving &= moved > _ENOUGH
+        moving &= moved > _CONVERGED
         if not moving.any():
             break
-    return Peak(theta, _slopes(bags, theta)[1])
+    return Maximum(theta, _slopes(bags, theta)[1])
 
 
 def mean(bags: Bags, components: Floats) -> tuple[Floats, Floats]:
-    """Generalised least-squares mean of each stream and its variance; nan where nothing scatters within lots."""
+    """Generalised least-squares mean of each stream and its variance; nan without variance within lots.
+
+    Examples
+    --------
+    >>> bags = Bags(
+    ...     count=np.ones(4),
+    ...     share=np.full(4, 0.5),
+    ...     y=np.array([1.1, 1.5, 2.3, 2.1]),
+    ...     squares=np.zeros(4),
+    ...     lot=np.array([0, 0, 1, 1]),
+    ...     stream=np.array([0, 0]),
+    ...     within=np.array([0.14]),
+    ...     within_df=np.array([4.0]),
+    ... )
+    >>> level, variance = mean(bags, np.array([[0.38, 0.0325, 0.035]]))
+    >>> level.round(3), variance.round(4)
+    (array([1.75]), array([0.2025]))
+    """
     sums = _sums(bags, components)
     with np.errstate(divide="ignore", invalid="ignore"):
         return sums.mean, 1.0 / sums.weight
 
 
-def _add(groups: Ints, values: Floats, count: int) -> Floats:
+def _add(groups: Indices, values: Floats, count: int) -> Floats:
     return np.asarray(np.bincount(groups, values, count), dtype=np.float64)
 
 
@@ -108,7 +138,7 @@ def _sums(bags: Bags, theta: Floats) -> _Sums:
 
 
 def _deviance(bags: Bags, theta: Floats) -> Floats:
-    """Minus twice the restricted log likelihood less its constant, (streams,); nan or inf where it does not exist."""
+    """Minus twice the restricted log likelihood up to a constant, (streams,); nan or inf where it does not exist."""
     k = _sums(bags, theta)
     streams = theta.shape[0]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -184,19 +214,19 @@ def _symmetric(bags: Bags, parts: dict[tuple[int, int], Floats]) -> Floats:
 
 
 def _add_within(bags: Bags, reading: Floats, slope: Floats, information: Floats) -> None:
-    """Add what the readings of a bag say of their own variance."""
-    known = (bags.within_df > 0) & (reading > 0)
-    spread, df = reading[known], bags.within_df[known]
-    slope[known, 2] += (bags.within[known] / spread - df) / spread
-    information[known, 2, 2] += df / spread**2
+    """Add the contribution of the readings within bags."""
+    usable = (bags.within_df > 0) & (reading > 0)
+    spread, df = reading[usable], bags.within_df[usable]
+    slope[usable, 2] += (bags.within[usable] / spread - df) / spread
+    information[usable, 2, 2] += df / spread**2
 
 
 def _step(theta: Floats, slope: Floats, information: Floats, free: Flags) -> Floats:
-    """Scoring step (streams, 3) in the components that may move, cut where the first of them reaches 0."""
+    """Scoring step (streams, 3) in the free components, cut where the first of them reaches 0."""
     moves = free & ~((theta <= 0) & (slope <= 0))
     step = _solved(slope, information, moves)
     for _ in range(2):
-        # The others may draw a component at 0 below it: then it stays, and they move without it.
+        # If the other components would move one at 0 below 0, fix it and solve for the others again.
         moves &= ~((theta <= 0) & (step < 0))
         step = _solved(slope, information, moves)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -213,11 +243,14 @@ def _solved(slope: Floats, information: Floats, moves: Flags) -> Floats:
 
 
 def _descend(bags: Bags, theta: Floats, value: Floats, step: Floats) -> tuple[Floats, Floats, Floats]:
-    """Take each stream's step, halved until its deviance does not rise; also the relative change, inf on reaching 0."""
+    """Take the step of each stream, halved until its deviance does not rise.
+
+    Returns the components, their deviance, and the relative change (inf where a component reaches 0).
+    """
     size = np.ones((theta.shape[0], 1))
     for _ in range(_HALVINGS):
         trial = theta + size * step
-        # A component that the step takes to 0 is left a rounding error away from it.
+        # Rounding leaves a component that reaches 0 slightly off it.
         trial[trial < 1e-14 * trial.sum(axis=1, keepdims=True)] = 0.0
         reached = _deviance(bags, trial)
         with np.errstate(invalid="ignore"):  # a stream without lots has a deviance of -inf, and no step

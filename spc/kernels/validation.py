@@ -1,9 +1,11 @@
-"""Checks of input that the statistics share: what was expected, what came, what to do."""
+"""Input checks that the statistics share; messages say what was expected, what was given, and what to do."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from spc.kernels.arrays import Flags, Floats
 
 __all__ = [
     "Floats",
@@ -17,11 +19,9 @@ __all__ = [
     "whole",
 ]
 
-Floats = NDArray[np.float64]
 
-
-def _first(bad: NDArray[np.bool_]) -> str:
-    """Where the first bad entry is: an index, or the row and column of a batch."""
+def _first(bad: Flags) -> str:
+    """Place of the first bad entry: an index, or the row and column of a batch."""
     place = np.argwhere(bad)[0].tolist()
     return f"the first at index {place[0] if len(place) == 1 else tuple(place)}"
 
@@ -36,8 +36,13 @@ def _require_finite(values: Floats, name: str) -> None:
 
 
 def no_infinity(values: Floats, name: str) -> None:
-    """ValueError that names `name` where a value is infinite; nan stands for no value."""
-    # Two passes that keep no temporary: a batch may hold millions of points. fmin and fmax step over nan.
+    """Raise ValueError if a value is infinite; nan is a missing value.
+
+    Examples
+    --------
+    >>> no_infinity(np.array([1.0, np.nan]), "x")
+    """
+    # Two passes without a temporary array: a batch may have millions of points. fmin and fmax ignore nan.
     if values.size and (np.fmax.reduce(values, axis=None) == np.inf or np.fmin.reduce(values, axis=None) == -np.inf):
         bad = np.isinf(values)
         raise ValueError(
@@ -47,7 +52,13 @@ def no_infinity(values: Floats, name: str) -> None:
 
 
 def as_points(x: ArrayLike, name: str = "x", at_least: int = 1) -> Floats:
-    """One finite float array of shape (n,), n >= `at_least`; ValueError names `name` otherwise."""
+    """Convert to a finite float array of shape (n,), n >= `at_least`; ValueError otherwise.
+
+    Examples
+    --------
+    >>> as_points([1, 2])
+    array([1., 2.])
+    """
     points = np.asarray(x, dtype=np.float64)
     if points.ndim != 1:
         raise ValueError(f"{name} must be one-dimensional, one value a point in time order; got shape {points.shape}")
@@ -58,9 +69,15 @@ def as_points(x: ArrayLike, name: str = "x", at_least: int = 1) -> Floats:
 
 
 def as_streams(x: ArrayLike, name: str = "x", at_least: int = 1) -> tuple[Floats, bool]:
-    """Points as a batch of shape (lots, streams), and whether `x` was one stream, of shape (lots,).
+    """Convert points to a batch (lots, streams); also whether `x` was one stream, of shape (lots,).
 
-    One stream must be finite. In a batch nan is padding or a missing lot; infinities are refused.
+    One stream must be finite. In a batch nan is padding or a missing lot; an infinite value raises ValueError.
+
+    Examples
+    --------
+    >>> points, single = as_streams([1.0, 2.0])
+    >>> points.shape, single
+    ((2, 1), True)
     """
     points = np.asarray(x, dtype=np.float64)
     if points.ndim != 2:
@@ -72,10 +89,16 @@ def as_streams(x: ArrayLike, name: str = "x", at_least: int = 1) -> tuple[Floats
 
 
 def as_subgroups(x: ArrayLike, name: str = "x", at_least: int = 2) -> tuple[Floats, bool]:
-    """Subgroups as a batch of shape (lots, streams, size), and whether `x` was one stream, of shape (lots, size).
+    """Convert subgroups to a batch (lots, streams, size); also whether `x` was one stream, of shape (lots, size).
 
-    Nan pads a short subgroup; infinities are refused. In one stream each row must hold `at_least` values; in a batch a
-    subgroup may be missing.
+    Nan pads a short subgroup; an infinite value raises ValueError. In one stream each row needs `at_least` values; in a
+    batch a subgroup may be missing.
+
+    Examples
+    --------
+    >>> groups, single = as_subgroups([[1.0, 2.0], [3.0, np.nan]], at_least=1)
+    >>> groups.shape, single
+    ((2, 1, 2), True)
     """
     groups = np.asarray(x, dtype=np.float64)
     if groups.ndim not in (2, 3):
@@ -96,7 +119,13 @@ def as_subgroups(x: ArrayLike, name: str = "x", at_least: int = 2) -> tuple[Floa
 
 
 def per_stream(value: ArrayLike, streams: int, name: str) -> Floats:
-    """One finite number, or one a stream, as an array of shape (streams,); ValueError names `name` otherwise."""
+    """Convert one finite number, or one a stream, to an array of shape (streams,); ValueError otherwise.
+
+    Examples
+    --------
+    >>> per_stream(0.5, 2, "sigma")
+    array([0.5, 0.5])
+    """
     values = np.asarray(value, dtype=np.float64)
     if values.shape not in ((), (streams,)):
         raise ValueError(f"{name} must be one number, or one a stream ({streams}); got shape {values.shape}")
@@ -108,7 +137,13 @@ def per_stream(value: ArrayLike, streams: int, name: str) -> Floats:
 
 
 def finite_number(value: float, name: str) -> float:
-    """`value` as a float, or ValueError where it is nan or infinite."""
+    """Convert to a float; ValueError if it is nan or infinite.
+
+    Examples
+    --------
+    >>> finite_number(2, "shift")
+    2.0
+    """
     number = float(value)
     if not np.isfinite(number):
         raise ValueError(f"{name} must be a finite number, got {value!r}")
@@ -116,7 +151,13 @@ def finite_number(value: float, name: str) -> float:
 
 
 def positive(value: float, name: str) -> float:
-    """`value` as a float above 0, or ValueError."""
+    """Convert to a float above 0; ValueError otherwise.
+
+    Examples
+    --------
+    >>> positive(2, "width")
+    2.0
+    """
     number = finite_number(value, name)
     if number <= 0:
         raise ValueError(f"{name} must be above 0, got {value!r}")
@@ -124,7 +165,13 @@ def positive(value: float, name: str) -> float:
 
 
 def whole(value: int, name: str, at_least: int) -> int:
-    """`value` as an int of at least `at_least`, or ValueError (also for a fraction)."""
+    """Convert to an int of at least `at_least`; ValueError otherwise, also for a fraction.
+
+    Examples
+    --------
+    >>> whole(3.0, "n", at_least=2)
+    3
+    """
     number = int(value) if np.isfinite(value) else at_least - 1
     if number != value or number < at_least:
         raise ValueError(f"{name} must be a whole number of at least {at_least}, got {value!r}")

@@ -1,1 +1,1 @@
-"""Search for shifts that suppliers share, their likely sources on the bench, and the alerts that such a shift explains."""
+"""Search for shifts that suppliers share, their likely sources on the bench, and how much of each level they explain."""

@@ -1,4 +1,4 @@
-"""Which suspects stand out at the end of a day, and which of them explains the lots best."""
+"""Candidate sources of a shared shift at the end of a day, and how well each explains the lots."""
 
 from __future__ import annotations
 
@@ -10,25 +10,30 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spc.kernels.validation import Floats
-from spc.shared_shift.supplier_agreement import SUSPECTS, WINDOWS, Agreement, LotPoints, SourceKind
+from spc.shared_shift.lot_points import SOURCES, WINDOWS, SourceKind, Window
+from spc.shared_shift.supplier_agreement import Agreement
 
-__all__ = ["SHARE", "WITHIN", "Candidate", "most_likely", "on_source", "passing", "same_matter", "shared"]
+__all__ = ["PRIOR", "WITHIN", "Candidate", "beyond_chance", "most_likely", "overlap", "same_lots"]
 
 _YEAR_WEEKS = 365.2425 / 7
-# Independent looks that daily scans of all windows amount to. Not measured but set, with _OTHERS, so that chance findings
-# keep to the budget in tests/bench/bench_common_shift.py on seeds that its reported figures do not use.
+# Independent looks that daily scans of all windows amount to. Set, with _OTHERS, so that chance findings keep to the budget in
+# tests/bench/bench_shared_shift.py on seeds that its reported figures do not use.
 _LOOKS_A_WEEK = 1.4
 _FEWEST_SUPPLIERS = 3
 _CHECK_ALONE = 3.7  # more than one reading of a check standard can give
 _AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share of all: 7 of 10 agree
-# Where check standards tell as well, the part of the suppliers' score that must be there without the one that moved most;
-# where they don't, the others must show all that is needed, or a supplier that moves alone would be called the bench's.
+# So for streams: three in four must have moved along. Suppliers that drift by themselves in some of their films agree sooner
+# than their films do. Few streams show too little of it by chance alone.
+_STREAM_AGREEMENT = 0.5
+_FEWEST_STREAMS = 20
+# With check standards, the part of the suppliers' score that must remain without the one that moved most; without them, the
+# others must show all that is needed, or a supplier that moves alone would be taken for the bench.
 _OTHERS = 0.92
-_SAME_LOTS = 0.5  # share of lots that makes two suspects the same matter
-_LIKE = 0.9  # share of lots that makes two suspects indistinguishable
-# Share of the budget that each kind of suspect may spend, which is also how likely it is before anything is seen: a load
-# is one among many. Common practice.
-SHARE = dict(zip(SUSPECTS, (0.35, 0.2, 0.25, 0.1, 0.1), strict=True))
+_SAME_LOTS = 0.5  # share of lots from which two sources made the same lots
+_ALTERNATIVE = 0.9  # share of lots from which two sources cannot be told apart
+# Share of the budget that each kind of source may spend, which is also its prior probability: a load is one among many.
+# Common practice.
+PRIOR = dict(zip(SOURCES, (0.35, 0.2, 0.25, 0.1, 0.1), strict=True))
 
 WITHIN = 1.92
 """Log likelihood below the best that a 95 % interval reaches: half the chi-square of one parameter."""
@@ -38,10 +43,10 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Candidate:
-    """A suspect that passes, in the window that explains most; `members` are its lots among those looked at."""
+    """A source beyond chance, in the window that explains most; `members` are its lots among those of the window."""
 
     kind: SourceKind
-    suspect: int
+    source: int
     since: float
     since_low: float
     since_high: float
@@ -55,45 +60,31 @@ class Candidate:
     @property
     def label(self) -> tuple[str, tuple[str, ...]]:
         """Kind and names."""
-        return self.kind.name, self.kind.labels[self.suspect]
+        return self.kind.name, self.kind.labels[self.source]
 
-    def alternatives(self, here: LotPoints, part: slice) -> tuple[str, ...]:
-        """Other suspects that made almost the same lots."""
-        recent = here.weeks[part] >= self.since
-        held = self.members & recent
-        alike = []
-        for kind in here.kinds:
-            suspect = _suspects(kind, part)
-            for number in np.unique(suspect[held & (suspect >= 0)]):
-                other = (suspect == number) & recent
-                if (kind.name, number) != (self.kind.name, self.suspect) and shared(held, other) >= _LIKE:
-                    alike.append(f"{kind.name} {' '.join(kind.labels[number])}")
-        return tuple(alike)
+    def alternatives(self, window: Window) -> tuple[str, ...]:
+        """Other sources that made almost the same lots."""
+        recent = window.weeks >= self.since
+        members = self.members & recent
+        names = []
+        for kind in window.points.kinds:
+            source = kind.source(window.part)
+            for number in np.unique(source[members & (source >= 0)]):
+                other = (source == number) & recent
+                if (kind.name, number) != (self.kind.name, self.source) and overlap(members, other) >= _ALTERNATIVE:
+                    names.append(f"{kind.name} {' '.join(kind.labels[number])}")
+        return tuple(names)
 
 
-def shared(one: Flags, other: Flags) -> float:
+def overlap(one: Flags, other: Flags) -> float:
     """Lots of both, as a share of the lots of either."""
     return float((one & other).sum() / max((one | other).sum(), 1))
 
 
-def same_matter(one: Flags, other: Flags, weeks: Floats, since: float) -> bool:
-    """Whether two suspects made, since then, mostly the same lots."""
-    recent = weeks >= since
+def same_lots(one: Flags, other: Flags, recent: Flags) -> bool:
+    """Whether two sources made mostly the same of the recent lots."""
     first, second = one & recent, other & recent
     return bool((first & second).sum() >= _SAME_LOTS * max(min(first.sum(), second.sum()), 1))
-
-
-def on_source(kind: SourceKind, suspect: int, part: slice) -> Flags:
-    """Points of a stretch that were made on a suspect."""
-    return np.asarray(_suspects(kind, part) == suspect, dtype=bool)
-
-
-def _suspects(kind: SourceKind, part: slice) -> NDArray[np.intp]:
-    """The suspect that made each point, -1 where unknown."""
-    cell = kind.cell[part]
-    suspect = np.full(cell.size, -1, dtype=np.intp)
-    suspect[cell >= 0] = kind.group_suspect[kind.cell_group[cell[cell >= 0]]]
-    return suspect
 
 
 def most_likely(candidates: Sequence[Candidate]) -> Candidate | None:
@@ -101,63 +92,64 @@ def most_likely(candidates: Sequence[Candidate]) -> Candidate | None:
     return max(candidates, key=lambda candidate: candidate.evidence, default=None)
 
 
-def passing(here: LotPoints, seen: Sequence[Agreement | None], part: slice, budget: float) -> list[Candidate]:
-    """The suspects that stand out in some window, each in the window that explains most."""
-    found: list[Candidate] = []
-    for kind, table in zip(here.kinds, seen, strict=True):
+def beyond_chance(window: Window, tables: Sequence[Agreement | None], budget: float) -> list[Candidate]:
+    """The sources that stand out in some span of weeks, each in the span that explains most."""
+    candidates: list[Candidate] = []
+    for kind, table in zip(window.points.kinds, tables, strict=True):
         if table is not None:
-            passed = _passes(table, budget * SHARE[kind.name])
-            found += [
-                _candidate(here, kind, table, int(suspect), passed[suspect], part)
-                for suspect in np.flatnonzero(passed.any(axis=1))
+            significant = _significant(table, budget * PRIOR[kind.name])
+            candidates += [
+                _candidate(window, kind, table, int(source), significant[source])
+                for source in np.flatnonzero(significant.any(axis=1))
             ]
-    return found
+    return candidates
 
 
-def _passes(found: Agreement, budget: float) -> Flags:
+def _significant(table: Agreement, budget: float) -> Flags:
     """Where suppliers agree, the check standard moved, or both together are beyond the chance that the kind may take."""
-    check = np.nan_to_num(found.check)
-    enough = (found.suppliers >= _FEWEST_SUPPLIERS) & (np.abs(found.balance) >= _AGREEMENT * found.suppliers)
-    tried = max(int(((found.suppliers >= _FEWEST_SUPPLIERS) | (check != 0)).any(axis=1).sum()), 1)
+    check = np.nan_to_num(table.check)
+    several = table.suppliers >= _FEWEST_SUPPLIERS
+    suppliers_agree = several & (np.abs(table.balance) >= _AGREEMENT * table.suppliers)
+    same_way = np.sign(table.score) * table.stream_balance
+    streams_agree = (table.streams < _FEWEST_STREAMS) | (same_way >= _STREAM_AGREEMENT * table.streams)
+    tried = max(int((several | (check != 0)).any(axis=1).sum()), 1)
     needed = -special.ndtri(min(0.5 * budget / (_YEAR_WEEKS * _LOOKS_A_WEEK * tried), 0.25))
-    together = np.where(check != 0, np.abs(found.score + check) / np.sqrt(2.0), 0.0)
-    score, others = np.abs(found.score), np.abs(found.others)
-    by_themselves = (score >= needed) & (others >= needed)
-    with_checks = (together >= needed) & (others >= _OTHERS * np.minimum(score, needed))
-    agreed = enough & (by_themselves | with_checks)
-    return np.asarray(agreed | (np.abs(check) >= max(needed, _CHECK_ALONE)), dtype=bool)
+    together = np.where(check != 0, np.abs(table.score + check) / np.sqrt(2.0), 0.0)
+    score, others = np.abs(table.score), np.abs(table.others)
+    alone = (score >= needed) & (others >= needed)
+    with_check = (together >= needed) & (others >= _OTHERS * np.minimum(score, needed))
+    shared = suppliers_agree & streams_agree & (alone | with_check)
+    return np.asarray(shared | (np.abs(check) >= max(needed, _CHECK_ALONE)), dtype=bool)
 
 
-def _candidate(
-    here: LotPoints, kind: SourceKind, found: Agreement, suspect: int, passed: Flags, part: slice
-) -> Candidate:
-    check, score, size = np.nan_to_num(found.check[suspect]), found.score[suspect], found.size[suspect]
-    # The check standard is the first witness: it gives the direction where it moved.
-    way = np.sign(np.where(np.abs(check) > np.abs(score), check, score))
-    moved = np.maximum(way * size, 0.0) * np.sqrt(found.worth[suspect])
-    evidence = 0.5 * (moved**2 + np.maximum(way * check, 0.0) ** 2) + np.log(SHARE[kind.name])
-    window = int(np.argmax(np.where(passed, evidence, -np.inf)))
-    number = suspect + found.first_suspect
-    held = on_source(kind, number, part)
-    near = (evidence >= evidence[window] - WITHIN) & (way == way[window])
-    since = _first_lots(here.weeks[part], held)
+def _candidate(window: Window, kind: SourceKind, table: Agreement, source: int, significant: Flags) -> Candidate:
+    check, score, size = np.nan_to_num(table.check[source]), table.score[source], table.size[source]
+    # The check standard is the best evidence: it gives the direction where it moved.
+    direction = np.sign(np.where(np.abs(check) > np.abs(score), check, score))
+    shift = np.maximum(direction * size, 0.0) * np.sqrt(table.precision[source])
+    evidence = 0.5 * (shift**2 + np.maximum(direction * check, 0.0) ** 2) + np.log(PRIOR[kind.name])
+    best = int(np.argmax(np.where(significant, evidence, -np.inf)))
+    number = source + table.first_source
+    members = kind.made_on(number, window.part)
+    near = (evidence >= evidence[best] - WITHIN) & (direction == direction[best])
+    since = _first_lots(window, members)
     return Candidate(
         kind=kind,
-        suspect=number,
-        since=float(since[window]),
+        source=number,
+        since=float(since[best]),
         since_low=float(since[near].min()),
         since_high=float(since[near].max()),
-        direction=int(way[window]),
-        size=max(float(way[window] * size[window]), 0.0),
-        score=float(score[window]),
-        check=float(found.check[suspect, window]),
-        evidence=float(evidence[window]),
-        members=held,
+        direction=int(direction[best]),
+        size=max(float(direction[best] * size[best]), 0.0),
+        score=float(score[best]),
+        check=float(table.check[source, best]),
+        evidence=float(evidence[best]),
+        members=members,
     )
 
 
-def _first_lots(weeks: Floats, held: Flags) -> Floats:
-    """Time of the suspect's first lot in each window."""
-    own = weeks[held]
-    place = np.searchsorted(own, weeks[-1] - WINDOWS, side="right")
-    return np.asarray(own[np.minimum(place, own.size - 1)], dtype=np.float64)
+def _first_lots(window: Window, members: Flags) -> Floats:
+    """Time of the source's first lot in each span of weeks."""
+    weeks = window.weeks[members]
+    place = np.searchsorted(weeks, window.now - WINDOWS, side="right")
+    return np.asarray(weeks[np.minimum(place, weeks.size - 1)], dtype=np.float64)

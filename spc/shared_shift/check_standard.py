@@ -9,8 +9,8 @@ from spc.kernels.validation import Floats, as_points
 
 __all__ = ["standard_shift"]
 
-_BEFORE = 25  # checks that tell the level before
-_NEAR = 5  # checks whose mean tells the level of the day
+_BEFORE = 25  # checks whose mean is the level before
+_NEAR = 5  # checks whose mean is the level of the day
 
 
 def standard_shift(times: ArrayLike, levels: ArrayLike, since: float, at: ArrayLike) -> Floats:
@@ -23,7 +23,7 @@ def standard_shift(times: ArrayLike, levels: ArrayLike, since: float, at: ArrayL
     since : float
         When it began to move.
     at : array_like, shape (m,)
-        Times asked for, from `since` on.
+        Times of the shift wanted, from `since` on.
 
     Returns
     -------
@@ -44,13 +44,13 @@ def standard_shift(times: ArrayLike, levels: ArrayLike, since: float, at: ArrayL
     time, level = as_points(times, "times", at_least=0), as_points(levels, "levels", at_least=0)
     if time.shape != level.shape:
         raise ValueError(f"times and levels must have one shape, got {time.shape} and {level.shape}")
-    asked = as_points(at, "at", at_least=0)
+    wanted = as_points(at, "at", at_least=0)
     first = int(np.searchsorted(time, since))
-    if first == 0 or not asked.size:
-        return np.zeros(asked.size)
-    usual = level[max(first - _BEFORE, 0) : first].mean()
-    total = np.concatenate([[0.0], np.cumsum(level - usual)])
-    end = np.searchsorted(time, asked, side="right")
+    if first == 0 or not wanted.size:
+        return np.zeros(wanted.size)
+    center = level[max(first - _BEFORE, 0) : first].mean()
+    total = np.concatenate([[0.0], np.cumsum(level - center)])
+    end = np.searchsorted(time, wanted, side="right")
     start = np.maximum(end - _NEAR, first)
     some = np.maximum(end - start, 1)
     return np.asarray(np.where(end > start, (total[end] - total[start]) / some, 0.0), dtype=np.float64)

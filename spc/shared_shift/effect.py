@@ -1,7 +1,7 @@
-"""How large a shift that suppliers share is, and which supplier moved by itself as well.
+"""How large a shared shift is, and which supplier moved by itself as well.
 
-Films and check standards are weighed apart first: a check standard that says the same makes the size surer, one that
-feels nothing of it (a resistor of humidity) must not shrink it.
+Films and check standards are weighted separately first: a check standard that moved by as much makes the size more certain,
+one that the shift does not affect (a resistor, by humidity) must not shrink it.
 """
 
 from __future__ import annotations
@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.kernels.validation import Floats
-from spc.shared_shift.supplier_agreement import BEFORE, LotPoints, alike_by_stream, inflated, moved_apart
+from spc.shared_shift.lot_points import Window, inflated
+from spc.shared_shift.supplier_agreement import level_before, moved_apart
 
 __all__ = ["SharedEffect", "Size", "fit"]
 
-_ALIKE = 3.0  # standard errors within which films and check standards tell the same
+_ALIKE = 3.0  # standard errors within which films and check standards show the same shift
 
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -39,20 +40,23 @@ class Size:
 class SharedEffect:
     """The sizes by number of the quantity, the suppliers that moved apart, those that moved along, and all there were.
 
-    `sigmas` is the common shift in standard deviations of a lot, over all films, with its standard error.
+    `sigmas` is the common shift in standard deviations of a lot, over all films, with its standard error. So many of the
+    `streams` moved along as `streams_agreeing` says.
     """
 
     sizes: dict[int, Size]
     apart: tuple[int, ...]
     agreeing: int
     suppliers: int
+    streams_agreeing: int
+    streams: int
     sigmas: float
     sigmas_se: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Streams:
-    """The streams with lots on the suspect: shift in sigma, its precision, scale and names."""
+    """The streams with lots on the source: shift in sigma, its precision, scale and names."""
 
     shift: Floats
     weight: Floats
@@ -62,57 +66,58 @@ class _Streams:
     check: Flags
 
 
-def fit(here: LotPoints, z: Floats, part: slice, on: Flags, off: Flags, apart: Sequence[int] = ()) -> SharedEffect:
-    """Fit the shift of the lots `on` a suspect against lots of the same streams that are `off` it.
+def fit(window: Window, on: Flags, off: Flags, apart: Sequence[int] = ()) -> SharedEffect:
+    """Fit the shift of the lots `on` a source against lots of the same streams that are `off` it.
 
     Parameters
     ----------
-    here : Lab
-    z : ndarray, shape (points in `part`,)
-        Scores with the other findings taken out.
-    part : slice
-        The points to look at.
-    on, off : ndarray of bool, shape (points in `part`,)
-        Lots that the shift has reached, and lots that it has not; what is in neither tells nothing.
+    window : Window
+    on, off : ndarray of bool, shape (points of the window,)
+        Lots that the shift has reached, and lots that it has not; lots in neither are left out.
     apart : sequence of int
-        Suppliers known to move by themselves.
+        Suppliers that are known to move by themselves.
     """
-    streams = _streams(here, z, part, on, off)
+    streams = _streams(window, on, off)
     films = ~streams.check
-    found = _apart(streams, films, apart)
-    kept = films & ~np.isin(streams.supplier, found)
+    alone = _apart(streams, films, apart)
+    kept = films & ~np.isin(streams.supplier, alone)
     sizes = {
         int(number): _size(streams, kept & (streams.quantity == number), ~films & (streams.quantity == number))
         for number in np.unique(streams.quantity)
     }
-    weight = float(streams.weight[kept].sum())
-    sigmas = float(streams.weight[kept] @ streams.shift[kept] / weight) if weight > 0 else 0.0
+    sigmas, weight = _pooled(streams, kept)
     names = np.unique(streams.supplier[films])
-    own = np.array([_pooled(streams, films & (streams.supplier == name))[0] for name in names])
+    shifts = np.array([_pooled(streams, films & (streams.supplier == name))[0] for name in names])
     return SharedEffect(
         sizes=sizes,
-        apart=tuple(int(name) for name in found),
-        agreeing=int((np.sign(own) == np.sign(sigmas)).sum()),
+        apart=tuple(int(name) for name in alone),
+        agreeing=int((np.sign(shifts) == np.sign(sigmas)).sum()),
         suppliers=names.size,
+        streams_agreeing=int((np.sign(streams.shift[films]) == np.sign(sigmas)).sum()),
+        streams=int(films.sum()),
         sigmas=sigmas,
         sigmas_se=float(1.0 / np.sqrt(weight)) if weight > 0 else np.inf,
     )
 
 
-def _streams(here: LotPoints, z: Floats, part: slice, on: Flags, off: Flags) -> _Streams:
-    number, first = np.unique(here.stream[part], return_inverse=True)
-    lots, total = _sums(first, z, on, number.size)
-    other, total_other = _sums(first, z, off, number.size)
+def _streams(window: Window, on: Flags, off: Flags) -> _Streams:
+    points, start = window.points, window.part.start
+    number, place = np.unique(window.stream, return_inverse=True)
+    lots, total = _sums(place, window.z, on, number.size)
+    other, total_other = _sums(place, window.z, off, number.size)
     # The scale of the first lot that the shift reached: scores add up steps, so the step was taken in that scale.
-    begun = np.zeros(number.size, dtype=np.intp)
+    first = np.zeros(number.size, dtype=np.intp)
     reached = np.flatnonzero(on)[::-1]
-    begun[first[reached]] = part.start + reached  # of several the earliest stays
+    first[place[reached]] = start + reached  # of several the earliest stays
     some = lots > 0
-    alike = alike_by_stream(here, part)[number[some]]
-    variance = inflated(lots[some], alike) / lots[some] + inflated(other[some], alike) / (other[some] + BEFORE)
-    shift = total[some] / lots[some] - total_other[some] / (other[some] + BEFORE)
-    kept = begun[some]
-    return _Streams(shift, 1.0 / variance, here.sigma[kept], here.quantity[kept], here.supplier[kept], here.check[kept])
+    alike, line_variance = window.alike[number[some]], window.line_variance[number[some]]
+    before, before_var = level_before(other[some], total_other[some], alike, line_variance)
+    variance = inflated(lots[some], alike) / lots[some] + before_var
+    shift = total[some] / lots[some] - before
+    kept = first[some]
+    return _Streams(
+        shift, 1.0 / variance, points.sigma[kept], points.quantity[kept], points.supplier[kept], points.check[kept]
+    )
 
 
 def _sums(stream: Ints, z: Floats, on: Flags, size: int) -> tuple[Floats, Floats]:
@@ -135,21 +140,21 @@ def _apart(streams: _Streams, films: Flags, known: Sequence[int]) -> Ints:
         np.bincount(place, weights=values[films]).astype(np.float64)[:, None]
         for values in (streams.weight, streams.weight * streams.shift)
     )
-    apart = moved_apart(np.zeros(names.size, dtype=np.intp), weight, weighted, known=np.isin(names, known))
+    apart = moved_apart(np.zeros(names.size, dtype=np.intp), weight, weighted, np.isin(names, known))
     return np.union1d(np.array(known, dtype=np.intp), names[apart])
 
 
 def _size(streams: _Streams, films: Flags, check: Flags) -> Size:
-    own, own_weight = _charted(streams, films)
+    film, film_weight = _charted(streams, films)
     other, other_weight = _charted(streams, check)
-    both = own_weight > 0 and other_weight > 0
-    alike = both and abs(own - other) <= _ALIKE * np.sqrt(1.0 / own_weight + 1.0 / other_weight)
+    both = film_weight > 0 and other_weight > 0
+    alike = both and abs(film - other) <= _ALIKE * np.sqrt(1.0 / film_weight + 1.0 / other_weight)
     if alike:
-        weight = own_weight + other_weight
-        size = (own * own_weight + other * other_weight) / weight
+        weight = film_weight + other_weight
+        size = (film * film_weight + other * other_weight) / weight
     else:
-        size, weight = (own, own_weight) if own_weight > 0 else (other, other_weight)
-    return Size(size, _se(weight), own, _se(own_weight), other, _se(other_weight))
+        size, weight = (film, film_weight) if film_weight > 0 else (other, other_weight)
+    return Size(size, _se(weight), film, _se(film_weight), other, _se(other_weight))
 
 
 def _charted(streams: _Streams, held: Flags) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""A shift in common as it is known, and what it explains of the levels that were measured."""
+"""A shared shift as a finding, and how much of the measured levels it explains."""
 
 from __future__ import annotations
 
@@ -12,29 +12,30 @@ from scipy import special
 
 from spc.kernels.validation import Floats
 from spc.shared_shift.effect import Size
-from spc.shared_shift.supplier_agreement import SUSPECTS, members
+from spc.shared_shift.lot_points import SOURCES, on_label
 
-__all__ = ["MOST", "SETTLE_WEEKS", "Finding", "Size", "as_of", "explain", "names_of", "own_size"]
+__all__ = ["MOST", "SETTLE_WEEKS", "Finding", "Size", "as_of", "explain", "names_of", "size_of"]
 
 SETTLE_WEEKS = 4.0
-"""Weeks in which later lots still make a finding's suspect, start and size surer."""
+"""Weeks in which later lots still refine a finding's source, start and size."""
 MOST = 1.645
-"""Standard errors by which the bench may have added more than its likeliest: one in twenty lies beyond (normal law)."""
+"""Standard errors that the bench may have added beyond the likeliest size: one in twenty lies beyond (normal law)."""
 
 Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A shift in common.
+    """A shared shift.
 
-    `suspect_kind` is a key of `spc._agreement.SUSPECTS`, `suspect` its name, `quantity` what it moves ("" for all);
-    `first_named` the kind and names of the suspect on the day it was found. Times in weeks: `since` with its interval,
+    `suspect_kind` is a key of `SOURCES`, `suspect` the name of the source, `quantity` what it moves ("" for all);
+    `first_named` the kind and names of the source on the day of detection. Times in weeks: `since` with its interval,
     `completed_at` the test that completed the evidence, `until` the first test after the return (inf while it lasts), at the
     latest `until_high`, and `returned_at` the test that showed it. `sizes` holds for each quantity the shift in the charted
     scale; `sigmas` is it in standard deviations of a lot. `score` is the agreement of the suppliers, standard normal by
-    chance, `check_score` that of the check standards (nan without one). `alternatives` are suspects with almost the same
-    lots: the figures cannot tell. `rivals` are kind and names of suspects that explain the lots almost as well.
+    chance, `check_score` that of the check standards (nan without one). `alternatives` are sources with almost the same
+    lots: the data cannot separate them. `rivals` are kind and names of the competing candidates, which explain the lots almost
+    as well. `streams_agreeing` of the `streams` on the source moved the same way.
     """
 
     suspect_kind: str
@@ -60,6 +61,8 @@ class Finding:
     explained: tuple[int, ...]
     alternatives: tuple[str, ...]
     rivals: tuple[tuple[str, ...], ...]
+    streams_agreeing: int = 0
+    streams: int = 0
 
     @property
     def chance(self) -> float:
@@ -68,11 +71,11 @@ class Finding:
 
 
 def names_of(finding: Finding) -> tuple[str, ...]:
-    """The names of its suspect, the quantity last where the kind has one."""
-    return (finding.suspect, finding.quantity) if len(SUSPECTS[finding.suspect_kind]) > 1 else (finding.suspect,)
+    """The names of its source, the quantity last where the kind has one."""
+    return (finding.suspect, finding.quantity) if len(SOURCES[finding.suspect_kind]) > 1 else (finding.suspect,)
 
 
-def own_size(finding: Finding, quantity: str) -> tuple[float, float]:
+def size_of(finding: Finding, quantity: str) -> tuple[float, float]:
     """The shift of the films and that of the check standards."""
     size = finding.sizes.get(quantity)
     if size is None:
@@ -80,13 +83,13 @@ def own_size(finding: Finding, quantity: str) -> tuple[float, float]:
     return size.size, size.size if np.isnan(size.check) else size.check
 
 
-def as_of(found: Sequence[Finding], weeks: float) -> tuple[list[Finding], float]:
-    """What was known before a moment, and the moment from which days must be looked at again.
+def as_of(findings: Sequence[Finding], weeks: float) -> tuple[list[Finding], float]:
+    """The findings known before a moment, and the moment from which days must be searched again.
 
     Parameters
     ----------
-    found : sequence of Finding
-        Found with points up to any time.
+    findings : sequence of Finding
+        From points up to any time.
     weeks : float
         The first moment at which a point is new or changed.
 
@@ -94,43 +97,43 @@ def as_of(found: Sequence[Finding], weeks: float) -> tuple[list[Finding], float]
     -------
     known : list of Finding
     after : float
-        Both for `common_shifts`.
+        Both for `shared_shifts`.
     """
     after = np.floor(weeks * 7.0) / 7.0
-    # What was still settling then is found again from its first day.
-    for finding in sorted(found, key=lambda one: one.completed_at, reverse=True):
+    # A finding that was still being refined then is searched again from its first day.
+    for finding in sorted(findings, key=lambda one: one.completed_at, reverse=True):
         if finding.completed_at + SETTLE_WEEKS >= after:
             after = min(after, np.floor(finding.completed_at * 7.0) / 7.0)
     after = np.nextafter(after, -np.inf)
-    known = [finding for finding in found if finding.completed_at <= after]
-    return [_again_open(one) if one.returned_at > after else one for one in known], after
+    known = [finding for finding in findings if finding.completed_at <= after]
+    return [_reopened(one) if one.returned_at > after else one for one in known], after
 
 
-def _again_open(finding: Finding) -> Finding:
+def _reopened(finding: Finding) -> Finding:
     return replace(finding, until=np.inf, until_high=np.inf, returned_at=np.inf)
 
 
-def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
-    """Say of each point which finding explains it, and how much of its level.
+def explain(points: pd.DataFrame, findings: Sequence[Finding]) -> pd.DataFrame:
+    """Attribute to each point the finding that explains it, and how much of its level.
 
     Parameters
     ----------
     points : DataFrame
         With `supplier`, `quantity`, `chamber`, `instrument`, `load`, `weeks`, `is_check_standard`.
-    found : sequence of Finding
+    findings : sequence of Finding
 
     Returns
     -------
     DataFrame
         Index of `points`. `common` (float): what all of them add to the level, in the charted scale; the level without it
         is the film's own. `most` (float): the most that they may add, where the evidence leaves open that they began
-        earlier, ended later, were larger (`MOST` standard errors) or were a rival's. `finding` (int): place in `found` of
-        the latest one that may add something; -1 for none or where the supplier moved apart.
+        earlier, ended later, were larger (`MOST` standard errors) or came from a competing candidate. `finding` (int): place
+        in `findings` of the latest one that may add something; -1 for none or where the supplier moved apart.
     """
-    parts = [_explained_by(points, finding) for finding in found]
+    parts = [_explained_by(points, finding) for finding in findings]
     number, zero = np.full(len(points), -1), np.zeros(len(points))
     for place, part in enumerate(parts):
-        number[part.possible & ~points["supplier"].isin(found[place].apart).to_numpy(bool)] = place
+        number[part.possible & ~points["supplier"].isin(findings[place].apart).to_numpy(bool)] = place
     possible = sum((part.possible * part.size for part in parts), zero)
     error = np.sqrt(sum((part.possible * part.se**2 for part in parts), zero))
     return pd.DataFrame(
@@ -145,7 +148,7 @@ def explain(points: pd.DataFrame, found: Sequence[Finding]) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
-    """What one finding adds to each point where it does: `certain` as told, `possible` where the evidence leaves it open."""
+    """What one finding adds to each point: where it does for `certain`, and where the evidence leaves it `possible`."""
 
     certain: Flags
     possible: Flags
@@ -155,22 +158,22 @@ class _Part:
 
 def _explained_by(points: pd.DataFrame, finding: Finding) -> _Part:
     weeks, quantity = points["weeks"].to_numpy(np.float64), points["quantity"].astype(str)
-    own = {name: own_size(finding, name) for name in finding.sizes}
-    films, check = (quantity.map({name: one[k] for name, one in own.items()}).to_numpy(np.float64) for k in (0, 1))
+    sizes = {name: size_of(finding, name) for name in finding.sizes}
+    films, check = (quantity.map({name: one[k] for name, one in sizes.items()}).to_numpy(np.float64) for k in (0, 1))
     size = np.where(points["is_check_standard"].to_numpy(bool), check, films)
-    # A start told too late would leave the first shifted lots to the supplier, and they alone can accuse it.
+    # With a start that is estimated too late the first shifted lots would look like a shift of the supplier's own.
     since = np.isfinite(size) & (weeks >= finding.since_low)
     here = _of_label(points, (finding.suspect_kind, *names_of(finding)))
-    suspected = np.logical_or.reduce([here, *(_of_label(points, rival) for rival in finding.rivals)])
+    competing = np.logical_or.reduce([here, *(_of_label(points, rival) for rival in finding.rivals)])
     se = quantity.map({name: one.se for name, one in finding.sizes.items()}).to_numpy(np.float64)
     return _Part(
         certain=here & since & (weeks < finding.until),
-        possible=suspected & since & (weeks < finding.until_high),
+        possible=competing & since & (weeks < finding.until_high),
         size=np.nan_to_num(size),
         se=np.nan_to_num(se),
     )
 
 
 def _of_label(points: pd.DataFrame, label: tuple[str, ...]) -> Flags:
-    """Points made on a suspect: kind and names."""
-    return members(points, label[0], label[1], label[-1])
+    """Points made on a source: kind and names."""
+    return on_label(points, label[0], label[1], label[-1])

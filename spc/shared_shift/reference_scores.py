@@ -1,6 +1,6 @@
 """Each lot against its own stream's past, in units of the scatter known before it.
 
-The levels of streams that scatter differently become comparable, and no later lot changes what was said of an earlier one.
+Streams with different scatter become comparable, and no later lot changes the score of an earlier one.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from spc.kernels.validation import Floats, as_points, positive
 __all__ = ["FEWEST_LOTS", "FURTHEST", "ReferenceScores", "reference_scores"]
 
 FEWEST_LOTS = 8
-"""Lots before the first score: a scatter from fewer says little."""
+"""Lots before the first score: a scatter from fewer is too uncertain."""
 _SET_AGAIN = (12, 25, 50, 100, 200, 400, 800, 1600)  # lots at which the scatter is estimated again
 _LOTS = 50  # the latest of them count
 FURTHEST = 3.0
 """Standard deviations; a lot further out counts as so far: one wild lot must not hide a shift."""
-_NEAR = 12  # scores that tell where the stream is
+_NEAR = 12  # scores whose median is the present level
 _NORMAL_MAD = 1.482602218505602
 
 
@@ -36,7 +36,7 @@ class ReferenceScores:
 def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScores:
     """Score a stream's lots in order.
 
-    To hold streams against each other: a step of the level is a step of the score by as many standard deviations, and
+    For comparing streams with each other: a step of the level is a step of the score by as many standard deviations, and
     stays one however long it lasts, because the scores are added up from step to step.
 
     Parameters
@@ -48,7 +48,7 @@ def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScore
 
     Returns
     -------
-    OwnScores
+    ReferenceScores
         nan for the first `FEWEST_LOTS` lots, and where the lots before did not scatter at all.
 
     Raises
@@ -61,7 +61,7 @@ def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScore
     The scatter is the standard deviation about the median of at most 50 lots before, those beyond three robust standard
     deviations [1]_ counted as three, its square divided by three less than the lots: what is divided by it then has variance
     1 (that of Student's t with n - 1 degrees of freedom is (n - 1) / (n - 3)). A stream that drifts, or whose neighbouring lots are alike, scatters more by that
-    measure, so its shifts look smaller than they are: the cautious side for a witness. It is held until the lots have
+    measure, so its shifts look smaller than they are: the cautious side for evidence against the bench. It is held until the lots have
     about doubled: a shift there and back is one and the same number of standard deviations.
 
     References
@@ -70,13 +70,13 @@ def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScore
 
     Examples
     --------
-    >>> found = own_scores([1.0, 2.0] * 6 + [4.0])
-    >>> found.score[8:].round(2)
+    >>> scores = reference_scores([1.0, 2.0] * 6 + [4.0])
+    >>> scores.score[8:].round(2)
     array([-0.79,  0.79, -0.79,  0.79,  4.25])
     """
     level = as_points(levels, "levels", at_least=0)
     positive(largest, "largest")
-    sigma = _known_before(level)
+    sigma = _scatter_before(level)
     score = np.full(level.size, np.nan)
     known = np.isfinite(sigma)
     if not known.any():
@@ -86,10 +86,10 @@ def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScore
     begin = (level[first] - level[:first].mean()) / sigma[first]
     # Where a stream's lots have all been alike it has no scale: such a step is left out.
     score[first:] = begin + np.concatenate([[0.0], np.nancumsum(steps)])
-    return ReferenceScores(_held(np.where(known, score, np.nan), largest), sigma)
+    return ReferenceScores(_limited(np.where(known, score, np.nan), largest), sigma)
 
 
-def _known_before(level: Floats) -> Floats:
+def _scatter_before(level: Floats) -> Floats:
     """The scatter as known before each lot."""
     sigma = np.full(level.size, np.nan)
     for start in (FEWEST_LOTS, *_SET_AGAIN):
@@ -102,16 +102,16 @@ def _scatter(level: Floats) -> float:
     """Robust standard deviation of a lot; nan where lots do not scatter."""
     away = level - np.median(level)
     reach = FURTHEST * _NORMAL_MAD * float(np.median(np.abs(away)))
-    held = np.clip(away, -reach, reach) if reach > 0 else away
-    sigma = float(np.sqrt(np.sum(held**2) / (level.size - 3)))
+    limited = np.clip(away, -reach, reach) if reach > 0 else away
+    sigma = float(np.sqrt(np.sum(limited**2) / (level.size - 3)))
     # Levels that differ by rounding alone do not scatter.
     return sigma if sigma > 1e-12 * float(np.abs(level).max()) else np.nan
 
 
-def _held(score: Floats, largest: float) -> Floats:
-    """Scores near the median of those before: one misread lot is no shift."""
+def _limited(score: Floats, largest: float) -> Floats:
+    """Scores limited to the neighbourhood of the median of those before: one misread lot is no shift."""
     before = sliding_window_view(np.concatenate([np.full(_NEAR, np.nan), score]), _NEAR)[: score.size]
-    told = np.isfinite(before).any(axis=1)
-    usual = np.zeros(score.size)
-    usual[told] = np.nanmedian(before[told], axis=1)
-    return np.asarray(np.clip(score, usual - largest, usual + largest))
+    some = np.isfinite(before).any(axis=1)
+    median = np.zeros(score.size)
+    median[some] = np.nanmedian(before[some], axis=1)
+    return np.asarray(np.clip(score, median - largest, median + largest))

@@ -1,13 +1,13 @@
-"""Film or bench: a shift that suppliers share is the chamber's, the tester's or the load's, not theirs.
+"""Film or bench: a shift that suppliers share comes from the chamber, the tester or the load, not from them.
 
-Every day of tests the last weeks of each suspect are held against the weeks before. Suppliers that agree, or a check
-standard that moved, are one finding that names the suspect; what it explains is no supplier's fault.
+Every day of tests the last weeks of each candidate source are compared with the weeks before. Suppliers that agree, or a
+check standard that moved, make one finding that names the source.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,11 +15,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.kernels.validation import Floats, positive
-from spc.shared_shift.candidates import WITHIN, Candidate, most_likely, on_source, passing, same_matter, shared
+from spc.shared_shift.candidates import WITHIN, Candidate, beyond_chance, most_likely, overlap, same_lots
 from spc.shared_shift.effect import SharedEffect, fit
-from spc.shared_shift.finding import SETTLE_WEEKS, Finding, names_of, own_size
-from spc.shared_shift.onset import Onset, dated
-from spc.shared_shift.supplier_agreement import LOOKBACK, SUSPECTS, LotPoints, agreement, lot_points
+from spc.shared_shift.finding import SETTLE_WEEKS, Finding, names_of, size_of
+from spc.shared_shift.lot_points import LINE_WEEKS, LOOKBACK, SOURCES, LotPoints, Window, lot_points, window
+from spc.shared_shift.onset import Onset, with_best_start
+from spc.shared_shift.supplier_agreement import agreement
 
 __all__ = ["POINT_COLUMNS", "shared_shifts"]
 
@@ -27,7 +28,7 @@ POINT_COLUMNS = (
     "stream", "supplier", "quantity", "chamber", "instrument", "load", "weeks", "z", "sigma", "is_check_standard", "alike",
 )  # fmt: skip
 
-_RENAME = 1.0  # log likelihood by which another suspect must explain the lots better
+_RENAME = 1.0  # log likelihood by which another source must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
 _BACK = 0.35  # of a finding's size, from which a shift the other way ends it
@@ -53,15 +54,15 @@ def shared_shifts(
     points : DataFrame
         One row a valid lot or check, of all streams, with `POINT_COLUMNS`: `stream` (int), `supplier`, `quantity`,
         `chamber`, `instrument`, `load` (str; empty or missing where unknown), `weeks` (float, test time), `z` and
-        `sigma` (float, `spc.ownscores`; rows with nan are stepped over), `is_check_standard` (bool), `alike` (float,
-        correlation of neighbouring lots to be expected of the stream as known then, from 0 to below 1). Any order.
+        `sigma` (float, of `reference_scores`; rows with nan are skipped), `is_check_standard` (bool), `alike` (float, expected
+        correlation of the stream's neighbouring lots as known then, from 0 to below 1). Any order.
     false_findings_per_year : float
         Findings a year that the whole lab accepts by chance, > 0.
     known : sequence of Finding
-        What was found up to `after` (see `as_of`): only later days are looked at. `points` must then reach back 60
-        weeks before `after`.
+        Findings up to `after` (see `as_of`): only later days are searched. `points` must then reach back 60 weeks before
+        `after`.
     after : float
-        Weeks; the days of tests up to that moment are known.
+        Weeks; the days of tests up to that moment have been searched.
 
     Returns
     -------
@@ -75,13 +76,15 @@ def shared_shifts(
 
     Notes
     -----
-    A day of tests is judged with the points up to its end and none later. In each suspect the lots of the last half
-    week to six weeks are held against the same streams' weeks before. Each supplier gives one standard score, held to 3 so
-    that no one or two of them can carry a finding, and seven in ten must agree; one that moved apart from the others of its
-    quantity, wherever its lots were made, gives none. The scores are added with weights [1]_ and stand against the budget
-    over all suspects and looks of a year, without a check standard also when the supplier that moved most is left out.
-    Among the suspects that pass, the likeliest is named, and for four weeks named again as lots come in. What is found is
-    taken out of the points before anything else is looked for; a shift back by as much on the same lots ends it.
+    A day of tests is judged with the points up to its end and none later. On each source the lots of the last half
+    week to six weeks are compared with the same streams' weeks before. A film whose level is away from its start counts by the
+    step beyond its own straight line, or streams that drift for reasons of their own would agree. Each supplier gives one
+    standard score, limited to 3 so that no one or two of them can make a finding; seven in ten suppliers must agree, and where
+    there are 20 streams three in four of them. A supplier that moved apart from the others of its quantity, wherever its lots
+    were made, is not counted. The scores are added with weights [1]_ and compared with the budget over all sources and looks
+    of a year, without a check standard also when the supplier that moved most is left out. Of the candidates beyond chance
+    the likeliest is named, and for four weeks named again as lots come in. A finding is taken out of the points before
+    anything else is searched; a shift back by as much on the same lots ends it.
 
     References
     ----------
@@ -89,14 +92,13 @@ def shared_shifts(
        171-197; from memory.
     """
     positive(false_findings_per_year, "false_findings_per_year")
-    here = lot_points(_checked(points))
-    found = list(known)
-    day = np.floor(here.weeks * 7.0)
+    numbered = lot_points(_checked(points))
+    findings = list(known)
+    day = np.floor(numbered.weeks * 7.0)
     for end in np.flatnonzero(np.diff(day, append=np.inf)) + 1:
-        if here.weeks[end - 1] > after:
-            start = np.searchsorted(here.weeks, here.weeks[end - 1] - LOOKBACK, side="right")
-            found = _judged(here, slice(int(start), int(end)), found, false_findings_per_year)
-    return found
+        if numbered.weeks[end - 1] > after:
+            findings = _Day(numbered, int(end), false_findings_per_year).searched(findings)
+    return findings
 
 
 def _checked(points: pd.DataFrame) -> pd.DataFrame:
@@ -116,245 +118,233 @@ def _checked(points: pd.DataFrame) -> pd.DataFrame:
 # One day
 
 
-def _judged(here: LotPoints, part: slice, found: list[Finding], budget: float) -> list[Finding]:
-    """What is known at the end of a day."""
-    found = _with_new(here, part, found, budget)
-    # After what is new: or a fresh finding would be stretched over a second cause.
-    return [_settled(here, part, found, place, budget) for place in range(len(found))]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Day:
+    """The points up to the end of a day of tests, and the findings a year that may be false."""
+
+    points: LotPoints
+    end: int
+    budget: float
+
+    def without(self, findings: Sequence[Finding], steady_until: float = np.inf) -> Window:
+        """The window of that day, with findings taken out."""
+        now = self.points.weeks[self.end - 1]
+        first = int(np.searchsorted(self.points.weeks, now - LINE_WEEKS, side="right"))
+        return window(self.points, self.end, _removed(self.points, slice(first, self.end), findings), steady_until)
+
+    def searched(self, findings: list[Finding]) -> list[Finding]:
+        """The findings at the end of the day."""
+        findings = self._with_new(findings)
+        # After a new one: or a fresh finding would be stretched over a second cause.
+        return [self._refined(findings, place) for place in range(len(findings))]
+
+    def _with_new(self, findings: list[Finding]) -> list[Finding]:
+        view = self.without(findings)
+        candidates = beyond_chance(view, agreement(view), self.budget)
+        best = most_likely([one for one in candidates if not _remainder(view, one, findings)])
+        if best is None:
+            return findings
+        competing = _on_same_lots(view, best.members, best.direction, candidates)
+        dated = with_best_start(view, Onset(best.since, view.now), competing)
+        best = most_likely(dated) or best
+        if best.evidence < 0:  # a check standard that stayed in place excludes the source
+            return findings
+        returned = _taken_back(view, best, findings)
+        if returned is not None:
+            return [self._ended(findings, one, best) if one is returned else one for one in findings]
+        for place in range(len(findings)):
+            one = self._one_cause(findings, place, best)
+            if one is not None:
+                return [*findings[:place], one, *findings[place + 1 :]]
+        return [*findings, _finding(view, best, dated)]
+
+    def _ended(self, findings: list[Finding], finding: Finding, back: Candidate) -> Finding:
+        """A finding that ended, its size from the lots in between; lots that may lie on either side of the return are left out."""
+        view = self.without([one for one in findings if one is not finding], finding.since)
+        ended = replace(finding, until=back.since, until_high=back.since_high, returned_at=view.now)
+        members, lasted = _members(view, finding), view.weeks >= finding.since
+        on = members & lasted & (view.weeks < back.since)
+        off = ~members | ~lasted | (view.weeks >= back.since_high)
+        return replace(ended, **_sized(view.points, fit(view, on, off))) if on.any() else ended
+
+    def _refined(self, findings: list[Finding], place: int) -> Finding:
+        """A fresh finding with the source, start and size of today's lots."""
+        finding = findings[place]
+        if not self._is_fresh(finding):
+            return finding
+        view, competing = self._again(findings, place)
+        dated = with_best_start(view, Onset(finding.since, finding.completed_at), competing) if competing else []
+        best, kept = most_likely(dated), _same_name(dated, finding)
+        if best is None or best.evidence < 0:
+            return finding
+        if kept is not None and best.evidence <= kept.evidence + _RENAME:
+            best = kept
+        return _renamed(finding, _finding(view, best, dated))
+
+    def _one_cause(self, findings: list[Finding], place: int, new: Candidate) -> Finding | None:
+        """One source in place of a fresh finding and a new one beside it, where it explains both about as well."""
+        finding = findings[place]
+        if new.direction != finding.direction or not self._is_fresh(finding):
+            return None
+        view, competing = self._again(findings, place)
+        dated = with_best_start(view, Onset(finding.since, finding.completed_at), competing) if competing else []
+        joint = [one for one in dated if same_lots(new.members, one.members, view.weeks >= new.since)]
+        kept, both = _same_name(dated, finding), most_likely(joint)
+        if kept is None or both is None or both.evidence + _TWO_CAUSES < kept.evidence + new.evidence:
+            return None
+        return _renamed(finding, _finding(view, both, joint))
+
+    def _is_fresh(self, finding: Finding) -> bool:
+        age = float(self.points.weeks[self.end - 1]) - finding.completed_at
+        return age <= SETTLE_WEEKS and not np.isfinite(finding.until)
+
+    def _again(self, findings: list[Finding], place: int) -> tuple[Window, list[Candidate]]:
+        """The window with only the other findings taken out, and the candidates on a fresh finding's lots in its direction."""
+        finding = findings[place]
+        view = self.without(findings[:place] + findings[place + 1 :], finding.since_low)
+        # Not by way of a source in between to one that has no lot of the first.
+        first = view.made_on(finding.first_named[0], finding.first_named[1:])
+        candidates = beyond_chance(view, agreement(view), self.budget)
+        near = _on_same_lots(view, first, finding.direction, candidates)
+        return view, _on_same_lots(view, _members(view, finding), finding.direction, near)
 
 
-def _with_new(here: LotPoints, part: slice, found: list[Finding], budget: float) -> list[Finding]:
-    z, now = here.z[part] - _removed(here, part, found), float(here.weeks[part.stop - 1])
-    candidates = passing(here, agreement(here, z, part), part, budget)
-    best = most_likely([one for one in candidates if not _tail(here, part, one, found)])
-    if best is None:
-        return found
-    again = _on_same_lots(here, part, best.members, best.direction, candidates)
-    every = dated(here, part, z, Onset(best.since, now), again)
-    best = most_likely(every) or best
-    if best.evidence < 0:  # a check standard that stayed where it was acquits
-        return found
-    back = _returns(here, part, best, found)
-    if back is not None:
-        return [_ended(here, part, found, one, best) if one is back else one for one in found]
-    for place in range(len(found)):
-        one = _one_cause(here, part, found, place, best, budget)
-        if one is not None:
-            return [*found[:place], one, *found[place + 1 :]]
-    return [*found, _finding(here, part, z, best, every)]
+def _same_name(candidates: Sequence[Candidate], finding: Finding) -> Candidate | None:
+    """The candidate with the source of a finding."""
+    return most_likely([one for one in candidates if one.label == _label(finding)])
 
 
-def _ended(here: LotPoints, part: slice, found: list[Finding], finding: Finding, back: Candidate) -> Finding:
-    """A finding that came back, its size from the lots in between; what may lie on either side of the return tells nothing."""
-    now = float(here.weeks[part.stop - 1])
-    ended = replace(finding, until=back.since, until_high=back.since_high, returned_at=now)
-    weeks = here.weeks[part]
-    own, lasted = _members(here, part, finding), weeks >= finding.since
-    on, off = own & lasted & (weeks < back.since), ~own | ~lasted | (weeks >= back.since_high)
-    if not on.any():
-        return ended
-    z = here.z[part] - _removed(here, part, [one for one in found if one is not finding])
-    return replace(ended, **_sized(here, fit(here, z, part, on, off)))
-
-
-def _settled(here: LotPoints, part: slice, found: list[Finding], place: int, budget: float) -> Finding:
-    """A fresh finding with the suspect, start and size that today's lots tell."""
-    finding = found[place]
-    z, again = _seen_again(here, part, found, place, budget)
-    every = dated(here, part, z, Onset(finding.since, finding.completed_at), again)
-    best, kept = most_likely(every), _named_so(every, finding)
-    if best is None or best.evidence < 0:
-        return finding
-    if kept is not None and best.evidence <= kept.evidence + _RENAME:
-        best = kept
-    return _renamed(finding, _finding(here, part, z, best, every))
-
-
-def _one_cause(
-    here: LotPoints, part: slice, found: list[Finding], place: int, new: Candidate, budget: float
-) -> Finding | None:
-    """One suspect in place of a fresh finding and a new one beside it, where it explains both about as well."""
-    finding = found[place]
-    if new.direction != finding.direction:
-        return None
-    z, again = _seen_again(here, part, found, place, budget)
-    begun = Onset(finding.since, finding.completed_at)
-    every = dated(here, part, z, begun, again)
-    joint = [one for one in every if same_matter(new.members, one.members, here.weeks[part], new.since)]
-    kept, both = _named_so(every, finding), most_likely(joint)
-    if kept is None or both is None or both.evidence + _TWO_CAUSES < kept.evidence + new.evidence:
-        return None
-    return _renamed(finding, _finding(here, part, z, both, joint))
-
-
-def _named_so(every: Sequence[Candidate], finding: Finding) -> Candidate | None:
-    """The one with the suspect of a finding."""
-    return most_likely([one for one in every if one.label == _label(finding)])
-
-
-def _seen_again(
-    here: LotPoints, part: slice, found: list[Finding], place: int, budget: float
-) -> tuple[Floats, list[Candidate]]:
-    """The scores with only the other findings taken out, and what passes on a fresh finding's lots in its direction."""
-    finding, now = found[place], float(here.weeks[part.stop - 1])
-    if now - finding.completed_at > SETTLE_WEEKS or np.isfinite(finding.until):
-        return here.z[part], []
-    z = here.z[part] - _removed(here, part, found[:place] + found[place + 1 :])
-    own = _members(here, part, finding)
-    # Not by way of a suspect in between to one that has no lot of the first.
-    first = _made_on(here, part, finding.first_named[0], finding.first_named[1:])
-    passed = passing(here, agreement(here, z, part), part, budget)
-    near = _on_same_lots(here, part, first, finding.direction, passed)
-    return z, _on_same_lots(here, part, own, finding.direction, near)
-
-
-def _on_same_lots(
-    here: LotPoints, part: slice, own: Flags, direction: int, passed: Sequence[Candidate]
-) -> list[Candidate]:
-    """Those in the same direction on mostly the same lots."""
-    weeks = here.weeks[part]
-    return [one for one in passed if one.direction == direction and same_matter(own, one.members, weeks, one.since)]
+def _on_same_lots(view: Window, members: Flags, direction: int, candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates in the same direction on mostly the same lots."""
+    return [
+        one
+        for one in candidates
+        if one.direction == direction and same_lots(members, one.members, view.weeks >= one.since)
+    ]
 
 
 def _renamed(finding: Finding, again: Finding) -> Finding:
     return replace(again, first_named=finding.first_named, completed_at=finding.completed_at)
 
 
-def _tail(here: LotPoints, part: slice, candidate: Candidate, found: Sequence[Finding]) -> bool:
-    """Whether it is the rest of what was found in the last weeks, or a small shift back after too large an estimate."""
-    now = float(here.weeks[part.stop - 1])
-    for finding in found:
-        age = now - finding.completed_at
-        if age > _QUIET_WEEKS + LOOKBACK or not _same(here, part, candidate, finding):
+def _remainder(view: Window, candidate: Candidate, findings: Sequence[Finding]) -> bool:
+    """Whether a candidate is the remainder of a recent finding, or a small shift back after too large an estimate."""
+    for finding in findings:
+        age = view.now - finding.completed_at
+        same = same_lots(_members(view, finding), candidate.members, view.weeks >= candidate.since)
+        if age > _QUIET_WEEKS + LOOKBACK or not same:
             continue
-        # As long as the lots of its start are looked at, a small rest is the error of its size.
-        rest = candidate.size < _BACK * abs(finding.sigmas)
-        # What began after the finding was over is none of its lots.
+        # As long as the lots of its start are in the window, a small remainder is the error of its size.
+        small = candidate.size < _BACK * abs(finding.sigmas)
+        # A shift that began after the finding ended is another one.
         lasts = candidate.direction == finding.direction and candidate.since < finding.until
-        if rest or (lasts and age <= _QUIET_WEEKS):
+        if small or (lasts and age <= _QUIET_WEEKS):
             return True
     return False
 
 
-def _same(here: LotPoints, part: slice, candidate: Candidate, finding: Finding) -> bool:
-    own = _members(here, part, finding)
-    return same_matter(own, candidate.members, here.weeks[part], candidate.since)
-
-
-def _returns(here: LotPoints, part: slice, candidate: Candidate, found: Sequence[Finding]) -> Finding | None:
-    """The latest finding that lasts, on the same lots, which this one takes back; what began before it takes nothing back."""
-    for finding in reversed(found):
+def _taken_back(view: Window, candidate: Candidate, findings: Sequence[Finding]) -> Finding | None:
+    """The latest finding that lasts, on the same lots, which a candidate takes back; it must have begun later."""
+    for finding in reversed(findings):
         opposite = candidate.direction == -finding.direction and np.isinf(finding.until)
+        recent = view.weeks >= candidate.since
         if (
             opposite
             and candidate.since > finding.since
             and candidate.size >= _BACK * abs(finding.sigmas)
-            and _of_its_own(here, part, candidate, finding)
+            and overlap(_members(view, finding) & recent, candidate.members & recent) >= _BACK_LOTS
         ):
             return finding
     return None
 
 
-def _of_its_own(here: LotPoints, part: slice, candidate: Candidate, finding: Finding) -> bool:
-    """Whether two suspects made so many of the same lots that one is the other's way back, and not a cause beside it."""
-    recent = here.weeks[part] >= candidate.since
-    return shared(_members(here, part, finding) & recent, candidate.members & recent) >= _BACK_LOTS
-
-
-# What is known already, taken out
+# Findings taken out of the scores
 
 
 def _label(finding: Finding) -> tuple[str, tuple[str, ...]]:
     return finding.suspect_kind, names_of(finding)
 
 
-def _members(here: LotPoints, part: slice, finding: Finding) -> Flags:
-    """Lots made on the suspect, whenever."""
-    return _made_on(here, part, *_label(finding))
+def _members(view: Window, finding: Finding) -> Flags:
+    """Lots made on the source, whenever."""
+    return view.made_on(*_label(finding))
 
 
-def _made_on(here: LotPoints, part: slice, kind_name: str, label: tuple[str, ...]) -> Flags:
-    kind = next(one for one in here.kinds if one.name == kind_name)
-    if label not in kind.labels:
-        return np.zeros(part.stop - part.start, dtype=bool)
-    return on_source(kind, kind.labels.index(label), part)
-
-
-def _removed(here: LotPoints, part: slice, found: Sequence[Finding]) -> Floats:
-    """What the findings add to each score of the last weeks."""
+def _removed(points: LotPoints, part: slice, findings: Sequence[Finding]) -> Floats:
+    """What the findings add to each score of a stretch of points."""
     total = np.zeros(part.stop - part.start)
-    first_week = float(here.weeks[part.start])
-    for finding in found:
+    first_week = float(points.weeks[part.start])
+    for finding in findings:
         # One that covers all these weeks, or none of them, moves nothing within them.
         if finding.until <= first_week or (finding.since <= first_week and np.isinf(finding.until)):
             continue
-        whole = slice(int(np.searchsorted(here.weeks, finding.since)), part.stop)
-        on = _members(here, whole, finding) & (here.weeks[whole] < finding.until)
-        added = _added(here, whole, on, finding)
-        overlap = max(whole.start, part.start)
-        total[overlap - part.start :] += added[overlap - whole.start :]
+        whole = slice(int(np.searchsorted(points.weeks, finding.since)), part.stop)
+        on = points.made_on(*_label(finding), whole) & (points.weeks[whole] < finding.until)
+        added = _added(points, whole, on, finding)
+        overlapping = max(whole.start, part.start)
+        total[overlapping - part.start :] += added[overlapping - whole.start :]
     return total
 
 
-def _added(here: LotPoints, whole: slice, on: Flags, finding: Finding) -> Floats:
+def _added(points: LotPoints, whole: slice, on: Flags, finding: Finding) -> Floats:
     """The shift in the scale that each stream had when it began: scores add up steps, so it stays that large."""
     added = np.zeros(on.size)
-    stream, first, back = np.unique(here.stream[whole][on], return_index=True, return_inverse=True)
+    stream, first, back = np.unique(points.stream[whole][on], return_index=True, return_inverse=True)
     if stream.size:
-        sizes = np.array([own_size(finding, name) for name in here.quantities]).reshape(-1, 2)
-        check = here.check[whole][on].astype(int)
-        shift = sizes[here.quantity[whole][on], check]
-        # Where every supplier of a quantity moved apart nothing is known of its shift, and nothing is taken out.
-        added[on] = np.nan_to_num(shift / here.sigma[whole][on][first][back])
+        sizes = np.array([size_of(finding, name) for name in points.quantities]).reshape(-1, 2)
+        check = points.check[whole][on].astype(int)
+        shift = sizes[points.quantity[whole][on], check]
+        # Where every supplier of a quantity moved apart the size of its shift is unknown, and nothing is taken out.
+        added[on] = np.nan_to_num(shift / points.sigma[whole][on][first][back])
     return added
 
 
 # A finding in figures
 
 
-def _finding(here: LotPoints, part: slice, z: Floats, best: Candidate, every: Sequence[Candidate]) -> Finding:
-    on = best.members & (here.weeks[part] >= best.since)
-    common = fit(here, z, part, on, ~on)
+def _finding(view: Window, best: Candidate, candidates: Sequence[Candidate]) -> Finding:
+    on = best.members & (view.weeks >= best.since)
+    effect = fit(view, on, ~on)
     kind, names = best.label
-    apart = tuple(sorted(here.suppliers[number] for number in common.apart))
-    now = float(here.weeks[part.stop - 1])
     return Finding(
         suspect_kind=kind,
         suspect=names[0],
-        quantity=names[-1] if "quantity" in SUSPECTS[kind] else "",
+        quantity=names[-1] if "quantity" in SOURCES[kind] else "",
         first_named=(kind, *names),
         direction=best.direction,
         since=best.since,
         since_low=best.since_low,
         since_high=best.since_high,
-        completed_at=now,
+        completed_at=view.now,
         until=np.inf,
         until_high=np.inf,
         returned_at=np.inf,
-        **_sized(here, common),
-        suppliers=common.suppliers,
-        agreeing=common.agreeing,
+        **_sized(view.points, effect),
+        suppliers=effect.suppliers,
+        agreeing=effect.agreeing,
+        streams=effect.streams,
+        streams_agreeing=effect.streams_agreeing,
         score=best.score,
         check_score=best.check,
-        apart=apart,
-        explained=_explained(here, part, on, common),
-        alternatives=best.alternatives(here, part),
+        apart=tuple(sorted(view.points.suppliers[number] for number in effect.apart)),
+        explained=_explained(view, on, effect),
+        alternatives=best.alternatives(view),
         rivals=tuple(
             (one.label[0], *one.label[1])
-            for one in every
+            for one in candidates
             if one.label != best.label and one.evidence >= best.evidence - WITHIN
         ),
     )
 
 
-def _sized(here: LotPoints, common: SharedEffect) -> dict[str, Any]:
+def _sized(points: LotPoints, effect: SharedEffect) -> dict[str, Any]:
     return {
-        "sizes": {here.quantities[number]: size for number, size in common.sizes.items()},
-        "sigmas": common.sigmas,
-        "sigmas_se": common.sigmas_se,
+        "sizes": {points.quantities[number]: size for number, size in effect.sizes.items()},
+        "sigmas": effect.sigmas,
+        "sigmas_se": effect.sigmas_se,
     }
 
 
-def _explained(here: LotPoints, part: slice, on: Flags, common: SharedEffect) -> tuple[int, ...]:
-    kept = on & ~np.isin(here.supplier[part], common.apart)
-    return tuple(sorted(int(number) for number in here.stream_ids[np.unique(here.stream[part][kept])]))
+def _explained(view: Window, on: Flags, effect: SharedEffect) -> tuple[int, ...]:
+    kept = on & ~np.isin(view.points.supplier[view.part], effect.apart)
+    return tuple(sorted(int(number) for number in view.points.stream_ids[np.unique(view.stream[kept])]))

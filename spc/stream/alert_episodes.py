@@ -1,32 +1,32 @@
-"""From signals to alerts: one cause is one alert.
+"""Episodes: group the signals of one cause, so that one cause raises one alert.
 
-A signal says that the evidence was complete at one lot. Signals of one kind and direction that follow each other belong
-to one cause: the first opens the alert, later ones update it, and only after eight quiet lots do they open a new one.
-Everything here is a fold over the signals in test order, so one look at a long history and many looks at its growing
-parts end in the same alerts.
+A signal means that the evidence was complete at one lot. Signals of one kind and direction that follow each other
+belong to one cause: the first opens the alert and later ones update it. After `QUIET_LOTS` lots without a signal, the
+next one opens a new alert. The result depends on the signals in test order only, so a whole history and its growing
+parts give the same episodes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
 
 from spc.vocabulary.signal import SIGNAL_COLUMNS, Signal
 
 __all__ = ["QUIET_LOTS", "SIGNAL_COLUMNS", "Episode", "episodes"]
 
 QUIET_LOTS = 8
-"""Lots without the evidence after which the same evidence is news again."""
+"""Lots without a signal after which the next signal opens a new episode."""
 
 
 @dataclass(frozen=True, slots=True)
 class Episode:
-    """The signals of one cause.
+    """Signals of one cause.
 
-    `opened` is the position of the lot that completed the evidence, `latest` that of the last lot with the same
-    evidence, `lots` how many lots showed it. `start`, `start_low` and `start_high` are the position of the last
-    lot before the change as estimated when the evidence was complete; nan where a kind has none.
+    `opened` is the position of the lot that completed the evidence, `latest` that of the last lot with a signal, `lots`
+    the number of lots with a signal, and `strength` the largest of their strengths. `start`, `start_low` and
+    `start_high` are the position of the last lot before the change and its interval, as estimated when the evidence was
+    complete; nan where a kind has none.
     """
 
     kind: str
@@ -43,43 +43,50 @@ class Episode:
 
 
 def episodes(signals: Iterable[Signal]) -> list[Episode]:
-    """Fold signals into episodes.
+    """Group signals into episodes.
 
     Parameters
     ----------
     signals : iterable of Signal
-        `at` counts the stream's charted lots. Any order.
+        In any order; `at` counts the charted lots of one stream.
 
     Returns
     -------
     list of Episode
         In the order in which they opened.
+
+    Examples
+    --------
+    Drift at lots 3, 4 and 20: the gap of 16 lots splits it into two episodes.
+
+    >>> nan = float("nan")
+    >>> drift = [Signal(at, "drift", 1, "look", "step", 1.2, at - 2.0, nan, nan) for at in (3, 4, 20)]
+    >>> [(episode.opened, episode.latest, episode.lots) for episode in episodes(drift)]
+    [(3, 4, 2), (20, 20, 1)]
     """
-    causes: dict[tuple[str, int], list[Signal]] = {}
-    for signal in sorted(signals, key=lambda one: one.at):
-        causes.setdefault((signal.kind, signal.direction), []).append(signal)
-    found = [_episode(part) for cause in causes.values() for part in _parts(cause)]
-    return sorted(found, key=lambda episode: (episode.opened, episode.kind, episode.direction))
-
-
-def _parts(cause: Sequence[Signal]) -> list[Sequence[Signal]]:
-    """Cut the signals of a cause: after `QUIET_LOTS` lots without it the same evidence opens a new episode."""
-    cuts = [place for place, (one, other) in enumerate(pairwise(cause), 1) if int(other.at) - int(one.at) > QUIET_LOTS]
-    return [cause[start:end] for start, end in pairwise([0, *cuts, len(cause)])]
-
-
-def _episode(signals: Sequence[Signal]) -> Episode:
-    first, last = signals[0], signals[-1]
-    return Episode(
-        kind=first.kind,
-        direction=first.direction,
-        grade=first.grade,
-        name=first.name,
-        opened=int(first.at),
-        latest=int(last.at),
-        lots=len({signal.at for signal in signals}),
-        strength=max(signal.strength for signal in signals),
-        start=first.start,
-        start_low=first.start_low,
-        start_high=first.start_high,
-    )
+    groups: list[list[Signal]] = []
+    open_group: dict[tuple[str, int], list[Signal]] = {}
+    for signal in sorted(signals, key=lambda each: each.at):
+        cause = (signal.kind, signal.direction)
+        group = open_group.get(cause)
+        if group is None or int(signal.at) - int(group[-1].at) > QUIET_LOTS:
+            group = open_group[cause] = []
+            groups.append(group)
+        group.append(signal)
+    opened = [
+        Episode(
+            kind=group[0].kind,
+            direction=group[0].direction,
+            grade=group[0].grade,
+            name=group[0].name,
+            opened=int(group[0].at),
+            latest=int(group[-1].at),
+            lots=len({signal.at for signal in group}),
+            strength=max(signal.strength for signal in group),
+            start=group[0].start,
+            start_low=group[0].start_low,
+            start_high=group[0].start_high,
+        )
+        for group in groups
+    ]
+    return sorted(opened, key=lambda episode: (episode.opened, episode.kind, episode.direction))

@@ -1,10 +1,10 @@
-"""The first stage: which lots set the limits of a stream, where its level lies and how far its lots scatter.
+"""Baseline of a stream: its baseline lots, centre line, standard deviation between lots, and control limits.
 
-Lots that stand far from the rest are left out by a robust rule and named; the limits say how many lots they rest on and
-are wider where that is few.
+A robust rule leaves out lots that are far from the rest and names them. The control limits allow for the number of
+baseline lots: fewer lots give wider limits.
 
-`establish` takes one stream, `baselines` many at once, of shape (lots, streams) as in `spc.charts`: nan is padding or a
-missing lot. One stream is the batch of one.
+`establish` takes one stream; `baselines` takes many at once, of shape (lots, streams) as in `spc.charts`, where nan is
+padding or a missing lot. One stream is a batch of one.
 """
 
 from __future__ import annotations
@@ -18,8 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from spc.kernels import lot_scale
-from spc.kernels.ragged import Flags, Ints, as_batch, packed
-from spc.kernels.validation import Floats, as_points, positive, whole
+from spc.kernels.arrays import Flags, Floats, Indices
+from spc.kernels.ragged import as_batch, packed
+from spc.kernels.validation import as_points, positive, whole
+from spc.stream.distribution_checks import widen_for_dependence
 
 __all__ = [
     "CUTOFF",
@@ -36,26 +38,27 @@ __all__ = [
 ]
 
 CUTOFF = 3.5
-"""Robust standard deviations from the median beyond which a lot is left out (Iglewicz and Hoaglin 1993, chapter 3)."""
+"""Distance from the median, in robust standard deviations, beyond which a lot is left out (Iglewicz and Hoaglin 1993,
+chapter 3)."""
 
 
 class LeftOutReason(StrEnum):
-    """Why a lot takes no part in the baseline."""
+    """Why a lot is not in the baseline."""
 
     BY_HAND = "by_hand"
-    """A person left it out."""
+    """A person excluded it."""
     FAR_FROM_THE_REST = "far_from_the_rest"
-    """Further from the median than the robust rule allows."""
-    TELLS_NOTHING = "tells_nothing"
-    """Its sampling variance is infinite: its readings do not settle its level."""
+    """It is farther from the median than the robust rule allows."""
+    NO_LEVEL = "tells_nothing"
+    """Its sampling variance is infinite: its readings do not determine its level."""
 
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """One lot that takes no part: its index among the lots given, why, and how far out it lies.
+    """One lot that is not in the baseline: its index among the lots, the reason, and its distance.
 
-    `distance` is in robust standard deviations from the median of the lots screened, with sign; 0 where the lot was not
-    measured against them.
+    `distance` is from the median of the screened lots, in robust standard deviations, with sign; 0 where the lot was
+    not compared with them.
     """
 
     index: int
@@ -65,38 +68,38 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Baseline:
-    """What a stream is usually like, in the charted scale.
+    """Baseline of one stream, in the charted scale.
 
     Attributes
     ----------
     center : float
         Weighted mean of the lot levels.
     center_se : float
-        Its standard error; inf where one lot is all there is.
+        Standard error of `center`; inf with one lot.
     sigma : float
-        Standard deviation between lots: that of a lot level measured without error. inf where one lot is all there is
-        (nothing is known), 0 where the lots scatter no more than their sampling variances explain.
+        Standard deviation between lots: that of a lot level measured without error. inf with one lot (unknown), 0 where
+        the sampling variances explain all variation.
     sigma_squared_se : float
         Standard error of `sigma` squared.
     used : ndarray of bool, shape (n,)
-        The lots that set the limits.
+        The baseline lots.
     left_out : tuple of LeftOut
-        The lots that a person or the rule kept from setting them, in order.
+        The lots that a person or the rule left out, in order.
     count : int
-        Number of lots used.
+        Number of baseline lots.
     degrees_of_freedom : float
-        What the estimate of scatter is worth: `count` - 1, less where neighbouring lots depend on each other.
+        Of `sigma`: `count` - 1, less where the lots are autocorrelated.
     learning : bool
-        Fewer lots than the minimum: the figures are a first guess.
+        There are fewer lots than the minimum: the figures are preliminary.
     frozen : bool
-        All the lots that are to set the limits are there: further lots change nothing.
+        The baseline is complete: further lots change nothing.
     """
 
     center: float
     center_se: float
     sigma: float
     sigma_squared_se: float
-    used: NDArray[np.bool_]
+    used: Flags
     left_out: tuple[LeftOut, ...]
     count: int
     degrees_of_freedom: float
@@ -104,17 +107,17 @@ class Baseline:
     frozen: bool
 
     def total_sigma(self, variance: ArrayLike) -> Floats:
-        """Give the standard deviation of a lot level whose sampling variance is `variance` (any shape)."""
+        """Return the standard deviation of a lot level whose sampling variance is `variance` (any shape)."""
         return np.sqrt(self.sigma**2 + np.asarray(variance, dtype=np.float64))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Baselines:
-    """The baseline of each of many streams; arrays (streams,) as the fields of `Baseline`.
+    """Baselines of many streams; arrays (streams,) as the fields of `Baseline`.
 
-    `used` and `reason` (lots, streams) say which lots set the limits and why others of the stream do not (a
-    `LeftOutReason`, empty where no one and no rule left the lot out); `distance` is that of `LeftOut`. A stream of which
-    no lot is left has `center` nan and `count` 0.
+    `used` (lots, streams) marks the baseline lots. `reason` (lots, streams) is the `LeftOutReason` of a lot that was
+    left out, else empty; `distance` is that of `LeftOut`. A stream without a baseline lot has `center` nan and `count`
+    0.
     """
 
     center: Floats
@@ -124,13 +127,13 @@ class Baselines:
     used: Flags
     reason: NDArray[np.str_]
     distance: Floats
-    count: Ints
+    count: Indices
     degrees_of_freedom: Floats
     learning: Flags
     frozen: Flags
 
     def of(self, stream: int) -> Baseline:
-        """Take out one stream, by its column; indices of lots are rows of the batch."""
+        """Return the baseline of one stream, by its column; indices of lots are rows of the batch."""
         reasons, distance = self.reason[:, stream], self.distance[:, stream]
         return Baseline(
             center=float(self.center[stream]),
@@ -151,25 +154,25 @@ class Baselines:
 def establish(
     levels: ArrayLike, variances: ArrayLike, lots: int = 25, minimum: int = 8, left_out: Iterable[int] = ()
 ) -> Baseline:
-    """Choose the lots that set the limits, and estimate level and scatter from them.
+    """Choose the baseline lots of one stream, and estimate the centre line and the standard deviation between lots.
 
-    The first `lots` lots that nobody left out are candidates. Where at least `minimum` are there, those further than
-    `CUTOFF` robust standard deviations from the median are left out. Later lots change nothing, so that a slow drift
-    cannot carry the limits along.
+    The candidates are the first `lots` lots that nobody excluded. Where there are at least `minimum` of them, those
+    farther than `CUTOFF` robust standard deviations from the median are left out. Later lots change nothing, so a slow
+    drift cannot move the limits.
 
     Parameters
     ----------
     levels : array_like, shape (n,)
         Lot levels in the charted scale, valid lots only, in order of test.
     variances : array_like, shape (n,)
-        Sampling variance of each level, from its bags and readings, taken as known; 0 or more, inf where the readings
-        do not settle the level.
+        Sampling variance of each level, from its bags and readings, taken as known; >= 0, inf where the readings do not
+        determine the level.
     lots : int
-        How many lots set the limits, >= 2.
+        Number of lots in a complete baseline, >= 2.
     minimum : int
-        Fewer are called learning and are not screened, >= 2.
+        Fewest lots that are screened, >= 2; with fewer the baseline is called learning.
     left_out : iterable of int
-        Indices of lots that a person left out.
+        Indices of lots that a person excluded.
 
     Returns
     -------
@@ -178,17 +181,18 @@ def establish(
     Raises
     ------
     ValueError
-        If no lot is left, shapes differ, a level is not finite, a variance is negative or nan, or an index is outside.
+        If no lot is left, shapes differ, a level is not finite, a variance is negative or nan, or an index is out of
+        range.
 
     Notes
     -----
-    Screening takes the robust score (x - median) / scale of [1]_ with Qn [2]_ as scale and the cutoff of [3]_, in one
-    pass: both withstand nearly half the lots being wild. A lot's own sampling variance replaces the typical one in its
-    scale, so that a lot of few bags is not left out for scatter it cannot help. Clean normal lots: 0.77 % are left
-    out at 8 lots, 0.15 % at 25 (simulated).
+    Screening uses the robust score (x - median) / scale of [1]_ with Qn [2]_ as scale and the cutoff of [3]_, in one
+    pass. Median and Qn tolerate outliers in nearly half of the lots. In the scale of a lot its sampling variance
+    replaces the typical one, so a lot of few bags is not left out for its larger sampling error. Of clean normal lots,
+    0.77 % are left out with 8 lots and 0.15 % with 25 (simulated).
 
     The variance between lots solves sum w (x - center)**2 = count - 1 with w = 1 / (sigma**2 + variance), the method
-    of moments of [4]_; with equal variances it is the sample variance less the sampling variance, not below 0.
+    of moments of [4]_. With equal variances it is the sample variance less the sampling variance, at least 0.
 
     References
     ----------
@@ -204,30 +208,35 @@ def establish(
     ([(6, 'far_from_the_rest')], 8, 2.05)
     """
     points = as_points(levels, "levels")
-    noise = _sampling(variances, points.size)
+    noise = _as_variances(variances, points.shape)
+    _require_not_negative(noise)
+    excluded = [int(index) for index in left_out]
+    outside = [index for index in excluded if not 0 <= index < points.size]
+    if outside:
+        raise ValueError(f"left_out names index {outside[0]}, expected 0 to {points.size - 1}")
     by_hand = np.zeros((points.size, 1), dtype=bool)
-    by_hand[_named(left_out, points.size)] = True
-    found = baselines(points[:, None], noise[:, None], lots, minimum, by_hand)
-    if not found.count[0]:
+    by_hand[excluded] = True
+    batch = baselines(points[:, None], noise[:, None], lots, minimum, by_hand)
+    if not batch.count[0]:
         raise ValueError(f"levels: none of the {points.size} lots is left to set the limits; leave fewer lots out")
-    return found.of(0)
+    return batch.of(0)
 
 
 def baselines(
     levels: ArrayLike, variances: ArrayLike, lots: int = 25, minimum: int = 8, left_out: ArrayLike | None = None
 ) -> Baselines:
-    """Choose the lots that set the limits of each of many streams, and estimate; see `establish`.
+    """Baselines of many streams at once; see `establish`.
 
     Parameters
     ----------
     levels : array_like, shape (lots, streams)
         Nan where there is no lot.
     variances : array_like, shape (lots, streams)
-        0 or more, inf where the readings do not settle the level; nan is allowed where there is no lot.
+        >= 0, inf where the readings do not determine the level; nan is allowed where there is no lot.
     lots, minimum : int
         As in `establish`.
     left_out : array_like of bool, shape (lots, streams), optional
-        Lots that a person left out.
+        Lots that a person excluded.
 
     Returns
     -------
@@ -236,30 +245,35 @@ def baselines(
     Raises
     ------
     ValueError
-        If a shape does not fit, a level is infinite, or a variance is negative or not known where a lot is.
+        If a shape does not fit, a level is infinite, or the variance of a lot is negative or nan.
 
     Examples
     --------
-    >>> found = baselines([[2.0, 7.0], [2.2, np.nan], [1.8, 7.4]], np.zeros((3, 2)))
-    >>> found.center.round(2).tolist(), found.count.tolist()
+    >>> batch = baselines([[2.0, 7.0], [2.2, np.nan], [1.8, 7.4]], np.zeros((3, 2)))
+    >>> batch.center.round(2).tolist(), batch.count.tolist()
     ([2.0, 7.2], [3, 2])
     """
     points = as_batch(levels, "levels")
     there = ~np.isnan(points)
-    noise = np.where(there, _sampling_of(variances, points.shape), 0.0)
-    _require_variances(noise)
+    noise = np.where(there, _as_variances(variances, points.shape), 0.0)
+    _require_not_negative(noise)
     whole(lots, "lots", 2)
     whole(minimum, "minimum", 2)
-    by_hand = there & _flags(left_out, points.shape)
-    unsettled = there & ~by_hand & np.isinf(noise)
-    chosen, rows = packed(points, there & ~by_hand & ~unsettled)
-    chosen, rows = chosen[:lots], rows[:lots]
+    excluded = np.zeros(points.shape, dtype=bool) if left_out is None else np.asarray(left_out)
+    if excluded.shape != points.shape or excluded.dtype != bool:
+        raise ValueError(
+            f"left_out must be an array of bool of shape {points.shape}; got {excluded.dtype} of {excluded.shape}"
+        )
+    by_hand = there & excluded
+    no_level = there & ~by_hand & np.isinf(noise)
+    candidates, rows = packed(points, there & ~by_hand & ~no_level)
+    candidates, rows = candidates[:lots], rows[:lots]
     sampling = np.take_along_axis(noise, rows, axis=0)
-    counted = (~np.isnan(chosen)).sum(axis=0)
+    counted = (~np.isnan(candidates)).sum(axis=0)
     distance = np.zeros_like(points)
-    score = np.where(counted >= minimum, lot_scale.far(chosen, sampling, CUTOFF), 0.0)
+    score = np.where(counted >= minimum, lot_scale.far(candidates, sampling, CUTOFF), 0.0)
     np.put_along_axis(distance, rows, score, axis=0)
-    kept = np.where(score == 0, chosen, np.nan)
+    kept = np.where(score == 0, candidates, np.nan)
     used = np.zeros_like(there)
     np.put_along_axis(used, rows, ~np.isnan(kept), axis=0)
     center, center_se, between, between_se = lot_scale.moments(kept, sampling)
@@ -270,7 +284,11 @@ def baselines(
         sigma=np.sqrt(between),
         sigma_squared_se=between_se,
         used=used,
-        reason=_reasons(by_hand, unsettled, distance != 0),
+        reason=np.select(
+            [by_hand, no_level, distance != 0],
+            [str(LeftOutReason.BY_HAND), str(LeftOutReason.NO_LEVEL), str(LeftOutReason.FAR_FROM_THE_REST)],
+            "",
+        ),
         distance=distance,
         count=count,
         degrees_of_freedom=(count - 1.0).clip(0),
@@ -280,20 +298,20 @@ def baselines(
 
 
 def limits(baseline: Baseline | Baselines, variances: ArrayLike, width: float = 3.0) -> tuple[Floats, Floats]:
-    """Lower and upper control limit of each lot level, wide where its bags or the baseline's lots are few.
+    """Lower and upper control limit of each lot level; fewer bags or fewer baseline lots give wider limits.
 
     Parameters
     ----------
     baseline : Baseline or Baselines
     variances : array_like, shape (n,), or (lots, streams) for many
-        Sampling variance of each level, >= 0; inf gives limits without end.
+        Sampling variance of each level, >= 0; inf gives infinite limits.
     width : float
-        Half-width in standard deviations of a chart whose parameters are known, > 0.
+        Half-width in standard deviations of a chart with known parameters, > 0.
 
     Returns
     -------
     lower, upper : ndarray, shape of `variances`
-        In the charted scale; -inf and inf while one lot is all there is.
+        In the charted scale; -inf and inf with one baseline lot.
 
     Raises
     ------
@@ -302,37 +320,47 @@ def limits(baseline: Baseline | Baselines, variances: ArrayLike, width: float = 
 
     Notes
     -----
-    Prediction limits for one future lot [1]_: the normal quantile `width` is replaced by the t quantile of the same
-    tail, and the standard error of the centre is added. A lot in control falls outside with the chance that `width` has
-    on a chart of known parameters (0.27 % at 3), however few lots the limits rest on: 3.4 sigma at 25 lots, and 3 as
-    lots grow many. That holds of lots that were not screened; where a sound lot is now and then left out as far, 95 %
-    limits hold 94 % of coming lots at 8 lots and 94.6 to 94.9 % at 25 (simulated, standard error 0.2 %).
+    These are prediction limits for one future lot [1]_: the t quantile of the same tail replaces the normal quantile
+    `width`, and the standard error of the centre is added. For any number of baseline lots, a lot in control is outside
+    with the probability that `width` has on a chart with known parameters (0.27 % at 3). The limits are at 3.4 sigma
+    with 25 lots and approach 3 with many. This holds without screening. Screening now and then leaves out a sound lot:
+    95 % limits then contain 94 % of coming lots with 8 lots and 94.6 to 94.9 % with 25 (simulated, standard error
+    0.2 %).
 
     References
     ----------
     .. [1] G. J. Hahn (1970), Statistical intervals for a normal population, Part I, Journal of Quality Technology 2,
        115-125.
+
+    Examples
+    --------
+    The second lot has fewer bags, so its level has a larger sampling variance and wider limits:
+
+    >>> base = establish([2.1, 2.0, 2.2, 2.1, 1.9, 2.0, 2.2, 1.9], [0.001] * 8)
+    >>> lower, upper = limits(base, [0.001, 0.004])
+    >>> lower.round(2), upper.round(2)
+    (array([1.48, 1.42]), array([2.62, 2.68]))
     """
     positive(width, "width")
     noise = np.atleast_1d(np.asarray(variances, dtype=np.float64))
-    _require_variances(noise)
-    known = np.isfinite(baseline.sigma)
+    _require_not_negative(noise)
+    finite = np.isfinite(baseline.sigma)
     tail = float(special.ndtr(-width))
-    quantile = np.where(known, -special.stdtrit(np.where(known, baseline.degrees_of_freedom, 1.0), tail), 1.0)
-    error = np.where(known, baseline.center_se, np.inf)
-    half: Floats = quantile * np.sqrt(np.where(known, baseline.sigma, 0.0) ** 2 + noise + error**2)
+    quantile = np.where(finite, -special.stdtrit(np.where(finite, baseline.degrees_of_freedom, 1.0), tail), 1.0)
+    error = np.where(finite, baseline.center_se, np.inf)
+    half: Floats = quantile * np.sqrt(np.where(finite, baseline.sigma, 0.0) ** 2 + noise + error**2)
     return baseline.center - half, baseline.center + half
 
 
 def prediction_factor(n: int, confidence: float = 0.95) -> float:
-    """Factor k: the next value lies within k standard deviations of the mean of `n` values with chance `confidence`.
+    """Factor k: the next value is within k standard deviations of the mean of `n` values with probability `confidence`.
 
     Parameters
     ----------
     n : int
-        Number of values from which mean and standard deviation come, >= 2.
+        Number of values of which mean and standard deviation are computed, >= 2.
     confidence : float
-        Chance that the next value falls within, two-sided, in (0, 1).
+        Two-sided probability, in (0, 1).
 
     Returns
     -------
@@ -371,7 +399,12 @@ def qn(x: ArrayLike) -> float:
     Returns
     -------
     float
-        In the unit of `x`; 0 where about half the values or more are equal.
+        In the unit of `x`; 0 where about half of the values or more are equal.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two values, or one is not finite.
 
     References
     ----------
@@ -379,26 +412,38 @@ def qn(x: ArrayLike) -> float:
        factor is printed 2.2219; 1 / (sqrt(2) * ndtri(5 / 8)) is 2.2191, as computed here.
     .. [2] C. Croux and P. J. Rousseeuw (1992), Time-efficient algorithms for two highly robust estimators of scale,
        Computational Statistics 1, 411-428: factors for small samples; from memory.
+
+    Examples
+    --------
+    One wild value hardly changes it:
+
+    >>> round(qn([2.1, 2.0, 2.2, 2.1, 1.9, 2.0]), 3), round(qn([2.1, 2.0, 2.2, 2.1, 1.9, 9.0]), 3)
+    (0.136, 0.136)
     """
     points = as_points(x, at_least=2)
     return float(lot_scale.qn(points[:, None])[0])
 
 
 def widen(baseline: Baseline, rho: float) -> Baseline:
-    """Correct a baseline whose neighbouring lots depend on each other: a wider sigma that is worth fewer lots.
+    """Correct a baseline for autocorrelated lots: a larger `sigma` with fewer degrees of freedom.
 
     Parameters
     ----------
     baseline : Baseline
     rho : float
-        Correlation of neighbouring lot levels, in (-1, 1). Lots that alternate (below 0) change nothing: narrower
-        limits are not earned by them.
+        Lag-1 autocorrelation of the lot levels, in (-1, 1). Negative values change nothing: alternating lots do not
+        justify narrower limits.
 
     Returns
     -------
     Baseline
-        `sigma` by `spc.distribution.widen_for_dependence`, `center_se` times sqrt((1 + rho) / (1 - rho)),
+        `sigma` by `spc.stream.distribution_checks.widen_for_dependence`, `center_se` times sqrt((1 + rho) / (1 - rho)),
         `degrees_of_freedom` times (1 - rho**2) / (1 + rho**2).
+
+    Raises
+    ------
+    ValueError
+        If `rho` is outside its range.
 
     Notes
     -----
@@ -410,30 +455,29 @@ def widen(baseline: Baseline, rho: float) -> Baseline:
        correlation, Journal of Quality Technology 10, 20-30.
     .. [2] G. V. Bayley and J. M. Hammersley (1946), The effective number of independent observations in an
        autocorrelated time series, Supplement to the JRSS 8, 184-197.
-    """
-    from spc.stream.distribution_checks import widen_for_dependence
 
+    Examples
+    --------
+    >>> base = establish([2.1, 2.0, 2.2, 2.1, 1.9, 2.0, 2.2, 1.9], [0.0] * 8)
+    >>> wider = widen(base, 0.5)
+    >>> round(wider.sigma / base.sigma, 3), base.degrees_of_freedom, round(wider.degrees_of_freedom, 2)
+    (1.128, 7.0, 4.2)
+    """
     if not -1 < rho < 1:
         raise ValueError(f"rho must be in (-1, 1), got {rho!r}")
     if rho <= 0 or baseline.count < 2:
         return baseline
-    worth = (1 - rho**2) / (1 + rho**2)
+    df_share = (1 - rho**2) / (1 + rho**2)
     return replace(
         baseline,
         sigma=widen_for_dependence(baseline.sigma, rho, baseline.count),
         center_se=baseline.center_se * float(np.sqrt((1 + rho) / (1 - rho))),
-        sigma_squared_se=baseline.sigma_squared_se / float(np.sqrt(worth)),
-        degrees_of_freedom=max(1.0, baseline.degrees_of_freedom * worth),
+        sigma_squared_se=baseline.sigma_squared_se / float(np.sqrt(df_share)),
+        degrees_of_freedom=max(1.0, baseline.degrees_of_freedom * df_share),
     )
 
 
-def _sampling(variances: ArrayLike, size: int) -> Floats:
-    noise = _sampling_of(variances, (size,))
-    _require_variances(noise)
-    return noise
-
-
-def _require_variances(noise: Floats) -> None:
+def _require_not_negative(noise: Floats) -> None:
     bad = np.argwhere(~(noise >= 0))
     if bad.size:
         place = bad[0].tolist()
@@ -441,28 +485,8 @@ def _require_variances(noise: Floats) -> None:
         raise ValueError(f"variances must be 0 or more, got {noise[tuple(place)]!r} at {where}")
 
 
-def _named(left_out: Iterable[int], size: int) -> list[int]:
-    named = [int(index) for index in left_out]
-    outside = [index for index in named if not 0 <= index < size]
-    if outside:
-        raise ValueError(f"left_out names index {outside[0]}, expected 0 to {size - 1}")
-    return named
-
-
-def _sampling_of(variances: ArrayLike, shape: tuple[int, ...]) -> Floats:
+def _as_variances(variances: ArrayLike, shape: tuple[int, ...]) -> Floats:
     noise = np.asarray(variances, dtype=np.float64)
     if noise.shape != shape:
         raise ValueError(f"variances must hold one value a level, shape {shape}; got shape {noise.shape}")
     return noise
-
-
-def _flags(left_out: ArrayLike | None, shape: tuple[int, ...]) -> Flags:
-    marked = np.zeros(shape, dtype=bool) if left_out is None else np.asarray(left_out)
-    if marked.shape != shape or marked.dtype != bool:
-        raise ValueError(f"left_out must be an array of bool of shape {shape}; got {marked.dtype} of {marked.shape}")
-    return marked
-
-
-def _reasons(by_hand: Flags, unsettled: Flags, far: Flags) -> NDArray[np.str_]:
-    words = [str(LeftOutReason.BY_HAND), str(LeftOutReason.TELLS_NOTHING), str(LeftOutReason.FAR_FROM_THE_REST)]
-    return np.select([by_hand, unsettled, far], words, "")

@@ -1,76 +1,132 @@
-"""Which sessions of a stream are on its chart, how well each level is known, and where the limits are set again."""
+"""Chart points of a stream: which sessions are charted, the sampling variance of each level, and the segments."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 
 import numpy as np
 
-from spc.kernels.columns import Column, Rows
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Flags, Floats
+from spc.kernels.columns import Rows
 
-__all__ = ["among", "charted_points", "cut_at"]
+__all__ = ["charted_points", "is_among", "segments_of"]
 
 
-def charted_points(sessions: Rows, lots: int, doubted: frozenset[int], *, every_session: bool) -> Rows:
-    """The sessions that are on the chart, in order of test time.
+def charted_points(sessions: Rows, lots: int, unreviewed: Set[int], *, every_session: bool) -> Rows:
+    """Sessions on the chart, in order of test time.
 
-    Of a lot that is its first valid session, or its first session where none is valid; of a check standard every
-    session. `measured` says whether a level is known: a lot wholly over range is a point without one. `doubted` ones are
-    measured, but nobody has settled yet what they read. `variance` is the
-    sampling variance of the level, as far as it was known at the time.
+    A lot is charted by its first valid session, or by its first session where none is valid. A check standard is
+    charted by every session.
+
+    Parameters
+    ----------
+    sessions : Rows
+        `lot`, `weeks`, `valid`, and the columns of `spc.stream.session_summary.summarise`; index is the session number.
+    lots : int
+        Size of the baseline: the pooled variance between bags is frozen at this lot.
+    unreviewed : set of int
+        Numbers of sessions with suspect values that nobody has reviewed yet.
+    every_session : bool
+        Chart every session, as for a check standard.
+
+    Returns
+    -------
+    Rows
+        The charted sessions with three more columns: `measured` (the session is valid and its level is known; a lot
+        wholly over range is charted without a level), `unreviewed`, and `variance`, the sampling variance of the level
+        as estimated at the time of the test (nan where not measured).
+
+    Examples
+    --------
+    >>> columns = {"lot": np.array(["A", "B", "A"]), "weeks": np.array([0.0, 1.0, 2.0]), "valid": np.array([False, True, True])}
+    >>> columns |= dict(level=np.array([2.0, 2.2, 2.1]), bags=np.full(3, 6), readings=np.full(3, 6))
+    >>> columns |= dict(bag_variance=np.full(3, 0.06), below=np.zeros(3), above=np.zeros(3))
+    >>> points = charted_points(Rows(np.arange(3), columns), 25, frozenset(), every_session=False)
+    >>> points.index.tolist(), points["variance"].round(3).tolist()
+    ([1, 2], [0.01, 0.01])
     """
-    weeks, lot = sessions["weeks"].tolist(), sessions["lot"].tolist()
+    weeks, lot, valid = sessions["weeks"].tolist(), sessions["lot"].tolist(), sessions["valid"].tolist()
     order = sorted(range(len(sessions)), key=lambda row: (weeks[row], lot[row]))
     if not every_session:
-        order = _first_of_each_lot(order, lot, sessions["valid"].tolist())
+        charted: dict[str, int] = {}
+        for row in order:
+            earlier = charted.get(lot[row])
+            if earlier is None or (valid[row] and not valid[earlier]):
+                charted[lot[row]] = row
+        rows = set(charted.values())
+        order = [row for row in order if row in rows]
     points = sessions.take(np.array(order, dtype=np.intp))
     measured = points["valid"].astype(bool) & np.isfinite(points.floats("level"))
     variance = np.full(len(points), np.nan)
-    variance[measured] = _variance_as_known(points.take(measured), lots)
-    return points.adding({"measured": measured, "doubted": among(points, doubted), "variance": variance})
+    variance[measured] = _sampling_variance(points.take(measured), lots)
+    return points.adding({"measured": measured, "unreviewed": is_among(points, unreviewed), "variance": variance})
 
 
-def _first_of_each_lot(order: list[int], lot: list[str], valid: list[bool]) -> list[int]:
-    """Of each lot its first valid session in this order, or its first where none is valid."""
-    first: dict[str, int] = {}
-    for row in order:
-        known = first.get(lot[row])
-        if known is None or (valid[row] and not valid[known]):
-            first[lot[row]] = row
-    chosen = set(first.values())
-    return [row for row in order if row in chosen]
+def is_among(points: Rows, sessions: Set[int]) -> Flags:
+    """Whether each point is one of these sessions.
 
+    Parameters
+    ----------
+    points : Rows
+        Index is the session number.
+    sessions : set of int
+        Session numbers.
 
-def among(points: Rows, sessions: frozenset[int]) -> Column:
-    """Whether each point is one of these sessions."""
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> is_among(Rows(np.array([4, 7]), {}), {7, 9})
+    array([False,  True])
+    """
     return np.isin(points.index, list(sessions)) if sessions else np.zeros(len(points), dtype=bool)
 
 
-def _variance_as_known(points: Rows, lots: int) -> Floats:
-    """Sampling variance of each level from the scatter of bags up to that lot, held from the `lots`-th on.
+def _sampling_variance(points: Rows, lots: int) -> Floats:
+    """Sampling variance of each level from the variance between bags of all lots so far, frozen at lot number `lots`.
 
-    A later lot never changes what was said of an earlier one. Bounded readings tell less: a bag counts by the share of
-    its readings in range.
+    Only earlier lots enter, so a later lot never changes the variance of an earlier level. A bag with bounded readings
+    counts by the share of its readings in range.
     """
     df = (points.floats("bags") - 1).clip(0)
-    own = points.floats("bag_variance")
-    known = np.isfinite(own) & (df > 0)
-    sums = np.cumsum(np.where(known, df * np.nan_to_num(own), 0.0))
-    weights = np.cumsum(np.where(known, df, 0.0))
-    pooled = np.divide(sums, weights, out=np.zeros_like(sums), where=weights > 0)
+    bag_variance = points.floats("bag_variance")
+    informative = np.isfinite(bag_variance) & (df > 0)
+    sums = np.cumsum(np.where(informative, df * np.nan_to_num(bag_variance), 0.0))
+    total_df = np.cumsum(np.where(informative, df, 0.0))
+    pooled = np.divide(sums, total_df, out=np.zeros_like(sums), where=total_df > 0)
     if pooled.size > lots:
         pooled[lots:] = pooled[lots - 1]
     bounded = points.floats("below") + points.floats("above")
-    in_range = 1 - bounded / points.floats("readings")
-    return np.asarray(pooled / (points.floats("bags") * in_range))
+    share_in_range = 1 - bounded / points.floats("readings")
+    return np.asarray(pooled / (points.floats("bags") * share_in_range))
 
 
-def cut_at(measured: Rows, restarts: tuple[float, ...], left_out: frozenset[int]) -> Iterator[Rows]:
-    """The measured points between two settings of the limits."""
-    part = np.searchsorted(np.sort(np.asarray(restarts, dtype=np.float64)), measured["weeks"], side="right")
-    for number in np.unique(part):
-        stretch = measured.take(part == number)
-        # A stretch of which people left every lot out has no limits.
-        if not among(stretch, left_out).all():
-            yield stretch
+def segments_of(measured: Rows, restarts: tuple[float, ...], not_in_baseline: Set[int]) -> Iterator[Rows]:
+    """Measured points between successive baseline restarts.
+
+    Parameters
+    ----------
+    measured : Rows
+        Points with a level, in order of test; `weeks` is the test time.
+    restarts : tuple of float
+        Times in weeks from which the baseline starts anew, in any order.
+    not_in_baseline : set of int
+        Sessions that may not enter a baseline. A segment of such sessions only has no limits and is left out.
+
+    Yields
+    ------
+    Rows
+
+    Examples
+    --------
+    >>> points = Rows(np.arange(4), {"weeks": np.array([0.0, 1.0, 2.0, 3.0])})
+    >>> [part.index.tolist() for part in segments_of(points, (2.0,), {0})]
+    [[0, 1], [2, 3]]
+    """
+    number = np.searchsorted(np.sort(np.asarray(restarts, dtype=np.float64)), measured["weeks"], side="right")
+    for segment in np.unique(number):
+        points = measured.take(number == segment)
+        if not is_among(points, not_in_baseline).all():
+            yield points

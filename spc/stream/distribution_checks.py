@@ -1,10 +1,10 @@
-"""Whether lot levels may be judged by the normal law, and whether neighbouring lots are alike.
+"""Checks of the lot levels: normality, and lag-1 autocorrelation.
 
-Both gate what is said elsewhere: a capability of values that are not normal is withheld, limits of lots that depend on
-each other are widened. With few lots neither can be seen, and the answer says so.
+Capability is withheld where the levels are not normal; control limits are widened where they are autocorrelated. With
+few lots neither can be judged, and the result says so.
 
-Both have a form for one stream and one for many at once (`normalities`, `dependences`), of shape (lots, streams) as in
-`spc.charts`: nan is padding or a missing lot, and everything is as if that lot were not there.
+Each check has a form for one stream and one for many at once (`normalities`, `dependences`), of shape (lots, streams)
+as in `spc.charts`: nan is padding or a missing lot, and the result is as if that lot did not exist.
 """
 
 from __future__ import annotations
@@ -18,10 +18,11 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from spc.kernels.arrays import Floats, Indices
 from spc.kernels.autocorrelation_law import exact_interval, normal_interval
-from spc.kernels.ragged import Ints, as_batch, packed, total
+from spc.kernels.ragged import as_batch, packed, total
 from spc.kernels.subgroups import quotient
-from spc.kernels.validation import Floats, as_points, whole
+from spc.kernels.validation import as_points, whole
 
 __all__ = [
     "Dependence",
@@ -36,43 +37,43 @@ __all__ = [
 ]
 
 FEWEST = 8
-"""Lots below which neither check is made: the p-value in `normality` holds from 8 values on."""
+"""Fewest lots for either check: the p-value of `normality` is valid from 8 values on."""
 _EXACT_TO = 100
 
 
 class Shape(StrEnum):
-    """What the values say of the normal law."""
+    """Result of the check for normality."""
 
     TOO_FEW = "too_few"
-    """Fewer than 8 values: nothing can be seen."""
+    """Fewer than 8 values: no judgement."""
     PLAUSIBLE = "plausible"
-    """Nothing speaks against it; with few values that is not much."""
+    """No evidence against a normal distribution; with few values this means little."""
     DOUBTFUL = "doubtful"
-    """So poor a fit comes by chance in 1 to 5 % of normal samples."""
+    """1 to 5 % of normal samples fit this badly."""
     REFUTED = "refuted"
-    """So poor a fit comes by chance in less than 1 % of normal samples."""
+    """Less than 1 % of normal samples fit this badly."""
 
 
 class Neighbours(StrEnum):
-    """What the values say of the dependence of neighbouring lots."""
+    """Result of the check for autocorrelation of successive lots."""
 
     TOO_FEW = "too_few"
-    """Fewer than 8 values: nothing can be seen."""
+    """Fewer than 8 values: no judgement."""
     NOT_SHOWN = "not_shown"
-    """The interval of the correlation holds 0."""
+    """The interval of the autocorrelation contains 0."""
     ALIKE = "alike"
-    """Neighbouring lots are alike: limits are to be widened."""
+    """Positive: successive lots are alike, and the limits are widened."""
     ALTERNATING = "alternating"
-    """High follows low: two sources that take turns, or a reaction to the last result."""
+    """Negative: high follows low, as with two alternating sources or adjustments after each result."""
 
 
 @dataclass(frozen=True, slots=True)
 class Normality:
-    """How well values fit a normal law of unknown mean and standard deviation.
+    """Fit of values to a normal distribution with unknown mean and standard deviation.
 
-    `correlation` is that of the normal probability plot, at most 1; `statistic` the Anderson-Darling statistic adjusted
-    for the number of values, `p_value` its chance to be larger for normal values; `shape` says it in a word and `count`
-    on how many values it rests. Where `shape` is too few, `p_value` is 1 and `statistic` 0.
+    `correlation` is that of the normal probability plot, at most 1. `statistic` is the Anderson-Darling statistic,
+    adjusted for the number of values, and `p_value` the probability that it is larger for normal values. `shape` is the
+    result in a word and `count` the number of values. Where `shape` is too few, `p_value` is 1 and `statistic` 0.
     """
 
     correlation: float
@@ -84,12 +85,12 @@ class Normality:
 
 @dataclass(frozen=True, slots=True)
 class Dependence:
-    """Correlation of neighbouring values.
+    """Lag-1 autocorrelation of values in order.
 
-    `sample` is the lag-1 autocorrelation as computed, `rho` the same less its bias for few values (kept to 0.99 either
-    way, so that `spc.baseline.widen` takes it), `lower` and `upper`
-    the interval of the true one, `neighbours` a word, `count` the number of values. Where `neighbours` is too few the
-    interval is -1 to 1.
+    `sample` is the sample autocorrelation; `rho` is corrected for its bias with few values (within 0.99 either way, as
+    `spc.stream.baseline.widen` requires); `lower` and `upper` are the interval of the true autocorrelation.
+    `neighbours` is the result in a word and `count` the number of values. Where `neighbours` is too few, the interval
+    is -1 to 1.
     """
 
     sample: float
@@ -101,12 +102,12 @@ class Dependence:
 
 
 def normality(x: ArrayLike) -> Normality:
-    """Test whether values may come from a normal law.
+    """Test whether values may come from a normal distribution.
 
     Parameters
     ----------
     x : array_like, shape (n,)
-        Independent values in the charted scale, n >= 3; levels of lots with unequal numbers of bags divided by their
+        Independent values in the charted scale, n >= 3. Divide levels of lots with unequal numbers of bags by their
         standard deviations first.
 
     Returns
@@ -116,13 +117,13 @@ def normality(x: ArrayLike) -> Normality:
     Raises
     ------
     ValueError
-        If fewer than 3 values, one that is not finite, or all are equal.
+        If there are fewer than 3 values, one is not finite, or all are equal.
 
     Notes
     -----
-    The correlation is that of the ordered values with the medians of normal order statistics [2]_; the p-value that of
-    the Anderson-Darling statistic with both parameters estimated, adjusted by 1 + 0.75 / n + 2.25 / n**2 [1]_. Of
-    normal samples of 8 to 100 values 4.9 to 5.1 % had a p-value under 0.05 in simulation.
+    The correlation is that of the ordered values with the medians of normal order statistics [2]_. The p-value is that
+    of the Anderson-Darling statistic with both parameters estimated, adjusted by 1 + 0.75 / n + 2.25 / n**2 [1]_. In a
+    simulation, 4.9 to 5.1 % of normal samples of 8 to 100 values had a p-value under 0.05.
 
     References
     ----------
@@ -132,19 +133,19 @@ def normality(x: ArrayLike) -> Normality:
 
     Examples
     --------
-    >>> found = normality([1.0, 1.1, 0.9, 1.0, 1.2, 0.8, 1.05, 0.95, 9.0])
-    >>> found.shape.value, round(found.correlation, 3)
+    >>> result = normality([1.0, 1.1, 0.9, 1.0, 1.2, 0.8, 1.05, 0.95, 9.0])
+    >>> result.shape.value, round(result.correlation, 3)
     ('refuted', 0.628)
     """
     points = as_points(x, at_least=3)
     _require_spread(points)
-    found = _normalities(points[:, None])
-    correlation, statistic, p_value = (float(found[name][0]) for name in ("correlation", "statistic", "p_value"))
-    return Normality(correlation, statistic, p_value, Shape(found["shape"][0]), points.size)
+    columns = _normalities(points[:, None])
+    correlation, statistic, p_value = (float(columns[name][0]) for name in ("correlation", "statistic", "p_value"))
+    return Normality(correlation, statistic, p_value, Shape(columns["shape"][0]), points.size)
 
 
 def normalities(x: ArrayLike) -> pd.DataFrame:
-    """Test of each of many streams; see `normality`.
+    """Test the normality of many streams; see `normality`.
 
     Parameters
     ----------
@@ -154,8 +155,8 @@ def normalities(x: ArrayLike) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A row a stream, with the fields of `Normality`. `correlation` is nan where fewer than 3 values are there or all
-        are equal; equal values are called too few, whatever their number.
+        A row a stream, with the fields of `Normality`. `correlation` is nan with fewer than 3 values or where all are
+        equal; `shape` of equal values is too few, for any number of them.
 
     Raises
     ------
@@ -176,17 +177,17 @@ def _normalities(points: Floats) -> dict[str, NDArray[Any]]:
     ordered = np.sort(points, axis=0)  # nan goes last
     there = ~np.isnan(ordered)
     count = there.sum(axis=0)
-    away = ordered - quotient(total(ordered, there), count)
-    told = (count >= 3) & (ordered[0] < np.fmax.reduce(ordered, axis=0))
-    judged = told & (count >= FEWEST)
-    scale = np.where(judged, np.sqrt(total(away**2, there) / np.maximum(count - 1, 1)), 1.0)
-    statistic = _anderson_darling(away / scale, count) * (
+    deviation = ordered - quotient(total(ordered, there), count)
+    varied = (count >= 3) & (ordered[0] < np.fmax.reduce(ordered, axis=0))
+    judged = varied & (count >= FEWEST)
+    scale = np.where(judged, np.sqrt(total(deviation**2, there) / np.maximum(count - 1, 1)), 1.0)
+    statistic = _anderson_darling(deviation / scale, count) * (
         1 + 0.75 / np.maximum(count, 1) + 2.25 / np.maximum(count, 1) ** 2
     )
     statistic = np.where(judged, statistic, 0.0)
     p_value = np.where(judged, _p_value(statistic), 1.0)
     return {
-        "correlation": np.where(told, _plot_correlation(away, count), np.nan),
+        "correlation": np.where(varied, _plot_correlation(deviation, count), np.nan),
         "statistic": statistic,
         "p_value": p_value,
         "shape": np.select(
@@ -204,9 +205,9 @@ def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
     Parameters
     ----------
     x : array_like, shape (n,)
-        Values in time order, n >= 3; missing lots are passed over.
+        Values in time order, n >= 3; leave missing lots out.
     confidence : float
-        Of the interval, in (0, 1).
+        Probability that the interval contains the true autocorrelation, in (0, 1).
 
     Returns
     -------
@@ -215,15 +216,15 @@ def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
     Raises
     ------
     ValueError
-        If fewer than 3 values, one that is not finite, all are equal, or `confidence` is outside its range.
+        If there are fewer than 3 values, one is not finite, all are equal, or `confidence` is outside its range.
 
     Notes
     -----
-    `rho` is (n sample + 1) / (n - 3), less the bias of [1]_. The interval holds every rho under which, in a normal
-    first-order autoregression, neither a sample autocorrelation this high nor one this low is rarer than one tail. To
-    100 values its law is exact, a ratio of quadratic forms summed by [2]_; beyond, it is normal with mean
-    rho - (1 + 3 rho) / n and variance (1 - rho**2) / n [3]_. A drift makes neighbours alike as well: look at the level
-    first.
+    `rho` is (n sample + 1) / (n - 3), which removes the bias of [1]_. The interval contains every rho for which, in a
+    normal first-order autoregression, a sample autocorrelation at least this high and one at least this low both have a
+    probability of one tail or more. Up to 100 values the distribution is exact, that of a ratio of quadratic forms
+    [2]_. Beyond, it is normal with mean rho - (1 + 3 rho) / n and variance (1 - rho**2) / n [3]_. A drift also makes
+    successive lots alike: check the level first.
 
     References
     ----------
@@ -235,15 +236,15 @@ def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
 
     Examples
     --------
-    >>> found = dependence([1.0, 2.0, 1.0, 2.0, 1.0, 2.0, 1.0, 2.0, 1.0, 2.0])
-    >>> found.neighbours.value, round(found.sample, 3)
+    >>> result = dependence([1.0, 2.0, 1.0, 2.0, 1.0, 2.0, 1.0, 2.0, 1.0, 2.0])
+    >>> result.neighbours.value, round(result.sample, 3)
     ('alternating', -0.9)
     """
     points = as_points(x, at_least=3)
     _require_spread(points)
-    found = _dependences(points[:, None], confidence)
-    sample, rho, lower, upper = (float(found[name][0]) for name in ("sample", "rho", "lower", "upper"))
-    return Dependence(sample, rho, lower, upper, Neighbours(found["neighbours"][0]), points.size)
+    columns = _dependences(points[:, None], confidence)
+    sample, rho, lower, upper = (float(columns[name][0]) for name in ("sample", "rho", "lower", "upper"))
+    return Dependence(sample, rho, lower, upper, Neighbours(columns["neighbours"][0]), points.size)
 
 
 def dependences(x: ArrayLike, confidence: float = 0.95) -> pd.DataFrame:
@@ -254,13 +255,13 @@ def dependences(x: ArrayLike, confidence: float = 0.95) -> pd.DataFrame:
     x : array_like, shape (lots, streams)
         Nan where there is no lot.
     confidence : float
-        Of the intervals, in (0, 1).
+        Probability that an interval contains the true autocorrelation, in (0, 1).
 
     Returns
     -------
     DataFrame
-        A row a stream, with the fields of `Dependence`. `sample` is nan where fewer than 2 values are there or all are
-        equal; equal values are called too few, whatever their number.
+        A row a stream, with the fields of `Dependence`. `sample` is nan with fewer than 2 values or where all are
+        equal; `neighbours` of equal values is too few, for any number of them.
 
     Raises
     ------
@@ -283,10 +284,10 @@ def _dependences(points: Floats, confidence: float) -> dict[str, NDArray[Any]]:
     values, _ = packed(points, ~np.isnan(points))
     there = ~np.isnan(values)
     count = there.sum(axis=0)
-    away = np.where(there, values - quotient(total(values, there), count), 0.0)
+    deviation = np.where(there, values - quotient(total(values, there), count), 0.0)
     varies = np.fmax.reduce(values, axis=0) > np.fmin.reduce(values, axis=0)
-    squares = np.where(varies, (away**2).sum(axis=0), 0.0)
-    sample = quotient((away[1:] * away[:-1]).sum(axis=0), squares)
+    squares = np.where(varies, (deviation**2).sum(axis=0), 0.0)
+    sample = quotient((deviation[1:] * deviation[:-1]).sum(axis=0), squares)
     rho = np.clip((count * sample + 1) / np.maximum(count - 3, 1), -0.99, 0.99)
     lower, upper = _intervals(np.where(count >= FEWEST, sample, np.nan), count, (1 - confidence) / 2)
     words = [str(word) for word in (Neighbours.TOO_FEW, Neighbours.ALIKE, Neighbours.ALTERNATING)]
@@ -300,37 +301,37 @@ def _dependences(points: Floats, confidence: float) -> dict[str, NDArray[Any]]:
     }
 
 
-def _intervals(sample: Floats, count: Ints, tail: float) -> tuple[Floats, Floats]:
-    """Interval of the correlation of each stream, -1 to 1 where nothing is seen; the exact law for each count once."""
+def _intervals(sample: Floats, count: Indices, tail: float) -> tuple[Floats, Floats]:
+    """Interval of the autocorrelation of each stream; -1 to 1 where `sample` is nan."""
     lower, upper = np.full(sample.shape, -1.0), np.full(sample.shape, 1.0)
-    seen = ~np.isnan(sample)
-    for n in np.unique(count[seen & (count <= _EXACT_TO)]):
-        chosen = seen & (count == n)
-        lower[chosen], upper[chosen] = exact_interval(sample[chosen], int(n), tail)
-    many = seen & (count > _EXACT_TO)
+    judged = ~np.isnan(sample)
+    for n in np.unique(count[judged & (count <= _EXACT_TO)]):
+        same = judged & (count == n)
+        lower[same], upper[same] = exact_interval(sample[same], int(n), tail)
+    many = judged & (count > _EXACT_TO)
     lower[many], upper[many] = normal_interval(sample[many], count[many].astype(np.float64), tail)
     return lower, upper
 
 
 def widen_for_dependence(sigma: float, rho: float, lots: int) -> float:
-    """Correct a standard deviation that was computed from lots whose neighbours are alike.
+    """Correct a sample standard deviation for positive autocorrelation.
 
-    Few lots that resemble their neighbours show too little of the scatter: limits drawn from them are too narrow.
+    A short series of autocorrelated lots varies less than a long one, so limits computed from it are too narrow.
 
     Parameters
     ----------
     sigma : float
         Sample standard deviation of `lots` values, >= 0.
     rho : float
-        Correlation of neighbours in a first-order autoregression, in (-1, 1); below 0 nothing is changed, as narrower
-        limits are not earned by alternation.
+        Lag-1 autocorrelation of a first-order autoregression, in (-1, 1). Negative values change nothing: alternating
+        lots do not justify narrower limits.
     lots : int
         Number of values, >= 2.
 
     Returns
     -------
     float
-        `sigma` over the square root of the expected ratio of sample variance to variance,
+        `sigma` divided by the square root of the expected ratio of sample variance to variance,
         1 - 2 / (n (n - 1)) * sum over k of (n - k) rho**k.
 
     Raises
@@ -364,23 +365,23 @@ def _require_spread(points: Floats) -> None:
         raise ValueError(f"x does not vary: all {points.size} values are {points[0]!r}")
 
 
-def _plot_correlation(away: Floats, count: Ints) -> Floats:
-    """Correlation of ordered values (lots, streams), about their means, with the medians of normal order statistics.
+def _plot_correlation(deviation: Floats, count: Indices) -> Floats:
+    """Correlation of ordered deviations from the mean (lots, streams) with the medians of normal order statistics.
 
-    Medians of uniform order statistics are those of Filliben (1975), equation 4.
+    The medians of uniform order statistics are those of Filliben (1975), equation 4.
     """
-    place = np.arange(1, away.shape[0] + 1, dtype=np.float64)[:, None]
+    place = np.arange(1, deviation.shape[0] + 1, dtype=np.float64)[:, None]
     edge = 0.5 ** (1 / np.maximum(count, 1))
     medians = np.where(place == count, edge, (place - 0.3175) / (count + 0.365))
     medians = np.where(place == 1, 1 - edge, medians)
     there = place <= count
     scores = np.where(there, special.ndtri(np.where(there, medians, 0.5)), 0.0)  # symmetric: their mean is 0
-    values = np.where(there, away, 0.0)
+    values = np.where(there, deviation, 0.0)
     return quotient((values * scores).sum(axis=0), np.sqrt((values**2).sum(axis=0) * (scores**2).sum(axis=0)))
 
 
-def _anderson_darling(z: Floats, count: Ints) -> Floats:
-    """Statistic of ordered standardised values (lots, streams); nan follows the last one."""
+def _anderson_darling(z: Floats, count: Indices) -> Floats:
+    """Anderson-Darling statistic of ordered standardised values (lots, streams); nan follows the last value."""
     place = np.arange(1, z.shape[0] + 1)[:, None]
     there = place <= count
     terms = (2 * place - 1) * special.log_ndtr(z) + (2 * (count - place) + 1) * special.log_ndtr(-z)
@@ -388,7 +389,7 @@ def _anderson_darling(z: Floats, count: Ints) -> Floats:
 
 
 def _p_value(statistic: Floats) -> Floats:
-    """D'Agostino and Stephens (1986), table 4.9, both parameters estimated."""
+    """P-value by D'Agostino and Stephens (1986), table 4.9, both parameters estimated."""
     a = np.asarray(statistic)
     pieces = [
         np.exp(1.2937 - 5.709 * a + 0.0186 * np.minimum(a, 153.0) ** 2),

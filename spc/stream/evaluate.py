@@ -1,7 +1,16 @@
-"""The one door: the sessions of one stream in, one evaluation out.
+"""Entry point: evaluate streams from their sessions.
 
-Which sessions are points, which lots set the limits, what stands out, how fast the level moves and when it may meet its
-limit. Every figure that a screen, a mail or a scorecard shows of a stream is in the result.
+A stream is one characteristic of one product of one supplier. `streams` takes its sessions and settings and returns one
+`Evaluation`, which holds every figure that a screen, a message or a scorecard shows of the stream. `stream` does the
+same for one stream. The steps, in the order of this file:
+
+1. Judge each session against the specification limits, choose the chart points, and cut them at baseline restarts into
+   segments. Each segment has a baseline and control limits of its own.
+2. Run the detector over the points of each segment, all streams at once.
+3. Add the chart columns and the run patterns.
+4. Collect the signals and group them into episodes.
+5. Forecast when the level may reach a specification limit.
+6. Compute the capability of the segment in force.
 """
 
 from __future__ import annotations
@@ -13,20 +22,19 @@ import numpy as np
 import pandas as pd
 
 from spc import capability, components, detection, patterns, runlength
+from spc.kernels.arrays import Floats, Indices
 from spc.kernels.columns import Rows
-from spc.kernels.validation import Floats
-from spc.stream import alert_episodes, baseline, distribution_checks, forecast, verdicts
-from spc.stream.chart_columns import CHART_WIDTH, EWMA_WEIGHT, EWMA_WIDTH, chart_of
-from spc.stream.chart_points import among, charted_points, cut_at
+from spc.stream import alert_episodes, distribution_checks, forecast, verdicts
+from spc.stream.baseline import Baseline, establish, widen
+from spc.stream.chart_columns import CHART_WIDTH, chart_of
+from spc.stream.chart_points import charted_points, is_among, segments_of
 from spc.stream.memo import Memo, digest
 from spc.stream.stream_capability import Withheld, for_stream
 from spc.vocabulary.enums import Grade, Kind, Scale
 from spc.vocabulary.signal import Signal
 
 __all__ = [
-    "CHART_WIDTH",
-    "EWMA_WEIGHT",
-    "EWMA_WIDTH",
+    "CHART_PATTERNS",
     "Evaluation",
     "EvaluationCache",
     "EvaluationRequest",
@@ -35,24 +43,47 @@ __all__ = [
     "Settings",
     "stream",
     "streams",
-]  # fmt: skip
+]
 
-# Of the patterns, those that mean something to a bench; each more costs false marks (`PatternPrice` tells how many). They
-# are marked on the chart and raise no alert: alerts come from spc.detection, within the budget.
 CHART_PATTERNS = (
     "beyond_three_sigma",
     "two_of_three_beyond_two_sigma",
     "nine_on_one_side",
     "six_rising_or_falling",
 )
+"""Run patterns that the chart flags: those that point to a cause on the bench. Each further one adds false flags. They
+raise no alert; alerts come from `spc.detection`, within the budget of false alerts."""
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What is declared for a stream, as in `lab.toml`.
+    """What `lab.toml` declares and people entered for a stream.
 
-    `restarts` are the weeks from which people set the baseline again, `left_out` the sessions that they left out of it,
-    `doubted` those whose values nobody has settled yet: they are judged and charted, but tell neither limits nor outlook.
+    Attributes
+    ----------
+    scale : {"log", "linear"}
+        Charted scale.
+    judged : {"mean", "worst"}
+        Value of a lot that is compared with the specification limits.
+    guard_percent : float
+        Measurement uncertainty kept clear of a specification limit, in percent of the limit, >= 0.
+    baseline_lots : int
+        Number of lots in a baseline, >= 2.
+    false_alerts_per_year : float
+        Budget of the detector, > 0.
+    horizon_weeks : float
+        How far the forecast looks ahead, > 0.
+    breach_probability : float
+        Probability of a breach within the horizon from which the forecast raises a signal, in (0, 1).
+    every_session_is_a_point : bool
+        Chart every session rather than one a lot, as for a check standard.
+    restarts : tuple of float
+        Times in weeks from which people restarted the baseline.
+    excluded : frozenset of int
+        Sessions that people excluded from the baseline.
+    unreviewed : frozenset of int
+        Sessions with suspect values that nobody has reviewed yet. They are judged and charted, but excluded from the
+        baseline and the forecast.
     """
 
     scale: str = Scale.LOG
@@ -64,20 +95,21 @@ class Settings:
     breach_probability: float = 0.2
     every_session_is_a_point: bool = False
     restarts: tuple[float, ...] = ()
-    left_out: frozenset[int] = frozenset()
-    doubted: frozenset[int] = frozenset()
+    excluded: frozenset[int] = frozenset()
+    unreviewed: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Segment:
-    """The measured points between two settings of the limits, with what they rest on.
+    """Measured points between two baseline restarts, with their baseline.
 
-    `dependence` and `normality` are those of the lots that set the limits, None where these are too few; `widened` says
-    that the limits allow for neighbouring lots being alike.
+    `components` are the variance components of the baseline lots. `dependence` (lag-1 autocorrelation) and `normality`
+    are those of the baseline lots too, None where there are fewer than three lots or all levels are equal. `widened`
+    says that the control limits allow for positive autocorrelation.
     """
 
     points: Rows
-    baseline: baseline.Baseline
+    baseline: Baseline
     components: components.Components
     dependence: distribution_checks.Dependence | None
     normality: distribution_checks.Normality | None
@@ -86,10 +118,11 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class PatternRunLength:
-    """What the patterns that are marked on the chart cost a stream that holds still.
+    """In-control average run length of the patterns that the chart flags.
 
-    Together they mark by chance one lot in `lots` on average, one in `weeks` at the stream's pace; that is None with
-    fewer than two lots, or where all were tested at once. Limits are taken as known and lots as independent.
+    A stable stream shows a pattern by chance once in `lots` lots on average, and once in `weeks` weeks at the stream's
+    mean interval between lots; `weeks` is None with fewer than two lots or where all were tested at one time. The
+    figure assumes known limits and independent lots.
     """
 
     patterns: tuple[str, ...]
@@ -99,24 +132,39 @@ class PatternRunLength:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EvaluationCache:
-    """What an evaluation said that a later one with more lots need not work out again; it changes nothing.
+    """Results of an evaluation that the next one can reuse. A cache saves time and changes no figure.
 
-    `watches` is what the detector saw in each segment, `figures` what rests on lots that later ones leave alone, by the
-    digest of all that it rests on.
+    `detector_states` holds the state of the detector for each segment; `figures` holds figures that later lots leave
+    unchanged, by the digest of their inputs (`spc.stream.memo`).
     """
 
-    watches: Sequence[detection.DetectorState] = ()
+    detector_states: Sequence[detection.DetectorState] = ()
     figures: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evaluation:
-    """All that is known of one stream. Levels are in the charted scale.
+    """All results of one stream. Levels are in the charted scale.
 
-    `verdicts` has a row a session (`level_unit`, `worst`, `judged`, `verdict`, `breach`); `points` a row a charted session
-    in order of test time (columns of `charted_points` and `_charted`); `signals` the completed pieces of evidence, `at` counting
-    the valid points; `episodes` the causes. `segments` are the stretches between two settings of the limits, the last one
-    in force, and `said` is for the next evaluation.
+    Attributes
+    ----------
+    verdicts : Rows
+        A row a session, with the columns of `spc.stream.verdicts.judge`.
+    points : Rows
+        A row a charted session in order of test: the columns of the sessions, of `charted_points` and of `chart_of`,
+        and `patterns`, the names of the run patterns that the point completes.
+    segments : list of Segment
+        In order of time; the last one is in force. Empty without a measured point.
+    signals : list of Signal
+        `at` counts the valid points from 0.
+    episodes : list of Episode
+        The signals grouped by cause.
+    forecast : Forecast
+    capability : Capability or Withheld
+        Of the segment in force, or the reason why there is none.
+    pattern_run_length : PatternRunLength
+    cache : EvaluationCache
+        For the next evaluation of this stream.
     """
 
     verdicts: Rows
@@ -126,95 +174,137 @@ class Evaluation:
     episodes: list[alert_episodes.Episode]
     forecast: forecast.Forecast
     capability: capability.Capability | Withheld
-    pattern_price: PatternRunLength
-    said: EvaluationCache
+    pattern_run_length: PatternRunLength
+    cache: EvaluationCache
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EvaluationRequest:
-    """What is asked of one stream; the fields are the parameters of `stream`."""
+    """Input of one evaluation; the fields are the parameters of `stream`."""
 
     sessions: pd.DataFrame | Rows
     settings: Settings
-    sisters: detection.PooledAutocorrelation = detection.NO_POOL
-    before: EvaluationCache = field(default_factory=EvaluationCache)
+    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL
+    cache: EvaluationCache = field(default_factory=EvaluationCache)
 
 
 def stream(
     sessions: pd.DataFrame | Rows,
     settings: Settings,
-    sisters: detection.PooledAutocorrelation = detection.NO_POOL,
-    before: EvaluationCache | None = None,
+    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL,
+    cache: EvaluationCache | None = None,
 ) -> Evaluation:
     """Evaluate one stream.
 
     Parameters
     ----------
     sessions : DataFrame or Rows
-        One row a session, index the session's number: `lot` (str), `weeks` (float, test time), `valid` (bool, the
-        conditioning is shown), `limit_lower`, `limit_upper` (in the unit, nan where none), and the columns of
-        `spc.lots.summarise`.
+        One row a session, in any order; the index is the session's number. The columns of
+        `spc.stream.session_summary.summarise`, and `lot` (str), `weeks` (float, time of the test from any origin),
+        `valid` (bool, the specimens were conditioned as required), `limit_lower` and `limit_upper` (specification
+        limits in the unit on the day of the test, nan where there is none). Further columns are kept in the points.
     settings : Settings
-        What is declared.
-    sisters : Sisters
-        What the other streams of the characteristic said of the dependence of neighbouring lots.
-    before : Said, optional
-        `said` of an earlier evaluation: what it holds is not worked out again. It changes nothing.
+        Declarations and entries for the stream.
+    autocorrelation : PooledAutocorrelation, optional
+        Prior for the lag-1 autocorrelation, pooled over the streams of the characteristic.
+    cache : EvaluationCache, optional
+        `cache` of an earlier evaluation of this stream. It saves time and changes no figure, also where lots were
+        corrected since.
+
+    Returns
+    -------
+    Evaluation
+
+    Raises
+    ------
+    KeyError
+        If `sessions` lacks a column.
+    ValueError
+        If a setting is outside its range.
+
+    Examples
+    --------
+    Thirty steady lots near 10 nJ and one lot at 22 nJ, six bags each, against an upper limit of 20 nJ:
+
+    >>> from spc.stream.session_summary import summarise
+    >>> levels = [10.0, 10.3, 9.8, 10.1, 9.9, 10.2] * 5 + [22.0]
+    >>> readings = pd.DataFrame(
+    ...     [
+    ...         {"session": number, "specimen": bag, "value": level * (0.95 + 0.02 * bag), "bound": 0}
+    ...         for number, level in enumerate(levels)
+    ...         for bag in range(6)
+    ...     ]
+    ... )
+    >>> sessions = summarise(readings, "log").assign(
+    ...     lot=[f"L{number:02}" for number in range(31)], weeks=range(31), valid=True, limit_lower=np.nan, limit_upper=20.0
+    ... )
+    >>> evaluation = stream(sessions, Settings())
+    >>> evaluation.verdicts["verdict"][-1], evaluation.points["lot"][-1]
+    ('fail', 'L30')
+    >>> [(episode.kind, episode.opened) for episode in evaluation.episodes if episode.kind in ("limit", "point")]
+    [('limit', 30), ('point', 30)]
+    >>> center = evaluation.segments[-1].baseline.center
+    >>> round(float(np.exp(center)), 1)
+    10.0
     """
-    return streams([EvaluationRequest(sessions, settings, sisters, before or EvaluationCache())])[0]
+    return streams([EvaluationRequest(sessions, settings, autocorrelation, cache or EvaluationCache())])[0]
 
 
-def streams(asked: Sequence[EvaluationRequest]) -> list[Evaluation]:
-    """Evaluate many streams, each as `stream` would alone; the detector takes their new lots at once."""
-    begun = [_begin(one) for one in asked]
-    return [_finish(one, watches) for one, watches in zip(begun, _watches(begun), strict=True)]
+def streams(requests: Sequence[EvaluationRequest]) -> list[Evaluation]:
+    """Evaluate many streams; each result equals that of `stream` for the stream alone.
+
+    Parameters
+    ----------
+    requests : sequence of EvaluationRequest
+        One a stream. The detector takes the new lots of all of them at once, which is faster than a stream at a time.
+
+    Returns
+    -------
+    list of Evaluation
+        In the order of the requests.
+
+    Raises
+    ------
+    KeyError, ValueError
+        As `stream`, for the first request that is wrong.
+
+    Examples
+    --------
+    >>> streams([])
+    []
+    """
+    prepared = [_prepare(request) for request in requests]
+    return [_complete(each, states) for each, states in zip(prepared, _run_detector(prepared), strict=True)]
+
+
+# Step 1: verdicts, chart points and segments
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Begun:
-    """A stream with its points and limits, before the detector has looked."""
+class _Prepared:
+    """A stream before the detector runs: its verdicts, chart points and segments."""
 
-    asked: EvaluationRequest
-    judged: Rows
+    request: EvaluationRequest
+    verdicts: Rows
     points: Rows
     measured: Rows
     segments: list[Segment]
-    recall: Memo
+    memo: Memo
 
 
-def _begin(asked: EvaluationRequest) -> _Begun:
-    sessions, settings, recall = Rows.of(asked.sessions), asked.settings, Memo(asked.before.figures)
+def _prepare(request: EvaluationRequest) -> _Prepared:
+    sessions, settings, memo = Rows.of(request.sessions), request.settings, Memo(request.cache.figures)
     judged = verdicts.judge_rows(sessions, settings.scale, settings.judged, settings.guard_percent)
     points = charted_points(
         sessions.adding(judged),
         settings.baseline_lots,
-        settings.doubted,
+        settings.unreviewed,
         every_session=settings.every_session_is_a_point,
     )
     measured = points.take(points["measured"])
-    cut = cut_at(measured, settings.restarts, settings.left_out | settings.doubted)
-    segments = [_segment(part, settings, recall) for part in cut]
-    return _Begun(asked, Rows(sessions.index, judged), points, measured, segments, recall)
-
-
-def _finish(begun: _Begun, watches: list[detection.DetectorState]) -> Evaluation:
-    points, segments, settings, recall = begun.points, begun.segments, begun.asked.settings, begun.recall
-    outlook = _outlook_at(begun.measured, settings, recall)
-    signals = _signals(points, segments, watches, settings, recall)
-    return Evaluation(
-        verdicts=begun.judged,
-        points=_charted(points, segments),
-        segments=segments,
-        signals=signals,
-        episodes=alert_episodes.episodes(signals),
-        forecast=outlook,
-        capability=_capability(points, segments, signals, settings, recall),
-        pattern_price=_pattern_price(begun.measured.floats("weeks")),
-        said=EvaluationCache(watches, recall.asked),
-    )
-
-
-# Limits
+    parts = segments_of(measured, settings.restarts, settings.excluded | settings.unreviewed)
+    segments = [_segment(part, settings, memo) for part in parts]
+    return _Prepared(request, Rows(sessions.index, judged), points, measured, segments, memo)
 
 
 _COMPONENT_COLUMNS = (
@@ -223,260 +313,277 @@ _COMPONENT_COLUMNS = (
 )  # fmt: skip
 
 
-def _segment(part: Rows, settings: Settings, recall: Memo) -> Segment:
-    usual = baseline.establish(
-        part.floats("level"),
-        part.floats("variance"),
+def _segment(points: Rows, settings: Settings, memo: Memo) -> Segment:
+    """Establish the baseline of a segment and check its lots for autocorrelation and normality."""
+    baseline = establish(
+        points.floats("level"),
+        points.floats("variance"),
         lots=settings.baseline_lots,
-        left_out=np.flatnonzero(among(part, settings.left_out | settings.doubted)).tolist(),
+        left_out=np.flatnonzero(is_among(points, settings.excluded | settings.unreviewed)).tolist(),
     )
-    used = part.take(usual.used)
-    levels = used.floats("level")
-    told = levels.size > 2 and np.ptp(levels) > 0
-    key = digest("dependence", levels)
-    dependence = recall.figure(key, lambda: distribution_checks.dependence(levels)) if told else None
-    alike = dependence is not None and dependence.neighbours == distribution_checks.Neighbours.ALIKE
-    return Segment(
-        points=part,
-        baseline=baseline.widen(usual, dependence.rho) if dependence is not None and alike else usual,
-        components=_components(used, recall),
-        dependence=dependence,
-        normality=distribution_checks.normality(levels) if told else None,
-        widened=alike,
-    )
-
-
-def _components(used: Rows, recall: Memo) -> components.Components:
-    sums = np.array([used.floats(name) for name in _COMPONENT_COLUMNS])
+    lots = points.take(baseline.used)
+    sums = np.array([lots.floats(name) for name in _COMPONENT_COLUMNS])
     frame = pd.DataFrame(dict(zip(_COMPONENT_COLUMNS, sums, strict=True)))
-    return recall.figure(digest("components", sums), lambda: components.from_lots(frame))
+    variances = memo.figure(digest("components", sums), lambda: components.from_lots(frame))
+
+    levels = lots.floats("level")
+    dependence = normality = None
+    if levels.size > 2 and np.ptp(levels) > 0:
+        dependence = memo.figure(digest("dependence", levels), lambda: distribution_checks.dependence(levels))
+        normality = distribution_checks.normality(levels)
+    widened = dependence is not None and dependence.neighbours == distribution_checks.Neighbours.ALIKE
+    if dependence is not None and widened:
+        baseline = widen(baseline, dependence.rho)
+    return Segment(points, baseline, variances, dependence, normality, widened)
 
 
-_CHARTED = ("center", "lower", "upper", "z", "ewma", "bag_spread_upper", "reading_spread_upper")
+# Step 2: the detector
 
 
-def _charted(points: Rows, segments: list[Segment]) -> Rows:
-    """The points with their limits, their distance from usual, the moving average, and the limits of the scatter."""
-    columns = {name: np.full(len(points), np.nan) for name in _CHARTED}
-    named = np.empty(len(points), dtype=object)
-    named[:] = [()] * len(points)
-    place = {session: row for row, session in enumerate(points.index.tolist())}
+def _run_detector(prepared: Sequence[_Prepared]) -> Iterator[list[detection.DetectorState]]:
+    """Detector state of each segment of each stream; streams with one budget run together."""
+    states: dict[tuple[int, int], detection.DetectorState] = {}
+    for budget in {each.request.settings.false_alerts_per_year for each in prepared}:
+        keys: list[tuple[int, int]] = []
+        lots: list[detection.LotSeries] = []
+        earlier: list[detection.DetectorState | None] = []
+        for number, each in enumerate(prepared):
+            if each.request.settings.false_alerts_per_year != budget:
+                continue
+            cached = each.request.cache.detector_states
+            for place, segment in enumerate(each.segments):
+                keys.append((number, place))
+                lots.append(_lot_series(segment.points, each.request.autocorrelation))
+                earlier.append(cached[place] if place < len(cached) else None)
+        if keys:
+            states |= zip(keys, detection.detect_all(lots, earlier, budget), strict=True)
+    for number, each in enumerate(prepared):
+        yield [states[number, place] for place in range(len(each.segments))]
+
+
+def _lot_series(points: Rows, autocorrelation: detection.PooledAutocorrelation) -> detection.LotSeries:
+    """Measured points of a segment in the form that the detector takes."""
+    weeks, variances = points.floats("weeks"), points.floats("variance")
+    prior_rho, prior_lots = autocorrelation.at(weeks)
+    return detection.LotSeries(
+        weeks=weeks,
+        levels=points.floats("level"),
+        variances=np.where(np.isnan(variances), np.inf, variances),
+        bag_variance=points.floats("bag_variance"),
+        bag_df=(points.floats("bags") - 1).clip(0),
+        reading_variance=points.floats("reading_variance"),
+        reading_df=points.floats("reading_df"),
+        alike=prior_rho,
+        alike_lots=prior_lots,
+    )
+
+
+# Steps 3 to 6, put together
+
+
+def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Evaluation:
+    points, segments = prepared.points, prepared.segments
+    settings, memo = prepared.request.settings, prepared.memo
+    # The forecast comes first: the signals reuse its probability for the latest lot.
+    outlook = _forecast_after(prepared.measured, settings, memo)
+    signals = _signals(points, segments, states, settings, memo)
+    return Evaluation(
+        verdicts=prepared.verdicts,
+        points=_chart(points, segments),
+        segments=segments,
+        signals=signals,
+        episodes=alert_episodes.episodes(signals),
+        forecast=outlook,
+        capability=_capability(points, segments, signals, settings, memo),
+        pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
+        cache=EvaluationCache(states, memo.used),
+    )
+
+
+# Step 3: chart columns and run patterns
+
+
+_CHART_COLUMNS = ("center", "lower", "upper", "z", "ewma", "bag_spread_upper", "reading_spread_upper")
+
+
+def _chart(points: Rows, segments: list[Segment]) -> Rows:
+    """The points with their chart columns, nan where a point has no level, and the patterns that each completes."""
+    columns = {name: np.full(len(points), np.nan) for name in _CHART_COLUMNS}
+    completed = np.empty(len(points), dtype=object)
+    completed[:] = [()] * len(points)
+    row_of = {session: row for row, session in enumerate(points.index.tolist())}
     for segment in segments:
-        rows = [place[session] for session in segment.points.index.tolist()]
+        rows = [row_of[session] for session in segment.points.index.tolist()]
         chart = chart_of(segment.points, segment.baseline)
         for name, column in columns.items():
             column[rows] = chart[name]
         for name, position in patterns.find(chart["z"], CHART_PATTERNS):
-            named[rows[position]] += (name,)
-    return points.adding({**columns, "patterns": named})
+            completed[rows[position]] += (name,)
+    return points.adding({**columns, "patterns": completed})
 
 
-def _pattern_price(weeks: Floats) -> PatternRunLength:
+def _pattern_run_length(weeks: Floats) -> PatternRunLength:
     lots = runlength.shewhart(0.0, CHART_PATTERNS)
-    pace = float(np.ptp(weeks)) / (weeks.size - 1) if weeks.size > 1 else 0.0
-    return PatternRunLength(CHART_PATTERNS, lots, lots * pace if pace > 0 else None)
+    weeks_a_lot = float(np.ptp(weeks)) / (weeks.size - 1) if weeks.size > 1 else 0.0
+    return PatternRunLength(CHART_PATTERNS, lots, lots * weeks_a_lot if weeks_a_lot > 0 else None)
 
 
-# Signals
+# Step 4: signals
 
 
 def _signals(
-    points: Rows, segments: list[Segment], watches: list[detection.DetectorState], settings: Settings, recall: Memo
+    points: Rows,
+    segments: list[Segment],
+    states: list[detection.DetectorState],
+    settings: Settings,
+    memo: Memo,
 ) -> list[Signal]:
-    """Every completed piece of evidence; `at` counts the valid points in test order."""
+    """All signals of a stream; `at` counts the valid points in test order.
+
+    The detector counts the measured points of a segment, so its positions are translated first. Its forecast signals
+    only name the lots at which the level moved clearly; the forecast decides whether they become alerts.
+    """
     valid = points.take(points["valid"].astype(bool))
-    place = {session: row for row, session in enumerate(valid.index.tolist())}
-    moves = [
-        signal
-        for watch, segment in zip(watches, segments, strict=True)
-        for signal in _moves(watch.seen, [place[session] for session in segment.points.index.tolist()])
-    ]
-    asked = [signal for signal in moves if signal.kind == Kind.FORECAST]
+    position_of = {session: position for position, session in enumerate(valid.index.tolist())}
+    moves: list[Signal] = []
+    for state, segment in zip(states, segments, strict=True):
+        positions = [position_of[session] for session in segment.points.index.tolist()]
+        for signal in state.seen:
+            at, start, low, high = (
+                _translated(place, positions)
+                for place in (signal.at, signal.start, signal.start_low, signal.start_high)
+            )
+            moves.append(signal._replace(at=at, start=start, start_low=low, start_high=high))
     return [
         *(signal for signal in moves if signal.kind != Kind.FORECAST),
         *_limit_signals(valid),
-        *_over_range(valid, segments),
-        *_likely(asked, valid, settings, recall),
+        *_out_of_range_signals(valid, segments),
+        *_forecast_signals([signal for signal in moves if signal.kind == Kind.FORECAST], valid, settings, memo),
     ]
 
 
-def _watches(begun: Sequence[_Begun]) -> Iterator[list[detection.DetectorState]]:
-    """What the detector saw in each segment of each stream."""
-    found: dict[tuple[int, int], detection.DetectorState] = {}
-    for budget in {one.asked.settings.false_alerts_per_year for one in begun}:
-        places = [
-            (number, cut)
-            for number, one in enumerate(begun)
-            for cut in range(len(one.segments))
-            if one.asked.settings.false_alerts_per_year == budget
-        ]
-        if places:
-            lots = [_lots(begun[number].segments[cut].points, begun[number].asked.sisters) for number, cut in places]
-            earlier = [_at(begun[number].asked.before.watches, cut) for number, cut in places]
-            found |= zip(places, detection.detect_all(lots, earlier, budget), strict=True)
-    for number, one in enumerate(begun):
-        yield [found[number, cut] for cut in range(len(one.segments))]
-
-
-def _at(watches: Sequence[detection.DetectorState], cut: int) -> detection.DetectorState | None:
-    return watches[cut] if cut < len(watches) else None
-
-
-def _lots(part: Rows, sisters: detection.PooledAutocorrelation) -> detection.LotSeries:
-    """The measured points of a segment as the detector takes them."""
-    weeks, variances = part.floats("weeks"), part.floats("variance")
-    alike, alike_lots = sisters.at(weeks)
-    return detection.LotSeries(
-        weeks=weeks,
-        levels=part.floats("level"),
-        variances=np.where(np.isnan(variances), np.inf, variances),
-        bag_variance=part.floats("bag_variance"),
-        bag_df=(part.floats("bags") - 1).clip(0),
-        reading_variance=part.floats("reading_variance"),
-        reading_df=part.floats("reading_df"),
-        alike=alike,
-        alike_lots=alike_lots,
-    )
-
-
-def _moves(seen: Sequence[Signal], positions: Sequence[int]) -> Iterator[Signal]:
-    """What the detector saw in one segment, by position among the valid points."""
-    for one in seen:
-        at, start, low, high = (_placed(when, positions) for when in (one.at, one.start, one.start_low, one.start_high))
-        yield one._replace(at=at, start=start, start_low=low, start_high=high)
-
-
-def _placed(own: float, positions: Sequence[int]) -> float:
-    """Position among the valid points of a position among a segment's measured ones; nan stays nan."""
-    if not np.isfinite(own):
+def _translated(place: float, positions: Sequence[int]) -> float:
+    """Position among the valid points of a place among a segment's measured points; nan stays nan."""
+    if not np.isfinite(place):
         return np.nan
-    # A change before the segment's first lot keeps its distance from it.
-    return positions[min(max(int(own), 0), len(positions) - 1)] + min(own, 0.0)
-
-
-def _likely(asked: Sequence[Signal], valid: Rows, settings: Settings, recall: Memo) -> Iterator[Signal]:
-    """Those lots at which a move was plain enough to ask for the forecast and the forecast of that day was high.
-
-    A stream that stands near its limit without moving raises none: that is capability, and the board shows it.
-    """
-    for signal in asked:
-        known = valid.take(np.arange(int(signal.at) + 1))
-        chance = _chance_at(known.take(known["measured"]), settings, recall)
-        if chance is not None and chance >= settings.breach_probability:
-            yield signal._replace(grade=str(Grade.ACT))
+    # A change before the segment's first lot keeps its distance from that lot.
+    return positions[min(max(int(place), 0), len(positions) - 1)] + min(place, 0.0)
 
 
 def _limit_signals(valid: Rows) -> list[Signal]:
-    """Lots whose judged value is not inside the limit: a fact, and no matter of the budget."""
+    """Lots whose judged value is outside a specification limit: certain, so outside the budget of false alerts."""
     breached = np.flatnonzero(valid["breach"].astype(bool))
     upper = valid.floats("limit_upper")[breached]
     judged = np.where(np.isnan(valid.floats("judged")), valid.floats("level_unit"), valid.floats("judged"))[breached]
-    over = np.where(np.isnan(upper), -1, np.where(judged < upper, -1, 1))
-    return _as_signals(breached, Kind.LIMIT, over, Grade.ACT, "limit")
+    direction = np.where(np.isnan(upper), -1, np.where(judged < upper, -1, 1))
+    return _signals_at(breached, Kind.LIMIT, direction, Grade.ACT, "limit")
 
 
-def _over_range(valid: Rows, segments: list[Segment]) -> list[Signal]:
-    """Lots with every reading bounded whose bound alone is further out than the control limits."""
+def _out_of_range_signals(valid: Rows, segments: list[Segment]) -> list[Signal]:
+    """Lots with bounded readings only, whose bound alone is beyond the control limits."""
     if not segments:
         return []
-    usual = segments[-1].baseline
-    open_ended = ~valid["measured"].astype(bool)
-    half = CHART_WIDTH * usual.sigma
-    above = open_ended & (valid.floats("level_low") > usual.center + half)
-    below = open_ended & (valid.floats("level_high") < usual.center - half)
-    return _as_signals(
-        np.flatnonzero(above | below), Kind.POINT, np.where(above, 1, -1)[above | below], Grade.LOOK, "out_of_range"
-    )
+    baseline = segments[-1].baseline
+    without_level = ~valid["measured"].astype(bool)
+    half = CHART_WIDTH * baseline.sigma
+    above = without_level & (valid.floats("level_low") > baseline.center + half)
+    below = without_level & (valid.floats("level_high") < baseline.center - half)
+    beyond = above | below
+    return _signals_at(np.flatnonzero(beyond), Kind.POINT, np.where(above, 1, -1)[beyond], Grade.LOOK, "out_of_range")
 
 
-def _as_signals(at: np.ndarray, kind: Kind, direction: np.ndarray, grade: Grade, name: str) -> list[Signal]:
+def _signals_at(at: Indices, kind: Kind, direction: Indices, grade: Grade, name: str) -> list[Signal]:
     return [
-        Signal(float(place), str(kind), int(way), str(grade), name, 1.0, np.nan, np.nan, np.nan)
-        for place, way in zip(at.tolist(), direction.tolist(), strict=True)
+        Signal(float(place), str(kind), int(sign), str(grade), name, 1.0, np.nan, np.nan, np.nan)
+        for place, sign in zip(at.tolist(), direction.tolist(), strict=True)
     ]
 
 
-# Outlook
+def _forecast_signals(moves: Sequence[Signal], valid: Rows, settings: Settings, memo: Memo) -> Iterator[Signal]:
+    """Clear moves after which a breach within the horizon was likely, judged by the lots up to that day.
+
+    A stream that is near its limit without moving raises none: its capability shows that.
+    """
+    for signal in moves:
+        until_then = valid.take(np.arange(int(signal.at) + 1))
+        probability = _breach_probability(until_then.take(until_then["measured"]), settings, memo)
+        if probability is not None and probability >= settings.breach_probability:
+            yield signal._replace(grade=str(Grade.ACT))
 
 
-def _outlook_at(measured: Rows, settings: Settings, recall: Memo) -> forecast.Forecast:
-    """The forecast as it stood after the last of these points, against the limits in force on that day."""
-    believed = measured.take(~measured["doubted"].astype(bool))
-    if not len(believed):
+# Step 5: forecast
+
+
+def _forecast_after(measured: Rows, settings: Settings, memo: Memo) -> forecast.Forecast:
+    """Forecast after the last of these points, against the limits in force on that day."""
+    reviewed = measured.take(~measured["unreviewed"].astype(bool))
+    if not len(reviewed):
         return forecast.nothing_known()
-    weeks, level, variance, lower, upper = _told(believed, settings)
+    lower, upper = _limits_in_force(reviewed, settings.scale)
     outlook = forecast.forecast(
-        weeks, level, variance, lower=lower, upper=upper, horizon_weeks=settings.horizon_weeks, scale=settings.scale
+        reviewed.floats("weeks"),
+        reviewed.floats("level"),
+        reviewed.floats("variance"),
+        lower=lower,
+        upper=upper,
+        horizon_weeks=settings.horizon_weeks,
+        scale=settings.scale,
     )
-    # A later evaluation asks for the chance of this day where the day's lot was news.
-    recall.figure(_chance_key(believed, settings), lambda: outlook.breach_probability)
+    # Later evaluations need the probability of this day to decide whether the day's lot raised a forecast signal.
+    memo.figure(_probability_key(reviewed, settings), lambda: outlook.breach_probability)
     return outlook
 
 
-def _chance_at(measured: Rows, settings: Settings, recall: Memo) -> float | None:
-    """The chance of a breach as it stood after the last of these points."""
-    believed = measured.take(~measured["doubted"].astype(bool))
-    return recall.figure(
-        _chance_key(believed, settings), lambda: _outlook_at(believed, settings, Memo({})).breach_probability
+def _breach_probability(measured: Rows, settings: Settings, memo: Memo) -> float | None:
+    """Probability of a breach within the horizon after the last of these points; None where it is not known."""
+    reviewed = measured.take(~measured["unreviewed"].astype(bool))
+    return memo.figure(
+        _probability_key(reviewed, settings),
+        lambda: _forecast_after(reviewed, settings, Memo({})).breach_probability,
     )
 
 
-def _chance_key(believed: Rows, settings: Settings) -> str:
-    return digest("chance", *_told(believed, settings), settings.horizon_weeks, settings.scale)
+def _probability_key(reviewed: Rows, settings: Settings) -> str:
+    lots = (reviewed.floats(name) for name in ("weeks", "level", "variance"))
+    limits = _limits_in_force(reviewed, settings.scale)
+    return digest("chance", *lots, *limits, settings.horizon_weeks, settings.scale)
 
 
-def _told(believed: Rows, settings: Settings) -> tuple[Floats, Floats, Floats, float | None, float | None]:
-    """Times, levels and variances of the points, and the limits in force at the last one."""
-    limits = (
-        _charted_limit(float(believed[name][-1]), settings.scale) if len(believed) else None
-        for name in ("limit_lower", "limit_upper")
-    )
-    lower, upper = limits
-    return believed.floats("weeks"), believed.floats("level"), believed.floats("variance"), lower, upper
+def _limits_in_force(points: Rows, scale: str) -> tuple[float | None, float | None]:
+    """Specification limits at the last of these points, in the charted scale; None where there is none."""
+    if not len(points):
+        return None, None
+    lower, upper = (float(points[name][-1]) for name in ("limit_lower", "limit_upper"))
+    lower, upper = (float(np.log(limit)) if scale == Scale.LOG else limit for limit in (lower, upper))
+    return None if np.isnan(lower) else lower, None if np.isnan(upper) else upper
 
 
-def _charted_limit(limit: float, scale: str) -> float | None:
-    if np.isnan(limit):
-        return None
-    return float(np.log(limit)) if scale == Scale.LOG else float(limit)
-
-
-# Capability
+# Step 6: capability
 
 
 def _capability(
-    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, recall: Memo
+    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, memo: Memo
 ) -> capability.Capability | Withheld:
-    """Capability of the segment in force, or why none is given: the stream must be stable and its lots normal."""
+    """Capability of the segment in force, or the reason why there is none."""
     if not segments:
         return Withheld.TOO_FEW_LOTS
     segment = segments[-1]
-    usual, found, normality = segment.baseline, segment.components, segment.normality
-    within = float(sum(variance for variance in (found.bag, found.reading) if np.isfinite(variance)))
-    lower, upper = (
-        _charted_limit(float(segment.points[name][-1]), settings.scale) for name in ("limit_lower", "limit_upper")
-    )
-    stable = not _moving(points, signals)
+    baseline, variances, normality = segment.baseline, segment.components, segment.normality
+    within = float(sum(variance for variance in (variances.bag, variances.reading) if np.isfinite(variance)))
+    lower, upper = _limits_in_force(segment.points, settings.scale)
     normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
-
-    def work_out() -> capability.Capability | Withheld:
-        worth = _worth(found, usual)
-        return for_stream(usual, within, worth, lower, upper, stable=stable, normal=normal)
-
-    total = (found.total, found.total_low, found.total_high)
-    lots = (usual.center, usual.center_se, usual.sigma, usual.count, usual.degrees_of_freedom)
-    return recall.figure(digest("capability", *lots, within, *total, lower, upper, stable, normal), work_out)
-
-
-def _worth(found: components.Components, usual: baseline.Baseline) -> tuple[float, float]:
-    """What the total variance is worth at the ends of its interval; no more than the lots where it has none."""
-    if 0 <= found.total_low < found.total < found.total_high < np.inf:
-        return capability.worth_of(found.total, found.total_low, found.total_high)
-    lots = max(usual.count - 1.0, 1.0)
-    return lots, lots
-
-
-def _moving(points: Rows, signals: Sequence[Signal]) -> bool:
-    """Whether the level or the scatter has moved and not been quiet since."""
+    # Stable: neither the level nor the variation moved within the last lots.
     moved = [signal.at for signal in signals if signal.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
-    return bool(moved) and int(points["valid"].sum()) - 1 - max(moved) < alert_episodes.QUIET_LOTS
+    latest = int(points["valid"].sum()) - 1
+    stable = not moved or latest - max(moved) >= alert_episodes.QUIET_LOTS
+
+    def compute() -> capability.Capability | Withheld:
+        total_df = (max(baseline.count - 1.0, 1.0),) * 2
+        # Without an interval the total counts for no more than the number of lots.
+        if 0 <= variances.total_low < variances.total < variances.total_high < np.inf:
+            total_df = capability.equivalent_df(variances.total, variances.total_low, variances.total_high)
+        return for_stream(baseline, within, total_df, lower, upper, stable=stable, normal=normal)
+
+    total = (variances.total, variances.total_low, variances.total_high)
+    lots = (baseline.center, baseline.center_se, baseline.sigma, baseline.count, baseline.degrees_of_freedom)
+    return memo.figure(digest("capability", *lots, within, *total, lower, upper, stable, normal), compute)

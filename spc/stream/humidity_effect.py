@@ -1,4 +1,4 @@
-"""How much the level moves with humidity inside its tolerance, estimated within streams."""
+"""Effect of humidity within its tolerance on the level, estimated within streams."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points
+from spc.kernels.validation import as_points
 
 __all__ = ["Sensitivity", "Sums", "humidity_sensitivity", "pooled", "sums_within"]
 
 
 @dataclass(frozen=True, slots=True)
 class Sensitivity:
-    """Change of the level per % RH with its interval and standard error, and what it rests on."""
+    """Change of the level per 1 % RH, with its interval, standard error, degrees of freedom and number of lots."""
 
     slope: float
     lower: float
@@ -30,10 +30,10 @@ class Sensitivity:
 
 
 class Sums(NamedTuple):
-    """What lots say of the slope, to be added to what others say.
+    """Sums over the lots of one or more streams, from which `pooled` estimates the slope.
 
-    The number of lots and of their groups; sums of squares and products of humidity (x) and level (y) about the means of
-    the groups, and of the squares of humidity as it is.
+    The number of lots and of groups; the sums of squares and products of humidity (x) and level (y) about the means of
+    the groups; and the sum of squares of humidity.
     """
 
     lots: int
@@ -47,7 +47,7 @@ class Sums(NamedTuple):
 def humidity_sensitivity(
     levels: ArrayLike, humidity: ArrayLike, groups: ArrayLike, confidence: float = 0.95
 ) -> Sensitivity | None:
-    """Estimate how much the level moves with humidity inside its tolerance, pooled within streams.
+    """Estimate the change of the level with humidity within its tolerance, pooled over streams.
 
     Parameters
     ----------
@@ -56,14 +56,14 @@ def humidity_sensitivity(
     humidity : array_like, shape (n,)
         Mean humidity while the lot was conditioned, in % RH.
     groups : array_like, shape (n,)
-        Stream of each lot: each has a level of its own, all share the slope.
+        Stream of each lot: levels differ between streams, and all streams share the slope.
     confidence : float
-        Chance that the interval holds the slope, in (0, 1).
+        Probability that the interval contains the slope, in (0, 1).
 
     Returns
     -------
     Sensitivity or None
-        None where humidity did not vary within streams or fewer than three lots are left over.
+        None where humidity did not vary within streams, or fewer than three degrees of freedom are left.
 
     Raises
     ------
@@ -80,37 +80,62 @@ def humidity_sensitivity(
 
     Examples
     --------
-    >>> found = humidity_sensitivity([1.0, 0.9, 0.8, 5.0, 4.9, 4.7], [11, 12, 13, 11, 12, 13], [1, 1, 1, 2, 2, 2])
-    >>> round(found.slope, 3), found.degrees_of_freedom
+    >>> effect = humidity_sensitivity([1.0, 0.9, 0.8, 5.0, 4.9, 4.7], [11, 12, 13, 11, 12, 13], [1, 1, 1, 2, 2, 2])
+    >>> round(effect.slope, 3), effect.degrees_of_freedom
     (-0.125, 3)
     """
     return pooled([sums_within(levels, humidity, groups)], confidence)
 
 
 def sums_within(levels: ArrayLike, humidity: ArrayLike, groups: ArrayLike) -> Sums:
-    """Sum up the lots of one stream or of many; the parameters and errors of `humidity_sensitivity`."""
+    """Sums over the lots of one or more streams; parameters and errors as for `humidity_sensitivity`.
+
+    Examples
+    --------
+    >>> sums = sums_within([1.0, 0.9, 0.8], [11, 12, 13], ["A", "A", "A"])
+    >>> sums.lots, sums.groups, sums.xx, round(sums.xy, 3)
+    (3, 1, 2.0, -0.2)
+    """
     y, x = as_points(levels, "levels", at_least=0), as_points(humidity, "humidity", at_least=0)
-    group, found = pd.factorize(np.asarray(groups))
+    group, distinct = pd.factorize(np.asarray(groups))
     if not y.shape == x.shape == group.shape:
         raise ValueError(f"levels, humidity and groups must have one shape, got {y.shape}, {x.shape} and {group.shape}")
-    dy, dx = _within(y, group), _within(x, group)
-    return Sums(y.size, len(found), float(dx @ dx), float(dx @ dy), float(dy @ dy), float(x @ x))
+    counts = np.maximum(np.bincount(group), 1)
+    dy, dx = (values - (np.bincount(group, weights=values) / counts)[group] for values in (y, x))
+    return Sums(y.size, len(distinct), float(dx @ dx), float(dx @ dy), float(dy @ dy), float(x @ x))
 
 
 def pooled(sums: Sequence[Sums], confidence: float = 0.95) -> Sensitivity | None:
-    """What the lots of several streams say together; as `humidity_sensitivity` of all of them.
+    """Estimate the slope from the sums of several streams, as `humidity_sensitivity` does from their lots.
 
     Parameters
     ----------
     sums : sequence of Sums
-        Of streams that share no group, in any order: it changes no digit.
+        Of streams that share no group. Their order changes no digit.
     confidence : float
-        As in `humidity_sensitivity`.
+        Probability that the interval contains the slope, in (0, 1).
+
+    Returns
+    -------
+    Sensitivity or None
+        As for `humidity_sensitivity`.
+
+    Raises
+    ------
+    ValueError
+        If `confidence` is out of range.
+
+    Examples
+    --------
+    >>> first = sums_within([1.0, 0.9, 0.8], [11, 12, 13], [1, 1, 1])
+    >>> second = sums_within([5.0, 4.9, 4.7], [11, 12, 13], [2, 2, 2])
+    >>> round(pooled([first, second]).slope, 3)
+    -0.125
     """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
     lots, groups = sum(one.lots for one in sums), sum(one.groups for one in sums)
-    # Exact sums, so that the order of the streams does not matter.
+    # Exact sums: the order of the streams changes no digit.
     names = ("xx", "xy", "yy", "humidity_squared")
     xx, xy, yy, squared = (math.fsum(getattr(one, name) for one in sums) for name in names)
     df = lots - groups - 1
@@ -120,9 +145,3 @@ def pooled(sums: Sequence[Sums], confidence: float = 0.95) -> Sensitivity | None
     se = math.sqrt(max(yy - slope * xy, 0.0) / df / xx)
     half = float(special.stdtrit(df, 0.5 + 0.5 * confidence)) * se
     return Sensitivity(slope, slope - half, slope + half, se, df, lots)
-
-
-def _within(values: Floats, group: NDArray[np.intp]) -> Floats:
-    """Deviations from group means."""
-    means = np.bincount(group, weights=values) / np.maximum(np.bincount(group), 1)
-    return np.asarray(values - means[group], dtype=np.float64)

@@ -1,4 +1,4 @@
-"""Figures worked out once: a figure that rests on the same numbers as before is taken over, not worked out again."""
+"""Cache of figures that later lots leave unchanged, keyed by a digest of their inputs."""
 
 from __future__ import annotations
 
@@ -11,33 +11,59 @@ import numpy as np
 __all__ = ["Memo", "digest"]
 
 METHOD = 2
-"""Raised with every change of what a recalled figure is for the same numbers: all are then worked out anew."""
+"""Version of the formulas behind cached figures. Raise it when a figure changes for the same inputs: old entries then
+no longer match."""
 
 T = TypeVar("T")
 
 
 class Memo:
-    """What was worked out before, by the digest of all that it rests on; `asked` is what was asked for this time."""
+    """Figures of an earlier evaluation by key; `used` holds those that this evaluation requested.
 
-    def __init__(self, before: Mapping[str, object]) -> None:
-        self._before = before
-        self.asked: dict[str, object] = {}
+    Examples
+    --------
+    >>> memo = Memo({"mean a": 2.0})
+    >>> memo.figure("mean a", lambda: 3.0), memo.figure("mean b", lambda: 4.0), memo.used
+    (2.0, 4.0, {'mean a': 2.0, 'mean b': 4.0})
+    """
 
-    def figure(self, key: str, work_out: Callable[[], T]) -> T:
-        """Give the figure of a key, worked out where nobody has yet."""
-        if key not in self.asked:
-            self.asked[key] = self._before[key] if key in self._before else work_out()
-        return cast("T", self.asked[key])
+    def __init__(self, earlier: Mapping[str, object]) -> None:
+        self._earlier = earlier
+        self.used: dict[str, object] = {}
+
+    def figure(self, key: str, compute: Callable[[], T]) -> T:
+        """Return the cached figure for `key`, computing it if missing."""
+        if key not in self.used:
+            self.used[key] = self._earlier[key] if key in self._earlier else compute()
+        return cast("T", self.used[key])
 
 
-def digest(what: str, *rests_on: object) -> str:
-    """A short text that changes with any of the arrays, numbers and words that a figure rests on."""
-    said = hashlib.sha256(f"{METHOD} {what}".encode())
-    for one in rests_on:
-        if isinstance(one, np.ndarray):
-            said.update(f"{one.shape}".encode())
-            said.update(np.ascontiguousarray(one, dtype=np.float64).tobytes())
+def digest(figure: str, *inputs: object) -> str:
+    """Cache key: the name of a figure and a hash of everything it is computed from.
+
+    Parameters
+    ----------
+    figure : str
+        One word, such as "components"; the key starts with it.
+    *inputs : ndarray, float, str, bool or None
+        All inputs of the figure; a change in any bit of them changes the key.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> key = digest("mean", np.array([1.0, 2.0]))
+    >>> key.split()[0], key == digest("mean", np.array([1.0, 2.0])), key == digest("mean", np.array([[1.0, 2.0]]))
+    ('mean', True, False)
+    """
+    hashed = hashlib.sha256(f"{METHOD} {figure}".encode())
+    for value in inputs:
+        if isinstance(value, np.ndarray):
+            hashed.update(f"{value.shape}".encode())
+            hashed.update(np.ascontiguousarray(value, dtype=np.float64).tobytes())
         else:
-            # Numbers in their shortest text, which tells all floats apart.
-            said.update(f"{one!r};".encode())
-    return f"{what} {said.hexdigest()[:32]}"
+            # The shortest text of a float identifies its bits.
+            hashed.update(f"{value!r};".encode())
+    return f"{figure} {hashed.hexdigest()[:32]}"

@@ -1,7 +1,7 @@
-"""Whether lots made after a corrective action are back where they used to be, or still where they had moved to.
+"""Effectiveness of a corrective action: whether later lots are back at the level before the move.
 
-The mean of the next lots is held against two places at once: the usual one before the move, and the one it had moved
-to. Few lots can be in keeping with both; then the answer is that nothing is shown yet.
+The mean of the lots after the action is compared with two levels: that before the move, and that of the lots that had
+moved. With few lots it can agree with both; the result is then "not yet shown".
 """
 
 from __future__ import annotations
@@ -12,31 +12,53 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points
-from spc.vocabulary.enums import Answer
+from spc.kernels.validation import as_points
+from spc.vocabulary.enums import Effectiveness
 
-__all__ = ["CONFIDENCE", "FEWEST", "MOST", "Remedy", "compare"]
+__all__ = ["CONFIDENCE", "FEWEST", "MOST", "Comparison", "compare"]
 
 CONFIDENCE = 0.95
 FEWEST = 3
-"""Lots that an answer rests on at least, and lots that a usual place rests on: common practice, one lot may be a chance."""
+"""Fewest lots before the move and after the action. Common practice: one lot may be chance."""
 MOST = 8
-"""Lots after the action that are looked at: later ones may move for reasons of their own."""
+"""Number of lots after the action that count: later ones may move for other reasons."""
+
+
+# By whether the mean agrees with the level before the move, and whether it differs from the level of the moved lots.
+_RESULTS = {
+    (True, True): (
+        Effectiveness.WORKED,
+        "agrees with the level before the move and clearly differs from the level at the alert",
+    ),
+    (True, False): (
+        Effectiveness.NOT_YET_SHOWN,
+        "agrees with both the level before the move and the level at the alert",
+    ),
+    (False, True): (
+        Effectiveness.NOT_YET_SHOWN,
+        "clearly differs from both the level at the alert and the level before the move",
+    ),
+    (False, False): (
+        Effectiveness.DID_NOT_WORK,
+        "clearly differs from the level before the move, but not from the level at the alert",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
-class Remedy:
-    """The answer and what it rests on; levels in the charted scale, nan where unknown.
+class Comparison:
+    """Effectiveness of an action and the levels behind it, in the charted scale; nan where unknown.
 
-    `mean` is that of the `lots` after the action. `back_within` is the farthest mean of so many lots that is still in
-    keeping with `usual`, and `left_beyond` the nearest one that can still belong to `moved`, both on the side to which
-    the stream had moved.
+    `mean` is that of the `lots` after the action, `before` that of the lots before the move, and `moved` that of the
+    lots that had moved. `back_within` is the farthest mean of so many lots that still agrees with `before`, and
+    `left_beyond` the nearest mean that still agrees with `moved`, both on the side to which the stream had moved.
+    `reason` explains the result in words.
     """
 
-    answer: Answer
+    answer: Effectiveness
     lots: int
     mean: float
-    usual: float
+    before: float
     moved: float
     back_within: float
     left_beyond: float
@@ -45,24 +67,24 @@ class Remedy:
 
 def compare(
     before: ArrayLike, moved: ArrayLike, after: ArrayLike, direction: int, confidence: float = CONFIDENCE
-) -> Remedy:
-    """Hold the lots after an action against the lots before the move and those that had moved.
+) -> Comparison:
+    """Compare the lots after an action with those before the move and those that had moved.
 
     Parameters
     ----------
     before, moved, after : array_like, shape (n,), (m,), (k,)
         Lot levels in the charted scale (natural log for a log characteristic), in order of test: before the move, from
-        its estimated start to the action, and from the first lot after the action. Any may be empty. Of `after` the
-        first `MOST` are used; the usual place is the mean of `before`, the moved place that of the last `MOST` of
-        `moved`, since a drift goes on.
+        its estimated start to the action, and from the first lot after the action. Any may be empty. The first `MOST`
+        of `after` count. The level before the move is the mean of `before`; the level after it is the mean of the last
+        `MOST` of `moved`, because a drift continues.
     direction : int
-        The sign of the move, +1 up or -1 down.
+        Sign of the move, +1 up or -1 down.
     confidence : float
         Of each two-sided interval, in (0, 1).
 
     Returns
     -------
-    Remedy
+    Comparison
 
     Raises
     ------
@@ -71,10 +93,10 @@ def compare(
 
     Notes
     -----
-    With s and mean of n earlier lots, the mean of k future lots of the same kind lies within
-    mean ± t(n - 1) s sqrt(1 / k + 1 / n) [1]_. The same s, that of the steady lots, gives the interval for the difference
-    to the m lots that had moved, t(n - 1) s sqrt(1 / k + 1 / m): a two-sample comparison [2]_ whose scatter does not take
-    the drift itself for scatter. Lots are taken as independent and normal in the charted scale.
+    With mean and standard deviation s of n earlier lots, the mean of k future lots of the same kind is within mean ±
+    t(n - 1) s sqrt(1 / k + 1 / n) [1]_. The same s gives the interval of the difference to the m lots that had moved,
+    t(n - 1) s sqrt(1 / k + 1 / m). This is a two-sample comparison [2]_ whose standard deviation does not include the
+    drift. Lots are taken as independent and normal in the charted scale.
 
     References
     ----------
@@ -84,54 +106,32 @@ def compare(
 
     Examples
     --------
-    >>> found = compare([10.0, 10.2, 9.9, 10.1], [11.9, 12.1, 12.0], [10.1, 10.0, 10.2], direction=1)
-    >>> str(found.answer), found.lots
+    >>> result = compare([10.0, 10.2, 9.9, 10.1], [11.9, 12.1, 12.0], [10.1, 10.0, 10.2], direction=1)
+    >>> str(result.answer), result.lots
     ('worked', 3)
     """
-    steady, gone, next_lots = (
+    steady, shifted, later = (
         as_points(x, name, at_least=0) for x, name in ((before, "before"), (moved, "moved"), (after, "after"))
     )
     if direction not in (1, -1):
         raise ValueError(f"direction must be 1 (up) or -1 (down), got {direction!r}")
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
-    gone, next_lots = gone[-MOST:], next_lots[:MOST]
-    k = next_lots.size
-    places = (_mean(next_lots), _mean(steady), _mean(gone))
-    short = _too_few(steady.size, gone.size, k)
-    if short:
-        return Remedy(Answer.NOT_YET_SHOWN, k, *places, np.nan, np.nan, short)
-    mean, usual, drifted = places
+    shifted, later = shifted[-MOST:], later[:MOST]
+    k = later.size
+    mean, level_before, level_moved = (float(x.mean()) if x.size else np.nan for x in (later, steady, shifted))
+    missing = ""
+    if steady.size < FEWEST:
+        missing = f"fewer than {FEWEST} lots before the move"
+    elif not shifted.size:
+        missing = "no lot with a level between the move and the action"
+    elif k < FEWEST:
+        missing = f"fewer than {FEWEST} lots after the action"
+    if missing:
+        return Comparison(Effectiveness.NOT_YET_SHOWN, k, mean, level_before, level_moved, np.nan, np.nan, missing)
     unit = float(special.stdtrit(steady.size - 1, (1 + confidence) / 2)) * float(steady.std(ddof=1))
-    back_within = usual + direction * unit * float(np.sqrt(1 / k + 1 / steady.size))
-    left_beyond = drifted - direction * unit * float(np.sqrt(1 / k + 1 / gone.size))
+    back_within = level_before + direction * unit * float(np.sqrt(1 / k + 1 / steady.size))
+    left_beyond = level_moved - direction * unit * float(np.sqrt(1 / k + 1 / shifted.size))
     is_back, has_left = direction * (mean - back_within) <= 0, direction * (mean - left_beyond) < 0
-    answer = _answered(is_back, has_left)
-    return Remedy(answer, k, mean, usual, drifted, back_within, left_beyond, REASONS[is_back, has_left])
-
-
-def _mean(x: Floats) -> float:
-    return float(x.mean()) if x.size else np.nan
-
-
-def _too_few(steady: int, gone: int, after: int) -> str:
-    """Why nothing can be said yet; empty where something can."""
-    if steady < FEWEST:
-        return f"fewer than {FEWEST} lots before the move"
-    if not gone:
-        return "no lot with a level while it had moved"
-    return "" if after >= FEWEST else f"fewer than {FEWEST} lots after the action"
-
-
-REASONS = {
-    (True, True): "in keeping with what was usual before, and clearly away from where it had moved to",
-    (True, False): "in keeping with both what was usual before and where it had moved to",
-    (False, True): "clearly away from where it had moved to, and clearly not back at what was usual before",
-    (False, False): "clearly not back at what was usual before, and not clearly away from where it had moved to",
-}
-
-
-def _answered(is_back: bool, has_left: bool) -> Answer:
-    if is_back and has_left:
-        return Answer.WORKED
-    return Answer.NOT_YET_SHOWN if is_back or has_left else Answer.DID_NOT_WORK
+    answer, reason = _RESULTS[is_back, has_left]
+    return Comparison(answer, k, mean, level_before, level_moved, back_within, left_beyond, reason)

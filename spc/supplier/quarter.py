@@ -1,61 +1,49 @@
-"""What a quarter's lots say of a stream: its level, its scatter and its room to the limit, against the quarter before.
+"""Statistics of a stream in a quarter: level, variation and margin to the specification limit, with intervals.
 
-Every figure comes with the interval that its few lots allow. A lot counts once, whatever its number of bags: what
-varies from lot to lot is what purchasing buys.
+Each is compared with the quarter before. A lot counts once, for any number of bags, because purchasing buys lots.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats, as_points
-from spc.vocabulary.enums import Direction
+from spc.kernels.arrays import Floats
+from spc.kernels.validation import as_points
+from spc.vocabulary.enums import Direction, Side
 
-__all__ = ["CONFIDENCE", "Estimate", "Side", "change", "direction", "level", "ratio", "room", "spread"]
+__all__ = ["CONFIDENCE", "Estimate", "change", "direction", "level", "margin", "ratio", "spread"]
 
 CONFIDENCE = 0.95
 
 
-class Side(StrEnum):
-    """Which limit a stream has to mind."""
-
-    UPPER = "upper"
-    """The upper limit is the only one, or the nearer."""
-    LOWER = "lower"
-    """The lower limit is the only one, or the nearer."""
-    NONE = "none"
-    """No limit applies, or no level is known."""
-
-
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value with its equal-tailed interval, nan where unknown, from so many lots (or degrees of freedom)."""
+    """A value with its equal-tailed interval, nan where unknown, and the degrees of freedom of the interval."""
 
     value: float
     low: float
     high: float
-    worth: float
+    df: float
 
 
 def level(levels: ArrayLike, confidence: float = CONFIDENCE) -> Estimate:
-    """Mean of a quarter's lot levels with Student's interval.
+    """Mean of the lot levels of a quarter, with Student's interval.
 
     Parameters
     ----------
     levels : array_like, shape (n,)
         Lot levels in the charted scale; on the log scale the mean is the log of the geometric mean. n may be 0.
     confidence : float
-        Of the interval, in (0, 1).
+        Probability that the interval contains the true value, in (0, 1).
 
     Returns
     -------
     Estimate
-        In the charted scale; nan without lots, an interval from two lots on; `worth` is the number of lots.
+        In the charted scale; nan without lots, with an interval from two lots on.
 
     Raises
     ------
@@ -68,8 +56,8 @@ def level(levels: ArrayLike, confidence: float = CONFIDENCE) -> Estimate:
 
     Examples
     --------
-    >>> found = level([2.0, 3.0, 4.0])
-    >>> found.value, round(found.low, 3), round(found.high, 3)
+    >>> mean = level([2.0, 3.0, 4.0])
+    >>> mean.value, round(mean.low, 3), round(mean.high, 3)
     (3.0, 0.516, 5.484)
     """
     x = as_points(levels, "levels", at_least=0)
@@ -77,11 +65,11 @@ def level(levels: ArrayLike, confidence: float = CONFIDENCE) -> Estimate:
         return Estimate(np.nan, np.nan, np.nan, 0)
     mean = float(x.mean())
     half = _student(x.size - 1, confidence) * float(np.sqrt(_variance(x) / x.size))
-    return Estimate(mean, mean - half, mean + half, x.size)
+    return Estimate(mean, mean - half, mean + half, x.size - 1)
 
 
 def _variance(x: Floats) -> float:
-    """Sample variance; nan under two values."""
+    """Sample variance; nan for fewer than two values."""
     return float(x.var(ddof=1)) if x.size > 1 else np.nan
 
 
@@ -91,22 +79,22 @@ def _student(df: float, confidence: float) -> float:
 
 
 def change(now: ArrayLike, before: ArrayLike, confidence: float = CONFIDENCE) -> Estimate:
-    """Difference of two quarters' mean levels, now minus before, with Welch's interval.
+    """Difference of the mean levels of two quarters, now minus before, with Welch's interval.
 
-    The scatter of the two quarters need not be equal. On the log scale exp(value) is the ratio of the geometric means.
+    The variances of the two quarters may differ. On the log scale exp(value) is the ratio of the geometric means.
 
     Parameters
     ----------
     now, before : array_like, shape (n,) and (m,)
         Lot levels in the charted scale.
     confidence : float
-        Of the interval, in (0, 1).
+        Probability that the interval contains the true value, in (0, 1).
 
     Returns
     -------
     Estimate
-        nan where a quarter has no lot; the interval is nan where one has fewer than two. `worth` are the degrees of
-        freedom by Satterthwaite's formula.
+        nan where a quarter has no lot; the interval is nan where one has fewer than two. `df` is by Satterthwaite's
+        formula.
 
     Raises
     ------
@@ -143,16 +131,16 @@ def spread(variances: ArrayLike, df: ArrayLike, confidence: float = CONFIDENCE) 
     Parameters
     ----------
     variances, df : array_like, shape (n,)
-        Sample variance of each lot and its degrees of freedom; lots of which no variance is known (nan, or 0 degrees
-        of freedom) are left out.
+        Sample variance of each lot and its degrees of freedom; lots without a variance (nan, or 0 degrees of freedom)
+        are left out.
     confidence : float
-        Of the interval, in (0, 1).
+        Probability that the interval contains the true value, in (0, 1).
 
     Returns
     -------
     Estimate
-        In the charted scale (on the log scale 0.1 is about 10 %); nan where nothing is known. `worth` are the degrees
-        of freedom.
+        In the charted scale (on the log scale 0.1 is about 10 %); nan without a variance. `df` is the sum of the
+        degrees of freedom.
 
     Raises
     ------
@@ -165,18 +153,18 @@ def spread(variances: ArrayLike, df: ArrayLike, confidence: float = CONFIDENCE) 
 
     Examples
     --------
-    >>> found = spread([4.0, 9.0], [5, 5])
-    >>> round(found.value, 3), round(found.low, 3), round(found.high, 3)
+    >>> pooled = spread([4.0, 9.0], [5, 5])
+    >>> round(pooled.value, 3), round(pooled.low, 3), round(pooled.high, 3)
     (2.55, 1.781, 4.474)
     """
-    own, weight = np.asarray(variances, dtype=np.float64), np.asarray(df, dtype=np.float64)
-    if own.shape != weight.shape:
-        raise ValueError(f"variances and df must be of one shape, got {own.shape} and {weight.shape}")
-    known = np.isfinite(own) & (weight > 0)
-    total = float(weight[known].sum())
+    variance, weight = np.asarray(variances, dtype=np.float64), np.asarray(df, dtype=np.float64)
+    if variance.shape != weight.shape:
+        raise ValueError(f"variances and df must be of one shape, got {variance.shape} and {weight.shape}")
+    usable = np.isfinite(variance) & (weight > 0)
+    total = float(weight[usable].sum())
     if total == 0:
         return Estimate(np.nan, np.nan, np.nan, 0)
-    pooled = float(own[known] @ weight[known]) / total
+    pooled = float(variance[usable] @ weight[usable]) / total
     outside = (1 - confidence) / 2
     low, high = (float(np.sqrt(total * pooled / special.chdtri(total, tail))) for tail in (outside, 1 - outside))
     return Estimate(float(np.sqrt(pooled)), low, high, total)
@@ -184,6 +172,18 @@ def spread(variances: ArrayLike, df: ArrayLike, confidence: float = CONFIDENCE) 
 
 def ratio(now: Estimate, before: Estimate, confidence: float = CONFIDENCE) -> Estimate:
     """Ratio of two standard deviations of `spread`, now over before, with the interval of the F distribution.
+
+    Parameters
+    ----------
+    now, before : Estimate
+        Results of `spread`.
+    confidence : float
+        Probability that the interval contains the true ratio, in (0, 1).
+
+    Returns
+    -------
+    Estimate
+        nan where one of them is unknown or `before` is 0. `df` is the smaller of the two.
 
     References
     ----------
@@ -194,22 +194,22 @@ def ratio(now: Estimate, before: Estimate, confidence: float = CONFIDENCE) -> Es
     >>> round(ratio(Estimate(3.0, 2.1, 5.3, 10), Estimate(2.0, 1.4, 3.5, 10)).low, 3)
     0.778
     """
-    if not (now.worth > 0 and before.worth > 0 and before.value > 0):
+    if not (now.df > 0 and before.df > 0 and before.value > 0):
         return Estimate(np.nan, np.nan, np.nan, 0)
     value = now.value / before.value
     sure = (1 + confidence) / 2
-    low = value / float(np.sqrt(special.fdtri(now.worth, before.worth, sure)))
-    high = value * float(np.sqrt(special.fdtri(before.worth, now.worth, sure)))
-    return Estimate(value, low, high, min(now.worth, before.worth))
+    low = value / float(np.sqrt(special.fdtri(now.df, before.df, sure)))
+    high = value * float(np.sqrt(special.fdtri(before.df, now.df, sure)))
+    return Estimate(value, low, high, min(now.df, before.df))
 
 
-def room(found: Estimate, lower: float | None, upper: float | None) -> tuple[Side, Estimate]:
-    """Distance from a level to the limit it has to mind, in the charted scale; below 0 the limit is passed.
+def margin(mean: Estimate, lower: float | None, upper: float | None) -> tuple[Side, Estimate]:
+    """Distance from a level to the nearer specification limit, in the charted scale; negative beyond the limit.
 
     Parameters
     ----------
-    found : Estimate
-        The level of a quarter.
+    mean : Estimate
+        Level of a quarter, from `level`.
     lower, upper : float or None
         Specification limits in the charted scale.
 
@@ -222,22 +222,33 @@ def room(found: Estimate, lower: float | None, upper: float | None) -> tuple[Sid
 
     Examples
     --------
-    >>> side, found = room(Estimate(3.0, 2.5, 3.5, 8), lower=None, upper=5.0)
-    >>> str(side), found.value, found.low, found.high
+    >>> side, distance = margin(Estimate(3.0, 2.5, 3.5, 8), lower=None, upper=5.0)
+    >>> str(side), distance.value, distance.low, distance.high
     ('upper', 2.0, 1.5, 2.5)
     """
-    above = np.inf if upper is None else upper - found.value
-    below = np.inf if lower is None else found.value - lower
+    above = np.inf if upper is None else upper - mean.value
+    below = np.inf if lower is None else mean.value - lower
     if not np.isfinite(min(above, below)):
         return Side.NONE, Estimate(np.nan, np.nan, np.nan, 0)
     if upper is not None and above <= below:
-        return Side.UPPER, Estimate(above, upper - found.high, upper - found.low, found.worth)
-    assert lower is not None  # the smaller distance is finite, and it is not that to the upper limit
-    return Side.LOWER, Estimate(below, found.low - lower, found.high - lower, found.worth)
+        return Side.UPPER, Estimate(above, upper - mean.high, upper - mean.low, mean.df)
+    assert lower is not None  # the smaller distance is finite and not to the upper limit
+    return Side.LOWER, Estimate(below, mean.low - lower, mean.high - lower, mean.df)
 
 
 def direction(moved: Estimate, side: Side) -> Direction:
-    """Whether a change of level leads towards the limit on that side, in a word.
+    """Direction of a change of level, relative to the limit on a side.
+
+    Parameters
+    ----------
+    moved : Estimate
+        From `change`.
+    side : Side
+        From `margin`.
+
+    Returns
+    -------
+    Direction
 
     Examples
     --------

@@ -1,29 +1,28 @@
-"""Which supplier's lots conform more often, when some sent four lots and some sent sixty.
+"""Ranking of suppliers by their share of conforming lots, with partial pooling.
 
-Shares of conforming lots are pooled in part: each supplier is pulled towards all others, the more so the fewer lots it
-sent. A place is given as a range, so that what the lots can't tell apart stands as a tie.
+Suppliers send different numbers of lots. Partial pooling moves each share towards the share of all suppliers, the more
+so the fewer lots there are. A place is a range: suppliers that the lots cannot distinguish are tied.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Indices
 
 __all__ = ["Laws", "Standing", "log_posterior", "on_logit_axis", "population_laws", "shares"]
 
 _SIZES = 32  # Gauss-Legendre nodes over size**-0.5
-_LOGITS = 22.0  # the population mean is sought between these logits, 3e-10 from 0 and 1
+_LOGITS = 22.0  # range of the population mean in logits: to 3e-10 from 0 and 1
 _TAIL = 1e-3  # posterior mass of the population that is left out
-_SPAN = 30.0  # logits of a share beyond which it counts as 0 or 1
+_SPAN = 30.0  # a share beyond this logit counts as 0 or 1
 _STEPS = 600  # points of the logit axis on which two suppliers are compared
-_HALVINGS = 30  # of the logit axis, for an interval's end: 60 / 2**30
-_CHUNK = 40  # population nodes at once: 40 x pairs of counts x _STEPS floats
+_HALVINGS = 30  # of the logit axis, for the end of an interval: 60 / 2**30
+_CHUNK = 40  # population nodes processed together: 40 x pairs of counts x _STEPS floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +30,8 @@ class Standing:
     """Pooled shares and places; arrays of shape (k,), one a supplier, in the order given.
 
     `share` is the posterior mean of the share of conforming lots, `low` and `high` its equal-tailed interval. `better`
-    (k, k) is the chance that the row's share is above the column's. `first` and `last` are the best and the worst place
-    that can't be ruled out: another supplier stands above for sure only where that chance is at least
+    (k, k) is the probability that the share of the row is above that of the column. `first` and `last` are the best and
+    the worst possible place: another supplier is certainly above only if that probability is at least
     (1 + confidence) / 2.
     """
 
@@ -40,14 +39,14 @@ class Standing:
     low: Floats
     high: Floats
     better: Floats
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
+    first: Indices
+    last: Indices
     confidence: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Population:
-    """Nodes of the posterior of the population from which suppliers come: beta laws and their weights, (nodes,)."""
+    """Nodes of the posterior of the population of suppliers: beta distributions and their weights, (nodes,)."""
 
     alpha: Floats
     beta: Floats
@@ -57,15 +56,15 @@ class _Population:
 def shares(good: ArrayLike, decided: ArrayLike, confidence: float = 0.95) -> Standing:
     """Rank suppliers by their share of conforming lots, with partial pooling.
 
-    For a handful of lots a raw share says little: four of four is 100 %. Here it stays near what is usual, and its
-    place is a wide range.
+    With few lots a raw share means little: four of four is 100 %. The pooled share stays near that of the other
+    suppliers, and its place is a wide range.
 
     Parameters
     ----------
     good, decided : array_like of int, shape (k,)
         Conforming lots, and lots that either conform or fail, of each supplier; 0 <= good <= decided.
     confidence : float
-        Of the intervals and of the places, in (0, 1).
+        Probability for the intervals and the places, in (0, 1).
 
     Returns
     -------
@@ -78,11 +77,11 @@ def shares(good: ArrayLike, decided: ArrayLike, confidence: float = 0.95) -> Sta
 
     Notes
     -----
-    Beta-binomial model: share ~ beta(alpha, beta). The population's mean and (alpha + beta)**-0.5 are taken as uniform,
-    which is the prior (alpha + beta)**(-5/2) of [1]_, section 5.3, here cut at alpha + beta >= 1: the uncut one has no
-    proper posterior where every lot of every supplier conforms, the usual case of a good quarter. All integrals are by
-    quadrature, so that equal counts give equal bytes. A range of places follows [2]_; that pooled comparisons need no
-    further correction for their number is argued in [3]_. Lots are taken as independent.
+    Beta-binomial model: share ~ beta(alpha, beta). The mean of the population and (alpha + beta)**-0.5 have uniform
+    priors, which is the prior (alpha + beta)**(-5/2) of [1]_, section 5.3, truncated to alpha + beta >= 1. Without
+    truncation there is no proper posterior where every lot of every supplier conforms, as in most good quarters. All
+    integrals are by quadrature, so equal counts give equal bytes. The range of places follows [2]_; pooled comparisons
+    need no correction for their number [3]_. Lots are taken as independent.
 
     References
     ----------
@@ -101,40 +100,40 @@ def shares(good: ArrayLike, decided: ArrayLike, confidence: float = 0.95) -> Sta
     """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
-    # Suppliers with equal counts stand equally: each pair of counts is worked out once.
+    # Suppliers with equal counts have equal results: compute each pair of counts once.
     laws = population_laws(good, decided)
-    sure = (1 + confidence) / 2
+    certain = (1 + confidence) / 2
     better = _better(laws)[np.ix_(laws.place, laws.place)]
     return Standing(
         share=laws.share,
-        low=_quantile(laws, 1 - sure)[laws.place],
-        high=_quantile(laws, sure)[laws.place],
+        low=_quantile(laws, 1 - certain)[laws.place],
+        high=_quantile(laws, certain)[laws.place],
         better=better,
-        first=1 + (better >= sure).sum(axis=0),
-        last=len(better) - (better >= sure).sum(axis=1),
+        first=1 + (better >= certain).sum(axis=0),
+        last=len(better) - (better >= certain).sum(axis=1),
         confidence=confidence,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Laws:
-    """Shares given each node of the population's posterior, for the distinct pairs of counts.
+    """Distributions of the shares given each node of the population, for the distinct pairs of counts.
 
-    `weight` (nodes,) sums to 1; `a` and `b` (nodes, pairs) are the beta laws; `place` (k,) says which pair a supplier has;
-    `share` (k,) is its pooled share.
+    `weight` (nodes,) sums to 1; `a` and `b` (nodes, pairs) are the parameters of the beta distributions; `place` (k,)
+    is the pair of each supplier and `share` (k,) its pooled share.
     """
 
     weight: Floats
     a: Floats
     b: Floats
-    place: NDArray[np.intp]
+    place: Indices
     share: Floats
 
 
 def population_laws(good: ArrayLike, decided: ArrayLike) -> Laws:
-    """What `shares` rests on, for sums of several shares: the beta laws of each supplier given the population.
+    """Beta distributions of the share of each supplier given the population; `scoring` combines several of them.
 
-    Parameters, model and errors are those of `shares`.
+    Model, parameters, errors and sources are those of `shares`.
 
     Examples
     --------
@@ -142,7 +141,7 @@ def population_laws(good: ArrayLike, decided: ArrayLike) -> Laws:
     >>> laws.place.tolist(), laws.a.shape[1]
     ([0, 1, 0], 2)
     """
-    counts = _counted(good, decided)
+    counts = _as_counts(good, decided)
     pairs, place = np.unique(counts, axis=0, return_inverse=True)
     place = place.reshape(-1)
     population = _population(counts)
@@ -150,7 +149,7 @@ def population_laws(good: ArrayLike, decided: ArrayLike) -> Laws:
     return Laws(population.weight, a, b, place, (population.weight @ (a / (a + b)))[place])
 
 
-def _counted(good: ArrayLike, decided: ArrayLike) -> Floats:
+def _as_counts(good: ArrayLike, decided: ArrayLike) -> Floats:
     counts = [np.asarray(values, dtype=np.float64) for values in (good, decided)]
     if counts[0].ndim != 1 or counts[0].shape != counts[1].shape:
         raise ValueError(
@@ -170,9 +169,19 @@ def _counted(good: ArrayLike, decided: ArrayLike) -> Floats:
 
 
 def log_posterior(mean: ArrayLike, size: ArrayLike, good: ArrayLike, decided: ArrayLike) -> Floats:
-    """Log posterior density of a population's mean and size = alpha + beta, up to a constant.
+    """Log posterior density of the mean and the size (alpha + beta) of a population, up to a constant.
 
-    `mean` and `size` broadcast against each other; the density is with respect to both.
+    Parameters
+    ----------
+    mean, size : array_like
+        Mean in (0, 1) and size > 0, broadcast together. The density is with respect to both.
+    good, decided : array_like of int, shape (k,)
+        As in `shares`, with the same errors.
+
+    Returns
+    -------
+    ndarray
+        In the broadcast shape.
 
     Examples
     --------
@@ -182,7 +191,7 @@ def log_posterior(mean: ArrayLike, size: ArrayLike, good: ArrayLike, decided: Ar
     m, s = (np.asarray(values, dtype=np.float64) for values in (mean, size))
     alpha, beta = m * s, (1 - m) * s
     total = -1.5 * np.log(s)
-    for (hits, lots), times in zip(*np.unique(_counted(good, decided), axis=0, return_counts=True), strict=True):
+    for (hits, lots), times in zip(*np.unique(_as_counts(good, decided), axis=0, return_counts=True), strict=True):
         total = total + times * (special.betaln(alpha + hits, beta + lots - hits) - special.betaln(alpha, beta))
     return np.asarray(total)
 
@@ -193,7 +202,7 @@ def _population(counts: Floats) -> _Population:
     size = (0.5 * (roots + 1.0)) ** -2.0
     logit = np.arange(-_LOGITS, _LOGITS, _step(counts))[:, None]
     mean = special.expit(logit)
-    # Uniform in size**-0.5: the factor of log_posterior that turns it into a density of size is taken out again.
+    # The nodes are uniform in size**-0.5: remove the factor of log_posterior that makes it a density of size.
     log = log_posterior(mean, size, counts[:, 0], counts[:, 1]) + 1.5 * np.log(size)
     log = log + special.log_expit(logit) + special.log_expit(-logit) + np.log(weights)
     mass = np.exp(log - log.max()).ravel()
@@ -205,26 +214,26 @@ def _population(counts: Floats) -> _Population:
 
 
 def _step(counts: Floats) -> float:
-    """Grid of the logit: finer than its standard deviation in a population where all suppliers are alike."""
+    """Step of the logit grid: finer than its standard deviation in a population of equal suppliers."""
     hits, lots = counts.sum(axis=0)
     share = (hits + 0.5) / (lots + 1.0)
     return float(np.clip(0.8 / np.sqrt(1.0 + lots * share * (1.0 - share)), 0.02, 0.25))
 
 
-def _heaviest(mass: Floats) -> NDArray[np.intp]:
-    """Pick the fewest nodes that hold all but `_TAIL` of the mass, in their order."""
+def _heaviest(mass: Floats) -> Indices:
+    """Return the fewest nodes that contain all but `_TAIL` of the mass, in their order."""
     order = np.argsort(-mass, kind="stable")
     needed = int(np.searchsorted(np.cumsum(mass[order]), 1.0 - _TAIL)) + 1
     return np.sort(order[:needed])
 
 
 def _laws(population: _Population, pairs: Floats) -> tuple[Floats, Floats]:
-    """Beta laws of each pair of counts given each node, (nodes, pairs)."""
+    """Parameters of the beta distribution of each pair of counts given each node, (nodes, pairs)."""
     return population.alpha[:, None] + pairs[:, 0], population.beta[:, None] + pairs[:, 1] - pairs[:, 0]
 
 
 def _quantile(laws: Laws, chance: float) -> Floats:
-    """Quantile of each mixture of beta laws, by halving the logit axis."""
+    """Quantile of each mixture of beta distributions, by halving the logit axis."""
     a, b = laws.a, laws.b
     low, high = np.full(a.shape[1], -_SPAN), np.full(a.shape[1], _SPAN)
     for _ in range(_HALVINGS):
@@ -235,31 +244,42 @@ def _quantile(laws: Laws, chance: float) -> Floats:
 
 
 def _better(laws: Laws) -> Floats:
-    """Chance that the row's share is above the column's; what can't be told apart counts half each way."""
+    """Probability that the share of the row is above that of the column; a tie counts half for each."""
     pairs = laws.a.shape[1]
     above = np.zeros((pairs, pairs))
-    for rows in _chunks(len(laws.a)):
-        mass, under = _spread(laws.a[rows], laws.b[rows])
+    for start in range(0, len(laws.a), _CHUNK):
+        rows = slice(start, start + _CHUNK)
+        mass, _ = on_logit_axis(laws.a[rows], laws.b[rows], _STEPS)
+        under = np.cumsum(mass, axis=-1) - 0.5 * mass  # mass below each cell, with half of its own
         weighted = mass * laws.weight[rows, None, None]
         above += np.einsum("hit,hjt->ij", weighted, under, optimize=True)
     return 0.5 + 0.5 * (above - above.T)
 
 
-def _chunks(rows: int) -> Iterator[slice]:
-    for start in range(0, rows, _CHUNK):
-        yield slice(start, start + _CHUNK)
-
-
-def _spread(a: Floats, b: Floats) -> tuple[Floats, Floats]:
-    """Mass of each law in the cells of one axis a node, and the mass below each cell with half its own."""
-    mass, _ = on_logit_axis(a, b, _STEPS)
-    return mass, np.cumsum(mass, axis=-1) - 0.5 * mass
-
-
 def on_logit_axis(a: Floats, b: Floats, steps: int) -> tuple[Floats, Floats]:
-    """Mass of beta laws (nodes, pairs) in the cells of one axis a node, (nodes, pairs, steps), and the axis' logits.
+    """Mass of beta distributions in the cells of a logit axis, one axis a node.
 
-    The axis covers eight standard deviations of every law; what lies outside is put into its end cells.
+    The axis covers eight standard deviations of every distribution; its end cells include the mass beyond.
+
+    Parameters
+    ----------
+    a, b : ndarray, shape (nodes, pairs)
+        Parameters of the beta distributions, > 0.
+    steps : int
+        Number of cells.
+
+    Returns
+    -------
+    mass : ndarray, shape (nodes, pairs, steps)
+        Adds up to 1 over the cells.
+    logit : ndarray, shape (nodes, steps)
+        Middle of each cell.
+
+    Examples
+    --------
+    >>> mass, logit = on_logit_axis(np.array([[8.0]]), np.array([[2.0]]), 600)
+    >>> round(float((mass[0, 0] * special.expit(logit[0])).sum()), 4)
+    0.8
     """
     middle = special.digamma(a) - special.digamma(b)
     sd = np.sqrt(special.polygamma(1, a) + special.polygamma(1, b))

@@ -1,7 +1,7 @@
-"""Several shares of a supplier as one score, with the uncertainty of small numbers carried through to its place.
+"""Score of suppliers: the weighted mean of several pooled shares, with the uncertainty of small numbers.
 
-Each part of the score is a share of counts, such as lots that conform, pooled in part over all suppliers as in
-`spc.ranking`. The score is their weighted mean. A place is a range, so that luck with few lots stands as a tie.
+Each part of the score is a share of counts, such as conforming lots, partially pooled over all suppliers as in
+`spc.supplier.ranking`. A place is a range: suppliers that the counts cannot distinguish are tied.
 """
 
 from __future__ import annotations
@@ -13,15 +13,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc.kernels.validation import Floats
+from spc.kernels.arrays import Floats, Indices
 from spc.supplier.ranking import on_logit_axis, population_laws
 
 __all__ = ["Score", "combine"]
 
 _TERMS = 320  # odd terms of the series of the sign function
-_CELLS = 1024  # of the score's range, into which a law is put before its transform
-_NODES = 600  # nodes of the logit axis on which a law's transform is summed
-_HALVINGS = 30  # of the score's range, for an interval's end
+_CELLS = 1024  # cells of the range of the score, into which a distribution is binned before its transform
+_NODES = 600  # nodes of the logit axis on which a transform is summed
+_HALVINGS = 30  # of the range of the score, for the end of an interval
 _CHUNK = 40
 
 Complex = NDArray[np.complex128]
@@ -31,10 +31,10 @@ Complex = NDArray[np.complex128]
 class Score:
     """Scores and places; arrays of shape (k,), one a supplier, in the order given.
 
-    `score` is the posterior mean in [0, 1], `low` and `high` its equal-tailed interval, `parts` (p, k) the pooled share
-    of each part, nan where nobody has anything decided. `weights` (p,) are the given ones, scaled to a sum of 1 over the parts that anybody has counts in.
-    `better` (k, k) is the chance that the row's score is above the column's. `first` and `last` are the best and the
-    worst place that can't be ruled out.
+    `score` is the posterior mean in [0, 1], `low` and `high` its equal-tailed interval, and `parts` (p, k) the pooled
+    share of each part, nan where no supplier has counts. `weights` (p,) are scaled to a sum of 1 over the parts in
+    which any supplier has counts. `better` (k, k) is the probability that the score of the row is above that of the
+    column. `first` and `last` are the best and the worst possible place.
     """
 
     score: Floats
@@ -43,23 +43,23 @@ class Score:
     parts: Floats
     weights: Floats
     better: Floats
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
+    first: Indices
+    last: Indices
     confidence: float
 
 
 def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, confidence: float = 0.95) -> Score:
-    """Weighted mean of pooled shares, and the places that follow from it.
+    """Score suppliers by the weighted mean of their pooled shares, and rank them.
 
     Parameters
     ----------
     counts : sequence of (good, decided), one a part
-        Each of shape (k,), whole numbers with 0 <= good <= decided. A supplier with nothing decided in a part is taken
-        there as one of whom only the others are known. A part in which nobody has anything decided is left out.
+        Each of shape (k,), whole numbers with 0 <= good <= decided. A supplier with 0 decided in a part gets the
+        distribution of the population there. A part in which all suppliers have 0 decided is left out.
     weights : array_like, shape (p,)
-        Not negative; their sum over the parts that are left must be above 0.
+        Not negative; their sum over the remaining parts must be above 0.
     confidence : float
-        Of the intervals and of the places, in (0, 1).
+        Probability for the intervals and the places, in (0, 1).
 
     Returns
     -------
@@ -68,16 +68,15 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
     Raises
     ------
     ValueError
-        If the shapes differ, a count or weight is out of range, nothing is left to be weighed, or `confidence` is not in
-        (0, 1).
+        If the shapes differ, a count or weight is out of range, no part remains, or `confidence` is not in (0, 1).
 
     Notes
     -----
-    Parts are pooled one by one by the beta-binomial model of [1]_, section 5.3, and taken as independent of each other.
-    Within a part two suppliers share the population, of which nothing is known for sure: the transform of the
-    difference of their shares is summed over its posterior. Transforms of parts multiply. The chance of a positive
-    difference D in (-1, 1) is read from the Fourier series sign(D) = 4 / pi sum sin(m pi D) / m over odd m, as in the
-    inversion of [2]_. All sums are on fixed nodes, so that equal counts give equal bytes. Places are those of [3]_.
+    Each part is pooled by the beta-binomial model of [1]_, section 5.3; parts are taken as independent. Within a part
+    two suppliers share the uncertain population, so the transform of the difference of their shares is summed over its
+    posterior. Transforms of parts multiply. The probability of a positive difference D in (-1, 1) comes from the
+    Fourier series sign(D) = 4 / pi sum sin(m pi D) / m over odd m, as in the inversion of [2]_. All sums are on fixed
+    nodes, so equal counts give equal bytes. Places are those of [3]_.
 
     References
     ----------
@@ -89,8 +88,8 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
 
     Examples
     --------
-    >>> found = combine([([4, 57, 20], [4, 60, 40]), ([2, 5, 1], [2, 5, 4])], [0.8, 0.2])
-    >>> found.first.tolist(), found.last.tolist()
+    >>> result = combine([([4, 57, 20], [4, 60, 40]), ([2, 5, 1], [2, 5, 4])], [0.8, 0.2])
+    >>> result.first.tolist(), result.last.tolist()
     ([1, 1, 3], [2, 2, 3])
     """
     if not 0 < confidence < 1:
@@ -103,16 +102,16 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
         shares[position] = population_laws(*counts[position]).share
     single, pairs = (np.prod([getattr(part, name) for part in parts], axis=0) for name in ("single", "pairs"))
     better = 0.5 + 0.5 * _sign(pairs)
-    sure = (1 + confidence) / 2
+    certain = (1 + confidence) / 2
     return Score(
         score=scaled[used] @ shares[used],
-        low=_quantile(single, 1 - sure),
-        high=_quantile(single, sure),
+        low=_quantile(single, 1 - certain),
+        high=_quantile(single, certain),
         parts=shares,
         weights=scaled,
         better=better,
-        first=1 + (better >= sure).sum(axis=0),
-        last=len(better) - (better >= sure).sum(axis=1),
+        first=1 + (better >= certain).sum(axis=0),
+        last=len(better) - (better >= certain).sum(axis=1),
         confidence=confidence,
     )
 
@@ -122,18 +121,18 @@ def _decided(one: tuple[ArrayLike, ArrayLike]) -> bool:
 
 
 def _weights(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike) -> Floats:
-    """Weights of the parts that say anything, scaled to a sum of 1."""
-    given = np.asarray(weights, dtype=np.float64)
-    if given.shape != (len(counts),) or len({np.shape(one) for part in counts for one in part}) != 1:
+    """Weights of the parts with counts, scaled to a sum of 1."""
+    raw = np.asarray(weights, dtype=np.float64)
+    if raw.shape != (len(counts),) or len({np.shape(one) for part in counts for one in part}) != 1:
         raise ValueError(
-            f"counts must hold one pair of equal shapes a weight, got {len(counts)} parts and weights of shape {given.shape}"
+            f"counts must hold one pair of equal shapes a weight, got {len(counts)} parts and weights of shape {raw.shape}"
         )
-    if not (np.isfinite(given) & (given >= 0)).all():
-        raise ValueError(f"weights must be finite and not negative, got {given.tolist()}")
-    left = given * [_decided(part) for part in counts]
-    if not left.sum() > 0:
+    if not (np.isfinite(raw) & (raw >= 0)).all():
+        raise ValueError(f"weights must be finite and not negative, got {raw.tolist()}")
+    remaining = raw * [_decided(part) for part in counts]
+    if not remaining.sum() > 0:
         raise ValueError("weights must leave a part in which something is decided; give one of them a weight above 0")
-    return np.asarray(left / left.sum())
+    return np.asarray(remaining / remaining.sum())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,28 +145,28 @@ class _Part:
 
 
 def _part(good: ArrayLike, decided: ArrayLike, weight: float) -> _Part:
-    found = population_laws(good, decided)
-    a, b, place = found.a, found.b, found.place
+    laws = population_laws(good, decided)
+    a, b, place = laws.a, laws.b, laws.place
     kinds = a.shape[1]
     single = np.zeros((kinds, _TERMS), dtype=np.complex128)
     pairs = np.zeros((kinds, kinds, _TERMS), dtype=np.complex128)
     for start in range(0, len(a), _CHUNK):
         rows = slice(start, start + _CHUNK)
         waves = _transforms(a[rows], b[rows], weight)
-        known = found.weight[rows, None, None] * waves
-        single += known.sum(axis=0)
+        weighted = laws.weight[rows, None, None] * waves
+        single += weighted.sum(axis=0)
         # A product of matrices for each term: (kinds, nodes) by (nodes, kinds).
-        pairs += np.matmul(known.transpose(2, 1, 0), waves.conj().transpose(2, 0, 1)).transpose(1, 2, 0)
-    # Two suppliers with the same counts differ: their shares are drawn apart, so the diagonal is theirs too.
-    return _Part(found.share, single[place], pairs[np.ix_(place, place)])
+        pairs += np.matmul(weighted.transpose(2, 1, 0), waves.conj().transpose(2, 0, 1)).transpose(1, 2, 0)
+    # Two suppliers with the same counts have independent shares: the diagonal is for such a pair.
+    return _Part(laws.share, single[place], pairs[np.ix_(place, place)])
 
 
 def _transforms(a: Floats, b: Floats, weight: float) -> Complex:
-    """E exp(i t share) of beta laws at t = weight pi m for odd m, (nodes, kinds, terms)."""
+    """E exp(i t share) of beta distributions at t = weight pi m for odd m, (nodes, kinds, terms)."""
     mass, logit = on_logit_axis(a, b, _NODES)
     place = weight * special.expit(logit) * _CELLS
     cell = np.floor(place).astype(np.intp)
-    # Split between the two neighbours, which keeps the mean.
+    # Split the mass between the two adjacent cells, which keeps the mean.
     right = (place - cell)[:, None]
     rows = np.arange(a.size).reshape(a.shape)[..., None] * (_CELLS + 2) + cell[:, None]
     binned = sum(
@@ -175,7 +174,7 @@ def _transforms(a: Floats, b: Floats, weight: float) -> Complex:
         for step, share in ((0, 1.0 - right), (1, right))
     )
     waves = np.fft.rfft(np.reshape(binned, (*a.shape, _CELLS + 2)), 2 * _CELLS)
-    # The library turns the other way round; odd terms only.
+    # numpy has the opposite sign in the exponent; take the odd terms only.
     return np.asarray(waves[..., 1 : 2 * _TERMS : 2].conj())
 
 
@@ -185,13 +184,13 @@ def _odd() -> Floats:
 
 def _sign(waves: Complex) -> Floats:
     """E sign(D) from the transform of D in (-1, 1) at pi m for odd m, over the last axis."""
-    # Lanczos' factors: the series is averaged over its last wave, so that a difference known for sure does not ring.
-    fading = np.sinc(_odd() / (2.0 * _TERMS + 1.0))
-    return np.asarray(np.clip(4 / np.pi * (waves.imag * fading / _odd()).sum(axis=-1), -1.0, 1.0))
+    # Lanczos factors average the series over its last wave, so a nearly certain difference does not oscillate.
+    damping = np.sinc(_odd() / (2.0 * _TERMS + 1.0))
+    return np.asarray(np.clip(4 / np.pi * (waves.imag * damping / _odd()).sum(axis=-1), -1.0, 1.0))
 
 
 def _quantile(single: Complex, chance: float) -> Floats:
-    """Quantile of each score by halving its range."""
+    """Quantile of each score, by halving its range."""
     low, high = np.zeros(len(single)), np.ones(len(single))
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)

@@ -1,1 +1,1 @@
-"""The closed sets of words (verdicts, kinds, grades, states) and the signal record that all statistics share."""
+"""What statistics and screens share: closed sets of words, the signal record, unit errors, and the range of numbers."""

@@ -1,117 +1,128 @@
-"""The closed sets of words in which results are told, each word explained once."""
+"""The closed sets of words in results, each word explained once."""
 
 from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["AlertState", "Answer", "Direction", "Grade", "Kind", "Scale", "StreamState", "Verdict"]
+__all__ = ["AlertState", "Direction", "Effectiveness", "Grade", "Kind", "Scale", "Side", "StreamState", "Verdict"]
 
 
 class Scale(StrEnum):
-    """The scale in which a characteristic is charted."""
+    """Scale in which a characteristic is charted."""
 
     LOG = "log"
-    """Natural logarithm: for energy and resistance, which spread by factors."""
+    """Natural logarithm: for energy and resistance, which vary by factors."""
     LINEAR = "linear"
-    """The unit itself."""
+    """The unit of the characteristic."""
 
 
 class Verdict(StrEnum):
-    """How a lot's session stands against the limits in force on the day of the test."""
+    """Result of comparing a session with the specification limits in force on the day of the test."""
 
     PASS = "pass"
-    """The judged value is inside, clear of the guard band."""
+    """The judged value is inside the limits, clear of the guard band."""
     FAIL = "fail"
-    """The judged value is outside, clear of the guard band."""
+    """The judged value is outside a limit, clear of the guard band."""
     UNDECIDED = "undecided"
-    """Inside the guard band, or a bounded value that does not settle it."""
+    """The judged value is inside the guard band, or a bounded reading leaves it open."""
     INVALID = "invalid"
-    """The chamber log does not show the conditioning: no judgement."""
+    """The chamber log does not document the required conditioning."""
     UNLIMITED = "unlimited"
     """No limit applies."""
 
 
 class Kind(StrEnum):
-    """What an alert is about."""
+    """Subject of an alert."""
 
     LIMIT = "limit"
-    """A lot breaches its limit."""
+    """A lot is outside its specification limit."""
     POINT = "point"
-    """A lot far outside what is usual for its stream."""
+    """A lot is far from the other lots of its stream."""
     PATTERN = "pattern"
     """A run pattern."""
     DRIFT = "drift"
-    """The level has moved, as a step or a ramp."""
+    """The level moved, as a step or a ramp."""
     SPREAD = "spread"
-    """Bags or readings scatter more than is usual for the stream."""
+    """Variation between bags or readings increased."""
     FORECAST = "forecast"
     """A breach is likely within the horizon."""
     BENCH = "bench"
-    """Chamber, instrument or load moved, not one supplier."""
+    """A chamber, instrument or load shifted, not one supplier."""
     CLIMATE = "climate"
-    """Readings without valid conditioning."""
+    """Tests without valid conditioning."""
     FEED = "feed"
-    """A source is silent or was refused."""
+    """A source stopped sending or a file was refused."""
 
 
 class Grade(StrEnum):
-    """How urgent an alert is, the most urgent first: lists of alerts follow this order."""
+    """Urgency of an alert."""
 
     ACT = "act"
-    """A limit is breached, or likely within the horizon."""
+    """A lot is outside a specification limit, or likely to be within the horizon."""
     LOOK = "look"
-    """Something moved."""
+    """A level or a variation changed."""
     NOTE = "note"
-    """Worth knowing; outside the budget of false alerts."""
+    """For information; outside the budget of false alerts."""
 
 
 class AlertState(StrEnum):
-    """Where an alert stands."""
+    """State of an alert."""
 
     OPEN = "open"
-    """Nobody has taken it up."""
+    """Nobody has responded."""
     ACKNOWLEDGED = "acknowledged"
-    """A person has seen it."""
+    """A person has acknowledged it."""
     CLOSED = "closed"
-    """A person, or the bench alert that explains it, has settled it."""
+    """Closed by a person, or because its evidence ended."""
 
 
 class StreamState(StrEnum):
-    """A stream in one word, for the board, the most urgent first: the board follows this order."""
+    """State of a stream on the board, the most urgent first."""
 
     ACT = "act"
     """An open alert of grade act."""
     LOOK = "look"
     """An open alert of grade look."""
     SILENT = "silent"
-    """No lot for longer than the stream's own rhythm explains."""
+    """No lot for longer than usual for the stream."""
     LEARNING = "learning"
-    """Its limits are still being learned: fewer valid lots than the baseline asks for."""
+    """There are fewer valid lots than the baseline needs."""
     STEADY = "steady"
-    """Nothing has moved that is not settled."""
+    """All changes are resolved."""
 
 
-class Answer(StrEnum):
-    """Whether a corrective action was effective, as far as the lots show."""
+class Effectiveness(StrEnum):
+    """Whether a corrective action worked, judged by the lots after it."""
 
     WORKED = "worked"
-    """Effective: away from the level at the alert and consistent with the level before it."""
+    """The level is back where it was before the move."""
     NOT_YET_SHOWN = "not yet shown"
-    """Not verified: too few lots, or part of the way back."""
+    """There are too few lots, or the level is part of the way back."""
     DID_NOT_WORK = "did not work"
-    """Not effective: not back at the level before the alert, and no better than the level at the alert."""
+    """The level is not back, and no better than it was at the alert."""
+
+
+class Side(StrEnum):
+    """Specification limit that matters for a stream."""
+
+    UPPER = "upper"
+    """The upper limit is the only one, or the nearer."""
+    LOWER = "lower"
+    """The lower limit is the only one, or the nearer."""
+    NONE = "none"
+    """No limit applies, or there is no level."""
 
 
 class Direction(StrEnum):
-    """Which way a level moved since the previous quarter, as far as the lots show."""
+    """Direction of the change of a level since the quarter before."""
 
     NEARER = "nearer"
-    """Towards the limit: the interval of the change lies wholly on that side."""
+    """Towards the limit: the whole interval of the change is on that side."""
     AWAY = "away"
     """Away from the limit."""
     MOVED = "moved"
-    """It moved, and no limit tells which way is better."""
+    """It moved, and there is no limit to compare the direction with."""
     UNCLEAR = "unclear"
-    """The interval of the change includes zero."""
+    """The interval of the change contains zero."""
     NOT_COMPARED = "not_compared"
     """Too few lots in one of the quarters."""

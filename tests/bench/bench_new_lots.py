@@ -44,7 +44,7 @@ PARTS = {
     "evaluate": [(evaluate_streams, "evaluate")],
     "write": [(evaluate_streams, "write")],
     "bench": [(recompute, "watch_bench")],
-    "humidity": [(recompute, "tell_humidity")],
+    "humidity": [(recompute, "update_humidity_effect")],
 }
 
 
@@ -105,9 +105,9 @@ def whole(rng: np.random.Generator, count: int = 20) -> None:
         seconds(lambda: [evaluate.stream(f, settings) for f in frames]),
         count,
     )
-    before = [evaluate.stream(frame.iloc[:-1], settings).said for frame in frames]
+    before = [evaluate.stream(frame.iloc[:-1], settings).cache for frame in frames]
     pairs = list(zip(frames, before, strict=True))
-    again = seconds(lambda: [evaluate.stream(f, settings, before=said) for f, said in pairs])
+    again = seconds(lambda: [evaluate.stream(f, settings, cache=said) for f, said in pairs])
     line("spc.stream.evaluate.stream, one new lot", again, count)
 
 

@@ -1,8 +1,8 @@
-"""What more could be had of the same lots in the search for shifts in common: rules that ask less, or look back further.
+"""What more could be had of the same lots in the search for shifts in common: rules that ask less.
 
     python tests/bench/bench_same_lots.py [LABS] [SEED]
 
-The labs of `bench_common_shift.py` without check standards, and the search taken day by day: a lab is called shifted where a suspect
+The labs of `bench_shared_shift.py` without check standards, and the search taken day by day: a lab is called shifted where a suspect
 passes the rule at the end of a day, nothing being settled, ended or taken out later. S is the score of all suppliers on a suspect, T that
 of the others without the one that moved most. A rule asks S to be what is needed for so many independent looks a week, and T to be a share
 of that. For each rule:
@@ -23,7 +23,7 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from bench_common_shift import (
+from bench_shared_shift import (
     ALONE_SIGMAS,
     ALONE_WEEKS,
     CHANCE_WEEKS,
@@ -37,8 +37,9 @@ from bench_common_shift import (
 )
 from scipy import special, stats
 
-from spc.shared_shift.candidates import SHARE
-from spc.shared_shift.supplier_agreement import Agreement, LotPoints, agreement, lot_points
+from spc.shared_shift.candidates import PRIOR
+from spc.shared_shift.lot_points import LotPoints, lot_points, window
+from spc.shared_shift.supplier_agreement import Agreement, agreement
 
 QUIET_WEEKS = 8.0  # after so long the same lots are news again, as in the search
 FEWEST_SUPPLIERS, AGREEING = 3, 0.4  # as in the search: of three or more suppliers seven in ten moved one way
@@ -46,19 +47,17 @@ FEWEST_SUPPLIERS, AGREEING = 3, 0.4  # as in the search: of three or more suppli
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """Independent looks a week that S has to stand against, the share of that for T, and the weeks looked back."""
+    """Independent looks a week that S has to stand against, and the share of that for T."""
 
     words: str
     looks: float
     others: float
-    lookback: float = 13.0
 
 
 RULES = (
     Rule("S and T as needed for 1.4 looks a week (in use)", 1.4, 1.0),
     Rule("S for 4 looks, T 0.87 of it", 4.0, 0.87),
     Rule("S for 4 looks, T 0.8 of it", 4.0, 0.8),
-    Rule("20 weeks instead of 13, otherwise as in use", 1.4, 1.0, 20.0),
 )
 
 
@@ -70,21 +69,18 @@ class Day:
     kinds: list[tuple[str, list[tuple[str, ...]], Agreement]]
 
 
-def days(here: LotPoints, after: float, lookback: float) -> list[Day]:
-    ends = np.flatnonzero(np.diff(np.floor(here.weeks * 7.0), append=np.inf)) + 1
-    return [day(here, int(end), lookback) for end in ends if here.weeks[end - 1] >= after]
+def days(points: LotPoints, after: float) -> list[Day]:
+    ends = np.flatnonzero(np.diff(np.floor(points.weeks * 7.0), append=np.inf)) + 1
+    return [day(points, int(end)) for end in ends if points.weeks[end - 1] >= after]
 
 
-def day(here: LotPoints, end: int, lookback: float) -> Day:
-    now = float(here.weeks[end - 1])
-    part = slice(int(np.searchsorted(here.weeks, now - lookback, side="right")), end)
-    tables = agreement(here, here.z[part], part)
+def day(points: LotPoints, end: int) -> Day:
     found = []
-    for kind, table in zip(here.kinds, tables, strict=True):
+    for kind, table in zip(points.kinds, agreement(window(points, end, np.zeros(end))), strict=True):
         if table is not None:
-            first = table.first_suspect
+            first = table.first_source
             found.append((kind.name, kind.labels[first : first + len(table.score)], table))
-    return Day(now, found)
+    return Day(float(points.weeks[end - 1]), found)
 
 
 def named(one: Day, rule: Rule) -> set[tuple[str, tuple[str, ...], int]]:
@@ -93,10 +89,10 @@ def named(one: Day, rule: Rule) -> set[tuple[str, tuple[str, ...], int]]:
     for kind, labels, table in one.kinds:
         enough = (table.suppliers >= FEWEST_SUPPLIERS) & (np.abs(table.balance) >= AGREEING * table.suppliers)
         tried = max(int((table.suppliers >= FEWEST_SUPPLIERS).any(axis=1).sum()), 1)
-        needed = -special.ndtri(min(0.5 * SHARE[kind] / (YEAR_WEEKS * rule.looks * tried), 0.25))
+        needed = -special.ndtri(min(0.5 * PRIOR[kind] / (YEAR_WEEKS * rule.looks * tried), 0.25))
         passed = enough & (np.abs(table.score) >= needed) & (np.abs(table.others) >= rule.others * needed)
-        for suspect, window in np.argwhere(passed):
-            passing.add((kind, labels[suspect], int(np.sign(table.score[suspect, window]))))
+        for suspect, span in np.argwhere(passed):
+            passing.add((kind, labels[suspect], int(np.sign(table.score[suspect, span]))))
     return passing
 
 
@@ -111,7 +107,8 @@ def by_chance(labs: int, seed: int) -> dict[Rule, str]:
     count = dict.fromkeys(RULES, 0)
     for number in range(labs):
         table = lots(np.random.default_rng([seed, number]), CHANCE_WEEKS, truth, False)
-        for rule, seen in each_lookback(table, 8.0):
+        seen = days(lot_points(scored(table)), 8.0)
+        for rule in RULES:
             count[rule] += findings(seen, rule)
     years = labs * (CHANCE_WEEKS - 8.0) / YEAR_WEEKS
     words = {}
@@ -134,15 +131,10 @@ def shifted(
     for number in range(labs):
         table = lots(np.random.default_rng([seed, place + number]), START + weeks, Lots(6), False)
         move(table)
-        for rule, seen in each_lookback(table, START):
+        seen = days(lot_points(scored(table)), START)
+        for rule in RULES:
             count[rule] += any(right(*one) for moment in seen for one in named(moment, rule))
     return {rule: share(found, labs) for rule, found in count.items()}
-
-
-def each_lookback(table: pd.DataFrame, after: float) -> list[tuple[Rule, list[Day]]]:
-    here = lot_points(scored(table))
-    seen = {lookback: days(here, after, lookback) for lookback in {rule.lookback for rule in RULES}}
-    return [(rule, seen[rule.lookback]) for rule in RULES]
 
 
 def tester_moves(table: pd.DataFrame) -> None:

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from spc.acceptance import acceptance_chance, fraction_beyond, tolerance_factor
+from spc.acceptance import acceptance_probability, fraction_beyond, tolerance_factor
 
 # MIL-STD-414 (1957), tables B-1 and B-3, from memory, columns supported by recomputation: acceptability constants k of
 # the standard-deviation method and the largest estimated percent M that is accepted, for 10 and for 7 bags.
@@ -57,9 +57,9 @@ def test_tolerance_factors_agree_with_the_noncentral_t_of_scipy():
     ],
 )
 def test_plans_accept_as_often_as_computed_elsewhere(n, k, fraction, accepted):
-    assert_allclose(acceptance_chance(n, k, fraction), accepted, rtol=0, atol=1e-5)
+    assert_allclose(acceptance_probability(n, k, fraction), accepted, rtol=0, atol=1e-5)
     exact = stats.nct.sf(k * np.sqrt(n), n - 1, stats.norm.isf(fraction) * np.sqrt(n))
-    assert_allclose(acceptance_chance(n, k, fraction), exact, rtol=1e-9)
+    assert_allclose(acceptance_probability(n, k, fraction), exact, rtol=1e-9)
 
 
 @pytest.mark.parametrize(("n", "ks", "percents"), [(10, K_10, M_10), (7, K_7, M_7)])
@@ -96,8 +96,8 @@ def test_the_estimated_fraction_is_unbiased():
         (lambda: tolerance_factor(1, 0.9), "n must be a whole number of at least 2, got 1"),
         (lambda: tolerance_factor(5, 90), r"coverage must be in \(0, 1\), got 90"),
         (lambda: tolerance_factor(5, 0.9, 1.0), r"confidence must be in \(0, 1\), got 1.0"),
-        (lambda: acceptance_chance(5, 1.5, 0.0), r"fraction must be in \(0, 1\), got 0.0"),
-        (lambda: acceptance_chance(5, np.inf, 0.1), "k must be a finite number"),
+        (lambda: acceptance_probability(5, 1.5, 0.0), r"fraction must be in \(0, 1\), got 0.0"),
+        (lambda: acceptance_probability(5, np.inf, 0.1), "k must be a finite number"),
         (lambda: fraction_beyond(1.0, 2), "n must be a whole number of at least 3, got 2"),
     ],
 )

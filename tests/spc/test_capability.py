@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from spc.capability import capability, from_components, satterthwaite, worth_of
+from spc.capability import capability, equivalent_df, from_components, satterthwaite
 from spc.kernels.lognormal3 import l_moments, l_moments_without_each
 from spc.percentile_capability import percentile_capability
 from spc.stream.baseline import establish
@@ -235,7 +235,7 @@ def test_two_values_have_an_index_with_a_very_wide_interval():
         (lambda: from_components(0.0, 1.0, 1.0, 0, upper=3.0), "degrees_of_freedom must be above 0"),
         (lambda: percentile_capability(np.arange(29.0), upper=50), "x must hold at least 30 points, got 29"),
         (lambda: satterthwaite([1.0], [1.0, 2.0]), "degrees_of_freedom must hold a number above 0 for each of 1 terms"),
-        (lambda: worth_of(1.0, 1.2, 2.0), "variance must lie inside its interval, got 1.0 in 1.2 to 2.0"),
+        (lambda: equivalent_df(1.0, 1.2, 2.0), "variance must lie inside its interval, got 1.0 in 1.2 to 2.0"),
         (lambda: satterthwaite([0.0], [3.0]), "terms must not all be 0"),
         (
             lambda: for_stream(establish([1.0, 2.0], [0, 0]), -1.0, (5.0, 5.0), upper=3, stable=True),

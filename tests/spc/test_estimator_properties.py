@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from spc.acceptance import acceptance_chance, fraction_beyond, tolerance_factor
+from spc.acceptance import acceptance_probability, fraction_beyond, tolerance_factor
 from spc.capability import capability
 from spc.censored import line_fit
 from spc.changepoint import ramp, split, step
@@ -226,7 +226,7 @@ def test_more_bags_need_less_room_and_more_coverage_needs_more(n, coverage, conf
     assert tolerance_factor(n + 1, coverage, confidence) < k
     assert tolerance_factor(n, (1 + coverage) / 2, confidence) > k
     # The factor is where a fraction beyond of just 1 - coverage is accepted with chance 1 - confidence.
-    assert_allclose(acceptance_chance(n, k, 1 - coverage), 1 - confidence, rtol=1e-6)
+    assert_allclose(acceptance_probability(n, k, 1 - coverage), 1 - confidence, rtol=1e-6)
     assert fraction_beyond(0.5, 9) > fraction_beyond(1.0, 9)
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from scipy import signal, special
 
-from spc.capability import capabilities, worth_of
+from spc.capability import capabilities, equivalent_df
 from spc.changepoint import ramps, steps
 from spc.components import LEVELS, batch
 from spc.percentile_capability import percentile_capabilities
@@ -115,7 +115,7 @@ def test_capability_of_a_stream_with_bags_and_readings(lots, bags, each, truth, 
     held = []
     for stream, row in enumerate(parts.itertuples()):
         within = float(np.nansum([row.bag, row.reading]))
-        worth = worth_of(row.total, row.total_low, row.total_high)
+        worth = equivalent_df(row.total, row.total_low, row.total_high)
         found = for_stream(usual.of(stream), within, worth, upper=4 * np.sqrt(sum(truth)), stable=True, minimum=2)
         held.append(found.ppk_lower <= index <= found.ppk_upper)
 

@@ -35,6 +35,8 @@ PAGES = {
     "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",
+    "guide": "/guide?part=charts",
+    "commands in the guide": "/guide?part=commands",
 }
 
 

@@ -1,6 +1,6 @@
 """Rounds as processes of their own, forked from one that has everything loaded, so that hundreds take seconds.
 
-    python tests/forkedrounds.py < orders > answers
+    PYTHONPATH=tests python tests/support/forkedrounds.py < orders > answers
 
 An order is a line of JSON, and so is its answer:
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 
+import pytest
+
+from ingest.common import clock
 from ingest.config.lab import load
 from ingest.rounds import rounds
 
@@ -52,6 +55,18 @@ TEST_COLUMNS = (
 )  # fmt: skip
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 MONDAY = datetime(2026, 1, 5, 9, tzinfo=UTC)
+
+
+def at_lab_time(patch: pytest.MonkeyPatch) -> None:
+    """Let the clock of the program go on from `NOW`, whatever this computer's clock shows."""
+    ahead = NOW - clock.now()
+
+    class Clock(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+            return super().now(tz) + ahead
+
+    patch.setattr("ingest.common.clock.datetime", Clock)
 
 
 def csv_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:

@@ -1,6 +1,6 @@
 """Pictures of every page at the width of a laptop and of a phone, to be looked at.
 
-    python tests/pictures.py [FOLDER]
+    PYTHONPATH=tests python tests/support/pictures.py [FOLDER]
 
 They go to build/pictures, the phone's and the laptop's in light and dark; the one in the README is `sample_feeds/board.png`.
 """
@@ -30,6 +30,7 @@ PAGES = {
     "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",
+    "guide": "/guide?part=charts",
 }
 
 

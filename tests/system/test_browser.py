@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import BrowserContext, Page
-from support.browser import PAGES, STREAM, WIDTHS, drawn, served, started
+from playwright.sync_api import Browser, BrowserContext, Page
+from support.browser import PAGES, STREAM, WIDTHS, drawn, served
 from support.demolab import copy_of, demo_lab
 
 # More places to stop at than any page has before its main content.
@@ -24,10 +24,12 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def windows(address: str) -> Iterator[dict[int, BrowserContext]]:
+def windows(browser: Browser) -> Iterator[dict[int, BrowserContext]]:
     """A window as wide as a laptop's and one as a phone's; each keeps what it has loaded once."""
-    with started() as browser:
-        yield {width: browser.new_context(viewport={"width": width, "height": 900}) for width in WIDTHS}
+    contexts = {width: browser.new_context(viewport={"width": width, "height": 900}) for width in WIDTHS}
+    yield contexts
+    for context in contexts.values():
+        context.close()
 
 
 @pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])

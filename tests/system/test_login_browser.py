@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page
-from support.browser import drawn, started
+from support.browser import drawn
 from support.demolab import copy_of, demo_lab
 from support.people import PASSWORD, Watch, declare
 from werkzeug.serving import make_server
@@ -35,12 +35,6 @@ def address(tmp_path_factory: pytest.TempPathFactory, watch: Watch) -> Iterator[
     server.shutdown()
     thread.join()
     server.server_close()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with started() as one:
-        yield one
 
 
 @pytest.fixture(params=[1440, 390], ids=["laptop", "phone"])

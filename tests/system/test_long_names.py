@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 import pytest
 from playwright.sync_api import Browser, Page
-from support.browser import drawn, served, started
+from support.browser import drawn, served
 from support.labs import MONDAY, Bench, lot_rows
 
 SUPPLIER, PRODUCT, LOT = ("Supplier" * 38)[:300], ("Product" * 43)[:300], ("Lot0" * 75)[:300]
@@ -37,12 +37,6 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     bench.run()
     with served(bench.folder) as base:
         yield base
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with started() as one:
-        yield one
 
 
 @pytest.fixture(params=[1440, 390], ids=["laptop", "phone"])

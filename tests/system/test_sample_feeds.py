@@ -24,7 +24,7 @@ from scipy import stats
 
 import sample_feeds
 from ingest.config.lab import load
-from ingest.intake import drops
+from ingest.intake.find_drops import find_drops
 from ingest.parsing import parse_file
 from sample_feeds import scenario
 from sample_feeds.generate import write_feeds
@@ -344,7 +344,7 @@ def test_the_messy_export_slips_by_a_thousand_and_is_corrected(evening: pd.DataF
 
 def test_only_the_told_rows_are_refused(lab: Path) -> None:
     declared, reasons = load(lab), []
-    for found in drops.find_drops(declared, NOW, []):
+    for found in find_drops(declared, NOW, []):
         read = parse_file.read_tests if found.source.kind == "tests" else parse_file.read_climate
         parsed = read(found.path, found.source, declared, NOW)
         assert isinstance(parsed, parse_file.Parsed)
@@ -396,7 +396,7 @@ def test_the_last_test_is_the_one_that_the_shift_counts_from(
 
 
 def test_drops_are_taken_in_the_order_of_the_calendar_and_the_log_first(lab: Path) -> None:
-    found = [item.path.name for item in drops.find_drops(load(lab), NOW, [])]
+    found = [item.path.name for item in find_drops(load(lab), NOW, [])]
     days = [re.findall(r"\d{4}-\d\d-\d\d", name)[0] for name in found]
 
     assert len(found) == 18 * 5

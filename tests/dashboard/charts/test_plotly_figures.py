@@ -86,17 +86,17 @@ def test_each_lot_is_drawn_as_what_it_is() -> None:
 def test_control_limits_break_where_a_baseline_was_set_again() -> None:
     figure = plotly_figures.stream(stream(point(1), point(2), point(3, center=15.0, lower=12.0, upper=18.0)))
 
-    (level,) = traces(figure, "usual level")
+    (level,) = traces(figure, "centre line")
     assert level["y"] == [10.0, 10.0, None, 15.0]
 
 
-def test_the_limit_goes_on_to_the_end_of_the_outlook() -> None:
+def test_the_limit_goes_on_to_the_end_of_the_forecast() -> None:
     figure = plotly_figures.stream(stream(point(1), point(2), forecast={"fan": FAN}))
 
     (limit,) = traces(figure, "limit")
     assert limit["x"][-1] == FAN[-1]["tested_at"]
     assert limit["y"] == [20.0, 20.0]
-    assert len(traces(figure, "outlook")) == 2
+    assert len(traces(figure, "forecast")) == 2
 
 
 def test_a_limit_that_changed_is_a_step_on_its_day_and_ends_where_there_is_none() -> None:
@@ -144,7 +144,7 @@ def test_limits_that_a_person_set_again_are_marked_on_their_day() -> None:
         stream(point(1), point(2), limits_history=[limits(), limits(set_by={**setting, "reason": "new line"})])
     )
 
-    (label,) = [one for one in figure["layout"]["annotations"] if one["text"] == "limits set again"]
+    (label,) = [one for one in figure["layout"]["annotations"] if one["text"] == "new baseline"]
     assert (label["x"], label["hovertext"]) == ("2026-02-01T00:00:00+00:00", "Bench 2, 1 May 2026: new line")
 
 
@@ -175,9 +175,12 @@ def test_the_second_look_stands_beside_the_levels_and_takes_nothing_from_them() 
     plotly_figures.add_adjusted_levels(figure, document)
 
     assert [trace["y"] for trace in figure["data"][:-1]] == before
-    (look,) = traces(figure, "second look")
+    (look,) = traces(figure, "adjusted level")
     assert look["y"] == [9.5, 45.0]
-    assert look["text"][0] == "Lot L2, 1 Feb 2026: would read 9.50 nJ at 12 % RH; a second look, never the record"
+    assert (
+        look["text"][0]
+        == "Lot L2, 1 Feb 2026: would read 9.50 nJ at 12 % RH; for information only, the measured value is the record"
+    )
     assert figure["layout"]["yaxis"]["range"][1] > math.log10(45.0)
     go.Figure(figure)
 

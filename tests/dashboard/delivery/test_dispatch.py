@@ -95,9 +95,9 @@ def test_a_storm_is_one_message_that_counts_and_begins_with_the_most_urgent(tmp_
     alarms.deliver()
 
     (mail,) = alarms.outbox().values()
-    assert mail["Subject"] == f"[lotdrift] {BULK + 1} new alerts, 1 of them to act on"
+    assert mail["Subject"] == f"[lotdrift] 1 urgent of {BULK + 1} alerts"
     lines = text_of(mail).split("\n")
-    assert lines[0].startswith(f"{BULK + 1} new alerts, 1 of them to act on. The most urgent: Alder Film")
+    assert lines[0].startswith(f"1 urgent of {BULK + 1} alerts. First: Alder Film")
     assert "worst rising" in lines[0]
     assert [line.split(":")[0] for line in lines[2 : BULK + 3]] == ["act", *["look"] * BULK]
 
@@ -127,7 +127,7 @@ def test_a_file_written_again_after_a_crash_is_the_same_file(tmp_path: Path, mon
     for number in range(BULK + 1):
         alarms.raise_alert(f"a{number}")
     with monkeypatch.context() as patched:
-        patched.setattr(dispatch.deliveries, "settle", _interrupt)
+        patched.setattr(dispatch.delivery_queue, "mark_sent", _interrupt)
         with pytest.raises(KeyboardInterrupt):
             alarms.deliver()
     before = {path.name: path.read_bytes() for path in (tmp_path / "outbox").iterdir()}
@@ -235,13 +235,13 @@ def test_quiet_hours_hold_back_what_is_not_sent_at_once(tmp_path: Path) -> None:
 
     with mail_server(box, port):
         alarms.deliver(after=timedelta(hours=10))
-        at_night = [mail["Subject"] for _, mail in box.mails]
+        at_night = [text_of(mail) for _, mail in box.mails]
         alarms.deliver(after=timedelta(hours=8, minutes=29))
         before_six_thirty = len(box.mails)
         alarms.deliver(after=timedelta(minutes=1))
 
     assert len(at_night) == before_six_thirty == len(READERS)
-    assert all("now rising" in subject for subject in at_night)
+    assert all("now rising" in text for text in at_night)
     assert len(box.mails) == 2 * len(READERS)
 
 
@@ -318,9 +318,9 @@ def test_what_piled_up_while_the_server_was_down_is_one_message(tmp_path: Path) 
     with mail_server(box, port):
         alarms.deliver(after=LATER)
 
-    assert [mail["Subject"] for _, mail in box.mails] == [
-        f"[lotdrift] {BULK + 1} new alerts, {BULK + 1} of them to act on"
-    ] * len(READERS)
+    assert [mail["Subject"] for _, mail in box.mails] == [f"[lotdrift] {BULK + 1} urgent of {BULK + 1} alerts"] * len(
+        READERS
+    )
 
 
 def test_an_alert_that_is_settled_while_it_waits_is_not_sent(tmp_path: Path) -> None:
@@ -425,9 +425,9 @@ SENDER = """
 import sys
 from pathlib import Path
 from datetime import UTC, datetime
-from dashboard.notify import deliver
-from ingest.lab import load
-from ingest.store import open_store
+from dashboard.delivery.dispatch import deliver
+from ingest.config.lab import load
+from ingest.store.store import open_store
 folder = Path(sys.argv[1])
 deliver(open_store(folder), load(folder), datetime(2026, 11, 25, 12, tzinfo=UTC), {})
 """
@@ -456,9 +456,7 @@ def test_while_another_process_sends_nothing_is_sent_and_a_line_says_so(
     alarms.raise_alert("one")
 
     with FileLock(tmp_path / dispatch.LOCK_NAME):
-        assert alarms.deliver() == [
-            "alerts: another process is still sending; what is new goes out with the next round"
-        ]
+        assert alarms.deliver() == ["alerts: another process is still sending; new alerts are sent with the next round"]
     assert alarms.outbox() == {}
 
 

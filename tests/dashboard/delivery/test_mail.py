@@ -14,21 +14,21 @@ from support.alarms import LATER, Alarms, text_of
 from support.receivers import PASSWORD, USER, MailBox, authority_file, dripping, free_port, mail_server
 
 from dashboard.charts.sparkline import SparklineData
-from dashboard.delivery.alert_messages import LOOK_AT, Message, Surroundings, about_many, about_one
-from dashboard.delivery.mail_message import envelope, message_id
+from dashboard.delivery.alert_messages import LOOK_AT, Message, MessageContext, about_many, about_one
+from dashboard.delivery.mail_message import as_mail, message_id
 from dashboard.text.formatting import CAUTIONS
 from spc.vocabulary.enums import Kind
 
 PATIENCE = 60  # seconds
 MOMENT = datetime(2026, 11, 25, 12, tzinfo=UTC)
 STREAM = ("Alder Film", "MB-10", "shielding_energy")
-AROUND = Surroundings(
+AROUND = MessageContext(
     lab_name="Test bench",
     horizon_weeks=13.0,
     dashboard=None,
     rows={STREAM: {"weeks_to_limit": {"p10": 9.0, "p50": 13.0, "p90": 21.0}}},
     pictures={STREAM: SparklineData(lots=[(-10.0, 2.0), (0.0, 2.7)], fan=[], usual=2.2, lower=None, upper=3.0)},
-    held={},
+    explained={},
 )
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -59,16 +59,14 @@ def alert(**other: Any) -> dict[str, Any]:
 # What it says
 
 
-def test_the_first_line_says_what_moved_how_much_and_what_to_look_at() -> None:
+def test_the_first_line_says_what_changed_and_the_subject_has_no_values() -> None:
     letter = about_one(alert(), AROUND)
 
     assert letter.text.split("\n")[0] == (
         "act: Alder Film MB-10, shielding energy: 77 % chance of a breach within the horizon; now 16.3 nJ. "
-        "Look at the outlook of the stream, and talk to the supplier before the limit is reached."
+        "Look at the forecast, and talk to the supplier before the limit is reached."
     )
-    assert letter.subject == (
-        "[lotdrift] act: Alder Film MB-10, shielding energy: 77 % chance of a breach within the horizon; now 16.3 nJ"
-    )
+    assert letter.subject == ("[lotdrift] act: Alder Film MB-10, shielding energy, a failing lot is likely")
 
 
 def test_every_kind_of_alert_says_what_to_look_at() -> None:
@@ -86,13 +84,13 @@ def test_the_numbers_stand_as_text_in_the_unit() -> None:
         "lot: L-31",
         "tested: 21 Aug 2026",
         "level: 14.6 nJ",
-        "usual level: 9.51 nJ",
+        "normal level: 9.51 nJ",
         "latest: lot L-40, 19 Nov 2026, at 16.3 nJ",
         "limit: under 20.0 nJ",
         "began about: 3 Apr 2026 (between 23 Jan 2026 and 7 May 2026)",
         "change: +6.5 % a month",
-        "chance of a breach within 13 weeks: 77 %",
-        "time to the limit: 9 to 21 weeks, even odds by 13",
+        "chance of a failing lot within 13 weeks: 77 %",
+        "time to the limit: limit likely reached in week 9 to 21; 50 % by week 13",
     ]
 
 
@@ -110,21 +108,21 @@ def test_an_alert_about_no_stream_says_what_it_knows() -> None:
     assert letter.picture == b""
 
 
-def test_a_bench_alert_counts_what_is_held_under_it() -> None:
-    around = Surroundings("Test bench", 13.0, None, {}, {}, {"b9324f743d2c": 3})
+def test_a_bench_alert_counts_the_supplier_alerts_it_explains() -> None:
+    around = MessageContext("Test bench", 13.0, None, {}, {}, {"b9324f743d2c": 3})
 
-    assert "held under it: 3 supplier alerts" in about_one(alert(kind="bench"), around).text
+    assert "explains: 3 supplier alerts" in about_one(alert(kind="bench"), around).text
 
 
 def test_the_caution_and_the_way_to_the_page_stand_at_the_end() -> None:
-    around = Surroundings("Test bench", 13.0, "http://bench-pc:8050/", {}, {}, {})
+    around = MessageContext("Test bench", 13.0, "http://bench-pc:8050/", {}, {}, {})
 
     for letter, page in [
         (about_one(alert(), around), "/stream?supplier=Alder+Film&product=MB-10&characteristic=shielding_energy"),
         (about_many([alert()] * 6, around), "/alerts"),
     ]:
         see, lab, caution = letter.text.strip().split("\n\n")[-3:]
-        assert see == f"See it with: http://bench-pc:8050{page}"
+        assert see == f"Open the dashboard: http://bench-pc:8050{page}"
         assert lab == "Test bench"
         assert caution == CAUTIONS
 
@@ -132,14 +130,12 @@ def test_the_caution_and_the_way_to_the_page_stand_at_the_end() -> None:
 def test_a_long_storm_is_counted_in_full_and_listed_in_part() -> None:
     letter = about_many([alert()] * 300, AROUND)
 
-    assert letter.subject == "[lotdrift] 300 new alerts, 300 of them to act on"
+    assert letter.subject == "[lotdrift] 300 urgent of 300 alerts"
     assert "and 280 more: lotdrift alerts" in letter.text
 
 
 def test_the_chart_is_a_picture_that_mail_programs_show() -> None:
-    mail = message_from_bytes(
-        envelope(about_one(alert(), AROUND), "<a@b>", None, (), MOMENT).as_bytes(), policy=default
-    )
+    mail = message_from_bytes(as_mail(about_one(alert(), AROUND), "<a@b>", None, (), MOMENT).as_bytes(), policy=default)
 
     (picture,) = mail.iter_attachments()
     assert picture.get_content_type() == "image/png"
@@ -152,7 +148,7 @@ def test_the_chart_is_a_picture_that_mail_programs_show() -> None:
 
 
 def test_headers_follow_the_standards_for_mail_by_machines() -> None:
-    mail = envelope(Message("s", "t\n"), "<a@example.org>", "lotdrift@example.org", ("head@example.org",), MOMENT)
+    mail = as_mail(Message("s", "t\n"), "<a@example.org>", "lotdrift@example.org", ("head@example.org",), MOMENT)
 
     assert mail["From"] == "lotdrift <lotdrift@example.org>"
     assert mail["To"] == "head@example.org"
@@ -173,7 +169,7 @@ def test_the_name_of_a_message_depends_on_its_reader_and_on_nothing_that_changes
 def test_the_same_letter_gives_the_same_bytes() -> None:
     letter = about_one(alert(), AROUND)
 
-    assert len({envelope(letter, "<a@b>", None, (), MOMENT).as_bytes() for _ in range(3)}) == 1
+    assert len({as_mail(letter, "<a@b>", None, (), MOMENT).as_bytes() for _ in range(3)}) == 1
 
 
 HEADERS = {
@@ -213,7 +209,7 @@ def test_hostile_names_stay_text(tmp_path: Path, name: str) -> None:
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_names_reach_the_picture_as_data(name: str) -> None:
     stream = (name, name, name)
-    around = Surroundings("Test bench", 13.0, None, {}, {stream: AROUND.pictures[STREAM]}, {})
+    around = MessageContext("Test bench", 13.0, None, {}, {stream: AROUND.pictures[STREAM]}, {})
 
     letter = about_one(alert(supplier=name, product=name, characteristic=name), around)
 
@@ -266,7 +262,7 @@ def test_a_server_whose_certificate_does_not_hold_hears_nothing(tmp_path: Path, 
     with mail_server(box, port, security, login=True):
         (line,) = alarms.deliver(environ)
 
-    assert line.startswith("mail server localhost: its certificate does not hold (")
+    assert line.startswith("mail server localhost: its certificate is not trusted (")
     assert "name your own authority in SSL_CERT_FILE" in line
     assert box.mails == []
 
@@ -279,7 +275,7 @@ def test_a_certificate_for_another_name_does_not_hold(tmp_path: Path) -> None:
     with mail_server(box, port, "starttls", login=True):
         (line,) = alarms.deliver(login(tmp_path))
 
-    assert "its certificate does not hold (IP address mismatch" in line
+    assert "its certificate is not trusted (IP address mismatch" in line
 
 
 def test_a_server_that_offers_no_encryption_gets_no_password(tmp_path: Path) -> None:
@@ -290,7 +286,7 @@ def test_a_server_that_offers_no_encryption_gets_no_password(tmp_path: Path) -> 
     with mail_server(box, port):
         (line,) = alarms.deliver(login(tmp_path))
 
-    assert "does not offer what is asked of it (STARTTLS" in line
+    assert "does not support what lab.toml asks for (STARTTLS" in line
     assert box.mails == []
 
 
@@ -305,7 +301,7 @@ def test_no_password_is_said_over_a_line_that_is_not_encrypted(tmp_path: Path) -
         (line,) = alarms.deliver(login(tmp_path))
 
     assert line == (
-        "mail server 127.0.0.1: took nothing from lotdrift@example.org (530 5.7.0 Authentication required); "
+        "mail server 127.0.0.1: accepts no mail from lotdrift@example.org (530 5.7.0 Authentication required); "
         "2 messages to send again"
     )
     assert box.mails == []
@@ -322,7 +318,7 @@ def test_a_wrong_password_is_told_without_the_password_and_mail_goes_once_it_is_
         alarms.deliver(login(tmp_path), after=timedelta(minutes=5))
 
     assert line == (
-        "mail server localhost: did not accept the login (535 5.7.8 Authentication credentials invalid); see "
+        "mail server localhost: did not accept the login (535 5.7.8 Authentication credentials invalid); check "
         "LOTDRIFT_MAIL_USER and LOTDRIFT_MAIL_PASSWORD; 1 message to send again"
     )
     assert len(box.mails) == 1
@@ -363,7 +359,7 @@ def test_a_refusal_waits_longer_where_the_server_means_it(tmp_path: Path, answer
         too_early = len(box.mails)
         alarms.deliver(after=timedelta(minutes=1))
 
-    assert lines == [f"mail head@example.org: did not take it ({answer}); 1 message to send again"]
+    assert lines == [f"mail head@example.org: did not accept it ({answer}); 1 message to send again"]
     assert (too_early, len(box.mails)) == (0, 1)
 
 
@@ -399,7 +395,7 @@ def test_a_slow_server_is_given_up_once_for_all_and_asked_again_under_the_same_n
 
     assert (
         line
-        == "mail server 127.0.0.1: fell silent (Connection unexpectedly closed: timed out); 4 messages to send again"
+        == "mail server 127.0.0.1: did not answer (Connection unexpectedly closed: timed out); 4 messages to send again"
     )
     # Long before it would have answered, and without a try of the other messages.
     assert took < PATIENCE / 2
@@ -420,7 +416,7 @@ def test_a_server_that_hangs_up_after_it_took_the_mail_sees_the_same_name_again(
         alarms.raise_alert("two")
         alarms.deliver(after=LATER)
 
-    assert line.startswith("mail server 127.0.0.1: fell silent (Connection unexpectedly closed")
+    assert line.startswith("mail server 127.0.0.1: did not answer (Connection unexpectedly closed")
     assert [name.partition(".")[0] for name in box.names] == ["<one", "<one", "<two"]
     assert len(set(box.names)) == 2
 
@@ -479,7 +475,7 @@ def test_a_server_that_is_out_of_service_is_left_alone_for_the_round(tmp_path: P
     with mail_server(box, port):
         lines = alarms.deliver()
 
-    assert lines == ["mail server 127.0.0.1: did not take it (421 4.3.2 Going down); 3 messages to send again"]
+    assert lines == ["mail server 127.0.0.1: did not accept it (421 4.3.2 Going down); 3 messages to send again"]
 
 
 def test_what_a_server_says_is_shown_without_control_characters(tmp_path: Path) -> None:

@@ -177,7 +177,7 @@ def test_posts_go_encrypted(tmp_path: Path) -> None:
         assert told.posts == []
         alarms.deliver({**ENVIRON, "SSL_CERT_FILE": authority_file(tmp_path)}, after=LATER)
 
-    assert line.startswith("webhook hall: its certificate does not hold (")
+    assert line.startswith("webhook hall: its certificate is not trusted (")
     ((path, headers, body),) = told.posts
     assert verify(path, headers, body, f"https://localhost:{port}")
 
@@ -214,7 +214,7 @@ def test_what_is_not_taken_goes_again_later(tmp_path: Path, status: int, minutes
         alarms.deliver(ENVIRON, after=timedelta(minutes=1))
         alarms.deliver(ENVIRON, after=LATER)
 
-    assert lines == [f"webhook hall: did not take it (status {status}); 1 message to send again"]
+    assert lines == [f"webhook hall: did not accept it (status {status}); 1 message to send again"]
     assert (too_early, len(told.posts)) == (0, 1)
 
 
@@ -229,7 +229,7 @@ def test_a_receiver_that_hangs_up_sees_the_same_message_again(tmp_path: Path) ->
         alarms.raise_alert("two")
         alarms.deliver(ENVIRON, after=LATER)
 
-    assert line.startswith("webhook hall: fell silent (")
+    assert line.startswith("webhook hall: did not answer (")
     assert [headers["Idempotency-Key"] for _, headers, _ in told.posts] == ['"one"', '"one"', '"two"']
     first, second = (body for _, _, body in told.posts[:2])
     assert first == second
@@ -263,7 +263,7 @@ def test_a_slow_receiver_is_given_up_for_the_round(tmp_path: Path) -> None:
         lines = alarms.deliver(ENVIRON)
         took = time.monotonic() - began
 
-    assert lines == ["webhook hall: fell silent (timed out); 4 messages to send again"]
+    assert lines == ["webhook hall: did not answer (timed out); 4 messages to send again"]
     # Long before it would have answered, and without a try of the other messages.
     assert took < PATIENCE / 2
     assert told.begun <= 1
@@ -278,7 +278,7 @@ def test_a_receiver_that_drips_is_cut_off(tmp_path: Path) -> None:
         began = time.monotonic()
         (line,) = alarms.deliver(ENVIRON)
 
-    assert line.startswith("webhook hall: fell silent (")
+    assert line.startswith("webhook hall: did not answer (")
     # It would drip for as long as the block lasts.
     assert time.monotonic() - began < PATIENCE
 

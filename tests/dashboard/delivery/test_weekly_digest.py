@@ -19,9 +19,10 @@ from support.receivers import MailBox, free_port, mail_server
 from dashboard.delivery import weekly_digest
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.web import serve
+from dashboard.web import digest_page, serve
 from dashboard.web.app import make_app
 from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.subjects import Subject
 from ingest.config.lab import load
 
 NEXT_MONDAY = datetime(2026, 11, 30, 7, tzinfo=UTC)
@@ -197,7 +198,7 @@ def test_it_names_the_streams_that_come_closest_with_the_figures_of_the_board(la
 def test_it_names_what_was_silent(lab: Alarms) -> None:
     text = weekly_digest.as_message(week_of(lab), {}, None).text
 
-    silent = text.split("What was silent\n")[1].split("\n\n")[0]
+    silent = text.split("No new lots\n")[1].split("\n\n")[0]
     assert silent == "- Cedar Film MB-10, shielding energy: last lot Q19 on 13 Jul 2026"
 
 
@@ -212,7 +213,10 @@ def test_it_counts_the_weeks_tests_and_tells_what_is_new_open_and_settled(lab: A
     lab.raise_alert("done", state="closed", message="was settled")
     lab.deliver()
     with lab.store.writing() as connection:
-        record(connection, AuditEntry(WEDNESDAY + timedelta(hours=1), "K.", "close", "alert:done", "other film", {}))
+        record(
+            connection,
+            AuditEntry(WEDNESDAY + timedelta(hours=1), "K.", "close", Subject.alert("done"), "other film", {}),
+        )
     week = week_of(lab)
 
     new = [alert["message"] for alert in week["new"]]
@@ -229,12 +233,12 @@ def test_it_counts_the_weeks_tests_and_tells_what_is_new_open_and_settled(lab: A
 def test_a_week_in_which_nothing_happened_says_so(tmp_path: Path) -> None:
     letter = weekly_digest.as_message(week_of(Alarms(tmp_path)), {}, None)
 
-    assert letter.subject == "[lotdrift] Week to 30 Nov 2026: 0 new alerts, 0 open, 0 of them to act on"
+    assert letter.subject == "[lotdrift] Week to 30 Nov 2026: 0 new alerts, 0 open, 0 urgent"
     assert [part.split("\n") for part in letter.text.split("\n\n")[1:5]] == [
         ["What changed", "- Nothing new."],
-        ["What is open", "- Nothing is open."],
-        ["Which streams come closest", "- None with a limit yet."],
-        ["What was silent", "- Nothing: every stream had a lot in its usual time."],
+        ["What else is open", "- Nothing else is open."],
+        ["Closest to a limit", "- No stream has a forecast to a limit yet."],
+        ["No new lots", "- None: every stream had a lot in its usual time."],
     ]
 
 
@@ -271,6 +275,12 @@ class _Words(HTMLParser):
         parser.feed(page)
         return parser.words
 
+    @classmethod
+    def elements_of(cls, page: str) -> list[tuple[str, list[tuple[str, str | None]]]]:
+        parser = cls()
+        parser.feed(page)
+        return parser.elements
+
 
 def hostile_page(alarms: Alarms) -> str:
     alarms.raise_alert("evil", supplier=HOSTILE, message=f"{HOSTILE}: rising {'x' * 300}")
@@ -290,6 +300,25 @@ def test_hostile_names_stay_text_on_the_page(lab: Alarms) -> None:
     assert not [name for _, attributes in parser.elements for name, _ in attributes if name.startswith("on")]
     assert "\x1b" not in page
     assert any('<img src=x onerror="alert(1)">&amp;' in word for word in parser.words)
+
+
+def test_the_page_on_the_dashboard_and_in_a_mail_leads_to_the_pages_it_names(lab: Alarms) -> None:
+    lab.raise_alert("fresh", message="found late")
+    week = week_of(lab)
+    client = make_app(lab.folder).server.test_client()
+
+    page = weekly_digest.as_html(week, {}, base="")
+    mail = weekly_digest.as_message(week, {}, "http://bench-pc:8050/").html
+    links = [dict(attributes)["href"] or "" for tag, attributes in _Words.elements_of(page) if tag == "a"]
+
+    assert len(links) > 4
+    assert {link.partition("?")[0] for link in links} == {"/", "/alerts", "/stream"}
+    assert all(client.get(link, headers={"Host": "127.0.0.1"}).status_code == 200 for link in links)
+    assert [dict(found)["href"] for tag, found in _Words.elements_of(mail) if tag == "a"] == [
+        f"http://bench-pc:8050{link}" for link in links
+    ]
+    # A file that is opened from a folder leads nowhere.
+    assert not [tag for tag, _ in _Words.elements_of(weekly_digest.as_html(week, {})) if tag == "a"]
 
 
 def test_the_page_stands_alone(lab: Alarms) -> None:
@@ -319,13 +348,13 @@ def test_the_page_fits_a_phone(lab: Alarms) -> None:
 
 def test_the_dashboard_serves_it_at_any_time(lab: Alarms, tmp_path: Path) -> None:
     server = Flask("test")
-    weekly_digest.add_digest(server, LabReader(tmp_path))
+    digest_page.add_digest(server, LabReader(tmp_path))
 
     answer = server.test_client().get("/digest")
 
     assert answer.status_code == 200
     assert answer.content_type == "text/html; charset=utf-8"
-    assert "Which streams come closest" in answer.text
+    assert "Closest to a limit" in answer.text
 
 
 def test_before_the_first_round_there_is_no_page(tmp_path: Path) -> None:
@@ -345,7 +374,7 @@ def test_a_summary_left_half_sent_by_a_kill_is_the_same_file_again(
 
     lab.deliver()
     with monkeypatch.context() as patched:
-        patched.setattr(dispatch.deliveries, "settle", interrupt)
+        patched.setattr(dispatch.delivery_queue, "mark_sent", interrupt)
         with pytest.raises(KeyboardInterrupt):
             lab.deliver(after=timedelta(days=6))
     path = lab.folder / "outbox" / NAME

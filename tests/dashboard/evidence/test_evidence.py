@@ -29,7 +29,9 @@ from dashboard.evidence import bundle_file, bundle_scope, bundle_tables
 from dashboard.evidence.declarations import SHOWN
 from dashboard.web.app import make_app
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.config.lab import _tables_in, load
+from ingest.audit.subjects import Subject
+from ingest.config.lab import load
+from ingest.config.lab_file import _tables_in
 from ingest.config.models import LabFile
 from ingest.decisions import responses
 from ingest.store.store import known_store
@@ -378,7 +380,7 @@ def test_a_suppliers_bundle_holds_its_own_tests_and_the_entries_about_them(bench
     assert store is not None
     with store.writing() as connection:
         for supplier, lot, reason in (("Alder Film", "L2", "beyond its limit"), (FORMULA, SLIP, "of another")):
-            subject = responses.lot_subject(supplier, lot)
+            subject = str(Subject.lot(supplier, lot))
             responses.respond(connection, subject, "hold", "R. Q.", reason, "", LATER)
     folder = unpack(bundle(bench, "2026-Q3", "--supplier", "Alder Film"), tmp_path / "unpacked")
 

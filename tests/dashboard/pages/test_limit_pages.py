@@ -10,8 +10,8 @@ from typing import Any
 from urllib.parse import urlencode
 
 import pytest
-from playwright.sync_api import BrowserContext, Page
-from support.browser import drawn, served, started
+from playwright.sync_api import Browser, BrowserContext, Page
+from support.browser import drawn, served
 from support.labs import Bench
 from support.page_text import words
 from support.processchange import CHANGED, NAMES, changed_lab
@@ -19,7 +19,8 @@ from support.processchange import CHANGED, NAMES, changed_lab
 from dashboard.components.limit_change_form import preview_address
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app, page
-from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, SET_BASELINE, stream_subject
+from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, SET_BASELINE
+from ingest.audit.subjects import Subject
 from ingest.store.store import open_store
 
 HERE = {"Host": "127.0.0.1"}
@@ -162,7 +163,7 @@ def test_a_preview_asked_of_the_server_changes_nothing(lab: Bench, client: Any) 
         ({"day": "<b>"}, 400, "is no day"),
         ({"subject": "x"}, 400, "the entry names no stream"),
         ({"subject": "[1, 2]"}, 400, "the entry names no stream"),
-        ({"subject": stream_subject("a", "b", "c")}, 400, "there is no stream a · b · c"),
+        ({"subject": str(Subject.stream("a", "b", "c"))}, 400, "there is no stream a · b · c"),
         ({"what": "set baselines"}, 400, "is no answer to this"),
     ],
 )
@@ -205,15 +206,20 @@ def quiet() -> Iterator[None]:
 
 
 @pytest.fixture(scope="module")
-def windows(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[int, tuple[BrowserContext, str]]]:
+def windows(
+    browser: Browser, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[dict[int, tuple[BrowserContext, str]]]:
     """A window as wide as a laptop's and one as a phone's, each with a lab of its own."""
     base = tmp_path_factory.getbasetemp()
     wide, narrow = (changed_lab(base, tmp_path_factory.mktemp("served") / "lab").folder for _ in range(2))
-    with served(wide) as one, served(narrow) as other, started() as browser:
-        yield {
+    with served(wide) as one, served(narrow) as other:
+        opened = {
             width: (browser.new_context(viewport={"width": width, "height": 900}), address)
             for width, address in ((1440, one), (390, other))
         }
+        yield opened
+        for context, _ in opened.values():
+            context.close()
 
 
 def press_to(opened: Page, what: str) -> None:
@@ -262,7 +268,7 @@ def test_the_limits_are_set_again_after_the_process_change_by_keyboard_alone(
     opened.get_by_role("heading", name="MB-10, shielding energy silent").wait_for()
     drawn(opened)
     assert opened.get_by_role("cell", name="A. Specialist").get_by_text("new laminator since week 23").is_visible()
-    assert opened.get_by_text("limits set again").count() == 1
+    assert opened.get_by_text("new baseline", exact=True).count() == 1
     assert opened.get_by_text("None so far.").is_visible()
     assert opened.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     opened.get_by_role("link", name="undo").click()

@@ -18,8 +18,8 @@ from dashboard.components.alert_card import group_by_stream
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import page
 from dashboard.web.stream_file import as_csv
-from ingest.audit.audit_log import stream_subject
-from ingest.decisions.responses import lot_subject, respond
+from ingest.audit.subjects import Subject
+from ingest.decisions.responses import respond
 
 BOTH_STORES = True
 
@@ -154,7 +154,7 @@ def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(des
 
 def test_a_note_is_shown_with_its_day(desk: LabReader, tmp_path: Path) -> None:
     own = LabReader(copy_of(desk.folder, tmp_path / "lab"))
-    subject = stream_subject("Brackenfoil", "BF-110", "shielding_energy")
+    subject = str(Subject.stream("Brackenfoil", "BF-110", "shielding_energy"))
     with own.store.writing() as connection:
         respond(connection, subject, "note", "Bench 2", "new metalliser", "2026-03-01", NOW)
 
@@ -231,7 +231,7 @@ def test_the_last_decision_heads_the_lot(desk: LabReader, tmp_path: Path) -> Non
         ("return", "agreed with the supplier"),
     ):
         with own.store.writing() as connection:
-            respond(connection, lot_subject("Umberfold", "UM08224"), what, "Shift lead", reason, "", NOW)
+            respond(connection, str(Subject.lot("Umberfold", "UM08224")), what, "Shift lead", reason, "", NOW)
 
     text = told(own, "/lot", "?supplier=Umberfold&lot=UM08224")
     assert "Decided: return, by Shift lead" in text

@@ -22,9 +22,10 @@ from support.labs import Bench, lot_rows
 from dashboard.cli import main
 from dashboard.pages import scorecards
 from dashboard.queries.lab_reader import LabReader
-from dashboard.scorecard import export, scorecard, wording
+from dashboard.scorecard import export, wording
 from ingest.common.errors import CallError, StoreError
 from ingest.config.lab import load
+from ingest.quarter.overview import supplier_overview
 from ingest.store.store import known_store
 
 Q2 = datetime(2026, 4, 6, 9, tzinfo=UTC)
@@ -221,12 +222,12 @@ def test_the_words_of_a_card_by_hand(cards: dict[str, dict[str, Any]]) -> None:
     facts = dict(wording.facts(card["streams"][0], card))
 
     assert wording.summary(card) == "4 lots tested in 1 stream: 4 conform, none fails."
-    assert facts["lots"] == "4: 4 conform"
+    assert facts["lots"] == "4 lots: 4 conform"
     assert facts["limit"] == "under 20.0 nJ"
     assert facts["change"].endswith(": no clear change")
-    assert facts["room to it"].startswith("the limit is 2.2")
-    assert facts["Ppk now"].startswith("withheld")
-    assert wording.place(card["standing"]) == "1 to 8 of 8, tied"
+    assert facts["margin"].startswith("2.2")
+    assert facts["Ppk, latest"].startswith("not given")
+    assert wording.place(card["standing"]) == "no ranking possible (1 to 8)"
 
 
 def test_the_csv_holds_the_figures_of_the_document(written: Path, cards: dict[str, dict[str, Any]]) -> None:
@@ -357,7 +358,7 @@ def test_the_page_over_all_names_them_by_place(written: Path, cards: dict[str, d
 
     # All conform: nothing tells them apart, so they stand by name.
     assert [row[0].value for row in book["suppliers"].iter_rows(min_row=2)] == sorted(SUPPLIERS)
-    assert paper.count("1 to 8 of 8, tied") == len(SUPPLIERS)
+    assert paper.count("no ranking possible (1 to 8)") == len(SUPPLIERS)
     assert "8 streams of 8 could be compared with 2026-Q2" in paper
     assert book["lots"].max_row == 1 + 4 * len(SUPPLIERS)
     assert set(cards) == set(SUPPLIERS)
@@ -444,7 +445,7 @@ def test_the_page_shows_all_suppliers_and_one(lab_folder: Path) -> None:
     one = str(scorecards.layout(LabReader(lab_folder), quarter="2026-Q3", supplier="a b").to_plotly_json())
 
     assert "Whom to talk to" in everyone
-    assert "1 to 8 of 8, tied" in everyone
+    assert "no ranking possible (1 to 8)" in everyone
     assert "Whom to talk to" not in one
     assert "a/b" not in one
 
@@ -452,4 +453,4 @@ def test_the_page_shows_all_suppliers_and_one(lab_folder: Path) -> None:
 def test_the_overview_says_when_readings_changed(cards: dict[str, dict[str, Any]]) -> None:
     changed = [{**card, "corrected_since": 1} for card in cards.values()]
 
-    assert wording.drawn_up(scorecard.overview(changed)).endswith("Since the quarter ended 8 readings corrected.")
+    assert wording.drawn_up(supplier_overview(changed)).endswith("Since the end of the quarter 8 readings corrected.")

@@ -20,6 +20,7 @@ from dashboard.scorecard import scorecard
 from ingest.common.errors import CallError
 from ingest.config.lab import load
 from ingest.quarter.lots import quarter
+from ingest.quarter.overview import supplier_overview
 from ingest.store.store import known_store
 from spc.supplier import ranking
 
@@ -158,7 +159,7 @@ def test_the_standing_is_that_of_the_pooled_shares(cards: dict[str, dict[str, An
 
 
 def test_the_overview_draws_on_the_cards_alone(cards: dict[str, dict[str, Any]]) -> None:
-    overview = scorecard.overview(list(cards.values()))
+    overview = supplier_overview(list(cards.values()))
 
     assert [row["supplier"] for row in overview["rows"]] == ["Alder Film", "Birch Bags"]
     assert [row["supplier"] for row in overview["moved"]] == ["Alder Film"]

@@ -17,6 +17,7 @@ from dashboard.scorecard import export
 from dashboard.text.csv_cells import safe_cell
 from dashboard.web.app import make_app
 from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.subjects import Subject
 from ingest.config.lab import load
 from ingest.store.store import known_store
 
@@ -83,7 +84,7 @@ def test_no_file_that_is_handed_out_begins_a_cell_with_a_formula(bench: Bench, b
     with store.writing() as connection:
         record(
             connection,
-            AuditEntry(datetime(2026, 1, 6, tzinfo=UTC), wide, "note", "account:x", hostile, {hostile: wide}),
+            AuditEntry(datetime(2026, 1, 6, tzinfo=UTC), wide, "note", Subject.account("x"), hostile, {hostile: wide}),
         )
     out = io.BytesIO()
     with store.reading() as connection:

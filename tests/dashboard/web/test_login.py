@@ -21,7 +21,8 @@ PLACES = (
     "/alerts?show=all", "/lot?supplier=Tarnwick&lot=TW00076",
     "/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy", "/supplier?name=Tarnwick",
 )  # fmt: skip
-
+# Some of them enter dozens of passwords.
+pytestmark = pytest.mark.usefixtures("quick_passwords")
 
 BROWSER = {**HERE, "Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 

@@ -19,6 +19,7 @@ from dashboard.cli import main
 from dashboard.web.login import LONGEST
 from ingest.audit import accounts, passwords
 from ingest.audit.audit_log import entries_on
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.store.store import open_store
 
@@ -158,7 +159,7 @@ def test_without_a_lab_no_store_is_made(tmp_path: Path) -> None:
 
 
 def test_users_of_an_empty_lab_are_none(bench: Bench) -> None:
-    assert call(bench, "list").stdout == "No user is declared: on this computer everything works without a login.\n"
+    assert call(bench, "list").stdout == "No user account: on this computer the dashboard needs no login.\n"
 
 
 def test_a_name_may_have_eighty_characters_and_names_are_listed_in_order(bench: Bench) -> None:
@@ -179,7 +180,7 @@ def test_an_entry_about_a_user_says_who_made_it_when_and_how(bench: Bench) -> No
         accounts.change_password(connection, "Ann", "another hash", "Sam", NOW + timedelta(hours=1))
         accounts.close_account(connection, "Ann", "Joe", NOW + timedelta(hours=2))
         closed = accounts.account_named(connection, "Ann")
-        entries_made = entries_on(connection, accounts.account_subject("Ann"))
+        entries_made = entries_on(connection, Subject.account("Ann"))
 
     assert closed == accounts.Account("Ann", accounts.Role.VIEWER, "another hash", NOW, NOW + timedelta(hours=2))
     assert [(act.at, act.who, act.reason, act.body) for act in entries_made] == [

@@ -17,12 +17,12 @@ from dashboard.cli import main
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.subject_names import address, subject_name
 from dashboard.web.app import make_app, page
-from ingest.audit.audit_log import AuditEntry, record, stream_subject
-from ingest.decisions.responses import lot_subject
+from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.subjects import Subject
 from ingest.store.store import open_store
 
-LOT = lot_subject("Alder Film", "L0")
-STREAM = stream_subject("Alder Film", "MB-10", "shielding_energy")
+LOT = Subject.lot("Alder Film", "L0")
+STREAM = Subject.stream("Alder Film", "MB-10", "shielding_energy")
 
 
 @pytest.fixture
@@ -32,7 +32,7 @@ def lab(bench: Bench) -> Path:
     bench.run()
     acts = [AuditEntry(NOW + timedelta(minutes=n), "Sam", "hold", LOT, f"reason {n}", {}) for n in range(60)]
     acts.append(AuditEntry(NOW + timedelta(hours=2), "Ann", "note", STREAM, '=HYPERLINK("x")', {"on": "2026-03-18"}))
-    acts.append(AuditEntry(NOW + timedelta(hours=3), "<b>Eve</b>", "close", "alert:gone", "seen", {}))
+    acts.append(AuditEntry(NOW + timedelta(hours=3), "<b>Eve</b>", "close", Subject.alert("gone"), "seen", {}))
     with open_store(bench.folder).writing() as connection:
         for act in acts:
             record(connection, act)

@@ -42,11 +42,11 @@ def test_a_mail_is_on_the_disk_before_it_is_noted_as_sent(
 ) -> None:
     real = delivery_queue.mark_sent
 
-    def settle(*args: Any) -> None:
+    def mark_sent(*args: Any) -> None:
         steps.append(("noted", "as sent"))
         real(*args)
 
-    monkeypatch.setattr(delivery_queue, "settle", settle)
+    monkeypatch.setattr(delivery_queue, "mark_sent", mark_sent)
     alarms = Alarms(tmp_path)
     alarms.raise_alert("one")
     steps.clear()

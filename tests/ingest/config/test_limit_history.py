@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.labs import LAB_TOML, Bench
 
-from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, AuditEntry, limit_subject
+from ingest.audit.audit_log import CHANGE_LIMIT, TAKE_BACK_LIMIT, AuditEntry
 from ingest.audit.limit_entries import entered
+from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab, load
 from ingest.config.limit_history import Step, in_order, looser, on_day
 
@@ -21,7 +22,7 @@ NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 def change(value: float | None, day: str, side: str = "upper", document: str = "") -> AuditEntry:
     body = {"side": side, "from": day, "value": value, "document": document}
-    return AuditEntry(NOW, "A. Specialist", CHANGE_LIMIT, limit_subject("MB-10", "shielding_energy"), "agreed", body)
+    return AuditEntry(NOW, "A. Specialist", CHANGE_LIMIT, Subject.limit("MB-10", "shielding_energy"), "agreed", body)
 
 
 def take_back(day: str, side: str = "upper") -> AuditEntry:

@@ -306,10 +306,12 @@ def test_a_preview_on_the_command_line_prints_and_does_nothing(changed: Bench) -
     code, said, _ = call(changed, "limit", *NAMES[1:], "--upper", "12", "--from", CHANGED, "--preview")
 
     assert code == 0
-    assert said.startswith("Nothing is changed yet: Change the upper limit of MB-10, shielding energy to under 12.0 nJ")
+    assert said.startswith(
+        "Preview, nothing is changed yet: Change the upper limit of MB-10, shielding energy to under 12.0 nJ"
+    )
     assert "verdicts from pass to fail: L30, L31" in said
-    assert "comes: Alder Film MB-10, shielding energy: a lot at" in said
-    assert call(changed, "baseline", *NAMES, "--from", CHANGED, "--preview")[1].count("goes: ") >= 1
+    assert "new: Alder Film MB-10, shielding energy: a lot at" in said
+    assert call(changed, "baseline", *NAMES, "--from", CHANGED, "--preview")[1].count("closed: ") >= 1
     assert bytes_of(changed.folder) == before
 
 

@@ -110,7 +110,7 @@ def test_a_drop_of_a_killed_round_that_was_moved_by_hand_to_where_it_belongs_sta
         raise KeyboardInterrupt
 
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.drops.settle", die)
+        staged.setattr("ingest.intake.store_drop.archive_drop", die)
         with pytest.raises(KeyboardInterrupt):
             rounds.run(lab, NOW)
     (bench.folder / "filed").mkdir()
@@ -218,7 +218,7 @@ def synced(monkeypatch: pytest.MonkeyPatch, look: Path) -> Iterator[list[tuple[s
 
     with monkeypatch.context() as staged:
         # The real one is called too; from outside nobody can see that it was.
-        staged.setattr("ingest.intake.archive.os.fsync", told)
+        staged.setattr("ingest.common.durable.os.fsync", told)
         yield seen
 
 
@@ -230,8 +230,11 @@ def test_a_report_is_on_the_disk_before_it_gets_its_name_and_the_name_before_the
     with synced(monkeypatch, bench.folder) as seen:
         bench.run()
 
-    assert seen[0] == (f"refused/{archive.DRAFT}", {"drops/tests/a.csv"})
-    assert seen[1] == ("refused", {"drops/tests/a.csv", "refused/a.csv"})
+    assert seen[:3] == [
+        (".", {"drops/tests/a.csv"}),  # the name of the folder refused
+        (f"refused/{archive.DRAFT}", {"drops/tests/a.csv"}),
+        ("refused", {"drops/tests/a.csv", "refused/a.csv"}),
+    ]
 
 
 def test_the_name_of_a_filed_drop_is_on_the_disk_before_the_drop_goes(
@@ -242,7 +245,7 @@ def test_the_name_of_a_filed_drop_is_on_the_disk_before_the_drop_goes(
     with synced(monkeypatch, bench.folder) as seen:
         bench.run()
 
-    assert seen == [("filed", {"drops/tests/a.csv", "filed/a.csv"})]
+    assert seen == [(".", {"drops/tests/a.csv"}), ("filed", {"drops/tests/a.csv", "filed/a.csv"})]
     assert not (bench.folder / "drops" / "tests" / "a.csv").exists()
 
 
@@ -259,8 +262,11 @@ def test_a_copy_on_another_file_system_is_on_the_disk_before_it_gets_its_name(
     with synced(monkeypatch, bench.folder) as seen:
         bench.run()
 
-    assert seen[0] == (f"filed/{archive.DRAFT}", {"drops/tests/a.csv"})
-    assert seen[1] == ("filed", {"drops/tests/a.csv", "filed/a.csv"})
+    assert seen == [
+        (".", {"drops/tests/a.csv"}),  # the name of the folder filed
+        (f"filed/{archive.DRAFT}", {"drops/tests/a.csv"}),
+        ("filed", {"drops/tests/a.csv", "filed/a.csv"}),
+    ]
 
 
 # Cells of the report

@@ -95,7 +95,7 @@ def test_a_file_that_can_not_be_read_is_told_stays_and_is_taken_once_it_can(
 
     # The superuser, who runs the tests in many places, may read anything: the refusal has to be staged.
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.drops.digest_of", refuse)
+        staged.setattr("ingest.intake.store_drop.digest_of", refuse)
         (entry,) = bench.run().entries
     assert (entry.state, entry.stored) == ("refused", 0)
     assert entry.reason.startswith("a.csv: can't be read (Permission denied)")
@@ -214,7 +214,7 @@ def test_a_file_that_changes_while_it_is_read_waits_for_the_next_round(
         bench.drop_tests("a.csv", [*ROWS, *more])
 
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.drops.add_readings", add_and_grow)
+        staged.setattr("ingest.intake.store_drop.add_readings", add_and_grow)
         assert bench.run().entries == []
     assert path.exists()
 
@@ -233,7 +233,7 @@ def test_a_file_that_changes_after_it_was_stored_is_not_put_away_unread(
         settle(store, folder, drop_id)
 
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.drops.settle", grow_and_settle)
+        staged.setattr("ingest.intake.store_drop.archive_drop", grow_and_settle)
         bench.run()
     assert path.exists()
 
@@ -276,7 +276,7 @@ def test_a_copy_that_a_killed_round_made_is_known_and_not_made_again(
         raise KeyboardInterrupt
 
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.drops.settle", copy_and_die)
+        staged.setattr("ingest.intake.store_drop.archive_drop", copy_and_die)
         with pytest.raises(KeyboardInterrupt):
             bench.run()
     bench.run()
@@ -316,7 +316,7 @@ def test_a_drop_folder_that_can_not_be_listed_is_told_and_the_rest_goes_on(
             raise PermissionError(errno.EACCES, "Permission denied", str(folder))
         return scandir(folder)
 
-    monkeypatch.setattr("ingest.intake.drops.os.scandir", refuse)
+    monkeypatch.setattr("ingest.intake.find_drops.os.scandir", refuse)
 
     done = bench.run()
 
@@ -333,7 +333,7 @@ def test_a_file_that_is_gone_when_its_turn_comes_is_told(bench: Bench, monkeypat
         one.unlink()
         return digest_of(one)
 
-    monkeypatch.setattr("ingest.intake.drops.digest_of", take_away)
+    monkeypatch.setattr("ingest.intake.store_drop.digest_of", take_away)
 
     (entry,) = bench.run().entries
 
@@ -440,7 +440,7 @@ def test_a_file_that_fails_in_a_way_nobody_foresaw_is_put_aside_whole_and_its_ne
 
     # Such an error comes from a fault of ours; a fault that is known is mended, so it has to be staged.
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.drops.add_readings", fail_late)
+        staged.setattr("ingest.intake.store_drop.add_readings", fail_late)
         done = bench.run()
 
     assert_only_the_second_is_put_aside(bench, done, content, told)

@@ -33,12 +33,13 @@ from support.labs import LAB_TOML, MONDAY, TEST_COLUMNS, Bench, csv_text, lot_ro
 
 from ingest.store.store import known_store
 
-GIGABYTE = 1 << 30
-HUGE = 400 << 20
+HUGE = 128 << 20
+# The program itself takes about 140 MB: a file of that size has no room beside it.
+MOST_BYTES = 256 << 20
 # Long enough for a busy machine: a round that hangs is ended.
 SECONDS = 300
 # A round that reaches for more is ended by a MemoryError, which puts the file aside with other words than it ought to have.
-ASKED_AT_MOST = 2 * GIGABYTE
+ASKED_AT_MOST = 1 << 30
 # Enough for a small file.
 SCARCE = 110 << 20
 LAST_RESORT = re.compile("needs more memory|can't be taken in")
@@ -53,7 +54,7 @@ def forked() -> Iterator[Forked]:
 
 @pytest.fixture
 def lab(tmp_path: Path) -> Iterator[Bench]:
-    """A lab in memory where there is room: two rounds a file would else wait for the disk most of the time."""
+    """A lab in memory where there is room: a round would else wait for the disk most of the time."""
     memory = Path("/dev/shm")
     with TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else tmp_path) as folder:
         yield Bench(Path(folder))
@@ -115,7 +116,7 @@ def with_hole(before: str, size: int = HUGE, after: bytes = b"") -> Make:
 
 
 def with_long(before: str, after: str = "\n") -> Make:
-    """A file with one line of 400 MB."""
+    """A file with one line of 128 MB."""
 
     def make(drops: Path) -> None:
         part = b"x" * (1 << 20)
@@ -199,9 +200,9 @@ CASES = {
     "zeros behind a header": Case(with_hole(f"{HEADER}\n{ROW}\n"), "rows", 1),
     "zeros within": Case(with_hole(f"{HEADER}\n{ROW}\n", after=b"\n" + ROW.replace(",1,1,", ",2,1,").encode()), "rows", 2),
     "zeros in a header": Case(with_hole(HEADER, after=f"\n{ROW}\n".encode()), "file"),
-    "a line of 400 MB": Case(with_long(f"{HEADER}\n{ROW}\n"), "rows", 1),
-    "a line of 400 MB in quotes": Case(with_long(f'{HEADER}\n{ROW}\n"', f'"\n{ROW.replace(",1,1,", ",2,1,")}\n'), "rows", 2),
-    "a header of 400 MB": Case(with_long("", f"\n{ROW}\n"), "file"),
+    "a line of 128 MB": Case(with_long(f"{HEADER}\n{ROW}\n"), "rows", 1),
+    "a line of 128 MB in quotes": Case(with_long(f'{HEADER}\n{ROW}\n"', f'"\n{ROW.replace(",1,1,", ",2,1,")}\n'), "rows", 2),
+    "a header of 128 MB": Case(with_long("", f"\n{ROW}\n"), "file"),
     # Quotes
     "two stray quotes": Case(with_bytes(stray({10: '"torn', 40: '"torn'})), "rows", 58),
     "one stray quote": Case(with_bytes(stray({10: '"torn'})), "rows", 59),
@@ -269,12 +270,12 @@ def drop_good(bench: Bench, name: str, age: int) -> None:
 
 
 def do_round(forked: Forked, bench: Bench) -> list[dict[str, Any]]:
-    """The entries of one round, which ends well, says nothing beside them, and needs less than a gigabyte."""
+    """The entries of one round, which ends well, says nothing beside them, and needs little more memory than the program itself."""
     status, out, err, peak = forked.ask(
         do="measure", arguments=["run", "--json", "--lab", str(bench.folder)], most=ASKED_AT_MOST, seconds=SECONDS
     )
     assert (status in (0, 1), err) == (True, ""), (status, err[-2000:])
-    assert peak < GIGABYTE
+    assert peak < MOST_BYTES
     files: list[dict[str, Any]] = json.loads(out)["files"]
     assert status == any(file["refused"] or file["state"] == "refused" for file in files)
     for file in files:
@@ -345,12 +346,11 @@ def test_a_hostile_file_stops_no_neighbour_loses_no_byte_and_is_told_in_a_line(
         assert os.path.lexists(drops / "hostile.csv")
     else:
         assert_told_once(lab, case, hostile)
-    again = do_round(forked, lab)
-    assert [entry["state"] for entry in again] == (["refused"] if case.fate == "stays" else [])
-    assert contents(lab) >= before
 
 
-def test_one_round_with_every_hostile_file_takes_in_all_good_ones_between_them(lab: Bench, forked: Forked) -> None:
+def test_one_round_with_every_hostile_file_takes_in_all_good_ones_between_them_and_the_next_finds_nothing_new(
+    lab: Bench, forked: Forked
+) -> None:
     sources = LAB_TOML.split("[[source]]", 1)[0]
     began = time.time() - 10_000
     for number, (name, case) in enumerate(CASES.items()):

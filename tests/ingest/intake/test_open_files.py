@@ -16,7 +16,7 @@ NOW_NS = 2_000_000_000_000_000_000
 ASKS = """
 import sys, time
 from pathlib import Path
-from ingest.writing import still_written
+from ingest.intake.open_files import still_written
 path = Path(sys.argv[1])
 until = time.monotonic() + float(sys.argv[2])
 asked = waited = 0

@@ -122,6 +122,6 @@ def test_entries_of_one_moment_agree_or_are_both_refused():
 
     assert read_log(LOG + one + one).repeats == 1
     assert (
-        "contradicts line 3, which tells other values of this moment"
+        "contradicts line 3, which has other values for this time"
         in reasons(read_log(LOG + one + one.replace("12", "13")))[2]
     )

@@ -228,10 +228,8 @@ def test_the_same_reading_with_another_value_refuses_both():
 
     assert list(parsed.rows["lot"]) == ["other"]
     assert reasons(parsed) == {
-        2: 'value: "12.5 nJ" contradicts "13 nJ" on line 4, said of the same reading; both are refused, '
-        "send the right one",
-        4: 'value: "13 nJ" contradicts "12.5 nJ" on line 2, said of the same reading; both are refused, '
-        "send the right one",
+        2: 'value: "12.5 nJ" contradicts "13 nJ" on line 4 for the same reading; both are refused, send the right one',
+        4: 'value: "13 nJ" contradicts "12.5 nJ" on line 2 for the same reading; both are refused, send the right one',
     }
 
 

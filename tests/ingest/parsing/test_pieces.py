@@ -304,10 +304,12 @@ def test_a_file_of_several_pieces_is_told_whole_as_one_piece_is() -> None:
     rows = [
         {"lot": f"L{number}", "chamber": f"C{number % 3}", "value": "OL" if number == 7 else "3"} for number in range(9)
     ]
-    big = file_of(*rows, {**rows[0], "value": "4"}, {"lot": "far", "load": "x" * 100_000}, rows[1])
-    filling = file_of(*({"lot": f"F{number}", "load": "x" * 100_000} for number in range(100))).partition("\n")[2]
+    header = HEADER + ",remark"
+    big = file_of(*rows, {**rows[0], "value": "4"}, {"lot": "far", "remark": "x" * 100_000}, rows[1], header=header)
+    filling = file_of(*({"lot": f"F{number}", "remark": "x" * 100_000} for number in range(100)), header=header)
+    end = file_of({**rows[2], "value": "5"}, {"lot": "last", "value": "0"}, header=header)
 
-    parsed = read(big + filling + file_of({**rows[2], "value": "5"}, {"lot": "last", "value": "0"}).partition("\n")[2])
+    parsed = read(big + filling.partition("\n")[2] + end.partition("\n")[2])
 
     assert {refusal.line for refusal in parsed.refusals} == {2, 4, 9, 11, 114, 115}
     assert (parsed.data_rows, parsed.repeats) == (114, 1)

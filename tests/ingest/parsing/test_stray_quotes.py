@@ -190,14 +190,29 @@ def test_a_header_cell_may_hold_a_line_end(delimiter: str) -> None:
     assert parsed.header[-1] == "remark\nof bench"
 
 
+def test_a_row_with_line_ends_in_its_first_and_its_last_cell_is_one_row() -> None:
+    """The line between has all delimiters of a row, but its quotes say that it is none."""
+    header = "remark," + HEADER + ",note"
+
+    parsed = read(
+        file_of({"lot": "a"}, {"lot": "b", "remark": "two\nlines", "note": "two\nlines"}, {"lot": "c"}, header=header)
+    )
+
+    assert list(parsed.rows["lot"]) == ["a", "b", "c"]
+    assert list(parsed.rows["line"]) == [2, 3, 6]
+    assert parsed.refusals == []
+
+
 @pytest.mark.parametrize("content", [sixty({3: {"remark": '"'}}), sixty({})])
 def test_a_file_of_which_the_reader_loses_a_line_is_refused_and_not_stored_short(
     content: bytes, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """The count that stands against it is the bytes' own, so the reader is made to lose a record."""
-    real_records, real_lines = csv_table.records, csv_table._at_sight
+    real_records, real_lines = csv_table.records, csv_table._parse_plain
     monkeypatch.setattr(csv_table, "records", lambda *given: islice(real_records(*given), 1, None))
-    monkeypatch.setattr(csv_table, "_at_sight", lambda body, *given: real_lines(body[body.index(b"\n") + 1 :], *given))
+    monkeypatch.setattr(
+        csv_table, "_parse_plain", lambda body, *given: real_lines(body[body.index(b"\n") + 1 :], *given)
+    )
     bench = Bench(tmp_path, LAB_TOML)
     bench.drop("a.csv", content)
     store = open_store(tmp_path)

@@ -66,7 +66,7 @@ def test_the_first_card_and_the_next_of_the_same_store_are_the_same_bytes(finish
     assert before == first == second
     assert len(noted(finished.folder)) == 1
     assert card(finished)["first_drawn_up_at"] == card(finished)["drawn_up_at"] == NOW.isoformat()
-    assert "First drawn up" not in wording.drawn_up(card(finished))
+    assert "First issued" not in wording.drawn_up(card(finished))
 
 
 def test_a_round_that_brought_nothing_says_so(finished: Bench) -> None:
@@ -74,8 +74,8 @@ def test_a_round_that_brought_nothing_says_so(finished: Bench) -> None:
     round_of(finished, LATER)
 
     assert wording.drawn_up(card(finished)) == (
-        "Drawn up from the store as of 28 Nov 2026. First drawn up as of 25 Nov 2026; since then nothing changed. "
-        "Since the quarter ended no reading was corrected."
+        "Data as of 28 Nov 2026. First issued 25 Nov 2026; since then no changes. "
+        "Since the end of the quarter no reading corrected."
     )
 
 
@@ -97,7 +97,7 @@ def test_what_changed_since_is_counted_by_hand(finished: Bench) -> None:
     assert "since then 4 readings corrected, 1 lot of a stream added, 1 verdict changed." in wording.drawn_up(found)
     assert card(finished, "Birch Bags")["since_first_drawn_up"]["readings_corrected"] == 0
     page = (finished.folder / "exports" / "scorecard-2026-Q3-all-suppliers.html").read_text()
-    assert "First drawn up as of 25 Nov 2026; since then 4 readings corrected" in page
+    assert "First issued 25 Nov 2026; since then 4 readings corrected" in page
 
 
 def test_figures_that_moved_without_a_reading_are_told(finished: Bench) -> None:

@@ -83,7 +83,7 @@ def test_the_weights_of_the_lab_are_shown_in_every_form(tmp_path: Path) -> None:
 
     assert found["Alder"]["weights"] == {"conforming": 0.75, "drift": 0, "room": 0.25, "response": 0, "usual": False}
     assert (
-        "75 % for lots that conform, of those decided; 25 % for lots that conform and keep 20 % of the limit clear"
+        "75 % for conforming lots, of those decided; 25 % for conforming lots with a margin of 20 % to the limit"
         in said
     )
     assert "declared by the laboratory" in said
@@ -97,6 +97,8 @@ def test_the_usual_weights_say_that_they_are_common_practice(bench: Bench) -> No
 
     assert found["weights"]["usual"] is True
     assert "These weights are common practice where none are agreed" in wording.what_counts(found)[-1]
+    # No notice was sent in the quarter, so that part does not count.
+    assert wording.weight_cells(found) == ["50 %", "20 %", "20 %", "10 %, left out"]
 
 
 def test_where_nothing_weighed_was_counted_nobody_has_a_place(tmp_path: Path) -> None:

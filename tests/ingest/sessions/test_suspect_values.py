@@ -16,8 +16,8 @@ from dashboard.pages import bench as bench_page
 from dashboard.pages import lot as lot_page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app
+from ingest.audit.subjects import Subject
 from ingest.common.instants import microseconds
-from ingest.decisions.responses import session_subject
 
 NAMES = ("Alder Film", "MB-10", "surface_resistance")
 BY = ("--by", "A. Specialist", "--because", "the export says so")
@@ -170,7 +170,7 @@ def test_the_pages_show_it_and_take_the_answer(slipped: Bench) -> None:
     assert "1,000 times the usual" in str(bench_page.layout(desk))
 
     given = {
-        "subject": session_subject(*NAMES, "L12", microseconds(SLIPPED)),
+        "subject": str(Subject.session(*NAMES, "L12", microseconds(SLIPPED))),
         "what": "set aside",
         "who": "A. Specialist",
         "reason": "kΩ written as Ω",
@@ -185,7 +185,7 @@ def test_the_pages_show_it_and_take_the_answer(slipped: Bench) -> None:
 
 def test_a_page_may_settle_only_what_is_marked(slipped: Bench) -> None:
     given = {
-        "subject": session_subject(*NAMES, "L3", microseconds(MONDAY + timedelta(weeks=3))),
+        "subject": str(Subject.session(*NAMES, "L3", microseconds(MONDAY + timedelta(weeks=3)))),
         "what": "set aside",
         "who": "A. Specialist",
         "reason": "I do not like it",

@@ -10,7 +10,7 @@ from support.labs import MONDAY, Bench, lot_rows
 from support.stores import on_both_stores
 
 from ingest.common.errors import StoreError
-from ingest.store.sqlite_store import told
+from ingest.store.sqlite_store import describe_error
 from ingest.store.store import STORE_NAME, fetch_frame, known_store, open_store, put_meta
 
 
@@ -118,7 +118,7 @@ def test_a_store_that_another_program_holds_is_told_after_a_wait(bench: Bench, m
     ],
 )
 def test_what_the_database_says_is_one_line_that_names_the_file(said: str, told_as: str, tmp_path: Path) -> None:
-    line = told(tmp_path / STORE_NAME, sqlite3.OperationalError(said))
+    line = describe_error(tmp_path / STORE_NAME, sqlite3.OperationalError(said))
 
     assert line.startswith(f"{tmp_path / STORE_NAME}: ")
     assert told_as in line

@@ -11,13 +11,14 @@ import statsmodels.formula.api as smf
 from numpy.testing import assert_allclose
 from scipy import special
 
-from spc.shared_shift import search, supplier_agreement
-from spc.shared_shift.candidates import Candidate, on_source
+from spc.shared_shift import search
+from spc.shared_shift.candidates import Candidate
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import MOST, Finding, Size, as_of, explain
+from spc.shared_shift.lot_points import Window, inflated, lot_points, window
 from spc.shared_shift.reference_scores import reference_scores
 from spc.shared_shift.search import shared_shifts
-from spc.shared_shift.supplier_agreement import LotPoints
+from spc.shared_shift.supplier_agreement import Agreement, agreement
 from spc.stream.humidity_effect import humidity_sensitivity
 
 START = 30.0
@@ -65,6 +66,12 @@ def moved(points: pd.DataFrame, size: float, **where: object) -> pd.DataFrame:
 
 def new(points: pd.DataFrame) -> list[Finding]:
     return [found for found in shared_shifts(points) if found.completed_at >= START]
+
+
+def view_of(points: pd.DataFrame) -> Window:
+    """The window at the end, with nothing taken out."""
+    numbered = lot_points(points)
+    return window(numbered, numbered.weeks.size, np.zeros(numbered.weeks.size))
 
 
 def named(found: Finding) -> tuple[str, str, str, int]:
@@ -125,10 +132,10 @@ def test_a_quantity_whose_suppliers_all_moved_apart_has_no_size_and_moves_nothin
     points = moved(lab(1, check=False), 2.0, instrument="pulse")
     (found,) = new(points)
     unknown = replace(found, sizes={"energy": Size(*[np.nan] * 6)}, since=START - 3)
-    here = search.lab(points)
-    whole = slice(0, here.weeks.size)
-    assert_allclose(search._removed(here, whole, [unknown]), 0.0, atol=0)
-    assert search._removed(here, whole, [found]).any()
+    numbered = lot_points(points)
+    whole = slice(0, numbered.weeks.size)
+    assert_allclose(search._removed(numbered, whole, [unknown]), 0.0, atol=0)
+    assert search._removed(numbered, whole, [found]).any()
 
 
 def test_tails_of_lots_are_no_shift():
@@ -151,11 +158,9 @@ def test_a_supplier_that_moved_everywhere_by_itself_is_not_heard() -> None:
     without = points[(points["supplier"] != "supplier 2") | (points["quantity"] != "energy")]
     scores = []
     for table in (points, without):
-        here = supplier_agreement.lot_points(table)
-        part = slice(int(np.searchsorted(here.weeks, START - 7.0)), here.weeks.size)
-        seen = supplier_agreement.agreement(here, here.z[part], part)
-        scores.append({label: one.score[k] for kind, one in zip(here.kinds, seen, strict=True) if one is not None
-                       for k, label in enumerate(kind.labels[one.first_suspect :])})  # fmt: skip
+        view = view_of(table)
+        scores.append({label: one.score[k] for kind, one in zip(view.points.kinds, agreement(view), strict=True)
+                       if one is not None for k, label in enumerate(kind.labels[one.first_source :])})  # fmt: skip
 
     # Its resistance and its check standards' are: nothing moved there.
     assert scores[0].keys() == scores[1].keys()
@@ -179,13 +184,17 @@ def test_of_two_suppliers_it_cannot_be_told_which_moved() -> None:
 
 def heard_by_quantity(points: pd.DataFrame) -> dict[str, int]:
     """How many suppliers give a score on each quantity at the end."""
-    here = supplier_agreement.lot_points(points)
-    part = slice(int(np.searchsorted(here.weeks, here.weeks[-1] - 13.0)), here.weeks.size)
-    place = [kind.name for kind in here.kinds].index("quantity")
-    seen = supplier_agreement.agreement(here, here.z[part], part)[place]
-    assert seen is not None
-    names = [label[0] for label in here.kinds[place].labels]
-    return dict(zip(names, seen.suppliers.max(axis=1).astype(int).tolist(), strict=True))
+    view, table = by_quantity(points)
+    place = [kind.name for kind in view.points.kinds].index("quantity")
+    names = [label[0] for label in view.points.kinds[place].labels]
+    return dict(zip(names, table.suppliers.max(axis=1).astype(int).tolist(), strict=True))
+
+
+def by_quantity(points: pd.DataFrame) -> tuple[Window, Agreement]:
+    view = view_of(points)
+    table = agreement(view)[[kind.name for kind in view.points.kinds].index("quantity")]
+    assert table is not None
+    return view, table
 
 
 def test_suppliers_that_moved_together_are_all_heard() -> None:
@@ -217,13 +226,12 @@ def test_what_is_repaired_ends_the_finding():
 def test_nothing_ends_before_it_began() -> None:
     points = moved(lab(5), 2.0, instrument="pulse")
     (found,) = new(points)
-    here = supplier_agreement.lot_points(points)
-    part = slice(0, here.weeks.size)
-    back = candidate(here, part, ("instrument", "pulse"), found.since, -1)
+    view = view_of(points)
+    back = candidate(view, ("instrument", "pulse"), found.since, -1)
 
     # The other way, but from the same lot on, or from one before: a quarrel about the start, and no way back.
-    assert search._returns(here, part, back, [found]) is None
-    assert search._returns(here, part, replace(back, since=found.since + 1.0), [found]) is found
+    assert search._taken_back(view, back, [found]) is None
+    assert search._taken_back(view, replace(back, since=found.since + 1.0), [found]) is found
 
 
 def test_lots_from_the_earliest_start_left_open_are_explained() -> None:
@@ -290,57 +298,58 @@ def test_suspects_that_explain_the_lots_as_well_are_rivals() -> None:
 
 
 @pytest.fixture
-def ended() -> tuple[LotPoints, slice, Finding]:
-    """A lab, all its lots, and a finding on its tester that was over after two weeks."""
+def ended() -> tuple[Window, Finding]:
+    """The last weeks of a lab, and a finding on its tester that was over after two weeks."""
     points = moved(lab(5), 2.0, instrument="pulse")
     (found,) = new(points)
-    here = supplier_agreement.lot_points(points)
     over = replace(found, until=START + 2.0, until_high=START + 2.0, completed_at=START + 1.0)
-    return here, slice(0, here.weeks.size), over
+    return view_of(points), over
 
 
-def candidate(here: LotPoints, part: slice, label: tuple[str, ...], since: float, direction: int) -> Candidate:
-    kind = next(one for one in here.kinds if one.name == label[0])
+def candidate(view: Window, label: tuple[str, ...], since: float, direction: int) -> Candidate:
+    kind = next(one for one in view.points.kinds if one.name == label[0])
     number = kind.labels.index(label[1:])
     return Candidate(
-        kind=kind, suspect=number, since=since, since_low=since, since_high=since + 1.0, direction=direction, size=2.0,
-        score=9.0 * direction, check=np.nan, evidence=40.0, members=on_source(kind, number, part),
+        kind=kind, source=number, since=since, since_low=since, since_high=since + 1.0, direction=direction, size=2.0,
+        score=9.0 * direction, check=np.nan, evidence=40.0, members=kind.made_on(number, view.part),
     )  # fmt: skip
 
 
-def test_what_began_after_the_end_of_a_finding_is_no_rest_of_it(ended: tuple[LotPoints, slice, Finding]) -> None:
-    here, part, found = ended
-    rest, fresh = (candidate(here, part, ("instrument", "pulse"), START + week, 1) for week in (1.0, 3.0))
-    assert search._tail(here, part, rest, [found])
-    assert not search._tail(here, part, fresh, [found])
+def test_what_began_after_the_end_of_a_finding_is_no_rest_of_it(ended: tuple[Window, Finding]) -> None:
+    view, found = ended
+    rest, fresh = (candidate(view, ("instrument", "pulse"), START + week, 1) for week in (1.0, 3.0))
+    assert search._remainder(view, rest, [found])
+    assert not search._remainder(view, fresh, [found])
 
 
-def test_a_way_back_is_made_on_the_same_lots(ended: tuple[LotPoints, slice, Finding]) -> None:
-    here, part, over = ended
+def test_a_way_back_is_made_on_the_same_lots(ended: tuple[Window, Finding]) -> None:
+    view, over = ended
     lasting = replace(over, until=np.inf, until_high=np.inf)
     # Of the lots of both a chamber has a third, the energy of a chamber half.
-    chamber = candidate(here, part, ("chamber", "A"), START + 2.0, -1)
-    energy = candidate(here, part, ("chamber and quantity", "A", "energy"), START + 2.0, -1)
-    assert search._returns(here, part, chamber, [lasting]) is None
-    assert search._returns(here, part, energy, [lasting]) is lasting
+    chamber = candidate(view, ("chamber", "A"), START + 2.0, -1)
+    energy = candidate(view, ("chamber and quantity", "A", "energy"), START + 2.0, -1)
+    assert search._taken_back(view, chamber, [lasting]) is None
+    assert search._taken_back(view, energy, [lasting]) is lasting
 
 
 def test_lots_that_may_be_before_or_after_the_return_tell_nothing_of_the_size(
-    ended: tuple[LotPoints, slice, Finding],
+    ended: tuple[Window, Finding],
 ) -> None:
-    here, part, found = ended
+    view, found = ended
     lasting = replace(found, until=np.inf, until_high=np.inf)
-    back = candidate(here, part, ("instrument", "pulse"), START + 2.0, -1)
+    back = candidate(view, ("instrument", "pulse"), START + 2.0, -1)
 
     def over(higher: np.ndarray) -> Finding:
         """The finding after its return, of a lab where some lots read higher."""
-        return search._ended(replace(here, z=here.z + 5.0 * higher), part, [lasting], lasting, back)
+        points = replace(view.points, z=view.points.z + 5.0 * higher)
+        return search._Day(points, points.weeks.size, 1.0)._ended([lasting], lasting, back)
 
-    plain = over(here.weeks < 0.0)
+    weeks = view.points.weeks
+    plain = over(weeks < 0.0)
     assert (plain.until, plain.until_high) == (back.since, back.since_high)
-    assert over((here.weeks >= back.since) & (here.weeks < back.since_high)).sizes == plain.sizes
+    assert over((weeks >= back.since) & (weeks < back.since_high)).sizes == plain.sizes
     # Lots after it do tell.
-    assert over(here.weeks >= back.since_high).sizes != plain.sizes
+    assert over(weeks >= back.since_high).sizes != plain.sizes
 
 
 @pytest.mark.parametrize("day", [31.0, 33.0])
@@ -396,9 +405,7 @@ def test_the_mean_of_dependent_lots_has_the_variance_of_their_covariances_added_
     for lots in (1, 2, 7, 40):
         apart = np.abs(np.subtract.outer(np.arange(lots), np.arange(lots)))
         # Forty by forty terms near 1: rounding.
-        assert_allclose(
-            supplier_agreement.inflated(np.array([lots]), np.array([alike])), (alike**apart).sum() / lots, rtol=1e-13
-        )
+        assert_allclose(inflated(np.array([lots]), np.array([alike])), (alike**apart).sum() / lots, rtol=1e-13)
 
 
 def test_lots_that_are_alike_need_more_to_speak_against_the_bench():

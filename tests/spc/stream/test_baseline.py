@@ -215,7 +215,7 @@ def test_lots_left_out_by_hand_are_replaced_by_the_next_ones():
 def test_a_lot_whose_readings_settle_nothing_takes_no_part():
     base = establish([1.0, 2.0, 3.0, 50.0], [0.0, 0.0, 0.0, np.inf])
 
-    assert base.left_out == (LeftOut(3, LeftOutReason.TELLS_NOTHING, 0.0),)
+    assert base.left_out == (LeftOut(3, LeftOutReason.NO_LEVEL, 0.0),)
     assert_allclose([base.center, base.sigma], [2.0, 1.0])
 
 

@@ -156,14 +156,14 @@ def test_setting_the_baseline_again_starts_a_new_segment_with_its_own_limits() -
 
 def test_a_lot_left_out_by_a_person_does_not_set_the_limits() -> None:
     levels = steady(25)
-    found = stream(sessions(levels), Settings(left_out=frozenset({3})))
+    found = stream(sessions(levels), Settings(excluded=frozenset({3})))
 
     assert not found.segments[0].baseline.used[3]
     assert [one.index for one in found.segments[0].baseline.left_out if str(one.reason) == "by_hand"] == [3]
 
 
 def test_a_stream_of_which_every_lot_was_left_out_has_no_limits() -> None:
-    found = stream(sessions(steady(3)), Settings(left_out=frozenset({0, 1, 2})))
+    found = stream(sessions(steady(3)), Settings(excluded=frozenset({0, 1, 2})))
 
     assert found.segments == []
     assert np.isnan(found.points["center"]).all()
@@ -213,14 +213,14 @@ def test_equal_levels_do_no_harm() -> None:
 def test_the_patterns_on_the_chart_have_their_price_in_lots_and_weeks() -> None:
     # The price in lots of this set by the exact chain is checked in test_runlength_routes.py; the pace is one lot a week
     # in `sessions`, here every second one is left out.
-    every, half = (stream(sessions(steady(30)).iloc[::step], Settings()).pattern_price for step in (1, 2))
+    every, half = (stream(sessions(steady(30)).iloc[::step], Settings()).pattern_run_length for step in (1, 2))
 
     assert every.lots == runlength.shewhart(0.0, CHART_PATTERNS)
     assert every.weeks is not None
     assert half.weeks is not None
     assert_allclose(half.weeks, 2 * every.weeks, rtol=1e-12)
     assert_allclose(every.weeks, every.lots * np.ptp(sessions(steady(30))["weeks"]) / 29, rtol=1e-12)
-    assert stream(sessions([10.0]), Settings()).pattern_price.weeks is None
+    assert stream(sessions([10.0]), Settings()).pattern_run_length.weeks is None
 
 
 def test_a_mark_on_the_chart_raises_no_alert() -> None:
@@ -239,7 +239,7 @@ def same(one: Evaluation, other: Evaluation) -> bool:
             found.capability,
             found.episodes,
             [(part.components, part.dependence) for part in found.segments],
-            found.said.figures,
+            found.cache.figures,
         )
         for found in (one, other)
     ]
@@ -258,32 +258,32 @@ def test_what_an_earlier_evaluation_said_changes_no_figure() -> None:
     whole = stream(sessions(levels, upper=20.0), Settings())
     step = EvaluationCache()
     for lots in (10, 30, 45, 59):
-        step = stream(sessions(levels[:lots], upper=20.0), Settings(), before=step).said
+        step = stream(sessions(levels[:lots], upper=20.0), Settings(), cache=step).cache
 
-    again = stream(sessions(levels, upper=20.0), Settings(), before=step)
+    again = stream(sessions(levels, upper=20.0), Settings(), cache=step)
 
     assert "forecast" in kinds(whole)
     assert same(again, whole)
     # Taken over: the very objects of before.
-    assert any(again.said.figures[key] is step.figures.get(key) for key in again.said.figures if key[0] == "c")
+    assert any(again.cache.figures[key] is step.figures.get(key) for key in again.cache.figures if key[0] == "c")
 
 
 @pytest.mark.parametrize("lot", [3, 50])
 def test_a_corrected_lot_is_not_told_from_what_was_said_before(lot: int) -> None:
     levels = moving()
-    before = stream(sessions(levels, upper=20.0), Settings()).said
+    before = stream(sessions(levels, upper=20.0), Settings()).cache
     levels[lot] *= 1.1
 
-    corrected = stream(sessions(levels, upper=20.0), Settings(), before=before)
+    corrected = stream(sessions(levels, upper=20.0), Settings(), cache=before)
 
     assert same(corrected, stream(sessions(levels, upper=20.0), Settings()))
 
 
 @pytest.mark.parametrize("levels", [steady(40), moving()])
 def test_another_limit_is_not_told_from_what_was_said_before(levels: list[float]) -> None:
-    before = stream(sessions(levels, upper=30.0), Settings()).said
+    before = stream(sessions(levels, upper=30.0), Settings()).cache
 
-    found = stream(sessions(levels, upper=20.0), Settings(), before=before)
+    found = stream(sessions(levels, upper=20.0), Settings(), cache=before)
 
     assert same(found, stream(sessions(levels, upper=20.0), Settings()))
 

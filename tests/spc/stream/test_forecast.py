@@ -27,8 +27,8 @@ STRENGTH = [
 
 def steady_world(monkeypatch: pytest.MonkeyPatch, *, ramps: bool = False) -> None:
     """One picture only: a level that never moves, or a ramp since the first lot with nothing known of its slope."""
-    monkeypatch.setattr(trend_posterior, "_WANDER", np.array([0.0]))
-    monkeypatch.setattr(trend_posterior, "_DEPENDENCE", np.array([0.0]))
+    monkeypatch.setattr(trend_posterior, "_RANDOM_WALK", np.array([0.0]))
+    monkeypatch.setattr(trend_posterior, "_AUTOCORRELATION", np.array([0.0]))
     monkeypatch.setattr(trend_posterior, "_LOG_ODDS", np.array([0.0]))
     monkeypatch.setattr(trend_posterior, "_STEP_ODDS", 1e-300)
     monkeypatch.setattr(trend_posterior, "_RAMP_ODDS", 1e-300)
@@ -44,7 +44,7 @@ def test_a_ramp_with_nothing_known_of_its_slope_is_the_published_straight_line(m
 
     found = trend_posterior.posterior(weeks, levels, np.ones(20), 1.0, 1.0, 1e-9)
     slope = float(found.weight @ (found.move * found.is_ramp))
-    now = float(found.weight @ (found.base + found.lean * found.move))
+    now = float(found.weight @ (found.base + found.coefficient * found.move))
 
     # Printed to 2 decimals.
     assert_allclose(slope, -37.15, rtol=0, atol=0.005)
@@ -72,7 +72,10 @@ def test_each_ramp_and_step_is_the_regression_of_another_library(seed: int, n: i
         assert_allclose(found.squares[number] - 2.0, np.sum(fit.wresid**2), rtol=1e-7, atol=1e-9)
         at_last = np.array([1.0, moves.columns[-1, moves.column_of[number]]])
         assert_allclose(
-            found.base[number] + found.lean[number] * found.move[number], at_last @ fit.params, rtol=1e-8, atol=1e-8
+            found.base[number] + found.coefficient[number] * found.move[number],
+            at_last @ fit.params,
+            rtol=1e-8,
+            atol=1e-8,
         )
 
 

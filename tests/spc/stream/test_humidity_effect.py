@@ -55,7 +55,7 @@ def test_the_stored_slope_is_that_of_another_library(bench: Bench) -> None:
     assert_allclose([told["slope"], told["slope_low"], told["slope_high"]], wanted, rtol=1e-8)
     assert told["matters"]
     assert told["lots"] == WEEKS
-    # The second look: each level moved along that line to 12 %.
+    # Adjusted levels: each level moved along that line to 12 %.
     last = document["points"][-1]
     moved = np.exp(lots["level"].iloc[-1] - fit.params["humidity"] * (lots["humidity"].iloc[-1] - 12.0))
     assert_allclose(last["adjusted_level"], moved, rtol=1e-8)
@@ -68,10 +68,10 @@ def test_a_stream_says_in_a_sentence_what_humidity_does() -> None:
     }  # fmt: skip
     document = {"humidity": found, "unit": "ohm", "points": [{"adjusted_level": 5.0e8}, {"adjusted_level": None}]}
     said = humidity(document)
-    assert said.startswith("−9.5 % per 1 % RH (−12 to −7 % per 1 % RH), from 30 lots.")
-    assert said.endswith("a second look, never the record.")
+    assert said.startswith("−9.5 % per 1 % RH (−12 to −7), from 30 lots.")
+    assert said.endswith("for information only; the measured value is the record.")
     none = humidity({"humidity": {**found, "matters": False, "slope_high": 3.0}, "points": []})
-    assert none == "No effect of humidity within tolerance found in 30 lots (−12 to +3 % per 1 % RH)."
+    assert none == "No effect of humidity within tolerance found in 30 lots: −12 to +3 % per 1 % RH."
     assert humidity({"humidity": None}).startswith("The effect of humidity is not known")
 
 

@@ -7,20 +7,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spc.stream.unit_errors import FEWEST_SESSIONS, Mark, Share, Slip, look, slipped
+from spc.stream.unit_errors import FEWEST_SESSIONS, affected_readings, find_unit_errors
+from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 Array = np.ndarray
 
 
-def marks(readings: Array, *, stands: Array | None = None, usable: Array | None = None) -> list[Mark | None]:
+def marks(readings: Array, *, accepted: Array | None = None, usable: Array | None = None) -> list[UnitError | None]:
     """Marks of sessions with a row of readings each."""
     count = len(readings)
-    return look(
+    return find_unit_errors(
         np.exp(np.log(readings).mean(axis=1)),
         readings.min(axis=1),
         readings.max(axis=1),
         usable=np.ones(count, bool) if usable is None else usable,
-        stands=np.zeros(count, bool) if stands is None else stands,
+        accepted=np.zeros(count, bool) if accepted is None else accepted,
     )
 
 
@@ -40,7 +41,7 @@ def test_a_session_in_the_wrong_unit_is_marked_with_its_power(power: int) -> Non
 
     assert [index for index, mark in enumerate(found) if mark] == [15]
     assert found[15] is not None
-    assert (found[15].share, found[15].slip, found[15].power) == (Share.ALL, Slip.FACTOR, power)
+    assert (found[15].extent, found[15].cause, found[15].power) == (ErrorExtent.ALL, ErrorCause.FACTOR, power)
 
 
 @pytest.mark.parametrize("usual", [3e4, 2e9, 4e11])
@@ -50,18 +51,18 @@ def test_logarithms_in_a_column_of_ohms_are_marked(usual: float) -> None:
 
     (mark,) = [mark for mark in marks(readings) if mark]
 
-    assert (mark.share, mark.slip, mark.power) == (Share.ALL, Slip.LOGARITHM, 0)
+    assert (mark.extent, mark.cause, mark.power) == (ErrorExtent.ALL, ErrorCause.LOGARITHM, 0)
 
 
-@pytest.mark.parametrize(("cell", "slip", "power"), [(1e3, Slip.FACTOR, 3), (1e-3, Slip.FACTOR, -3)])
-def test_a_few_readings_off_are_named(cell: float, slip: Slip, power: int) -> None:
+@pytest.mark.parametrize(("cell", "slip", "power"), [(1e3, ErrorCause.FACTOR, 3), (1e-3, ErrorCause.FACTOR, -3)])
+def test_a_few_readings_off_are_named(cell: float, slip: ErrorCause, power: int) -> None:
     readings = steady(20)
     readings[15, [4, 30]] *= cell
 
     (mark,) = [mark for mark in marks(readings) if mark]
 
-    assert (mark.share, mark.slip, mark.power) == (Share.SOME, slip, power)
-    assert np.flatnonzero(slipped(mark, readings[15])).tolist() == [4, 30]
+    assert (mark.extent, mark.cause, mark.power) == (ErrorExtent.SOME, slip, power)
+    assert np.flatnonzero(affected_readings(mark, readings[15])).tolist() == [4, 30]
 
 
 def test_one_logarithm_among_values_is_named() -> None:
@@ -70,8 +71,8 @@ def test_one_logarithm_among_values_is_named() -> None:
 
     (mark,) = [mark for mark in marks(readings) if mark]
 
-    assert (mark.share, mark.slip) == (Share.SOME, Slip.LOGARITHM)
-    assert np.flatnonzero(slipped(mark, readings[15])).tolist() == [7]
+    assert (mark.extent, mark.cause) == (ErrorExtent.SOME, ErrorCause.LOGARITHM)
+    assert np.flatnonzero(affected_readings(mark, readings[15])).tolist() == [7]
 
 
 def test_a_drift_over_decades_is_no_slip() -> None:
@@ -90,12 +91,12 @@ def test_a_jump_that_no_thousand_explains_is_no_slip() -> None:
 def test_what_a_person_lets_stand_is_usual_from_then_on() -> None:
     readings = steady(30)
     readings[15:] *= 1e3
-    stands = np.zeros(30, bool)
+    accepted = np.zeros(30, bool)
 
     assert [index for index, mark in enumerate(marks(readings)) if mark] == list(range(15, 30))
 
-    stands[15] = True
-    assert [index for index, mark in enumerate(marks(readings, stands=stands)) if mark] == [15]
+    accepted[15] = True
+    assert [index for index, mark in enumerate(marks(readings, accepted=accepted)) if mark] == [15]
 
 
 def test_a_young_stream_has_nothing_to_hold_a_value_against() -> None:
@@ -128,8 +129,8 @@ def test_the_scale_of_the_unit_is_no_matter(decades: float) -> None:
     readings[12] *= 1e3
     readings[14, 3] *= 1e-6
 
-    def told(found: list[Mark | None]) -> list[tuple[Share, int] | None]:
-        return [mark and (mark.share, mark.power) for mark in found]
+    def told(found: list[UnitError | None]) -> list[tuple[ErrorExtent, int] | None]:
+        return [mark and (mark.extent, mark.power) for mark in found]
 
     assert told(marks(readings * 10**decades)) == told(marks(readings))
 
@@ -150,7 +151,7 @@ def test_how_often_clean_data_is_marked(tails: float, most: int) -> None:
 def test_bounded_values_are_left_alone() -> None:
     level = np.array([1e9, 1.1e9, 0.9e9, 1e9, 1.2e9, np.nan])
 
-    assert not any(look(level, level, level, usable=[True] * 6, stands=[False] * 6))
+    assert not any(find_unit_errors(level, level, level, usable=[True] * 6, accepted=[False] * 6))
 
 
 @pytest.mark.parametrize(
@@ -159,4 +160,4 @@ def test_bounded_values_are_left_alone() -> None:
 )
 def test_impossible_input_is_named(levels: list[float], said: str) -> None:
     with pytest.raises(ValueError, match=said):
-        look(levels, [1.0, 2.0], [1.0, 2.0], usable=[True, True], stands=[False, False])
+        find_unit_errors(levels, [1.0, 2.0], [1.0, 2.0], usable=[True, True], accepted=[False, False])

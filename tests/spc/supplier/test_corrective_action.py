@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from spc.supplier.corrective_action import FEWEST, MOST, compare
-from spc.vocabulary.enums import Answer
+from spc.vocabulary.enums import Effectiveness
 
 STEADY = [9.8, 10.1, 10.0, 10.3, 9.9, 10.2, 9.7, 10.0]
 
@@ -48,17 +48,17 @@ def test_with_as_many_steady_lots_as_a_sample_the_moved_place_is_that_of_a_two_s
 @pytest.mark.parametrize(
     ("share_of_the_way", "lots", "answer"),
     [
-        (0.0, 4, Answer.WORKED),
-        (-0.5, 4, Answer.WORKED),
-        (1.0, 4, Answer.DID_NOT_WORK),
-        (1.5, 4, Answer.DID_NOT_WORK),
-        (0.5, 4, Answer.NOT_YET_SHOWN),
-        (0.0, FEWEST - 1, Answer.NOT_YET_SHOWN),
-        (1.0, 0, Answer.NOT_YET_SHOWN),
+        (0.0, 4, Effectiveness.WORKED),
+        (-0.5, 4, Effectiveness.WORKED),
+        (1.0, 4, Effectiveness.DID_NOT_WORK),
+        (1.5, 4, Effectiveness.DID_NOT_WORK),
+        (0.5, 4, Effectiveness.NOT_YET_SHOWN),
+        (0.0, FEWEST - 1, Effectiveness.NOT_YET_SHOWN),
+        (1.0, 0, Effectiveness.NOT_YET_SHOWN),
     ],
 )
 def test_the_answer_follows_where_the_lots_went(
-    direction: int, share_of_the_way: float, lots: int, answer: Answer
+    direction: int, share_of_the_way: float, lots: int, answer: Effectiveness
 ) -> None:
     moved = [10.0 + direction * 2.0] * 5
     after = [10.0 + direction * 2.0 * share_of_the_way] * lots
@@ -69,8 +69,8 @@ def test_the_answer_follows_where_the_lots_went(
 def test_a_small_move_is_in_keeping_with_both_places() -> None:
     found = compare(STEADY, [10.1] * 3, [10.05] * 3, direction=1)
 
-    assert found.answer == Answer.NOT_YET_SHOWN
-    assert found.reason.startswith("in keeping with both")
+    assert found.answer == Effectiveness.NOT_YET_SHOWN
+    assert found.reason.startswith("agrees with both")
 
 
 def test_only_the_next_lots_count_and_only_the_last_that_had_moved() -> None:
@@ -79,8 +79,8 @@ def test_only_the_next_lots_count_and_only_the_last_that_had_moved() -> None:
     assert (found.lots, found.mean, found.moved) == (MOST, 10.0, 12.0)
 
 
-@pytest.mark.parametrize(("truth", "wrong"), [(0.0, Answer.DID_NOT_WORK), (3.0, Answer.WORKED)])
-def test_a_wrong_answer_is_as_rare_as_the_interval_says(truth: float, wrong: Answer) -> None:
+@pytest.mark.parametrize(("truth", "wrong"), [(0.0, Effectiveness.DID_NOT_WORK), (3.0, Effectiveness.WORKED)])
+def test_a_wrong_answer_is_as_rare_as_the_interval_says(truth: float, wrong: Effectiveness) -> None:
     rng = np.random.default_rng(17)
     answers = [
         compare(rng.normal(0, 1, 25), rng.normal(3, 1, 8), rng.normal(truth, 1, 4), direction=1).answer
@@ -90,7 +90,7 @@ def test_a_wrong_answer_is_as_rare_as_the_interval_says(truth: float, wrong: Ans
     # Each needs the mean beyond a one-sided 97.5 % bound: 2.5 % and 4 standard errors of 1500 draws.
     assert answers.count(wrong) / 1500 < 0.025 + 4 * np.sqrt(0.025 * 0.975 / 1500)
     # A return by three standard deviations is told by four lots nearly always.
-    right = Answer.WORKED if truth == 0 else Answer.DID_NOT_WORK
+    right = Effectiveness.WORKED if truth == 0 else Effectiveness.DID_NOT_WORK
     assert answers.count(right) / 1500 > 0.9
 
 
@@ -98,13 +98,13 @@ def test_a_wrong_answer_is_as_rare_as_the_interval_says(truth: float, wrong: Ans
     ("before", "moved", "said"),
     [
         ([1.0, 2.0], [3.0], "fewer than 3 lots before the move"),
-        ([1.0, 2.0, 1.5], [], "no lot with a level while it had moved"),
+        ([1.0, 2.0, 1.5], [], "no lot with a level between the move and the action"),
     ],
 )
 def test_what_it_would_rest_on_is_named_where_it_is_missing(before: list[float], moved: list[float], said: str) -> None:
     found = compare(before, moved, [1.0] * 5, direction=1)
 
-    assert (found.answer, found.reason) == (Answer.NOT_YET_SHOWN, said)
+    assert (found.answer, found.reason) == (Effectiveness.NOT_YET_SHOWN, said)
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from spc.supplier import quarter
-from spc.supplier.quarter import Estimate, Side
-from spc.vocabulary.enums import Direction
+from spc.supplier.quarter import Estimate
+from spc.vocabulary.enums import Direction, Side
 
 NOW = np.array([2.61, 2.55, 2.70, 2.58, 2.66, 2.73])
 BEFORE = np.array([2.31, 2.40, 2.22, 2.35])
@@ -26,9 +26,9 @@ def test_the_change_reproduces_the_handbook() -> None:
     # 136.8750 degrees of freedom. From memory; both follow from the printed means and standard deviations.
     found = quarter.change(with_moments(249, 20.14458, 6.41470), with_moments(79, 30.48101, 6.10771))
 
-    error = (found.high - found.low) / 2 / stats.t.ppf(0.975, found.worth)
+    error = (found.high - found.low) / 2 / stats.t.ppf(0.975, found.df)
     # The printed moments have five decimals: of the degrees of freedom two decimals are left.
-    assert_allclose(found.worth, 136.875, rtol=0, atol=0.005)
+    assert_allclose(found.df, 136.875, rtol=0, atol=0.005)
     assert_allclose(found.value / error, -12.94627, rtol=0, atol=5e-5)
 
 
@@ -47,7 +47,7 @@ def test_the_scatter_is_pooled_and_its_interval_is_that_of_chi_square() -> None:
     pooled = (5 * 0.04 + 3 * 0.09) / 8
     low, high = (np.sqrt(8 * pooled / stats.chi2.ppf(chance, 8)) for chance in (0.975, 0.025))
     assert_allclose([found.value, found.low, found.high], [np.sqrt(pooled), low, high], rtol=1e-12)
-    assert found.worth == 8
+    assert found.df == 8
 
 
 def test_the_ratio_of_scatters_has_the_interval_of_f() -> None:
@@ -84,11 +84,11 @@ def test_few_lots_have_no_interval() -> None:
 def test_room_is_to_the_nearer_limit() -> None:
     found = Estimate(3.0, 2.5, 3.5, 6)
 
-    assert quarter.room(found, None, 4.0) == (Side.UPPER, Estimate(1.0, 0.5, 1.5, 6))
-    assert quarter.room(found, 2.5, 4.0) == (Side.LOWER, Estimate(0.5, 0.0, 1.0, 6))
-    assert quarter.room(found, 2.5, 2.8)[0] == Side.UPPER
-    assert quarter.room(found, None, None)[0] == Side.NONE
-    assert quarter.room(quarter.level([]), None, 4.0)[0] == Side.NONE
+    assert quarter.margin(found, None, 4.0) == (Side.UPPER, Estimate(1.0, 0.5, 1.5, 6))
+    assert quarter.margin(found, 2.5, 4.0) == (Side.LOWER, Estimate(0.5, 0.0, 1.0, 6))
+    assert quarter.margin(found, 2.5, 2.8)[0] == Side.UPPER
+    assert quarter.margin(found, None, None)[0] == Side.NONE
+    assert quarter.margin(quarter.level([]), None, 4.0)[0] == Side.NONE
 
 
 @pytest.mark.parametrize(

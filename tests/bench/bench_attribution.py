@@ -1,6 +1,6 @@
 """How often a shift of the bench is charged to a supplier all the same, through the whole way of a reading.
 
-    PYTHONPATH=tests python tests/bench/bench_held.py [LABS] [SEED] [ROW ...]
+    PYTHONPATH=tests python tests/bench/bench_attribution.py [LABS] [SEED] [ROW ...]
 
 Invented labs of five suppliers with two products each, energy on one tester and resistance on one meter, in two chambers.
 Each lab is filled, taken in and derived twice, with a shift of one standard deviation of a lot over some weeks and without

@@ -1,13 +1,13 @@
 """How surely a shift of the bench is named as such, and how often one is named by chance.
 
-    python tests/bench/bench_common_shift.py [LABS] [SEED] [ROW ...]
+    python tests/bench/bench_shared_shift.py [LABS] [SEED] [ROW ...]
 
 Invented labs of five suppliers, their lots in two chambers on three instruments, with a check standard on each. The truth
 is simulated levels, scored by `spc.ownscores` as in a lab: normal, heavy-tailed and dependent lots, and suppliers that drift
 by themselves. A shift of one standard deviation of a lot begins at week 50; it counts as found if a finding is complete
 within three weeks. One supplier that moves by itself, all its streams by as much, is nobody's but its own: how often the
 bench is named for it, in six weeks. `knows` is told which lots the shift would reach, its size, and every stream's level and scatter, and
-spends the whole budget on it: no search can do better. What is charged to suppliers is measured in `bench_held.py`.
+spends the whole budget on it: no search can do better. What is charged to suppliers is measured in `bench_attribution.py`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,101 @@
+"""What an entry is about, as the audit log keeps it.
+
+An alert is `alert:ID` and an account `account:NAME`. What several names make up is their JSON list: of a stream the list
+alone, else led by its kind, as in `lot:["supplier", "lot"]`.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Self
+
+__all__ = ["Subject", "SubjectKind"]
+
+# A longer text comes from no page of ours, and a deep one would stop the parser.
+LONGEST = 2_000
+
+
+class SubjectKind(StrEnum):
+    """What an entry can be about."""
+
+    ALERT = "alert"
+    ACCOUNT = "account"
+    STREAM = "stream"
+    LIMIT = "limit"
+    LOT = "lot"
+    SESSION = "session"
+
+
+NAMES = {
+    SubjectKind.STREAM: ("supplier", "product", "characteristic"),
+    SubjectKind.LIMIT: ("product", "characteristic"),
+    SubjectKind.LOT: ("supplier", "lot"),
+    SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """The kind of a subject and the names that make it up."""
+
+    kind: SubjectKind
+    names: tuple[str, ...]
+
+    @classmethod
+    def alert(cls, id_: str) -> Self:
+        """An alert."""
+        return cls(SubjectKind.ALERT, (id_,))
+
+    @classmethod
+    def account(cls, name: str) -> Self:
+        """An account."""
+        return cls(SubjectKind.ACCOUNT, (name,))
+
+    @classmethod
+    def stream(cls, supplier: str, product: str, characteristic: str) -> Self:
+        """A stream."""
+        return cls(SubjectKind.STREAM, (supplier, product, characteristic))
+
+    @classmethod
+    def limit(cls, product: str, characteristic: str) -> Self:
+        """The specification limit of a product, whoever supplies it."""
+        return cls(SubjectKind.LIMIT, (product, characteristic))
+
+    @classmethod
+    def lot(cls, supplier: str, lot: str) -> Self:
+        """A lot."""
+        return cls(SubjectKind.LOT, (supplier, lot))
+
+    @classmethod
+    def session(cls, supplier: str, product: str, characteristic: str, lot: str, started_us: int) -> Self:
+        """A test session of a lot."""
+        return cls(SubjectKind.SESSION, (supplier, product, characteristic, lot, str(started_us)))
+
+    @classmethod
+    def parse(cls, text: str) -> Self | None:
+        """The subject that a text names; None where it names none."""
+        lead, colon, rest = text.partition(":")
+        if colon and lead in (SubjectKind.ALERT, SubjectKind.ACCOUNT):
+            return cls(SubjectKind(lead), (rest,))
+        led = colon and lead in (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION)
+        kind, listed = (SubjectKind(lead), rest) if led else (SubjectKind.STREAM, text)
+        try:
+            names = json.loads(listed) if len(listed) <= LONGEST else None
+        except ValueError:
+            return None
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+            return None
+        return cls(kind, tuple(names)) if len(names) == len(NAMES[kind]) else None
+
+    def __str__(self) -> str:
+        """The subject as the audit log keeps it."""
+        if self.kind in (SubjectKind.ALERT, SubjectKind.ACCOUNT):
+            return f"{self.kind}:{self.names[0]}"
+        listed = json.dumps(self.names, ensure_ascii=False)
+        return listed if self.kind == SubjectKind.STREAM else f"{self.kind}:{listed}"
+
+    def named(self) -> dict[str, str]:
+        """The names by what each is; empty for an alert and an account."""
+        return dict(zip(NAMES.get(self.kind, ()), self.names, strict=False))

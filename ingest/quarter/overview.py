@@ -1,0 +1,146 @@
+"""All suppliers of a quarter side by side, from their scorecards: places, clear changes, and what to talk about."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Sequence
+
+from ingest.documents.scorecard import (
+    CardStream,
+    FirstIssueChanges,
+    LotCounts,
+    NoticeCounts,
+    NoticeList,
+    Overview,
+    OverviewRow,
+    Reason,
+    Scorecard,
+)
+from ingest.quarter.lots import DISPOSITIONS, StreamLots
+from spc.vocabulary.enums import Direction
+
+__all__ = ["OVERVIEW_NAME", "lot_counts", "supplier_overview"]
+
+OVERVIEW_NAME = "all-suppliers"
+# Of streams that did not move, the share whose 95 % interval of the change leaves out zero.
+FALSE_MOVES = 0.05
+
+
+def lot_counts(streams: Sequence[StreamLots]) -> LotCounts:
+    """The lots of a supplier by disposition. A lot counts once: of its characteristics the weightiest disposition decides."""
+    worst: dict[tuple[str, str], int] = {}
+    for stream in streams:
+        for lot in stream.lots:
+            key, weight = (stream.product, lot.lot), DISPOSITIONS.index(lot.standing)
+            worst[key] = min(weight, worst.get(key, weight))
+    by_disposition = Counter(DISPOSITIONS[weight] for weight in worst.values())
+    return {
+        "lots": len(worst),
+        "fail": by_disposition["fail"],
+        "undecided": by_disposition["undecided"],
+        "invalid": by_disposition["invalid"],
+        "set_aside": by_disposition["set_aside"],
+        "pass": by_disposition["pass"],
+        "unlimited": by_disposition["unlimited"],
+        "retested": by_disposition["retested"],
+    }
+
+
+def supplier_overview(cards: Sequence[Scorecard]) -> Overview:
+    """The overview of the scorecards of a quarter. Suppliers with the same range of places are in order of name."""
+    first, streams = cards[0], [row for card in cards for row in card["streams"]]
+    compared = [row for row in streams if row["direction"] != Direction.NOT_COMPARED]
+    moved = [row for row in compared if row["direction"] != Direction.UNCLEAR]
+    return {
+        "lab": first["lab"],
+        "weights": first["weights"],
+        "quarter": first["quarter"],
+        "first_day": first["first_day"],
+        "last_day": first["last_day"],
+        "earlier_quarter": first["earlier_quarter"],
+        "drawn_up_at": first["drawn_up_at"],
+        "first_drawn_up_at": first["first_drawn_up_at"],
+        "finished": first["finished"],
+        "corrected_since": sum(card["corrected_since"] for card in cards),
+        "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
+        "rows": sorted((_row(card) for card in cards), key=_by_place),
+        "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
+        "compared": len(compared),
+        "moved_by_chance": FALSE_MOVES * len(compared),
+        "streams": len(streams),
+        "file_name": OVERVIEW_NAME,
+    }
+
+
+def _names(row: CardStream) -> tuple[str, str, str]:
+    return row["supplier"], row["product"], row["characteristic"]
+
+
+def _summed(changes: Sequence[FirstIssueChanges | None]) -> FirstIssueChanges | None:
+    """The changes of all suppliers; a supplier that has left the quarter has no card and is not counted."""
+    stated = [change for change in changes if change is not None]
+    if not stated:
+        return None
+    corrected = sum(change["readings_corrected"] for change in stated)
+    added, gone = sum(change["lots_added"] for change in stated), sum(change["lots_gone"] for change in stated)
+    verdicts = sum(change["verdicts_changed"] for change in stated)
+    other = any(change["other_figures"] for change in stated)
+    return {
+        "readings_corrected": corrected,
+        "lots_added": added,
+        "lots_gone": gone,
+        "verdicts_changed": verdicts,
+        "other_figures": other and not (corrected or added or gone or verdicts),
+    }
+
+
+def _row(card: Scorecard) -> OverviewRow:
+    directions = Counter(row["direction"] for row in card["streams"])
+    return {
+        "supplier": card["supplier"],
+        "counts": card["counts"],
+        "standing": card["standing"],
+        "notices": _without_list(card["notices"]),
+        "nearer": directions[Direction.NEARER],
+        "away": directions[Direction.AWAY],
+        "reasons": [reason for row in card["streams"] for reason in _reasons(row)],
+    }
+
+
+def _reasons(row: CardStream) -> list[Reason]:
+    """Why to talk about a stream: failed lots, a level nearer its limit, alerts, a failing lot that is likely."""
+    # A drift away from the limit is good news; it is among the changes.
+    drifts = 0 if row["direction"] == Direction.AWAY else row["events"]["drift"]
+    counts = (
+        ("fail", row["fail"]),
+        ("nearer", int(row["direction"] == Direction.NEARER)),
+        ("spread", row["events"]["spread"]),
+        ("forecast", row["events"]["forecast"]),
+        ("drift", drifts),
+    )
+    return [
+        {"product": row["product"], "characteristic": row["characteristic"], "what": what, "count": count}
+        for what, count in counts
+        if count
+    ]
+
+
+def _by_place(row: OverviewRow) -> tuple[int, int, str]:
+    first, last = row["standing"]["place_first"], row["standing"]["place_last"]
+    return sys.maxsize if first is None else first, sys.maxsize if last is None else last, row["supplier"]
+
+
+def _without_list(notices: NoticeList) -> NoticeCounts:
+    return {
+        "asked": notices["asked"],
+        "answered": notices["answered"],
+        "in_time": notices["in_time"],
+        "open": notices["open"],
+        "overdue": notices["overdue"],
+        "mean_days_to_answer": notices["mean_days_to_answer"],
+        "longest_days_open": notices["longest_days_open"],
+        "worked": notices["worked"],
+        "not_yet_shown": notices["not_yet_shown"],
+        "did_not_work": notices["did_not_work"],
+    }
