@@ -21,7 +21,8 @@ CALLBACK_PATH = "_dash-update-component"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 # Bound to one of these, the server answers at every address of this computer.
 EVERY_ADDRESS = frozenset({"0.0.0.0", "::"})
-Refusal = tuple[str, int]
+Refusal = tuple[str, int, dict[str, str]]
+PLAIN = {"Content-Type": "text/plain; charset=utf-8"}
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -72,7 +73,7 @@ def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbac
     @server.errorhandler(DependencyException)
     def no_such_part(_error: DependencyException) -> Refusal:
         # The dashboard library raises for an address below its own scripts that names none of them.
-        return "File not found.\n", 404
+        return "File not found.\n", 404, PLAIN
 
     @server.after_request
     def protect(response: Response) -> Response:
@@ -84,21 +85,21 @@ def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbac
 def _from_outside(hosts: frozenset[str]) -> Refusal | None:
     """The refusal of a request for another host, or from another site; None for any other."""
     if not _is_served(_name(f"//{request.host}"), hosts):
-        return "This host is not served here.\n", 400
+        return "This host is not served here.\n", 400, PLAIN
     if _from_elsewhere():
-        return "Requests from other sites are not answered.\n", 403
+        return "Requests from other sites are not answered.\n", 403, PLAIN
     return None
 
 
 def _unfit(callbacks: Mapping[str, Any]) -> Refusal | None:
     """The refusal of a body that is too large or malformed, and of a change that comes from no page of the dashboard."""
     if request.content_length is not None and request.content_length > LARGEST_BODY:
-        return "The request is too large.\n", 413
+        return "The request is too large.\n", 413, PLAIN
     if request.method in READING_METHODS or request.endpoint is None:
         return None
     if request.path.endswith(CALLBACK_PATH):
-        return None if _is_callback(callbacks) else ("The request is malformed.\n", 400)
-    return None if _from_our_page() else ("Please make entries on a page of the dashboard.\n", 403)
+        return None if _is_callback(callbacks) else ("The request is malformed.\n", 400, PLAIN)
+    return None if _from_our_page() else ("Please make entries on a page of the dashboard.\n", 403, PLAIN)
 
 
 def _is_served(name: str, hosts: frozenset[str]) -> bool:

@@ -85,7 +85,7 @@ def test_a_looser_limit_is_shown_with_its_caution(lab: Bench) -> None:
     text = told(lab, preview_address(CHANGE_LIMIT, NAMED, day=CHANGED, side="upper", value="none"))
 
     assert "Looser than under 20.0 nJ (lab.toml). A looser limit lets lots pass that failed before." in text
-    assert "The limit applies to MB-10 of every supplier (1 supplier) and for tests from that day on" in text
+    assert "The limit applies to MB-10 of every supplier (1 supplier) and to tests from that day on" in text
     assert "Looser" not in told(lab, preview_address(CHANGE_LIMIT, NAMED, day=CHANGED, side="upper", value="15"))
 
 
@@ -171,7 +171,7 @@ def test_a_form_that_does_not_fit_changes_nothing(
     lab: Bench, client: Any, fields: dict[str, str], status: int, said: str
 ) -> None:
     form = form_of(lab, SET_BASELINE, day=CHANGED)
-    answer = client.post("/entry", data={**form, **fields}, headers=PAGE)
+    answer = client.post("/entry", data={**form, **fields}, headers={**PAGE, "Accept": "*/*"})
 
     assert answer.status_code == status
     assert said in answer.get_data(as_text=True)
