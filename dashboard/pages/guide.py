@@ -127,7 +127,8 @@ def _leaf(node: SyntaxTreeNode) -> Any:
     if node.type == "code_inline":
         return html.Code(node.content)
     if node.type == "fence":
-        name = "Output" if node.info.startswith("console") else "Example"
+        # Landmarks of a page need names of their own.
+        name = f"Example: {node.content.splitlines()[0]}"
         return html.Pre(html.Code(node.content), className="scroll", tabIndex=0, role="region", **{"aria-label": name})
     if node.type == "hardbreak":
         return html.Br()
