@@ -134,7 +134,7 @@ def test_a_lot_that_sets_no_limits_has_a_ring_and_says_why() -> None:
     assert ring["x"] == [point(2)["tested_at"], point(3)["tested_at"]]
     told = traces(figure, "usual")[0]["text"]
     assert "not in the baseline, excluded by Bench 2, 1 May 2026: wrong &lt;film&gt;" in told[1]
-    assert "left out by the robust rule: too far from the rest" in told[2]
+    assert "excluded by the robust rule: too far from the rest" in told[2]
     assert "sets no" not in told[0]
 
 
