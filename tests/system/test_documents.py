@@ -220,7 +220,10 @@ def test_the_guide_has_every_column_of_the_feeds_and_the_required_ones() -> None
 
 
 def commands_below(group: click.Group, above: str = "lotdrift") -> Iterator[tuple[str, click.Command]]:
-    for name, command in group.commands.items():
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        assert command is not None
         if isinstance(command, click.Group):
             yield from commands_below(command, f"{above} {name}")
         else:
