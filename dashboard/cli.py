@@ -1,31 +1,40 @@
-"""The `lotdrift` command, put together from `dashboard/commands/`.
-
-Heavy imports stand inside the commands, so that `lotdrift --help` answers at once.
-"""
+"""The `lotdrift` command: its subcommands by name, each loaded only when it is called."""
 
 from __future__ import annotations
 
 import click
 
-from dashboard.commands import entering, papers, rounds, showing, users
+from dashboard.commands.lazy_group import LazyGroup
 
 __all__ = ["main"]
 
+COMMANDS = {
+    "action": ("dashboard.commands.entries:action", "Record the steps of a corrective action on an alert."),
+    "alerts": ("dashboard.commands.lists:alerts", "List the open alerts."),
+    "baseline": ("dashboard.commands.entries:baseline", "Set a new baseline for a stream, or exclude a lot from it."),
+    "board": ("dashboard.commands.lists:board", "Show the weekly board, one row a stream."),
+    "check": ("dashboard.commands.rounds:check", "Check lab.toml and every drop without storing anything."),
+    "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
+    "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
+    "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),
+    "limit": ("dashboard.commands.entries:limit", "Change a product's specification limit from a day on."),
+    "lot": ("dashboard.commands.documents:lot", "Show one lot with every reading and test session."),
+    "notice": ("dashboard.commands.papers:notice", "Write the notice to a supplier about an alert as PDF."),
+    "replay": ("dashboard.commands.documents:replay", "Show the board and the alerts of a past day."),
+    "run": ("dashboard.commands.rounds:run", "Do one round: take in the drops, evaluate, raise alerts."),
+    "scorecard": ("dashboard.commands.papers:scorecard", "Write the scorecards of a quarter."),
+    "serve": ("dashboard.commands.serving:serve", "Serve the dashboard and do the scheduled rounds."),
+    "settle": ("dashboard.commands.entries:settle", "Clear a suspect test (unit or typing error)."),
+    "stream": ("dashboard.commands.documents:stream", "Show one stream, lot by lot."),
+    "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
+    "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),
+}
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+
+@click.group(cls=LazyGroup, commands_by_name=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="lotdrift", prog_name="lotdrift")
 def main() -> None:
-    """Watch the lots of static-control packaging: valid tests, drift before a limit, the evidence behind it."""
-
-
-for command in (
-    rounds.run, rounds.serve, rounds.demo, rounds.check, rounds.upgrade,
-    showing.board, showing.stream, showing.lot, showing.alerts, showing.history, showing.replay,
-    entering.baseline, entering.limit, entering.settle, entering.action,
-    papers.scorecard, papers.notice, papers.evidence,
-    users.user,
-):  # fmt: skip
-    main.add_command(command)
+    """Monitor the lots of static-control packaging: valid tests, drift before a limit, and the evidence for both."""
 
 
 if __name__ == "__main__":

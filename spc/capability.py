@@ -1,8 +1,8 @@
 """Capability: distance of the specification limits from the mean in standard deviations, with intervals.
 
 `capability` takes independent values; `from_components` takes a mean and a variance from any analysis. `capabilities`
-and `capabilities_from_components` take many streams at once, of shape (lots, streams) as in `spc.charts`: nan is padding
-or a missing lot. One stream is a batch of one.
+and `capabilities_from_components` take many streams at once, of shape (lots, streams) as in `spc.charts`: nan is
+padding or a missing lot. One stream is a batch of one.
 """
 
 from __future__ import annotations
@@ -229,8 +229,8 @@ def capabilities(
     Returns
     -------
     DataFrame
-        A row a stream, with the fields of `Capability`; nan where there is no limit, fewer than two values, or all values
-        are equal.
+        A row a stream, with the fields of `Capability`; nan where there is no limit, fewer than two values, or all
+        values are equal.
 
     Raises
     ------

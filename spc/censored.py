@@ -1,7 +1,7 @@
 """Mean and standard deviation where some readings are bounded: below the range of the meter, or above it.
 
-Replacing a bounded reading by its bound biases both. Maximum likelihood for the normal distribution in the charted scale
-uses exactly the information that a bounded reading holds.
+Replacing a bounded reading by its bound biases both. Maximum likelihood for the normal distribution in the charted
+scale uses exactly the information that a bounded reading holds.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 class Fit:
     """Normal distribution fitted to values and bounds, in the unit of the values.
 
-    `sd` is the standard deviation of one value. `mean_se` and `sd_se` are standard errors (> 0; inf with one bag, and for
-    `sd_se` also with two). `df` is the degrees of freedom for an interval of the mean: values, or bags, less one.
+    `sd` is the standard deviation of one value. `mean_se` and `sd_se` are standard errors (> 0; inf with one bag, and
+    for `sd_se` also with two). `df` is the degrees of freedom for an interval of the mean: values, or bags, less one.
     """
 
     mean: float
@@ -109,8 +109,8 @@ def normal_fit(values: ArrayLike, bound: ArrayLike) -> Fit:
 
     Notes
     -----
-    In the parameters mean / sd and 1 / sd the log likelihood is concave [1]_, [2]_, so Newton's method with step halving
-    finds the only maximum from any start. Standard errors are from the observed information.
+    In the parameters mean / sd and 1 / sd the log likelihood is concave [1]_, [2]_, so Newton's method with step
+    halving finds the only maximum from any start. Standard errors are from the observed information.
 
     References
     ----------
@@ -147,9 +147,9 @@ def lot_level(values: ArrayLike, bag: ArrayLike, bound: ArrayLike) -> Fit:
     Returns
     -------
     Fit
-        `mean` is the level: the mean of the bag means where no reading is bounded. `sd` is that of one reading on a random
-        bag, so it includes the variation between bags and between readings. `df` is the number of informative bags less
-        one.
+        `mean` is the level: the mean of the bag means where no reading is bounded. `sd` is that of one reading on a
+        random bag, so it includes the variation between bags and between readings. `df` is the number of informative
+        bags less one.
 
     Raises
     ------
@@ -159,8 +159,8 @@ def lot_level(values: ArrayLike, bag: ArrayLike, bound: ArrayLike) -> Fit:
     Notes
     -----
     This is a marginal likelihood: the distribution of a single reading is normal, so the sum of log likelihoods over
-    readings, with weight one for each bag, has its maximum at consistent estimates. The correlation of the readings of a
-    bag enters the standard errors, which sum the scores by bag [1]_ with the factor bags / (bags - 1).
+    readings, with weight one for each bag, has its maximum at consistent estimates. The correlation of the readings of
+    a bag enters the standard errors, which sum the scores by bag [1]_ with the factor bags / (bags - 1).
 
     References
     ----------
@@ -194,8 +194,8 @@ def _fit(peak: _Maximum, covariance: Floats, df: int) -> Fit:
 def _by_bag(peak: _Maximum, number: Indices, bags: int) -> tuple[Floats, int]:
     """Covariance of the estimates from scores summed by bag, and degrees of freedom.
 
-    A bag whose bounds are far from the other bags holds no information and does not count. With one bag the covariance is
-    infinite.
+    A bag whose bounds are far from the other bags holds no information and does not count. With one bag the covariance
+    is infinite.
     """
     size = np.zeros(bags)
     np.maximum.at(size, number, np.abs(peak.scores).max(axis=1))
@@ -295,9 +295,9 @@ def mean_interval(fit: Fit, confidence: float = 0.95) -> tuple[float, float]:
 def estimable(values: ArrayLike, bound: ArrayLike) -> bool:
     """Whether mean and sd have a maximum-likelihood value.
 
-    They have one if two measured values differ. With one measured value (or several equal ones), they have one only if a
-    bound excludes that value; otherwise the likelihood grows without limit as the sd shrinks. With bounds alone they have
-    none.
+    They have one if two measured values differ. With one measured value (or several equal ones), they have one only if
+    a bound excludes that value; otherwise the likelihood grows without limit as the sd shrinks. With bounds alone they
+    have none.
 
     Parameters
     ----------

@@ -93,8 +93,8 @@ class Split:
 class Steps:
     """Steps of many streams; arrays (streams,), as the fields of `Step`.
 
-    `index`, `first` and `last` (the interval) are rows of the batch. `likely` (lots, streams) marks the rows whose point
-    may be the first after the shift. A stream without points has index -1 and a size of nan.
+    `index`, `first` and `last` (the interval) are rows of the batch. `likely` (lots, streams) marks the rows whose
+    point may be the first after the shift. A stream without points has index -1 and a size of nan.
     """
 
     index: Indices
@@ -160,9 +160,9 @@ def step(x: ArrayLike, center: float, sigma: ArrayLike, confidence: float = 0.95
     The index maximises the likelihood [1]_: with weights 1 / sigma**2, the sum of weights after it times the squared
     weighted mean of the deviations after it. The set contains all indices whose log-likelihood is within a constant of
     the largest [2]_. For a shift of d sigma, the constant makes (1 - v(d) exp(-constant))**2 equal to the confidence,
-    where v(d) is the overshoot factor exp(-0.583 d) of [3]_, because the likelihood falls as a random walk on both sides
-    of the shift; d is the estimated size. In simulation (shifts of 0.5 to 3 sigma, 5 to 100 points after them) the set of
-    95 % contained the true index in 93.8 to 96.3 % of series, and the interval in 94.9 to 97.0 %.
+    where v(d) is the overshoot factor exp(-0.583 d) of [3]_, because the likelihood falls as a random walk on both
+    sides of the shift; d is the estimated size. In simulation (shifts of 0.5 to 3 sigma, 5 to 100 points after them)
+    the set of 95 % contained the true index in 93.8 to 96.3 % of series, and the interval in 94.9 to 97.0 %.
 
     References
     ----------
@@ -258,12 +258,12 @@ def ramp(
     Notes
     -----
     The mean is `center` up to the index and `center` + slope * (time - time of the index) after it [1]_; the index and
-    the slope maximise the likelihood. Index -1 means a start one median gap before the first point. The set contains all
-    indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the largest, plus a tenth
-    of that. The broken line is continuous, so its corner is estimated like an ordinary parameter [2]_; the tenth allows
-    for short ramps and was chosen by simulation. In simulation (slopes of 0.02 to 1 sigma a point, 8 to 50 points after
-    the start, 12,000 series each, standard error 0.2 %) the interval of 95 % contained the true index in 94.1 to 96.0 %
-    of series, and in 97.0 % for a long steep ramp.
+    the slope maximise the likelihood. Index -1 means a start one median gap before the first point. The set contains
+    all indices whose log-likelihood is within half a chi-square quantile (one degree of freedom) of the largest, plus a
+    tenth of that. The broken line is continuous, so its corner is estimated like an ordinary parameter [2]_; the tenth
+    allows for short ramps and was chosen by simulation. In simulation (slopes of 0.02 to 1 sigma a point, 8 to 50
+    points after the start, 12,000 series each, standard error 0.2 %) the interval of 95 % contained the true index in
+    94.1 to 96.0 % of series, and in 97.0 % for a long steep ramp.
 
     References
     ----------

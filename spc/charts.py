@@ -3,9 +3,9 @@
 Each function returns one statistic a lot with its centre line and control limits: at three sigma, except for the moving
 average and the cumulative sum, which have limits of their own.
 
-One stream is an array of shape (lots,), or (lots, size) for subgroups. A batch has shape (lots, streams), or
-(lots, streams, size); a row is a place in test order. One stream must be finite. In a batch, nan is padding or a missing
-lot. A missing lot is no point: its statistic is nan, and all other results are as if the lot did not exist, so a moving
+One stream is an array of shape (lots,), or (lots, size) for subgroups. A batch has shape (lots, streams), or (lots,
+streams, size); a row is a place in test order. One stream must be finite. In a batch, nan is padding or a missing lot.
+A missing lot is no point: its statistic is nan, and all other results are as if the lot did not exist, so a moving
 range spans it. A short subgroup is padded with nan in both forms.
 
 A very large batch is fastest in blocks of a few hundred streams, which fit the processor's cache.
@@ -53,8 +53,8 @@ class Chart:
 class Cusum:
     """Two one-sided cumulative sums of standardised values.
 
-    `high` and `low` have shape (lots,), or (lots, streams) in a batch, and are at least 0. A sum above `decision` signals
-    a level above, or below, the centre line. The other attributes draw both sums in one chart about 0.
+    `high` and `low` have shape (lots,), or (lots, streams) in a batch, and are at least 0. A sum above `decision`
+    signals a level above, or below, the centre line. The other attributes draw both sums in one chart about 0.
     """
 
     high: Floats
@@ -180,8 +180,8 @@ def ranges(x: ArrayLike) -> Chart:
 
     Notes
     -----
-    sigma = sum(w R / d2(n)) / sum(w) with w = d2(n)**2 / d3(n)**2: the weighted mean of the unbiased estimates R / d2(n)
-    with the least variance [1]_. With equal sizes it is the mean range divided by d2.
+    sigma = sum(w R / d2(n)) / sum(w) with w = d2(n)**2 / d3(n)**2: the weighted mean of the unbiased estimates R /
+    d2(n) with the least variance [1]_. With equal sizes it is the mean range divided by d2.
 
     References
     ----------

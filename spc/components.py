@@ -43,16 +43,16 @@ _SUMS = (
 class Components:
     """Variances between lots, between bags of a lot and between readings of a bag, in squared charted units.
 
-    `negative` names the components whose unconstrained estimate is below 0; they were set to 0. `unresolved` names those
-    that the data cannot separate from the level above, because nothing was repeated there: they are nan, and their
-    variance is included in the next level outward that was repeated.
+    `negative` names the components whose unconstrained estimate is below 0; they were set to 0. `unresolved` names
+    those that the data cannot separate from the level above, because nothing was repeated there: they are nan, and
+    their variance is included in the next level outward that was repeated.
 
     `mean` is the generalised least-squares mean of the lots; its interval is from Student's t with `lot_df`. The `_df`
-    are degrees of freedom: lots less one, bags less lots, readings less bags. `total` is the variance of a single reading
-    on a random bag of a random lot (the sum of the resolved components), `total_df` its degrees of freedom by
-    Satterthwaite. `_low` and `_high` are the ends of a 95 % interval, 0 and inf where it is unknown. `_se` is a standard
-    error; do not form an interval from it: two standard errors either way contain the lot component of ten lots in 86 %
-    of cases only. `left_out` counts lots whose variances are unknown (bounded readings).
+    are degrees of freedom: lots less one, bags less lots, readings less bags. `total` is the variance of a single
+    reading on a random bag of a random lot (the sum of the resolved components), `total_df` its degrees of freedom by
+    Satterthwaite. `_low` and `_high` are the ends of a 95 % interval, 0 and inf where it is unknown. `_se` is a
+    standard error; do not form an interval from it: two standard errors either way contain the lot component of ten
+    lots in 86 % of cases only. `left_out` counts lots whose variances are unknown (bounded readings).
     """
 
     lot: float
@@ -110,10 +110,10 @@ def nested(values: ArrayLike, lot: ArrayLike, bag: ArrayLike, method: str = "rem
     scoring on sums over bags. Standard errors of "reml" are from the expected information, also for a component at 0;
     those of "anova" take mean squares as independent multiples of chi-squares, which is exact for balanced data. Where
     the readings of every bag are equal, the likelihood has no maximum and the result is that of "anova". For both
-    methods the intervals are those of Graybill and Wang [3]_ and of Ting and others [4]_ for sums and differences of mean
-    squares, because an interval of the total from `total_df` is too short with few lots. In simulation of balanced lots
-    (5 to 50 lots of 3 to 12 bags and 1 to 6 readings, 20,000 streams each, standard error 0.15 %) the interval of the
-    total contained the true value in 94.7 to 96.2 % of streams, by Satterthwaite in 87.2 to 95.3 %.
+    methods the intervals are those of Graybill and Wang [3]_ and of Ting and others [4]_ for sums and differences of
+    mean squares, because an interval of the total from `total_df` is too short with few lots. In simulation of balanced
+    lots (5 to 50 lots of 3 to 12 bags and 1 to 6 readings, 20,000 streams each, standard error 0.15 %) the interval of
+    the total contained the true value in 94.7 to 96.2 % of streams, by Satterthwaite in 87.2 to 95.3 %.
 
     References
     ----------
@@ -186,7 +186,8 @@ def batch(summary: pd.DataFrame, stream: ArrayLike, method: str = "reml") -> pd.
     -------
     DataFrame
         The index is the sorted labels; the columns are the fields of `Components`, with `negative` and `unresolved` as
-        one truth value a component: `lot_negative`, `bag_negative`, `lot_unresolved`, `bag_unresolved`, `reading_unresolved`.
+        one truth value a component: `lot_negative`, `bag_negative`, `lot_unresolved`, `bag_unresolved`,
+        `reading_unresolved`.
 
     Raises
     ------
@@ -262,8 +263,8 @@ def effective_readings(components: Components, bags: ArrayLike, readings_per_bag
     -------
     ndarray
         n / (1 + (r - 1) * rho) for n readings, r a bag, where rho is the share of the bags in the variance within a lot
-        (design effect of clusters [1]_). Where bags and readings cannot be separated, or there is no variance, it is the
-        number of bags, which is the safe side.
+        (design effect of clusters [1]_). Where bags and readings cannot be separated, or there is no variance, it is
+        the number of bags, which is the safe side.
 
     Raises
     ------

@@ -69,10 +69,10 @@ def estimated_chart(
 
     Notes
     -----
-    The centre is normal with variance 1 / `subgroups`, and the estimated sigma is a multiple of chi. Given both, the run
-    length is geometric; its moments are averaged over the distribution of both [1]_ [2]_ by the trapezoid rule in normal
-    scores. Moving ranges overlap: sigma of a chart of single values has about 0.6 degrees of freedom a lot (its relative
-    variance is 0.826 / lots; J. D. Cryer and T. P. Ryan, 1990, from memory), an approximation.
+    The centre is normal with variance 1 / `subgroups`, and the estimated sigma is a multiple of chi. Given both, the
+    run length is geometric; its moments are averaged over the distribution of both [1]_ [2]_ by the trapezoid rule in
+    normal scores. Moving ranges overlap: sigma of a chart of single values has about 0.6 degrees of freedom a lot (its
+    relative variance is 0.826 / lots; J. D. Cryer and T. P. Ryan, 1990, from memory), an approximation.
 
     References
     ----------

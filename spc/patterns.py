@@ -100,8 +100,8 @@ def find(z: ArrayLike, patterns: Iterable[str] = tuple(PATTERNS)) -> list[tuple[
         Distance of each point from the centre line in sigma of the plotted statistic, in test order. Nan is a point
         without a valid value.
     patterns : iterable of str, optional
-        Names of `PATTERNS`, all by default. To choose a set for alerts, see `spc.runlength.shewhart` for its average run
-        length in control.
+        Names of `PATTERNS`, all by default. To choose a set for alerts, see `spc.runlength.shewhart` for its average
+        run length in control.
 
     Returns
     -------

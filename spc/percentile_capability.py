@@ -71,10 +71,10 @@ def percentile_capability(
     Notes
     -----
     The definition by the percentiles 0.135, 50 and 99.865 is that of ISO 22514-2 (from memory, not read). The
-    percentiles are those of a three-parameter lognormal distribution fitted by L-moments, which have little bias in small
-    samples [1]_; without skewness it is the normal distribution. The interval is the jackknife of the index [2]_ and
-    approximate: in simulation a 95 % interval contained the true index in 94 to 96 % of samples of 30 to 200 values with
-    skewness 0 to 1, and in 92 to 94 % with skewness 2.3.
+    percentiles are those of a three-parameter lognormal distribution fitted by L-moments, which have little bias in
+    small samples [1]_; without skewness it is the normal distribution. The interval is the jackknife of the index [2]_
+    and approximate: in simulation a 95 % interval contained the true index in 94 to 96 % of samples of 30 to 200 values
+    with skewness 0 to 1, and in 92 to 94 % with skewness 2.3.
 
     References
     ----------
@@ -118,8 +118,8 @@ def percentile_capabilities(
     Returns
     -------
     DataFrame
-        A row a stream, with the fields of `PercentileCapability`; nan where there is no limit, fewer than 30 values, or all
-        values are equal.
+        A row a stream, with the fields of `PercentileCapability`; nan where there is no limit, fewer than 30 values, or
+        all values are equal.
 
     Raises
     ------

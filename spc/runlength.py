@@ -117,8 +117,8 @@ def shewhart(shift: float, patterns: Iterable[str], drift: float = 0) -> float:
     Notes
     -----
     Two of three and four of five count points on one side; the other points may be anywhere. The trend is six points,
-    including the first. Patterns of zones form a finite Markov chain [1]_. Where the order of successive points matters,
-    the states also hold the density of the last value, by Gauss-Legendre quadrature in each zone.
+    including the first. Patterns of zones form a finite Markov chain [1]_. Where the order of successive points
+    matters, the states also hold the density of the last value, by Gauss-Legendre quadrature in each zone.
 
     References
     ----------
@@ -302,10 +302,10 @@ def cusum(
     Notes
     -----
     The sum is 0 with a certain probability and has a density above 0, which is computed on Gauss-Legendre nodes from
-    point to point until its shape no longer changes or no run is left (the transition of [1]_ without rounding to steps).
-    Both sums are followed together. While neither has been 0, they add up to 2 * headstart - 2 * allowance * t; once that
-    is at most the decision value, one of them can signal only while the other is 0. Then, without a drift, 1 / L is the
-    sum of 1 / L of the two sides without headstart, and [2]_ gives L with a headstart.
+    point to point until its shape no longer changes or no run is left (the transition of [1]_ without rounding to
+    steps). Both sums are followed together. While neither has been 0, they add up to 2 * headstart - 2 * allowance * t;
+    once that is at most the decision value, one of them can signal only while the other is 0. Then, without a drift, 1
+    / L is the sum of 1 / L of the two sides without headstart, and [2]_ gives L with a headstart.
 
     References
     ----------

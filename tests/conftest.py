@@ -11,6 +11,7 @@ import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
+    from playwright.sync_api import Browser
     from support.cluster import Cluster
     from support.labs import Bench
 
@@ -20,6 +21,19 @@ settings.load_profile("untimed")
 
 # A shell that starts a run in the background has all in it ignore Ctrl-C; the tests of Ctrl-C need it heard.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# The files that take longest. A parallel run begins with them: else one process ends long after the others.
+LONGEST = (
+    "test_hostile_files.py", "test_accessibility.py", "test_faults.py", "test_browser.py", "test_runlength_routes.py",
+    "test_evidence.py", "test_cli.py", "test_shared_shifts.py", "test_shared_shift_alerts.py", "test_drops.py",
+    "test_gate.py", "test_interval_coverage.py", "test_postgres_store.py", "test_wrong_clock.py", "test_accounts.py",
+    "test_export.py", "test_request_guard.py",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; the order within a file stays."""
+    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -38,6 +52,15 @@ def server() -> Iterator[Cluster]:
         yield cluster
 
 
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """A browser, started when the first test asks for it; each test opens a window in it."""
+    from support.browser import started
+
+    with started() as one:
+        yield one
+
+
 @pytest.fixture
 def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
     """An empty lab; its store is a file where nothing else is asked for."""
@@ -45,6 +68,21 @@ def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
 
     kind = getattr(request, "param", "file")
     return Bench(tmp_path, store=request.getfixturevalue("server").new_store() if kind == "server" else None)
+
+
+@pytest.fixture
+def quick_passwords(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Hashes that cost little, where a test enters many passwords; what they cost in truth is held in test_accounts.py."""
+    from argon2 import PasswordHasher
+
+    from ingest.audit import passwords
+
+    hasher = PasswordHasher(time_cost=1, memory_cost=64)
+    monkeypatch.setattr(passwords, "_hasher", lambda: hasher)
+    passwords._nobodys.cache_clear()
+    yield
+    # The hash of nobody's password was made by this hasher.
+    passwords._nobodys.cache_clear()
 
 
 @pytest.fixture

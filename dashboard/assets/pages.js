@@ -1,10 +1,18 @@
-// When another page is shown: name it in the tab, mark it in the navigation, and bring the reader's place to its start.
-// When it is printed: draw its figures as wide as the paper, where they would else be cut off.
+// A new page: set the title of the tab, mark the page in the navigation, and move the focus to its start.
+// Printing: draw the figures as wide as the paper, which would cut them off.
 (function () {
   "use strict";
+  // The text of a heading; a state word in it follows after a comma, without its shape.
+  function words(heading) {
+    return Array.from(heading.childNodes, function (part) {
+      if (part.nodeType === Node.TEXT_NODE) return part.textContent.trim();
+      var shape = part.querySelector && part.querySelector("[aria-hidden]");
+      return part.textContent.slice(shape ? shape.textContent.length : 0).trim();
+    }).filter(Boolean).join(", ");
+  }
   function settle(main) {
     var heading = main.querySelector("h1");
-    document.title = heading ? heading.textContent + " · lotdrift" : "lotdrift";
+    document.title = heading ? words(heading) + " · lotdrift" : "lotdrift";
     document.querySelectorAll(".masthead nav a").forEach(function (link) {
       if (link.pathname === window.location.pathname) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
@@ -13,7 +21,7 @@
   function arrive(main) {
     var target = window.location.hash && document.getElementById(decodeURIComponent(window.location.hash.slice(1)));
     if (target) {
-      // The keyboard goes on from there too, not from the top of the page.
+      // The tab key continues from there, not from the top of the page.
       target.tabIndex = -1;
       target.focus({ preventScroll: true });
       target.scrollIntoView();
@@ -27,7 +35,7 @@
     settle(main);
     arrive(main);
   }).observe(document.documentElement, { childList: true, subtree: true });
-  // Pixels that upright A4 leaves between its margins and those of a sheet.
+  // Pixels between the margins of a sheet on upright A4.
   var PAPER_WIDTH = 630;
   window.addEventListener("beforeprint", function () {
     document.querySelectorAll(".js-plotly-plot").forEach(function (figure) {
@@ -41,12 +49,12 @@
   });
 })();
 
-// A session that has ended: the page is asked for again, and the server shows the login in its place.
-// A server that does not answer, or with an error: said, or what is shown would pass for today's.
+// A session has ended: reload the page, and the server shows the login instead.
+// The server stops responding or fails: warn, so stale figures are not mistaken for current ones.
 (function () {
   "use strict";
-  var SILENT = "The dashboard's server does not answer: what stands here may be old. Choose the page again once it runs.";
-  var BROKEN = "This page could not be drawn: what stands here is another one. The server's log says why.";
+  var SILENT = "The server does not respond: the figures on this page may be old. Reload once it runs again.";
+  var BROKEN = "The new page could not be loaded; this is still the earlier one. The server's log gives the reason.";
   function tell(words) {
     var place = document.getElementById("trouble");
     if (place && place.textContent !== words) place.textContent = words;

@@ -109,8 +109,8 @@ def pin_notes(figure: Figure, entries: Sequence[SubjectEntry]) -> None:
         if moment is None:
             continue
         _mark_moment(figure, moment, {"color": GREY, "width": 1.2, "dash": "longdash"})
-        told = _plain(f"{entry['who']}, {day(moment)}: {entry['reason']}")
-        _label(figure, moment, 0, "note", yref="y domain", yanchor="bottom", xshift=3, hovertext=told)
+        words = _plain(f"{entry['who']}, {day(moment)}: {entry['reason']}")
+        _label(figure, moment, 0, "note", yref="y domain", yanchor="bottom", xshift=3, hovertext=words)
 
 
 def add_adjusted_levels(figure: Figure, document: StreamDocument, span: Span | None = None) -> None:
@@ -122,7 +122,7 @@ def add_adjusted_levels(figure: Figure, document: StreamDocument, span: Span | N
     points = [
         point for point in document["points"] if point["adjusted_level"] is not None and point["state"] == "valid"
     ]
-    told = [
+    words = [
         f"Lot {point['lot']}, {day(point['tested_at'])}: would read {amount(point['adjusted_level'], document['unit'])} at "
         f"{effect['adjusted_to']:g} % RH; for information only, the measured value is the record"
         for point in points
@@ -131,7 +131,7 @@ def add_adjusted_levels(figure: Figure, document: StreamDocument, span: Span | N
         "marker": {"color": ACCENT, "symbol": "circle-open", "size": 6},
         "line": {"color": ACCENT, "width": 1, "dash": "dot"},
     }
-    _add_markers(figure, points, "adjusted_level", told, mode="lines+markers", name="adjusted level", **look)
+    _add_markers(figure, points, "adjusted_level", words, mode="lines+markers", name="adjusted level", **look)
     adjusted = [point["adjusted_level"] for point in points if point["adjusted_level"] is not None]
     levels = [*drawn_levels(document, span), *adjusted]
     level_axis(figure["layout"]["yaxis"], levels, document["scale"])
@@ -218,8 +218,8 @@ def _add_baselines(figure: Figure, document: StreamChart) -> None:
         if limits["lower"] is None:
             continue
         ends = [{"tested_at": moment, **limits} for moment in (limits["from_at"], limits["frozen_at"] or last)]
-        told = f"baseline: {counted(limits['from_lots'], 'lot')}"
-        _line(figure, ends, "lower", {"color": GREY, "width": 5}, opacity=0.5, hoverinfo="text", text=told)
+        words = f"baseline: {counted(limits['from_lots'], 'lot')}"
+        _line(figure, ends, "lower", {"color": GREY, "width": 5}, opacity=0.5, hoverinfo="text", text=words)
 
 
 def _add_control_limits(figure: Figure, points: Sequence[Point]) -> None:
@@ -270,8 +270,8 @@ def _add_settings(figure: Figure, document: StreamChart) -> None:
         if setting is None:
             continue
         _mark_moment(figure, setting["from_at"], {"color": GREY, "width": 1.5})
-        told = _plain(f"{setting['who']}, {day(setting['recorded_at'])}: {setting['reason']}")
-        place = {"yref": "y domain", "yanchor": "bottom", "xshift": 3, "hovertext": told}
+        words = _plain(f"{setting['who']}, {day(setting['recorded_at'])}: {setting['reason']}")
+        place = {"yref": "y domain", "yanchor": "bottom", "xshift": 3, "hovertext": words}
         _label(figure, setting["from_at"], 0, "new baseline", **place)
 
 
@@ -314,15 +314,15 @@ def _add_levels(figure: Figure, document: StreamChart) -> None:
             continue
         size = 8 if kind == "usual" else 10
         marker = {"color": color, "symbol": symbol, "size": size, "line": {"width": 1.5, "color": color}}
-        told = [_point_text(point, document["unit"], apart.get(point["tested_at"])) for point in chosen]
-        _add_markers(figure, chosen, "shown", told, name=kind, marker=marker)
+        words = [_point_text(point, document["unit"], apart.get(point["tested_at"])) for point in chosen]
+        _add_markers(figure, chosen, "shown", words, name=kind, marker=marker)
 
 
-def _add_markers(figure: Figure, points: Sequence[Point], key: str, told: list[str], **more: Any) -> None:
+def _add_markers(figure: Figure, points: Sequence[Point], key: str, texts: list[str], **more: Any) -> None:
     """Add points that show their lot in a sentence and lead to its page."""
     trace = {
         "type": "scatter", "mode": "markers", "x": _times(points), "y": [_of(point, key) for point in points],
-        "customdata": [point["lot"] for point in points], "text": [_plain(words) for words in told],
+        "customdata": [point["lot"] for point in points], "text": [_plain(text) for text in texts],
         "hovertemplate": "%{text}<extra></extra>",
     }  # fmt: skip
     figure["data"].append({**trace, **more})
@@ -338,16 +338,16 @@ def _add_rings(figure: Figure, points: Sequence[Point]) -> None:
 def _point_text(point: Point, unit: str, apart: str | None) -> str:
     """The lot in a sentence; `apart` is the reason why it is not in the baseline."""
     level = amount(point["shown"], unit, point["bound"])
-    said = f"Lot {point['lot']}, {day(point['tested_at'])}: {level} from {point['bags']} bags, {point['n']} readings"
+    text = f"Lot {point['lot']}, {day(point['tested_at'])}: {level} from {point['bags']} bags, {point['n']} readings"
     if point["state"] != "valid":
-        said += f"; test not valid: {point['state']}"
+        text += f"; test not valid: {point['state']}"
     if point["to_look_at"]:
-        said += "; suspect values (unit or typing error)"
+        text += "; suspect values (unit or typing error)"
     if apart is not None:
-        said += f"; not in the baseline, {apart}"
+        text += f"; not in the baseline, {apart}"
     if point["signals"]:
-        said += f"; flagged: {', '.join(name.replace('_', ' ') for name in point['signals'])}"
-    return f"{said}. Click to open it."
+        text += f"; flagged: {', '.join(name.replace('_', ' ') for name in point['signals'])}"
+    return f"{text}. Click to open it."
 
 
 def _add_fan(figure: Figure, document: StreamChart) -> None:
@@ -432,12 +432,12 @@ def _add_usual(figure: Figure, lower: float, upper: float) -> list[float]:
 
 def _add_readings(figure: Figure, readings: Sequence[Reading]) -> None:
     for bound, symbol, color in ((0, "circle", ACCENT), (1, "triangle-up", EDGE), (-1, "triangle-down", EDGE)):
-        own = [reading for reading in readings if reading["bound"] == bound]
-        if own:
+        chosen = [reading for reading in readings if reading["bound"] == bound]
+        if chosen:
             figure["data"].append(
                 {
-                    "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in own],
-                    "y": [reading["value"] for reading in own], "text": [_plain(_reading_text(one)) for one in own],
+                    "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in chosen],
+                    "y": [reading["value"] for reading in chosen], "text": [_plain(_reading_text(one)) for one in chosen],
                     "marker": {"symbol": symbol, "size": 11 if bound else 9, "color": color, "opacity": 0.75},
                     "hovertemplate": "%{text}<extra></extra>",
                 }

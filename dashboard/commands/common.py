@@ -1,4 +1,4 @@
-"""What commands share: trouble as one line and an exit status, the lab and its store, JSON on standard output."""
+"""What commands share: errors as one line and an exit status, the lab and its store, JSON on standard output."""
 
 from __future__ import annotations
 
@@ -11,137 +11,144 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 import click
+from sqlalchemy import Connection
 
+from ingest.common.errors import CallError, StoreError
 from ingest.common.text import printable
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from ingest.config.lab import Lab
+from ingest.config.lab import Lab, load
+from ingest.store.store import Store, known_store
+from ingest.store.unit_check import check_units
 
 __all__ = [
     "REFUSED",
+    "exports_option",
     "json_option",
     "lab_option",
+    "lab_store",
+    "one_line_errors",
     "print_json",
     "reading",
-    "required",
+    "send_alerts",
     "signed_options",
-    "tell_people",
-    "tells_trouble",
+    "stored",
     "warn",
-    "writing",
 ]
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
 REFUSED, WRONG_CALL, NO_STORE = 1, 2, 3
-# What a shell tells of a command that SIGINT ended: 128 + 2.
+# The exit status of a program that SIGINT ended: 128 + 2.
 INTERRUPTED = 130
 
 
-class Trouble(click.ClickException):
+class CommandError(click.ClickException):
     """One line on standard error and an exit status."""
 
     def __init__(self, message: str, status: int) -> None:
         super().__init__(message)
-        self.exit_code = status  # type: ignore[misc]  # an instance of the library's class may well have its own
+        self.exit_code = status  # type: ignore[misc]  # click declares it for the class; each error has its own
 
     def show(self, file: Any = None) -> None:
-        """Say the line."""
+        """Print the line."""
         warn(self.message)
 
 
 def warn(line: str) -> None:
-    """One line on standard error, without control characters that a name in a file could carry."""
+    """Print one line on standard error, without control characters that a name in a file may hold."""
     click.echo(printable(line), err=True)
 
 
-def tells_trouble(command: Callable[P, R]) -> Callable[P, R]:
-    """Turn our own errors into their exit status; anything else is a fault of ours and keeps its traceback."""
+def one_line_errors(command: Callable[P, R]) -> Callable[P, R]:
+    """Turn expected errors into a line and an exit status; an unexpected one keeps its traceback."""
 
     @wraps(command)
     def wrapped(*args: P.args, **kwargs: P.kwargs) -> R:
-        from ingest.common.errors import CallError, StoreError
-
         try:
-            with _heard_again():
+            with _interrupts_kept():
                 return command(*args, **kwargs)
         except CallError as error:
-            raise Trouble(str(error), WRONG_CALL) from error
+            raise CommandError(str(error), WRONG_CALL) from error
         except StoreError as error:
-            raise Trouble(str(error), NO_STORE) from error
+            raise CommandError(str(error), NO_STORE) from error
         except KeyboardInterrupt as error:
-            raise Trouble("Stopped. What was not finished is done by the next round.", INTERRUPTED) from error
+            raise CommandError("Stopped. The next round completes what was not finished.", INTERRUPTED) from error
 
     return wrapped
 
 
 @contextmanager
-def _heard_again() -> Iterator[None]:
-    """Ctrl-C in a moment in which Python drops what is raised (an object's end) is raised again a moment later."""
-    usual, later = sys.unraisablehook, []
+def _interrupts_kept() -> Iterator[None]:
+    """Raise Ctrl-C again a moment later when it arrives in a finaliser, where Python drops exceptions."""
+    python_hook, timers = sys.unraisablehook, []
 
-    def dropped(told: sys.UnraisableHookArgs) -> None:
-        if not issubclass(told.exc_type, KeyboardInterrupt):
-            usual(told)
+    def hook(unraisable: sys.UnraisableHookArgs) -> None:
+        if not issubclass(unraisable.exc_type, KeyboardInterrupt):
+            python_hook(unraisable)
             return
-        later.append(threading.Timer(0.01, _thread.interrupt_main))
-        later[-1].start()
+        timers.append(threading.Timer(0.01, _thread.interrupt_main))
+        timers[-1].start()
 
-    sys.unraisablehook = dropped
+    sys.unraisablehook = hook
     try:
         yield
     finally:
-        sys.unraisablehook = usual
-        for timer in later:
+        sys.unraisablehook = python_hook
+        for timer in timers:
             timer.cancel()
 
 
+# Options
+
+
 def lab_option(command: Callable[P, R]) -> Callable[P, R]:
-    """The lab folder that a command works on."""
+    """Add `--lab`, the lab folder that a command works on."""
     return click.option(
         "--lab",
         "folder",
         type=click.Path(path_type=Path),
         default=Path(),
-        help="The lab folder (default: this folder).",
-    )(tells_trouble(command))
+        help="The lab folder (default: the current folder).",
+    )(one_line_errors(command))
 
 
 def json_option(command: Callable[P, R]) -> Callable[P, R]:
-    """Print one JSON document and nothing else."""
+    """Add `--json`: print one JSON document and nothing else."""
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")(command)
 
 
+def exports_option(command: Callable[P, R]) -> Callable[P, R]:
+    """Add `--out`, the folder that a command writes to."""
+    return click.option(
+        "--out", type=click.Path(path_type=Path), help="Folder to write to (default: exports/ in the lab)."
+    )(command)
+
+
 def signed_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Who decides and why, or a preview that decides nothing."""
-    options = (
-        click.option("--by", default="", help="Who decides."),
-        click.option("--because", default="", help="Why."),
-        click.option("--preview", is_flag=True, help="Show what it would change, and change nothing."),
-    )
-    for option in options:
+    """Add the name and the reason of an entry, and `--preview`, which enters nothing."""
+    for option in (
+        click.option("--by", default="", help="Your name."),
+        click.option("--because", default="", help="The reason."),
+        click.option("--preview", is_flag=True, help="Show what would change, and change nothing."),
+    ):
         command = option(command)
     return command
 
 
+# The lab
+
+
 def print_json(document: object) -> None:
-    """One JSON document on standard output; a nan in it is a fault of ours, so it is not let through."""
+    """Print one JSON document; a nan in it is a defect and raises ValueError."""
     click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1))
 
 
 @contextmanager
 def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
-    """The declarations and the store of a lab; no connection before the first round."""
-    from ingest.config.lab import load
-    from ingest.store.store import known_store
-    from ingest.store.unit_check import check_units
-
+    """The declarations and a reading connection of a lab; no connection before the first round."""
     lab = load(folder)
     store = known_store(lab.folder)
     if store is None:
@@ -153,33 +160,32 @@ def reading(folder: Path) -> Iterator[tuple[Lab, Connection | None]]:
 
 
 @contextmanager
-def writing(folder: Path) -> Iterator[tuple[Lab, Connection]]:
-    """The declarations of a lab and its store, to enter something."""
-    from ingest.common.errors import NoStoreYet
-    from ingest.config.lab import load
-    from ingest.store.store import known_store
-
-    lab, store = load(folder), known_store(folder)
-    if store is None:
-        raise NoStoreYet
-    with store.writing() as connection:
+def stored(folder: Path) -> Iterator[tuple[Lab, Connection]]:
+    """The declarations and a reading connection of a lab; CallError before the first round."""
+    with reading(folder) as (lab, connection):
+        if connection is None:
+            raise _no_store()
         yield lab, connection
 
 
-def required(connection: Connection | None) -> Connection:
-    """The connection, or a line that says how to get one."""
-    from ingest.common.errors import NoStoreYet
+def lab_store(folder: Path) -> tuple[Lab, Store]:
+    """The declarations of a lab and its store; CallError before the first round."""
+    lab = load(folder)
+    store = known_store(lab.folder)
+    if store is None:
+        raise _no_store()
+    return lab, store
 
-    if connection is None:
-        raise NoStoreYet
-    return connection
+
+def _no_store() -> CallError:
+    return CallError("the lab has no store yet; do a first round with lotdrift run")
 
 
-def tell_people(lab: Lab) -> list[str]:
-    """Send the alerts that are new or waited; a line for each server that did not take them."""
+def send_alerts(lab: Lab) -> list[str]:
+    """Send the alerts that are new or waiting; one line for each server that did not accept them."""
+    # Imported here: only rounds send, and the mail and picture libraries are slow to load.
     from dashboard.delivery.dispatch import deliver
     from ingest.common.clock import now
-    from ingest.store.store import known_store
 
     store = known_store(lab.folder)
     return [] if store is None else deliver(store, lab, now(), os.environ)

@@ -1,149 +1,125 @@
-"""One alert as it stands on every page: what moved, what that rests on, what people did with it, and what to do."""
+"""An alert as every page shows it: what moved, the evidence, what people entered about it, and how to respond."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from dash import html
 
 from dashboard.charts.sparkline import SparklineData
 from dashboard.components.corrective_action_card import corrective_action_card, state_text
 from dashboard.components.entry_form import form, if_editor
-from dashboard.components.html_parts import link, lot_link, picture, stream_link, word
+from dashboard.components.html_parts import link, lot_link, sparkline_image, stream_link, word
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
+from dashboard.text.urls import alert_address
 from ingest.decisions.corrective_actions import STEPS
+from ingest.documents.alert import Alert, AlertSummary
+from ingest.documents.entries import SubjectEntry
 
-__all__ = ["alert_card", "alert_group_card", "group_by_stream", "stream_of", "urgent_first"]
+__all__ = ["alert_card", "alert_group", "group_by_stream", "stream_of"]
 
-Document = Any
+A = TypeVar("A", bound=AlertSummary)
 
 # What a person may do with an alert in each state.
-ANSWERS = {
+RESPONSES = {
     "open": ("acknowledge", "close", "note"),
     "acknowledged": ("close", "open again", "note"),
     "closed": ("open again", "note"),
 }
 
 
-GRADES = ("act", "look", "note")
+def stream_of(alert: AlertSummary) -> Stream | None:
+    """The stream of an alert; None for an alert about a chamber, an instrument or a feed."""
+    supplier, product, name = alert["supplier"], alert["product"], alert["characteristic"]
+    return (supplier, product, name) if supplier and product and name else None
 
 
-def urgent_first(alerts: list[Document]) -> list[Document]:
-    """What is not closed first, then by grade, then the newest first."""
-    newest_first = sorted(alerts, key=lambda alert: alert["raised_at"], reverse=True)
-    return sorted(newest_first, key=lambda alert: (alert["state"] == "closed", GRADES.index(alert["grade"])))
-
-
-def stream_of(alert: Document) -> Stream | None:
-    """The stream that an alert is about; None for one about a chamber, an instrument or a feed."""
-    return (alert["supplier"], alert["product"], alert["characteristic"]) if alert["characteristic"] else None
-
-
-def group_by_stream(alerts: list[Document]) -> list[list[Document]]:
-    """Alerts of one stream together, the most urgent matter first: they are settled in one look."""
-    matters: dict[Any, list[Document]] = {}
+def group_by_stream(alerts: list[A]) -> list[list[A]]:
+    """Alerts grouped by stream, the group with the most urgent alert first; alerts without a stream stand alone."""
+    groups: dict[Stream | str, list[A]] = {}
     for alert in urgent_first(alerts):
-        matters.setdefault(stream_of(alert) or alert["id"], []).append(alert)
-    return list(matters.values())
+        groups.setdefault(stream_of(alert) or alert["id"], []).append(alert)
+    return list(groups.values())
 
 
-def alert_group_card(
-    matter: Sequence[Document], entries: Mapping[str, list[Document]], sketches: Mapping[Stream, SparklineData]
+def alert_group(
+    alerts: Sequence[Alert], entries: Mapping[str, list[SubjectEntry]], sparklines: Mapping[Stream, SparklineData]
 ) -> html.Component:
-    """The sheets of one matter; its stream is named and drawn once. `entries` by subject, the newest first."""
-    stream = stream_of(matter[0])
-    sketch = sketches.get(stream) if stream else None
-    if len(matter) == 1 or stream is None:
-        return html.Div([alert_card(alert, entries[f"alert:{alert['id']}"], sketch) for alert in matter])
-    named = _named(matter[0])
-    shown = [_drawn(sketch, named)] if sketch else []
-    head = html.Div(
-        [html.H2([stream_link(matter[0], named), f": {len(matter)} alerts"]), *shown], className="matter-head"
-    )
-    sheets = [alert_card(alert, entries[f"alert:{alert['id']}"], under=named) for alert in matter]
-    return html.Section([head, *sheets], className="matter")
-
-
-def _named(alert: Document) -> str:
-    return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'])}"
-
-
-def _drawn(sketch: SparklineData, of: str) -> html.Img:
-    return picture(sketch, f"{of}: the last year and the outlook")
+    """The cards of one group; the stream is named and drawn once. `entries` by subject, the newest first."""
+    stream = stream_of(alerts[0])
+    sparkline = sparklines.get(stream) if stream else None
+    if len(alerts) == 1 or stream is None:
+        return html.Div([alert_card(alert, entries[f"alert:{alert['id']}"], sparkline) for alert in alerts])
+    name = f"{stream[0]} {stream[1]}, {characteristic(stream[2])}"
+    head = [html.H2([stream_link(alerts[0], name), f": {len(alerts)} alerts"])]
+    if sparkline:
+        head.append(sparkline_image(sparkline, name))
+    cards = [alert_card(alert, entries[f"alert:{alert['id']}"], group_name=name) for alert in alerts]
+    return html.Section([html.Div(head, className="group-head"), *cards], className="alert-group")
 
 
 def alert_card(
-    alert: Document, entries: list[Document], sketch: SparklineData | None = None, *, under: str = ""
+    alert: Alert, entries: list[SubjectEntry], sparkline: SparklineData | None = None, *, group_name: str = ""
 ) -> html.Section:
-    """One alert with its evidence, the entries on it (the newest first) and a way to answer it.
+    """One alert with its evidence, the entries on it (the newest first) and a form to respond.
 
-    `under` is what the heading above it says already, and is not said again.
+    `group_name` is the name in the heading of its group, which the card does not repeat.
     """
-    shown = [_drawn(sketch, alert["message"])] if sketch else []
+    message = alert["message"].removeprefix(f"{group_name}: ") if group_name else alert["message"]
+    heading = html.H3(message[:1].upper() + message[1:]) if group_name else html.H2(message)
+    action_state = state_text(alert["corrective_action"])
+    held_under = alert["held_under"]
     return html.Section(
         [
             html.Div(
                 [
                     html.P(
                         [
-                            *[word(alert["grade"]), word(alert["state"]), html.Span(alert["kind"], className="quiet")],
-                            *_asked(alert),
+                            word(alert["grade"]),
+                            word(alert["state"]),
+                            html.Span(alert["kind"], className="quiet"),
+                            html.Span(f" · {action_state}", className="quiet") if action_state else None,
                         ]
                     ),
-                    _heading(alert, under),
+                    heading,
                     html.P(" · ".join(evidence(alert)), className="quiet"),
-                    html.P(_ways(alert), className="quiet"),
-                    *_held_under(alert),
-                    *[html.P(_told(entry), className="entry") for entry in entries if entry["what"] not in STEPS],
-                    *corrective_action_card(alert, [entry for entry in entries if entry["what"] in STEPS]),
-                    *_answer(alert),
+                    html.P(_links(alert), className="quiet"),
+                    html.P(["Explained by a bench alert: ", link("open it", alert_address(held_under))])
+                    if held_under
+                    else None,
+                    *[
+                        html.P(f"{one['who']}, {day(one['at'])}, {one['what']}: {one['reason']}", className="entry")
+                        for one in entries
+                        if one["what"] not in STEPS
+                    ],
+                    *corrective_action_card(alert, [one for one in entries if one["what"] in STEPS]),
+                    *_respond(alert),
                 ]
             ),
-            *shown,
+            sparkline_image(sparkline, alert["message"]) if sparkline else None,
         ],
         className=f"sheet alert {alert['grade']} {alert['state']}",
         id=f"alert-{alert['id']}",
     )
 
 
-def _heading(alert: Document, under: str) -> html.H2 | html.H3:
-    if not under:
-        return html.H2(alert["message"])
-    told = alert["message"].removeprefix(f"{under}: ")
-    return html.H3(told[:1].upper() + told[1:])
-
-
-def _asked(alert: Document) -> list[html.Span]:
-    """Where the corrective action stands, beside the state of the alert."""
-    told = state_text(alert["corrective_action"])
-    return [html.Span(f" · {told}", className="quiet")] if told else []
-
-
-def _ways(alert: Document) -> list[Any]:
-    """When the evidence was complete, and the ways to what it is about."""
-    parts: list[Any] = [f"evidence complete {day(alert['raised_at'])}"]
+def _links(alert: Alert) -> list[Any]:
+    """The day of detection, and links to the stream, the lot and the bench."""
+    parts: list[Any] = [f"detected {day(alert['raised_at'])}"]
     if alert["characteristic"]:
-        parts += [" · ", stream_link(alert, "see the stream")]
+        parts += [" · ", stream_link(alert, "control chart")]
     if alert["supplier"] and alert["lot"]:
         parts += [" · lot ", lot_link(alert["supplier"], alert["lot"])]
     if alert["kind"] in ("climate", "bench", "feed"):
-        parts += [" · ", link("see the bench", "/bench")]
+        parts += [" · ", link("bench", "/bench")]
     return parts
 
 
-def _held_under(alert: Document) -> list[html.P]:
-    if not alert["held_under"]:
-        return []
-    return [html.P(["Explained by a bench alert: ", link("see it", f"/alerts#alert-{alert['held_under']}")])]
-
-
-def _told(entry: Document) -> str:
-    return f"{entry['who']}, {day(entry['at'])}, {entry['what']}: {entry['reason']}"
-
-
-def _answer(alert: Document) -> list[html.Details]:
-    """Alerts that end by themselves can't be opened by a person: the evidence decides."""
-    answers = ("note",) if alert["evidence"].get("closed_because") or alert["held_under"] else ANSWERS[alert["state"]]
-    return if_editor(f"Answer: {', '.join(answers)}", form(f"alert:{alert['id']}", answers))
+def _respond(alert: Alert) -> list[html.Details]:
+    """The form to respond. Rounds close and reopen some alerts by the evidence; a person can only add a note to those."""
+    automatic = alert["evidence"].get("closed_because") or alert["held_under"]
+    responses = ("note",) if automatic else RESPONSES[alert["state"]]
+    return if_editor(f"Respond: {', '.join(responses)}", form(f"alert:{alert['id']}", responses))

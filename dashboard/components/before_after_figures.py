@@ -1,28 +1,26 @@
-"""A stream as it stands and as it would stand, side by side in one scale."""
+"""A stream before and after a change, side by side on the same axes."""
 
 from __future__ import annotations
 
 from dashboard.charts.plotly_axes import Figure, level_axis
 from dashboard.charts.plotly_figures import drawn_levels, stream
-from dashboard.queries.stored_documents import point
+from dashboard.queries.stream_document import point
 from ingest.config.lab import Lab
 from ingest.documents.served import served
 from ingest.documents.stream import StreamChart
 from ingest.evaluation.evaluate_streams import Evaluated
 
-__all__ = ["before_and_after", "shown"]
+__all__ = ["before_after_figures"]
 
 
-def shown(evaluated: Evaluated, lab: Lab) -> StreamChart:
-    """What a stream's figure draws of an evaluation that is not stored."""
-    points = [point(tested, document, None, lab) for _, tested, _, document in evaluated.points]
-    return {**served(evaluated.document, lab.zone), "points": points}
-
-
-def before_and_after(before: StreamChart, after: StreamChart) -> tuple[Figure, Figure]:
-    """Two figures with the same axes, so that what moves is the limits."""
-    both = stream(before, with_strips=False), stream(after, with_strips=False)
-    levels = drawn_levels(before) + drawn_levels(after)
-    for figure in both:
-        level_axis(figure["layout"]["yaxis"], levels, before["scale"])
-    return both
+def before_after_figures(before: Evaluated, after: Evaluated, lab: Lab) -> tuple[Figure, Figure]:
+    """The figures of two evaluations of one stream, which the store need not hold."""
+    documents: list[StreamChart] = []
+    for evaluated in (before, after):
+        points = [point(tested, document, None, lab) for _, tested, _, document in evaluated.points]
+        documents.append({**served(evaluated.document, lab.zone), "points": points})
+    levels = [level for document in documents for level in drawn_levels(document)]
+    figures = [stream(document, with_strips=False) for document in documents]
+    for figure in figures:
+        level_axis(figure["layout"]["yaxis"], levels, documents[0]["scale"])
+    return figures[0], figures[1]

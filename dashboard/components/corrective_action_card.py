@@ -1,144 +1,132 @@
-"""The corrective action on an alert's sheet: its steps as a small timeline, the notice to hand over, and the next step."""
+"""The corrective action on an alert's card: its steps as a timeline, the notice to download, and the next step."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
 
 from dashboard.components.current_user import current_user
-from dashboard.components.entry_form import field, form
+from dashboard.components.entry_form import day_field, field, form
 from dashboard.components.html_parts import lot_link
 from dashboard.text.formatting import amount, counted, day
 from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
+from ingest.documents.alert import Alert, CorrectiveAction, CorrectiveResult
+from ingest.documents.entries import SubjectEntry
 from spc.vocabulary.enums import Effectiveness
 
-__all__ = ["corrective_action_card", "levels_text", "result_text", "state_text"]
+__all__ = ["corrective_action_card", "state_text"]
 
-Document = Any
+# For each result its words, a shape so that colour is never alone, and the class of its colour.
+RESULTS = {
+    Effectiveness.WORKED: ("effective", "●", "steady"),
+    Effectiveness.NOT_YET_SHOWN: ("not verified yet", "○", ""),
+    Effectiveness.DID_NOT_WORK: ("not effective", "◆", "act"),
+}
+# The buttons that record a step.
+BUTTONS = {ASKED: "Record request", ANSWERED: "Record answer", FIRST_LOT: "Save first corrected lot"}
 
-# A shape for each answer, so that colour is never alone.
-SHAPES = {Effectiveness.WORKED: "●", Effectiveness.NOT_YET_SHOWN: "○", Effectiveness.DID_NOT_WORK: "◆"}
-LOOKS = {Effectiveness.WORKED: "steady", Effectiveness.NOT_YET_SHOWN: "", Effectiveness.DID_NOT_WORK: "act"}
+
+def state_text(action: CorrectiveAction | None) -> str:
+    """The state of a corrective action in a few words; empty where there is none."""
+    if action is None:
+        return ""
+    if action["answered_on"] is None:
+        return f"corrective action requested, no answer for {counted(action['days_open'] or 0, 'day')}"
+    if action["result"] is None:
+        return "supplier answered, first corrected lot not named"
+    result = action["result"]
+    return f"corrective action {RESULTS[Effectiveness(result['answer'])][0]} ({counted(result['lots'], 'lot')})"
 
 
-def corrective_action_card(alert: Document, entries: Sequence[Document] = ()) -> list[Any]:
-    """What stands of the corrective action, and a way to go on; nothing where the supplier is not concerned.
+def corrective_action_card(alert: Alert, entries: Sequence[SubjectEntry] = ()) -> list[Any]:
+    """The corrective action of an alert and the forms for its next step; nothing on an alert that concerns no supplier.
 
-    `entries` are all that people entered of it, the newest first: a step that was entered again replaces an earlier one
-    in what stands, and the earlier one stays to be seen.
+    `entries` are all entries on its steps, the newest first. A step that was entered again replaces the earlier one in the
+    timeline; the list of entries keeps both.
     """
     action = alert["corrective_action"]
-    stands = [_timeline(alert, action)] if action else []
+    timeline = [_timeline(alert, action)] if action else []
     if no_notice_because(alert):
-        return stands
-    return [*stands, *_entered(entries), _next_steps(alert, action or {})]
+        return timeline
+    trail = html.Details(
+        [
+            html.Summary(f"Audit trail: {counted(len(entries), 'entry', 'entries')}"),
+            *[html.P(_entry_text(entry), className="entry quiet") for entry in entries],
+        ]
+    )
+    notice = html.P(
+        [
+            html.A("Notice to the supplier (PDF)", href=notice_address(alert["id"]), download=""),
+            ": download; not sent automatically.",
+        ]
+    )
+    forms = _step_forms(f"alert:{alert['id']}", action) if current_user().may_enter else []
+    return [
+        *timeline,
+        trail if entries else None,
+        html.Details([html.Summary("Corrective action"), notice, *forms]),
+    ]
 
 
-def _entered(entries: Sequence[Document]) -> list[html.Details]:
-    if not entries:
-        return []
-    lines = [html.P(_told(entry), className="entry quiet") for entry in entries]
-    return [html.Details([html.Summary(f"Who entered it: {counted(len(entries), 'entry', 'entries')}"), *lines])]
-
-
-def _told(entry: Document) -> str:
+def _entry_text(entry: SubjectEntry) -> str:
     body = ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
     remark = "" if entry["reason"] == entry["what"] else f" ({entry['reason']})"
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}, {body}{remark}"
 
 
-def state_text(action: Document | None) -> str:
-    """Where a corrective action stands, in a few words; empty where there is none."""
-    if action is None:
-        return ""
+def _timeline(alert: Alert, action: CorrectiveAction) -> html.Ol:
+    steps = [_step(f"Corrective action requested on {day(action['asked_on'])}", f"by {action['asked_by']}")]
     if action["answered_on"] is None:
-        return f"supplier asked, no answer for {counted(action['days_open'], 'day')}"
-    if action["result"] is None:
-        return "supplier answered, first lot after not named"
-    return f"action: {result_text(action['result'])}"
-
-
-def result_text(result: Document) -> str:
-    """The answer of the lots, and how many it rests on."""
-    return f"{result['answer']} ({counted(result['lots'], 'lot')})"
-
-
-def levels_text(result: Document, unit: str) -> str:
-    """What the answer rests on, as figures."""
-    if result["level_after"] is None:
-        return ""
-    of, told = ("level", lambda value: amount(value, unit)) if result["of"] == "level" else ("scatter", _scatter)
-    return (
-        f"mean {of} after {told(result['level_after'])}; usual before {told(result['level_usual'])}; "
-        f"moved to {told(result['level_moved'])}"
-    )
-
-
-def _scatter(value: float | None) -> str:
-    return "–" if value is None else f"{value:.3g}"
-
-
-def _timeline(alert: Document, action: Document) -> html.Ol:
-    steps = [_step(f"Supplier asked on {day(action['asked_on'])}", f"by {action['asked_by']}")]
-    if action["answered_on"] is None:
-        steps.append(_step(f"No answer yet, for {counted(action['days_open'], 'day')}", "", "waiting"))
+        steps.append(_step(f"No answer yet, for {counted(action['days_open'] or 0, 'day')}", "", "waiting"))
     else:
-        took = counted(action["days_to_answer"], "day")
-        told = f"Cause: {action['cause']}; action: {action['action']}"
-        steps.append(_step(f"Answered on {day(action['answered_on'])}, after {took}", told))
+        after = counted(action["days_to_answer"] or 0, "day")
+        stated = f"Cause: {action['cause']}; action: {action['action']}"
+        steps.append(_step(f"Answered on {day(action['answered_on'])}, after {after}", stated))
     if action["first_lot"] is not None:
-        steps.append(_step(["First lot after: ", lot_link(alert["supplier"], action["first_lot"])], ""))
+        steps.append(_step(["First corrected lot: ", lot_link(alert["supplier"] or "", action["first_lot"])], ""))
     if action["result"] is not None:
-        steps.append(_shown(action["result"], alert["evidence"].get("unit") or ""))
+        words, shape, colour = RESULTS[Effectiveness(action["result"]["answer"])]
+        label = html.Span([html.Span(shape, **{"aria-hidden": "true"}), words], className=f"word {colour}")
+        text = _result_text(action["result"], str(alert["evidence"].get("unit") or ""))
+        steps.append(html.Li([label, html.Span(text, className="quiet")]))
     return html.Ol(steps, className="steps", **{"aria-label": "Corrective action"})
 
 
-def _step(head: Any, told: str, look: str = "") -> html.Li:
-    more = [html.Span(told, className="quiet")] if told else []
-    return html.Li([html.Span(head), *more], className=look)
+def _step(head: Any, detail: str, look: str = "") -> html.Li:
+    return html.Li([html.Span(head), html.Span(detail, className="quiet") if detail else None], className=look)
 
 
-def _shown(result: Document, unit: str) -> html.Li:
-    answer = Effectiveness(result["answer"])
-    shape = html.Span(SHAPES[answer], **{"aria-hidden": "true"})
-    said = html.Span([shape, str(answer)], className=f"word {LOOKS[answer]}")
-    levels = levels_text(result, unit)
-    rests = f"rests on {counted(result['lots'], 'lot')}: {result['reason']}{f'; {levels}' if levels else ''}"
-    return html.Li([said, html.Span(f" {rests}", className="quiet")])
-
-
-def _next_steps(alert: Document, action: Mapping[str, Any]) -> html.Details:
-    paper = html.P(
-        [
-            html.A("Notice to the supplier (PDF)", href=notice_address(alert["id"]), download=""),
-            " to hand over: it is sent to nobody by itself.",
-        ]
+def _result_text(result: CorrectiveResult, unit: str) -> str:
+    """The lots that the result is based on, and their mean against the mean before the alert and at the alert."""
+    if not result["lots"]:
+        return f": {result['reason']}"
+    text = f" ({counted(result['lots'], 'lot')})"
+    if result["answer"] == Effectiveness.NOT_YET_SHOWN or result["level_after"] is None:
+        text += f": {result['reason']}"
+    if result["level_after"] is None:
+        return text
+    # Variation between bags or readings is a share, a level has a unit.
+    after, before, at_alert = (
+        "–" if value is None else amount(value, unit) if result["of"] == "level" else f"{value:.3g}"
+        for value in (result["level_after"], result["level_usual"], result["level_moved"])
     )
-    shown: list[Any] = [paper]
-    if current_user().may_enter:
-        shown += _step_forms(f"alert:{alert['id']}", asked=bool(action.get("asked_on")))
-    return html.Details([html.Summary("Supplier: notice, answer and action"), *shown])
+    name = "mean" if result["of"] == "level" else "mean variation"
+    return f"{text}: {name} {after}; before {before}; at the alert {at_alert}"
 
 
-def _step_forms(subject: str, *, asked: bool) -> list[html.Form]:
-    forms = [form(subject, (ASKED,), [_day_field("asked on")])]
-    if asked:
+def _step_forms(subject: str, action: CorrectiveAction | None) -> list[html.Form]:
+    forms = [form(subject, {ASKED: BUTTONS[ASKED]}, [day_field("requested on", "on")])]
+    if action and action["asked_on"]:
         answer = [
-            _day_field("answered on"),
-            _required("cause, as told", "cause"),
-            _required("action, as told", "action"),
+            day_field("answered on", "on"),
+            field("cause stated by the supplier", "cause", required=True),
+            field("action stated by the supplier", "action", required=True),
+            field("first corrected lot, if known", "first_lot"),
         ]
-        forms.append(form(subject, (ANSWERED,), [*answer, field("first lot after, if known", "first_lot")]))
-        forms.append(form(subject, (FIRST_LOT,), [_required("first lot after", "first_lot")]))
+        forms.append(form(subject, {ANSWERED: BUTTONS[ANSWERED]}, answer))
+        first_lot = field("first corrected lot", "first_lot", required=True)
+        forms.append(form(subject, {FIRST_LOT: BUTTONS[FIRST_LOT]}, [first_lot]))
     return forms
-
-
-def _day_field(label: str) -> html.Label:
-    return field(label, "on", placeholder="2026-03-18", pattern="[0-9]{4}-[0-9]{2}-[0-9]{2}", required=True)
-
-
-def _required(label: str, name: str) -> html.Label:
-    return field(label, name, required=True)

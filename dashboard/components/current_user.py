@@ -1,4 +1,4 @@
-"""Who asks for a page, as far as the pages need to know; set once a request by the gate in `dashboard/login.py`."""
+"""The user of the present request, as far as the pages need to know; the gate in `dashboard/web/login.py` sets it."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ class CurrentUser:
     may_enter: bool
 
 
-# Where no users are declared, whoever sits at this computer writes a name into each form.
+# Where no users are declared, a person writes a name into each form.
 NO_LOGIN = CurrentUser(None, "", may_enter=True)
 NOBODY = CurrentUser(None, "", may_enter=False)
 
 
 def current_user() -> CurrentUser:
-    """Who asks now: nobody until the gate has said who it is."""
+    """The user of this request; nobody until the gate has identified one."""
     if not has_request_context():
         return NO_LOGIN
-    found: CurrentUser = g.get("asker", NOBODY)
-    return found
+    user: CurrentUser = g.get("user", NOBODY)
+    return user

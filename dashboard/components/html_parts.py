@@ -1,8 +1,8 @@
-"""Pieces that several pages share: the word of a state, a list of facts, a table, a graph, a small picture."""
+"""Parts that several pages share: state words, links, facts, tables, figures, sparklines."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
@@ -21,7 +21,7 @@ __all__ = [
     "legend",
     "link",
     "lot_link",
-    "picture",
+    "sparkline_image",
     "stream_link",
     "supplier_link",
     "table",
@@ -42,28 +42,28 @@ def word(state: str) -> html.Span:
 
 
 def link(text: str, path: str, **query: str) -> dcc.Link:
-    """A link within the dashboard; names from files travel as query values."""
+    """A link within the dashboard; names from files are query values."""
     return dcc.Link(text, href=f"{path}?{urlencode(query)}" if query else path)
 
 
 def supplier_link(supplier: str) -> dcc.Link:
-    """To the page of a supplier."""
+    """A link to the page of a supplier."""
     return link(supplier, "/supplier", name=supplier)
 
 
-def stream_link(document: dict[str, Any], text: str | None = None) -> dcc.Link:
-    """To the page of a stream."""
+def stream_link(document: Mapping[str, Any], text: str | None = None) -> dcc.Link:
+    """A link to the page of a stream."""
     names = {key: document[key] for key in ("supplier", "product", "characteristic")}
     return link(text or f"{names['product']} · {characteristic(names['characteristic'])}", "/stream", **names)
 
 
 def lot_link(supplier: str, lot: str) -> dcc.Link:
-    """To the page of a lot."""
+    """A link to the page of a lot."""
     return link(lot, "/lot", supplier=supplier, lot=lot)
 
 
 def filter_links(choices: Iterable[tuple[str, str, bool]], name: str) -> html.Nav:
-    """Links of which one is in force: (text, address, whether it is)."""
+    """Links that filter a list, each as (text, address, whether it is active)."""
     items = [
         html.Li(dcc.Link(text, href=address, className="chip here" if here else "chip"))
         for text, address, here in choices
@@ -72,7 +72,7 @@ def filter_links(choices: Iterable[tuple[str, str, bool]], name: str) -> html.Na
 
 
 def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
-    """Named figures: (name, value, one line of why or how)."""
+    """Named values, each as (name, value, one line of explanation or "")."""
     return html.Dl(
         [
             html.Div([html.Dt(name), html.Dd(value), *([html.Dd(why, className="why")] if why else [])])
@@ -83,7 +83,7 @@ def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
 
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], name: str, numbers: Sequence[str] = ()) -> html.Div:
-    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` stand to the right."""
+    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` are aligned right."""
     styles = ["number" if head in numbers else "" for head in heads]
     head = html.Tr([html.Th(text, scope="col", className=style) for text, style in zip(heads, styles, strict=True)])
     body = [html.Tr([html.Td(cell, className=style) for cell, style in zip(row, styles, strict=True)]) for row in rows]
@@ -96,16 +96,16 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], name: str, number
     )
 
 
-def graph(figure: Figure, name: str, told: str) -> html.Div:
-    """A figure on a page; `told` says in a sentence what it shows, for those who can't see it."""
-    drawn = dcc.Graph(
+def graph(figure: Figure, name: str, description: str) -> html.Div:
+    """A figure on a page; `description` is a sentence for readers who can't see it."""
+    chart = dcc.Graph(
         figure=figure, id=name, config=CONFIG, responsive=True, style={"height": f"{figure['layout']['height']}px"}
     )
-    return html.Div(drawn, role="img", className="figure", **{"aria-label": told})
+    return html.Div(chart, role="img", className="figure", **{"aria-label": description})
 
 
 def legend(*entries: tuple[str, str, str]) -> html.Ul:
-    """The key of a figure: (shape, how the stylesheet colours it, what it stands for)."""
+    """The key of a figure, each entry as (shape, class of its colour, meaning)."""
     items = [
         html.Li([html.Span(shape, className=f"shape {style}", **{"aria-hidden": "true"}), words])
         for shape, style, words in entries
@@ -113,11 +113,12 @@ def legend(*entries: tuple[str, str, str]) -> html.Ul:
     return html.Ul(items, className="key")
 
 
-def picture(sketch: SparklineData, title: str) -> html.Img:
-    """The small picture of a stream: its last year and its outlook, between its usual place and its limit."""
-    return html.Img(src=as_image_address(sparkline(sketch, title)), alt=title, className="sketch")
+def sparkline_image(data: SparklineData, name: str) -> html.Img:
+    """The sparkline of a stream: 12 months and the forecast, with centre line and specification limit."""
+    title = f"{name}: 12 months and forecast"
+    return html.Img(src=as_image_address(sparkline(data, title)), alt=title, className="sketch")
 
 
 def empty(sentence: str, advice: str) -> html.Div:
-    """What a page says where there is nothing to show."""
+    """A page, or a part of one, with nothing to show."""
     return html.Div([html.H1(sentence), html.P(advice)], className="empty")

@@ -1,7 +1,7 @@
-"""The way of a change of limits through the pages: asked in a form, shown at an address, sent with name and reason.
+"""The forms for a change of limits: a request leads to a preview, and only the preview's form changes something.
 
-What is asked stands in the address of the preview, so that it can be looked at again or mailed; only the form on that page
-changes something, and it carries the mark of what was shown.
+The request stands in the address of the preview, so it can be opened again or mailed. The form on the preview carries the
+mark of what was shown: if the store has changed since, the change is refused.
 """
 
 from __future__ import annotations
@@ -10,19 +10,19 @@ import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
-from urllib.parse import urlencode
 
-from dash import dcc, html
+from dash import html
 from sqlalchemy import Connection
 
-from dashboard.components.entry_form import form
+from dashboard.components.entry_form import form, hidden_field
+from dashboard.text.urls import with_query
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.decisions.limit_change_preview import carry_out
 from ingest.decisions.limit_requests import BASELINE_CHANGES, LIMIT_CHANGES, LimitRequest, as_entry
 
-__all__ = ["CHANGES", "PREVIEW_PATH", "ask", "change_limits", "confirm", "preview_address", "request_of"]
+__all__ = ["CHANGES", "PREVIEW_PATH", "change_limits", "confirm_form", "preview_address", "request_form", "request_of"]
 
 PREVIEW_PATH = "/limits"
 CHANGES = (*BASELINE_CHANGES, *LIMIT_CHANGES)
@@ -30,23 +30,23 @@ NAMES = ("supplier", "product", "characteristic")
 FIELDS = ("day", "lot", "side", "value", "document")
 
 
-def request_of(change: str, given: Mapping[str, str]) -> LimitRequest:
-    """What is asked by an address or a form; what it leaves out is blank."""
-    return LimitRequest(change, **{name: given.get(name, "") for name in (*NAMES, *FIELDS)})
+def request_of(change: str, values: Mapping[str, str]) -> LimitRequest:
+    """The request of an address or a form; what it leaves out is blank."""
+    return LimitRequest(change, **{name: values.get(name, "") for name in (*NAMES, *FIELDS)})
 
 
 def preview_address(change: str, names: Mapping[str, str], **fields: str) -> str:
-    """Where a change is shown before it is done."""
-    return f"{PREVIEW_PATH}?{urlencode({'change': change, **names, **fields}, errors='replace')}"
+    """The address of the preview of a change."""
+    return with_query(PREVIEW_PATH, {"change": change, **names, **fields})
 
 
-def ask(change: str, names: Mapping[str, str], fields: Sequence[Any]) -> html.Form:
+def request_form(change: str, names: Mapping[str, str], fields: Sequence[Any]) -> html.Form:
     """A form that leads to the preview; it changes nothing."""
     return html.Form(
         [
-            *[_hidden(name, value) for name, value in {"change": change, **names}.items()],
+            *[hidden_field(name, value) for name, value in {"change": change, **names}.items()],
             *fields,
-            html.Div(html.Button("show what it would change", type="submit"), className="buttons"),
+            html.Div(html.Button("Preview", type="submit"), className="buttons"),
         ],
         method="get",
         action=PREVIEW_PATH,
@@ -54,27 +54,23 @@ def ask(change: str, names: Mapping[str, str], fields: Sequence[Any]) -> html.Fo
     )
 
 
-def confirm(asked: LimitRequest, mark: str) -> html.Form:
-    """The form that does what was shown; `mark` names what that was."""
-    subject = str(Subject.stream(asked.supplier, asked.product, asked.characteristic))
-    fields = {name: getattr(asked, name) for name in FIELDS}
-    return form(subject, (asked.change,), [_hidden(name, value) for name, value in {**fields, "shown": mark}.items()])
+def confirm_form(request: LimitRequest, mark: str) -> html.Form:
+    """The form that carries out what was shown; `mark` identifies the preview."""
+    subject = str(Subject.stream(request.supplier, request.product, request.characteristic))
+    fields = {**{name: getattr(request, name) for name in FIELDS}, "shown": mark}
+    return form(subject, {request.change: "Confirm"}, [hidden_field(name, value) for name, value in fields.items()])
 
 
-def _hidden(name: str, value: str) -> Any:
-    return dcc.Input(type="hidden", name=name, value=value)
+def change_limits(connection: Connection, lab: Lab, values: Mapping[str, str], who: str, now: datetime) -> None:
+    """Carry out the change that a preview's form asks for; CallError if it is not what was shown.
 
-
-def change_limits(connection: Connection, lab: Lab, given: Mapping[str, str], who: str, now: datetime) -> None:
-    """Do what a form of the preview asks; CallError where it is not what was shown.
-
-    `given` holds the fields of `confirm` and the reason.
+    `values` are the fields of `confirm_form` and the reason.
     """
     try:
-        names = json.loads(given.get("subject", "")[:2_000])
-        named = dict(zip(NAMES, (str(name) for name in names), strict=True))
+        names = json.loads(values.get("subject", "")[:2_000])
+        stream = dict(zip(NAMES, (str(name) for name in names), strict=True))
     except (ValueError, TypeError) as error:
-        raise CallError("limits: the entry names no stream; go by the preview of the change") from error
-    asked = request_of(given.get("what", ""), {**given, **named})
-    act = as_entry(connection, lab, asked, who, given.get("reason", ""), now)
-    carry_out(connection, lab, act, shown=given.get("shown", ""))
+        raise CallError("limits: the entry names no stream; start from the preview of the change") from error
+    request = request_of(values.get("what", ""), {**values, **stream})
+    entry = as_entry(connection, lab, request, who, values.get("reason", ""), now)
+    carry_out(connection, lab, entry, shown=values.get("shown", ""))

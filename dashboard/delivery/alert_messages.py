@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.paper import typeset
+from dashboard.queries.alert_order import urgent_first
 from dashboard.text import urls
 from dashboard.text.formatting import (
     CAUTIONS,
@@ -32,14 +33,13 @@ from ingest.documents.alert import Alert
 from ingest.documents.stream import BoardRow
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["Message", "MessageContext", "about_many", "about_one", "urgent_first"]
+__all__ = ["Message", "MessageContext", "about_many", "about_one"]
 
 Stream = tuple[str, str, str]
 
 SUBJECT_CHARACTERS = 140
 # A message about many alerts lists no more than this.
 LISTED = 20
-GRADES = (Grade.ACT, Grade.LOOK, Grade.NOTE)
 WIDTH, HEIGHT = 560, 170
 
 LOOK_AT = {
@@ -86,12 +86,6 @@ class MessageContext:
     rows: Mapping[Stream, BoardRow] = field(default_factory=dict)
     pictures: Mapping[Stream, SparklineData] = field(default_factory=dict)
     explained: Mapping[str, int] = field(default_factory=dict)
-
-
-def urgent_first(alerts: Sequence[Alert]) -> list[Alert]:
-    """Alerts by grade, then the newest first."""
-    newest_first = sorted(alerts, key=lambda alert: str(alert["raised_at"]), reverse=True)
-    return sorted(newest_first, key=lambda alert: GRADES.index(alert["grade"]))
 
 
 # One alert
@@ -156,7 +150,7 @@ def _figures(alert: Alert, context: MessageContext) -> str:
         ("began about", began),
         ("change", "" if monthly is None else f"{change(monthly)} a month"),
         (f"chance of a failing lot within {context.horizon_weeks:g} weeks", "" if chance is None else percent(chance)),
-        ("time to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
+        ("to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
         ("explains", counted(explained, "supplier alert") if explained else ""),
     ]
     return "\n".join(f"{name}: {value}" for name, value in lines if value)

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Self, cast
 
-from dashboard.delivery.alert_messages import GRADES, Message, MessageContext, about_many, about_one
+from dashboard.delivery.alert_messages import Message, MessageContext, about_many, about_one
 from dashboard.delivery.errors import DeliveryError
 from dashboard.delivery.mail_message import as_mail, message_id, write_to_outbox
 from dashboard.delivery.routing import MAIL, OUTBOX, WEBHOOK, outlet
 from dashboard.delivery.smtp import MailServer
 from dashboard.delivery.webhook import Post, body_of, post
+from dashboard.queries.alert_order import GRADES
 from dashboard.text.formatting import counted
 from ingest.alerts.delivery_queue import Due
 from ingest.common.instants import from_microseconds

@@ -22,8 +22,8 @@ from urllib.parse import urlsplit
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.exceptions import HTTPError
 
-from dashboard.delivery.alert_messages import urgent_first
 from dashboard.delivery.errors import AUTHORITY, DeliveryError, cut_off_after, describe
+from dashboard.queries.alert_order import urgent_first
 from dashboard.text.formatting import CAUTIONS
 from ingest.config.notification_models import Webhook
 from ingest.documents.alert import Alert

@@ -16,9 +16,10 @@ from markupsafe import Markup
 from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, sparkline
-from dashboard.delivery.alert_messages import Message, urgent_first
+from dashboard.delivery.alert_messages import Message
 from dashboard.paper.html_page import render
 from dashboard.queries import stored_documents
+from dashboard.queries.alert_order import urgent_first
 from dashboard.text import urls
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
 from ingest.common.instants import microseconds
@@ -216,7 +217,7 @@ def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     if key in pictures:
         # The title is escaped where the picture is drawn.
         picture = sparkline(pictures[key], printable(_name(row)), PICTURE_WIDTH, PICTURE_HEIGHT)
-    words = f"{_name(row)}: {chance}; {level}; {weeks(row['weeks_to_limit'])}"
+    words = f"{_name(row)}: {chance}; {level}; to the limit: {weeks(row['weeks_to_limit'])}"
     return Line(words, urls.stream_address(*key), Markup(picture))
 
 

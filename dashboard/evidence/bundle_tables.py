@@ -1,6 +1,6 @@
-"""The tables of an evidence bundle, drawn row by row from the store: nothing is held that grows with the bundle.
+"""The tables of an evidence bundle, read row by row from the store, so that memory does not grow with the bundle.
 
-No figure is computed here. Times are ISO 8601 with the offset of the lab's zone; files are numbered as in `files.csv`.
+No figure is computed here. Times are ISO 8601 with the offset of the lab's time zone; files are numbered as in `files.csv`.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ ROWS_AT_ONCE = 2_000
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """What all tables of a bundle draw on.
+    """The data common to all tables of a bundle.
 
-    `lab` has the entered limits laid over. `files` are the numbers of the source files that rows came from; they are
-    gathered while the readings and the chamber log are drawn, so those tables come first.
+    `lab` includes the entered limits. `files` are the numbers of the source files. They are collected while the readings and
+    the chamber log are written, so those tables come first.
     """
 
     connection: Connection
@@ -46,9 +46,9 @@ class Source:
     files: set[int] = field(default_factory=set)
 
     def rows(self, sql: str, **values: object) -> Iterable[Row[Any]]:
-        """Rows of a statement, some at a time."""
-        given = {**self.scope.values, **values}
-        return self.connection.execute(text(sql), given, execution_options={"yield_per": ROWS_AT_ONCE})
+        """The rows of a statement, fetched in portions."""
+        bound = {**self.scope.values, **values}
+        return self.connection.execute(text(sql), bound, execution_options={"yield_per": ROWS_AT_ONCE})
 
     def time(self, us: int | None) -> str | None:
         """A stored time as ISO 8601."""
@@ -95,9 +95,9 @@ def rows_of(name: str, source: Source) -> Iterator[Cells]:
     return TABLES[name](source)
 
 
-# What was measured
+# Measurements
 
-# A correction keeps what the reading said before; the two stand one above the other, the earlier value first.
+# A correction keeps the earlier value, in the row above the corrected one.
 READINGS_SQL = f"""
 SELECT t.supplier, t.product, l.lot, t.characteristic, s.started_us, r.tested_us, r.specimen, r.reading, 1 AS holds,
 r.value, r.bound, r.written, CAST(NULL AS BIGINT) AS replaced_us, '' AS replaced_by, c.text AS chamber,
@@ -150,16 +150,16 @@ def _session(row: Row[Any], source: Source) -> Cells:
     point = {} if row.point is None else json.loads(row.point)
     return (
         row.supplier, row.product, row.lot, row.received_on, row.made_on, row.characteristic,
-        _yes(lab.is_check_standard(row.supplier, row.product)), time(row.started_us), time(row.ended_us), row.chamber,
+        _yes_or_no(lab.is_check_standard(row.supplier, row.product)), time(row.started_us), time(row.ended_us), row.chamber,
         row.instrument, row.load, row.bags, row.readings, row.below, row.above, declared.scale, declared.unit, row.level_unit,
         row.worst, declared.judged, row.judged, declared.guard_percent, limits.lower, limits.upper, limits.document,
         row.verdict, row.conditioning, row.hours, row.humidity_min, row.humidity_max, row.humidity_mean,
-        time(row.excursion_us), _yes(bool(point)), point.get("center"), point.get("lower"), point.get("upper"),
-        " ".join(point.get("signals", ())), _yes(row.slip is not None), row.settled,
+        time(row.excursion_us), _yes_or_no(bool(point)), point.get("center"), point.get("lower"), point.get("upper"),
+        " ".join(point.get("signals", ())), _yes_or_no(row.slip is not None), row.settled,
     )  # fmt: skip
 
 
-def _yes(answer: bool) -> str:
+def _yes_or_no(answer: bool) -> str:
     return "yes" if answer else "no"
 
 
@@ -192,10 +192,12 @@ def _climate(source: Source) -> Iterator[Cells]:
 
 
 def _windows(source: Source) -> Iterator[tuple[int, str, int, int]]:
-    """What the judgement of the tests looked at of each chamber's log, windows that touch joined into one."""
+    """The times of each chamber's log on which the validity of the tests depends; overlapping times are joined."""
     rows = source.rows(CHAMBERS_SQL.format(where=source.scope.where))
-    for (number, chamber), own in groupby(rows, key=lambda row: (row.id, row.chamber)):
-        spans = sorted(_window(row, source.lab) for row in own)
+    for (number, chamber), tests in groupby(rows, key=lambda row: (row.id, row.chamber)):
+        spans = sorted(
+            (row.started_us - reach_us(source.lab.conditioning_for(row.characteristic)), row.ended_us) for row in tests
+        )
         joined = [spans[0]]
         for first, last in spans[1:]:
             if first <= joined[-1][1]:
@@ -203,10 +205,6 @@ def _windows(source: Source) -> Iterator[tuple[int, str, int, int]]:
             else:
                 joined.append((first, last))
         yield from ((number, chamber, first, last) for first, last in joined)
-
-
-def _window(row: Row[Any], lab: Lab) -> tuple[int, int]:
-    return row.started_us - reach_us(lab.conditioning_for(row.characteristic)), row.ended_us
 
 
 # The limits
@@ -244,7 +242,7 @@ def _control_limits(source: Source) -> Iterator[Cells]:
             )  # fmt: skip
 
 
-# What was seen and decided
+# Alerts and decisions
 
 
 def _alerts(source: Source) -> Iterator[Cells]:
@@ -265,11 +263,11 @@ def _decisions(source: Source) -> Iterator[Cells]:
             yield row.id, source.time(row.at_us), row.who, row.what, row.subject, row.reason, details
 
 
-# Where it came from
+# Source files
 
 
 def _files(source: Source) -> Iterator[Cells]:
-    """The files that rows came from, and those that a whole quarter brought and that could not be read."""
+    """The files of the rows, and for a whole quarter also the files that were refused in it."""
     first, last = source.scope.span if source.scope.whole and source.scope.span else (1, 0)
     for row in source.rows('SELECT * FROM "drop" ORDER BY id'):
         if row.id in source.files or (row.state == "refused" and first <= row.taken_us <= last):
@@ -282,7 +280,7 @@ def _files(source: Source) -> Iterator[Cells]:
 
 
 def _bytes_there(path: Path, digest: bytes) -> str:
-    """Whether the file that lies there still has the bytes that were read."""
+    """Whether the file in that place still has the bytes that were read."""
     try:
         return "the same" if digest_of(path) == digest else "others"
     except FileNotFoundError:
@@ -303,7 +301,7 @@ def _json(document: object) -> str:
     return json.dumps(document, ensure_ascii=False, sort_keys=True)
 
 
-# In this order: the files are known once the rows that came from them were drawn.
+# In this order, as the files are known only after their rows.
 TABLES: dict[str, Callable[[Source], Iterator[Cells]]] = {
     "readings.csv": _readings,
     "sessions.csv": _sessions,

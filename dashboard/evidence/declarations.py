@@ -1,8 +1,8 @@
-"""What a lab declares, for an auditor: `lab.toml` written anew from the declarations in force.
+"""The declarations of a lab for an auditor: `lab.toml`, written from the declarations in force.
 
-Only the keys named here are written, so that an address, a name of a variable or a key that is added later is left out until
-somebody names it; comments, which may hold anything, are left out too. The SHA-256 of the lab's own file stands at the head:
-whoever may see that file can tell that it is the one.
+Only the keys named here are written. An address, the name of a variable or a key that is added later is left out until it is
+named; so are comments, which may hold anything. The first lines give the SHA-256 of the lab's own file, by which anyone with
+access to that file can identify it.
 """
 
 from __future__ import annotations
@@ -42,8 +42,8 @@ SHOWN: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 UNDECLARED: tuple[object, ...] = (None, "", [], {})
 HEAD = """\
-# Written by lotdrift from the declarations in force, defaults filled in. Left out: comments, the address of the store, and
-# whom alerts are sent to. SHA-256 of the lab's own {file}:
+# Written by lotdrift from the declarations in force, with defaults. Left out: comments, the address of the store and the
+# readers of alerts. SHA-256 of the lab's own {file}:
 # {digest}
 
 """
@@ -72,11 +72,11 @@ def _tables(name: str, declared: Sequence[BaseModel]) -> list[Table]:
 
 def _table(name: str, declared: BaseModel) -> Table:
     values = declared.model_dump(by_alias=True)
-    return {key: _told(values[key]) for key in SHOWN[name] if values[key] not in UNDECLARED}
+    return {key: _without_empty(values[key]) for key in SHOWN[name] if values[key] not in UNDECLARED}
 
 
-def _told(value: Any) -> Any:
-    """A list of tables without the keys that declare nothing."""
+def _without_empty(value: Any) -> Any:
+    """A value; a list of tables without the keys that declare nothing."""
     if not isinstance(value, list):
         return value
     return [{k: v for k, v in one.items() if v not in UNDECLARED} if isinstance(one, dict) else one for one in value]
@@ -86,5 +86,6 @@ def _product(table: Table) -> Table:
     """TOML has no null: a limit that does not hold for a product is declared as `false`."""
     limits = {side: table[side] for side in ("lower_limit", "upper_limit") if side in table}
     return table | {
-        side: {name: False if value is None else value for name, value in own.items()} for side, own in limits.items()
+        side: {name: False if value is None else value for name, value in limit.items()}
+        for side, limit in limits.items()
     }

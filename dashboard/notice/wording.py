@@ -57,7 +57,7 @@ RESTRICTIONS = (
     "and to their age on the day of the test.",
     "It contains no data of other suppliers. As of the date below, no finding about our own bench explains the results.",
     "It does not clear packaging for explosive devices or flammables. Anyone repeating the discharge test works with a 1 kV "
-    "source: follow the maker's manual and the site's electrical rules, and let authorised people only do it.",
+    "source: only authorised people may do it, by the maker's manual and the site's electrical rules.",
 )
 
 

@@ -1,19 +1,28 @@
-"""The weekly board: which suppliers need me this week."""
+"""The weekly board: which suppliers to call this week."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from itertools import groupby
 from typing import Any
-from urllib.parse import urlencode
 
 from dash import dcc, html
 
 from dashboard.charts.sparkline import SparklineData
-from dashboard.components.html_parts import empty, filter_links, legend, link, picture, stream_link, supplier_link, word
+from dashboard.components.html_parts import (
+    empty,
+    filter_links,
+    legend,
+    link,
+    sparkline_image,
+    stream_link,
+    supplier_link,
+    word,
+)
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
+from dashboard.queries.stored_documents import STATES, Stream
 from dashboard.text.formatting import (
     age,
     amount,
@@ -27,227 +36,222 @@ from dashboard.text.formatting import (
     shortly,
     weeks,
 )
+from dashboard.text.urls import BOARD, with_query
+from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
+from ingest.documents.alert import AlertReason
+from ingest.documents.rounds import Week
+from ingest.documents.stream import ProductRow
 
 __all__ = ["layout", "rows_table"]
 
-Document = Any
-Key = tuple[str, str, str]
-
-STATE_ORDER = ("act", "look", "silent", "learning", "steady")
-SKETCH_KEY = (
-    ("━", "edge", "limit of the document"),
-    ("┄", "grey", "usual level"),
-    ("●", "accent", "last lot, and the line of the last year"),
-    ("▒", "accent", "outlook: 8 and 5 of 10 coming lots"),
+KEY = (
+    ("━", "edge", "specification limit"),
+    ("┄", "grey", "centre line"),
+    ("●", "accent", "last lot, with the line of 12 months"),
+    ("▒", "accent", "forecast: 80 % and 50 % of coming lots"),
 )
-# More rows than a person reads in a week; the least urgent ones wait behind a link.
+# The filters of the board: the key in the address and how a value reads.
+FILTERS: dict[str, Callable[[str], str]] = {
+    "supplier": str, "product": str, "characteristic": characteristic, "class": str, "chamber": str, "state": str,
+}  # fmt: skip
+# More rows than a person reads in a week; the least urgent ones are behind a link.
 MOST_ROWS = 60
-# A longer list is no help in choosing: search, or choose the supplier first.
+# A longer list of choices is slower than a search.
 MOST_OPTIONS = 200
 
 
-def layout(desk: LabReader, **chosen: str) -> html.Div:
-    """The board, narrowed to what the address asks for."""
-    with desk.reading() as connection:
-        rows = desk.board(connection)
-        week, why = desk.last_week(connection), desk.reasons(connection)
+def layout(lab_reader: LabReader, **query: str) -> html.Div:
+    """The board, filtered as the address says."""
+    query = {name: value for name, value in query.items() if value}
+    with lab_reader.reading() as connection:
+        rows = lab_reader.board(connection)
+        in_chamber = lab_reader.tested_in(connection, query["chamber"]) if "chamber" in query else None
+        fitting = [row for row in rows if _fits(row, query, in_chamber)]
+        shown = fitting if query.get("rows") == "all" else fitting[:MOST_ROWS]
+        week, reasons = lab_reader.last_week(connection), lab_reader.reasons(connection)
         chambers = page_queries.chambers(connection)
-        inside = desk.tested_in(connection, chosen["chamber"]) if chosen.get("chamber") else None
-        fitting = [row for row in rows if _belongs(row, chosen, inside)]
-        shown = fitting if chosen.get("rows") == "all" else fitting[:MOST_ROWS]
-        sketches = stored_documents.sketches(connection, map(_key, shown))
-        looked_at = page_queries.reviewed(connection, desk.lab)
+        sparklines = stored_documents.sketches(connection, map(_stream, shown))
+        looked_at = page_queries.reviewed(connection, lab_reader.lab)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
+    waiting = len(fitting) - len(shown)
     return html.Div(
         [
             html.H1(_headline(rows)),
-            html.P(_week(week), className="lead") if week else None,
-            _states(rows, chosen),
-            _choices(rows, chosen, chambers),
-            rows_table(shown, sketches, why, looked_at, desk.lab)
+            html.P(_week_text(week), className="lead") if week else None,
+            _state_links(rows, query),
+            _filter_form(rows, query, chambers),
+            rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab)
             if shown
-            else empty("No stream fits.", "Widen the choice above."),
-            legend(*SKETCH_KEY),
-            _more(len(fitting) - len(shown), chosen),
-            html.P(stored_documents.expected_false_alerts(rows, desk.lab), className="quiet"),
+            else empty("Nothing found.", "Clear a filter."),
+            legend(*KEY),
+            html.P(link(f"Show {counted(waiting, 'more stream')}, less urgent", BOARD, **{**query, "rows": "all"}))
+            if waiting
+            else None,
+            html.P(_false_alarms(rows, lab_reader.lab), className="quiet"),
         ]
     )
 
 
-def _headline(rows: list[Document]) -> str:
+def _stream(row: ProductRow) -> Stream:
+    return row["supplier"], row["product"], row["characteristic"]
+
+
+# Sentences
+
+
+def _headline(rows: list[ProductRow]) -> str:
+    """The suppliers to call, each with its most urgent product, and the suppliers to watch."""
     suppliers = [row for row in rows if not row["check_standard"]]
-    act = {row["supplier"] for row in suppliers if row["state"] == "act"}
-    look = {row["supplier"] for row in suppliers if row["state"] == "look"} - act
-    if not act and not look:
-        return f"No supplier needs a call this week: nothing has moved in {counted(len(suppliers), 'stream')}."
-    parts = [f"{listed(sorted(act))} {'needs' if len(act) == 1 else 'need'} a call this week"] if act else []
-    parts += [f"{listed(sorted(look))} {'is' if len(look) == 1 else 'are'} worth a look"] if look else []
+    # The rows come in order of urgency, so the first one of a supplier is its most urgent.
+    call: dict[str, str] = {}
+    for row in suppliers:
+        if row["state"] == "act":
+            call.setdefault(row["supplier"], row["product"])
+    watch = {row["supplier"] for row in suppliers if row["state"] == "look"} - set(call)
+    if not call and not watch:
+        return f"No supplier to call: nothing has moved in {counted(len(suppliers), 'stream')}."
+    names = listed([f"{supplier} ({product} first)" for supplier, product in call.items()]) if call else ""
+    parts = [f"{counted(len(call), 'supplier')} to call: {names}"] if call else ["No supplier to call"]
+    parts += [f"{len(watch)} to watch: {listed(sorted(watch))}"] if watch else []
     return "; ".join(parts) + "."
 
 
-def _week(week: Document) -> str:
-    """What came since last week."""
+def _week_text(week: Week) -> str:
+    """The lots and the alerts since last week."""
     tested = f"{counted(week['lots'], 'lot')} of {counted(week['suppliers'], 'supplier')}" if week["lots"] else "No lot"
-    lots = f"{tested} tested since {day(week['since'])}"
+    text = f"{tested} tested since {day(week['since'])}"
     raised = week["raised"]
     if not raised:
-        return f"{lots}; no new alert."
-    about = [f"{alert['supplier']} {alert['product']}" if alert["product"] else alert["kind"] for alert in raised]
-    return f"{lots}; {counted(len(raised), 'new alert')}: {listed(list(dict.fromkeys(about)))}."
+        return f"{text}; no new alert."
+    names = [f"{alert['supplier']} {alert['product']}" if alert["product"] else alert["kind"] for alert in raised]
+    return f"{text}; {counted(len(raised), 'new alert')}: {listed(list(dict.fromkeys(names)))}."
 
 
-def _states(rows: list[Document], chosen: dict[str, str]) -> html.Nav:
-    """How many streams stand where; each count leads to them."""
+def _false_alarms(rows: list[ProductRow], lab: Lab) -> str:
+    streams = sum(not row["check_standard"] for row in rows)
+    budget = lab.alerts.false_alerts_per_stream_year
+    return (
+        f"Expected false alarms: about {budget * streams / 4:.1f} a quarter ({counted(streams, 'stream')}, {budget:g} a year "
+        f"each), plus about {FALSE_FINDINGS_PER_YEAR:g} a year from the bench check."
+    )
+
+
+# Filters
+
+
+def _fits(row: Mapping[str, Any], query: dict[str, str], in_chamber: set[Stream] | None) -> bool:
+    if any(name in row and row[name] != query[name] for name in FILTERS if name in query):
+        return False
+    if in_chamber is not None and (row["supplier"], row["product"], row["characteristic"]) not in in_chamber:
+        return False
+    names = (row["supplier"], row["product"], characteristic(row["characteristic"]), row["class"], str(row["last_lot"]))
+    return query.get("find", "").casefold() in " ".join(names).casefold()
+
+
+def _state_links(rows: list[ProductRow], query: dict[str, str]) -> html.Nav:
+    """The number of streams in each state, as links to them."""
     counts = Counter(row["state"] for row in rows)
-    kept = {key: value for key, value in chosen.items() if key not in ("state", "rows") and value}
-    states = [(f"{counts[state]} {state}", state) for state in STATE_ORDER if counts[state]]
-    entries = [(f"all {len(rows)}", ""), *states]
+    others = {name: value for name, value in query.items() if name not in ("state", "rows")}
+    choices = [("", f"all {len(rows)}"), *((state, f"{counts[state]} {state}") for state in STATES if counts[state])]
     return filter_links(
         (
-            (text, f"/?{urlencode({**kept, **({'state': state} if state else {})})}", chosen.get("state", "") == state)
-            for text, state in entries
+            (text, with_query(BOARD, {**others, "state": state}), query.get("state", "") == state)
+            for state, text in choices
         ),
         "Streams by state",
     )
 
 
-# Choices
-
-FIELDS: tuple[tuple[str, Callable[[str], str]], ...] = (
-    ("supplier", str),
-    ("product", str),
-    ("characteristic", characteristic),
-    ("class", str),
-)
-
-
-def _belongs(row: Document, chosen: dict[str, str], inside: set[Key] | None) -> bool:
-    exact = all(row[key] == chosen[key] for key in (*(key for key, _ in FIELDS), "state") if chosen.get(key))
-    if not exact or (inside is not None and _key(row) not in inside):
-        return False
-    sought = chosen.get("find", "").casefold()
-    if not sought:
-        return True
-    read = (
-        f"{row['supplier']} {row['product']} {characteristic(row['characteristic'])} {row['class']} {row['last_lot']}"
-    )
-    return sought in read.casefold()
-
-
-def _key(row: Document) -> Key:
-    return row["supplier"], row["product"], row["characteristic"]
-
-
-def _choices(rows: list[Document], chosen: dict[str, str], chambers: list[str]) -> html.Form:
-    """A plain form: the choice stands in the address, so a view can be kept and mailed."""
-    fields = [_choice(key, _options(key, rows, chosen), chosen.get(key, ""), told) for key, told in FIELDS]
-    search = dcc.Input(name="find", value=chosen.get("find", ""), type="search", placeholder="lot, product …")
+def _filter_form(rows: Sequence[Mapping[str, Any]], query: dict[str, str], chambers: list[str]) -> html.Form:
+    """A plain form: the filters stand in the address, so a view can be bookmarked and mailed."""
+    choices = []
+    for name, words in FILTERS.items():
+        # Of the chosen supplier only; the chosen value itself is always offered.
+        supplier = query.get("supplier") if name != "supplier" else None
+        there = {row[name] for row in rows if row.get(name) and (not supplier or row["supplier"] == supplier)}
+        options = chambers if name == "chamber" else STATES if name == "state" else sorted(there)
+        offered = [*(options if len(options) <= MOST_OPTIONS else ())]
+        if name in query and query[name] not in offered:
+            offered = sorted([*offered, query[name]])
+        entries = [html.Option(words(option), value=option, selected=option == query.get(name)) for option in offered]
+        choices.append(html.Label([name, html.Select([html.Option("all", value=""), *entries], name=name)]))
+    search = dcc.Input(name="find", value=query.get("find", ""), type="search", placeholder="lot, product …")
     return html.Form(
         [
-            *fields,
-            _choice("chamber", chambers, chosen.get("chamber", ""), str),
-            _choice("state", list(STATE_ORDER), chosen.get("state", ""), str),
+            *choices,
             html.Label(["find", search]),
             html.Button("Show", type="submit"),
-            *([link("show everything", "/")] if any(chosen.values()) else []),
+            link("clear all filters", BOARD) if query else None,
         ],
         method="get",
-        action="/",
+        action=BOARD,
         className="choose",
     )
-
-
-def _options(key: str, rows: list[Document], chosen: dict[str, str]) -> list[str]:
-    """What there is to choose, of the chosen supplier; what is chosen is always among it."""
-    supplier = chosen.get("supplier") if key != "supplier" else None
-    there = {row[key] for row in rows if row[key] and (not supplier or row["supplier"] == supplier)}
-    kept = {chosen[key]} if chosen.get(key) else set()
-    return sorted((there if len(there) <= MOST_OPTIONS else set()) | kept)
-
-
-def _choice(name: str, options: list[str], value: str, told: Callable[[str], str]) -> html.Label:
-    entries = [html.Option("all", value="")] + [
-        html.Option(told(option), value=option, selected=option == value) for option in options
-    ]
-    return html.Label([name, html.Select(entries, name=name)])
-
-
-def _more(waiting: int, chosen: dict[str, str]) -> html.P | None:
-    if not waiting:
-        return None
-    every = {**{key: value for key, value in chosen.items() if value}, "rows": "all"}
-    return html.P(link(f"{counted(waiting, 'stream')} more, less urgent: show all", "/", **every))
 
 
 # Rows
 
 
 def rows_table(
-    rows: list[Document],
-    sketches: dict[Key, SparklineData],
-    why: dict[Key, list[Document]],
+    rows: list[ProductRow],
+    sparklines: dict[Stream, SparklineData],
+    reasons: dict[Stream, list[AlertReason]],
     looked_at: str | None,
     lab: Lab,
 ) -> html.Table:
-    """A row a stream, grouped by supplier; references of the bench stand last."""
+    """A row a stream, grouped by supplier, the most urgent first; check standards come last."""
     heads = (
         "state",
         "stream",
-        "last year and outlook",
+        "12 months and forecast",
         "level",
         "change a month",
-        f"breach in {lab.alerts.horizon_weeks:g} weeks",
-        "to the limit",
+        f"chance of a failing lot, {lab.alerts.horizon_weeks:g} weeks",
+        "time to the limit",
         "last lot",
     )
-    by_supplier = sorted(rows, key=lambda row: row["supplier"])
-    groups = [(supplier, list(own)) for supplier, own in groupby(by_supplier, key=lambda row: row["supplier"])]
+
+    def urgency(row: ProductRow) -> tuple[int, float]:
+        return STATES.index(row["state"]), -(row["breach_probability"] or 0.0)
+
+    def group_urgency(group: tuple[str, list[ProductRow]]) -> tuple[bool, int]:
+        return all(row["check_standard"] for row in group[1]), min(STATES.index(row["state"]) for row in group[1])
+
+    by_supplier = groupby(sorted(rows, key=lambda row: row["supplier"]), key=lambda row: row["supplier"])
     bodies = []
-    for supplier, own in sorted(groups, key=_group_urgency):
-        head = html.Th([supplier_link(supplier), html.Span(_group_told(own))], colSpan=len(heads), scope="rowgroup")
-        lines = [_row(row, sketches, why, looked_at, heads) for row in sorted(own, key=_row_urgency)]
+    for supplier, group in sorted(((supplier, list(group)) for supplier, group in by_supplier), key=group_urgency):
+        counts = Counter(row["state"] for row in group)
+        text = ", ".join(f"{counts[state]} {state}" for state in STATES if counts[state])
+        if all(row["check_standard"] for row in group):
+            text = f"check standards, {text}"
+        head = html.Th([supplier_link(supplier), html.Span(text)], colSpan=len(heads), scope="rowgroup")
+        lines = [
+            _row(row, sparklines[_stream(row)], reasons.get(_stream(row), []), looked_at, heads)
+            for row in sorted(group, key=urgency)
+        ]
         bodies.append(html.Tbody([html.Tr(head, className="group"), *lines]))
     head = html.Thead(html.Tr([html.Th(name, scope="col") for name in heads]))
     return html.Table([head, *bodies], className="board", id="board")
 
 
-def _group_urgency(group: tuple[str, list[Document]]) -> tuple[bool, int]:
-    """The supplier that needs a person first."""
-    rows = group[1]
-    return all(row["check_standard"] for row in rows), min(STATE_ORDER.index(row["state"]) for row in rows)
-
-
-def _row_urgency(row: Document) -> tuple[int, float]:
-    return STATE_ORDER.index(row["state"]), -(row["breach_probability"] or 0.0)
-
-
-def _group_told(rows: list[Document]) -> str:
-    counts = Counter(row["state"] for row in rows)
-    told = ", ".join(f"{counts[state]} {state}" for state in STATE_ORDER if counts[state])
-    return f"reference of the bench, {told}" if all(row["check_standard"] for row in rows) else told
-
-
 def _row(
-    row: Document,
-    sketches: dict[Key, SparklineData],
-    why: dict[Key, list[Document]],
-    looked_at: str | None,
-    heads: tuple[str, ...],
+    row: ProductRow, sparkline: SparklineData, reasons: list[AlertReason], looked_at: str | None, heads: tuple[str, ...]
 ) -> html.Tr:
-    title = f"{row['product']}, {characteristic(row['characteristic'])}: the last year between usual level and limit"
+    why = "; ".join(dict.fromkeys(shortly(reason["kind"], reason["evidence"]) for reason in reasons[:3]))
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
     cells = [
         word(row["state"]),
-        [stream_link(row), html.Span(_because(why.get(_key(row), [])), className="quiet why")],
-        picture(sketches[_key(row)], title),
+        [stream_link(row), html.Span(why, className="quiet why")],
+        sparkline_image(sparkline, f"{row['product']}, {characteristic(row['characteristic'])}"),
         [amount(row["level"], row["unit"]), html.Span(room_to_limit(row), className="quiet")],
         change(row["change_percent_per_month"]),
         percent(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         [str(row["last_lot"]), html.Span(last, className="quiet")],
     ]
+    # On a narrow screen a row is a card, and the cells from the fourth on need their labels.
     labels = ["", "", "", *heads[3:]]
     return html.Tr(
         [
@@ -256,8 +260,3 @@ def _row(
         ],
         className=row["state"],
     )
-
-
-def _because(reasons: list[Document]) -> str:
-    """Why the stream stands where it does, in a few words."""
-    return "; ".join(dict.fromkeys(shortly(reason["kind"], reason["evidence"]) for reason in reasons[:3]))

@@ -16,6 +16,7 @@ from markdown_it import MarkdownIt
 from markdown_it.tree import SyntaxTreeNode
 
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.urls import GUIDE, with_query
 
 __all__ = ["PARTS", "heading_anchor", "layout", "with_guide_link"]
 
@@ -70,7 +71,7 @@ def heading_anchor(text: str) -> str:
 
 
 def _address(part: str, anchor: str = "") -> str:
-    return f"/guide?part={part}" + (f"#{anchor}" if anchor else "")
+    return with_query(GUIDE, {"part": part}) + (f"#{anchor}" if anchor else "")
 
 
 @lru_cache(maxsize=len(PARTS))
@@ -126,7 +127,8 @@ def _leaf(node: SyntaxTreeNode) -> Any:
     if node.type == "code_inline":
         return html.Code(node.content)
     if node.type == "fence":
-        name = "Output" if node.info.startswith("console") else "Example"
+        # Landmarks of a page need names of their own.
+        name = f"Example: {node.content.splitlines()[0]}"
         return html.Pre(html.Code(node.content), className="scroll", tabIndex=0, role="region", **{"aria-label": name})
     if node.type == "hardbreak":
         return html.Br()

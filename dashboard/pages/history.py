@@ -1,9 +1,8 @@
-"""What was entered: who, when, what, about which subject and why; nothing here is ever changed."""
+"""The audit trail: who entered what, when, about which subject and why. Entries are never changed."""
 
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import urlencode
 
 from dash import dcc, html
 from flask import Flask, Response, request
@@ -15,96 +14,83 @@ from dashboard.text.csv_cells import csv_text
 from dashboard.text.file_names import attachment
 from dashboard.text.formatting import counted, day, moment
 from dashboard.text.subject_names import address
+from dashboard.text.urls import HISTORY, HISTORY_FILE, with_query
+from ingest.documents.entries import HistoryEntry
 
 __all__ = ["add_download", "layout"]
 
-Document = Any
-
-PATH, FILE_PATH = "/history", "/history-file"
-A_PAGE = 50
-NOTHING, NONE_FITS = "Nothing was entered so far.", "No entry fits what the address asks for."
+ENTRIES_A_PAGE = 50
 COLUMNS = ("at", "who", "what", "about", "reason", "subject", "more")
 
 
-def layout(desk: LabReader, who: str = "", what: str = "", page: str = "1", **_other: str) -> html.Div:
+def layout(lab_reader: LabReader, who: str = "", what: str = "", page: str = "1", **_other: str) -> html.Div:
     """One page of the entries, by one person or of one kind where the address says so."""
-    with desk.reading() as connection:
+    with lab_reader.reading() as connection:
         total = history_queries.count(connection, who, what)
-        last_page = max(1, -(-total // A_PAGE))
-        number = min(_number(page), last_page)
-        shown = history_queries.entries(connection, desk.lab, who, what, A_PAGE, (number - 1) * A_PAGE)
-        people, kinds = history_queries.entry_text(connection)
+        last_page = max(1, -(-total // ENTRIES_A_PAGE))
+        # An address may hold anything; what is no page number is the first page.
+        number = int(page) if page.isascii() and page.isdigit() and len(page) < 10 else 1
+        number = min(max(1, number), last_page)
+        entries = history_queries.entries(
+            connection, lab_reader.lab, who, what, ENTRIES_A_PAGE, (number - 1) * ENTRIES_A_PAGE
+        )
+        people, kinds = history_queries.choices(connection)
+    if entries:
+        last = f", the last by {entries[0]['who']} on {day(entries[0]['at'])}" if number == 1 else ""
+        headline = f"{counted(total, 'entry', 'entries')}{last}."
+    else:
+        headline = "Nothing found. Clear a filter." if who or what else "No entry so far."
+    turn: list[Any] = [f"Page {number} of {last_page}"]
+    for words, other in (("newer", number - 1), ("older", number + 1)):
+        if 1 <= other <= last_page:
+            turn += [" · ", dcc.Link(words, href=with_query(HISTORY, {"who": who, "what": what, "page": str(other)}))]
+    download = with_query(HISTORY_FILE, {"who": who, "what": what})
     return html.Div(
         [
-            html.H1(_headline(total, shown, number) if shown else NONE_FITS if who or what else NOTHING),
+            html.H1(headline),
             html.P(
                 "Everything that a person entered or changed. Entries are added and never rewritten.", className="quiet"
             ),
-            _choices("who", "everybody", people, who, {"what": what}),
-            _choices("what", "everything", kinds, what, {"who": who}),
-            *([html.Div(_table(shown), className="entries")] if shown else []),
-            *_turn(number, last_page, who, what),
-            html.P(
-                html.A("Download as CSV", href=_with(FILE_PATH, who=who, what=what), download="", className="button")
-            ),
+            _filter("who", [("everybody", ""), *((name, name) for name in people)], who, {"what": what}),
+            _filter("what", [("everything", ""), *((kind, kind) for kind in kinds)], what, {"who": who}),
+            html.Div(_table(entries), className="entries") if entries else None,
+            html.P(turn) if last_page > 1 else None,
+            html.P(html.A("Download as CSV", href=download, download="", className="button")),
         ]
     )
 
 
-def _number(text: str) -> int:
-    """The page that the address names; the first where it names none."""
-    return max(1, int(text)) if text.isascii() and text.isdigit() and len(text) < 10 else 1
-
-
-def _headline(total: int, shown: list[Document], number: int) -> str:
-    last = f", the last by {shown[0]['who']} on {day(shown[0]['at'])}" if number == 1 else ""
-    return f"{counted(total, 'entry', 'entries')}{last}."
-
-
-def _with(path: str, **query: str) -> str:
-    given = {name: value for name, value in query.items() if value}
-    return f"{path}?{urlencode(given, errors='replace')}" if given else path
-
-
-def _choices(name: str, every: str, values: list[str], chosen: str, other: dict[str, str]) -> html.Nav:
-    shown = [(every, ""), *((value, value) for value in values)]
+def _filter(name: str, choices: list[tuple[str, str]], chosen: str, others: dict[str, str]) -> html.Nav:
     return filter_links(
-        [(label, _with(PATH, **{name: value}, **other), value == chosen) for label, value in shown], name
+        [(text, with_query(HISTORY, {name: value, **others}), value == chosen) for text, value in choices], name
     )
 
 
-def _table(entries: list[Document]) -> html.Div:
-    rows = [[moment(one["at"]), one["who"], one["what"], _about(one), one["reason"], _more(one)] for one in entries]
-    return table(("when", "who", "what", "about", "reason", "with it"), rows, "Entries")
+def _table(entries: list[HistoryEntry]) -> html.Div:
+    rows = []
+    for entry in entries:
+        page = address(entry["subject"], most="all")
+        about = entry["about"] if page is None else dcc.Link(entry["about"], href=page)
+        rows.append([moment(entry["at"]), entry["who"], entry["what"], about, entry["reason"], _details(entry)])
+    return table(("when", "who", "what", "about", "reason", "details"), rows, "Entries")
 
 
-def _about(entry: Document) -> Any:
-    where = address(entry["subject"], most="all")
-    return entry["about"] if where is None else dcc.Link(entry["about"], href=where)
-
-
-def _more(entry: Document) -> str:
-    """What the entry holds beside its reason."""
+def _details(entry: HistoryEntry) -> str:
+    """The fields of an entry beside its reason."""
     return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
 
 
-def _turn(number: int, last: int, who: str, what: str) -> list[html.P]:
-    if last == 1:
-        return []
-    parts: list[Any] = [f"Page {number} of {last}"]
-    for words, other in (("newer", number - 1), ("older", number + 1)):
-        if 1 <= other <= last:
-            parts += [" · ", dcc.Link(words, href=_with(PATH, who=who, what=what, page=str(other)))]
-    return [html.P(parts)]
+def add_download(server: Flask, lab_reader: LabReader) -> None:
+    """Serve the entries as a CSV file."""
 
-
-def add_download(server: Flask, desk: LabReader) -> None:
-    """The address of the entries as a CSV file."""
-
-    @server.get(FILE_PATH)
+    @server.get(HISTORY_FILE)
     def history_file() -> Response:
         who, what = (request.args.get(name, "") for name in ("who", "what"))
-        with desk.reading() as connection:
-            entries = history_queries.entries(connection, desk.lab, who, what)
-        rows = ((one["at"], one["who"], one["what"], one["about"], one["reason"], _more(one)) for one in entries)
-        return Response("\ufeff" + csv_text(COLUMNS, rows), mimetype="text/csv", headers=attachment("entries.csv"))
+        with lab_reader.reading() as connection:
+            entries = history_queries.entries(connection, lab_reader.lab, who, what)
+        rows = [
+            [one["at"], one["who"], one["what"], one["about"], one["reason"], one["subject"], _details(one)]
+            for one in entries
+        ]
+        text = "\ufeff" + csv_text(COLUMNS, rows)
+        return Response(text, mimetype="text/csv", headers=attachment("entries.csv"))

@@ -1,4 +1,4 @@
-"""One lot: can I trust it, and what do I do with it."""
+"""One lot: its verdicts, the conditioning and the readings behind them, and the decision on it."""
 
 from __future__ import annotations
 
@@ -8,181 +8,182 @@ from typing import Any
 from dash import html
 
 from dashboard.charts import plotly_figures
-from dashboard.components.alert_card import alert_card, urgent_first
+from dashboard.components.alert_card import alert_card
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
-from dashboard.queries import bench_queries, page_queries, stored_documents
+from dashboard.queries import bench_queries, lot_document, page_queries
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
+from dashboard.queries.stored_documents import from_iso
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
 from ingest.audit.subjects import Subject
 from ingest.decisions.responses import LOT_DECISIONS
+from ingest.documents.bench import ChamberTrace
+from ingest.documents.entries import SubjectEntry
+from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
+from ingest.documents.stream import StoredControlLimits
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
 
 __all__ = ["layout"]
 
-Document = Any
-
 CONDITIONING_WORDS = {
-    "valid": "the log shows the conditioning",
-    "short": "not enough hours in the window before the test",
-    "humid": "the chamber was too humid",
-    "dry": "the chamber was too dry",
-    "warm": "the chamber was too warm",
-    "cold": "the chamber was too cold",
-    "unlogged": "the chamber log does not show the hours before the test",
+    "valid": "conditioning documented",
+    "short": "not enough hours within tolerance before the test",
+    "humid": "chamber too humid",
+    "dry": "chamber too dry",
+    "warm": "chamber too warm",
+    "cold": "chamber too cold",
+    "unlogged": "no complete chamber log of the hours before the test",
 }
-WORST_FIRST = ("fail", "undecided", "invalid", "pass", "unlimited")
-# Tests of one morning share the hours before them.
+# The verdicts that the headline names, the worst first, with the words before the characteristics.
+HEADLINES = {"fail": "fails the limit in", "undecided": "undecided:", "invalid": "no valid conditioning:"}
+# The chamber's log is drawn once for tests within so many hours: they share the hours before them.
 SAME_HOURS = timedelta(hours=6)
-TRACE_KEY = (("┄", "edge", "window"), ("│", "grey", "start and end of the required hours"))
+TRACE_KEY = (("┄", "edge", "tolerance"), ("│", "grey", "start and end of the required hours"))
 
 
-def layout(desk: LabReader, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
+def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
     """The page of a lot."""
-    with desk.reading() as connection:
-        document = stored_documents.lot(connection, desk.lab, supplier, lot)
-        sessions = sorted(document["sessions"], key=_in_order)
-        groups = _together(sessions)
-        traces = [bench_queries.chamber_trace(connection, desk.lab, group[0]) for group in groups]
-        usual = {
-            product: page_queries.usual(connection, supplier, product)
-            for product in {session["product"] for session in sessions}
-        }
-        earlier = page_queries.earlier_values(connection, desk.lab, supplier, lot)
+    lab = lab_reader.lab
+    with lab_reader.reading() as connection:
+        document = lot_document.lot(connection, lab, supplier, lot)
+        # Day by day, so that the tests of one morning stand together.
+        sessions = sorted(document["sessions"], key=lambda one: (one["tested_at"][:10], one["characteristic"]))
+        groups = _grouped_by_hours(sessions)
+        traces = [bench_queries.chamber_trace(connection, lab, group[0]) for group in groups]
+        products = {session["product"] for session in sessions}
+        in_force = {product: page_queries.limits_in_force(connection, supplier, product) for product in products}
+        earlier = page_queries.earlier_values(connection, lab, supplier, lot)
         refused = page_queries.refused_rows(connection, lot)
         subject = str(Subject.lot(supplier, lot))
         subjects = [subject, *(f"alert:{alert['id']}" for alert in document["alerts"])]
-        entries = page_queries.entries(connection, desk.lab, subjects)
-    limits = [usual[session["product"]].get(session["characteristic"]) for session in sessions]
-    sheets = [_session(document, *one) for one in zip(sessions, limits, range(len(sessions)), strict=True)]
+        entries = page_queries.entries(connection, lab, subjects)
+    limits = [in_force[session["product"]].get(session["characteristic"]) for session in sessions]
     return html.Div(
         [
             html.P([supplier_link(supplier), f" · {document['product']}"], className="quiet"),
             html.H1(f"Lot {lot}: {_headline(sessions)}"),
-            html.P(_told(document), className="lead"),
+            html.P(_summary(document), className="lead"),
             _overview(sessions, limits),
             _decision(subject, entries[subject]),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
-            html.H2("The chamber before the tests"),
+            html.H2("Conditioning before the tests"),
             html.Div(
-                [_chamber(*one) for one in zip(groups, traces, range(len(groups)), strict=True)], className="pair"
+                [
+                    _chamber(group, trace, number)
+                    for number, (group, trace) in enumerate(zip(groups, traces, strict=True))
+                ],
+                className="pair",
             ),
-            html.H2("The readings"),
-            html.Div(sheets, className="pair many"),
+            html.H2("Readings"),
+            html.Div(
+                [
+                    _session(document, session, limit, number)
+                    for number, (session, limit) in enumerate(zip(sessions, limits, strict=True))
+                ],
+                className="pair many",
+            ),
             *_corrections(earlier),
             *_refused(refused),
-            _evidence(supplier, lot),
+            html.P(
+                [
+                    html.A(
+                        "Evidence for an audit (ZIP)", href=evidence_address(supplier=supplier, lot=lot), download=""
+                    ),
+                    ": readings, chamber log, limits, alerts, entries, and the hashes of the source files.",
+                ],
+                className="quiet",
+            ),
         ]
     )
-
-
-def _evidence(supplier: str, lot: str) -> html.P:
-    here = evidence_address(supplier=supplier, lot=lot)
-    return html.P(
-        [
-            html.A("Evidence bundle of this lot (ZIP)", href=here, download=""),
-            ": readings, chamber log, limits, alerts, entries and source files with their hashes, for an audit.",
-        ],
-        className="quiet",
-    )
-
-
-def _in_order(session: Document) -> tuple[str, str]:
-    """Day by day, so that what was tested in one morning stands together."""
-    return session["tested_at"][:10], session["characteristic"]
 
 
 # The whole lot
 
 
-def _headline(sessions: list[Document]) -> str:
-    """What the first look must say: what failed, what can't be trusted, else that all is inside."""
-    firsts = _first_sessions(sessions)
-    by_verdict = {verdict: [one for one in firsts if one["verdict"] == verdict] for verdict in WORST_FIRST}
-    told = [f"{words} {_spoken(by_verdict[verdict])}" for verdict, words in HEADLINES if by_verdict[verdict]]
-    if told:
-        return "; ".join(told)
-    return "every test is valid and inside its limits" if by_verdict["pass"] else "no limit applies"
+def _headline(sessions: list[Session]) -> str:
+    """What failed and what is not valid; else that every test passed."""
+    standing = _standing_sessions(sessions)
+    parts = []
+    for verdict, words in HEADLINES.items():
+        names = [characteristic(one["characteristic"]) for one in standing if one["verdict"] == verdict]
+        if names:
+            parts.append(f"{words} {listed(names)}")
+    if parts:
+        return "; ".join(parts)
+    passed = any(one["verdict"] == "pass" for one in standing)
+    return "every test valid and within the limits" if passed else "no specification limit applies"
 
 
-HEADLINES = (
-    ("fail", "breaches its limit in"),
-    ("undecided", "is not settled in"),
-    ("invalid", "was tested without valid conditioning for"),
-)
-
-
-def _first_sessions(sessions: list[Document]) -> list[Document]:
-    """The session of each characteristic that counts: the first valid one, else the first."""
-    by_name: dict[str, list[Document]] = {}
+def _standing_sessions(sessions: list[Session]) -> list[Session]:
+    """The session that stands for each characteristic: the first valid one, else the first."""
+    by_name: dict[str, list[Session]] = {}
     for session in sessions:
         by_name.setdefault(session["characteristic"], []).append(session)
-    return [next((one for one in own if one["conditioning"]["state"] == "valid"), own[0]) for own in by_name.values()]
-
-
-def _spoken(sessions: list[Document]) -> str:
-    return listed([characteristic(session["characteristic"]) for session in sessions])
-
-
-def _told(document: Document) -> str:
-    sessions = document["sessions"]
-    retests = len(sessions) - len(_first_sessions(sessions))
-    said = counted(len(sessions), "test session")
-    if retests:
-        said += f", of them {counted(retests, 'repeat')}: the first valid result stands, later ones are shown beside it"
-    said += f". Received {document['received_on']}." if document["received_on"] else "."
-    said += f" Made {document['made_on']}." if document["made_on"] else ""
-    return f"{said} Marks, not a release: the decision is for the person your procedure authorises."
-
-
-def _overview(sessions: list[Document], limits: list[Document | None]) -> html.Div:
-    rows = [_overview_row(session, usual) for session, usual in zip(sessions, limits, strict=True)]
-    heads = ("verdict", "characteristic", "tested", "level", "usual here", "limit", "conditioning", "chamber", "bags")
-    return table(heads, rows, "Test sessions of this lot", ("level", "bags"))
-
-
-def _overview_row(session: Document, usual: Document | None) -> list[Any]:
-    unit, state = session["unit"], session["conditioning"]["state"]
     return [
-        word(session["verdict"]),
-        html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
-        moment(session["tested_at"]),
-        amount(session["level"], unit),
-        _usual(usual, unit),
-        room_to_limit(session),
-        "valid" if state == "valid" else word("invalid"),
-        session["chamber"] or "–",
-        str(session["bags"]),
+        next((one for one in some if one["conditioning"]["state"] == "valid"), some[0]) for some in by_name.values()
     ]
 
 
-def _usual(usual: Document | None, unit: str) -> str:
-    if usual is None or usual["lower"] is None:
-        return "not yet known"
-    return f"{amount(usual['lower'], unit)} to {amount(usual['upper'], unit)}"
+def _summary(document: LotDocument) -> str:
+    sessions = document["sessions"]
+    retests = len(sessions) - len(_standing_sessions(sessions))
+    text = counted(len(sessions), "test session")
+    if retests:
+        text += f", including {counted(retests, 'retest')}; the first valid result stands, retests are shown beside it"
+    text += f". Received {document['received_on']}." if document["received_on"] else "."
+    text += f" Made {document['made_on']}." if document["made_on"] else ""
+    return f"{text} Test result, not a release: the release is up to the person whom your procedure authorises."
 
 
-def _anchor(session: Document) -> str:
+def _overview(sessions: list[Session], limits: list[StoredControlLimits | None]) -> html.Div:
+    rows = [
+        [
+            word(session["verdict"]),
+            html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
+            moment(session["tested_at"]),
+            amount(session["level"], session["unit"]),
+            _control_limits(control, session["unit"]),
+            room_to_limit(session),
+            "valid" if session["conditioning"]["state"] == "valid" else word("invalid"),
+            session["chamber"] or "–",
+            str(session["bags"]),
+        ]
+        for session, control in zip(sessions, limits, strict=True)
+    ]
+    heads = (
+        "verdict", "characteristic", "tested", "level", "control limits", "specification limit", "conditioning", "chamber", "bags",
+    )  # fmt: skip
+    return table(heads, rows, "Test sessions of this lot", ("level", "bags"))
+
+
+def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
+    if limits is None or limits["lower"] is None:
+        return "not known yet"
+    return f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+
+
+def _anchor(session: Session) -> str:
     return f"session-{session['characteristic']}-{session['tested_at'][:16]}"
 
 
-def _decision(subject: str, entries: list[Document]) -> html.Section:
-    """What people decided, and where to write it down."""
-    decided = next((entry for entry in entries if entry["what"] != "note"), None)
-    said = f"Decided: {decided['what']}, by {decided['who']}" if decided else "No decision is recorded"
+def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
+    """The decision on the lot, and the form to record one."""
+    decision = next((entry for entry in entries if entry["what"] != "note"), None)
     return html.Section(
         [
-            html.H2(said),
+            html.H2(f"Decided: {decision['what']}, by {decision['who']}") if decision else None,
             *[
                 html.P(f"{one['who']}, {moment(one['at'])}, {one['what']}: {one['reason']}", className="entry")
                 for one in entries
             ],
+            None if decision else html.P("No decision recorded.", className="quiet"),
             *if_editor(
-                "Record what was decided",
+                "Record a decision",
                 html.P(
-                    "Keeps the decision of an authorised person with its reason; it moves no material.",
+                    "Records the decision of an authorised person with its reason; it moves no material.",
                     className="quiet",
                 ),
                 form(subject, LOT_DECISIONS),
@@ -192,183 +193,161 @@ def _decision(subject: str, entries: list[Document]) -> html.Section:
     )
 
 
-# The chamber
+# Conditioning
 
 
-def _together(sessions: list[Document]) -> list[list[Document]]:
-    """Sessions that one stretch of the same chamber's log covers: begun within hours of each other."""
-    groups: list[list[Document]] = []
+def _grouped_by_hours(sessions: list[Session]) -> list[list[Session]]:
+    """Sessions in groups that one stretch of the same chamber's log covers."""
+    groups: list[list[Session]] = []
     for session in sorted(sessions, key=lambda one: (one["chamber"], one["tested_at"])):
-        if groups and _same_hours(groups[-1][0], session):
-            groups[-1].append(session)
-        else:
-            groups.append([session])
+        first = groups[-1][0] if groups else None
+        if first is not None and first["chamber"] == session["chamber"]:
+            apart = datetime.fromisoformat(session["tested_at"]) - datetime.fromisoformat(first["tested_at"])
+            if apart < SAME_HOURS:
+                groups[-1].append(session)
+                continue
+        groups.append([session])
     return sorted(groups, key=lambda group: group[0]["tested_at"])
 
 
-def _same_hours(first: Document, other: Document) -> bool:
-    apart = datetime.fromisoformat(other["tested_at"]) - datetime.fromisoformat(first["tested_at"])
-    return first["chamber"] == other["chamber"] and apart < SAME_HOURS
-
-
-def _chamber(group: list[Document], trace: Document | None, number: int) -> html.Section:
+def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> html.Section:
     first = group[0]
-    states = list(dict.fromkeys(CONDITIONING_WORDS[one["conditioning"]["state"]] for one in group))
-    told = f"before {listed([characteristic(one['characteristic']) for one in group])}: {'; '.join(states)}"
-    shown: list[Any] = [html.P("The log holds no entry for the hours before.", className="quiet")]
+    states = "; ".join(dict.fromkeys(_conditioning(one) for one in group))
+    names = listed([characteristic(one["characteristic"]) for one in group])
+    text = f"Before {names}: {states}"
+    shown: list[Any] = [html.P("The log has no entry for these hours.", className="quiet")]
     if trace is not None:
-        shown = [graph(plotly_figures.chamber_trace(trace), f"trace-{number}", f"Chamber, {told}"), legend(*TRACE_KEY)]
+        shown = [
+            graph(plotly_figures.chamber_trace(trace), f"trace-{number}", f"Chamber log. {text}"),
+            legend(*TRACE_KEY),
+        ]
     heading = f"Chamber {first['chamber'] or 'not named'}, before {moment(first['tested_at'])}"
-    return html.Section([html.H3(heading), html.P(told.capitalize(), className="quiet"), *shown], className="sheet")
+    return html.Section([html.H3(heading), html.P(text, className="quiet"), *shown], className="sheet")
+
+
+def _conditioning(session: Session) -> str:
+    """The conditioning in words, with hours and humidity: "conditioning documented: 167.7 h, 11.7 to 13.3 % RH"."""
+    found = session["conditioning"]
+    words = CONDITIONING_WORDS[found["state"]]
+    if found["hours"] is None:
+        return words
+    low, high = found["humidity_min"], found["humidity_max"]
+    humidity = f", {low:.1f} to {high:.1f} % RH" if low is not None else ""
+    return f"{words}: {found['hours']:.1f} h within tolerance{humidity}"
 
 
 # One session
 
 
-def _session(document: Document, session: Document, usual: Document | None, number: int) -> html.Section:
-    name = _named(session)
+def _session(document: LotDocument, session: Session, control: StoredControlLimits | None, number: int) -> html.Section:
+    name, unit = f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}", session["unit"]
+    reason = _reason(session)
+    key = [("●", "accent", "reading")]
+    if any(reading["bound"] for reading in session["readings"]):
+        key.append(("▲▼", "edge", "beyond the range of the meter"))
+    if session["level"] is not None:
+        key.append(("┅", "accent", "lot level"))
+    if control is not None and control["lower"] is not None:
+        key.append(("▒", "grey", "control limits of the lot level"))
+    if session["limit_lower"] is not None or session["limit_upper"] is not None:
+        key.append(("━", "edge", "specification limit"))
+    steps = session["limit_sources"]["lower"], session["limit_sources"]["upper"]
+    limit_sources = "; ".join(dict.fromkeys(source(step) for step in steps if step is not None))
+    count = f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}"
     return html.Section(
         [
             html.H3([f"{name} ", word(session["verdict"])]),
-            html.P(_reason(session)),
-            *_doubt(document, session),
-            graph(
-                plotly_figures.bags(session, usual), f"bags-{number}", f"Readings by bag, {name}. {_reason(session)}"
+            html.P(reason),
+            *_suspect(document, session),
+            graph(plotly_figures.bags(session, control), f"bags-{number}", f"Readings by bag, {name}. {reason}"),
+            legend(*key),
+            facts(
+                [
+                    ("lot level", amount(session["level"], unit), count),
+                    ("control limits", _control_limits(control, unit), "of the stream, now in force"),
+                    ("worst reading", amount(session["worst"], unit), ""),
+                    ("specification limit on that day", room_to_limit(session), limit_sources),
+                    ("conditioning", _conditioning(session), ""),
+                    ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
+                ]
             ),
-            legend(*_bags_key(session, usual)),
-            facts(_facts(session, usual)),
-            html.P(stream_link({**document, **session}, "how this stands in its stream")),
-            html.Details([html.Summary("Every reading, with its file and line"), _readings(session)]),
+            html.P(stream_link({**document, **session}, "show in control chart")),
+            html.Details([html.Summary("Every reading, with its file and line"), _readings(session, name)]),
         ],
         className="sheet",
         id=_anchor(session),
     )
 
 
-def _doubt(document: Document, session: Document) -> list[Any]:
-    """Why the values of a session are to be looked at, what a person said of it, and where to say it."""
-    mark = session["mark"]
+def _reason(session: Session) -> str:
+    """How the verdict was reached."""
+    limit, unit = room_to_limit(session), session["unit"]
+    if session["mark"] and session["mark"]["settled"] == SET_ASIDE:
+        return "Not judged: a person set this test aside; its readings are kept below."
+    if session["verdict"] == "invalid":
+        return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
+    if session["verdict"] == "unlimited":
+        return f"No specification limit applies; the level is {amount(session['level'], unit)}."
+    by = f" ({session['limit_document']})" if session["limit_document"] else ""
+    if session["judged"] is None:
+        beyond = sum(reading["bound"] != 0 for reading in session["readings"])
+        decided = session["verdict"] in ("pass", "fail")
+        outcome = "The verdict does not depend on them." if decided else "The lot is undecided."
+        return f"{counted(beyond, 'reading')} beyond the range of the meter; limit {limit}{by}. {outcome}"
+    statistic = (
+        "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
+    )
+    return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}."
+
+
+def _suspect(document: LotDocument, session: Session) -> list[Any]:
+    """Why values of a session are suspect, the decision on them, and the form to decide."""
+    mark, unit = session["mark"], session["unit"]
     if mark is None:
         return []
-    subject = str(
-        Subject.session(
-            document["supplier"],
-            session["product"],
-            session["characteristic"],
-            document["lot"],
-            stored_documents.from_iso(session["tested_at"]),
-        )
-    )
-    said = (
-        f"Settled: {mark['settled']}."
-        if mark["settled"]
-        else "Nobody has settled it yet: until then it tells neither limits nor outlook."
-    )
-    unit = session["unit"]
+    stream = (document["supplier"], session["product"], session["characteristic"])
+    subject = str(Subject.session(*stream, document["lot"], from_iso(session["tested_at"])))
+    state = f"Cleared: {mark['settled']}." if mark["settled"] else "Not cleared yet; left out of limits and forecast."
     return [
-        html.P([html.Strong("Look at the values. "), f"{mark['told']}. {said}"], className="entry"),
+        html.P([html.Strong("Suspect values. "), f"{mark['told']}. {state}"], className="entry"),
         *if_editor(
-            "Settle it",
+            "Clear the suspect test",
             html.P(
-                f"Usual before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is "
-                "changed here: set aside, the test leaves the chart; the right values come as a corrected file.",
+                f"Normal before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is changed "
+                "here. A test that is set aside leaves the chart; the right values come as a corrected file.",
                 className="quiet",
             ),
-            form(subject, (STANDS, SET_ASIDE) if not mark["settled"] else (LOOK_AGAIN,)),
+            form(subject, (LOOK_AGAIN,) if mark["settled"] else (STANDS, SET_ASIDE)),
         ),
     ]
 
 
-def _named(session: Document) -> str:
-    return f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}"
-
-
-def _bags_key(session: Document, usual: Document | None) -> list[tuple[str, str, str]]:
-    """What is drawn, and no more."""
-    key = [("●", "accent", "reading")]
-    if any(reading["bound"] for reading in session["readings"]):
-        key.append(("▲▼", "edge", "beyond the range of the meter"))
-    if session["level"] is not None:
-        key.append(("┅", "accent", "level of the lot"))
-    if usual is not None and usual["lower"] is not None:
-        key.append(("▒", "grey", "usual for the level of a lot here"))
-    if session["limit_lower"] is not None or session["limit_upper"] is not None:
-        key.append(("━", "edge", "limit of the document"))
-    return key
-
-
-def _facts(session: Document, usual: Document | None) -> list[tuple[str, Any, str]]:
-    unit, conditioning = session["unit"], session["conditioning"]
-    count = f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}"
-    return [
-        ("lot level", amount(session["level"], unit), count),
-        ("usual here", _usual(usual, unit), "control limits of the stream now"),
-        ("worst reading", amount(session["worst"], unit), ""),
-        ("limit on that day", room_to_limit(session), _limit_source(session)),
-        ("conditioning", CONDITIONING_WORDS[conditioning["state"]], _hours(conditioning)),
-        ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
-    ]
-
-
-def _limit_source(session: Document) -> str:
-    """Where the limits come from that the session was held against."""
-    return "; ".join(dict.fromkeys(source(step) for step in session["limit_sources"].values() if step is not None))
-
-
-def _reason(session: Document) -> str:
-    """How the verdict was reached."""
-    limit, unit = room_to_limit(session), session["unit"]
-    if session["mark"] and session["mark"]["settled"] == SET_ASIDE:
-        return "Not judged: a person set this test aside; its readings stay below."
-    if session["verdict"] == "invalid":
-        return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
-    if session["verdict"] == "unlimited":
-        return f"No limit applies; the level is {amount(session['level'], unit)}."
-    by = f" ({session['limit_document']})" if session["limit_document"] else ""
-    if session["judged"] is None:
-        beyond = sum(reading["bound"] != 0 for reading in session["readings"])
-        outcome = "They settle it all the same." if session["verdict"] in ("pass", "fail") else "The lot is undecided."
-        return f"{counted(beyond, 'reading')} beyond the range of the meter, judged against {limit}{by}. {outcome}"
-    held = "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
-    return f"Judged by its {held}: {amount(session['judged'], unit)}, to be {limit}{by}."
-
-
-def _hours(conditioning: Document) -> str:
-    if conditioning["hours"] is None:
-        return ""
-    low, high = conditioning["humidity_min"], conditioning["humidity_max"]
-    span = f", {low:.1f} to {high:.1f} % RH" if low is not None else ""
-    return f"{conditioning['hours']:.1f} h unbroken in the window{span}"
-
-
-def _readings(session: Document) -> html.Div:
+def _readings(session: Session, name: str) -> html.Div:
     heads = ("bag", "reading", "value", "as written", "tested", "operator", "file", "line", "state")
-    return table(
-        heads, [_reading(one) for one in session["readings"]], f"Readings, {_named(session)}", ("value", "line")
-    )
-
-
-def _reading(reading: Document) -> list[str]:
-    return [
-        str(reading["specimen"]),
-        str(reading["reading"]),
-        amount(reading["value"], reading["unit"], reading["bound"]),
-        reading["written"],
-        moment(reading["tested_at"]),
-        reading["operator"],
-        reading["file"],
-        str(reading["line"]),
-        "look at it" if reading["marked"] else reading["state"],
+    rows = [
+        [
+            str(reading["specimen"]),
+            str(reading["reading"]),
+            amount(reading["value"], reading["unit"], reading["bound"]),
+            reading["written"],
+            moment(reading["tested_at"]),
+            reading["operator"],
+            reading["file"],
+            str(reading["line"]),
+            "suspect" if reading["marked"] else reading["state"],
+        ]
+        for reading in session["readings"]
     ]
+    return table(heads, rows, f"Readings, {name}", ("value", "line"))
 
 
-# What did not stay as it came
+# Corrected and refused rows
 
 
-def _corrections(earlier: list[Document]) -> list[Any]:
+def _corrections(earlier: list[EarlierValue]) -> list[Any]:
     if not earlier:
         return []
-    heads = ("characteristic", "bag", "reading", "was", "as written", "file", "line", "corrected by", "on")
+    heads = ("characteristic", "bag", "reading", "earlier value", "as written", "file", "line", "corrected by", "on")
     rows = [
         [
             characteristic(one["characteristic"]),
@@ -384,20 +363,24 @@ def _corrections(earlier: list[Document]) -> list[Any]:
         for one in earlier
     ]
     first = earlier[0]
-    was = amount(first["value"], first["unit"], first["bound"])
-    told = f"Bag {first['specimen']}, reading {first['reading']} was {was} ({first['written']} in {first['file']}, line {first['line']})."
+    value = amount(first["value"], first["unit"], first["bound"])
     return [
         html.H2(f"{counted(len(earlier), 'reading')} corrected by a later file"),
-        html.P(told),
-        html.Details([html.Summary("All earlier values"), table(heads, rows, "Earlier values", ("was", "line"))]),
+        html.P(
+            f"Bag {first['specimen']}, reading {first['reading']} was {value} ({first['written']} in {first['file']}, line "
+            f"{first['line']})."
+        ),
+        html.Details(
+            [html.Summary("All earlier values"), table(heads, rows, "Earlier values", ("earlier value", "line"))]
+        ),
     ]
 
 
-def _refused(rows: list[Document]) -> list[Any]:
+def _refused(rows: list[RefusedRow]) -> list[Any]:
     if not rows:
         return []
     shown = [[row["file"], str(row["line"]), row["reason"]] for row in rows]
     return [
         html.H2(f"{counted(len(rows), 'refused row')} with this lot's name"),
-        table(("file", "line", "why"), shown, "Refused rows"),
+        table(("file", "line", "reason"), shown, "Refused rows"),
     ]

@@ -19,11 +19,10 @@ from dashboard.text.formatting import amount, day, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
+from ingest.documents.scorecard import CardStream, Overview, OverviewRow, Scorecard
 from ingest.quarter.overview import supplier_overview
 
 __all__ = ["add_downloads", "layout"]
-
-Document = Any
 
 MEDIA_TYPES = {
     "csv": "text/csv; charset=utf-8",
@@ -33,14 +32,14 @@ MEDIA_TYPES = {
 }
 
 
-def layout(desk: LabReader, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
+def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
     """The scorecards of a quarter: all suppliers on one page, or one supplier in full."""
-    with desk.reading() as connection:
-        quarters = stored_documents.quarters(connection, desk.lab)
+    with lab_reader.reading() as connection:
+        quarters = stored_documents.quarters(connection, lab_reader.lab)
         if not quarters:
             return html.Div(empty("No quarter yet.", "The first valid test opens one."))
         chosen = quarter or quarters[min(1, len(quarters) - 1)]
-        cards = export.documents(connection, desk.lab, chosen, supplier or None)
+        cards = export.documents(connection, lab_reader.lab, chosen, supplier or None)
     others = [
         html.Li(link(name, "/scorecards", quarter=name, **({"supplier": supplier} if supplier else {})))
         for name in quarters
@@ -64,7 +63,7 @@ def layout(desk: LabReader, quarter: str = "", supplier: str = "", **_other: str
 # All suppliers
 
 
-def _all(cards: Sequence[Document]) -> list[Any]:
+def _all(cards: Sequence[Scorecard]) -> list[Any]:
     overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
     return [
@@ -103,7 +102,7 @@ def _all(cards: Sequence[Document]) -> list[Any]:
     ]
 
 
-def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
+def _supplier(row: OverviewRow, quarter: str, lowest: float) -> list[Any]:
     standing, counts = row["standing"], row["counts"]
     bar = (
         html.Img(src=as_image_address(score_bar(standing, lowest)), alt="", className="share")
@@ -121,7 +120,7 @@ def _supplier(row: Document, quarter: str, lowest: float) -> list[Any]:
     ]
 
 
-def _parts(overview: Document) -> list[list[Any]]:
+def _parts(overview: Overview) -> list[list[Any]]:
     rows = [
         [supplier_link(row["supplier"]), *wording.part_cells(row["standing"]), wording.notices(row["notices"])]
         for row in overview["rows"]
@@ -129,7 +128,7 @@ def _parts(overview: Document) -> list[list[Any]]:
     return [["weight", *wording.weight_cells(overview), ""], *rows]
 
 
-def _talk(overview: Document) -> list[Any]:
+def _talk(overview: Overview) -> list[Any]:
     told = [
         html.Li([supplier_link(row["supplier"]), ": ", "; ".join(wording.reasons(row["reasons"]))])
         for row in overview["rows"]
@@ -155,7 +154,7 @@ def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
 # One supplier
 
 
-def _card(card: Document) -> html.Section:
+def _card(card: Scorecard) -> html.Section:
     heads = (
         "stream",
         "lots",
@@ -192,7 +191,7 @@ def _card(card: Document) -> html.Section:
     )
 
 
-def _stream(row: Document) -> list[Any]:
+def _stream(row: CardStream) -> list[Any]:
     return [
         stream_link(row),
         *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),
@@ -216,7 +215,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> html.Table:
 # Files
 
 
-def add_downloads(server: Flask, desk: LabReader) -> None:
+def add_downloads(server: Flask, lab_reader: LabReader) -> None:
     """The address from which a scorecard file is downloaded; without a supplier it is the file over all of them."""
 
     @server.get(SCORECARD_FILE)
@@ -224,8 +223,8 @@ def add_downloads(server: Flask, desk: LabReader) -> None:
         quarter, supplier, form = (request.args.get(key, "") for key in ("quarter", "supplier", "form"))
         if form not in (export.FORMS if supplier else export.OVERVIEW_FORMS):
             raise CallError(f"scorecard: there is no form {quoted(form)}")
-        with desk.reading() as connection:
-            cards = export.documents(connection, desk.lab, quarter, supplier or None)
+        with lab_reader.reading() as connection:
+            cards = export.documents(connection, lab_reader.lab, quarter, supplier or None)
         data = export.FORMS[form](cards[0]) if supplier else export.OVERVIEW_FORMS[form](cards)
         name = export.file_name(cards[0], form) if supplier else export.overview_file_name(quarter, form)
         return Response(

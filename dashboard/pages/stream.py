@@ -1,4 +1,4 @@
-"""One stream: when and how fast did it move, and what stands behind that."""
+"""One stream: when and how fast it moved, and the evidence behind that."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from dash import dcc, html
 
 from dashboard.charts import plotly_figures
 from dashboard.charts.limit_lines import near
-from dashboard.components.alert_card import alert_card, urgent_first
-from dashboard.components.entry_form import field, form, if_editor
+from dashboard.components.alert_card import alert_card
+from dashboard.components.entry_form import day_field, form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, lot_link, supplier_link, table, word
-from dashboard.pages import stream_chart
-from dashboard.pages.stream_chart import Asked, matters, told_adjusted
+from dashboard.pages.stream_chart import ChartView, adjusted_words, choices, humidity_matters, span
 from dashboard.pages.stream_limits import limits_section
-from dashboard.queries import page_queries, stored_documents
+from dashboard.queries import page_queries, stored_documents, stream_document
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import (
     amount,
@@ -28,34 +28,36 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.formatting import characteristic as spoken
+from dashboard.text.formatting import shown as shown_evidence
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.urls import stream_file_address
 from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
+from ingest.documents.alert import Alert
+from ingest.documents.entries import SubjectEntry
+from ingest.documents.stream import BoardRow, StreamDocument
 
 __all__ = ["layout"]
 
-Document = Any
-
 KEY = (
-    ("●", "accent", "lot inside its control limits"),
-    ("◆", "edge", "lot that stands out"),
+    ("●", "accent", "lot inside the control limits"),
+    ("◆", "edge", "flagged lot"),
     ("□", "warm", "test not valid"),
-    ("◇", "edge", "values to look at"),
+    ("◇", "edge", "suspect values"),
     ("▲▼", "edge", "level beyond the range of the meter"),
     ("━", "accent", "smoothed level"),
-    ("┄", "grey", "control limits, usual level between them"),
-    ("▬", "grey", "lots from which they were learned"),
-    ("◯", "grey", "lot that sets no control limits"),
-    ("━", "edge", "limit of the document"),
-    ("▒", "accent", "outlook: 8 and 5 of 10 coming lots"),
-    ("▒", "warm", "when it began: estimate and interval"),
+    ("┄", "grey", "centre line and control limits"),
+    ("▬", "grey", "baseline lots"),
+    ("◯", "grey", "lot excluded from the baseline"),
+    ("━", "edge", "specification limit"),
+    ("▒", "accent", "forecast: 80 % and 50 % of coming lots"),
+    ("▒", "warm", "estimated start of a move, with its interval"),
 )
 
 
 def layout(
-    desk: LabReader,
+    lab_reader: LabReader,
     supplier: str = "",
     product: str = "",
     characteristic: str = "",
@@ -68,16 +70,17 @@ def layout(
     """The page of a stream."""
     names = {"supplier": supplier, "product": product, "characteristic": characteristic}
     subject = str(Subject.stream(supplier, product, characteristic))
-    with desk.reading() as connection:
-        document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
-        row = stored_documents.board_row(connection, desk.lab, supplier, product, characteristic)
-        alerts = urgent_first(
-            stored_documents.alerts_named(connection, desk.lab, page_queries.alert_ids(connection, **names))
-        )
-        subjects = [subject, str(Subject.limit(product, characteristic)), *(f"alert:{alert['id']}" for alert in alerts)]
-        entries = page_queries.entries(connection, desk.lab, subjects)
-    declared = desk.lab.product(product)
-    noted = entries[subject]
+    limit = str(Subject.limit(product, characteristic))
+    lab = lab_reader.lab
+    with lab_reader.reading() as connection:
+        document = stream_document.stream(connection, lab, supplier, product, characteristic)
+        row = stored_documents.board_row(connection, lab, supplier, product, characteristic)
+        ids = page_queries.alert_ids(connection, **names)
+        alerts = urgent_first(stored_documents.alerts_named(connection, lab, ids))
+        subjects = [subject, limit, *(f"alert:{alert['id']}" for alert in alerts)]
+        entries = page_queries.entries(connection, lab, subjects)
+    declared = lab.product(product)
+    view = ChartView(names, show, since, until, beside)
     return html.Div(
         [
             html.P(
@@ -85,22 +88,19 @@ def layout(
                 className="quiet",
             ),
             html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
-            html.P(_told(row, document, desk.lab), className="lead"),
+            html.P(_summary(row, document, lab), className="lead"),
             html.P(humidity(document), className="quiet"),
-            _pictured(Asked(names, show, since, until, beside), document, row, _start(alerts), noted, desk.lab),
+            _chart(view, document, row, alerts, entries[subject], lab),
             html.H2("Alerts"),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
-            *([] if alerts else [html.P("None so far.")]),
-            *limits_section(document, [*noted, *entries[str(Subject.limit(product, characteristic))]]),
-            html.H2("What the figures rest on"),
+            None if alerts else html.P("None so far."),
+            *limits_section(document, [*entries[subject], *entries[limit]]),
+            html.H2("Variation and capability"),
             facts(_facts(row, document)),
             html.H2("Notes"),
-            *[html.P(_noted(entry), className="entry") for entry in noted if entry["what"] == NOTE],
-            *if_editor(
-                "Pin a note to a day: a process change, a new film",
-                form(subject, ("note",), [field("day", "on", placeholder="2026-03-18", required=True)]),
-            ),
-            html.H2("The figures as a table"),
+            *[html.P(_note_text(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
+            *if_editor("Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])),
+            html.H2("Data table"),
             html.P(html.A("Download as CSV", href=stream_file_address(names), download="", className="button")),
             html.Details([html.Summary(counted(len(document["points"]), "lot")), _table(document)]),
             dcc.Location(id="stream-goes-to", refresh="callback-nav"),
@@ -109,23 +109,45 @@ def layout(
     )
 
 
-def _pictured(
-    asked: Asked, document: Document, row: Document, start: Document | None, noted: list[Document], lab: Lab
+def _chart(
+    view: ChartView,
+    document: StreamDocument,
+    row: BoardRow,
+    alerts: list[Alert],
+    entries: list[SubjectEntry],
+    lab: Lab,
 ) -> html.Section:
-    """The picture with what can be chosen of it above and its key below."""
-    second = bool(asked.beside) and matters(document)
-    span = stream_chart.span(asked, document)
-    figure = plotly_figures.stream(document, start, span)
-    plotly_figures.pin_notes(figure, noted)
-    if second:
-        plotly_figures.add_adjusted_levels(figure, document, span)
+    """The chart, with the choices of its view above and its key below."""
+    adjusted = bool(view.beside) and humidity_matters(document)
+    shown = span(view, document)
+    # The newest alert that is not closed and has an estimated start: the alerts come in that order within a grade.
+    moves = [
+        shown_evidence(alert["evidence"])
+        for alert in alerts
+        if alert["state"] != "closed" and alert["kind"] in ("drift", "forecast", "bench") and alert["evidence"].get("since_at")
+    ]  # fmt: skip
+    figure = plotly_figures.stream(document, moves[0] if moves else None, shown)
+    plotly_figures.pin_notes(figure, entries)
+    suspect = any(point["to_look_at"] for point in document["points"])
+    key = [entry for entry in KEY if suspect or entry[0] != "◇"]
+    if adjusted:
+        plotly_figures.add_adjusted_levels(figure, document, shown)
+        key.append(
+            ("○", "accent", f"level {adjusted_words(document)}: for information only; the measured value is the record")
+        )
+    limits = (row["limit_lower"], row["limit_upper"])
+    far = [limit for limit in limits if limit is not None and not near(document, limit)]
+    hint = "Click a lot in the chart, or in the table below, to see its readings."
+    if far:
+        hint += f" The specification limit {' and '.join(amount(limit, row['unit']) for limit in far)} is outside the chart."
     return html.Section(
         [
-            *stream_chart.choices(asked),
-            *stream_chart.looks(asked, document),
-            graph(figure, "stream-figure", f"Levels of the lots over time. {_told(row, document, lab)}"),
-            legend(*_key(document, second=second)),
-            html.P(_hidden_limits(row, document), className="quiet"),
+            *choices(view, document),
+            graph(
+                figure, "stream-figure", f"Control chart of the lot levels over time. {_summary(row, document, lab)}"
+            ),
+            legend(*key),
+            html.P(hint, className="quiet"),
             html.P(
                 false_mark_text(document["pattern_price"], lab.alerts.false_alerts_per_stream_year), className="quiet"
             ),
@@ -134,164 +156,96 @@ def _pictured(
     )
 
 
-def _start(alerts: list[Document]) -> Document | None:
-    """The evidence of the newest alert that is not closed and knows when it began."""
-    moved = [
-        alert for alert in alerts if alert["state"] != "closed" and alert["kind"] in ("drift", "forecast", "bench")
-    ]
-    return next((alert["evidence"] for alert in moved if alert["evidence"].get("since_at")), None)
-
-
-def _key(document: Document, *, second: bool) -> list[tuple[str, str, str]]:
-    """The key of the figure, without what this stream does not have."""
-    asked = any(point["to_look_at"] for point in document["points"])
-    look = [("○", "accent", f"{told_adjusted(document)}: a second look, never the record")] if second else []
-    return [*(entry for entry in KEY if asked or entry[0] != "◇"), *look]
-
-
 # Words
 
 
-def _told(row: Document, document: Document, lab: Lab) -> str:
+def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     """The stream in a few sentences."""
     unit, limits = row["unit"], document["limits"]
-    said = f"The level is {amount(row['level'], unit)}"
+    text = f"The level is {amount(row['level'], unit)}"
     if row["change_percent_per_month"] is not None:
-        said += f", moving {change(row['change_percent_per_month'])} a month"
-    said += f"; the limit is {room_to_limit(row)}." if room_to_limit(row) != "no limit" else "; no limit applies."
+        text += f" and changes by {change(row['change_percent_per_month'])} a month"
+    limit = room_to_limit(row)
+    text += "; no specification limit applies." if limit == "no limit" else f"; the specification limit is {limit}."
     if limits["center"] is not None:
-        said += f" Usual here is {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}."
+        text += f" The centre line is {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}."
     if row["breach_probability"] is not None and row["weeks_to_limit"] is not None:
-        chance = (
-            f"Chance of a breaching lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}"
+        text += (
+            f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}. "
+            f"Time to the limit: {weeks(row['weeks_to_limit'])}."
         )
-        said += f" {chance}; to the limit {weeks(row['weeks_to_limit'])}."
-    return said
+    return text
 
 
-def _hidden_limits(row: Document, document: Document) -> str:
-    """A limit too far away to be drawn is told."""
-    far = [row[key] for key in ("limit_lower", "limit_upper") if row[key] is not None and not near(document, row[key])]
-    hidden = (
-        f" The limit {' and '.join(amount(limit, row['unit']) for limit in far)} lies far outside the picture."
-        if far
-        else ""
-    )
-    return f"Choose a lot in the picture, or in the table below, to see its readings.{hidden}"
+def _note_text(entry: SubjectEntry) -> str:
+    about = f", for {day(entry['body']['on'])}" if "on" in entry["body"] else ""
+    return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{about}: {entry['reason']}"
 
 
-def _noted(entry: Document) -> str:
-    on = f", for {day(entry['body']['on'])}" if "on" in entry["body"] else ""
-    return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{on}: {entry['reason']}"
+def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]]:
+    unit, limits, capability = document["unit"], document["limits"], document["capability"]
+    components = document["components"]
+    baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
 
+    def variation(name: str, variance: float | None, explanation: str) -> tuple[str, Any, str]:
+        low, high = components["intervals"].get(name, (None, None))
+        if variance is None:
+            return f"variation between {name}s", "–", explanation
+        if low is not None and high is not None:
+            explanation += f", between {_variation(low**0.5, document)} and {_variation(high**0.5, document)} (95 %)"
+        return f"variation between {name}s", _variation(variance**0.5, document), explanation
 
-def _facts(row: Document, document: Document) -> list[tuple[str, Any, str]]:
-    unit, limits = document["unit"], document["limits"]
-    frozen = f"frozen {day(limits['frozen_at'])}" if limits["frozen_at"] else "still learned"
     return [
         (
             "control limits",
             f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
-            f"for a lot of usual size, from {counted(limits['from_lots'], 'lot')}, {frozen}",
+            f"for a lot of the usual number of bags, from {counted(limits['from_lots'], 'lot')}, {baseline}",
         ),
+        variation("lot", components["lot"], "standard deviation of a lot level"),
+        variation("bag", components["bag"], "within a lot"),
+        variation("reading", components["reading"], "repeats on a bag"),
         (
-            "variation between lots",
-            _spread(document, "lot"),
-            f"standard deviation of a lot level{_sure(document, 'lot')}",
+            "Ppk",
+            "not given" if row["ppk"] is None else f"{row['ppk']:.2f} (at least {row['ppk_lower']:.2f})",
+            str(capability["why"])
+            if capability["ppk"] is None
+            else "with its lower confidence bound; from the total variation of lots, bags and readings",
         ),
-        ("variation between bags", _spread(document, "bag"), f"within a lot{_sure(document, 'bag')}"),
-        ("variation between readings", _spread(document, "reading"), f"repeats on a bag{_sure(document, 'reading')}"),
-        ("Ppk", _ppk(row), _capability_why(document)),
+        ("specification limit", room_to_limit(row), in_force(document)),
         (
-            "limit of the document",
-            room_to_limit(row),
-            in_force(document),
-        ),
-        (
-            "dependence between lots",
+            "autocorrelation",
             document["dependence"]["told"] if document["dependence"] else "–",
-            _widened(limits),
+            "the control limits are widened for it" if limits["widened_for_dependence"] is not None else "",
         ),
     ]
 
 
-def _widened(limits: Document) -> str:
-    return "the limits are widened for it" if limits["widened_for_dependence"] is not None else ""
-
-
-def _spread(document: Document, name: str) -> str:
-    variance = document["components"][name]
-    if variance is None:
-        return "–"
-    return f"{100 * variance**0.5:.1f} %" if document["scale"] == "log" else amount(variance**0.5, document["unit"])
-
-
-def _sure(document: Document, name: str) -> str:
-    """The 95 % interval of a variation, where it has two ends."""
-    low, high = document["components"]["intervals"].get(name, (None, None))
-    if document["components"][name] is None or low is None or high is None:
-        return ""
-    return f", between {_share(low**0.5, document)} and {_share(high**0.5, document)} (95 %)"
-
-
-def _ppk(row: Document) -> str:
-    if row["ppk"] is None:
-        return "withheld"
-    return f"{row['ppk']:.2f} (at least {row['ppk_lower']:.2f})"
-
-
-def _capability_why(document: Document) -> str:
-    capability = document["capability"]
-    if capability["ppk"] is None:
-        return str(capability["why"])
-    return "with its lower confidence bound; total variation lot, bag and reading"
-
-
-def _table(document: Document) -> html.Div:
-    heads = (
-        "lot",
-        "tested",
-        "level",
-        "bags",
-        "readings",
-        "between bags",
-        "between readings",
-        "% RH",
-        *_adjusted_head(document),
-        "test",
-        "verdict",
-        "stands out",
-    )
-    rows = [_line(point, document) for point in reversed(document["points"])]
-    numbers = (
-        "level", "bags", "readings", "between bags", "between readings", "% RH", *_adjusted_head(document),
-    )  # fmt: skip
-    return table(heads, rows, "Lots of this stream", numbers)
-
-
-def _adjusted_head(document: Document) -> list[str]:
-    """The column of the second look, where humidity matters."""
-    return [told_adjusted(document)] if matters(document) else []
-
-
-def _line(point: Document, document: Document) -> list[Any]:
-    return [
-        lot_link(document["supplier"], point["lot"]),
-        day(point["tested_at"]),
-        amount(point["shown"], document["unit"], point["bound"]),
-        str(point["bags"]),
-        str(point["n"]),
-        _share(point["bag_spread"], document),
-        _share(point["reading_spread"], document),
-        "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
-        *(amount(point["adjusted_level"], document["unit"]) for _ in _adjusted_head(document)),
-        "values to look at" if point["to_look_at"] else point["state"],
-        point["verdict"],
-        ", ".join(name.replace("_", " ") for name in point["signals"]),
-    ]
-
-
-def _share(spread: float | None, document: Document) -> str:
+def _variation(spread: float | None, document: StreamDocument) -> str:
+    """A standard deviation: in percent on a log scale, else in the unit."""
     if spread is None:
         return "–"
     return f"{100 * spread:.1f} %" if document["scale"] == "log" else amount(spread, document["unit"])
+
+
+def _table(document: StreamDocument) -> html.Div:
+    adjusted = [adjusted_words(document)] if humidity_matters(document) else []
+    numbers = ("level", "bags", "readings", "between bags", "between readings", "% RH", *adjusted)
+    heads = ("lot", "tested", *numbers, "test", "verdict", "flagged for")
+    rows = [
+        [
+            lot_link(document["supplier"], point["lot"]),
+            day(point["tested_at"]),
+            amount(point["shown"], document["unit"], point["bound"]),
+            str(point["bags"]),
+            str(point["n"]),
+            _variation(point["bag_spread"], document),
+            _variation(point["reading_spread"], document),
+            "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
+            *(amount(point["adjusted_level"], document["unit"]) for _ in adjusted),
+            "suspect values" if point["to_look_at"] else point["state"],
+            point["verdict"],
+            ", ".join(name.replace("_", " ") for name in point["signals"]),
+        ]
+        for point in reversed(document["points"])
+    ]
+    return table(heads, rows, "Lots of this stream", numbers)

@@ -1,32 +1,28 @@
-"""What a stream's picture shows, as it stands in the address.
-
-So far back from the last lot, or between two days; and whether the second look at the declared humidity stands beside.
-"""
+"""The view of a stream's chart, as the address says: the time shown, and levels adjusted to the declared humidity."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
-from urllib.parse import urlencode
 
-from dash import dcc, html
+from dash import html
 
-from dashboard.components.entry_form import field
+from dashboard.components.entry_form import field, hidden_field
 from dashboard.components.html_parts import filter_links
+from dashboard.text.urls import STREAM, with_query
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
+from ingest.documents.stream import StreamDocument
 
-__all__ = ["Asked", "choices", "looks", "matters", "span", "told_adjusted"]
-
-Document = Any
+__all__ = ["ChartView", "adjusted_words", "choices", "humidity_matters", "span"]
 
 SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """What the address of a stream's page asks for: the stream by `names`, a usual span, two days, the second look."""
+class ChartView:
+    """The view that an address asks for: the stream by `names`, a usual span or two dates, adjusted levels."""
 
     names: dict[str, str]
     show: str = "all"
@@ -35,78 +31,76 @@ class Asked:
     beside: str = ""
 
     def address(self, **other: str) -> str:
-        """The same page with other answers; "" leaves one out."""
-        own = {"show": self.show, "since": self.since, "until": self.until, "beside": self.beside, **other}
-        return f"/stream?{urlencode({**self.names, **{name: value for name, value in own.items() if value}})}"
+        """The same page with other values; "" leaves one out."""
+        view = {"show": self.show, "since": self.since, "until": self.until, "beside": self.beside}
+        return with_query(STREAM, {**self.names, **view, **other})
 
 
-def choices(asked: Asked) -> list[Any]:
-    """Links to the usual spans, and a plain form for two days of one's own."""
-    by_days = bool(asked.since or asked.until)
-    chosen = "" if by_days else asked.show if asked.show in SPANS else "all"
-    links = ((name, asked.address(show=name, since="", until=""), name == chosen) for name in SPANS)
-    kept = {**asked.names, **({"beside": asked.beside} if asked.beside else {})}
+def choices(view: ChartView, document: StreamDocument) -> list[Any]:
+    """Links to the usual spans, a form for custom dates, and links to adjusted levels where humidity matters."""
+    custom = bool(view.since or view.until)
+    chosen = "" if custom else view.show if view.show in SPANS else "all"
+    links = ((name, view.address(show=name, since="", until=""), name == chosen) for name in SPANS)
+    kept = {**view.names, **({"beside": view.beside} if view.beside else {})}
     form = html.Form(
         [
-            *[dcc.Input(type="hidden", name=name, value=value) for name, value in kept.items()],
-            field("first day", "since", asked.since, placeholder="2026-03-18"),
-            field("last day", "until", asked.until, placeholder="2026-09-30"),
+            *[hidden_field(name, value) for name, value in kept.items()],
+            field("first day", "since", view.since, placeholder="2026-03-18"),
+            field("last day", "until", view.until, placeholder="2026-09-30"),
             html.Button("Show", type="submit"),
         ],
         method="get",
-        action="/stream",
+        action=STREAM,
         className="choose",
     )
-    return [filter_links(links, "Time shown"), html.Details([html.Summary("Between two days"), form], open=by_days)]
-
-
-def matters(document: Document) -> bool:
-    """Whether humidity within its tolerance moves the stream plainly enough for a second look."""
-    found = document.get("humidity")
-    return bool(found and found["matters"])
-
-
-def told_adjusted(document: Document) -> str:
-    """The humidity of the second look in words."""
-    return f"at {document['humidity']['adjusted_to']:g} % RH"
-
-
-def looks(asked: Asked, document: Document) -> list[html.Component]:
-    """Links to the levels as measured, and to those with the second look beside them; none where humidity matters not."""
-    if not matters(document):
-        return []
-    beside = f"beside them what they would be {told_adjusted(document)}"
-    links = [
-        ("levels as measured", asked.address(beside=""), not asked.beside),
-        (beside, asked.address(beside="humidity"), bool(asked.beside)),
+    parts: list[Any] = [
+        filter_links(links, "Time shown"),
+        html.Details([html.Summary("Custom dates"), form], open=custom),
     ]
-    return [filter_links(links, "Levels shown")]
+    if humidity_matters(document):
+        adjusted = f"with levels {adjusted_words(document)} beside them"
+        levels = [
+            ("levels as measured", view.address(beside=""), not view.beside),
+            (adjusted, view.address(beside="humidity"), bool(view.beside)),
+        ]
+        parts.append(filter_links(levels, "Levels shown"))
+    return parts
 
 
-def span(asked: Asked, document: Document) -> tuple[str, str] | None:
-    """The first and last moment shown, with a little air, up to the end of the outlook where no last day is asked for.
+def humidity_matters(document: StreamDocument) -> bool:
+    """Whether humidity within its tolerance has a clear effect on the stream."""
+    effect = document.get("humidity")
+    return bool(effect and effect["matters"])
+
+
+def adjusted_words(document: StreamDocument) -> str:
+    """The humidity to which levels are adjusted, in words; empty where its effect is not known."""
+    effect = document["humidity"]
+    return f"at {effect['adjusted_to']:g} % RH" if effect else ""
+
+
+def span(view: ChartView, document: StreamDocument) -> tuple[str, str] | None:
+    """The first and last moment shown, with a margin; without a last day up to the end of the forecast.
 
     Raises
     ------
     CallError
-        Where a day can't be read, or the first does not come before the last.
+        If a day can't be read, or the first day is not before the last.
     """
     if not document["points"]:
         return None
     first, last = (datetime.fromisoformat(document["points"][place]["tested_at"]) for place in (0, -1))
-    days = SPANS.get(asked.show)
-    begin = _moment(asked.since, last) if asked.since else first if days is None else last - timedelta(days=days)
-    end = _moment(asked.until, last) + timedelta(days=1) if asked.until else _end(document, last)
+    days = SPANS.get(view.show)
+    begin = _moment(view.since, last) if view.since else first if days is None else last - timedelta(days=days)
+    if view.until:
+        end = _moment(view.until, last) + timedelta(days=1)
+    else:
+        fan = document["forecast"]["fan"] if document["forecast"] else []
+        end = datetime.fromisoformat(fan[-1]["tested_at"]) if fan else last + timedelta(days=1)
     if end <= begin:
-        raise CallError(f"stream: the first day shown, {begin:%Y-%m-%d}, has to come before the last, {end:%Y-%m-%d}")
-    air = (end - begin) / 40
-    return (begin - air).isoformat(), (end + air).isoformat()
-
-
-def _end(document: Document, last: datetime) -> datetime:
-    """The end of the outlook; without one a day after the last lot."""
-    fan = document["forecast"]["fan"] if document["forecast"] else []
-    return datetime.fromisoformat(fan[-1]["tested_at"]) if fan else last + timedelta(days=1)
+        raise CallError(f"stream: the first day, {begin:%Y-%m-%d}, must be before the last, {end:%Y-%m-%d}")
+    margin = (end - begin) / 40
+    return (begin - margin).isoformat(), (end + margin).isoformat()
 
 
 def _moment(text: str, like: datetime) -> datetime:

@@ -1,4 +1,4 @@
-"""The part of a stream's page on its limits: what set them, from when to when, who and why, and the ways to change them."""
+"""The part of a stream's page on its limits: their history, who set them and why, and the forms to change them."""
 
 from __future__ import annotations
 
@@ -8,182 +8,140 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard.charts.limit_lines import LEFT_OUT, SIDES
-from dashboard.components.entry_form import field, if_editor
+from dashboard.components.entry_form import day_field, field, if_editor
 from dashboard.components.html_parts import lot_link, table
-from dashboard.components.limit_change_form import CHANGES, ask, preview_address
+from dashboard.components.limit_change_form import CHANGES, preview_address, request_form
 from dashboard.text.formatting import amount, counted, day, moment
 from dashboard.text.limit_change_text import bound, source
 from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BACK_BASELINE, TAKE_BACK_LIMIT
+from ingest.documents.entries import Restart, SubjectEntry
+from ingest.documents.stream import LeftOutLot, StreamDocument
 
 __all__ = ["limits_section"]
 
-Document = Any
 Names = dict[str, str]
 
 
-def limits_section(document: Document, entries: list[Document]) -> list[Any]:
-    """What set the limits of this stream; `entries` are those of people on it and on its product's limit."""
-    names = {key: document[key] for key in ("supplier", "product", "characteristic")}
-    own = sorted((one for one in entries if one["what"] in CHANGES), key=lambda one: one["at"], reverse=True)
+def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> list[Any]:
+    """The limits of a stream; `entries` are those on the stream and on the specification limit of its product."""
+    names = {name: document[name] for name in ("supplier", "product", "characteristic")}
+    changes = sorted((one for one in entries if one["what"] in CHANGES), key=lambda one: one["at"], reverse=True)
+    lots = list(dict.fromkeys(point["lot"] for point in reversed(document["points"])))
+    lot_choice = html.Label(["lot", html.Select([html.Option(lot, value=lot) for lot in lots], name="lot")])
+    sides = html.Select([html.Option(side, value=side) for side in reversed(SIDES)], name="side")
+    limit_fields = [
+        html.Label(["side", sides]),
+        field(f"limit in {document['unit']}, or none", "value", required=True),
+        day_field("from", "day"),
+        field("document that sets it", "document"),
+    ]
     return [
-        html.H2("What set these limits", id="limits"),
+        html.H2("Limits", id="limits"),
         table(
-            ("from", "to", "usual", "control limits", "lots", "left out and why", "set by"),
-            _control_rows(document, names),
+            ("from", "to", "centre line", "control limits", "baseline", "excluded from baseline", "set by"),
+            _control_limit_rows(document, names),
             "Control limits over time",
         ),
-        *_specification(document, names),
+        *_specification_limits(document, names),
         html.Div(
             [
-                *if_editor("Set the control limits again from a day", ask(SET_BASELINE, names, [_day_field()])),
-                *if_editor("Leave a lot out of the control limits", ask(LEAVE_OUT, names, [_lots(document)])),
-                *if_editor(
-                    "Change the limit of the product from a day", ask(CHANGE_LIMIT, names, _limit_fields(document))
-                ),
-                *_history(own),
+                *if_editor("New baseline", request_form(SET_BASELINE, names, [day_field("from", "day")])),
+                *if_editor("Exclude a lot from the baseline", request_form(LEAVE_OUT, names, [lot_choice])),
+                *if_editor("Change the specification limit", request_form(CHANGE_LIMIT, names, limit_fields)),
+                html.Details(
+                    [
+                        html.Summary(f"{counted(len(changes), 'entry', 'entries')} on limits"),
+                        *[html.P(_entry_text(entry), className="entry") for entry in changes],
+                    ]
+                )
+                if changes
+                else None,
             ]
         ),
     ]
 
 
-def _details(title: str, *content: Any) -> html.Details:
-    return html.Details([html.Summary(title), *content])
+def _entry_text(entry: SubjectEntry) -> str:
+    body, about = entry["body"], []
+    if "lot" in body:
+        about.append(f"lot {body['lot']}")
+    if "side" in body:
+        about.append(f"{body['side']} limit")
+    if "value" in body:
+        about.append("none" if body["value"] is None else f"{body['value']:g}")
+    if "from" in body or "from_at" in body:
+        about.append(f"from {day(body.get('from') or body['from_at'])}")
+    return f"{entry['who']}, {moment(entry['at'])}, {entry['what']}, {' '.join(about)}: {entry['reason']}"
 
 
 # Control limits
 
 
-def _control_rows(document: Document, names: Names) -> list[list[Any]]:
+def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any]]:
     history, unit = document["limits_history"], document["unit"]
     begins = [(limits["set_by"] or limits)["from_at"] for limits in history]
-    rows = [
-        [
-            day(begin),
-            day(end) if end else "now",
-            amount(limits["center"], unit),
-            f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
-            counted(limits["from_lots"], "lot"),
-            _left_out(limits["left_out"], names),
-            _set_by(limits, names),
-        ]
-        for limits, begin, end in zip(history, begins, [*begins, None][1:], strict=True)
-    ]
-    return rows + [_awaited(one, names) for one in _without_lots(document)]
+    rows = []
+    for limits, begin, end in zip(history, begins, [*begins, None][1:], strict=True):
+        by_rule = (
+            "the first lots of the stream" if limits["frozen_at"] else "the first lots of the stream, not complete yet"
+        )
+        excluded = [html.Div(list(_excluded_lot(lot, names))) for lot in limits["left_out"]]
+        rows.append(
+            [
+                day(begin),
+                day(end) if end else "now",
+                amount(limits["center"], unit),
+                f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+                counted(limits["from_lots"], "lot"),
+                html.Div(excluded) if excluded else "–",
+                _baseline_entry(limits["set_by"], names) if limits["set_by"] else by_rule,
+            ]
+        )
+    # A baseline from a day on which no lot has been tested since has no limits yet.
+    used = {limits["set_by"]["from_at"] for limits in history if limits["set_by"]}
+    waiting = [one for one in document["settings"] if one["from_at"] not in used]
+    rows += [[day(one["from_at"]), "–", "–", "no lot since", "–", "–", _baseline_entry(one, names)] for one in waiting]
+    return rows
 
 
-def _without_lots(document: Document) -> list[Document]:
-    """Settings from whose day on no lot has set limits yet."""
-    used = {limits["set_by"]["from_at"] for limits in document["limits_history"] if limits["set_by"]}
-    return [one for one in document["settings"] if one["from_at"] not in used]
-
-
-def _awaited(setting: Document, names: Names) -> list[Any]:
-    return [day(setting["from_at"]), "–", "–", "no lot since", "–", "–", _signed(setting, names)]
-
-
-def _left_out(lots: list[Document], names: Names) -> Any:
-    if not lots:
-        return "–"
-    return html.Div([html.Div(list(_one_left_out(out, names))) for out in lots])
-
-
-def _one_left_out(out: Document, names: Names) -> Iterator[Any]:
-    yield lot_link(names["supplier"], out["lot"])
-    if "who" not in out:
-        yield f": {LEFT_OUT[out['why']].removeprefix('left out').strip(' :')}"
+def _excluded_lot(excluded: LeftOutLot, names: Names) -> Iterator[Any]:
+    yield lot_link(names["supplier"], excluded["lot"])
+    if "who" not in excluded:
+        yield f": {LEFT_OUT[excluded['why']].removeprefix('left out').strip(' :')}"
         return
-    yield f": by {out['who']}, {day(out['recorded_at'])}: {out['reason']} "
-    yield dcc.Link("put back", href=preview_address(PUT_BACK, names, lot=out["lot"]))
+    yield f": by {excluded['who']}, {day(excluded['recorded_at'])}: {excluded['reason']} "
+    yield dcc.Link("include again", href=preview_address(PUT_BACK, names, lot=excluded["lot"]))
 
 
-def _set_by(limits: Document, names: Names) -> Any:
-    if limits["set_by"] is None:
-        return "by rule: the first lots of the stream" + ("" if limits["frozen_at"] else ", still learned")
-    return _signed(limits["set_by"], names)
+def _baseline_entry(setting: Restart, names: Names) -> html.Span:
+    text = f"{setting['who']}, {day(setting['recorded_at'])}: {setting['reason']} "
+    undo = preview_address(TAKE_BACK_BASELINE, names, day=setting["from_at"][:10])
+    return html.Span([text, dcc.Link("undo", href=undo)])
 
 
-def _signed(setting: Document, names: Names) -> html.Span:
-    said = f"{setting['who']}, {day(setting['recorded_at'])}: {setting['reason']} "
-    where = preview_address(TAKE_BACK_BASELINE, names, day=setting["from_at"][:10])
-    return html.Span([said, dcc.Link("take back", href=where)])
+# Specification limits
 
 
-# The limit of the document
-
-
-def _specification(document: Document, names: Names) -> list[Any]:
-    rows = [row for side in SIDES for row in _steps(document, side, names)]
+def _specification_limits(document: StreamDocument, names: Names) -> list[Any]:
+    rows = []
+    limits = document["specification_limits"]
+    for side, steps in (("lower", limits["lower"]), ("upper", limits["upper"])):
+        for step, following in zip(steps, [*steps, None][1:], strict=True):
+            if following is None:
+                end = "–"
+            else:
+                end = "never: replaced" if following["from"] == step["from"] else day(following["from"])
+            origin: Any = source(step)
+            if step["where"] != "lab.toml":
+                undo = preview_address(TAKE_BACK_LIMIT, names, side=side, day=step["from"] or "")
+                origin = html.Span([f"{origin} ", dcc.Link("undo", href=undo)])
+            start = day(step["from"]) if step["from"] else "the beginning"
+            rows.append([start, end, bound(side, step["value"], document["unit"]), origin])
     if not rows:
-        return [html.P("No limit is declared or entered for this product.", className="quiet")]
-    told = (
-        "Limits are per product, whoever supplies it. On a day the limit with the newest day holds, whether lab.toml declares it "
-        "or a person entered it; of one day the entry."
+        return [html.P("No specification limit is declared or entered for this product.", className="quiet")]
+    rule = (
+        "A specification limit applies to a product, whoever supplies it. The limit with the latest start date applies, from "
+        "lab.toml or entered on a page; on the same date the entry applies."
     )
-    heads = ("from", "to", "limit", "where it comes from")
-    return [table(heads, rows, "Limit of the document over time"), html.P(told, className="quiet")]
-
-
-def _steps(document: Document, side: str, names: Names) -> Iterator[list[Any]]:
-    steps = document["specification_limits"][side]
-    for number, step in enumerate(steps):
-        following = steps[number + 1]["from"] if number + 1 < len(steps) else None
-        ends = "never: overruled" if following and following == step["from"] else day(following)
-        yield [
-            day(step["from"]) if step["from"] else "the beginning",
-            ends if number + 1 < len(steps) else "–",
-            bound(side, step["value"], document["unit"]),
-            _source(step, side, names),
-        ]
-
-
-def _source(step: Document, side: str, names: Names) -> Any:
-    if step["where"] == "lab.toml":
-        return source(step)
-    where = preview_address(TAKE_BACK_LIMIT, names, side=side, day=step["from"])
-    return html.Span([f"{source(step)} ", dcc.Link("take back", href=where)])
-
-
-# Asking
-
-
-def _day_field() -> html.Label:
-    return field("from", "day", placeholder="2026-03-18", pattern=r"\d{4}-\d{2}-\d{2}", required=True)
-
-
-def _lots(document: Document) -> html.Label:
-    lots = dict.fromkeys(point["lot"] for point in document["points"])
-    return html.Label(["lot", html.Select([html.Option(lot, value=lot) for lot in lots], name="lot")])
-
-
-def _limit_fields(document: Document) -> list[Any]:
-    sides = [html.Option(side, value=side) for side in reversed(SIDES)]
-    return [
-        html.Label(["side", html.Select(sides, name="side")]),
-        field(f"limit in {document['unit']}, or none", "value", required=True),
-        _day_field(),
-        field("document it rests on", "document"),
-    ]
-
-
-def _history(entries: list[Document]) -> list[Any]:
-    if not entries:
-        return []
-    lines = [html.P(_entry(entry), className="entry") for entry in entries]
-    return [_details(f"{counted(len(entries), 'entry', 'entries')} on limits", *lines)]
-
-
-def _entry(entry: Document) -> str:
-    about = " ".join(_about(entry["body"]))
-    return f"{entry['who']}, {moment(entry['at'])}, {entry['what']}, {about}: {entry['reason']}"
-
-
-def _about(body: Document) -> Iterator[str]:
-    """What an entry is about, in the order in which one says it."""
-    if "lot" in body:
-        yield f"lot {body['lot']}"
-    if "side" in body:
-        yield f"{body['side']} limit"
-    if "value" in body:
-        yield "none" if body["value"] is None else f"{body['value']:g}"
-    if "from" in body or "from_at" in body:
-        yield f"from {day(body.get('from') or body['from_at'])}"
+    heads = ("from", "to", "limit", "source")
+    return [table(heads, rows, "Specification limits over time"), html.P(rule, className="quiet")]

@@ -1,4 +1,4 @@
-"""What the bench page and the lot page read of chambers, feeds and rounds."""
+"""What the bench page and the lot page read of chambers, files and rounds."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ from itertools import pairwise
 from statistics import median
 from typing import TypedDict
 
+import pandas as pd
 from sqlalchemy import Connection, RowMapping, text
 
-from dashboard.queries.stored_documents import from_iso, rows_of, suspect_sessions
-from ingest.common.instants import DAY_US, HOUR_US
+from dashboard.queries.stored_documents import from_iso, rows_of
+from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
 from ingest.documents.bench import (
@@ -25,118 +26,151 @@ from ingest.documents.bench import (
 from ingest.documents.lot import Session
 from ingest.documents.served import iso
 from ingest.evaluation.alert_text import slip
+from ingest.sessions.conditioning import summarise_log, tolerance
+from ingest.sessions.suspect_values import stored_suspect
 from ingest.store.last_round import clock_went_back
 
 __all__ = ["bench", "chamber_trace"]
 
 DAYS_SHOWN = 14
-FEEDS_SHOWN = 12
+FILES_SHOWN = 12
 REFUSALS_SHOWN = 30
 ROUNDS_SHOWN = 8
-# A line of at most this many points tells as much at the width of a screen.
-TRACE_POINTS = 400
+# A trace is drawn from so many stretches of the log, four entries each: as many points as its picture is wide.
+TRACE_STRETCHES = 200
+# The days between two files of a folder are a median over so many days with files.
+INTERVAL_DAYS = 20
+
+ENTRIES_SQL = """
+SELECT logged_us, humidity_percent, temperature_c FROM climate WHERE chamber_id = :chamber
+AND logged_us BETWEEN :start AND :end ORDER BY logged_us
+"""
 
 
 class _Gap(TypedDict):
-    """A moment without an entry in the log, at which the line of a chart is cut."""
+    """An entry without values, which breaks the line of a trace."""
 
     logged_us: int
     humidity_percent: None
     temperature_c: None
 
 
+# Chambers
+
+
 def chamber_trace(connection: Connection, lab: Lab, session: Session) -> ChamberTrace | None:
-    """The chamber's log over the required hours before a session, with the window; None where nothing was logged."""
+    """The log of a session's chamber over the required hours before the test; None where the log has no entry."""
     rule = lab.conditioning_for(session["characteristic"])
     tested, ended = from_iso(session["tested_at"]), from_iso(session["ended_at"])
+    required = int(rule.hours * HOUR_US)
     chamber = connection.execute(
         text("SELECT id FROM label WHERE kind = 'chamber' AND text = :name"), {"name": session["chamber"]}
     ).scalar()
-    if chamber is None:
-        return None
-    return _trace(
-        connection,
-        lab,
-        int(chamber),
-        (tested - int(1.15 * rule.hours * HOUR_US), ended),
-        rule,
-        (tested - int(rule.hours * HOUR_US), tested),
-    )
+    # A margin before the required hours shows how the chamber came into tolerance.
+    start = tested - required - int(0.15 * required)
+    entries = rows_of(connection, ENTRIES_SQL, chamber=chamber, start=start, end=ended)
+    return _trace(entries, lab, rule, (tested - required, tested)) if entries else None
 
 
 def _trace(
-    connection: Connection,
-    lab: Lab,
-    chamber: int,
-    span: tuple[int, int],
-    rule: Conditioning,
-    required: tuple[int | None, int | None],
-) -> ChamberTrace | None:
-    """A chamber's log over `span`; `required` are the hours that had to be inside the window."""
-    entries = rows_of(
-        connection,
-        "SELECT logged_us, humidity_percent, temperature_c FROM climate WHERE chamber_id = :chamber "
-        "AND logged_us BETWEEN :start AND :end ORDER BY logged_us",
-        chamber=chamber,
-        start=span[0],
-        end=span[1],
-    )
-    if not entries:
-        return None
-    shown = _with_gaps(_thinned(entries), int(rule.longest_gap_minutes * 60_000_000))
+    entries: list[RowMapping], lab: Lab, rule: Conditioning, required: tuple[int | None, int | None] = (None, None)
+) -> ChamberTrace:
+    """A chamber's log as it is drawn; `required` are the hours that had to be within tolerance."""
+    drawn, limits = _drawn(entries, int(rule.longest_gap_minutes * MINUTE_US)), tolerance(rule)
     return {
-        "times": [iso(entry["logged_us"], lab.zone) for entry in shown],
-        "humidity": [entry["humidity_percent"] for entry in shown],
-        "temperature": [entry["temperature_c"] for entry in shown],
-        "humidity_low": rule.humidity_percent - rule.humidity_tolerance,
-        "humidity_high": rule.humidity_percent + rule.humidity_tolerance,
-        "temperature_low": rule.temperature_c - rule.temperature_tolerance_c,
-        "temperature_high": rule.temperature_c + rule.temperature_tolerance_c,
+        "times": [iso(entry["logged_us"], lab.zone) for entry in drawn],
+        "humidity": [entry["humidity_percent"] for entry in drawn],
+        "temperature": [entry["temperature_c"] for entry in drawn],
+        "humidity_low": limits.humidity_low,
+        "humidity_high": limits.humidity_high,
+        "temperature_low": limits.temperature_low,
+        "temperature_high": limits.temperature_high,
         "from": iso(required[0], lab.zone),
         "to": iso(required[1], lab.zone),
     }
 
 
-def _thinned(entries: list[RowMapping]) -> list[RowMapping]:
-    """As many entries as a screen is wide; of each stretch the one farthest from its middle, so that no peak is lost."""
-    stretch = -(-len(entries) // TRACE_POINTS)
-    if stretch == 1:
-        return entries
-    middle = sum(entry["humidity_percent"] for entry in entries) / len(entries)
-    parts = [entries[start : start + stretch] for start in range(0, len(entries), stretch)]
-    return [max(part, key=lambda entry: abs(entry["humidity_percent"] - middle)) for part in parts]
+def _drawn(entries: list[RowMapping], longest_gap: int) -> list[RowMapping | _Gap]:
+    """The entries that a trace needs: the extremes of humidity and temperature in every stretch, and each edge of a gap.
+
+    An empty entry breaks the line at a gap. A logger slower than the longest gap has a gap after every entry, so a pause
+    counts from twice the mean pause on.
+    """
+    mean_pause = (entries[-1]["logged_us"] - entries[0]["logged_us"]) / max(1, len(entries) - 1)
+    longest = max(longest_gap, 2 * mean_pause)
+    gaps = {
+        place
+        for place, (one, other) in enumerate(pairwise(entries), 1)
+        if other["logged_us"] - one["logged_us"] > longest
+    }
+    kept = {0, len(entries) - 1, *gaps, *(place - 1 for place in gaps)}
+    stretch = max(4, -(-len(entries) // TRACE_STRETCHES))
+    for column in ([entry[name] for entry in entries] for name in ("humidity_percent", "temperature_c")):
+        for start in range(0, len(entries), stretch):
+            places = range(start, min(start + stretch, len(entries)))
+            kept |= {min(places, key=column.__getitem__), max(places, key=column.__getitem__)}
+    drawn: list[RowMapping | _Gap] = []
+    for place in sorted(kept):
+        if place in gaps:
+            drawn.append({"logged_us": entries[place]["logged_us"], "humidity_percent": None, "temperature_c": None})
+        drawn.append(entries[place])
+    return drawn
 
 
-def _with_gaps(entries: list[RowMapping], longest: int) -> list[RowMapping | _Gap]:
-    """The entries with an empty one where the log was silent for too long, so that no line is drawn across."""
-    shown: list[RowMapping | _Gap] = []
-    for entry in entries:
-        if shown and entry["logged_us"] - shown[-1]["logged_us"] > max(longest, 2 * _pace(entries)):
-            shown.append({"logged_us": entry["logged_us"], "humidity_percent": None, "temperature_c": None})
-        shown.append(entry)
-    return shown
+def _chambers(connection: Connection, lab: Lab) -> list[Chamber]:
+    """Each chamber over its last days, by the first declared conditioning."""
+    rule = next(iter(lab.conditioning.values()))
+    chambers: list[Chamber] = []
+    for row in rows_of(
+        connection,
+        "SELECT c.id, c.text AS name, max(k.logged_us) AS last_us FROM climate k JOIN label c ON c.id = k.chamber_id "
+        "GROUP BY c.id ORDER BY c.text",
+    ):
+        start = row["last_us"] - DAYS_SHOWN * DAY_US
+        entries = rows_of(connection, ENTRIES_SQL, chamber=row["id"], start=start, end=row["last_us"])
+        summary = summarise_log(pd.DataFrame(entries), rule)
+        invalid = connection.execute(
+            text(
+                "SELECT count(*) FROM session WHERE chamber_id = :chamber AND started_us >= :start "
+                "AND conditioning <> 'valid'"
+            ),
+            {"chamber": row["id"], "start": start},
+        ).scalar_one()
+        chambers.append(
+            {
+                "name": row["name"] or "unnamed",
+                "last_at": iso(row["last_us"], lab.zone),
+                "humidity": entries[-1]["humidity_percent"],
+                "temperature_c": entries[-1]["temperature_c"],
+                "days": DAYS_SHOWN,
+                "last_inside": summary.last_inside,
+                "hours_outside": summary.hours_outside,
+                "gaps": summary.gaps,
+                "invalid_sessions": invalid,
+                "trace": _trace(entries, lab, rule),
+            }
+        )
+    return chambers
 
 
-def _pace(entries: list[RowMapping]) -> int:
-    """The usual pause between two of the entries shown."""
-    return int((entries[-1]["logged_us"] - entries[0]["logged_us"]) / max(1, len(entries) - 1))
+# The bench
 
 
 def bench(connection: Connection, lab: Lab) -> BenchDocument:
-    """Chambers, feeds, refused rows and rounds."""
+    """Chambers, files, refused rows, suspect values and rounds."""
     return {
-        "chambers": [_chamber(connection, lab, row) for row in rows_of(connection, CHAMBERS_SQL)],
-        "feeds": _feeds(connection, lab),
+        "chambers": _chambers(connection, lab),
+        "feeds": _files(connection, lab),
         "sources": _sources(connection, lab),
         "refusals": _refusals(connection, lab),
-        "to_look_at": _to_look_at(connection, lab),
+        "to_look_at": _suspect_values(connection, lab),
         "rounds": _rounds(connection, lab),
         "clock": clock_went_back(connection, lab.zone, ROUNDS_SHOWN),
     }
 
 
 def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:
-    """Refused rows, those of one file with one reason together."""
+    """Refused rows, grouped by file and reason."""
     rows = rows_of(
         connection,
         "SELECT d.name AS file, d.taken_us, r.reason, count(*) AS rows, min(r.line) AS first_line, max(r.line) AS last_line "
@@ -157,11 +191,11 @@ def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:
     ]
 
 
-def _to_look_at(connection: Connection, lab: Lab) -> list[MarkedSession]:
-    """Test sessions that a slip of the pen would explain and that nobody has settled, the newest first."""
+def _suspect_values(connection: Connection, lab: Lab) -> list[MarkedSession]:
+    """Test sessions with suspect values that nobody has cleared, the newest first."""
     rows = rows_of(
         connection,
-        "SELECT t.supplier, t.product, t.characteristic, l.lot, s.started_us, m.share, m.slip, m.power, m.low, m.high "
+        "SELECT t.supplier, t.product, t.characteristic, l.lot, s.started_us, m.* "
         "FROM mark m JOIN session s ON s.id = m.session_id JOIN stream t ON t.id = m.stream_id JOIN lot l ON l.id = s.lot_id "
         "WHERE m.settled = '' ORDER BY s.started_us DESC, t.supplier, l.lot LIMIT :most",
         most=REFUSALS_SHOWN,
@@ -173,15 +207,27 @@ def _to_look_at(connection: Connection, lab: Lab) -> list[MarkedSession]:
             "characteristic": row["characteristic"],
             "lot": row["lot"],
             "tested_at": iso(row["started_us"], lab.zone),
-            "told": slip(suspect_sessions(row)),
+            "reason": slip(suspect.mark),
         }
         for row in rows
+        if (suspect := stored_suspect(row)) is not None
     ]
 
 
 def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
-    """Each kind of drop by its folder: how many came, how often, when the last did, and what its rows came to."""
-    rhythms = _rhythms(connection)
+    """Each drop folder: how many files came, how often, when the last one did, and what became of their rows."""
+    days: dict[tuple[str, str], list[int]] = {}
+    for row in rows_of(
+        connection,
+        f'SELECT DISTINCT folder, kind, modified_ns / {1000 * DAY_US} AS day FROM "drop" ORDER BY folder, kind, day',
+    ):
+        days.setdefault((row["folder"], row["kind"]), []).append(int(row["day"]))
+    # By the files' own times; fewer than three days with files show no interval.
+    intervals = {
+        source: float(median(later - earlier for earlier, later in pairwise(dates[-INTERVAL_DAYS:])))
+        for source, dates in days.items()
+        if len(dates) > 2
+    }
     rows = rows_of(
         connection,
         "SELECT g.*, d.taken_us AS last_us FROM (SELECT folder, kind, count(*) AS files, max(id) AS last_id, max(modified_ns) AS last_ns, "
@@ -200,84 +246,15 @@ def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
             "unreadable": row["unreadable"],
             "last_at": iso(row["last_us"], lab.zone),
             "last_file_at": iso(row["last_ns"] // 1000, lab.zone),
-            "days_between": rhythms.get((row["folder"], row["kind"])),
+            "days_between": intervals.get((row["folder"], row["kind"])),
         }
         for row in rows
     ]
 
 
-def _rhythms(connection: Connection) -> dict[tuple[str, str], float]:
-    """The usual days from one file of a folder to the next, by the files' own times; none under three days with files."""
-    days: dict[tuple[str, str], list[int]] = {}
-    for row in rows_of(connection, FILE_DAYS_SQL):
-        days.setdefault((row["folder"], row["kind"]), []).append(int(row["day"]))
-    return {
-        folder: float(median(later - earlier for earlier, later in pairwise(told[-RHYTHM_DAYS:])))
-        for folder, told in days.items()
-        if len(told) > 2
-    }
-
-
-RHYTHM_DAYS = 20
-FILE_DAYS_SQL = f"""
-SELECT folder, kind, modified_ns / {1000 * DAY_US} AS day FROM "drop" GROUP BY folder, kind, modified_ns / {1000 * DAY_US}
-ORDER BY folder, kind, day
-"""
-
-
-CHAMBERS_SQL = """
-SELECT c.id, c.text AS name, max(k.logged_us) AS last_us FROM climate k JOIN label c ON c.id = k.chamber_id
-GROUP BY c.id ORDER BY c.text
-"""
-
-
-def _chamber(connection: Connection, lab: Lab, row: RowMapping) -> Chamber:
-    """One chamber over its last days, against the first declared conditioning."""
-    rule = next(iter(lab.conditioning.values()))
-    start = row["last_us"] - DAYS_SHOWN * DAY_US
-    (last,) = rows_of(
-        connection,
-        "SELECT humidity_percent, temperature_c FROM climate WHERE chamber_id = :chamber AND logged_us = :last",
-        chamber=row["id"],
-        last=row["last_us"],
-    )
-    (counts,) = rows_of(
-        connection, OUTSIDE_SQL, chamber=row["id"], start=start, last=row["last_us"], low=rule.humidity_percent - rule.humidity_tolerance,
-        high=rule.humidity_percent + rule.humidity_tolerance, gap=int(rule.longest_gap_minutes * 60_000_000),
-    )  # fmt: skip
-    invalid = connection.execute(
-        text(
-            "SELECT count(*) FROM session WHERE chamber_id = :chamber AND started_us >= :start AND conditioning <> 'valid'"
-        ),
-        {"chamber": row["id"], "start": start},
-    ).scalar_one()
-    return {
-        "name": row["name"] or "unnamed",
-        "last_at": iso(row["last_us"], lab.zone),
-        "humidity": last["humidity_percent"],
-        "temperature_c": last["temperature_c"],
-        "in_window_now": abs(last["humidity_percent"] - rule.humidity_percent) <= rule.humidity_tolerance + 1e-9
-        and abs(last["temperature_c"] - rule.temperature_c) <= rule.temperature_tolerance_c + 1e-9,
-        "days": DAYS_SHOWN,
-        "hours_outside": (counts["outside_us"] or 0) / HOUR_US,
-        "gaps": counts["gaps"] or 0,
-        "invalid_sessions": invalid,
-        "trace": _trace(connection, lab, row["id"], (start, row["last_us"]), rule, (None, None)),
-    }
-
-
-OUTSIDE_SQL = """
-WITH logged AS (
-  SELECT logged_us, humidity_percent, logged_us - lag(logged_us) OVER (ORDER BY logged_us) AS since
-  FROM climate WHERE chamber_id = :chamber AND logged_us BETWEEN :start AND :last
-)
-SELECT sum(CASE WHEN (humidity_percent < :low OR humidity_percent > :high) AND since <= :gap THEN since END) AS outside_us,
-sum(CASE WHEN since > :gap THEN 1 ELSE 0 END) AS gaps FROM logged
-"""
-
-
-def _feeds(connection: Connection, lab: Lab) -> list[FeedFile]:
-    rows = rows_of(connection, 'SELECT * FROM "drop" ORDER BY id DESC LIMIT :most', most=FEEDS_SHOWN)
+def _files(connection: Connection, lab: Lab) -> list[FeedFile]:
+    """The files taken in last, the newest first."""
+    rows = rows_of(connection, 'SELECT * FROM "drop" ORDER BY id DESC LIMIT :most', most=FILES_SHOWN)
     return [
         {
             "name": row["name"],

@@ -1,4 +1,4 @@
-"""What every page is handed: the lab's declarations, the store, and the clock's answer."""
+"""The lab as the pages read it: declarations, store, and the time of the next round."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection
 
 from dashboard.queries import page_queries, stored_documents
+from dashboard.queries.stored_documents import Stream
 from ingest.audit.accounts import any_declared
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
@@ -24,15 +25,15 @@ __all__ = ["LabReader", "NothingYet", "never"]
 
 T = TypeVar("T")
 
-# Chambers that an address may name: more of them than a lab has are somebody's play.
-MOST_KEPT = 50
+# Results kept in memory; addresses may name any number of chambers.
+MOST_CACHED = 50
 
 
 class NothingYet(Exception):
-    """No round has been done, so there is nothing to show."""
+    """There is no store yet, because no round has been done."""
 
     def __init__(self) -> None:
-        super().__init__("Nothing has been taken in yet. Put CSV files into the drop folders and run lotdrift run.")
+        super().__init__("No data yet. Put CSV files into the drop folders and run lotdrift run.")
 
 
 def never() -> datetime | None:
@@ -41,7 +42,7 @@ def never() -> datetime | None:
 
 
 class LabReader:
-    """A lab folder as the pages see it; `lab.toml` is read again when it was changed."""
+    """A lab folder; `lab.toml` is read again when it has changed."""
 
     def __init__(self, folder: Path, next_round: Callable[[], datetime | None] = never) -> None:
         self.folder = folder
@@ -50,11 +51,11 @@ class LabReader:
         self._stamp: int | None = None
         self._store: Store | None = None
         self._has_users: bool | None = None
-        self._kept_state: tuple[tuple[object, ...], dict[str, Any]] | None = None
+        self._cache: tuple[tuple[object, ...], dict[str, Any]] | None = None
 
     @property
     def lab(self) -> Lab:
-        """The declarations now in force; LabFileError where `lab.toml` is gone or wrong."""
+        """The present declarations; LabFileError if `lab.toml` is missing or wrong."""
         try:
             stamp = (self.folder / LAB_FILE).stat().st_mtime_ns
         except OSError as error:
@@ -63,13 +64,13 @@ class LabReader:
             ) from error
         if self._lab is None or stamp != self._stamp:
             self._lab, self._stamp = load(self.folder), stamp
-            # It may name another store now.
+            # The new declarations may name another store.
             self._store = None
         return self._lab
 
     @property
     def title(self) -> str:
-        """The lab's name for the frame of the pages, which has to stand even while `lab.toml` is wrong."""
+        """The lab's name for the frame of the pages, the last known one while `lab.toml` is wrong."""
         try:
             return self.lab.name
         except CallError:
@@ -86,7 +87,7 @@ class LabReader:
 
     @property
     def has_users(self) -> bool:
-        """Whether anybody was ever declared; once it is so it stays so, and is not looked up again."""
+        """Whether a user was ever declared; once true it stays true and is not read again."""
         if not self._has_users:
             try:
                 with self.store.reading() as connection:
@@ -97,57 +98,58 @@ class LabReader:
 
     @property
     def had_no_users(self) -> bool:
-        """Whether nobody was declared when it was last looked up."""
+        """Whether no user was declared at the last reading."""
         return self._has_users is False
 
     def check(self) -> None:
-        """LabFileError or StoreError where no page can be made; that there is nothing yet is no error."""
+        """LabFileError or StoreError if no page can be made; an empty lab is no error."""
         _ = self.lab
         with suppress(NothingYet), self.reading():
             pass
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """One consistent state of the store; LabFileError where its values are in other units than are declared."""
+        """A connection with one consistent state; LabFileError if the store's units differ from the declared ones."""
         with self.store.reading() as connection:
             check_units(connection, self.lab)
             yield connection
 
     def board(self, connection: Connection) -> list[ProductRow]:
-        """The rows of the board with the class of their product."""
+        """The rows of the board, each with the class of its product."""
         lab = self.lab
 
         def read() -> list[ProductRow]:
             classes = {product.name: product.class_ for product in lab.products}
-            return [
-                {**row, "class": classes.get(row["product"], "")} for row in stored_documents.board(connection, lab)
-            ]
+            rows = stored_documents.board(connection, lab)
+            return [{**row, "class": classes.get(row["product"], "")} for row in rows]
 
-        return self._kept(connection, "board", read)
+        return self._cached(connection, "board", read)
 
-    def tested_in(self, connection: Connection, chamber: str) -> set[tuple[str, str, str]]:
-        """The streams that were ever tested out of a chamber."""
-        return self._kept(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
+    def tested_in(self, connection: Connection, chamber: str) -> set[Stream]:
+        """The streams with a test from a chamber."""
+        return self._cached(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
 
     def last_week(self, connection: Connection) -> Week | None:
-        """What came in the week before the last round."""
-        return self._kept(connection, "week", lambda: page_queries.last_week(connection, self.lab))
+        """The lots and alerts of the week before the last round."""
+        return self._cached(connection, "week", lambda: page_queries.last_week(connection, self.lab))
 
-    def reasons(self, connection: Connection) -> dict[tuple[str, str, str], list[AlertReason]]:
-        """Why each stream stands where it does."""
-        return self._kept(connection, "reasons", lambda: page_queries.reasons(connection, self.lab))
+    def reasons(self, connection: Connection) -> dict[Stream, list[AlertReason]]:
+        """The reasons for each stream's state."""
+        return self._cached(connection, "reasons", lambda: page_queries.reasons(connection, self.lab))
 
     def every_alert(self, connection: Connection) -> list[AlertSummary]:
-        """What every alert is about and how it stands, without its evidence."""
-        return self._kept(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
+        """The subject and state of every alert, without the evidence."""
+        return self._cached(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
 
-    def _kept(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
-        """What was read before, until a round, an entry or `lab.toml` may have changed it."""
+    def _cached(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
+        """The cached result of `read`, until a round, an entry or `lab.toml` may have changed it."""
         state = (*page_queries.state_of(connection), self._stamp)
-        kept = self._kept_state
-        if kept is None or kept[0] != state or len(kept[1]) > MOST_KEPT:
-            kept = self._kept_state = (state, {})
-        if name not in kept[1]:
-            kept[1][name] = read()
-        value: T = kept[1][name]
-        return value
+        # Threads share the cache: each one takes it once and keeps to what it took.
+        cache = self._cache
+        if cache is None or cache[0] != state or len(cache[1]) > MOST_CACHED:
+            cache = self._cache = (state, {})
+        results = cache[1]
+        if name not in results:
+            results[name] = read()
+        result: T = results[name]
+        return result

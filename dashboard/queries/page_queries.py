@@ -1,4 +1,4 @@
-"""What single pages read of the store beside the documents of the public surface. No figure is computed here."""
+"""What single pages read from the store beside the documents of the public surface. No figure is computed here."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 from sqlalchemy import Connection, bindparam, text
 
+from dashboard.queries.alert_order import GRADES
 from dashboard.queries.stored_documents import rows_of
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
@@ -25,18 +26,16 @@ __all__ = [
     "entries",
     "every_alert",
     "last_week",
+    "limits_in_force",
     "lots_tested",
     "reasons",
     "refused_rows",
     "reviewed",
     "state_of",
     "tested_in",
-    "usual",
 ]
 
 Stream = tuple[str, str, str]
-
-GRADES = ("act", "look", "note")
 
 
 def reviewed(connection: Connection, lab: Lab) -> str | None:
@@ -45,40 +44,40 @@ def reviewed(connection: Connection, lab: Lab) -> str | None:
 
 
 def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[AlertReason]]:
-    """Why a stream stands where it does: its alerts that are not closed, the most urgent first, by stream."""
+    """The reasons for each stream's state: its alerts that are not closed, the most urgent first."""
     rows = rows_of(
         connection,
         "SELECT a.grade, a.kind, a.evidence, s.supplier, s.product, s.characteristic FROM alert a "
         "JOIN stream s ON s.id = a.stream_id WHERE a.state <> 'closed' ORDER BY a.raised_us DESC, a.id",
     )
-    found: dict[Stream, list[AlertReason]] = {}
+    by_stream: dict[Stream, list[AlertReason]] = {}
     for row in sorted(rows, key=lambda row: GRADES.index(row["grade"])):
         evidence: StoredEvidence = json.loads(row["evidence"])
         alert: AlertReason = {"grade": row["grade"], "kind": row["kind"], "evidence": served(evidence, lab.zone)}
-        found.setdefault((row["supplier"], row["product"], row["characteristic"]), []).append(alert)
-    return found
+        by_stream.setdefault((row["supplier"], row["product"], row["characteristic"]), []).append(alert)
+    return by_stream
 
 
 def last_week(connection: Connection, lab: Lab) -> Week | None:
-    """What came in the seven days before the last round: lots, and alerts whose evidence was completed then."""
-    looked = last_round(connection)
-    if looked is None:
+    """The seven days before the last round: the lots tested and the alerts detected; None before the first round."""
+    reviewed_us = last_round(connection)
+    if reviewed_us is None:
         return None
-    start = looked - WEEK_US
+    start = reviewed_us - WEEK_US
     tested = rows_of(
         connection,
         "SELECT DISTINCT l.supplier, l.product, l.lot FROM session s JOIN lot l ON l.id = s.lot_id "
-        "WHERE s.started_us > :start AND s.started_us <= :looked",
+        "WHERE s.started_us > :start AND s.started_us <= :reviewed",
         start=start,
-        looked=looked,
+        reviewed=reviewed_us,
     )
     lots = [row["supplier"] for row in tested if not lab.is_check_standard(row["supplier"], row["product"])]
     raised = rows_of(
         connection,
-        "SELECT kind, grade, supplier, product, characteristic FROM alert WHERE raised_us > :start AND raised_us <= :looked "
+        "SELECT kind, grade, supplier, product, characteristic FROM alert WHERE raised_us > :start AND raised_us <= :reviewed "
         "AND state <> 'closed' ORDER BY raised_us DESC, id",
         start=start,
-        looked=looked,
+        reviewed=reviewed_us,
     )
     return {
         "since": iso(start, lab.zone),
@@ -98,7 +97,7 @@ def last_week(connection: Connection, lab: Lab) -> Week | None:
 
 
 def chambers(connection: Connection) -> list[str]:
-    """The chambers that readings name."""
+    """The chambers named in readings."""
     return [
         row["text"]
         for row in rows_of(connection, "SELECT text FROM label WHERE kind = 'chamber' AND text <> '' ORDER BY text")
@@ -106,8 +105,8 @@ def chambers(connection: Connection) -> list[str]:
 
 
 def tested_in(connection: Connection, chamber: str) -> set[Stream]:
-    """The streams that were ever tested out of a chamber."""
-    # The plus keeps SQLite from the index by chamber, which would be walked once for every stream.
+    """The streams with a test from a chamber."""
+    # The plus keeps SQLite from using the index by chamber, which it would scan once for every stream.
     rows = rows_of(
         connection,
         "SELECT t.supplier, t.product, t.characteristic FROM stream t WHERE EXISTS (SELECT 1 FROM session s "
@@ -141,7 +140,7 @@ def lots_tested(connection: Connection, lab: Lab, supplier: str, start_us: int, 
 
 
 def every_alert(connection: Connection, lab: Lab) -> list[AlertSummary]:
-    """What every alert is about and how it stands, without its evidence: enough to count and to choose among thousands."""
+    """The subject and state of every alert, without the evidence: enough to count and to filter thousands."""
     rows = rows_of(
         connection,
         "SELECT id, kind, grade, state, held_under, supplier, product, characteristic, raised_us FROM alert "
@@ -164,13 +163,13 @@ def every_alert(connection: Connection, lab: Lab) -> list[AlertSummary]:
 
 
 def alert_ids(connection: Connection, **names: str) -> list[str]:
-    """The alerts about a supplier, or one of its streams."""
+    """The ids of the alerts about a supplier, or about one of its streams."""
     where = " AND ".join(f"{name} = :{name}" for name in ("supplier", "product", "characteristic") if name in names)
     return [row["id"] for row in rows_of(connection, f"SELECT id FROM alert WHERE {where}", **names)]
 
 
 def state_of(connection: Connection) -> tuple[object, ...]:
-    """What changes whenever the board may have changed: the last round, whether it has ended, and the last entry."""
+    """The state of the store, which changes with each round and each entry."""
     return tuple(
         connection.execute(
             text("SELECT max(id), max(ended_us), count(ended_us), (SELECT max(id) FROM act) FROM round")
@@ -178,7 +177,7 @@ def state_of(connection: Connection) -> tuple[object, ...]:
     )
 
 
-def usual(connection: Connection, supplier: str, product: str) -> dict[str, StoredControlLimits]:
+def limits_in_force(connection: Connection, supplier: str, product: str) -> dict[str, StoredControlLimits]:
     """The control limits now in force in the streams of a product, by characteristic, in the unit."""
     rows = rows_of(
         connection,
@@ -201,7 +200,7 @@ WHERE l.supplier = :supplier AND l.lot = :lot ORDER BY e.id
 
 
 def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: str) -> list[EarlierValue]:
-    """What readings of a lot said before they were corrected, the oldest first."""
+    """The values of a lot's readings before they were corrected, the oldest first."""
     return [
         {
             "characteristic": row["characteristic"],
@@ -222,29 +221,32 @@ def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: st
 
 
 def refused_rows(connection: Connection, lot_name: str) -> list[RefusedRow]:
-    """Refused rows in which the lot's name is a cell: they may belong to it."""
-    # Cells are kept as JSON: a row that lacks the name as written there is not even fetched.
+    """Refused rows with a cell that is the lot's name: they may belong to it."""
+    # Cells are kept as JSON; the query skips rows without the name as JSON writes it.
     rows = rows_of(
         connection,
         'SELECT d.name AS file, r.line, r.reason, r.cells FROM refusal r JOIN "drop" d ON d.id = r.drop_id '
         "WHERE replace(r.cells, :cell, '') <> r.cells ORDER BY d.taken_us, r.line",
         cell=json.dumps(lot_name),
     )
-    own = [row for row in rows if lot_name in json.loads(row["cells"])]
-    return [{"file": row["file"], "line": row["line"], "reason": row["reason"]} for row in own]
+    return [
+        {"file": row["file"], "line": row["line"], "reason": row["reason"]}
+        for row in rows
+        if lot_name in json.loads(row["cells"])
+    ]
 
 
 def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[str, list[SubjectEntry]]:
-    """What people entered about each subject, the newest first."""
-    found: dict[str, list[SubjectEntry]] = {subject: [] for subject in subjects}
-    if not found:
+    """The entries on each subject, the newest first."""
+    by_subject: dict[str, list[SubjectEntry]] = {subject: [] for subject in subjects}
+    if not by_subject:
         return {}
-    wanted = text("SELECT * FROM act WHERE subject IN :subjects ORDER BY id DESC").bindparams(
+    query = text("SELECT * FROM act WHERE subject IN :subjects ORDER BY id DESC").bindparams(
         bindparam("subjects", expanding=True)
     )
-    for row in connection.execute(wanted, {"subjects": list(found)}).mappings():
+    for row in connection.execute(query, {"subjects": list(by_subject)}).mappings():
         body: StoredEntryBody = json.loads(row["body"])
-        found[row["subject"]].append(
+        by_subject[row["subject"]].append(
             {
                 "at": iso(row["at_us"], lab.zone),
                 "body": served(body, lab.zone),
@@ -253,4 +255,4 @@ def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[s
                 "reason": row["reason"],
             }
         )
-    return found
+    return by_subject

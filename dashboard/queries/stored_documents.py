@@ -1,6 +1,7 @@
-"""What commands and pages read: the JSON documents of the public surface, put together from the store.
+"""The JSON documents of the public surface that lists are made of, read from the store: alerts, board, rounds.
 
-No figure is computed here. Times leave as ISO 8601 with the offset of the lab's zone.
+No figure is computed here. Times leave as ISO 8601 with the offset of the lab's zone. Single streams and lots are read by
+`stream_document` and `lot_document`, which take longer to load.
 """
 
 from __future__ import annotations
@@ -8,67 +9,63 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
-from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
-from ingest.audit.limit_entries import with_entered_limits
-from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.config.lab import Lab
-from ingest.config.limit_history import Step, step_document
 from ingest.decisions.corrective_actions import corrective_actions
-from ingest.documents.alert import Alert, CorrectiveAction, StoredEvidence
-from ingest.documents.lot import LotDocument, Reading, Session
+from ingest.documents.alert import Alert, StoredEvidence
 from ingest.documents.rounds import FileKind, FileState, ReplayDocument, RoundDocument
 from ingest.documents.served import iso, served
-from ingest.documents.stream import (
-    BoardRow,
-    Limit,
-    Point,
-    StoredBoardRow,
-    StoredPoint,
-    StoredSparkline,
-    StoredStream,
-    StreamDocument,
-)
-from ingest.evaluation.alert_text import slip
-from ingest.evaluation.humidity_effect import humidity_of
-from ingest.rounds.rounds import Round
+from ingest.documents.stream import BoardRow, StoredBoardRow, StoredSparkline
 from ingest.store.last_round import last_round
 from ingest.store.store import KEYS_AT_ONCE
-from spc.stream.unit_errors import affected_readings
-from spc.vocabulary.enums import AlertState, Grade, Scale, StreamState
-from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
+from spc.vocabulary.enums import AlertState, Grade, StreamState
+
+if TYPE_CHECKING:
+    from ingest.rounds.rounds import Round
 
 __all__ = [
+    "STATES",
+    "Stream",
+    "alert_documents",
     "alerts",
     "alerts_named",
     "all_sketches",
     "board",
     "board_row",
-    "expected_false_alerts",
     "from_iso",
     "iso",
-    "lot",
-    "point",
     "quarters",
     "replay",
     "rows_of",
     "run",
     "sketches",
-    "stream",
-    "suspect_sessions",
 ]
 
 Stream = tuple[str, str, str]
 
+STATES = tuple(StreamState)
+"""The states of a stream, the most urgent first."""
+
+
+# Rows and times
+
 
 def rows_of(connection: Connection, sql: str, **values: object) -> list[RowMapping]:
-    """The rows that a question to the store brings."""
+    """The rows of a query."""
     return list(connection.execute(text(sql), values).mappings())
+
+
+def from_iso(stamp: str) -> int:
+    """An ISO 8601 time of a document as stored, in microseconds."""
+    return microseconds(datetime.fromisoformat(stamp))
+
+
+# Rounds
 
 
 def run(connection: Connection, lab: Lab, done: Round) -> RoundDocument:
@@ -93,53 +90,66 @@ def run(connection: Connection, lab: Lab, done: Round) -> RoundDocument:
     }
 
 
+def replay(connection: Connection, lab: Lab, day: date) -> ReplayDocument:
+    """The board and the open alerts of a past day: the document of `lotdrift replay`."""
+    return {"day": day.isoformat(), "board": board(connection, lab), "alerts": alerts(connection, lab)}
+
+
+def quarters(connection: Connection, lab: Lab) -> list[str]:
+    """The quarters from the first test to the last, the newest first, by test date in the lab's zone."""
+    # Two subqueries use the index once each; one query for both ends would scan it.
+    ends = "SELECT (SELECT min(started_us) FROM session), (SELECT max(started_us) FROM session)"
+    first, last = connection.execute(text(ends)).one()
+    if first is None:
+        return []
+    start, end = (from_microseconds(us).astimezone(lab.zone) for us in (first, last))
+    first_quarter, last_quarter = (4 * day.year + (day.month - 1) // 3 for day in (start, end))
+    return [f"{quarter // 4}-Q{quarter % 4 + 1}" for quarter in range(last_quarter, first_quarter - 1, -1)]
+
+
 # Alerts
 
 
 def alerts(connection: Connection, lab: Lab, *, closed_too: bool = False) -> list[Alert]:
     """Alerts, the newest first: the document of `lotdrift alerts`."""
-    rows = [row for row in _alert_rows(connection) if closed_too or row["state"] != AlertState.CLOSED]
-    return _alerts(connection, lab, rows)
+    rows = rows_of(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
+    return alert_documents(connection, lab, [row for row in rows if closed_too or row["state"] != AlertState.CLOSED])
 
 
 def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[Alert]:
-    """The alerts with these ids."""
-    return _alerts(connection, lab, _alert_rows(connection, ids))
-
-
-def _alert_rows(connection: Connection, ids: Iterable[str] | None = None) -> list[RowMapping]:
-    if ids is None:
-        return rows_of(connection, "SELECT * FROM alert ORDER BY raised_us DESC, id")
-    named = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
-    wanted = list(dict.fromkeys(ids))
+    """The alerts with these ids, the newest first."""
+    query = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
+    unique = list(dict.fromkeys(ids))
     rows: list[RowMapping] = []
-    for start in range(0, len(wanted), KEYS_AT_ONCE):
-        rows += connection.execute(named, {"ids": wanted[start : start + KEYS_AT_ONCE]}).mappings()
-    return sorted(rows, key=lambda row: (-row["raised_us"], row["id"]))
+    for start in range(0, len(unique), KEYS_AT_ONCE):
+        rows += connection.execute(query, {"ids": unique[start : start + KEYS_AT_ONCE]}).mappings()
+    return alert_documents(connection, lab, sorted(rows, key=lambda row: (-row["raised_us"], row["id"])))
 
 
-def _alerts(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Alert]:
+def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Alert]:
+    """Rows of the table `alert` as documents, each with its corrective action."""
     actions = corrective_actions(connection, lab, [row["id"] for row in rows])
-    return [_alert(row, lab, actions.get(row["id"])) for row in rows]
-
-
-def _alert(row: RowMapping, lab: Lab, action: CorrectiveAction | None) -> Alert:
-    evidence: StoredEvidence = json.loads(row["evidence"])
-    return {
-        "id": row["id"],
-        "kind": row["kind"],
-        "grade": row["grade"],
-        "supplier": row["supplier"],
-        "product": row["product"],
-        "characteristic": row["characteristic"],
-        "lot": row["lot"],
-        "raised_at": iso(row["raised_us"], lab.zone),
-        "message": row["message"],
-        "evidence": served(evidence, lab.zone),
-        "state": row["state"],
-        "held_under": row["held_under"],
-        "corrective_action": action,
-    }
+    documents: list[Alert] = []
+    for row in rows:
+        evidence: StoredEvidence = json.loads(row["evidence"])
+        documents.append(
+            {
+                "id": row["id"],
+                "kind": row["kind"],
+                "grade": row["grade"],
+                "supplier": row["supplier"],
+                "product": row["product"],
+                "characteristic": row["characteristic"],
+                "lot": row["lot"],
+                "raised_at": iso(row["raised_us"], lab.zone),
+                "message": row["message"],
+                "evidence": served(evidence, lab.zone),
+                "state": row["state"],
+                "held_under": row["held_under"],
+                "corrective_action": actions.get(row["id"]),
+            }
+        )
+    return documents
 
 
 # Board
@@ -147,66 +157,67 @@ def _alert(row: RowMapping, lab: Lab, action: CorrectiveAction | None) -> Alert:
 
 def board(connection: Connection, lab: Lab) -> list[BoardRow]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
-    looked_at = last_round(connection)
-    grades = _open_grades(connection)
-    rows = rows_of(
-        connection,
-        "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s JOIN evaluation e ON e.stream_id = s.id",
-    )
-    documents = [_board_row(row, grades.get(row["id"], set()), looked_at, lab) for row in rows]
-    return sorted(documents, key=_urgency)
+    return _board_rows(connection, lab)
 
 
 def board_row(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> BoardRow:
     """The board's row of one stream that is known to exist."""
-    (row,) = rows_of(
-        connection,
-        "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s JOIN evaluation e ON e.stream_id = s.id "
-        "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic",
-        supplier=supplier,
-        product=product,
-        characteristic=characteristic,
-    )
-    grades = rows_of(connection, "SELECT grade FROM alert WHERE state <> 'closed' AND stream_id = :id", id=row["id"])
-    return _board_row(row, {found["grade"] for found in grades}, last_round(connection), lab)
+    where = "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic"
+    (row,) = _board_rows(connection, lab, where, supplier=supplier, product=product, characteristic=characteristic)
+    return row
 
 
-def _open_grades(connection: Connection) -> dict[int, set[str]]:
+def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str) -> list[BoardRow]:
+    looked_at = last_round(connection)
     grades: dict[int, set[str]] = {}
-    for row in rows_of(
-        connection, "SELECT stream_id, grade FROM alert WHERE state <> 'closed' AND stream_id IS NOT NULL"
+    for alert in rows_of(
+        connection,
+        f"SELECT a.stream_id, a.grade FROM alert a JOIN stream s ON s.id = a.stream_id {where} "
+        f"{'AND' if where else 'WHERE'} a.state <> 'closed'",
+        **values,
     ):
-        grades.setdefault(row["stream_id"], set()).add(row["grade"])
-    return grades
-
-
-def _board_row(row: RowMapping, grades: set[str], looked_at: int | None, lab: Lab) -> BoardRow:
-    stored: StoredBoardRow = json.loads(row["board"])
-    silent = looked_at is not None and looked_at - stored["last_tested_us"] > stored["silent_after_us"]
-    return {
-        "supplier": row["supplier"],
-        "product": row["product"],
-        "characteristic": row["characteristic"],
-        "unit": stored["unit"],
-        "lots": stored["lots"],
-        "last_lot": stored["last_lot"],
-        "level": stored["level"],
-        "limit_lower": stored["limit_lower"],
-        "limit_upper": stored["limit_upper"],
-        "change_percent_per_month": stored["change_percent_per_month"],
-        "breach_probability": stored["breach_probability"],
-        "weeks_to_limit": stored["weeks_to_limit"],
-        "ppk": stored["ppk"],
-        "ppk_lower": stored["ppk_lower"],
-        "learning": stored["learning"],
-        "check_standard": stored["check_standard"],
-        "last_tested_at": iso(stored["last_tested_us"], lab.zone),
-        "state": _state(grades, silent=silent, learning=stored["learning"]),
-    }
+        grades.setdefault(alert["stream_id"], set()).add(alert["grade"])
+    documents: list[BoardRow] = []
+    for row in rows_of(
+        connection,
+        "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s "
+        f"JOIN evaluation e ON e.stream_id = s.id {where}",
+        **values,
+    ):
+        stored: StoredBoardRow = json.loads(row["board"])
+        silent = looked_at is not None and looked_at - stored["last_tested_us"] > stored["silent_after_us"]
+        documents.append(
+            {
+                "supplier": row["supplier"],
+                "product": row["product"],
+                "characteristic": row["characteristic"],
+                "unit": stored["unit"],
+                "lots": stored["lots"],
+                "last_lot": stored["last_lot"],
+                "level": stored["level"],
+                "limit_lower": stored["limit_lower"],
+                "limit_upper": stored["limit_upper"],
+                "change_percent_per_month": stored["change_percent_per_month"],
+                "breach_probability": stored["breach_probability"],
+                "weeks_to_limit": stored["weeks_to_limit"],
+                "ppk": stored["ppk"],
+                "ppk_lower": stored["ppk_lower"],
+                "learning": stored["learning"],
+                "check_standard": stored["check_standard"],
+                "last_tested_at": iso(stored["last_tested_us"], lab.zone),
+                "state": _state(grades.get(row["id"], set()), silent=silent, learning=stored["learning"]),
+            }
+        )
+    return sorted(
+        documents,
+        key=lambda row: (
+            STATES.index(row["state"]), -(row["breach_probability"] or 0.0), row["supplier"], row["product"], row["characteristic"]
+        ),
+    )  # fmt: skip
 
 
 def _state(grades: set[str], *, silent: bool, learning: bool) -> StreamState:
-    """The one word for a stream: what needs a person first, then what can't be said, then that all is well."""
+    """The one word for a stream: open alerts come before silence, and silence before what its limits allow to say."""
     if Grade.ACT in grades:
         return StreamState.ACT
     if Grade.LOOK in grades:
@@ -216,260 +227,38 @@ def _state(grades: set[str], *, silent: bool, learning: bool) -> StreamState:
     return StreamState.LEARNING if learning else StreamState.STEADY
 
 
-def _urgency(row: BoardRow) -> tuple[int, float, str, str, str]:
-    order = [StreamState.ACT, StreamState.LOOK, StreamState.SILENT, StreamState.LEARNING, StreamState.STEADY]
-    chance = row["breach_probability"] or 0.0
-    return order.index(row["state"]), -chance, row["supplier"], row["product"], row["characteristic"]
+# Sparklines
 
-
-# Stream
-
-
-def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> StreamDocument:
-    """One stream, point by point: the document of `lotdrift stream`; CallError where there is none such."""
-    found = rows_of(
-        connection,
-        "SELECT s.id, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
-        "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic",
-        supplier=supplier,
-        product=product,
-        characteristic=characteristic,
-    )
-    if not found:
-        raise CallError(
-            f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
-            "lotdrift board lists them all"
-        )
-    points = rows_of(
-        connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=found[0]["id"]
-    )
-    stored: StoredStream = json.loads(found[0]["document"])
-    humidity, adjusted = humidity_of(connection, lab, found[0]["id"])
-    return {
-        "supplier": supplier,
-        "product": product,
-        "characteristic": characteristic,
-        **served(stored, lab.zone),
-        "humidity": humidity,
-        "points": [
-            point(row["tested_us"], json.loads(row["document"]), level, lab)
-            for row, level in zip(points, adjusted, strict=True)
-        ],
-    }
-
-
-def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, lab: Lab) -> Point:
-    """A point of a chart as it is shown."""
-    return {"tested_at": iso(tested_us, lab.zone), **stored, "adjusted_level": adjusted_level}
-
-
-# Lot
-
-
-def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocument:
-    """One lot, every reading and session: the document of `lotdrift lot`; CallError where there is none such."""
-    lots = rows_of(
-        connection,
-        "SELECT id, supplier, product, received_on, made_on FROM lot WHERE supplier = :supplier AND lot = :lot ORDER BY product",
-        supplier=supplier,
-        lot=name,
-    )
-    if not lots:
-        raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
-    lab = with_entered_limits(connection, lab)
-    return {
-        "supplier": supplier,
-        "product": lots[0]["product"],
-        "lot": name,
-        "received_on": lots[0]["received_on"] or None,
-        "made_on": lots[0]["made_on"] or None,
-        "sessions": [document for row in lots for document in _sessions(connection, lab, row)],
-        "alerts": _alerts(
-            connection,
-            lab,
-            rows_of(
-                connection,
-                "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id",
-                supplier=supplier,
-                lot=name,
-            ),
-        ),
-    }
-
-
-# By stream and lot: that is how sessions and readings are found without a search through all of them.
-SESSION_SQL = """
-SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
-m.share, m.slip, m.power, m.low, m.high, m.settled
-FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
-JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
-WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
-"""
-
-READING_SQL = """
-SELECT r.stream_id, r.tested_us, r.specimen, r.reading, r.value, r.bound, r.written, r.line, r.notes, d.name AS file,
-o.text AS operator,
-EXISTS (SELECT 1 FROM earlier_value e WHERE e.stream_id = r.stream_id AND e.lot_id = r.lot_id AND e.tested_us = r.tested_us
-AND e.specimen = r.specimen AND e.reading = r.reading) AS corrected
-FROM reading r JOIN "drop" d ON d.id = r.drop_id JOIN label o ON o.id = r.operator_id
-WHERE r.stream_id IN (SELECT id FROM stream WHERE supplier = :supplier AND product = :product) AND r.lot_id = :lot
-ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
-"""
-
-
-def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session]:
-    names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
-    readings = rows_of(connection, READING_SQL, **names)
-    documents = []
-    for session in rows_of(connection, SESSION_SQL, **names):
-        own = [
-            reading
-            for reading in readings
-            if reading["stream_id"] == session["stream_id"]
-            and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
-        ]
-        documents.append(_session(row["product"], session, own, lab))
-    return documents
-
-
-def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Session:
-    characteristic = lab.characteristic(session["characteristic"])
-    mark = None if session["share"] is None else suspect_sessions(session)
-    off = affected_readings(mark, [reading["value"] for reading in readings]) if mark else [False] * len(readings)
-    tested = from_microseconds(session["started_us"])
-    limits = lab.limits_at(product, session["characteristic"], tested)
-    sources = lab.limit_sources(product, session["characteristic"], tested)
-    return {
-        "product": product,
-        "characteristic": session["characteristic"],
-        "unit": characteristic.unit,
-        "tested_at": iso(session["started_us"], lab.zone),
-        "ended_at": iso(session["ended_us"], lab.zone),
-        "chamber": session["chamber"],
-        "instrument": session["instrument"],
-        "load": session["load"],
-        "conditioning": {
-            "state": session["conditioning"],
-            "hours": session["hours"],
-            "humidity_min": session["humidity_min"],
-            "humidity_max": session["humidity_max"],
-        },
-        "level": session["level_unit"],
-        "worst": session["worst"],
-        "judged_by": characteristic.judged,
-        "scale": Scale(characteristic.scale),
-        "limit_lower": limits.lower,
-        "limit_upper": limits.upper,
-        "limit_document": limits.document or None,
-        "limit_sources": {"lower": _limit(sources["lower"], lab), "upper": _limit(sources["upper"], lab)},
-        "judged": session["judged"],
-        "verdict": session["verdict"],
-        "bags": session["bags"],
-        "mark": None
-        if mark is None
-        else {"told": slip(mark), "low": mark.low, "high": mark.high, "settled": session["settled"] or None},
-        "readings": [
-            _reading(reading, characteristic.unit, lab, marked=bool(one))
-            for reading, one in zip(readings, off, strict=True)
-        ],
-    }
-
-
-def _limit(step: Step | None, lab: Lab) -> Limit | None:
-    return None if step is None else served(step_document(step), lab.zone)
-
-
-def suspect_sessions(row: RowMapping) -> UnitError:
-    """The mark of a session in a row of the store."""
-    return UnitError(ErrorExtent(row["share"]), ErrorCause(row["slip"]), row["power"], row["low"], row["high"])
-
-
-def _reading(reading: RowMapping, unit: str, lab: Lab, *, marked: bool) -> Reading:
-    return {
-        "specimen": reading["specimen"],
-        "reading": reading["reading"],
-        "value": reading["value"],
-        "bound": reading["bound"],
-        "unit": unit,
-        "written": reading["written"],
-        "tested_at": iso(reading["tested_us"], lab.zone),
-        "operator": reading["operator"],
-        "file": reading["file"],
-        "line": reading["line"],
-        "notes": json.loads(reading["notes"]) if reading["notes"] else {},
-        "state": "corrected" if reading["corrected"] else "stored",
-        "marked": marked,
-    }
-
-
-def from_iso(stamp: str) -> int:
-    """Microseconds of an ISO 8601 time that a document carries."""
-    return microseconds(datetime.fromisoformat(stamp))
-
-
-def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, SparklineData]:
-    """The small picture of each of these streams, by supplier, product and characteristic."""
-    names = list(streams)
-    if not names:
-        return {}
-    wanted = text(f"{SKETCH_SQL} WHERE (s.supplier, s.product, s.characteristic) IN :streams").bindparams(
-        bindparam("streams", expanding=True)
-    )
-    return _rooms(connection.execute(wanted, {"streams": names}).mappings())
-
-
-def all_sketches(connection: Connection) -> dict[Stream, SparklineData]:
-    """The small picture of every stream."""
-    return _rooms(connection.execute(text(SKETCH_SQL)).mappings())
-
-
-SKETCH_SQL = (
+SPARKLINE_SQL = (
     "SELECT s.supplier, s.product, s.characteristic, e.sketch FROM stream s JOIN evaluation e ON e.stream_id = s.id"
 )
 
 
-def _rooms(rows: Iterable[RowMapping]) -> dict[Stream, SparklineData]:
-    return {(row["supplier"], row["product"], row["characteristic"]): _room(json.loads(row["sketch"])) for row in rows}
-
-
-def _room(sketch: StoredSparkline) -> SparklineData:
-    return SparklineData(
-        lots=[(week, level) for week, level in sketch["lots"]],
-        fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],
-        usual=sketch["usual"],
-        lower=sketch["lower"],
-        upper=sketch["upper"],
+def sketches(connection: Connection, streams: Iterable[Stream]) -> dict[Stream, SparklineData]:
+    """The sparkline of each of these streams, by supplier, product and characteristic."""
+    names = list(streams)
+    if not names:
+        return {}
+    query = text(f"{SPARKLINE_SQL} WHERE (s.supplier, s.product, s.characteristic) IN :streams").bindparams(
+        bindparam("streams", expanding=True)
     )
+    return _sparklines(connection.execute(query, {"streams": names}).mappings())
 
 
-def quarters(connection: Connection, lab: Lab) -> list[str]:
-    """The quarters with a test, the newest first, by test date in the lab's zone."""
-    # Each end in a question of its own is one look into the index; both in one would walk all of it.
-    ends = "SELECT (SELECT min(started_us) FROM session), (SELECT max(started_us) FROM session)"
-    first, last = connection.execute(text(ends)).one()
-    if first is None:
-        return []
-    names = []
-    start, end = (from_microseconds(stamp) for stamp in (first, last))
-    moment, stop = start.astimezone(lab.zone), end.astimezone(lab.zone)
-    year, number = moment.year, (moment.month + 2) // 3
-    while (year, number) <= (stop.year, (stop.month + 2) // 3):
-        names.append(f"{year}-Q{number}")
-        year, number = (year, number + 1) if number < 4 else (year + 1, 1)
-    return names[::-1]
+def all_sketches(connection: Connection) -> dict[Stream, SparklineData]:
+    """The sparkline of every stream."""
+    return _sparklines(connection.execute(text(SPARKLINE_SQL)).mappings())
 
 
-def expected_false_alerts(rows: Iterable[BoardRow], lab: Lab) -> str:
-    """What the budget of false alerts means for a board of these rows, in words, and how it was obtained."""
-    streams = sum(not row["check_standard"] for row in rows)
-    budget = lab.alerts.false_alerts_per_stream_year
-    return (
-        f"Expect about {budget * streams / 4:.1f} false alerts a quarter over {streams} streams: "
-        f"{budget:g} a stream and year is what lab.toml allows, at each stream's own pace of lots. About "
-        f"{FALSE_FINDINGS_PER_YEAR:g} a year comes on top from looking for shifts that suppliers share."
-    )
-
-
-def replay(connection: Connection, lab: Lab, day: date) -> ReplayDocument:
-    """The board and the open alerts of a past day: the document of `lotdrift replay`."""
-    return {"day": day.isoformat(), "board": board(connection, lab), "alerts": alerts(connection, lab)}
+def _sparklines(rows: Iterable[RowMapping]) -> dict[Stream, SparklineData]:
+    sparklines = {}
+    for row in rows:
+        sketch: StoredSparkline = json.loads(row["sketch"])
+        sparklines[row["supplier"], row["product"], row["characteristic"]] = SparklineData(
+            lots=[(week, level) for week, level in sketch["lots"]],
+            fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],
+            usual=sketch["usual"],
+            lower=sketch["lower"],
+            upper=sketch["upper"],
+        )
+    return sparklines

@@ -162,9 +162,9 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Scor
 def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[NoticeRow], shared: _Shared) -> CardStream:
     declared = shared.lab.characteristic(stream.characteristic)
     board = shared.board[stream.supplier, stream.product, stream.characteristic]
-    own = [alert for alert in alerts if _key(alert) == _key(board)]
-    counted = Counter(alert["kind"] for alert in own if alert["held_under"] is None)
-    asked = totals([notice for notice in notices if _key(notice) == _key(board)])
+    of_stream = [alert for alert in alerts if _key(alert) == _key(board)]
+    counted = Counter(alert["kind"] for alert in of_stream if alert["held_under"] is None)
+    notice_totals = totals([notice for notice in notices if _key(notice) == _key(board)])
     disposition = Counter(lot.standing for lot in stream.lots)
     capability = shared.capability.get(stream.id)
     return {
@@ -202,11 +202,11 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
             "forecast": counted[Kind.FORECAST],
         },
         "alerts": counted.total(),
-        "explained_by_bench": len(own) - counted.total(),
-        "notices": asked["asked"],
-        "notices_open": asked["open"],
-        "mean_days_to_answer": asked["mean_days_to_answer"],
-        "actions_worked": asked["worked"],
+        "explained_by_bench": len(of_stream) - counted.total(),
+        "notices": notice_totals["asked"],
+        "notices_open": notice_totals["open"],
+        "mean_days_to_answer": notice_totals["mean_days_to_answer"],
+        "actions_worked": notice_totals["worked"],
         "lot_list": [_lot(lot, shared.lab) for lot in stream.lots],
         "earlier_lot_list": [_lot(lot, shared.lab) for lot in stream.earlier],
     }

@@ -60,7 +60,7 @@ def chart(row: CardStream, card: Scorecard) -> str:
         if lot["standing"] in ("fail", "undecided"):
             parts.append(diamond(x, y, filled=lot["standing"] == "fail"))
         else:
-            parts.append(square(x, y) if lot["standing"] in ("invalid", "set_aside", "retested") else disc(x, y))
+            parts.append(square(x, y) if lot["standing"] in ("invalid", "set_aside", "retested") else disc(x, y, 2.8))
     title = f"{row['product']}, {characteristic(row['characteristic'])}: lots of {card['earlier_quarter']} and {card['quarter']}"
     return drawing(WIDTH, HEIGHT, title, parts)
 

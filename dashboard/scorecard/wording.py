@@ -120,8 +120,8 @@ EVENTS = {
     "point": ("outlier", "outliers"),
     "pattern": ("run pattern", "run patterns"),
     "drift": ("drift", "drifts"),
-    "spread": ("above-normal variation", "above-normal variations"),
-    "forecast": ("failing lot likely", "failing lots likely"),
+    "spread": ("lot with above-normal variation", "lots with above-normal variation"),
+    "forecast": ("forecast of a failing lot", "forecasts of a failing lot"),
 }
 
 

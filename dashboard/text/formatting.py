@@ -98,14 +98,14 @@ def percent(share: float | None) -> str:
 
 
 def weeks(span: WeeksToLimit | None) -> str:
-    """When the limit is likely to be reached: "limit likely reached in week 9 to 21; 50 % by week 13", or "not expected"."""
+    """When the limit is likely to be reached: "likely in week 9 to 21; 50 % by week 13", or "not expected"."""
     if span is None or span["p50"] is None:
         return "not expected"
     if span["p50"] == 0:
         return "limit passed"
     low, middle = span["p10"] or 0, span["p50"]
     likely = f"from week {low:.0f}" if span["p90"] is None else f"in week {low:.0f} to {span['p90']:.0f}"
-    return f"limit likely reached {likely}; 50 % by week {middle:.0f}"
+    return f"likely {likely}; 50 % by week {middle:.0f}"
 
 
 def signed(value: float, digits: str) -> str:

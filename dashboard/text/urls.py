@@ -10,6 +10,7 @@ __all__ = [
     "BOARD",
     "DIGEST",
     "EVIDENCE_FILE",
+    "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
     "LOT",
@@ -31,7 +32,7 @@ __all__ = [
 ]
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
-SCORECARDS, HISTORY, DIGEST = "/scorecards", "/history", "/digest"
+SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 

@@ -1,4 +1,4 @@
-"""The dashboard: the frame around the pages, their addresses, and the few callbacks."""
+"""The dashboard: the frame around the pages, their addresses, and the callbacks."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from urllib.parse import parse_qsl, urlsplit
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard.components.current_user import current_user
-from dashboard.components.html_parts import empty, link
+from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
-from dashboard.text.urls import lot_address
+from dashboard.text.urls import ALERTS, BOARD, DIGEST, GUIDE, HISTORY, LOT, SCORECARDS, STREAM, SUPPLIER, lot_address
 from dashboard.web import digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
-from dashboard.web.error_pages import add_error_pages
+from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
 from dashboard.web.request_guard import guard
 from ingest.common.clock import now, steady
@@ -31,24 +31,20 @@ __all__ = ["make_app"]
 log = logging.getLogger(__name__)
 
 PAGES: dict[str, Callable[..., html.Div]] = {
-    "/": board.layout,
-    "/alerts": alerts.layout,
+    BOARD: board.layout,
+    ALERTS: alerts.layout,
     "/bench": bench.layout,
-    "/guide": guide.layout,
-    "/history": history.layout,
+    HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
-    "/lot": lot.layout,
-    "/scorecards": scorecards.layout,
-    "/stream": stream.layout,
-    "/supplier": supplier.layout,
+    LOT: lot.layout,
+    GUIDE: guide.layout,
+    SCORECARDS: scorecards.layout,
+    STREAM: stream.layout,
+    SUPPLIER: supplier.layout,
 }
-NAVIGATION = (
-    ("Board", "/"),
-    ("Alerts", "/alerts"),
-    ("Bench", "/bench"),
-    ("Scorecards", "/scorecards"),
-    ("Guide", "/guide"),
-)
+NAVIGATION = (("Board", BOARD), ("Alerts", ALERTS), ("Bench", "/bench"), ("Scorecards", SCORECARDS), ("Guide", GUIDE))
+# Pages for now and then: linked at the foot of every page.
+FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(
@@ -65,15 +61,15 @@ def make_app(
     folder : Path
         The lab folder.
     bound_to : str
-        The address it will be served on; requests for other hosts are turned away.
+        The address it will be served on; requests for other hosts are refused.
     clock : callable
-        The present moment, aware: when entries are made and sessions end.
+        The current time, aware.
     next_round : callable
-        When the next round is due, aware; None where none is scheduled.
+        The time of the next round, aware; None if none is scheduled.
     steady : callable
-        The time that is never set back: how long somebody whose logins failed waits.
+        A clock that is never set back, for the waiting time after failed logins.
     """
-    desk = LabReader(folder, next_round)
+    lab_reader = LabReader(folder, next_round)
     app = Dash(
         __name__,
         title="lotdrift",
@@ -83,69 +79,65 @@ def make_app(
         assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
-    app.layout = lambda: _frame(desk)
-    _add_callbacks(app, desk)
-    scorecards.add_downloads(app.server, desk)
-    stream_file.add_download(app.server, desk)
-    notice_file.add_download(app.server, desk)
-    evidence_file.add_download(app.server, desk)
-    history.add_download(app.server, desk)
-    add_entries(app.server, desk, clock)
-    digest_page.add_digest(app.server, desk)
-    guard(app.server, {bound_to, *_linked_host(desk)}, app.csp_hashes(), app.callback_map)
-    add_login(app.server, desk, bound_to, clock, steady)
+    app.layout = lambda: _frame(lab_reader)
+    _add_callbacks(app, lab_reader)
+    scorecards.add_downloads(app.server, lab_reader)
+    stream_file.add_download(app.server, lab_reader)
+    notice_file.add_download(app.server, lab_reader)
+    evidence_file.add_download(app.server, lab_reader)
+    history.add_download(app.server, lab_reader)
+    add_entries(app.server, lab_reader, clock)
+    digest_page.add_digest(app.server, lab_reader)
+    guard(app.server, {bound_to, *_linked_host(lab_reader)}, app.csp_hashes(), app.callback_map)
+    add_login(app.server, lab_reader, bound_to, clock, steady)
     add_error_pages(app.server)
     return app
 
 
-def _linked_host(desk: LabReader) -> list[str]:
-    """The host by which mails lead here, where one is declared."""
-    mail = desk.lab.mail
+def _linked_host(lab_reader: LabReader) -> list[str]:
+    """The host in the links of mails, if one is declared."""
+    mail = lab_reader.lab.mail
     host = urlsplit(mail.dashboard).hostname if mail is not None and mail.dashboard else None
     return [host] if host else []
 
 
-def _frame(desk: LabReader) -> html.Div:
+def _frame(lab_reader: LabReader) -> html.Div:
+    user = current_user()
+    log_out = html.Form(
+        [
+            html.Span([user.name, html.Span(f" ({user.role})", className="quiet")]),
+            html.Button("Log out", type="submit"),
+        ],
+        method="post",
+        action=LOGOUT_PATH,
+        className="person",
+    )
+    foot = [part for name, path in FOOTER for part in (" · ", html.A(name, href=path))][1:]
     return html.Div(
         [
             dcc.Location(id="address"),
-            html.A("to the content", href="#page", className="skip"),
+            html.A("Skip to content", href="#page", className="skip"),
             html.Header(
                 [
-                    dcc.Link("lotdrift", href="/", className="mark"),
+                    dcc.Link("lotdrift", href=BOARD, className="mark"),
                     html.Nav([dcc.Link(name, href=path) for name, path in NAVIGATION], **{"aria-label": "Pages"}),
-                    html.Span(desk.title, className="lab quiet"),
-                    *_who_is_logged_in(),
+                    html.Span(lab_reader.title, className="lab quiet"),
+                    log_out if user.name else None,
                 ],
                 className="masthead",
             ),
             html.Div(id="trouble", role="alert"),
-            html.Main(id="page", tabIndex=-1, children=html.P("Reading the store …", className="quiet")),
+            html.Main(id="page", tabIndex=-1, children=html.P("Loading …", className="quiet")),
             html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
-            html.Section(
-                html.P(link("What was entered, by whom and why", "/history")),
-                className="cautions",
-                **{"aria-label": "History"},
-            ),
+            html.Nav(html.P(foot), className="cautions", **{"aria-label": "More pages"}),
         ]
     )
 
 
-def _who_is_logged_in() -> list[html.Form]:
-    """The name, what it may do, and the way out."""
-    person = current_user()
-    if person.name is None:
-        return []
-    said = html.Span([person.name, html.Span(f" ({person.role})", className="quiet")])
-    return [
-        html.Form([said, html.Button("Log out", type="submit")], method="post", action=LOGOUT_PATH, className="person")
-    ]
-
-
-def _add_callbacks(app: Dash, desk: LabReader) -> None:
+def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     def show(path: object, search: object) -> html.Div:
-        return page(desk, path, search)
+        return page(lab_reader, path, search)
 
     @app.callback(
         Output("stream-goes-to", "href"),
@@ -154,38 +146,29 @@ def _add_callbacks(app: Dash, desk: LabReader) -> None:
         prevent_initial_call=True,
     )
     def open_lot(click: object, supplier_name: object) -> Any:
-        lot_name = _clicked(click)
-        if lot_name is None:
-            return no_update
-        return lot_address(str(supplier_name), lot_name)
+        match click:
+            case {"points": [{"customdata": str(lot_name)}, *_]}:
+                return lot_address(str(supplier_name), lot_name)
+            case _:
+                # A click beside the points.
+                return no_update
 
 
-def _clicked(click: object) -> str | None:
-    """The lot that a click in a figure names; a click beside the points names none."""
-    match click:
-        case {"points": [{"customdata": str(name)}, *_]}:
-            return name
-        case _:
-            return None
-
-
-def page(desk: LabReader, path: object, search: object) -> html.Div:
-    """The page at an address; trouble is a page too, in words. What a browser sends may be anything."""
-    layout = PAGES.get(path.rstrip("/") or "/") if isinstance(path, str) else None
+def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
+    """The page at an address, or an error in words. A browser may send anything as `path` and `search`."""
+    layout = PAGES.get(path.rstrip("/") or BOARD) if isinstance(path, str) else None
     if layout is None:
-        return html.Div(empty("There is no such page.", "The links above lead to all there are."))
+        return html.Div(empty("Page not found.", "Choose a page above."))
     try:
-        return guide.with_guide_link(layout(desk, **_query(search)), str(path).rstrip("/") or "/")
-    except NothingYet as error:
-        sentence, _, advice = str(error).partition(". ")
-        return html.Div(empty(f"{sentence}.", advice))
-    except (CallError, StoreError) as error:
-        return html.Div(empty("This can't be shown.", str(error)))
+        return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
+    except (NothingYet, CallError, StoreError) as error:
+        heading = heading_of(error)
+        return html.Div(empty(heading, str(error).removeprefix(heading).strip()))
 
 
 def _query(search: object) -> dict[str, str]:
-    """What the address asks for; half a character or none, which no store could look up, becomes a question mark."""
+    """The query of an address; characters that no store could look up become question marks."""
     if not isinstance(search, str):
         return {}
     pairs = parse_qsl(search.lstrip("?").encode(errors="replace").decode())
-    return {name: value.replace("\0", "?") for name, value in pairs if name != "desk"}
+    return {name: value.replace("\0", "?") for name, value in pairs if name != "lab_reader"}

@@ -13,12 +13,12 @@ from ingest.common import clock
 __all__ = ["add_digest"]
 
 
-def add_digest(server: Flask, desk: LabReader) -> None:
+def add_digest(server: Flask, lab_reader: LabReader) -> None:
     """Answer the address of the digest."""
 
     @server.get(DIGEST)
     def digest() -> Response:
-        with desk.reading() as connection:
-            week = weekly_digest.document(connection, desk.lab, clock.now())
+        with lab_reader.reading() as connection:
+            week = weekly_digest.document(connection, lab_reader.lab, clock.now())
             pictures = stored_documents.all_sketches(connection)
         return Response(weekly_digest.as_html(week, pictures, base=""), content_type="text/html; charset=utf-8")

@@ -1,6 +1,6 @@
-"""The one answer to an error of ours, whichever address was asked for: a page for a browser, one line for a program.
+"""The answer to an expected error at any address: a page for a browser, one line for a program.
 
-The routes raise; nothing here or there is answered with a traceback. Who may not look learns that something is wrong, not what.
+Routes raise; no answer holds a traceback. A user who may not see the lab learns that something is wrong, but not what.
 """
 
 from __future__ import annotations
@@ -8,7 +8,6 @@ from __future__ import annotations
 import logging
 
 from flask import Flask, Response, request
-from markupsafe import Markup
 
 from dashboard.components.current_user import NOBODY, current_user
 from dashboard.queries.lab_reader import NothingYet
@@ -16,38 +15,40 @@ from dashboard.web.plain_page import plain_page
 from dashboard.web.request_guard import READING_METHODS
 from ingest.common.errors import CallError, LabFileError, StoreError
 
-__all__ = ["add_error_pages"]
+__all__ = ["Error", "add_error_pages", "heading_of"]
 
 log = logging.getLogger(__name__)
 
 Error = NothingYet | CallError | StoreError
-UNTOLD = "The dashboard can't answer now. The log of its server says why."
+NO_DETAILS = "The dashboard can't answer now. The server's log gives the reason."
 
 
 def add_error_pages(server: Flask) -> None:
-    """Answer every request that ends in an error of ours."""
+    """Answer every request that ends in an expected error."""
     for kind in (NothingYet, CallError, StoreError):
         server.register_error_handler(kind, _answer)
 
 
 def _answer(error: Error) -> Response:
+    line = str(error)
     if current_user() is NOBODY:
         log.error("%s", error)
-    line = UNTOLD if current_user() is NOBODY else str(error)
-    if not _wants_page():
-        return Response(f"{line}\n", status=_status(error), mimetype="text/plain")
-    heading = "This can't be shown." if request.method in READING_METHODS else "The entry was not kept."
-    content = Markup('<p role="alert">{}</p><p><a href="/">Back to the board</a></p>').format(line)
-    return plain_page(heading.rstrip("."), heading, content, _status(error))
-
-
-def _status(error: Error) -> int:
-    """Unusable for now, not there, or asked in a wrong way."""
+        line = NO_DETAILS
     if isinstance(error, (LabFileError, StoreError)):
-        return 503
-    return 404 if isinstance(error, NothingYet) or request.method in READING_METHODS else 400
+        status = 503
+    else:
+        status = 404 if request.method in READING_METHODS or isinstance(error, NothingYet) else 400
+    # Browsers prefer HTML; a program that accepts anything gets the line, which no browser takes for markup.
+    if request.accept_mimetypes.best_match(["text/plain", "text/html"]) != "text/html":
+        return Response(f"{line}\n", status=status, mimetype="text/plain")
+    heading = heading_of(error) if request.method in READING_METHODS else "The entry was not saved."
+    return plain_page("error.html", heading, status, line=line.removeprefix(heading).strip())
 
 
-def _wants_page() -> bool:
-    """Browsers name HTML as what they like best; a program that takes anything gets the line."""
-    return request.accept_mimetypes.best_match(["text/plain", "text/html"]) == "text/html"
+def heading_of(error: Error) -> str:
+    """The heading of a page in place of the one that an error prevents."""
+    if isinstance(error, NothingYet):
+        return "No data yet."
+    if isinstance(error, (LabFileError, StoreError)):
+        return "The dashboard is not available."
+    return "Please correct the entry."

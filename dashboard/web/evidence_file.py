@@ -19,7 +19,7 @@ __all__ = ["add_download"]
 PIECE = 1 << 16
 
 
-def add_download(server: Flask, desk: LabReader) -> None:
+def add_download(server: Flask, lab_reader: LabReader) -> None:
     """Answer the address of the bundle."""
 
     @server.get(EVIDENCE_FILE)
@@ -27,12 +27,12 @@ def add_download(server: Flask, desk: LabReader) -> None:
         supplier, lot, quarter = (request.args.get(name, "") for name in ("supplier", "lot", "quarter"))
         with ExitStack() as closed_on_error:
             out = closed_on_error.enter_context(tempfile.TemporaryFile())
-            with desk.reading() as connection:
+            with lab_reader.reading() as connection:
                 if quarter:
-                    scope = bundle_scope.of_quarter(connection, desk.lab, quarter, supplier or None)
+                    scope = bundle_scope.of_quarter(connection, lab_reader.lab, quarter, supplier or None)
                 else:
                     scope = bundle_scope.of_lot(connection, supplier, lot)
-                bundle_file.write(connection, desk.lab, scope, out)
+                bundle_file.write(connection, lab_reader.lab, scope, out)
             # From here on the answer closes it, once it was sent.
             closed_on_error.pop_all()
         size = out.tell()

@@ -1,8 +1,8 @@
-"""A signed cookie that says who has logged in with a browser before.
+"""A signed cookie that lists the users who have logged in with a browser before.
 
-Guesses at a password are slowed down by name, and whoever guesses at the name of another makes its owner wait too. Attempts
-from a browser in which the owner was before are counted apart. The idea: OWASP, "Slow Down Online Guessing Attacks with
-Device Cookies". The cookie opens nothing: it comes with a password or is of no use.
+Failed logins slow down further attempts with the same name, so a stranger who guesses makes the user wait too. Attempts from
+a browser in which the user has logged in before are counted separately. Source: OWASP, "Slow Down Online Guessing Attacks
+with Device Cookies". The cookie gives no access: it is of no use without a password.
 """
 
 from __future__ import annotations
@@ -17,18 +17,18 @@ from werkzeug.wrappers import Response
 __all__ = ["known_browser", "remember_browser"]
 
 KEPT = timedelta(days=180)
-# A bench is shared by a few people; more would make the cookie too long for a header.
+# A few people share a bench; more names would make the cookie too long for a header.
 MOST_NAMES = 8
 
 
 def known_browser(server: Flask, name: str) -> str | None:
-    """The browser's own mark, where this name logged in with it before."""
+    """The mark of the browser if this user has logged in with it before, else None."""
     browser, names = _noted(server)
     return browser if name in names else None
 
 
 def remember_browser(server: Flask, answer: Response, name: str, path: str) -> None:
-    """Note in the browser that this name logged in with it; the cookie travels to `path` only."""
+    """Note in the browser that this user has logged in with it; the cookie is sent to `path` only."""
     browser, names = _noted(server)
     kept = [*(one for one in names if one != name), name][-MOST_NAMES:]
     answer.set_cookie(
@@ -43,7 +43,7 @@ def remember_browser(server: Flask, answer: Response, name: str, path: str) -> N
 
 
 def _noted(server: Flask) -> tuple[str, list[str]]:
-    """The browser's mark and the names in its cookie; a new mark and no name where there is no cookie of ours."""
+    """The mark of the browser and the names in its cookie; a new mark and no name without a valid cookie."""
     if server.secret_key is not None:
         try:
             browser, names = _serializer(server).loads(
@@ -61,5 +61,5 @@ def _cookie(server: Flask) -> str:
 
 
 def _serializer(server: Flask) -> URLSafeTimedSerializer:
-    # The salt keeps the signatures apart from those of the sessions.
+    # The salt separates these signatures from those of the sessions.
     return URLSafeTimedSerializer(str(server.secret_key), salt="known browser")

@@ -1,8 +1,8 @@
 """The login, and the gate that every request passes once users are declared.
 
-Whatever is not named here as open needs a login, and whatever changes something needs the role: a new address is
-behind the gate without being told to it. A session is a signed cookie; it ends 8 hours after it was last used and 24
-after it began, and at once when it is left, the account closed or the password changed.
+Every address that is not listed here as open needs a login, and every request that changes something needs the role, so a
+new address is behind the gate from the start. A session is a signed cookie. It ends 8 hours after its last use, 24 hours
+after the login, and at once on logout, when the account is closed or when the password is changed.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from functools import partial
 from flask import Flask, Response, g, redirect, request, session
 from flask.sessions import SecureCookieSessionInterface
 from itsdangerous import URLSafeTimedSerializer
-from markupsafe import Markup
 
 from dashboard.components.current_user import NO_LOGIN, CurrentUser
 from dashboard.queries.lab_reader import LabReader, NothingYet
@@ -48,115 +47,115 @@ Steady = Callable[[], timedelta]
 
 LOGIN_PATH = "/login"
 LOGOUT_PATH = "/logout"
-# Answered to anybody: what the login page is made of, and whether the server lives.
+# Open to anybody: the parts of the login page, and the health check.
 OPEN = frozenset({"/healthz", "/_favicon.ico", "_dash_assets.static", "log_in", "log_in_page"})
-# Requests that are no reading and yet change nothing that is kept.
+# Requests that are not readings and yet change nothing in the lab.
 HARMLESS = frozenset({f"/{CALLBACK_PATH}", "log_out"})
 IDLE = timedelta(hours=8)
 LONGEST = timedelta(hours=24)
-# The cookie is written again no more often than this.
+# The cookie is renewed no more often than this.
 TOUCHED_AFTER = timedelta(minutes=1)
-# A clock that is corrected by no more than this logs nobody out.
+# A correction of the clock by no more than this ends no session.
 SET_BACK = timedelta(hours=2)
 
 
 class _Sessions(SecureCookieSessionInterface):
-    """Signed cookies whose key lies in the store, where the first account put it."""
+    """Signed cookies; the first account puts their key into the store."""
 
-    def __init__(self, desk: LabReader) -> None:
-        self._desk = desk
+    def __init__(self, lab_reader: LabReader) -> None:
+        self._lab_reader = lab_reader
 
     def get_signing_serializer(self, app: Flask) -> URLSafeTimedSerializer | None:
-        """Nothing is signed before there is an account, nor while the store can't say."""
+        """The signer; None before the first account, and while the store can't be read."""
         if app.secret_key is None:
             try:
-                with self._desk.store.reading() as connection:
+                with self._lab_reader.store.reading() as connection:
                     app.secret_key = session_key(connection)
             except (NothingYet, CallError, StoreError):
-                # The gate meets the same error, where it can be answered.
+                # The gate meets the same error and answers it.
                 return None
         return super().get_signing_serializer(app)
 
     def get_cookie_secure(self, app: Flask) -> bool:
-        """A session that began over TLS never travels without it, also where another server ends the TLS."""
+        """Whether the cookie travels over TLS only: so if the session began over TLS, at this server or at a proxy."""
         return request.is_secure or bool(session.get("over_tls"))
 
 
-def add_login(server: Flask, desk: LabReader, bound_to: str, clock: Clock, steady: Steady) -> None:
+def add_login(server: Flask, lab_reader: LabReader, bound_to: str, clock: Clock, steady: Steady) -> None:
     """Put the gate before every address, and add the pages to log in and out.
 
     Parameters
     ----------
     server : Flask
-        The server behind the dashboard; what turns requests from elsewhere away has to come before.
-    desk : Desk
-        The lab; its store knows the users.
+        The server behind the dashboard; the guard against requests from elsewhere must be added before.
+    lab_reader : Desk
+        The lab; its store holds the users.
     bound_to : str
-        The address it is served on: without users only this computer is let in.
+        The address it is served on; without users only this computer has access.
     clock : callable
-        The present moment, aware.
+        The current time, aware.
     steady : callable
-        The time that is never set back: how long a name or an address waits.
+        A clock that is never set back, for the waiting time after failed logins.
     """
     with suppress(CallError, StoreError):
-        # Looked up while all is well, so that it is known when something is not.
-        _ = desk.has_users
-    # Browsers send a cookie to every port of a computer: labs that are served side by side need names of their own.
-    own = hashlib.sha256(str(desk.folder.resolve()).encode()).hexdigest()[:12]
+        # Read while the lab can be read, so that the answer is known when it can't.
+        _ = lab_reader.has_users
+    # Browsers send a cookie to every port of a computer, so each lab's cookie has a name of its own.
+    mark = hashlib.sha256(str(lab_reader.folder.resolve()).encode()).hexdigest()[:12]
     server.config.update(
-        SESSION_COOKIE_NAME=f"lotdrift-{own}", SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax"
+        SESSION_COOKIE_NAME=f"lotdrift-{mark}", SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax"
     )
-    server.session_interface = _Sessions(desk)
-    server.before_request(partial(_gate, desk, is_loopback(bound_to), clock))
-    server.after_request(_keep_nowhere)
-    _add_pages(server, desk, clock, steady)
+    server.session_interface = _Sessions(lab_reader)
+    server.before_request(partial(_gate, lab_reader, is_loopback(bound_to), clock))
+    server.after_request(_forbid_storing)
+    _add_pages(server, lab_reader, clock, steady)
 
 
 # The gate
 
 
-def _gate(desk: LabReader, on_loopback: bool, clock: Clock) -> Response | None:
-    """Who asks, noted for the pages; an answer where the request goes no further."""
+def _gate(lab_reader: LabReader, on_loopback: bool, clock: Clock) -> Response | None:
+    """Identify the user for the pages; return an answer if the request is refused."""
     if request.endpoint in OPEN:
         return None
     try:
-        declared = desk.has_users
+        declared = lab_reader.has_users
     except (CallError, StoreError):
-        # Who may look can't be known, so nobody may; where there were no users a moment ago, the reason is no secret.
-        if on_loopback and desk.had_no_users:
-            g.asker = NO_LOGIN
+        # The users can't be read, so nobody has access; if there were none a moment ago, the reason is no secret.
+        if on_loopback and lab_reader.had_no_users:
+            g.user = NO_LOGIN
         raise
     if not declared and not on_loopback:
-        return _words("No user is declared, so nobody on another computer is answered.", 403)
-    account = _account(desk, clock()) if declared else None
+        return _line("No user is declared: the dashboard answers on this computer only.", 403)
+    account = _account(lab_reader, clock()) if declared else None
     if declared and account is None:
-        return _unknown()
-    g.asker = NO_LOGIN if account is None else _asker(account, clock())
+        return _login_needed()
+    g.user = NO_LOGIN if account is None else _user(account, clock())
     changes = request.method not in READING_METHODS and request.endpoint not in HARMLESS
-    if changes and not g.asker.may_enter:
-        return _words("Your account may see everything and enter nothing.", 403)
+    if changes and not g.user.may_enter:
+        return _line("Your account may see everything but may not make entries.", 403)
     if request.endpoint not in HARMLESS:
-        # What no page could be made of is told here, once for all addresses.
-        desk.check()
+        # A lab that can't be read is reported here, once for all addresses.
+        lab_reader.check()
     return None
 
 
-def _asker(account: Account, now: datetime) -> CurrentUser:
-    """The person of a live session, which lives on."""
+def _user(account: Account, now: datetime) -> CurrentUser:
+    """The user of a live session, whose cookie is renewed."""
     if now - _moment("seen") > TOUCHED_AFTER:
         session["seen"] = now.isoformat()
     return CurrentUser(account.name, str(account.role), may_enter=account.role is Role.SPECIALIST)
 
 
-def _account(desk: LabReader, now: datetime) -> Account | None:
-    """The account of the session; None where the session or the account has ended, or the password is another."""
+def _account(lab_reader: LabReader, now: datetime) -> Account | None:
+    """The account of the session; None if the session or the account has ended, or the password was changed."""
     if "id" not in session:
         return None
     began, idle = now - _moment("began"), now - _moment("seen")
-    # A session of a clock that was ahead would outlast its time by as much.
+    # A session from a clock that was ahead would last too long by as much.
     if began > LONGEST or idle > IDLE or idle < -SET_BACK:
         return None
-    with desk.store.reading() as connection:
+    with lab_reader.store.reading() as connection:
         account = account_named(connection, session.get("name", ""))
         if account is None or account.closed is not None or has_ended(connection, session["id"]):
             return None
@@ -164,7 +163,7 @@ def _account(desk: LabReader, now: datetime) -> Account | None:
 
 
 def _mark(account: Account) -> str:
-    """What a session keeps of the password: another password has another mark, so that earlier sessions end with it."""
+    """A mark of the password, kept in the session, so that a new password ends earlier sessions."""
     return hashlib.sha256(account.hash.encode()).hexdigest()
 
 
@@ -172,12 +171,12 @@ def _moment(name: str) -> datetime:
     return datetime.fromisoformat(session[name])
 
 
-def _unknown() -> Response:
-    """The login in place of the page that was asked for; in words where no page was."""
+def _login_needed() -> Response:
+    """The login page in place of the requested page; a line of text for a program."""
     if request.method == "GET" and request.accept_mimetypes.accept_html:
         answer = _login_page("", request.full_path.rstrip("?"), 401)
     else:
-        answer = _words("This needs a login.", 401)
+        answer = _line("Please log in.", 401)
     return _challenged(answer)
 
 
@@ -187,13 +186,13 @@ def _challenged(answer: Response) -> Response:
     return answer
 
 
-def _words(said: str, status: int) -> Response:
-    return Response(f"{said}\n", status=status, mimetype="text/plain")
+def _line(text: str, status: int) -> Response:
+    return Response(f"{text}\n", status=status, mimetype="text/plain")
 
 
-def _keep_nowhere(response: Response) -> Response:
-    """What needed a login is not kept by a browser, which would show it after the logout."""
-    if g.get("asker", NO_LOGIN) is not NO_LOGIN and "Cache-Control" not in response.headers:
+def _forbid_storing(response: Response) -> Response:
+    """Forbid browsers to store pages behind the login, which they would show after the logout."""
+    if g.get("user", NO_LOGIN) is not NO_LOGIN and "Cache-Control" not in response.headers:
         response.headers["Cache-Control"] = "no-store"
     return response
 
@@ -201,9 +200,9 @@ def _keep_nowhere(response: Response) -> Response:
 # The pages
 
 
-def _add_pages(server: Flask, desk: LabReader, clock: Clock, steady: Steady) -> None:
+def _add_pages(server: Flask, lab_reader: LabReader, clock: Clock, steady: Steady) -> None:
     throttle = Throttle()
-    proxy = desk.lab.serve.trusted_proxy
+    proxy = lab_reader.lab.serve.trusted_proxy
 
     @server.get(LOGIN_PATH)
     def log_in_page() -> Response:
@@ -219,11 +218,11 @@ def _add_pages(server: Flask, desk: LabReader, clock: Clock, steady: Steady) -> 
         wait = throttle.begin(keys, tried)
         if wait:
             return _too_often(wait, after)
-        account = _matching(desk, name, request.form.get("password", ""))
-        # Without a key nobody was declared when the request came in.
+        account = _matching(lab_reader, name, request.form.get("password", ""))
+        # Without a key there was no account when the request came in.
         if account is None or server.secret_key is None:
             log.warning("A login from %s was refused.", address)
-            return _challenged(_login_page("There is no such name with this password.", after, 401))
+            return _challenged(_login_page("Wrong name or password.", after, 401))
         throttle.succeed(keys, tried)
         _begin(account, now)
         answer = redirect(own_path(after), code=303)
@@ -233,16 +232,16 @@ def _add_pages(server: Flask, desk: LabReader, clock: Clock, steady: Steady) -> 
     @server.post(LOGOUT_PATH)
     def log_out() -> Response:
         if "id" in session:
-            with desk.store.writing() as connection:
+            with lab_reader.store.writing() as connection:
                 end_session(connection, session["id"], clock())
             session.clear()
         return redirect(LOGIN_PATH, code=303)  # type: ignore[return-value]  # werkzeug's own type
 
 
-def _matching(desk: LabReader, name: str, password: str) -> Account | None:
-    """The open account whose password this is; the work is the same whether or not there is one."""
+def _matching(lab_reader: LabReader, name: str, password: str) -> Account | None:
+    """The open account with this password, or None; both take the same time."""
     try:
-        with desk.store.reading() as connection:
+        with lab_reader.store.reading() as connection:
             account = account_named(connection, name)
     except NothingYet:
         account = None
@@ -251,7 +250,7 @@ def _matching(desk: LabReader, name: str, password: str) -> Account | None:
 
 
 def _begin(account: Account, now: datetime) -> None:
-    """A new session: nothing of what the cookie said before is taken over."""
+    """Begin a new session; nothing of the earlier cookie is kept."""
     session.clear()
     session.update(
         id=secrets.token_hex(16),
@@ -264,9 +263,9 @@ def _begin(account: Account, now: datetime) -> None:
 
 
 def own_path(address: str) -> str:
-    """Where to go after the login: an address of ours, else the board.
+    """The page after the login: `address` if it is on this dashboard, else the board.
 
-    Browsers read a backslash as a slash and leave out tabs and line breaks, so that neither may stand in it.
+    Browsers read a backslash as a slash and skip tabs and line breaks, so an address with one of them is refused.
     """
     path = address.partition("?")[0].partition("#")[0]
     ours = (
@@ -280,19 +279,10 @@ def own_path(address: str) -> str:
 
 
 def _too_often(seconds: int, after: str) -> Response:
-    answer = _login_page(f"Too many logins went wrong. Try again in {seconds} s.", after, 429)
+    answer = _login_page(f"Too many failed logins. Try again in {seconds} s.", after, 429)
     answer.headers["Retry-After"] = str(seconds)
     return answer
 
 
 def _login_page(trouble: str, after: str, status: int) -> Response:
-    said = Markup('<p class="trouble" role="alert">{}</p>').format(trouble) if trouble else Markup("")
-    content = said + Markup(
-        '<form method="post" action="{}" class="choose login">'
-        '<input type="hidden" name="next" value="{}">'
-        '<label>name <input name="name" autocomplete="username" required autofocus></label>'
-        '<label>password <input name="password" type="password" autocomplete="current-password" required></label>'
-        '<div class="buttons"><button type="submit">Log in</button></div></form>'
-        '<p class="quiet">Accounts are made by whoever runs this server: lotdrift user add.</p>'
-    ).format(LOGIN_PATH, own_path(after))
-    return plain_page("Log in", "Log in", content, status)
+    return plain_page("login.html", "Log in", status, trouble=trouble, action=LOGIN_PATH, next_page=own_path(after))

@@ -1,11 +1,11 @@
 """Failed logins slow the next ones down, by name and by address, without a thread that waits.
 
-An attempt counts as failed from the moment it begins, so that many at once are no way around it. Counts live in memory:
-bounded in number, and forgotten after a quiet hour.
+An attempt counts as failed when it begins, so parallel attempts gain nothing. The counts are kept in memory, limited in
+number, and dropped after an hour without an attempt.
 
-Strangers get fewer than 300 guesses at a name a day, however many they are: after a dozen they wait for five minutes each.
-NIST SP 800-63B, section 5.2.2 (from memory), asks for a bound on guesses and leaves the wait open. While they guess, the
-owner waits too, but not in a browser of which the owner logged in before: its attempts are counted apart.
+Strangers together get fewer than 300 guesses at a name a day: after a dozen, each guess has to wait five minutes. NIST SP
+800-63B, section 5.2.2 (from memory), asks for a limit on guesses and leaves the wait open. The user waits too while strangers
+guess, except in a browser used for an earlier login, whose attempts are counted separately.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ __all__ = ["Throttle", "keys_of"]
 
 QUIET = timedelta(hours=1)
 MOST_KEPT = 10_000
-# How many failures are free, and the longest wait after more.
+# Failures without a wait, and the longest wait after more.
 FREE = {"name": 3, "browser": 3, "address": 10}
 LONGEST_SECONDS = 300
-# Failures that are told apart: more than it takes to come to the longest wait.
+# Failures kept for each count: more than it takes to reach the longest wait.
 MOST_FAILURES = 20
 
 Key = tuple[str, str]
@@ -32,28 +32,28 @@ Key = tuple[str, str]
 
 @dataclass(slots=True)
 class _Count:
-    """When the last attempts began that failed or are still under way."""
+    """The start times of the last attempts that failed or are in progress."""
 
     failures: deque[timedelta] = field(default_factory=lambda: deque(maxlen=MOST_FAILURES))
 
     def wait_until(self, kind: str) -> timedelta:
-        """The wait doubles with each failure past the free ones."""
+        """The end of the wait, which doubles with each failure beyond the free ones."""
         past = len(self.failures) - FREE[kind]
         seconds = 0 if past < 0 else min(2**past, LONGEST_SECONDS)
         return self.failures[-1] + timedelta(seconds=seconds)
 
 
 def keys_of(name: str, address: str | None, browser: str | None) -> tuple[Key, ...]:
-    """What an attempt counts against.
+    """The counts that an attempt belongs to.
 
     Parameters
     ----------
     name : str
-        The name that wants to log in.
+        The user name of the login.
     address : str or None
-        The address of whoever asks; None where many people ask from it.
+        The address of the request; None if it may stand for many users.
     browser : str or None
-        The mark of the browser, where the name logged in with it before.
+        The mark of the browser, if the user has logged in with it before.
     """
     if browser is not None:
         return (("browser", f"{browser} {name}"),)
@@ -61,14 +61,14 @@ def keys_of(name: str, address: str | None, browser: str | None) -> tuple[Key, .
 
 
 class Throttle:
-    """Counts of failed logins; safe to share between threads. `now` is the steady time, which is never set back."""
+    """Counts of failed logins, safe to share between threads. `now` comes from a clock that is never set back."""
 
     def __init__(self) -> None:
         self._counts: OrderedDict[Key, _Count] = OrderedDict()
         self._lock = Lock()
 
     def begin(self, keys: Iterable[Key], now: timedelta) -> int:
-        """Seconds to wait before an attempt; at 0 the attempt is under way and counted as failed until `succeed`."""
+        """The seconds to wait; at 0 the attempt begins and counts as failed until `succeed`."""
         with self._lock:
             wait = max(self._wait(key, now) for key in keys)
             if wait == 0:
@@ -76,7 +76,7 @@ class Throttle:
             return wait
 
     def succeed(self, keys: Iterable[Key], began: timedelta) -> None:
-        """The attempt was right: the name starts anew, and the address stands as if it had not been made."""
+        """The login succeeded: clear the count of the name, and remove the attempt from that of the address."""
         with self._lock:
             for key in keys:
                 count = self._counts.get(key)

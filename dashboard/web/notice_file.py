@@ -11,7 +11,7 @@ from dashboard.text.urls import NOTICE_FILE
 __all__ = ["add_download"]
 
 
-def add_download(server: Flask, desk: LabReader) -> None:
+def add_download(server: Flask, lab_reader: LabReader) -> None:
     """Answer the address of the notice."""
 
     @server.get(NOTICE_FILE)
@@ -19,7 +19,7 @@ def add_download(server: Flask, desk: LabReader) -> None:
         from dashboard.notice import notice
         from dashboard.notice.pdf import as_pdf
 
-        with desk.reading() as connection:
-            document = notice.document(connection, desk.lab, request.args.get("alert", ""))
+        with lab_reader.reading() as connection:
+            document = notice.document(connection, lab_reader.lab, request.args.get("alert", ""))
         headers = attachment(notice.file_name(document))
         return Response(as_pdf(document), mimetype="application/pdf", headers=headers)

@@ -1,7 +1,7 @@
-"""Who may ask, and what every answer carries.
+"""The guard against requests from other sites, and the security headers of every answer.
 
-A page of another site must not reach the dashboard through the reader's browser: requests with a foreign host, a foreign
-origin or marked as cross-site are turned away, and every answer tells the browser to load nothing from elsewhere.
+A page of another site must not reach the dashboard through a user's browser: requests for another host, from another origin
+or marked as cross-site are refused, and every answer tells the browser to load nothing from elsewhere.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ __all__ = ["CALLBACK_PATH", "LARGEST_BODY", "READING_METHODS", "guard", "is_loop
 LARGEST_BODY = 1_000_000
 CALLBACK_PATH = "_dash-update-component"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
-# Bound to these, every address of this computer is served.
+# Bound to one of these, the server answers at every address of this computer.
 EVERY_ADDRESS = frozenset({"0.0.0.0", "::"})
-Refusal = tuple[str, int]
+Refusal = tuple[str, int, dict[str, str]]
+PLAIN = {"Content-Type": "text/plain; charset=utf-8"}
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -33,7 +34,7 @@ HEADERS = {
 
 
 def is_loopback(host: str) -> bool:
-    """Whether an address to serve on is reached from this computer alone."""
+    """Whether only this computer reaches an address to serve on."""
     if host.lower() == "localhost":
         return True
     try:
@@ -43,36 +44,36 @@ def is_loopback(host: str) -> bool:
 
 
 def stands_for_many(address: str, proxy: str | None) -> bool:
-    """Whether many people may ask from an address: the declared proxy's; else this computer's, where one may run undeclared."""
+    """Whether an address may stand for many users: the declared proxy, else this computer, where an undeclared one may run."""
     return is_loopback(address) if proxy is None else address == proxy
 
 
 def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbacks: Mapping[str, Any]) -> None:
-    """Turn away requests from elsewhere and set the security headers of every answer.
+    """Refuse requests from elsewhere and set the security headers of every answer.
 
     Parameters
     ----------
     server : Flask
         The server behind the dashboard.
     names : iterable of str
-        The address it is bound to and other names of it; these and the loopback names are the only hosts answered.
+        The address it is bound to and its other names; only these and the loopback names are answered.
     script_hashes : list of str
-        Hashes of the inline scripts that the pages hold.
+        Hashes of the inline scripts of the pages.
     callbacks : mapping
-        What the dashboard's library knows of each callback by the name of its output; it may be filled later.
+        The callbacks by the name of their output, as the dashboard library keeps them; it may be filled later.
     """
     hosts = LOOPBACK | {name.strip("[]").lower() for name in names}
     server.config["MAX_CONTENT_LENGTH"] = LARGEST_BODY
     policy = _policy(script_hashes)
 
     @server.before_request
-    def turn_away() -> Refusal | None:
+    def refuse() -> Refusal | None:
         return _from_outside(hosts) or _unfit(callbacks)
 
     @server.errorhandler(DependencyException)
     def no_such_part(_error: DependencyException) -> Refusal:
-        # The dashboard's library fails on an address below its own scripts that names none of them.
-        return "There is no such file.\n", 404
+        # The dashboard library raises for an address below its own scripts that names none of them.
+        return "File not found.\n", 404, PLAIN
 
     @server.after_request
     def protect(response: Response) -> Response:
@@ -82,27 +83,27 @@ def guard(server: Flask, names: Iterable[str], script_hashes: list[str], callbac
 
 
 def _from_outside(hosts: frozenset[str]) -> Refusal | None:
-    """What is said to who asks for another host, or from another site."""
+    """The refusal of a request for another host, or from another site; None for any other."""
     if not _is_served(_name(f"//{request.host}"), hosts):
-        return "This address is not served here.\n", 400
+        return "This host is not served here.\n", 400, PLAIN
     if _from_elsewhere():
-        return "Requests from other sites are not answered.\n", 403
+        return "Requests from other sites are not answered.\n", 403, PLAIN
     return None
 
 
 def _unfit(callbacks: Mapping[str, Any]) -> Refusal | None:
-    """What is said to a body too large or malformed, and to what would change something from no page of ours."""
+    """The refusal of a body that is too large or malformed, and of a change that comes from no page of the dashboard."""
     if request.content_length is not None and request.content_length > LARGEST_BODY:
-        return "The request is too large.\n", 413
+        return "The request is too large.\n", 413, PLAIN
     if request.method in READING_METHODS or request.endpoint is None:
         return None
     if request.path.endswith(CALLBACK_PATH):
-        return None if _is_callback(callbacks) else ("The request is malformed.\n", 400)
-    return None if _from_our_page() else ("Entries are taken from the pages of the dashboard only.\n", 403)
+        return None if _is_callback(callbacks) else ("The request is malformed.\n", 400, PLAIN)
+    return None if _from_our_page() else ("Please make entries on a page of the dashboard.\n", 403, PLAIN)
 
 
 def _is_served(name: str, hosts: frozenset[str]) -> bool:
-    """Whether we are meant by a name; where every address is served, a page made to point here still has a name of its own."""
+    """Whether a host name is ours; where every address is served, it must be an address: another site's name may point here."""
     return name in hosts or (not hosts.isdisjoint(EVERY_ADDRESS) and _is_address(name))
 
 
@@ -115,7 +116,7 @@ def _is_address(name: str) -> bool:
 
 
 def _from_our_page() -> bool:
-    """Whether the browser names a page of ours as where the entry was made; who writes without a browser has to say it."""
+    """Whether the request names a page of the dashboard as its origin; a program has to send that header too."""
     return (
         _names_us(request.headers.get("Origin", ""))
         and request.headers.get("Sec-Fetch-Site", "same-origin") == "same-origin"
@@ -123,7 +124,7 @@ def _from_our_page() -> bool:
 
 
 def _from_elsewhere() -> bool:
-    """Whether the reader's browser says that another site asked; following a link to us is no such request."""
+    """Whether the browser says that another site made the request; following a link to a page is allowed."""
     if request.headers.get("Sec-Fetch-Site") == "cross-site":
         return request.method != "GET" or request.headers.get("Sec-Fetch-Mode") != "navigate"
     origin = request.headers.get("Origin")
@@ -138,7 +139,7 @@ def _names_us(origin: str) -> bool:
 
 
 def _is_callback(callbacks: Mapping[str, Any]) -> bool:
-    """Whether the body asks for a callback that there is, in its shape; the dashboard's library would fail on any other."""
+    """Whether the body is that of an existing callback; the dashboard library would fail on any other."""
     try:
         body = request.get_json(silent=True)
     except RecursionError:
@@ -159,11 +160,11 @@ def _is_callback(callbacks: Mapping[str, Any]) -> bool:
     )
 
 
-def _fits_output(known: Any, given: object) -> bool:
-    """Whether the places named are those that the callback fills: one, or a list of them."""
-    if isinstance(known, (list, tuple)):
-        return _all_names(given) == [(one.component_id, one.component_property) for one in known]
-    return _names(given) == (known.component_id, known.component_property)
+def _fits_output(output: Any, named: object) -> bool:
+    """Whether the outputs are those of the callback: one, or a list."""
+    if isinstance(output, (list, tuple)):
+        return _all_names(named) == [(one.component_id, one.component_property) for one in output]
+    return _names(named) == (output.component_id, output.component_property)
 
 
 def _all_names(entries: object) -> list[tuple[object, object]] | None:
@@ -171,7 +172,7 @@ def _all_names(entries: object) -> list[tuple[object, object]] | None:
 
 
 def _names(entry: object) -> tuple[object, object]:
-    """The component and its property that an entry of a callback names."""
+    """The component and the property of an entry of a callback."""
     return (entry.get("id"), entry.get("property")) if isinstance(entry, dict) else (None, None)
 
 

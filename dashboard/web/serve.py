@@ -1,4 +1,4 @@
-"""Serve the dashboard and the scheduled rounds in one process, until told to stop."""
+"""Serve the dashboard and do the scheduled rounds in one process, until SIGINT or SIGTERM."""
 
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ __all__ = ["serve"]
 log = logging.getLogger(__name__)
 
 THREADS = 8
-# Connections that send nothing are closed after so many seconds, and one computer may hold only a part of all there are:
-# else whoever opens many keeps everybody else out.
+# Silent connections are closed after so many seconds, and one computer may hold only a part of all connections, so that
+# nobody can lock the others out by opening many.
 IDLE_SECONDS = 20
 CLEANUP_SECONDS = 5
 MOST_CONNECTIONS = 500
@@ -52,7 +52,7 @@ class _Stop(Exception):
 
 @dataclass(slots=True)
 class _Upcoming:
-    """When the next round is due. The pages are made first, so that a port in use is told before a round begins."""
+    """The time of the next round, for the pages, which are made before the scheduler: a port in use is reported first."""
 
     scheduler: BackgroundScheduler | None = None
 
@@ -61,27 +61,27 @@ class _Upcoming:
 
 
 def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: Callable[[str], None]) -> None:
-    """Serve until SIGINT or SIGTERM; a round under way is finished first.
+    """Serve until SIGINT or SIGTERM; a round in progress is finished first.
 
     Raises
     ------
     CallError
-        Where `lab.toml` is wrong, the port is taken, or others could reach it and nobody is declared.
+        If `lab.toml` is wrong, the port is in use, or other computers could reach it and no user is declared.
     StoreError
-        Where the store can't be used, or waits for its upgrade.
+        If the store can't be used, or needs an upgrade.
     """
     lab = load(folder)
     known_store(folder)
     if not is_loopback(host):
         _check_users(folder, host)
         warn(
-            f"serve: names and passwords travel readable to {host}, over plain http; let a server with TLS stand before "
-            "it (see Users in the README)"
+            f"serve: {host} is served over plain http: passwords are sent unencrypted; put a server with TLS in front "
+            "(see Users in the README)"
         )
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
     upcoming = _Upcoming()
     server = _server(make_app(folder, host, next_round=upcoming).server, _socket(host, port), lab.serve.trusted_proxy)
-    # What is loaded by now stays: every full collection would search all of it, in the midst of a page.
+    # Loaded modules stay for good; frozen, no full garbage collection scans them while a page is made.
     gc.collect()
     gc.freeze()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -98,7 +98,7 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
 
 
 def _server(app: Flask, bound: socket.socket, proxy: str | None) -> TcpWSGIServer:
-    """The server, not yet running. Addresses that a request names as its sender's are believed of the declared proxy only."""
+    """The server, not yet running. It trusts forwarded addresses from the declared proxy only."""
     server = create_server(
         app,
         sockets=[bound],
@@ -117,7 +117,7 @@ def _server(app: Flask, bound: socket.socket, proxy: str | None) -> TcpWSGIServe
 def _channel(
     proxy: str | None, server: TcpWSGIServer, connection: socket.socket, peer: Any, *more: Any, **named: Any
 ) -> None:
-    """A connection that came in; closed at once where its peer has too many already."""
+    """A new connection; closed at once if its peer has too many already."""
     held = sum(channel.addr[0] == peer[0] for channel in list(server.active_channels.values()))
     if held >= MOST_OF_ONE_PEER and not stands_for_many(peer[0], proxy):
         connection.close()
@@ -126,28 +126,28 @@ def _channel(
 
 
 def _check_users(folder: Path, host: str) -> None:
-    """CallError where nobody could log in."""
+    """CallError if nobody could log in."""
     store = known_store(folder)
     if store is not None:
         with store.reading() as connection:
             if any(account.closed is None for account in accounts(connection)):
                 return
     raise CallError(
-        f"serve: {host} can be reached from other computers and no user is declared; declare one first with "
+        f"serve: other computers can reach {host} and no user is declared; declare one first with "
         "lotdrift user add NAME --role specialist, or serve on 127.0.0.1"
     )
 
 
 def _round(folder: Path) -> None:
-    with _in_one_line():
+    with _errors_logged():
         for line in full_round(load(folder), now()).notes:
             log.warning("%s", line)
         _send(folder)
 
 
 def _monday(folder: Path) -> None:
-    """Send the week's summary at its hour; a round that came first did it, and then nothing is left to send."""
-    with _in_one_line():
+    """Send the weekly digest at its hour, unless a round has sent it already."""
+    with _errors_logged():
         _send(folder)
 
 
@@ -159,8 +159,8 @@ def _send(folder: Path) -> None:
 
 
 @contextmanager
-def _in_one_line() -> Iterator[None]:
-    """What stands in the way of a background job is told in a line; the next turn comes all the same."""
+def _errors_logged() -> Iterator[None]:
+    """Log an expected error of a background job in one line; the next job runs all the same."""
     try:
         yield
     except (CallError, StoreError) as error:
@@ -176,7 +176,7 @@ def _address(host: str) -> str:
 
 
 def _socket(host: str, port: int) -> socket.socket:
-    """A bound socket, so that a port in use is told before anything starts."""
+    """A bound socket, so that a port in use is reported before anything starts."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     bound = socket.socket(family, socket.SOCK_STREAM)
     try:

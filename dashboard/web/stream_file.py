@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Flask, Response, request
 
-from dashboard.queries import stored_documents
+from dashboard.queries import stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.csv_cells import csv_text
 from dashboard.text.file_names import attachment, plain_name
@@ -52,14 +52,14 @@ def _row(point: Document, document: Document) -> list[Any]:
     return [*start, *(point[key] for key in keys), point["state"], point["verdict"], " ".join(point["signals"])]
 
 
-def add_download(server: Flask, desk: LabReader) -> None:
+def add_download(server: Flask, lab_reader: LabReader) -> None:
     """Answer the address of the file."""
 
     @server.get(STREAM_FILE)
     def stream_file() -> Response:
         supplier, product, characteristic = (request.args.get(name, "") for name in NAMES)
-        with desk.reading() as connection:
-            document = stored_documents.stream(connection, desk.lab, supplier, product, characteristic)
-        names = "-".join((document["supplier"], document["product"], document["characteristic"]))
+        with lab_reader.reading() as connection:
+            document = stream_document.stream(connection, lab_reader.lab, supplier, product, characteristic)
+        names = "-".join((supplier, product, characteristic))
         headers = attachment(f"{plain_name(names)}.csv")
         return Response("\ufeff" + as_csv(document), mimetype="text/csv", headers=headers)

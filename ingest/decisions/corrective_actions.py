@@ -10,9 +10,9 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from statistics import fmean
 from typing import Literal
 
-import numpy as np
 from sqlalchemy import Connection, RowMapping, bindparam, select, text
 
 from ingest.audit.audit_log import AuditEntry, entry_of, record
@@ -257,6 +257,8 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
     before, moved, after = (
         [measure.charted(value) for point in part if (value := measure.of(point)) is not None] for part in parts
     )
+    # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
+
     found = compare(before, moved, after, _direction(evidence, before, moved))
     return {
         "answer": found.answer,
@@ -312,4 +314,4 @@ def _direction(evidence: StoredStreamEvidence, before: Sequence[float], moved: S
     """The direction of the move; where the evidence names none, that of the means."""
     if evidence["direction"] in (1, -1):
         return int(evidence["direction"])
-    return 1 if not (before and moved) or np.mean(moved) >= np.mean(before) else -1
+    return 1 if not (before and moved) or fmean(moved) >= fmean(before) else -1

@@ -32,7 +32,7 @@ ChamberTrace = TypedDict(
         "to": Moment | None,
     },
 )
-"""A chamber's log against its window; `from` and `to` bound the hours that the conditioning required."""
+"""A chamber's log with its tolerance; `from` and `to` bound the hours that the conditioning required."""
 
 
 class Chamber(TypedDict):
@@ -42,12 +42,12 @@ class Chamber(TypedDict):
     last_at: Moment
     humidity: float
     temperature_c: float
-    in_window_now: bool
+    last_inside: bool
     days: Count
     hours_outside: float
     gaps: Count
     invalid_sessions: Count
-    trace: ChamberTrace | None
+    trace: ChamberTrace
 
 
 class FeedFile(TypedDict):
@@ -90,11 +90,11 @@ class Refusals(TypedDict):
 
 
 class MarkedSession(StreamNames):
-    """A test session that a slip would explain and that nobody has settled."""
+    """A test session with suspect values that nobody has cleared."""
 
     lot: str
     tested_at: Moment
-    told: str
+    reason: str
 
 
 class RoundSummary(TypedDict):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Literal
 
 from ingest.common.text import printable
 from ingest.config.lab import Lab
@@ -40,20 +41,13 @@ def check(lab: Lab, now: datetime) -> Report:
     report = Report()
     for drop in find_drops(lab, now, report.problems):
         parsed = _parse(lab, drop, now)
-        rows, refusals = (0, []) if isinstance(parsed, FileRefused) else (parsed.data_rows, parsed.refusals)
-        report.files.append(
-            {
-                "name": drop.name,
-                "kind": drop.source.kind,
-                "state": "refused" if isinstance(parsed, FileRefused) else "readable",
-                "rows": rows,
-                "refused": len(refusals),
-                "reason": printable(parsed.reason) if isinstance(parsed, FileRefused) else None,
-            }
-        )
-        report.refusals += [
-            {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in refusals
-        ]
+        if isinstance(parsed, FileRefused):
+            report.files.append(_file(drop, "refused", 0, 0, printable(parsed.reason)))
+        else:
+            report.files.append(_file(drop, "readable", parsed.data_rows, len(parsed.refusals), None))
+            report.refusals += [
+                {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in parsed.refusals
+            ]
     return report
 
 
@@ -68,3 +62,16 @@ def _parse(lab: Lab, drop: FoundDrop, now: datetime) -> Parsed | FileRefused:
         return FileRefused(f"{name}: can't be read ({error.strerror})")
     except Exception as error:  # noqa: BLE001  (a round refuses such a file and goes on)
         return FileRefused(f"{name}: {failure_text(error)}")
+
+
+def _file(
+    drop: FoundDrop, state: Literal["readable", "refused"], rows: int, refused: int, reason: str | None
+) -> CheckedFile:
+    return {
+        "name": drop.name,
+        "kind": drop.source.kind,
+        "state": state,
+        "rows": rows,
+        "refused": refused,
+        "reason": reason,
+    }

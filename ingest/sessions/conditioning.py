@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from ingest.common.instants import HOUR_US, MINUTE_US
 from ingest.parsing.timestamps import NO_TIME
 
-__all__ = ["Rule", "State", "judge", "reach_us"]
+__all__ = ["LogSummary", "Rule", "State", "Tolerance", "judge", "reach_us", "summarise_log", "tolerance"]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -73,6 +73,29 @@ class Rule(Protocol):
     def longest_gap_minutes(self) -> float: ...
 
 
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """The range that a chamber has to keep; both ends are inside."""
+
+    humidity_low: float
+    humidity_high: float
+    temperature_low: float
+    temperature_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class LogSummary:
+    """What a stretch of a chamber's log shows.
+
+    `hours_outside` is the time before each entry out of tolerance, back to the entry before it; a gap, which is counted
+    in `gaps`, adds none.
+    """
+
+    last_inside: bool
+    hours_outside: float
+    gaps: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Log:
     """One chamber's log in time order, shape (entries,), and its breaks."""
@@ -98,6 +121,10 @@ class _Spans:
     required: int
     gap: int
     reach: int
+
+
+def _spans(rule: Rule) -> _Spans:
+    return _Spans(round(rule.hours * HOUR_US), round(rule.longest_gap_minutes * MINUTE_US), reach_us(rule))
 
 
 def reach_us(rule: Rule) -> int:
@@ -131,7 +158,7 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
         over the required stretch, nan without entries), excursion_us (Int64, when the break began; missing where there
         is none).
     """
-    spans = _Spans(round(rule.hours * HOUR_US), round(rule.longest_gap_minutes * MINUTE_US), reach_us(rule))
+    spans = _spans(rule)
     chamber = sessions["chamber_id"].to_numpy()
     started = sessions["started_us"].to_numpy(np.int64)
     ended = sessions["ended_us"].to_numpy(np.int64)
@@ -166,6 +193,20 @@ def _by_chamber(
             yield own[np.argsort(started[own], kind="stable")], _log(entries[key], rule, spans)
 
 
+def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
+    """The state of a chamber over a stretch of its log, by the same tolerance and gap as `judge`.
+
+    `entries` are those of one chamber, at least one, with the columns logged_us, humidity_percent and temperature_c.
+    """
+    log = _log(entries, rule, _spans(rule))
+    outside = (log.fault != FINE) & ~log.after_gap
+    return LogSummary(
+        last_inside=bool(log.fault[-1] == FINE),
+        hours_outside=float(np.diff(log.us, prepend=log.us[0])[outside].sum() / HOUR_US),
+        gaps=int(log.after_gap.sum()),
+    )
+
+
 # A log and its breaks
 
 
@@ -189,15 +230,20 @@ def _log(entries: pd.DataFrame, rule: Rule, spans: _Spans) -> _Log:
 
 
 def _faults(humidity: Floats, temperature: Floats, rule: Rule) -> Ints:
-    low_humidity, high_humidity = _edges(rule.humidity_percent, rule.humidity_tolerance)
-    low_temperature, high_temperature = _edges(rule.temperature_c, rule.temperature_tolerance_c)
+    inside = tolerance(rule)
     conditions = [
-        humidity > high_humidity,
-        humidity < low_humidity,
-        temperature > high_temperature,
-        temperature < low_temperature,
+        humidity > inside.humidity_high,
+        humidity < inside.humidity_low,
+        temperature > inside.temperature_high,
+        temperature < inside.temperature_low,
     ]
     return np.select(conditions, [1, 2, 3, 4], FINE).astype(np.int64)
+
+
+def tolerance(rule: Rule) -> Tolerance:
+    """The range of humidity and temperature that a rule allows, in percent and degrees Celsius."""
+    humidity = _edges(rule.humidity_percent, rule.humidity_tolerance)
+    return Tolerance(*humidity, *_edges(rule.temperature_c, rule.temperature_tolerance_c))
 
 
 def _edges(middle: float, tolerance: float) -> tuple[float, float]:

@@ -11,15 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from sqlalchemy import Connection
+from sqlalchemy import Connection, RowMapping
 
 from ingest.audit import audit_log
 from ingest.common.errors import CallError
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
-from spc.stream.unit_errors import find_unit_errors
+from spc.stream.unit_errors import affected_readings, find_unit_errors
 from spc.stream.verdicts import to_unit
-from spc.vocabulary.unit_error import UnitError
+from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = [
     "LOOK_AGAIN",
@@ -29,6 +29,7 @@ __all__ = [
     "Suspect",
     "marked_tests",
     "settle",
+    "stored_suspect",
     "suspects",
     "write_suspects",
 ]
@@ -45,6 +46,18 @@ class Suspect:
 
     mark: UnitError
     settled: str
+
+    def readings(self, values: Sequence[float]) -> list[bool]:
+        """Which readings of the session are suspect."""
+        return [bool(one) for one in affected_readings(self.mark, values)]
+
+
+def stored_suspect(row: RowMapping) -> Suspect | None:
+    """The mark of a session that is joined to the table `mark`; None where the session has none."""
+    if row["share"] is None:
+        return None
+    mark = UnitError(ErrorExtent(row["share"]), ErrorCause(row["slip"]), row["power"], row["low"], row["high"])
+    return Suspect(mark, row["settled"])
 
 
 def suspects(sessions: Rows, scale: str, entered: Sequence[audit_log.AuditEntry]) -> dict[int, Suspect]:

@@ -11,12 +11,10 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, cast
 
-import pandas as pd
-import pyarrow as pa
-import pyarrow.csv as pacsv
 from sqlalchemy import Connection
 
 if TYPE_CHECKING:
+    import pandas as pd
     import psycopg
 
 __all__ = ["among", "insert_frame", "is_server", "marked", "percent_marks"]
@@ -58,6 +56,10 @@ def insert_frame(connection: Connection, table: str, rows: pd.DataFrame) -> None
     """Insert new rows; the columns of the frame are columns of the table."""
     if rows.empty:
         return
+    # Loaded here: most commands only read.
+    import pyarrow as pa
+    import pyarrow.csv as pacsv
+
     names = ", ".join(map(str, rows.columns))
     if not is_server(connection):
         columns = [pa.array(rows[name]).to_pylist() for name in rows]

@@ -66,8 +66,8 @@ class Margins:
 def index_interval(margins: Margins, confidence: float) -> tuple[Floats, Floats]:
     """Interval of the index: the indices at which an estimate as high, or as low, has the probability of one tail.
 
-    The lower end ignores the farther limit, which is on the safe side. The upper end takes the distance of the mean from
-    the middle of the limits as estimated.
+    The lower end ignores the farther limit, which is on the safe side. The upper end takes the distance of the mean
+    from the middle of the limits as estimated.
 
     Examples
     --------

@@ -33,8 +33,8 @@ def step_gains(points: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
 def ramp_gains(points: Floats, weight: Floats, times: Floats) -> tuple[Floats, Floats, Floats]:
     """Gain, slope and information of a ramp that starts at the point before every row.
 
-    The first ramp starts one median gap before the first point. Sums of age, age squared and age times value are updated
-    backwards from start to start; all added terms have one sign, so no digits are lost.
+    The first ramp starts one median gap before the first point. Sums of age, age squared and age times value are
+    updated backwards from start to start; all added terms have one sign, so no digits are lost.
 
     Examples
     --------

@@ -118,9 +118,9 @@ CRITERIA: dict[str, tuple[Criterion, ...]] = {
 class Chain:
     """Joint memory of a set of criteria, without probabilities, which depend on the mean.
 
-    The `alive` states come first, ordered by the zone of the last point, then one signal state a zone. Let `mass` be the
-    probability of each alive state and `below` the part of it whose last value is below the next. Given the zone of the
-    next point, the probability of each state after it is `whole @ mass + ranked @ below`.
+    The `alive` states come first, ordered by the zone of the last point, then one signal state a zone. Let `mass` be
+    the probability of each alive state and `below` the part of it whose last value is below the next. Given the zone of
+    the next point, the probability of each state after it is `whole @ mass + ranked @ below`.
     """
 
     edges: Floats  # shape (zones + 1,), in sigma, from -inf to inf

@@ -1,7 +1,7 @@
 """Restricted maximum likelihood for readings in bags in lots, for many streams at once.
 
-The likelihood needs no matrix of readings. Each lot enters through sums over its bags, so one step for ten thousand lots
-is a few dozen array expressions.
+The likelihood needs no matrix of readings. Each lot enters through sums over its bags, so one step for ten thousand
+lots is a few dozen array expressions.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Episodes: group the signals of one cause, so that one cause raises one alert.
 
-A signal means that the evidence was complete at one lot. Signals of one kind and direction that follow each other belong
-to one cause: the first opens the alert and later ones update it. After `QUIET_LOTS` lots without a signal, the next one
-opens a new alert. The result depends on the signals in test order only, so a whole history and its growing parts give
-the same episodes.
+A signal means that the evidence was complete at one lot. Signals of one kind and direction that follow each other
+belong to one cause: the first opens the alert and later ones update it. After `QUIET_LOTS` lots without a signal, the
+next one opens a new alert. The result depends on the signals in test order only, so a whole history and its growing
+parts give the same episodes.
 """
 
 from __future__ import annotations

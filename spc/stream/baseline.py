@@ -57,8 +57,8 @@ class LeftOutReason(StrEnum):
 class LeftOut:
     """One lot that is not in the baseline: its index among the lots, the reason, and its distance.
 
-    `distance` is from the median of the screened lots, in robust standard deviations, with sign; 0 where the lot was not
-    compared with them.
+    `distance` is from the median of the screened lots, in robust standard deviations, with sign; 0 where the lot was
+    not compared with them.
     """
 
     index: int
@@ -115,8 +115,9 @@ class Baseline:
 class Baselines:
     """Baselines of many streams; arrays (streams,) as the fields of `Baseline`.
 
-    `used` (lots, streams) marks the baseline lots. `reason` (lots, streams) is the `LeftOutReason` of a lot that was left
-    out, else empty; `distance` is that of `LeftOut`. A stream without a baseline lot has `center` nan and `count` 0.
+    `used` (lots, streams) marks the baseline lots. `reason` (lots, streams) is the `LeftOutReason` of a lot that was
+    left out, else empty; `distance` is that of `LeftOut`. A stream without a baseline lot has `center` nan and `count`
+    0.
     """
 
     center: Floats
@@ -186,9 +187,9 @@ def establish(
     Notes
     -----
     Screening uses the robust score (x - median) / scale of [1]_ with Qn [2]_ as scale and the cutoff of [3]_, in one
-    pass. Median and Qn tolerate outliers in nearly half of the lots. In the scale of a lot its sampling variance replaces
-    the typical one, so a lot of few bags is not left out for its larger sampling error. Of clean normal lots, 0.77 % are
-    left out with 8 lots and 0.15 % with 25 (simulated).
+    pass. Median and Qn tolerate outliers in nearly half of the lots. In the scale of a lot its sampling variance
+    replaces the typical one, so a lot of few bags is not left out for its larger sampling error. Of clean normal lots,
+    0.77 % are left out with 8 lots and 0.15 % with 25 (simulated).
 
     The variance between lots solves sum w (x - center)**2 = count - 1 with w = 1 / (sigma**2 + variance), the method
     of moments of [4]_. With equal variances it is the sample variance less the sampling variance, at least 0.

@@ -3,8 +3,8 @@
 Capability is withheld where the levels are not normal; control limits are widened where they are autocorrelated. With
 few lots neither can be judged, and the result says so.
 
-Each check has a form for one stream and one for many at once (`normalities`, `dependences`), of shape (lots, streams) as
-in `spc.charts`: nan is padding or a missing lot, and the result is as if that lot did not exist.
+Each check has a form for one stream and one for many at once (`normalities`, `dependences`), of shape (lots, streams)
+as in `spc.charts`: nan is padding or a missing lot, and the result is as if that lot did not exist.
 """
 
 from __future__ import annotations
@@ -88,8 +88,9 @@ class Dependence:
     """Lag-1 autocorrelation of values in order.
 
     `sample` is the sample autocorrelation; `rho` is corrected for its bias with few values (within 0.99 either way, as
-    `spc.stream.baseline.widen` requires); `lower` and `upper` are the interval of the true autocorrelation. `neighbours`
-    is the result in a word and `count` the number of values. Where `neighbours` is too few, the interval is -1 to 1.
+    `spc.stream.baseline.widen` requires); `lower` and `upper` are the interval of the true autocorrelation.
+    `neighbours` is the result in a word and `count` the number of values. Where `neighbours` is too few, the interval
+    is -1 to 1.
     """
 
     sample: float
@@ -120,8 +121,8 @@ def normality(x: ArrayLike) -> Normality:
 
     Notes
     -----
-    The correlation is that of the ordered values with the medians of normal order statistics [2]_. The p-value is that of
-    the Anderson-Darling statistic with both parameters estimated, adjusted by 1 + 0.75 / n + 2.25 / n**2 [1]_. In a
+    The correlation is that of the ordered values with the medians of normal order statistics [2]_. The p-value is that
+    of the Anderson-Darling statistic with both parameters estimated, adjusted by 1 + 0.75 / n + 2.25 / n**2 [1]_. In a
     simulation, 4.9 to 5.1 % of normal samples of 8 to 100 values had a p-value under 0.05.
 
     References
@@ -221,9 +222,9 @@ def dependence(x: ArrayLike, confidence: float = 0.95) -> Dependence:
     -----
     `rho` is (n sample + 1) / (n - 3), which removes the bias of [1]_. The interval contains every rho for which, in a
     normal first-order autoregression, a sample autocorrelation at least this high and one at least this low both have a
-    probability of one tail or more. Up to 100 values the distribution is exact, that of a ratio of quadratic forms [2]_.
-    Beyond, it is normal with mean rho - (1 + 3 rho) / n and variance (1 - rho**2) / n [3]_. A drift also makes successive
-    lots alike: check the level first.
+    probability of one tail or more. Up to 100 values the distribution is exact, that of a ratio of quadratic forms
+    [2]_. Beyond, it is normal with mean rho - (1 + 3 rho) / n and variance (1 - rho**2) / n [3]_. A drift also makes
+    successive lots alike: check the level first.
 
     References
     ----------
@@ -259,8 +260,8 @@ def dependences(x: ArrayLike, confidence: float = 0.95) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A row a stream, with the fields of `Dependence`. `sample` is nan with fewer than 2 values or where all are equal;
-        `neighbours` of equal values is too few, for any number of them.
+        A row a stream, with the fields of `Dependence`. `sample` is nan with fewer than 2 values or where all are
+        equal; `neighbours` of equal values is too few, for any number of them.
 
     Raises
     ------

@@ -1,8 +1,8 @@
 """Entry point: evaluate streams from their sessions.
 
 A stream is one characteristic of one product of one supplier. `streams` takes its sessions and settings and returns one
-`Evaluation`, which holds every figure that a screen, a message or a scorecard shows of the stream. `stream` does the same
-for one stream. The steps, in the order of this file:
+`Evaluation`, which holds every figure that a screen, a message or a scorecard shows of the stream. `stream` does the
+same for one stream. The steps, in the order of this file:
 
 1. Judge each session against the specification limits, choose the chart points, and cut them at baseline restarts into
    segments. Each segment has a baseline and control limits of its own.
@@ -121,8 +121,8 @@ class PatternRunLength:
     """In-control average run length of the patterns that the chart flags.
 
     A stable stream shows a pattern by chance once in `lots` lots on average, and once in `weeks` weeks at the stream's
-    mean interval between lots; `weeks` is None with fewer than two lots or where all were tested at one time. The figure
-    assumes known limits and independent lots.
+    mean interval between lots; `weeks` is None with fewer than two lots or where all were tested at one time. The
+    figure assumes known limits and independent lots.
     """
 
     patterns: tuple[str, ...]
@@ -151,8 +151,8 @@ class Evaluation:
     verdicts : Rows
         A row a session, with the columns of `spc.stream.verdicts.judge`.
     points : Rows
-        A row a charted session in order of test: the columns of the sessions, of `charted_points` and of `chart_of`, and
-        `patterns`, the names of the run patterns that the point completes.
+        A row a charted session in order of test: the columns of the sessions, of `charted_points` and of `chart_of`,
+        and `patterns`, the names of the run patterns that the point completes.
     segments : list of Segment
         In order of time; the last one is in force. Empty without a measured point.
     signals : list of Signal

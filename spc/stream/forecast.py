@@ -141,10 +141,10 @@ def forecast(
 
     Notes
     -----
-    The level and its slope have the posterior of `spc.stream.trend_posterior`. From it 512 paths are drawn at the points
-    of a Richtmyer sequence [1]_, so nothing is random. Given a path, lots are independent, and the probability of no
-    breach is a product. The mean over paths keeps what coming lots share: the uncertain level, slope and variance. Lots
-    vary by a normal law that is contaminated with a wider one [2]_.
+    The level and its slope have the posterior of `spc.stream.trend_posterior`. From it 512 paths are drawn at the
+    points of a Richtmyer sequence [1]_, so nothing is random. Given a path, lots are independent, and the probability
+    of no breach is a product. The mean over paths keeps what coming lots share: the uncertain level, slope and
+    variance. Lots vary by a normal law that is contaminated with a wider one [2]_.
 
     The model looks as far ahead as the lots reach back, at most a year (the rule of ICH Q1E for shelf life, from
     memory), and at least to the horizon.

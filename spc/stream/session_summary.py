@@ -1,7 +1,7 @@
 """Summary of each session: its level, the variance between bags and between readings, and its extremes.
 
-One pass over sorted keys summarises many sessions. Later statistics need only these columns, so no chart and no variance
-component reads the readings again.
+One pass over sorted keys summarises many sessions. Later statistics need only these columns, so no chart and no
+variance component reads the readings again.
 """
 
 from __future__ import annotations

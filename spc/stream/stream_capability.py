@@ -75,10 +75,10 @@ def for_stream(
 
     Notes
     -----
-    With the degrees of freedom of the interval of the total variance [1]_, the 95 % interval of `ppk` contained the true
-    index in 93.3 to 95.5 % of simulated streams (10 to 50 lots of 3 to 12 bags and 1 to 6 readings, 3,000 streams each,
-    standard error 0.4 %). Coverage was below 94 % only with ten lots, where screening of the baseline now and then
-    leaves out a sound lot. With one number of degrees of freedom by Satterthwaite for both ends it was 87 to 97 %.
+    With the degrees of freedom of the interval of the total variance [1]_, the 95 % interval of `ppk` contained the
+    true index in 93.3 to 95.5 % of simulated streams (10 to 50 lots of 3 to 12 bags and 1 to 6 readings, 3,000 streams
+    each, standard error 0.4 %). Coverage was below 94 % only with ten lots, where screening of the baseline now and
+    then leaves out a sound lot. With one number of degrees of freedom by Satterthwaite for both ends it was 87 to 97 %.
 
     References
     ----------

@@ -49,10 +49,10 @@ _RESULTS = {
 class Comparison:
     """Effectiveness of an action and the levels behind it, in the charted scale; nan where unknown.
 
-    `mean` is that of the `lots` after the action, `before` that of the lots before the move, and `moved` that of the lots that had
-    moved. `back_within` is the farthest mean of so many lots that still agrees with `before`, and `left_beyond` the
-    nearest mean that still agrees with `moved`, both on the side to which the stream had moved. `reason` explains the
-    result in words.
+    `mean` is that of the `lots` after the action, `before` that of the lots before the move, and `moved` that of the
+    lots that had moved. `back_within` is the farthest mean of so many lots that still agrees with `before`, and
+    `left_beyond` the nearest mean that still agrees with `moved`, both on the side to which the stream had moved.
+    `reason` explains the result in words.
     """
 
     answer: Effectiveness
@@ -74,8 +74,8 @@ def compare(
     ----------
     before, moved, after : array_like, shape (n,), (m,), (k,)
         Lot levels in the charted scale (natural log for a log characteristic), in order of test: before the move, from
-        its estimated start to the action, and from the first lot after the action. Any may be empty. The first `MOST` of
-        `after` count. The level before the move is the mean of `before`; the level after it is the mean of the last
+        its estimated start to the action, and from the first lot after the action. Any may be empty. The first `MOST`
+        of `after` count. The level before the move is the mean of `before`; the level after it is the mean of the last
         `MOST` of `moved`, because a drift continues.
     direction : int
         Sign of the move, +1 up or -1 down.
@@ -93,10 +93,10 @@ def compare(
 
     Notes
     -----
-    With mean and standard deviation s of n earlier lots, the mean of k future lots of the same kind is within
-    mean ± t(n - 1) s sqrt(1 / k + 1 / n) [1]_. The same s gives the interval of the difference to the m lots that had
-    moved, t(n - 1) s sqrt(1 / k + 1 / m). This is a two-sample comparison [2]_ whose standard deviation does not include
-    the drift. Lots are taken as independent and normal in the charted scale.
+    With mean and standard deviation s of n earlier lots, the mean of k future lots of the same kind is within mean ±
+    t(n - 1) s sqrt(1 / k + 1 / n) [1]_. The same s gives the interval of the difference to the m lots that had moved,
+    t(n - 1) s sqrt(1 / k + 1 / m). This is a two-sample comparison [2]_ whose standard deviation does not include the
+    drift. Lots are taken as independent and normal in the charted scale.
 
     References
     ----------

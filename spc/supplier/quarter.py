@@ -139,8 +139,8 @@ def spread(variances: ArrayLike, df: ArrayLike, confidence: float = CONFIDENCE) 
     Returns
     -------
     Estimate
-        In the charted scale (on the log scale 0.1 is about 10 %); nan without a variance. `df` is the sum of the degrees
-        of freedom.
+        In the charted scale (on the log scale 0.1 is about 10 %); nan without a variance. `df` is the sum of the
+        degrees of freedom.
 
     Raises
     ------

@@ -119,8 +119,8 @@ def shares(good: ArrayLike, decided: ArrayLike, confidence: float = 0.95) -> Sta
 class Laws:
     """Distributions of the shares given each node of the population, for the distinct pairs of counts.
 
-    `weight` (nodes,) sums to 1; `a` and `b` (nodes, pairs) are the parameters of the beta distributions; `place` (k,) is
-    the pair of each supplier and `share` (k,) its pooled share.
+    `weight` (nodes,) sums to 1; `a` and `b` (nodes, pairs) are the parameters of the beta distributions; `place` (k,)
+    is the pair of each supplier and `share` (k,) its pooled share.
     """
 
     weight: Floats

@@ -32,9 +32,9 @@ class Score:
     """Scores and places; arrays of shape (k,), one a supplier, in the order given.
 
     `score` is the posterior mean in [0, 1], `low` and `high` its equal-tailed interval, and `parts` (p, k) the pooled
-    share of each part, nan where no supplier has counts. `weights` (p,) are scaled to a sum of 1 over the parts in which
-    any supplier has counts. `better` (k, k) is the probability that the score of the row is above that of the column.
-    `first` and `last` are the best and the worst possible place.
+    share of each part, nan where no supplier has counts. `weights` (p,) are scaled to a sum of 1 over the parts in
+    which any supplier has counts. `better` (k, k) is the probability that the score of the row is above that of the
+    column. `first` and `last` are the best and the worst possible place.
     """
 
     score: Floats
@@ -72,11 +72,11 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
 
     Notes
     -----
-    Each part is pooled by the beta-binomial model of [1]_, section 5.3; parts are taken as independent. Within a part two
-    suppliers share the uncertain population, so the transform of the difference of their shares is summed over its
-    posterior. Transforms of parts multiply. The probability of a positive difference D in (-1, 1) comes from the Fourier
-    series sign(D) = 4 / pi sum sin(m pi D) / m over odd m, as in the inversion of [2]_. All sums are on fixed nodes, so
-    equal counts give equal bytes. Places are those of [3]_.
+    Each part is pooled by the beta-binomial model of [1]_, section 5.3; parts are taken as independent. Within a part
+    two suppliers share the uncertain population, so the transform of the difference of their shares is summed over its
+    posterior. Transforms of parts multiply. The probability of a positive difference D in (-1, 1) comes from the
+    Fourier series sign(D) = 4 / pi sum sin(m pi D) / m over odd m, as in the inversion of [2]_. All sums are on fixed
+    nodes, so equal counts give equal bytes. Places are those of [3]_.
 
     References
     ----------

@@ -77,18 +77,18 @@ class AlertState(StrEnum):
 
 
 class StreamState(StrEnum):
-    """State of a stream on the board."""
+    """State of a stream on the board, the most urgent first."""
 
+    ACT = "act"
+    """An open alert of grade act."""
+    LOOK = "look"
+    """An open alert of grade look."""
+    SILENT = "silent"
+    """No lot for longer than usual for the stream."""
     LEARNING = "learning"
     """There are fewer valid lots than the baseline needs."""
     STEADY = "steady"
     """All changes are resolved."""
-    LOOK = "look"
-    """An open alert of grade look."""
-    ACT = "act"
-    """An open alert of grade act."""
-    SILENT = "silent"
-    """No lot for longer than usual for the stream."""
 
 
 class Effectiveness(StrEnum):

@@ -14,13 +14,28 @@ import sys
 import tokenize
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import cache
 from pathlib import Path
 
-__all__ = ["FOLDERS", "LIST", "Place", "Rule", "lower_case_starts", "places_in", "project_places", "refused", "rules"]
+import tomli_w
+
+__all__ = [
+    "FOLDERS",
+    "LEFT",
+    "LIST",
+    "Place",
+    "Rule",
+    "by_room",
+    "hits",
+    "lower_case_starts",
+    "places_in",
+    "project_places",
+    "refused",
+    "rules",
+]
 
 ROOT = Path(__file__).parents[2]
 LIST = ROOT / "tests" / "system" / "prose.toml"
@@ -195,24 +210,42 @@ def _is_code(word: str) -> bool:
     return re.search(r"[_()\[\]=/0-9]|[a-z]\.[a-z]|[a-z][A-Z]", word) is not None
 
 
-def main(everything: bool) -> None:
-    """Print what is refused, by room."""
+LEFT = Path(__file__).parents[1] / "system" / "prose_left.toml"
+CAPITAL = "small letter at the start"
+
+
+def hits() -> dict[str, list[Place]]:
+    """Every refused place of the project, by the word of its rule."""
     places = project_places()
-    counted: dict[str, Counter[str]] = {}
-    lines = []
-    for name, group in (
-        *((rule.word, refused(rule, places)) for rule in rules()),
-        ("small letter at the start", lower_case_starts(places)),
-    ):
+    return {**{rule.word: refused(rule, places) for rule in rules()}, CAPITAL: lower_case_starts(places)}
+
+
+def by_room(found: Mapping[str, Iterable[Place]]) -> dict[str, dict[str, int]]:
+    """The number of refused places in each room, by word."""
+    counts: dict[str, Counter[str]] = {}
+    for word, group in found.items():
         for place in group:
-            counted.setdefault(place.room, Counter())[name] += 1
-            lines.append(f"{place.file}:{place.line}: {name}: {place.kind}: {' '.join(place.text.split())[:90]}")
-    for room, words in sorted(counted.items(), key=lambda item: -item[1].total()):
-        shown = ", ".join(f"{word} {count}" for word, count in words.most_common(8))
-        sys.stdout.write(f"{words.total():5} {room}: {shown}\n")
-    if everything:
-        sys.stdout.write("\n".join(lines) + "\n")
+            counts.setdefault(place.room, Counter())[word] += 1
+    return {room: dict(sorted(counts[room].items())) for room in sorted(counts)}
+
+
+def main(order: str) -> None:
+    """Print the refused places by room; `--all` each of them; `--record` writes what is left to `prose_left.toml`."""
+    found = hits()
+    counts = by_room(found)
+    if order == "--record":
+        head = LEFT.read_text(encoding="utf-8").split("\n[", 1)[0].rstrip() if LEFT.exists() else ""
+        LEFT.write_text(f"{head}\n\n{tomli_w.dumps(counts)}".lstrip(), encoding="utf-8")
+        return
+    for room, words in sorted(counts.items(), key=lambda item: -sum(item[1].values())):
+        shown = ", ".join(f"{word} {count}" for word, count in Counter(words).most_common(8))
+        sys.stdout.write(f"{sum(words.values()):5} {room}: {shown}\n")
+    if order == "--all":
+        for word, group in found.items():
+            for place in group:
+                text = " ".join(place.text.split())[:90]
+                sys.stdout.write(f"{place.file}:{place.line}: {word}: {place.kind}: {text}\n")
 
 
 if __name__ == "__main__":
-    main("--all" in sys.argv)
+    main(sys.argv[1] if len(sys.argv) > 1 else "")

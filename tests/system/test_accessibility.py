@@ -9,7 +9,7 @@ from typing import Literal
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
-from support.browser import PAGES, WIDTHS, drawn, served, started
+from support.browser import PAGES, WIDTHS, drawn, served
 from support.demolab import copy_of, demo_lab
 from support.labs import Bench
 from support.people import declare
@@ -31,12 +31,6 @@ EVERY = {
 UNFOLDED = (
     """document.querySelectorAll('details').forEach(one => { one.open = one.querySelectorAll('tr').length < 60 })"""
 )
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with started() as browser:
-        yield browser
 
 
 def found(page: Page, options: dict[str, object] | None = None) -> list[str]:
@@ -71,13 +65,17 @@ def in_both_schemes(page: Page) -> dict[str, list[str]]:
     return told
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_no_page_with_data_breaks_a_rule(
-    browser: Browser, tmp_path_factory: pytest.TempPathFactory, width: int
-) -> None:
+@pytest.fixture(scope="module")
+def demo_address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The demo lab, which the tests of this file only look at."""
     folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("accessible") / "lab")
     with served(folder) as base:
-        assert complaints(browser, base, EVERY, width) == {}
+        yield base
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_page_with_data_breaks_a_rule(browser: Browser, demo_address: str, width: int) -> None:
+    assert complaints(browser, demo_address, EVERY, width) == {}
 
 
 @pytest.mark.parametrize("width", WIDTHS)

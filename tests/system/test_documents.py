@@ -31,8 +31,7 @@ from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, LabFile, Weights
 from ingest.sessions import conditioning
 from spc import patterns, runlength
 from spc.stream.evaluate import CHART_PATTERNS
-from spc.supplier import corrective_action
-from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState, Verdict
+from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind, StreamState, Verdict
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
 
@@ -272,7 +271,7 @@ def test_the_guide_has_every_exit_status_and_no_other() -> None:
         ("charts", "Alerts", "grade", Grade),
         ("charts", "Alerts", "state of an alert", AlertState),
         ("feeds", "Valid tests", "state", conditioning.State),
-        ("suppliers", "Corrective actions", "result", corrective_action.Answer),
+        ("suppliers", "Corrective actions", "result", Effectiveness),
         ("sharing", "Users", "role", Role),
     ],
 )

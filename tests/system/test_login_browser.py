@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page
-from support.browser import drawn, started
+from support.browser import drawn
 from support.demolab import copy_of, demo_lab
 from support.people import PASSWORD, Watch, declare
 from werkzeug.serving import make_server
@@ -37,12 +37,6 @@ def address(tmp_path_factory: pytest.TempPathFactory, watch: Watch) -> Iterator[
     server.server_close()
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with started() as one:
-        yield one
-
-
 @pytest.fixture(params=[1440, 390], ids=["laptop", "phone"])
 def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     """A browser that was never here; the test fails on a fault of a script."""
@@ -68,7 +62,7 @@ def test_the_login_leads_to_the_page_that_was_asked_for(page: Page, address: str
     page.goto(address + STREAM)
     enter(page, "Sam", "a wrong password")
     page.get_by_role("alert").wait_for()
-    assert page.get_by_text("There is no such name with this password.").is_visible()
+    assert page.get_by_text("Wrong name or password.").is_visible()
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     enter(page, "Sam")
 
@@ -103,7 +97,7 @@ def test_a_viewer_sees_the_pages_and_no_form_to_enter(page: Page, address: str) 
         page.goto(address + where)
         drawn(page)
         assert page.locator("#page form[method=post]").count() == 0, where
-        assert page.get_by_text("Answer:").count() == 0, where
+        assert page.get_by_text("Respond:").count() == 0, where
 
 
 def test_a_session_that_ended_meanwhile_leads_to_the_login_and_back(page: Page, address: str, watch: Watch) -> None:

@@ -133,8 +133,8 @@ def test_a_lot_that_sets_no_limits_has_a_ring_and_says_why() -> None:
     (ring,) = traces(figure, "left out")
     assert ring["x"] == [point(2)["tested_at"], point(3)["tested_at"]]
     told = traces(figure, "usual")[0]["text"]
-    assert "sets no control limits, left out by Bench 2, 1 May 2026: wrong &lt;film&gt;" in told[1]
-    assert "left out by the robust rule: too far from the rest" in told[2]
+    assert "not in the baseline, excluded by Bench 2, 1 May 2026: wrong &lt;film&gt;" in told[1]
+    assert "excluded by the robust rule: too far from the rest" in told[2]
     assert "sets no" not in told[0]
 
 
@@ -188,8 +188,8 @@ def test_the_second_look_stands_beside_the_levels_and_takes_nothing_from_them() 
 def test_a_strip_without_a_value_is_left_out() -> None:
     titles = [label["text"] for label in plotly_figures.stream(stream(point(1)))["layout"]["annotations"]]
 
-    assert "scatter between bags" in titles
-    assert "scatter between readings on a bag" not in titles
+    assert "variation between bags" in titles
+    assert "variation between readings on a bag" not in titles
 
 
 def test_names_from_files_are_written_out_where_the_library_reads_markup() -> None:

@@ -157,7 +157,7 @@ def test_a_storm_is_one_post(tmp_path: Path) -> None:
 
 
 def test_a_long_history_is_counted_in_full_and_listed_in_part() -> None:
-    alert = {"grade": "act", "raised_at": "2026-01-01T00:00:00+00:00"}
+    alert = {"grade": "act", "state": "open", "raised_at": "2026-01-01T00:00:00+00:00"}
 
     document = json.loads(body_of("m", "Test bench", [alert] * 3000, None))
 
@@ -180,6 +180,19 @@ def test_posts_go_encrypted(tmp_path: Path) -> None:
     assert line.startswith("webhook hall: its certificate is not trusted (")
     ((path, headers, body),) = told.posts
     assert verify(path, headers, body, f"https://localhost:{port}")
+
+
+def test_a_proxy_of_the_environment_is_not_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told, port = Receiver(), free_port()
+    alarms = Alarms(tmp_path, declared(port))
+    alarms.raise_alert("one")
+    for name in ("http_proxy", "HTTP_PROXY", "all_proxy"):
+        monkeypatch.setenv(name, f"http://127.0.0.1:{free_port()}")
+
+    with receiver(told, port):
+        assert alarms.deliver(ENVIRON) == []
+
+    assert len(told.posts) == 1
 
 
 def test_without_a_secret_nothing_is_posted(tmp_path: Path) -> None:

@@ -361,7 +361,7 @@ def test_before_the_first_round_there_is_no_page(tmp_path: Path) -> None:
     Bench(tmp_path)
     answer = make_app(tmp_path).server.test_client().get("/digest", headers={"Host": "127.0.0.1"})
 
-    assert (answer.status_code, "Nothing has been taken in yet." in answer.text) == (404, True)
+    assert (answer.status_code, "No data yet." in answer.text) == (404, True)
 
 
 def test_a_summary_left_half_sent_by_a_kill_is_the_same_file_again(

@@ -21,7 +21,7 @@ from dashboard.cli import main
 from dashboard.notice import notice, wording
 from dashboard.notice.pdf import as_pdf
 from dashboard.notice.svg_chart import chart
-from dashboard.queries import stored_documents
+from dashboard.queries import lot_document, stored_documents, stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app
 from ingest.common.errors import CallError
@@ -74,7 +74,7 @@ def test_the_picture_has_the_lots_of_its_own_stream_only(desk: LabReader) -> Non
     alert = of_kind(desk, "drift", "BF-110")
     document = drawn(desk, alert["id"])
     with desk.reading() as connection:
-        stream = stored_documents.stream(connection, desk.lab, "Brackenfoil", "BF-110", "shielding_energy")
+        stream = stream_document.stream(connection, desk.lab, "Brackenfoil", "BF-110", "shielding_energy")
     own = {(point["tested_at"], point["shown"]) for point in stream["points"] if point["state"] == "valid"}
 
     assert {(point["tested_at"], point["shown"]) for point in document["points"]} <= own
@@ -88,7 +88,7 @@ def test_the_lots_are_those_since_the_estimated_start_with_the_levels_of_their_r
     since = datetime.fromisoformat(alert["evidence"]["since_at"])
     lot = document["lots"][-1]
     with desk.reading() as connection:
-        readings = stored_documents.lot(connection, desk.lab, "Brackenfoil", lot["lot"])["sessions"]
+        readings = lot_document.lot(connection, desk.lab, "Brackenfoil", lot["lot"])["sessions"]
     energy = next(one for one in readings if one["characteristic"] == "shielding_energy")["readings"]
     frame = pd.DataFrame(energy).assign(log=lambda rows: np.log(rows["value"]))
 

@@ -185,9 +185,9 @@ def test_before_the_first_round_the_frame_stands_and_files_say_so(bench: Bench) 
     assert client.get("/", headers=HERE).status_code == 200
     for path in GETS[5:]:
         for text in answers(client, path, 404):
-            assert "Nothing has been taken in yet." in text
+            assert "No data yet." in text
     entry = client.post("/entry", data=ENTRY, headers={**PAGE, **BROWSER})
-    assert (entry.status_code, "Nothing has been taken in yet." in entry.text) == (404, True)
+    assert (entry.status_code, "No data yet." in entry.text) == (404, True)
     assert log_in(client, "Sam").status_code == 401
 
 

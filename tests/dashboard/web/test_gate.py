@@ -93,14 +93,19 @@ def person(app: Any, cookies: dict[str, str], request: pytest.FixtureRequest) ->
     return client
 
 
+@pytest.fixture(scope="module")
+def state_before(lab: Path, cookies: dict[str, str]) -> dict[str, str]:
+    """What is kept once each person has logged in, before all tests of this file."""
+    return state(lab)
+
+
 @pytest.fixture(autouse=True)
-def nothing_changes(lab: Path) -> Iterator[None]:
+def nothing_changes(lab: Path, state_before: dict[str, str]) -> Iterator[None]:
     """No request of these tests may leave a trace in what is kept; nor fill the screen."""
-    before = state(lab)
     logging.disable(logging.CRITICAL)
     yield
     logging.disable(logging.NOTSET)
-    assert state(lab) == before
+    assert state(lab) == state_before
 
 
 def state(lab: Path) -> dict[str, str]:

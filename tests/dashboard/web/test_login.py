@@ -21,7 +21,8 @@ PLACES = (
     "/alerts?show=all", "/lot?supplier=Tarnwick&lot=TW00076",
     "/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy", "/supplier?name=Tarnwick",
 )  # fmt: skip
-
+# Some of them enter dozens of passwords.
+pytestmark = pytest.mark.usefixtures("quick_passwords")
 
 BROWSER = {**HERE, "Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 
@@ -72,7 +73,7 @@ def test_what_does_not_match_is_told_in_the_same_words(client: Any, name: str, p
     answer = log_in(client, name, password)
 
     assert answer.status_code == 401
-    assert b"There is no such name with this password." in answer.data
+    assert b"Wrong name or password." in answer.data
     assert not is_in(client)
     assert log_in(client, "Ann").status_code == 303
 
@@ -360,7 +361,7 @@ def test_what_the_address_says_is_text_in_the_login_page(client: Any) -> None:
 def test_a_part_of_a_page_is_refused_in_words(client: Any) -> None:
     answer = client.get("/_dash-layout", headers={**HERE, "Accept": "application/json"})
 
-    assert (answer.status_code, answer.data) == (401, b"This needs a login.\n")
+    assert (answer.status_code, answer.data) == (401, b"Please log in.\n")
     # RFC 9110, section 15.5.2: a 401 names a challenge.
     assert answer.headers["WWW-Authenticate"]
 
@@ -389,7 +390,7 @@ def test_forms_are_shown_to_who_may_enter_and_ask_a_name_of_who_has_none(
             path, _, search = place.partition("?")
             shown = str(page(desk, path, search))
             assert ("'/entry'" in shown, "'who'" in shown) == (forms, names), place
-            assert "Answer:" not in shown or forms, place
+            assert "Respond:" not in shown or forms, place
 
 
 def test_an_entry_is_signed_with_the_name_of_the_login(lab: Path, client: Any, watch: Watch) -> None:

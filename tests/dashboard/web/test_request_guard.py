@@ -223,7 +223,7 @@ def test_an_entry_that_says_too_little_changes_nothing(
     answer = client.post("/entry", data=entry, headers=PAGE)
 
     assert answer.status_code == status
-    assert b"The entry was not kept." in answer.data
+    assert b"The entry was not saved." in answer.data
     assert (state_of(lab, alert), acts(lab)) == ("open", [])
 
 

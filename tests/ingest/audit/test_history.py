@@ -112,7 +112,7 @@ def test_before_the_first_round_there_is_nothing(bench: Bench) -> None:
     client = make_app(bench.folder).server.test_client()
 
     assert client.get("/history-file", headers=HERE).status_code == 404
-    assert "Nothing has been taken in yet." in shown(bench.folder)
+    assert "No data yet." in shown(bench.folder)
 
 
 def test_the_command_lists_them_for_a_person(lab: Path) -> None:

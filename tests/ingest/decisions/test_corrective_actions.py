@@ -16,7 +16,7 @@ from support.labs import MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
 from dashboard.delivery import weekly_digest
-from dashboard.queries import stored_documents
+from dashboard.queries import stored_documents, stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.web.app import make_app, page
@@ -104,7 +104,7 @@ def test_the_levels_it_rests_on_by_plain_means_and_a_two_sample_test_agrees(benc
     result = drift(bench.folder)["corrective_action"]["result"]
     desk = LabReader(bench.folder)
     with desk.reading() as connection:
-        points = stored_documents.stream(connection, desk.lab, "Alder Film", "MB-10", "shielding_energy")["points"]
+        points = stream_document.stream(connection, desk.lab, "Alder Film", "MB-10", "shielding_energy")["points"]
     logs = {point["lot"]: np.log(point["level"]) for point in points}
     since = next(i for i, point in enumerate(points) if point["tested_at"] == alert["evidence"]["since_at"])
     before, moved, after = (list(logs.values())[part] for part in (slice(since), slice(since, 32), slice(32, None)))

@@ -18,7 +18,7 @@ from support.labs import MONDAY as LABS_MONDAY
 from support.labs import Bench, lot_rows
 from support.stores import on_both_stores
 
-from dashboard.queries import stored_documents
+from dashboard.queries import lot_document, stored_documents
 from ingest.config.lab import load
 from ingest.store.store import known_store
 
@@ -89,7 +89,7 @@ def outcome(bench: Bench) -> dict[str, Any]:
         told = [
             stored_documents.board(connection, lab),
             stored_documents.alerts(connection, lab, closed_too=True),
-            stored_documents.lot(connection, lab, "Alder Film", "L0"),
+            lot_document.lot(connection, lab, "Alder Film", "L0"),
         ]
     files = {
         str(path.relative_to(bench.folder)): path.read_bytes()

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 from support.labs import LAB_TOML, MONDAY, NOW, TEST_COLUMNS, Bench, csv_text, lot_rows
 
-from dashboard.queries import stored_documents
+from dashboard.queries import stored_documents, stream_document
 from ingest.common.instants import microseconds
 from ingest.config.lab import load
 from ingest.intake.drops import Entry
@@ -252,7 +252,7 @@ def outcome(bench: Bench) -> tuple[object, ...]:
     with store.reading() as connection:
         board = stored_documents.board(connection, lab)
         streams = [
-            stored_documents.stream(connection, lab, *(row[n] for n in ("supplier", "product", "characteristic")))
+            stream_document.stream(connection, lab, *(row[n] for n in ("supplier", "product", "characteristic")))
             for row in board
         ]
         alerts = stored_documents.alerts(connection, lab, closed_too=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import text
 from support.labs import MONDAY, NOW, Bench, lot_rows
 
-from dashboard.queries import stored_documents
+from dashboard.queries import lot_document, stored_documents, stream_document
 from ingest.config.lab import load
 from ingest.store.store import known_store
 
@@ -110,7 +110,7 @@ def test_another_value_for_a_known_reading_is_a_correction_and_the_earlier_one_i
     store = known_store(bench.folder)
     assert store is not None
     with store.reading() as connection:
-        document = stored_documents.lot(connection, load(bench.folder), "Alder Film", "L0")
+        document = lot_document.lot(connection, load(bench.folder), "Alder Film", "L0")
     assert document["sessions"][0]["readings"][0]["value"] == 12.5
     assert document["sessions"][0]["readings"][0]["state"] == "corrected"
 
@@ -186,7 +186,7 @@ def state_of(bench: Bench) -> str:
     store = known_store(bench.folder)
     assert store is not None
     with store.reading() as connection:
-        document = stored_documents.lot(connection, load(bench.folder), "Alder Film", "L0")
+        document = lot_document.lot(connection, load(bench.folder), "Alder Film", "L0")
     return str(document["sessions"][0]["conditioning"]["state"])
 
 
@@ -198,7 +198,7 @@ def documents(bench: Bench) -> str:
     with store.reading() as connection:
         board = stored_documents.board(connection, lab)
         streams = [
-            stored_documents.stream(connection, lab, row["supplier"], row["product"], row["characteristic"])
+            stream_document.stream(connection, lab, row["supplier"], row["product"], row["characteristic"])
             for row in board
         ]
         return json.dumps([board, streams, stored_documents.alerts(connection, lab, closed_too=True)], sort_keys=True)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from ingest.common.instants import microseconds
-from ingest.sessions.conditioning import LOOK_BACK_HOURS, State, judge, reach_us
+from ingest.sessions.conditioning import LOOK_BACK_HOURS, State, judge, reach_us, summarise_log, tolerance
 
 BOTH_STORES = True
 
@@ -373,3 +373,45 @@ def test_a_judgement_does_not_depend_on_how_much_else_of_the_log_is_at_hand(seed
 
     for other in (near, far):
         pd.testing.assert_frame_equal(judge(sessions, logs, RULE), judge(sessions, other, RULE), check_exact=True)
+
+
+# The state of a chamber
+
+
+@pytest.mark.parametrize(
+    ("humidity", "temperature", "inside"),
+    [
+        (9.0, 20.0, True),
+        (15.0, 26.0, True),
+        (15.0001, 23.0, False),
+        (8.9999, 23.0, False),
+        (12.0, 26.0001, False),
+        (12.0, 19.9999, False),
+    ],
+)
+def test_the_state_of_a_chamber_and_the_judgement_of_a_test_share_one_tolerance(humidity, temperature, inside):
+    entries = {**steady(48 * 60, 30), 0: (humidity, temperature)}
+
+    assert summarise_log(log(entries), RULE).last_inside is inside
+    assert (judged(entries).conditioning == State.VALID) is inside
+
+
+def test_the_edges_of_a_tolerance_are_those_of_the_sum_on_paper():
+    # 0.1 + 0.2 is 0.30000000000000004 in binary floating point.
+    edges = tolerance(replace(RULE, humidity_percent=0.1, humidity_tolerance=0.2))
+
+    assert (edges.humidity_low, edges.humidity_high) == (-0.1, 0.3)
+
+
+def test_hours_outside_count_any_fault_and_no_gap():
+    entries = {
+        600: (12.0, 23.0),
+        540: (16.0, 23.0),  # one hour too humid
+        480: (12.0, 23.0),
+        450: (12.0, 27.0),  # half an hour too warm
+        300: (16.0, 23.0),  # after a gap of 150 minutes: nobody knows for how long
+        240: (12.0, 23.0),
+    }
+    summary = summarise_log(log(entries), RULE)
+
+    assert (summary.hours_outside, summary.gaps, summary.last_inside) == (1.5, 1, True)

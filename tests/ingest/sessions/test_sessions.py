@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from support.labs import MONDAY, Bench, csv_text, lot_rows
 
-from dashboard.queries import stored_documents
+from dashboard.queries import lot_document
 from ingest.config.lab import load
 from ingest.store.store import known_store
 
@@ -22,7 +22,7 @@ def sessions(bench: Bench, lot: str = "L0") -> list[dict[str, Any]]:
     store = known_store(bench.folder)
     assert store is not None
     with store.reading() as connection:
-        told: list[dict[str, Any]] = stored_documents.lot(connection, load(bench.folder), "Alder Film", lot)["sessions"]
+        told: list[dict[str, Any]] = lot_document.lot(connection, load(bench.folder), "Alder Film", lot)["sessions"]
     return told
 
 

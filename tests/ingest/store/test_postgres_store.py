@@ -22,7 +22,7 @@ from support.stores import on_both_stores
 
 from dashboard.cli import main
 from dashboard.delivery import weekly_digest
-from dashboard.queries import bench_queries, page_queries, stored_documents
+from dashboard.queries import bench_queries, lot_document, page_queries, stored_documents, stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.web.app import page
@@ -72,8 +72,8 @@ def documents(connection: Connection, lab: Lab) -> dict[str, Any]:
     (latest, *_) = quarters = stored_documents.quarters(connection, lab)
     return {
         "board": board,
-        "streams": [stored_documents.stream(connection, lab, *names) for names in streams],
-        "lots": [stored_documents.lot(connection, lab, *lot) for lot in lots],
+        "streams": [stream_document.stream(connection, lab, *names) for names in streams],
+        "lots": [lot_document.lot(connection, lab, *lot) for lot in lots],
         "alerts": alerts,
         "quarters": quarters,
         "scorecards": scorecard.documents(connection, lab, latest),
@@ -134,7 +134,7 @@ def test_every_page_of_the_demo_lab_is_the_same(
     ]
     in_a_file, on_a_server = (json.dumps(one, cls=PlotlyJSONEncoder) for one in shown)
 
-    assert "This can't be shown." not in in_a_file
+    assert "The dashboard is not available." not in in_a_file
     assert on_a_server == in_a_file
 
 
@@ -142,7 +142,9 @@ def test_every_page_of_the_demo_lab_is_the_same(
 def test_pages_of_a_lab_without_any_alert_or_lot_are_shown(path: str, shared: Bench) -> None:
     shared.run()
 
-    assert "This can't be shown." not in json.dumps(page(LabReader(shared.folder), path, ""), cls=PlotlyJSONEncoder)
+    assert "The dashboard is not available." not in json.dumps(
+        page(LabReader(shared.folder), path, ""), cls=PlotlyJSONEncoder
+    )
 
 
 def test_an_address_that_names_nothing_is_no_trouble_of_the_store(shared: Bench) -> None:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+import re
 
-import pytest
 from support.labs import MONDAY, NOW, Bench, lot_rows
 
-from dashboard.commands.progress_line import progress_on, told
+from dashboard.commands.progress_bar import progress_on
 from ingest.config.lab import load
 from ingest.intake.drops import take_in_drops
 from ingest.rounds import rounds
@@ -20,36 +19,23 @@ class Terminal(io.StringIO):
         return True
 
 
-def ticking(step: float) -> Iterator[float]:
-    now = 0.0
-    while True:
-        yield now
-        now += step
+def test_a_terminal_shows_one_line_of_what_is_done_that_is_cleared_at_the_end() -> None:
+    terminal = Terminal()
+    with progress_on(terminal) as progress:
+        progress("files taken in", 0, 6)
+        progress("files taken in", 3, 6)
+        progress("streams evaluated", 1, 2)
 
-
-@pytest.mark.parametrize(
-    ("done", "seconds", "said"),
-    [
-        (0, 0.0, "rows: 0 of 1,000"),
-        (500, 1.9, "rows: 500 of 1,000"),
-        (500, 2.0, "rows: 500 of 1,000, 2 s left"),
-        (250, 100.0, "rows: 250 of 1,000, 5 min left"),
-        (1_000, 100.0, "rows: 1,000 of 1,000, 0 s left"),
-    ],
-)
-def test_the_time_left_is_told_once_it_can_be_known(done: int, seconds: float, said: str) -> None:
-    assert told("rows", done, 1_000, seconds) == said
-
-
-def test_a_terminal_sees_one_line_that_is_wiped_in_the_end() -> None:
-    terminal, clock = Terminal(), ticking(0.04)
-    with progress_on(terminal, clock=lambda: next(clock)) as watch:
-        for done in range(6):
-            watch("rows", done, 6)
-
-    drawn = terminal.getvalue().split("\r\x1b[K")
-    # Every 0.1 s at most: at 0, 0.12 and then the end.
-    assert drawn == ["", "rows: 0 of 6", "rows: 3 of 6", ""]
+    *drawn, last = terminal.getvalue().split("\r\x1b[K")
+    # Each label draws on a cleared line; none leaves a line of its own behind.
+    assert [re.findall(r"(files taken in|streams evaluated) .*?(\d+/\d+)", text) for text in drawn] == [
+        [],
+        [("files taken in", "0/6"), ("files taken in", "3/6")],
+        [("streams evaluated", "0/2"), ("streams evaluated", "1/2")],
+    ]
+    assert "\n" not in terminal.getvalue()
+    # The cursor, which the bar hides, is back.
+    assert last == "\x1b[?25h"
 
 
 def test_a_pipe_and_an_unwanted_terminal_see_nothing() -> None:

@@ -1,0 +1,58 @@
+"""Commands that print one subject in full: a stream, a lot, a past day."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from dashboard.commands.common import json_option, lab_option, print_json, stored
+from dashboard.commands.progress_bar import progress_on
+from dashboard.queries import lot_document, stored_documents, stream_document
+from dashboard.text import terminal_text
+from ingest.config.lab import load
+from ingest.rounds.replay import replayed
+
+__all__ = ["lot", "replay", "stream"]
+
+
+@click.command()
+@click.argument("supplier")
+@click.argument("product")
+@click.argument("characteristic")
+@lab_option
+@json_option
+def stream(folder: Path, as_json: bool, supplier: str, product: str, characteristic: str) -> None:
+    """Show one stream, lot by lot."""
+    with stored(folder) as (lab, connection):
+        document = stream_document.stream(connection, lab, supplier, product, characteristic)
+    print_json(document) if as_json else click.echo(terminal_text.stream(document))
+
+
+@click.command()
+@click.argument("supplier")
+@click.argument("lot")
+@lab_option
+@json_option
+def lot(folder: Path, as_json: bool, supplier: str, lot: str) -> None:
+    """Show one lot with every reading and test session."""
+    with stored(folder) as (lab, connection):
+        document = lot_document.lot(connection, lab, supplier, lot)
+    print_json(document) if as_json else click.echo(terminal_text.lot(document))
+
+
+@click.command()
+@click.argument("day", type=click.DateTime(["%Y-%m-%d"]))
+@lab_option
+@json_option
+def replay(folder: Path, as_json: bool, day: datetime) -> None:
+    """Show the board and the alerts of a past day.
+
+    DAY is written as 2026-08-31. The readings are those taken in until the end of that day, the declarations today's.
+    """
+    lab = load(folder)
+    with progress_on(sys.stderr, wanted=not as_json) as progress, replayed(lab, day.date(), progress) as connection:
+        document = stored_documents.replay(connection, lab, day.date())
+    print_json(document) if as_json else click.echo(terminal_text.replay(document))

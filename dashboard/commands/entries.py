@@ -1,0 +1,222 @@
+"""Commands by which a person makes an entry, with name and reason."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from dashboard.commands.common import json_option, lab_option, lab_store, print_json, signed_options
+from dashboard.text.limit_change_text import listing
+from ingest.audit import audit_log
+from ingest.audit.subjects import Subject
+from ingest.common.clock import now
+from ingest.common.errors import CallError
+from ingest.common.instants import from_microseconds
+from ingest.decisions import corrective_actions
+from ingest.decisions.limit_change_preview import carry_out, preview
+from ingest.decisions.limit_requests import LimitRequest, as_entry
+from ingest.documents.entries import StoredEntryBody
+from ingest.documents.limit_change import LimitChange
+from ingest.documents.served import served
+from ingest.rounds.recompute import derive
+from ingest.sessions import suspect_values
+
+__all__ = ["action", "baseline", "limit", "settle"]
+
+
+@click.command()
+@click.argument("supplier")
+@click.argument("product")
+@click.argument("characteristic")
+@click.option("--from", "start", metavar="DAY", help="Set a new baseline from the lots of this day on.")
+@click.option("--take-back", metavar="DAY", help="Undo the new baseline of this day.")
+@click.option("--leave-out", metavar="LOT", help="Exclude this lot from the baseline.")
+@click.option("--put-back", metavar="LOT", help="Include an excluded lot again.")
+@signed_options
+@lab_option
+@json_option
+def baseline(
+    folder: Path,
+    supplier: str,
+    product: str,
+    characteristic: str,
+    start: str | None,
+    take_back: str | None,
+    leave_out: str | None,
+    put_back: str | None,
+    by: str,
+    because: str,
+    preview: bool,
+    as_json: bool,
+) -> None:
+    """Set a new baseline for a stream, or exclude a lot from it.
+
+    The earlier baseline stays in the audit trail.
+    """
+    changes = [
+        LimitRequest(change, supplier, product, characteristic, **{field: value})
+        for change, field, value in (
+            (audit_log.SET_BASELINE, "day", start),
+            (audit_log.TAKE_BACK_BASELINE, "day", take_back),
+            (audit_log.LEAVE_OUT, "lot", leave_out),
+            (audit_log.PUT_BACK, "lot", put_back),
+        )
+        if value is not None
+    ]
+    if len(changes) != 1:
+        raise CallError("baseline: give one of --from DAY, --take-back DAY, --leave-out LOT, --put-back LOT")
+    _change_limits(folder, changes[0], by, because, only_preview=preview, as_json=as_json)
+
+
+@click.command()
+@click.argument("product")
+@click.argument("characteristic")
+@click.option("--upper", metavar="VALUE", help="The new upper limit in the characteristic's unit, or none.")
+@click.option("--lower", metavar="VALUE", help="The new lower limit in the characteristic's unit, or none.")
+@click.option("--take-back", metavar="SIDE", help="Undo the upper or lower limit that was entered for the day.")
+@click.option("--from", "start", metavar="DAY", required=True, help="The first day on which the limit applies.")
+@click.option("--document", default="", help="The document that sets the limit.")
+@signed_options
+@lab_option
+@json_option
+def limit(
+    folder: Path,
+    product: str,
+    characteristic: str,
+    upper: str | None,
+    lower: str | None,
+    take_back: str | None,
+    start: str,
+    document: str,
+    by: str,
+    because: str,
+    preview: bool,
+    as_json: bool,
+) -> None:
+    """Change a product's specification limit from a day on.
+
+    The limit applies to all suppliers of the product. Earlier lots keep their verdicts.
+    """
+    if sum(value is not None for value in (upper, lower, take_back)) != 1:
+        raise CallError("limit: give one of --upper VALUE, --lower VALUE, --take-back SIDE")
+    request = LimitRequest(
+        audit_log.CHANGE_LIMIT if take_back is None else audit_log.TAKE_BACK_LIMIT,
+        "",
+        product,
+        characteristic,
+        day=start,
+        side=take_back if take_back is not None else "lower" if upper is None else "upper",
+        value=upper or lower or "",
+        document=document,
+    )
+    _change_limits(folder, request, by, because, only_preview=preview, as_json=as_json)
+
+
+def _change_limits(
+    folder: Path, request: LimitRequest, by: str, because: str, *, only_preview: bool, as_json: bool
+) -> None:
+    """Print what a change of limits does; carry it out unless it is only a preview."""
+    lab, store = lab_store(folder)
+    with store.reading() if only_preview else store.writing() as connection:
+        entry = as_entry(connection, lab, request, by, because, now())
+        effect = preview(connection, lab, entry) if only_preview else carry_out(connection, lab, entry)
+    change: LimitChange = {"done": not only_preview, **served(effect.document, lab.zone)}
+    unit = lab.characteristic(request.characteristic).unit
+    print_json(change) if as_json else click.echo(listing(change, request, unit))
+
+
+@click.command()
+@click.argument("supplier")
+@click.argument("lot")
+@click.argument("characteristic")
+@lab_option
+@click.option(
+    "--tested", type=click.DateTime(["%Y-%m-%d"]), help="The day of the test, if the lot has several suspect tests."
+)
+@click.option("--stands", "what", flag_value=suspect_values.STANDS, help="The values are right as written.")
+@click.option(
+    "--set-aside", "what", flag_value=suspect_values.SET_ASIDE, help="The values are wrong: the test leaves the chart."
+)
+@click.option("--look-again", "what", flag_value=suspect_values.LOOK_AGAIN, help="Undo the earlier decision.")
+@click.option("--by", required=True, help="Your name.")
+@click.option("--because", required=True, help="The reason.")
+def settle(
+    folder: Path,
+    supplier: str,
+    lot: str,
+    characteristic: str,
+    tested: datetime | None,
+    what: str | None,
+    by: str,
+    because: str,
+) -> None:
+    """Clear a suspect test (unit or typing error).
+
+    No value is changed.
+    """
+    if what is None:
+        raise CallError("settle: give one of --stands, --set-aside, --look-again")
+    lab, store = lab_store(folder)
+    with store.writing() as connection:
+        tests = suspect_values.marked_tests(connection, supplier, lot, characteristic)
+        days = [from_microseconds(start).astimezone(lab.zone).date() for _, start in tests]
+        chosen = [test for test, day in zip(tests, days, strict=True) if tested is None or day == tested.date()]
+        if len(chosen) != 1:
+            dates = ", ".join(day.isoformat() for day in days) or "none"
+            raise CallError(
+                f"settle: suspect tests of {supplier} lot {lot}, {characteristic}: {dates}; choose one with --tested"
+            )
+        names = (supplier, chosen[0][0], characteristic)
+        body: StoredEntryBody = {"lot": lot, "started_us": chosen[0][1]}
+        entry = audit_log.AuditEntry(now(), by, what, Subject.stream(*names), because, body)
+        suspect_values.settle(connection, entry)
+        derive(connection, lab)
+    click.echo(f"Recorded: {what}.")
+
+
+@click.command()
+@click.argument("alert")
+@lab_option
+@click.option("--asked", metavar="DAY", help="The day on which you asked the supplier for corrective action.")
+@click.option("--answered", metavar="DAY", help="The day on which the supplier answered.")
+@click.option("--cause", default="", help="The cause stated by the supplier.")
+@click.option("--action", "taken", default="", help="The corrective action stated by the supplier.")
+@click.option("--first-lot", default="", metavar="LOT", help="The first lot made after the corrective action.")
+@click.option("--by", required=True, help="Your name.")
+@click.option("--because", default="", help="A remark (default: the name of the step).")
+def action(
+    folder: Path,
+    alert: str,
+    asked: str | None,
+    answered: str | None,
+    cause: str,
+    taken: str,
+    first_lot: str,
+    by: str,
+    because: str,
+) -> None:
+    """Record the steps of a corrective action on an alert.
+
+    The steps are the request, the supplier's answer and the first corrected lot.
+    """
+    fields = {"cause": cause, "action": taken, "first_lot": first_lot}
+    steps = [
+        (step, day)
+        for step, day in (
+            (corrective_actions.ASKED, asked),
+            (corrective_actions.ANSWERED, answered),
+            (corrective_actions.FIRST_LOT, "" if first_lot and answered is None else None),
+        )
+        if day is not None
+    ]
+    if not steps:
+        raise CallError("action: give --asked DAY, --answered DAY or --first-lot LOT")
+    lab, store = lab_store(folder)
+    with store.writing() as connection:
+        for step, day in steps:
+            corrective_actions.record_step(
+                connection, lab, alert, step, by, because or step, {"on": day, **fields}, now()
+            )
+    click.echo("Recorded. Run lotdrift alerts --all --json to see whether the corrective action was effective.")

@@ -1,0 +1,159 @@
+"""The document of `lotdrift lot`: one lot with its test sessions, readings and alerts. No figure is computed here."""
+
+from __future__ import annotations
+
+import json
+from typing import Literal, cast
+
+from sqlalchemy import Connection, RowMapping
+
+from dashboard.queries.stored_documents import alert_documents, rows_of
+from ingest.audit.limit_entries import with_entered_limits
+from ingest.common.errors import CallError
+from ingest.common.instants import from_microseconds
+from ingest.config.lab import Lab
+from ingest.config.limit_history import Step, step_document
+from ingest.documents.lot import LotDocument, Reading, Session
+from ingest.documents.served import iso, served
+from ingest.documents.stream import Limit
+from ingest.evaluation.alert_text import slip
+from ingest.sessions.suspect_values import stored_suspect
+from spc.vocabulary.enums import Scale
+
+__all__ = ["lot"]
+
+
+def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocument:
+    """One lot, every reading and session: the document of `lotdrift lot`; CallError if the supplier has no such lot."""
+    lots = rows_of(
+        connection,
+        "SELECT id, supplier, product, received_on, made_on FROM lot WHERE supplier = :supplier AND lot = :lot ORDER BY product",
+        supplier=supplier,
+        lot=name,
+    )
+    if not lots:
+        raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
+    lab = with_entered_limits(connection, lab)
+    return {
+        "supplier": supplier,
+        "product": lots[0]["product"],
+        "lot": name,
+        "received_on": lots[0]["received_on"] or None,
+        "made_on": lots[0]["made_on"] or None,
+        "sessions": [document for row in lots for document in _sessions(connection, lab, row)],
+        "alerts": alert_documents(
+            connection,
+            lab,
+            rows_of(
+                connection,
+                "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id",
+                supplier=supplier,
+                lot=name,
+            ),
+        ),
+    }
+
+
+# By stream and lot: the indexes find sessions and readings that way without a scan.
+SESSION_SQL = """
+SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
+m.share, m.slip, m.power, m.low, m.high, m.settled
+FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
+JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
+WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
+"""
+
+READING_SQL = """
+SELECT r.stream_id, r.tested_us, r.specimen, r.reading, r.value, r.bound, r.written, r.line, r.notes, d.name AS file,
+o.text AS operator,
+EXISTS (SELECT 1 FROM earlier_value e WHERE e.stream_id = r.stream_id AND e.lot_id = r.lot_id AND e.tested_us = r.tested_us
+AND e.specimen = r.specimen AND e.reading = r.reading) AS corrected
+FROM reading r JOIN "drop" d ON d.id = r.drop_id JOIN label o ON o.id = r.operator_id
+WHERE r.stream_id IN (SELECT id FROM stream WHERE supplier = :supplier AND product = :product) AND r.lot_id = :lot
+ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
+"""
+
+
+def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session]:
+    names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
+    readings = rows_of(connection, READING_SQL, **names)
+    documents = []
+    for session in rows_of(connection, SESSION_SQL, **names):
+        of_session = [
+            reading
+            for reading in readings
+            if reading["stream_id"] == session["stream_id"]
+            and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
+        ]
+        documents.append(_session(row["product"], session, of_session, lab))
+    return documents
+
+
+def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Session:
+    characteristic = lab.characteristic(session["characteristic"])
+    suspect = stored_suspect(session)
+    marks = suspect.readings([reading["value"] for reading in readings]) if suspect else [False] * len(readings)
+    tested = from_microseconds(session["started_us"])
+    limits = lab.limits_at(product, session["characteristic"], tested)
+    sources = lab.limit_sources(product, session["characteristic"], tested)
+    return {
+        "product": product,
+        "characteristic": session["characteristic"],
+        "unit": characteristic.unit,
+        "tested_at": iso(session["started_us"], lab.zone),
+        "ended_at": iso(session["ended_us"], lab.zone),
+        "chamber": session["chamber"],
+        "instrument": session["instrument"],
+        "load": session["load"],
+        "conditioning": {
+            "state": session["conditioning"],
+            "hours": session["hours"],
+            "humidity_min": session["humidity_min"],
+            "humidity_max": session["humidity_max"],
+        },
+        "level": session["level_unit"],
+        "worst": session["worst"],
+        "judged_by": characteristic.judged,
+        "scale": Scale(characteristic.scale),
+        "limit_lower": limits.lower,
+        "limit_upper": limits.upper,
+        "limit_document": limits.document or None,
+        "limit_sources": {"lower": _limit(sources["lower"], lab), "upper": _limit(sources["upper"], lab)},
+        "judged": session["judged"],
+        "verdict": session["verdict"],
+        "bags": session["bags"],
+        "mark": None
+        if suspect is None
+        else {
+            "told": slip(suspect.mark),
+            "low": suspect.mark.low,
+            "high": suspect.mark.high,
+            "settled": cast("Literal['stands as written', 'set aside'] | None", suspect.settled or None),
+        },
+        "readings": [
+            _reading(reading, characteristic.unit, lab, marked=marked)
+            for reading, marked in zip(readings, marks, strict=True)
+        ],
+    }
+
+
+def _limit(step: Step | None, lab: Lab) -> Limit | None:
+    return None if step is None else served(step_document(step), lab.zone)
+
+
+def _reading(reading: RowMapping, unit: str, lab: Lab, *, marked: bool) -> Reading:
+    return {
+        "specimen": reading["specimen"],
+        "reading": reading["reading"],
+        "value": reading["value"],
+        "bound": reading["bound"],
+        "unit": unit,
+        "written": reading["written"],
+        "tested_at": iso(reading["tested_us"], lab.zone),
+        "operator": reading["operator"],
+        "file": reading["file"],
+        "line": reading["line"],
+        "notes": json.loads(reading["notes"]) if reading["notes"] else {},
+        "state": "corrected" if reading["corrected"] else "stored",
+        "marked": marked,
+    }

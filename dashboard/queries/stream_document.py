@@ -1,0 +1,54 @@
+"""The document of `lotdrift stream`: one stream, lot by lot. No figure is computed here."""
+
+from __future__ import annotations
+
+import json
+
+from sqlalchemy import Connection
+
+from dashboard.queries.stored_documents import rows_of
+from ingest.common.errors import CallError
+from ingest.config.lab import Lab
+from ingest.documents.served import iso, served
+from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
+from ingest.evaluation.humidity_effect import humidity_of
+
+__all__ = ["point", "stream"]
+
+
+def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> StreamDocument:
+    """One stream, lot by lot: the document of `lotdrift stream`; CallError if there is no such stream."""
+    rows = rows_of(
+        connection,
+        "SELECT s.id, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
+        "WHERE s.supplier = :supplier AND s.product = :product AND s.characteristic = :characteristic",
+        supplier=supplier,
+        product=product,
+        characteristic=characteristic,
+    )
+    if not rows:
+        raise CallError(
+            f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
+            "lotdrift board lists them all"
+        )
+    points = rows_of(
+        connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=rows[0]["id"]
+    )
+    stored: StoredStream = json.loads(rows[0]["document"])
+    humidity, adjusted = humidity_of(connection, lab, rows[0]["id"])
+    return {
+        "supplier": supplier,
+        "product": product,
+        "characteristic": characteristic,
+        **served(stored, lab.zone),
+        "humidity": humidity,
+        "points": [
+            point(row["tested_us"], json.loads(row["document"]), level, lab)
+            for row, level in zip(points, adjusted, strict=True)
+        ],
+    }
+
+
+def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, lab: Lab) -> Point:
+    """A point of a chart as a page shows it."""
+    return {"tested_at": iso(tested_us, lab.zone), **stored, "adjusted_level": adjusted_level}
