@@ -21,7 +21,9 @@ LOOSER = (
 
 def asked(request: LimitRequest, unit: str) -> str:
     """The request as an instruction."""
-    product, day_text = f"{request.product}, {characteristic(request.characteristic)}", day(request.day)
+    product = f"{request.product}, {characteristic(request.characteristic)}"
+    # A change of one lot has no day.
+    day_text = day(request.day) if request.day else ""
     stream = f"{request.supplier} {product}"
     match request.change:
         case audit_log.SET_BASELINE:

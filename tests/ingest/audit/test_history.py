@@ -72,7 +72,7 @@ def test_what_an_entry_is_about_is_linked(lab: Path) -> None:
 
     assert '"/lot?supplier=Alder+Film&lot=L0"' in page_shown
     assert '"/stream?supplier=Alder+Film&product=MB-10&characteristic=shielding_energy"' in page_shown
-    assert "an alert that a later round took back" in page_shown
+    assert "an alert that a later round withdrew" in page_shown
     assert "on: 2026-03-18" in page_shown
 
 

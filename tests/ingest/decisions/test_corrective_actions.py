@@ -297,7 +297,7 @@ def test_the_digest_names_what_has_no_answer_for_over_fourteen_days(bench: Bench
     late = said()
 
     assert "no answer for" not in in_time
-    assert "notice to Alder Film MB-10, shielding energy: asked 10 Nov 2026, no answer for 15 days" in late
+    assert "notice on Alder Film MB-10, shielding energy: asked 10 Nov 2026, no answer for 15 days" in late
 
 
 def test_a_wider_scatter_is_held_against_the_scatter_before(bench: Bench) -> None:

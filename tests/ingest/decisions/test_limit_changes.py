@@ -319,7 +319,7 @@ def test_a_looser_limit_is_told_with_its_caution_on_the_command_line(changed: Be
     said = call(changed, "limit", *NAMES[1:], "--upper", "none", "--from", CHANGED, "--preview")[1]
 
     assert "to no limit from" in said
-    assert "Looser than under 20.0 nJ (lab.toml). A looser limit lets lots pass that failed before." in said
+    assert "Looser than under 20.0 nJ (lab.toml). A looser limit passes lots that failed before." in said
 
 
 def test_what_the_commands_print_as_json_keeps_to_its_schema(changed: Bench) -> None:
