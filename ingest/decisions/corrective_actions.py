@@ -26,7 +26,6 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.documents.stream import StoredPoint
 from ingest.store import schema
 from ingest.store.last_round import last_round
-from spc.supplier.corrective_action import compare
 from spc.vocabulary.enums import Effectiveness, Kind, Scale
 
 __all__ = [
@@ -258,6 +257,9 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
         [measure.charted(value) for point in part if (value := measure.of(point)) is not None] for part in parts
     )
     # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
+
+    # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
+    from spc.supplier.corrective_action import compare
 
     found = compare(before, moved, after, _direction(evidence, before, moved))
     return {

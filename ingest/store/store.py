@@ -9,11 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Protocol, cast
+from typing import TYPE_CHECKING, Any, Protocol, cast
 from weakref import finalize
 
-import numpy as np
-import pandas as pd
 from sqlalchemy import Connection, Engine, Table, select, text
 from sqlalchemy.exc import DBAPIError
 
@@ -22,6 +20,11 @@ from ingest.config.lab_file import declared_store
 from ingest.store.dialect import among, insert_frame, marked
 from ingest.store.schema import SCHEMA_VERSION, label, meta, metadata
 from ingest.store.sqlite_store import StoreFile
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Functions on frames import numpy and pandas themselves: commands that only read rows start without them.
 
 __all__ = ["STORE_NAME", "Store", "StoreBackend", "backend_of", "known_store", "open_store"]
 
@@ -205,6 +208,9 @@ def fetch_frame(connection: Connection, sql: str, values: Sequence[object], dtyp
     """Run a query, with `?` for values, whose columns are all numbers in the order of `dtypes`; no Python object a row."""
     cursor = connection.connection.cursor()
     cursor.execute(marked(connection, sql), tuple(values))
+    import numpy as np
+    import pandas as pd
+
     rows = np.fromiter(cast("Iterable[object]", cursor), dtype=list(dtypes.items()))
     return pd.DataFrame({name: rows[name] for name in dtypes})
 
@@ -216,6 +222,8 @@ def ids_of(
     wanted = list(dict.fromkeys(keys))
     ids = _stored_ids(connection, table, wanted, columns)
     new = [key for key in wanted if key not in ids]
+    import pandas as pd
+
     insert_frame(connection, table.name, pd.DataFrame(new, columns=list(columns)))
     return ids | _stored_ids(connection, table, new, columns)
 

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import math
 import sys
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["LARGEST", "MOST_COUNTED", "SMALLEST", "exp", "exp_all", "percent_change"]
 
@@ -58,9 +60,11 @@ def exp_all(values: ArrayLike) -> NDArray[np.float64]:
 
     Examples
     --------
-    >>> exp_all([-np.inf, 0.0, np.inf])
+    >>> exp_all([-math.inf, 0.0, math.inf])
     array([ 0.,  1., inf])
     """
+    import numpy as np  # here, because constants and `exp` are needed where numpy is too slow to load
+
     x = np.asarray(values, dtype=np.float64)
     too_large = np.isfinite(x) & (x > _LARGEST_EXPONENT)
     return np.asarray(np.where(too_large, LARGEST, np.exp(np.where(too_large, 0.0, x))))
