@@ -264,10 +264,8 @@ def test_alerts_of_one_stream_stand_together_and_the_most_urgent_matter_first() 
 def test_the_bench_tells_chambers_references_feeds_and_rounds(desk: LabReader) -> None:
     text = told(desk, "/bench")
 
-    assert text.startswith(
-        "2 chambers inside the window at the last entry, but what several suppliers share has moved."
-    )
-    assert "2 alerts about the bench not closed: ◈ look resistance of what comes from chamber north reads" in text
+    assert text.startswith("2 chambers inside the window at the last entry; the references stand still.")
+    assert "1 alert about the bench not closed: · note" in text
     assert "6 rows, lines 102 to 136" in text
     assert "a round is done every 60 minutes" in text
 

@@ -13,10 +13,13 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from support.labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
+from support.page_text import words
 
 from dashboard.cli import main
 from dashboard.delivery import dispatch
 from dashboard.queries import stored_documents
+from dashboard.queries.lab_reader import LabReader
+from dashboard.web.app import page
 from ingest.alerts import attribution
 from ingest.audit.audit_log import AuditEntry, record
 from ingest.config.lab import load
@@ -219,7 +222,7 @@ def test_the_share_of_attributed_alerts_is_high_from_a_quarter_on(attributed_ale
 
 
 def test_the_share_counts_the_alerts_of_films_that_a_level_can_raise(bench: Bench) -> None:
-    fill(bench, range(WEEKS))
+    fill(bench, range(WEEKS), own=0.15)
     bench.run()
     store = known_store(bench.folder)
     assert store is not None
@@ -233,7 +236,31 @@ def test_the_share_counts_the_alerts_of_films_that_a_level_can_raise(bench: Benc
         if one["kind"] in ("point", "pattern", "drift", "forecast") and str(one["raised_at"]) >= since
     ]
     assert (share.alerts, share.attributed) == (len(own), sum(one["held_under"] is not None for one in own))
-    assert share.attributed
+    assert 0 < share.attributed < share.alerts
+
+
+def test_the_pages_show_attributed_alerts_as_such(bench: Bench) -> None:
+    fill(bench, range(WEEKS))
+    bench.run()
+    desk = LabReader(bench.folder)
+
+    def shown(path: str) -> str:
+        return " ".join(words(page(desk, path, "")))
+
+    assert "on streams in the last 26 weeks are attributed to the bench." in shown("/bench")
+    assert ", attributed to the bench" in shown("/")
+    assert "Explained by a bench alert" in shown("/supplier/Dogwood%20Bags")
+    # A finding stands once on the page of alerts, with what it explains beneath it.
+    on_page, (gain,) = (
+        shown("/alerts"),
+        [one for one in alerts(bench) if one["kind"] == "bench" and one["supplier"] is None],
+    )
+    assert on_page.count(str(gain["message"])) == 1
+    for one in attributed(bench, "Dogwood Bags").values():
+        assert on_page.count(str(one["message"])) == 1
+    # The supplier has nothing to act on.
+    rows = board_and_alerts(bench)["board"]
+    assert {row["state"] for row in rows if row["supplier"] == "Dogwood Bags"} == {"look"}  # type: ignore[attr-defined]
 
 
 def test_agreement_alone_names_the_bench_where_no_check_standard_is(bench: Bench) -> None:
@@ -247,7 +274,7 @@ def test_agreement_alone_names_the_bench_where_no_check_standard_is(bench: Bench
 def test_a_supplier_that_moves_further_than_the_bench_still_has_its_alert(bench: Bench) -> None:
     fill(bench, range(WEEKS), own=0.15)
     bench.run()
-    open_ones = [alert for alert in alerts(bench) if alert["state"] == "open" and alert["kind"] != "bench"]
+    open_ones = [alert for alert in alerts(bench) if alert["state"] == "open" and alert["held_under"] is None]
     assert {alert["supplier"] for alert in open_ones if alert["kind"] == "drift"} == {"Birch Pack"}
 
 
