@@ -29,7 +29,10 @@ def layout(desk: LabReader, show: str = "open", kind: str = "", most: str = "", 
     """The desk of alerts, narrowed by state and kind; what a bench alert holds lies beneath it."""
     with desk.reading() as connection:
         alerts = desk.every_alert(connection)
-        matters = group_by_stream([alert for alert in alerts if _fits(alert, show, kind)])
+        fitting = [alert for alert in alerts if _fits(alert, show, kind)]
+        # What a finding explains stands beneath it, and by itself where the finding is not listed.
+        listed_ids = {alert["id"] for alert in fitting}
+        matters = group_by_stream([alert for alert in fitting if alert["held_under"] not in listed_ids])
         listed = matters if most == "all" else matters[:MOST_SHOWN]
         shown = [alert["id"] for matter in listed for alert in matter]
         held = [alert["id"] for alert in alerts if alert["held_under"] in set(shown)]

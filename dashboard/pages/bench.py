@@ -15,6 +15,7 @@ from dashboard.pages.board import rows_table
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import counted, day, listed, moment
+from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
 from ingest.rounds.schedule import USUAL_MINUTES
 
@@ -31,7 +32,8 @@ def layout(desk: LabReader, **_other: str) -> html.Div:
         bench = bench_queries.bench(connection, desk.lab)
         standards = [row for row in desk.board(connection) if row["check_standard"]]
         open_ones = [alert for alert in desk.every_alert(connection) if alert["state"] != "closed"]
-        ids = [alert["id"] for alert in open_ones if alert["kind"] in BENCH_KINDS]
+        ids = [alert["id"] for alert in open_ones if alert["kind"] in BENCH_KINDS and alert["held_under"] is None]
+        share = attributed_share(connection)
         alerts = stored_documents.alerts_named(connection, desk.lab, ids)
         names = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sketches = stored_documents.sketches(connection, names)
@@ -41,6 +43,7 @@ def layout(desk: LabReader, **_other: str) -> html.Div:
         [
             html.H1(_headline(bench, standards, alerts)),
             *_alerts(alerts),
+            *_attribution(share),
             html.H2("Chambers"),
             html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
             html.H2("References whose value must not move"),
@@ -106,6 +109,21 @@ def _alerts(alerts: list[Document]) -> list[html.Component]:
         for alert in urgent_first(alerts)
     ]
     return [html.P(f"{counted(len(alerts), 'alert')} about the bench not closed:", className="lead"), html.Ul(told)]
+
+
+def _attribution(share: AttributedShare) -> list[html.P]:
+    """How many alerts findings attribute to the bench, with a caution where it is a large share."""
+    if not share.attributed:
+        return []
+    text = (
+        f"{share.attributed} of {counted(share.alerts, 'alert')} on streams in the last {SHARE_WEEKS} weeks "
+        "are attributed to the bench."
+    )
+    caution = (
+        " This is a large share: check that each finding has a cause on the bench. Suppliers that drift at the same time can "
+        "look like a shift of the bench."
+    )
+    return [html.P(text + caution * share.is_high)]
 
 
 def _chamber(chamber: Document, number: int) -> html.Section:

@@ -260,4 +260,10 @@ def _row(
 
 def _because(reasons: list[Document]) -> str:
     """Why the stream stands where it does, in a few words."""
-    return "; ".join(dict.fromkeys(shortly(reason["kind"], reason["evidence"]) for reason in reasons[:3]))
+    return "; ".join(
+        dict.fromkeys(
+            shortly(reason["kind"], reason["evidence"])
+            + (", attributed to the bench" if reason["evidence"].get("explained_by") else "")
+            for reason in reasons[:3]
+        )
+    )

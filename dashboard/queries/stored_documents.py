@@ -132,6 +132,10 @@ def _alert(row: RowMapping, lab: Lab) -> Document:
 # Board
 
 
+# What a finding about the bench explains stays to be looked at; the supplier has nothing to act on.
+BOARD_GRADE = "CASE WHEN grade = 'act' AND held_under IS NOT NULL THEN 'look' ELSE grade END AS grade"
+
+
 def board(connection: Connection, lab: Lab) -> list[Document]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
     looked_at = last_round(connection)
@@ -154,14 +158,16 @@ def board_row(connection: Connection, lab: Lab, supplier: str, product: str, cha
         product=product,
         characteristic=characteristic,
     )
-    grades = rows_of(connection, "SELECT grade FROM alert WHERE state <> 'closed' AND stream_id = :id", id=row["id"])
+    grades = rows_of(
+        connection, f"SELECT {BOARD_GRADE} FROM alert WHERE state <> 'closed' AND stream_id = :id", id=row["id"]
+    )
     return _board_row(row, {found["grade"] for found in grades}, last_round(connection), lab)
 
 
 def _open_grades(connection: Connection) -> dict[int, set[str]]:
     grades: dict[int, set[str]] = {}
     for row in rows_of(
-        connection, "SELECT stream_id, grade FROM alert WHERE state <> 'closed' AND stream_id IS NOT NULL"
+        connection, f"SELECT stream_id, {BOARD_GRADE} FROM alert WHERE state <> 'closed' AND stream_id IS NOT NULL"
     ):
         grades.setdefault(row["stream_id"], set()).add(row["grade"])
     return grades
