@@ -244,12 +244,12 @@ def test_the_pages_show_attributed_alerts_as_such(bench: Bench) -> None:
     bench.run()
     desk = LabReader(bench.folder)
 
-    def shown(path: str) -> str:
-        return " ".join(words(page(desk, path, "")))
+    def shown(path: str, search: str = "") -> str:
+        return " ".join(words(page(desk, path, search)))
 
     assert "on streams in the last 26 weeks are attributed to the bench." in shown("/bench")
     assert ", attributed to the bench" in shown("/")
-    assert "Explained by a bench alert" in shown("/supplier/Dogwood%20Bags")
+    assert "Explained by a bench alert" in shown("/supplier", "?name=Dogwood+Bags")
     # A finding stands once on the page of alerts, with what it explains beneath it.
     on_page, (gain,) = (
         shown("/alerts"),
