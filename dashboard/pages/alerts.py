@@ -26,7 +26,10 @@ def layout(lab_reader: LabReader, show: str = "open", kind: str = "", most: str 
     with lab_reader.reading() as connection:
         alerts = lab_reader.every_alert(connection)
         in_state = [alert for alert in alerts if show in ("all", alert["state"])]
-        groups = group_by_stream([alert for alert in in_state if kind in ("", alert["kind"])])
+        fitting = [alert for alert in in_state if kind in ("", alert["kind"])]
+        # An attributed alert is listed under its bench alert, or by itself if the bench alert is not listed.
+        fitting_ids = {alert["id"] for alert in fitting}
+        groups = group_by_stream([alert for alert in fitting if alert["held_under"] not in fitting_ids])
         shown = groups if most == "all" else groups[:MOST_GROUPS]
         shown_ids = {alert["id"] for group in shown for alert in group}
         held = [alert for alert in alerts if alert["held_under"] in shown_ids]

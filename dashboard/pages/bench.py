@@ -17,6 +17,7 @@ from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import counted, day, listed, moment
 from dashboard.text.urls import alert_address
+from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
 from ingest.documents.bench import BenchDocument, Chamber, MarkedSession, Refusals
@@ -41,8 +42,9 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         ids = [
             alert["id"]
             for alert in lab_reader.every_alert(connection)
-            if alert["state"] != "closed" and alert["kind"] in BENCH_KINDS
+            if alert["state"] != "closed" and alert["kind"] in BENCH_KINDS and alert["held_under"] is None
         ]
+        share = attributed_share(connection)
         alerts = urgent_first(stored_documents.alerts_named(connection, lab, ids))
         streams = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sparklines = stored_documents.sketches(connection, streams)
@@ -60,6 +62,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.Ul([html.Li([word(one["grade"]), link(one["message"], alert_address(one["id"]))]) for one in alerts])
             if alerts
             else None,
+            *_attribution(share),
             html.H2("Chambers"),
             html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
             html.H2("Check standards"),
@@ -79,6 +82,21 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.Ul([html.Li(_unsent_text(row)) for row in unsent]) if unsent else html.P("All mail sent."),
         ]
     )
+
+
+def _attribution(share: AttributedShare) -> list[html.P]:
+    """The number of alerts that are attributed to the bench, with a caution where it is a large share."""
+    if not share.attributed:
+        return []
+    text = (
+        f"{share.attributed} of {counted(share.alerts, 'alert')} on streams in the last {SHARE_WEEKS} weeks "
+        "are attributed to the bench."
+    )
+    caution = (
+        " This is a large share: check that each finding has a cause on the bench. Suppliers that drift at the same time can "
+        "look like a shift of the bench."
+    )
+    return [html.P(text + caution * share.is_high)]
 
 
 def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert]) -> str:

@@ -239,7 +239,13 @@ def rows_table(
 def _row(
     row: ProductRow, sparkline: SparklineData, reasons: list[AlertReason], looked_at: str | None, heads: tuple[str, ...]
 ) -> html.Tr:
-    why = "; ".join(dict.fromkeys(shortly(reason["kind"], reason["evidence"]) for reason in reasons[:3]))
+    why = "; ".join(
+        dict.fromkeys(
+            shortly(reason["kind"], reason["evidence"])
+            + (", attributed to the bench" if reason["evidence"].get("explained_by") else "")
+            for reason in reasons[:3]
+        )
+    )
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
     cells = [
         word(row["state"]),

@@ -154,6 +154,9 @@ def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]
 
 # Board
 
+# The supplier has nothing to act on while a finding about the bench explains the alert.
+BOARD_GRADE = "CASE WHEN a.grade = 'act' AND a.held_under IS NOT NULL THEN 'look' ELSE a.grade END AS grade"
+
 
 def board(connection: Connection, lab: Lab) -> list[BoardRow]:
     """One row a stream, the most urgent first: the document of `lotdrift board`."""
@@ -172,7 +175,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
     grades: dict[int, set[str]] = {}
     for alert in rows_of(
         connection,
-        f"SELECT a.stream_id, a.grade FROM alert a JOIN stream s ON s.id = a.stream_id {where} "
+        f"SELECT a.stream_id, {BOARD_GRADE} FROM alert a JOIN stream s ON s.id = a.stream_id {where} "
         f"{'AND' if where else 'WHERE'} a.state <> 'closed'",
         **values,
     ):

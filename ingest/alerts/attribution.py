@@ -30,7 +30,14 @@ from spc.stream.alert_episodes import QUIET_LOTS
 from spc.stream.evaluate import Evaluation
 from spc.vocabulary.enums import AlertState, Kind
 
-__all__ = ["ATTRIBUTED_TO", "AttributedShare", "attribute_explained", "attributed_share", "deliveries_again"]
+__all__ = [
+    "ATTRIBUTED_TO",
+    "SHARE_WEEKS",
+    "AttributedShare",
+    "attribute_explained",
+    "attributed_share",
+    "deliveries_again",
+]
 
 # What a shift of the level can bring about. A breach of a limit is a fact about a lot and stays for a person to judge;
 # a gain does not widen the scatter.

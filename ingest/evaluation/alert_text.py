@@ -63,6 +63,8 @@ def _reasons(evidence: StoredBenchEvidence) -> str:
         parts.append("the check standard moved with it" if fits > 3 else "the check standard does not show it plainly")
     if evidence["suppliers"] > 1:
         parts.append(f"{evidence['agreeing']} of {evidence['suppliers']} suppliers moved the same way")
+    if evidence.get("streams_on_source", 0) > evidence["suppliers"]:
+        parts.append(f"with {evidence['streams_agreeing']} of {evidence['streams_on_source']} streams")
     humidity = evidence["humidity"]
     if humidity and humidity["before"] is not None and humidity["during"] is not None:
         conditioned = f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before"

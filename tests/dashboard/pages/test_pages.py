@@ -273,8 +273,8 @@ def test_alerts_of_one_stream_stand_together_and_the_most_urgent_matter_first() 
 def test_the_bench_tells_chambers_references_feeds_and_rounds(desk: LabReader) -> None:
     text = told(desk, "/bench")
 
-    assert text.startswith("2 chambers within tolerance at the last entry, but several suppliers shifted together.")
-    assert "2 alerts about the bench not closed: ◈ look resistance of what comes from chamber north reads" in text
+    assert text.startswith("2 chambers within tolerance at the last entry; check standards stable.")
+    assert "1 alert about the bench not closed: · note" in text
     assert "6 rows, lines 102 to 136" in text
     assert "a round runs every 60 minutes" in text
 

@@ -12,13 +12,13 @@ from numpy.testing import assert_allclose
 from scipy import special
 
 from spc.shared_shift import search
-from spc.shared_shift.candidates import Candidate
+from spc.shared_shift.candidates import Candidate, _significant
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import MOST, Finding, Size, as_of, explain
-from spc.shared_shift.lot_points import Window, inflated, lot_points, window
+from spc.shared_shift.lot_points import WINDOWS, Window, inflated, lot_points, window
 from spc.shared_shift.reference_scores import reference_scores
 from spc.shared_shift.search import shared_shifts
-from spc.shared_shift.supplier_agreement import Agreement, agreement
+from spc.shared_shift.supplier_agreement import Agreement, agreement, level_before
 from spc.stream.humidity_effect import humidity_sensitivity
 
 START = 30.0
@@ -195,6 +195,58 @@ def by_quantity(points: pd.DataFrame) -> tuple[Window, Agreement]:
     table = agreement(view)[[kind.name for kind in view.points.kinds].index("quantity")]
     assert table is not None
     return view, table
+
+
+def test_streams_that_moved_long_ago_and_stand_still_do_not_move() -> None:
+    points = lab(11, check=False)
+    _, table = by_quantity(points.assign(z=3.0))
+    assert_allclose(table.size, 0.0, rtol=0, atol=1e-12)
+
+
+def test_the_start_of_a_stream_counts_only_where_it_has_no_lots_before() -> None:
+    lots, total = np.array([[0.0], [4.0]]), np.array([[0.0], [12.0]])
+    level, variance = level_before(lots, total, np.zeros((2, 1)), np.array([[0.0], [0.1]]))
+    # The mean of independent lots has a quarter of a lot's variance; the line's error comes on top.
+    assert_allclose(level, [[0.0], [3.0]], rtol=0, atol=0)
+    assert_allclose(variance, [[1.0], [0.35]], rtol=1e-15)
+
+
+@pytest.mark.parametrize("slope", [0.08, 0.15])
+def test_streams_that_go_on_along_their_own_line_do_not_move_together(slope: float) -> None:
+    points = lab(11, check=False)
+    ramp = points.assign(z=slope * np.maximum(points["weeks"] - 5.0, 0.0))
+    _, table = by_quantity(ramp)
+    # Weeks of the longest span lie half a lookback from those before. The prior of the slope (0.1 a week) draws the line of 20
+    # weekly lots in by 1 / (1 + 0.01 * 665), the sum of squares of 20 equally spaced weeks being 20 * 399 / 12.
+    assert np.abs(table.size).max() < slope * 6.5 * 0.2
+    steady = by_quantity(points)[1]
+    # The error of the line lowers the weight.
+    assert (table.precision[:, -1] < steady.precision[:, -1]).all()
+    assert (table.precision[:, -1] > 0.6 * steady.precision[:, -1]).all()
+
+
+def test_a_step_beyond_its_own_line_is_seen_in_full() -> None:
+    points = lab(11, check=False)
+    ramp = 0.1 * np.maximum(points["weeks"] - 5.0, 0.0)
+    before, after = (by_quantity(points.assign(z=ramp + step * (points["weeks"] >= 34.0)))[1] for step in (0.0, 1.0))
+    span = list(WINDOWS).index(2.0)
+    # The line is that of lots before the longest span, so it does not follow the step.
+    assert_allclose((after.size - before.size)[:, span], 1.0, rtol=0, atol=0.1)
+
+
+@pytest.mark.parametrize(
+    ("streams", "more_up", "expected"), [(20, 8, False), (20, 10, True), (20, -20, False), (19, 0, True)]
+)
+def test_three_in_four_streams_must_have_moved_along(streams: int, more_up: int, expected: bool) -> None:
+    def one(value: float) -> np.ndarray:
+        return np.array([[value]])
+
+    # Five suppliers agree far beyond chance. Fifteen of twenty streams up are ten more up than down.
+    table = Agreement(
+        score=one(6.0), others=one(6.0), size=one(1.0), precision=one(36.0), suppliers=one(5.0), balance=one(5.0),
+        streams=one(streams), stream_balance=one(more_up), check=one(np.nan), first_source=0,
+    )  # fmt: skip
+    assert bool(_significant(table, 1.0).item()) == expected
 
 
 def test_suppliers_that_moved_together_are_all_heard() -> None:
