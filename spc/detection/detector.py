@@ -127,9 +127,9 @@ def detect(
     >>> rng = np.random.default_rng(1)
     >>> levels = np.where(np.arange(40) < 25, 0.0, 2.0) + rng.standard_normal(40)
     >>> none = np.full(40, np.nan)
-    >>> seen = watch(np.arange(40.0), levels, np.zeros(40), bag_variance=none, bag_df=np.zeros(40),
+    >>> state = detect(np.arange(40.0), levels, np.zeros(40), bag_variance=none, bag_df=np.zeros(40),
     ...              reading_variance=none, reading_df=np.zeros(40), false_alerts_per_year=0.2)
-    >>> first = seen.signals.iloc[0]
+    >>> first = state.signals.iloc[0]
     >>> first["kind"], int(first["direction"]), bool(25 <= first["index"] <= 35)
     ('drift', 1, True)
     """

@@ -347,7 +347,7 @@ def test_what_was_said_is_not_trusted_once_an_earlier_lot_says_something_else(mo
     told = detection.PooledAutocorrelation(np.array([139.0]), np.array([0.3]), np.array([40.0]))
     judged = []
     plain = detection.detector.detect_new
-    monkeypatch.setattr(detection.detector, "newest", lambda *call: judged.append(call[1].tolist()) or plain(*call))
+    monkeypatch.setattr(detection.detector, "detect_new", lambda *call: judged.append(call[1].tolist()) or plain(*call))
     watched(levels, bags, before=before, sisters=told)
     watched(other, bags, before=before)
     assert judged == [[139], [0]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from ingest.alerts.shared_shift_points import points_of
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import load
 from ingest.evaluation import pooled_autocorrelation
-from ingest.evaluation.pooled_autocorrelation import pools_of
+from ingest.evaluation.pooled_autocorrelation import pools_of, update_pooled_autocorrelation
 from ingest.evaluation.reference_scores import changed_from
 from ingest.store.store import known_store
 from spc import detection
@@ -145,7 +146,7 @@ def test_a_new_lot_is_judged_on_from_what_was_said(bench: Bench, monkeypatch: py
     bench.run()
     judged = []
     plain = detection.detector.detect_new
-    monkeypatch.setattr(detection.detector, "newest", lambda *call: judged.append(call[1].tolist()) or plain(*call))
+    monkeypatch.setattr(detection.detector, "detect_new", lambda *call: judged.append(call[1].tolist()) or plain(*call))
     bench.drop_tests("new.csv", waiting[last][-3:])
     assert bench.run().evaluated == 1
     assert judged == [[33]]
@@ -163,8 +164,12 @@ def test_the_search_for_shifts_in_common_hears_what_sisters_say(bench: Bench):
         assert set(said.at(points["weeks"].to_numpy())[0]) > {NO_POOL.at(np.zeros(1))[0][0]}
         assert_allclose(points["alike"], said.at(points["weeks"].to_numpy())[0], rtol=0, atol=0)
 
-        # News from sisters has it look again from there on.
+        # A pooled value that is new has the search look again from there on.
         assert changed_from(connection) is None
-        moment = int(points["tested_us"].iloc[-1])
-        pooled_autocorrelation._say(connection, "shielding_energy", [(moment / WEEK_US, 0.7, 40.0)], moment)
-        assert changed_from(connection) == moment
+        stored = connection.exec_driver_sql("SELECT said FROM sister").scalar()
+        *earlier, newest = json.loads(str(stored))
+        connection.exec_driver_sql("UPDATE sister SET said = ?", (json.dumps(earlier),))
+        update_pooled_autocorrelation(connection, lab)
+        assert changed_from(connection) is None  # no lot is new, so no sum is
+        pooled_autocorrelation._update_pool(connection, "shielding_energy")
+        assert changed_from(connection) == int(newest[0] * WEEK_US)
