@@ -195,7 +195,9 @@ def answer_by_keyboard(page: Page, summary: str, button: str, reason: str) -> No
 
 def test_the_quarter_is_downloaded_by_keyboard(page: Page, tmp_path: Path) -> None:
     drawn(page)
-    press_to(page, "Scorecards")
+    # The focus begins at the main content, and the links to the pages stand before it.
+    page.wait_for_function("() => document.activeElement.id === 'page'")
+    press_to(page, "Scorecards", "Shift+Tab")
     page.keyboard.press("Enter")
     page.get_by_role("heading", name="Scorecards of 2026-Q3").wait_for()
     press_to(page, "CSV")
@@ -241,10 +243,10 @@ FOCUS = """() => {
 }"""
 
 
-def press_to(page: Page, name: str) -> None:
-    """Go on with the tab key until the named link, button, field or summary has the focus, and is seen to have it."""
+def press_to(page: Page, name: str, key: str = "Tab") -> None:
+    """Go on with the tab key, or back with shift, until the named link, button, field or summary has the focus, and is seen to have it."""
     for _ in range(MOST_TABS):
-        page.keyboard.press("Tab")
+        page.keyboard.press(key)
         focus = page.evaluate(FOCUS)
         if focus["words"] == name:
             assert focus["seen"], name

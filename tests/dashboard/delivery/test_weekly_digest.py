@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from flask import Flask
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser
 from support.alarms import WEDNESDAY, Alarms, text_of
 from support.labs import LAB_TOML, Bench, lot_rows
 from support.receivers import MailBox, free_port, mail_server
@@ -329,18 +329,14 @@ def test_the_page_stands_alone(lab: Alarms) -> None:
     assert page.count("<svg") == 3
 
 
-def test_the_page_fits_a_phone(lab: Alarms) -> None:
-    path = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    assert path is not None, "no browser found; make test brings one"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_page(viewport={"width": 360, "height": 740})
-        page.set_content(hostile_page(lab))
-        width = page.evaluate("document.documentElement.scrollWidth")
-        smallest = page.evaluate(
-            "Math.min(...[...document.querySelectorAll('li')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
-        )
-        browser.close()
+def test_the_page_fits_a_phone(lab: Alarms, browser: Browser) -> None:
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.set_content(hostile_page(lab))
+    width = page.evaluate("document.documentElement.scrollWidth")
+    smallest = page.evaluate(
+        "Math.min(...[...document.querySelectorAll('li')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
+    )
+    page.close()
 
     assert width <= 360
     assert smallest >= 16

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from dash import dcc, html
 from markdown_it.tree import SyntaxTreeNode
-from playwright.sync_api import Page
-from support.browser import PAGES, WIDTHS, drawn, served, started
+from playwright.sync_api import Browser, Page
+from support.browser import PAGES, WIDTHS, drawn, served
 from support.demolab import copy_of, demo_lab
 from support.documents import GUIDE, tokens
 
@@ -106,10 +106,10 @@ def test_each_page_links_to_the_part_of_the_guide_that_explains_it(tmp_path_fact
 
 @pytest.mark.parametrize("width", WIDTHS)
 def test_a_reader_goes_from_a_page_to_its_part_of_the_guide_and_on_without_a_network(
-    tmp_path_factory: pytest.TempPathFactory, width: int
+    tmp_path_factory: pytest.TempPathFactory, browser: Browser, width: int
 ) -> None:
     folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("guide") / "lab")
-    with served(folder) as base, started() as browser:
+    with served(folder) as base:
         page = browser.new_page(viewport={"width": width, "height": 900})
         requested: list[str] = []
         problems: list[str] = []
@@ -127,6 +127,7 @@ def test_a_reader_goes_from_a_page_to_its_part_of_the_guide_and_on_without_a_net
         assert stays_within(page)
         assert problems == []
         assert [url for url in requested if not url.startswith((base, "data:", "blob:"))] == []
+        page.close()
 
 
 def stays_within(page: Page) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -37,6 +38,15 @@ def hrefs(part: Any) -> list[str]:
         return [href for one in part for href in hrefs(one)]
     own = [part.href] if getattr(part, "href", None) else []
     return own + hrefs(part.children) if getattr(part, "children", None) is not None else own
+
+
+def parts_of(part: Any) -> Iterator[Any]:
+    """A part of a page and everything in it."""
+    yield part
+    children = getattr(part, "children", None)
+    for child in children if isinstance(children, (list, tuple)) else [children]:
+        if child is not None:
+            yield from parts_of(child)
 
 
 def told(desk: LabReader, path: str, search: str = "") -> str:
@@ -80,15 +90,14 @@ def test_the_board_names_who_needs_a_call_and_why(desk: LabReader) -> None:
     ],
 )
 def test_the_board_is_narrowed_by_its_address(desk: LabReader, search: str, products: set[str]) -> None:
-    shown = page(desk, "/", search)
-    tables = [part for part in shown.children if getattr(part, "id", "") == "board"]
+    tables = [part for part in parts_of(page(desk, "/", search)) if getattr(part, "id", "") == "board"]
 
     assert rows_of(" ".join(words(tables)), PRODUCTS) == products
 
 
 def test_a_choice_is_kept_in_the_form(desk: LabReader) -> None:
     form = next(
-        part for part in page(desk, "/", "?supplier=Tarnwick&find=rose").children if type(part).__name__ == "Form"
+        part for part in parts_of(page(desk, "/", "?supplier=Tarnwick&find=rose")) if type(part).__name__ == "Form"
     )
     chosen = [
         option.value for label in form.children[:4] for option in label.children[1].children if option_is_chosen(option)
@@ -119,7 +128,7 @@ def test_the_stream_says_when_and_how_fast_it_moved(desk: LabReader) -> None:
 def test_the_time_shown_stands_in_the_address(desk: LabReader) -> None:
     def begin(search: str) -> str:
         sheet = next(
-            part for part in page(desk, "/stream", search).children if getattr(part, "className", "") == "sheet"
+            part for part in parts_of(page(desk, "/stream", search)) if getattr(part, "className", "") == "sheet"
         )
         return str(
             next(part for part in sheet.children if getattr(part, "className", "") == "figure").children.figure[
