@@ -46,8 +46,12 @@ MOST_CONNECTIONS = 500
 MOST_OF_ONE_PEER = 100
 
 
-class _Stop(Exception):
-    """The process was asked to end."""
+class _Stop(SystemExit):
+    """The process was asked to end.
+
+    The server ends on this kind of exception; any other one that comes while it reads a connection ends that
+    connection only.
+    """
 
 
 @dataclass(slots=True)
@@ -90,11 +94,14 @@ def serve(folder: Path, host: str, port: int, say: Callable[[str], None], warn: 
         mondays = Mondays(HOUR, lambda: _monday(folder))
         with rounds_scheduled(lab.schedule, lambda: _round(folder), lab.zone, mondays) as upcoming.scheduler:
             say(f"Serving {lab.name} on http://{_address(host)}:{server.effective_port}/ (stop with Ctrl-C)")
+            # Returns once it is stopped.
             server.run()
     except _Stop:
-        say("Stopped.")
+        # The signal came before the server ran.
+        pass
     finally:
         server.close()
+    say("Stopped.")
 
 
 def _server(app: Flask, bound: socket.socket, proxy: str | None) -> TcpWSGIServer:

@@ -74,14 +74,14 @@ def test_the_login_leads_to_the_page_that_was_asked_for(page: Page, address: str
 def test_a_specialist_signs_with_the_login_and_finds_the_entry(page: Page, address: str) -> None:
     page.goto(address + LOT)
     enter(page, "Sam")
-    page.get_by_text("Record what was decided").click()
+    page.get_by_text("Record a decision").click()
     form = page.locator("form", has=page.get_by_role("button", name="hold"))
     assert form.get_by_label("your name").count() == 0
     form.get_by_label("reason").fill("Level above the limit")
     form.get_by_role("button", name="hold").click()
     page.get_by_role("heading", name="Decided: hold, by Sam").wait_for()
 
-    page.get_by_role("link", name="What was entered").click()
+    page.get_by_role("link", name="Audit trail").click()
     page.get_by_role("heading", name="the last by Sam").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     page.get_by_role("link", name="Tarnwick, lot TW00076").first.click()
@@ -108,7 +108,7 @@ def test_a_session_that_ended_meanwhile_leads_to_the_login_and_back(page: Page, 
     page.get_by_role("link", name="Alerts", exact=True).click()
     enter(page, "Ann")
 
-    page.get_by_role("heading", name="to act on").wait_for()
+    page.get_by_role("heading", name="of grade act").wait_for()
     assert page.url == f"{address}/alerts"
 
 

@@ -385,7 +385,7 @@ def test_forms_are_shown_to_who_may_enter_and_ask_a_name_of_who_has_none(
 
     desk = LabReader(lab)
     with client.application.test_request_context("/"):
-        g.asker = person
+        g.user = person
         for place in PLACES:
             path, _, search = place.partition("?")
             shown = str(page(desk, path, search))

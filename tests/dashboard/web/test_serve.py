@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import signal
 import socket
 import time
 from collections.abc import Iterator
@@ -14,6 +15,9 @@ import pytest
 from support.browser import served
 from support.labs import LAB_TOML, Bench
 from support.people import declare
+from waitress import wasyncore
+
+from dashboard.web import serve
 
 STRANGER, OTHER = "203.0.113.5", "203.0.113.6"
 HALF_A_REQUEST = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n"
@@ -111,6 +115,14 @@ def answered_within(place: tuple[str, int], seconds: float, peer: str) -> int:
 def test_half_open_requests_do_not_silence_the_dashboard(served_lab: tuple[str, int]) -> None:
     with half_open(served_lab, 120, "127.0.0.1"):
         assert answered_within(served_lab, 10, "127.0.0.1") == 200
+
+
+def test_a_signal_that_comes_while_a_connection_is_read_is_not_lost() -> None:
+    connection = wasyncore.dispatcher(map={})
+    connection.handle_read_event = lambda: serve._stop(signal.SIGTERM, None)
+
+    with pytest.raises(serve._Stop):
+        wasyncore.read(connection)
 
 
 @pytest.mark.parametrize("served_lab", ["127.0.0.9"], indirect=True)

@@ -64,7 +64,7 @@ def test_a_page_that_is_not_there_is_one_that_is(lab: Path, number: str) -> None
 def test_the_address_narrows_by_who_and_what(lab: Path) -> None:
     assert "60 entries, the last by Sam" in shown(lab, "?who=Sam")
     assert "1 entry, the last by Ann" in shown(lab, "?what=note")
-    assert "No entry fits what the address asks for." in shown(lab, "?who=Sam&what=note")
+    assert "Nothing found. Clear a filter." in shown(lab, "?who=Sam&what=note")
 
 
 def test_what_an_entry_is_about_is_linked(lab: Path) -> None:
