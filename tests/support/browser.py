@@ -50,7 +50,12 @@ def served(folder: Path) -> Iterator[str]:
         yield waited_for(f"http://127.0.0.1:{port}", process)
     finally:
         process.terminate()
-        assert process.wait(timeout=PATIENCE_SECONDS) == 0
+        try:
+            assert process.wait(timeout=PATIENCE_SECONDS) == 0
+        finally:
+            # A server that does not end fails this test; left behind, it would fail whichever test runs later.
+            process.kill()
+            process.wait()
 
 
 def free_port() -> int:

@@ -154,10 +154,10 @@ def test_a_step_entered_again_holds_and_the_earlier_one_stays_to_be_seen(bench: 
     with open_store(bench.folder).reading() as connection:
         assert connection.exec_driver_sql("SELECT count(*) FROM act").scalar() == 3
     said = words_of(page(LabReader(bench.folder), "/alerts", "?show=all"))
-    assert "Who entered it: 3 entries" in said
+    assert "Audit trail: 3 entries" in said
     assert "cause: a new roll" in said
     assert "Answered on" in said
-    assert "action: worked (5 lots)" in said
+    assert "corrective action effective (5 lots)" in said
 
 
 def words_of(part: Any) -> str:
@@ -233,9 +233,10 @@ def test_the_sheet_offers_each_step_when_it_can_be_done(bench: Bench) -> None:
     after = words_of(page(LabReader(bench.folder), "/supplier", "?name=Alder+Film"))
 
     assert "Notice to the supplier (PDF)" in before
-    assert "supplier answered" not in before
-    assert "supplier answered" in after
-    assert "supplier asked, no answer for" in after
+    assert "Record request" in before
+    assert "Record answer" not in before
+    assert "Record answer" in after
+    assert "corrective action requested, no answer for" in after
     assert "MB-10 · shielding energy: asked" in after
 
 

@@ -149,14 +149,14 @@ def test_any_order_of_drops_marks_the_same(slipped: Bench, tmp_path_factory: pyt
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("Alder Film", "L12", "surface_resistance"), "settle: say --stands, --set-aside or --look-again\n"),
+        (("Alder Film", "L12", "surface_resistance"), "settle: give one of --stands, --set-aside, --look-again\n"),
         (
             ("Alder Film", "L3", "surface_resistance", "--stands"),
-            "settle: marked tests of Alder Film lot L3, surface_resistance: none; name one with --tested\n",
+            "settle: suspect tests of Alder Film lot L3, surface_resistance: none; choose one with --tested\n",
         ),
         (
             ("Alder Film", "L12", "surface_resistance", "--stands", "--tested", "2026-01-05"),
-            "settle: marked tests of Alder Film lot L12, surface_resistance: 2026-03-30; name one with --tested\n",
+            "settle: suspect tests of Alder Film lot L12, surface_resistance: 2026-03-30; choose one with --tested\n",
         ),
     ],
 )
@@ -166,7 +166,7 @@ def test_a_wrong_call_says_what_there_is(slipped: Bench, arguments: tuple[str, .
 
 def test_the_pages_show_it_and_take_the_answer(slipped: Bench) -> None:
     desk = LabReader(slipped.folder)
-    assert "Look at the values." in str(lot_page.layout(desk, supplier="Alder Film", lot="L12"))
+    assert "Suspect values." in str(lot_page.layout(desk, supplier="Alder Film", lot="L12"))
     assert "1,000 times the usual" in str(bench_page.layout(desk))
 
     given = {
@@ -180,7 +180,7 @@ def test_the_pages_show_it_and_take_the_answer(slipped: Bench) -> None:
 
     assert (answered.status_code, answered.location) == (303, "/lot?supplier=Alder+Film&lot=L12")
     assert lot(slipped)["mark"]["settled"] == "set aside"
-    assert "None: no test reads as if a unit was mistaken." in str(bench_page.layout(desk))
+    assert "H2('Suspect values'), P('None.')" in str(bench_page.layout(desk))
 
 
 def test_a_page_may_settle_only_what_is_marked(slipped: Bench) -> None:

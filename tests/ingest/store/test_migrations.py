@@ -154,9 +154,9 @@ def test_the_command_says_what_it_did_and_does_it_once(bench: Bench) -> None:
 
     assert (status, err) == (0, "")
     assert out == (
-        f"The store was brought from schema 1 to {SCHEMA_VERSION}. What it was before is kept as lotdrift-version-1.db.\n"
+        f"The store was upgraded from schema 1 to {SCHEMA_VERSION}. A copy of the earlier store is kept in lotdrift-version-1.db.\n"
     )
-    assert again == (0, f"The store is of this version already (schema {SCHEMA_VERSION}); nothing was done.\n", "")
+    assert again == (0, f"The store already has this version (schema {SCHEMA_VERSION}). Nothing was changed.\n", "")
 
 
 def test_a_copy_set_aside_earlier_is_never_overwritten(bench: Bench) -> None:

@@ -88,7 +88,7 @@ def documents(connection: Connection, lab: Lab) -> dict[str, Any]:
         "refused": [page_queries.refused_rows(connection, lot[1]) for lot in lots],
         "earlier": [page_queries.earlier_values(connection, lab, *lot) for lot in lots],
         "entries": page_queries.entries(connection, lab, [f"alert:{alert['id']}" for alert in alerts]),
-        "usual": [page_queries.usual(connection, *names[:2]) for names in streams],
+        "limits in force": [page_queries.limits_in_force(connection, *names[:2]) for names in streams],
     }
 
 
