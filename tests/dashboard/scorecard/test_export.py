@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 import stat
+from collections import defaultdict
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
@@ -260,6 +262,40 @@ def test_the_workbook_holds_numbers_and_the_raw_lots(written: Path, cards: dict[
         [lot["level"] for lot in stream["lot_list"]], rel=1e-15
     )
     assert book.properties.created == datetime.fromisoformat(card["drawn_up_at"]).replace(tzinfo=None)
+
+
+# The page as printed
+
+
+def heights_by_left_edge(page: pypdf.PageObject) -> dict[float, list[float]]:
+    """The heights of the pieces of text that start at the same distance from the left edge, in points, lowest first."""
+    heights: dict[float, list[float]] = defaultdict(list)
+
+    def note(operator: bytes, _: Any, to_page: Any, to_text: Any) -> None:
+        if operator in (b"Tj", b"TJ"):
+            x, y = pypdf.Transformation(tuple(to_page)).apply_on((to_text[4], to_text[5]))
+            heights[round(x, 1)].append(y)
+
+    page.extract_text(visitor_operand_before=note)
+    return {x: sorted(column) for x, column in heights.items()}
+
+
+@pytest.mark.parametrize("streams", [1, 2, 3, 4, 9])
+def test_no_line_of_a_paper_is_printed_on_another_wherever_the_page_ends(
+    cards: dict[str, dict[str, Any]], streams: int
+) -> None:
+    card = cards["a b"]
+    alert = {"raised_at": card["drawn_up_at"], "message": "a lot", "state": "open", "held_under": None}
+    # Each alert moves what follows one line towards the foot of the page.
+    for alerts in range(0, 40, 3):
+        paper = export.FORMS["pdf"]({**card, "streams": card["streams"] * streams, "alerts": [alert] * alerts})
+        for page in pypdf.PdfReader(io.BytesIO(paper)).pages:
+            columns = heights_by_left_edge(page)
+            assert max(len(column) for column in columns.values()) > 1
+            for x, column in columns.items():
+                # The smallest type is 7.5 pt high.
+                gaps = [upper - lower for lower, upper in itertools.pairwise(column)]
+                assert min(gaps, default=7.5) > 7, f"{alerts} alerts, {x} pt from the left edge"
 
 
 # Names are text
