@@ -137,7 +137,7 @@ def attributed_share(connection: Connection) -> AttributedShare:
 def deliveries_again(connection: Connection) -> dict[str, str]:
     """The names under which alerts that became the supplier's again are delivered, by alert.
 
-    Whoever was told of an alert before it was attributed is told again: a name is used for one delivery only.
+    A recipient of the alert before its attribution gets it again, so each delivery has a name of its own.
     """
     again: dict[str, str] = json.loads(get_meta(connection, RAISED_AGAIN) or "{}")
     return {alert: f"{alert}-after-{finding}" for alert, finding in again.items()}

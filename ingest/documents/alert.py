@@ -238,7 +238,7 @@ class Alert(AlertSummary):
 
 
 class AlertReason(TypedDict):
-    """Why a stream stands where it does on the board."""
+    """An alert that explains the state of a stream on the board."""
 
     grade: Grade
     kind: Kind

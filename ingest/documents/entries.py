@@ -81,7 +81,7 @@ class Restart(Signature):
 
 
 class StoredStreamEntry(StoredEntryBody):
-    """An entry on a stream; the keys of its body stand beside its own."""
+    """An entry on a stream, with the keys of its body added to its own."""
 
     recorded_us: Microseconds
     who: str
