@@ -257,7 +257,7 @@ def mean_line_life(
 ) -> MeanLineLife:
     """Shelf life from the confidence bound of a mean line, as published for stability studies.
 
-    It speaks of the mean of the lots that were tested: at the stated age a quarter of the lots can be over the limit. For a
+    Lots with a single age are left out. It speaks of the mean of the lots that were tested: at the stated age a quarter of the lots can be over the limit. For a
     statement about lots see `tolerance_life`.
 
     Parameters
@@ -304,6 +304,11 @@ def mean_line_life(
     if lower is None and upper is None:
         raise ValueError("mean_line_life needs a lower or an upper limit")
     x, y, number, names = lot_columns(age, level, lot)
+    aged = lot_sums(x, y, number, len(names)).xx > 1e-9
+    if not aged.any():
+        raise ValueError("mean_line_life needs a lot with tests at two ages")
+    names = [name for name, kept in zip(names, aged, strict=True) if kept]
+    x, y, number = x[aged[number]], y[aged[number]], (np.cumsum(aged) - 1)[number[aged[number]]]
     k = len(names)
     model: Model = poolability(x, y, number, at).model if k > 1 else "one line"
     own = lot_sums(x, y, np.zeros_like(number) if model == "one line" else number, 1 if model == "one line" else k)

@@ -32,7 +32,7 @@ class SlopeLaw:
 
     `slope` is the mean slope, `slope_variance` the variance of a lot's slope about it (the error of the mean included),
     `session_variance` that of one test about the lot's line. The degrees of freedom are inf where the scenarios themselves
-    hold the uncertainty of the variances.
+    hold the uncertainty of the variances. `mean_variance` is the error variance of the mean slope.
     """
 
     weight: Floats
@@ -41,6 +41,7 @@ class SlopeLaw:
     slope_df: Floats
     session_variance: Floats
     session_df: Floats
+    mean_variance: Floats
     lots: int
 
     @property
@@ -53,11 +54,6 @@ class SlopeLaw:
         """Standard error of the mean slope: the spread of its scenarios and the error within each."""
         within = self.weight @ self.mean_variance
         return float(np.sqrt(within + self.weight @ (self.slope - self.mean) ** 2))
-
-    @property
-    def mean_variance(self) -> Floats:
-        """Variance of the mean slope in each scenario, at most the share of one lot."""
-        return self.slope_variance / (self.lots + 1.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,6 +103,7 @@ def slope_law(
         slope_df=one(lots - 1),
         session_variance=one(positive(session_variance, "session_variance")),
         session_df=one(positive(session_df, "session_df")),
+        mean_variance=one(variance_of_lot_slopes / lots),
         lots=lots,
     )
 
@@ -180,7 +177,14 @@ def weighed_slopes(
     tests = np.repeat(session**2, _GRID)
     endless = np.full(heavy.size, np.inf)
     return SlopeLaw(
-        share[heavy] / share[heavy].sum(), mean.ravel()[heavy], new_lot[heavy], endless, tests[heavy], endless, k
+        weight=share[heavy] / share[heavy].sum(),
+        slope=mean.ravel()[heavy],
+        slope_variance=new_lot[heavy],
+        slope_df=endless,
+        session_variance=tests[heavy],
+        session_df=endless,
+        mean_variance=(1.0 / precision).ravel()[heavy],
+        lots=k,
     )
 
 
