@@ -19,11 +19,13 @@ from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
+from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
 __all__ = ["DOCUMENTS", "schema"]
 
 DOCUMENTS: dict[str, tuple[Any, str]] = {
+    "ageing": (AgeingDocument, "How a product ages, one film a supplier: lotdrift ageing --json"),
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
@@ -36,6 +38,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
+    "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
 }

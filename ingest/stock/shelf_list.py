@@ -30,8 +30,6 @@ CAUTION = (
     "authorised person decide."
 )
 TEST_FIRST = 10
-# Candidates for the next test: lots whose chance by that day is neither small nor near certain.
-CANDIDATES = 20_000
 
 COLUMNS = "s.lot_id, s.stream_id, l.supplier, l.product, l.lot, s.word, s.keep_day, s.tested_day, s.level, s.quantity, s.unit, s.document"
 PLACE = f"SELECT {COLUMNS} FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1"
@@ -60,15 +58,7 @@ def stock_document(
         raise CallError(f"stock: expected a day from {day} on for --by, got {by}")
     test_day = today + _days_to_test(lab)
     words = _words(connection)
-    where, values = "", []
-    if find:
-        pattern = f"%{_escaped(find.casefold())}%"
-        where = " AND (lower(l.supplier) LIKE ? ESCAPE '!' OR lower(l.product) LIKE ? ESCAPE '!' OR lower(l.lot) LIKE ? ESCAPE '!')"
-        values = [pattern] * 3
-    # A lot without a date comes after all that have one; nothing is known of it that orders it.
-    order = " ORDER BY CASE WHEN s.keep_day IS NULL THEN 1 ELSE 0 END, s.keep_day, s.lot_id"
-    limits = "" if most is None else f" LIMIT {int(most)} OFFSET {int(start)}"
-    rows = connection.exec_driver_sql(PLACE + where + order + limits, tuple(values)).fetchall()
+    rows = _by_date(connection, find, start, most)
     passed, due = connection.exec_driver_sql(
         "SELECT coalesce(sum(CASE WHEN keep_day < ? OR word = 'passed' THEN 1 ELSE 0 END), 0), "
         "coalesce(sum(CASE WHEN keep_day >= ? AND keep_day <= ? AND word = 'dated' THEN 1 ELSE 0 END), 0) "
@@ -98,6 +88,32 @@ def _words(connection: Connection) -> dict[LotWord, int]:
     return {cast(LotWord, word): int(count) for word, count in rows}
 
 
+def _by_date(connection: Connection, find: str, start: int, most: int | None) -> list[Any]:
+    """The rows in the order of their date; lots without one come last."""
+    where, values = "", []
+    if find:
+        pattern = f"%{_escaped(find.lower())}%"
+        texts = " OR ".join(f"lower(l.{name}) LIKE ? ESCAPE '!'" for name in ("supplier", "product", "lot"))
+        where, values = f" AND ({texts})", [pattern] * 3
+    found: list[Any] = []
+    skipped = start
+    # Two queries, each in the order of the index, instead of a sort of the whole shelf.
+    for has_date, order in (("IS NOT NULL", "s.keep_day, s.lot_id"), ("IS NULL", "s.lot_id")):
+        wanted = None if most is None else most - len(found)
+        if wanted == 0:
+            break
+        part = f" AND s.keep_day {has_date}{where}"
+        limits = "" if wanted is None else f" LIMIT {int(wanted)} OFFSET {int(skipped)}"
+        rows = connection.exec_driver_sql(f"{PLACE}{part} ORDER BY {order}{limits}", tuple(values)).fetchall()
+        found += rows
+        if most is not None and skipped and not rows:
+            count = f"SELECT count(*) FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1{part}"
+            skipped -= int(connection.exec_driver_sql(count, tuple(values)).scalar() or 0)
+        elif rows:
+            skipped = 0
+    return found
+
+
 def _escaped(text: str) -> str:
     return text.replace("!", "!!").replace("%", "!%").replace("_", "!_")
 
@@ -110,12 +126,9 @@ def _days_to_test(lab: Lab) -> int:
 
 def _test_first(connection: Connection, today: int, end: int, test_day: int) -> list[ShelfLotDay]:
     """Lots ranked by p (1 - p) times quantity, p the chance of being over the limit on the next day of a test."""
-    between = " AND s.first_day <= ? AND s.last_day >= ? AND s.word = 'dated'"
     rows = connection.exec_driver_sql(
-        'SELECT s.lot_id, s.stream_id, s.level, s.tested_day, s.quantity, s.document LIKE \'%"opened_on":"%\' FROM shelf_lot s '
-        f"WHERE s.leads = 1{between} ORDER BY s.lot_id LIMIT {CANDIDATES}".replace(
-            "%", "%%" if _is_server(connection) else "%"
-        ),
+        "SELECT lot_id, stream_id, level, tested_day, quantity, is_open FROM shelf_lot WHERE leads = 1 AND first_day <= ? "
+        "AND last_day >= ? AND word = 'dated' ORDER BY lot_id",
         (test_day, test_day),
     ).fetchall()
     if not rows:
@@ -133,10 +146,6 @@ def _test_first(connection: Connection, today: int, end: int, test_day: int) -> 
     return _rows(connection, [by_lot[lot] for lot in chosen], today, end)
 
 
-def _is_server(connection: Connection) -> bool:
-    return connection.dialect.name == "postgresql"
-
-
 def _chances(
     connection: Connection, lots: Sequence[tuple[int, float | None, int | None, bool]], day: int
 ) -> np.ndarray:
@@ -148,9 +157,9 @@ def _chances(
         if level is not None and tested is not None and stream in known:
             groups.setdefault((stream, is_open), []).append(place)
     for (stream, is_open), places in groups.items():
-        level = np.array([lots[place][1] for place in places], dtype=np.float64)
-        tested = np.array([lots[place][2] for place in places], dtype=np.float64)
-        out[places] = chances(known[stream][is_open], level, tested, day)
+        levels = np.array([lots[place][1] for place in places], dtype=np.float64)
+        days = np.array([lots[place][2] for place in places], dtype=np.float64)
+        out[places] = chances(known[stream][is_open], levels, days, day)
     return out
 
 

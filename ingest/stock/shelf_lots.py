@@ -123,8 +123,8 @@ def write_lots(connection: Connection, lab: Lab, film: Film, held: Mapping[int, 
         rows += _rows(lab, film, law, chosen, last)
     insert_many(
         connection,
-        "INSERT INTO shelf_lot (lot_id, stream_id, leads, word, keep_day, expected_day, first_day, last_day, tested_day, level, "
-        "quantity, unit, document) VALUES (?, ?, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO shelf_lot (lot_id, stream_id, leads, is_open, word, keep_day, expected_day, first_day, last_day, tested_day, level, "
+        "quantity, unit, document) VALUES (?, ?, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         rows,
     )
 
@@ -158,7 +158,7 @@ def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[in
         document = _document(lab, film, law, one, at, word, why, tested_day, keep_day, expected_day)
         never = is_dated and first_day is not None and (last_day is None or latest[place] >= law.months)
         yield (
-            one.lot_id, film.tests.stream.id, word, keep_day, expected_day,
+            one.lot_id, film.tests.stream.id, int(bool(one.opened_on)), word, keep_day, expected_day,
             None if first[place] >= law.months else first_day, NEVER if never else last_day, tested_day,
             number(float(level[place])), one.quantity, one.unit, as_json(document),
         )  # fmt: skip
@@ -285,7 +285,7 @@ def write_untested(connection: Connection, held: Mapping[int, Held]) -> None:
         rows.append((lot, one.quantity, one.unit, as_json(document)))
     insert_many(
         connection,
-        "INSERT INTO shelf_lot (lot_id, stream_id, leads, word, quantity, unit, document) VALUES (?, 0, 1, 'too_few', ?, ?, ?)",
+        "INSERT INTO shelf_lot (lot_id, stream_id, leads, is_open, word, quantity, unit, document) VALUES (?, 0, 1, 0, 'too_few', ?, ?, ?)",
         rows,
     )
 

@@ -149,10 +149,10 @@ def _to_5(connection: Connection) -> None:
     Table("film_age", made, Column("stream_id", number, primary_key=True), *_needed(word, "document", "law"))
     Table(
         "shelf_lot", made, Column("lot_id", number, primary_key=True), Column("stream_id", number, primary_key=True),
-        *_needed(SmallInteger, "leads"), *_needed(word, "word"),
+        *_needed(SmallInteger, "leads", "is_open"), *_needed(word, "word"),
         *[Column(name, Integer) for name in ("keep_day", "expected_day", "first_day", "last_day", "tested_day")],
         Column("level", Float), Column("quantity", Float), *_needed(word, "unit", "document"),
-        Index("shelf_lot_by_date", "leads", "keep_day", "lot_id"),
+        Index("shelf_lot_by_date", "leads", "keep_day", "lot_id", "word"), Index("shelf_lot_by_word", "leads", "word"),
         Index("shelf_lot_by_chance", "leads", "first_day", "last_day"), Index("shelf_lot_by_stream", "stream_id"),
         sqlite_with_rowid=False,
     )  # fmt: skip

@@ -264,7 +264,7 @@ film_age = Table(
 
 # One row for each lot on the shelf and characteristic. Days count from 1970, null where there is none: the last day to keep
 # the lot, the day on which the mean line meets the limit, and the days on which the chance of being over it reaches 1 and
-# 99 %. `leads` is 1 for the characteristic with the earliest date of the lot; `level` and `tested_day` are those of the last
+# 99 %. `is_open` is 1 for an opened package. `leads` is 1 for the characteristic with the earliest date of the lot; `level` and `tested_day` are those of the last
 # valid test. `quantity` is null where nothing was counted.
 shelf_lot = Table(
     "shelf_lot",
@@ -272,6 +272,7 @@ shelf_lot = Table(
     Column("lot_id", Number, primary_key=True),
     Column("stream_id", Number, primary_key=True),
     Column("leads", SmallInteger, nullable=False),
+    Column("is_open", SmallInteger, nullable=False),
     Column("word", Text, nullable=False),
     Column("keep_day", Integer),
     Column("expected_day", Integer),
@@ -282,8 +283,9 @@ shelf_lot = Table(
     Column("quantity", Float),
     Column("unit", Text, nullable=False),
     Column("document", Text, nullable=False),
-    Index("shelf_lot_by_date", "leads", "keep_day", "lot_id"),
+    Index("shelf_lot_by_date", "leads", "keep_day", "lot_id", "word"),
     Index("shelf_lot_by_chance", "leads", "first_day", "last_day"),
+    Index("shelf_lot_by_word", "leads", "word"),
     Index("shelf_lot_by_stream", "stream_id"),
     sqlite_with_rowid=False,
 )

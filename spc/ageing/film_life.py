@@ -170,7 +170,7 @@ def lines(age: ArrayLike, level: ArrayLike, lot: Sequence[Hashable] | ArrayLike)
 def square_term(
     age: ArrayLike, level: ArrayLike, lot: Sequence[Hashable] | ArrayLike
 ) -> tuple[float, float, float] | None:
-    """Coefficient of the squared age within lots, with its 95 % interval; None where fewer than two degrees of freedom are left.
+    """Coefficient of the squared age about the lots' own lines, with its 95 % interval; None where too few tests are left.
 
     An interval that excludes 0 says that a straight line does not describe the ageing.
 
@@ -182,17 +182,24 @@ def square_term(
     (0.1, True)
     """
     x, y, number, names = lot_columns(age, level, lot)
-    counts = np.bincount(number, minlength=len(names))
-    centred = [part - (np.bincount(number, weights=part) / counts)[number] for part in (x, x * x, y)]
-    design, right = np.column_stack(centred[:2]), centred[2]
-    df = x.size - len(names) - 2
-    if df < 2 or np.linalg.matrix_rank(design) < 2:
+    k = len(names)
+
+    def about_own_lines(values: Floats) -> Floats:
+        sums = lot_sums(x, values, number, k)
+        slope = np.divide(sums.xy, sums.xx, out=np.zeros(k), where=sums.xx > 1e-9)
+        return values - sums.level[number] - slope[number] * (x - sums.age[number])
+
+    # Lots age at unlike pace: each keeps its slope, and a lot with two ages says nothing about a bend.
+    square, rest = about_own_lines((x - x.mean()) ** 2), about_own_lines(y)
+    ages = np.array([np.unique(x[number == one]).size for one in range(k)])
+    df = int(np.sum(np.bincount(number, minlength=k) - np.minimum(ages, 2))) - 1
+    spread = float(square @ square)
+    if df < 2 or spread <= 1e-12 * max(float(np.sum((x - x.mean()) ** 4)), 1e-300):
         return None
-    cross = np.linalg.inv(design.T @ design)
-    slope = cross @ (design.T @ right)
-    se = float(np.sqrt(max(float(np.sum((right - design @ slope) ** 2)), 0.0) / df * cross[1, 1]))
+    bend = float(square @ rest) / spread
+    se = float(np.sqrt(np.sum((rest - bend * square) ** 2) / df / spread))
     half = float(special.stdtrit(df, 0.975)) * se
-    return float(slope[1]), float(slope[1]) - half, float(slope[1]) + half
+    return bend, bend - half, bend + half
 
 
 def poolability(age: ArrayLike, level: ArrayLike, lot: Sequence[Hashable] | ArrayLike, at: float = 0.25) -> Poolability:
