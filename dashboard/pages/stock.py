@@ -41,7 +41,7 @@ def layout(lab_reader: LabReader, find: str = "", by: str = "", start: str = "0"
             html.P(NO_COUNT) if document["source"] != "counts" else None,
             _test_first(document) if not find and not first else None,
             html.H2(f"All {counted(document['lots'], 'lot')} by date" if not find else f"Lots with {find!r}"),
-            _choose(find, by),
+            _choose(find, by, document["by"]),
             _table(rows, document, "Lots in stock") if rows else html.P("No lot matches."),
             html.P(link("More lots", with_query(STOCK, {"find": find, "by": by, "start": str(first + ROWS)})))
             if more
@@ -69,11 +69,11 @@ def _day(text: str) -> date | None:
         raise CallError(f"stock: expected a day such as 2026-11-30, got {text}") from error
 
 
-def _choose(find: str, by: str) -> html.Form:
+def _choose(find: str, by: str, default: str) -> html.Form:
     return html.Form(
         [
             html.Label(["Lot, product or supplier", dcc.Input(type="search", name="find", value=find)]),
-            html.Label(["Chance by", dcc.Input(type="text", name="by", value=by, placeholder="2027-02-24")]),
+            html.Label(["Chance by", dcc.Input(type="text", name="by", value=by, placeholder=default)]),
             html.Button("Show", type="submit"),
         ],
         action=STOCK,
@@ -135,11 +135,11 @@ def _row(row: ShelfLotDay, by: str) -> html.Tr:
                 ],
                 className="name",
             ),
-            html.Td(quantity(row), **{"data-label": "quantity"}),
+            html.Td(quantity(row), className="short", **{"data-label": "quantity"}),
             html.Td([html.B(keep_until(row)), html.Span(claim, className="quiet") if claim else None], **{"data-label": "keep until"}),
-            html.Td(day(row["expected_on"]), **{"data-label": "expected over"}),
-            html.Td(percent(row["chance_today"]), **{"data-label": "over today"}),
-            html.Td(percent(row["chance_by"]), **{"data-label": by}),
+            html.Td(day(row["expected_on"]), className="short", **{"data-label": "expected over"}),
+            html.Td(percent(row["chance_today"]), className="short", **{"data-label": "over today"}),
+            html.Td(percent(row["chance_by"]), className="short", **{"data-label": by}),
             html.Td(
                 [
                     f"{amount(row['level'], row['characteristic_unit'] or '')}, {day(row['tested_on'])}" if row["tested_on"] else "none",

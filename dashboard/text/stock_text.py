@@ -29,14 +29,14 @@ WORDS = {
     "falls": "moves away from its limit",
     "unlimited": "no limit",
     "beyond_sight": "beyond sight",
-    "passed": "passed",
+    "passed": "date passed",
 }
 NO_STOCK = "No lot is in stock: put a count into drops/stock, or tests into drops/tests, then run lotdrift run."
 
 
 def state(row: ShelfLotDay) -> str:
     """What is known of a lot on the day of the list."""
-    return "passed" if row["is_passed"] else WORDS[row["word"]]
+    return WORDS["passed"] if row["is_passed"] else WORDS[row["word"]]
 
 
 def keep_until(row: ShelfLotDay) -> str:
@@ -44,7 +44,7 @@ def keep_until(row: ShelfLotDay) -> str:
     if row["word"] == "beyond_sight":
         return f"at least until {day(row['keep_until'])}"
     if row["word"] == "passed":
-        return "passed at its last test"
+        return "no time left at the last test"
     return day(row["keep_until"]) if row["keep_until"] else WORDS[row["word"]]
 
 

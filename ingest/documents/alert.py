@@ -10,6 +10,7 @@ from ingest.documents.fields import ConditioningState, Count, Day, Direction, Mi
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
+    "STOCK_ID",
     "Alert",
     "AlertReason",
     "AlertSummary",
@@ -34,6 +35,9 @@ __all__ = [
 ]
 
 StreamKind = Literal[Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST]
+
+STOCK_ID = "stock"
+"""How the id of an alert about lots in stock begins; other ids are hexadecimal digits."""
 
 # Evidence of a stream
 

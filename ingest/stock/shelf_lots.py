@@ -256,7 +256,14 @@ def _claimed_until(made_on: str, months: float | None) -> str | None:
 
 def write_untested(connection: Connection, held: Mapping[int, Held]) -> None:
     """Write a row for each held lot that has none: nothing is known of it but its count."""
-    known = {row[0] for row in connection.exec_driver_sql("SELECT DISTINCT lot_id FROM shelf_lot WHERE stream_id <> 0")}
+    known: set[int] = set()
+    wanted = sorted(held)
+    for start in range(0, len(wanted), LOTS_AT_ONCE):
+        keys, values = among(connection, [(lot,) for lot in wanted[start : start + LOTS_AT_ONCE]])
+        rows_of_lots = connection.exec_driver_sql(
+            f"SELECT DISTINCT lot_id FROM shelf_lot WHERE lot_id IN {keys}", values
+        )
+        known |= set(rows_of_lots.scalars())
     rows = []
     for lot, one in held.items():
         if lot in known:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from ingest.common.instants import day_of, local_day, microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.documents.alert import StoredStockEvidence
+from ingest.documents.alert import STOCK_ID, StoredStockEvidence
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from spc.vocabulary.enums import Grade, Kind
 
@@ -86,7 +86,7 @@ def _alert(lab: Lab, film: tuple[str, str, str], lots: list[_Near], today: int, 
     }
     raised = day_of(max(first.keep_day - lead, first.tested_day))
     return Alert(
-        id=alert_id("stock", *film, first.lot),
+        id=f"{STOCK_ID}{alert_id(*film, first.lot)}",
         kind=Kind.FORECAST,
         grade=Grade.LOOK if passed else Grade.NOTE,
         stream_id=None,

@@ -432,7 +432,8 @@ def tolerance_life(
     scatter = factor**2 * covariance
     middle, pace, sign = float(at_zero.mean()), float(own.slope.mean()), 1.0 if side == "upper" else -1.0
     life = first_crossing(middle, pace, (scatter[0, 0], 2 * scatter[0, 1], scatter[1, 1]), bound, sign)
-    expected = first_crossing(middle, pace, (0.0, 0.0, 0.0), bound, sign)
+    room, towards = sign * (bound - middle), sign * pace
+    expected = 0.0 if room <= 0 else room / towards if towards > 0 else np.inf
     return ToleranceLife(life, expected, k, factor, coverage, confidence)
 
 
