@@ -19,7 +19,20 @@ from numpy.typing import NDArray
 from ingest.common.instants import HOUR_US, MINUTE_US
 from ingest.parsing.timestamps import NO_TIME
 
-__all__ = ["LogSummary", "Rule", "State", "Tolerance", "judge", "reach_us", "summarise_log", "tolerance"]
+__all__ = [
+    "BREAKS",
+    "FINE",
+    "ChamberLog",
+    "LogSummary",
+    "Rule",
+    "State",
+    "Tolerance",
+    "chamber_log",
+    "judge",
+    "reach_us",
+    "summarise_log",
+    "tolerance",
+]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -97,7 +110,7 @@ class LogSummary:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Log:
+class ChamberLog:
     """One chamber's log in time order, shape (entries,), and its breaks."""
 
     us: Ints
@@ -166,7 +179,7 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
     excursion = np.full(len(sessions), NO_TIME)
     hours = np.zeros(len(sessions))
     humidity = np.full((3, len(sessions)), np.nan)
-    for own, log in _by_chamber(chamber, started, logs, rule, spans):
+    for own, log in _by_chamber(chamber, started, logs, rule):
         outcome[own], hours[own], excursion[own] = _judged(log, started[own], ended[own], spans)
         humidity[:, own] = _humidity(log, started[own] - spans.required, ended[own])
     return pd.DataFrame(
@@ -183,14 +196,14 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
 
 
 def _by_chamber(
-    chamber: NDArray[np.generic], started: Ints, logs: pd.DataFrame, rule: Rule, spans: _Spans
-) -> Iterator[tuple[Ints, _Log]]:
+    chamber: NDArray[np.generic], started: Ints, logs: pd.DataFrame, rule: Rule
+) -> Iterator[tuple[Ints, ChamberLog]]:
     """The sessions of each chamber that has a log, by time, and that log."""
     entries = dict(iter(logs.groupby("chamber_id")))
     for key in np.unique(chamber):
         if key in entries:
             own = np.flatnonzero(chamber == key)
-            yield own[np.argsort(started[own], kind="stable")], _log(entries[key], rule, spans)
+            yield own[np.argsort(started[own], kind="stable")], chamber_log(entries[key], rule)
 
 
 def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
@@ -198,7 +211,7 @@ def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
 
     `entries` are those of one chamber, at least one, with the columns logged_us, humidity_percent and temperature_c.
     """
-    log = _log(entries, rule, _spans(rule))
+    log = chamber_log(entries, rule)
     outside = (log.fault != FINE) & ~log.after_gap
     return LogSummary(
         last_inside=bool(log.fault[-1] == FINE),
@@ -210,15 +223,19 @@ def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
 # A log and its breaks
 
 
-def _log(entries: pd.DataFrame, rule: Rule, spans: _Spans) -> _Log:
+def chamber_log(entries: pd.DataFrame, rule: Rule) -> ChamberLog:
+    """Return the log of one chamber, and its breaks by a rule.
+
+    `entries` has the columns logged_us, humidity_percent and temperature_c, in any order, and at least one row.
+    """
     ordered = entries.sort_values("logged_us", kind="stable")
     us = ordered["logged_us"].to_numpy(np.int64)
     humidity = ordered["humidity_percent"].to_numpy(np.float64)
     fault = _faults(humidity, ordered["temperature_c"].to_numpy(np.float64), rule)
-    after_gap = np.diff(us, prepend=us[0]) > spans.gap
+    after_gap = np.diff(us, prepend=us[0]) > _spans(rule).gap
     place = np.arange(len(us))
     bad = fault != FINE
-    return _Log(
+    return ChamberLog(
         us=us,
         humidity=humidity,
         fault=fault,
@@ -255,7 +272,7 @@ def _edges(middle: float, tolerance: float) -> tuple[float, float]:
 # Sessions against a log
 
 
-def _judged(log: _Log, started: Ints, ended: Ints, spans: _Spans) -> tuple[Ints, Floats, Ints]:
+def _judged(log: ChamberLog, started: Ints, ended: Ints, spans: _Spans) -> tuple[Ints, Floats, Ints]:
     """Outcome, hours and start of the break for sessions of one chamber."""
     oldest = np.searchsorted(log.us, started - spans.reach, side="left")
     before = np.searchsorted(log.us, started, side="right") - 1
@@ -270,14 +287,14 @@ def _judged(log: _Log, started: Ints, ended: Ints, spans: _Spans) -> tuple[Ints,
     return outcome, unbroken / HOUR_US, excursion
 
 
-def _unbroken_us(log: _Log, started: Ints, oldest: Ints, before: Ints, spans: _Spans) -> Ints:
+def _unbroken_us(log: ChamberLog, started: Ints, oldest: Ints, before: Ints, spans: _Spans) -> Ints:
     """Elapsed time within tolerance and without a gap up to the first reading; 0 where the log is silent at it."""
     first = np.maximum(log.run_start[before], oldest)
     shown = (before >= oldest) & (first <= before) & (started - log.us[before] <= spans.gap)
     return np.where(shown, started - log.us[np.minimum(first, len(log.us) - 1)], 0)
 
 
-def _tell_break(log: _Log, stretch: Ints, oldest: Ints, last: Ints, outcome: Ints, excursion: Ints) -> None:
+def _tell_break(log: ChamberLog, stretch: Ints, oldest: Ints, last: Ints, outcome: Ints, excursion: Ints) -> None:
     """Name the latest break that reaches into the required stretch, which begins at `stretch`."""
     place = np.where(last >= 0, log.latest_break[last], -1)
     own = np.flatnonzero((place >= oldest) & (place >= 0))
@@ -291,7 +308,7 @@ def _tell_break(log: _Log, stretch: Ints, oldest: Ints, last: Ints, outcome: Int
     excursion[own[silent]] = log.us[entry[silent] - 1]
 
 
-def _humidity(log: _Log, first_us: Ints, last_us: Ints) -> NDArray[np.float64]:
+def _humidity(log: ChamberLog, first_us: Ints, last_us: Ints) -> NDArray[np.float64]:
     """Least, greatest and mean humidity of the entries in each stretch, shape (3, sessions); nan without entries."""
     first = np.searchsorted(log.us, first_us, side="left")
     end = np.searchsorted(log.us, last_us, side="right")
