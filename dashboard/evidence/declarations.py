@@ -25,6 +25,9 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "conditioning": (
         "humidity_percent", "humidity_tolerance", "temperature_c", "temperature_tolerance_c", "hours",
         "longest_gap_minutes",
+        "out_minutes",
+        "door_minutes",
+        "door_peak_percent",
     ),
     "characteristic": (
         "name", "unit", "scale", "conditioning", "judged", "guard_percent", "lower_limit", "upper_limit",

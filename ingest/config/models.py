@@ -88,6 +88,11 @@ class Conditioning(Declared):
     temperature_tolerance_c: NotNegative
     hours: Positive
     longest_gap_minutes: Positive
+    # Time that specimens may be outside a chamber: between it and the test, and between two chambers.
+    out_minutes: NotNegative = 0.0
+    # A door opening that is no break: from the last entry inside tolerance to the next one, and its highest humidity. None by default.
+    door_minutes: NotNegative = 0.0
+    door_peak_percent: Percent = 0.0
 
 
 class Limit(Declared):

@@ -28,6 +28,7 @@ __all__ = [
     "State",
     "Tolerance",
     "chamber_log",
+    "doors_between",
     "judge",
     "reach_us",
     "summarise_log",
@@ -84,6 +85,10 @@ class Rule(Protocol):
     def hours(self) -> float: ...
     @property
     def longest_gap_minutes(self) -> float: ...
+    @property
+    def door_minutes(self) -> float: ...
+    @property
+    def door_peak_percent(self) -> float: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +130,8 @@ class ChamberLog:
     latest_break: Ints
     # First entry of the stretch out of tolerance to which the entry belongs.
     fault_start: Ints
+    # Number of door openings up to the entry that the rule allows; their entries are no faults.
+    doors: Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +176,7 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
         A row a session, index as given: conditioning (a word of `State`), hours (float64, unbroken up to the first
         reading, counted no further back than `reach_us`), humidity_min, humidity_max, humidity_mean (float64, percent,
         over the required stretch, nan without entries), excursion_us (Int64, when the break began; missing where there
-        is none).
+        is none), doors (int64, door openings in the required stretch that the rule allows).
     """
     spans = _spans(rule)
     chamber = sessions["chamber_id"].to_numpy()
@@ -179,9 +186,11 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
     excursion = np.full(len(sessions), NO_TIME)
     hours = np.zeros(len(sessions))
     humidity = np.full((3, len(sessions)), np.nan)
+    doors = np.zeros(len(sessions), dtype=np.int64)
     for own, log in _by_chamber(chamber, started, logs, rule):
         outcome[own], hours[own], excursion[own] = _judged(log, started[own], ended[own], spans)
         humidity[:, own] = _humidity(log, started[own] - spans.required, ended[own])
+        doors[own] = doors_between(log, started[own] - spans.required, ended[own])
     return pd.DataFrame(
         {
             "conditioning": np.array([state.value for state in OUTCOMES])[outcome],
@@ -190,6 +199,7 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
             "humidity_max": humidity[1],
             "humidity_mean": humidity[2],
             "excursion_us": pd.arrays.IntegerArray(excursion, excursion == NO_TIME),
+            "doors": doors,
         },
         index=sessions.index,
     )
@@ -233,6 +243,7 @@ def chamber_log(entries: pd.DataFrame, rule: Rule) -> ChamberLog:
     humidity = ordered["humidity_percent"].to_numpy(np.float64)
     fault = _faults(humidity, ordered["temperature_c"].to_numpy(np.float64), rule)
     after_gap = np.diff(us, prepend=us[0]) > _spans(rule).gap
+    doors = _forgive_doors(us, humidity, fault, after_gap, rule)
     place = np.arange(len(us))
     bad = fault != FINE
     return ChamberLog(
@@ -243,7 +254,29 @@ def chamber_log(entries: pd.DataFrame, rule: Rule) -> ChamberLog:
         run_start=np.maximum.accumulate(np.where(bad, place + 1, np.where(after_gap, place, 0))),
         latest_break=np.maximum.accumulate(np.where(bad | after_gap, place, -1)),
         fault_start=np.maximum.accumulate(np.where(bad, 0, place + 1)),
+        doors=np.cumsum(doors),
     )
+
+
+def _forgive_doors(us: Ints, humidity: Floats, fault: Ints, after_gap: NDArray[np.bool_], rule: Rule) -> Ints:
+    """Clear the faults of the door openings that the rule allows; return 1 at the last entry of each.
+
+    The time of an opening counts from the last entry inside tolerance to the next one: longer than the door was open for sure. An opening
+    that is not over yet, or that a gap interrupts, is none.
+    """
+    over = np.zeros(len(us), dtype=np.int64)
+    if not rule.door_minutes:
+        return over
+    edges = np.diff(np.concatenate([[0], (fault != FINE).astype(np.int64), [0]]))
+    longest = round(rule.door_minutes * MINUTE_US)
+    humid = 1 + BREAKS.index(State.HUMID)
+    for first, after in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        if first == 0 or after == len(us) or us[after] - us[first - 1] > longest or after_gap[first : after + 1].any():
+            continue
+        if (fault[first:after] == humid).all() and humidity[first:after].max() <= rule.door_peak_percent:
+            fault[first:after] = FINE
+            over[after - 1] = 1
+    return over
 
 
 def _faults(humidity: Floats, temperature: Floats, rule: Rule) -> Ints:
@@ -306,6 +339,14 @@ def _tell_break(log: ChamberLog, stretch: Ints, oldest: Ints, last: Ints, outcom
     silent = (log.fault[entry] == FINE) & (entry > first) & (log.us[entry] > begin)
     outcome[own[silent]] = UNLOGGED
     excursion[own[silent]] = log.us[entry[silent] - 1]
+
+
+def doors_between(log: ChamberLog, first_us: Ints, last_us: Ints) -> Ints:
+    """Number of allowed door openings whose last entry lies in each stretch."""
+    counts = np.concatenate([[0], log.doors])
+    return (
+        counts[np.searchsorted(log.us, last_us, side="right")] - counts[np.searchsorted(log.us, first_us, side="left")]
+    )
 
 
 def _humidity(log: ChamberLog, first_us: Ints, last_us: Ints) -> NDArray[np.float64]:

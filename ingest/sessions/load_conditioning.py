@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 
 from ingest.common.instants import HOUR_US, MINUTE_US
-from ingest.sessions.conditioning import BREAKS, FINE, ChamberLog, Rule, State
+from ingest.sessions.conditioning import BREAKS, FINE, ChamberLog, Rule, State, doors_between
 
 __all__ = ["LoadJudgement", "Progress", "Readiness", "Stay", "judge_load", "readiness", "stays_of"]
 
@@ -32,7 +32,10 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class LoadJudgement:
-    """The conditioning of a session whose load is on record; hours up to the first reading, humidity in percent (nan: no entry)."""
+    """The conditioning of a session whose load is on record; hours up to the first reading, humidity in percent (nan: no entry).
+
+    `doors` is the number of door openings that the rule allows.
+    """
 
     conditioning: State
     hours: float
@@ -40,6 +43,7 @@ class LoadJudgement:
     humidity_max: float
     humidity_mean: float
     excursion_us: int | None
+    doors: int
 
 
 class Progress(StrEnum):
@@ -135,21 +139,24 @@ def judge_load(
     required = round(rule.hours * HOUR_US)
     chain = _chain(before, counted_to, logs, rule, out_us)
     humidity = _humidity(before, counted_to - required, leaves, logs)
+    doors = _doors(before, counted_to - required, leaves, logs)
     hours = 0.0 if chain is None else (counted_to - chain) / HOUR_US
 
     if ended_us - leaves > out_us:
         # Nobody logged the air around the specimens after they left the chamber.
-        return LoadJudgement(State.UNLOGGED, hours, *humidity, leaves)
+        return LoadJudgement(State.UNLOGGED, hours, *humidity, leaves, doors)
     at = _last_entry(last, leaves, logs)
     if at is None or leaves - logs[last.chamber_id].us[at] > round(rule.longest_gap_minutes * MINUTE_US):
-        return LoadJudgement(State.UNLOGGED, 0.0, *humidity, None if at is None else int(logs[last.chamber_id].us[at]))
+        return LoadJudgement(
+            State.UNLOGGED, 0.0, *humidity, None if at is None else int(logs[last.chamber_id].us[at]), doors
+        )
     through = _chain(before, leaves, logs, rule, out_us)
     if through is not None and chain is not None and counted_to - through >= required:
-        return LoadJudgement(State.VALID, hours, *humidity, None)
+        return LoadJudgement(State.VALID, hours, *humidity, None, doors)
     broken = _latest_break(before, counted_to - required, leaves, logs)
     if broken is None:
-        return LoadJudgement(State.SHORT, hours, *humidity, None)
-    return LoadJudgement(broken[0], hours, *humidity, broken[1])
+        return LoadJudgement(State.SHORT, hours, *humidity, None, doors)
+    return LoadJudgement(broken[0], hours, *humidity, broken[1], doors)
 
 
 def readiness(
@@ -255,6 +262,17 @@ def _latest_break(
             return BREAKS[int(log.fault[place]) - 1], int(log.us[log.fault_start[place]])
         return State.UNLOGGED, int(log.us[place - 1])
     return None
+
+
+def _doors(stays: Sequence[Stay], from_us: int, to_us: int, logs: Mapping[int, ChamberLog]) -> int:
+    """Number of door openings, allowed by the rule, of the chambers while the load was in them."""
+    total = 0
+    for stay in stays:
+        end = to_us if stay.to_us is None else min(stay.to_us, to_us)
+        begin = max(stay.from_us, from_us)
+        if stay.chamber_id in logs and begin <= end:
+            total += int(doors_between(logs[stay.chamber_id], np.array([begin]), np.array([end]))[0])
+    return total
 
 
 def _humidity(

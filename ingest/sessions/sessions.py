@@ -33,7 +33,7 @@ READING = dict.fromkeys(("stream_id", "lot_id", "tested_us", "specimen", "readin
     "value": "f8", "bound": "i8", "chamber_id": "i8", "instrument_id": "i8", "load_id": "i8",
 }  # fmt: skip
 LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
-JUDGED = ("conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us")
+JUDGED = ("conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us", "doors")
 
 
 def rebuild_stale(connection: Connection, lab: Lab, watch: Progress = no_progress) -> None:

@@ -126,4 +126,14 @@ def _to_4(connection: Connection) -> None:
     put_meta(connection, "declared", "")
 
 
-STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4}
+def _to_5(connection: Connection) -> None:
+    """Add whose hours of conditioning were counted; the next round judges every session again."""
+    word = Text().with_variant(Text(collation="C"), "postgresql")
+    operations = Operations(MigrationContext.configure(connection))
+    operations.add_column("session", Column("clock", word, nullable=False, server_default="chamber"))
+    operations.add_column("session", Column("loaded_us", BigInteger))
+    operations.add_column("session", Column("doors", Integer, nullable=False, server_default="0"))
+    put_meta(connection, "declared", "")
+
+
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}

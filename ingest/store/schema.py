@@ -54,7 +54,7 @@ __all__ = [
 ]
 
 # A higher number needs a step in `ingest/store/migrations.py`.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 # Both databases sort texts by code point; row numbers may exceed 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
@@ -276,6 +276,11 @@ session = Table(
     # Part of the summary: the certain bounds of the extremes where a bounded reading lies beyond them.
     Column("smallest_high", Float),
     Column("largest_low", Float),
+    # Part of the judgement of the conditioning: whose hours were counted ("specimen" or "chamber"), when the load went in, and the door
+    # openings that the rule allows.
+    Column("clock", Text, nullable=False, server_default="chamber"),
+    Column("loaded_us", BigInteger),
+    Column("doors", Integer, nullable=False, server_default="0"),
     UniqueConstraint("stream_id", "lot_id", "started_us"),
     Index("session_by_chamber", "chamber_id", "started_us"),
     Index("session_by_time", "started_us"),

@@ -26,6 +26,8 @@ class Rule:
     temperature_tolerance_c: float = 3.0
     hours: float = 48.0
     longest_gap_minutes: float = 60.0
+    door_minutes: float = 0.0
+    door_peak_percent: float = 0.0
 
 
 RULE = Rule()
@@ -138,6 +140,27 @@ def test_a_session_before_the_load_went_in_is_not_judged_by_it():
     assert readiness([Stay(1, 30 * HOUR, None)], 29 * HOUR, STEADY, RULE) is None
 
 
+def test_a_door_opening_that_the_lab_allows_is_no_break_and_is_counted():
+    allows = replace(RULE, door_minutes=60.0, door_peak_percent=20.0)
+    entries = every_half_hour(outside=(20,))
+    logs = {1: log_of(entries, allows)}
+    stays = [Stay(1, 0, None)]
+
+    result = judge_load(stays, 48 * HOUR, 48 * HOUR, logs, allows)
+    assert (result.conditioning, result.hours, result.doors) == (State.VALID, 48, 1)
+    # Once it is out of the required hours it is no longer listed.
+    assert judge_load(stays, 80 * HOUR, 80 * HOUR, logs, allows).doors == 0
+    # A minute less, a peak above, two entries in a row, one that is not over yet: breaks as before.
+    for rule, log in [
+        (replace(allows, door_minutes=59.0), entries),
+        (replace(allows, door_peak_percent=16.0), entries),
+        (allows, every_half_hour(outside=(20, 20.5))),
+        (allows, entries[:41]),
+    ]:
+        state = readiness(stays, round(20.9 * HOUR), {1: log_of(log, rule)}, rule)
+        assert state.state == Progress.BROKEN or state.restarted_us == 20.5 * HOUR
+
+
 # A minute-by-minute walk
 
 SHORT_RULE = replace(RULE, hours=0.5, longest_gap_minutes=7.0)
@@ -242,6 +265,7 @@ def test_a_load_that_was_in_from_the_beginning_is_judged_as_its_chamber(case):
     )
 
     assert load.conditioning == chamber["conditioning"]
+    assert load.doors == chamber["doors"]
     if load.conditioning == State.VALID:
         assert load.hours == pytest.approx(chamber["hours"])
         assert load.humidity_mean == pytest.approx(chamber["humidity_mean"])
