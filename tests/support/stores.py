@@ -18,4 +18,6 @@ def make_one_version_older(connection: Connection) -> None:
     """Turn a new store into one of the version before: without what its last step adds."""
     for name in ("clock", "loaded_us", "doors"):
         connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
+    for name in ("stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot"):
+        connection.exec_driver_sql(f"DROP TABLE {name}")
     put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))
