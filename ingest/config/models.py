@@ -69,7 +69,12 @@ TEST_COLUMNS = (
 )  # fmt: skip
 CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
 STOCK_COLUMNS = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
-COLUMNS = {"tests": TEST_COLUMNS, "climate": CLIMATE_COLUMNS, "stock": STOCK_COLUMNS}
+LOAD_COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid")
+CALIBRATION_COLUMNS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty", "certificate")
+COLUMNS = {
+    "tests": TEST_COLUMNS, "climate": CLIMATE_COLUMNS, "stock": STOCK_COLUMNS, "loads": LOAD_COLUMNS,
+    "calibrations": CALIBRATION_COLUMNS,
+}  # fmt: skip
 # Units that a climate column may be declared in; the unit of a value is a unit of its characteristic.
 CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
 
@@ -236,7 +241,10 @@ class Serve(Declared):
 class Source(Declared):
     """`[[source]]`: a folder of files of one format, and how to read them."""
 
-    kind: Annotated[Literal["tests", "climate", "stock"], one_of("tests", "climate", "stock")]
+    kind: Annotated[
+        Literal["tests", "climate", "stock", "loads", "calibrations"],
+        one_of("tests", "climate", "stock", "loads", "calibrations"),
+    ]
     folder: Folder
     pattern: Name | None = None
     encoding: Encoding | None = None
@@ -279,7 +287,7 @@ class Source(Declared):
         return self
 
     def _check_units(self) -> None:
-        if self.kind == "stock" and self.units:
+        if self.kind not in ("tests", "climate") and self.units:
             raise wrong('expected units only with kind = "tests" or "climate"')
         for name, unit in self.units.items():
             units = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}

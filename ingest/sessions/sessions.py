@@ -15,6 +15,7 @@ from ingest.common.instants import HOUR_US
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.sessions.conditioning import judge, reach_us
+from ingest.sessions.load_records import LOG, judge_by_loads
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame, insert_many
 
@@ -32,8 +33,17 @@ PLACE = ("stream_id", "lot_id", "started_us", "ended_us", "chamber_id", "instrum
 READING = dict.fromkeys(("stream_id", "lot_id", "tested_us", "specimen", "reading"), "i8") | {
     "value": "f8", "bound": "i8", "chamber_id": "i8", "instrument_id": "i8", "load_id": "i8",
 }  # fmt: skip
-LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
-JUDGED = ("conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us", "doors")
+JUDGED = (
+    "conditioning",
+    "hours",
+    "humidity_min",
+    "humidity_max",
+    "humidity_mean",
+    "excursion_us",
+    "doors",
+    "clock",
+    "loaded_us",
+)
 
 
 def rebuild_stale(connection: Connection, lab: Lab, watch: Progress = no_progress) -> None:
@@ -45,6 +55,7 @@ def rebuild_stale(connection: Connection, lab: Lab, watch: Progress = no_progres
     connection.exec_driver_sql("DELETE FROM stale_lot")
     _judge(connection, lab, _in_reach(connection, lab), watch)
     connection.exec_driver_sql("DELETE FROM stale_climate")
+    connection.exec_driver_sql("DELETE FROM stale_load")
 
 
 # Readings to sessions
@@ -148,6 +159,12 @@ SELECT id FROM session WHERE id IN (
     AND s.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach AND s.ended_us >= c.from_us
   UNION SELECT k.session_id FROM stale_climate c JOIN session_chamber k ON k.chamber_id = c.chamber_id
     AND k.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach AND k.ended_us >= c.from_us
+  UNION SELECT s.id FROM stale_load d JOIN session s ON s.load_id = d.load_id
+  UNION SELECT s.id FROM stale_load d JOIN load_event e ON e.load_id = d.load_id JOIN session s ON s.lot_id = e.lot_id
+  UNION SELECT s.id FROM stale_climate c JOIN load_event e ON e.at_us BETWEEN c.from_us - :reach AND c.to_us + :reach
+    JOIN load_event o ON o.load_id = e.load_id AND o.chamber_id = c.chamber_id
+    JOIN session s ON (s.load_id = e.load_id OR s.lot_id = e.lot_id)
+      AND s.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach
 ) ORDER BY started_us, id
 """
 
@@ -168,19 +185,30 @@ def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Progress) ->
         for rule_name, part in sessions.groupby(rule_of):
             rule = lab.conditioning[str(rule_name)]
             logs = _logs_for(connection, part, reach_us(rule))
-            _write_judgement(connection, part.reset_index(drop=True), judge(part, logs, rule))
+            judged = judge_by_loads(connection, part, judge(part, logs, rule), rule, rule.out_minutes)
+            _write_judgement(connection, part.reset_index(drop=True), judged)
 
 
 def _sessions_of(connection: Connection, ids: list[int]) -> pd.DataFrame:
     """The sessions with their chamber; those of several chambers with a row for each, in the order of time."""
     rows = connection.exec_driver_sql(
-        "SELECT s.id, s.stream_id, coalesce(k.chamber_id, s.chamber_id), coalesce(k.started_us, s.started_us), "
+        "SELECT s.id, s.stream_id, s.lot_id, s.load_id, coalesce(k.chamber_id, s.chamber_id), coalesce(k.started_us, s.started_us), "
         "coalesce(k.ended_us, s.ended_us), s.conditioning, t.characteristic "
         "FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN session_chamber k ON k.session_id = s.id "
         f"WHERE s.id IN ({', '.join('?' * len(ids))}) ORDER BY s.id, k.started_us, k.chamber_id",
         tuple(ids),
     ).fetchall()
-    columns = ["id", "stream_id", "chamber_id", "started_us", "ended_us", "before", "characteristic"]
+    columns = [
+        "id",
+        "stream_id",
+        "lot_id",
+        "load_id",
+        "chamber_id",
+        "started_us",
+        "ended_us",
+        "before",
+        "characteristic",
+    ]
     return pd.DataFrame([tuple(row) for row in rows], columns=columns)
 
 
