@@ -226,7 +226,7 @@ earlier_climate = Table(
 load_event = Table(
     "load_event",
     metadata,
-    Column("load_id", Number, ForeignKey("label.id"), primary_key=True),
+    Column("load_id", Number, primary_key=True),
     Column("at_us", BigInteger, primary_key=True),
     Column("event", BigInteger, primary_key=True),
     Column("lot_id", Number, primary_key=True),
@@ -264,7 +264,7 @@ stale_load = Table("stale_load", metadata, Column("load_id", Number, primary_key
 calibration = Table(
     "calibration",
     metadata,
-    Column("instrument_id", Number, ForeignKey("label.id"), primary_key=True),
+    Column("instrument_id", Number, primary_key=True),
     Column("done_us", BigInteger, primary_key=True),
     *[Column(name, Text, nullable=False) for name in ("due_on", "as_found", "as_left", "uncertainty", "certificate")],
     Column("drop_id", Number, nullable=False),

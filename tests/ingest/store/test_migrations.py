@@ -200,8 +200,6 @@ def make_earlier(store_folder: Path) -> None:
         for name in ("smallest_high", "largest_low"):
             connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
         make_one_version_older(connection)
-        for name in ("smallest_high", "largest_low"):
-            connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
         put_meta(connection, "schema_version", "1")
 
 
