@@ -20,6 +20,7 @@ COMMANDS = {
     "limit": ("dashboard.commands.entries:limit", "Change a product's specification limit from a day on."),
     "lot": ("dashboard.commands.documents:lot", "Show one lot with every reading and test session."),
     "notice": ("dashboard.commands.papers:notice", "Write the notice to a supplier about an alert as PDF."),
+    "ready": ("dashboard.commands.documents:ready", "Show what may be tested now, and when the rest."),
     "replay": ("dashboard.commands.documents:replay", "Show the board and the alerts of a past day."),
     "run": ("dashboard.commands.rounds:run", "Do one round: take in the drops, evaluate, raise alerts."),
     "scorecard": ("dashboard.commands.papers:scorecard", "Write the scorecards of a quarter."),

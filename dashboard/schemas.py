@@ -17,6 +17,7 @@ from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
+from ingest.documents.ready import ReadyDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stream import BoardRow, StreamDocument
@@ -33,6 +34,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
         "What a change of limits changes: lotdrift baseline --json, lotdrift limit --json, with --preview or done",
     ),
     "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
+    "ready": (ReadyDocument, "What stands in the chambers, and when it may be tested: lotdrift ready --json"),
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),

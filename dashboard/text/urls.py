@@ -15,6 +15,7 @@ __all__ = [
     "HISTORY_FILE",
     "LOT",
     "NOTICE_FILE",
+    "READY",
     "SCORECARDS",
     "SCORECARD_FILE",
     "STREAM",
@@ -33,6 +34,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+READY = "/ready"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 

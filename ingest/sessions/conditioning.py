@@ -344,9 +344,8 @@ def _tell_break(log: ChamberLog, stretch: Ints, oldest: Ints, last: Ints, outcom
 def doors_between(log: ChamberLog, first_us: Ints, last_us: Ints) -> Ints:
     """Number of allowed door openings whose last entry lies in each stretch."""
     counts = np.concatenate([[0], log.doors])
-    return (
-        counts[np.searchsorted(log.us, last_us, side="right")] - counts[np.searchsorted(log.us, first_us, side="left")]
-    )
+    after, before = np.searchsorted(log.us, last_us, side="right"), np.searchsorted(log.us, first_us, side="left")
+    return np.asarray(counts[after] - counts[before])
 
 
 def _humidity(log: ChamberLog, first_us: Ints, last_us: Ints) -> NDArray[np.float64]:
