@@ -51,6 +51,7 @@ __all__ = [
     "Characteristic",
     "CheckStandard",
     "Conditioning",
+    "Instrument",
     "LabFile",
     "LabTable",
     "Limit",
@@ -150,10 +151,28 @@ class Product(Declared):
 
 
 class CheckStandard(Declared):
-    """`[[check_standard]]`: a stable reference that shows drift of the bench."""
+    """`[[check_standard]]`: a stable reference that shows drift of the bench.
+
+    With an expected value it is a set-up check: a test counts as checked if the standard was in tolerance within `before_hours` before it,
+    on the same instrument, and where `after` is true also within those hours after it.
+    """
 
     supplier: Name
     product: Name
+    expected: Positive | None = None
+    tolerance_percent: Positive = 10.0
+    before_hours: Positive = 24.0
+    after: Flag = False
+
+
+class Instrument(Declared):
+    """`[[instrument]]`: a meter by the name that the feeds give it."""
+
+    name: Name
+    # Standard uncertainty (k = 1) by its certificate: half of the expanded uncertainty that most certificates state.
+    uncertainty_percent: NotNegative = 0.0
+    # Whether a test on this instrument is invalid where its set-up check failed or its calibration was past its due date.
+    gates: Flag = False
 
 
 class ShieldingSource(Declared):
@@ -324,6 +343,7 @@ class LabFile(Declared):
     characteristic: list[Characteristic]
     product: list[Product] = Field(default_factory=list)
     check_standard: list[CheckStandard] = Field(default_factory=list)
+    instrument: list[Instrument] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()
     alerts: Alerts = Alerts()

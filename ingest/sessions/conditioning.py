@@ -62,6 +62,8 @@ class State(StrEnum):
     """Temperature below tolerance."""
     UNLOGGED = "unlogged"
     """No log, or a silence of the logger."""
+    INSTRUMENT = "instrument"
+    """The log shows the conditioning, and an instrument that gates its tests was overdue or failed its set-up check."""
 
 
 FINE = 0

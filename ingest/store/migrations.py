@@ -133,6 +133,8 @@ def _to_5(connection: Connection) -> None:
     operations.add_column("session", Column("clock", word, nullable=False, server_default="chamber"))
     operations.add_column("session", Column("loaded_us", BigInteger))
     operations.add_column("session", Column("doors", Integer, nullable=False, server_default="0"))
+    operations.add_column("session", Column("bench", word, nullable=False, server_default="unchecked"))
+    operations.create_index("session_by_instrument", "session", ["instrument_id", "started_us"])
     operations.create_index("session_by_load", "session", ["load_id"])
     operations.create_index("session_by_lot", "session", ["lot_id"])
     number = BigInteger().with_variant(Integer, "sqlite")

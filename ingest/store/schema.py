@@ -437,11 +437,14 @@ session = Table(
     Column("clock", Text, nullable=False, server_default="chamber"),
     Column("loaded_us", BigInteger),
     Column("doors", Integer, nullable=False, server_default="0"),
+    # State of the instrument that day (`ingest.sessions.bench_state`).
+    Column("bench", Text, nullable=False, server_default="unchecked"),
     UniqueConstraint("stream_id", "lot_id", "started_us"),
     Index("session_by_chamber", "chamber_id", "started_us"),
     Index("session_by_time", "started_us"),
     Index("session_by_load", "load_id"),
     Index("session_by_lot", "lot_id"),
+    Index("session_by_instrument", "instrument_id", "started_us"),
 )
 
 # The chambers of a session that used several, with the times of their readings: each must show the conditioning. A session
