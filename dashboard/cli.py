@@ -17,6 +17,10 @@ COMMANDS = {
     "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
     "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),
+    "instruments": (
+        "dashboard.commands.documents:instruments",
+        "Show calibrations, set-up checks and what a bad instrument touched.",
+    ),
     "limit": ("dashboard.commands.entries:limit", "Change a product's specification limit from a day on."),
     "lot": ("dashboard.commands.documents:lot", "Show one lot with every reading and test session."),
     "notice": ("dashboard.commands.papers:notice", "Write the notice to a supplier about an alert as PDF."),

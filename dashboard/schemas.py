@@ -15,6 +15,7 @@ from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.instrument import Instrument
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
 from ingest.documents.ready import ReadyDocument
@@ -29,6 +30,10 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
+    "instruments": (
+        list[Instrument],
+        "Calibrations, set-up checks and what a bad instrument touched: lotdrift instruments --json",
+    ),
     "limits": (
         LimitChange,
         "What a change of limits changes: lotdrift baseline --json, lotdrift limit --json, with --preview or done",

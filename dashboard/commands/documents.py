@@ -15,10 +15,11 @@ from dashboard.text import terminal_text
 from ingest.common.clock import now
 from ingest.config.lab import load
 from ingest.rounds.replay import replayed
+from ingest.sessions.instruments import instruments as instruments_at
 from ingest.sessions.ready import moment_in
 from ingest.sessions.ready import ready as ready_at
 
-__all__ = ["lot", "ready", "replay", "stream"]
+__all__ = ["instruments", "lot", "ready", "replay", "stream"]
 
 
 @click.command()
@@ -55,6 +56,16 @@ def ready(folder: Path, as_json: bool, moment: str) -> None:
     with stored(folder) as (lab, connection):
         document = ready_at(connection, lab, moment_in("--at", moment, lab) if moment else now())
     print_json(document) if as_json else click.echo(terminal_text.ready(document))
+
+
+@click.command()
+@lab_option
+@json_option
+def instruments(folder: Path, as_json: bool) -> None:
+    """Show calibrations, set-up checks and what a bad instrument touched."""
+    with stored(folder) as (lab, connection):
+        documents = instruments_at(connection, lab, now())
+    print_json(documents) if as_json else click.echo(terminal_text.instruments(documents))
 
 
 @click.command()

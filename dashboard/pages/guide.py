@@ -28,6 +28,7 @@ EXPLAINED_BY = {
     "/": ("Guide: states, forecast and the words of the board", "charts", "states-of-a-stream"),
     "/alerts": ("Guide: kinds and grades of alerts", "charts", "alerts"),
     "/ready": ("Guide: loads and what may be tested", "bench", "what-may-be-tested"),
+    "/instruments": ("Guide: calibrations and set-up checks", "bench", "instruments"),
     "/bench": ("Guide: film or bench", "charts", "film-or-bench"),
     "/history": ("Guide: the audit log", "audit", "the-audit-log"),
     "/limits": ("Guide: setting limits", "limits", ""),

@@ -13,6 +13,7 @@ __all__ = [
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
+    "INSTRUMENTS",
     "LOT",
     "NOTICE_FILE",
     "READY",
@@ -34,7 +35,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
-READY = "/ready"
+READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 

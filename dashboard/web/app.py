@@ -14,7 +14,20 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import alerts, bench, board, guide, history, limits, lot, ready, scorecards, stream, supplier
+from dashboard.pages import (
+    alerts,
+    bench,
+    board,
+    guide,
+    history,
+    instruments,
+    limits,
+    lot,
+    ready,
+    scorecards,
+    stream,
+    supplier,
+)
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
@@ -23,6 +36,7 @@ from dashboard.text.urls import (
     DIGEST,
     GUIDE,
     HISTORY,
+    INSTRUMENTS,
     LOT,
     READY,
     SCORECARDS,
@@ -51,6 +65,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     LOT: lot.layout,
     GUIDE: guide.layout,
     READY: ready.layout,
+    INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
@@ -64,7 +79,7 @@ NAVIGATION = (
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(

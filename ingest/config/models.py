@@ -160,6 +160,8 @@ class CheckStandard(Declared):
     supplier: Name
     product: Name
     expected: Positive | None = None
+    # What it checks; every characteristic where none is named.
+    characteristics: list[Name] = Field(default_factory=list)
     tolerance_percent: Positive = 10.0
     before_hours: Positive = 24.0
     after: Flag = False
@@ -173,6 +175,8 @@ class Instrument(Declared):
     uncertainty_percent: NotNegative = 0.0
     # Whether a test on this instrument is invalid where its set-up check failed or its calibration was past its due date.
     gates: Flag = False
+    # Deviation that a calibration may find; the expanded uncertainty of the calibration where it is not declared.
+    tolerance_percent: Positive | None = None
 
 
 class ShieldingSource(Declared):

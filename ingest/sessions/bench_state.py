@@ -12,7 +12,7 @@ from enum import StrEnum
 
 import numpy as np
 
-__all__ = ["BenchState", "Calibration", "Check", "CheckRule", "Outcome", "bench_state", "check_outcome"]
+__all__ = ["BenchState", "Calibration", "Check", "Outcome", "bench_state", "check_outcome"]
 
 
 class BenchState(StrEnum):
@@ -40,16 +40,6 @@ class Outcome(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class CheckRule:
-    """How a check standard is used: tolerance in percent, hours before a test within which it counts, whether one after is needed."""
-
-    expected: float
-    tolerance_percent: float
-    before_hours: float
-    after: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Calibration:
     """A calibration of an instrument: when it was done, and the end of its last valid day (None: no due date). UTC microseconds."""
 
@@ -59,12 +49,13 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A set-up check of an instrument: when it ended, its outcome, and the rule that it follows."""
+    """A set-up check of an instrument: when it ended, its outcome, the rule that it follows, and what it checks (empty: everything)."""
 
     at_us: int
     outcome: Outcome
     before_us: int
     after: bool
+    characteristics: frozenset[str] = frozenset()
 
 
 def check_outcome(level: float, level_variance: float, expected: float, tolerance_percent: float) -> Outcome:

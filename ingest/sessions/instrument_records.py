@@ -14,7 +14,7 @@ from ingest.config.lab import Lab
 from ingest.sessions.bench_state import BenchState, Calibration, Check, bench_state, check_outcome
 from ingest.store.dialect import among
 
-__all__ = ["bench_states", "calibrations_of", "check_reach_us", "check_streams", "checks_of"]
+__all__ = ["bench_states", "calibrations_of", "check_reach_us", "check_streams", "checks_for", "checks_of"]
 
 CALIBRATION_SQL = (
     "SELECT instrument_id, done_us, due_on FROM calibration WHERE (instrument_id) IN {} ORDER BY instrument_id, done_us"
@@ -43,24 +43,34 @@ def check_reach_us(lab: Lab) -> int:
 
 
 def bench_states(connection: Connection, lab: Lab, sessions: pd.DataFrame) -> list[BenchState]:
-    """Return the state of the instrument of each session; `sessions` has the columns instrument_id, started_us and ended_us."""
+    """Return the state of the instrument of each session.
+
+    `sessions` has the columns instrument_id, characteristic, started_us and ended_us.
+    """
     instruments = sorted(set(sessions["instrument_id"].tolist()))
     calibrations = calibrations_of(connection, lab, instruments)
     reach = check_reach_us(lab)
     checks = checks_of(
         connection, lab, int(sessions["started_us"].min()) - reach, int(sessions["ended_us"].max()) + reach
     )
+    columns = ["instrument_id", "characteristic", "started_us", "ended_us"]
     return [
         bench_state(
             int(started),
             int(ended),
             None if calibrations is None else calibrations.get(instrument, []),
-            None if checks is None else checks.get(instrument, []),
+            checks_for(lab, checks.get(instrument, []), characteristic),
         )
-        for instrument, started, ended in sessions[["instrument_id", "started_us", "ended_us"]].itertuples(
-            index=False, name=None
-        )
+        for instrument, characteristic, started, ended in sessions[columns].itertuples(index=False, name=None)
     ]
+
+
+def checks_for(lab: Lab, checks: list[Check], characteristic: str) -> list[Check] | None:
+    """Return the checks that count for a characteristic; None where the lab declares none for it."""
+    rules = [one.characteristics for one in lab.check_standards if one.expected is not None]
+    if not any(not names or characteristic in names for names in rules):
+        return None
+    return [one for one in checks if not one.characteristics or characteristic in one.characteristics]
 
 
 def calibrations_of(connection: Connection, lab: Lab, instruments: list[int]) -> dict[int, list[Calibration]] | None:
@@ -80,12 +90,10 @@ def _day_after_us(day: str, lab: Lab) -> int:
     return microseconds(datetime.combine(following, time(), tzinfo=lab.zone))
 
 
-def checks_of(connection: Connection, lab: Lab, first_us: int, last_us: int) -> dict[int, list[Check]] | None:
-    """Return the set-up checks of each instrument between two moments; None where the lab declares none."""
+def checks_of(connection: Connection, lab: Lab, first_us: int, last_us: int) -> dict[int, list[Check]]:
+    """Return the set-up checks of each instrument between two moments, in the order of time."""
     streams = check_streams(connection, lab)
     rules = {(one.supplier, one.product): one for one in lab.check_standards if one.expected is not None}
-    if not rules:
-        return None
     result: dict[int, list[Check]] = defaultdict(list)
     if not streams:
         return result
@@ -100,7 +108,9 @@ def checks_of(connection: Connection, lab: Lab, first_us: int, last_us: int) -> 
             rule.expected,
             rule.tolerance_percent,
         )
-        result[instrument].append(Check(int(at), outcome, round(rule.before_hours * HOUR_US), rule.after))
+        result[instrument].append(
+            Check(int(at), outcome, round(rule.before_hours * HOUR_US), rule.after, frozenset(rule.characteristics))
+        )
     return result
 
 
