@@ -33,6 +33,7 @@ COMMANDS = {
     "stream": ("dashboard.commands.documents:stream", "Show one stream, lot by lot."),
     "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
     "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),
+    "waveform": ("dashboard.commands.captures:waveform", "Compute the energy of recorded discharges; stores nothing."),
 }
 
 

@@ -22,6 +22,7 @@ from ingest.documents.ready import ReadyDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.documents.waveform import WaveformDocument
 
 __all__ = ["DOCUMENTS", "schema"]
 
@@ -45,6 +46,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
+    "waveform": (WaveformDocument, "The captures of a file, computed and not stored: lotdrift waveform --json"),
 }
 """The type and the title of each document, by the name of its schema."""
 
