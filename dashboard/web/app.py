@@ -21,8 +21,10 @@ from dashboard.pages import (
     board,
     guide,
     history,
+    instruments,
     limits,
     lot,
+    ready,
     scorecards,
     stock,
     stream,
@@ -37,7 +39,9 @@ from dashboard.text.urls import (
     DIGEST,
     GUIDE,
     HISTORY,
+    INSTRUMENTS,
     LOT,
+    READY,
     SCORECARDS,
     STOCK,
     STREAM,
@@ -64,6 +68,8 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     PREVIEW_PATH: limits.layout,
     LOT: lot.layout,
     GUIDE: guide.layout,
+    READY: ready.layout,
+    INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
     STOCK: stock.layout,
     AGEING: ageing.layout,
@@ -75,11 +81,12 @@ NAVIGATION = (
     ("Alerts", ALERTS),
     ("Bench", "/bench"),
     ("Stock", STOCK),
+    ("Ready", READY),
     ("Scorecards", SCORECARDS),
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(
