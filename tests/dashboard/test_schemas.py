@@ -14,7 +14,9 @@ import pytest
 
 from dashboard.schemas import DOCUMENTS, schema
 
-README_NAMES = ("alerts", "board", "check", "history", "limits", "lot", "replay", "run", "scorecard", "stream", "users")
+README_NAMES = (
+    "ageing", "alerts", "board", "check", "history", "instruments", "limits", "lot", "ready", "replay", "run", "scorecard", "stock", "stream", "users", "waveform",
+)  # fmt: skip
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:
