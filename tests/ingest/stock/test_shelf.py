@@ -145,10 +145,11 @@ def test_the_chance_over_is_five_percent_on_the_day_to_keep_until(bench: Bench) 
 
 def test_lots_to_test_first_are_those_where_a_test_decides(bench: Bench) -> None:
     fill(bench, *film_rows())
-    count(bench, "s.csv", [(f"L{number}", 1000 * (number + 1), "bags") for number in range(6)])
+    count(bench, "s.csv", [(f"L{number}", 1000, "bags") for number in range(7)])
     bench.run()
     by_date = {lot: str(row["expected_on"]) for lot, row in lots_of(shelf(bench)).items()}
-    day = date.fromisoformat(by_date["L1"]) - timedelta(days=2)
+    # Some lots are likely over by then, others not yet: the chance alone would order them otherwise.
+    day = date.fromisoformat(by_date["L0"]) + timedelta(days=4)
     document = shelf(bench, day)
 
     worth = []
@@ -464,3 +465,15 @@ def test_the_shelf_of_a_past_day_is_derived_from_what_was_known_then(bench: Benc
         document = stock_document(connection, lab, day)
     assert document["source"] == "every tested lot"
     assert all(str(row["tested_on"]) <= day.isoformat() for row in document["rows"])
+
+
+def test_the_characteristic_with_the_earliest_date_leads_a_lot(bench: Bench) -> None:
+    rows, moments = film_rows()
+    energy = [
+        row for number in range(7) for row in lot_rows(f"L{number}", moments[3 * number], [[10.0]], product="PB-1")
+    ]
+    fill(bench, [*energy, *rows], moments)
+    bench.run()
+
+    assert {row["characteristic"] for row in shelf(bench)["rows"]} == {NAME}
+    assert len(shelf(bench)["rows"]) == 7
