@@ -41,7 +41,7 @@ def do_round(folder: Path, *, as_json: bool = False) -> bool:
         document = stored_documents.run(connection, lab, done)
     unsent = send_alerts(lab)
     print_json(document) if as_json else click.echo(round_text(document, done.problems))
-    for line in [*done.notes, *done.problems, *unsent]:
+    for line in dict.fromkeys([*done.notes, *done.problems, *unsent]):
         warn(line)
     return done.refused_something
 
@@ -60,8 +60,8 @@ def check(folder: Path, as_json: bool, file: Path | None) -> None:
         _check_file(file, lab)
     report = dry_run.check(lab, now())
     print_json(report.document) if as_json else click.echo(terminal_text.check(report.document))
-    for problem in report.problems:
-        warn(problem)
+    for line in dict.fromkeys([*report.notes, *report.problems]):
+        warn(line)
     sys.exit(REFUSED if report.refused_something else 0)
 
 

@@ -9,6 +9,7 @@ from dashboard.text.formatting import (
     amount,
     change,
     characteristic,
+    complaints,
     counted,
     day,
     humidity,
@@ -18,7 +19,7 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.limit_change_text import in_force
-from ingest.common.text import printable
+from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.lot import LotDocument
@@ -155,15 +156,16 @@ def check(document: CheckDocument) -> str:
     if not document["files"]:
         return "lab.toml is in order. No drop to read."
     rows = [
-        [file["name"], file["kind"], file["state"], str(file["rows"]), str(file["refused"]), file["reason"] or ""]
+        [file["name"], file["kind"], file["state"], str(file["rows"]), str(file["refused"]), str(file["omitted"])]
         for file in document["files"]
     ]
-    files = table(("file", "kind", "state", "rows", "refused", "reason"), rows)
-    refusals = [
-        printable(f"{item['file']}, line {item['line']}, {item['reason']}") for item in document["refusals"][:20]
+    files = table(("file", "kind", "state", "rows", "refused", "left out"), rows)
+    lines = [
+        *counted_lines(complaints(document["files"], "reason")),
+        *counted_lines(complaints(document["files"], "note")),
+        *counted_lines((f"{item['file']}, line {item['line']}", item["reason"]) for item in document["refusals"]),
     ]
-    more = len(document["refusals"]) - len(refusals)
-    return "\n".join([files, *refusals, *([f"and {more} more"] if more else [])])
+    return "\n".join([files, *map(printable, lines)])
 
 
 def preview(source: Preview) -> str:

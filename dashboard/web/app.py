@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
+from flask import Response, request
 
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
@@ -80,6 +81,7 @@ def make_app(
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(lab_reader)
+    _mark_missing_pages(app)
     _add_callbacks(app, lab_reader)
     scorecards.add_downloads(app.server, lab_reader)
     stream_file.add_download(app.server, lab_reader)
@@ -134,6 +136,22 @@ def _frame(lab_reader: LabReader) -> html.Div:
     )
 
 
+def _mark_missing_pages(app: Dash) -> None:
+    """Answer an address that names no page with 404, in the frame of the pages; Dash serves its frame at any address."""
+
+    @app.server.after_request
+    def mark(response: Response) -> Response:
+        # Dash names its catch-all route so.
+        is_frame = request.endpoint == "/<path:path>" and response.status_code == 200
+        if is_frame and _page_at(request.path) is None:
+            response.status_code = 404
+        return response
+
+
+def _page_at(path: object) -> Callable[..., html.Div] | None:
+    return PAGES.get(path.rstrip("/") or BOARD) if isinstance(path, str) else None
+
+
 def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     def show(path: object, search: object) -> html.Div:
@@ -156,7 +174,7 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
 
 def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
     """The page at an address, or an error in words. A browser may send anything as `path` and `search`."""
-    layout = PAGES.get(path.rstrip("/") or BOARD) if isinstance(path, str) else None
+    layout = _page_at(path)
     if layout is None:
         return html.Div(empty("Page not found.", "Choose a page above."))
     try:

@@ -251,6 +251,8 @@ class Source(Declared):
             raise wrong('expected readings and log10 only with kind = "tests"')
         if len(set(self.readings)) < len(self.readings):
             raise wrong("expected each column once in readings")
+        if self.decimal == self.delimiter == ",":
+            raise wrong('expected another delimiter than the decimal comma, such as delimiter = ";"')
         self._check_words()
         if self.time_format is not None and not _has_date_and_time(self.time_format):
             raise wrong(

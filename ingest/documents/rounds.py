@@ -36,7 +36,9 @@ class RoundFile(TypedDict):
     duplicate: Count
     corrected: Count
     refused: Count
+    omitted: Count
     reason: str | None
+    note: str | None
 
 
 class RoundDocument(TypedDict):
@@ -46,6 +48,7 @@ class RoundDocument(TypedDict):
     evaluated: Count
     to_look_at: Count
     raised: list[Alert]
+    notes: list[str]
 
 
 class CheckedFile(TypedDict):
@@ -56,7 +59,9 @@ class CheckedFile(TypedDict):
     state: Literal["readable", "refused"]
     rows: Count
     refused: Count
+    omitted: Count
     reason: str | None
+    note: str | None
 
 
 class CheckDocument(TypedDict):
@@ -64,6 +69,7 @@ class CheckDocument(TypedDict):
 
     files: list[CheckedFile]
     refusals: list[RefusedRow]
+    notes: list[str]
 
 
 class ReplayDocument(TypedDict):

@@ -25,24 +25,30 @@ from ingest.intake.staging import CLIMATE, READINGS, StagedRows
 from ingest.parsing.climate_rows import contradicting_entries
 from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import Feed, NotATableError, open_feed
+from ingest.parsing.rejections import Omissions
 from ingest.parsing.row_reader import Contradicted
 from ingest.parsing.timestamps import is_too_late
 from ingest.store import schema
 from ingest.store.store import Store, insert_many
 
-__all__ = ["Entry", "IntakeContext", "failure_text", "store_drop"]
+__all__ = ["NO_ROW", "Entry", "IntakeContext", "failure_text", "store_drop"]
 
 CLOCK_BEHIND = (
     "its times are ahead of the computer's clock, and so are stored tests: set the clock; the file stays where it is and is "
     "taken in once its times have come"
 )
+NO_ROW = "holds a header and no row, so nothing was stored of it; if it should hold readings, export it again"
 # An unforeseen error is cut to this length in a message.
 ERROR_CHARACTERS = 200
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """The outcome of one drop: an entry of `run --json`."""
+    """The outcome of one drop: an entry of `run --json`.
+
+    `omitted` counts optional cells that could not be read. `note` says what is odd about a file that was stored; it and
+    `reason` begin with the name of the file.
+    """
 
     name: str
     kind: str
@@ -51,7 +57,9 @@ class Entry:
     duplicate: int = 0
     corrected: int = 0
     refused: int = 0
+    omitted: int = 0
     reason: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +250,7 @@ def _store_pieces(
         drop_id = _insert_drop(connection, context, drop, digest, header=feed.header)
         staged = StagedRows(connection, READINGS if is_test_file else CLIMATE, drop_id, microseconds(context.now))
         rows_read = row_count = refused = 0
+        omissions = Omissions()
         for piece in feed.pieces(contradicted, context.piece_bytes):
             if rows_read:
                 row_count = row_count or feed.count_rows()
@@ -255,6 +264,7 @@ def _store_pieces(
                 [(drop_id, row.line, printable(row.reason), json.dumps(row.cells)) for row in piece.refusals],
             )
             refused += len(piece.refusals)
+            omissions += piece.omissions
             if context.clock_is_behind and any(is_too_late(row.reason) for row in piece.refusals):
                 raise _ClockBehindError
         contradictions = staged.contradictions()
@@ -266,4 +276,12 @@ def _store_pieces(
         connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(**counts))
         if not drop.is_unchanged():
             raise _ChangedError
-    return drop_id, Entry(drop.path.name, drop.source.kind, "stored", **counts)
+    note = NO_ROW if not rows_read else str(omissions) if omissions.count else ""
+    return drop_id, Entry(
+        name=drop.path.name,
+        kind=drop.source.kind,
+        state="stored",
+        **counts,
+        omitted=omissions.count,
+        note=printable(f"{drop.path.name}: {note}") if note else "",
+    )

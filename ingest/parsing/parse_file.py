@@ -26,7 +26,7 @@ from ingest.parsing.columns import Layout, expected_names, lay_out
 from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table, open_csv
 from ingest.parsing.duplicates import repeated
 from ingest.parsing.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
-from ingest.parsing.rejections import Rejection
+from ingest.parsing.rejections import Omissions, Rejection
 from ingest.parsing.row_reader import Contradicted, Piece, Reader
 
 __all__ = [
@@ -144,7 +144,7 @@ class Parsed:
 
     `rows` are the typed rows of the kind (see `read_tests`, `read_climate`), each with its `line`; several rows with
     one line come from one data row. `repeats` counts the data rows that repeat an earlier row of the file; they are not
-    in `rows`. Data rows in `rows` + `repeats` + refusals = `data_rows`.
+    in `rows`; `omissions` are optional cells that could not be read. Data rows in `rows` + `repeats` + refusals = `data_rows`.
     """
 
     rows: pd.DataFrame
@@ -154,6 +154,7 @@ class Parsed:
     header: list[str]
     encoding: str
     delimiter: str
+    omissions: Omissions
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +227,7 @@ def _whole(
                 header=list(feed.header),
                 encoding=feed.encoding,
                 delimiter=feed.delimiter,
+                omissions=whole.omissions,
             )
     except NotATableError as error:
         return FileRefused(f"{drop.name if isinstance(drop, Path) else 'this file'}: {error}")
@@ -238,7 +240,8 @@ def _joined(pieces: Sequence[Piece]) -> Piece:
     frames = [piece.rows for piece in pieces]
     rows = pd.DataFrame({name: _below_each_other([frame[name] for frame in frames]) for name in frames[0]})
     refusals = sorted((one for piece in pieces for one in piece.refusals), key=lambda refusal: refusal.line)
-    return Piece(rows, refusals, sum(piece.data_rows for piece in pieces))
+    omissions = sum((piece.omissions for piece in pieces), Omissions())
+    return Piece(rows, refusals, sum(piece.data_rows for piece in pieces), omissions)
 
 
 def _below_each_other(columns: list[pd.Series]) -> pd.Series:

@@ -38,7 +38,7 @@ class Round:
     problems: list[str] = field(default_factory=list)
     evaluated: int = 0
     raised: list[str] = field(default_factory=list)
-    # Lines for people that concern no file.
+    # Lines for people about the clock and about files that no round reads.
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -72,7 +72,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         number = _begin(connection, now)
         _note_declarations(connection, lab)
     taken = take_in_drops(store, lab, now, watch)
-    done = Round(entries=taken.entries, problems=taken.problems)
+    done = Round(entries=taken.entries, problems=taken.problems, notes=list(taken.unread.values()))
     with store.writing() as connection:
         went_back = clock_went_back(connection, lab.zone, rounds=1)
         done.notes += [went_back] if went_back else []

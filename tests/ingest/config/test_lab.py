@@ -488,3 +488,9 @@ def test_the_example_of_this_file_is_all_that_is_documented_of_a_source():
 
 def test_path_of_the_lab_is_kept(lab_of, tmp_path: Path):
     assert lab_of().folder == tmp_path
+
+
+def test_a_decimal_comma_and_a_delimiter_that_is_a_comma_too_are_refused(said_of):
+    said = said_of('folder = "drops/tests"', 'folder = "drops/tests"\ndecimal = ","\ndelimiter = ","')
+
+    assert said == ('lab.toml, source.1: expected another delimiter than the decimal comma, such as delimiter = ";"')
