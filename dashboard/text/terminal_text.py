@@ -113,7 +113,12 @@ def lot(document: LotDocument) -> str:
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
             f"{amount(session['level'], session['unit'])}, worst {amount(session['worst'], session['unit'])} against "
-            f"{room_to_limit(session)}; conditioning {conditioning['state']}{hours}"
+            f"{room_to_limit(session)}; "
+            + (
+                f"conditioning {conditioning['state']}{hours}"
+                if conditioning["required"]
+                else "no conditioning required"
+            )
         )
         if session["mark"]:
             parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'not cleared yet'}).")

@@ -95,7 +95,8 @@ def _refused(connection: Connection, taken: IntakeResult, now: datetime, right: 
 
 def _unread(connection: Connection, taken: IntakeResult, now: datetime) -> Iterator[Alert]:
     """Files that lie in a drop folder and that no round reads, one alert for each kind and folder."""
-    known = dict(connection.exec_driver_sql("SELECT id, raised_us FROM alert WHERE id LIKE 'unread%'").fetchall())
+    rows = connection.exec_driver_sql("SELECT id, raised_us FROM alert WHERE id LIKE 'unread%'").fetchall()
+    known: dict[str, int] = {row[0]: row[1] for row in rows}
     for kind, line in taken.unread.items():
         name = f"unread{alert_id(kind)}"
         evidence: SourceEvidence = {"what": Kind.FEED, "folder": kind.partition(": ")[0]}

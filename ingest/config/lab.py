@@ -93,9 +93,10 @@ class Lab:
         """Whether a characteristic of this name is declared."""
         return characteristic in self._by_name
 
-    def conditioning_for(self, characteristic: str) -> Conditioning:
-        """Return the conditioning that a valid test of this characteristic needs."""
-        return self.conditioning[str(self.characteristic(characteristic).conditioning)]
+    def conditioning_for(self, characteristic: str) -> Conditioning | None:
+        """Return the conditioning that a valid test of this characteristic needs; None if it needs none."""
+        name = self.characteristic(characteristic).conditioning
+        return None if name is False else self.conditioning[str(name)]
 
     def product(self, name: str) -> Product | None:
         """Return the declarations of a product; None if there are none."""
@@ -140,7 +141,7 @@ def load(folder: Path) -> Lab:
         that leads to a folder that lotdrift writes to counts as wrong.
     """
     declared, sources, digest = read_lab_file(folder)
-    only = next(iter(declared.conditioning))
+    only = next(iter(declared.conditioning), None)
     return Lab(
         folder=folder,
         name=declared.lab.name,
@@ -148,7 +149,8 @@ def load(folder: Path) -> Lab:
         session_hours=declared.lab.session_hours,
         conditioning=declared.conditioning,
         characteristics=tuple(
-            one.model_copy(update={"conditioning": one.conditioning or only}) for one in declared.characteristic
+            one.model_copy(update={"conditioning": only}) if one.conditioning is None else one
+            for one in declared.characteristic
         ),
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),

@@ -83,12 +83,16 @@ NAME_BYTES_AT_ONCE = 1 << 26
 
 @dataclass(frozen=True, slots=True)
 class FileFormat:
-    """The declared format of a file; `expected` names columns by which the delimiter is recognised."""
+    """The declared format of a file; `expected` names columns by which the delimiter is recognised.
+
+    With `units_row`, the line below the header holds the units of the columns.
+    """
 
     encoding: str | None = None
     delimiter: str | None = None
     skip_rows: int = 0
     expected: Collection[str] = ()
+    units_row: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +221,12 @@ def open_csv(file: BinaryIO, form: FileFormat) -> Iterator[CsvFile]:
         position, line = _after_lines(text.read(HEAD_BYTES), form.skip_rows)
         position += start
         text.seek(position)
-        header, delimiter, length, body_line = _header(text.read(HEAD_BYTES), line, form)
+        head = text.read(HEAD_BYTES)
+        header, delimiter, length, body_line = _header(head, line, form)
+        if form.units_row:
+            units = next(iter(LINE.findall(head[length:])), b"")
+            header = _with_units(header, cells_of(units.decode("utf-8", "replace"), delimiter))
+            length, body_line = length + len(units), body_line + 1
         yield CsvFile(header, encoding, delimiter, text, position + length, body_line)
 
 
@@ -255,6 +264,12 @@ def _header(text: bytes, first_line: int, form: FileFormat) -> tuple[tuple[str, 
     if not _is_utf8(raw):
         raise NotATableError(f"is not UTF-8 text (line {first_line}); declare its encoding in [[source]]")
     return tuple(cells), delimiter, len(raw), first_line + span
+
+
+def _with_units(header: Sequence[str], units: Sequence[str]) -> tuple[str, ...]:
+    """The header with the units of the line below it in brackets."""
+    bare = [unit.strip(BLANKS + "[]()") for unit in units[: len(header)]] + [""] * len(header)
+    return tuple(f"{cell} [{unit}]" if unit else cell for cell, unit in zip(header, bare, strict=False))
 
 
 def _header_lines(text: bytes, first_line: int, delimiters: Sequence[str]) -> list[bytes]:

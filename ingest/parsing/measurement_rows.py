@@ -21,7 +21,7 @@ from ingest.parsing.cells import NOT_TEXT, Names, days, encoded, integers, names
 from ingest.parsing.columns import Layout
 from ingest.parsing.csv_table import Table
 from ingest.parsing.duplicates import combined, contradictions
-from ingest.parsing.measurement_values import gather
+from ingest.parsing.measurement_values import Readings, gather
 from ingest.parsing.rejections import Omissions, RejectedRows
 from ingest.parsing.row_reader import Piece, Reader, piece_of, reasons_by_line
 
@@ -49,7 +49,8 @@ def _piece(table: Table, reader: Reader) -> Piece:
     texts: dict[str, Names] = {}
     reader.refuse_foreign(table, (*OPTIONAL_NAMES, *OPTIONAL_DAYS), refused)
     for name in (*IDENTITY_NAMES, *PLACES):
-        texts[name] = names(reader.column(table, name), required=name in IDENTITY_NAMES)
+        needed = name in IDENTITY_NAMES and not (name == "characteristic" and reader.source.values)
+        texts[name] = names(reader.column(table, name), required=needed)
         refused.add_where(name, texts[name].codes, texts[name].reasons)
     characteristic = texts["characteristic"]
     declared = ", ".join(one.name for one in reader.lab.characteristics)
@@ -67,7 +68,8 @@ def _piece(table: Table, reader: Reader) -> Piece:
     stamps = reader.stamps(tested_at)
     refused.add_where("tested_at", tested_at.codes, stamps.reasons)
     specimen = _whole_numbers(table, reader, "specimen", refused)
-    number = None if reader.source.readings else _whole_numbers(table, reader, "reading", refused)
+    has_numbers = any(column.reading is None for column in reader.layout.readings)
+    number = _whole_numbers(table, reader, "reading", refused) if has_numbers else None
     readings = gather(table, reader, reader.column(table, "unit"), characteristic, number, refused)
     reader.refuse_contradicted("value", table, refused)
     readings = readings.of_rows(refused.fine)
@@ -78,7 +80,7 @@ def _piece(table: Table, reader: Reader) -> Piece:
             **{name: readable(texts[name]).categorical(rows) for name in TEXT_COLUMNS},
             "specimen": specimen[rows],
             "reading": readings.reading,
-            "characteristic": characteristic.categorical(rows),
+            "characteristic": _characteristics(reader.layout, characteristic, readings),
             "value": readings.value,
             "bound": readings.bound,
             "written": readings.written.to_pandas(),
@@ -94,12 +96,22 @@ def _omissions(table: Table, layout: Layout, texts: Mapping[str, Names], fine: N
     omissions = Omissions()
     for name in (*OPTIONAL_NAMES, *OPTIONAL_DAYS):
         codes, reasons = texts[name].codes, texts[name].reasons
-        rows = np.flatnonzero(fine & np.isin(codes, list(reasons))) if reasons else []
+        if not reasons:
+            continue
+        rows = np.flatnonzero(fine & np.isin(codes, list(reasons)))
         omissions += Omissions.at(name, table.lines[rows].tolist(), [reasons[int(codes[row])] for row in rows])
     for index, header in layout.notes if table.foreign else ():
         rows = np.flatnonzero(fine & pc.starts_with(table.columns[index], "\0").to_numpy(zero_copy_only=False))
         omissions += Omissions.at(header, table.lines[rows].tolist(), [f"holds a byte that {NOT_TEXT}"] * len(rows))
     return omissions
+
+
+def _characteristics(layout: Layout, characteristic: Names, readings: Readings) -> pd.Categorical:
+    """The characteristic of each reading: that of its column, or else that of its row."""
+    of_columns = [column.characteristic for column in layout.readings]
+    if not any(of_columns):
+        return characteristic.categorical(readings.rows)
+    return pd.Categorical.from_codes(readings.column, categories=pd.Index(of_columns, dtype="str"))
 
 
 def _whole_numbers(table: Table, reader: Reader, name: str, refused: RejectedRows) -> Ints:

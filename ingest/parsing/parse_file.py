@@ -36,6 +36,7 @@ __all__ = [
     "NotATableError",
     "Parsed",
     "Piece",
+    "format_of",
     "open_feed",
     "read_climate",
     "read_tests",
@@ -95,6 +96,11 @@ class Feed:
         return self._sheet.count_lines()
 
 
+def format_of(source: Source) -> FileFormat:
+    """Return the format that a source declares."""
+    return FileFormat(source.encoding, source.delimiter, source.skip_rows, expected_names(source), source.units_row)
+
+
 @contextmanager
 def open_feed(
     drop: Path | bytes, source: Source, lab: Lab, now: datetime, size: int | None = PIECE_BYTES
@@ -110,7 +116,7 @@ def open_feed(
     OSError
         If it can't be opened or read.
     """
-    form = FileFormat(source.encoding, source.delimiter, source.skip_rows, expected_names(source))
+    form = format_of(source)
     with drop.open("rb") if isinstance(drop, Path) else io.BytesIO(drop) as file, open_csv(file, form) as sheet:
         layout = lay_out(sheet.header, source)
         layout.decimals.update(_decimals(sheet, layout, source, size))

@@ -8,8 +8,10 @@ from datetime import datetime
 
 import numpy as np
 import pandas as pd
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from ingest.common.units import BLANKS
 from ingest.config.lab import Lab
 from ingest.config.models import Source
 from ingest.parsing.cells import NOT_TEXT, Column, constant, encoded, filled
@@ -23,6 +25,8 @@ __all__ = ["Contradicted", "Piece", "Reader", "piece_of", "reasons_by_line"]
 # The reasons to refuse rows that contradict others of their file, by line.
 Contradicted = Mapping[int, Sequence[str]]
 NONE_OMITTED = Omissions()
+# The columns that a time of day in a column of its own belongs to.
+STAMPS = ("tested_at", "logged_at")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +59,11 @@ class Reader:
         position = self.layout.positions.get(name)
         if position is None:
             return constant(declared, len(table.lines))
-        column = encoded(table.columns[position])
+        cells = table.columns[position]
+        if self.layout.time is not None and name in STAMPS:
+            day, time = (pc.utf8_trim(one, characters=BLANKS) for one in (cells, table.columns[self.layout.time]))
+            cells = pc.binary_join_element_wise(day, time, " ")
+        column = encoded(cells)
         return filled(column, declared) if declared else column
 
     def stamps(self, column: Column) -> Stamps:

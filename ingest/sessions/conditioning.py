@@ -19,7 +19,17 @@ from numpy.typing import NDArray
 from ingest.common.instants import HOUR_US, MINUTE_US
 from ingest.parsing.timestamps import NO_TIME
 
-__all__ = ["LogSummary", "Rule", "State", "Tolerance", "judge", "reach_us", "summarise_log", "tolerance"]
+__all__ = [
+    "LogSummary",
+    "Rule",
+    "State",
+    "Tolerance",
+    "judge",
+    "reach_us",
+    "summarise_log",
+    "tolerance",
+    "without_rule",
+]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -179,6 +189,19 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
             "excursion_us": pd.arrays.IntegerArray(excursion, excursion == NO_TIME),
         },
         index=sessions.index,
+    )
+
+
+def without_rule(count: int) -> pd.DataFrame:
+    """Return the judgement of sessions that need no conditioning, as `judge`: valid, with neither hours nor humidity."""
+    unknown = np.full(count, np.nan)
+    return pd.DataFrame(
+        {
+            "conditioning": State.VALID.value,
+            **dict.fromkeys(("hours", "humidity_min", "humidity_max", "humidity_mean"), unknown),
+            "excursion_us": pd.array([pd.NA] * count, dtype="Int64"),
+        },
+        index=range(count),
     )
 
 

@@ -14,7 +14,7 @@ import spc.stream.session_summary
 from ingest.common.instants import HOUR_US
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
-from ingest.sessions.conditioning import judge, reach_us
+from ingest.sessions.conditioning import judge, reach_us, without_rule
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame, insert_many
 
@@ -154,7 +154,7 @@ SELECT id FROM session WHERE id IN (
 
 def _in_reach(connection: Connection, lab: Lab) -> list[int]:
     """Sessions never judged, and those whose stretch of the log holds a new entry; in the order of time."""
-    reach = max(reach_us(rule) for rule in lab.conditioning.values())
+    reach = max((reach_us(rule) for rule in lab.conditioning.values()), default=0)
     # No session is longer: with it the sessions that began before a stretch and reach into it are found by their start.
     longest = connection.exec_driver_sql("SELECT max(ended_us - started_us) FROM session").scalar() or 0
     return list(connection.execute(text(IN_REACH_SQL), {"longest": longest, "reach": reach}).scalars())
@@ -164,9 +164,12 @@ def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Progress) ->
     for start in range(0, len(ids), SESSIONS_AT_ONCE):
         watch("sessions judged", start, len(ids))
         sessions = _sessions_of(connection, ids[start : start + SESSIONS_AT_ONCE])
-        rule_of = sessions["characteristic"].map(lambda name: lab.characteristic(name).conditioning)
-        for rule_name, part in sessions.groupby(rule_of):
-            rule = lab.conditioning[str(rule_name)]
+        rule_of = sessions["characteristic"].map(lambda name: str(lab.characteristic(name).conditioning))
+        for _, part in sessions.groupby(rule_of):
+            rule = lab.conditioning_for(part["characteristic"].iloc[0])
+            if rule is None:
+                _write_judgement(connection, part.reset_index(drop=True), without_rule(len(part)))
+                continue
             logs = _logs_for(connection, part, reach_us(rule))
             _write_judgement(connection, part.reset_index(drop=True), judge(part, logs, rule))
 

@@ -317,7 +317,8 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         (
             'unit = "nJ"',
             'unit = "nJ/m"',
-            f'{ENERGY}.unit: expected one of nJ, uJ, mJ, J, ohm, kohm, Mohm, Gohm or Tohm, got "nJ/m"',
+            f"{ENERGY}.unit: expected one of nJ, uJ, mJ, J, ohm, kohm, Mohm, Gohm, Tohm, V, kV, ms, s, mN, N, um, mm, "
+            'g/m2/day or %, got "nJ/m"',
         ),
         ('scale = "log"', 'scale = "ln"', f'{ENERGY}.scale: expected "log" or "linear", got "ln"'),
         ('judged = "mean"', 'judged = "best"', f'{ENERGY}.judged: expected "mean" or "worst", got "best"'),
@@ -494,3 +495,13 @@ def test_a_decimal_comma_and_a_delimiter_that_is_a_comma_too_are_refused(said_of
     said = said_of('folder = "drops/tests"', 'folder = "drops/tests"\ndecimal = ","\ndelimiter = ","')
 
     assert said == ('lab.toml, source.1: expected another delimiter than the decimal comma, such as delimiter = ";"')
+
+
+@pytest.mark.parametrize(
+    ("unit", "name"),
+    [("V", "V"), ("s", "s"), ("N", "N"), ("\u00b5m", "um"), ("um", "um"), ("g/m\u00b2/day", "g/m2/day"), ("%", "%")],
+)
+def test_other_quantities_than_energy_and_resistance_may_be_declared(lab_of, unit, name):
+    lab = lab_of(EXAMPLE.replace('unit = "nJ"', f'unit = "{unit}"'))
+
+    assert lab.characteristic("shielding_energy").unit == name
