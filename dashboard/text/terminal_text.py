@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from dashboard.text.formatting import (
     amount,
@@ -26,10 +25,7 @@ from ingest.documents.lot import LotDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "stream", "users"]
-
-if TYPE_CHECKING:
-    from ingest.parsing.source_preview import Preview
+__all__ = ["alerts", "board", "check", "history", "lot", "replay", "stream", "table", "users"]
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -171,24 +167,6 @@ def check(document: CheckDocument) -> str:
         *counted_lines((f"{item['file']}, line {item['line']}", item["reason"]) for item in document["refusals"]),
     ]
     return "\n".join([files, *map(printable, lines)])
-
-
-def preview(source: Preview) -> str:
-    """How a file would be read."""
-    columns = [
-        [column.cell, column.ours or "kept as a note", column.unit, ", ".join(column.examples)]
-        for column in source.columns
-    ]
-    parts = [
-        f"{source.name}: {source.kind}, {counted(source.data_rows, 'data row')}, encoding {source.encoding}, delimiter {source.delimiter!r}",
-        table(("column", "read as", "unit", "first cells"), columns),
-        f"{counted(len(source.refusals), 'row')} would be refused.",
-        *[f"  line {refusal.line}: {refusal.reason}" for refusal in source.refusals[:10]],
-        "",
-        "To read such files, put this into lab.toml:",
-        source.source,
-    ]
-    return "\n".join(printable(line) for part in parts for line in part.split("\n"))
 
 
 def history(entries: Sequence[HistoryEntry]) -> str:

@@ -43,7 +43,8 @@ class Lab:
     """A lab folder and what its `lab.toml` declares.
 
     `entered` are the limits that people entered, by product, characteristic and side; `load` leaves it empty and
-    `ingest.audit.limit_entries` fills it in. `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
+    `ingest.audit.limit_entries` fills it in. `declared_sources` are the `sources` without those of the standard folders.
+    `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
     """
 
     folder: Path
@@ -67,6 +68,7 @@ class Lab:
     digest_of_file: str
     serve: Serve
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
+    declared_sources: tuple[Source, ...] = ()
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
     _product_by_name: dict[str, Product] = field(init=False, repr=False)
@@ -166,4 +168,5 @@ def load(folder: Path) -> Lab:
         scorecard=declared.scorecard,
         digest_of_file=digest,
         serve=declared.serve,
+        declared_sources=tuple(declared.source),
     )

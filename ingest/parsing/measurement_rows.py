@@ -48,8 +48,9 @@ def _piece(table: Table, reader: Reader) -> Piece:
     refused = RejectedRows(len(table.lines))
     texts: dict[str, Names] = {}
     reader.refuse_foreign(table, (*OPTIONAL_NAMES, *OPTIONAL_DAYS), refused)
+    by_column = any(column.characteristic for column in reader.layout.readings)
     for name in (*IDENTITY_NAMES, *PLACES):
-        needed = name in IDENTITY_NAMES and not (name == "characteristic" and reader.source.values)
+        needed = name in IDENTITY_NAMES and not (name == "characteristic" and by_column)
         texts[name] = names(reader.column(table, name), required=needed)
         refused.add_where(name, texts[name].codes, texts[name].reasons)
     characteristic = texts["characteristic"]

@@ -372,7 +372,7 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         (
             'kind = "tests"',
             'kind = "climate"\nreadings = ["d1"]',
-            'lab.toml, source.1: expected readings and log10 only with kind = "tests"',
+            'lab.toml, source.1: expected readings, values and log10 only with kind = "tests"',
         ),
         (
             'kind = "tests"',
