@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from urllib.parse import urlencode
 
 __all__ = [
+    "ADD_FILE",
     "ALERTS",
     "BOARD",
     "DIGEST",
@@ -33,6 +34,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+ADD_FILE = "/add"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 

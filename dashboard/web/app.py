@@ -18,8 +18,20 @@ from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
-from dashboard.text.urls import ALERTS, BOARD, DIGEST, GUIDE, HISTORY, LOT, SCORECARDS, STREAM, SUPPLIER, lot_address
-from dashboard.web import digest_page, evidence_file, notice_file, stream_file
+from dashboard.text.urls import (
+    ADD_FILE,
+    ALERTS,
+    BOARD,
+    DIGEST,
+    GUIDE,
+    HISTORY,
+    LOT,
+    SCORECARDS,
+    STREAM,
+    SUPPLIER,
+    lot_address,
+)
+from dashboard.web import add_file_page, digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -45,7 +57,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
 }
 NAVIGATION = (("Board", BOARD), ("Alerts", ALERTS), ("Bench", "/bench"), ("Scorecards", SCORECARDS), ("Guide", GUIDE))
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (("Add a file", ADD_FILE), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(
@@ -89,6 +101,7 @@ def make_app(
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)
     add_entries(app.server, lab_reader, clock)
+    add_file_page.add_file_page(app.server, lab_reader, clock)
     digest_page.add_digest(app.server, lab_reader)
     guard(app.server, {bound_to, *_linked_host(lab_reader)}, app.csp_hashes(), app.callback_map)
     add_login(app.server, lab_reader, bound_to, clock, steady)

@@ -32,15 +32,17 @@ STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate"}
 STORE_URL: TypeAdapter[str] = TypeAdapter(StoreUrl)
 
 
-def read_lab_file(folder: Path) -> tuple[LabFile, tuple[Source, ...], str]:
+def read_lab_file(folder: Path, data: bytes | None = None) -> tuple[LabFile, tuple[Source, ...], str]:
     """Read and check `lab.toml`; return its tables, all sources, the standard ones included, and the SHA-256 of its bytes.
+
+    With `data`, check these bytes in place of those of the file.
 
     Raises
     ------
     LabFileError
         If there is no `lab.toml`, it can't be read, is not TOML or declares something wrong.
     """
-    data = _read_bytes(folder)
+    data = _read_bytes(folder) if data is None else data
     document = _parse(data)
     try:
         declared = LabFile.model_validate(document)

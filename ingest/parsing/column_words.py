@@ -7,7 +7,7 @@ import re
 from ingest.common.units import BLANKS
 from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS
 
-__all__ = ["COLUMN_WORDS", "EXPECTED_NAMES", "TIME_WORDS", "bare_name", "has_word"]
+__all__ = ["COLUMN_WORDS", "EXPECTED_NAMES", "TIME_WORDS", "bare_name", "has_word", "needs_mapping"]
 
 # In small letters, with single spaces instead of other separators, without units.
 COLUMN_WORDS: dict[str, tuple[str, ...]] = {
@@ -82,3 +82,9 @@ def bare_name(cell: str) -> str:
 def has_word(ours: str, bare: str) -> bool:
     """Whether a bare header cell is a known name of one of our columns."""
     return bare == ours or bare in (word.casefold() for word in COLUMN_WORDS[ours])
+
+
+def needs_mapping(ours: str, cell: str) -> bool:
+    """Whether a header cell is not read as this column by itself: our name, for measured ones with a unit in brackets."""
+    measured = ours in {"value", "humidity_percent", "temperature_c"}
+    return (bare_name(cell) if measured else cell.casefold()) != ours

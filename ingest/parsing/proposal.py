@@ -28,7 +28,7 @@ from ingest.common.units import (
 from ingest.config.lab import STANDARD_FOLDERS, Lab
 from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Characteristic, Source
 from ingest.parsing.cells import DecimalEvidence
-from ingest.parsing.column_words import EXPECTED_NAMES, TIME_WORDS, bare_name, has_word
+from ingest.parsing.column_words import EXPECTED_NAMES, TIME_WORDS, bare_name, has_word, needs_mapping
 from ingest.parsing.csv_table import FileFormat, NotATableError, Table, read_table
 from ingest.parsing.stamp_format import holds_days, holds_times, stamp_format
 
@@ -125,14 +125,8 @@ def propose(head: bytes, lab: Lab, name: str = "") -> Proposal:
     _propose_decimal(draft)
     _propose_pattern(draft, name)
     ours = {ours: draft.cells[index] for ours, index in draft.matches.items()}
-    draft.declared["columns"] = {name: cell for name, cell in ours.items() if _needs_mapping(name, cell)}
+    draft.declared["columns"] = {name: cell for name, cell in ours.items() if needs_mapping(name, cell)}
     return Proposal(Source.model_validate(draft.declared), tuple(draft.doubts))
-
-
-def _needs_mapping(ours: str, cell: str) -> bool:
-    """Whether the cell is not recognised by itself: our name, with a unit in brackets where the column has one."""
-    measured = ours in {"value", "humidity_percent", "temperature_c"}
-    return (bare_name(cell) if measured else cell.casefold()) != ours
 
 
 # The file

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from fnmatch import fnmatchcase
 from io import BytesIO
@@ -16,17 +16,19 @@ from pathlib import Path
 
 import pandas as pd
 
+from ingest.common.errors import CallError
 from ingest.common.text import printable
 from ingest.common.units import BLANKS
 from ingest.config.lab import Lab
 from ingest.config.models import Source
+from ingest.parsing.column_words import EXPECTED_NAMES
 from ingest.parsing.columns import Layout, place, units_of
 from ingest.parsing.csv_table import NotATableError, Table, open_csv
 from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, Parsed, format_of, read_climate, read_tests
 from ingest.parsing.proposal import PROPOSAL_BYTES, Proposal, propose
 from ingest.parsing.rejections import Omissions, Rejection
 
-__all__ = ["ColumnSeen", "Preview", "as_toml", "declared_source", "preview"]
+__all__ = ["ColumnSeen", "Preview", "as_toml", "declared_source", "header_of", "preview"]
 
 FIRST_ROWS = 5
 EXAMPLES = 3
@@ -109,6 +111,22 @@ def preview(
         return FileRefused(f"{name}: {error}")
 
 
+def header_of(data: bytes, source: Source) -> tuple[str, ...]:
+    """Return the header cells of a file that is written as a source declares, whatever they mean.
+
+    Raises
+    ------
+    CallError
+        If the file has no such header.
+    """
+    form = replace(format_of(source), expected=EXPECTED_NAMES)
+    try:
+        with open_csv(BytesIO(data), form) as sheet:
+            return tuple(cell.strip(BLANKS + "\r\n") for cell in sheet.header)
+    except NotATableError as error:
+        raise CallError(f"the file {error}") from error
+
+
 def _head(path: Path) -> bytes:
     with path.open("rb") as file:
         return file.read(PROPOSAL_BYTES)
@@ -148,22 +166,25 @@ def _described(
     ):
         table = next(sheet.tables(PIECE_BYTES))
     parsed = _parsed(drop, source, lab, now)
-    is_read = isinstance(parsed, Parsed)
+    problem = ""
+    if isinstance(parsed, FileRefused):
+        problem = parsed.reason.partition(": ")[2]
+        parsed = Parsed(pd.DataFrame(), [], 0, len(table.lines) + len(table.broken), [], "", "", Omissions())
     return Preview(
         name=name,
         kind=source.kind,
         encoding=table.encoding,
         delimiter=table.delimiter,
         columns=_columns(table, place(table.header, source), source),
-        first_rows=parsed.rows.head(FIRST_ROWS) if is_read else pd.DataFrame(),
-        data_rows=parsed.data_rows if is_read else len(table.lines) + len(table.broken),
-        refusals=parsed.refusals if is_read else [],
-        omissions=parsed.omissions if is_read else Omissions(),
+        first_rows=parsed.rows.head(FIRST_ROWS),
+        data_rows=parsed.data_rows,
+        refusals=parsed.refusals,
+        omissions=parsed.omissions,
         source=as_toml(source),
         read_with=source,
         number=number,
         doubts=proposal.doubts,
-        problem="" if is_read else parsed.reason.partition(": ")[2],
+        problem=problem,
     )
 
 
