@@ -71,7 +71,7 @@ def as_text(told: FileCheckDocument) -> str:
     """How the file would be read, for a person at the terminal."""
     number = told["source_number"]
     by = f"as source {number} of lab.toml declares" if number else "as proposed below"
-    delimiter = {"\t": "tab"}.get(told["delimiter"], told["delimiter"])
+    delimiter = {"\t": "tab", ",": "comma", ";": "semicolon"}.get(told["delimiter"], told["delimiter"])
     parts = [
         f"{told['name']}: {told['kind']}, {counted(told['rows'], 'data row')}, encoding {told['encoding']}, delimiter {delimiter}, "
         f"read {by}.",

@@ -70,7 +70,7 @@ def test_the_text_shows_columns_rows_doubts_and_the_table_to_paste(bench: Bench,
 
     assert result.exit_code == 0
     head, *_ = result.stdout.splitlines()
-    assert head == "klima.csv: climate, 2 data rows, encoding cp1252, delimiter ;, read as proposed below."
+    assert head == "klima.csv: climate, 2 data rows, encoding cp1252, delimiter semicolon, read as proposed below."
     for part in (
         "rel. Feuchte [%]  humidity_percent",
         "2026-03-14 08:00:00",
