@@ -50,7 +50,7 @@ class LazyGroup(click.Group):
 
 
 class WrongCallError(click.ClickException):
-    """A wrong call: one line that says what is wrong and where the right call is shown."""
+    """A wrong call: one line with the fault and the command that shows the right call."""
 
     exit_code = 2
 

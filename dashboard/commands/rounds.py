@@ -75,8 +75,8 @@ def _check_file(file: Path, lab: Lab, *, as_json: bool) -> None:
     if isinstance(result, FileRefused):
         warn(result.reason)
         sys.exit(REFUSED)
-    told = file_check.document(result, lab)
-    print_json(told) if as_json else click.echo(file_check.as_text(told))
+    how_read = file_check.document(result, lab)
+    print_json(how_read) if as_json else click.echo(file_check.as_text(how_read))
     sys.exit(REFUSED if result.refused_something else 0)
 
 

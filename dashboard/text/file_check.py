@@ -67,38 +67,38 @@ def _cells(row: dict[Any, Any], kind: str, lab: Lab, zone: Any) -> dict[str, str
     return {name: printable(text) for name, text in cells.items() if text}
 
 
-def as_text(told: FileCheckDocument) -> str:
+def as_text(check: FileCheckDocument) -> str:
     """How the file would be read, for a person at the terminal."""
-    number = told["source_number"]
+    number = check["source_number"]
     by = f"as source {number} of lab.toml declares" if number else "as proposed below"
-    delimiter = {"\t": "tab", ",": "comma", ";": "semicolon"}.get(told["delimiter"], told["delimiter"])
+    delimiter = {"\t": "tab", ",": "comma", ";": "semicolon"}.get(check["delimiter"], check["delimiter"])
     parts = [
-        f"{told['name']}: {told['kind']}, {counted(told['rows'], 'data row')}, encoding {told['encoding']}, delimiter {delimiter}, "
+        f"{check['name']}: {check['kind']}, {counted(check['rows'], 'data row')}, encoding {check['encoding']}, delimiter {delimiter}, "
         f"read {by}.",
         "",
         table(
             ("column", "taken for", "unit", "first cells"),
             [
                 [one["column"], one["meaning"] or "a note", one["unit"] or "", ", ".join(one["examples"])]
-                for one in told["columns"]
+                for one in check["columns"]
             ],
         ),
         "",
     ]
-    if told["first_rows"]:
-        names = list(dict.fromkeys(name for row in told["first_rows"] for name in row["cells"]))
-        rows = [[str(row["line"]), *(row["cells"].get(name, "") for name in names)] for row in told["first_rows"]]
+    if check["first_rows"]:
+        names = list(dict.fromkeys(name for row in check["first_rows"] for name in row["cells"]))
+        rows = [[str(row["line"]), *(row["cells"].get(name, "") for name in names)] for row in check["first_rows"]]
         parts += ["The first rows as they would be read:", table(("line", *names), rows), ""]
-    if told["problem"]:
-        parts += [f"The file can't be read like this: it {told['problem']}.", ""]
-    elif told["refused"]:
-        lines = counted_lines((f"line {one['line']}", one["reason"]) for one in told["refusals"])
-        parts += [f"{counted(told['refused'], 'row')} would be refused:", *[f"  {line}" for line in lines], ""]
-    elif told["rows"]:
+    if check["problem"]:
+        parts += [f"The file can't be read like this: it {check['problem']}.", ""]
+    elif check["refused"]:
+        lines = counted_lines((f"line {one['line']}", one["reason"]) for one in check["refusals"])
+        parts += [f"{counted(check['refused'], 'row')} would be refused:", *[f"  {line}" for line in lines], ""]
+    elif check["rows"]:
         parts += ["No row would be refused.", ""]
-    if told["omitted"]:
-        parts += [f"{counted(told['omitted'], 'cell')} can't be read and would be left out.", ""]
-    if told["doubts"]:
-        parts += ["To settle before you use it:", *[f"  - {line}" for line in told["doubts"]], ""]
-    parts += ["This reads such files:" if number else "Put this into lab.toml to read such files:", "", told["source"]]
+    if check["omitted"]:
+        parts += [f"{counted(check['omitted'], 'cell')} can't be read and would be left out.", ""]
+    if check["doubts"]:
+        parts += ["To settle before you use it:", *[f"  - {line}" for line in check["doubts"]], ""]
+    parts += ["This reads such files:" if number else "Put this into lab.toml to read such files:", "", check["source"]]
     return "\n".join(printable(line) for part in parts for line in part.split("\n")).rstrip("\n")

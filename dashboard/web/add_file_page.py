@@ -125,8 +125,8 @@ def _chosen(form: Mapping[str, str], data: bytes, lab: Lab) -> Source:
     # A source with the layout alone gives the header, whose cells the choices are about.
     header = header_of(data, source_of([], [], declared))
     meanings = [form.get(f"column-{index}", "") for index in range(len(header))]
-    known = choices(kind, lab)
-    meanings = [meaning if meaning in known else "" for meaning in meanings]
+    accepted = choices(kind, lab)
+    meanings = [meaning if meaning in accepted else "" for meaning in meanings]
     taken = set(meanings)
     declared["fixed"] = {name: text for name, text in fixed.items() if name not in taken}
     declared["units"] = {"value": unit} if unit and kind == "tests" else {}
@@ -134,14 +134,14 @@ def _chosen(form: Mapping[str, str], data: bytes, lab: Lab) -> Source:
 
 
 def _shown(seen: Preview, lab: Lab, name: str, data: bytes, trouble: str = "", status: int = 200) -> Response:
-    told, source = file_check.document(seen, lab), seen.read_with
+    check, source = file_check.document(seen, lab), seen.read_with
     meanings = meanings_of([column.cell for column in seen.columns], source)
     return _page(
         status,
         trouble=trouble,
-        told=told,
-        names=list(dict.fromkeys(name for row in told["first_rows"] for name in row["cells"])),
-        columns=list(zip(told["columns"], meanings, strict=True)),
+        check=check,
+        names=list(dict.fromkeys(name for row in check["first_rows"] for name in row["cells"])),
+        columns=list(zip(check["columns"], meanings, strict=True)),
         choices=choices(seen.kind, lab),
         source=source,
         fixed=[(name, source.fixed.get(name, "")) for name in FIXED[seen.kind] if name not in meanings],
@@ -153,7 +153,7 @@ def _shown(seen: Preview, lab: Lab, name: str, data: bytes, trouble: str = "", s
 
 def _page(status: int = 200, **values: Any) -> Response:
     """The page of a step, with blanks for what the step does not show."""
-    blanks = {"trouble": "", "told": None, "done": "", "folder": ""}
+    blanks = {"trouble": "", "check": None, "done": "", "folder": ""}
     user = current_user()
     more = {"action": ADD_FILE, "may_enter": user.may_enter, "user": user.name or ""}
     return plain_page(TEMPLATE, "Add a file", status, **{**blanks, **more, **values})

@@ -96,11 +96,11 @@ def _refused(connection: Connection, taken: IntakeResult, now: datetime, right: 
 def _unread(connection: Connection, taken: IntakeResult, now: datetime) -> Iterator[Alert]:
     """Files that lie in a drop folder and that no round reads, one alert for each kind and folder."""
     rows = connection.exec_driver_sql("SELECT id, raised_us FROM alert WHERE id LIKE 'unread%'").fetchall()
-    known: dict[str, int] = {row[0]: row[1] for row in rows}
+    raised: dict[str, int] = {row[0]: row[1] for row in rows}
     for kind, line in taken.unread.items():
         name = f"unread{alert_id(kind)}"
         evidence: SourceEvidence = {"what": Kind.FEED, "folder": kind.partition(": ")[0]}
-        yield _alert(name, known.get(name, microseconds(now)), line, evidence)
+        yield _alert(name, raised.get(name, microseconds(now)), line, evidence)
 
 
 def _alert(name: str, raised_us: int, message: str, evidence: SourceEvidence | FileEvidence) -> Alert:

@@ -105,7 +105,7 @@ class Characteristic(Declared):
     name: Name
     unit: UnitName
     scale: Annotated[Literal["log", "linear"], one_of("log", "linear")]
-    # The name of a conditioning; False where none is needed.
+    # The name of a conditioning; False for a characteristic without one.
     conditioning: ConditioningName | None = None
     judged: Annotated[Literal["mean", "worst"], one_of("mean", "worst")] = "mean"
     guard_percent: NotNegative = 0.0

@@ -108,7 +108,7 @@ def _key(product: str, characteristic: str) -> str:
 def _document(lab: Lab, characteristic: str, found: Sensitivity) -> StoredHumidityEffect:
     """The slope a percent of humidity (in percent where charted in logs, else in the unit), and what the second look needs."""
     declared, rule = lab.characteristic(characteristic), lab.conditioning_for(characteristic)
-    assert rule is not None  # only the sessions of a rule have a humidity
+    assert rule is not None  # Only the sessions of a rule have a humidity.
     log = declared.scale == "log"
 
     def told(slope: float) -> float | None:

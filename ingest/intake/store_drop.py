@@ -46,7 +46,7 @@ ERROR_CHARACTERS = 200
 class Entry:
     """The outcome of one drop: an entry of `run --json`.
 
-    `omitted` counts optional cells that could not be read. `note` says what is odd about a file that was stored; it and
+    `omitted` counts optional cells that could not be read. `note` is a remark on a file that was stored; it and
     `reason` begin with the name of the file.
     """
 

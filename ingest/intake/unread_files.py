@@ -34,7 +34,7 @@ def unread_files(lab: Lab) -> dict[str, str]:
         try:
             names = sorted(_regular_names(lab.folder / folder))
         except OSError:
-            continue  # the search for drops reports the folder
+            continue  # The search for drops reports the folder.
         unread = [(f"{folder}/{printable(name)}", why) for name in names if (why := _why_unread(name, patterns))]
         for kind in dict.fromkeys(why for _, why in unread):
             (lines[f"{folder}: {kind}"],) = counted_lines(one for one in unread if one[1] == kind)

@@ -28,8 +28,8 @@ WITH_UNIT = re.compile(r"(.*\S)\s*[\[(]\s*([^\])]+?)\s*[\])]", re.DOTALL)
 class ReadingColumn:
     """A column of values.
 
-    `reading` is its number in a wide file, None where a column of the file numbers readings. `characteristic` is what its
-    values are of, "" where a column of the file says so.
+    `reading` is its number in a wide file, None where a column of the file numbers readings. `characteristic` is that of
+    its values, "" where a column of the file names it.
     """
 
     index: int

@@ -160,11 +160,11 @@ def _title_lines(head: bytes, encoding: str | None) -> int:
             table = read_table(head[:HEAD_BYTES], FileFormat(encoding, None, skip_rows, EXPECTED_NAMES))
         except NotATableError:
             break
-        known = sum(bare_name(cell) in EXPECTED_NAMES for cell in table.header)
+        recognised = sum(bare_name(cell) in EXPECTED_NAMES for cell in table.header)
         # A header has more cells than a title, units in brackets, no numbers, and rows of its length below it.
         texts = sum(bool(cell.strip()) and not _is_number(cell) for cell in table.header)
         fits = len(table.lines) / (len(table.lines) + len(table.broken) or 1)
-        score = 2.0 * known + 0.5 * texts * fits - 0.1 * skip_rows
+        score = 2.0 * recognised + 0.5 * texts * fits - 0.1 * skip_rows
         if score > best_score:
             best, best_score = skip_rows, score
     return best
@@ -337,8 +337,8 @@ def _of_quantity(lab: Lab, quantity: Quantity) -> list[Characteristic]:
 
 def _likeness(cell: str, name: str) -> float:
     words = {SAME_WORDS.get(word, word) for word in bare_name(cell).split()}
-    own = set(name.casefold().replace("_", " ").split())
-    return len(words & own) + SequenceMatcher(None, bare_name(cell), name).ratio() / 10
+    of_name = set(name.casefold().replace("_", " ").split())
+    return len(words & of_name) + SequenceMatcher(None, bare_name(cell), name).ratio() / 10
 
 
 def _propose_characteristic(draft: _Draft, units: set[str]) -> None:

@@ -102,9 +102,9 @@ def preview(
     try:
         if source is not None:
             return _described(drop, name, Proposal(source, ()), lab, now)
-        known = declared_source(drop, lab, now)
-        if known is not None:
-            return _described(drop, name, Proposal(lab.declared_sources[known], ()), lab, now, known + 1)
+        index = declared_source(drop, lab, now)
+        if index is not None:
+            return _described(drop, name, Proposal(lab.declared_sources[index], ()), lab, now, index + 1)
         head = drop[:PROPOSAL_BYTES] if isinstance(drop, bytes) else _head(drop)
         return _described(drop, name, propose(head, lab, name), lab, now)
     except NotATableError as error:

@@ -14,7 +14,20 @@ import pytest
 
 from dashboard.schemas import DOCUMENTS, schema
 
-README_NAMES = ("alerts", "board", "check", "check-file", "history", "limits", "lot", "replay", "run", "scorecard", "stream", "users")
+README_NAMES = (
+    "alerts",
+    "board",
+    "check",
+    "check-file",
+    "history",
+    "limits",
+    "lot",
+    "replay",
+    "run",
+    "scorecard",
+    "stream",
+    "users",
+)
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:

@@ -27,11 +27,11 @@ def test_a_new_user_brings_a_german_export_in_by_the_proposal_alone(bench: Bench
     bench.declare(NO_SOURCE)
     for name, data, place in (("woche 12.csv", GERMAN, "tests"), ("klima.csv", GERMAN_LOG, "climate")):
         path = put(tmp_path, name, data)
-        told = document(bench.folder, "check", str(path))
-        jsonschema.validate(told, schema("check-file"))
-        assert (told["problem"], told["refused"]) == (None, 0)
+        outcome = document(bench.folder, "check", str(path))
+        jsonschema.validate(outcome, schema("check-file"))
+        assert (outcome["problem"], outcome["refused"]) == (None, 0)
         lab_toml = bench.folder / "lab.toml"
-        lab_toml.write_text(lab_toml.read_text() + "\n" + told["source"].replace("chamber 1", "Nord"))
+        lab_toml.write_text(lab_toml.read_text() + "\n" + outcome["source"].replace("chamber 1", "Nord"))
         path.rename(bench.folder / "drops" / place / name)
 
     files = {file["name"]: file for file in document(bench.folder, "run")["files"]}
@@ -57,10 +57,10 @@ def test_a_file_is_read_as_lab_toml_declares_and_the_source_is_named(bench: Benc
     inside = document(bench.folder, "check", str(path))
     outside = document(bench.folder, "check", str(put(tmp_path, "b.csv", path.read_bytes())))
 
-    for told in (inside, outside):
-        assert (told["source_number"], told["refused"], told["encoding"]) == (1, 0, "cp1252")
-        assert told["first_rows"][0]["cells"]["operator"] == "Jürgen"
-        assert told["doubts"] == []
+    for outcome in (inside, outside):
+        assert (outcome["source_number"], outcome["refused"], outcome["encoding"]) == (1, 0, "cp1252")
+        assert outcome["first_rows"][0]["cells"]["operator"] == "Jürgen"
+        assert outcome["doubts"] == []
 
 
 def test_the_text_shows_columns_rows_doubts_and_the_table_to_paste(bench: Bench, tmp_path: Path) -> None:
@@ -81,10 +81,10 @@ def test_the_text_shows_columns_rows_doubts_and_the_table_to_paste(bench: Bench,
 
 
 def test_a_second_source_of_a_folder_gets_a_pattern_so_that_it_is_not_ignored(bench: Bench, tmp_path: Path) -> None:
-    told = document(bench.folder, "check", str(put(tmp_path, "woche 12.csv", GERMAN)))
+    outcome = document(bench.folder, "check", str(put(tmp_path, "woche 12.csv", GERMAN)))
 
-    assert 'pattern = "woche*.csv"' in told["source"]
-    bench.declare(LAB_TOML + told["source"].replace('pattern = "woche*.csv"\n', ""))
+    assert 'pattern = "woche*.csv"' in outcome["source"]
+    bench.declare(LAB_TOML + outcome["source"].replace('pattern = "woche*.csv"\n', ""))
     result = call(bench.folder, "run")
     assert result.exit_code == 2
     assert "lab.toml, source.3: expected another folder or pattern than source 1 has" in result.stderr

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import stat
 import threading
 from html.parser import HTMLParser
@@ -40,16 +39,16 @@ class Fields(HTMLParser):
         self.feed(page)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        known = dict(attrs)
-        name = known.get("name") or ""
-        if tag == "input" and known.get("type") not in ("file", "checkbox") and name:
-            self.values[name] = known.get("value") or ""
-        elif tag == "input" and "checked" in known:
+        parts = dict(attrs)
+        name = parts.get("name") or ""
+        if tag == "input" and parts.get("type") not in ("file", "checkbox") and name:
+            self.values[name] = parts.get("value") or ""
+        elif tag == "input" and "checked" in parts:
             self.values[name] = "on"
         elif tag == "select":
             self.select = name
-        elif tag == "option" and (self.select not in self.values or "selected" in known):
-            self.values[self.select] = known.get("value") or ""
+        elif tag == "option" and (self.select not in self.values or "selected" in parts):
+            self.values[self.select] = parts.get("value") or ""
 
 
 @pytest.fixture
@@ -63,9 +62,11 @@ def client(bench: Bench) -> Any:
     return make_app(bench.folder, clock=Watch()).server.test_client()
 
 
-def choose(browser: Any, data: bytes, name: str) -> Any:
-    form = {"step": "choose", "file": (io.BytesIO(data), name)}
-    return browser.post("/add", headers=PAGE, data=form, content_type="multipart/form-data")
+def choose(browser: Any, data: bytes, name: str, headers: dict[str, str] = PAGE) -> Any:
+    """Send the form of the first step; its body is written here, as the test client would leave a file of it open."""
+    head = f'--x\r\nContent-Disposition: form-data; name="file"; filename="{name}"\r\n\r\n'.encode()
+    body = head + data + b"\r\n--x--\r\n"
+    return browser.post("/add", headers=headers, data=body, content_type="multipart/form-data; boundary=x")
 
 
 def send(browser: Any, page: str, **changed: str) -> Any:
@@ -186,8 +187,7 @@ def test_what_is_no_table_or_too_large_is_one_sentence(lab: Bench) -> None:
         (b"", "no file was chosen"),
         (b"a," * 330_000, "is larger than 650 kB"),
     ):
-        form = {"step": "choose", "file": (io.BytesIO(data), "a.csv")}
-        answer = browser.post("/add", headers=html, data=form, content_type="multipart/form-data")
+        answer = choose(browser, data, "a.csv", html)
         assert answer.status_code == 400
         assert what in answer.text
 

@@ -491,10 +491,13 @@ def test_path_of_the_lab_is_kept(lab_of, tmp_path: Path):
     assert lab_of().folder == tmp_path
 
 
-def test_a_decimal_comma_and_a_delimiter_that_is_a_comma_too_are_refused(said_of):
-    said = said_of('folder = "drops/tests"', 'folder = "drops/tests"\ndecimal = ","\ndelimiter = ","')
+def test_a_decimal_comma_and_a_delimiter_that_is_a_comma_too_are_refused(lab_of):
+    with pytest.raises(LabFileError) as refused:
+        lab_of(f'{EXAMPLE}decimal = ","\ndelimiter = ","\n')
 
-    assert said == ('lab.toml, source.1: expected another delimiter than the decimal comma, such as delimiter = ";"')
+    assert str(refused.value) == (
+        'lab.toml, source.1: expected another delimiter than the decimal comma, such as delimiter = ";"'
+    )
 
 
 @pytest.mark.parametrize(

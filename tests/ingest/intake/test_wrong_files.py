@@ -1,4 +1,4 @@
-"""Files that are no feed: each kind is reported in one line that says what to do, and stops no other file."""
+"""Files that are no feed: each kind is reported in one line, with what to do, and stops no other file."""
 
 from __future__ import annotations
 
@@ -43,10 +43,10 @@ def test_a_file_that_no_round_reads_stays_and_is_reported_in_one_line(bench: Ben
     path = put(bench, name)
     bench.drop_tests("a.csv", ROWS)
 
-    told = document(bench.folder, "run")
+    outcome = document(bench.folder, "run")
 
-    assert [file["name"] for file in told["files"]] == ["a.csv"]
-    (line,) = told["notes"]
+    assert [file["name"] for file in outcome["files"]] == ["a.csv"]
+    (line,) = outcome["notes"]
     assert line.startswith(f"drops/tests/{name}: ")
     assert what in line
     assert path.exists()

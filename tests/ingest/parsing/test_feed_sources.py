@@ -218,7 +218,7 @@ def test_a_declared_reading_column_that_is_not_there_refuses_the_file():
     )
 
 
-def test_the_energy_of_the_charged_source_bounds_no_other_quantity():
+def test_the_energy_that_the_source_stores_bounds_no_other_quantity():
     declared = LAB.replace('name = "surface_resistance"\nunit = "ohm"', 'name = "decay_voltage"\nunit = "V"')
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "lab.toml").write_text(declared, encoding="utf-8")
