@@ -60,7 +60,7 @@ def check(folder: Path, as_json: bool, file: Path | None) -> None:
         _check_file(file, lab, as_json=as_json)
     report = dry_run.check(lab, now())
     print_json(report.document) if as_json else click.echo(terminal_text.check(report.document))
-    for line in dict.fromkeys([*report.notes, *report.problems]):
+    for line in dict.fromkeys(report.problems):
         warn(line)
     sys.exit(REFUSED if report.refused_something else 0)
 

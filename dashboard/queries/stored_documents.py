@@ -89,7 +89,7 @@ def run(connection: Connection, lab: Lab, done: Round) -> RoundDocument:
         "evaluated": done.evaluated,
         "to_look_at": connection.execute(text("SELECT count(*) FROM mark WHERE settled = ''")).scalar_one(),
         "raised": alerts_named(connection, lab, done.raised),
-        "notes": done.notes,
+        "unread": done.unread,
     }
 
 

@@ -304,8 +304,9 @@ def complaints(files: Sequence[RoundFile | CheckedFile], key: Literal["reason", 
 def round_text(document: RoundDocument, problems: list[str]) -> str:
     """The result of a round."""
     files = document["files"]
+    unread = ["Left in the drop folders:", *[f"  {line}" for line in document["unread"]]] if document["unread"] else []
     if not files and not problems and not document["evaluated"]:
-        return "Nothing new in the drop folders."
+        return "\n".join(["Nothing new in the drop folders.", *unread])
     read = [file for file in files if file["state"] != "refused"]
     refused, raised = sum(file["refused"] for file in files), document["raised"]
     sentences = []
@@ -326,6 +327,7 @@ def round_text(document: RoundDocument, problems: list[str]) -> str:
     if omitted:
         sentences.append(f"{counted(omitted, 'cell')} left out that can't be read; the readings are stored.")
     sentences += [f"  {line}" for line in counted_lines(complaints(files, "note"))]
+    sentences += unread
     if document["evaluated"]:
         sentences.append(f"{counted(document['evaluated'], 'stream')} evaluated.")
     if document["to_look_at"]:

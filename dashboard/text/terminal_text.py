@@ -155,7 +155,7 @@ def replay(document: ReplayDocument) -> str:
 def check(document: CheckDocument) -> str:
     """The result of a check."""
     if not document["files"]:
-        return "lab.toml is in order. No drop to read."
+        return "\n".join(["lab.toml is in order. No drop to read.", *map(printable, document["unread"])])
     rows = [
         [file["name"], file["kind"], file["state"], str(file["rows"]), str(file["refused"]), str(file["omitted"])]
         for file in document["files"]
@@ -165,6 +165,7 @@ def check(document: CheckDocument) -> str:
         *counted_lines(complaints(document["files"], "reason")),
         *counted_lines(complaints(document["files"], "note")),
         *counted_lines((f"{item['file']}, line {item['line']}", item["reason"]) for item in document["refusals"]),
+        *document["unread"],
     ]
     return "\n".join([files, *map(printable, lines)])
 

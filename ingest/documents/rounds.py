@@ -52,7 +52,7 @@ class RoundDocument(TypedDict):
     evaluated: Count
     to_look_at: Count
     raised: list[Alert]
-    notes: list[str]
+    unread: list[str]
 
 
 class CheckedFile(TypedDict):
@@ -73,7 +73,7 @@ class CheckDocument(TypedDict):
 
     files: list[CheckedFile]
     refusals: list[RefusedRow]
-    notes: list[str]
+    unread: list[str]
 
 
 class FileColumn(TypedDict):

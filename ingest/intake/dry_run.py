@@ -20,17 +20,17 @@ __all__ = ["Report", "check"]
 
 @dataclass(slots=True)
 class Report:
-    """The result of a check: a document as `lotdrift check --json` prints it, with one line for each problem and note."""
+    """The result of a check: a document as `lotdrift check --json` prints it, with one line for each problem and each kind of unread file."""
 
     files: list[CheckedFile] = field(default_factory=list)
     refusals: list[RefusedRow] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
 
     @property
     def document(self) -> CheckDocument:
         """The JSON document."""
-        return {"files": self.files, "refusals": self.refusals, "notes": self.notes}
+        return {"files": self.files, "refusals": self.refusals, "unread": self.unread}
 
     @property
     def refused_something(self) -> bool:
@@ -50,7 +50,7 @@ def check(lab: Lab, now: datetime) -> Report:
             report.refusals += [
                 {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in parsed.refusals
             ]
-    report.notes = list(unread_files(lab).values())
+    report.unread = list(unread_files(lab).values())
     return report
 
 

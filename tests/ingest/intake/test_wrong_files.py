@@ -7,7 +7,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from support.commands import document
+from support.commands import call, document
 from support.labs import MONDAY, Bench, lot_rows
 
 from ingest.config.lab import load
@@ -46,18 +46,21 @@ def test_a_file_that_no_round_reads_stays_and_is_reported_in_one_line(bench: Ben
     outcome = document(bench.folder, "run")
 
     assert [file["name"] for file in outcome["files"]] == ["a.csv"]
-    (line,) = outcome["notes"]
+    (line,) = outcome["unread"]
     assert line.startswith(f"drops/tests/{name}: ")
     assert what in line
     assert path.exists()
-    assert document(bench.folder, "check")["notes"] == [line]
+    assert document(bench.folder, "check")["unread"] == [line]
+    again = call(bench.folder, "run")
+    assert (again.exit_code, again.stderr) == (0, "")
+    assert line in again.stdout
 
 
 def test_a_hundred_files_of_one_kind_are_one_line_with_a_count(bench: Bench) -> None:
     for number in range(100):
         put(bench, f"{number:02}.xlsx")
 
-    (line,) = document(bench.folder, "run")["notes"]
+    (line,) = document(bench.folder, "run")["unread"]
 
     assert line.startswith("drops/tests/00.xlsx: is a workbook")
     assert line.endswith("(and 99 more like this, the last: drops/tests/99.xlsx)")
