@@ -57,6 +57,8 @@ def document(preview: Preview, lab: Lab) -> FileCheckDocument:
 
 
 def _cells(row: dict[Any, Any], kind: str, lab: Lab, zone: Any) -> dict[str, str]:
+    if kind not in SHOWN:
+        return {name: printable(str(value)) for name, value in row.items() if name != "line" and str(value)}
     stamp = "tested_at" if kind == "tests" else "logged_at"
     cells = {stamp: f"{from_microseconds(int(row[f'{stamp}_us'])).astimezone(zone):%Y-%m-%d %H:%M:%S}"}
     cells |= {name: f"{row[name]:g}" if isinstance(row[name], float) else str(row[name]) for name in SHOWN[kind]}

@@ -24,7 +24,7 @@ from ingest.config.models import Source
 from ingest.parsing.column_words import EXPECTED_NAMES
 from ingest.parsing.columns import Layout, place, units_of
 from ingest.parsing.csv_table import NotATableError, Table, open_csv
-from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, Parsed, format_of, read_climate, read_tests
+from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, Parsed, format_of, read_file
 from ingest.parsing.proposal import PROPOSAL_BYTES, Proposal, propose
 from ingest.parsing.rejections import Omissions, Rejection
 
@@ -153,7 +153,7 @@ def _fits(path: Path, source: Source) -> bool:
 
 
 def _parsed(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
-    return (read_tests if source.kind == "tests" else read_climate)(drop, source, lab, now)
+    return read_file(drop, source, lab, now)
 
 
 def _described(
