@@ -36,9 +36,9 @@ def peel(bench: Bench) -> Bench:
 def test_a_session_that_needs_no_conditioning_is_valid_and_judged_without_a_chamber_log(peel: Bench) -> None:
     (session,) = document(peel.folder, "lot", "Alder Film", "L0")["sessions"]
 
-    assert session["conditioning"] == {
+    assert session["conditioning"].items() >= {
         "state": "valid", "required": False, "hours": None, "humidity_min": None, "humidity_max": None,
-    }  # fmt: skip
+    }.items()  # fmt: skip
     assert (session["verdict"], session["unit"]) == ("pass", "N")
     assert document(peel.folder, "alerts", "--all") == []
 
