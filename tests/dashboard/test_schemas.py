@@ -15,7 +15,8 @@ import pytest
 from dashboard.schemas import DOCUMENTS, schema
 
 README_NAMES = (
-    "ageing", "alerts", "board", "check", "history", "instruments", "limits", "lot", "ready", "replay", "run", "scorecard", "stock", "stream", "users", "waveform",
+README_NAMES = (
+    "ageing", "alerts", "board", "check", "check-file", "history", "instruments", "limits", "lot", "ready", "replay", "run", "scorecard", "stock", "stream", "users", "waveform",
 )  # fmt: skip
 
 
