@@ -15,9 +15,24 @@ import pytest
 from dashboard.schemas import DOCUMENTS, schema
 
 README_NAMES = (
-README_NAMES = (
-    "ageing", "alerts", "board", "check", "check-file", "history", "instruments", "limits", "lot", "ready", "replay", "run", "scorecard", "stock", "stream", "users", "waveform",
-)  # fmt: skip
+    "ageing",
+    "alerts",
+    "board",
+    "check",
+    "check-file",
+    "history",
+    "instruments",
+    "limits",
+    "lot",
+    "ready",
+    "replay",
+    "run",
+    "scorecard",
+    "stock",
+    "stream",
+    "users",
+    "waveform",
+)
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:
