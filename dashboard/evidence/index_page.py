@@ -55,6 +55,9 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "control_lower, control_center, control_upper": "control limits and centre line for this lot, from the lab's own lots",
             "stands_out": "the signals of the chart or the alarm rule at this lot",
             "marked, settled": "whether the values look like a unit or typing error, and the decision on it",
+            "bench_findings, bench_percent_or_unit, level_without_bench": "the findings about the bench in whose weeks the "
+            "test was made (alerts.csv, by id), what each added to the level, and the level with all of them taken out; they "
+            "stay after a finding is closed",
             "check_standard": "yes: a check standard that monitors the bench, not a supplier's lot",
         },
     ),
@@ -81,7 +84,8 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
         },
     ),
     "alerts.csv": (
-        "The alerts whose evidence overlaps the time of these tests, and the bench alerts that explain some of them.",
+        "The alerts whose evidence overlaps the time of these tests, the bench alerts that explain some of them, and those in "
+        "whose weeks a test was made.",
         {"explained_by": "the bench alert that explains this alert: it does not count against the supplier"},
     ),
     "decisions.csv": (

@@ -7,25 +7,36 @@ of the store's last round, so that the same store gives the same bytes.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import Connection, RowMapping, text
 
+from ingest.alerts.bench_marks import marks_of_stream
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
 from ingest.documents.alert import StoredStreamEvidence
-from ingest.documents.notice import NoticeDocument, NoticeLot
+from ingest.documents.bench_mark import BenchMark
+from ingest.documents.notice import NoticeDocument, NoticeLot, NoticeRetest
 from ingest.documents.served import iso, served
 from ingest.documents.stream import StoredPoint
-from ingest.quarter.notice_lots import charted, concerned, conditioning_shown, difference, left_out
+from ingest.quarter.notice_lots import basis, charted, concerned, conditioning_shown, difference, left_out
 from ingest.store.last_round import last_round
 from spc.vocabulary.enums import Scale
 
 __all__ = ["document", "file_name"]
 
 POINTS_SQL = """
-SELECT p.tested_us, p.document, s.worst, s.hours, s.humidity_min, s.humidity_max FROM point p
+SELECT p.session_id, p.tested_us, p.document, s.worst, s.hours, s.humidity_min, s.humidity_max FROM point p
 JOIN session s ON s.id = p.session_id WHERE p.stream_id = :stream ORDER BY p.ordinal
+"""
+
+# A check standard has no notice, so a session without a point is a repeat of its lot, or was not valid.
+RETESTS_SQL = """
+SELECT s.id, l.lot, s.started_us, s.level_unit, s.worst, s.bags, s.readings, s.conditioning, s.verdict FROM session s
+JOIN lot l ON l.id = s.lot_id WHERE s.stream_id = :stream
+AND NOT EXISTS (SELECT 1 FROM point p WHERE p.stream_id = s.stream_id AND p.session_id = s.id)
+ORDER BY s.started_us, l.lot
 """
 
 
@@ -36,7 +47,8 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
     stream = {"stream": row["stream_id"]}
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there is an alert, so a round raised it
-    points = [_point(point, lab) for point in connection.execute(text(POINTS_SQL), stream).mappings()]
+    marks = marks_of_stream(connection, lab, row["stream_id"])
+    points = [_point(point, marks, lab) for point in connection.execute(text(POINTS_SQL), stream).mappings()]
     in_unit, in_percent = difference(evidence)
     lots = concerned(points, row, evidence)
     stored = connection.execute(text("SELECT document FROM evaluation WHERE stream_id = :stream"), stream).scalar()
@@ -72,13 +84,42 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "difference_percent": in_percent,
         "from_lots": int(json.loads(stored)["limits"]["from_lots"]) if stored else 0,
         "lots": lots,
+        "basis": basis(points, lots, row, evidence, declared.scale),
+        "retests": _retests(connection, stream, lots, marks, lab),
+        "asks_for_answer": not evidence["away_from_limit"],
         "points": charted(points, lots),
         "left_out": left_out(points, row, evidence),
         "conditioning_shown": conditioning_shown(lots),
     }
 
 
-def _point(row: RowMapping, lab: Lab) -> NoticeLot:
+def _retests(
+    connection: Connection,
+    stream: dict[str, int],
+    lots: Sequence[NoticeLot],
+    marks: Mapping[int, list[BenchMark]],
+    lab: Lab,
+) -> list[NoticeRetest]:
+    """The other tests of the lots of the notice, valid or not."""
+    listed = {lot["lot"] for lot in lots}
+    return [
+        {
+            "lot": row["lot"],
+            "tested_at": iso(row["started_us"], lab.zone),
+            "level": row["level_unit"],
+            "worst": row["worst"],
+            "bags": row["bags"],
+            "n": row["readings"],
+            "state": row["conditioning"],
+            "verdict": row["verdict"],
+            "bench_findings": marks.get(row["id"], []),
+        }
+        for row in connection.execute(text(RETESTS_SQL), stream).mappings()
+        if row["lot"] in listed
+    ]
+
+
+def _point(row: RowMapping, marks: Mapping[int, list[BenchMark]], lab: Lab) -> NoticeLot:
     stored: StoredPoint = json.loads(row["document"])
     return {
         "tested_us": row["tested_us"],
@@ -100,6 +141,7 @@ def _point(row: RowMapping, lab: Lab) -> NoticeLot:
         "hours": row["hours"],
         "humidity_min": row["humidity_min"],
         "humidity_max": row["humidity_max"],
+        "bench_findings": marks.get(row["session_id"], []),
     }
 
 

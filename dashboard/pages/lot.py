@@ -15,6 +15,7 @@ from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
+from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
@@ -258,6 +259,7 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
         [
             html.H3([f"{name} ", word(session["verdict"])]),
             html.P(reason),
+            *[html.P(text, className="entry") for text in (mark_sentence(session["bench_findings"], session["level"], unit),) if text],
             *_suspect(document, session),
             graph(plotly_figures.bags(session, control), f"bags-{number}", f"Readings by bag, {name}. {reason}"),
             legend(*key),

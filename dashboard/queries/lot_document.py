@@ -8,11 +8,13 @@ from typing import Literal, cast
 from sqlalchemy import Connection, RowMapping
 
 from dashboard.queries.stored_documents import alert_documents, rows_of
+from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step, step_document
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.lot import LotDocument, Reading, Session
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Limit
@@ -78,21 +80,25 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session
     names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
     readings = rows_of(connection, READING_SQL, **names)
     documents = []
-    for session in rows_of(connection, SESSION_SQL, **names):
+    sessions = rows_of(connection, SESSION_SQL, **names)
+    marks = marks_of_sessions(connection, lab, [session["id"] for session in sessions])
+    for session in sessions:
         of_session = [
             reading
             for reading in readings
             if reading["stream_id"] == session["stream_id"]
             and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
         ]
-        documents.append(_session(row["product"], session, of_session, lab))
+        documents.append(_session(row["product"], session, of_session, marks.get(session["id"], []), lab))
     return documents
 
 
-def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Session:
+def _session(
+    product: str, session: RowMapping, readings: list[RowMapping], marks: list[BenchMark], lab: Lab
+) -> Session:
     characteristic = lab.characteristic(session["characteristic"])
     suspect = stored_suspect(session)
-    marks = suspect.readings([reading["value"] for reading in readings]) if suspect else [False] * len(readings)
+    marked = suspect.readings([reading["value"] for reading in readings]) if suspect else [False] * len(readings)
     tested = from_microseconds(session["started_us"])
     limits = lab.limits_at(product, session["characteristic"], tested)
     sources = lab.limit_sources(product, session["characteristic"], tested)
@@ -130,9 +136,10 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
             "high": suspect.mark.high,
             "settled": cast("Literal['stands as written', 'set aside'] | None", suspect.settled or None),
         },
+        "bench_findings": marks,
         "readings": [
-            _reading(reading, characteristic.unit, lab, marked=marked)
-            for reading, marked in zip(readings, marks, strict=True)
+            _reading(reading, characteristic.unit, lab, marked=is_marked)
+            for reading, is_marked in zip(readings, marked, strict=True)
         ],
     }
 

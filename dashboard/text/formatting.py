@@ -256,6 +256,8 @@ def humidity(document: StreamDocument) -> str:
     size, low, high = effect["slope"], effect["slope_low"], effect["slope_high"]
     unit, lots = effect["slope_unit"], counted(effect["lots"], "lot")
     ends = f"{_two_digits(low)} to {_two_digits(high)}"
+    if not effect["known"]:
+        return f"Cannot tell whether humidity within tolerance has an effect: {lots} leave it open."
     if not effect["matters"]:
         return f"No effect of humidity within tolerance found in {lots}: {ends} {unit} per 1 % RH."
     text = f"{_two_digits(size)} {unit} per 1 % RH ({ends}), from {lots}."

@@ -119,11 +119,19 @@ class _BenchFigures(TypedDict):
     rivals: list[str]
     streams: list[str]
     humidity: HumidityChange | None
+    returned: bool
     closed_because: str | None
 
 
 class StoredBenchEvidence(_BenchFigures):
-    """A shift that several suppliers or the check standards share, and what may have caused it."""
+    """A shift that several suppliers or the check standards share, and what may have caused it.
+
+    `off_from_us` and `off_until_us` bound the weeks in which the source was off. They are those after the shift, or with
+    `returned` those before it: the shift is then the return to normal.
+    """
+
+    off_from_us: Microseconds
+    off_until_us: Microseconds | None
 
     since_us: Microseconds
     since_low_us: Microseconds
@@ -134,6 +142,8 @@ class StoredBenchEvidence(_BenchFigures):
 class BenchEvidence(_BenchFigures):
     """A shift that several suppliers or the check standards share, as it is shown."""
 
+    off_from_at: Moment
+    off_until_at: Moment | None
     since_at: Moment
     since_low_at: Moment
     since_high_at: Moment

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, NotRequired
 from pydantic import Field
 from typing_extensions import TypedDict
 
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
 from ingest.documents.fields import Bound, Count, Day, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
@@ -295,7 +296,11 @@ class PatternPrice(TypedDict):
 
 
 class HumidityEffect(TypedDict):
-    """How much the level of a product moves for a percent of humidity."""
+    """How much the level of a product moves for a percent of humidity.
+
+    `matters`: the interval excludes no effect. `known`: an effect was found, or the interval excludes one of any size that
+    matters; else the lots leave the question open.
+    """
 
     slope: float | None
     slope_low: float | None
@@ -303,6 +308,7 @@ class HumidityEffect(TypedDict):
     slope_unit: str
     lots: Count
     matters: bool
+    known: bool
     adjusted_to: float
 
 
@@ -343,10 +349,14 @@ class StoredPoint(TypedDict):
 
 
 class Point(StoredPoint):
-    """One point of a chart; `adjusted_level` is the level as it would be at the declared humidity."""
+    """One point of a chart; `adjusted_level` is the level as it would be at the declared humidity.
+
+    `bench_findings` are the findings about the bench in whose weeks it was tested, and the level as it would be without them.
+    """
 
     tested_at: Moment
     adjusted_level: float | None
+    bench_findings: list[BenchMark]
 
 
 # The stream

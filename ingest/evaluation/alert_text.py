@@ -6,7 +6,7 @@ from ingest.common.instants import from_microseconds
 from ingest.common.number_format import amount, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
-from ingest.documents.alert import BenchShift, StoredBenchEvidence, StoredStreamEvidence
+from ingest.documents.alert import StoredBenchEvidence, StoredStreamEvidence
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = ["bench_message", "message", "slip", "suspect_named"]
@@ -22,9 +22,9 @@ def message(stream: Stream, evidence: StoredStreamEvidence) -> str:
 
 def bench_message(evidence: StoredBenchEvidence) -> str:
     """One sentence for a shared shift: the candidate source, its shift, since when, and the evidence."""
-    until = evidence["until_us"]
-    since = f"since about {_day(evidence['since_us'])}"
-    span = since if until is None else f"from about {_day(evidence['since_us'])} to {_day(until)}"
+    until = evidence["off_until_us"]
+    since = f"since about {_day(evidence['off_from_us'])}"
+    span = since if until is None else f"from about {_day(evidence['off_from_us'])} to {_day(until)}"
     verb = "reads" if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
     return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}")
@@ -52,8 +52,15 @@ def _shifts(evidence: StoredBenchEvidence) -> str:
     estimated = [(quantity, unit, size) for quantity, unit, size in sizes if size is not None]
     return " and ".join(
         f"{'' if len(estimated) == 1 else quantity + ' '}{abs(size):.2g} {unit} {'high' if size > 0 else 'low'}"
-        for quantity, unit, size in estimated
+        for quantity, unit, size in ((one, unit, _while_off(size, unit, evidence)) for one, unit, size in estimated)
     )
+
+
+def _while_off(size: float, unit: str, evidence: StoredBenchEvidence) -> float:
+    """The shift of the weeks that were off: where the finding is the return to normal, the shift seen from there."""
+    if not evidence["returned"]:
+        return size
+    return 100.0 * (1.0 / (1.0 + size / 100.0) - 1.0) if unit == "%" else -size
 
 
 def _reasons(evidence: StoredBenchEvidence) -> str:
@@ -67,16 +74,19 @@ def _reasons(evidence: StoredBenchEvidence) -> str:
         parts.append(f"with {evidence['streams_agreeing']} of {evidence['streams_on_source']} streams")
     humidity = evidence["humidity"]
     if humidity and humidity["before"] is not None and humidity["during"] is not None:
-        conditioned = f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before"
-        parts.append(conditioned + _humidity_alone(humidity["during"] - humidity["before"], evidence["shifts"]))
+        off, other = ("before", "during") if evidence["returned"] else ("during", "before")
+        weeks = "since" if evidence["returned"] else "in the weeks before"
+        conditioned = f"conditioned at {humidity[off]:.1f} % RH, {humidity[other]:.1f} % {weeks}"
+        parts.append(conditioned + _humidity_alone(humidity[off] - humidity[other], evidence))
     return ", ".join(parts) or "the check standard moved"
 
 
-def _humidity_alone(change: float, shifts: list[BenchShift]) -> str:
+def _humidity_alone(change: float, evidence: StoredBenchEvidence) -> str:
     """Whether humidity can explain a shift of resistance: a film conducts better in damper air (common practice)."""
-    moved = next((shift["size"] for shift in shifts if shift["quantity"] == "resistance" and shift["size"]), None)
-    if moved is None or abs(change) < PLAIN_HUMIDITY:
+    shift = next((one for one in evidence["shifts"] if one["quantity"] == "resistance" and one["size"]), None)
+    if shift is None or shift["size"] is None or abs(change) < PLAIN_HUMIDITY:
         return ""
+    moved = _while_off(shift["size"], shift["unit"], evidence)
     air, does = ("damper", "lowers") if change > 0 else ("drier", "raises")
     if (moved > 0) == (change < 0):
         return f" ({air} air {does} resistance: humidity alone can do this)"

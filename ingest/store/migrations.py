@@ -126,4 +126,20 @@ def _to_4(connection: Connection) -> None:
     put_meta(connection, "declared", "")
 
 
-STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4}
+def _to_5(connection: Connection) -> None:
+    """Add what findings about the bench add to single tests; the next round derives everything again."""
+    word = Text().with_variant(Text(collation="C"), "postgresql")
+    number = BigInteger().with_variant(Integer, "sqlite")
+    made = MetaData()
+    Table(
+        "bench_share", made, Column("session_id", number, primary_key=True), Column("alert", word, primary_key=True),
+        *_needed(number, "stream_id"), *_needed(Float, "size"), *_needed(word, "size_unit"), Column("level_without", Float),
+        Index("bench_share_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    made.create_all(connection)
+    put_meta(connection, "bench_findings", "[]")
+    put_meta(connection, "scores_changed_from_us", "0")
+    put_meta(connection, "declared", "")
+
+
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}

@@ -54,7 +54,7 @@ __all__ = [
 ]
 
 # A higher number needs a step in `ingest/store/migrations.py`.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 # Both databases sort texts by code point; row numbers may exceed 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
@@ -396,6 +396,21 @@ alert = Table(
     Column("held_under", Text),
     Index("alert_by_stream", "stream_id"),
     Index("alert_by_state", "state"),
+)
+
+# Tests of weeks in which a source on the bench was off, by finding: what it added to the level (in percent on a log scale,
+# else in the unit), and the level in the unit with all findings taken out. Derived; kept also after the finding is closed.
+bench_share = Table(
+    "bench_share",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("alert", Text, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("size", Float, nullable=False),
+    Column("size_unit", Text, nullable=False),
+    Column("level_without", Float),
+    Index("bench_share_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
 )
 
 # One row for each alert (or weekly summary) and each channel, from the round that first recorded it; never deleted once it
