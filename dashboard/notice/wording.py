@@ -99,7 +99,9 @@ def bench(notice: NoticeDocument) -> list[str]:
     for test in (*notice["lots"], *notice["retests"]):
         level = test["shown"] if "shown" in test else test["level"]
         for mark in test["bench_findings"]:
-            value = f"{amount(level, notice['unit'])} as read, {amount(mark['level_without'], notice['unit'])} without it"
+            value = (
+                f"{amount(level, notice['unit'])} as read, {amount(mark['level_without'], notice['unit'])} without it"
+            )
             by_finding.setdefault(mark["finding"], (mark, []))[1].append(f"lot {test['lot']} {value}")
     return [f"{_capital(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
 
@@ -114,7 +116,9 @@ def retests(notice: NoticeDocument) -> list[str]:
     for test in notice["retests"]:
         counts = f"{counted(test['bags'], 'bag')}, {counted(test['n'], 'reading')}"
         result = test["verdict"] if test["state"] == "valid" else f"not valid, {test['state']}"
-        sentences.append(f"Lot {test['lot']}, {day(test['tested_at'])}: {amount(test['level'], unit)} ({counts}); {result}.")
+        sentences.append(
+            f"Lot {test['lot']}, {day(test['tested_at'])}: {amount(test['level'], unit)} ({counts}); {result}."
+        )
     return sentences
 
 
@@ -125,7 +129,11 @@ def _basis(notice: NoticeDocument) -> tuple[str, str] | None:
         return None
     lots, before = counted(found["lots"], "lot"), counted(found["lots_before"], "lot")
     if found["of"] == "level":
-        rest = "" if found["value_before"] is None else f"; {amount(found['value_before'], notice['unit'])} over the {before} before"
+        rest = (
+            ""
+            if found["value_before"] is None
+            else f"; {amount(found['value_before'], notice['unit'])} over the {before} before"
+        )
         return "lots together", f"mean {amount(found['value'], notice['unit'])} over {lots}{rest}"
     within = "readings on a bag" if found["of"] == "reading_spread" else "bags"
     value, earlier = (
@@ -250,10 +258,12 @@ def validity(notice: NoticeDocument) -> str:
         text += f": at least {spans['hours']:.1f} h without a break, {low:.1f} to {high:.1f} % RH"
     if left_out:
         verb = "is" if left_out == 1 else "are"
-        text += f". {counted(left_out, 'lot')} of that time {verb} left out, as the log does not document the conditioning"
+        text += (
+            f". {counted(left_out, 'lot')} of that time {verb} left out, as the log does not document the conditioning"
+        )
     if notice["retests"]:
         return f"{text}. Other tests of these lots are listed below; the first valid test of a lot counts."
-    return f"{text}." if left_out else f"{text}. No test of these lots was left out."
+    return f"{text}." if left_out else f"{text}. No test of this product and characteristic in that time was left out."
 
 
 def lot_rows(notice: NoticeDocument) -> list[list[str]]:

@@ -259,7 +259,11 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
         [
             html.H3([f"{name} ", word(session["verdict"])]),
             html.P(reason),
-            *[html.P(text, className="entry") for text in (mark_sentence(session["bench_findings"], session["level"], unit),) if text],
+            *[
+                html.P(text, className="entry")
+                for text in (mark_sentence(session["bench_findings"], session["level"], unit),)
+                if text
+            ],
             *_suspect(document, session),
             graph(plotly_figures.bags(session, control), f"bags-{number}", f"Readings by bag, {name}. {reason}"),
             legend(*key),

@@ -16,6 +16,7 @@ from dashboard.pages.stream_limits import limits_section
 from dashboard.queries import page_queries, stored_documents, stream_document
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.bench_mark_text import short_mark
 from dashboard.text.formatting import (
     amount,
     change,
@@ -244,7 +245,10 @@ def _table(document: StreamDocument) -> html.Div:
             *(amount(point["adjusted_level"], document["unit"]) for _ in adjusted),
             "suspect values" if point["to_look_at"] else point["state"],
             point["verdict"],
-            ", ".join(name.replace("_", " ") for name in point["signals"]),
+            ", ".join(
+                [name.replace("_", " ") for name in point["signals"]]
+                + [text for text in (short_mark(point["bench_findings"], document["unit"]),) if text]
+            ),
         ]
         for point in reversed(document["points"])
     ]

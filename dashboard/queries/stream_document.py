@@ -54,9 +54,7 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
     }
 
 
-def point(
-    tested_us: int, stored: StoredPoint, adjusted_level: float | None, marks: list[BenchMark], lab: Lab
-) -> Point:
+def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, marks: list[BenchMark], lab: Lab) -> Point:
     """A point of a chart as a page shows it."""
     return {
         "tested_at": iso(tested_us, lab.zone),

@@ -15,9 +15,11 @@ from sqlalchemy import Connection, text
 
 from dashboard.queries import stored_documents
 from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
+from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.scorecard import CardLot, CardStream, FirstIssueChanges, NoticeRow, Scorecard, SupplierStanding
 from ingest.documents.stream import BoardRow, Capability
 from ingest.quarter import first_issue
@@ -59,6 +61,7 @@ class _Shared:
     changed: Mapping[str, FirstIssueChanges]
     standings: Mapping[str, SupplierStanding]
     file_names: Mapping[str, str]
+    bench_marks: Mapping[int, list[BenchMark]]
 
 
 def documents(connection: Connection, lab: Lab, name: str, supplier: str | None = None) -> list[Scorecard]:
@@ -106,6 +109,9 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
             lab.scorecard.weights,
         ),
         file_names=_file_key(connection),
+        bench_marks=marks_of_sessions(
+            connection, lab, [lot.session["id"] for stream in every for lot in (*stream.lots, *stream.earlier)]
+        ),
     )
 
 
@@ -207,16 +213,16 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "notices_open": notice_totals["open"],
         "mean_days_to_answer": notice_totals["mean_days_to_answer"],
         "actions_worked": notice_totals["worked"],
-        "lot_list": [_lot(lot, shared.lab) for lot in stream.lots],
-        "earlier_lot_list": [_lot(lot, shared.lab) for lot in stream.earlier],
+        "lot_list": [_lot(lot, shared) for lot in stream.lots],
+        "earlier_lot_list": [_lot(lot, shared) for lot in stream.earlier],
     }
 
 
-def _lot(lot: QuarterLot, lab: Lab) -> CardLot:
+def _lot(lot: QuarterLot, shared: _Shared) -> CardLot:
     row = lot.session
     return {
         "lot": lot.lot,
-        "tested_at": stored_documents.iso(row["started_us"], lab.zone),
+        "tested_at": stored_documents.iso(row["started_us"], shared.lab.zone),
         "bags": row["bags"],
         "readings": row["readings"],
         "level": row["level_unit"],
@@ -225,6 +231,7 @@ def _lot(lot: QuarterLot, lab: Lab) -> CardLot:
         "verdict": row["verdict"],
         "conditioning": row["conditioning"],
         "standing": lot.standing,
+        "bench_findings": shared.bench_marks.get(row["id"], []),
     }
 
 

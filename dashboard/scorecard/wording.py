@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Literal, TypedDict, cast
 
+from dashboard.text.bench_mark_text import source_and_size
 from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit, signed
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.documents.scorecard import (
@@ -30,6 +31,7 @@ __all__ = [
     "OVERVIEW_HEADS",
     "PARTS",
     "alert_lines",
+    "bench_marks",
     "chance_moves",
     "drawn_up",
     "events",
@@ -336,7 +338,20 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         ("forecast, latest", _forecast(row)),
         ("alerts", events(row)),
         *([("notices", _stream_notices(row))] if row["notices"] else []),
+        *([("our bench", bench)] if (bench := bench_marks(row)) else []),
     ]
+
+
+def bench_marks(row: CardStream) -> str:
+    """The lots of the quarter that were tested while the bench was off: value as read and as it would be, by finding."""
+    by_finding: dict[str, tuple[str, list[str]]] = {}
+    for lot in row["lot_list"]:
+        for mark in lot["bench_findings"]:
+            read, without = amount(lot["level"], row["unit"]), amount(mark["level_without"], row["unit"])
+            by_finding.setdefault(mark["finding"], (source_and_size(mark), []))[1].append(
+                f"{lot['lot']} {read} as read, {without} without it"
+            )
+    return "; ".join(f"{source}: {', '.join(lots)}" for source, lots in by_finding.values())
 
 
 def _lots(row: CardStream) -> str:

@@ -31,6 +31,7 @@ HEADS = {
 LOT_HEADS = (
     "supplier", "product", "characteristic", "lot", "tested at (lab time)", "bags", "readings", "level (unit)", "worst reading (unit)",
     "judged value (unit)", "unit", "verdict", "conditioning", "counts as", "nearer limit (unit)",
+    "bench off: finding", "level without it (unit)",
 )  # fmt: skip
 # How numbers are shown, by their head; others are shown as they are.
 SHARES = (
@@ -214,6 +215,8 @@ def _lots(book: _Book, cards: Sequence[Scorecard]) -> None:
             row["supplier"], row["product"], row["characteristic"], lot["lot"],
             datetime.fromisoformat(lot["tested_at"]).replace(tzinfo=None), lot["bags"], lot["readings"], lot["level"],
             lot["worst"], lot["judged"], row["unit"], lot["verdict"], lot["conditioning"], lot["standing"], near_limit(row),
+            " ".join(mark["finding"] for mark in lot["bench_findings"]) or None,
+            lot["bench_findings"][0]["level_without"] if lot["bench_findings"] else None,
         )
         for card in cards
         for row in card["streams"]

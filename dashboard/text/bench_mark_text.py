@@ -16,9 +16,7 @@ def source_and_size(mark: BenchMark) -> str:
     size, since = mark["size"], day(mark["off_from_at"])
     span = f"since {since}" if mark["off_until_at"] is None else f"from {since} to {day(mark['off_until_at'])}"
     verb = "reads" if mark["off_until_at"] is None else "read"
-    how = (
-        "off" if size is None else f"{abs(size):.2g} {mark['size_unit']} {'high' if size > 0 else 'low'}"
-    )
+    how = "off" if size is None else f"{abs(size):.2g} {mark['size_unit']} {'high' if size > 0 else 'low'}"
     return f"{mark['source']} {verb} {how} {span} (finding {mark['finding']})"
 
 

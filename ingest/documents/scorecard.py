@@ -8,6 +8,7 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.fields import Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Direction, Effectiveness, Scale, Side, StreamState, Verdict
@@ -72,6 +73,7 @@ class CardLot(TypedDict):
     verdict: Verdict
     conditioning: str
     standing: Standing
+    bench_findings: list[BenchMark]
 
 
 class QuarterFigures(TypedDict):

@@ -87,6 +87,7 @@ def quarter_on(day: date, lab: Lab) -> Quarter:
 class QuarterSession(TypedDict):
     """What a scorecard reads of a test session; `limits` are those of its point, None where it is none."""
 
+    id: int
     started_us: int
     readings: int
     bags: int
@@ -178,6 +179,7 @@ def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]]) 
 def _session(row: RowMapping) -> QuarterSession:
     point: StoredPoint | None = None if row["point"] is None else json.loads(row["point"])
     return {
+        "id": row["id"],
         "started_us": row["started_us"],
         "readings": row["readings"],
         "bags": row["bags"],

@@ -48,7 +48,11 @@ def concerned(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredSt
 
 
 def basis(
-    points: Sequence[NoticeLot], lots: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStreamEvidence, scale: str
+    points: Sequence[NoticeLot],
+    lots: Sequence[NoticeLot],
+    alert: RowMapping,
+    evidence: StoredStreamEvidence,
+    scale: str,
 ) -> NoticeBasis | None:
     """What the lots of a run show together, against the valid lots before them; None for an alert about single lots."""
     if not _is_run(alert, evidence) or not lots:
