@@ -162,8 +162,9 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
 
 def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
     if limits is None or limits["lower"] is None:
-        return "not known yet"
-    return f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+        return "no settled limits yet"
+    edges = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    return edges if limits.get("settled", True) else f"{edges}, not settled"
 
 
 def _anchor(session: Session) -> str:

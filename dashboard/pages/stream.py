@@ -23,6 +23,7 @@ from dashboard.text.formatting import (
     counted,
     day,
     false_mark_text,
+    futures,
     humidity,
     percent,
     room_to_limit,
@@ -37,7 +38,7 @@ from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
 from ingest.documents.alert import Alert
 from ingest.documents.entries import SubjectEntry
-from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.documents.stream import BoardRow, ControlLimits, StreamDocument
 
 __all__ = ["layout"]
 
@@ -47,7 +48,7 @@ KEY = (
     ("□", "warm", "test not valid"),
     ("◇", "edge", "suspect values"),
     ("▲▼", "edge", "level beyond the range of the meter"),
-    ("━", "accent", "smoothed level"),
+    ("━", "accent", "moving average of the lots"),
     ("┄", "grey", "centre line and control limits"),
     ("▬", "grey", "baseline lots"),
     ("◯", "grey", "lot excluded from the baseline"),
@@ -168,14 +169,30 @@ def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
         text += f" and changes by {change(row['change_percent_per_month'])} a month"
     limit = room_to_limit(row)
     text += "; no specification limit applies." if limit == "no limit" else f"; the specification limit is {limit}."
-    if limits["center"] is not None:
+    if limits["center"] is not None and not limits.get("settled", True):
+        text += f" {_unsettled(limits, unit, lab)}"
+    elif limits["center"] is not None:
         text += f" The centre line is {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}."
     if row["breach_probability"] is not None and row["weeks_to_limit"] is not None:
         text += (
             f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}. "
             f"Time to the limit: {weeks(row['weeks_to_limit'])}."
         )
-    return text
+    return f"{text}{futures(document['forecast'], unit)}"
+
+
+def _unsettled(limits: ControlLimits, unit: str, lab: Lab) -> str:
+    """What is known while the control limits are not settled."""
+    lots = f"{limits['from_lots']} of {counted(lab.baseline.lots, 'lot')}"
+    if limits["frozen_at"]:
+        lots = (
+            f"the {counted(limits['from_lots'], 'lot')} of the baseline are too much alike their neighbours to set any"
+        )
+    seen = f"{amount(limits['seen_lower'], unit)} to {amount(limits['seen_upper'], unit)}"
+    text = f"No settled limits yet: {lots}. The lots so far lie from {seen}, around {amount(limits['center'], unit)}."
+    if limits["lower"] is None or limits["frozen_at"]:
+        return text
+    return f"{text} Limits from them, which will still move: {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}."
 
 
 def _note_text(entry: SubjectEntry) -> str:
@@ -187,6 +204,14 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
     unit, limits, capability = document["unit"], document["limits"], document["capability"]
     components = document["components"]
     baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
+    edges = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    shown = (
+        "no settled limits yet"
+        if limits["lower"] is None
+        else edges
+        if limits.get("settled", True)
+        else f"{edges}, not settled"
+    )
 
     def variation(name: str, variance: float | None, explanation: str) -> tuple[str, Any, str]:
         low, high = components["intervals"].get(name, (None, None))
@@ -199,7 +224,7 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
     return [
         (
             "control limits",
-            f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+            shown,
             f"for a lot of the usual number of bags, from {counted(limits['from_lots'], 'lot')}, {baseline}",
         ),
         variation("lot", components["lot"], "standard deviation of a lot level"),

@@ -9,7 +9,7 @@ from typing import TypedDict, cast
 from ingest.common.number_format import amount, way
 from ingest.documents.alert import Alert, BenchShift, Evidence
 from ingest.documents.rounds import RoundDocument
-from ingest.documents.stream import PatternPrice, StreamDocument, WeeksToLimit
+from ingest.documents.stream import Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
 
 __all__ = [
@@ -24,6 +24,7 @@ __all__ = [
     "difference",
     "evidence",
     "false_mark_text",
+    "futures",
     "humidity",
     "interval",
     "limits_of",
@@ -106,6 +107,18 @@ def weeks(span: WeeksToLimit | None) -> str:
     low, middle = span["p10"] or 0, span["p50"]
     likely = f"from week {low:.0f}" if span["p90"] is None else f"in week {low:.0f} to {span['p90']:.0f}"
     return f"likely {likely}; 50 % by week {middle:.0f}"
+
+
+def futures(outlook: Forecast | None, unit: str) -> str:
+    """How many futures have a failing lot, and where the coming lots will lie; empty without a forecast."""
+    if outlook is None or outlook.get("lots_low") is None:
+        return ""
+    lie = f"8 of 10 coming lots lie between {amount(outlook['lots_low'], unit)} and {amount(outlook['lots_high'], unit)} at the end of that time."
+    if outlook["outliers"]:
+        lie += f" Outliers are left out: {listed(outlook['outliers'])}."
+    if outlook["futures_with_breach"] is None:
+        return f" {lie}"
+    return f" {outlook['futures_with_breach']} of {outlook['futures']} simulated futures have a failing lot; {lie}"
 
 
 def signed(value: float, digits: str) -> str:

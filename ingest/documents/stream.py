@@ -184,11 +184,18 @@ class _ControlFigures(TypedDict):
     upper: float | None
     from_lots: Count
     lots: list[str]
+    settled: bool
+    seen_lower: float | None
+    seen_upper: float | None
     widened_for_dependence: float | None
 
 
 class StoredControlLimits(_ControlFigures):
-    """Centre line and control limits for a lot of usual size, the lots that set them, and since when they hold."""
+    """Centre line and control limits for a lot of usual size, the lots that set them, and since when they hold.
+
+    Until they are `settled` more lots will move them; null where they would be wider than the specification limits that they
+    are to guard. `seen_lower` and `seen_upper` are the lowest and the highest level of the lots so far.
+    """
 
     frozen_us: Microseconds | None
     from_us: Microseconds | None
@@ -242,9 +249,16 @@ class FanPoint(_FanLevels):
 
 
 class _ForecastFigures(TypedDict):
+    # `futures_with_breach` of `futures` simulated ones have a failing lot within the horizon; at its end eight of ten lots lie
+    # between `lots_low` and `lots_high`. It does not follow the `outliers`.
     breach_probability: Probability | None
     weeks_to_limit: WeeksToLimit | None
     change_percent_per_month: float | None
+    futures_with_breach: Count | None
+    futures: Count
+    lots_low: float | None
+    lots_high: float | None
+    outliers: list[str]
 
 
 class StoredForecast(_ForecastFigures):
