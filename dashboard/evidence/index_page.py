@@ -44,7 +44,11 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
         "applied, and the conditioning in the chamber log.",
         {
             "level": "the mean of the bag means (each the mean of its readings); on a log scale the mean of natural logarithms, "
-            "turned back: a geometric mean. Empty if bounded readings leave it open.",
+            "turned back: a geometric mean. Empty if bounded readings leave it open: then it lies from level_low to level_high, "
+            "and an empty end has no bound.",
+            "worst_bound, worst_bag_bound": "0: measured; -1: below the value; 1: above the value",
+            "bags_outside, bags_undecided, worst_bag": "the bags outside the limit, each by the mean of its readings; those that "
+            "bounded readings leave open; the mean of the worst bag",
             "judged_by, judged": "the quantity compared with the limit (mean or worst reading), and its value",
             "verdict": "pass; fail; undecided (in the guard band, or a bounded reading leaves it open); invalid (conditioning not "
             "documented); unlimited (no limit applies)",

@@ -14,9 +14,10 @@ from dashboard.text.formatting import (
     percent,
     room_to_limit,
 )
+from dashboard.text.verdict_text import bags_text, level_text
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.documents.bench_mark import BenchMark
-from ingest.documents.notice import NoticeDocument
+from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
 from ingest.quarter.notices import ANSWER_DAYS
 from spc.vocabulary.enums import Kind, Scale
@@ -45,6 +46,7 @@ HEADLINES = {
     Kind.SPREAD: "the variation is above normal",
     Kind.FORECAST: "a failing lot is likely",
 }
+UNDECIDED = "a lot is undecided against the limit"
 REQUESTS = (
     "Please segregate remaining stock of these lots, and of material made with them, until we have spoken.",
     "Tell us whether anything changed around the date above: film, coating or additive, process, storage or age.",
@@ -116,6 +118,8 @@ def retests(notice: NoticeDocument) -> list[str]:
     for test in notice["retests"]:
         counts = f"{counted(test['bags'], 'bag')}, {counted(test['n'], 'reading')}"
         result = test["verdict"] if test["state"] == "valid" else f"not valid, {test['state']}"
+        if bags := bags_text(test["bag_count"], unit):
+            result += f", {bags}"
         sentences.append(
             f"Lot {test['lot']}, {day(test['tested_at'])}: {amount(test['level'], unit)} ({counts}); {result}."
         )
@@ -151,7 +155,8 @@ def title(notice: NoticeDocument) -> str:
 
 def headline(notice: NoticeDocument) -> str:
     """The subject of the notice in a sentence."""
-    return f"{title(notice)}: {HEADLINES[Kind(notice['kind'])]}."
+    what = UNDECIDED if notice["evidence"]["form"] == "undecided" else HEADLINES[Kind(notice["kind"])]
+    return f"{title(notice)}: {what}."
 
 
 def legend(notice: NoticeDocument) -> str:
@@ -203,13 +208,13 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if before is not None:
         rows.append(("level before", f"{amount(before, unit)}, from {counted(notice['from_lots'], 'lot')}"))
     if latest is not None:
-        rows.append(("latest level", f"{amount(latest, unit)}, lot {evidence['latest_lot']}"))
+        rows.append(("latest level", f"{amount(latest, unit, evidence['latest_bound'])}, lot {evidence['latest_lot']}"))
     together = _basis(notice)
     if together is not None:
         rows.append(together)
     if notice["kind"] == Kind.SPREAD:
         rows.append(("newest lots", _variation(notice)))
-    elif notice["difference"] is not None:
+    elif notice["difference"] is not None and not evidence["latest_bound"]:
         rows.append(("difference", difference(notice["difference"], notice["difference_percent"], unit)))
     if notice["kind"] in LOT_BY_LOT:
         return rows
@@ -266,6 +271,14 @@ def validity(notice: NoticeDocument) -> str:
     return f"{text}." if left_out else f"{text}. No test of this product and characteristic in that time was left out."
 
 
+def _result(lot: NoticeLot, unit: str) -> str:
+    """The verdict on a lot with the facts beside it."""
+    parts = [str(lot["verdict"]), bags_text(lot["bag_count"], unit)]
+    return "; ".join(part for part in parts if part) + (
+        "; outside control limits" if lot["outside_control_limits"] else ""
+    )
+
+
 def lot_rows(notice: NoticeDocument) -> list[list[str]]:
     """A row a lot: lot, day, bags, readings, mean, worst reading, hours, humidity, result."""
     unit = notice["unit"]
@@ -274,8 +287,11 @@ def lot_rows(notice: NoticeDocument) -> list[list[str]]:
         low, high = lot["humidity_min"], lot["humidity_max"]
         humidity = "–" if low is None or high is None else f"{low:.1f} to {high:.1f} %"
         hours = "–" if lot["hours"] is None else f"{lot['hours']:.1f} h"
-        level, worst = amount(lot["shown"], unit, lot["bound"]), amount(lot["worst"], unit)
+        level, worst = (
+            level_text(lot["level"], lot["level_range"], unit),
+            amount(lot["worst"], unit, lot["worst_bound"]),
+        )
         level += "*" if lot["bench_findings"] else ""
         tested, counts = day(lot["tested_at"]), (str(lot["bags"]), str(lot["n"]))
-        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, lot["verdict"]])
+        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, _result(lot, unit)])
     return rows

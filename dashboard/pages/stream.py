@@ -33,6 +33,7 @@ from dashboard.text.formatting import characteristic as spoken
 from dashboard.text.formatting import shown as shown_evidence
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.urls import stream_file_address
+from dashboard.text.verdict_text import verdict_text
 from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
@@ -269,7 +270,14 @@ def _table(document: StreamDocument) -> html.Div:
             "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
             *(amount(point["adjusted_level"], document["unit"]) for _ in adjusted),
             "suspect values" if point["to_look_at"] else point["state"],
-            point["verdict"],
+            verdict_text(
+                point["verdict"],
+                "mean",
+                point["bag_count"],
+                point["outside_control_limits"],
+                (point["limit_lower"], point["limit_upper"]),
+                document["unit"],
+            ),
             ", ".join(
                 [name.replace("_", " ") for name in point["signals"]]
                 + [text for text in (short_mark(point["bench_findings"], document["unit"]),) if text]

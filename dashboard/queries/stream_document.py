@@ -10,9 +10,11 @@ from dashboard.queries.stored_documents import rows_of
 from ingest.alerts.bench_marks import marks_of_stream
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
+from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.humidity_effect import humidity_of
 
 __all__ = ["point", "stream"]
@@ -39,6 +41,7 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         id=rows[0]["id"],
     )
     marks = marks_of_stream(connection, lab, rows[0]["id"])
+    bags = bag_counts_of_stream(connection, rows[0]["id"])
     stored: StoredStream = json.loads(rows[0]["document"])
     humidity, adjusted = humidity_of(connection, lab, rows[0]["id"])
     return {
@@ -48,17 +51,32 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         **served(stored, lab.zone),
         "humidity": humidity,
         "points": [
-            point(row["tested_us"], json.loads(row["document"]), level, marks.get(row["session_id"], []), lab)
+            point(
+                row["tested_us"],
+                json.loads(row["document"]),
+                level,
+                marks.get(row["session_id"], []),
+                bags.get(row["session_id"]),
+                lab,
+            )
             for row, level in zip(points, adjusted, strict=True)
         ],
     }
 
 
-def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, marks: list[BenchMark], lab: Lab) -> Point:
+def point(
+    tested_us: int,
+    stored: StoredPoint,
+    adjusted_level: float | None,
+    marks: list[BenchMark],
+    bags: BagCount | None,
+    lab: Lab,
+) -> Point:
     """A point of a chart as a page shows it."""
     return {
         "tested_at": iso(tested_us, lab.zone),
         **stored,
         "adjusted_level": adjusted_level,
         "bench_findings": marks,
+        "bag_count": bags,
     }

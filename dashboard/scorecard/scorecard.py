@@ -19,9 +19,11 @@ from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
+from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.scorecard import CardLot, CardStream, FirstIssueChanges, NoticeRow, Scorecard, SupplierStanding
 from ingest.documents.stream import BoardRow, Capability
+from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.quarter import first_issue
 from ingest.quarter.lots import (
     Quarter,
@@ -62,6 +64,7 @@ class _Shared:
     standings: Mapping[str, SupplierStanding]
     file_names: Mapping[str, str]
     bench_marks: Mapping[int, list[BenchMark]]
+    bag_counts: Mapping[int, BagCount]
 
 
 def documents(connection: Connection, lab: Lab, name: str, supplier: str | None = None) -> list[Scorecard]:
@@ -92,6 +95,7 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]
+    tests = [lot.session["id"] for stream in every for lot in (*stream.lots, *stream.earlier)]
     first_drawn_us, changed = first_issue.changes(connection, span, every, drawn_up_us)
     return _Shared(
         lab=lab,
@@ -109,9 +113,8 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
             lab.scorecard.weights,
         ),
         file_names=_file_key(connection),
-        bench_marks=marks_of_sessions(
-            connection, lab, [lot.session["id"] for stream in every for lot in (*stream.lots, *stream.earlier)]
-        ),
+        bench_marks=marks_of_sessions(connection, lab, tests),
+        bag_counts=bag_counts_of_sessions(connection, tests),
     )
 
 
@@ -169,6 +172,8 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
     declared = shared.lab.characteristic(stream.characteristic)
     board = shared.board[stream.supplier, stream.product, stream.characteristic]
     of_stream = [alert for alert in alerts if _key(alert) == _key(board)]
+    # Undecided lots are counted among the lots; an alert of kind limit is here a lot that failed.
+    of_stream = [alert for alert in of_stream if alert["evidence"].get("form") != "undecided"]
     counted = Counter(alert["kind"] for alert in of_stream if alert["held_under"] is None)
     notice_totals = totals([notice for notice in notices if _key(notice) == _key(board)])
     disposition = Counter(lot.standing for lot in stream.lots)
@@ -226,7 +231,10 @@ def _lot(lot: QuarterLot, shared: _Shared) -> CardLot:
         "bags": row["bags"],
         "readings": row["readings"],
         "level": row["level_unit"],
+        "level_range": row["level_range"],
         "worst": row["worst"],
+        "worst_bound": row["worst_bound"],
+        "bag_count": shared.bag_counts.get(row["id"]),
         "judged": row["judged"],
         "verdict": row["verdict"],
         "conditioning": row["conditioning"],

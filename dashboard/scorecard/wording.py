@@ -7,6 +7,7 @@ from typing import Literal, TypedDict, cast
 
 from dashboard.text.bench_mark_text import source_and_size
 from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit, signed
+from dashboard.text.verdict_text import bags_text
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.documents.scorecard import (
     CardStream,
@@ -31,6 +32,7 @@ __all__ = [
     "OVERVIEW_HEADS",
     "PARTS",
     "alert_lines",
+    "bag_facts",
     "bench_marks",
     "chance_moves",
     "drawn_up",
@@ -338,8 +340,18 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         ("forecast, latest", _forecast(row)),
         ("alerts", events(row)),
         *([("notices", _stream_notices(row))] if row["notices"] else []),
+        *([("bags", bags)] if (bags := bag_facts(row)) else []),
         *([("our bench", bench)] if (bench := bench_marks(row)) else []),
     ]
+
+
+def bag_facts(row: CardStream) -> str:
+    """The lots of the quarter of which bags are outside the limit, whatever the verdict on the lot."""
+    return "; ".join(
+        f"{lot['lot']} {lot['verdict']}, {bags}"
+        for lot in row["lot_list"]
+        if lot["standing"] in ("pass", "fail", "undecided") and (bags := bags_text(lot["bag_count"], row["unit"]))
+    )
 
 
 def bench_marks(row: CardStream) -> str:

@@ -31,7 +31,7 @@ HEADS = {
 LOT_HEADS = (
     "supplier", "product", "characteristic", "lot", "tested at (lab time)", "bags", "readings", "level (unit)", "worst reading (unit)",
     "judged value (unit)", "unit", "verdict", "conditioning", "counts as", "nearer limit (unit)",
-    "bench off: finding", "level without it (unit)",
+    "bench off: finding", "level without it (unit)", "bags outside the limit", "worst bag (unit)", "worst reading is",
 )  # fmt: skip
 # How numbers are shown, by their head; others are shown as they are.
 SHARES = (
@@ -213,10 +213,14 @@ def _lots(book: _Book, cards: Sequence[Scorecard]) -> None:
     rows: list[Cells] = [
         (
             row["supplier"], row["product"], row["characteristic"], lot["lot"],
-            datetime.fromisoformat(lot["tested_at"]).replace(tzinfo=None), lot["bags"], lot["readings"], lot["level"],
+            datetime.fromisoformat(lot["tested_at"]).replace(tzinfo=None), lot["bags"], lot["readings"],
+            None if lot["level_range"] else lot["level"],
             lot["worst"], lot["judged"], row["unit"], lot["verdict"], lot["conditioning"], lot["standing"], near_limit(row),
             " ".join(mark["finding"] for mark in lot["bench_findings"]) or None,
             lot["bench_findings"][0]["level_without"] if lot["bench_findings"] else None,
+            lot["bag_count"]["outside"] if lot["bag_count"] else None,
+            lot["bag_count"]["worst"] if lot["bag_count"] else None,
+            {-1: "below the value", 0: "measured", 1: "above the value"}[lot["worst_bound"]],
         )
         for card in cards
         for row in card["streams"]

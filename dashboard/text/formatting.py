@@ -59,6 +59,7 @@ class ShownEvidence(TypedDict, total=False):
     """The parts of an alert's evidence that people read; each kind of alert has some of them."""
 
     what: Kind
+    form: str
     direction: int
     unit: str
     lots: int | list[str]
@@ -67,6 +68,7 @@ class ShownEvidence(TypedDict, total=False):
     usual: float | None
     level: float | None
     latest_level: float | None
+    latest_bound: int
     limit_lower: float | None
     limit_upper: float | None
     change_percent_per_month: float | None
@@ -203,6 +205,8 @@ def shortly(kind: str, evidence: Evidence) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
     facts = shown(evidence)
     what = facts.get("what", kind)
+    if facts.get("form") == "undecided":
+        return "a lot is undecided"
     if what != Kind.DRIFT:
         return SHORT_WORDS.get(what, kind)
     going = way(facts.get("direction", 0), facts.get("change_percent_per_month"))
@@ -222,7 +226,7 @@ def evidence(alert: Alert) -> list[str]:
     if (usual := parts.get("usual")) is not None:
         facts.append(f"normal {amount(usual, unit)}")
     if (latest := parts.get("latest_level")) is not None:
-        facts.append(f"latest {amount(latest, unit)} (lot {parts['latest_lot']})")
+        facts.append(f"latest {amount(latest, unit, parts.get('latest_bound', 0))} (lot {parts['latest_lot']})")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
     if (chance := parts.get("breach_probability")) is not None:

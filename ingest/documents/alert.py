@@ -6,7 +6,7 @@ from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
@@ -37,6 +37,7 @@ StreamKind = Literal[Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPRE
 
 
 class _StreamFigures(TypedDict):
+    # A level that bounded readings leave open above or below is the end that is known, with the sign of its bound.
     # All six kinds that a stream's own lots raise have the same figures, and a check standard's alert of kind `bench` too.
     what: StreamKind
     form: str
@@ -47,6 +48,8 @@ class _StreamFigures(TypedDict):
     usual: float | None
     level: float | None
     latest_level: float | None
+    level_bound: Bound
+    latest_bound: Bound
     judged: float | None
     limit_lower: float | None
     limit_upper: float | None

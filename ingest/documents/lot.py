@@ -8,6 +8,7 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
+from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
 from ingest.documents.stream import Limit
@@ -15,6 +16,7 @@ from spc.vocabulary.enums import Scale, Verdict
 
 __all__ = [
     "EarlierValue",
+    "LevelRange",
     "LimitSources",
     "LotDocument",
     "Reading",
@@ -71,6 +73,13 @@ class LimitSources(TypedDict):
     upper: Limit | None
 
 
+class LevelRange(TypedDict):
+    """The levels that bounded readings leave open, in the unit; null where an end has no bound."""
+
+    low: float | None
+    high: float | None
+
+
 class Session(TypedDict):
     """One test session of a lot."""
 
@@ -84,7 +93,11 @@ class Session(TypedDict):
     load: str
     conditioning: SessionConditioning
     level: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
+    outside_control_limits: bool
     judged_by: JudgedBy
     scale: Scale
     limit_lower: float | None

@@ -7,8 +7,10 @@ from typing import Literal
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import StreamEvidence
+from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.fields import Bound, Count, JudgedBy, Microseconds, Moment, PointState
+from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Kind, Scale, Verdict
 
@@ -55,6 +57,7 @@ class NoticeLot(TypedDict):
     bags: Count
     n: Count
     level: float | None
+    level_range: LevelRange | None
     bag_spread: float | None
     bag_spread_upper: float | None
     reading_spread: float | None
@@ -63,6 +66,9 @@ class NoticeLot(TypedDict):
     state: PointState
     signals: list[str]
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
+    outside_control_limits: bool
     hours: float | None
     humidity_min: float | None
     humidity_max: float | None
@@ -75,7 +81,10 @@ class NoticeRetest(TypedDict):
     lot: str
     tested_at: Moment
     level: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
     bags: Count
     n: Count
     state: PointState

@@ -8,8 +8,10 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
+from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
-from ingest.documents.fields import Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
+from ingest.documents.fields import Bound, Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
+from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Direction, Effectiveness, Scale, Side, StreamState, Verdict
 
@@ -68,7 +70,10 @@ class CardLot(TypedDict):
     bags: Count
     readings: Count
     level: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
     judged: float | None
     verdict: Verdict
     conditioning: str

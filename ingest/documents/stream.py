@@ -7,6 +7,7 @@ from typing import Annotated, Literal, NotRequired
 from pydantic import Field
 from typing_extensions import TypedDict
 
+from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
 from ingest.documents.fields import Bound, Count, Day, Microseconds, Moment, PointState, Probability
@@ -336,14 +337,21 @@ class StoredHumidityEffect(HumidityEffect):
 
 
 class StoredPoint(TypedDict):
-    """One point of a chart, without its time."""
+    """One point of a chart, without its time.
+
+    `level_low` and `level_high` are the ends of the range that bounded readings leave open; both equal the level where there is
+    none, and null stands for an end without a bound.
+    """
 
     lot: str
     n: Count
     bags: Count
     level: float | None
+    level_low: float | None
+    level_high: float | None
     shown: float | None
     bound: Bound
+    outside_control_limits: bool
     bag_spread: float | None
     bag_spread_upper: float | None
     reading_spread: float | None
@@ -371,6 +379,7 @@ class Point(StoredPoint):
     tested_at: Moment
     adjusted_level: float | None
     bench_findings: list[BenchMark]
+    bag_count: BagCount | None
 
 
 # The stream

@@ -104,6 +104,8 @@ def slip(mark: UnitError) -> str:
 
 
 def _limit(evidence: StoredStreamEvidence) -> str:
+    if evidence["form"] == "undecided":
+        return _undecided(evidence)
     unit, over = evidence["unit"], evidence["direction"] > 0
     edge = evidence["limit_upper"] if over else evidence["limit_lower"]
     judged = (
@@ -117,8 +119,20 @@ def _limit(evidence: StoredStreamEvidence) -> str:
     )
 
 
+def _undecided(evidence: StoredStreamEvidence) -> str:
+    unit, edges = evidence["unit"], (evidence["limit_lower"], evidence["limit_upper"])
+    limit = " and ".join(amount(edge, unit) for edge in edges if edge is not None)
+    why = (
+        "readings beyond the range of the meter leave it open"
+        if evidence["judged"] is None
+        else f"{amount(evidence['judged'], unit)} is within the guard band"
+    )
+    more = f"; {evidence['lots']} lots so, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
+    return f"a lot undecided against the limit of {limit}: {why}{more}"
+
+
 def _point(evidence: StoredStreamEvidence) -> str:
-    return f"one lot at {amount(evidence['level'], evidence['unit'])}, usual is {amount(evidence['usual'], evidence['unit'])}"
+    return f"one lot at {amount(evidence['level'], evidence['unit'], evidence['level_bound'])}, usual is {amount(evidence['usual'], evidence['unit'])}"
 
 
 def _drift(evidence: StoredStreamEvidence) -> str:
@@ -126,20 +140,23 @@ def _drift(evidence: StoredStreamEvidence) -> str:
     going, unit = way(evidence["direction"], change), evidence["unit"]
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
     pace = f", {change:+.1f} % a month" if change is not None and going in ("rising", "falling", "moving") else ""
-    return f"{going}{since}{pace}; now {amount(evidence['latest_level'], unit)}, usual was {amount(evidence['usual'], unit)}"
+    return f"{going}{since}{pace}; now {amount(evidence['latest_level'], unit, evidence['latest_bound'])}, usual was {amount(evidence['usual'], unit)}"
 
 
 def _spread(evidence: StoredStreamEvidence) -> str:
     between = "readings on a bag" if evidence["form"] == "reading_spread" else "bags"
-    return f"{between} scatter more than usual (level {amount(evidence['level'], evidence['unit'])})"
+    return f"{between} scatter more than usual (level {amount(evidence['level'], evidence['unit'], evidence['level_bound'])})"
 
 
 def _pattern(evidence: StoredStreamEvidence) -> str:
-    return f"{evidence['form'].replace('_', ' ')} (level {amount(evidence['latest_level'], evidence['unit'])})"
+    return f"{evidence['form'].replace('_', ' ')} (level {amount(evidence['latest_level'], evidence['unit'], evidence['latest_bound'])})"
 
 
 def _forecast(evidence: StoredStreamEvidence) -> str:
-    chance, now = evidence["breach_probability"], amount(evidence["latest_level"], evidence["unit"])
+    chance, now = (
+        evidence["breach_probability"],
+        amount(evidence["latest_level"], evidence["unit"], evidence["latest_bound"]),
+    )
     if chance is None:
         return f"a breach was likely within the horizon; then {now}"
     return f"{100 * chance:.0f} % chance of a breach within the horizon; now {now}"

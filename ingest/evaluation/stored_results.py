@@ -406,8 +406,11 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
         "n": points["readings"].tolist(),
         "bags": points["bags"].tolist(),
         "level": numbers(points.floats("level")),
+        "level_low": numbers(points.floats("level_low")),
+        "level_high": numbers(points.floats("level_high")),
         "shown": numbers(shown),
         "bound": bound.tolist(),
+        "outside_control_limits": _outside(points).tolist(),
         "bag_spread": numbers(np.sqrt(points.floats("bag_variance"))),
         "bag_spread_upper": numbers(points.floats("bag_spread_upper")),
         "reading_spread": numbers(np.sqrt(points.floats("reading_variance"))),
@@ -423,6 +426,13 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
         "to_look_at": [False] * count,
         "verdict": [str(word) for word in points["verdict"].tolist()],
     }
+
+
+def _outside(points: Rows) -> np.ndarray:
+    """Whether the level of each point is outside its control limits; not where either is unknown."""
+    level, lower, upper = (points.floats(name) for name in ("level", "lower", "upper"))
+    with np.errstate(invalid="ignore"):
+        return np.asarray((level < lower) | (level > upper))
 
 
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:

@@ -9,14 +9,14 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 from sqlalchemy import Connection
 
 from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
-from ingest.documents.fields import Direction
+from ingest.documents.fields import Bound, Direction
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
 from ingest.evaluation.stream_context import StreamContext
@@ -30,7 +30,7 @@ __all__ = ["Alert", "alert_id", "state_after_entries", "state_of", "stream_alert
 
 
 # The columns of a point that the evidence of an alert uses.
-EVIDENCE = ("lot", "started_us", "center", "level", "judged", "limit_lower", "limit_upper")
+EVIDENCE = ("lot", "started_us", "center", "level", "level_low", "level_high", "judged", "limit_lower", "limit_upper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +100,7 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         known = number(position)
         return None if known is None else int(points["started_us"][min(max(round(known) + 1, 0), len(points) - 1)])
 
+    (level, level_bound), (latest_level, latest_bound) = _bounded_level(opened), _bounded_level(latest)
     # The outlook is today's: it belongs to a cause that is still there, not to one that was set right.
     outlook = evaluation.forecast if not set_right(episode, len(points)) else None
     return {
@@ -114,8 +115,10 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "since_low_us": when(episode.start_low),
         "since_high_us": when(episode.start_high),
         "usual": in_unit(float(opened["center"])),
-        "level": in_unit(float(opened["level"])),
-        "latest_level": in_unit(float(latest["level"])),
+        "level": in_unit(level),
+        "latest_level": in_unit(latest_level),
+        "level_bound": level_bound,
+        "latest_bound": latest_bound,
         "judged": number(opened["judged"]),
         "limit_lower": number(opened["limit_lower"]),
         "limit_upper": number(opened["limit_upper"]),
@@ -125,6 +128,16 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "closed_because": None if outlook is not None else f"{QUIET_LOTS} lots without it",
         "may_be_a_slip": doubt,
     }
+
+
+def _bounded_level(point: dict[str, Any]) -> tuple[float, Bound]:
+    """The level of a point in the charted scale; where bounded readings leave it open, its known end with its sign."""
+    level, low, high = (float(point[name]) for name in ("level", "level_low", "level_high"))
+    if np.isfinite(low) and not np.isfinite(high):
+        return low, 1
+    if np.isfinite(high) and not np.isfinite(low):
+        return high, -1
+    return level, 0
 
 
 def _away(episode: Episode, lower: float, upper: float) -> bool:

@@ -19,8 +19,10 @@ from ingest.common.errors import CallError
 from ingest.common.instants import FIRST_DAY, LAST_DAY, microseconds
 from ingest.config.lab import Lab
 from ingest.documents.alert import StoredStreamEvidence
-from ingest.documents.fields import ConditioningState, Standing
+from ingest.documents.fields import Bound, ConditioningState, Standing
+from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StoredPoint
+from ingest.evaluation.session_values import level_range, worst_bound
 from spc.vocabulary.enums import Verdict
 
 __all__ = [
@@ -96,7 +98,9 @@ class QuarterSession(TypedDict):
     bag_variance: float | None
     reading_variance: float | None
     level_unit: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
     judged: float | None
     verdict: Verdict
     conditioning: ConditioningState
@@ -133,7 +137,7 @@ class StreamLots:
 
 SESSIONS_SQL = """
 SELECT t.id AS stream_id, t.supplier, t.product, t.characteristic, l.lot, s.id, s.started_us, s.readings, s.bags,
-s.reading_df, s.level, s.bag_variance, s.reading_variance, s.level_unit, s.worst, s.judged, s.verdict, s.conditioning,
+s.reading_df, s.level, s.bag_variance, s.reading_variance, s.level_unit, s.level_low, s.level_high, s.smallest, s.smallest_bound, s.largest, s.largest_bound, s.worst, s.judged, s.verdict, s.conditioning,
 p.document AS point
 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id
 LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
@@ -151,32 +155,35 @@ def gather(connection: Connection, lab: Lab, span: Quarter) -> list[StreamLots]:
     for row in rows:
         if not lab.is_check_standard(row["supplier"], row["product"]):
             by_stream.setdefault(row["stream_id"], []).append(row)
-    streams = [_stream(sessions, span, spans.get(id_, [])) for id_, sessions in by_stream.items()]
+    streams = [_stream(sessions, span, spans.get(id_, []), lab) for id_, sessions in by_stream.items()]
     return [stream for stream in streams if stream.lots]
 
 
-def _stream(sessions: Sequence[RowMapping], span: Quarter, explained: Sequence[tuple[int, int]]) -> StreamLots:
+def _stream(
+    sessions: Sequence[RowMapping], span: Quarter, explained: Sequence[tuple[int, int]], lab: Lab
+) -> StreamLots:
     names = {key: sessions[0][key] for key in ("supplier", "product", "characteristic")}
+    scale = lab.characteristic(names["characteristic"]).scale
     now = [session for session in sessions if span.holds(session["started_us"])]
     before = [session for session in sessions if not span.holds(session["started_us"])]
     return StreamLots(
         id=sessions[0]["stream_id"],
         **names,
-        lots=_lots(now, explained),
-        earlier=_lots(before, explained),
+        lots=_lots(now, explained, scale),
+        earlier=_lots(before, explained, scale),
         readings=sum(session["readings"] for session in now),
     )
 
 
-def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]]) -> list[QuarterLot]:
+def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]], scale: str) -> list[QuarterLot]:
     by_lot: dict[str, list[QuarterSession]] = {}
     for row in sessions:
-        by_lot.setdefault(row["lot"], []).append(_session(row))
+        by_lot.setdefault(row["lot"], []).append(_session(row, scale))
     found = [_lot(lot, own, explained) for lot, own in by_lot.items()]
     return sorted(found, key=lambda lot: (lot.session["started_us"], lot.lot))
 
 
-def _session(row: RowMapping) -> QuarterSession:
+def _session(row: RowMapping, scale: str) -> QuarterSession:
     point: StoredPoint | None = None if row["point"] is None else json.loads(row["point"])
     return {
         "id": row["id"],
@@ -188,7 +195,9 @@ def _session(row: RowMapping) -> QuarterSession:
         "bag_variance": row["bag_variance"],
         "reading_variance": row["reading_variance"],
         "level_unit": row["level_unit"],
+        "level_range": level_range(row, scale),
         "worst": row["worst"],
+        "worst_bound": worst_bound(row),
         "judged": row["judged"],
         "verdict": row["verdict"],
         "conditioning": row["conditioning"],

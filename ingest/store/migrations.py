@@ -13,7 +13,7 @@ from typing import Any
 
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
-from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, Table, Text
+from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, SmallInteger, Table, Text
 
 from ingest.common.errors import StoreError
 from ingest.store.round_lock import alone
@@ -127,7 +127,7 @@ def _to_4(connection: Connection) -> None:
 
 
 def _to_5(connection: Connection) -> None:
-    """Add what findings about the bench add to single tests; the next round derives everything again."""
+    """Add counts of bags, and what findings about the bench add to tests; the next round derives everything again."""
     word = Text().with_variant(Text(collation="C"), "postgresql")
     number = BigInteger().with_variant(Integer, "sqlite")
     made = MetaData()
@@ -135,6 +135,11 @@ def _to_5(connection: Connection) -> None:
         "bench_share", made, Column("session_id", number, primary_key=True), Column("alert", word, primary_key=True),
         *_needed(number, "stream_id"), *_needed(Float, "size"), *_needed(word, "size_unit"), Column("level_without", Float),
         Index("bench_share_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "bag_count", made, Column("session_id", number, primary_key=True), *_needed(number, "stream_id"),
+        Column("limit_lower", Float), Column("limit_upper", Float), *_needed(Integer, "bags", "outside", "undecided"),
+        Column("worst", Float), *_needed(SmallInteger, "worst_bound"), Index("bag_count_by_stream", "stream_id"),
     )  # fmt: skip
     made.create_all(connection)
     put_meta(connection, "bench_findings", "[]")

@@ -398,6 +398,20 @@ alert = Table(
     Index("alert_by_state", "state"),
 )
 
+# The bags of each test against the limits of its day: how many are certainly outside, how many are open, the worst. Derived.
+bag_count = Table(
+    "bag_count",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("limit_lower", Float),
+    Column("limit_upper", Float),
+    *[Column(name, Integer, nullable=False) for name in ("bags", "outside", "undecided")],
+    Column("worst", Float),
+    Column("worst_bound", SmallInteger, nullable=False),
+    Index("bag_count_by_stream", "stream_id"),
+)
+
 # Tests of weeks in which a source on the bench was off, by finding: what it added to the level (in percent on a log scale,
 # else in the unit), and the level in the unit with all findings taken out. Derived; kept also after the finding is closed.
 bench_share = Table(

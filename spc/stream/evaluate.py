@@ -30,7 +30,7 @@ from spc.stream.chart_columns import CHART_WIDTH, chart_of
 from spc.stream.chart_points import charted_points, is_among, segments_of
 from spc.stream.memo import Memo, digest
 from spc.stream.stream_capability import Withheld, for_stream
-from spc.vocabulary.enums import Grade, Kind, Scale
+from spc.vocabulary.enums import Grade, Kind, Scale, Verdict
 from spc.vocabulary.signal import Signal
 
 __all__ = [
@@ -510,12 +510,18 @@ def _translated(place: float, positions: Sequence[int]) -> float:
 
 
 def _limit_signals(valid: Rows) -> list[Signal]:
-    """Lots whose judged value is outside a specification limit: certain, so outside the budget of false alerts."""
+    """Lots outside a specification limit, or undecided against it: facts, so outside the budget of false alerts."""
     breached = np.flatnonzero(valid["breach"].astype(bool))
     upper = valid.floats("limit_upper")[breached]
     judged = np.where(np.isnan(valid.floats("judged")), valid.floats("level_unit"), valid.floats("judged"))[breached]
     direction = np.where(np.isnan(upper), -1, np.where(judged < upper, -1, 1))
-    return _signals_at(breached, Kind.LIMIT, direction, Grade.ACT, "limit")
+    # An undecided lot is a matter of its own: it breaches no limit, and somebody must decide or test again.
+    undecided = np.flatnonzero(valid["verdict"] == Verdict.UNDECIDED)
+    undecided = undecided[~np.isin(undecided, breached)]
+    return [
+        *_signals_at(breached, Kind.LIMIT, direction, Grade.ACT, "limit"),
+        *_signals_at(undecided, Kind.LIMIT, np.zeros(undecided.size, dtype=np.intp), Grade.LOOK, "undecided"),
+    ]
 
 
 def _out_of_range_signals(valid: Rows, segments: list[Segment]) -> list[Signal]:
