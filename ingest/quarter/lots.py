@@ -16,7 +16,7 @@ from typing import TypedDict, cast, get_args
 from sqlalchemy import Connection, RowMapping, text
 
 from ingest.common.errors import CallError
-from ingest.common.instants import FIRST_DAY, LAST_DAY, microseconds
+from ingest.common.instants import FIRST_DAY, LAST_DAY, WEEK_US, microseconds
 from ingest.config.lab import Lab
 from ingest.documents.alert import StoredStreamEvidence
 from ingest.documents.fields import Bound, ConditioningState, Standing
@@ -35,6 +35,7 @@ __all__ = [
     "quarter",
     "quarter_before",
     "quarter_on",
+    "stopped_products",
 ]
 
 # The most serious first: a lot with several characteristics counts by the first that applies.
@@ -231,6 +232,26 @@ def _explained_by_bench(connection: Connection) -> dict[int, list[tuple[int, int
         since = found["since_us"] or raised_us
         spans.setdefault(stream_id, []).append((min(since, raised_us), max(found["latest_tested_us"], raised_us)))
     return spans
+
+
+STOPPED_SQL = """
+SELECT t.supplier, t.product, l.lot, s.started_us FROM session s JOIN stream t ON t.id = s.stream_id
+JOIN lot l ON l.id = s.lot_id JOIN (
+  SELECT t2.supplier AS supplier, t2.product AS product, max(s2.started_us) AS last_us FROM session s2
+  JOIN stream t2 ON t2.id = s2.stream_id WHERE s2.started_us < :end GROUP BY t2.supplier, t2.product
+) AS latest ON latest.supplier = t.supplier AND latest.product = t.product AND latest.last_us = s.started_us
+WHERE latest.last_us < :start AND latest.last_us >= :year_before ORDER BY t.supplier, t.product, l.lot
+"""
+
+
+def stopped_products(connection: Connection, lab: Lab, span: Quarter) -> dict[str, list[tuple[str, str, int]]]:
+    """By supplier the products that were tested in the year before the quarter and not in it: product, last lot, time."""
+    times = {"start": span.start_us, "end": span.end_us, "year_before": span.start_us - 52 * WEEK_US}
+    found: dict[str, dict[str, tuple[str, str, int]]] = {}
+    for supplier, product, lot, started_us in connection.execute(text(STOPPED_SQL), times):
+        if not lab.is_check_standard(supplier, product):
+            found.setdefault(supplier, {})[product] = (product, lot, started_us)
+    return {supplier: list(products.values()) for supplier, products in found.items()}
 
 
 CORRECTED_SQL = """

@@ -15,7 +15,7 @@ same for one stream. The steps, in the order of this file:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -41,6 +41,7 @@ __all__ = [
     "PatternRunLength",
     "Segment",
     "Settings",
+    "outlook_of",
     "stream",
     "streams",
 ]
@@ -573,15 +574,58 @@ def _in_forecast(valid: Rows, moves: Sequence[Signal]) -> Rows:
         for move in moves
         if move.kind == Kind.DRIFT and move.start == move.start
     }
+    return valid.take(_without_outliers(valid, far, begun))
+
+
+def _without_outliers(valid: Rows, far: Set[tuple[int, int]], begun: Set[tuple[int, int]]) -> Flags:
+    """Which valid points count, by place and side of the far ones and of the first lots of shifts."""
     used = valid["measured"].astype(bool) & ~valid["unreviewed"].astype(bool)
     places = np.flatnonzero(used).tolist()
-    for before, place, after in zip([None, *places[:-1]], places, [*places[1:], None], strict=True):
+    for order, place in enumerate(places):
+        before, after = places[max(order - 1, 0)], places[min(order + 1, len(places) - 1)]
         for direction in (-1, 1):
-            beside = {(before, direction), (after, direction)} & far
+            beside = {(before, direction), (after, direction)} & far - {(place, direction)}
             shift = {(place - 1, direction), (place, direction), (place + 1, direction)} & begun
             if (place, direction) in far and not beside and not shift:
                 used[place] = False
-    return valid.take(used)
+    return np.asarray(used)
+
+
+def outlook_of(sessions: Rows, settings: Settings, outliers: Mapping[int, int]) -> forecast.Forecast:
+    """Forecast after the last of these sessions, without the detector, as for a day in the past.
+
+    Parameters
+    ----------
+    sessions : Rows
+        As for `stream`.
+    settings : Settings
+    outliers : mapping of int to {-1, 1}
+        Sessions that the detector named as outliers, with the side on which each lies.
+
+    Returns
+    -------
+    Forecast
+
+    Examples
+    --------
+    >>> from spc.stream.session_summary import summarise
+    >>> readings = pd.DataFrame({"session": range(9), "specimen": 1, "value": [10.0, 10.2] * 4 + [30.0], "bound": 0})
+    >>> sessions = summarise(readings, "log").assign(
+    ...     lot=[f"L{number}" for number in range(9)], weeks=range(9), valid=True, limit_lower=np.nan, limit_upper=40.0
+    ... )
+    >>> round(float(np.exp(outlook_of(Rows.of(sessions), Settings(), {8: 1}).level_now)), 1)
+    10.1
+    """
+    judged = verdicts.judge_rows(sessions, settings.scale, settings.judged, settings.guard_percent)
+    points = charted_points(
+        sessions.adding(judged),
+        settings.baseline_lots,
+        settings.unreviewed,
+        every_session=settings.every_session_is_a_point,
+    )
+    valid = points.take(points["valid"].astype(bool))
+    far = {(place, outliers[session]) for place, session in enumerate(valid.index.tolist()) if session in outliers}
+    return _forecast_after(valid.take(_without_outliers(valid, far, frozenset())), settings, Memo({}))
 
 
 def _forecast_after(reviewed: Rows, settings: Settings, memo: Memo) -> forecast.Forecast:
