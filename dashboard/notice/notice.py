@@ -58,7 +58,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
     ]
     in_unit, in_percent = difference(evidence)
     lots = concerned(points, row, evidence)
-    stored = connection.execute(text("SELECT document FROM evaluation WHERE stream_id = :stream"), stream).scalar()
+    found = connection.execute(text("SELECT document, board FROM evaluation WHERE stream_id = :stream"), stream).first()
     declared, needed = lab.characteristic(row["characteristic"]), lab.conditioning_for(row["characteristic"])
     limits = lab.limits_at(row["product"], row["characteristic"], from_microseconds(evidence["latest_tested_us"]))
     return {
@@ -89,7 +89,8 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "evidence": served(evidence, lab.zone),
         "difference": in_unit,
         "difference_percent": in_percent,
-        "from_lots": int(json.loads(stored)["limits"]["from_lots"]) if stored else 0,
+        "from_lots": int(json.loads(found.document)["limits"]["from_lots"]) if found else 0,
+        "level_now": json.loads(found.board)["level"] if found else None,
         "lots": lots,
         "basis": basis(points, lots, row, evidence, declared.scale),
         "retests": _retests(connection, stream, lots, marks, bags, scale, lab),

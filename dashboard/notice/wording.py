@@ -208,7 +208,9 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if before is not None:
         rows.append(("level before", f"{amount(before, unit)}, from {counted(notice['from_lots'], 'lot')}"))
     if latest is not None:
-        rows.append(("latest level", f"{amount(latest, unit, evidence['latest_bound'])}, lot {evidence['latest_lot']}"))
+        rows.append(("latest lot", f"{amount(latest, unit, evidence['latest_bound'])}, lot {evidence['latest_lot']}"))
+    if notice["level_now"] is not None and notice["kind"] not in LOT_BY_LOT:
+        rows.append(("level now", amount(notice["level_now"], unit)))
     together = _basis(notice)
     if together is not None:
         rows.append(together)

@@ -457,6 +457,8 @@ def _ppk(row: CardStream) -> str:
 def _forecast(row: CardStream) -> str:
     change = row["change_percent_per_month"]
     trend = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
+    if row["level_now"] is not None:
+        trend = f"level {amount(row['level_now'], row['unit'])}, {trend}"
     if row["breach_probability"] is None:
         return trend
     return f"{trend}; chance of a failing lot {percent(row['breach_probability'])}"

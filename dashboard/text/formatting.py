@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import TypedDict, cast
 
 from ingest.common.number_format import amount, way
-from ingest.documents.alert import Alert, BenchShift, Evidence
+from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
 from ingest.documents.rounds import RoundDocument
 from ingest.documents.stream import Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
@@ -30,6 +30,7 @@ __all__ = [
     "limits_of",
     "listed",
     "moment",
+    "now_text",
     "percent",
     "room_to_limit",
     "round_text",
@@ -68,6 +69,7 @@ class ShownEvidence(TypedDict, total=False):
     usual: float | None
     level: float | None
     latest_level: float | None
+    level_bound: int
     latest_bound: int
     limit_lower: float | None
     limit_upper: float | None
@@ -101,14 +103,14 @@ def percent(share: float | None) -> str:
 
 
 def weeks(span: WeeksToLimit | None) -> str:
-    """When the limit is likely to be reached: "likely in week 9 to 21; 50 % by week 13", or "not expected"."""
+    """When the limit is likely to be reached: "likely 9 to 21 weeks after the last test; 50 % within 13", or "not expected"."""
     if span is None or span["p50"] is None:
         return "not expected"
     if span["p50"] == 0:
         return "limit passed"
     low, middle = span["p10"] or 0, span["p50"]
-    likely = f"from week {low:.0f}" if span["p90"] is None else f"in week {low:.0f} to {span['p90']:.0f}"
-    return f"likely {likely}; 50 % by week {middle:.0f}"
+    likely = f"{low:.0f} weeks or more" if span["p90"] is None else f"{low:.0f} to {span['p90']:.0f} weeks"
+    return f"likely {likely} after the last test; 50 % within {middle:.0f}"
 
 
 def futures(outlook: Forecast | None, unit: str) -> str:
@@ -226,16 +228,26 @@ def evidence(alert: Alert) -> list[str]:
     if (usual := parts.get("usual")) is not None:
         facts.append(f"normal {amount(usual, unit)}")
     if (latest := parts.get("latest_level")) is not None:
-        facts.append(f"latest {amount(latest, unit, parts.get('latest_bound', 0))} (lot {parts['latest_lot']})")
+        facts.append(f"last lot of it {parts['latest_lot']}, {amount(latest, unit, parts.get('latest_bound', 0))}")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
-    if (chance := parts.get("breach_probability")) is not None:
-        facts.append(f"chance of a failing lot {percent(chance)}")
+    if (now := alert["now"]) is not None:
+        facts.append(now_text(now))
     if isinstance(lots, list):
         facts.append(f"lots {listed(lots)}")
     if because := parts.get("closed_because"):
         facts.append(f"closed automatically: {because}")
     return facts
+
+
+def now_text(now: AlertNow) -> str:
+    """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
+    text = f"now: level {amount(now['level'], now['unit'])}, last lot {now['last_lot'] or '–'}"
+    if now["change_percent_per_month"] is not None:
+        text += f", {change(now['change_percent_per_month'])} a month"
+    if now["breach_probability"] is not None:
+        text += f", chance of a failing lot {percent(now['breach_probability'])}"
+    return text
 
 
 def limits_of(parts: ShownEvidence) -> str | None:

@@ -11,6 +11,7 @@ from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
     "Alert",
+    "AlertNow",
     "AlertReason",
     "AlertSummary",
     "BenchEvidence",
@@ -241,8 +242,25 @@ class AlertSummary(TypedDict):
     held_under: str | None
 
 
+class AlertNow(TypedDict):
+    """The stream of an alert as it stands now: the figures of its row on the board."""
+
+    level: float | None
+    unit: str
+    last_lot: str | None
+    last_tested_at: Moment | None
+    change_percent_per_month: float | None
+    breach_probability: Probability | None
+
+
 class Alert(AlertSummary):
-    """An alert with its evidence and corrective action."""
+    """An alert with its evidence and corrective action.
+
+    `message` is the sentence of the day on which the evidence was complete; `now` holds today's figures, null where the alert
+    has no stream.
+    """
+
+    now: AlertNow | None
 
     lot: str | None
     message: str

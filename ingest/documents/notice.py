@@ -135,6 +135,7 @@ class NoticeDocument(StreamNames):
     difference: float | None
     difference_percent: float | None
     from_lots: Count
+    level_now: float | None
     lots: list[NoticeLot]
     basis: NoticeBasis | None
     retests: list[NoticeRetest]

@@ -140,7 +140,7 @@ def _drift(evidence: StoredStreamEvidence) -> str:
     going, unit = way(evidence["direction"], change), evidence["unit"]
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
     pace = f", {change:+.1f} % a month" if change is not None and going in ("rising", "falling", "moving") else ""
-    return f"{going}{since}{pace}; now {amount(evidence['latest_level'], unit, evidence['latest_bound'])}, usual was {amount(evidence['usual'], unit)}"
+    return f"{going}{since}{pace}; lot mean {amount(evidence['latest_level'], unit, evidence['latest_bound'])}, usual was {amount(evidence['usual'], unit)}"
 
 
 def _spread(evidence: StoredStreamEvidence) -> str:
@@ -159,7 +159,7 @@ def _forecast(evidence: StoredStreamEvidence) -> str:
     )
     if chance is None:
         return f"a breach was likely within the horizon; then {now}"
-    return f"{100 * chance:.0f} % chance of a breach within the horizon; now {now}"
+    return f"{100 * chance:.0f} % chance of a breach within the horizon; lot mean {now}"
 
 
 def _day(microseconds: int) -> str:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
@@ -58,7 +59,32 @@ def alert_id(*about: str) -> str:
 def stream_alerts(context: StreamContext) -> list[Alert]:
     """The alerts of one stream. A check standard that moves raises an alert about the bench."""
     points = context.evaluation.points.take(context.evaluation.points["valid"])
-    return [_alert(context, points, episode) for episode in context.evaluation.episodes]
+    return [_alert(context, points, episode) for episode in _with_one_start(context.evaluation.episodes)]
+
+
+MOVES = (Kind.DRIFT, Kind.FORECAST)
+
+
+def _with_one_start(episodes: Sequence[Episode]) -> list[Episode]:
+    """The episodes, where a drift and a forecast of one move share the start that was estimated first."""
+    shared: list[Episode] = []
+    for episode in sorted(episodes, key=lambda one: one.opened):
+        first = next(
+            (
+                one
+                for one in shared
+                if one.kind in MOVES
+                and episode.kind in MOVES
+                and one.direction == episode.direction
+                and episode.opened - one.latest <= QUIET_LOTS
+            ),
+            None,
+        )
+        if first is not None:
+            episode = replace(episode, start=first.start, start_low=first.start_low, start_high=first.start_high)
+        shared.append(episode)
+    order = {(one.kind, one.direction, one.opened): place for place, one in enumerate(episodes)}
+    return sorted(shared, key=lambda one: order[one.kind, one.direction, one.opened])
 
 
 def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
@@ -83,7 +109,7 @@ def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
         characteristic=stream.characteristic,
         lot=lot,
         raised_us=started_us,
-        message=message(stream, evidence),
+        message=message(stream, _as_of_the_day(evidence, context, episode, lot, started_us)),
         evidence=evidence,
     )  # fmt: skip
 
@@ -127,6 +153,23 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "away_from_limit": _away(episode, opened["limit_lower"], opened["limit_upper"]),
         "closed_because": None if outlook is not None else f"{QUIET_LOTS} lots without it",
         "may_be_a_slip": doubt,
+    }
+
+
+def _as_of_the_day(
+    evidence: StoredStreamEvidence, context: StreamContext, episode: Episode, lot: str, started_us: int
+) -> StoredStreamEvidence:
+    """The evidence as it was when it was complete: the sentence of an alert is of its day and stays."""
+    chance, change = context.evaluation.outlook_then.get(episode.opened, (None, None))
+    return {
+        **evidence,
+        "lots": 1,
+        "latest_lot": lot,
+        "latest_tested_us": started_us,
+        "latest_level": evidence["level"],
+        "latest_bound": evidence["level_bound"],
+        "change_percent_per_month": number(change),
+        "breach_probability": number(chance),
     }
 
 

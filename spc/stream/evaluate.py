@@ -150,6 +150,9 @@ class EvaluationCache:
     figures: Mapping[str, object] = field(default_factory=dict)
 
 
+Then = tuple[float | None, float | None]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Evaluation:
     """All results of one stream. Levels are in the charted scale.
@@ -170,6 +173,9 @@ class Evaluation:
     forecast : Forecast
     in_forecast : ndarray of bool
         Which points the forecast uses.
+    outlook_then : mapping of int to (float or None, float or None)
+        For each episode about a move of the level, by the place at which it opened: the probability of a breach and the
+        change in percent a month, as known on that day.
     capability : Capability or Withheld
         Of the segment in force, or the reason why there is none.
     pattern_run_length : PatternRunLength
@@ -184,6 +190,7 @@ class Evaluation:
     episodes: list[alert_episodes.Episode]
     forecast: forecast.Forecast
     in_forecast: Flags
+    outlook_then: Mapping[int, Then]
     capability: capability.Capability | Withheld
     pattern_run_length: PatternRunLength
     cache: EvaluationCache
@@ -422,14 +429,20 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
     believed = _in_forecast(valid, moves)
     outlook = _forecast_after(believed, settings, memo)
     signals = _signals(moves, valid, segments, settings, memo)
+    episodes = alert_episodes.episodes(signals)
     return Evaluation(
         verdicts=prepared.verdicts,
         points=_chart(points, segments),
         segments=segments,
         signals=signals,
-        episodes=alert_episodes.episodes(signals),
+        episodes=episodes,
         forecast=outlook,
         in_forecast=np.isin(points.index, believed.index),
+        outlook_then={
+            episode.opened: _outlook_on(episode.opened, moves, valid, settings, memo)
+            for episode in episodes
+            if episode.kind in (Kind.DRIFT, Kind.FORECAST)
+        },
         capability=_capability(points, segments, signals, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
         cache=EvaluationCache(states, memo.used),
@@ -655,10 +668,22 @@ def _breach_probability(reviewed: Rows, settings: Settings, memo: Memo) -> float
     )
 
 
-def _probability_key(reviewed: Rows, settings: Settings) -> str:
+def _outlook_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Settings, memo: Memo) -> Then:
+    """Probability of a breach and change in percent a month as known after the lot at this place."""
+    known_then = [move for move in moves if move.at <= place]
+    reviewed = _in_forecast(valid.take(np.arange(place + 1)), known_then)
+
+    def compute() -> Then:
+        found = _forecast_after(reviewed, settings, Memo({}))
+        return found.breach_probability, found.change_percent_per_month
+
+    return memo.figure(_probability_key(reviewed, settings, "then"), compute)
+
+
+def _probability_key(reviewed: Rows, settings: Settings, figure: str = "chance") -> str:
     lots = (reviewed.floats(name) for name in ("weeks", "level", "variance"))
     limits = _limits_in_force(reviewed, settings.scale)
-    return digest("chance", *lots, *limits, settings.horizon_weeks, settings.scale)
+    return digest(figure, *lots, *limits, settings.horizon_weeks, settings.scale)
 
 
 def _limits_in_force(points: Rows, scale: str) -> tuple[float | None, float | None]:

@@ -90,7 +90,7 @@ def test_the_numbers_stand_as_text_in_the_unit() -> None:
         "began about: 3 Apr 2026 (between 23 Jan 2026 and 7 May 2026)",
         "change: +6.5 % a month",
         "chance of a failing lot within 13 weeks: 77 %",
-        "to the limit: likely in week 9 to 21; 50 % by week 13",
+        "to the limit: likely 9 to 21 weeks after the last test; 50 % within 13",
     ]
 
 
