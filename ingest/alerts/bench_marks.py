@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from typing import Any
 
-from sqlalchemy import Connection, bindparam, text
+from sqlalchemy import Connection, Row, bindparam, text
 
 from ingest.config.lab import Lab
 from ingest.documents.alert import StoredBenchEvidence
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench_mark import BenchMark, StoredBenchMark
 from ingest.documents.served import served
 from ingest.evaluation.alert_text import suspect_named
 from ingest.store.store import KEYS_AT_ONCE
+from spc.vocabulary.enums import AlertState
 
 __all__ = ["marks_of_sessions", "marks_of_stream"]
 
@@ -30,28 +32,26 @@ def marks_of_stream(connection: Connection, lab: Lab, stream: int) -> dict[int, 
 def marks_of_sessions(connection: Connection, lab: Lab, sessions: Iterable[int]) -> dict[int, list[BenchMark]]:
     """The marks of these tests, by session; a test without a mark is left out."""
     query = text(SQL.format(which="b.session_id IN :sessions")).bindparams(bindparam("sessions", expanding=True))
-    wanted, found = sorted(set(sessions)), {}
+    wanted = sorted(set(sessions))
+    found: dict[int, list[BenchMark]] = {}
     for start in range(0, len(wanted), KEYS_AT_ONCE):
         found |= _marks(connection.execute(query, {"sessions": wanted[start : start + KEYS_AT_ONCE]}), lab)
     return found
 
 
-def _marks(rows: Iterable[object], lab: Lab) -> dict[int, list[BenchMark]]:
+def _marks(rows: Iterable[Row[Any]], lab: Lab) -> dict[int, list[BenchMark]]:
     marks: dict[int, list[BenchMark]] = {}
-    for session, size, size_unit, level_without, alert, state, stored in rows:  # type: ignore[misc]
-        evidence: StoredBenchEvidence = json.loads(stored)
-        mark = served(
-            {
-                "finding": alert,
-                "source": suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"]),
-                "size": size,
-                "size_unit": size_unit,
-                "level_without": level_without,
-                "closed": state == "closed",
-                "off_from_us": evidence["off_from_us"],
-                "off_until_us": evidence["off_until_us"],
-            },
-            lab.zone,
-        )
-        marks.setdefault(session, []).append(mark)
+    for row in rows:
+        evidence: StoredBenchEvidence = json.loads(row.evidence)
+        mark: StoredBenchMark = {
+            "finding": row.id,
+            "source": suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"]),
+            "size": row.size,
+            "size_unit": row.size_unit,
+            "level_without": row.level_without,
+            "closed": row.state == AlertState.CLOSED,
+            "off_from_us": evidence["off_from_us"],
+            "off_until_us": evidence["off_until_us"],
+        }
+        marks.setdefault(row.session_id, []).append(served(mark, lab.zone))
     return marks

@@ -7,9 +7,9 @@ were off. Each test of the weeks that were off keeps a row for good, also after 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,9 +18,10 @@ from sqlalchemy import Connection, text
 from ingest.common.instants import WEEK_US, weeks_to_us
 from ingest.common.units import UNITS
 from ingest.config.lab import Lab
+from ingest.config.models import Characteristic
 from ingest.evaluation.alert_text import PLAIN_HUMIDITY
 from ingest.evaluation.stored_results import number
-from ingest.store.store import fetch_frame, insert_many
+from ingest.store.store import fetch_frame, get_meta, insert_many, put_meta
 from spc.shared_shift.finding import Finding, names_of, size_of
 from spc.shared_shift.lot_points import on_label
 from spc.stream.verdicts import to_unit
@@ -30,6 +31,7 @@ __all__ = ["WeeksOff", "update_bench_shares", "weeks_off"]
 
 NEAR_WEEKS, YEAR_WEEKS, QUARTER_WEEKS = 4, 52, 13
 FEWEST_WEEKS = 8
+WEEKS_OFF = "bench_weeks_off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,12 @@ def update_bench_shares(
     connection: Connection, lab: Lab, findings: Sequence[tuple[str, Finding]], only: set[int] | None
 ) -> None:
     """Write what each finding adds to the tests of its weeks; `only` these streams, None for all."""
+    spans = {alert: weeks_off(connection, finding) for alert, finding in findings}
+    known = json.dumps([[alert, one.from_us, one.until_us, one.returned] for alert, one in spans.items()])
+    # New tests of a chamber can move the weeks of a finding that itself has not changed.
+    if known != get_meta(connection, WEEKS_OFF):
+        only = None
+        put_meta(connection, WEEKS_OFF, known)
     if only is None or not findings:
         connection.exec_driver_sql("DELETE FROM bench_share")
     else:
@@ -111,18 +119,19 @@ def update_bench_shares(
         for row in connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream")
     }
     labels: dict[int, str] = {row[0]: row[1] for row in connection.exec_driver_sql("SELECT id, text FROM label")}
-    parts = [_shares(connection, alert, finding, streams, labels, only) for alert, finding in findings]
+    parts = [_shares(connection, alert, finding, spans[alert], streams, labels, only) for alert, finding in findings]
     shares = pd.concat(parts, ignore_index=True)
     if shares.empty:
         return
     total = shares.groupby("session")["added"].transform("sum")
     rows = []
-    for share, added in zip(shares.itertuples(index=False), total.tolist(), strict=True):
-        scale = streams[share.stream][0].scale
-        size = 100.0 * float(np.expm1(share.added)) if scale == Scale.LOG else float(share.added)
-        without = float(to_unit(np.array([share.level - added]), scale)[0])
-        unit = "%" if scale == Scale.LOG else streams[share.stream][0].unit
-        rows.append((share.session, share.alert, share.stream, size, unit, number(without)))
+    columns = (shares[name].tolist() for name in ("session", "alert", "stream", "level", "added"))
+    for session, alert, stream, level, added, together in zip(*columns, total.tolist(), strict=True):
+        declared = streams[stream][0]
+        is_log = Scale(declared.scale) is Scale.LOG
+        size = 100.0 * float(np.expm1(added)) if is_log else float(added)
+        without = float(to_unit(np.array([level - together]), declared.scale)[0])
+        rows.append((session, alert, stream, size, "%" if is_log else declared.unit, number(without)))
     insert_many(
         connection,
         "INSERT INTO bench_share (session_id, alert, stream_id, size, size_unit, level_without) VALUES (?, ?, ?, ?, ?, ?)",
@@ -134,12 +143,12 @@ def _shares(
     connection: Connection,
     alert: str,
     finding: Finding,
-    streams: dict[int, tuple[Any, bool]],
+    off: WeeksOff,
+    streams: dict[int, tuple[Characteristic, bool]],
     labels: dict[int, str],
     only: set[int] | None,
 ) -> pd.DataFrame:
     """The tests of the weeks in which one finding's source was off, with what it added in the charted scale."""
-    off = weeks_off(connection, finding)
     last = np.iinfo(np.int64).max if off.until_us is None else off.until_us
     tests = fetch_frame(connection, SESSIONS_SQL, (off.from_us, int(last)), COLUMNS)
     if only is not None:
@@ -159,7 +168,7 @@ def _shares(
     return tests.assign(alert=alert, added=added)[["session", "stream", "level", "alert", "added"]]
 
 
-def _quantity(declared: Any) -> str:
+def _quantity(declared: Characteristic) -> str:
     """The name under which a finding holds its size: the quantity, with the unit where it is charted in the unit."""
     name = UNITS[declared.unit].quantity.name
     return name if Scale(declared.scale) is Scale.LOG else f"{name}, {declared.unit}"

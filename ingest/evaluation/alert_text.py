@@ -74,10 +74,12 @@ def _reasons(evidence: StoredBenchEvidence) -> str:
         parts.append(f"with {evidence['streams_agreeing']} of {evidence['streams_on_source']} streams")
     humidity = evidence["humidity"]
     if humidity and humidity["before"] is not None and humidity["during"] is not None:
-        off, other = ("before", "during") if evidence["returned"] else ("during", "before")
+        off, other = humidity["during"], humidity["before"]
+        if evidence["returned"]:
+            off, other = other, off
         weeks = "since" if evidence["returned"] else "in the weeks before"
-        conditioned = f"conditioned at {humidity[off]:.1f} % RH, {humidity[other]:.1f} % {weeks}"
-        parts.append(conditioned + _humidity_alone(humidity[off] - humidity[other], evidence))
+        conditioned = f"conditioned at {off:.1f} % RH, {other:.1f} % {weeks}"
+        parts.append(conditioned + _humidity_alone(off - other, evidence))
     return ", ".join(parts) or "the check standard moved"
 
 

@@ -16,6 +16,7 @@ from ingest.common.instants import from_microseconds
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.documents.bag_count import BagCount
+from ingest.documents.fields import Bound
 from ingest.store.store import KEYS_AT_ONCE, insert_many
 from spc.vocabulary.enums import Scale
 
@@ -106,13 +107,14 @@ def _bag_count(bags: Sequence[Sequence[Reading]], lower: float | None, upper: fl
             lower is not None and low < lower and not _equal(low, lower)
         ):
             undecided += 1
-    worst, bound = None, 0
+    worst: float | None = None
+    bound: Bound = 0
     if means:
         # With two limits the worst bag is the one that uses most of its margin, in proportion to the limit.
         highest, lowest = max(means, key=lambda one: (one[2], one[1])), min(means, key=lambda one: (one[0], one[1]))
         toward_upper = lower is None or (upper is not None and upper * lower <= highest[1] * lowest[1])
-        low, worst, high = highest if toward_upper else lowest
-        bound = 1 if high == math.inf else -1 if low < worst else 0
+        low, mean, high = highest if toward_upper else lowest
+        worst, bound = mean, 1 if high == math.inf else -1 if low < mean else 0
     return {"bags": len(means), "outside": outside, "undecided": undecided, "worst": worst, "worst_bound": bound}
 
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import cast, get_args
+from typing import get_args
 
 from ingest.common.instants import microseconds
 from ingest.config.models import USUAL_WEIGHTS, Weights
-from ingest.documents.alert import Alert, StreamEvidence
+from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.scorecard import NoticeRow, ScorePartName, SupplierStanding, WeightShares
 from ingest.quarter.lots import DISPOSITIONS, Quarter, QuarterLot, StreamLots
@@ -129,8 +129,7 @@ def _lasts_in(alert: Alert, span: Quarter) -> bool:
     evidence = alert["evidence"]
     if evidence["what"] not in (Kind.DRIFT, Kind.SPREAD) or _us(alert["raised_at"]) >= span.end_us:
         return False
-    # The type of the evidence follows from its kind.
-    ended = _us(cast(StreamEvidence, evidence)["latest_tested_at"])
+    ended = _us(evidence["latest_tested_at"])
     return alert["state"] != AlertState.CLOSED or ended >= span.start_us
 
 
