@@ -304,7 +304,7 @@ def _kind(point: Point) -> str:
 def _add_levels(figure: Figure, document: StreamChart) -> None:
     smooth = {"color": ACCENT, "width": 1.6}
     for stretch in stretches(document):
-        _line(figure, stretch, "ewma", smooth, name="smoothed level", connectgaps=True)
+        _line(figure, stretch, "ewma", smooth, name="moving average of the lots", connectgaps=True)
     apart = left_out(document)
     _add_rings(
         figure, [point for point in document["points"] if point["shown"] is not None and point["tested_at"] in apart]

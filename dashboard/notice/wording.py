@@ -99,11 +99,9 @@ def bench(notice: NoticeDocument) -> list[str]:
     """The findings about our own bench in whose weeks tests of this notice were made, also those that are closed."""
     by_finding: dict[str, tuple[BenchMark, list[str]]] = {}
     for test in (*notice["lots"], *notice["retests"]):
-        level = test["shown"] if "shown" in test else test["level"]
+        read = level_text(test["level"], test["level_range"], notice["unit"])
         for mark in test["bench_findings"]:
-            value = (
-                f"{amount(level, notice['unit'])} as read, {amount(mark['level_without'], notice['unit'])} without it"
-            )
+            value = f"{read} as read, {amount(mark['level_without'], notice['unit'])} without it"
             by_finding.setdefault(mark["finding"], (mark, []))[1].append(f"lot {test['lot']} {value}")
     return [f"{_capital(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
 
@@ -259,7 +257,9 @@ def _variation(notice: NoticeDocument) -> str:
 def validity(notice: NoticeDocument) -> str:
     """The conditioning of the lots listed, and the number of tests left out."""
     spans, left_out = notice["conditioning_shown"], notice["left_out"]
-    text = "The chamber log documents the conditioning of every lot listed"
+    outside = any(lot["outside_control_limits"] for lot in notice["lots"])
+    text = "† The level is outside our control limits. " if outside else ""
+    text += "The chamber log documents the conditioning of every lot listed"
     if spans is not None:
         low, high = spans["humidity_min"], spans["humidity_max"]
         text += f": at least {spans['hours']:.1f} h without a break, {low:.1f} to {high:.1f} % RH"

@@ -122,7 +122,13 @@ def futures(outlook: Forecast | None, unit: str) -> str:
         lie += f" Outliers are left out: {listed(outlook['outliers'])}."
     if outlook["futures_with_breach"] is None:
         return f" {lie}"
-    return f" {outlook['futures_with_breach']} of {outlook['futures']} simulated futures have a failing lot; {lie}"
+    count, chance = str(outlook["futures_with_breach"]), outlook["breach_probability"] or 0.0
+    # As with a chance: a small count is never none, and a large one never all.
+    if 0 < chance < 0.01:
+        count = "Fewer than 1"
+    elif 0.99 < chance < 1:
+        count = "More than 99"
+    return f" {count} of {outlook['futures']} simulated futures have a failing lot; {lie}"
 
 
 def signed(value: float, digits: str) -> str:
