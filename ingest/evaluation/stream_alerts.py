@@ -161,8 +161,10 @@ def _as_of_the_day(
 ) -> StoredStreamEvidence:
     """The evidence as it was when it was complete: the sentence of an alert is of its day and stays."""
     chance, change = context.evaluation.outlook_then.get(episode.opened, (None, None))
+    center = to_unit(np.array([context.evaluation.center_then[episode.opened]]), context.declared.scale)
     return {
         **evidence,
+        "usual": number(float(center[0])),
         "lots": 1,
         "latest_lot": lot,
         "latest_tested_us": started_us,

@@ -176,6 +176,8 @@ class Evaluation:
     outlook_then : mapping of int to (float or None, float or None)
         For each episode about a move of the level, by the place at which it opened: the probability of a breach and the
         change in percent a month, as known on that day.
+    center_then : mapping of int to float
+        The centre line as known when an episode opened, by the place at which it opened: later lots complete a baseline.
     capability : Capability or Withheld
         Of the segment in force, or the reason why there is none.
     pattern_run_length : PatternRunLength
@@ -191,6 +193,7 @@ class Evaluation:
     forecast: forecast.Forecast
     in_forecast: Flags
     outlook_then: Mapping[int, Then]
+    center_then: Mapping[int, float]
     capability: capability.Capability | Withheld
     pattern_run_length: PatternRunLength
     cache: EvaluationCache
@@ -443,6 +446,7 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
             for episode in episodes
             if episode.kind in (Kind.DRIFT, Kind.FORECAST)
         },
+        center_then={episode.opened: _center_on(episode.opened, valid, segments, settings) for episode in episodes},
         capability=_capability(points, segments, signals, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
         cache=EvaluationCache(states, memo.used),
@@ -678,6 +682,22 @@ def _outlook_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Sett
         return found.breach_probability, found.change_percent_per_month
 
     return memo.figure(_probability_key(reviewed, settings, "then"), compute)
+
+
+def _center_on(place: int, valid: Rows, segments: list[Segment], settings: Settings) -> float:
+    """The centre line as known after the lot at this place; nan where there was none."""
+    session = int(valid.index[place])
+    for segment in segments:
+        seen = np.flatnonzero(segment.points.index == session)
+        if not seen.size:
+            continue
+        known = segment.points.take(np.arange(int(seen[0]) + 1))
+        left_out = np.flatnonzero(is_among(known, settings.excluded | settings.unreviewed)).tolist()
+        if len(left_out) == len(known):
+            return np.nan
+        levels, variances = known.floats("level"), known.floats("variance")
+        return establish(levels, variances, lots=settings.baseline_lots, left_out=left_out).center
+    return segments[-1].baseline.center if segments else np.nan
 
 
 def _probability_key(reviewed: Rows, settings: Settings, figure: str = "chance") -> str:
