@@ -36,8 +36,8 @@ from ingest.quarter.lots import (
     stopped_products,
 )
 from ingest.quarter.notices import asked_in, totals
-from ingest.quarter.outlook import Outlook, outlooks_at
 from ingest.quarter.overview import OVERVIEW_NAME, lot_counts
+from ingest.quarter.quarter_forecast import ForecastThen, forecasts_at
 from ingest.quarter.statistics import figures
 from ingest.quarter.supplier_scores import counts, lasting, score_rows, weights_document
 from ingest.store.last_round import last_round
@@ -67,7 +67,7 @@ class _Shared:
     file_names: Mapping[str, str]
     bench_marks: Mapping[int, list[BenchMark]]
     bag_counts: Mapping[int, BagCount]
-    outlooks: Mapping[int, Outlook]
+    forecasts: Mapping[int, ForecastThen]
     stopped: Mapping[str, Sequence[tuple[str, str, int]]]
 
 
@@ -125,7 +125,7 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
         file_names=_file_key(connection),
         bench_marks=marks_of_sessions(connection, lab, tests),
         bag_counts=bags,
-        outlooks=outlooks_at(
+        forecasts=forecasts_at(
             connection, lab, {stream.id: (stream.product, stream.characteristic) for stream in every}, span.end_us
         )
         if drawn_up_us >= span.end_us
@@ -200,12 +200,12 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         alert["kind"] for alert in own if shared.span.holds(stored_documents.from_iso(alert["raised_at"]))
     )
     finished = shared.drawn_up_us >= shared.span.end_us
-    today: Outlook = {
+    today: ForecastThen = {
         "level": board["level"],
         "change_percent_per_month": board["change_percent_per_month"],
         "breach_probability": board["breach_probability"],
     }
-    outlook = shared.outlooks[stream.id] if finished and stream.id in shared.outlooks else today
+    forecast = shared.forecasts[stream.id] if finished and stream.id in shared.forecasts else today
     as_of = shared.span.last.isoformat() if finished else stored_documents.iso(shared.drawn_up_us, shared.lab.zone)[:10]
     notice_totals = totals([notice for notice in notices if _key(notice) == _key(board)])
     disposition = Counter(lot.standing for lot in stream.lots)
@@ -227,13 +227,13 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "unlimited": disposition["unlimited"],
         "retested": disposition["retested"],
         **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
-        "level_now": outlook["level"],
-        "change_percent_per_month": outlook["change_percent_per_month"],
-        "breach_probability": outlook["breach_probability"],
+        "level_now": forecast["level"],
+        "change_percent_per_month": forecast["change_percent_per_month"],
+        "breach_probability": forecast["breach_probability"],
         "ppk": board["ppk"],
         "ppk_lower": board["ppk_lower"],
         "state": _state(own, board) if finished else board["state"],
-        "outlook_as_of": as_of,
+        "forecast_as_of": as_of,
         "last_tested_at": board["last_tested_at"],
         "ppk_upper": capability["ppk_upper"] if capability else None,
         "ppk_why": capability["why"] if capability else "",

@@ -365,7 +365,7 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         ("bag to bag", _variation(row, "bag")),
         ("within a bag", _variation(row, "reading")),
         ("Ppk, latest", _ppk(row)),
-        (f"outlook as of {day(row['outlook_as_of'])}", _forecast(row)),
+        (f"forecast as of {day(row['forecast_as_of'])}", _forecast(row)),
         ("alerts", events(row)),
         *([("notices", _stream_notices(row))] if row["notices"] else []),
         *([("bags", bags)] if (bags := bag_facts(row)) else []),

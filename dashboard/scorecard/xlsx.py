@@ -37,7 +37,7 @@ LOT_HEADS = (
 SHARES = (
     "share of conforming lots", "share, from", "share, to", "weight", "weight applied", "estimated share", "chance of a failing lot",
 )  # fmt: skip
-DAYS = ("asked on", "answered on", "outlook as of")
+DAYS = ("asked on", "answered on", "forecast as of")
 SCORES = ("score (0 to 100)", "score, from", "score, to")
 NUMBER_FORMATS = {
     **dict.fromkeys(SHARES, "0.0%"), **dict.fromkeys(SCORES, "0.0"), "tested at (lab time)": "yyyy-mm-dd hh:mm",
@@ -205,7 +205,7 @@ def _scores(standing: SupplierStanding) -> list[float | None]:
 
 
 def _streams(book: _Book, cards: Sequence[Scorecard]) -> Any:
-    place = COLUMNS.index("outlook_as_of")
+    place = COLUMNS.index("forecast_as_of")
     rows = [stream_row(row, card) for card in cards for row in card["streams"]]
     rows = [[*row[:place], _date(str(row[place])), *row[place + 1 :]] for row in rows]
     heads = [HEADS.get(name, name.replace("_", " ")) for name in COLUMNS]

@@ -113,22 +113,22 @@ def weeks(span: WeeksToLimit | None) -> str:
     return f"likely {likely} after the last test; 50 % within {middle:.0f}"
 
 
-def futures(outlook: Forecast | None, unit: str) -> str:
+def futures(forecast: Forecast | None, unit: str) -> str:
     """How many futures have a failing lot, and where the coming lots will lie; empty without a forecast."""
-    if outlook is None or outlook.get("lots_low") is None:
+    if forecast is None or forecast.get("lots_low") is None:
         return ""
-    lie = f"8 of 10 coming lots lie between {amount(outlook['lots_low'], unit)} and {amount(outlook['lots_high'], unit)} at the end of that time."
-    if outlook["outliers"]:
-        lie += f" Outliers are left out: {listed(outlook['outliers'])}."
-    if outlook["futures_with_breach"] is None:
+    lie = f"8 of 10 coming lots lie between {amount(forecast['lots_low'], unit)} and {amount(forecast['lots_high'], unit)} at the end of that time."
+    if forecast["outliers"]:
+        lie += f" Outliers are left out: {listed(forecast['outliers'])}."
+    if forecast["futures_with_breach"] is None:
         return f" {lie}"
-    count, chance = str(outlook["futures_with_breach"]), outlook["breach_probability"] or 0.0
+    count, chance = str(forecast["futures_with_breach"]), forecast["breach_probability"] or 0.0
     # As with a chance: a small count is never none, and a large one never all.
     if 0 < chance < 0.01:
         count = "Fewer than 1"
     elif 0.99 < chance < 1:
         count = "More than 99"
-    return f" {count} of {outlook['futures']} simulated futures have a failing lot; {lie}"
+    return f" {count} of {forecast['futures']} simulated futures have a failing lot; {lie}"
 
 
 def signed(value: float, digits: str) -> str:

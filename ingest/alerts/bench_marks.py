@@ -33,10 +33,10 @@ def marks_of_sessions(connection: Connection, lab: Lab, sessions: Iterable[int])
     """The marks of these tests, by session; a test without a mark is left out."""
     query = text(SQL.format(which="b.session_id IN :sessions")).bindparams(bindparam("sessions", expanding=True))
     wanted = sorted(set(sessions))
-    found: dict[int, list[BenchMark]] = {}
+    by_session: dict[int, list[BenchMark]] = {}
     for start in range(0, len(wanted), KEYS_AT_ONCE):
-        found |= _marks(connection.execute(query, {"sessions": wanted[start : start + KEYS_AT_ONCE]}), lab)
-    return found
+        by_session |= _marks(connection.execute(query, {"sessions": wanted[start : start + KEYS_AT_ONCE]}), lab)
+    return by_session
 
 
 def _marks(rows: Iterable[Row[Any]], lab: Lab) -> dict[int, list[BenchMark]]:

@@ -153,7 +153,7 @@ class EventCounts(TypedDict):
 class CardStream(QuarterFigures, LotCounts, StreamNames):
     """One stream on a scorecard.
 
-    `level_now`, the change a month and the chance of a failing lot are as of `outlook_as_of`: the last day of a finished
+    `level_now`, the change a month and the chance of a failing lot are as of `forecast_as_of`: the last day of a finished
     quarter, the day of the data while it runs. `state` is by the alerts that lasted in the quarter; `lasting` of them are
     drifts or wider scatter detected earlier.
     """
@@ -170,7 +170,7 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
     ppk_upper: float | None
     ppk_why: str
     state: StreamState
-    outlook_as_of: Day
+    forecast_as_of: Day
     last_tested_at: Moment | None
     events: EventCounts
     lasting: Count

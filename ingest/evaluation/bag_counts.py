@@ -51,8 +51,8 @@ def update_bag_counts(connection: Connection, lab: Lab, streams: Sequence[Stream
             # Limits change at midnight of the lab's zone, a whole number of quarter hours from any other.
             quarter_hour = row.started_us // 900_000_000
             if quarter_hour not in by_day:
-                found = lab.limits_at(stream.product, stream.characteristic, from_microseconds(row.started_us))
-                by_day[quarter_hour] = (found.lower, found.upper)
+                in_force = lab.limits_at(stream.product, stream.characteristic, from_microseconds(row.started_us))
+                by_day[quarter_hour] = (in_force.lower, in_force.upper)
             limits = by_day[quarter_hour]
             if row.counted is None or (row.limit_lower, row.limit_upper) != limits:
                 due.append((row, limits))
@@ -78,11 +78,11 @@ def _count(
         for tested_us, specimen, value, bound in by_lot.get(row.lot_id, []):
             if row.started_us <= tested_us <= row.ended_us:
                 bags.setdefault(specimen, []).append((value, bound))
-        found = _bag_count(list(bags.values()), *limits, scale)
+        counted = _bag_count(list(bags.values()), *limits, scale)
         rows.append(
             (
-                row.id, stream.id, *limits, found["bags"], found["outside"], found["undecided"], found["worst"],
-                found["worst_bound"],
+                row.id, stream.id, *limits, counted["bags"], counted["outside"], counted["undecided"], counted["worst"],
+                counted["worst_bound"],
             )
         )  # fmt: skip
     insert_many(
@@ -158,10 +158,10 @@ def bag_counts_of_sessions(connection: Connection, sessions: Iterable[int]) -> d
         bindparam("sessions", expanding=True)
     )
     wanted = sorted(set(sessions))
-    found: dict[int, BagCount] = {}
+    by_session: dict[int, BagCount] = {}
     for start in range(0, len(wanted), KEYS_AT_ONCE):
-        found |= _documents(connection.execute(query, {"sessions": wanted[start : start + KEYS_AT_ONCE]}))
-    return found
+        by_session |= _documents(connection.execute(query, {"sessions": wanted[start : start + KEYS_AT_ONCE]}))
+    return by_session
 
 
 def _documents(rows: Iterable[Row[tuple[int, ...]]]) -> dict[int, BagCount]:

@@ -160,7 +160,7 @@ def _as_of_the_day(
     evidence: StoredStreamEvidence, context: StreamContext, episode: Episode, lot: str, started_us: int
 ) -> StoredStreamEvidence:
     """The evidence as it was when it was complete: the sentence of an alert is of its day and stays."""
-    chance, change = context.evaluation.outlook_then.get(episode.opened, (None, None))
+    chance, change = context.evaluation.forecast_then.get(episode.opened, (None, None))
     center = to_unit(np.array([context.evaluation.center_then[episode.opened]]), context.declared.scale)
     return {
         **evidence,

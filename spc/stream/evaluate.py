@@ -41,7 +41,7 @@ __all__ = [
     "PatternRunLength",
     "Segment",
     "Settings",
-    "outlook_of",
+    "forecast_of",
     "stream",
     "streams",
 ]
@@ -173,7 +173,7 @@ class Evaluation:
     forecast : Forecast
     in_forecast : ndarray of bool
         Which points the forecast uses.
-    outlook_then : mapping of int to (float or None, float or None)
+    forecast_then : mapping of int to (float or None, float or None)
         For each episode about a move of the level, by the place at which it opened: the probability of a breach and the
         change in percent a month, as known on that day.
     center_then : mapping of int to float
@@ -192,7 +192,7 @@ class Evaluation:
     episodes: list[alert_episodes.Episode]
     forecast: forecast.Forecast
     in_forecast: Flags
-    outlook_then: Mapping[int, Then]
+    forecast_then: Mapping[int, Then]
     center_then: Mapping[int, float]
     capability: capability.Capability | Withheld
     pattern_run_length: PatternRunLength
@@ -441,8 +441,8 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
         episodes=episodes,
         forecast=outlook,
         in_forecast=np.isin(points.index, believed.index),
-        outlook_then={
-            episode.opened: _outlook_on(episode.opened, moves, valid, settings, memo)
+        forecast_then={
+            episode.opened: _forecast_on(episode.opened, moves, valid, settings, memo)
             for episode in episodes
             if episode.kind in (Kind.DRIFT, Kind.FORECAST)
         },
@@ -608,7 +608,7 @@ def _without_outliers(valid: Rows, far: Set[tuple[int, int]], begun: Set[tuple[i
     return np.asarray(used)
 
 
-def outlook_of(sessions: Rows, settings: Settings, outliers: Mapping[int, int]) -> forecast.Forecast:
+def forecast_of(sessions: Rows, settings: Settings, outliers: Mapping[int, int]) -> forecast.Forecast:
     """Forecast after the last of these sessions, without the detector, as for a day in the past.
 
     Parameters
@@ -630,7 +630,7 @@ def outlook_of(sessions: Rows, settings: Settings, outliers: Mapping[int, int]) 
     >>> sessions = summarise(readings, "log").assign(
     ...     lot=[f"L{number}" for number in range(9)], weeks=range(9), valid=True, limit_lower=np.nan, limit_upper=40.0
     ... )
-    >>> round(float(np.exp(outlook_of(Rows.of(sessions), Settings(), {8: 1}).level_now)), 1)
+    >>> round(float(np.exp(forecast_of(Rows.of(sessions), Settings(), {8: 1}).level_now)), 1)
     10.1
     """
     judged = verdicts.judge_rows(sessions, settings.scale, settings.judged, settings.guard_percent)
@@ -672,7 +672,7 @@ def _breach_probability(reviewed: Rows, settings: Settings, memo: Memo) -> float
     )
 
 
-def _outlook_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Settings, memo: Memo) -> Then:
+def _forecast_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Settings, memo: Memo) -> Then:
     """Probability of a breach and change in percent a month as known after the lot at this place."""
     known_then = [move for move in moves if move.at <= place]
     reviewed = _in_forecast(valid.take(np.arange(place + 1)), known_then)

@@ -67,17 +67,17 @@ def stranger(folder: Path) -> Path:
 
 
 @pytest.fixture(scope="module", params=["demo", "stranger"])
-def desk(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+def lab_reader(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     if request.param == "demo":
         return LabReader(demo_lab(tmp_path_factory.getbasetemp()))
     return LabReader(stranger(tmp_path_factory.mktemp("stranger") / "lab"))
 
 
 @pytest.fixture(scope="module")
-def gathered(desk: LabReader) -> dict[str, Any]:
+def gathered(lab_reader: LabReader) -> dict[str, Any]:
     """What the surfaces are made of, read once."""
-    lab = desk.lab
-    with desk.reading() as connection:
+    lab = lab_reader.lab
+    with lab_reader.reading() as connection:
         alerts = stored_documents.alerts(connection, lab, closed_too=True)
         board = stored_documents.board(connection, lab)
         quarters = stored_documents.quarters(connection, lab)
@@ -99,16 +99,16 @@ def key(row: Any) -> tuple[str, str, str]:
     return row["supplier"], row["product"], row["characteristic"]
 
 
-def command(desk: LabReader, *arguments: str) -> Any:
-    found = CliRunner().invoke(main, [*arguments, "--json", "--lab", str(desk.lab.folder)])
+def command(lab_reader: LabReader, *arguments: str) -> Any:
+    found = CliRunner().invoke(main, [*arguments, "--json", "--lab", str(lab_reader.lab.folder)])
     assert found.exit_code == 0, found.output
     return json.loads(found.stdout)
 
 
 def test_the_level_now_the_chance_and_the_last_lot_are_one_figure_everywhere(
-    desk: LabReader, gathered: dict[str, Any]
+    lab_reader: LabReader, gathered: dict[str, Any]
 ) -> None:
-    printed = {key(row): row for row in command(desk, "board")}
+    printed = {key(row): row for row in command(lab_reader, "board")}
     assert len(printed) == len(gathered["board"]) > 2
     cards = {key(row): row for card in gathered["cards"] for row in card["streams"]}
     closest = {key(row): row for row in gathered["week"]["closest"]}
@@ -142,12 +142,12 @@ def test_the_level_now_the_chance_and_the_last_lot_are_one_figure_everywhere(
 
 
 def test_an_alert_states_the_board_as_now_and_keeps_the_sentence_of_its_day(
-    desk: LabReader, gathered: dict[str, Any]
+    lab_reader: LabReader, gathered: dict[str, Any]
 ) -> None:
     board = {key(row): row for row in gathered["board"]}
     about_streams = [one for one in gathered["alerts"] if one["characteristic"]]
     assert about_streams
-    context = alert_messages.MessageContext(desk.lab.name, 13, None, board)
+    context = alert_messages.MessageContext(lab_reader.lab.name, 13, None, board)
     for alert in about_streams:
         row, now = board[key(alert)], alert["now"]
         assert now == {name: row[name] for name in now}
@@ -167,7 +167,7 @@ def test_an_alert_states_the_board_as_now_and_keeps_the_sentence_of_its_day(
 
 
 def test_a_drift_and_a_forecast_of_one_move_have_one_start_on_every_surface(
-    desk: LabReader, gathered: dict[str, Any]
+    lab_reader: LabReader, gathered: dict[str, Any]
 ) -> None:
     moves: dict[tuple[Any, ...], set[str]] = {}
     for alert in gathered["alerts"]:
@@ -180,12 +180,12 @@ def test_a_drift_and_a_forecast_of_one_move_have_one_start_on_every_surface(
     for (supplier, product, characteristic, _), starts in moves.items():
         (since,) = starts
         query = urlencode({"supplier": supplier, "product": product, "characteristic": characteristic})
-        html = words(page(desk, "/stream", f"?{query}"))
+        html = words(page(lab_reader, "/stream", f"?{query}"))
         assert day(since) in html
 
 
-def test_alerts_and_new_alerts_are_counted_alike(desk: LabReader, gathered: dict[str, Any]) -> None:
-    printed = command(desk, "alerts", "--all")
+def test_alerts_and_new_alerts_are_counted_alike(lab_reader: LabReader, gathered: dict[str, Any]) -> None:
+    printed = command(lab_reader, "alerts", "--all")
     assert {one["id"]: (one["state"], one["grade"], one["message"]) for one in printed} == {
         one["id"]: (one["state"], one["grade"], one["message"]) for one in gathered["alerts"]
     }
@@ -200,7 +200,7 @@ def test_alerts_and_new_alerts_are_counted_alike(desk: LabReader, gathered: dict
 
 
 def test_the_centre_line_and_a_lot_are_the_same_in_stream_lot_and_card(
-    desk: LabReader, gathered: dict[str, Any]
+    lab_reader: LabReader, gathered: dict[str, Any]
 ) -> None:
     cards = {key(row): row for card in gathered["cards"] for row in card["streams"]}
     for row in gathered["board"]:
@@ -214,8 +214,8 @@ def test_the_centre_line_and_a_lot_are_the_same_in_stream_lot_and_card(
         }
         assert all(usual == pytest.approx(stream["limits"]["center"], rel=1e-12) for usual in in_force)
         last = measured[-1]
-        with desk.reading() as connection:
-            lot = lot_document.lot(connection, desk.lab, row["supplier"], last["lot"])
+        with lab_reader.reading() as connection:
+            lot = lot_document.lot(connection, lab_reader.lab, row["supplier"], last["lot"])
         (session,) = [
             one for one in lot["sessions"] if key({**row, **one}) == key(row) and one["tested_at"] == last["tested_at"]
         ]

@@ -32,22 +32,22 @@ MARKED = "BF04255"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+def lab_reader(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     return LabReader(demo_lab(tmp_path_factory.getbasetemp()))
 
 
 def test_a_lot_of_the_weeks_in_which_the_tester_was_off_carries_the_closed_finding_on_every_surface(
-    desk: LabReader,
+    lab_reader: LabReader,
 ) -> None:
     names = ("Brackenfoil", "BF-110", "shielding_energy")
-    with desk.reading() as connection:
-        (finding,) = bench_queries.bench(connection, desk.lab)["findings"]
-        stream = stream_document.stream(connection, desk.lab, *names)
-        lot = lot_document.lot(connection, desk.lab, names[0], MARKED)
-        alerts = stored_documents.alerts(connection, desk.lab)
+    with lab_reader.reading() as connection:
+        (finding,) = bench_queries.bench(connection, lab_reader.lab)["findings"]
+        stream = stream_document.stream(connection, lab_reader.lab, *names)
+        lot = lot_document.lot(connection, lab_reader.lab, names[0], MARKED)
+        alerts = stored_documents.alerts(connection, lab_reader.lab)
         (drift,) = [one for one in alerts if one["kind"] == "drift" and one["product"] == "BF-110"]
-        paper = notice.document(connection, desk.lab, drift["id"])
-        (card,) = scorecard.documents(connection, desk.lab, "2026-Q3", names[0])
+        paper = notice.document(connection, lab_reader.lab, drift["id"])
+        (card,) = scorecard.documents(connection, lab_reader.lab, "2026-Q3", names[0])
     assert finding["state"] == "closed"
     assert finding["off_until_at"] is not None
     (point,) = [one for one in stream["points"] if one["lot"] == MARKED]
@@ -77,8 +77,8 @@ def test_a_lot_of_the_weeks_in_which_the_tester_was_off_carries_the_closed_findi
     assert f"{MARKED} 14.6 nJ as read, 13.0 nJ without it" in bench_marks(row)
     # The bundle of the lot: the mark beside the session, and the finding among the alerts.
     out = io.BytesIO()
-    with desk.reading() as connection:
-        bundle_file.write(connection, desk.lab, bundle_scope.of_lot(connection, names[0], MARKED), out)
+    with lab_reader.reading() as connection:
+        bundle_file.write(connection, lab_reader.lab, bundle_scope.of_lot(connection, names[0], MARKED), out)
     with zipfile.ZipFile(out) as bundle:
         rows = {
             name: list(csv.DictReader(io.StringIO(bundle.read(name).decode("utf-8-sig"))))
@@ -90,11 +90,11 @@ def test_a_lot_of_the_weeks_in_which_the_tester_was_off_carries_the_closed_findi
     assert mark["finding"] in {one["id"] for one in rows["alerts.csv"]}
 
 
-def test_a_notice_lists_the_retest_the_lots_together_and_asks_nothing_of_what_improves(desk: LabReader) -> None:
-    with desk.reading() as connection:
-        alerts = stored_documents.alerts(connection, desk.lab)
+def test_a_notice_lists_the_retest_the_lots_together_and_asks_nothing_of_what_improves(lab_reader: LabReader) -> None:
+    with lab_reader.reading() as connection:
+        alerts = stored_documents.alerts(connection, lab_reader.lab)
         papers = {
-            (one["kind"], one["product"]): notice.document(connection, desk.lab, one["id"])
+            (one["kind"], one["product"]): notice.document(connection, lab_reader.lab, one["id"])
             for one in alerts
             if one["kind"] in ("limit", "spread", "drift") and one["held_under"] is None and one["supplier"]
         }
@@ -156,7 +156,7 @@ def test_a_finding_names_the_weeks_of_unusual_humidity_and_not_the_return_to_nor
         assert (off.from_us, off.until_us) == (shift, None)
 
 
-def test_no_effect_of_humidity_and_an_effect_that_nobody_can_tell_are_two_sentences(desk: LabReader) -> None:
+def test_no_effect_of_humidity_and_an_effect_that_nobody_can_tell_are_two_sentences(lab_reader: LabReader) -> None:
     rng = np.random.default_rng(5)
     percent = rng.normal(12.0, 0.5, 120)
     groups = np.zeros(120)
@@ -165,7 +165,7 @@ def test_no_effect_of_humidity_and_an_effect_that_nobody_can_tell_are_two_senten
     wild = humidity_sensitivity([-3.0, 3.0] * 10, np.repeat(percent[:10], 2), groups[:20])
     assert quiet is not None
     assert wild is not None
-    documents = [_document(desk.lab, "surface_resistance_outside", one) for one in (quiet, wild)]
+    documents = [_document(lab_reader.lab, "surface_resistance_outside", one) for one in (quiet, wild)]
     assert [(one["matters"], one["known"]) for one in documents] == [(False, True), (False, False)]
     said = [humidity({"humidity": one, "points": [], "unit": "ohm"}) for one in documents]  # type: ignore[typeddict-item]
     assert said[0].startswith("No effect of humidity")

@@ -21,19 +21,19 @@ BOTH_STORES = True
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+def lab_reader(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     return LabReader(demo_lab(tmp_path_factory.getbasetemp()))
 
 
-def test_a_lot_that_passes_on_its_mean_says_how_many_bags_are_over_the_limit_everywhere(desk: LabReader) -> None:
+def test_a_lot_that_passes_on_its_mean_says_how_many_bags_are_over_the_limit_everywhere(lab_reader: LabReader) -> None:
     names = ("Brackenfoil", "BF-210", "shielding_energy")
-    with desk.reading() as connection:
-        lot = lot_document.lot(connection, desk.lab, names[0], "BF07191")
-        stream = stream_document.stream(connection, desk.lab, *names)
-        alerts = stored_documents.alerts(connection, desk.lab)
+    with lab_reader.reading() as connection:
+        lot = lot_document.lot(connection, lab_reader.lab, names[0], "BF07191")
+        stream = stream_document.stream(connection, lab_reader.lab, *names)
+        alerts = stored_documents.alerts(connection, lab_reader.lab)
         (spread,) = [one for one in alerts if one["kind"] == "spread" and one["product"] == "BF-210"]
-        paper = notice.document(connection, desk.lab, spread["id"])
-        (card,) = scorecard.documents(connection, desk.lab, "2026-Q4", names[0])
+        paper = notice.document(connection, lab_reader.lab, spread["id"])
+        (card,) = scorecard.documents(connection, lab_reader.lab, "2026-Q4", names[0])
     (session,) = [one for one in lot["sessions"] if one["characteristic"] == names[2]]
     # By hand: the geometric mean of each bag's readings against "under 20 nJ".
     bags: dict[int, list[float]] = {}

@@ -26,14 +26,14 @@ ENERGY = "shielding_energy"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+def lab_reader(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     return LabReader(demo_lab(tmp_path_factory.getbasetemp()))
 
 
 @pytest.fixture(scope="module")
-def cards(desk: LabReader) -> dict[str, list[dict[str, Any]]]:
-    with desk.reading() as connection:
-        return {name: scorecard.documents(connection, desk.lab, name) for name in ("2026-Q3", "2026-Q4")}
+def cards(lab_reader: LabReader) -> dict[str, list[dict[str, Any]]]:
+    with lab_reader.reading() as connection:
+        return {name: scorecard.documents(connection, lab_reader.lab, name) for name in ("2026-Q3", "2026-Q4")}
 
 
 def stream_of(cards: list[dict[str, Any]], supplier: str, product: str, characteristic: str = ENERGY) -> dict[str, Any]:
@@ -60,24 +60,24 @@ def test_a_drift_counts_in_every_quarter_in_which_it_lasts(cards: dict[str, list
         assert stream_of(cards[name], "Tarnwick", "TW-Rose", "surface_resistance_inside")["lasting"] == 1
 
 
-def test_the_outlook_of_a_finished_quarter_is_that_of_its_end(
-    desk: LabReader, cards: dict[str, list[dict[str, Any]]]
+def test_the_forecast_of_a_finished_quarter_is_that_of_its_end(
+    lab_reader: LabReader, cards: dict[str, list[dict[str, Any]]]
 ) -> None:
     row = stream_of(cards["2026-Q3"], "Brackenfoil", "BF-110")
     running = stream_of(cards["2026-Q4"], "Brackenfoil", "BF-110")
-    with desk.reading() as connection:
-        today = desk.board(connection)
+    with lab_reader.reading() as connection:
+        today = lab_reader.board(connection)
     (board,) = [one for one in today if (one["product"], one["characteristic"]) == ("BF-110", ENERGY)]
-    with replayed(desk.lab, date(2026, 9, 30)) as past:
-        then = stored_documents.board(past, desk.lab)
+    with replayed(lab_reader.lab, date(2026, 9, 30)) as past:
+        then = stored_documents.board(past, lab_reader.lab)
     (board_then,) = [one for one in then if (one["product"], one["characteristic"]) == ("BF-110", ENERGY)]
-    assert row["outlook_as_of"] == "2026-09-30"
+    assert row["forecast_as_of"] == "2026-09-30"
     # A whole round over the lots known then comes to the same figures.
     for figure, name in (("level_now", "level"), ("breach_probability",) * 2, ("change_percent_per_month",) * 2):
         assert row[figure] == pytest.approx(board_then[name], rel=1e-9)
         assert running[figure] == board[name]
-    assert running["outlook_as_of"] == "2026-11-25"
-    assert ("outlook as of 30 Sep 2026") in dict(wording.facts(row, cards["2026-Q3"][0]))
+    assert running["forecast_as_of"] == "2026-11-25"
+    assert ("forecast as of 30 Sep 2026") in dict(wording.facts(row, cards["2026-Q3"][0]))
 
 
 def test_a_product_that_stopped_coming_is_on_the_card_and_in_purchasings_line(
@@ -109,7 +109,7 @@ def test_dates_of_the_workbook_are_dates_and_its_score_is_that_of_the_paper(
 ) -> None:
     book = openpyxl.load_workbook(io.BytesIO(export.OVERVIEW_FORMS["xlsx"](cards["2026-Q3"])))
     streams = list(book["streams"].iter_rows(values_only=True))
-    as_of = [row[list(streams[0]).index("outlook as of")] for row in streams[1:]]
+    as_of = [row[list(streams[0]).index("forecast as of")] for row in streams[1:]]
     assert {f"{one:%Y-%m-%d}" for one in as_of} == {"2026-09-30"}
     suppliers = list(book["suppliers"].iter_rows(values_only=True))
     score = suppliers[1][list(suppliers[0]).index("score (0 to 100)")]

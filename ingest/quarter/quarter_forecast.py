@@ -17,28 +17,28 @@ from ingest.config.lab import Lab
 from ingest.evaluation.stored_results import number
 from ingest.sessions.session_columns import for_evaluation, sessions_of
 from ingest.sessions.suspect_values import STANDS
-from spc.stream.evaluate import Settings, outlook_of
+from spc.stream.evaluate import Settings, forecast_of
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import Kind
 
-__all__ = ["Outlook", "outlooks_at"]
+__all__ = ["ForecastThen", "forecasts_at"]
 
 
-class Outlook(TypedDict):
-    """The outlook of a stream as of a moment."""
+class ForecastThen(TypedDict):
+    """The forecast of a stream as of a moment."""
 
     level: float | None
     change_percent_per_month: float | None
     breach_probability: float | None
 
 
-def outlooks_at(
+def forecasts_at(
     connection: Connection, lab: Lab, streams: Mapping[int, tuple[str, str]], end_us: int
-) -> dict[int, Outlook]:
-    """The outlook of each stream (number: product, characteristic) after its last lot before a moment."""
+) -> dict[int, ForecastThen]:
+    """The forecast of each stream (number: product, characteristic) after its last lot before a moment."""
     lab = with_entered_limits(connection, lab)
     sessions = sessions_of(connection, list(streams))
-    outlooks: dict[int, Outlook] = {}
+    forecasts: dict[int, ForecastThen] = {}
     for stream, (product, characteristic) in streams.items():
         if stream not in sessions:
             continue
@@ -55,16 +55,16 @@ def outlooks_at(
             horizon_weeks=lab.alerts.horizon_weeks,
         )
         prepared = for_evaluation(lab, product, characteristic, rows, _set_aside(connection, stream))
-        found = outlook_of(prepared, settings, _outliers(connection, stream, end_us))
+        estimate = forecast_of(prepared, settings, _outliers(connection, stream, end_us))
         level = None
-        if found.level_now is not None:
-            level = number(float(to_unit(np.array([found.level_now]), declared.scale)[0]))
-        outlooks[stream] = {
+        if estimate.level_now is not None:
+            level = number(float(to_unit(np.array([estimate.level_now]), declared.scale)[0]))
+        forecasts[stream] = {
             "level": level,
-            "change_percent_per_month": number(found.change_percent_per_month),
-            "breach_probability": number(found.breach_probability),
+            "change_percent_per_month": number(estimate.change_percent_per_month),
+            "breach_probability": number(estimate.breach_probability),
         }
-    return outlooks
+    return forecasts
 
 
 def _outliers(connection: Connection, stream: int, end_us: int) -> dict[int, int]:
