@@ -125,6 +125,7 @@ def _session(
         "load": session["load"],
         "conditioning": {
             "state": session["conditioning"],
+            "required": characteristic.conditioning is not False,
             "hours": session["hours"],
             "humidity_min": session["humidity_min"],
             "humidity_max": session["humidity_max"],

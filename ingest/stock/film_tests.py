@@ -83,8 +83,9 @@ def film_tests(
     variance = np.zeros(len(frame))
     slope = humidity_slope(connection, stream.product, stream.characteristic)
     humidity = frame["humidity"].to_numpy(np.float64)
-    if slope is not None:
-        away = np.nan_to_num(humidity - lab.conditioning_for(stream.characteristic).humidity_percent)
+    rule = lab.conditioning_for(stream.characteristic)
+    if slope is not None and rule is not None:
+        away = np.nan_to_num(humidity - rule.humidity_percent)
         level, variance = level - slope.slope * away, (slope.se * away) ** 2
     common, under = _bench(lab, stream, frame, findings)
     tested = frame["tested_us"].to_numpy(np.int64)
@@ -111,7 +112,7 @@ def film_tests(
         ],
         under_finding=under,
         is_open=is_open,
-        humidity_removed=slope is not None,
+        humidity_removed=slope is not None and rule is not None,
     )
 
 

@@ -120,7 +120,8 @@ def _escaped(text: str) -> str:
 
 def _days_to_test(lab: Lab) -> int:
     """Days until a bag that is laid into the chamber today can be tested."""
-    hours = [lab.conditioning_for(one.name).hours for one in lab.characteristics if one.conditioning]
+    rules = [lab.conditioning_for(one.name) for one in lab.characteristics]
+    hours = [rule.hours for rule in rules if rule is not None]
     return math.ceil(max(hours, default=0.0) / 24.0)
 
 
