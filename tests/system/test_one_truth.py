@@ -26,6 +26,7 @@ from dashboard.text.formatting import amount, day, evidence, percent, shown
 from dashboard.web.app import page
 from ingest.alerts.attribution import ATTRIBUTABLE_KINDS
 from ingest.decisions.corrective_actions import no_notice_because
+from ingest.documents.alert import STOCK_ID
 
 STRANGER = (
     LAB_TOML
@@ -99,6 +100,11 @@ def key(row: Any) -> tuple[str, str, str]:
     return row["supplier"], row["product"], row["characteristic"]
 
 
+def of_streams(alerts: list[Any]) -> list[Any]:
+    """The alerts that a stream's lots raised; those about lots in stock name a stream, but concern the shelf."""
+    return [one for one in alerts if one["characteristic"] and not one["id"].startswith(STOCK_ID)]
+
+
 def command(lab_reader: LabReader, *arguments: str) -> Any:
     found = CliRunner().invoke(main, [*arguments, "--json", "--lab", str(lab_reader.lab.folder)])
     assert found.exit_code == 0, found.output
@@ -145,7 +151,7 @@ def test_an_alert_states_the_board_as_now_and_keeps_the_sentence_of_its_day(
     lab_reader: LabReader, gathered: dict[str, Any]
 ) -> None:
     board = {key(row): row for row in gathered["board"]}
-    about_streams = [one for one in gathered["alerts"] if one["characteristic"]]
+    about_streams = of_streams(gathered["alerts"])
     assert about_streams
     context = alert_messages.MessageContext(lab_reader.lab.name, 13, None, board)
     for alert in about_streams:
@@ -170,7 +176,7 @@ def test_a_drift_and_a_forecast_of_one_move_have_one_start_on_every_surface(
     lab_reader: LabReader, gathered: dict[str, Any]
 ) -> None:
     moves: dict[tuple[Any, ...], set[str]] = {}
-    for alert in gathered["alerts"]:
+    for alert in of_streams(gathered["alerts"]):
         if alert["kind"] in ("drift", "forecast") and alert["state"] != "closed":
             facts = shown(alert["evidence"])
             moves.setdefault((*key(alert), facts["direction"]), set()).add(str(facts["since_at"]))
@@ -191,7 +197,7 @@ def test_alerts_and_new_alerts_are_counted_alike(lab_reader: LabReader, gathered
     }
     not_closed = [one for one in gathered["alerts"] if one["state"] != "closed"]
     for row in gathered["board"]:
-        own = [one for one in not_closed if one["characteristic"] and key(one) == key(row)]
+        own = [one for one in of_streams(not_closed) if key(one) == key(row)]
         assert len(gathered["reasons"].get(key(row), [])) == len(own)
     unexplained = [one for one in not_closed if one["held_under"] is None]
     assert {one["id"] for one in gathered["week"]["open"]} == {one["id"] for one in unexplained}
