@@ -26,6 +26,7 @@ from dashboard.charts.limit_lines import (
 )
 from dashboard.charts.plotly_axes import GREY, Figure, around, frame, level_axis, time_axis
 from dashboard.paper.palette import FIGURE
+from dashboard.text.bench_mark_text import short_mark
 from dashboard.text.formatting import ShownEvidence, amount, counted, day
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
@@ -303,7 +304,7 @@ def _kind(point: Point) -> str:
 def _add_levels(figure: Figure, document: StreamChart) -> None:
     smooth = {"color": ACCENT, "width": 1.6}
     for stretch in stretches(document):
-        _line(figure, stretch, "ewma", smooth, name="smoothed level", connectgaps=True)
+        _line(figure, stretch, "ewma", smooth, name="moving average of the lots", connectgaps=True)
     apart = left_out(document)
     _add_rings(
         figure, [point for point in document["points"] if point["shown"] is not None and point["tested_at"] in apart]
@@ -343,6 +344,8 @@ def _point_text(point: Point, unit: str, apart: str | None) -> str:
         text += f"; test not valid: {point['state']}"
     if point["to_look_at"]:
         text += "; suspect values (unit or typing error)"
+    if point["bench_findings"]:
+        text += f"; {short_mark(point['bench_findings'], unit)}"
     if apart is not None:
         text += f"; not in the baseline, {apart}"
     if point["signals"]:

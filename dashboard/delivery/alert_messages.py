@@ -17,12 +17,12 @@ from dashboard.text.formatting import (
     CAUTIONS,
     SHORT_WORDS,
     amount,
-    change,
     characteristic,
     counted,
     day,
     interval,
     limits_of,
+    now_text,
     percent,
     shown,
     weeks,
@@ -131,11 +131,12 @@ def _figures(alert: Alert, context: MessageContext) -> str:
     evidence, row = shown(alert["evidence"]), context.rows.get(_stream(alert))
     unit, lots, explained = evidence.get("unit", ""), evidence.get("lots", 1), context.explained.get(alert["id"], 0)
     level, normal, since = evidence.get("level"), evidence.get("usual"), evidence.get("since_at")
-    monthly, chance = evidence.get("change_percent_per_month"), evidence.get("breach_probability")
+    chance = evidence.get("breach_probability")
     latest = ""
     if isinstance(lots, int) and lots > 1 and "latest_lot" in evidence:
-        value = amount(evidence["latest_level"], unit)
+        value = amount(evidence["latest_level"], unit, evidence.get("latest_bound", 0))
         latest = f"lot {evidence['latest_lot']}, {day(evidence['latest_tested_at'])}, at {value}"
+    now = alert["now"]
     began = f"{day(since)}{interval(evidence.get('since_low_at'), evidence.get('since_high_at'))}" if since else ""
     lines = [
         ("kind", f"{alert['kind']}, grade {alert['grade']}"),
@@ -144,13 +145,13 @@ def _figures(alert: Alert, context: MessageContext) -> str:
         ("characteristic", characteristic(alert["characteristic"] or "")),
         ("lot", alert["lot"]),
         (_when(alert), day(alert["raised_at"])),
-        ("level", "" if level is None else amount(level, unit)),
+        ("level", "" if level is None else amount(level, unit, evidence.get("level_bound", 0))),
         ("normal level", "" if normal is None else amount(normal, unit)),
         ("lots", ", ".join(lots) if isinstance(lots, list) else ""),
-        ("latest", latest),
+        ("last lot of it", latest),
+        ("now", "" if now is None else now_text(now).removeprefix("now: ")),
         ("limit", limits_of(evidence)),
         ("began about", began),
-        ("change", "" if monthly is None else f"{change(monthly)} a month"),
         (f"chance of a failing lot within {context.horizon_weeks:g} weeks", "" if chance is None else percent(chance)),
         ("to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
         ("explains", counted(explained, "supplier alert") if explained else ""),

@@ -20,7 +20,7 @@ from dashboard.text.urls import alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
-from ingest.documents.bench import BenchDocument, Chamber, MarkedSession, Refusals
+from ingest.documents.bench import BenchDocument, BenchFinding, Chamber, MarkedSession, Refusals
 from ingest.documents.stream import ProductRow
 from ingest.rounds.schedule import USUAL_MINUTES
 
@@ -67,6 +67,8 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
             html.H2("Check standards"),
             rows_table(standards, sparklines, reasons, looked_at, lab) if standards else html.P(NO_STANDARD),
+            html.H2("Findings so far"),
+            _findings(bench["findings"]),
             html.H2("Feeds"),
             _sources(bench["sources"]),
             html.Details([html.Summary("Files taken in last"), _files(bench["feeds"])]),
@@ -82,6 +84,25 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.Ul([html.Li(_unsent_text(row)) for row in unsent]) if unsent else html.P("All mail sent."),
         ]
     )
+
+
+def _findings(findings: list[BenchFinding]) -> html.Component:
+    """Every finding with its weeks, also those that are closed: their tests stay marked."""
+    if not findings:
+        return html.P("None: no source on the bench was off, as far as the lots show.")
+    rows = [
+        [
+            link(one["finding"], alert_address(one["finding"])),
+            one["message"],
+            day(one["off_from_at"]),
+            "not yet" if one["off_until_at"] is None else day(one["off_until_at"]),
+            day(one["detected_at"]),
+            f"{counted(one['tests'], 'test')} of {counted(one['lots'], 'lot')}",
+            word(one["state"]),
+        ]
+        for one in findings
+    ]
+    return table(("finding", "what", "off from", "off until", "detected", "marked", "state"), rows, "Findings so far")
 
 
 def _attribution(share: AttributedShare) -> list[html.P]:

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from sqlalchemy import Connection, bindparam, text
 
 from dashboard.queries.alert_order import GRADES
+from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.queries.stored_documents import rows_of
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
@@ -72,13 +73,15 @@ def last_week(connection: Connection, lab: Lab) -> Week | None:
         reviewed=reviewed_us,
     )
     lots = [row["supplier"] for row in tested if not lab.is_check_standard(row["supplier"], row["product"])]
-    raised = rows_of(
-        connection,
-        "SELECT kind, grade, supplier, product, characteristic FROM alert WHERE raised_us > :start AND raised_us <= :reviewed "
-        "AND state <> 'closed' ORDER BY raised_us DESC, id",
-        start=start,
-        reviewed=reviewed_us,
-    )
+    new = new_alert_ids(connection, start, reviewed_us)
+    raised = [
+        row
+        for row in rows_of(
+            connection,
+            "SELECT id, kind, grade, supplier, product, characteristic FROM alert ORDER BY raised_us DESC, id",
+        )
+        if row["id"] in new
+    ]
     return {
         "since": iso(start, lab.zone),
         "lots": len(lots),

@@ -8,9 +8,9 @@ from typing import Literal, TypedDict, cast
 
 from ingest.common.number_format import amount, way
 from ingest.common.text import counted_lines
-from ingest.documents.alert import Alert, BenchShift, Evidence
+from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
-from ingest.documents.stream import PatternPrice, StreamDocument, WeeksToLimit
+from ingest.documents.stream import Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
 
 __all__ = [
@@ -26,11 +26,13 @@ __all__ = [
     "difference",
     "evidence",
     "false_mark_text",
+    "futures",
     "humidity",
     "interval",
     "limits_of",
     "listed",
     "moment",
+    "now_text",
     "percent",
     "room_to_limit",
     "round_text",
@@ -60,6 +62,7 @@ class ShownEvidence(TypedDict, total=False):
     """The parts of an alert's evidence that people read; each kind of alert has some of them."""
 
     what: Kind
+    form: str
     direction: int
     unit: str
     lots: int | list[str]
@@ -68,6 +71,8 @@ class ShownEvidence(TypedDict, total=False):
     usual: float | None
     level: float | None
     latest_level: float | None
+    level_bound: int
+    latest_bound: int
     limit_lower: float | None
     limit_upper: float | None
     change_percent_per_month: float | None
@@ -100,14 +105,32 @@ def percent(share: float | None) -> str:
 
 
 def weeks(span: WeeksToLimit | None) -> str:
-    """When the limit is likely to be reached: "likely in week 9 to 21; 50 % by week 13", or "not expected"."""
+    """When the limit is likely to be reached: "likely 9 to 21 weeks after the last test; 50 % within 13", or "not expected"."""
     if span is None or span["p50"] is None:
         return "not expected"
     if span["p50"] == 0:
         return "limit passed"
     low, middle = span["p10"] or 0, span["p50"]
-    likely = f"from week {low:.0f}" if span["p90"] is None else f"in week {low:.0f} to {span['p90']:.0f}"
-    return f"likely {likely}; 50 % by week {middle:.0f}"
+    likely = f"{low:.0f} weeks or more" if span["p90"] is None else f"{low:.0f} to {span['p90']:.0f} weeks"
+    return f"likely {likely} after the last test; 50 % within {middle:.0f}"
+
+
+def futures(forecast: Forecast | None, unit: str) -> str:
+    """How many futures have a failing lot, and where the coming lots will lie; empty without a forecast."""
+    if forecast is None or forecast.get("lots_low") is None:
+        return ""
+    lie = f"8 of 10 coming lots lie between {amount(forecast['lots_low'], unit)} and {amount(forecast['lots_high'], unit)} at the end of that time."
+    if forecast["outliers"]:
+        lie += f" Outliers are left out: {listed(forecast['outliers'])}."
+    if forecast["futures_with_breach"] is None:
+        return f" {lie}"
+    count, chance = str(forecast["futures_with_breach"]), forecast["breach_probability"] or 0.0
+    # As with a chance: a small count is never none, and a large one never all.
+    if 0 < chance < 0.01:
+        count = "Fewer than 1"
+    elif 0.99 < chance < 1:
+        count = "More than 99"
+    return f" {count} of {forecast['futures']} simulated futures have a failing lot; {lie}"
 
 
 def signed(value: float, digits: str) -> str:
@@ -192,6 +215,8 @@ def shortly(kind: str, evidence: Evidence) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
     facts = shown(evidence)
     what = facts.get("what", kind)
+    if facts.get("form") == "undecided":
+        return "a lot is undecided"
     if what != Kind.DRIFT:
         return SHORT_WORDS.get(what, kind)
     going = way(facts.get("direction", 0), facts.get("change_percent_per_month"))
@@ -211,16 +236,26 @@ def evidence(alert: Alert) -> list[str]:
     if (usual := parts.get("usual")) is not None:
         facts.append(f"normal {amount(usual, unit)}")
     if (latest := parts.get("latest_level")) is not None:
-        facts.append(f"latest {amount(latest, unit)} (lot {parts['latest_lot']})")
+        facts.append(f"last lot of it {parts['latest_lot']}, {amount(latest, unit, parts.get('latest_bound', 0))}")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
-    if (chance := parts.get("breach_probability")) is not None:
-        facts.append(f"chance of a failing lot {percent(chance)}")
+    if (now := alert["now"]) is not None:
+        facts.append(now_text(now))
     if isinstance(lots, list):
         facts.append(f"lots {listed(lots)}")
     if because := parts.get("closed_because"):
         facts.append(f"closed automatically: {because}")
     return facts
+
+
+def now_text(now: AlertNow) -> str:
+    """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
+    text = f"now: level {amount(now['level'], now['unit'])}, last lot {now['last_lot'] or '–'}"
+    if now["change_percent_per_month"] is not None:
+        text += f", {change(now['change_percent_per_month'])} a month"
+    if now["breach_probability"] is not None:
+        text += f", chance of a failing lot {percent(now['breach_probability'])}"
+    return text
 
 
 def limits_of(parts: ShownEvidence) -> str | None:
@@ -258,6 +293,8 @@ def humidity(document: StreamDocument) -> str:
     size, low, high = effect["slope"], effect["slope_low"], effect["slope_high"]
     unit, lots = effect["slope_unit"], counted(effect["lots"], "lot")
     ends = f"{_two_digits(low)} to {_two_digits(high)}"
+    if not effect["known"]:
+        return f"Cannot tell whether humidity within tolerance has an effect: {lots} leave it open."
     if not effect["matters"]:
         return f"No effect of humidity within tolerance found in {lots}: {ends} {unit} per 1 % RH."
     text = f"{_two_digits(size)} {unit} per 1 % RH ({ends}), from {lots}."

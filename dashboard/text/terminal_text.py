@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.text import instrument_text
+from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.formatting import (
     amount,
     change,
@@ -12,6 +13,7 @@ from dashboard.text.formatting import (
     complaints,
     counted,
     day,
+    futures,
     humidity,
     moment,
     percent,
@@ -20,6 +22,7 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
+from dashboard.text.verdict_text import bags_text, level_text
 from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
@@ -78,9 +81,14 @@ def _board_line(row: BoardRow) -> list[str]:
 def stream(document: StreamDocument) -> str:
     """One stream, the newest lot last."""
     limits, unit = document["limits"], document["unit"]
+    control = f"control limits {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    if limits["lower"] is None:
+        control = "no settled limits yet"
+    elif not limits.get("settled", True):
+        control += ", not settled,"
     head = (
         f"{document['supplier']} {document['product']}, {characteristic(document['characteristic'])}: centre line "
-        f"{amount(limits['center'], unit)}, control limits {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)} "
+        f"{amount(limits['center'], unit)}, {control} "
         f"from {counted(limits['from_lots'], 'lot')}."
     )
     rows = [
@@ -96,7 +104,7 @@ def stream(document: StreamDocument) -> str:
     ]
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
     return (
-        printable(f"{head} {humidity(document)}")
+        printable(f"{head}{futures(document['forecast'], unit)} {humidity(document)}")
         + "\n"
         + printable(bounds)
         + "\n"
@@ -112,7 +120,8 @@ def lot(document: LotDocument) -> str:
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
-            f"{amount(session['level'], session['unit'])}, worst {amount(session['worst'], session['unit'])} against "
+            f"{level_text(session['level'], session['level_range'], session['unit'])}, worst "
+            f"{amount(session['worst'], session['unit'], session['worst_bound'])} against "
             f"{room_to_limit(session)}; "
             + (
                 f"conditioning {conditioning['state']}{hours}"
@@ -120,6 +129,10 @@ def lot(document: LotDocument) -> str:
                 else "no conditioning required"
             )
         )
+        facts = [bags_text(session["bag_count"], session["unit"])]
+        facts += ["level outside the control limits"] if session["outside_control_limits"] else []
+        facts.append(mark_sentence(session["bench_findings"], session["level"], session["unit"]))
+        parts += [fact[:1].upper() + fact[1:] for fact in facts if fact]
         if session["mark"]:
             parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'not cleared yet'}).")
         rows = [

@@ -10,6 +10,7 @@ import numpy as np
 from sqlalchemy import Connection, select
 
 from ingest.alerts.attribution import attribute_explained
+from ingest.alerts.bench_shares import update_bench_shares, weeks_off
 from ingest.alerts.shared_shift_points import points_since
 from ingest.common.instants import WEEK_US, from_microseconds, weeks_to_us
 from ingest.config.lab import Lab
@@ -50,7 +51,9 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL")
     write_alerts(connection, alerts)
     named = [(alert.id, finding) for alert, finding in zip(alerts, findings, strict=True)]
-    raised_again = attribute_explained(connection, lab, named, None if findings != earlier else evaluated)
+    only = None if findings != earlier else evaluated
+    update_bench_shares(connection, lab, named, only)
+    raised_again = attribute_explained(connection, lab, named, only)
     return [alert.id for alert in alerts if alert.id not in before] + raised_again
 
 
@@ -104,6 +107,10 @@ def _alert(connection: Connection, lab: Lab, finding: Finding) -> Alert:
 def _evidence(connection: Connection, finding: Finding) -> StoredBenchEvidence:
     returned = np.isfinite(finding.until)
     until = weeks_to_us(finding.until) if returned else None
+    off = weeks_off(connection, finding)
+    humidity = _humidity(connection, finding)
+    if off.humidity is not None:
+        humidity = {"before": off.humidity[0], "during": off.humidity[1]}
     return {
         "what": Kind.BENCH,
         "suspect_kind": finding.suspect_kind,
@@ -133,8 +140,11 @@ def _evidence(connection: Connection, finding: Finding) -> StoredBenchEvidence:
             if " ".join(label) not in finding.alternatives
         ],
         "streams": _names(connection, finding.explained),
-        "humidity": _humidity(connection, finding),
-        "closed_because": f"it came back on {_day(until)}" if until is not None else None,
+        "humidity": humidity,
+        "returned": off.returned,
+        "off_from_us": off.from_us,
+        "off_until_us": off.until_us,
+        "closed_because": f"it came back on {_day(off.until_us)}" if off.until_us is not None else None,
     }
 
 

@@ -251,9 +251,10 @@ USUAL_WEIGHTS = Weights(conforming=0.5, drift=0.2, room=0.2, response=0.1)
 
 
 class Scorecard(Declared):
-    """`[scorecard]`."""
+    """`[scorecard]`. With `fails_by_size` a failing lot counts as up to three, by how far and how many bags."""
 
     weights: Weights = USUAL_WEIGHTS
+    fails_by_size: bool = False
 
 
 class Serve(Declared):

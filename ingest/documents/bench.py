@@ -6,9 +6,11 @@ from typing_extensions import TypedDict
 
 from ingest.documents.fields import Count, Moment
 from ingest.documents.stream import StreamNames
+from spc.vocabulary.enums import AlertState
 
 __all__ = [
     "BenchDocument",
+    "BenchFinding",
     "Chamber",
     "ChamberTrace",
     "FeedFile",
@@ -109,9 +111,23 @@ class RoundSummary(TypedDict):
     seconds: float
 
 
+class BenchFinding(TypedDict):
+    """A finding about the bench, open or closed: what was off, in which weeks, and how many tests were made in them."""
+
+    finding: str
+    message: str
+    state: AlertState
+    off_from_at: Moment
+    off_until_at: Moment | None
+    detected_at: Moment
+    tests: Count
+    lots: Count
+
+
 class BenchDocument(TypedDict):
     """The bench page."""
 
+    findings: list[BenchFinding]
     chambers: list[Chamber]
     feeds: list[FeedFile]
     sources: list[SourceFolder]

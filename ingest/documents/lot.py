@@ -8,12 +8,15 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
 
 __all__ = [
     "EarlierValue",
+    "LevelRange",
     "LimitSources",
     "LotDocument",
     "Reading",
@@ -82,6 +85,13 @@ class LimitSources(TypedDict):
     upper: Limit | None
 
 
+class LevelRange(TypedDict):
+    """The levels that bounded readings leave open, in the unit; null where an end has no bound."""
+
+    low: float | None
+    high: float | None
+
+
 class Session(TypedDict):
     """One test session of a lot."""
 
@@ -96,7 +106,11 @@ class Session(TypedDict):
     conditioning: SessionConditioning
     bench: SessionBench
     level: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
+    outside_control_limits: bool
     judged_by: JudgedBy
     scale: Scale
     limit_lower: float | None
@@ -107,6 +121,7 @@ class Session(TypedDict):
     verdict: Verdict
     bags: Count
     mark: SessionMark | None
+    bench_findings: list[BenchMark]
     readings: list[Reading]
 
 

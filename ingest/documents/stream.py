@@ -7,6 +7,8 @@ from typing import Annotated, Literal, NotRequired
 from pydantic import Field
 from typing_extensions import TypedDict
 
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
 from ingest.documents.fields import Bound, Count, Day, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
@@ -183,11 +185,18 @@ class _ControlFigures(TypedDict):
     upper: float | None
     from_lots: Count
     lots: list[str]
+    settled: bool
+    seen_lower: float | None
+    seen_upper: float | None
     widened_for_dependence: float | None
 
 
 class StoredControlLimits(_ControlFigures):
-    """Centre line and control limits for a lot of usual size, the lots that set them, and since when they hold."""
+    """Centre line and control limits for a lot of usual size, the lots that set them, and since when they hold.
+
+    Until they are `settled` more lots will move them; null where they would be wider than the specification limits that they
+    are to guard. `seen_lower` and `seen_upper` are the lowest and the highest level of the lots so far.
+    """
 
     frozen_us: Microseconds | None
     from_us: Microseconds | None
@@ -241,9 +250,16 @@ class FanPoint(_FanLevels):
 
 
 class _ForecastFigures(TypedDict):
+    # `futures_with_breach` of `futures` simulated ones have a failing lot within the horizon; at its end eight of ten lots lie
+    # between `lots_low` and `lots_high`. It does not follow the `outliers`.
     breach_probability: Probability | None
     weeks_to_limit: WeeksToLimit | None
     change_percent_per_month: float | None
+    futures_with_breach: Count | None
+    futures: Count
+    lots_low: float | None
+    lots_high: float | None
+    outliers: list[str]
 
 
 class StoredForecast(_ForecastFigures):
@@ -295,7 +311,11 @@ class PatternPrice(TypedDict):
 
 
 class HumidityEffect(TypedDict):
-    """How much the level of a product moves for a percent of humidity."""
+    """How much the level of a product moves for a percent of humidity.
+
+    `matters`: the interval excludes no effect. `known`: an effect was found, or the interval excludes one of any size that
+    matters; else the lots leave the question open.
+    """
 
     slope: float | None
     slope_low: float | None
@@ -303,6 +323,7 @@ class HumidityEffect(TypedDict):
     slope_unit: str
     lots: Count
     matters: bool
+    known: bool
     adjusted_to: float
 
 
@@ -316,14 +337,21 @@ class StoredHumidityEffect(HumidityEffect):
 
 
 class StoredPoint(TypedDict):
-    """One point of a chart, without its time."""
+    """One point of a chart, without its time.
+
+    `level_low` and `level_high` are the ends of the range that bounded readings leave open; both equal the level where there is
+    none, and null stands for an end without a bound.
+    """
 
     lot: str
     n: Count
     bags: Count
     level: float | None
+    level_low: float | None
+    level_high: float | None
     shown: float | None
     bound: Bound
+    outside_control_limits: bool
     bag_spread: float | None
     bag_spread_upper: float | None
     reading_spread: float | None
@@ -343,10 +371,15 @@ class StoredPoint(TypedDict):
 
 
 class Point(StoredPoint):
-    """One point of a chart; `adjusted_level` is the level as it would be at the declared humidity."""
+    """One point of a chart; `adjusted_level` is the level as it would be at the declared humidity.
+
+    `bench_findings` are the findings about the bench in whose weeks it was tested, and the level as it would be without them.
+    """
 
     tested_at: Moment
     adjusted_level: float | None
+    bench_findings: list[BenchMark]
+    bag_count: BagCount | None
 
 
 # The stream

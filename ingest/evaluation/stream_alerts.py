@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
-from typing import cast
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, cast
 
 import numpy as np
 from sqlalchemy import Connection
 
 from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
-from ingest.documents.fields import Direction
+from ingest.documents.fields import Bound, Direction
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
 from ingest.evaluation.stream_context import StreamContext
@@ -30,7 +31,7 @@ __all__ = ["Alert", "alert_id", "state_after_entries", "state_of", "stream_alert
 
 
 # The columns of a point that the evidence of an alert uses.
-EVIDENCE = ("lot", "started_us", "center", "level", "judged", "limit_lower", "limit_upper")
+EVIDENCE = ("lot", "started_us", "center", "level", "level_low", "level_high", "judged", "limit_lower", "limit_upper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,32 @@ def alert_id(*about: str) -> str:
 def stream_alerts(context: StreamContext) -> list[Alert]:
     """The alerts of one stream. A check standard that moves raises an alert about the bench."""
     points = context.evaluation.points.take(context.evaluation.points["valid"])
-    return [_alert(context, points, episode) for episode in context.evaluation.episodes]
+    return [_alert(context, points, episode) for episode in _with_one_start(context.evaluation.episodes)]
+
+
+MOVES = (Kind.DRIFT, Kind.FORECAST)
+
+
+def _with_one_start(episodes: Sequence[Episode]) -> list[Episode]:
+    """The episodes, where a drift and a forecast of one move share the start that was estimated first."""
+    shared: list[Episode] = []
+    for episode in sorted(episodes, key=lambda one: one.opened):
+        first = next(
+            (
+                one
+                for one in shared
+                if one.kind in MOVES
+                and episode.kind in MOVES
+                and one.direction == episode.direction
+                and episode.opened - one.latest <= QUIET_LOTS
+            ),
+            None,
+        )
+        if first is not None:
+            episode = replace(episode, start=first.start, start_low=first.start_low, start_high=first.start_high)
+        shared.append(episode)
+    order = {(one.kind, one.direction, one.opened): place for place, one in enumerate(episodes)}
+    return sorted(shared, key=lambda one: order[one.kind, one.direction, one.opened])
 
 
 def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
@@ -83,7 +109,7 @@ def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
         characteristic=stream.characteristic,
         lot=lot,
         raised_us=started_us,
-        message=message(stream, evidence),
+        message=message(stream, _as_of_the_day(evidence, context, episode, lot, started_us)),
         evidence=evidence,
     )  # fmt: skip
 
@@ -100,6 +126,7 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         known = number(position)
         return None if known is None else int(points["started_us"][min(max(round(known) + 1, 0), len(points) - 1)])
 
+    (level, level_bound), (latest_level, latest_bound) = _bounded_level(opened), _bounded_level(latest)
     # The outlook is today's: it belongs to a cause that is still there, not to one that was set right.
     outlook = evaluation.forecast if not set_right(episode, len(points)) else None
     return {
@@ -114,8 +141,10 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "since_low_us": when(episode.start_low),
         "since_high_us": when(episode.start_high),
         "usual": in_unit(float(opened["center"])),
-        "level": in_unit(float(opened["level"])),
-        "latest_level": in_unit(float(latest["level"])),
+        "level": in_unit(level),
+        "latest_level": in_unit(latest_level),
+        "level_bound": level_bound,
+        "latest_bound": latest_bound,
         "judged": number(opened["judged"]),
         "limit_lower": number(opened["limit_lower"]),
         "limit_upper": number(opened["limit_upper"]),
@@ -125,6 +154,35 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "closed_because": None if outlook is not None else f"{QUIET_LOTS} lots without it",
         "may_be_a_slip": doubt,
     }
+
+
+def _as_of_the_day(
+    evidence: StoredStreamEvidence, context: StreamContext, episode: Episode, lot: str, started_us: int
+) -> StoredStreamEvidence:
+    """The evidence as it was when it was complete: the sentence of an alert is of its day and stays."""
+    chance, change = context.evaluation.forecast_then.get(episode.opened, (None, None))
+    center = to_unit(np.array([context.evaluation.center_then[episode.opened]]), context.declared.scale)
+    return {
+        **evidence,
+        "usual": number(float(center[0])),
+        "lots": 1,
+        "latest_lot": lot,
+        "latest_tested_us": started_us,
+        "latest_level": evidence["level"],
+        "latest_bound": evidence["level_bound"],
+        "change_percent_per_month": number(change),
+        "breach_probability": number(chance),
+    }
+
+
+def _bounded_level(point: dict[str, Any]) -> tuple[float, Bound]:
+    """The level of a point in the charted scale; where bounded readings leave it open, its known end with its sign."""
+    level, low, high = (float(point[name]) for name in ("level", "level_low", "level_high"))
+    if np.isfinite(low) and not np.isfinite(high):
+        return low, 1
+    if np.isfinite(high) and not np.isfinite(low):
+        return high, -1
+    return level, 0
 
 
 def _away(episode: Episode, lower: float, upper: float) -> bool:

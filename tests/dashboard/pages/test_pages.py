@@ -366,7 +366,7 @@ def test_a_new_stream_is_shown_as_learning_with_its_names_as_text(tmp_path: Path
     assert "learning" in told(desk, "/")
     text = told(desk, "/stream", "?supplier=%3Ci%3E%26A&product=MB&characteristic=shielding_energy")
     assert "<b>L</b>" in text
-    assert "not known yet" in told(desk, "/lot", "?supplier=%3Ci%3E%26A&lot=%3Cb%3EL%3C/b%3E")
+    assert "no settled limits yet" in told(desk, "/lot", "?supplier=%3Ci%3E%26A&lot=%3Cb%3EL%3C/b%3E")
 
 
 def test_a_supplier_shows_the_lots_of_a_quarter_by_their_worst_verdict(desk: LabReader) -> None:

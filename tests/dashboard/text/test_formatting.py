@@ -54,8 +54,8 @@ def test_limits_say_which_side_is_inside(lower: float | None, upper: float | Non
     ("span", "said"),
     [
         (None, "not expected"),
-        ({"p10": 9.0, "p50": 13.2, "p90": 21.0}, "likely in week 9 to 21; 50 % by week 13"),
-        ({"p10": 3.0, "p50": 7.0, "p90": None}, "likely from week 3; 50 % by week 7"),
+        ({"p10": 9.0, "p50": 13.2, "p90": 21.0}, "likely 9 to 21 weeks after the last test; 50 % within 13"),
+        ({"p10": 3.0, "p50": 7.0, "p90": None}, "likely 3 weeks or more after the last test; 50 % within 7"),
         ({"p10": 0.0, "p50": 0.0, "p90": 0.0}, "limit passed"),
     ],
 )
