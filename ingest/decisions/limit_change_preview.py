@@ -31,7 +31,7 @@ from ingest.documents.limit_change import (
     StoredStreamDifference,
 )
 from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
-from ingest.evaluation.stream_alerts import Alert, state_of
+from ingest.evaluation.stream_alerts import Alert, state_after
 from ingest.rounds.recompute import follow
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
@@ -237,5 +237,5 @@ def _alert(connection: Connection, alert: Alert) -> StoredPreviewAlert:
         "lot": alert.lot,
         "raised_us": alert.raised_us,
         "message": alert.message,
-        "state": state_of(connection, alert),
+        "state": state_after(connection, alert.id, alert.evidence),
     }

@@ -65,6 +65,7 @@ class StoredStreamEvidence(_StreamFigures):
     since_us: Microseconds | None
     since_low_us: Microseconds | None
     since_high_us: Microseconds | None
+    moved_on_us: NotRequired[Microseconds | None]
 
 
 class StreamEvidence(_StreamFigures):
@@ -74,6 +75,7 @@ class StreamEvidence(_StreamFigures):
     since_at: Moment | None
     since_low_at: Moment | None
     since_high_at: Moment | None
+    moved_on_at: NotRequired[Moment | None]
 
 
 # Evidence of the bench

@@ -27,6 +27,7 @@ TIMES = {
     "from_us": "from_at",
     "frozen_us": "frozen_at",
     "latest_tested_us": "latest_tested_at",
+    "moved_on_us": "moved_on_at",
     "raised_us": "raised_at",
     "recorded_us": "recorded_at",
     "since_high_us": "since_high_at",

@@ -387,14 +387,15 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
     # The forecast comes first: the signals reuse its probability for the latest lot.
     outlook = _forecast_after(prepared.measured, settings, memo)
     signals = _signals(points, segments, states, settings, memo)
+    found = alert_episodes.episodes(signals, _charted_lots(points, settings))
     return Evaluation(
         verdicts=prepared.verdicts,
         points=_chart(points, segments),
         segments=segments,
         signals=signals,
-        episodes=alert_episodes.episodes(signals),
+        episodes=found,
         forecast=outlook,
-        capability=_capability(points, segments, signals, settings, memo),
+        capability=_capability(points, segments, found, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
         cache=EvaluationCache(states, memo.used),
     )
@@ -460,6 +461,18 @@ def _signals(
         *_out_of_range_signals(valid, segments),
         *_forecast_signals([signal for signal in moves if signal.kind == Kind.FORECAST], valid, settings, memo),
     ]
+
+
+def _charted_lots(points: Rows, settings: Settings) -> alert_episodes.ChartedLots:
+    """The valid points as the episodes need them."""
+    valid = points.take(points["valid"].astype(bool))
+    restarts = np.sort(np.asarray(settings.restarts, dtype=np.float64))
+    return alert_episodes.ChartedLots(
+        level=np.where(valid["measured"].astype(bool), valid.floats("level"), np.nan),
+        bag_variance=np.where(valid.floats("bags") > 1, valid.floats("bag_variance"), np.nan),
+        reading_variance=np.where(valid.floats("reading_df") > 0, valid.floats("reading_variance"), np.nan),
+        segment=np.searchsorted(restarts, valid.floats("weeks"), side="right"),
+    )
 
 
 def _translated(place: float, positions: Sequence[int]) -> float:
@@ -562,7 +575,11 @@ def _limits_in_force(points: Rows, scale: str) -> tuple[float | None, float | No
 
 
 def _capability(
-    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, memo: Memo
+    points: Rows,
+    segments: list[Segment],
+    episodes: Sequence[alert_episodes.Episode],
+    settings: Settings,
+    memo: Memo,
 ) -> capability.Capability | Withheld:
     """Capability of the segment in force, or the reason why there is none."""
     if not segments:
@@ -572,18 +589,17 @@ def _capability(
     within = float(sum(variance for variance in (variances.bag, variances.reading) if np.isfinite(variance)))
     lower, upper = _limits_in_force(segment.points, settings.scale)
     normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
-    # Stable: neither the level nor the variation moved within the last lots.
-    moved = [signal.at for signal in signals if signal.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
-    latest = int(points["valid"].sum()) - 1
-    stable = not moved or latest - max(moved) >= alert_episodes.QUIET_LOTS
+    # Stable: neither the level nor the variation is away from where it was.
+    moved = [one for one in episodes if one.end is None and one.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
+    wanders = any(one.name == alert_episodes.WANDER for one in moved)
 
     def compute() -> capability.Capability | Withheld:
         total_df = (max(baseline.count - 1.0, 1.0),) * 2
         # Without an interval the total counts for no more than the number of lots.
         if 0 <= variances.total_low < variances.total < variances.total_high < np.inf:
             total_df = capability.equivalent_df(variances.total, variances.total_low, variances.total_high)
-        return for_stream(baseline, within, total_df, lower, upper, stable=stable, normal=normal)
+        return for_stream(baseline, within, total_df, lower, upper, wanders=wanders, stable=not moved, normal=normal)
 
     total = (variances.total, variances.total_low, variances.total_high)
     lots = (baseline.center, baseline.center_se, baseline.sigma, baseline.count, baseline.degrees_of_freedom)
-    return memo.figure(digest("capability", *lots, within, *total, lower, upper, stable, normal), compute)
+    return memo.figure(digest("capability", *lots, within, *total, lower, upper, wanders, not moved, normal), compute)
