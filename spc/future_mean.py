@@ -10,7 +10,9 @@ from spc.kernels.validation import whole
 __all__ = ["mean_margin"]
 
 
-def mean_margin(sd: float, earlier: int, coming: int, confidence: float = 0.95, *, reference: int | None = None) -> float:
+def mean_margin(
+    sd: float, earlier: int, coming: int, confidence: float = 0.95, *, reference: int | None = None
+) -> float:
     """Half width of the interval for the mean of coming lots about the mean of earlier ones.
 
     Parameters

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dashboard.text.formatting import (
-    amount,
+    amounts,
     change,
     characteristic,
     counted,
     day,
     difference,
+    digits_of,
+    in_unit,
     interval,
     percent,
     room_to_limit,
@@ -116,11 +118,12 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     """What changed, since when, and by how much."""
     evidence, unit = notice["evidence"], notice["unit"]
     before, latest = evidence["usual"], evidence["latest_level"]
+    usual, now = amounts([before, latest], unit, digits_of(notice))
     rows = [("since", _since(notice))]
     if before is not None:
-        rows.append(("level before", f"{amount(before, unit)}, from {counted(notice['from_lots'], 'lot')}"))
+        rows.append(("level before", f"{usual}, from {counted(notice['from_lots'], 'lot')}"))
     if latest is not None:
-        rows.append(("latest level", f"{amount(latest, unit)}, lot {evidence['latest_lot']}"))
+        rows.append(("latest level", f"{now}, lot {evidence['latest_lot']}"))
     if notice["kind"] == Kind.SPREAD:
         rows.append(("variation", _variation(notice)))
     elif notice["difference"] is not None:
@@ -128,7 +131,7 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if notice["kind"] in LOT_BY_LOT:
         return rows
     if evidence["change_percent_per_month"] is not None:
-        rows.append(("rate now", f"{change(evidence['change_percent_per_month'])} a month"))
+        rows.append(("rate now", f"{change(evidence['change_percent_per_month'], digits_of(notice))} a month"))
     if evidence["breach_probability"] is not None:
         chance = percent(evidence["breach_probability"])
         rows.append(("forecast", f"chance of a failing lot {chance}, if the trend continues"))
@@ -149,7 +152,7 @@ def _variation(notice: NoticeDocument) -> str:
     def deviation(value: float | None) -> str:
         if value is None:
             return "–"
-        return f"{100 * value:.0f} %" if notice["scale"] == Scale.LOG else amount(value, notice["unit"])
+        return f"{100 * value:.0f} %" if notice["scale"] == Scale.LOG else in_unit(notice, value)
 
     within = notice["evidence"]["form"] == "reading_spread"
     lots = []
@@ -178,13 +181,12 @@ def validity(notice: NoticeDocument) -> str:
 
 def lot_rows(notice: NoticeDocument) -> list[list[str]]:
     """A row a lot: lot, day, bags, readings, mean, worst reading, hours, humidity, result."""
-    unit = notice["unit"]
     rows = []
     for lot in notice["lots"]:
         low, high = lot["humidity_min"], lot["humidity_max"]
         humidity = "–" if low is None or high is None else f"{low:.1f} to {high:.1f} %"
         hours = "–" if lot["hours"] is None else f"{lot['hours']:.1f} h"
-        level, worst = amount(lot["shown"], unit, lot["bound"]), amount(lot["worst"], unit)
+        level, worst = in_unit(notice, lot["shown"], lot["bound"]), in_unit(notice, lot["worst"])
         tested, counts = day(lot["tested_at"]), (str(lot["bags"]), str(lot["n"]))
         rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, lot["verdict"]])
     return rows

@@ -15,7 +15,7 @@ from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
-from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
+from dashboard.text.formatting import characteristic, counted, day, in_unit, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
 from ingest.audit.subjects import Subject
@@ -144,8 +144,8 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
             word(session["verdict"]),
             html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
             moment(session["tested_at"]),
-            amount(session["level"], session["unit"]),
-            _control_limits(control, session["unit"]),
+            in_unit(session, session["level"]),
+            _control_limits(control, session),
             room_to_limit(session),
             "valid" if session["conditioning"]["state"] == "valid" else word("invalid"),
             session["chamber"] or "–",
@@ -159,10 +159,10 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
     return table(heads, rows, "Test sessions of this lot", ("level", "bags"))
 
 
-def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
+def _control_limits(limits: StoredControlLimits | None, session: Session) -> str:
     if limits is None or limits["lower"] is None:
         return "not known yet"
-    return f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    return f"{in_unit(session, limits['lower'])} to {in_unit(session, limits['upper'])}"
 
 
 def _anchor(session: Session) -> str:
@@ -240,7 +240,7 @@ def _conditioning(session: Session) -> str:
 
 
 def _session(document: LotDocument, session: Session, control: StoredControlLimits | None, number: int) -> html.Section:
-    name, unit = f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}", session["unit"]
+    name = f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}"
     reason = _reason(session)
     key = [("●", "accent", "reading")]
     if any(reading["bound"] for reading in session["readings"]):
@@ -263,9 +263,9 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
             legend(*key),
             facts(
                 [
-                    ("lot level", amount(session["level"], unit), count),
-                    ("control limits", _control_limits(control, unit), "of the stream, now in force"),
-                    ("worst reading", amount(session["worst"], unit), ""),
+                    ("lot level", in_unit(session, session["level"]), count),
+                    ("control limits", _control_limits(control, session), "of the stream, now in force"),
+                    ("worst reading", in_unit(session, session["worst"]), ""),
                     ("specification limit on that day", room_to_limit(session), limit_sources),
                     ("conditioning", _conditioning(session), ""),
                     ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
@@ -281,13 +281,13 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
 
 def _reason(session: Session) -> str:
     """How the verdict was reached."""
-    limit, unit = room_to_limit(session), session["unit"]
+    limit = room_to_limit(session)
     if session["mark"] and session["mark"]["settled"] == SET_ASIDE:
         return "Not judged: a person set this test aside; its readings are kept below."
     if session["verdict"] == "invalid":
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
-        return f"No specification limit applies; the level is {amount(session['level'], unit)}."
+        return f"No specification limit applies; the level is {in_unit(session, session['level'])}."
     by = f" ({session['limit_document']})" if session["limit_document"] else ""
     if session["judged"] is None:
         beyond = sum(reading["bound"] != 0 for reading in session["readings"])
@@ -297,12 +297,12 @@ def _reason(session: Session) -> str:
     statistic = (
         "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
     )
-    return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}."
+    return f"Judged by the {statistic}: {in_unit(session, session['judged'])}; limit {limit}{by}."
 
 
 def _suspect(document: LotDocument, session: Session) -> list[Any]:
     """Why values of a session are suspect, the decision on them, and the form to decide."""
-    mark, unit = session["mark"], session["unit"]
+    mark = session["mark"]
     if mark is None:
         return []
     stream = (document["supplier"], session["product"], session["characteristic"])
@@ -313,7 +313,7 @@ def _suspect(document: LotDocument, session: Session) -> list[Any]:
         *if_editor(
             "Clear the suspect test",
             html.P(
-                f"Normal before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is changed "
+                f"Normal before this test: {in_unit(session, mark['low'])} to {in_unit(session, mark['high'])}. No value is changed "
                 "here. A test that is set aside leaves the chart; the right values come as a corrected file.",
                 className="quiet",
             ),
@@ -328,7 +328,7 @@ def _readings(session: Session, name: str) -> html.Div:
         [
             str(reading["specimen"]),
             str(reading["reading"]),
-            amount(reading["value"], reading["unit"], reading["bound"]),
+            in_unit(session, reading["value"], reading["bound"]),
             reading["written"],
             moment(reading["tested_at"]),
             reading["operator"],
@@ -353,7 +353,7 @@ def _corrections(earlier: list[EarlierValue]) -> list[Any]:
             characteristic(one["characteristic"]),
             str(one["specimen"]),
             str(one["reading"]),
-            amount(one["value"], one["unit"], one["bound"]),
+            in_unit(one, one["value"], one["bound"]),
             one["written"],
             one["file"],
             str(one["line"]),
@@ -363,7 +363,7 @@ def _corrections(earlier: list[EarlierValue]) -> list[Any]:
         for one in earlier
     ]
     first = earlier[0]
-    value = amount(first["value"], first["unit"], first["bound"])
+    value = in_unit(first, first["value"], first["bound"])
     return [
         html.H2(f"{counted(len(earlier), 'reading')} corrected by a later file"),
         html.P(

@@ -17,14 +17,16 @@ from dashboard.queries import page_queries, stored_documents, stream_document
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import (
-    amount,
     change,
     counted,
     day,
+    digits_of,
     false_mark_text,
     humidity,
+    in_unit,
     percent,
     room_to_limit,
+    wander,
     weeks,
 )
 from dashboard.text.formatting import characteristic as spoken
@@ -89,6 +91,7 @@ def layout(
             ),
             html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
             html.P(_summary(row, document, lab), className="lead"),
+            html.P(wander(document), className="entry") if document.get("wander") else None,
             html.P(humidity(document), className="quiet"),
             _chart(view, document, row, alerts, entries[subject], lab),
             html.H2("Alerts"),
@@ -139,7 +142,7 @@ def _chart(
     far = [limit for limit in limits if limit is not None and not near(document, limit)]
     hint = "Click a lot in the chart, or in the table below, to see its readings."
     if far:
-        hint += f" The specification limit {' and '.join(amount(limit, row['unit']) for limit in far)} is outside the chart."
+        hint += f" The specification limit {' and '.join(in_unit(row, limit) for limit in far)} is outside the chart."
     return html.Section(
         [
             *choices(view, document),
@@ -161,14 +164,16 @@ def _chart(
 
 def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     """The stream in a few sentences."""
-    unit, limits = row["unit"], document["limits"]
-    text = f"The level is {amount(row['level'], unit)}"
+    limits = document["limits"]
+    text = f"The level is {in_unit(row, row['level'])}"
     if row["change_percent_per_month"] is not None:
-        text += f" and changes by {change(row['change_percent_per_month'])} a month"
+        text += f" and changes by {change(row['change_percent_per_month'], digits_of(row))} a month"
     limit = room_to_limit(row)
     text += "; no specification limit applies." if limit == "no limit" else f"; the specification limit is {limit}."
     if limits["center"] is not None:
-        text += f" The centre line is {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}."
+        text += (
+            f" The centre line is {in_unit(document, limits['center'])}, from {counted(limits['from_lots'], 'lot')}."
+        )
     if row["breach_probability"] is not None and row["weeks_to_limit"] is not None:
         text += (
             f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}. "
@@ -183,7 +188,7 @@ def _note_text(entry: SubjectEntry) -> str:
 
 
 def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]]:
-    unit, limits, capability = document["unit"], document["limits"], document["capability"]
+    limits, capability = document["limits"], document["capability"]
     components = document["components"]
     baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
 
@@ -198,7 +203,7 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
     return [
         (
             "control limits",
-            f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+            f"{in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}",
             f"for a lot of the usual number of bags, from {counted(limits['from_lots'], 'lot')}, {baseline}",
         ),
         variation("lot", components["lot"], "standard deviation of a lot level"),
@@ -224,7 +229,7 @@ def _variation(spread: float | None, document: StreamDocument) -> str:
     """A standard deviation: in percent on a log scale, else in the unit."""
     if spread is None:
         return "–"
-    return f"{100 * spread:.1f} %" if document["scale"] == "log" else amount(spread, document["unit"])
+    return f"{100 * spread:.1f} %" if document["scale"] == "log" else in_unit(document, spread)
 
 
 def _table(document: StreamDocument) -> html.Div:
@@ -235,13 +240,13 @@ def _table(document: StreamDocument) -> html.Div:
         [
             lot_link(document["supplier"], point["lot"]),
             day(point["tested_at"]),
-            amount(point["shown"], document["unit"], point["bound"]),
+            in_unit(document, point["shown"], point["bound"]),
             str(point["bags"]),
             str(point["n"]),
             _variation(point["bag_spread"], document),
             _variation(point["reading_spread"], document),
             "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
-            *(amount(point["adjusted_level"], document["unit"]) for _ in adjusted),
+            *(in_unit(document, point["adjusted_level"]) for _ in adjusted),
             "suspect values" if point["to_look_at"] else point["state"],
             point["verdict"],
             ", ".join(name.replace("_", " ") for name in point["signals"]),

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, cast
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
+from dashboard.text.formatting import digits_of
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import corrective_actions
@@ -195,6 +196,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
                 "product": row["product"],
                 "characteristic": row["characteristic"],
                 "unit": stored["unit"],
+                "digits": digits_of(stored),
                 "lots": stored["lots"],
                 "last_lot": stored["last_lot"],
                 "level": stored["level"],

@@ -3,9 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Literal, TypedDict, cast
 
-from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit, signed
+from dashboard.text.formatting import (
+    amount,
+    characteristic,
+    counted,
+    day,
+    digits_of,
+    in_unit,
+    percent,
+    room_to_limit,
+    signed,
+)
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.documents.scorecard import (
     CardStream,
@@ -312,7 +323,7 @@ def stream_summary(row: CardStream, card: Scorecard) -> str:
     if row["change_low"] is not None:
         way, size = move(row)
         change = f"{size} against {card['earlier_quarter']}: {way}"
-    level = amount(row["level"], row["unit"])
+    level = in_unit(row, row["level"])
     return f"{_lots(row)}. Level {level}, {change}. Limit {room_to_limit(row)}. Alerts: {events(row)}."
 
 
@@ -324,8 +335,8 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         change = f"{size}: {way}"
     return [
         ("lots", _lots(row)),
-        ("level", _span(row, "level", amount, row["unit"])),
-        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", amount, row["unit"])),
+        ("level", _span(row, "level", _digits(row), row["unit"])),
+        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", _digits(row), row["unit"])),
         ("change", change),
         ("limit", room_to_limit(row)),
         ("margin", _margin(row)),
@@ -342,6 +353,11 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
 def _lots(row: CardStream) -> str:
     parts = [f"{row[key]} {words}" for key, words in COUNTS[1:] if row[key]]
     return f"{counted(row['lots'], 'lot')}: {', '.join(parts)}"
+
+
+def _digits(row: CardStream) -> Format:
+    """The form of a value with the digits of its stream."""
+    return partial(amount, digits=digits_of(row))
 
 
 def _span(row: CardStream, key: str, form: Format, unit: str = "") -> str:
@@ -370,10 +386,10 @@ def _margin(row: CardStream) -> str:
     if row["room"] is None:
         return "–"
     if row["room_in"] != "times":
-        return _span(row, "room", amount, row["unit"]) + _before(row, "earlier_room", amount)
+        return _span(row, "room", _digits(row), row["unit"]) + _before(row, "earlier_room", _digits(row))
     ratio = "limit ÷ level" if row["limit_side"] == "upper" else "level ÷ limit"
     passed = "limit passed; " if row["room"] < 1 else ""
-    return f"{passed}{_span(row, 'room', amount)}, {ratio}{_before(row, 'earlier_room', amount)}"
+    return f"{passed}{_span(row, 'room', _digits(row))}, {ratio}{_before(row, 'earlier_room', _digits(row))}"
 
 
 def _before(row: CardStream, key: str, form: Format) -> str:

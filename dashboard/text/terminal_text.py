@@ -6,15 +6,17 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from dashboard.text.formatting import (
-    amount,
     change,
     characteristic,
     counted,
     day,
+    digits_of,
     humidity,
+    in_unit,
     moment,
     percent,
     room_to_limit,
+    wander,
     weeks,
 )
 from dashboard.text.limit_change_text import in_force
@@ -65,9 +67,9 @@ def _board_line(row: BoardRow) -> list[str]:
         row["supplier"],
         row["product"],
         characteristic(row["characteristic"]),
-        amount(row["level"], row["unit"]),
+        in_unit(row, row["level"]),
         room_to_limit(row),
-        change(row["change_percent_per_month"]),
+        change(row["change_percent_per_month"], digits_of(row)),
         percent(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
@@ -76,17 +78,18 @@ def _board_line(row: BoardRow) -> list[str]:
 
 def stream(document: StreamDocument) -> str:
     """One stream, the newest lot last."""
-    limits, unit = document["limits"], document["unit"]
+    limits = document["limits"]
     head = (
         f"{document['supplier']} {document['product']}, {characteristic(document['characteristic'])}: centre line "
-        f"{amount(limits['center'], unit)}, control limits {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)} "
+        f"{in_unit(document, limits['center'])}, control limits {in_unit(document, limits['lower'])} to "
+        f"{in_unit(document, limits['upper'])} "
         f"from {counted(limits['from_lots'], 'lot')}."
     )
     rows = [
         [
             point["lot"],
             day(point["tested_at"]),
-            amount(point["shown"], unit, point["bound"]),
+            in_unit(document, point["shown"], point["bound"]),
             str(point["n"]),
             "look" if point["to_look_at"] else point["state"],
             ", ".join(name.replace("_", " ") for name in point["signals"]),
@@ -95,7 +98,7 @@ def stream(document: StreamDocument) -> str:
     ]
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
     return (
-        printable(f"{head} {humidity(document)}")
+        printable(" ".join(part for part in (head, wander(document), humidity(document)) if part))
         + "\n"
         + printable(bounds)
         + "\n"
@@ -111,7 +114,7 @@ def lot(document: LotDocument) -> str:
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
-            f"{amount(session['level'], session['unit'])}, worst {amount(session['worst'], session['unit'])} against "
+            f"{in_unit(session, session['level'])}, worst {in_unit(session, session['worst'])} against "
             f"{room_to_limit(session)}; conditioning {conditioning['state']}{hours}"
         )
         if session["mark"]:
@@ -120,7 +123,7 @@ def lot(document: LotDocument) -> str:
             [
                 str(r["specimen"]),
                 str(r["reading"]),
-                amount(r["value"], r["unit"], r["bound"]),
+                in_unit(session, r["value"], r["bound"]),
                 r["file"],
                 str(r["line"]),
                 "look" if r["marked"] else "",

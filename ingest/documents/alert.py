@@ -6,7 +6,7 @@ from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
+from ingest.documents.fields import ConditioningState, Count, Day, Digits, Direction, Microseconds, Moment, Probability
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
@@ -42,6 +42,7 @@ class _StreamFigures(TypedDict):
     form: str
     direction: Direction
     unit: str
+    digits: NotRequired[Digits]
     lots: Count
     latest_lot: str
     usual: float | None

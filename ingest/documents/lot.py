@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
-from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
 
@@ -77,6 +77,7 @@ class Session(TypedDict):
     characteristic: str
     unit: str
     tested_at: Moment
+    digits: NotRequired[Digits]
     ended_at: Moment
     chamber: str
     instrument: str
@@ -131,6 +132,7 @@ class EarlierValue(TypedDict):
     line: Count
     replaced_by: str
     unit: str
+    digits: NotRequired[Digits]
     tested_at: Moment
     replaced_at: Moment
 

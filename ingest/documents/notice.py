@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import NotRequired
+
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import StreamEvidence
-from ingest.documents.fields import Bound, Count, JudgedBy, Microseconds, Moment, PointState
+from ingest.documents.fields import Bound, Count, Digits, JudgedBy, Microseconds, Moment, PointState
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Kind, Scale, Verdict
 
@@ -75,6 +77,7 @@ class NoticeDocument(StreamNames):
     drawn_up_at: Moment
     raised_at: Moment
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     judged_by: JudgedBy
     guard_percent: float

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
-from ingest.documents.fields import Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
+from ingest.documents.fields import Count, Day, Digits, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Direction, Effectiveness, Scale, Side, StreamState, Verdict
 
@@ -145,6 +145,7 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
     """One stream on a scorecard."""
 
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     judged_by: JudgedBy
     readings: Count

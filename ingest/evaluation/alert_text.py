@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from ingest.common.instants import from_microseconds
-from ingest.common.number_format import amount, way
+from ingest.common.number_format import amounts, digits_of, in_unit, percent_change, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
 from ingest.documents.alert import BenchShift, StoredBenchEvidence, StoredStreamEvidence
+from spc.vocabulary.enums import WANDER
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = ["bench_message", "message", "slip", "suspect_named"]
@@ -15,7 +16,7 @@ __all__ = ["bench_message", "message", "slip", "suspect_named"]
 def message(stream: Stream, evidence: StoredStreamEvidence) -> str:
     """One sentence for one alert."""
     where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
-    away = "; this is away from the limit" if evidence["away_from_limit"] else ""
+    away = "; the level moves away from the limit" if evidence["away_from_limit"] else ""
     doubt = f". {evidence['may_be_a_slip']}" if evidence["may_be_a_slip"] else ""
     return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{away}{doubt}")
 
@@ -25,26 +26,31 @@ def bench_message(evidence: StoredBenchEvidence) -> str:
     until = evidence["until_us"]
     since = f"since about {_day(evidence['since_us'])}"
     span = since if until is None else f"from about {_day(evidence['since_us'])} to {_day(until)}"
-    verb = "reads" if until is None else "read"
+    verb = SUSPECT[evidence["suspect_kind"]][1] if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
-    return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}")
+    text = f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}"
+    return printable(text[:1].upper() + text[1:])
 
 
 def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
     """The candidate source of a shift, as the subject of a sentence."""
-    return printable(SUSPECT[kind].format(suspect=suspect, quantity=quantity))
+    word = kind.partition(" ")[0]
+    # A name may say already what it names: "Chamber 2".
+    place = suspect if suspect.casefold().startswith(word) else f"{word} {suspect}"
+    return printable(SUSPECT[kind][0].format(suspect=suspect, place=place, quantity=quantity))
 
 
 PLAIN_HUMIDITY = 0.3
 """Smallest difference in humidity (% RH) for which the sentence states its effect on resistance."""
 
 SUSPECT = {
-    "instrument": "{suspect}",
-    "chamber": "what comes from chamber {suspect}",
-    "chamber and quantity": "{quantity} of what comes from chamber {suspect}",
-    "load": "what came with load {suspect}",
-    "quantity": "every {suspect}",
+    "instrument": ("{suspect}", "reads"),
+    "chamber": ("lots conditioned in {place}", "read"),
+    "chamber and quantity": ("{quantity} of lots conditioned in {place}", "reads"),
+    "load": ("lots of {place}", "read"),
+    "quantity": ("{suspect} on every instrument", "reads"),
 }
+"""The candidate source as the subject of a sentence, and its verb."""
 
 
 def _shifts(evidence: StoredBenchEvidence) -> str:
@@ -84,55 +90,59 @@ def _humidity_alone(change: float, shifts: list[BenchShift]) -> str:
 
 
 def slip(mark: UnitError) -> str:
-    """What is off about a marked session, as a question to whoever wrote it."""
+    """Why the values of a marked session are suspect, and what to do."""
     what = "the whole test reads" if mark.extent == ErrorExtent.ALL else "some readings are"
     if mark.cause == ErrorCause.LOGARITHM:
-        return f"It may be a slip: {what} like logarithms among values; look at the file"
+        return f"Possible typing error: {what} like logarithms among values; check the file"
     times = f"{10 ** abs(mark.power):,}"
-    off = f"{times} times the usual" if mark.power > 0 else f"a {times}th of the usual"
-    return f"It may be a slip: {what} about {off}, as if another unit was meant; look at the file"
+    off = f"{times} times the normal level" if mark.power > 0 else f"one {times}th of the normal level"
+    return f"Possible unit error: {what} about {off}, as if in another unit; check the file"
 
 
 def _limit(evidence: StoredStreamEvidence) -> str:
-    unit, over = evidence["unit"], evidence["direction"] > 0
-    edge = evidence["limit_upper"] if over else evidence["limit_lower"]
-    judged = (
-        "a lot with readings out of range"
-        if evidence["judged"] is None
-        else f"a lot at {amount(evidence['judged'], unit)}"
-    )
-    first = f"{judged}, {'not under' if over else 'below'} the limit of {amount(edge, unit)}"
-    return first + (
-        f"; {evidence['lots']} lots so, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
-    )
+    over = evidence["direction"] > 0
+    judged, edge = _told_apart(evidence, evidence["judged"], evidence["limit_upper" if over else "limit_lower"])
+    value = "a lot with readings out of range" if evidence["judged"] is None else f"lot at {judged}"
+    text = f"{value} fails the limit ({'under' if over else 'at least'} {edge})"
+    return text + (f"; {evidence['lots']} lots so far, latest {evidence['latest_lot']}" if evidence["lots"] > 1 else "")
 
 
 def _point(evidence: StoredStreamEvidence) -> str:
-    return f"one lot at {amount(evidence['level'], evidence['unit'])}, usual is {amount(evidence['usual'], evidence['unit'])}"
+    level, center = _told_apart(evidence, evidence["level"], evidence["usual"])
+    return f"outlier: lot mean {'out of range' if evidence['level'] is None else level}, centre line {center}"
 
 
 def _drift(evidence: StoredStreamEvidence) -> str:
-    change = evidence["change_percent_per_month"]
-    going, unit = way(evidence["direction"], change), evidence["unit"]
+    change, digits = evidence["change_percent_per_month"], digits_of(evidence)
+    going = way(evidence["direction"], change, digits)
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
-    pace = f", {change:+.1f} % a month" if change is not None and going in ("rising", "falling", "moving") else ""
-    return f"{going}{since}{pace}; now {amount(evidence['latest_level'], unit)}, usual was {amount(evidence['usual'], unit)}"
+    moving = change is not None and going in ("rising", "falling")
+    pace = f", {percent_change(change, digits)} % a month" if change is not None and moving else ""
+    level, center = _told_apart(evidence, evidence["latest_level"], evidence["usual"])
+    lasting = ": the level has no lasting place" if evidence["form"] == WANDER else ""
+    return f"{going}{since}{pace}{lasting}; level now {level}, centre line {center}"
 
 
 def _spread(evidence: StoredStreamEvidence) -> str:
-    between = "readings on a bag" if evidence["form"] == "reading_spread" else "bags"
-    return f"{between} scatter more than usual (level {amount(evidence['level'], evidence['unit'])})"
+    between = "variation between readings on a bag" if evidence["form"] == "reading_spread" else "bag-to-bag variation"
+    return f"{between} above normal (lot mean {in_unit(evidence, evidence['level'])})"
 
 
 def _pattern(evidence: StoredStreamEvidence) -> str:
-    return f"{evidence['form'].replace('_', ' ')} (level {amount(evidence['latest_level'], evidence['unit'])})"
+    pattern = evidence["form"].replace("_", " ")
+    return f"run pattern, {pattern} (lot mean {in_unit(evidence, evidence['latest_level'])})"
 
 
 def _forecast(evidence: StoredStreamEvidence) -> str:
-    chance, now = evidence["breach_probability"], amount(evidence["latest_level"], evidence["unit"])
+    chance, now = evidence["breach_probability"], in_unit(evidence, evidence["latest_level"])
     if chance is None:
-        return f"a breach was likely within the horizon; then {now}"
-    return f"{100 * chance:.0f} % chance of a breach within the horizon; now {now}"
+        return f"a failing lot was likely within the horizon; level then {now}"
+    return f"{100 * chance:.0f} % chance of a failing lot within the horizon; level now {now}"
+
+
+def _told_apart(evidence: StoredStreamEvidence, *values: float | None) -> list[str]:
+    """Values of one sentence, with enough digits to show their difference."""
+    return amounts(values, evidence["unit"], digits_of(evidence))
 
 
 def _day(microseconds: int) -> str:

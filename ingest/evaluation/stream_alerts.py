@@ -19,7 +19,7 @@ from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
 from ingest.documents.fields import Direction
 from ingest.evaluation.alert_text import message, slip
-from ingest.evaluation.stored_results import number
+from ingest.evaluation.stored_results import number, stream_digits
 from ingest.evaluation.stream_context import StreamContext
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
@@ -114,6 +114,7 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "form": episode.name,
         "direction": cast(Direction, episode.direction),
         "unit": declared.unit,
+        "digits": stream_digits(evaluation, declared.scale),
         "lots": episode.lots,
         "latest_lot": str(latest["lot"]),
         "latest_tested_us": int(latest["started_us"]),

@@ -22,23 +22,22 @@ import numpy as np
 from spc.future_mean import mean_margin
 from spc.kernels.arrays import Floats, Indices
 from spc.kernels.autocorrelation_law import normal_interval
-from spc.vocabulary.enums import Kind
+from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.signal import SIGNAL_COLUMNS, Signal
 
-__all__ = ["LOTS", "SIGNAL_COLUMNS", "WANDER", "ChartedLots", "Episode", "EpisodeEnd", "episodes", "signal_runs"]
+__all__ = ["LOTS", "MOVES", "SIGNAL_COLUMNS", "ChartedLots", "Episode", "EpisodeEnd", "episodes", "signal_runs"]
 
 LOTS = 8
 """Lots that show the end of a cause: as many without a signal, or with a mean that is back."""
-WANDER = "wander"
-"""Name of the episode that stands for all moves of a wandering stream."""
 # Lots before a change that its level is compared with: as many as set a baseline (common practice); with fewer than three
 # one lot may be chance (common practice).
 MOST_BEFORE, FEWEST_BEFORE = 25, 3
 # The last lots must be this many times as likely at the level before as at the level of the move (common practice), and a
 # move counts as one standard deviation at least: eight lots do not tell a smaller one.
 ODDS, LEAST_MOVE = 20.0, 1.0
-# Moves within one segment from which a stream wanders, and the confidence that its neighbours are alike.
-MOVES, CONFIDENCE = 3, 0.95
+MOVES = 3
+"""Moves within one segment from which a stream wanders."""
+CONFIDENCE = 0.95  # that neighbouring lots of a wandering stream are alike
 
 
 class EpisodeEnd(StrEnum):
@@ -359,7 +358,7 @@ class _Fold:
         moved = min(self.track.place(signal.start) if np.isfinite(signal.start) else stop - 1, stop - 1)
         size = abs(self.track.mean(max(moved, 0), stop) - before.mean) / before.sd
         size = max(size, LEAST_MOVE)
-        return min(before.margin(), before.sd * (size / 2 - np.log(ODDS) / (LOTS * size)))
+        return float(min(before.margin(), before.sd * (size / 2 - np.log(ODDS) / (LOTS * size))))
 
     def _beyond(self, before: _Before | None, signal: Signal) -> bool:
         """Whether the last lots are away from those before the change, on the side of this signal."""

@@ -30,7 +30,7 @@ from spc.stream.chart_columns import CHART_WIDTH, chart_of
 from spc.stream.chart_points import charted_points, is_among, segments_of
 from spc.stream.memo import Memo, digest
 from spc.stream.stream_capability import Withheld, for_stream
-from spc.vocabulary.enums import Grade, Kind, Scale
+from spc.vocabulary.enums import WANDER, Grade, Kind, Scale
 from spc.vocabulary.signal import Signal
 
 __all__ = [
@@ -591,7 +591,7 @@ def _capability(
     normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
     # Stable: neither the level nor the variation is away from where it was.
     moved = [one for one in episodes if one.end is None and one.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
-    wanders = any(one.name == alert_episodes.WANDER for one in moved)
+    wanders = any(one.name == WANDER for one in moved)
 
     def compute() -> capability.Capability | Withheld:
         total_df = (max(baseline.count - 1.0, 1.0),) * 2

@@ -12,18 +12,23 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from spc.future_mean import mean_margin
-from spc.stream.alert_episodes import LOTS, WANDER, ChartedLots, Episode, EpisodeEnd, episodes, signal_runs
+from spc.stream.alert_episodes import LOTS, ChartedLots, Episode, EpisodeEnd, episodes, signal_runs
+from spc.vocabulary.enums import WANDER
 from spc.vocabulary.signal import Signal
 
 
 def signals(*places: tuple[int, str, int], name: str = "step", start: float | None = None) -> list[Signal]:
     return [
-        Signal(index, kind, direction, "look", name, 1.0, index - 3.0 if start is None else start, index - 5.0, index - 1.0)
+        Signal(
+            index, kind, direction, "look", name, 1.0, index - 3.0 if start is None else start, index - 5.0, index - 1.0
+        )
         for index, kind, direction in places
     ]
 
 
-def charted(level: np.ndarray, segment: np.ndarray | None = None, bag_variance: np.ndarray | None = None) -> ChartedLots:
+def charted(
+    level: np.ndarray, segment: np.ndarray | None = None, bag_variance: np.ndarray | None = None
+) -> ChartedLots:
     nothing = np.full(level.size, np.nan)
     return ChartedLots(
         level,
