@@ -10,7 +10,7 @@ from ingest.documents.alert import BenchShift, StoredBenchEvidence, StoredStream
 from spc.vocabulary.enums import WANDER
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
-__all__ = ["bench_message", "message", "slip", "suspect_named"]
+__all__ = ["bench_message", "message", "place_named", "slip", "suspect_named"]
 
 
 def message(stream: Stream, evidence: StoredStreamEvidence) -> str:
@@ -34,10 +34,13 @@ def bench_message(evidence: StoredBenchEvidence) -> str:
 
 def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
     """The candidate source of a shift, as the subject of a sentence."""
-    word = kind.partition(" ")[0]
-    # A name may say already what it names: "Chamber 2".
-    place = suspect if suspect.casefold().startswith(word) else f"{word} {suspect}"
+    place = place_named(kind.partition(" ")[0], suspect)
     return printable(SUSPECT[kind][0].format(suspect=suspect, place=place, quantity=quantity))
+
+
+def place_named(kind: str, name: str) -> str:
+    """A chamber or load with its noun, which its name may hold already: "chamber A", "Chamber 2"."""
+    return name if name.casefold().startswith(kind) else f"{kind} {name}"
 
 
 PLAIN_HUMIDITY = 0.3
@@ -119,8 +122,9 @@ def _drift(evidence: StoredStreamEvidence) -> str:
     moving = change is not None and going in ("rising", "falling")
     pace = f", {percent_change(change, digits)} % a month" if change is not None and moving else ""
     level, center = _told_apart(evidence, evidence["latest_level"], evidence["usual"])
+    when = "then" if evidence["closed_because"] else "now"
     lasting = ": the level has no lasting place" if evidence["form"] == WANDER else ""
-    return f"{going}{since}{pace}{lasting}; level now {level}, centre line {center}"
+    return f"{going}{since}{pace}{lasting}; level {'then' if evidence['closed_because'] else 'now'} {level}, centre line {center}"
 
 
 def _spread(evidence: StoredStreamEvidence) -> str:

@@ -78,11 +78,16 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
 
 
 def stream_digits(evaluation: Evaluation, scale: str) -> int:
-    """Significant digits that the scatter of a stream's lots about its centre line needs."""
+    """Significant digits that the scatter from lot to lot needs.
+
+    The scatter is that of successive baseline lots (J. von Neumann, 1941, The mean square successive difference; from
+    memory): neither a drift nor limits that are widened for dependence hide how finely the stream is measured.
+    """
     if not evaluation.segments:
         return LEAST_DIGITS
     segment = evaluation.segments[-1]
-    scatter = float(np.median(segment.baseline.total_sigma(segment.points.floats("variance"))))
+    steps = np.diff(segment.points.floats("level")[segment.baseline.used])
+    scatter = float(np.sqrt(np.mean(steps**2) / 2)) if steps.size else 0.0
     return digits_for(scatter, None if scale == Scale.LOG else segment.baseline.center)
 
 

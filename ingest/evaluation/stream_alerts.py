@@ -32,9 +32,9 @@ __all__ = ["Alert", "alert_id", "state_after", "stream_alerts", "write_stream_al
 
 # The columns of a point that the evidence of an alert uses.
 CLOSED_BECAUSE = {
-    EpisodeEnd.QUIET: f"{LOTS} lots without it",
-    EpisodeEnd.BACK: f"the mean of {LOTS} lots is back where it was before the change",
-    EpisodeEnd.REVERSED: "the level went past where it was before the change, to the other side",
+    EpisodeEnd.QUIET: "{lots} lots without it",
+    EpisodeEnd.BACK: "the {moved} of the last {lots} lots is back where it was",
+    EpisodeEnd.REVERSED: "the level went on to the other side of where it was",
     EpisodeEnd.BASELINE: "the baseline was set again",
 }
 EVIDENCE = ("lot", "started_us", "center", "level", "judged", "limit_lower", "limit_upper")
@@ -131,9 +131,16 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "change_percent_per_month": None if outlook is None else number(outlook.change_percent_per_month),
         "breach_probability": None if outlook is None else number(outlook.breach_probability),
         "away_from_limit": _away(episode, opened["limit_lower"], opened["limit_upper"]),
-        "closed_because": None if episode.end is None else CLOSED_BECAUSE[episode.end],
+        "closed_because": _closed_because(episode),
         "may_be_a_slip": doubt,
     }
+
+
+def _closed_because(episode: Episode) -> str | None:
+    if episode.end is None:
+        return None
+    moved = "variation" if episode.kind == Kind.SPREAD else "level"
+    return CLOSED_BECAUSE[episode.end].format(moved=moved, lots=LOTS)
 
 
 def _away(episode: Episode, lower: float, upper: float) -> bool:
