@@ -124,7 +124,7 @@ def _drift(evidence: StoredStreamEvidence) -> str:
     level, center = _told_apart(evidence, evidence["latest_level"], evidence["usual"])
     when = "then" if evidence["closed_because"] else "now"
     lasting = ": the level has no lasting place" if evidence["form"] == WANDER else ""
-    return f"{going}{since}{pace}{lasting}; level {'then' if evidence['closed_because'] else 'now'} {level}, centre line {center}"
+    return f"{going}{since}{pace}{lasting}; level {when} {level}, centre line {center}"
 
 
 def _spread(evidence: StoredStreamEvidence) -> str:

@@ -121,7 +121,7 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "since_us": when(episode.start),
         "since_low_us": when(episode.start_low),
         "since_high_us": when(episode.start_high),
-        "moved_on_us": when(episode.moved_on),
+        "moved_on_us": None if np.isnan(episode.moved_on) else int(points["started_us"][int(episode.moved_on)]),
         "usual": in_unit(float(opened["center"])),
         "level": in_unit(float(opened["level"])),
         "latest_level": in_unit(float(latest["level"])),

@@ -35,6 +35,7 @@ MOST_BEFORE, FEWEST_BEFORE = 25, 3
 # The last lots must be this many times as likely at the level before as at the level of the move (common practice), and a
 # move counts as one standard deviation at least: eight lots do not tell a smaller one.
 ODDS, LEAST_MOVE = 20.0, 1.0
+STEP_CONFIDENCE = 0.998  # of the difference that shows a further move, within an episode that may last for years
 MOVES = 3
 """Moves within one segment from which a stream wanders."""
 CONFIDENCE = 0.95  # that neighbouring lots of a wandering stream are alike
@@ -74,8 +75,8 @@ class Episode:
     `opened` is the position of the lot that completed the evidence, `latest` that of the last lot with a signal, `lots`
     the number of lots with a signal, and `strength` the largest of their strengths. `start`, `start_low` and
     `start_high` are the position of the last lot before the change and its interval, as estimated when the evidence was
-    complete; nan where a kind has none. `moved_on` is the start of the latest change that began after the episode opened,
-    nan where there is none. `until` is the position of the last lot of the cause, and `end` the reason why there is none
+    complete; nan where a kind has none. `moved_on` is about where the level last moved on in the direction of the episode, nan where it
+    did not. `until` is the position of the last lot of the cause, and `end` the reason why there is none
     after it; None while the episode is open.
     """
 
@@ -147,7 +148,7 @@ def episodes(signals: Iterable[Signal], lots: ChartedLots) -> list[Episode]:
     return sorted(found, key=lambda episode: (episode.opened, episode.kind, episode.direction))
 
 
-def _episode(signals: Sequence[Signal], until: int, end: EpisodeEnd | None) -> Episode:
+def _episode(signals: Sequence[Signal], until: int, end: EpisodeEnd | None, moved_on: float = np.nan) -> Episode:
     first = signals[0]
     return Episode(
         kind=first.kind,
@@ -161,7 +162,7 @@ def _episode(signals: Sequence[Signal], until: int, end: EpisodeEnd | None) -> E
         start=first.start,
         start_low=first.start_low,
         start_high=first.start_high,
-        moved_on=max((one.start for one in signals[1:] if one.start > first.at), default=np.nan),
+        moved_on=moved_on,
         until=max(until, int(signals[-1].at)),
         end=end,
     )
@@ -245,7 +246,12 @@ class _Before:
     lots: int
 
     def margin(self) -> float:
+        """How far from these lots the mean of the last lots may be."""
         return mean_margin(self.sd, self.lots, LOTS)
+
+    def step(self) -> float:
+        """Difference of two means of the last lots that shows a further move."""
+        return mean_margin(self.sd, self.lots, LOTS, STEP_CONFIDENCE, reference=LOTS)
 
 
 @dataclass(slots=True)
@@ -311,7 +317,7 @@ class _Fold:
 
     def _close(self, until: int, end: EpisodeEnd | None) -> None:
         assert self.open is not None
-        self.done.append(_episode(self.open.signals, until, end))
+        self.done.append(_episode(self.open.signals, until, end, self._moved_on(self.open, until)))
         self.last, self.open = (self.open.before, until), None
 
     def _look(self, to: int) -> None:
@@ -336,6 +342,22 @@ class _Fold:
                     return
         if anew <= to:
             self._close(anew - 1, EpisodeEnd.BASELINE)
+
+    def _moved_on(self, episode: _Open, until: int) -> float:
+        """Where the mean of the last lots rose above the level that the episode had reached before, the last time."""
+        first, before, track = episode.signals[0], episode.before, self.track
+        begin, stop = track.place(first.at), track.place(until)
+        if first.name == WANDER or before is None or stop < begin + LOTS:
+            return np.nan
+        start = min(track.place(first.start) if np.isfinite(first.start) else begin - 1, begin - 1)
+        reached, step, moved_on = first.direction * track.mean(max(start, 0), begin), before.step(), np.nan
+        ends = np.arange(begin + LOTS, stop + 1)
+        means = first.direction * ((track.sums[ends] - track.sums[ends - LOTS]) / LOTS + track.value[0])
+        for end, mean in zip(ends.tolist(), means.tolist(), strict=True):
+            if mean > reached + step:
+                # The middle of these lots: those before it are likely still at the level reached before.
+                reached, moved_on = mean, float(track.position[end - LOTS // 2])
+        return moved_on
 
     def _before(self, signal: Signal) -> _Before | None:
         """The lots of the segment up to the change; where they are few, the first lots of the segment."""
