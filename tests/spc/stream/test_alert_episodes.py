@@ -85,6 +85,14 @@ def test_a_level_that_comes_only_half_way_back_is_still_away() -> None:
     assert episode.end is None
 
 
+def test_a_small_move_is_not_over_because_its_level_agrees_with_the_one_before() -> None:
+    # 0.8 standard deviations are within the margin of 0.86; eight lots there are no twenty times likelier at the level before.
+    (episode,) = episodes(signals((28, "drift", 1)), charted(level((25, 0.0), (80, 0.8))))
+    (back,) = episodes(signals((28, "drift", 1)), charted(level((25, 0.0), (80, 0.8), (20, 0.0))))
+
+    assert (episode.end, back.end) == (None, EpisodeEnd.BACK)
+
+
 def test_the_return_of_a_level_is_no_second_alert() -> None:
     found = episodes(
         [*signals((22, "drift", 1)), *signals(*((at, "drift", -1) for at in range(42, 60)), start=39.0)],
@@ -188,6 +196,27 @@ def test_a_level_that_comes_and_goes_wanders_from_its_third_move_on() -> None:
 
     assert story(found) == [(35, 1, "back"), (95, -1, "back"), (155, 0, "open")]
     assert [one.name == WANDER for one in found] == [False, False, True]
+
+
+def test_moves_to_one_side_only_are_no_wandering() -> None:
+    values = level((30, 0.0), *[(30, 5.0), (30, 0.0)] * 4)
+    drift = signals(*((30 * part + 5, "drift", 1) for part in (1, 3, 5, 7)))
+
+    assert story(episodes(drift, charted(values))) == [
+        (35, 1, "back"),
+        (95, 1, "back"),
+        (155, 1, "back"),
+        (215, 1, "back"),
+    ]
+
+
+def test_moves_before_the_baseline_was_set_again_do_not_count_for_wandering() -> None:
+    values = level((30, 0.0), *[(30, 5.0), (30, 0.0), (30, -5.0), (30, 0.0)] * 2)
+    drift = signals((35, "drift", 1), (95, "drift", -1), (155, "drift", 1))
+    anew = np.repeat([0, 1], [130, values.size - 130])
+
+    assert [one.name for one in episodes(drift, charted(values))][-1] == WANDER
+    assert all(one.name != WANDER for one in episodes(drift, charted(values, anew)))
 
 
 def test_moves_of_a_level_whose_neighbours_are_not_alike_are_no_wandering() -> None:
