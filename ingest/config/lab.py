@@ -15,6 +15,7 @@ from ingest.config.limit_history import NO_LIMIT, SIDES, Step, declared_steps, i
 from ingest.config.models import (
     Alerts,
     Baseline,
+    Chamber,
     Characteristic,
     CheckStandard,
     Conditioning,
@@ -54,6 +55,7 @@ class Lab:
     characteristics: tuple[Characteristic, ...]
     products: tuple[Product, ...]
     check_standards: tuple[CheckStandard, ...]
+    chambers: tuple[Chamber, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
     alerts: Alerts
@@ -100,6 +102,10 @@ class Lab:
     def product(self, name: str) -> Product | None:
         """Return the declarations of a product; None if there are none."""
         return self._product_by_name.get(name)
+
+    def chamber(self, name: str) -> Chamber:
+        """Return the sensors of a chamber; those of one that is not declared are unknown."""
+        return next((one for one in self.chambers if one.name == name), Chamber(name=name or "not named"))
 
     def is_check_standard(self, supplier: str, product: str) -> bool:
         """Whether this product is a check standard."""
@@ -152,6 +158,7 @@ def load(folder: Path) -> Lab:
         ),
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),
+        chambers=tuple(declared.chamber),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
         alerts=declared.alerts,

@@ -46,6 +46,7 @@ __all__ = [
     "USUAL_WEIGHTS",
     "Alerts",
     "Baseline",
+    "Chamber",
     "Characteristic",
     "CheckStandard",
     "Conditioning",
@@ -138,6 +139,18 @@ class CheckStandard(Declared):
 
     supplier: Name
     product: Name
+
+
+class Chamber(Declared):
+    """`[[chamber]]`: the sensors of a chamber.
+
+    `sensor_uncertainty` is the expanded uncertainty of the logged humidity in % RH. `second` is the name under which a
+    sensor that does not control the chamber is logged.
+    """
+
+    name: Name
+    sensor_uncertainty: Positive | None = None
+    second: Name | None = None
 
 
 class ShieldingSource(Declared):
@@ -294,6 +307,7 @@ class LabFile(Declared):
     characteristic: list[Characteristic]
     product: list[Product] = Field(default_factory=list)
     check_standard: list[CheckStandard] = Field(default_factory=list)
+    chamber: list[Chamber] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()
     alerts: Alerts = Alerts()

@@ -21,6 +21,7 @@ __all__ = [
     "Evidence",
     "FileEvidence",
     "HumidityChange",
+    "LogDeparture",
     "RaisedAlert",
     "SourceEvidence",
     "StoredBenchEvidence",
@@ -101,6 +102,23 @@ class HumidityChange(TypedDict):
     during: float | None
 
 
+class LogDeparture(TypedDict):
+    """Departure of humidity in % RH with standard errors: that which the films show, and that of the log.
+
+    `like` of `spans` spans of `days` days in the log before depart as much to that side. `sensor` says whether the log
+    is that of the sensor that controls the chamber or of a second one.
+    """
+
+    fitted: float
+    fitted_se: float
+    logged: float
+    logged_se: float
+    like: Count
+    spans: Count
+    days: Count
+    sensor: Literal["control", "second"]
+
+
 class _BenchFigures(TypedDict):
     what: Literal[Kind.BENCH]
     suspect_kind: str
@@ -122,6 +140,8 @@ class _BenchFigures(TypedDict):
     rivals: list[str]
     streams: list[str]
     humidity: HumidityChange | None
+    log: NotRequired[Literal["agrees", "silent", "contradicts"] | None]
+    log_departure: NotRequired[LogDeparture | None]
     closed_because: str | None
 
 

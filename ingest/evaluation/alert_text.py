@@ -6,7 +6,7 @@ from ingest.common.instants import from_microseconds
 from ingest.common.number_format import amounts, digits_of, in_unit, percent_change, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
-from ingest.documents.alert import BenchShift, StoredBenchEvidence, StoredStreamEvidence
+from ingest.documents.alert import BenchShift, LogDeparture, StoredBenchEvidence, StoredStreamEvidence
 from spc.vocabulary.enums import WANDER
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
@@ -74,11 +74,31 @@ def _reasons(evidence: StoredBenchEvidence) -> str:
         parts.append(f"{evidence['agreeing']} of {evidence['suppliers']} suppliers moved the same way")
     if evidence.get("streams_on_source", 0) > evidence["suppliers"]:
         parts.append(f"with {evidence['streams_agreeing']} of {evidence['streams_on_source']} streams")
-    humidity = evidence["humidity"]
-    if humidity and humidity["before"] is not None and humidity["during"] is not None:
+    humidity, departure = evidence["humidity"], evidence.get("log_departure")
+    if departure is not None:
+        # It holds the humidity of the tests before and during the shift.
+        parts.append(_log(str(evidence.get("log")), departure))
+    elif humidity and humidity["before"] is not None and humidity["during"] is not None:
         conditioned = f"conditioned at {humidity['during']:.1f} % RH, {humidity['before']:.1f} % in the weeks before"
         parts.append(conditioned + _humidity_alone(humidity["during"] - humidity["before"], evidence["shifts"]))
     return ", ".join(parts) or "the check standard moved"
+
+
+def _log(log: str, departure: LogDeparture) -> str:
+    """What the log of the chamber shows beside the departure of humidity that the films show."""
+    films = f"the films show {round(departure['fitted'], 1) + 0.0:+.1f} ± {1.96 * departure['fitted_se']:.1f} % RH"
+    logged = f"{round(departure['logged'], 1) + 0.0:+.1f} % RH"
+    often = ""
+    if departure["spans"]:
+        share = 100 * departure["like"] / departure["spans"]
+        often = f"; the log departs as much in {share:.0f} of 100 spans of {departure['days']} days"
+    if log == "agrees":
+        return f"the chamber log agrees with humidity as the cause ({logged}; {films}{often})"
+    if log == "contradicts":
+        return f"the chamber log contradicts humidity as the cause ({logged}; {films}{often})"
+    if departure["sensor"] == "second":
+        return f"the second sensor of the chamber is silent ({logged}; {films}), so humidity is unlikely"
+    return f"the chamber log is silent ({logged}; {films}), which rules nothing out: its sensor may be the one that controls"
 
 
 def _humidity_alone(change: float, shifts: list[BenchShift]) -> str:
