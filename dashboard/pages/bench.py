@@ -15,9 +15,8 @@ from dashboard.pages.board import rows_table
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.formatting import counted, day, listed, moment
+from dashboard.text.formatting import counted, day, listed, moment, percent
 from dashboard.text.urls import alert_address
-from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
 from ingest.documents.bench import BenchDocument, Chamber, MarkedSession, Refusals
@@ -44,7 +43,6 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             for alert in lab_reader.every_alert(connection)
             if alert["state"] != "closed" and alert["kind"] in BENCH_KINDS and alert["held_under"] is None
         ]
-        share = attributed_share(connection)
         alerts = urgent_first(stored_documents.alerts_named(connection, lab, ids))
         streams = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sparklines = stored_documents.sketches(connection, streams)
@@ -62,7 +60,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.Ul([html.Li([word(one["grade"]), link(one["message"], alert_address(one["id"]))]) for one in alerts])
             if alerts
             else None,
-            *_attribution(share),
+            *_attribution(bench),
             html.H2("Chambers"),
             html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
             html.H2("Check standards"),
@@ -84,19 +82,26 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     )
 
 
-def _attribution(share: AttributedShare) -> list[html.P]:
-    """The number of alerts that are attributed to the bench, with a caution where it is a large share."""
-    if not share.attributed:
-        return []
+def _attribution(bench: BenchDocument) -> list[html.P]:
+    """How many streams move, and how many alerts are attributed to the bench, with a caution where it is a large share."""
+    moving, share = bench["moving"], bench["attribution"]
+    parts = []
+    if moving["streams"]:
+        parts.append(
+            f"About {percent(moving['share'])} of {counted(moving['streams'], 'stream')} moved by themselves in the last "
+            f"{moving['weeks']} weeks ({percent(moving['low'])} to {percent(moving['high'])}); false alerts are taken off."
+        )
+    if not share["attributed"]:
+        return [html.P(part) for part in parts]
     text = (
-        f"{share.attributed} of {counted(share.alerts, 'alert')} on streams in the last {SHARE_WEEKS} weeks "
+        f"{share['attributed']} of {counted(share['alerts'], 'alert')} on streams in the last {share['weeks']} weeks "
         "are attributed to the bench."
     )
     caution = (
         " This is a large share: check that each finding has a cause on the bench. Suppliers that drift at the same time can "
         "look like a shift of the bench."
     )
-    return [html.P(text + caution * share.is_high)]
+    return [html.P(part) for part in (*parts, text + caution * share["large"])]
 
 
 def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert]) -> str:

@@ -10,15 +10,18 @@ import pandas as pd
 from sqlalchemy import Connection, RowMapping, text
 
 from dashboard.queries.stored_documents import from_iso, rows_of
+from ingest.alerts.attribution import MOVING_WEEKS, SHARE_WEEKS, attributed_share, moving_streams
 from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
 from ingest.documents.bench import (
+    AttributedAlerts,
     BenchDocument,
     Chamber,
     ChamberTrace,
     FeedFile,
     MarkedSession,
+    MovingStreams,
     Refusals,
     RoundSummary,
     SourceFolder,
@@ -166,7 +169,26 @@ def bench(connection: Connection, lab: Lab) -> BenchDocument:
         "to_look_at": _suspect_values(connection, lab),
         "rounds": _rounds(connection, lab),
         "clock": clock_went_back(connection, lab.zone, ROUNDS_SHOWN),
+        "moving": _moving(connection, lab),
+        "attribution": _attributed(connection),
     }
+
+
+def _moving(connection: Connection, lab: Lab) -> MovingStreams:
+    found = moving_streams(connection, lab)
+    return {
+        "weeks": MOVING_WEEKS,
+        "streams": found.streams,
+        "moved": found.moved,
+        "share": found.share,
+        "low": found.low,
+        "high": found.high,
+    }
+
+
+def _attributed(connection: Connection) -> AttributedAlerts:
+    found = attributed_share(connection)
+    return {"weeks": SHARE_WEEKS, "alerts": found.alerts, "attributed": found.attributed, "large": found.is_high}
 
 
 def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:

@@ -24,19 +24,23 @@ from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_without
 from ingest.evaluation.stream_alerts import state_after
 from ingest.store.store import get_meta, put_meta
+from spc.detection.detector import SHARES
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import Finding, explain
+from spc.shared_shift.moving_share import MovingShare, moving_share
 from spc.stream.alert_episodes import LOTS
 from spc.stream.evaluate import Evaluation
 from spc.vocabulary.enums import AlertState, Kind
 
 __all__ = [
     "ATTRIBUTED_TO",
+    "MOVING_WEEKS",
     "SHARE_WEEKS",
     "AttributedShare",
     "attribute_explained",
     "attributed_share",
     "deliveries_again",
+    "moving_streams",
 ]
 
 # What a shift of the level can bring about. A breach of a limit is a fact about a lot and stays for a person to judge;
@@ -50,7 +54,7 @@ ATTRIBUTED_TO = "held_by"
 # The alerts that were attributed when the last round ended, and those that became the supplier's again, each with its finding.
 ATTRIBUTED, RAISED_AGAIN = "attributed_alerts", "alerts_raised_again"
 
-SHARE_WEEKS = 26
+SHARE_WEEKS, MOVING_WEEKS = 26, 52
 # Where findings take a quarter of the alerts the bench is either in trouble or blamed for the suppliers' drifts (common
 # practice); of fewer alerts than these a share shows little.
 HIGH_SHARE, FEWEST_ALERTS = 0.25, 8
@@ -135,6 +139,25 @@ def attributed_share(connection: Connection) -> AttributedShare:
         (SHARE_WEEKS * WEEK_US,),
     ).one()
     return AttributedShare(int(alerts), int(attributed))
+
+
+def moving_streams(connection: Connection, lab: Lab) -> MovingShare:
+    """The share of the streams of films that moved by themselves within the last year, as the alerts show it.
+
+    Alerts that are attributed to the bench do not count, and as many as steady streams raise by chance are taken off.
+    """
+    first_us = connection.exec_driver_sql("SELECT max(tested_us) FROM own_score").scalar_one_or_none()
+    watched = connection.exec_driver_sql(
+        "SELECT supplier, product, id FROM stream WHERE id IN (SELECT stream_id FROM own_score WHERE tested_us > ?)",
+        ((first_us or 0) - MOVING_WEEKS * WEEK_US,),
+    )
+    films = {row.id for row in watched if not lab.is_check_standard(row.supplier, row.product)}
+    moved = connection.exec_driver_sql(
+        "SELECT DISTINCT stream_id FROM alert WHERE kind = 'drift' AND held_under IS NULL AND raised_us > ?",
+        ((first_us or 0) - MOVING_WEEKS * WEEK_US,),
+    ).scalars()
+    by_chance = lab.alerts.false_alerts_per_stream_year * SHARES[Kind.DRIFT] * MOVING_WEEKS * 7 / 365.2425
+    return moving_share(len(films), len(films & set(moved)), float(-np.expm1(-by_chance)))
 
 
 def deliveries_again(connection: Connection) -> dict[str, str]:

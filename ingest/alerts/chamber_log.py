@@ -117,12 +117,8 @@ def _compare(connection: Connection, lab: Lab, finding: Finding, span: _Span) ->
     logged = float(np.nanmean(values[first - start :]) - np.nanmean(before[-QUARTER_DAYS:]))
     changes = span_changes(before, days, QUARTER_DAYS)
     scatter = 1.4826 * float(np.median(np.abs(changes - np.median(changes)))) if changes.size else 0.0
-    found = compare_log(
-        *(streams[name].to_numpy() for name in ("shift", "error", "slope", "slope_sd")),
-        streams["product"].to_numpy(),
-        logged,
-        max(scatter, LEAST_SE),
-    )
+    shift, error, slope, slope_sd, product = streams.to_numpy().T
+    found = compare_log(shift, error, slope, slope_sd, product, logged, max(scatter, LEAST_SE))
     like, spans = spans_like(before, days, QUARTER_DAYS, logged)
     return ChamberLog(
         found.log,
