@@ -175,20 +175,20 @@ def bench(connection: Connection, lab: Lab) -> BenchDocument:
 
 
 def _moving(connection: Connection, lab: Lab) -> MovingStreams:
-    found = moving_streams(connection, lab)
+    estimate = moving_streams(connection, lab)
     return {
         "weeks": MOVING_WEEKS,
-        "streams": found.streams,
-        "moved": found.moved,
-        "share": found.share,
-        "low": found.low,
-        "high": found.high,
+        "streams": estimate.streams,
+        "moved": estimate.moved,
+        "share": estimate.share,
+        "low": estimate.low,
+        "high": estimate.high,
     }
 
 
 def _attributed(connection: Connection) -> AttributedAlerts:
-    found = attributed_share(connection)
-    return {"weeks": SHARE_WEEKS, "alerts": found.alerts, "attributed": found.attributed, "large": found.is_high}
+    share = attributed_share(connection)
+    return {"weeks": SHARE_WEEKS, "alerts": share.alerts, "attributed": share.attributed, "large": share.is_high}
 
 
 def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:

@@ -261,12 +261,12 @@ def _shared_shift(parts: ShownEvidence) -> list[str]:
 
 def wander(document: StreamDocument) -> str:
     """What follows for limits and capability where the level wanders; empty where it does not."""
-    found = document.get("wander")
-    if not found:
+    moves = document.get("wander")
+    if not moves:
         return ""
     return (
-        f"The process wanders: since {day(found['since_at'])} its level has moved away and come back {found['moves']} times, "
-        "so it has no lasting place. Control limits say little about the next lot, and no capability is given. Look for "
+        f"The process wanders: since {day(moves['since_at'])} its level has moved away and come back {moves['moves']} times, "
+        "so it has no lasting place. Control limits do not describe the next lot, and no capability is given. Look for "
         "a cause that comes and goes. Failing lots and forecasts still raise alerts; further moves of the level do not."
     )
 

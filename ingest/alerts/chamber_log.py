@@ -51,7 +51,7 @@ def compare_logs(
 ) -> dict[str, ChamberLog]:
     """Compare each shift of a chamber with the log of that chamber, by alert.
 
-    `changed_us` is the first moment at which a point is new or changed; None where none is. A comparison is made once, and
+    `changed_us` is the first moment at which a point is new or changed; None where there is no such point. A comparison is made once, and
     again only where its finding, its log or its lots changed.
     """
     kept = json.loads(get_meta(connection, KEPT) or "{}")
@@ -68,8 +68,12 @@ def compare_logs(
         ):
             now[alert] = kept[alert]
             continue
-        found = _compare(connection, lab, finding, span)
-        now[alert] = {"digest": digest, "log": found and found.log, "departure": found and found.departure}
+        comparison = _compare(connection, lab, finding, span)
+        now[alert] = {
+            "digest": digest,
+            "log": comparison and comparison.log,
+            "departure": comparison and comparison.departure,
+        }
     put_meta(connection, KEPT, json.dumps(now))
     return {alert: ChamberLog(one["log"], one["departure"]) for alert, one in now.items() if one["log"]}
 
@@ -118,15 +122,15 @@ def _compare(connection: Connection, lab: Lab, finding: Finding, span: _Span) ->
     changes = span_changes(before, days, QUARTER_DAYS)
     scatter = 1.4826 * float(np.median(np.abs(changes - np.median(changes)))) if changes.size else 0.0
     shift, error, slope, slope_sd, product = streams.to_numpy().T
-    found = compare_log(shift, error, slope, slope_sd, product, logged, max(scatter, LEAST_SE))
+    comparison = compare_log(shift, error, slope, slope_sd, product, logged, max(scatter, LEAST_SE))
     like, spans = spans_like(before, days, QUARTER_DAYS, logged)
     return ChamberLog(
-        found.log,
+        comparison.log,
         {
-            "fitted": found.fitted,
-            "fitted_se": found.fitted_se,
-            "logged": found.logged,
-            "logged_se": found.logged_se,
+            "fitted": comparison.fitted,
+            "fitted_se": comparison.fitted_se,
+            "logged": comparison.logged,
+            "logged_se": comparison.logged_se,
             "like": like,
             "spans": spans,
             "days": days,
@@ -153,9 +157,9 @@ def _streams(connection: Connection, lab: Lab, finding: Finding, span: _Span) ->
     rows = []
     for number, ((product, characteristic), of_product) in enumerate(points.groupby(["product", "characteristic"])):
         slope, slope_sd = _slope(connection, lab, str(product), str(characteristic), weeks_to_us(finding.since_low))
-        for _, own in of_product.groupby("stream"):
-            reached = own[(own["weeks"] >= span.since) & (own["chamber"] == finding.suspect)]
-            earlier = own[own["weeks"] < finding.since_low]
+        for _, of_stream in of_product.groupby("stream"):
+            reached = of_stream[(of_stream["weeks"] >= span.since) & (of_stream["chamber"] == finding.suspect)]
+            earlier = of_stream[of_stream["weeks"] < finding.since_low]
             if len(reached) and len(earlier):
                 sigma = float(reached["sigma"].iloc[0])
                 shift = sigma * float(reached["z"].mean() - earlier["z"].mean())

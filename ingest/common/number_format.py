@@ -55,8 +55,8 @@ def amount(value: float | None, unit: str = "", bound: int = 0, digits: int = LE
 
 def amounts(values: Sequence[float | None], unit: str = "", digits: int = LEAST_DIGITS) -> list[str]:
     """Format values that are compared: with more digits where unlike values would read alike."""
-    known = {value for value in values if value is not None}
-    while digits < MOST_DIGITS and len({_text(value, digits) for value in known}) < len(known):
+    distinct = {value for value in values if value is not None}
+    while digits < MOST_DIGITS and len({_text(value, digits) for value in distinct}) < len(distinct):
         digits += 1
     return [amount(value, unit, digits=digits) for value in values]
 

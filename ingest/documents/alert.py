@@ -105,8 +105,8 @@ class HumidityChange(TypedDict):
 class LogDeparture(TypedDict):
     """Departure of humidity in % RH with standard errors: that which the films show, and that of the log.
 
-    `like` of `spans` spans of `days` days in the log before depart as much to that side. `sensor` says whether the log
-    is that of the sensor that controls the chamber or of a second one.
+    `like` of `spans` spans of `days` days in the log before depart as much to that side. `sensor` names the
+    sensor of the log: the one that controls the chamber, or a second one.
     """
 
     fitted: float

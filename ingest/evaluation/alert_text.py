@@ -124,14 +124,14 @@ def slip(mark: UnitError) -> str:
 
 def _limit(evidence: StoredStreamEvidence) -> str:
     over = evidence["direction"] > 0
-    judged, edge = _told_apart(evidence, evidence["judged"], evidence["limit_upper" if over else "limit_lower"])
+    judged, edge = _compared(evidence, evidence["judged"], evidence["limit_upper" if over else "limit_lower"])
     value = "a lot with readings out of range" if evidence["judged"] is None else f"lot at {judged}"
     text = f"{value} fails the limit ({'under' if over else 'at least'} {edge})"
     return text + (f"; {evidence['lots']} lots so far, latest {evidence['latest_lot']}" if evidence["lots"] > 1 else "")
 
 
 def _point(evidence: StoredStreamEvidence) -> str:
-    level, center = _told_apart(evidence, evidence["level"], evidence["usual"])
+    level, center = _compared(evidence, evidence["level"], evidence["usual"])
     return f"outlier: lot mean {'out of range' if evidence['level'] is None else level}, centre line {center}"
 
 
@@ -141,7 +141,7 @@ def _drift(evidence: StoredStreamEvidence) -> str:
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
     moving = change is not None and going in ("rising", "falling")
     pace = f", {percent_change(change, digits)} % a month" if change is not None and moving else ""
-    level, center = _told_apart(evidence, evidence["latest_level"], evidence["usual"])
+    level, center = _compared(evidence, evidence["latest_level"], evidence["usual"])
     when = "then" if evidence["closed_because"] else "now"
     lasting = ": the level has no lasting place" if evidence["form"] == WANDER else ""
     return f"{going}{since}{pace}{lasting}; level {when} {level}, centre line {center}"
@@ -164,7 +164,7 @@ def _forecast(evidence: StoredStreamEvidence) -> str:
     return f"{100 * chance:.0f} % chance of a failing lot within the horizon; level now {now}"
 
 
-def _told_apart(evidence: StoredStreamEvidence, *values: float | None) -> list[str]:
+def _compared(evidence: StoredStreamEvidence, *values: float | None) -> list[str]:
     """Values of one sentence, with enough digits to show their difference."""
     return amounts(values, evidence["unit"], digits_of(evidence))
 

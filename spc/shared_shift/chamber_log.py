@@ -295,9 +295,9 @@ def span_changes(daily: ArrayLike, span: int, before: int) -> Floats:
         raise ValueError(f"daily must be one-dimensional, got shape {values.shape}")
     if span < 1 or before < 1:
         raise ValueError(f"span and before must be at least 1 day, got {span} and {before}")
-    known = np.isfinite(values)
-    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
-    counts = np.concatenate([[0], np.cumsum(known)])
+    has_entry = np.isfinite(values)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(has_entry, values, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(has_entry)])
     first = np.arange(before, values.size - span + 1)
     if not first.size:
         return np.empty(0)

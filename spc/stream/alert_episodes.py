@@ -33,12 +33,14 @@ LOTS = 8
 # one lot may be chance (common practice).
 MOST_BEFORE, FEWEST_BEFORE = 25, 3
 # The last lots must be this many times as likely at the level before as at the level of the move (common practice), and a
-# move counts as one standard deviation at least: eight lots do not tell a smaller one.
+# move counts as one standard deviation at least: eight lots do not show a smaller one.
 ODDS, LEAST_MOVE = 20.0, 1.0
-STEP_CONFIDENCE = 0.998  # of the difference that shows a further move, within an episode that may last for years
+# Confidence of the difference that shows a further move, within an episode that may last for years.
+STEP_CONFIDENCE = 0.998
 MOVES = 3
 """Moves within one segment from which a stream wanders."""
-CONFIDENCE = 0.95  # that neighbouring lots of a wandering stream are alike
+# Confidence that successive lots of a wandering stream are correlated.
+CONFIDENCE = 0.95
 
 
 class EpisodeEnd(StrEnum):
@@ -140,12 +142,12 @@ def episodes(signals: Iterable[Signal], lots: ChartedLots) -> list[Episode]:
     drift = [signal for signal in ordered if signal.kind == Kind.DRIFT]
     spread = [signal for signal in ordered if signal.kind == Kind.SPREAD]
     other = [signal for signal in ordered if signal.kind not in (Kind.DRIFT, Kind.SPREAD)]
-    found = [
+    grouped = [
         *(_Fold(_Track.of(lots.level, lots.segment), lots.segment).episodes(drift) if drift else []),
         *(_Fold(_spread_track(spread[0], lots), lots.segment).episodes(spread) if spread else []),
         *signal_runs(other, lots.segment.size),
     ]
-    return sorted(found, key=lambda episode: (episode.opened, episode.kind, episode.direction))
+    return sorted(grouped, key=lambda episode: (episode.opened, episode.kind, episode.direction))
 
 
 def _episode(signals: Sequence[Signal], until: int, end: EpisodeEnd | None, moved_on: float = np.nan) -> Episode:
@@ -220,11 +222,11 @@ class _Track:
 
     @classmethod
     def of(cls, values: Floats, segment: Indices) -> _Track:
-        known = np.flatnonzero(np.isfinite(values))
-        value = values[known]
+        measured = np.flatnonzero(np.isfinite(values))
+        value = values[measured]
         # Sums about the first value keep the digits of levels that differ little.
         sums = np.concatenate([[0.0], np.cumsum(value - value[:1])])
-        return cls(value, known, segment[known], sums)
+        return cls(value, measured, segment[measured], sums)
 
     def place(self, position: float) -> int:
         """Number of values up to and including a lot."""
@@ -391,7 +393,7 @@ class _Fold:
         return signal.direction * (self.track.mean(start, stop) - before.mean) > before.margin()
 
     def _wanders(self, signal: Signal) -> bool:
-        """Whether this is the third move of a level that came back from the earlier ones, and neighbours are alike."""
+        """Whether this is the third move of a level that came back from the earlier ones, and whose successive lots are correlated."""
         segment = self.segment[int(signal.at)]
         moves = [one for one in self.done if self.segment[one.opened] == segment]
         if signal.kind != Kind.DRIFT or len(moves) < MOVES - 1:

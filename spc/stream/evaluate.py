@@ -387,15 +387,15 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
     # The forecast comes first: the signals reuse its probability for the latest lot.
     outlook = _forecast_after(prepared.measured, settings, memo)
     signals = _signals(points, segments, states, settings, memo)
-    found = alert_episodes.episodes(signals, _charted_lots(points, settings))
+    episodes = alert_episodes.episodes(signals, _charted_lots(points, settings))
     return Evaluation(
         verdicts=prepared.verdicts,
         points=_chart(points, segments),
         segments=segments,
         signals=signals,
-        episodes=found,
+        episodes=episodes,
         forecast=outlook,
-        capability=_capability(points, segments, found, settings, memo),
+        capability=_capability(points, segments, episodes, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
         cache=EvaluationCache(states, memo.used),
     )

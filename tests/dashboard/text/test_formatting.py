@@ -70,7 +70,7 @@ def test_the_last_digit_is_a_quarter_of_the_scatter_or_less(scatter: float, leve
 
 
 @pytest.mark.parametrize(
-    ("value", "digits", "said"),
+    ("value", "digits", "text"),
     [
         (27.8817, 5, "27.882 Ω"),
         (2898.84, 5, "2898.8 Ω"),
@@ -80,9 +80,9 @@ def test_the_last_digit_is_a_quarter_of_the_scatter_or_less(scatter: float, leve
         (123456.7, 7, "1.234567 × 10⁵ Ω"),
     ],
 )
-def test_an_amount_has_the_digits_of_its_stream(value: float, digits: int, said: str) -> None:
-    assert amount(value, "ohm", digits=digits) == said
-    assert in_unit({"unit": "ohm", "digits": digits}, value) == said
+def test_an_amount_has_the_digits_of_its_stream(value: float, digits: int, text: str) -> None:
+    assert amount(value, "ohm", digits=digits) == text
+    assert in_unit({"unit": "ohm", "digits": digits}, value) == text
 
 
 def test_values_that_are_compared_read_unlike_where_they_are() -> None:
@@ -93,7 +93,7 @@ def test_values_that_are_compared_read_unlike_where_they_are() -> None:
 
 
 @pytest.mark.parametrize(
-    ("percent", "digits", "said"),
+    ("percent", "digits", "text"),
     [
         (None, 3, "–"),
         (6.53, 3, "+6.5 %"),
@@ -104,9 +104,9 @@ def test_values_that_are_compared_read_unlike_where_they_are() -> None:
     ],
 )
 def test_a_change_has_the_decimals_that_the_digits_of_the_level_ask_for(
-    percent: float | None, digits: int, said: str
+    percent: float | None, digits: int, text: str
 ) -> None:
-    assert change(percent, digits) == said
+    assert change(percent, digits) == text
 
 
 def test_a_slow_change_of_a_stream_with_little_scatter_is_a_change() -> None:

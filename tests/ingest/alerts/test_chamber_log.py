@@ -59,10 +59,10 @@ def fill(bench: Bench, weeks: range, shift: float, logged: float, probe: float |
 
 
 def bench_alert(bench: Bench) -> dict[str, Any]:
-    desk = LabReader(bench.folder)
-    with desk.reading() as connection:
-        found = stored_documents.alerts(connection, desk.lab, closed_too=True)
-    (alert,) = [one for one in found if one["kind"] == "bench"]
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        alerts = stored_documents.alerts(connection, reader.lab, closed_too=True)
+    (alert,) = [one for one in alerts if one["kind"] == "bench"]
     return dict(alert)
 
 
@@ -97,7 +97,7 @@ def test_the_log_of_a_chamber_stands_beside_what_the_films_show(
         # A steady log departs like this in none of the spans before.
         assert (departure["like"], departure["spans"] > 15) == (0, True)
         assert f"the log departs as much in 0 of 100 spans of {departure['days']} days" in alert["message"]
-    # The humidity of the tests is in the comparison and is not told a second time.
+    # The humidity of the tests is in the comparison and does not appear a second time.
     assert "in the weeks before" not in alert["message"]
     # The finding and what it explains are the same whatever the log shows.
     assert evidence["closed_because"] is None

@@ -32,10 +32,10 @@ def drop_lots(bench: Bench, lots: range) -> None:
 
 
 def drift(bench: Bench) -> Alert:
-    desk = LabReader(bench.folder)
-    with desk.reading() as connection:
-        found = stored_documents.alerts(connection, desk.lab, closed_too=True)
-    (alert,) = [one for one in found if one["kind"] == "drift"]
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        alerts = stored_documents.alerts(connection, reader.lab, closed_too=True)
+    (alert,) = [one for one in alerts if one["kind"] == "drift"]
     return alert
 
 
@@ -74,8 +74,8 @@ def test_a_level_that_moves_on_after_a_person_closed_the_alert_opens_it_again(be
     assert (closed, stays, again["state"]) == ("closed", "closed", "open")
     assert alert["id"] in raised
     # It goes out again, under a name of its own.
-    desk = LabReader(bench.folder)
-    with desk.reading() as connection:
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
         names = deliveries_again(connection)
     entered = microseconds(MONDAY + timedelta(weeks=HIGHER - 1, days=1))
     assert names == {alert["id"]: f"{alert['id']}-moved-on-after-{entered}"}

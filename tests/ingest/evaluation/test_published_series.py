@@ -65,7 +65,7 @@ def published(name: str) -> list[dict[str, str]]:
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+def reader(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     bench = Bench(tmp_path_factory.mktemp("series"), LAB)
     # The chamber is at its set point throughout; what it does is no part of these series.
     log = [((FIRST - timedelta(days=4 - day)).isoformat(), "reference", 12.0, 23.0) for day in range(2_120)]
@@ -76,34 +76,34 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     return LabReader(bench.folder)
 
 
-def stream(desk: LabReader, series: str) -> dict[str, Any]:
-    found: dict[str, Any] = document(desk.lab.folder, "stream", "Published", *STREAMS[series])
-    return found
+def stream(reader: LabReader, series: str) -> dict[str, Any]:
+    figures: dict[str, Any] = document(reader.lab.folder, "stream", "Published", *STREAMS[series])
+    return figures
 
 
-def drifts(desk: LabReader, series: str) -> list[dict[str, Any]]:
+def drifts(reader: LabReader, series: str) -> list[dict[str, Any]]:
     product, _ = STREAMS[series]
     return [
         one
-        for one in document(desk.lab.folder, "alerts", "--all")
+        for one in document(reader.lab.folder, "alerts", "--all")
         if one["product"] == product and one["kind"] == "drift"
     ]
 
 
-def test_a_resistor_that_rises_for_years_is_one_drift_seen_early(desk: LabReader) -> None:
-    (alert,) = drifts(desk, "standard-resistor")
+def test_a_resistor_that_rises_for_years_is_one_drift_seen_early(reader: LabReader) -> None:
+    (alert,) = drifts(reader, "standard-resistor")
     raised = [row["lot"] for row in published("standard-resistor")].index(alert["lot"])
 
     assert (alert["state"], alert["evidence"]["direction"], alert["evidence"]["closed_because"]) == ("open", 1, None)
     # Seen within the first tenth of the six years.
     assert raised < 100
-    assert stream(desk, "standard-resistor")["capability"]["why"] == "not stable"
+    assert stream(reader, "standard-resistor")["capability"]["why"] == "not stable"
 
 
-def test_a_thermometer_that_wanders_is_called_so_with_few_alerts(desk: LabReader) -> None:
-    found, shown = drifts(desk, "thermometer"), stream(desk, "thermometer")
-    by_day = sorted(found, key=lambda one: one["raised_at"])
-    text = " ".join(words(stream_page.layout(desk, "Published", *STREAMS["thermometer"])))
+def test_a_thermometer_that_wanders_is_called_so_with_few_alerts(reader: LabReader) -> None:
+    alerts, shown = drifts(reader, "thermometer"), stream(reader, "thermometer")
+    by_day = sorted(alerts, key=lambda one: one["raised_at"])
+    text = " ".join(words(stream_page.layout(reader, "Published", *STREAMS["thermometer"])))
 
     assert [(one["evidence"]["form"], one["state"]) for one in by_day] == [
         ("step", "closed"),
@@ -117,12 +117,12 @@ def test_a_thermometer_that_wanders_is_called_so_with_few_alerts(desk: LabReader
         "why": "the process wanders",
     }
     assert "The process wanders" in text
-    assert "Control limits say little about the next lot, and no capability is given." in text
-    assert all(not stream(desk, name)["wander"] for name in ("standard-resistor", "transmittance"))
+    assert "Control limits do not describe the next lot, and no capability is given." in text
+    assert all(not stream(reader, name)["wander"] for name in ("standard-resistor", "transmittance"))
 
 
-def test_a_filter_that_drifts_is_one_move(desk: LabReader) -> None:
-    (alert,) = drifts(desk, "transmittance")
+def test_a_filter_that_drifts_is_one_move(reader: LabReader) -> None:
+    (alert,) = drifts(reader, "transmittance")
 
     assert (alert["evidence"]["form"], alert["evidence"]["direction"], alert["state"]) == ("ramp", 1, "open")
 
@@ -135,10 +135,10 @@ def test_a_filter_that_drifts_is_one_move(desk: LabReader) -> None:
         ("transmittance", 6, "2.00240 Ω", "2.00166 Ω"),
     ],
 )
-def test_digits_show_the_difference(desk: LabReader, series: str, digits: int, level: str, center: str) -> None:
-    newest = max(drifts(desk, series), key=lambda one: one["raised_at"])
-    shown = stream(desk, series)
-    text = " ".join(words(stream_page.layout(desk, "Published", *STREAMS[series])))
+def test_digits_show_the_difference(reader: LabReader, series: str, digits: int, level: str, center: str) -> None:
+    newest = max(drifts(reader, series), key=lambda one: one["raised_at"])
+    shown = stream(reader, series)
+    text = " ".join(words(stream_page.layout(reader, "Published", *STREAMS[series])))
 
     assert newest["message"].endswith(f"level now {level}, centre line {center}")
     assert shown["digits"] == newest["evidence"]["digits"] == digits

@@ -23,7 +23,7 @@ def test_the_factor_is_that_of_two_normal_likelihoods_with_an_uncertain_slope_an
     sd = np.hypot(0.0532447180479, 0.04)
     by_scipy = stats.norm(-0.135, sd).logpdf(-0.13) - stats.norm(0, np.hypot(0.15, 0.04)).logpdf(-0.13)
     assert_allclose(by_scipy, 1.19414602972, atol=1e-6)
-    # A shift of the wrong sign speaks for the tester.
+    # A shift of the wrong sign favours the tester.
     assert departure_factor([0.13], [0.04], [-0.09], [0.03], [0], 1.5, 0.3) < -5
 
 
@@ -44,7 +44,7 @@ def test_the_factor_of_several_streams_is_that_of_a_multivariate_normal_law() ->
 
 
 def test_films_of_unlike_slopes_show_a_departure_without_any_log() -> None:
-    # Least squares with a free shift in common: sigma / sqrt(sum (s - mean s)^2), 0.878410461158 % RH for 40 lots.
+    # Least squares with a free shared shift: sigma / sqrt(sum (s - mean s)^2), 0.878410461158 % RH for 40 lots.
     slopes = np.repeat([-0.09, 0.0], 20)
     departure, error = fitted_departure(
         3.0 * slopes + 0.4, np.full(40, 0.25), slopes, np.zeros(40), slopes, departure_sd=1e6, tester_sd=1e4
@@ -55,9 +55,9 @@ def test_films_of_unlike_slopes_show_a_departure_without_any_log() -> None:
 
 
 def test_an_uncertain_slope_makes_the_departure_uncertain() -> None:
-    known, unknown = (fitted_departure([-0.18], [0.02], [-0.09], [sd], [0])[1] for sd in (0.0, 0.05))
+    certain, uncertain = (fitted_departure([-0.18], [0.02], [-0.09], [sd], [0])[1] for sd in (0.0, 0.05))
 
-    assert unknown > 2 * known
+    assert uncertain > 2 * certain
 
 
 @pytest.mark.parametrize(("departures", "expected"), [(2, 0.0737965834829), (6, 0.205453834698), (12, 0.368696391205)])

@@ -44,8 +44,8 @@ def level(*parts: tuple[int, float]) -> np.ndarray:
     return np.tile([-1.0, 1.0], steps.size)[: steps.size] + steps
 
 
-def story(found: list[Episode]) -> list[tuple[int, int, str]]:
-    return [(one.opened, one.direction, "open" if one.end is None else str(one.end)) for one in found]
+def story(grouped: list[Episode]) -> list[tuple[int, int, str]]:
+    return [(one.opened, one.direction, "open" if one.end is None else str(one.end)) for one in grouped]
 
 
 def test_no_signal_is_no_episode() -> None:
@@ -94,30 +94,30 @@ def test_a_small_move_is_not_over_because_its_level_agrees_with_the_one_before()
 
 
 def test_the_return_of_a_level_is_no_second_alert() -> None:
-    found = episodes(
+    grouped = episodes(
         [*signals((22, "drift", 1)), *signals(*((at, "drift", -1) for at in range(42, 60)), start=39.0)],
         charted(level((20, 0.0), (20, 4.0), (40, 0.0))),
     )
 
-    assert story(found) == [(22, 1, "back")]
+    assert story(grouped) == [(22, 1, "back")]
 
 
 def test_a_level_that_goes_past_where_it_began_is_another_alert() -> None:
     drift = [*signals((22, "drift", 1)), *signals(*((at, "drift", -1) for at in range(42, 60)), start=39.0)]
-    found = episodes(drift, charted(level((20, 0.0), (20, 4.0), (40, -4.0))))
+    grouped = episodes(drift, charted(level((20, 0.0), (20, 4.0), (40, -4.0))))
     back = episodes(drift, charted(level((20, 0.0), (20, 4.0), (20, -4.0), (20, 0.0))))
 
-    assert [(direction, end) for _, direction, end in story(found)] == [(1, "back"), (-1, "open")]
+    assert [(direction, end) for _, direction, end in story(grouped)] == [(1, "back"), (-1, "open")]
     # It is compared with the level where both began, not with the level that the first one had reached.
     assert [end for _, _, end in story(back)] == ["back", "back"]
 
 
 def test_a_level_that_leaps_to_the_other_side_closes_the_alert_on_the_first_move() -> None:
-    found = episodes(
+    grouped = episodes(
         signals((22, "drift", 1), (40, "drift", -1)), charted(level((20, 0.0), (20, 4.0), (1, -60.0), (9, -4.0)))
     )
 
-    assert story(found) == [(22, 1, "reversed"), (40, -1, "open")]
+    assert story(grouped) == [(22, 1, "reversed"), (40, -1, "open")]
 
 
 def test_a_level_that_moves_on_is_the_same_alert_and_names_the_later_change() -> None:
@@ -135,12 +135,12 @@ def test_a_level_that_moves_on_is_the_same_alert_and_names_the_later_change() ->
 
 def test_setting_the_baseline_again_ends_a_drift() -> None:
     segment = np.repeat([0, 1], [40, 40])
-    found = episodes(signals((22, "drift", 1)), charted(level((20, 0.0), (60, 4.0)), segment))
+    grouped = episodes(signals((22, "drift", 1)), charted(level((20, 0.0), (60, 4.0)), segment))
     again = episodes(
         signals((22, "drift", 1), (62, "drift", 1)), charted(level((20, 0.0), (40, 4.0), (20, 8.0)), segment)
     )
 
-    assert [(one.until, one.end) for one in found] == [(39, EpisodeEnd.BASELINE)]
+    assert [(one.until, one.end) for one in grouped] == [(39, EpisodeEnd.BASELINE)]
     assert story(again) == [(22, 1, "baseline"), (62, 1, "open")]
 
 
@@ -167,11 +167,11 @@ def test_spread_stays_open_while_bags_scatter_more_and_ends_when_they_do_not() -
 
 
 def test_another_kind_or_the_other_direction_is_not_silenced() -> None:
-    found = episodes(
+    grouped = episodes(
         signals((22, "drift", 1), (23, "spread", 1), (24, "point", -1)), charted(level((20, 0.0), (10, 4.0)))
     )
 
-    assert [(episode.kind, episode.direction, episode.opened) for episode in found] == [
+    assert [(episode.kind, episode.direction, episode.opened) for episode in grouped] == [
         ("drift", 1, 22),
         ("spread", 1, 23),
         ("point", -1, 24),
@@ -192,10 +192,10 @@ def test_a_level_that_comes_and_goes_wanders_from_its_third_move_on() -> None:
         *((30 * part + 5, "drift", (1, -1, -1, 1)[(part - 1) % 4]) for part in range(1, 17) if part % 2),
     )
 
-    found = episodes(drift, charted(values))
+    grouped = episodes(drift, charted(values))
 
-    assert story(found) == [(35, 1, "back"), (95, -1, "back"), (155, 0, "open")]
-    assert [one.name == WANDER for one in found] == [False, False, True]
+    assert story(grouped) == [(35, 1, "back"), (95, -1, "back"), (155, 0, "open")]
+    assert [one.name == WANDER for one in grouped] == [False, False, True]
 
 
 def test_moves_to_one_side_only_are_no_wandering() -> None:
@@ -219,7 +219,7 @@ def test_moves_before_the_baseline_was_set_again_do_not_count_for_wandering() ->
     assert all(one.name != WANDER for one in episodes(drift, charted(values, anew)))
 
 
-def test_moves_of_a_level_whose_neighbours_are_not_alike_are_no_wandering() -> None:
+def test_moves_of_a_level_without_autocorrelation_are_no_wandering() -> None:
     rng = np.random.default_rng(5)
     values = rng.standard_normal(200)
     drift = signals((50, "drift", 1), (100, "drift", -1), (150, "drift", 1))
@@ -244,8 +244,8 @@ def test_a_part_of_a_history_and_the_whole_open_and_end_the_same_episodes(
     whole = episodes(drift, charted(values))
     part = episodes([signal for signal in drift if signal.at < cut], charted(values[:cut]))
 
-    def before(found: list[Episode]) -> list[tuple[object, ...]]:
-        return [(one.opened, one.direction, one.name, one.start) for one in found if one.opened < cut]
+    def before(grouped: list[Episode]) -> list[tuple[object, ...]]:
+        return [(one.opened, one.direction, one.name, one.start) for one in grouped if one.opened < cut]
 
     assert before(part) == before(whole)
     over = [one for one in part if one.end is not None]
