@@ -26,7 +26,7 @@ from spc.shared_shift.finding import Finding, Size, as_of
 from spc.shared_shift.search import shared_shifts
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "update_shared_shift_alerts"]
+__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "known_findings", "update_shared_shift_alerts"]
 
 # What the search needs before the first day that it looks at again.
 REACH_WEEKS = 60.0
@@ -41,7 +41,7 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     `evaluated` are the streams whose alerts this round has written again. Returns the ids of the bench alerts that are new
     and of the alerts that are the supplier's again.
     """
-    earlier, changed_us = _known(connection), changed_from(connection)
+    earlier, changed_us = known_findings(connection), changed_from(connection)
     findings = _searched(connection, lab, earlier)
     put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in findings]))
     logs = compare_logs(connection, lab, {_id(finding): finding for finding in findings}, changed_us)
@@ -56,7 +56,8 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     return [alert.id for alert in alerts if alert.id not in before] + raised_again
 
 
-def _known(connection: Connection) -> list[Finding]:
+def known_findings(connection: Connection) -> list[Finding]:
+    """The shared shifts that the last search found."""
     stored = json.loads(get_meta(connection, FINDINGS) or "[]")
     return [
         Finding(

@@ -13,12 +13,14 @@ from ingest.common.errors import LabFileError
 from ingest.config.lab_file import FILED, LAB_FILE, REFUSED, STANDARD_FOLDERS, read_lab_file
 from ingest.config.limit_history import NO_LIMIT, SIDES, Step, declared_steps, in_order, on_day
 from ingest.config.models import (
+    Ageing,
     Alerts,
     Baseline,
     Chamber,
     Characteristic,
     CheckStandard,
     Conditioning,
+    Instrument,
     Product,
     Schedule,
     Scorecard,
@@ -56,9 +58,11 @@ class Lab:
     products: tuple[Product, ...]
     check_standards: tuple[CheckStandard, ...]
     chambers: tuple[Chamber, ...]
+    instruments: tuple[Instrument, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
     alerts: Alerts
+    ageing: Ageing
     schedule: Schedule | None
     sources: tuple[Source, ...]
     mail: Mail
@@ -159,9 +163,11 @@ def load(folder: Path) -> Lab:
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),
         chambers=tuple(declared.chamber),
+        instruments=tuple(declared.instrument),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
         alerts=declared.alerts,
+        ageing=declared.ageing,
         schedule=declared.schedule,
         sources=sources,
         mail=declared.mail,
