@@ -22,7 +22,7 @@ from dashboard.queries import stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
-from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.text.formatting import CAUTIONS, characteristic, counted, day, in_unit, percent, room_to_limit, weeks
 from dashboard.text.stock_text import advice, headline
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
@@ -228,7 +228,7 @@ def _unanswered(notice: NoticeRow) -> Line:
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
     chance = f"{percent(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
-    level = f"now {amount(row['level'], row['unit'])}, limit {room_to_limit(row)}"
+    level = f"now {in_unit(row, row['level'])}, limit {room_to_limit(row)}"
     picture = ""
     if key in pictures:
         # The title is escaped where the picture is drawn.

@@ -15,7 +15,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.file_names import attachment
-from dashboard.text.formatting import amount, day, room_to_limit
+from dashboard.text.formatting import day, in_unit, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
@@ -198,8 +198,8 @@ def _stream(row: CardStream) -> list[Any]:
     return [
         stream_link(row),
         *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),
-        amount(row["level"], row["unit"]),
-        amount(row["earlier_level"], row["unit"]),
+        in_unit(row, row["level"]),
+        in_unit(row, row["earlier_level"]),
         ", ".join(wording.move(row)[::-1]) if row["change_low"] is not None else "not compared",
         room_to_limit(row),
         wording.events(row),

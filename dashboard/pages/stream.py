@@ -22,6 +22,7 @@ from dashboard.text.formatting import (
     change,
     counted,
     day,
+    digits_of,
     false_mark_text,
     futures,
     humidity,
@@ -167,7 +168,7 @@ def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     unit, limits = row["unit"], document["limits"]
     text = f"The level is {amount(row['level'], unit)}"
     if row["change_percent_per_month"] is not None:
-        text += f" and changes by {change(row['change_percent_per_month'])} a month"
+        text += f" and changes by {change(row['change_percent_per_month'], digits_of(row))} a month"
     limit = room_to_limit(row)
     text += "; no specification limit applies." if limit == "no limit" else f"; the specification limit is {limit}."
     if limits["center"] is not None and not limits.get("settled", True):

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, text
 
 from dashboard.queries import stored_documents
 from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
+from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
@@ -216,6 +217,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "product": board["product"],
         "characteristic": board["characteristic"],
         "unit": board["unit"],
+        "digits": digits_of(board),
         "scale": Scale(declared.scale),
         "judged_by": declared.judged,
         "lots": len(stream.lots),

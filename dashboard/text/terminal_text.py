@@ -7,14 +7,15 @@ from collections.abc import Sequence
 from dashboard.text import instrument_text
 from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.formatting import (
-    amount,
     change,
     characteristic,
     complaints,
     counted,
     day,
+    digits_of,
     futures,
     humidity,
+    in_unit,
     moment,
     percent,
     room_to_limit,
@@ -69,9 +70,9 @@ def _board_line(row: BoardRow) -> list[str]:
         row["supplier"],
         row["product"],
         characteristic(row["characteristic"]),
-        amount(row["level"], row["unit"]),
+        in_unit(row, row["level"]),
         room_to_limit(row),
-        change(row["change_percent_per_month"]),
+        change(row["change_percent_per_month"], digits_of(row)),
         percent(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
@@ -81,21 +82,21 @@ def _board_line(row: BoardRow) -> list[str]:
 def stream(document: StreamDocument) -> str:
     """One stream, the newest lot last."""
     limits, unit = document["limits"], document["unit"]
-    control = f"control limits {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    control = f"control limits {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}"
     if limits["lower"] is None:
         control = "no settled limits yet"
     elif not limits.get("settled", True):
         control += ", not settled,"
     head = (
         f"{document['supplier']} {document['product']}, {characteristic(document['characteristic'])}: centre line "
-        f"{amount(limits['center'], unit)}, {control} "
+        f"{in_unit(document, limits['center'])}, {control} "
         f"from {counted(limits['from_lots'], 'lot')}."
     )
     rows = [
         [
             point["lot"],
             day(point["tested_at"]),
-            amount(point["shown"], unit, point["bound"]),
+            in_unit(document, point["shown"], point["bound"]),
             str(point["n"]),
             "look" if point["to_look_at"] else point["state"],
             ", ".join(name.replace("_", " ") for name in point["signals"]),
@@ -121,7 +122,7 @@ def lot(document: LotDocument) -> str:
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
             f"{level_text(session['level'], session['level_range'], session['unit'])}, worst "
-            f"{amount(session['worst'], session['unit'], session['worst_bound'])} against "
+            f"{in_unit(session, session['worst'], session['worst_bound'])} against "
             f"{room_to_limit(session)}; "
             + (
                 f"conditioning {conditioning['state']}{hours}"
@@ -139,7 +140,7 @@ def lot(document: LotDocument) -> str:
             [
                 str(r["specimen"]),
                 str(r["reading"]),
-                amount(r["value"], r["unit"], r["bound"]),
+                in_unit(session, r["value"], r["bound"]),
                 r["file"],
                 str(r["line"]),
                 "look" if r["marked"] else "",

@@ -49,6 +49,7 @@ __all__ = [
     "Ageing",
     "Alerts",
     "Baseline",
+    "Chamber",
     "Characteristic",
     "CheckStandard",
     "Conditioning",
@@ -179,6 +180,18 @@ class Instrument(Declared):
     gates: Flag = False
     # Deviation that a calibration may find; the expanded uncertainty of the calibration where it is not declared.
     tolerance_percent: Positive | None = None
+
+
+class Chamber(Declared):
+    """`[[chamber]]`: the sensors of a chamber.
+
+    `sensor_uncertainty` is the expanded uncertainty of the logged humidity in % RH. `second` is the name under which a
+    sensor that does not control the chamber is logged.
+    """
+
+    name: Name
+    sensor_uncertainty: Positive | None = None
+    second: Name | None = None
 
 
 class ShieldingSource(Declared):
@@ -374,6 +387,7 @@ class LabFile(Declared):
     characteristic: list[Characteristic]
     product: list[Product] = Field(default_factory=list)
     check_standard: list[CheckStandard] = Field(default_factory=list)
+    chamber: list[Chamber] = Field(default_factory=list)
     instrument: list[Instrument] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
@@ -10,7 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
-from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
 
@@ -99,6 +99,7 @@ class Session(TypedDict):
     characteristic: str
     unit: str
     tested_at: Moment
+    digits: NotRequired[Digits]
     ended_at: Moment
     chamber: str
     instrument: str
@@ -159,6 +160,7 @@ class EarlierValue(TypedDict):
     line: Count
     replaced_by: str
     unit: str
+    digits: NotRequired[Digits]
     tested_at: Moment
     replaced_at: Moment
 

@@ -30,6 +30,7 @@ TIMES = {
     "latest_tested_us": "latest_tested_at",
     "off_from_us": "off_from_at",
     "off_until_us": "off_until_at",
+    "moved_on_us": "moved_on_at",
     "raised_us": "raised_at",
     "recorded_us": "recorded_at",
     "since_high_us": "since_high_at",

@@ -10,7 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
-from ingest.documents.fields import Bound, Count, Day, Microseconds, Moment, PointState, Probability
+from ingest.documents.fields import Bound, Count, Day, Digits, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
 
 __all__ = [
@@ -40,10 +40,12 @@ __all__ = [
     "StoredSparkline",
     "StoredSpecificationLimits",
     "StoredStream",
+    "StoredWander",
     "StreamChart",
     "StreamDocument",
     "StreamFigures",
     "StreamNames",
+    "Wander",
     "WeeksToLimit",
 ]
 
@@ -69,6 +71,7 @@ class WeeksToLimit(TypedDict):
 
 class _BoardFigures(TypedDict):
     unit: str
+    digits: NotRequired[Digits]
     lots: Count
     last_lot: str | None
     level: float | None
@@ -387,6 +390,7 @@ class Point(StoredPoint):
 
 class _StreamFigures(TypedDict):
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     components: Components
     capability: Capability
@@ -395,8 +399,24 @@ class _StreamFigures(TypedDict):
     pattern_price: PatternPrice
 
 
+class StoredWander(TypedDict):
+    """A level that moves away and comes back time and again: since when, and its moves up to the one that shows it."""
+
+    since_us: Microseconds
+    moves: Count
+
+
+class Wander(TypedDict):
+    """A level that moves away and comes back time and again, as it is shown."""
+
+    since_at: Moment
+    moves: Count
+
+
 class StoredStream(_StreamFigures):
     """The stored part of a stream's document, without its points."""
+
+    wander: NotRequired[StoredWander | None]
 
     limits: StoredControlLimits
     limits_history: list[StoredControlLimits]
@@ -408,6 +428,8 @@ class StoredStream(_StreamFigures):
 
 class StreamFigures(_StreamFigures):
     """The stored part of a stream's document as it is shown."""
+
+    wander: NotRequired[Wander | None]
 
     limits: ControlLimits
     limits_history: list[ControlLimits]

@@ -30,7 +30,7 @@ from spc.stream.chart_columns import CHART_WIDTH, chart_of
 from spc.stream.chart_points import charted_points, is_among, segments_of
 from spc.stream.memo import Memo, digest
 from spc.stream.stream_capability import Withheld, for_stream
-from spc.vocabulary.enums import Grade, Kind, Scale, Verdict
+from spc.vocabulary.enums import WANDER, Grade, Kind, Scale, Verdict
 from spc.vocabulary.signal import Signal
 
 __all__ = [
@@ -432,7 +432,7 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
     believed = _in_forecast(valid, moves)
     outlook = _forecast_after(believed, settings, memo)
     signals = _signals(moves, valid, segments, settings, memo)
-    episodes = alert_episodes.episodes(signals)
+    episodes = alert_episodes.episodes(signals, _charted_lots(points, settings))
     return Evaluation(
         verdicts=prepared.verdicts,
         points=_chart(points, segments),
@@ -447,7 +447,7 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
             if episode.kind in (Kind.DRIFT, Kind.FORECAST)
         },
         center_then={episode.opened: _center_on(episode.opened, valid, segments, settings) for episode in episodes},
-        capability=_capability(points, segments, signals, settings, memo),
+        capability=_capability(points, segments, episodes, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
         cache=EvaluationCache(states, memo.used),
     )
@@ -517,6 +517,18 @@ def _signals(moves: list[Signal], valid: Rows, segments: list[Segment], settings
         *_out_of_range_signals(valid, segments),
         *_forecast_signals(moves, valid, settings, memo),
     ]
+
+
+def _charted_lots(points: Rows, settings: Settings) -> alert_episodes.ChartedLots:
+    """The valid points as the episodes need them."""
+    valid = points.take(points["valid"].astype(bool))
+    restarts = np.sort(np.asarray(settings.restarts, dtype=np.float64))
+    return alert_episodes.ChartedLots(
+        level=np.where(valid["measured"].astype(bool), valid.floats("level"), np.nan),
+        bag_variance=np.where(valid.floats("bags") > 1, valid.floats("bag_variance"), np.nan),
+        reading_variance=np.where(valid.floats("reading_df") > 0, valid.floats("reading_variance"), np.nan),
+        segment=np.searchsorted(restarts, valid.floats("weeks"), side="right"),
+    )
 
 
 def _translated(place: float, positions: Sequence[int]) -> float:
@@ -719,7 +731,11 @@ def _limits_in_force(points: Rows, scale: str) -> tuple[float | None, float | No
 
 
 def _capability(
-    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, memo: Memo
+    points: Rows,
+    segments: list[Segment],
+    episodes: Sequence[alert_episodes.Episode],
+    settings: Settings,
+    memo: Memo,
 ) -> capability.Capability | Withheld:
     """Capability of the segment in force, or the reason why there is none."""
     if not segments:
@@ -729,18 +745,17 @@ def _capability(
     within = float(sum(variance for variance in (variances.bag, variances.reading) if np.isfinite(variance)))
     lower, upper = _limits_in_force(segment.points, settings.scale)
     normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
-    # Stable: neither the level nor the variation moved within the last lots.
-    moved = [signal.at for signal in signals if signal.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
-    latest = int(points["valid"].sum()) - 1
-    stable = not moved or latest - max(moved) >= alert_episodes.QUIET_LOTS
+    # Stable: neither the level nor the variation is away from where it was.
+    moved = [one for one in episodes if one.end is None and one.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
+    wanders = any(one.name == WANDER for one in moved)
 
     def compute() -> capability.Capability | Withheld:
         total_df = (max(baseline.count - 1.0, 1.0),) * 2
         # Without an interval the total counts for no more than the number of lots.
         if 0 <= variances.total_low < variances.total < variances.total_high < np.inf:
             total_df = capability.equivalent_df(variances.total, variances.total_low, variances.total_high)
-        return for_stream(baseline, within, total_df, lower, upper, stable=stable, normal=normal)
+        return for_stream(baseline, within, total_df, lower, upper, wanders=wanders, stable=not moved, normal=normal)
 
     total = (variances.total, variances.total_low, variances.total_high)
     lots = (baseline.center, baseline.center_se, baseline.sigma, baseline.count, baseline.degrees_of_freedom)
-    return memo.figure(digest("capability", *lots, within, *total, lower, upper, stable, normal), compute)
+    return memo.figure(digest("capability", *lots, within, *total, lower, upper, wanders, not moved, normal), compute)

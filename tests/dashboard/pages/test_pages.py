@@ -254,9 +254,11 @@ def test_alerts_are_narrowed_by_state_and_kind(desk: LabReader) -> None:
     assert "of grade act." in told(desk, "/alerts")
     only = told(desk, "/alerts", "?kind=climate")
 
-    assert "chamber south was too humid before 14 test sessions" in only
-    assert "not under the limit" not in only
-    assert "closed automatically: 8 lots without it" in told(desk, "/alerts", "?show=closed")
+    assert "Chamber south was too humid before 14 test sessions" in only
+    assert "fails the limit" not in only
+    assert "closed automatically: the variation of the last 8 lots is back where it was" in told(
+        desk, "/alerts", "?show=closed"
+    )
     assert "No alert is in this state." in told(desk, "/alerts", "?show=acknowledged")
 
 
