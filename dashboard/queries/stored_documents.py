@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, cast
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
-from dashboard.text.formatting import digits_of
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.common.number_format import digits_of
 from ingest.config.lab import Lab
