@@ -17,6 +17,7 @@ from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
+from ingest.documents.retest import Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stream import BoardRow, StreamDocument
@@ -34,6 +35,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     ),
     "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
+    "retest": (list[Retest], "The lots to test again, the newest first: lotdrift retest --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),

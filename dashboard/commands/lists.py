@@ -7,10 +7,10 @@ from pathlib import Path
 import click
 
 from dashboard.commands.common import json_option, lab_option, print_json, reading
-from dashboard.queries import history_queries, stored_documents
+from dashboard.queries import history_queries, retest_list, stored_documents
 from dashboard.text import terminal_text
 
-__all__ = ["alerts", "board", "history"]
+__all__ = ["alerts", "board", "history", "retest"]
 
 
 @click.command()
@@ -42,3 +42,14 @@ def history(folder: Path, as_json: bool) -> None:
     with reading(folder) as (lab, connection):
         documents = [] if connection is None else history_queries.entries(connection, lab)
     print_json(documents) if as_json else click.echo(terminal_text.history(documents))
+
+
+@click.command()
+@lab_option
+@json_option
+def retest(folder: Path, as_json: bool) -> None:
+    """List the lots to test again, the newest first."""
+    with reading(folder) as (lab, connection):
+        documents = [] if connection is None else retest_list.retests(connection, lab)
+        chambers = [] if connection is None else retest_list.chamber_states(connection, lab)
+    print_json(documents) if as_json else click.echo(terminal_text.retests(documents, chambers))

@@ -19,15 +19,19 @@ def if_editor(title: str, *content: Any) -> list[html.Details]:
     return [html.Details([html.Summary(title), *content])] if current_user().may_enter else []
 
 
-def form(subject: str, buttons: Sequence[str] | Mapping[str, str], fields: Sequence[Any] = ()) -> html.Form:
+def form(
+    subject: str | Sequence[tuple[str, str]], buttons: Sequence[str] | Mapping[str, str], fields: Sequence[Any] = ()
+) -> html.Form:
     """A form about `subject`; it needs a reason, and a name where nobody is logged in. It works without a script.
 
-    `buttons` are the things to do, or map each one to the words on its button.
+    `subject` may be several subjects with their names, of which a person chooses. `buttons` are the things to do, or map each
+    one to the words on its button.
     """
     words = buttons if isinstance(buttons, Mapping) else {what: what for what in buttons}
+    chosen = hidden_field("subject", subject) if isinstance(subject, str) else _choice(subject)
     return html.Form(
         [
-            hidden_field("subject", subject),
+            chosen,
             *fields,
             *([] if current_user().name else [field("your name", "who", autoComplete="name", required=True)]),
             field("reason", "reason", required=True),
@@ -42,14 +46,31 @@ def form(subject: str, buttons: Sequence[str] | Mapping[str, str], fields: Seque
     )
 
 
+def _choice(subjects: Sequence[tuple[str, str]]) -> html.Fieldset:
+    """A box to tick for each subject; all are ticked where there are several, and one alone is chosen."""
+    if len(subjects) == 1:
+        return html.Fieldset([hidden_field("subject", subjects[0][0]), html.Legend(f"About {subjects[0][1]}")])
+    return html.Fieldset(
+        [
+            html.Legend("About"),
+            *[
+                html.Label(
+                    [dcc.Input(type="checkbox", name="subject", value=subject), html.Span(name)], className="tick"
+                )
+                for subject, name in subjects
+            ],
+        ]
+    )
+
+
 def field(label: str, name: str, value: str = "", **how: Any) -> html.Label:
     """A labelled line to write in."""
     return html.Label([label, dcc.Input(name=name, value=value, type=how.pop("type", "text"), **how)])
 
 
 def day_field(label: str, name: str) -> html.Label:
-    """A labelled line for a day, which is required."""
-    return field(label, name, placeholder="2026-03-18", pattern=r"\d{4}-\d{2}-\d{2}", required=True)
+    """A labelled day with a calendar; it is required."""
+    return field(label, name, type="date", required=True)
 
 
 def hidden_field(name: str, value: str) -> dcc.Input:

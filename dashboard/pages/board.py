@@ -36,10 +36,12 @@ from dashboard.text.formatting import (
     shortly,
     weeks,
 )
-from dashboard.text.urls import BOARD, with_query
+from dashboard.text.retest_text import headline
+from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
+from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
 
@@ -73,13 +75,15 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         chambers = page_queries.chambers(connection)
         sparklines = stored_documents.sketches(connection, map(_stream, shown))
         looked_at = page_queries.reviewed(connection, lab_reader.lab)
+        retests, waiting = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     waiting = len(fitting) - len(shown)
     return html.Div(
         [
             html.H1(_headline(rows)),
-            html.P(_week_text(week), className="lead") if week else None,
+            html.P([*_week_text(week), *_retest_text(retests)], className="lead") if week else None,
+            html.P([f"{' '.join(waiting)} ", link("See the bench", BENCH)], className="caution") if waiting else None,
             _state_links(rows, query),
             _filter_form(rows, query, chambers),
             rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab)
@@ -127,6 +131,11 @@ def _week_text(week: Week) -> str:
         return f"{text}; no new alert."
     names = [f"{alert['supplier']} {alert['product']}" if alert["product"] else alert["kind"] for alert in raised]
     return f"{text}; {counted(len(raised), 'new alert')}: {listed(list(dict.fromkeys(names)))}."
+
+
+def _retest_text(retests: list[Retest]) -> list[Any]:
+    """The lots to test again, as a link to their list."""
+    return [" ", link(headline(retests), RETESTS)] if retests else []
 
 
 def _false_alarms(rows: list[ProductRow], lab: Lab) -> str:

@@ -18,14 +18,16 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.limit_change_text import in_force
+from dashboard.text.retest_text import REASONS, chambers_to_wait_for, headline
 from ingest.common.text import printable
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.lot import LotDocument
+from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "stream", "users"]
+__all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "retests", "stream", "users"]
 
 if TYPE_CHECKING:
     from ingest.parsing.source_preview import Preview
@@ -142,6 +144,25 @@ def alerts(documents: Sequence[Alert]) -> str:
         )
         for alert in documents
     )
+
+
+def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState]) -> str:
+    """The lots to test again, and the chambers in which no test is valid yet."""
+    heads = ("supplier", "product", "lot", "characteristic", "reason", "since", "what to do")
+    rows = [
+        [
+            one["supplier"],
+            one["product"],
+            one["lot"],
+            characteristic(one["characteristic"]),
+            REASONS[one["reason"]],
+            day(one["since_at"]),
+            one["to_do"],
+        ]
+        for one in documents
+    ]
+    lines = [printable(line) for line in (headline(documents), *chambers_to_wait_for(chambers))]
+    return "\n".join([*lines, *([table(heads, rows)] if rows else [])])
 
 
 def replay(document: ReplayDocument) -> str:

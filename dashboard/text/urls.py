@@ -7,14 +7,18 @@ from urllib.parse import urlencode
 
 __all__ = [
     "ALERTS",
+    "BENCH",
     "BOARD",
+    "CASES",
     "DIGEST",
     "EVIDENCE_FILE",
+    "FIND",
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
     "LOT",
     "NOTICE_FILE",
+    "RETESTS",
     "SCORECARDS",
     "SCORECARD_FILE",
     "STREAM",
@@ -33,6 +37,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 

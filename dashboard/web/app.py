@@ -14,10 +14,22 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
+from dashboard.pages import alerts, bench, board, guide, history, limits, lot, retest, scorecards, stream, supplier
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
-from dashboard.text.urls import ALERTS, BOARD, DIGEST, GUIDE, HISTORY, LOT, SCORECARDS, STREAM, SUPPLIER, lot_address
+from dashboard.text.urls import (
+    ALERTS,
+    BOARD,
+    DIGEST,
+    GUIDE,
+    HISTORY,
+    LOT,
+    RETESTS,
+    SCORECARDS,
+    STREAM,
+    SUPPLIER,
+    lot_address,
+)
 from dashboard.web import digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
@@ -38,11 +50,19 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     PREVIEW_PATH: limits.layout,
     LOT: lot.layout,
     GUIDE: guide.layout,
+    RETESTS: retest.layout,
     SCORECARDS: scorecards.layout,
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
-NAVIGATION = (("Board", BOARD), ("Alerts", ALERTS), ("Bench", "/bench"), ("Scorecards", SCORECARDS), ("Guide", GUIDE))
+NAVIGATION = (
+    ("Board", BOARD),
+    ("Alerts", ALERTS),
+    ("Bench", "/bench"),
+    ("Test again", RETESTS),
+    ("Scorecards", SCORECARDS),
+    ("Guide", GUIDE),
+)
 # Pages for now and then: linked at the foot of every page.
 FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 

@@ -20,11 +20,25 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.evaluation.stream_alerts import state_after_entries
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
-__all__ = ["ALERT_RESPONSES", "LOT_DECISIONS", "NOTE", "respond"]
+__all__ = [
+    "ALERT_RESPONSES",
+    "ENDS_RETEST",
+    "LOT_DECISIONS",
+    "NOTE",
+    "NO_RETEST",
+    "RETEST",
+    "RETEST_ENTRIES",
+    "respond",
+]
 
 NOTE = "note"
 ALERT_RESPONSES = ("acknowledge", "close", "open again", NOTE)
 LOT_DECISIONS = ("hold", "release", "return", "use as is", NOTE)
+# Whether the lot stays on the list of lots to test again; neither is a decision about the lot.
+NO_RETEST, RETEST = "no retest", "test again"
+RETEST_ENTRIES = (NO_RETEST, RETEST)
+# After these a retest would serve nobody.
+ENDS_RETEST = ("release", "return", "use as is", NO_RETEST)
 LONGEST = {"who": 80, "reason": 600}
 
 
@@ -70,7 +84,7 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
 
 _SUBJECTS: dict[SubjectKind, tuple[tuple[str, ...], str]] = {
     SubjectKind.ALERT: (ALERT_RESPONSES, "SELECT 1 FROM alert WHERE id = ?"),
-    SubjectKind.LOT: (LOT_DECISIONS, "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
+    SubjectKind.LOT: ((*LOT_DECISIONS, *RETEST_ENTRIES), "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
     SubjectKind.SESSION: (
         SETTLEMENTS,
         "SELECT 1 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? "

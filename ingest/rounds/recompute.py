@@ -12,6 +12,7 @@ from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_stale
 from ingest.evaluation.humidity_effect import update_humidity_effect
+from ingest.evaluation.retests import update_retests
 
 __all__ = ["derive", "follow"]
 
@@ -26,6 +27,7 @@ def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     """Bring up to date what depends on the evaluations of these streams; the ids of the bench alerts that are new."""
     raised = update_shared_shift_alerts(connection, lab, evaluated)
     update_humidity_effect(connection, lab, evaluated)
+    update_retests(connection, lab, evaluated)
     return raised
 
 

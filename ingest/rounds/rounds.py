@@ -20,6 +20,7 @@ from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in_drops
 from ingest.rounds.recompute import derive
+from ingest.sessions.chamber_states import update_chamber_states
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema
 from ingest.store.last_round import clock_went_back
@@ -79,6 +80,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         rebuild_stale(connection, lab, watch)
         done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)
+        update_chamber_states(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)
         _end(connection, number, done)
     return done
