@@ -13,6 +13,7 @@ COMMANDS = {
     "alerts": ("dashboard.commands.lists:alerts", "List the open alerts."),
     "baseline": ("dashboard.commands.entries:baseline", "Set a new baseline for a stream, or exclude a lot from it."),
     "board": ("dashboard.commands.lists:board", "Show the weekly board, one row a stream."),
+    "cases": ("dashboard.commands.lists:cases", "List the cases with owner, due date and state."),
     "check": ("dashboard.commands.rounds:check", "Check lab.toml and every drop without storing anything."),
     "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),

@@ -14,6 +14,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
@@ -27,6 +28,7 @@ __all__ = ["DOCUMENTS", "schema"]
 DOCUMENTS: dict[str, tuple[Any, str]] = {
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
+    "cases": (list[Case], "The cases, those that wait first: lotdrift cases --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "limits": (

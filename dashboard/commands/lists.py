@@ -9,8 +9,9 @@ import click
 from dashboard.commands.common import json_option, lab_option, print_json, reading
 from dashboard.queries import history_queries, retest_list, stored_documents
 from dashboard.text import terminal_text
+from ingest.decisions.cases import cases as stored_cases
 
-__all__ = ["alerts", "board", "history", "retest"]
+__all__ = ["alerts", "board", "cases", "history", "retest"]
 
 
 @click.command()
@@ -32,6 +33,17 @@ def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
     with reading(folder) as (lab, connection):
         documents = [] if connection is None else stored_documents.alerts(connection, lab, closed_too=closed_too)
     print_json(documents) if as_json else click.echo(terminal_text.alerts(documents))
+
+
+@click.command()
+@lab_option
+@json_option
+@click.option("--all", "closed_too", is_flag=True, help="Include closed cases.")
+def cases(folder: Path, as_json: bool, closed_too: bool) -> None:
+    """List the cases with owner, due date and state."""
+    with reading(folder) as (lab, connection):
+        documents = [] if connection is None else stored_cases(connection, lab, closed_too=closed_too)
+    print_json(documents) if as_json else click.echo(terminal_text.cases(documents))
 
 
 @click.command()

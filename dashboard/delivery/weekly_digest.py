@@ -25,6 +25,7 @@ from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted,
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
@@ -103,6 +104,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
     """The week up to `moment` (aware), and the present state."""
     board = stored_documents.board(connection, lab)
     alerts = stored_documents.alerts(connection, lab, closed_too=True)
+    every_case = cases(connection, lab)
     span = {"start": microseconds(moment - WEEK), "stop": microseconds(moment)}
     tested = connection.execute(
         text(
@@ -132,7 +134,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "new": urgent_first([alert for alert in unexplained if alert["id"] in new and alert["grade"] != Grade.NOTE]),
         "settled": _closed_by_people(connection, alerts, span),
         "open": urgent_first([alert for alert in unexplained if alert["state"] != AlertState.CLOSED]),
-        "unanswered": [notice for notice in asked_in(alerts) if overdue(notice)],
+        "unanswered": [notice for notice in asked_in(every_case) if overdue(notice)],
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
     }

@@ -23,6 +23,7 @@ from dashboard.components.html_parts import (
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import STATES, Stream
+from dashboard.text.case_text import suppliers_headline
 from dashboard.text.formatting import (
     age,
     amount,
@@ -41,6 +42,7 @@ from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
+from ingest.documents.case import Case
 from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
@@ -75,13 +77,14 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         chambers = page_queries.chambers(connection)
         sparklines = stored_documents.sketches(connection, map(_stream, shown))
         looked_at = page_queries.reviewed(connection, lab_reader.lab)
+        cases = lab_reader.cases(connection)
         retests, waiting = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     waiting = len(fitting) - len(shown)
     return html.Div(
         [
-            html.H1(_headline(rows)),
+            html.H1(_headline(rows, cases)),
             html.P([*_week_text(week), *_retest_text(retests)], className="lead") if week else None,
             html.P([f"{' '.join(waiting)} ", link("See the bench", BENCH)], className="caution") if waiting else None,
             _state_links(rows, query),
@@ -105,21 +108,19 @@ def _stream(row: ProductRow) -> Stream:
 # Sentences
 
 
-def _headline(rows: list[ProductRow]) -> str:
-    """The suppliers to call, each with its most urgent product, and the suppliers to watch."""
+def _headline(rows: list[ProductRow], cases: list[Case]) -> str:
+    """The suppliers to call and to watch, by what nobody has responded to."""
     suppliers = [row for row in rows if not row["check_standard"]]
-    # The rows come in order of urgency, so the first one of a supplier is its most urgent.
-    call: dict[str, str] = {}
-    for row in suppliers:
-        if row["state"] == "act":
-            call.setdefault(row["supplier"], row["product"])
-    watch = {row["supplier"] for row in suppliers if row["state"] == "look"} - set(call)
-    if not call and not watch:
-        return f"No supplier to call: nothing has moved in {counted(len(suppliers), 'stream')}."
-    names = listed([f"{supplier} ({product} first)" for supplier, product in call.items()]) if call else ""
-    parts = [f"{counted(len(call), 'supplier')} to call: {names}"] if call else ["No supplier to call"]
-    parts += [f"{len(watch)} to watch: {listed(sorted(watch))}"] if watch else []
-    return "; ".join(parts) + "."
+    # The rows come in order of urgency.
+    order = list(dict.fromkeys(row["supplier"] for row in suppliers))
+    urgency = {_stream(row): place for place, row in enumerate(suppliers)}
+    worst_first = sorted(
+        cases,
+        key=lambda case: urgency.get(
+            (case["supplier"] or "", case["product"] or "", case["characteristic"] or ""), len(urgency)
+        ),
+    )
+    return suppliers_headline(worst_first, order, len(suppliers))
 
 
 def _week_text(week: Week) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard.components.entry_form import form, if_editor
+from dashboard.components.entry_form import form, hidden_field, if_editor
 from dashboard.components.html_parts import lot_link, stream_link, supplier_link, word
 from dashboard.queries import page_queries
 from dashboard.queries.lab_reader import LabReader
@@ -65,7 +65,10 @@ def _list(retests: list[Retest], looked_at: str | None) -> list[Any]:
     }
     return [
         html.Table([head, *bodies], className="stacked"),
-        *if_editor("Take lots off the list", form(list(lots.items()), {NO_RETEST: "No retest needed"})),
+        *if_editor(
+            "Take lots off the list",
+            form(list(lots.items()), {NO_RETEST: "No retest needed"}, [hidden_field("back", "retest")]),
+        ),
     ]
 
 

@@ -14,6 +14,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import wording
 from dashboard.text.formatting import characteristic, counted, day, listed
 from dashboard.text.urls import SCORECARDS, SUPPLIER, with_query
+from ingest.decisions.cases import cases
 from ingest.documents.lot import TestedLot
 from ingest.quarter.lots import quarter as quarter_named
 from ingest.quarter.notices import asked_in, totals
@@ -37,6 +38,7 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
         alerts = [alert for alert in every_alert if alert["state"] != "closed"]
         entries = page_queries.entries(connection, lab, [f"alert:{alert['id']}" for alert in alerts])
         quarters = stored_documents.quarters(connection, lab)
+        every_case = cases(connection, lab, closed_too=True, supplier=name)
         reasons, looked_at = lab_reader.reasons(connection), page_queries.reviewed(connection, lab)
         chosen = quarter or (quarters[0] if quarters else "")
         lots = []
@@ -45,7 +47,7 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
             lots = page_queries.lots_tested(connection, lab, name, span.start_us, span.end_us)
     if not rows:
         return html.Div(empty(f'No supplier "{name}".', "The board lists all suppliers."))
-    notices = totals(asked_in(every_alert))
+    notices = totals(asked_in(every_case))
     notices_text = wording.notices(notices)
     return html.Div(
         [

@@ -16,7 +16,9 @@ from dashboard.text.retest_text import chambers_to_wait_for
 from ingest.audit.accounts import any_declared
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
+from ingest.decisions.cases import cases
 from ingest.documents.alert import AlertReason, AlertSummary
+from ingest.documents.case import Case
 from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
@@ -146,6 +148,10 @@ class LabReader:
     def retests(self, connection: Connection) -> list[Retest]:
         """The lots to test again."""
         return self._cached(connection, "retests", lambda: retest_list.retests(connection, self.lab))
+
+    def cases(self, connection: Connection) -> list[Case]:
+        """Every case, closed ones last."""
+        return self._cached(connection, "cases", lambda: cases(connection, self.lab, closed_too=True))
 
     def chambers_to_wait_for(self, connection: Connection) -> list[str]:
         """A sentence for each chamber in which a test would not be valid yet."""

@@ -17,6 +17,7 @@ from dashboard.queries import stored_documents
 from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
 from ingest.documents.scorecard import CardLot, CardStream, FirstIssueChanges, NoticeRow, Scorecard, SupplierStanding
 from ingest.documents.stream import BoardRow, Capability
@@ -85,7 +86,7 @@ def _missing(supplier: str, name: str, lab: Lab) -> str:
 def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]) -> _Shared:
     ever = stored_documents.alerts(connection, lab, closed_too=True)
     alerts = [alert for alert in ever if span.holds(stored_documents.from_iso(alert["raised_at"]))]
-    notices = asked_in(ever, span)
+    notices = asked_in(cases(connection, lab, closed_too=True), span)
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]

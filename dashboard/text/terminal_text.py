@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
     amount,
     change,
@@ -21,13 +22,14 @@ from dashboard.text.limit_change_text import in_force
 from dashboard.text.retest_text import REASONS, chambers_to_wait_for, headline
 from ingest.common.text import printable
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.lot import LotDocument
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "retests", "stream", "users"]
+__all__ = ["alerts", "board", "cases", "check", "history", "lot", "preview", "replay", "retests", "stream", "users"]
 
 if TYPE_CHECKING:
     from ingest.parsing.source_preview import Preview
@@ -144,6 +146,24 @@ def alerts(documents: Sequence[Alert]) -> str:
         )
         for alert in documents
     )
+
+
+def cases(documents: Sequence[Case]) -> str:
+    """The cases, those that wait for a response first."""
+    rows = [
+        [
+            one["grade"],
+            case_name(one),
+            standing(one),
+            owner_text(one),
+            due_text(one),
+            day(one["opened_at"]),
+            one["alert"],
+        ]
+        for one in documents
+    ]
+    heads = ("grade", "case", "state", "owner", "due", "since", "alert")
+    return "\n".join([cases_headline(documents), *([table(heads, rows)] if rows else [])])
 
 
 def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState]) -> str:

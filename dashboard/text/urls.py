@@ -25,6 +25,7 @@ __all__ = [
     "STREAM_FILE",
     "SUPPLIER",
     "alert_address",
+    "case_address",
     "evidence_address",
     "lot_address",
     "notice_address",
@@ -62,6 +63,11 @@ def lot_address(supplier: str, lot: str) -> str:
 def alert_address(alert: str, most: str = "") -> str:
     """An alert on the page of alerts, whatever its state; with `most` as "all" among all there ever were."""
     return f"{with_query(ALERTS, {'show': 'all', 'most': most})}#alert-{alert}"
+
+
+def case_address(case: str) -> str:
+    """A case in full, by its id or that of one of its alerts."""
+    return with_query(CASES, {"case": case})
 
 
 def notice_address(alert: str) -> str:

@@ -14,12 +14,26 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import alerts, bench, board, guide, history, limits, lot, retest, scorecards, stream, supplier
+from dashboard.pages import (
+    alerts,
+    bench,
+    board,
+    cases,
+    guide,
+    history,
+    limits,
+    lot,
+    retest,
+    scorecards,
+    stream,
+    supplier,
+)
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
     ALERTS,
     BOARD,
+    CASES,
     DIGEST,
     GUIDE,
     HISTORY,
@@ -46,6 +60,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     BOARD: board.layout,
     ALERTS: alerts.layout,
     "/bench": bench.layout,
+    CASES: cases.layout,
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
     LOT: lot.layout,
@@ -64,7 +79,7 @@ NAVIGATION = (
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (("Cases", CASES), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(

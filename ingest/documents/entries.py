@@ -36,6 +36,10 @@ class _Body(_From, total=False):
     value: float | None
     document: str
     role: str
+    owner: str
+    due: Day
+    alerts: list[str]
+    stream: str
 
 
 class StoredEntryBody(_Body, total=False):
@@ -43,6 +47,7 @@ class StoredEntryBody(_Body, total=False):
 
     from_us: Microseconds
     started_us: Microseconds
+    after_us: Microseconds
 
 
 class EntryBody(_Body, total=False):
@@ -50,6 +55,7 @@ class EntryBody(_Body, total=False):
 
     from_at: Moment
     started_at: Moment
+    after_at: Moment
 
 
 class StoredSignature(TypedDict):

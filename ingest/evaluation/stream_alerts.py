@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 
 from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
+from ingest.documents.entries import StoredEntryBody
 from ingest.documents.fields import Direction
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number
@@ -26,7 +27,18 @@ from spc.stream.alert_episodes import QUIET_LOTS, Episode
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
 
-__all__ = ["Alert", "alert_id", "state_after_entries", "state_of", "stream_alerts", "write_stream_alerts"]
+__all__ = [
+    "SLEEP",
+    "Alert",
+    "alert_id",
+    "newest_valid_test",
+    "state_after_entries",
+    "state_of",
+    "stream_alerts",
+    "write_stream_alerts",
+]
+
+SLEEP = "sleep"
 
 
 # The columns of a point that the evidence of an alert uses.
@@ -174,10 +186,31 @@ def state_of(connection: Connection, alert: Alert) -> AlertState:
 
 
 def state_after_entries(connection: Connection, alert: str) -> AlertState:
-    """The state that the entries of people give an alert: that of the last entry, open where there is none."""
+    """The state that the entries of people give an alert: that of the last entry, open where there is none.
+
+    An alert that sleeps is open again with the next valid lot of its stream.
+    """
     last = connection.exec_driver_sql(
-        "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
+        "SELECT what, body FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again', 'sleep') "
         "ORDER BY id DESC LIMIT 1",
         (str(Subject.alert(alert)),),
+    ).first()
+    if last is None:
+        return AlertState.OPEN
+    if last[0] == SLEEP:
+        body: StoredEntryBody = json.loads(last[1])
+        stream = Subject.parse(body["stream"])
+        newest = None if stream is None else newest_valid_test(connection, *stream.names)
+        awake = newest is not None and newest > body["after_us"]
+        return AlertState.OPEN if awake else AlertState.ACKNOWLEDGED
+    return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last[0]), AlertState.OPEN)
+
+
+def newest_valid_test(connection: Connection, supplier: str, product: str, characteristic: str) -> int | None:
+    """When the newest valid point of a stream was tested, in UTC microseconds; None where it has none."""
+    newest: int | None = connection.exec_driver_sql(
+        "SELECT max(p.tested_us) FROM point p JOIN session s ON s.id = p.session_id JOIN stream t ON t.id = p.stream_id "
+        "WHERE t.supplier = ? AND t.product = ? AND t.characteristic = ? AND s.conditioning = 'valid'",
+        (supplier, product, characteristic),
     ).scalar()
-    return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last), AlertState.OPEN)
+    return newest

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from sqlalchemy import Connection
 
+from ingest.alerts.case_groups import update_cases
 from ingest.alerts.shared_shift_alerts import update_shared_shift_alerts
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
@@ -28,6 +29,7 @@ def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     raised = update_shared_shift_alerts(connection, lab, evaluated)
     update_humidity_effect(connection, lab, evaluated)
     update_retests(connection, lab, evaluated)
+    update_cases(connection, evaluated)
     return raised
 
 

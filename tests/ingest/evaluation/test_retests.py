@@ -65,7 +65,9 @@ def on_list(bench: Bench) -> dict[str, str]:
 def test_a_lot_leaves_the_list_with_a_valid_retest(bench: Bench) -> None:
     bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 30)
     early = MONDAY - timedelta(hours=30)
-    bench.drop_tests("first.csv", lot_rows("L1", early, GOOD) + lot_rows("L2", MONDAY, BAD) + lot_rows("L3", MONDAY, GOOD))
+    bench.drop_tests(
+        "first.csv", lot_rows("L1", early, GOOD) + lot_rows("L2", MONDAY, BAD) + lot_rows("L3", MONDAY, GOOD)
+    )
     bench.run()
     assert on_list(bench) == {"L1": "short", "L2": "fail"}
 
