@@ -17,6 +17,7 @@ COMMANDS = {
     "check": ("dashboard.commands.rounds:check", "Check lab.toml and every drop without storing anything."),
     "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
+    "find": ("dashboard.commands.lists:find", "Find a lot, product, supplier, file, operator or alert."),
     "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),
     "limit": ("dashboard.commands.entries:limit", "Change a product's specification limit from a day on."),
     "lot": ("dashboard.commands.documents:lot", "Show one lot with every reading and test session."),

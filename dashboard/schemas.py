@@ -16,6 +16,7 @@ from pydantic_core import core_schema
 from ingest.documents.alert import Alert
 from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.find import FindDocument
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
 from ingest.documents.retest import Retest
@@ -30,6 +31,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "cases": (list[Case], "The cases, those that wait first: lotdrift cases --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
+    "find": (FindDocument, "The answers to a search, the closest first: lotdrift find --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "limits": (
         LimitChange,

@@ -59,7 +59,8 @@ def case_card(
         key=lambda one: one["at"],
         reverse=True,
     )
-    unit = lab.characteristic(case["characteristic"]).unit if _is_declared(lab, case) else ""
+    declared = case["characteristic"]
+    unit = lab.characteristic(declared).unit if declared is not None and lab.is_declared(declared) else ""
     action = case["corrective_action"]
     return html.Section(
         [
@@ -81,10 +82,6 @@ def case_card(
         className=f"sheet alert case {lead['grade'] if lead else case['grade']} {_state_class(case, ordered)}",
         id=f"alert-{lead['id'] if lead else case['alert']}",
     )
-
-
-def _is_declared(lab: Lab, case: Case) -> bool:
-    return case["characteristic"] is not None and lab.is_declared(case["characteristic"])
 
 
 def _state_class(case: Case, alerts: Sequence[Alert]) -> str:

@@ -76,7 +76,7 @@ def field(label: str, name: str, value: str = "", **how: Any) -> html.Label:
 
 def day_field(label: str, name: str, *, required: bool = True) -> html.Label:
     """A labelled day with a calendar."""
-    return field(label, name, type="date", **({"required": True} if required else {}))
+    return field(label, name, type="date", required=required)
 
 
 def hidden_field(name: str, value: str) -> dcc.Input:

@@ -18,15 +18,19 @@ from sqlalchemy import Connection, text
 from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.delivery.alert_messages import Message
 from dashboard.paper.html_page import render
-from dashboard.queries import stored_documents
+from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.text import urls
+from dashboard.text.case_text import case_name, due_text, owner_text, standing
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.text.retest_text import headline
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
+from ingest.documents.retest import Retest
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
@@ -65,6 +69,8 @@ class DigestWeek(_From):
     settled: list[ClosedAlert]
     open: list[Alert]
     unanswered: list[NoticeRow]
+    cases: list[Case]
+    retests: list[Retest]
     closest: list[BoardRow]
     silent: list[BoardRow]
 
@@ -134,6 +140,8 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "new": urgent_first([alert for alert in unexplained if alert["id"] in new and alert["grade"] != Grade.NOTE]),
         "settled": _closed_by_people(connection, alerts, span),
         "open": urgent_first([alert for alert in unexplained if alert["state"] != AlertState.CLOSED]),
+        "cases": every_case,
+        "retests": retest_list.retests(connection, lab),
         "unanswered": [notice for notice in asked_in(every_case) if overdue(notice)],
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
@@ -174,10 +182,13 @@ def _subject(week: DigestWeek) -> str:
 
 
 def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
-    """The four parts, each with at least one line."""
+    """The parts, each with at least one line."""
     new = {alert["id"] for alert in week["new"]}
     changed = [_alert(alert) for alert in week["new"]]
     changed += [_alert(alert, f"closed: {alert['message']} ({alert['reason']})") for alert in week["settled"]]
+    in_hand = [_case(case) for case in week["cases"]]
+    if week["retests"]:
+        in_hand.append(Line(headline(week["retests"]), urls.RETESTS))
     other_open = [_unanswered(notice) for notice in week["unanswered"]]
     other_open += [_alert(alert) for alert in week["open"] if alert["id"] not in new]
     silent = [
@@ -189,6 +200,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     silent += [Line(alert["message"]) for alert in week["open"] if alert["kind"] == Kind.FEED]
     return [
         Part("What changed", _listed(changed) or [Line("Nothing new.")]),
+        Part("Cases", _listed(in_hand) or [Line("No open case.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
         Part("No new lots", _listed(silent) or [Line("None: every stream had a lot in its usual time.")]),
@@ -204,6 +216,11 @@ def _alert(alert: Alert, words: str = "") -> Line:
     state = ", acknowledged" if alert["state"] == AlertState.ACKNOWLEDGED else ""
     words = words or f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])}{state})"
     return Line(words, urls.alert_address(alert["id"]))
+
+
+def _case(case: Case) -> Line:
+    words = f"{case_name(case)}: {standing(case)}; owner {owner_text(case)}, due {due_text(case)}"
+    return Line(words, urls.case_address(case["id"]))
 
 
 def _unanswered(notice: NoticeRow) -> Line:

@@ -84,13 +84,23 @@ def layout(lab_reader: LabReader, show: str = "open", kind: str = "", most: str 
                 "By kind",
             ),
             html.P(link("All cases with owner and due date", CASES)),
-            *[card(case, group) for case, group in shown],
+            *[card(case, group) for case, group in shown if case is not None],
+            _for_information(
+                [card(case, group) for case, group in shown if case is None], folded=show == "open" and not kind
+            ),
             None if shown else empty("Nothing found.", "No alert is in this state."),
             html.P(html.A(f"Show {counted(waiting, 'more group')}", href=_address(show, kind, "all")))
             if waiting
             else None,
         ]
     )
+
+
+def _for_information(cards: list[html.Div], *, folded: bool) -> html.Component | None:
+    """The alerts of no case, folded away beside the cases."""
+    if not cards:
+        return None
+    return html.Details([html.Summary(f"{len(cards)} for information"), *cards], open=not folded)
 
 
 def _by_case(alerts: list[AlertSummary], cases: list[Case]) -> list[tuple[Case | None, list[AlertSummary]]]:

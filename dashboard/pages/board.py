@@ -78,15 +78,15 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         sparklines = stored_documents.sketches(connection, map(_stream, shown))
         looked_at = page_queries.reviewed(connection, lab_reader.lab)
         cases = lab_reader.cases(connection)
-        retests, waiting = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
+        retests, out = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     waiting = len(fitting) - len(shown)
     return html.Div(
         [
             html.H1(_headline(rows, cases)),
-            html.P([*_week_text(week), *_retest_text(retests)], className="lead") if week else None,
-            html.P([f"{' '.join(waiting)} ", link("See the bench", BENCH)], className="caution") if waiting else None,
+            html.P([_week_text(week), *_retest_text(retests)], className="lead") if week else None,
+            html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
             _state_links(rows, query),
             _filter_form(rows, query, chambers),
             rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab)

@@ -24,12 +24,26 @@ from ingest.common.text import printable
 from ingest.documents.alert import Alert
 from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.find import FindDocument
 from ingest.documents.lot import LotDocument
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "cases", "check", "history", "lot", "preview", "replay", "retests", "stream", "users"]
+__all__ = [
+    "alerts",
+    "answers",
+    "board",
+    "cases",
+    "check",
+    "history",
+    "lot",
+    "preview",
+    "replay",
+    "retests",
+    "stream",
+    "users",
+]
 
 if TYPE_CHECKING:
     from ingest.parsing.source_preview import Preview
@@ -146,6 +160,18 @@ def alerts(documents: Sequence[Alert]) -> str:
         )
         for alert in documents
     )
+
+
+def answers(found: FindDocument) -> str:
+    """What a search found."""
+    if not found["answers"]:
+        return printable(f'Nothing found for "{found["text"]}".')
+    rows = [
+        [one["kind"], one["name"], one["detail"], f"{one['lots_in_all']} lots" if one["lots"] else ""]
+        for one in found["answers"]
+    ]
+    lines = table(("kind", "name", "of", "lots"), rows)
+    return f"{lines}\nand more: write more of the name" if found["more"] else lines
 
 
 def cases(documents: Sequence[Case]) -> str:

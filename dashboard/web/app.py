@@ -19,6 +19,7 @@ from dashboard.pages import (
     bench,
     board,
     cases,
+    find,
     guide,
     history,
     limits,
@@ -28,6 +29,7 @@ from dashboard.pages import (
     stream,
     supplier,
 )
+from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
@@ -35,6 +37,7 @@ from dashboard.text.urls import (
     BOARD,
     CASES,
     DIGEST,
+    FIND,
     GUIDE,
     HISTORY,
     LOT,
@@ -64,6 +67,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
     LOT: lot.layout,
+    FIND: find.layout,
     GUIDE: guide.layout,
     RETESTS: retest.layout,
     SCORECARDS: scorecards.layout,
@@ -156,6 +160,7 @@ def _frame(lab_reader: LabReader) -> html.Div:
                 [
                     dcc.Link("lotdrift", href=BOARD, className="mark"),
                     html.Nav([dcc.Link(name, href=path) for name, path in NAVIGATION], **{"aria-label": "Pages"}),
+                    _search(),
                     html.Span(lab_reader.title, className="lab quiet"),
                     log_out if user.name else None,
                 ],
@@ -166,6 +171,23 @@ def _frame(lab_reader: LabReader) -> html.Div:
             html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
             html.Nav(html.P(foot), className="cautions", **{"aria-label": "More pages"}),
         ]
+    )
+
+
+def _search() -> html.Form:
+    """The search field of every page; it works without a script."""
+    words = "Find a lot, product, supplier, file, operator or alert"
+    return html.Form(
+        html.Label(
+            [
+                html.Span(words, className="unseen"),
+                dcc.Input(name="text", type="search", placeholder="Find a lot, supplier …", maxLength=LONGEST_TEXT),
+            ]
+        ),
+        method="get",
+        action=FIND,
+        role="search",
+        className="find",
     )
 
 

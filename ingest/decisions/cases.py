@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, select, text
+from sqlalchemy import Connection, select, text
 
 from ingest.audit.audit_log import AuditEntry, entry_of, record, withdrawn_alerts
 from ingest.audit.subjects import Subject
@@ -44,6 +44,8 @@ ASSIGN = "assign"
 ANSWER_DAYS = 14
 LONGEST = {"who": 80, "reason": 600, "owner": 80}
 GRADES = tuple(Grade)
+# A row of the alert table, or an alert as an entry keeps it, whose evidence is read from JSON.
+AlertRow = Mapping[str, Any]
 # Entries on one alert that change how it stands.
 RESPONSES = (ACKNOWLEDGE, CLOSE, OPEN_AGAIN, SLEEP)
 ENTRIES = (*RESPONSES, *STEPS, ASSIGN)
@@ -104,8 +106,8 @@ def is_in_case(connection: Connection, alert: str) -> bool:
 class _Parts:
     """The alerts of a case that the store holds, those that it no longer holds, and the entries on all of them."""
 
-    alerts: list[RowMapping] = field(default_factory=list)
-    withdrawn: list[Mapping[str, Any]] = field(default_factory=list)
+    alerts: list[AlertRow] = field(default_factory=list)
+    withdrawn: list[AlertRow] = field(default_factory=list)
     entries: list[AuditEntry] = field(default_factory=list)
 
 
@@ -160,13 +162,13 @@ def _gathered(connection: Connection, *, closed_too: bool) -> dict[str, _Parts]:
     standing = {row["case_id"] for row in rows if row["state"] != AlertState.CLOSED} | with_entries
     for row in rows:
         if closed_too or row["case_id"] in standing:
-            gathered.setdefault(row["case_id"], _Parts()).alerts.append(row)
+            gathered.setdefault(row["case_id"], _Parts()).alerts.append(dict(row))
     withdrawn = withdrawn_alerts(connection)
-    for row in entered:
-        subject = Subject.parse(row.subject)
+    for made in entered:
+        subject = Subject.parse(made.subject)
         assert subject is not None  # the question asks for alerts alone
-        parts = gathered.setdefault(row.case_id or subject.names[0], _Parts())
-        parts.entries.append(entry_of(row, subject))
+        parts = gathered.setdefault(made.case_id or subject.names[0], _Parts())
+        parts.entries.append(entry_of(made, subject))
         if (gone := withdrawn.pop(subject.names[0], None)) is not None:
             parts.withdrawn.append(gone)
     return gathered
@@ -216,7 +218,7 @@ def _document(lab: Lab, case: str, parts: _Parts, action: CorrectiveAction | Non
     }
 
 
-def _chance(alerts: Iterable[Mapping[str, Any]]) -> float | None:
+def _chance(alerts: Iterable[AlertRow]) -> float | None:
     """The largest chance of a failing lot that the alerts state."""
     stated = []
     for row in alerts:
@@ -240,7 +242,7 @@ def _owner_and_due(entries: Iterable[AuditEntry], action: CorrectiveAction | Non
     return owner, due
 
 
-def _unanswered(free: Sequence[RowMapping], entries: Iterable[AuditEntry]) -> bool:
+def _unanswered(free: Sequence[AlertRow], entries: Iterable[AuditEntry]) -> bool:
     """Whether an alert is open to which nobody has responded, also not for the case as a whole."""
     answered: set[str] = set()
     for entry in entries:
@@ -257,8 +259,8 @@ def _unanswered(free: Sequence[RowMapping], entries: Iterable[AuditEntry]) -> bo
 
 def _state(
     parts: _Parts,
-    free: Sequence[RowMapping],
-    standing: Sequence[RowMapping],
+    free: Sequence[AlertRow],
+    standing: Sequence[AlertRow],
     action: CorrectiveAction | None,
     *,
     unanswered: bool,

@@ -144,6 +144,15 @@ def _to_5(connection: Connection) -> None:
         *_needed(Integer, "sessions"), sqlite_with_rowid=False,
     )  # fmt: skip
     Table(
+        "search_name", made, *[Column(name, word, primary_key=True) for name in ("kind", "supplier", "product", "name")],
+        Column("source_id", number, primary_key=True), *_needed(word, "folded", "words"),
+        Index("search_name_by_folded", "folded"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "lot_source", made, Column("kind", word, primary_key=True),
+        *[Column(name, number, primary_key=True) for name in ("source_id", "lot_id")], sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
         "chamber_state", made, Column("chamber_id", number, primary_key=True), *_needed(word, "state"),
         *_needed(Float, "hours"), *_needed(BigInteger, "last_us"),
         *[Column(name, BigInteger) for name in ("began_us", "back_us", "valid_from_us")], sqlite_with_rowid=False,

@@ -37,6 +37,7 @@ __all__ = [
     "evaluation",
     "label",
     "lot",
+    "lot_source",
     "mark",
     "meta",
     "metadata",
@@ -47,6 +48,7 @@ __all__ = [
     "refusal",
     "retest",
     "round_",
+    "search_name",
     "session",
     "session_chamber",
     "sister",
@@ -426,6 +428,32 @@ retest = Table(
     Column("since_us", BigInteger, nullable=False),
     Column("last_us", BigInteger, nullable=False),
     Column("sessions", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# The names that people search for: lots, products, suppliers, files and operators, folded for comparison; `words` is the name
+# with those that belong to it. Added by the round for what is new.
+search_name = Table(
+    "search_name",
+    metadata,
+    Column("kind", Text, primary_key=True),
+    Column("supplier", Text, primary_key=True),
+    Column("product", Text, primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("source_id", Number, primary_key=True),
+    Column("folded", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Index("search_name_by_folded", "folded"),
+    sqlite_with_rowid=False,
+)
+
+# The lots of each file and of each operator: `kind` is file or operator, `source_id` the number of the drop or the label.
+lot_source = Table(
+    "lot_source",
+    metadata,
+    Column("kind", Text, primary_key=True),
+    Column("source_id", Number, primary_key=True),
+    Column("lot_id", Number, primary_key=True),
     sqlite_with_rowid=False,
 )
 
