@@ -22,15 +22,18 @@ __all__ = ["PARTS", "heading_anchor", "layout", "with_guide_link"]
 
 FOLDER = Path(__file__).parents[1] / "guide"
 # The order of the contents list.
-PARTS = ("start", "lab-toml", "feeds", "commands", "charts", "limits", "suppliers", "sharing", "audit")
+PARTS = ("start", "lab-toml", "feeds", "commands", "charts", "limits", "work", "suppliers", "sharing", "audit")
 # The part that explains a page of the dashboard: (text of the link, part, anchor).
 EXPLAINED_BY = {
     "/": ("Guide: states, forecast and the words of the board", "charts", "states-of-a-stream"),
     "/alerts": ("Guide: kinds and grades of alerts", "charts", "alerts"),
     "/bench": ("Guide: film or bench", "charts", "film-or-bench"),
+    "/cases": ("Guide: cases", "work", "cases"),
+    "/find": ("Guide: find", "work", "find"),
     "/history": ("Guide: the audit log", "audit", "the-audit-log"),
     "/limits": ("Guide: setting limits", "limits", ""),
     "/lot": ("Guide: verdicts and conditioning", "charts", "verdicts"),
+    "/retest": ("Guide: lots to test again", "work", "test-again"),
     "/scorecards": ("Guide: how the score is calculated", "suppliers", "the-scorecard"),
     "/stream": ("Guide: control limits and patterns", "charts", "control-limits"),
     "/supplier": ("Guide: notices and corrective actions", "suppliers", ""),

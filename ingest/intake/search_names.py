@@ -26,7 +26,7 @@ NUMBERED = ("file", "operator")
 
 def folded(text: str) -> str:
     """A text for comparison without regard to letter case, and to how its accents are written."""
-    return normalize("NFC", text.casefold())
+    return normalize("NFC", normalize("NFC", text).casefold())
 
 
 def update_search_names(connection: Connection) -> None:

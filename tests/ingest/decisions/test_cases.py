@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from support.commands import document
 from support.labs import MONDAY, NOW, Bench, lot_rows
+from support.stores import on_both_stores
 
 from dashboard.cli import main
 from dashboard.delivery.dispatch import deliver
@@ -153,6 +154,7 @@ def test_the_name_that_was_written_last_is_in_the_next_form(bench: Bench) -> Non
     assert "HttpOnly" in answer.headers["Set-Cookie"]
 
 
+@on_both_stores
 def test_an_alert_that_sleeps_comes_back_with_the_next_valid_lot(bench: Bench) -> None:
     moved(bench)
     subjects = [f"alert:{alert['id']}" for alert in alerts_of(bench)]
@@ -198,7 +200,9 @@ def test_a_case_has_an_owner_and_a_due_date_and_a_mail_reminds_once_of_each(benc
         rounds.run(lab, now)
         deliver(open_store(bench.folder), lab, now, {})
 
-    mails = [message_from_bytes(path.read_bytes(), policy=policy.default) for path in (bench.folder / "outbox").iterdir()]
+    mails = [
+        message_from_bytes(path.read_bytes(), policy=policy.default) for path in (bench.folder / "outbox").iterdir()
+    ]
     overdue = [mail for mail in mails if "overdue" in mail["Subject"]]
     assert len(overdue) == 1
     text = overdue[0].get_body(("plain",)).get_content()
@@ -208,13 +212,23 @@ def test_a_case_has_an_owner_and_a_due_date_and_a_mail_reminds_once_of_each(benc
     assert (case["waiting"], case["overdue_days"]) == (True, 3)
 
 
+@on_both_stores
 def test_a_supplier_that_was_asked_stays_asked_after_a_new_baseline(bench: Bench) -> None:
     moved(bench)
     alert = next(one["id"] for one in alerts_of(bench) if one["kind"] == "drift")
     enter(bench, [f"alert:{alert}"], "supplier asked", on=ASKED.isoformat())
     assert [one["state"] for one in cases_of(bench)] == ["asked"]
 
-    baseline = ["baseline", *STREAM, "--from", week(BEFORE).date().isoformat(), "--by", "Bench 2", "--because", "new film"]
+    baseline = [
+        "baseline",
+        *STREAM,
+        "--from",
+        week(BEFORE).date().isoformat(),
+        "--by",
+        "Bench 2",
+        "--because",
+        "new film",
+    ]
     done = CliRunner().invoke(main, [*baseline, "--lab", str(bench.folder)])
     assert done.exit_code == 0, done.stderr
 

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from support.commands import document
 from support.labs import MONDAY, NOW, Bench, lot_rows
+from support.stores import on_both_stores
 
 from dashboard.queries import retest_list
 from dashboard.queries.lab_reader import LabReader
@@ -18,7 +19,6 @@ from ingest.evaluation.retests import SessionResult, retest_of
 from ingest.sessions.suspect_values import SET_ASIDE
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
-BOTH_STORES = True
 
 PAGE = {"Host": "127.0.0.1", "Origin": "http://127.0.0.1", "Sec-Fetch-Site": "same-origin"}
 GOOD, BAD = [[10.0, 10.5], [11.0, 10.2]], [[30.0, 31.0], [29.0, 32.0]]
@@ -62,6 +62,7 @@ def on_list(bench: Bench) -> dict[str, str]:
     return {one["lot"]: one["reason"] for one in document(bench.folder, "retest")}
 
 
+@on_both_stores
 def test_a_lot_leaves_the_list_with_a_valid_retest(bench: Bench) -> None:
     bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 30)
     early = MONDAY - timedelta(hours=30)
@@ -115,6 +116,7 @@ def headings(bench: Bench, path: str) -> str:
     return re.sub(r"\s+", " ", str(made))
 
 
+@on_both_stores
 @pytest.mark.parametrize(
     ("back_hours_ago", "words"),
     [
