@@ -72,9 +72,9 @@ def case_card(
                     html.Ul([_line(alert, name) for alert in ordered[1:]], className="more") if ordered[1:] else None,
                     _withdrawn(case),
                     _standing(case, looked_at),
+                    _respond(case, ordered) if current_user().may_enter else None,
                     action_timeline(str(case["supplier"] or ""), action, unit) if action else None,
                     _trail(of_case),
-                    _respond(case, ordered) if current_user().may_enter else None,
                 ]
             ),
             sparkline_image(sparkline, name) if sparkline else None,
