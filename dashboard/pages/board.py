@@ -23,7 +23,7 @@ from dashboard.components.html_parts import (
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import STATES, Stream
-from dashboard.text.case_text import suppliers_headline
+from dashboard.text.case_text import standings, suppliers_headline
 from dashboard.text.formatting import (
     age,
     amount,
@@ -89,7 +89,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
             html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
             _state_links(rows, query),
             _filter_form(rows, query, chambers),
-            rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab)
+            rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab, standings(cases))
             if shown
             else empty("Nothing found.", "Clear a filter."),
             legend(*KEY),
@@ -210,8 +210,12 @@ def rows_table(
     reasons: dict[Stream, list[AlertReason]],
     looked_at: str | None,
     lab: Lab,
+    in_cases: Mapping[Stream, str] | None = None,
 ) -> html.Table:
-    """A row a stream, grouped by supplier, the most urgent first; check standards come last."""
+    """A row a stream, grouped by supplier, the most urgent first; check standards come last.
+
+    `in_cases` says how the open case of a stream stands.
+    """
     heads = (
         "state",
         "stream",
@@ -238,7 +242,14 @@ def rows_table(
             text = f"check standards, {text}"
         head = html.Th([supplier_link(supplier), html.Span(text)], colSpan=len(heads), scope="rowgroup")
         lines = [
-            _row(row, sparklines[_stream(row)], reasons.get(_stream(row), []), looked_at, heads)
+            _row(
+                row,
+                sparklines[_stream(row)],
+                reasons.get(_stream(row), []),
+                (in_cases or {}).get(_stream(row), ""),
+                looked_at,
+                heads,
+            )
             for row in sorted(group, key=urgency)
         ]
         bodies.append(html.Tbody([html.Tr(head, className="group"), *lines]))
@@ -247,7 +258,12 @@ def rows_table(
 
 
 def _row(
-    row: ProductRow, sparkline: SparklineData, reasons: list[AlertReason], looked_at: str | None, heads: tuple[str, ...]
+    row: ProductRow,
+    sparkline: SparklineData,
+    reasons: list[AlertReason],
+    in_case: str,
+    looked_at: str | None,
+    heads: tuple[str, ...],
 ) -> html.Tr:
     why = "; ".join(
         dict.fromkeys(
@@ -259,7 +275,11 @@ def _row(
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
     cells = [
         word(row["state"]),
-        [stream_link(row), html.Span(why, className="quiet why")],
+        [
+            stream_link(row),
+            html.Span(why, className="quiet why"),
+            html.Span(f"Case: {in_case}", className="quiet") if in_case else None,
+        ],
         sparkline_image(sparkline, f"{row['product']}, {characteristic(row['characteristic'])}"),
         [amount(row["level"], row["unit"]), html.Span(room_to_limit(row), className="quiet")],
         change(row["change_percent_per_month"]),

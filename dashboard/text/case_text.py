@@ -8,7 +8,16 @@ from dashboard.text.formatting import characteristic, counted, day
 from ingest.documents.case import Case, CaseState
 from spc.vocabulary.enums import Grade
 
-__all__ = ["STATE_WORDS", "case_name", "cases_headline", "due_text", "owner_text", "standing", "suppliers_headline"]
+__all__ = [
+    "STATE_WORDS",
+    "case_name",
+    "cases_headline",
+    "due_text",
+    "owner_text",
+    "standing",
+    "standings",
+    "suppliers_headline",
+]
 
 STATE_WORDS: dict[CaseState, str] = {
     "new": "no response yet",
@@ -39,6 +48,16 @@ def standing(case: Case) -> str:
         return words
     late = counted(case["overdue_days"], "day")
     return f"answer overdue by {late}" if case["state"] == "asked" else f"{words}; overdue by {late}"
+
+
+def standings(cases: Sequence[Case]) -> dict[tuple[str, str, str], str]:
+    """How the open case of each stream stands, with its owner."""
+    return {
+        (str(case["supplier"]), str(case["product"]), str(case["characteristic"])): standing(case)
+        + (f"; owner {case['owner']}" if case["owner"] else "")
+        for case in reversed(cases)
+        if case["supplier"] is not None and case["state"] != "closed"
+    }
 
 
 def owner_text(case: Case) -> str:

@@ -46,6 +46,7 @@ from dashboard.text.urls import (
     STREAM,
     SUPPLIER,
     lot_address,
+    stream_address,
 )
 from dashboard.web import digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
@@ -220,7 +221,14 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
         return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
         heading = heading_of(error)
-        return html.Div(empty(heading, str(error).removeprefix(heading).strip()))
+        page_instead = empty(heading, str(error).removeprefix(heading).strip())
+        names = {
+            name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
+        }
+        if path != PREVIEW_PATH or len(names) < 3:
+            return html.Div(page_instead)
+        # The form of a preview is on the page of its stream.
+        return html.Div([page_instead, html.P(dcc.Link("Back to the form", href=stream_address(**names)))])
 
 
 def _query(search: object) -> dict[str, str]:
