@@ -177,7 +177,7 @@ def _frame(lab_reader: LabReader) -> html.Div:
 
 def _search() -> html.Form:
     """The search field of every page; it works without a script."""
-    words = "Find a lot, product, supplier, file, operator or alert"
+    words = "Search the lab"
     return html.Form(
         html.Label(
             [

@@ -139,7 +139,7 @@ def test_the_technicians_list_shrinks_with_a_valid_test_and_by_a_decision(page: 
 def test_a_lot_is_looked_up_from_any_page(page: Page) -> None:
     page.get_by_role("link", name="Bench", exact=True).click()
     page.get_by_role("heading", name="within tolerance").wait_for()
-    field = page.get_by_label("Find a lot, product, supplier, file, operator or alert")
+    field = page.get_by_label("Search the lab")
     field.fill("um08224")
     field.press("Enter")
     page.get_by_role("heading", name='1 answer to "um08224".').wait_for()
