@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, func, insert, select
 
 from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError
@@ -134,7 +134,7 @@ def withdrawn_alerts(connection: Connection, ids: Iterable[str] | None = None) -
     columns = schema.act.c
     wanted = (
         select(columns.subject, columns.about)
-        .outerjoin(schema.alert, columns.subject == "alert:" + schema.alert.c.id)
+        .outerjoin(schema.alert, schema.alert.c.id == func.substr(columns.subject, len("alert:") + 1))
         # A range, so that the index on the subject is used.
         .where(
             columns.subject >= "alert:", columns.subject < "alert;", columns.about != "", schema.alert.c.id.is_(None)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, func, select, text
 
 from ingest.audit.audit_log import AuditEntry, entry_of, record, withdrawn_alerts
 from ingest.audit.subjects import Subject
@@ -147,7 +147,7 @@ def _gathered(connection: Connection, *, closed_too: bool) -> dict[str, _Parts]:
     entered = list(
         connection.execute(
             select(schema.act, schema.case_alert.c.case_id)
-            .outerjoin(schema.case_alert, columns.subject == "alert:" + schema.case_alert.c.alert)
+            .outerjoin(schema.case_alert, schema.case_alert.c.alert == func.substr(columns.subject, len("alert:") + 1))
             .where(columns.subject >= "alert:", columns.subject < "alert;", columns.what.in_(ENTRIES))
             .order_by(columns.id)
         )
