@@ -14,7 +14,9 @@ import pytest
 
 from dashboard.schemas import DOCUMENTS, schema
 
-README_NAMES = ("alerts", "board", "check", "history", "limits", "lot", "replay", "run", "scorecard", "stream", "users")
+README_NAMES = (
+    "alerts", "board", "cases", "check", "find", "history", "limits", "lot", "replay", "retest", "run", "scorecard", "stream", "users",
+)  # fmt: skip
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:
