@@ -22,11 +22,13 @@ from ingest.documents.lot import LotDocument
 from ingest.documents.retest import Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
+from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
 __all__ = ["DOCUMENTS", "schema"]
 
 DOCUMENTS: dict[str, tuple[Any, str]] = {
+    "ageing": (AgeingDocument, "How a product ages, one film a supplier: lotdrift ageing --json"),
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "cases": (list[Case], "The cases, those that wait first: lotdrift cases --json"),
@@ -42,6 +44,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "retest": (list[Retest], "The lots to test again, the newest first: lotdrift retest --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
+    "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
 }

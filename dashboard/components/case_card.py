@@ -26,7 +26,7 @@ from ingest.config.lab import Lab
 from ingest.decisions.cases import ASSIGN
 from ingest.decisions.corrective_actions import no_notice_because
 from ingest.decisions.responses import ACKNOWLEDGE, CLOSE, NOTE, OPEN_AGAIN, SLEEP
-from ingest.documents.alert import Alert
+from ingest.documents.alert import STOCK_ID, Alert
 from ingest.documents.case import Case
 from ingest.documents.entries import SubjectEntry
 
@@ -188,7 +188,7 @@ def _responses(case: Case, alerts: Sequence[Alert]) -> tuple[list[str], Sequence
     if standing_alerts:
         states = {alert["state"] for alert in standing_alerts}
         responses = list(RESPONSES["open" if "open" in states else "acknowledged"])
-        if all(alert["characteristic"] for alert in standing_alerts):
+        if all(alert["characteristic"] and not alert["id"].startswith(STOCK_ID) for alert in standing_alerts):
             responses.insert(-1, SLEEP)
         return [f"alert:{alert['id']}" for alert in standing_alerts], responses
     if free:

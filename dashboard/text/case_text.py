@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.text.formatting import characteristic, counted, day
+from ingest.documents.alert import STOCK_ID
 from ingest.documents.case import Case, CaseState
 from spc.vocabulary.enums import Grade
 
@@ -87,7 +88,11 @@ def suppliers_headline(cases: Sequence[Case], order: Sequence[str], streams: int
 
     `order` are the suppliers by urgency; `streams` is the number of their streams.
     """
-    of_suppliers = [case for case in cases if case["supplier"] in order and case["state"] != "bench"]
+    of_suppliers = [
+        case
+        for case in cases
+        if case["supplier"] in order and case["state"] != "bench" and not case["id"].startswith(STOCK_ID)
+    ]
     waiting = [case for case in of_suppliers if case["waiting"]]
     call: dict[str, str] = {}
     for case in sorted(waiting, key=lambda one: order.index(str(one["supplier"]))):

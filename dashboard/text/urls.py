@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from urllib.parse import urlencode
 
 __all__ = [
+    "AGEING",
     "ALERTS",
     "BENCH",
     "BOARD",
@@ -21,9 +22,13 @@ __all__ = [
     "RETESTS",
     "SCORECARDS",
     "SCORECARD_FILE",
+    "SHELF_LIST",
+    "STOCK",
+    "STOCK_FILE",
     "STREAM",
     "STREAM_FILE",
     "SUPPLIER",
+    "ageing_address",
     "alert_address",
     "case_address",
     "evidence_address",
@@ -41,6 +46,7 @@ SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/gui
 BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
+STOCK, AGEING, STOCK_FILE, SHELF_LIST = "/stock", "/ageing", "/stock-file", "/shelf-list"
 
 
 def with_query(path: str, query: Mapping[str, str | None]) -> str:
@@ -53,6 +59,11 @@ def with_query(path: str, query: Mapping[str, str | None]) -> str:
 def stream_address(supplier: str, product: str, characteristic: str) -> str:
     """The page of a stream."""
     return with_query(STREAM, {"supplier": supplier, "product": product, "characteristic": characteristic})
+
+
+def ageing_address(product: str, characteristic: str) -> str:
+    """The page on how a product ages."""
+    return with_query(AGEING, {"product": product, "characteristic": characteristic})
 
 
 def lot_address(supplier: str, lot: str) -> str:

@@ -15,6 +15,7 @@ from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import (
+    ageing,
     alerts,
     bench,
     board,
@@ -26,6 +27,7 @@ from dashboard.pages import (
     lot,
     retest,
     scorecards,
+    stock,
     stream,
     supplier,
 )
@@ -33,6 +35,7 @@ from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
+    AGEING,
     ALERTS,
     BOARD,
     CASES,
@@ -43,12 +46,13 @@ from dashboard.text.urls import (
     LOT,
     RETESTS,
     SCORECARDS,
+    STOCK,
     STREAM,
     SUPPLIER,
     lot_address,
     stream_address,
 )
-from dashboard.web import digest_page, evidence_file, notice_file, stream_file
+from dashboard.web import digest_page, evidence_file, notice_file, stock_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -72,6 +76,8 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     GUIDE: guide.layout,
     RETESTS: retest.layout,
     SCORECARDS: scorecards.layout,
+    STOCK: stock.layout,
+    AGEING: ageing.layout,
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
@@ -80,6 +86,7 @@ NAVIGATION = (
     ("Alerts", ALERTS),
     ("Bench", "/bench"),
     ("Test again", RETESTS),
+    ("Stock", STOCK),
     ("Scorecards", SCORECARDS),
     ("Guide", GUIDE),
 )
@@ -123,6 +130,7 @@ def make_app(
     _add_callbacks(app, lab_reader)
     scorecards.add_downloads(app.server, lab_reader)
     stream_file.add_download(app.server, lab_reader)
+    stock_file.add_downloads(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)

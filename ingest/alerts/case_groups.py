@@ -64,7 +64,12 @@ def update_cases(connection: Connection, evaluated: Iterable[int]) -> None:
         rows = connection.exec_driver_sql(
             "SELECT id, raised_us, evidence FROM alert WHERE stream_id = ?", (stream_id,)
         ).all()
-        gone = [(alert, row) for alert, row in withdrawn.items() if names is not None and row["stream"] == tuple(names)]
+        # The evidence of a stream's own lots; an alert about its lots in stock is a case by itself.
+        gone = [
+            (alert, row)
+            for alert, row in withdrawn.items()
+            if names is not None and row["stream"] == tuple(names) and "latest_tested_us" in row["evidence"]
+        ]
         known: list[tuple[str, int, StoredStreamEvidence]] = [(row[0], row[1], json.loads(row[2])) for row in rows]
         episodes = [
             _episode(

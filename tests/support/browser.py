@@ -35,6 +35,8 @@ PAGES = {
     "test again": "/retest",
     "find": "/find?text=UM",
     "bench": "/bench",
+    "stock": "/stock",
+    "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
     "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",

@@ -30,6 +30,8 @@ PAGES = {
     "retest": "/retest",
     "find": "/find?text=UM0822",
     "bench": "/bench",
+    "stock": "/stock",
+    "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
     "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",

@@ -16,7 +16,8 @@ on_both_stores = pytest.mark.parametrize("bench", ["file", "server"], indirect=T
 
 def make_one_version_older(connection: Connection) -> None:
     """Turn a new store into one of the version before: without what its last step adds."""
-    for table in ("case_alert", "retest", "chamber_state", "search_name", "lot_source"):
-        connection.exec_driver_sql(f"DROP TABLE {table}")
+    derived = ("case_alert", "retest", "chamber_state", "search_name", "lot_source")
+    for name in (*derived, "stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot"):
+        connection.exec_driver_sql(f"DROP TABLE {name}")
     connection.exec_driver_sql("ALTER TABLE act DROP COLUMN about")
     put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))

@@ -43,7 +43,7 @@ def rows_of(path: Path) -> dict[str, list[Any]]:
     with closing(sqlite3.connect(path)) as connection:
         tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         return {
-            table: connection.execute(f'SELECT * FROM "{table}" ORDER BY 1, 2').fetchall()
+            table: sorted(connection.execute(f'SELECT * FROM "{table}"').fetchall(), key=repr)
             for table in tables
             if table != "meta"
         }
