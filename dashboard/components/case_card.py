@@ -171,11 +171,11 @@ def _respond(case: Case, alerts: Sequence[Alert]) -> html.Details:
     if case["state"] != "closed":
         handing_over = [field("owner", "owner", case["owner"] or ""), day_field("due", "due", required=False)]
         forms += [html.H3("Owner and due date"), form(lead, {ASSIGN: "Assign"}, handing_over)]
-    asked = next((alert for alert in alerts if alert["id"] == case["alert"]), None)
-    if case["supplier"] and case["kind"] != "bench" and not (asked and no_notice_because(asked)):
+    lead_alert = next((alert for alert in alerts if alert["id"] == case["alert"]), None)
+    if case["supplier"] and case["kind"] != "bench" and not (lead_alert and no_notice_because(lead_alert)):
         forms += [
             html.H3("Corrective action"),
-            notice_link(case["alert"]) if asked else None,
+            notice_link(case["alert"]) if lead_alert else None,
             *step_forms(lead, case["corrective_action"]),
         ]
     return html.Details([html.Summary("Respond", className="button first"), *forms], className="respond")

@@ -31,34 +31,34 @@ HINT = (
 def layout(lab_reader: LabReader, text: str = "", **_other: str) -> html.Div:
     """The answers by kind."""
     with lab_reader.reading() as connection:
-        found = find(connection, lab_reader.lab, text)
+        document = find(connection, lab_reader.lab, text)
     by_kind: dict[str, list[FindAnswer]] = {}
-    for answer in found["answers"]:
+    for answer in document["answers"]:
         by_kind.setdefault(answer["kind"], []).append(answer)
-    parts: list[Any] = [html.H1(headline(found)), html.P(_advice(found), className="lead")]
+    parts: list[Any] = [html.H1(headline(document)), html.P(_advice(document), className="lead")]
     for kind, answers in by_kind.items():
         parts += [html.H2(PLURALS[kind]), html.Ul([_item(answer) for answer in answers], className="answers")]
     return html.Div(parts)
 
 
-def headline(found: FindDocument) -> str:
+def headline(document: FindDocument) -> str:
     """The number of answers."""
-    written = printable(found["text"].strip())[:80]
+    written = printable(document["text"].strip())[:80]
     if not written:
         return "Nothing to look for yet."
-    if found["more"]:
+    if document["more"]:
         return f'More than {MOST_ANSWERS} answers to "{written}".'
-    if not found["answers"]:
+    if not document["answers"]:
         return f'Nothing found for "{written}".'
-    return f'{counted(len(found["answers"]), "answer")} to "{written}".'
+    return f'{counted(len(document["answers"]), "answer")} to "{written}".'
 
 
-def _advice(found: FindDocument) -> str:
-    if not found["text"].strip():
+def _advice(document: FindDocument) -> str:
+    if not document["text"].strip():
         return HINT
-    if found["more"]:
+    if document["more"]:
         return f"The closest {MOST_ANSWERS} are below. Write more of the name, or the supplier beside it."
-    return "Choose one." if found["answers"] else f"Check the spelling. {HINT}"
+    return "Choose one." if document["answers"] else f"Check the spelling. {HINT}"
 
 
 def _item(answer: FindAnswer) -> html.Li:

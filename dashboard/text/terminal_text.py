@@ -162,16 +162,16 @@ def alerts(documents: Sequence[Alert]) -> str:
     )
 
 
-def answers(found: FindDocument) -> str:
+def answers(document: FindDocument) -> str:
     """What a search found."""
-    if not found["answers"]:
-        return printable(f'Nothing found for "{found["text"]}".')
+    if not document["answers"]:
+        return printable(f'Nothing found for "{document["text"]}".')
     rows = [
         [one["kind"], one["name"], one["detail"], f"{one['lots_in_all']} lots" if one["lots"] else ""]
-        for one in found["answers"]
+        for one in document["answers"]
     ]
     lines = table(("kind", "name", "of", "lots"), rows)
-    return f"{lines}\nand more: write more of the name" if found["more"] else lines
+    return f"{lines}\nand more: write more of the name" if document["more"] else lines
 
 
 def cases(documents: Sequence[Case]) -> str:

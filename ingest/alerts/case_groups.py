@@ -70,12 +70,12 @@ def update_cases(connection: Connection, evaluated: Iterable[int]) -> None:
             for alert, row in withdrawn.items()
             if names is not None and row["stream"] == tuple(names) and "latest_tested_us" in row["evidence"]
         ]
-        known: list[tuple[str, int, StoredStreamEvidence]] = [(row[0], row[1], json.loads(row[2])) for row in rows]
+        current: list[tuple[str, int, StoredStreamEvidence]] = [(row[0], row[1], json.loads(row[2])) for row in rows]
         episodes = [
             _episode(
                 connection, stream_id, *one, closed=bool(one[2]["closed_because"]), alone=len(rows) + len(gone) == 1
             )
-            for one in known
+            for one in current
         ]
         episodes += [
             Episode(

@@ -65,8 +65,8 @@ def assign(
         Where there is no such alert, neither is given, a day can't be read or has passed, or a text is too long.
     """
     case = case_of(connection, alert)
-    known = "SELECT 1 FROM (SELECT id FROM alert UNION ALL SELECT alert FROM case_alert) AS known WHERE id = ?"
-    if connection.exec_driver_sql(known, (alert,)).scalar() is None:
+    alert_exists = "SELECT 1 FROM (SELECT id FROM alert UNION ALL SELECT alert FROM case_alert) AS known WHERE id = ?"
+    if connection.exec_driver_sql(alert_exists, (alert,)).scalar() is None:
         raise CallError(f'{ASSIGN}: there is no alert "{printable(alert)[:40]}"; lotdrift alerts --all lists them')
     owner, due = printable(given.get("owner", "").strip()), given.get("due", "").strip()
     if not owner and not due:
@@ -186,7 +186,7 @@ def _document(lab: Lab, case: str, parts: _Parts, action: CorrectiveAction | Non
     # The worst one; of several the newest.
     newest_first = sorted(shown, key=lambda row: row["raised_us"], reverse=True)
     worst = min(newest_first, key=lambda row: GRADES.index(row["grade"]))
-    asked = next((entry.subject.names[0] for entry in reversed(parts.entries) if entry.what == ASKED), None)
+    request_alert = next((entry.subject.names[0] for entry in reversed(parts.entries) if entry.what == ASKED), None)
     owner, due = _owner_and_due(parts.entries, action)
     overdue = max((looked - due).days, 0) if due is not None else 0
     unanswered = _unanswered(free, parts.entries)
@@ -212,7 +212,7 @@ def _document(lab: Lab, case: str, parts: _Parts, action: CorrectiveAction | Non
         "alerts": [row["id"] for row in parts.alerts],
         "withdrawn": [row["id"] for row in parts.withdrawn],
         "closed_because": _closed_because(parts, action) if state == "closed" else None,
-        "attributed": any(row["held_under"] is not None for row in parts.alerts if row["id"] == asked)
+        "attributed": any(row["held_under"] is not None for row in parts.alerts if row["id"] == request_alert)
         or bool(standing and not free),
         "corrective_action": action,
     }

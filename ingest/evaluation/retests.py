@@ -80,7 +80,7 @@ def update_retests(connection: Connection, lab: Lab, evaluated: Iterable[int]) -
         if names is None or lab.is_check_standard(names[0], names[1]):
             continue
         rows = connection.exec_driver_sql(SESSIONS_SQL, (stream_id, stream_id)).all()
-        found = [
+        retests = [
             (stream_id, lot_id, *retest)
             for lot_id, own in groupby(rows, key=lambda row: row[0])
             if (retest := retest_of([SessionResult(*row[1:]) for row in own])) is not None
@@ -89,5 +89,5 @@ def update_retests(connection: Connection, lab: Lab, evaluated: Iterable[int]) -
             connection,
             "INSERT INTO retest (stream_id, lot_id, session_id, reason, since_us, last_us, sessions) "
             "VALUES (?, ?, ?, ?, ?, ?, ?)",
-            found,
+            retests,
         )

@@ -55,9 +55,9 @@ def update_search_names(connection: Connection) -> None:
 
 def _unique(kind: str, rows: Iterable[tuple[int, str, str, str]]) -> list[tuple[object, ...]]:
     """The rows of the table of names; names that are the same are listed once."""
-    found: dict[tuple[object, ...], tuple[object, ...]] = {}
+    names: dict[tuple[object, ...], tuple[object, ...]] = {}
     for number, supplier, product, name in rows:
         source = number if kind in NUMBERED else 0
         words = folded(" ".join(dict.fromkeys((name, supplier, product))))
-        found[source, supplier, product, name] = (kind, source, supplier, product, name, folded(name), words)
-    return list(found.values())
+        names[source, supplier, product, name] = (kind, source, supplier, product, name, folded(name), words)
+    return list(names.values())

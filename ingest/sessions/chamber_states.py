@@ -36,9 +36,9 @@ def update_chamber_states(connection: Connection, lab: Lab) -> None:
         if last_us is None or rule is None:
             continue
         log = fetch_frame(connection, ENTRIES_SQL, (chamber, last_us - reach_us(rule)), TYPES)
-        found = last_break(log, rule)
-        valid_from = None if found.back_us is None else found.back_us + round(rule.hours * HOUR_US)
-        rows.append((chamber, found.state.value, rule.hours, last_us, found.began_us, found.back_us, valid_from))
+        newest = last_break(log, rule)
+        valid_from = None if newest.back_us is None else newest.back_us + round(rule.hours * HOUR_US)
+        rows.append((chamber, newest.state.value, rule.hours, last_us, newest.began_us, newest.back_us, valid_from))
     insert_many(
         connection,
         "INSERT INTO chamber_state (chamber_id, state, hours, last_us, began_us, back_us, valid_from_us) "

@@ -37,7 +37,7 @@ def fill(bench: Bench) -> None:
     bench.run()
 
 
-def found(bench: Bench, text: str) -> list[tuple[str, str]]:
+def answers_to(bench: Bench, text: str) -> list[tuple[str, str]]:
     return [(one["kind"], one["name"]) for one in document(bench.folder, "find", text)["answers"]]
 
 
@@ -64,7 +64,7 @@ ANSWERS: dict[str, list[tuple[str, str]]] = {
 def test_names_are_found_by_a_part_of_them(bench: Bench) -> None:
     fill(bench)
 
-    assert {text: found(bench, text) for text in ANSWERS} == ANSWERS
+    assert {text: answers_to(bench, text) for text in ANSWERS} == ANSWERS
 
 
 def test_a_file_and_an_operator_lead_to_their_lots_and_an_alert_to_its_case(bench: Bench) -> None:
@@ -84,11 +84,11 @@ def test_a_file_and_an_operator_lead_to_their_lots_and_an_alert_to_its_case(benc
 def test_a_name_that_comes_later_is_found_after_the_next_round(bench: Bench) -> None:
     fill(bench)
     bench.drop_tests("two.csv", lot_rows("L-102", MONDAY, [[9.0, 9.1]]))
-    assert found(bench, "L-102") == []
+    assert answers_to(bench, "L-102") == []
 
     bench.run()
 
-    assert found(bench, "L-102") == [("lot", "L-102")]
+    assert answers_to(bench, "L-102") == [("lot", "L-102")]
     assert [one["lots_in_all"] for one in document(bench.folder, "find", "two.csv")["answers"]] == [1]
 
 

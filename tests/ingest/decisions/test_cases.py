@@ -39,12 +39,12 @@ def week(number: int) -> datetime:
 
 def rows(first: int, levels: list[float]) -> list[dict[str, object]]:
     rng = np.random.default_rng(first)
-    found = []
+    readings = []
     for number, level in enumerate(levels, first):
         lot = level * np.exp(rng.normal(0, 0.03))
         values = [(lot * np.exp(rng.normal(0, 0.03, 3))).round(3).tolist() for _ in range(4)]
-        found += lot_rows(f"L{number:02d}", week(number), values)
-    return found
+        readings += lot_rows(f"L{number:02d}", week(number), values)
+    return readings
 
 
 def moved(bench: Bench) -> None:

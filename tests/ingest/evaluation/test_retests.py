@@ -53,9 +53,9 @@ def result(number: int, verdict: str, conditioning: str = "valid", settled: str 
     ],
 )
 def test_a_lot_is_tested_again_until_a_valid_test_settles_it(sessions: list[SessionResult], reason: str | None) -> None:
-    found = retest_of(sessions)
+    retest = retest_of(sessions)
 
-    assert (None if found is None else found.reason) == reason
+    assert (None if retest is None else retest.reason) == reason
 
 
 def on_list(bench: Bench) -> dict[str, str]:
