@@ -17,13 +17,16 @@ from ingest.documents.alert import Alert
 from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.find import FindDocument
+from ingest.documents.instrument import Instrument
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
+from ingest.documents.ready import ReadyDocument
 from ingest.documents.retest import Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.documents.waveform import WaveformDocument
 
 __all__ = ["DOCUMENTS", "schema"]
 
@@ -35,11 +38,16 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "find": (FindDocument, "The answers to a search, the closest first: lotdrift find --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
+    "instruments": (
+        list[Instrument],
+        "Calibrations, set-up checks and what a bad instrument touched: lotdrift instruments --json",
+    ),
     "limits": (
         LimitChange,
         "What a change of limits changes: lotdrift baseline --json, lotdrift limit --json, with --preview or done",
     ),
     "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
+    "ready": (ReadyDocument, "What stands in the chambers, and when it may be tested: lotdrift ready --json"),
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
     "retest": (list[Retest], "The lots to test again, the newest first: lotdrift retest --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
@@ -47,6 +55,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
+    "waveform": (WaveformDocument, "The captures of a file, computed and not stored: lotdrift waveform --json"),
 }
 """The type and the title of each document, by the name of its schema."""
 

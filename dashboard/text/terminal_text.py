@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from dashboard.text import instrument_text
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
     amount,
@@ -19,31 +20,25 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.limit_change_text import in_force
-from dashboard.text.retest_text import REASONS, chambers_to_wait_for, headline
+from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
+from dashboard.text.retest_text import REASONS, chambers_to_wait_for
+from dashboard.text.retest_text import headline as retest_headline
 from ingest.common.text import printable
 from ingest.documents.alert import Alert
 from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.find import FindDocument
+from ingest.documents.instrument import Instrument
 from ingest.documents.lot import LotDocument
+from ingest.documents.ready import ReadyDocument
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
 __all__ = [
-    "alerts",
-    "answers",
-    "board",
-    "cases",
-    "check",
-    "history",
-    "lot",
-    "preview",
-    "replay",
-    "retests",
-    "stream",
-    "users",
-]
+    "alerts", "answers", "board", "cases", "check", "history", "instruments", "lot", "preview", "ready", "replay", "retests",
+    "stream", "users",
+]  # fmt: skip
 
 if TYPE_CHECKING:
     from ingest.parsing.source_preview import Preview
@@ -207,7 +202,7 @@ def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState]) -> st
         ]
         for one in documents
     ]
-    lines = [printable(line) for line in (headline(documents), *chambers_to_wait_for(chambers))]
+    lines = [printable(line) for line in (retest_headline(documents), *chambers_to_wait_for(chambers))]
     return "\n".join([*lines, *([table(heads, rows)] if rows else [])])
 
 
@@ -215,6 +210,31 @@ def replay(document: ReplayDocument) -> str:
     """The board and the open alerts of a past day."""
     head = f"As of the end of {document['day']}, from the tests up to then:"
     return "\n\n".join([head, board(document["board"]), alerts(document["alerts"])])
+
+
+def instruments(documents: Sequence[Instrument]) -> str:
+    """Every instrument, and the lots that one which was found off has touched."""
+    lines = [instrument_text.headline(documents), instrument_text.next_step(documents)]
+    for one in documents:
+        lines += ["", instrument_text.instrument_line(one)]
+        for sheet in one["found_off"]:
+            lines.append(instrument_text.found_off_line(sheet))
+            for place, lot in enumerate(sheet["lots"]):
+                if lot["changes"]:
+                    levels = ", ".join(instrument_text.levels(sheet, place))
+                    name = f"{lot['supplier']} {lot['lot']}, {characteristic(lot['characteristic'])}"
+                    lines.append(f"  {name}: {instrument_text.turns(lot['changes'])} ({levels})")
+    return "\n".join(printable(line) for line in lines)
+
+
+def ready(document: ReadyDocument) -> str:
+    """What may be tested now, and when the rest."""
+    lines = [headline(document), next_step(document)]
+    for chamber in document["chambers"]:
+        lines += ["", chamber_line(chamber)]
+        for load in chamber["loads"]:
+            lines += [f"  {load['load']}: {load_line(load)}", f"    {lots_of(load)}"]
+    return "\n".join(printable(line) for line in [*lines, "", PROMISE])
 
 
 def check(document: CheckDocument) -> str:

@@ -17,8 +17,10 @@ __all__ = [
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
+    "INSTRUMENTS",
     "LOT",
     "NOTICE_FILE",
+    "READY",
     "RETESTS",
     "SCORECARDS",
     "SCORECARD_FILE",
@@ -44,6 +46,7 @@ __all__ = [
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
 BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
+READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 STOCK, AGEING, STOCK_FILE, SHELF_LIST = "/stock", "/ageing", "/stock-file", "/shelf-list"

@@ -23,8 +23,10 @@ from dashboard.pages import (
     find,
     guide,
     history,
+    instruments,
     limits,
     lot,
+    ready,
     retest,
     scorecards,
     stock,
@@ -43,7 +45,9 @@ from dashboard.text.urls import (
     FIND,
     GUIDE,
     HISTORY,
+    INSTRUMENTS,
     LOT,
+    READY,
     RETESTS,
     SCORECARDS,
     STOCK,
@@ -75,6 +79,8 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     FIND: find.layout,
     GUIDE: guide.layout,
     RETESTS: retest.layout,
+    READY: ready.layout,
+    INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
     STOCK: stock.layout,
     AGEING: ageing.layout,
@@ -87,11 +93,12 @@ NAVIGATION = (
     ("Bench", "/bench"),
     ("Test again", RETESTS),
     ("Stock", STOCK),
+    ("Ready", READY),
     ("Scorecards", SCORECARDS),
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Cases", CASES), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (("Cases", CASES), ("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(

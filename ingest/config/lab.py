@@ -19,6 +19,7 @@ from ingest.config.models import (
     Characteristic,
     CheckStandard,
     Conditioning,
+    Instrument,
     Product,
     Schedule,
     Scorecard,
@@ -55,6 +56,7 @@ class Lab:
     characteristics: tuple[Characteristic, ...]
     products: tuple[Product, ...]
     check_standards: tuple[CheckStandard, ...]
+    instruments: tuple[Instrument, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
     alerts: Alerts
@@ -154,6 +156,7 @@ def load(folder: Path) -> Lab:
         ),
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),
+        instruments=tuple(declared.instrument),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
         alerts=declared.alerts,
