@@ -11,7 +11,9 @@ from ingest.documents.stream import StreamNames
 
 __all__ = ["ChamberState", "Retest", "RetestReason"]
 
-RetestReason = Literal["short", "humid", "dry", "warm", "cold", "unlogged", "set aside", "fail", "undecided"]
+RetestReason = Literal[
+    "short", "humid", "dry", "warm", "cold", "unlogged", "instrument", "set aside", "fail", "undecided"
+]
 
 
 class Retest(StreamNames):

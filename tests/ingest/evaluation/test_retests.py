@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from support.commands import document
@@ -13,10 +13,13 @@ from support.stores import on_both_stores
 
 from dashboard.queries import retest_list
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.retest_text import chambers_to_wait_for
+from dashboard.text.retest_text import REASONS, chambers_to_wait_for, to_do
 from dashboard.web.app import make_app, page
+from ingest.documents.retest import RetestReason
 from ingest.evaluation.retests import SessionResult, retest_of
+from ingest.sessions.conditioning import State
 from ingest.sessions.suspect_values import SET_ASIDE
+from spc.vocabulary.enums import Verdict
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
 
@@ -56,6 +59,13 @@ def test_a_lot_is_tested_again_until_a_valid_test_settles_it(sessions: list[Sess
     retest = retest_of(sessions)
 
     assert (None if retest is None else retest.reason) == reason
+
+
+def test_every_reason_why_a_test_does_not_count_has_words_and_advice() -> None:
+    reasons = {*State} - {State.VALID} | {SET_ASIDE, Verdict.FAIL, Verdict.UNDECIDED}
+
+    assert set(get_args(RetestReason)) == set(REASONS) == reasons
+    assert all("48 h" in to_do(reason, 48.0) for reason in REASONS)
 
 
 def on_list(bench: Bench) -> dict[str, str]:
