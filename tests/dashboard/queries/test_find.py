@@ -49,6 +49,7 @@ ANSWERS: dict[str, list[tuple[str, str]]] = {
     "GRÖSSE": [("lot", "Größe 7%")],
     # Signs of the query language are letters of a name.
     "7%": [("lot", "Größe 7%")],
+    "1%": [],
     "_1": [("lot", "Größe 7%"), ("product", "Folie_1")],
     "søn": [("lot", "Größe 7%"), ("product", "Folie_1"), ("supplier", "Weiß & Søn")],
     "袋": [("product", "袋"), ("lot", LONG)],

@@ -195,7 +195,7 @@ def test_a_case_has_an_owner_and_a_due_date_and_a_mail_reminds_once_of_each(benc
     assert (case["owner"], case["due_on"], case["waiting"]) == ("Purchasing", "2026-11-30", False)
 
     lab = load(bench.folder)
-    for day in (30, 31, 32):
+    for day in (28, 29, 30, 31, 32):
         now = datetime(2026, 11, 1, 12, tzinfo=UTC) + timedelta(days=day)
         rounds.run(lab, now)
         deliver(open_store(bench.folder), lab, now, {})
