@@ -22,7 +22,7 @@ from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
 from ingest.documents.ready import ReadyDocument
 from ingest.documents.retest import Retest
-from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
+from ingest.documents.rounds import CheckDocument, FileCheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
@@ -36,6 +36,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "cases": (list[Case], "The cases, those that wait first: lotdrift cases --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
+    "check-file": (FileCheckDocument, "How one file would be read: lotdrift check FILE --json"),
     "find": (FindDocument, "The answers to a search, the closest first: lotdrift find --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "instruments": (

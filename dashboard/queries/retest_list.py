@@ -40,7 +40,9 @@ def retests(connection: Connection, lab: Lab) -> list[Retest]:
             "last_tested_at": iso(row["last_us"], lab.zone),
             "sessions": row["sessions"],
             "chamber": row["chamber"] or "",
-            "to_do": to_do(row["reason"], lab.conditioning_for(row["characteristic"]).hours),
+            "to_do": to_do(
+                row["reason"], rule.hours if (rule := lab.conditioning_for(row["characteristic"])) else None
+            ),
         }
         for row in rows
         if decided.get(str(Subject.lot(row["supplier"], row["lot"])), 0) <= row["last_us"]

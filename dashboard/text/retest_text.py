@@ -37,8 +37,10 @@ ADVICE: dict[RetestReason, str] = {
 BREAKS = {"humid": "too humid", "dry": "too dry", "warm": "too warm", "cold": "too cold"}
 
 
-def to_do(reason: RetestReason, hours: float) -> str:
-    """What to do about a lot, as one or two sentences."""
+def to_do(reason: RetestReason, hours: float | None) -> str:
+    """What to do about a lot, as one or two sentences; `hours` is None for a test that needs no conditioning."""
+    if hours is None:
+        return ADVICE[reason].replace(FRESH, "Test fresh bags")
     return ADVICE[reason].format(hours=hours)
 
 

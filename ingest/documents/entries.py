@@ -40,6 +40,8 @@ class _Body(_From, total=False):
     due: Day
     alerts: list[str]
     stream: str
+    file: str
+    declared: str
 
 
 class StoredEntryBody(_Body, total=False):

@@ -49,10 +49,12 @@ def update_chamber_states(connection: Connection, lab: Lab) -> None:
 
 def _rule(connection: Connection, lab: Lab, chamber: int) -> Conditioning | None:
     """The conditioning of the newest test from a chamber, the first declared one where none was tested from it."""
+    conditioned = [one.name for one in lab.characteristics if lab.conditioning_for(one.name) is not None]
+    marks = ", ".join("?" * len(conditioned)) or "NULL"
     characteristic = connection.exec_driver_sql(
         "SELECT t.characteristic FROM session s JOIN stream t ON t.id = s.stream_id WHERE s.chamber_id = ? "
-        "ORDER BY s.started_us DESC, t.characteristic LIMIT 1",
-        (chamber,),
+        f"AND t.characteristic IN ({marks}) ORDER BY s.started_us DESC, t.characteristic LIMIT 1",
+        (chamber, *conditioned),
     ).scalar()
     if characteristic is not None:
         return lab.conditioning_for(characteristic)

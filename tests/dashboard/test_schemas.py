@@ -15,8 +15,27 @@ import pytest
 from dashboard.schemas import DOCUMENTS, schema
 
 README_NAMES = (
-    "alerts", "board", "cases", "check", "find", "history", "limits", "lot", "replay", "retest", "run", "scorecard", "stream", "users",
-)  # fmt: skip
+    "ageing",
+    "alerts",
+    "board",
+    "cases",
+    "check",
+    "check-file",
+    "find",
+    "history",
+    "instruments",
+    "limits",
+    "lot",
+    "ready",
+    "replay",
+    "retest",
+    "run",
+    "scorecard",
+    "stock",
+    "stream",
+    "users",
+    "waveform",
+)
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:
