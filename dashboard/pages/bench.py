@@ -48,11 +48,12 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         alerts = urgent_first(stored_documents.alerts_named(connection, lab, ids))
         streams = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sparklines = stored_documents.sketches(connection, streams)
+        waiting = lab_reader.chambers_to_wait_for(connection)
         unsent = dispatch.waiting(connection, lab)
         reasons, looked_at = lab_reader.reasons(connection), page_queries.reviewed(connection, lab)
     return html.Div(
         [
-            html.H1(_headline(bench, standards, alerts)),
+            html.H1(_headline(bench, standards, alerts, waiting)),
             html.P(
                 f"{counted(len(alerts), 'alert')} about the bench not closed:"
                 if alerts
@@ -120,13 +121,12 @@ def _attribution(share: AttributedShare) -> list[html.P]:
     return [html.P(text + caution * share.is_high)]
 
 
-def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert]) -> str:
+def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert], waiting: list[str]) -> str:
     chambers = bench["chambers"]
     if not chambers:
         return "No chamber log: no test can be shown valid."
-    outside = [chamber["name"] for chamber in chambers if not chamber["last_inside"]]
-    if outside:
-        return f"Chamber {listed(outside)}: last entry outside tolerance."
+    if waiting:
+        return " ".join(waiting)
     within = f"{counted(len(chambers), 'chamber')} within tolerance at the last entry"
     moved = [row["product"] for row in standards if row["state"] in ("act", "look")]
     if moved:

@@ -21,7 +21,7 @@ from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
 from dashboard.text.verdict_text import bags_text, level_text
 from ingest.audit.subjects import Subject
-from ingest.decisions.responses import LOT_DECISIONS
+from ingest.decisions.responses import LOT_DECISIONS, NOTE, RETEST_ENTRIES
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
@@ -196,7 +196,7 @@ def _anchor(session: Session) -> str:
 
 def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
     """The decision on the lot, and the form to record one."""
-    decision = next((entry for entry in entries if entry["what"] != "note"), None)
+    decision = next((entry for entry in entries if entry["what"] not in (NOTE, *RETEST_ENTRIES)), None)
     return html.Section(
         [
             html.H2(f"Decided: {decision['what']}, by {decision['who']}") if decision else None,
@@ -211,7 +211,7 @@ def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
                     "Records the decision of an authorised person with its reason; it moves no material.",
                     className="quiet",
                 ),
-                form(subject, LOT_DECISIONS),
+                form(subject, (*LOT_DECISIONS, *RETEST_ENTRIES)),
             ),
         ],
         className="sheet",

@@ -19,6 +19,7 @@ from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
@@ -97,7 +98,7 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     ever = stored_documents.alerts(connection, lab, closed_too=True)
     # Lots that age on the lab's own shelf are no result of the supplier's quarter.
     alerts = [alert for alert in lasting(ever, span) if alert["evidence"].get("form") != "stock"]
-    notices = asked_in(ever, span)
+    notices = asked_in(cases(connection, lab, closed_too=True), span)
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]

@@ -131,9 +131,13 @@ def _signals(stream: StreamDifference) -> list[str]:
     return [f"{counted(len(lots), 'lot')} {change}: {listed(lots, 12)}." for change, lots in groups if lots]
 
 
+CASES_STAY = "A case with a corrective action, an owner or a due date stays open without its alerts."
+
+
 def _alerts(stream: StreamDifference) -> str:
     alerts = stream["alerts"]
-    return f"Alerts: {len(alerts['go'])} closed, {len(alerts['stay'])} unchanged, {len(alerts['come'])} new."
+    counts = f"Alerts: {len(alerts['go'])} closed, {len(alerts['stay'])} unchanged, {len(alerts['come'])} new."
+    return f"{counts} {CASES_STAY}" if alerts["go"] else counts
 
 
 def listing(document: LimitChange, request: LimitRequest, unit: str) -> str:

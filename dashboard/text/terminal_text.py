@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from dashboard.text import instrument_text
 from dashboard.text.bench_mark_text import mark_sentence
+from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
     change,
     characteristic,
@@ -23,17 +24,25 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
+from dashboard.text.retest_text import REASONS, chambers_to_wait_for
+from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.verdict_text import bags_text, level_text
 from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.find import FindDocument
 from ingest.documents.instrument import Instrument
 from ingest.documents.lot import LotDocument
 from ingest.documents.ready import ReadyDocument
+from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "check", "history", "instruments", "lot", "ready", "replay", "stream", "table", "users"]
+__all__ = [
+    "alerts", "answers", "board", "cases", "check", "history", "instruments", "lot", "ready", "replay", "retests", "stream",
+    "table", "users",
+]  # fmt: skip
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -162,6 +171,55 @@ def alerts(documents: Sequence[Alert]) -> str:
         )
         for alert in documents
     )
+
+
+def answers(document: FindDocument) -> str:
+    """What a search found."""
+    if not document["answers"]:
+        return printable(f'Nothing found for "{document["text"]}".')
+    rows = [
+        [one["kind"], one["name"], one["detail"], f"{one['lots_in_all']} lots" if one["lots"] else ""]
+        for one in document["answers"]
+    ]
+    lines = table(("kind", "name", "of", "lots"), rows)
+    return f"{lines}\nand more: write more of the name" if document["more"] else lines
+
+
+def cases(documents: Sequence[Case]) -> str:
+    """The cases, those that wait for a response first."""
+    rows = [
+        [
+            one["grade"],
+            case_name(one),
+            standing(one),
+            owner_text(one),
+            due_text(one),
+            day(one["opened_at"]),
+            one["alert"],
+        ]
+        for one in documents
+    ]
+    heads = ("grade", "case", "state", "owner", "due", "since", "alert")
+    return "\n".join([cases_headline(documents), *([table(heads, rows)] if rows else [])])
+
+
+def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState]) -> str:
+    """The lots to test again, and the chambers in which no test is valid yet."""
+    heads = ("supplier", "product", "lot", "characteristic", "reason", "since", "what to do")
+    rows = [
+        [
+            one["supplier"],
+            one["product"],
+            one["lot"],
+            characteristic(one["characteristic"]),
+            REASONS[one["reason"]],
+            day(one["since_at"]),
+            one["to_do"],
+        ]
+        for one in documents
+    ]
+    lines = [printable(line) for line in (retest_headline(documents), *chambers_to_wait_for(chambers))]
+    return "\n".join([*lines, *([table(heads, rows)] if rows else [])])
 
 
 def replay(document: ReplayDocument) -> str:

@@ -9,9 +9,12 @@ __all__ = [
     "ADD_FILE",
     "AGEING",
     "ALERTS",
+    "BENCH",
     "BOARD",
+    "CASES",
     "DIGEST",
     "EVIDENCE_FILE",
+    "FIND",
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
@@ -19,6 +22,7 @@ __all__ = [
     "LOT",
     "NOTICE_FILE",
     "READY",
+    "RETESTS",
     "SCORECARDS",
     "SCORECARD_FILE",
     "SHELF_LIST",
@@ -29,6 +33,7 @@ __all__ = [
     "SUPPLIER",
     "ageing_address",
     "alert_address",
+    "case_address",
     "evidence_address",
     "lot_address",
     "notice_address",
@@ -41,6 +46,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 ADD_FILE = "/add"
 READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
@@ -73,6 +79,11 @@ def lot_address(supplier: str, lot: str) -> str:
 def alert_address(alert: str, most: str = "") -> str:
     """An alert on the page of alerts, whatever its state; with `most` as "all" among all there ever were."""
     return f"{with_query(ALERTS, {'show': 'all', 'most': most})}#alert-{alert}"
+
+
+def case_address(case: str) -> str:
+    """A case in full, by its id or that of one of its alerts."""
+    return with_query(CASES, {"case": case})
 
 
 def notice_address(alert: str) -> str:

@@ -24,6 +24,7 @@ from ingest.documents.stream import Limit, StoredLimit, StoredStream, StreamFigu
 __all__ = ["SERVED", "TIMES", "iso", "served"]
 
 TIMES = {
+    "after_us": "after_at",
     "entered_us": "entered_at",
     "from_us": "from_at",
     "frozen_us": "frozen_at",

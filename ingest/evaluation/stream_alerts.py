@@ -17,6 +17,7 @@ from sqlalchemy import Connection
 
 from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
+from ingest.documents.entries import StoredEntryBody
 from ingest.documents.fields import Bound, Direction
 from ingest.evaluation.alert_text import message, slip
 from ingest.evaluation.stored_results import number, stream_digits
@@ -27,7 +28,17 @@ from spc.stream.alert_episodes import LOTS, Episode, EpisodeEnd
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
 
-__all__ = ["Alert", "alert_id", "state_after", "stream_alerts", "write_stream_alerts"]
+__all__ = [
+    "SLEEP",
+    "Alert",
+    "alert_id",
+    "newest_valid_test",
+    "state_after",
+    "stream_alerts",
+    "write_stream_alerts",
+]
+
+SLEEP = "sleep"
 
 
 # The columns of a point that the evidence of an alert uses.
@@ -247,17 +258,35 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
 def state_after(connection: Connection, alert: str, evidence: Mapping[str, Any]) -> AlertState:
     """The state of an alert by its evidence and the entries of people.
 
-    A person who closes an alert accepts the level of that day. It is open again where the level has moved on since.
+    A person who closes an alert accepts the level of that day. It is open again where the level has moved on since. An alert that
+    sleeps is open again with the next valid lot of its stream.
     """
     if evidence.get("closed_because"):
         return AlertState.CLOSED
     last = connection.exec_driver_sql(
-        "SELECT what, at_us FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
+        "SELECT what, at_us, body FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again', 'sleep') "
         "ORDER BY id DESC LIMIT 1",
         (str(Subject.alert(alert)),),
     ).one_or_none()
-    if last is not None and last.what == "acknowledge":
+    if last is None:
+        return AlertState.OPEN
+    if last.what == SLEEP:
+        body: StoredEntryBody = json.loads(last.body)
+        stream = Subject.parse(body["stream"])
+        newest = None if stream is None else newest_valid_test(connection, *stream.names)
+        awake = newest is not None and newest > body["after_us"]
+        return AlertState.OPEN if awake else AlertState.ACKNOWLEDGED
+    if last.what == "acknowledge":
         return AlertState.ACKNOWLEDGED
-    if last is not None and last.what == "close" and (evidence.get("moved_on_us") or 0) <= last.at_us:
-        return AlertState.CLOSED
-    return AlertState.OPEN
+    is_closed = last.what == "close" and (evidence.get("moved_on_us") or 0) <= last.at_us
+    return AlertState.CLOSED if is_closed else AlertState.OPEN
+
+
+def newest_valid_test(connection: Connection, supplier: str, product: str, characteristic: str) -> int | None:
+    """When the newest valid point of a stream was tested, in UTC microseconds; None where it has none."""
+    newest: int | None = connection.exec_driver_sql(
+        "SELECT max(p.tested_us) FROM point p JOIN session s ON s.id = p.session_id JOIN stream t ON t.id = p.stream_id "
+        "WHERE t.supplier = ? AND t.product = ? AND t.characteristic = ? AND s.conditioning = 'valid'",
+        (supplier, product, characteristic),
+    ).scalar()
+    return newest

@@ -167,7 +167,9 @@ def test_the_supplier_that_breaches_first_and_the_reading_behind_it_by_keyboard(
 
 def test_the_humid_week_is_acknowledged_and_opened_again_by_keyboard(page: Page) -> None:
     drawn(page)
-    press_to(page, "Alerts")
+    # The focus begins at the main content, and the links to the pages stand before it.
+    page.wait_for_function("() => document.activeElement.id === 'page'")
+    press_to(page, "Alerts", "Shift+Tab")
     page.keyboard.press("Enter")
     page.get_by_role("heading", name="of grade act").wait_for()
     press_to(page, "1 climate")

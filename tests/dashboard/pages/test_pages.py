@@ -297,7 +297,9 @@ def test_an_hour_outside_the_window_is_counted(tmp_path: Path) -> None:
     bench.run()
     text = told(LabReader(bench.folder), "/bench")
 
-    assert text.startswith("Chamber C1: last entry outside tolerance.")
+    assert text.startswith(
+        "Chamber C1 is too humid since 5 Jan 2026, 19:30: no valid test before 48 h after it is back."
+    )
     # Seven half-hourly entries from 10:30 to 13:30, each standing for the half hour before it.
     assert "4 h outside tolerance, 0 gaps in the log" in text
 
@@ -336,7 +338,7 @@ def test_a_lab_without_a_drop_is_shown_empty(tmp_path: Path) -> None:
     desk = LabReader(bench.folder)
 
     assert told(desk, "/").startswith("No stream yet.")
-    assert told(desk, "/alerts").startswith("No open alert")
+    assert told(desk, "/alerts").startswith("No open case.")
     assert told(desk, "/bench").startswith("No chamber log: no test can be shown valid.")
 
 
