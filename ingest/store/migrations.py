@@ -126,4 +126,10 @@ def _to_4(connection: Connection) -> None:
     put_meta(connection, "declared", "")
 
 
-STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4}
+def _to_5(connection: Connection) -> None:
+    """Pool the priors of streams again: they hold the scatter of the lots and a share without autocorrelation."""
+    connection.exec_driver_sql("DELETE FROM sister")
+    put_meta(connection, "declared", "")
+
+
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}

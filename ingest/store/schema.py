@@ -54,7 +54,7 @@ __all__ = [
 ]
 
 # A higher number needs a step in `ingest/store/migrations.py`.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 # Both databases sort texts by code point; row numbers may exceed 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
