@@ -35,8 +35,9 @@ _SCATTER_VARIANCE = 3.4  # of the log of the variance from absolute differences,
 _MOST_LOTS = 12.0  # worth of the prior scatter where all streams seem alike: one may differ
 # Coarse on purpose: a late lot seldom changes the prior, and then every stream would have to be judged again.
 _SHARE_STEP, _MEAN_STEP, _SCATTER_STEP = 0.05, 0.02, 0.25
-_SHARES = np.arange(0.0, 1.025, _SHARE_STEP)
-_MEANS = np.arange(0.1, 0.75, 0.1)
+_SHARES = np.arange(0.0, 1.05, 0.1)
+_MEANS = np.array([0.15, 0.3, 0.45, 0.6])
+_LEAST_MEAN, _LARGEST_MEAN = 0.1, 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,7 +170,7 @@ def pool(sums: pd.DataFrame) -> PooledPrior:
     >>> weeks = np.tile(np.arange(60.0), 30)
     >>> prior = pool(lag_sums(np.repeat(np.arange(30), 60), weeks, levels.ravel()))
     >>> float(prior.independent[-1]), round(float(prior.scatter[-1]), 2), float(prior.scatter_lots[-1])
-    (0.95, 1.0, 12.0)
+    (1.0, 1.0, 12.0)
     """
     if sums.empty:
         return NO_POOL
@@ -202,14 +203,16 @@ def _autocorrelation(near: Floats, far: Floats, pairs: Floats) -> tuple[float, f
     own = np.where(growth > -0.45, np.sqrt(1.0 + 2.0 * np.clip(growth, -0.45, 1.5)) - 1.0, growth)
     fit = log_likelihood(own, pairs, _VARIANCE)
     likelihood = np.exp(fit - fit.max(axis=1, keepdims=True))
-    share, mean = (axis.ravel() for axis in np.meshgrid(_SHARES, _MEANS, indexing="ij"))
-    chance = np.log(likelihood @ prior_weights(share, mean).T).sum(axis=0)
-    chance = np.exp(chance - chance.max())
-    independent = _rounded(float(chance @ share / chance.sum()), _SHARE_STEP)
+    others = prior_weights(np.zeros(_MEANS.size), _MEANS)[:, 1:]
+    correlated = (likelihood[:, None, 1:] * others).sum(axis=2)
+    mixed = _SHARES[:, None] * likelihood[:, None, :1] + (1.0 - _SHARES[:, None]) * correlated[:, None, :]
+    chance = np.log(mixed).sum(axis=0)
+    chance = np.exp(chance - chance.max()).sum(axis=1)
+    independent = _rounded(float((chance * _SHARES).sum() / chance.sum()), _SHARE_STEP)
     # The mean over all streams stands wild lots better than that of the mixture's second part.
     together = max(float((pairs * own).sum() / pairs.sum()), 0.0)
-    others = together / (1.0 - independent) if independent < 1.0 else 0.0
-    return independent, _rounded(min(max(others, _MEANS[0]), _MEANS[-1]), _MEAN_STEP)
+    mean = together / (1.0 - independent) if independent < 1.0 else 0.0
+    return independent, _rounded(min(max(mean, _LEAST_MEAN), _LARGEST_MEAN), _MEAN_STEP)
 
 
 def _scatter(far: Floats, pairs: Floats) -> tuple[float, float]:
