@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from dashboard.text.baseline_text import moving_baseline
 from dashboard.text.formatting import (
     amount,
     change,
@@ -94,11 +95,13 @@ def stream(document: StreamDocument) -> str:
         for point in document["points"]
     ]
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
+    moving = moving_baseline(document)
     return (
         printable(f"{head} {humidity(document)}")
         + "\n"
         + printable(bounds)
         + "\n"
+        + (printable(moving) + "\n" if moving else "")
         + table(("lot", "tested", "level", "readings", "test", "flags"), rows)
     )
 

@@ -23,9 +23,8 @@ _STEP_SIZES = ((0.7, 0.5), (2.0, 0.5))
 _RAMP_SLOPES = ((0.08, 0.5), (0.4, 0.5))
 _AVERAGED = slice(0, 7, 2)  # values of the grid over which evidence is averaged: 0, 0.2, 0.4, 0.6
 _STEADY_LOTS = (3, 1)  # a step and a ramp can be seen only against so many lots before them
-_DOUBT = (
-    1.0  # log evidence taken off at an autocorrelation of 1: how large it is stays uncertain. Chosen by simulation.
-)
+# Log evidence taken off at an autocorrelation of 1, as how large it is stays uncertain. Chosen by simulation.
+_DOUBT = 1.0
 _NEARLY_ALL = 1.0 - 1e-9  # no move explains more of the scatter than rounding leaves
 _LONGEST_PAUSE = 4.0  # a pause counts for at most so many usual intervals
 

@@ -396,7 +396,7 @@ def _posteriors(prepared: Sequence[_Prepared]) -> list[detection.StreamPosterior
 def baseline_move(segment: Segment, state: detection.DetectorState) -> BaselineMove | None:
     """Return the first drift that began within the baseline lots, after their first one; None without one.
 
-    A single moved lot at the end of the baseline hardly shifts it and is left out.
+    One or two moved lots at the end of the baseline hardly shift it and are left out.
     """
     baseline_lots = np.flatnonzero(segment.baseline.used)
     for signal in state.seen:
@@ -404,7 +404,7 @@ def baseline_move(segment: Segment, state: detection.DetectorState) -> BaselineM
             continue
         since = int(signal.start) + 1
         lots = int((baseline_lots >= since).sum())
-        if 1 < lots < baseline_lots.size:
+        if 2 < lots < baseline_lots.size:
             return BaselineMove(since, signal.direction, lots)
     return None
 
