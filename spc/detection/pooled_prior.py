@@ -171,7 +171,7 @@ def pool(sums: pd.DataFrame) -> PooledPrior:
     >>> weeks = np.tile(np.arange(60.0), 30)
     >>> prior = pool(lag_sums(np.repeat(np.arange(30), 60), weeks, levels.ravel()))
     >>> float(prior.independent[-1]), round(float(prior.scatter[-1]), 2), float(prior.scatter_lots[-1])
-    (1.0, 1.0, 12.0)
+    (1.0, 1.22, 12.0)
     """
     if sums.empty:
         return NO_POOL
