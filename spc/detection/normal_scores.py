@@ -19,7 +19,7 @@ from spc.kernels.validation import Floats
 
 __all__ = ["Scores", "autocorrelation_estimate", "prior_share", "score", "whitened"]
 
-_BASE_LOTS = 40.0  # the normal law speaks with the weight of so many lots beside the ranks
+_BASE_LOTS = 100.0  # the normal law speaks with the weight of so many lots beside the ranks
 _DIGITS = 9  # of a standardised level that mean something
 _DIFFERENCES_WORTH = (
     1.7  # variance from differences over two and three lots, in that of the usual estimate; by simulation
