@@ -18,10 +18,10 @@ from spc.detection import thresholds
 from spc.detection.bayes_factors import MoveFactors, averaged_evidence, move_factors
 from spc.detection.dispersion import dispersion_test
 from spc.detection.normal_scores import score
-from spc.detection.outlier import outlier_test
+from spc.detection.outlier import OutlierTest, outlier_test
 from spc.detection.pooled_prior import NO_POOL, PooledPrior
 from spc.detection.stream_posterior import StreamPosterior, stream_posteriors
-from spc.detection.windows import SPAN, Ints, LotSeries, Windows, lots_counted, windows
+from spc.detection.windows import SPAN, Flags, Ints, LotSeries, Windows, lots_counted, windows
 from spc.kernels.validation import Floats, positive
 from spc.vocabulary.enums import Grade, Kind
 from spc.vocabulary.signal import Signal, signal_frame, signals_in
@@ -39,6 +39,8 @@ SHARES = {Kind.POINT: 0.08, Kind.DRIFT: 0.65, Kind.SPREAD: 0.23, Kind.FORECAST: 
 LEAST_CHANCE, LARGEST_CHANCE = 1e-5, 0.03
 # Of what spread may spend where a lot tells both; readings are many, so that their heavy tails cost more.
 PARTS = {"bag_spread": 0.75, "reading_spread": 0.25}
+# A lot that its history lets expect less often than this says nothing of a move by itself: 4.5 standard deviations with 30 lots.
+WILD = 0.003
 SURE = 0.9  # how sure the interval of the start is
 
 _COLUMNS = ["stream", "index", "kind", "direction", "grade", "name", "strength", "start", "start_low", "start_high"]
@@ -203,7 +205,9 @@ def detect_new(streams: Sequence[LotSeries], first: Ints, false_alerts_per_year:
         chance = budget * seen.pace
         here = which[rows], lots[rows]
         moves = _doubted(seen, chance)
-        found += [_points(seen, here, chance), *_moved(moves, seen, here, chance), *_wider(seen, here, chance)]
+        lot = outlier_test(seen)
+        points = _points(lot, here, chance)
+        found += [points, *_moved(moves, seen, here, chance, lot.p_value > WILD), *_wider(seen, here, chance)]
     return _joined(found)
 
 
@@ -253,9 +257,8 @@ def _over(evidence: Floats, needed: Floats) -> Floats:
     return np.divide(evidence, needed, out=np.zeros_like(evidence), where=there)
 
 
-def _points(seen: Windows, lots: Lots, chance: Floats) -> pd.DataFrame:
+def _points(lot: OutlierTest, lots: Lots, chance: Floats) -> pd.DataFrame:
     """Lots further out than the history lets expect of one lot."""
-    lot = outlier_test(seen)
     # A chance below the smallest float is told as that.
     strength = np.log(np.maximum(lot.p_value, 1e-300)) / np.log(_share(chance, Kind.POINT))
     return _rows(strength > 1, lots, Kind.POINT, lot.direction, "far_lot", strength)
@@ -281,13 +284,16 @@ def _needed(seen: Windows, chance: Floats, kind: Kind) -> Floats:
     return thresholds.drift(seen.lots, _share(chance, kind), seen.scatter_lots)
 
 
-def _moved(moves: MoveFactors, seen: Windows, lots: Lots, chance: Floats) -> Iterator[pd.DataFrame]:
-    """Lots that complete the evidence for a move, and those at which it is plain enough to ask for the forecast."""
+def _moved(moves: MoveFactors, seen: Windows, lots: Lots, chance: Floats, sound: Flags) -> Iterator[pd.DataFrame]:
+    """Lots that complete the evidence for a move, and those at which it is plain enough to ask for the forecast.
+
+    A lot that is not `sound`, being wild, completes none: the next lot shows whether the level stays.
+    """
     first, low, high, direction, name = _best(moves)
     places = [np.maximum(lots[1] - SPAN + column, -1) for column in (first, low, high)]
     for kind in (Kind.DRIFT, Kind.FORECAST):
         strength = _over(moves.evidence, _needed(seen, chance, kind))
-        yield _rows((strength > 1) & seen.known[:, -1], lots, kind, direction, name, strength, *places)
+        yield _rows((strength > 1) & seen.known[:, -1] & sound, lots, kind, direction, name, strength, *places)
 
 
 def _best(moves: MoveFactors) -> tuple[Ints, Ints, Ints, Floats, np.ndarray]:

@@ -133,6 +133,18 @@ def test_one_wild_lot_is_a_point_and_no_drift():
     assert found[["index", "kind", "direction", "name"]].to_numpy().tolist() == [[50.0, "point", 1, "far_lot"]]
 
 
+@pytest.mark.parametrize("lots", [12, 30])
+def test_a_wild_newest_lot_is_no_move_also_in_a_short_history(lots):
+    weeks, none = np.arange(float(lots)), np.zeros(lots)
+    levels = np.random.default_rng(4).standard_normal((200, lots))
+    levels[:, -1] = 10.0
+    series = [LotSeries(weeks, one, *[none] * 5, *KNOWN.at(weeks)) for one in levels]
+    found = detection.detect_new(series, np.full(200, lots - 1), 0.2)
+    # Where the history itself scatters widely the lot is not wild: one stream in fifty at most.
+    assert drifts(found).shape[0] <= 4
+    assert (found["kind"] == "point").sum() > 50
+
+
 def test_bags_that_scatter_more_are_found():
     bags = np.random.default_rng(12).chisquare(5, 60) / 5
     bags[40:] *= 4
