@@ -16,6 +16,7 @@ from dashboard.pages.stream_limits import limits_section
 from dashboard.queries import page_queries, stored_documents, stream_document
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.baseline_text import autocorrelation_note, moving_baseline
 from dashboard.text.bench_mark_text import short_mark
 from dashboard.text.formatting import (
     amount,
@@ -93,6 +94,7 @@ def layout(
             ),
             html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
             html.P(_summary(row, document, lab), className="lead"),
+            html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
             html.P(humidity(document), className="quiet"),
             _chart(view, document, row, alerts, entries[subject], lab),
             html.H2("Alerts"),
@@ -243,7 +245,9 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
         (
             "autocorrelation",
             document["dependence"]["told"] if document["dependence"] else "–",
-            "the control limits are widened for it" if limits["widened_for_dependence"] is not None else "",
+            "the control limits are widened for it"
+            if limits["widened_for_dependence"] is not None
+            else autocorrelation_note(document),
         ),
     ]
 

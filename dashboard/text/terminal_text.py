@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.text import instrument_text
+from dashboard.text.baseline_text import moving_baseline
 from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
@@ -113,11 +114,13 @@ def stream(document: StreamDocument) -> str:
         for point in document["points"]
     ]
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
+    moving = moving_baseline(document)
     return (
         printable(f"{head}{futures(document['forecast'], unit)} {humidity(document)}")
         + "\n"
         + printable(bounds)
         + "\n"
+        + (printable(moving) + "\n" if moving else "")
         + table(("lot", "tested", "level", "readings", "test", "flags"), rows)
     )
 

@@ -10,15 +10,17 @@ from typing_extensions import TypedDict
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
-from ingest.documents.fields import Bound, Count, Day, Digits, Microseconds, Moment, PointState, Probability
+from ingest.documents.fields import Bound, Count, Day, Digits, Direction, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
 
 __all__ = [
+    "BaselineMove",
     "BoardRow",
     "Capability",
     "Components",
     "ControlLimits",
     "Dependence",
+    "Detector",
     "FanPoint",
     "Forecast",
     "HumidityEffect",
@@ -29,6 +31,7 @@ __all__ = [
     "Point",
     "ProductRow",
     "SpecificationLimits",
+    "StoredBaselineMove",
     "StoredBoardRow",
     "StoredControlLimits",
     "StoredFanPoint",
@@ -297,6 +300,38 @@ class Dependence(TypedDict):
     told: str
 
 
+class Detector(TypedDict):
+    """The autocorrelation that the detector takes for a stream, from its lots and its sisters, with a 90 % interval.
+
+    `undecided` says that both none and a strong one fit the lots: more of them have to tell. `scatter_from_others` is the
+    share of the stream's scatter between lots that comes from the other streams of the characteristic.
+    """
+
+    autocorrelation: float
+    low: float
+    high: float
+    undecided: bool
+    scatter_from_others: Probability
+
+
+class _BaselineMove(TypedDict):
+    lot: str
+    direction: Direction
+    lots: Count
+
+
+class StoredBaselineMove(_BaselineMove):
+    """The level moved while the baseline was learnt: the first moved lot, its direction, the baseline lots from there on."""
+
+    since_us: Microseconds
+
+
+class BaselineMove(_BaselineMove):
+    """A move of the level within the baseline, as it is shown."""
+
+    since_at: Moment
+
+
 class Normality(TypedDict):
     """The test of the lot levels against the normal law, and what it means."""
 
@@ -395,6 +430,7 @@ class _StreamFigures(TypedDict):
     components: Components
     capability: Capability
     dependence: Dependence | None
+    detector: Detector | None
     normality: Normality | None
     pattern_price: PatternPrice
 
@@ -421,6 +457,7 @@ class StoredStream(_StreamFigures):
     limits: StoredControlLimits
     limits_history: list[StoredControlLimits]
     specification_limits: StoredSpecificationLimits
+    baseline_moving: StoredBaselineMove | None
     forecast: StoredForecast | None
     settings: list[StoredRestart]
     acts: list[StoredStreamEntry]
@@ -434,6 +471,7 @@ class StreamFigures(_StreamFigures):
     limits: ControlLimits
     limits_history: list[ControlLimits]
     specification_limits: SpecificationLimits
+    baseline_moving: BaselineMove | None
     forecast: Forecast | None
     settings: list[Restart]
     acts: list[StreamEntry]

@@ -132,7 +132,10 @@ def _request(lab: Lab, one: StreamInput, marked: Mapping[int, Suspect]) -> spc.s
     aside = [session for session, suspect in marked.items() if suspect.settled == SET_ASIDE]
     prepared = for_evaluation(lab, one.stream.product, one.stream.characteristic, one.sessions, aside)
     settings = _settings(lab, one.stream, one.entries, prepared, marked)
-    return spc.stream.evaluate.EvaluationRequest(prepared, settings, one.pool, one.cache)
+    # The scatter of films says nothing of a reference that is kept so that it does not change.
+    is_check = lab.is_check_standard(one.stream.supplier, one.stream.product)
+    pool = one.pool.without_scatter() if is_check else one.pool
+    return spc.stream.evaluate.EvaluationRequest(prepared, settings, pool, one.cache)
 
 
 def _evaluated(context: StreamContext, sessions: Rows) -> Evaluated:

@@ -15,13 +15,16 @@ from ingest.common.instants import microseconds, weeks_to_us
 from ingest.common.number_format import LEAST_DIGITS, digits_for
 from ingest.config.limit_history import SIDES, step_document
 from ingest.documents.entries import StoredRestart, StoredSignature
+from ingest.documents.fields import Direction
 from ingest.documents.stream import (
     Capability as CapabilityDocument,
 )
 from ingest.documents.stream import (
     Components,
     Dependence,
+    Detector,
     Normality,
+    StoredBaselineMove,
     StoredBoardRow,
     StoredControlLimits,
     StoredFanPoint,
@@ -187,11 +190,13 @@ def stream_document(context: StreamContext) -> StoredStream:
         "limits": history[-1] if history else _no_limits(),
         "limits_history": history,
         "specification_limits": _specification_limits(context),
+        "baseline_moving": _baseline_moving(evaluation),
         "components": _components(evaluation),
         "forecast": _forecast(evaluation, declared.scale),
         "wander": _wander(evaluation),
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
+        "detector": _detector(evaluation),
         "normality": _normality(evaluation),
         "pattern_price": {
             "patterns": list(evaluation.pattern_run_length.patterns),
@@ -381,6 +386,32 @@ def _dependence(evaluation: Evaluation) -> Dependence | None:
     if found is None:
         return None
     return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours).replace("_", " ")}
+
+
+def _detector(evaluation: Evaluation) -> Detector | None:
+    known = evaluation.posterior
+    if known is None:
+        return None
+    return {
+        "autocorrelation": known.autocorrelation,
+        "low": known.low,
+        "high": known.high,
+        "undecided": known.undecided,
+        "scatter_from_others": known.scatter_from_others,
+    }
+
+
+def _baseline_moving(evaluation: Evaluation) -> StoredBaselineMove | None:
+    move = evaluation.baseline_move
+    if move is None:
+        return None
+    points = evaluation.segments[-1].points
+    return {
+        "lot": str(points["lot"][move.since]),
+        "since_us": int(points["started_us"][move.since]),
+        "direction": cast(Direction, move.direction),
+        "lots": move.lots,
+    }
 
 
 def _normality(evaluation: Evaluation) -> Normality | None:

@@ -231,6 +231,8 @@ def _to_5(connection: Connection) -> None:
     put_meta(connection, "bench_findings", "[]")
     put_meta(connection, "scores_changed_from_us", "0")
     _keep_alerts_of_entries(connection)
+    # Pooled again: a prior of a stream holds the scatter of the lots and the share of streams without autocorrelation.
+    connection.exec_driver_sql("DELETE FROM sister")
     put_meta(connection, "declared", "")
 
 

@@ -530,7 +530,7 @@ watched = Table(
     Column("said", Text, nullable=False),
 )
 
-# Lag sums of a stream by quarter (spc.detection.pooled_autocorrelation): the number of pairs of lots one, two and three
+# Lag sums of a stream by quarter (spc.detection.pooled_prior): the number of pairs of lots one, two and three
 # places apart, and the sum of their absolute differences on the charted scale.
 neighbour = Table(
     "neighbour",

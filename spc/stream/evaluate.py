@@ -35,12 +35,14 @@ from spc.vocabulary.signal import Signal
 
 __all__ = [
     "CHART_PATTERNS",
+    "BaselineMove",
     "Evaluation",
     "EvaluationCache",
     "EvaluationRequest",
     "PatternRunLength",
     "Segment",
     "Settings",
+    "baseline_move",
     "forecast_of",
     "stream",
     "streams",
@@ -138,6 +140,19 @@ class PatternRunLength:
     weeks: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class BaselineMove:
+    """The level moved while the baseline was learnt, so that centre line and control limits mix two levels.
+
+    `since` is the position among the segment's points of the first moved lot, `direction` +1 or -1, and `lots` the number
+    of baseline lots from there on.
+    """
+
+    since: int
+    direction: int
+    lots: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class EvaluationCache:
     """Results of an evaluation that the next one can reuse. A cache saves time and changes no figure.
@@ -181,6 +196,10 @@ class Evaluation:
     capability : Capability or Withheld
         Of the segment in force, or the reason why there is none.
     pattern_run_length : PatternRunLength
+    baseline_move : BaselineMove or None
+        A move of the level within the baseline lots of the segment in force; None where none was detected.
+    posterior : StreamPosterior or None
+        Autocorrelation and scatter that the detector takes for the segment in force; None without a measured point.
     cache : EvaluationCache
         For the next evaluation of this stream.
     """
@@ -196,6 +215,8 @@ class Evaluation:
     center_then: Mapping[int, float]
     capability: capability.Capability | Withheld
     pattern_run_length: PatternRunLength
+    baseline_move: BaselineMove | None
+    posterior: detection.StreamPosterior | None
     cache: EvaluationCache
 
 
@@ -205,14 +226,14 @@ class EvaluationRequest:
 
     sessions: pd.DataFrame | Rows
     settings: Settings
-    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL
+    prior: detection.PooledPrior = detection.NO_POOL
     cache: EvaluationCache = field(default_factory=EvaluationCache)
 
 
 def stream(
     sessions: pd.DataFrame | Rows,
     settings: Settings,
-    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL,
+    prior: detection.PooledPrior = detection.NO_POOL,
     cache: EvaluationCache | None = None,
 ) -> Evaluation:
     """Evaluate one stream.
@@ -226,8 +247,8 @@ def stream(
         limits in the unit on the day of the test, nan where there is none). Further columns are kept in the points.
     settings : Settings
         Declarations and entries for the stream.
-    autocorrelation : PooledAutocorrelation, optional
-        Prior for the lag-1 autocorrelation, pooled over the streams of the characteristic.
+    prior : PooledPrior, optional
+        Prior for the autocorrelation and the scatter of the lots, pooled over the streams of the characteristic.
     cache : EvaluationCache, optional
         `cache` of an earlier evaluation of this stream. It saves time and changes no figure, also where lots were
         corrected since.
@@ -268,7 +289,7 @@ def stream(
     >>> round(float(np.exp(center)), 1)
     10.0
     """
-    return streams([EvaluationRequest(sessions, settings, autocorrelation, cache or EvaluationCache())])[0]
+    return streams([EvaluationRequest(sessions, settings, prior, cache or EvaluationCache())])[0]
 
 
 def streams(requests: Sequence[EvaluationRequest]) -> list[Evaluation]:
@@ -295,7 +316,10 @@ def streams(requests: Sequence[EvaluationRequest]) -> list[Evaluation]:
     []
     """
     prepared = [_prepare(request) for request in requests]
-    return [_complete(each, states) for each, states in zip(prepared, _run_detector(prepared), strict=True)]
+    known = _posteriors(prepared)
+    return [
+        _complete(each, states, one) for each, states, one in zip(prepared, _run_detector(prepared), known, strict=True)
+    ]
 
 
 # Step 1: verdicts, chart points and segments
@@ -395,7 +419,7 @@ def _run_detector(prepared: Sequence[_Prepared]) -> Iterator[list[detection.Dete
             cached = each.request.cache.detector_states
             for place, segment in enumerate(each.segments):
                 keys.append((number, place))
-                lots.append(_lot_series(segment.points, each.request.autocorrelation))
+                lots.append(_lot_series(segment.points, each.request.prior))
                 earlier.append(cached[place] if place < len(cached) else None)
         if keys:
             states |= zip(keys, detection.detect_all(lots, earlier, budget), strict=True)
@@ -403,10 +427,34 @@ def _run_detector(prepared: Sequence[_Prepared]) -> Iterator[list[detection.Dete
         yield [states[number, place] for place in range(len(each.segments))]
 
 
-def _lot_series(points: Rows, autocorrelation: detection.PooledAutocorrelation) -> detection.LotSeries:
+def _posteriors(prepared: Sequence[_Prepared]) -> list[detection.StreamPosterior | None]:
+    """Autocorrelation and scatter of the segment in force of each stream; None without one."""
+    there = [each for each in prepared if each.segments]
+    series = [_lot_series(each.segments[-1].points, each.request.prior) for each in there]
+    known = iter(detection.posteriors(series) if series else [])
+    return [next(known) if each.segments else None for each in prepared]
+
+
+def baseline_move(segment: Segment, state: detection.DetectorState) -> BaselineMove | None:
+    """Return the first drift that began within the baseline lots, after their first one; None without one.
+
+    One or two moved lots at the end of the baseline hardly shift it and are left out.
+    """
+    baseline_lots = np.flatnonzero(segment.baseline.used)
+    for signal in state.seen:
+        if signal.kind != Kind.DRIFT or not np.isfinite(signal.start):
+            continue
+        since = int(signal.start) + 1
+        lots = int((baseline_lots >= since).sum())
+        if 2 < lots < baseline_lots.size:
+            return BaselineMove(since, signal.direction, lots)
+    return None
+
+
+def _lot_series(points: Rows, prior: detection.PooledPrior) -> detection.LotSeries:
     """Measured points of a segment in the form that the detector takes."""
     weeks, variances = points.floats("weeks"), points.floats("variance")
-    prior_rho, prior_lots = autocorrelation.at(weeks)
+    independent, mean, scatter, scatter_lots = prior.at(weeks)
     return detection.LotSeries(
         weeks=weeks,
         levels=points.floats("level"),
@@ -415,15 +463,19 @@ def _lot_series(points: Rows, autocorrelation: detection.PooledAutocorrelation) 
         bag_df=(points.floats("bags") - 1).clip(0),
         reading_variance=points.floats("reading_variance"),
         reading_df=points.floats("reading_df"),
-        alike=prior_rho,
-        alike_lots=prior_lots,
+        independent=independent,
+        autocorrelation=mean,
+        scatter=scatter,
+        scatter_lots=scatter_lots,
     )
 
 
 # Steps 3 to 6, put together
 
 
-def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Evaluation:
+def _complete(
+    prepared: _Prepared, states: list[detection.DetectorState], posterior: detection.StreamPosterior | None
+) -> Evaluation:
     points, segments = prepared.points, prepared.segments
     settings, memo = prepared.request.settings, prepared.memo
     moves = _moves(points, segments, states)
@@ -449,6 +501,8 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
         center_then={episode.opened: _center_on(episode.opened, valid, segments, settings) for episode in episodes},
         capability=_capability(points, segments, episodes, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
+        baseline_move=baseline_move(segments[-1], states[-1]) if segments else None,
+        posterior=posterior,
         cache=EvaluationCache(states, memo.used),
     )
 
