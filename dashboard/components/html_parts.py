@@ -21,6 +21,7 @@ __all__ = [
     "legend",
     "link",
     "lot_link",
+    "mark",
     "sparkline_image",
     "stream_link",
     "supplier_link",
@@ -28,17 +29,15 @@ __all__ = [
     "word",
 ]
 
-# A shape for each word, so that colour is never alone.
-SHAPES = {
-    "act": "◆", "look": "◈", "steady": "●", "learning": "○", "silent": "–", "note": "·",
-    "pass": "●", "fail": "◆", "undecided": "◈", "invalid": "□", "unlimited": "–",
-    "open": "◈", "acknowledged": "●", "closed": "○",
-}  # fmt: skip
+
+def mark(name: str) -> html.Span:
+    """A shape from the style sheet, so that colour is never alone; the word beside it says the same."""
+    return html.Span(className=f"mark mark-{name}", **{"aria-hidden": "true"})
 
 
-def word(state: str) -> html.Span:
-    """A state as shape and word."""
-    return html.Span([html.Span(SHAPES.get(state, "·"), **{"aria-hidden": "true"}), state], className=f"word {state}")
+def word(state: str, text: str = "") -> html.Span:
+    """A state as shape and word; `text` replaces the word where the page says more."""
+    return html.Span([mark(state), text or state], className=f"word {state}" if text else f"word state {state}")
 
 
 def link(text: str, path: str, **query: str) -> dcc.Link:
@@ -113,10 +112,14 @@ def legend(*entries: tuple[str, str, str]) -> html.Ul:
     return html.Ul(items, className="key")
 
 
-def sparkline_image(data: SparklineData, name: str) -> html.Img:
-    """The sparkline of a stream: 12 months and the forecast, with centre line and specification limit."""
+def sparkline_image(data: SparklineData, name: str, limit: str = "") -> html.Img:
+    """The sparkline of a stream: 12 months and the forecast, with centre line and specification limit.
+
+    `limit` is written at the end of the line of the specification limit.
+    """
     title = f"{name}: 12 months and forecast"
-    return html.Img(src=as_image_address(sparkline(data, title)), alt=title, className="sketch")
+    width = 290 if limit else 240
+    return html.Img(src=as_image_address(sparkline(data, title, width, limit=limit)), alt=title, className="sketch")
 
 
 def empty(sentence: str, advice: str) -> html.Div:

@@ -10,8 +10,8 @@ from dash import html
 
 from dashboard.charts import plotly_figures
 from dashboard.components.html_parts import graph, legend, link, lot_link, stream_link, table, word
+from dashboard.components.stream_rows import rows_table
 from dashboard.delivery import dispatch
-from dashboard.pages.board import rows_table
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader

@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard.components.alert_card import alert_group, group_by_stream
 from dashboard.components.html_parts import empty, filter_links, link, lot_link, table, word
-from dashboard.pages.board import rows_table
+from dashboard.components.stream_rows import rows_table
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import wording
