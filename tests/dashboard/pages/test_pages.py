@@ -164,14 +164,9 @@ def test_the_stream_says_when_and_how_fast_it_moved(desk: LabReader) -> None:
 
 def test_the_time_shown_stands_in_the_address(desk: LabReader) -> None:
     def begin(search: str) -> str:
-        sheet = next(
-            part for part in parts_of(page(desk, "/stream", search)) if getattr(part, "className", "") == "sheet"
-        )
-        return str(
-            next(part for part in sheet.children if getattr(part, "className", "") == "figure").children.figure[
-                "layout"
-            ]["xaxis"]["range"][0]
-        )
+        parts = parts_of(page(desk, "/stream", search))
+        chart = next(part for part in parts if getattr(part, "className", "") == "figure")
+        return str(chart.children.figure["layout"]["xaxis"]["range"][0])
 
     assert begin(STREAM) < "2025-06-05" < begin(STREAM + "&show=half+a+year")
     assert begin(STREAM + "&show=nonsense") == begin(STREAM)
