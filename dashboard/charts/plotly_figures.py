@@ -70,6 +70,9 @@ LEVEL_HEIGHT, STRIP_HEIGHT = 390, 92
 # Of the height, below the levels: room for the bracket of the baseline and the title of the strip.
 FIRST_GAP = 0.095
 LINE_HEIGHT = 16  # of a line of words above a picture
+# Pixels to the right of the readings of a lot, for the names of its lines.
+BAG_END_ROOM = 104
+TRACE_END_ROOM = 70
 # Letters of a lot's name beside a point.
 LONGEST_NAME = 24
 # As the forecast counts months.
@@ -515,28 +518,42 @@ def _strip_text(point: Point, key: Strip, document: StreamChart) -> str:
 # One lot
 
 
-def bags(session: Session, usual: StoredControlLimits | None = None) -> Figure:
-    """Can I trust this lot: every reading, bag by bag, with the limits and the normal range of lot levels."""
-    figure = frame([""], [1], height=270, top=12)
-    values = [reading["value"] for reading in session["readings"]]
-    for limit in (session["limit_lower"], session["limit_upper"]):
-        if limit is not None and min(values) / FARTHEST_LIMIT <= limit <= max(values) * FARTHEST_LIMIT:
-            _level_line(figure, limit, {"color": LIMIT, "width": 2.5})
-            values.append(limit)
+def bags(session: Session, usual: StoredControlLimits | None = None, beside: Sequence[Session] = ()) -> Figure:
+    """Can I trust this lot: every reading, bag by bag, with the limits and the control limits of lot levels.
+
+    All such figures have one frame, so that those of a lot stand beside each other; readings outside the limit are marked.
+    `beside` are sessions that share its scale: the retests of the same characteristic.
+    """
+    figure = frame([""], [1], height=230, top=14, right=BAG_END_ROOM)
+    values = [reading["value"] for one in [session, *beside] for reading in one["readings"]]
+    low, high = min(values) / FARTHEST_LIMIT, max(values) * FARTHEST_LIMIT
+    limits = (session["limit_lower"], session["limit_upper"])
+    near_limits = [limit for limit in limits if limit is not None and low <= limit <= high]
+    for limit in near_limits:
+        _level_line(figure, limit, {"color": LIMIT, "width": 2.5})
+    values += near_limits
+    labels = [EndLabel(limit, f"limit {amount(limit)}", strong=True) for limit in near_limits]
     if usual is not None and usual["lower"] is not None and usual["upper"] is not None:
         values += _add_usual(figure, usual["lower"], usual["upper"])
+        labels.append(EndLabel(usual["upper"], f"upper {amount(usual['upper'])}"))
     if session["level"] is not None:
         _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
-    _add_readings(figure, session["readings"])
+        labels.append(EndLabel(session["level"], f"lot {amount(session['level'])}", strong=True))
+    _add_readings(figure, session["readings"], limits)
     numbers = sorted({reading["specimen"] for reading in session["readings"]})
     names = [f"bag {number}" for number in numbers]
     figure["layout"]["xaxis"].update(type="category", categoryorder="array", categoryarray=names, showgrid=False)
+    figure["layout"]["xaxis"].update(
+        tickvals=names, ticktext=[str(number) for number in numbers], nticks=12, tickangle=0
+    )
+    figure["layout"]["margin"]["b"] = 26
     level_axis(figure["layout"]["yaxis"], values, session["scale"])
+    add_end_labels(figure, labels)
     return figure
 
 
 def _add_usual(figure: Figure, lower: float, upper: float) -> list[float]:
-    """Add a band for the normal range of lot levels; its edges."""
+    """Add a band for the control limits of lot levels; its edges."""
     band = {
         "type": "rect", "x0": 0, "x1": 1, "xref": "x domain", "y0": lower, "y1": upper, "yref": "y",
         "fillcolor": GREY, "opacity": 0.16, "line": {"width": 0}, "layer": "below",
@@ -545,18 +562,26 @@ def _add_usual(figure: Figure, lower: float, upper: float) -> list[float]:
     return [lower, upper]
 
 
-def _add_readings(figure: Figure, readings: Sequence[Reading]) -> None:
-    for bound, symbol, color in ((0, "circle", ACCENT), (1, "triangle-up", EDGE), (-1, "triangle-down", EDGE)):
-        chosen = [reading for reading in readings if reading["bound"] == bound]
-        if chosen:
-            figure["data"].append(
-                {
-                    "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in chosen],
-                    "y": [reading["value"] for reading in chosen], "text": [_plain(_reading_text(one)) for one in chosen],
-                    "marker": {"symbol": symbol, "size": 11 if bound else 9, "color": color, "opacity": 0.75},
-                    "hovertemplate": "%{text}<extra></extra>",
-                }
-            )  # fmt: skip
+def _add_readings(figure: Figure, readings: Sequence[Reading], limits: tuple[float | None, float | None]) -> None:
+    """Every reading by its bag: a disc, a square outside the limit, a triangle beyond the range of the meter."""
+    lower, upper = limits
+
+    def look(reading: Reading) -> tuple[str, str, int]:
+        if reading["bound"]:
+            return ("triangle-up" if reading["bound"] > 0 else "triangle-down"), EDGE, 11
+        outside = (upper is not None and reading["value"] >= upper) or (lower is not None and reading["value"] < lower)
+        return ("square", EDGE, 8) if outside else ("circle", ACCENT, 8)
+
+    for symbol, color, size in dict.fromkeys(map(look, readings)):
+        chosen = [reading for reading in readings if look(reading) == (symbol, color, size)]
+        figure["data"].append(
+            {
+                "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in chosen],
+                "y": [reading["value"] for reading in chosen], "text": [_plain(_reading_text(one)) for one in chosen],
+                "marker": {"symbol": symbol, "size": size, "color": color, "opacity": 0.8},
+                "hovertemplate": "%{text}<extra></extra>",
+            }
+        )  # fmt: skip
 
 
 def _reading_text(reading: Reading) -> str:
@@ -567,14 +592,24 @@ def _reading_text(reading: Reading) -> str:
 # One chamber
 
 
-def chamber_trace(trace: ChamberTrace) -> Figure:
-    """A chamber's log: humidity and temperature with their tolerances, and the required hours."""
-    figure = frame(["humidity, % RH", "temperature, °C"], [3, 2], height=290, gap=0.14)
+def chamber_trace(trace: ChamberTrace, beside: Sequence[ChamberTrace] = ()) -> Figure:
+    """A chamber's log: humidity and temperature with their tolerances, and the required hours.
+
+    `beside` are the traces that stand beside it: all are drawn on the scales that hold every one of them.
+    """
+    figure = frame(["humidity, % RH", "temperature, °C"], [3, 2], height=290, gap=0.14, right=TRACE_END_ROOM)
+    every = [trace, *beside]
     traces = (
-        ("y", trace["humidity"], trace["humidity_low"], trace["humidity_high"]),
-        ("y2", trace["temperature"], trace["temperature_low"], trace["temperature_high"]),
+        ("y", trace["humidity"], trace["humidity_low"], trace["humidity_high"], [one["humidity"] for one in every]),
+        (
+            "y2",
+            trace["temperature"],
+            trace["temperature_low"],
+            trace["temperature_high"],
+            [one["temperature"] for one in every],
+        ),
     )
-    for axis, values, low, high in traces:
+    for axis, values, low, high, together in traces:
         figure["data"].append(
             {
                 "type": "scatter", "mode": "lines", "x": trace["times"], "y": values, "yaxis": axis,
@@ -582,9 +617,13 @@ def chamber_trace(trace: ChamberTrace) -> Figure:
             }
         )  # fmt: skip
         for edge in (low, high):
-            _level_line(figure, edge, {"color": EDGE, "width": 1.4, "dash": "dot"}, axis)
-        logged = [value for value in values if value is not None]
+            _level_line(figure, edge, {"color": GREY, "width": 1.4, "dash": "dash"}, axis)
+        logged = [value for some in together for value in some if value is not None]
         figure["layout"][f"{axis[0]}axis{axis[1:]}"].update(range=list(around([*logged, low, high])), nticks=5)
+        labels = [EndLabel(high, f"upper {high:g}"), EndLabel(low, f"lower {low:g}")]
+        last = next((value for value in reversed(values) if value is not None), None)
+        labels += [] if last is None else [EndLabel(last, f"{last:.1f}", strong=True)]
+        add_end_labels(figure, labels, axis)
     for moment in (trace["from"], trace["to"]):
         if moment is not None:
             _mark_moment(figure, moment, {"color": GREY, "width": 1.5})

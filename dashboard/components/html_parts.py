@@ -81,11 +81,26 @@ def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
     )
 
 
-def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], name: str, numbers: Sequence[str] = ()) -> html.Div:
-    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` are aligned right."""
+def table(
+    heads: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    name: str,
+    numbers: Sequence[str] = (),
+    row_styles: Sequence[str] = (),
+) -> html.Div:
+    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` are aligned right.
+
+    `row_styles` are the classes of the rows, where some of them are marked.
+    """
     styles = ["number" if head in numbers else "" for head in heads]
     head = html.Tr([html.Th(text, scope="col", className=style) for text, style in zip(heads, styles, strict=True)])
-    body = [html.Tr([html.Td(cell, className=style) for cell, style in zip(row, styles, strict=True)]) for row in rows]
+    body = [
+        html.Tr(
+            [html.Td(cell, className=style) for cell, style in zip(row, styles, strict=True)],
+            className=row_styles[number] if row_styles else "",
+        )
+        for number, row in enumerate(rows)
+    ]
     return html.Div(
         html.Table([html.Thead(head), html.Tbody(body)]),
         className="scroll",
