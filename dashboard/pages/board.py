@@ -259,8 +259,13 @@ def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[s
 def _more_filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[str]) -> html.Details:
     """Chips for supplier, class, characteristic and chamber; a long list is left to the search."""
     parts: list[Any] = [html.Summary("More filters")]
-    for name in ("supplier", "class", "characteristic", "chamber"):
-        options = chambers if name == "chamber" else sorted({str(row[name]) for row in rows if row[name]})  # type: ignore[literal-required]
+    offered: dict[str, list[str]] = {
+        "supplier": sorted({row["supplier"] for row in rows}),
+        "class": sorted({row["class"] for row in rows if row["class"]}),
+        "characteristic": sorted({row["characteristic"] for row in rows}),
+        "chamber": chambers,
+    }
+    for name, options in offered.items():
         if 1 < len(options) <= MOST_CHIPS:
             chips = [
                 (FILTERS[name](option), _toggled(query, name, option), query.get(name) == option) for option in options

@@ -27,6 +27,7 @@ from dashboard.text.formatting import (
     day,
     false_mark_text,
     humidity,
+    listed,
     percent,
     room_to_limit,
     shortly,
@@ -207,7 +208,7 @@ def _remark(point: Point) -> str:
     """What is unusual about a lot; empty where nothing is."""
     parts = ["suspect values"] if point["to_look_at"] else []
     parts += [] if point["state"] == "valid" else [f"test not valid: {point['state']}"]
-    parts += [f"flagged: {reason(point)}"] if point["signals"] else []
+    parts += [f"flagged: {listed(reason(point).split(', '), 3)}"] if point["signals"] else []
     return "; ".join(parts)
 
 
@@ -320,7 +321,7 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
         ("specification limit", room_to_limit(row), in_force(document)),
         (
             "autocorrelation",
-            document["dependence"]["told"] if document["dependence"] else "–",
+            document["dependence"]["told"].replace("not shown", "none found") if document["dependence"] else "–",
             "the control limits are widened for it" if limits["widened_for_dependence"] is not None else "",
         ),
     ]

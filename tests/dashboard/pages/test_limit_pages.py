@@ -121,9 +121,9 @@ def test_what_was_done_stands_on_the_stream_and_the_lot_with_who_and_why(lab: Be
     assert re.search(r"under 15\.0 nJ entered by A\. Specialist, .*, by contract <7>: new laminator", text)
     assert "3 entries on limits" in text
     lot = told(lab, "/lot?supplier=Alder+Film&lot=L40")
-    assert re.search(r"limit under 15\.0 nJ[^.]*\. Source of the limit: entered by A\. Specialist", lot)
+    assert re.search(r"limit under 15\.0 nJ.*?\.\s+Source of the limit: entered by A\. Specialist", lot)
     assert re.search(
-        r"limit under 20\.0 nJ[^.]*\. Source of the limit: lab\.toml", told(lab, "/lot?supplier=Alder+Film&lot=L20")
+        r"limit under 20\.0 nJ.*?\.\s+Source of the limit: lab\.toml", told(lab, "/lot?supplier=Alder+Film&lot=L20")
     )
 
 
