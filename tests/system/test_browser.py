@@ -175,7 +175,7 @@ def test_the_lines_of_the_chart_are_named_at_their_end_and_no_name_lies_on_anoth
           words: one.textContent, ...JSON.parse(JSON.stringify(one.querySelector('.annotation-text').getBoundingClientRect())) }))"""
     )
 
-    named = [one for one in places if re.match("limit 20|now |last lot |upper 1|centre |lower ", one["words"])]
+    named = [one for one in places if re.match("limit 20|now |last lot |upper 11|centre |lower ", one["words"])]
     assert len(named) == 6
     right = page.evaluate("document.querySelector('#stream-figure .main-svg').getBoundingClientRect().right")
     plot = page.evaluate("document.querySelector('#stream-figure .plot').getBoundingClientRect().right")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import os
 import re
 from collections.abc import Iterator
@@ -11,10 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 from support.demolab import NOW, copy_of, demo_lab
 from support.labs import MONDAY, Bench, lot_rows
 from support.page_text import words
 
+from dashboard.charts.thinning import MOST_POINTS
 from dashboard.components.alert_card import group_by_stream
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import page
@@ -191,6 +194,30 @@ def test_what_humidity_does_is_shown_beside_the_levels_only_where_it_matters(des
     assert any("beside=humidity" in link and "show=half+a+year" in link for link in links)
     assert any("beside" not in link and "show=one+year" in link for link in links)
     assert second not in told(desk, "/stream", STREAM + "&beside=humidity")
+
+
+def test_a_long_history_is_a_light_page_and_no_wild_lot_is_lost(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "lab")
+    start = MONDAY - timedelta(hours=2500)
+    bench.drop_climate("c.csv", start - timedelta(hours=60), 2600)
+    rows = []
+    for number in range(2500):
+        level = 44.0 if number == 777 else 12.0 + number % 5 / 10
+        rows += lot_rows(f"L{number:04}", start + timedelta(hours=number), [[level], [level * 1.02]], chamber="C1")
+    bench.drop_tests("t.csv", rows)
+    bench.run()
+    desk = LabReader(bench.folder)
+    whole = page(desk, "/stream", "?supplier=Alder+Film&product=MB-10&characteristic=shielding_energy")
+
+    (chart,) = (part for part in parts_of(whole) if getattr(part, "id", "") == "stream-figure")
+    drawn = {lot for trace in chart.figure["data"] for lot in trace.get("customdata", ())}
+    assert len(drawn) <= MOST_POINTS + 1
+    assert {"L0000", "L0777", "L2499"} <= drawn
+    # Two megabytes for ten thousand lots; what the page holds does not grow with them.
+    assert len(json.dumps(whole, cls=PlotlyJSONEncoder)) < 1_500_000
+    text = " ".join(words(whole))
+    assert "2300 older lots" in text.replace(",", "")
+    assert "Of 2,500 lots the chart draws" in text
 
 
 def test_a_note_is_shown_with_its_day(desk: LabReader, tmp_path: Path) -> None:
