@@ -10,6 +10,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "action": ("dashboard.commands.entries:action", "Record the steps of a corrective action on an alert."),
+    "ageing": ("dashboard.commands.stock:ageing", "Show how a product ages on the shelf."),
     "alerts": ("dashboard.commands.lists:alerts", "List the open alerts."),
     "baseline": ("dashboard.commands.entries:baseline", "Set a new baseline for a stream, or exclude a lot from it."),
     "board": ("dashboard.commands.lists:board", "Show the weekly board, one row a stream."),
@@ -17,17 +18,24 @@ COMMANDS = {
     "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
     "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),
+    "instruments": (
+        "dashboard.commands.documents:instruments",
+        "Show calibrations, set-up checks and what a bad instrument touched.",
+    ),
     "limit": ("dashboard.commands.entries:limit", "Change a product's specification limit from a day on."),
     "lot": ("dashboard.commands.documents:lot", "Show one lot with every reading and test session."),
     "notice": ("dashboard.commands.papers:notice", "Write the notice to a supplier about an alert as PDF."),
+    "ready": ("dashboard.commands.documents:ready", "Show what may be tested now, and when the rest."),
     "replay": ("dashboard.commands.documents:replay", "Show the board and the alerts of a past day."),
     "run": ("dashboard.commands.rounds:run", "Do one round: take in the drops, evaluate, raise alerts."),
     "scorecard": ("dashboard.commands.papers:scorecard", "Write the scorecards of a quarter."),
     "serve": ("dashboard.commands.serving:serve", "Serve the dashboard and do the scheduled rounds."),
     "settle": ("dashboard.commands.entries:settle", "Clear a suspect test (unit or typing error)."),
+    "stock": ("dashboard.commands.stock:stock", "Show the lots in stock and the day to keep each until."),
     "stream": ("dashboard.commands.documents:stream", "Show one stream, lot by lot."),
     "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
     "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),
+    "waveform": ("dashboard.commands.captures:waveform", "Compute the energy of recorded discharges; stores nothing."),
 }
 
 

@@ -15,29 +15,41 @@ from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.instrument import Instrument
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
+from ingest.documents.ready import ReadyDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
+from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.documents.waveform import WaveformDocument
 
 __all__ = ["DOCUMENTS", "schema"]
 
 DOCUMENTS: dict[str, tuple[Any, str]] = {
+    "ageing": (AgeingDocument, "How a product ages, one film a supplier: lotdrift ageing --json"),
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
+    "instruments": (
+        list[Instrument],
+        "Calibrations, set-up checks and what a bad instrument touched: lotdrift instruments --json",
+    ),
     "limits": (
         LimitChange,
         "What a change of limits changes: lotdrift baseline --json, lotdrift limit --json, with --preview or done",
     ),
     "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
+    "ready": (ReadyDocument, "What stands in the chambers, and when it may be tested: lotdrift ready --json"),
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
+    "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
+    "waveform": (WaveformDocument, "The captures of a file, computed and not stored: lotdrift waveform --json"),
 }
 """The type and the title of each document, by the name of its schema."""
 

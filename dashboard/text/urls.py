@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from urllib.parse import urlencode
 
 __all__ = [
+    "AGEING",
     "ALERTS",
     "BOARD",
     "DIGEST",
@@ -13,13 +14,19 @@ __all__ = [
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
+    "INSTRUMENTS",
     "LOT",
     "NOTICE_FILE",
+    "READY",
     "SCORECARDS",
     "SCORECARD_FILE",
+    "SHELF_LIST",
+    "STOCK",
+    "STOCK_FILE",
     "STREAM",
     "STREAM_FILE",
     "SUPPLIER",
+    "ageing_address",
     "alert_address",
     "evidence_address",
     "lot_address",
@@ -33,8 +40,10 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
+STOCK, AGEING, STOCK_FILE, SHELF_LIST = "/stock", "/ageing", "/stock-file", "/shelf-list"
 
 
 def with_query(path: str, query: Mapping[str, str | None]) -> str:
@@ -47,6 +56,11 @@ def with_query(path: str, query: Mapping[str, str | None]) -> str:
 def stream_address(supplier: str, product: str, characteristic: str) -> str:
     """The page of a stream."""
     return with_query(STREAM, {"supplier": supplier, "product": product, "characteristic": characteristic})
+
+
+def ageing_address(product: str, characteristic: str) -> str:
+    """The page on how a product ages."""
+    return with_query(AGEING, {"product": product, "characteristic": characteristic})
 
 
 def lot_address(supplier: str, lot: str) -> str:

@@ -14,11 +14,41 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
+from dashboard.pages import (
+    ageing,
+    alerts,
+    bench,
+    board,
+    guide,
+    history,
+    instruments,
+    limits,
+    lot,
+    ready,
+    scorecards,
+    stock,
+    stream,
+    supplier,
+)
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
-from dashboard.text.urls import ALERTS, BOARD, DIGEST, GUIDE, HISTORY, LOT, SCORECARDS, STREAM, SUPPLIER, lot_address
-from dashboard.web import digest_page, evidence_file, notice_file, stream_file
+from dashboard.text.urls import (
+    AGEING,
+    ALERTS,
+    BOARD,
+    DIGEST,
+    GUIDE,
+    HISTORY,
+    INSTRUMENTS,
+    LOT,
+    READY,
+    SCORECARDS,
+    STOCK,
+    STREAM,
+    SUPPLIER,
+    lot_address,
+)
+from dashboard.web import digest_page, evidence_file, notice_file, stock_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -38,7 +68,11 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     PREVIEW_PATH: limits.layout,
     LOT: lot.layout,
     GUIDE: guide.layout,
+    READY: ready.layout,
+    INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
+    STOCK: stock.layout,
+    AGEING: ageing.layout,
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
@@ -47,10 +81,13 @@ NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
     ("Bench", "/bench"),
+    ("Stock", STOCK),
+    ("Ready", READY),
     ("Scorecards", SCORECARDS),
     ("Guide", GUIDE),
 )
 FOOTER = (
+    ("Instruments", INSTRUMENTS),
     ("Weekly digest", DIGEST),
     ("Audit trail", HISTORY),
 )
@@ -92,6 +129,7 @@ def make_app(
     _add_callbacks(app, lab_reader)
     scorecards.add_downloads(app.server, lab_reader)
     stream_file.add_download(app.server, lab_reader)
+    stock_file.add_downloads(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)

@@ -13,11 +13,13 @@ from ingest.common.errors import LabFileError
 from ingest.config.lab_file import FILED, LAB_FILE, REFUSED, STANDARD_FOLDERS, read_lab_file
 from ingest.config.limit_history import NO_LIMIT, SIDES, Step, declared_steps, in_order, on_day
 from ingest.config.models import (
+    Ageing,
     Alerts,
     Baseline,
     Characteristic,
     CheckStandard,
     Conditioning,
+    Instrument,
     Product,
     Schedule,
     Scorecard,
@@ -54,9 +56,11 @@ class Lab:
     characteristics: tuple[Characteristic, ...]
     products: tuple[Product, ...]
     check_standards: tuple[CheckStandard, ...]
+    instruments: tuple[Instrument, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
     alerts: Alerts
+    ageing: Ageing
     schedule: Schedule | None
     sources: tuple[Source, ...]
     mail: Mail
@@ -152,9 +156,11 @@ def load(folder: Path) -> Lab:
         ),
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),
+        instruments=tuple(declared.instrument),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
         alerts=declared.alerts,
+        ageing=declared.ageing,
         schedule=declared.schedule,
         sources=sources,
         mail=declared.mail,

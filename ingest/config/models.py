@@ -42,13 +42,16 @@ from ingest.config.notification_models import Digest, Mail, Route, Webhook
 
 __all__ = [
     "CLIMATE_COLUMNS",
+    "STOCK_COLUMNS",
     "TEST_COLUMNS",
     "USUAL_WEIGHTS",
+    "Ageing",
     "Alerts",
     "Baseline",
     "Characteristic",
     "CheckStandard",
     "Conditioning",
+    "Instrument",
     "LabFile",
     "LabTable",
     "Limit",
@@ -66,6 +69,13 @@ TEST_COLUMNS = (
     "specimen", "reading", "characteristic", "value", "unit", "load",
 )  # fmt: skip
 CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
+STOCK_COLUMNS = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
+LOAD_COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid")
+CALIBRATION_COLUMNS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty", "certificate")
+COLUMNS = {
+    "tests": TEST_COLUMNS, "climate": CLIMATE_COLUMNS, "stock": STOCK_COLUMNS, "loads": LOAD_COLUMNS,
+    "calibrations": CALIBRATION_COLUMNS,
+}  # fmt: skip
 # Units that a climate column may be declared in; the unit of a value is a unit of its characteristic.
 CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
 
@@ -88,6 +98,11 @@ class Conditioning(Declared):
     temperature_tolerance_c: NotNegative
     hours: Positive
     longest_gap_minutes: Positive
+    # Time that specimens may be outside a chamber: between it and the test, and between two chambers.
+    out_minutes: NotNegative = 0.0
+    # A door opening that is no break: from the last entry inside tolerance to the next one, and its highest humidity. None by default.
+    door_minutes: NotNegative = 0.0
+    door_peak_percent: Percent = 0.0
 
 
 class Limit(Declared):
@@ -131,13 +146,37 @@ class Product(Declared):
     outside: Flag | None = None
     upper_limit: dict[str, OverridingLimit] = Field(default_factory=dict)
     lower_limit: dict[str, OverridingLimit] = Field(default_factory=dict)
+    # The supplier's claim, in months from manufacture; shown beside the estimate.
+    keep_months: Positive | None = None
 
 
 class CheckStandard(Declared):
-    """`[[check_standard]]`: a stable reference that shows drift of the bench."""
+    """`[[check_standard]]`: a stable reference that shows drift of the bench.
+
+    With an expected value it is a set-up check: a test counts as checked if the standard was in tolerance within `before_hours` before it,
+    on the same instrument, and where `after` is true also within those hours after it.
+    """
 
     supplier: Name
     product: Name
+    expected: Positive | None = None
+    # What it checks; every characteristic where none is named.
+    characteristics: list[Name] = Field(default_factory=list)
+    tolerance_percent: Positive = 10.0
+    before_hours: Positive = 24.0
+    after: Flag = False
+
+
+class Instrument(Declared):
+    """`[[instrument]]`: a meter by the name that the feeds give it."""
+
+    name: Name
+    # Standard uncertainty (k = 1) by its certificate: half of the expanded uncertainty that most certificates state.
+    uncertainty_percent: NotNegative = 0.0
+    # Whether a test on this instrument is invalid where its set-up check failed or its calibration was past its due date.
+    gates: Flag = False
+    # Deviation that a calibration may find; the expanded uncertainty of the calibration where it is not declared.
+    tolerance_percent: Positive | None = None
 
 
 class ShieldingSource(Declared):
@@ -164,6 +203,15 @@ class Alerts(Declared):
     false_alerts_per_stream_year: Positive = 0.2
     horizon_weeks: Positive = 13.0
     breach_probability: Probability = 0.2
+
+
+class Ageing(Declared):
+    """`[ageing]`: which tests show ageing, and what the shelf life of a film promises."""
+
+    # Tests of younger film are shown and not fitted: an additive that blooms lowers the resistance first.
+    from_days: NotNegative = 0.0
+    coverage: Annotated[float, Field(ge=0.5, lt=1), expected("a number from 0.5 to below 1")] = 0.90
+    confidence: Annotated[float, Field(gt=0.5, lt=1), expected("a number above 0.5 and below 1")] = 0.95
 
 
 class Schedule(Declared):
@@ -216,7 +264,10 @@ class Serve(Declared):
 class Source(Declared):
     """`[[source]]`: a folder of files of one format, and how to read them."""
 
-    kind: Annotated[Literal["tests", "climate"], one_of("tests", "climate")]
+    kind: Annotated[
+        Literal["tests", "climate", "stock", "loads", "calibrations"],
+        one_of("tests", "climate", "stock", "loads", "calibrations"),
+    ]
     folder: Folder
     pattern: Name | None = None
     encoding: Encoding | None = None
@@ -237,7 +288,7 @@ class Source(Declared):
     @property
     def known_columns(self) -> tuple[str, ...]:
         """The columns that a file of this kind may have."""
-        return TEST_COLUMNS if self.kind == "tests" else CLIMATE_COLUMNS
+        return COLUMNS[self.kind]
 
     @model_validator(mode="after")
     def _parts_agree(self) -> Self:
@@ -247,7 +298,7 @@ class Source(Declared):
                     columns = ", ".join(self.known_columns)
                     raise wrong(f"expected a column of {self.kind} in {key} ({columns}), got {shown(name)}")
         self._check_units()
-        if self.kind == "climate" and (self.readings or self.log10):
+        if self.kind != "tests" and (self.readings or self.log10):
             raise wrong('expected readings and log10 only with kind = "tests"')
         if len(set(self.readings)) < len(self.readings):
             raise wrong("expected each column once in readings")
@@ -259,6 +310,8 @@ class Source(Declared):
         return self
 
     def _check_units(self) -> None:
+        if self.kind not in ("tests", "climate") and self.units:
+            raise wrong('expected units only with kind = "tests" or "climate"')
         for name, unit in self.units.items():
             units = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
             if name not in units:
@@ -294,9 +347,11 @@ class LabFile(Declared):
     characteristic: list[Characteristic]
     product: list[Product] = Field(default_factory=list)
     check_standard: list[CheckStandard] = Field(default_factory=list)
+    instrument: list[Instrument] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()
     alerts: Alerts = Alerts()
+    ageing: Ageing = Ageing()
     schedule: Schedule | None = None
     source: list[Source] = Field(default_factory=list)
     mail: Mail = Mail()

@@ -13,7 +13,7 @@ from typing import Any
 
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
-from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, Table, Text
+from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, SmallInteger, Table, Text
 
 from ingest.common.errors import StoreError
 from ingest.store.round_lock import alone
@@ -126,4 +126,71 @@ def _to_4(connection: Connection) -> None:
     put_meta(connection, "declared", "")
 
 
-STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4}
+def _to_5(connection: Connection) -> None:
+    """Add stock counts, loads, and whose hours of conditioning were counted; the next round derives everything again."""
+    word = Text().with_variant(Text(collation="C"), "postgresql")
+    operations = Operations(MigrationContext.configure(connection))
+    operations.add_column("session", Column("clock", word, nullable=False, server_default="chamber"))
+    operations.add_column("session", Column("loaded_us", BigInteger))
+    operations.add_column("session", Column("doors", Integer, nullable=False, server_default="0"))
+    operations.add_column("session", Column("bench", word, nullable=False, server_default="unchecked"))
+    operations.create_index("session_by_instrument", "session", ["instrument_id", "started_us"])
+    operations.create_index("session_by_load", "session", ["load_id"])
+    operations.create_index("session_by_lot", "session", ["lot_id"])
+    number = BigInteger().with_variant(Integer, "sqlite")
+    made = MetaData()
+    Table(
+        "stock_count", made, Column("lot_id", number, primary_key=True), Column("counted_day", BigInteger, primary_key=True),
+        Column("storage_id", number, primary_key=True), *_needed(Float, "quantity"), *_needed(SmallInteger, "is_counted"),
+        *_needed(word, "unit", "opened_on"), *_needed(number, "drop_id"), *_needed(Integer, "line"),
+        Index("stock_count_by_day", "counted_day"),
+        sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "earlier_count", made, Column("id", number, primary_key=True), *_needed(number, "lot_id"),
+        *_needed(BigInteger, "counted_day"), *_needed(number, "storage_id"), *_needed(Float, "quantity"),
+        *_needed(SmallInteger, "is_counted"), *_needed(word, "unit", "opened_on"), *_needed(number, "drop_id"),
+        *_needed(Integer, "line"), *_needed(number, "replaced_by_drop_id"), *_needed(BigInteger, "replaced_us"),
+        Index("earlier_count_by_lot", "lot_id"),
+    )  # fmt: skip
+    Table("stale_stock", made, Column("lot_id", number, primary_key=True), sqlite_with_rowid=False)
+    Table("film_age", made, Column("stream_id", number, primary_key=True), *_needed(word, "document", "law"))
+    Table(
+        "shelf_lot", made, Column("lot_id", number, primary_key=True), Column("stream_id", number, primary_key=True),
+        *_needed(SmallInteger, "leads", "is_open"), *_needed(word, "word"),
+        *[Column(name, Integer) for name in ("keep_day", "expected_day", "first_day", "last_day", "tested_day")],
+        Column("level", Float), Column("quantity", Float), *_needed(word, "unit", "document"),
+        Index("shelf_lot_by_date", "leads", "keep_day", "lot_id", "word"), Index("shelf_lot_by_word", "leads", "word"),
+        Index("shelf_lot_by_chance", "leads", "first_day", "last_day"), Index("shelf_lot_by_stream", "stream_id"),
+        sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "load_event", made, Column("load_id", number, primary_key=True), Column("at_us", BigInteger, primary_key=True),
+        Column("event", BigInteger, primary_key=True), Column("lot_id", number, primary_key=True),
+        *_needed(number, "chamber_id"), *_needed(SmallInteger, "laid"), Column("specimens", word, nullable=False, server_default=""),
+        *_needed(number, "drop_id"), *_needed(Integer, "line"), Index("load_event_by_lot", "lot_id"),
+        Index("load_event_by_time", "at_us"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "earlier_event", made, Column("id", number, primary_key=True), *_needed(number, "load_id"),
+        *_needed(BigInteger, "at_us", "event"), *_needed(number, "lot_id", "chamber_id"), *_needed(SmallInteger, "laid"),
+        *_needed(number, "drop_id"), *_needed(Integer, "line"), *_needed(number, "replaced_by_drop_id"),
+        *_needed(BigInteger, "replaced_us"),
+    )  # fmt: skip
+    Table("stale_load", made, Column("load_id", number, primary_key=True), sqlite_with_rowid=False)
+    figures = ("due_on", "as_found", "as_left", "uncertainty", "certificate")
+    Table(
+        "calibration", made, Column("instrument_id", number, primary_key=True), Column("done_us", BigInteger, primary_key=True),
+        *_needed(word, *figures), *_needed(number, "drop_id"), *_needed(Integer, "line"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "earlier_calibration", made, Column("id", number, primary_key=True), *_needed(number, "instrument_id"),
+        *_needed(BigInteger, "done_us"), *_needed(word, *figures), *_needed(number, "drop_id"), *_needed(Integer, "line"),
+        *_needed(number, "replaced_by_drop_id"), *_needed(BigInteger, "replaced_us"),
+    )  # fmt: skip
+    Table("stale_instrument", made, Column("instrument_id", number, primary_key=True), sqlite_with_rowid=False)
+    made.create_all(connection)
+    put_meta(connection, "declared", "")
+
+
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}

@@ -26,14 +26,20 @@ __all__ = [
     "account",
     "act",
     "alert",
+    "calibration",
     "climate",
     "delivery",
     "drawn_quarter",
     "drop",
+    "earlier_calibration",
     "earlier_climate",
+    "earlier_count",
+    "earlier_event",
     "earlier_value",
     "evaluation",
+    "film_age",
     "label",
+    "load_event",
     "lot",
     "mark",
     "meta",
@@ -46,15 +52,20 @@ __all__ = [
     "round_",
     "session",
     "session_chamber",
+    "shelf_lot",
     "sister",
     "stale_climate",
+    "stale_instrument",
+    "stale_load",
     "stale_lot",
+    "stale_stock",
+    "stock_count",
     "stream",
     "watched",
 ]
 
 # A higher number needs a step in `ingest/store/migrations.py`.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 # Both databases sort texts by code point; row numbers may exceed 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
@@ -116,7 +127,7 @@ lot = Table(
     UniqueConstraint("supplier", "product", "lot"),
 )
 
-# The names of chambers, instruments, operators and loads.
+# The names of chambers, instruments, operators, loads and storages.
 label = Table(
     "label",
     metadata,
@@ -208,6 +219,153 @@ earlier_climate = Table(
     Index("earlier_climate_by_time", "chamber_id", "logged_us"),
 )
 
+# One row for each count of a lot on a day in a storage. `is_counted` is 0 where the file gives no quantity. The rows of the
+# latest day hold; a lot with quantity 0 is gone.
+# What went into which chamber when, and out. A row without a lot (`lot_id` 0) is about the whole load. `event` and `laid` are places in
+# `ingest.parsing.load_rows`.
+load_event = Table(
+    "load_event",
+    metadata,
+    Column("load_id", Number, primary_key=True),
+    Column("at_us", BigInteger, primary_key=True),
+    Column("event", BigInteger, primary_key=True),
+    Column("lot_id", Number, primary_key=True),
+    Column("chamber_id", Number, nullable=False),
+    Column("laid", SmallInteger, nullable=False),
+    Column("specimens", Text, nullable=False, server_default=""),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Index("load_event_by_lot", "lot_id"),
+    Index("load_event_by_time", "at_us"),
+    sqlite_with_rowid=False,
+)
+
+# Events of loads before a correction.
+earlier_event = Table(
+    "earlier_event",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("load_id", Number, nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("event", BigInteger, nullable=False),
+    Column("lot_id", Number, nullable=False),
+    Column("chamber_id", Number, nullable=False),
+    Column("laid", SmallInteger, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+)
+
+# Loads with new events: their sessions are judged again.
+stale_load = Table("stale_load", metadata, Column("load_id", Number, primary_key=True), sqlite_with_rowid=False)
+
+# Calibrations of instruments: deviations and expanded uncertainty in percent, as texts, "" where not written.
+calibration = Table(
+    "calibration",
+    metadata,
+    Column("instrument_id", Number, primary_key=True),
+    Column("done_us", BigInteger, primary_key=True),
+    *[Column(name, Text, nullable=False) for name in ("due_on", "as_found", "as_left", "uncertainty", "certificate")],
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# Calibrations before a correction.
+earlier_calibration = Table(
+    "earlier_calibration",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("instrument_id", Number, nullable=False),
+    Column("done_us", BigInteger, nullable=False),
+    *[Column(name, Text, nullable=False) for name in ("due_on", "as_found", "as_left", "uncertainty", "certificate")],
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+)
+
+# Instruments with new calibrations: the bench state of their sessions is derived again.
+stale_instrument = Table(
+    "stale_instrument", metadata, Column("instrument_id", Number, primary_key=True), sqlite_with_rowid=False
+)
+
+stock_count = Table(
+    "stock_count",
+    metadata,
+    Column("lot_id", Number, primary_key=True),
+    Column("counted_day", BigInteger, primary_key=True),
+    Column("storage_id", Number, primary_key=True),
+    Column("quantity", Float, nullable=False),
+    Column("is_counted", SmallInteger, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("opened_on", Text, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Index("stock_count_by_day", "counted_day"),
+    sqlite_with_rowid=False,
+)
+
+# Counts before a correction.
+earlier_count = Table(
+    "earlier_count",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("lot_id", Number, nullable=False),
+    Column("counted_day", BigInteger, nullable=False),
+    Column("storage_id", Number, nullable=False),
+    Column("quantity", Float, nullable=False),
+    Column("is_counted", SmallInteger, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("opened_on", Text, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+    Index("earlier_count_by_lot", "lot_id"),
+)
+
+# Lots whose counts changed, for the round that derives the shelf.
+stale_stock = Table("stale_stock", metadata, Column("lot_id", Number, primary_key=True), sqlite_with_rowid=False)
+
+# How the lots of a stream age: the document of the film's page, and the law of the slopes for the chances by a day, as JSON.
+film_age = Table(
+    "film_age",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("document", Text, nullable=False),
+    Column("law", Text, nullable=False),
+)
+
+# One row for each lot on the shelf and characteristic. Days count from 1970, null where there is none: the last day to keep
+# the lot, the day on which the mean line meets the limit, and the days on which the chance of being over it reaches 1 and
+# 99 %. `is_open` is 1 for an opened package. `leads` is 1 for the characteristic with the earliest date of the lot; `level` and `tested_day` are those of the last
+# valid test. `quantity` is null where nothing was counted.
+shelf_lot = Table(
+    "shelf_lot",
+    metadata,
+    Column("lot_id", Number, primary_key=True),
+    Column("stream_id", Number, primary_key=True),
+    Column("leads", SmallInteger, nullable=False),
+    Column("is_open", SmallInteger, nullable=False),
+    Column("word", Text, nullable=False),
+    Column("keep_day", Integer),
+    Column("expected_day", Integer),
+    Column("first_day", Integer),
+    Column("last_day", Integer),
+    Column("tested_day", Integer),
+    Column("level", Float),
+    Column("quantity", Float),
+    Column("unit", Text, nullable=False),
+    Column("document", Text, nullable=False),
+    Index("shelf_lot_by_date", "leads", "keep_day", "lot_id", "word"),
+    Index("shelf_lot_by_chance", "leads", "first_day", "last_day"),
+    Index("shelf_lot_by_word", "leads", "word"),
+    Index("shelf_lot_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
+)
+
 # Lots whose readings changed and whose sessions must be summarised again. Written with the readings and deleted with the
 # sessions, so that a killed round leaves the work recorded.
 stale_lot = Table(
@@ -276,9 +434,19 @@ session = Table(
     # Part of the summary: the certain bounds of the extremes where a bounded reading lies beyond them.
     Column("smallest_high", Float),
     Column("largest_low", Float),
+    # Part of the judgement of the conditioning: whose hours were counted ("specimen" or "chamber"), when the load went in, and the door
+    # openings that the rule allows.
+    Column("clock", Text, nullable=False, server_default="chamber"),
+    Column("loaded_us", BigInteger),
+    Column("doors", Integer, nullable=False, server_default="0"),
+    # State of the instrument that day (`ingest.sessions.bench_state`).
+    Column("bench", Text, nullable=False, server_default="unchecked"),
     UniqueConstraint("stream_id", "lot_id", "started_us"),
     Index("session_by_chamber", "chamber_id", "started_us"),
     Index("session_by_time", "started_us"),
+    Index("session_by_load", "load_id"),
+    Index("session_by_lot", "lot_id"),
+    Index("session_by_instrument", "instrument_id", "started_us"),
 )
 
 # The chambers of a session that used several, with the times of their readings: each must show the conditioning. A session
