@@ -378,7 +378,7 @@ def _picture(document: LotDocument, session: Session, control: StoredControlLimi
     limit_sources = "; ".join(dict.fromkeys(source(step) for step in steps if step is not None))
     return html.Section(
         [
-            html.H3(name),
+            html.H2(name, className="name"),
             word(session["verdict"]),
             graph(
                 plotly_figures.bags(session, control, beside), f"bags-{number}", f"Readings by bag, {name}. {reason}"

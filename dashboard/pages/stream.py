@@ -52,7 +52,7 @@ __all__ = ["layout"]
 KEY = {
     "usual": ("●", "accent", "lot"),
     "flagged": ("■", "edge", "flagged lot"),
-    "flag": ("–◯–", "edge", "first flagged lot of a run"),
+    "flag": ("", "edge mark mark-first", "first flagged lot of a run"),
     "not valid": ("□", "warm", "test not valid: conditioning not documented"),
     "to look at": ("◇", "edge", "suspect values"),
     "above": ("▲", "edge", "level above the range of the meter"),
