@@ -19,7 +19,7 @@ from ingest.documents.instrument import Instrument
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
 from ingest.documents.ready import ReadyDocument
-from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
+from ingest.documents.rounds import CheckDocument, FileCheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
@@ -32,6 +32,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
+    "check-file": (FileCheckDocument, "How one file would be read: lotdrift check FILE --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "instruments": (
         list[Instrument],

@@ -41,7 +41,9 @@ def next_step(alerts: Sequence[Alert]) -> NextStep | None:
     if not waiting:
         return None
     # The alert about which the supplier was asked leads: the others on the stream belong to the same conversation.
-    alert = next((one for one in waiting if one["corrective_action"]), waiting[0])
+    asked = next((one for one in waiting if one["corrective_action"]), None)
+    # An alert that the bench explains comes after those that concern the supplier.
+    alert = asked or next((one for one in waiting if not one["held_under"]), waiting[0])
     supplier, lot, address = alert["supplier"] or "", alert["lot"], alert_address(alert["id"])
     action = alert["corrective_action"]
     if action is not None:

@@ -67,7 +67,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
         document = lot_document.lot(connection, lab, supplier, lot)
         # Day by day, so that the tests of one morning stand together.
         sessions = sorted(document["sessions"], key=lambda one: (one["tested_at"][:10], one["characteristic"]))
-        groups = _grouped_by_hours(sessions)
+        groups = _grouped_by_hours([one for one in sessions if one["conditioning"]["required"]])
         traces = [bench_queries.chamber_trace(connection, lab, group[0]) for group in groups]
         products = {session["product"] for session in sessions}
         in_force = {product: page_queries.limits_in_force(connection, supplier, product) for product in products}
@@ -113,6 +113,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 [html.Summary("Every reading, with its file and line"), *[_readings(session) for session in sessions]]
             ),
             html.H2("Conditioning before the tests"),
+            *_not_required(sessions),
             html.Div(
                 [
                     _chamber(group, trace, number)
@@ -340,6 +341,14 @@ def _grouped_by_hours(sessions: list[Session]) -> list[list[Session]]:
     return sorted(groups, key=lambda group: group[0]["tested_at"])
 
 
+def _not_required(sessions: list[Session]) -> list[html.P]:
+    """The characteristics of the lot that need no conditioning, in a sentence."""
+    names = dict.fromkeys(
+        characteristic(one["characteristic"]) for one in sessions if not one["conditioning"]["required"]
+    )
+    return [html.P(f"No conditioning required: {listed(list(names))}.", className="quiet")] if names else []
+
+
 def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> html.Section:
     first = group[0]
     states = "; ".join(dict.fromkeys(_conditioning(one) for one in group))
@@ -358,6 +367,8 @@ def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> h
 def _conditioning(session: Session) -> str:
     """The conditioning in words, with hours and humidity: "conditioning documented: 167.7 h, 11.7 to 13.3 % RH"."""
     found = session["conditioning"]
+    if not found["required"]:
+        return "no conditioning required"
     words = CONDITIONING_WORDS[found["state"]]
     if found["hours"] is None:
         return words

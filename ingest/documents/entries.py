@@ -36,6 +36,8 @@ class _Body(_From, total=False):
     value: float | None
     document: str
     role: str
+    file: str
+    declared: str
 
 
 class StoredEntryBody(_Body, total=False):

@@ -14,7 +14,25 @@ import pytest
 
 from dashboard.schemas import DOCUMENTS, schema
 
-README_NAMES = ("alerts", "board", "check", "history", "limits", "lot", "replay", "run", "scorecard", "stream", "users")
+README_NAMES = (
+    "ageing",
+    "alerts",
+    "board",
+    "check",
+    "check-file",
+    "history",
+    "instruments",
+    "limits",
+    "lot",
+    "ready",
+    "replay",
+    "run",
+    "scorecard",
+    "stock",
+    "stream",
+    "users",
+    "waveform",
+)
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:
