@@ -250,16 +250,18 @@ def _add_baselines(figure: Figure, document: StreamChart, span: Span | None) -> 
             begin, end = max(begin, span[0]), min(end, span[1])
         if begin >= end:
             continue
-        for x0, x1, y0 in ((begin, end, -0.03), (begin, begin, -0.008), (end, end, -0.008)):
+        # Without strips below, the dates stand right under the levels: the bracket then lies inside.
+        down = -0.03 if "yaxis2" in figure["layout"] else 0.02
+        for x0, x1, y0 in ((begin, end, down), (begin, begin, down + 0.022), (end, end, down + 0.022)):
             figure["layout"]["shapes"].append(
                 {
-                    "type": "line", "x0": x0, "x1": x1, "xref": "x", "y0": y0, "y1": -0.03, "yref": "y domain",
+                    "type": "line", "x0": x0, "x1": x1, "xref": "x", "y0": y0, "y1": down, "yref": "y domain",
                     "line": {"color": GREY, "width": 1.5}, "name": "baseline",
                 }
             )  # fmt: skip
         words = f"baseline, {counted(limits['from_lots'], 'lot')}"
-        place = {"yref": "y domain", "yanchor": "top", "xanchor": "left"}
-        _label(figure, begin, -0.035, words, **place)
+        place = {"yref": "y domain", "yanchor": "top" if down < 0 else "bottom", "xanchor": "left"}
+        _label(figure, begin, down, words, **place)
 
 
 def _end_labels(document: StreamChart, span: Span | None, level: float | None) -> list[EndLabel]:

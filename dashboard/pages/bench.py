@@ -61,7 +61,8 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.P(_advice(bench, alerts), className="lead"),
             html.Ul([_chambers_line(bench), _standards_line(standards)], className="status"),
             html.Ul(
-                [html.Li([word(one["grade"]), " ", link(one["message"], alert_address(one["id"]))]) for one in alerts]
+                [html.Li([word(one["grade"]), " ", link(one["message"], alert_address(one["id"]))]) for one in alerts],
+                className="plain",
             )
             if alerts
             else None,
