@@ -10,7 +10,7 @@ from dash import html
 from dashboard.components.current_user import current_user
 from dashboard.components.entry_form import day_field, field, form
 from dashboard.components.html_parts import lot_link
-from dashboard.text.formatting import amount, counted, day
+from dashboard.text.formatting import ShownEvidence, amounts, counted, day, shown
 from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction, CorrectiveResult
@@ -90,7 +90,7 @@ def _timeline(alert: Alert, action: CorrectiveAction) -> html.Ol:
     if action["result"] is not None:
         words, shape, colour = RESULTS[Effectiveness(action["result"]["answer"])]
         label = html.Span([html.Span(shape, **{"aria-hidden": "true"}), words], className=f"word {colour}")
-        text = _result_text(action["result"], str(alert["evidence"].get("unit") or ""))
+        text = _result_text(action["result"], shown(alert["evidence"]))
         steps.append(html.Li([label, html.Span(text, className="quiet")]))
     return html.Ol(steps, className="steps", **{"aria-label": "Corrective action"})
 
@@ -99,7 +99,7 @@ def _step(head: Any, detail: str, look: str = "") -> html.Li:
     return html.Li([html.Span(head), html.Span(detail, className="quiet") if detail else None], className=look)
 
 
-def _result_text(result: CorrectiveResult, unit: str) -> str:
+def _result_text(result: CorrectiveResult, evidence: ShownEvidence) -> str:
     """The lots that the result is based on, and their mean against the mean before the alert and at the alert."""
     if not result["lots"]:
         return f": {result['reason']}"
@@ -109,9 +109,11 @@ def _result_text(result: CorrectiveResult, unit: str) -> str:
     if result["level_after"] is None:
         return text
     # Variation between bags or readings is a share, a level has a unit.
-    after, before, at_alert = (
-        "–" if value is None else amount(value, unit) if result["of"] == "level" else f"{value:.3g}"
-        for value in (result["level_after"], result["level_usual"], result["level_moved"])
+    of_level = result["of"] == "level"
+    after, before, at_alert = amounts(
+        [result["level_after"], result["level_usual"], result["level_moved"]],
+        evidence.get("unit", "") if of_level else "",
+        evidence.get("digits", 3) if of_level else 3,
     )
     name = "mean" if result["of"] == "level" else "mean variation"
     return f"{text}: {name} {after}; before {before}; at the alert {at_alert}"

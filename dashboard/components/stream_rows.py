@@ -11,7 +11,19 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.html_parts import sparkline_image, stream_link, word
 from dashboard.components.next_step import NextStep
 from dashboard.queries.stored_documents import Stream
-from dashboard.text.formatting import age, amount, change, characteristic, day, percent, room_to_limit, shortly, weeks
+from dashboard.text.formatting import (
+    age,
+    amount,
+    change,
+    characteristic,
+    day,
+    digits_of,
+    in_unit,
+    percent,
+    room_to_limit,
+    shortly,
+    weeks,
+)
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
 from ingest.documents.stream import BoardRow, ProductRow
@@ -108,8 +120,8 @@ def _row(
         sparkline_image(
             sparkline, f"{row['supplier']} {row['product']}, {characteristic(row['characteristic'])}", limit or " "
         ),
-        [amount(row["level"], row["unit"]), html.Span(room_to_limit(row), className="quiet")],
-        change(row["change_percent_per_month"]),
+        [in_unit(row, row["level"]), html.Span(room_to_limit(row), className="quiet")],
+        change(row["change_percent_per_month"], digits_of(row)),
         html.Span(chance(row), className="large") if chance(row) != "–" else "–",
         [str(row["last_lot"]), html.Span(last, className="quiet")],
     ]

@@ -20,8 +20,9 @@ from dashboard.delivery.alert_messages import Message
 from dashboard.paper.html_page import render
 from dashboard.queries import stored_documents
 from dashboard.queries.alert_order import urgent_first
+from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
-from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.text.formatting import CAUTIONS, characteristic, counted, day, in_unit, percent, room_to_limit, weeks
 from dashboard.text.stock_text import advice, headline
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
@@ -56,11 +57,12 @@ _From = TypedDict("_From", {"from": str})
 
 
 class DigestWeek(_From):
-    """A week and the present state; `tested` are test sessions by verdict."""
+    """A week and the present state; `lots` are those tested, `tested` their test sessions and those of check standards by verdict."""
 
     lab: str
     to: str
     horizon_weeks: float
+    lots: int
     tested: dict[str, int]
     new: list[Alert]
     settled: list[ClosedAlert]
@@ -114,16 +116,18 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         ),
         span,
     ).all()
-    # The evidence was complete in the week, or a round of the week found it in files that came late.
-    new = set(
-        connection.execute(
+    new = new_alert_ids(connection, span["start"], span["stop"])
+    lots = {
+        row[1:]
+        for row in connection.execute(
             text(
-                "SELECT id FROM alert WHERE raised_us > :start AND raised_us <= :stop UNION "
-                "SELECT about FROM delivery GROUP BY about HAVING min(noted_us) > :start AND min(noted_us) <= :stop"
+                "SELECT l.id, l.supplier, l.product, l.lot FROM session s JOIN lot l ON l.id = s.lot_id "
+                "WHERE s.started_us > :start AND s.started_us <= :stop"
             ),
             span,
-        ).scalars()
-    )
+        )
+        if not lab.is_check_standard(row.supplier, row.product)
+    }
     unexplained = [alert for alert in alerts if alert["held_under"] is None]
     forecast = [row for row in board if row["breach_probability"] is not None and not row["check_standard"]]
     return {
@@ -131,8 +135,9 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "from": stored_documents.iso(span["start"], lab.zone),
         "to": stored_documents.iso(span["stop"], lab.zone),
         "horizon_weeks": lab.alerts.horizon_weeks,
+        "lots": len(lots),
         "tested": {row[0]: row[1] for row in tested},
-        "new": urgent_first([alert for alert in unexplained if alert["id"] in new and alert["grade"] != Grade.NOTE]),
+        "new": urgent_first([alert for alert in unexplained if alert["id"] in new]),
         "settled": _closed_by_people(connection, alerts, span),
         "open": urgent_first([alert for alert in unexplained if alert["state"] != AlertState.CLOSED]),
         "unanswered": [notice for notice in asked_in(alerts) if overdue(notice)],
@@ -169,7 +174,7 @@ def _weeks_left(row: BoardRow) -> float:
 
 def _headline(week: DigestWeek) -> str:
     tested = week["tested"]
-    sessions = counted(sum(tested.values()), "test session")
+    sessions = f"{counted(week['lots'], 'lot')} tested, {counted(sum(tested.values()), 'test session')}"
     words = (("fail", "failed"), ("undecided", "undecided"), ("invalid", "without valid conditioning"))
     results = [f"{tested[key]} {result}" for key, result in words if tested.get(key)]
     details = f" ({', '.join(results)})" if results else ""
@@ -223,7 +228,7 @@ def _unanswered(notice: NoticeRow) -> Line:
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
     chance = f"{percent(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
-    level = f"now {amount(row['level'], row['unit'])}, limit {room_to_limit(row)}"
+    level = f"now {in_unit(row, row['level'])}, limit {room_to_limit(row)}"
     picture = ""
     if key in pictures:
         # The title is escaped where the picture is drawn.

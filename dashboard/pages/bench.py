@@ -20,7 +20,7 @@ from dashboard.text.urls import alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
-from ingest.documents.bench import BenchDocument, Chamber, ChamberTrace, MarkedSession, Refusals
+from ingest.documents.bench import BenchDocument, BenchFinding, Chamber, ChamberTrace, MarkedSession, Refusals
 from ingest.documents.stream import ProductRow
 from ingest.rounds.schedule import USUAL_MINUTES
 from spc.vocabulary.enums import Grade
@@ -74,6 +74,8 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             ),
             html.H2("Check standards"),
             rows_table(standards, sparklines, reasons, looked_at, lab) if standards else html.P(NO_STANDARD),
+            html.H2("Findings so far"),
+            _findings(bench["findings"]),
             html.H2(_refused_heading(bench["refusals"])),
             *_refusals(bench["refusals"]),
             html.H2(f"Suspect values: {counted(len(bench['to_look_at']), 'test') if bench['to_look_at'] else 'none'}"),
@@ -159,6 +161,25 @@ def _standards_line(standards: list[ProductRow]) -> html.Li:
 def _last_test(standards: list[ProductRow]) -> str:
     last = max((row["last_tested_at"] for row in standards if row["last_tested_at"]), default=None)
     return f"Last tested {day(last)}."
+
+
+def _findings(findings: list[BenchFinding]) -> html.Component:
+    """Every finding with its weeks, also those that are closed: their tests stay marked."""
+    if not findings:
+        return html.P("None: no source on the bench was off, as far as the lots show.")
+    rows = [
+        [
+            link(one["finding"], alert_address(one["finding"])),
+            one["message"],
+            day(one["off_from_at"]),
+            "not yet" if one["off_until_at"] is None else day(one["off_until_at"]),
+            day(one["detected_at"]),
+            f"{counted(one['tests'], 'test')} of {counted(one['lots'], 'lot')}",
+            word(one["state"]),
+        ]
+        for one in findings
+    ]
+    return table(("finding", "what", "off from", "off until", "detected", "marked", "state"), rows, "Findings so far")
 
 
 def _attribution(share: AttributedShare) -> list[html.P]:

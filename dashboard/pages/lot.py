@@ -15,9 +15,11 @@ from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
+from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
+from dashboard.text.verdict_text import bags_text, level_text
 from ingest.audit.subjects import Subject
 from ingest.decisions.responses import LOT_DECISIONS
 from ingest.documents.bench import ChamberTrace
@@ -136,7 +138,9 @@ def _worst(sessions: list[Session]) -> str:
     """The worst verdict of the sessions that stand; a pass with bags over the limit is a word of its own."""
     standing = _standing_sessions(sessions)
     verdict = min((session["verdict"] for session in standing), key=WORST_FIRST.index)
-    if verdict in (Verdict.PASS, Verdict.UNLIMITED) and any(_bags_beyond(session) for session in standing):
+    if verdict in (Verdict.PASS, Verdict.UNLIMITED) and any(
+        bags_text(session["bag_count"], session["unit"]) for session in standing
+    ):
         return OVER
     return verdict
 
@@ -163,13 +167,22 @@ def _headline(sessions: list[Session]) -> str:
             names = listed([characteristic(one["characteristic"]) for one in some])
             fact = _level_and_limit(some[0]) if verdict == Verdict.FAIL and len(some) == 1 else ""
             parts.append(f"{words} {names}{fact}")
-    over = [one for one in standing if one["verdict"] == Verdict.PASS and _bags_beyond(one)]
-    parts += [
-        f"passes on the mean in {characteristic(one['characteristic'])}{_level_and_limit(one)}, but {_beyond_text(one)}"
-        for one in over
-    ]
     if parts:
-        return "; ".join(parts)
+        return "; ".join(
+            parts
+            + [
+                f"{characteristic(one['characteristic'])}: {fact}"
+                for one in standing
+                if one["verdict"] != "invalid" and (fact := _worry(one))
+            ]
+        )
+    worrying = [
+        f"passes on the {one['judged_by']} in {characteristic(one['characteristic'])}{_level_and_limit(one)}, but {fact}"
+        for one in standing
+        if one["verdict"] == "pass" and (fact := _worry(one))
+    ]
+    if worrying:
+        return "; ".join(worrying)
     passed = any(one["verdict"] == "pass" for one in standing)
     return "every test valid and within the limits" if passed else "no specification limit applies"
 
@@ -180,13 +193,6 @@ def _level_and_limit(session: Session) -> str:
     return f" ({amount(session['level'], session['unit'])}, limit {room_to_limit(session)})"
 
 
-def _beyond_text(session: Session) -> str:
-    """How many bags have readings outside the limit, and the worst reading."""
-    beyond = len(_bags_beyond(session))
-    worst = f", up to {amount(session['worst'], session['unit'])}" if session["worst"] is not None else ""
-    return f"{beyond} of {counted(session['bags'], 'bag')} read outside it{worst}"
-
-
 def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
     """What to do with the lot."""
     if (decision := _last_decision(entries)) is not None:
@@ -195,10 +201,8 @@ def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
     if worst == Verdict.INVALID:
         return "Test fresh bags after the full conditioning: this test does not count."
     if worst == OVER:
-        bags = next(
-            f"{listed(list(map(str, beyond)))}" for one in _standing_sessions(sessions) if (beyond := _bags_beyond(one))
-        )
-        return f"Hold the lot: bags {bags} read outside the limit. {again}"
+        bags = next(bags for one in _standing_sessions(sessions) if (bags := bags_text(one["bag_count"], one["unit"])))
+        return f"Hold the lot: {bags}. {again}"
     if (retest := _passed_retest(sessions)) is not None and worst != Verdict.INVALID:
         result = f"{day(retest['tested_at'])} passed at {amount(retest['level'], retest['unit'])}"
         return f"The retest of {result}. The first result stands: have the authorised person decide."
@@ -219,6 +223,12 @@ def _passed_retest(sessions: list[Session]) -> Session | None:
 
 def _last_decision(entries: list[SubjectEntry]) -> SubjectEntry | None:
     return next((entry for entry in entries if entry["what"] != "note"), None)
+
+
+def _worry(session: Session) -> str:
+    """What a reader of a pass must know too: bags outside the limit, a level outside the control limits."""
+    parts = [bags] if (bags := bags_text(session["bag_count"], session["unit"])) else []
+    return ", ".join(parts + (["level outside the control limits"] if session["outside_control_limits"] else []))
 
 
 def _standing_sessions(sessions: list[Session]) -> list[Session]:
@@ -244,13 +254,13 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
     """One line a session."""
     rows = [
         [
-            word(session["verdict"]),
+            html.Span([word(session["verdict"]), f" {fact}" if (fact := _worry(session)) else ""]),
             html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
             moment(session["tested_at"]),
-            amount(session["level"], session["unit"]),
+            level_text(session["level"], session["level_range"], session["unit"]),
             room_to_limit(session),
             _control_limits(control, session["unit"]),
-            amount(session["worst"], session["unit"]),
+            amount(session["worst"], session["unit"], session["worst_bound"]),
             _bags_text(session),
             _conditioning(session),
             _tested_with(session),
@@ -265,10 +275,11 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
 
 
 def _bags_text(session: Session) -> str:
-    """The bags with a reading outside the limit, of all bags."""
-    if session["limit_lower"] is None and session["limit_upper"] is None:
+    """The bags outside the limit by their mean, of all bags."""
+    count = session["bag_count"]
+    if count is None:
         return f"{session['bags']} tested"
-    return f"{len(_bags_beyond(session)) or 'none'} of {session['bags']}"
+    return f"{count['outside'] or 'none'} of {count['bags']}"
 
 
 def _tested_with(session: Session) -> str:
@@ -281,8 +292,9 @@ def _tested_with(session: Session) -> str:
 
 def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
     if limits is None or limits["lower"] is None:
-        return "not known yet"
-    return f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+        return "no settled limits yet"
+    edges = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    return edges if limits.get("settled", True) else f"{edges}, not settled"
 
 
 def _anchor(session: Session) -> str:
@@ -395,6 +407,11 @@ def _picture(document: LotDocument, session: Session, control: StoredControlLimi
                 plotly_figures.bags(session, control, beside), f"bags-{number}", f"Readings by bag, {name}. {reason}"
             ),
             html.P([reason, f" Source of the limit: {limit_sources}." if limit_sources else ""], className="quiet"),
+            *[
+                html.P(text, className="entry")
+                for text in (mark_sentence(session["bench_findings"], session["level"], session["unit"]),)
+                if text
+            ],
             *_suspect(document, session),
             html.P(stream_link({**document, **session}, "show in control chart"), className="quiet"),
         ],
@@ -410,7 +427,8 @@ def _reason(session: Session) -> str:
     if session["verdict"] == "invalid":
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
-        return f"No specification limit applies; the level is {amount(session['level'], unit)}."
+        level = level_text(session["level"], session["level_range"], unit)
+        return f"No specification limit applies; the level is {level}."
     by = f" ({session['limit_document']})" if session["limit_document"] else ""
     if session["judged"] is None:
         beyond = sum(reading["bound"] != 0 for reading in session["readings"])
@@ -420,7 +438,8 @@ def _reason(session: Session) -> str:
     statistic = (
         "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
     )
-    return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}."
+    worry = f" But {worry}." if (worry := _worry(session)) and session["verdict"] == "pass" else ""
+    return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}.{worry}"
 
 
 def _suspect(document: LotDocument, session: Session) -> list[Any]:

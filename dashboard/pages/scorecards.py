@@ -17,7 +17,7 @@ from dashboard.queries.stored_documents import Stream
 from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.file_names import attachment
-from dashboard.text.formatting import amount, counted, day, listed, room_to_limit
+from dashboard.text.formatting import amount, counted, day, in_unit, listed, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
@@ -261,8 +261,8 @@ def _stream(row: CardStream) -> list[Any]:
     return [
         stream_link(row),
         _passed(row),
-        amount(row["level"], row["unit"]),
-        amount(row["earlier_level"], row["unit"]),
+        in_unit(row, row["level"]),
+        in_unit(row, row["earlier_level"]),
         [html.Span(size), html.Br(), html.Span(way, className="quiet")] if compared else "not compared",
         room_to_limit(row),
         "–" if happened == "none" else happened,

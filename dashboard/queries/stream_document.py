@@ -7,10 +7,14 @@ import json
 from sqlalchemy import Connection
 
 from dashboard.queries.stored_documents import rows_of
+from ingest.alerts.bench_marks import marks_of_stream
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
+from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.humidity_effect import humidity_of
 
 __all__ = ["point", "stream"]
@@ -32,8 +36,12 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
             "lotdrift board lists them all"
         )
     points = rows_of(
-        connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=rows[0]["id"]
+        connection,
+        "SELECT session_id, tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal",
+        id=rows[0]["id"],
     )
+    marks = marks_of_stream(connection, lab, rows[0]["id"])
+    bags = bag_counts_of_stream(connection, rows[0]["id"])
     stored: StoredStream = json.loads(rows[0]["document"])
     humidity, adjusted = humidity_of(connection, lab, rows[0]["id"])
     return {
@@ -43,12 +51,32 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         **served(stored, lab.zone),
         "humidity": humidity,
         "points": [
-            point(row["tested_us"], json.loads(row["document"]), level, lab)
+            point(
+                row["tested_us"],
+                json.loads(row["document"]),
+                level,
+                marks.get(row["session_id"], []),
+                bags.get(row["session_id"]),
+                lab,
+            )
             for row, level in zip(points, adjusted, strict=True)
         ],
     }
 
 
-def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, lab: Lab) -> Point:
+def point(
+    tested_us: int,
+    stored: StoredPoint,
+    adjusted_level: float | None,
+    marks: list[BenchMark],
+    bags: BagCount | None,
+    lab: Lab,
+) -> Point:
     """A point of a chart as a page shows it."""
-    return {"tested_at": iso(tested_us, lab.zone), **stored, "adjusted_level": adjusted_level}
+    return {
+        "tested_at": iso(tested_us, lab.zone),
+        **stored,
+        "adjusted_level": adjusted_level,
+        "bench_findings": marks,
+        "bag_count": bags,
+    }

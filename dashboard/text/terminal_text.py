@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.text import instrument_text
+from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.formatting import (
-    amount,
     change,
     characteristic,
     complaints,
     counted,
     day,
+    digits_of,
+    futures,
     humidity,
+    in_unit,
     moment,
     percent,
     room_to_limit,
@@ -20,6 +23,7 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
+from dashboard.text.verdict_text import bags_text, level_text
 from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
@@ -66,9 +70,9 @@ def _board_line(row: BoardRow) -> list[str]:
         row["supplier"],
         row["product"],
         characteristic(row["characteristic"]),
-        amount(row["level"], row["unit"]),
+        in_unit(row, row["level"]),
         room_to_limit(row),
-        change(row["change_percent_per_month"]),
+        change(row["change_percent_per_month"], digits_of(row)),
         percent(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
@@ -78,16 +82,21 @@ def _board_line(row: BoardRow) -> list[str]:
 def stream(document: StreamDocument) -> str:
     """One stream, the newest lot last."""
     limits, unit = document["limits"], document["unit"]
+    control = f"control limits {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}"
+    if limits["lower"] is None:
+        control = "no settled limits yet"
+    elif not limits.get("settled", True):
+        control += ", not settled,"
     head = (
         f"{document['supplier']} {document['product']}, {characteristic(document['characteristic'])}: centre line "
-        f"{amount(limits['center'], unit)}, control limits {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)} "
+        f"{in_unit(document, limits['center'])}, {control} "
         f"from {counted(limits['from_lots'], 'lot')}."
     )
     rows = [
         [
             point["lot"],
             day(point["tested_at"]),
-            amount(point["shown"], unit, point["bound"]),
+            in_unit(document, point["shown"], point["bound"]),
             str(point["n"]),
             "look" if point["to_look_at"] else point["state"],
             ", ".join(name.replace("_", " ") for name in point["signals"]),
@@ -96,7 +105,7 @@ def stream(document: StreamDocument) -> str:
     ]
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
     return (
-        printable(f"{head} {humidity(document)}")
+        printable(f"{head}{futures(document['forecast'], unit)} {humidity(document)}")
         + "\n"
         + printable(bounds)
         + "\n"
@@ -112,7 +121,8 @@ def lot(document: LotDocument) -> str:
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
-            f"{amount(session['level'], session['unit'])}, worst {amount(session['worst'], session['unit'])} against "
+            f"{level_text(session['level'], session['level_range'], session['unit'])}, worst "
+            f"{in_unit(session, session['worst'], session['worst_bound'])} against "
             f"{room_to_limit(session)}; "
             + (
                 f"conditioning {conditioning['state']}{hours}"
@@ -120,13 +130,17 @@ def lot(document: LotDocument) -> str:
                 else "no conditioning required"
             )
         )
+        facts = [bags_text(session["bag_count"], session["unit"])]
+        facts += ["level outside the control limits"] if session["outside_control_limits"] else []
+        facts.append(mark_sentence(session["bench_findings"], session["level"], session["unit"]))
+        parts += [fact[:1].upper() + fact[1:] for fact in facts if fact]
         if session["mark"]:
             parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'not cleared yet'}).")
         rows = [
             [
                 str(r["specimen"]),
                 str(r["reading"]),
-                amount(r["value"], r["unit"], r["bound"]),
+                in_unit(session, r["value"], r["bound"]),
                 r["file"],
                 str(r["line"]),
                 "look" if r["marked"] else "",

@@ -17,7 +17,7 @@ from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
 from ingest.common.text import printable
 from ingest.documents.entries import StoredEntryBody
-from ingest.evaluation.stream_alerts import state_after_entries
+from ingest.evaluation.stream_alerts import state_after
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
 __all__ = ["ALERT_RESPONSES", "LOT_DECISIONS", "NOTE", "respond"]
@@ -89,10 +89,7 @@ def _day(text: str) -> str:
 
 
 def _settle(connection: Connection, alert: str) -> None:
-    """Set the state of an alert by its entries; one that its evidence or a bench alert closed stays closed."""
-    evidence, held_under = connection.exec_driver_sql(
-        "SELECT evidence, held_under FROM alert WHERE id = ?", (alert,)
-    ).one()
-    if held_under is None and json.loads(evidence).get("closed_because") is None:
-        state = state_after_entries(connection, alert)
-        connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))
+    """Set the state of an alert by its entries; one that its evidence closed stays closed."""
+    evidence = connection.exec_driver_sql("SELECT evidence FROM alert WHERE id = ?", (alert,)).scalar_one()
+    state = state_after(connection, alert, json.loads(evidence))
+    connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
-from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
 
 __all__ = [
     "EarlierValue",
+    "LevelRange",
     "LimitSources",
     "LotDocument",
     "Reading",
@@ -82,6 +85,13 @@ class LimitSources(TypedDict):
     upper: Limit | None
 
 
+class LevelRange(TypedDict):
+    """The levels that bounded readings leave open, in the unit; null where an end has no bound."""
+
+    low: float | None
+    high: float | None
+
+
 class Session(TypedDict):
     """One test session of a lot."""
 
@@ -89,6 +99,7 @@ class Session(TypedDict):
     characteristic: str
     unit: str
     tested_at: Moment
+    digits: NotRequired[Digits]
     ended_at: Moment
     chamber: str
     instrument: str
@@ -96,7 +107,11 @@ class Session(TypedDict):
     conditioning: SessionConditioning
     bench: SessionBench
     level: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
+    outside_control_limits: bool
     judged_by: JudgedBy
     scale: Scale
     limit_lower: float | None
@@ -107,6 +122,7 @@ class Session(TypedDict):
     verdict: Verdict
     bags: Count
     mark: SessionMark | None
+    bench_findings: list[BenchMark]
     readings: list[Reading]
 
 
@@ -144,6 +160,7 @@ class EarlierValue(TypedDict):
     line: Count
     replaced_by: str
     unit: str
+    digits: NotRequired[Digits]
     tested_at: Moment
     replaced_at: Moment
 

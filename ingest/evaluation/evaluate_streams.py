@@ -22,6 +22,7 @@ from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.documents.stream import StoredBoardRow, StoredPoint, StoredSparkline, StoredStream
+from ingest.evaluation.bag_counts import update_bag_counts
 from ingest.evaluation.detector_state import detector_states, write_detector_state
 from ingest.evaluation.pooled_autocorrelation import pools_of, update_pooled_autocorrelation
 from ingest.evaluation.reference_scores import forget_scores, write_scores
@@ -105,7 +106,9 @@ def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[
     for stream in streams:
         if stream.id not in inputs:
             _forget(connection, stream)
-    return [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
+    raised = [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
+    update_bag_counts(connection, lab, streams)
+    return raised
 
 
 def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> list[Evaluated]:

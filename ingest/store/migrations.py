@@ -127,7 +127,7 @@ def _to_4(connection: Connection) -> None:
 
 
 def _to_5(connection: Connection) -> None:
-    """Add stock counts, loads, and whose hours of conditioning were counted; the next round derives everything again."""
+    """Add stock, loads, calibrations, counts of bags and weeks of the bench; the next round derives everything again."""
     word = Text().with_variant(Text(collation="C"), "postgresql")
     operations = Operations(MigrationContext.configure(connection))
     operations.add_column("session", Column("clock", word, nullable=False, server_default="chamber"))
@@ -189,7 +189,19 @@ def _to_5(connection: Connection) -> None:
         *_needed(number, "replaced_by_drop_id"), *_needed(BigInteger, "replaced_us"),
     )  # fmt: skip
     Table("stale_instrument", made, Column("instrument_id", number, primary_key=True), sqlite_with_rowid=False)
+    Table(
+        "bench_share", made, Column("session_id", number, primary_key=True), Column("alert", word, primary_key=True),
+        *_needed(number, "stream_id"), *_needed(Float, "size"), *_needed(word, "size_unit"), Column("level_without", Float),
+        Index("bench_share_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "bag_count", made, Column("session_id", number, primary_key=True), *_needed(number, "stream_id"),
+        Column("limit_lower", Float), Column("limit_upper", Float), *_needed(Integer, "bags", "outside", "undecided"),
+        Column("worst", Float), *_needed(SmallInteger, "worst_bound"), Index("bag_count_by_stream", "stream_id"),
+    )  # fmt: skip
     made.create_all(connection)
+    put_meta(connection, "bench_findings", "[]")
+    put_meta(connection, "scores_changed_from_us", "0")
     put_meta(connection, "declared", "")
 
 

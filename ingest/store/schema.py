@@ -566,6 +566,35 @@ alert = Table(
     Index("alert_by_state", "state"),
 )
 
+# The bags of each test against the limits of its day: how many are certainly outside, how many are open, the worst. Derived.
+bag_count = Table(
+    "bag_count",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("limit_lower", Float),
+    Column("limit_upper", Float),
+    *[Column(name, Integer, nullable=False) for name in ("bags", "outside", "undecided")],
+    Column("worst", Float),
+    Column("worst_bound", SmallInteger, nullable=False),
+    Index("bag_count_by_stream", "stream_id"),
+)
+
+# Tests of weeks in which a source on the bench was off, by finding: what it added to the level (in percent on a log scale,
+# else in the unit), and the level in the unit with all findings taken out. Derived; kept also after the finding is closed.
+bench_share = Table(
+    "bench_share",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("alert", Text, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("size", Float, nullable=False),
+    Column("size_unit", Text, nullable=False),
+    Column("level_without", Float),
+    Index("bench_share_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
+)
+
 # One row for each alert (or weekly summary) and each channel, from the round that first recorded it; never deleted once it
 # may have been sent. State `claimed`: being sent, and perhaps sent. `message` is the id of the message.
 delivery = Table(

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["AlertState", "Direction", "Effectiveness", "Grade", "Kind", "Scale", "Side", "StreamState", "Verdict"]
+__all__ = [
+    "WANDER",
+    "AlertState",
+    "Direction",
+    "Effectiveness",
+    "Grade",
+    "Kind",
+    "Scale",
+    "Side",
+    "StreamState",
+    "Verdict",
+]
 
 
 class Scale(StrEnum):
@@ -29,6 +40,10 @@ class Verdict(StrEnum):
     """The chamber log does not document the required conditioning."""
     UNLIMITED = "unlimited"
     """No limit applies."""
+
+
+WANDER = "wander"
+"""Form of the evidence for a level that moves away and comes back time and again, in place of a step or a ramp."""
 
 
 class Kind(StrEnum):

@@ -221,4 +221,4 @@ def test_names_are_text_and_tests_without_conditioning_are_counted_out(bench: Be
     assert [lot["lot"] for lot in document["lots"]] == ["L12", "L14"]
     assert document["left_out"] == 1
     assert "1 lot of that time is left out, as the log does not document the conditioning." in said
-    assert "26.3 nJ" in said
+    assert "26.26 nJ" in said

@@ -241,7 +241,7 @@ def test_steady_normal_streams_stay_within_the_budget_and_spend_most_of_it(gap, 
     found = detection.detect_new(streams, np.zeros(count, dtype=int), budget)
     opened = np.zeros(count)
     for number, own in found.groupby("stream"):
-        opened[number] = len(alert_episodes.episodes(signals_in(own)))
+        opened[number] = len(alert_episodes.signal_runs(signals_in(own), lots))
     accepted = budget * (lots - 7) * gap / YEAR_WEEKS
     # Four standard errors of the mean over streams, 15 % of the budget: a detector that keeps to it exactly fails this once in
     # 30,000 tries, and one that takes 1.35 times as much passes it as seldom. Not under four fifths: the budget is for use.

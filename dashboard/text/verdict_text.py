@@ -1,0 +1,52 @@
+"""The worrying facts beside a verdict: bags outside the limit, the worst bag, a level outside the control limits."""
+
+from __future__ import annotations
+
+from dashboard.text.formatting import amount, counted, room_to_limit
+from ingest.documents.bag_count import BagCount
+from ingest.documents.lot import LevelRange
+
+__all__ = ["bags_text", "level_text", "verdict_text"]
+
+
+def level_text(level: float | None, span: LevelRange | None, unit: str) -> str:
+    """A level, or the range that bounded readings leave open: "13.9 nJ or more", "9.10 nJ to 14.0 nJ"."""
+    if span is None:
+        return amount(level, unit)
+    low, high = span["low"], span["high"]
+    if low is None and high is None:
+        return "open: readings beyond the range of the meter"
+    if high is None:
+        return f"{amount(low, unit)} or more"
+    if low is None:
+        return f"{amount(high, unit)} or less"
+    return f"{amount(low, unit)} to {amount(high, unit)}"
+
+
+def bags_text(count: BagCount | None, unit: str) -> str:
+    """The bags outside the limit and the worst of them: "3 of 6 bags outside; worst bag 32.1 nJ"."""
+    if count is None or not (count["outside"] or count["undecided"]):
+        return ""
+    parts = []
+    if count["outside"]:
+        parts.append(f"{count['outside']} of {counted(count['bags'], 'bag')} outside")
+    if count["undecided"]:
+        parts.append(f"{count['undecided']} of {counted(count['bags'], 'bag')} undecided")
+    parts.append(f"worst bag {amount(count['worst'], unit, count['worst_bound'])}")
+    return ", ".join(parts)
+
+
+def verdict_text(
+    verdict: str,
+    judged_by: str,
+    count: BagCount | None,
+    outside_control: bool,
+    limits: tuple[float | None, float | None],
+    unit: str,
+) -> str:
+    """A verdict with what a reader must know beside it: "pass on the mean; 3 of 6 bags outside the limit (under 20.0 nJ)"."""
+    text = f"pass on the {judged_by}" if verdict == "pass" and judged_by == "mean" else verdict
+    if bags := bags_text(count, unit):
+        limit = room_to_limit({"unit": unit, "limit_lower": limits[0], "limit_upper": limits[1]})
+        text += f"; {bags} (limit {limit})"
+    return f"{text}; level outside the control limits" if outside_control else text
