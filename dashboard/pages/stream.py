@@ -289,7 +289,7 @@ def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
             f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}. "
             f"Time to the limit: {weeks(row['weeks_to_limit'])}."
         )
-    return f"{text}{futures(document['forecast'], unit)}"
+    return f"{text}{futures(document['forecast'], document)}"
 
 
 def _unsettled(limits: ControlLimits, unit: str, lab: Lab) -> str:

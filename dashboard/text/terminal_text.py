@@ -116,7 +116,7 @@ def stream(document: StreamDocument) -> str:
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
     moving = moving_baseline(document)
     return (
-        printable(f"{head}{futures(document['forecast'], unit)} {humidity(document)}")
+        printable(f"{head}{futures(document['forecast'], document)} {humidity(document)}")
         + "\n"
         + printable(bounds)
         + "\n"

@@ -157,7 +157,8 @@ def test_a_step_entered_again_holds_and_the_earlier_one_stays_to_be_seen(bench: 
     assert "3 entries; last: supplier answered, Bench 2" in said
     assert "cause: a new roll" in said
     assert "Answered on" in said
-    assert "corrective action effective (5 lots)" in said
+    assert "Case closed: corrective action effective" in said
+    assert "● effective  (5 lots): mean 9.136 nJ; before 9.012 nJ; at the alert 13.88 nJ" in said
 
 
 def words_of(part: Any) -> str:
