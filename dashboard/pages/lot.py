@@ -9,6 +9,7 @@ from dash import html
 
 from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import alert_card
+from dashboard.components.conformity import conformity_section
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
 from dashboard.queries import bench_queries, lot_document, page_queries
@@ -271,6 +272,7 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
                     ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
                 ]
             ),
+            *conformity_section(document, session),
             html.P(stream_link({**document, **session}, "show in control chart")),
             html.Details([html.Summary("Every reading, with its file and line"), _readings(session, name)]),
         ],

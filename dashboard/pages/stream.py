@@ -9,6 +9,7 @@ from dash import dcc, html
 from dashboard.charts import plotly_figures
 from dashboard.charts.limit_lines import near
 from dashboard.components.alert_card import alert_card
+from dashboard.components.conformity import rule_section
 from dashboard.components.entry_form import day_field, form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, lot_link, supplier_link, table, word
 from dashboard.pages.stream_chart import ChartView, adjusted_words, choices, humidity_matters, span
@@ -97,6 +98,7 @@ def layout(
             *limits_section(document, [*entries[subject], *entries[limit]]),
             html.H2("Variation and capability"),
             facts(_facts(row, document)),
+            *rule_section(document["decision"]),
             html.H2("Notes"),
             *[html.P(_note_text(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
             *if_editor("Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])),

@@ -18,6 +18,7 @@ from ingest.documents.served import iso, served
 from ingest.documents.stream import Limit
 from ingest.evaluation.alert_text import slip
 from ingest.sessions.suspect_values import stored_suspect
+from ingest.verdict.proof import conformity
 from spc.vocabulary.enums import Scale
 
 __all__ = ["lot"]
@@ -57,8 +58,9 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
 # By stream and lot: the indexes find sessions and readings that way without a scan.
 SESSION_SQL = """
 SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
-m.share, m.slip, m.power, m.low, m.high, m.settled
+m.share, m.slip, m.power, m.low, m.high, m.settled, f.document AS conformity
 FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
+LEFT JOIN conformity f ON f.session_id = s.id
 JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
 WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
 """
@@ -130,6 +132,14 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
             "high": suspect.mark.high,
             "settled": cast("Literal['stands as written', 'set aside'] | None", suspect.settled or None),
         },
+        "conformity": conformity(
+            session["conformity"],
+            session,
+            [(reading["specimen"], reading["value"], reading["bound"]) for reading in readings],
+            characteristic.scale,
+            limits.lower,
+            limits.upper,
+        ),
         "readings": [
             _reading(reading, characteristic.unit, lab, marked=marked)
             for reading, marked in zip(readings, marks, strict=True)

@@ -7,7 +7,10 @@ from urllib.parse import urlencode
 
 __all__ = [
     "ALERTS",
+    "BAGS",
     "BOARD",
+    "COMPARE",
+    "COMPARISON_FILE",
     "DIGEST",
     "EVIDENCE_FILE",
     "GUIDE",
@@ -15,16 +18,21 @@ __all__ = [
     "HISTORY_FILE",
     "LOT",
     "NOTICE_FILE",
+    "REPORT_FILE",
     "SCORECARDS",
     "SCORECARD_FILE",
     "STREAM",
     "STREAM_FILE",
     "SUPPLIER",
+    "WHAT_IF",
     "alert_address",
+    "bags_address",
+    "compare_address",
     "evidence_address",
     "lot_address",
     "notice_address",
     "on_dashboard",
+    "report_address",
     "scorecard_address",
     "stream_address",
     "stream_file_address",
@@ -35,6 +43,8 @@ BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supp
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
+BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"
+COMPARISON_FILE, REPORT_FILE = "/comparison-file", "/report-file"
 
 
 def with_query(path: str, query: Mapping[str, str | None]) -> str:
@@ -52,6 +62,22 @@ def stream_address(supplier: str, product: str, characteristic: str) -> str:
 def lot_address(supplier: str, lot: str) -> str:
     """The page of a lot."""
     return with_query(LOT, {"supplier": supplier, "lot": lot})
+
+
+def bags_address(supplier: str = "", product: str = "", characteristic: str = "") -> str:
+    """The page "How many bags", for a stream where one is named."""
+    return with_query(BAGS, {"supplier": supplier, "product": product, "characteristic": characteristic})
+
+
+def compare_address(path: str, query: Mapping[str, str | None]) -> str:
+    """The page or the file of a comparison."""
+    return with_query(path, query)
+
+
+def report_address(supplier: str, lot: str, characteristic: str = "", number: str = "") -> str:
+    """The file of a lot's test report: the issued one of this number, else a draft."""
+    query = {"supplier": supplier, "lot": lot, "characteristic": characteristic, "number": number}
+    return with_query(REPORT_FILE, query)
 
 
 def alert_address(alert: str, most: str = "") -> str:

@@ -8,6 +8,7 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
+from ingest.documents.conformity import Conformity
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
@@ -94,6 +95,7 @@ class Session(TypedDict):
     verdict: Verdict
     bags: Count
     mark: SessionMark | None
+    conformity: Conformity | None
     readings: list[Reading]
 
 

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, NotRequired
 from pydantic import Field
 from typing_extensions import TypedDict
 
+from ingest.documents.conformity import DecisionRisks
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
 from ingest.documents.fields import Bound, Count, Day, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
@@ -394,3 +395,4 @@ class StreamDocument(StreamChart, StreamNames):
     """One stream, point by point."""
 
     humidity: HumidityEffect | None
+    decision: DecisionRisks | None
