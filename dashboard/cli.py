@@ -11,6 +11,7 @@ __all__ = ["main"]
 COMMANDS = {
     "action": ("dashboard.commands.entries:action", "Record the steps of a corrective action on an alert."),
     "alerts": ("dashboard.commands.lists:alerts", "List the open alerts."),
+    "bags": ("dashboard.commands.verdicts:bags", "Show what a number of bags proves of a lot."),
     "baseline": ("dashboard.commands.entries:baseline", "Set a new baseline for a stream, or exclude a lot from it."),
     "board": ("dashboard.commands.lists:board", "Show the weekly board, one row a stream."),
     "check": ("dashboard.commands.rounds:check", "Check lab.toml and every drop without storing anything."),

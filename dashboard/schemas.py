@@ -14,6 +14,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
+from ingest.documents.bags import BagsDocument
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
@@ -25,6 +26,7 @@ __all__ = ["DOCUMENTS", "schema"]
 
 DOCUMENTS: dict[str, tuple[Any, str]] = {
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
+    "bags": (BagsDocument, "What a number of bags shows of a lot: lotdrift bags --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),

@@ -338,7 +338,7 @@ def plan(good: float, good_risk: float, bad: float, bad_risk: float, *, sd_known
     def tried(n: int) -> Plan:
         """The plan of n bags that uses up the risk of the good lot."""
         if sd_known:
-            k = far + float(special.ndtri(good_risk)) / np.sqrt(n)
+            k = float(far + special.ndtri(good_risk) / np.sqrt(n))
             risks = [float(special.ndtr((k - edge) * np.sqrt(n))) for edge in (far, near)]
         else:
             k = tolerance_factor(n, 1 - good, good_risk)

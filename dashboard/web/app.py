@@ -14,10 +14,22 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import alerts, bench, board, guide, history, limits, lot, scorecards, stream, supplier
+from dashboard.pages import alerts, bags, bench, board, guide, history, limits, lot, scorecards, stream, supplier
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
-from dashboard.text.urls import ALERTS, BOARD, DIGEST, GUIDE, HISTORY, LOT, SCORECARDS, STREAM, SUPPLIER, lot_address
+from dashboard.text.urls import (
+    ALERTS,
+    BAGS,
+    BOARD,
+    DIGEST,
+    GUIDE,
+    HISTORY,
+    LOT,
+    SCORECARDS,
+    STREAM,
+    SUPPLIER,
+    lot_address,
+)
 from dashboard.web import digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
@@ -36,13 +48,21 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     "/bench": bench.layout,
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
+    BAGS: bags.layout,
     LOT: lot.layout,
     GUIDE: guide.layout,
     SCORECARDS: scorecards.layout,
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
-NAVIGATION = (("Board", BOARD), ("Alerts", ALERTS), ("Bench", "/bench"), ("Scorecards", SCORECARDS), ("Guide", GUIDE))
+NAVIGATION = (
+    ("Board", BOARD),
+    ("Alerts", ALERTS),
+    ("Bench", "/bench"),
+    ("Scorecards", SCORECARDS),
+    ("Bags", BAGS),
+    ("Guide", GUIDE),
+)
 # Pages for now and then: linked at the foot of every page.
 FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
@@ -138,6 +158,15 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     def show(path: object, search: object) -> html.Div:
         return page(lab_reader, path, search)
+
+    @app.callback(
+        Output("bags-answer", "children"),
+        [Input(name, "value") for name in bags.SLIDERS],
+        State("bags-stream", "data"),
+        prevent_initial_call=True,
+    )
+    def show_bags(count: object, readings: object, level: object, names: object) -> Any:
+        return bags.moved(lab_reader, (count, readings, level), names)
 
     @app.callback(
         Output("stream-goes-to", "href"),

@@ -1,0 +1,56 @@
+"""Commands about how sure verdicts are: bags, comparisons, other limits, test reports."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from dashboard.commands.common import json_option, lab_option, print_json, stored
+from dashboard.text import verdict_text
+from ingest.verdict.bags import Question, answer, scatter_of
+
+__all__ = ["bags"]
+
+
+@click.command()
+@click.argument("supplier")
+@click.argument("product")
+@click.argument("characteristic")
+@click.option("--bags", "count", type=int, help="Bags to test (default: as in the last lot).")
+@click.option("--readings", type=int, help="Readings a bag (default: as in the last lot).")
+@click.option("--level", type=float, help="True mean of the lot in the unit (default: where the stream stands).")
+@click.option("--second", type=int, help="Bags of a second chamber load (default: twice the first).")
+@click.option(
+    "--good", type=float, default=1.0, show_default=True, help="Percent of bags beyond the limit in a good lot."
+)
+@click.option(
+    "--good-risk", type=float, default=5.0, show_default=True, help="Percent of good lots that may be stopped."
+)
+@click.option(
+    "--bad", type=float, default=10.0, show_default=True, help="Percent of bags beyond the limit in a bad lot."
+)
+@click.option("--bad-risk", type=float, default=10.0, show_default=True, help="Percent of bad lots that may pass.")
+@lab_option
+@json_option
+def bags(
+    folder: Path,
+    as_json: bool,
+    supplier: str,
+    product: str,
+    characteristic: str,
+    count: int | None,
+    readings: int | None,
+    level: float | None,
+    second: int | None,
+    good: float,
+    good_risk: float,
+    bad: float,
+    bad_risk: float,
+) -> None:
+    """Show what a number of bags proves of a lot."""
+    asked = Question(count, readings, level, good / 100, good_risk / 100, bad / 100, bad_risk / 100, second)
+    with stored(folder) as (lab, connection):
+        scatter = scatter_of(connection, lab, supplier, product, characteristic)
+    document = answer(scatter, asked)
+    print_json(document) if as_json else click.echo(verdict_text.bags(document))
