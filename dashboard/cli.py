@@ -16,6 +16,7 @@ COMMANDS = {
     "board": ("dashboard.commands.lists:board", "Show the weekly board, one row a stream."),
     "check": ("dashboard.commands.rounds:check", "Check lab.toml and every drop without storing anything."),
     "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
+    "compare": ("dashboard.commands.verdicts:compare", "Compare products or suppliers by their lots."),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
     "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),
     "limit": ("dashboard.commands.entries:limit", "Change a product's specification limit from a day on."),

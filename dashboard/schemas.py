@@ -15,6 +15,7 @@ from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
 from ingest.documents.bags import BagsDocument
+from ingest.documents.comparison import Comparison
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
@@ -29,6 +30,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "bags": (BagsDocument, "What a number of bags shows of a lot: lotdrift bags --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
+    "compare": (Comparison, "Products or suppliers compared by their lots: lotdrift compare --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "limits": (
         LimitChange,

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 import click
 
-from dashboard.commands.common import json_option, lab_option, print_json, stored
+from dashboard.commands.common import exports_option, json_option, lab_option, print_json, stored
 from dashboard.text import verdict_text
+from ingest.verdict import comparison
 from ingest.verdict.bags import Question, answer, scatter_of
 
-__all__ = ["bags"]
+__all__ = ["bags", "compare"]
 
 
 @click.command()
@@ -54,3 +56,47 @@ def bags(
         scatter = scatter_of(connection, lab, supplier, product, characteristic)
     document = answer(scatter, asked)
     print_json(document) if as_json else click.echo(verdict_text.bags(document))
+
+
+DAY = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command()
+@click.argument("characteristic")
+@click.option(
+    "--candidate", "candidates", nargs=2, multiple=True, metavar="SUPPLIER PRODUCT", help="Once for each candidate."
+)
+@click.option("--margin", type=float, help="Percent that would not matter (default: margin_percent of lab.toml).")
+@click.option("--since", type=DAY, help="First day of the tests (default: a year before the last).")
+@click.option("--until", type=DAY, help="Day after the last test.")
+@click.option("--split", "split_at", type=DAY, help="Compare one candidate before this day with itself since.")
+@click.option("--pdf", is_flag=True, help="Write the one-page paper.")
+@exports_option
+@lab_option
+@json_option
+def compare(
+    folder: Path,
+    as_json: bool,
+    characteristic: str,
+    candidates: tuple[tuple[str, str], ...],
+    margin: float | None,
+    since: datetime | None,
+    until: datetime | None,
+    split_at: datetime | None,
+    pdf: bool,
+    out: Path | None,
+) -> None:
+    """Compare products or suppliers by their lots."""
+    first, last, split = (None if day is None else day.date() for day in (since, until, split_at))
+    asked = comparison.Request(characteristic, candidates, first, last, split, margin)
+    with stored(folder) as (lab, connection):
+        document = comparison.compare(connection, lab, asked)
+    if pdf:
+        # Imported here: only papers need the typesetting library.
+        from dashboard.scorecard.export import write_file
+        from dashboard.verdict_papers import comparison as paper
+
+        path = (out or lab.folder / "exports") / paper.FILE_NAME
+        write_file(path, paper.as_pdf(document, lab.name))
+        click.echo(str(path), err=as_json)
+    print_json(document) if as_json else click.echo(verdict_text.compare(document))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dashboard.text import bags_text
+from dashboard.text import bags_text, comparison_text
 from dashboard.text.formatting import amount
 from dashboard.text.terminal_text import table
 from ingest.common.text import printable
 from ingest.documents.bags import BagsDocument
+from ingest.documents.comparison import Comparison
 
-__all__ = ["bags"]
+__all__ = ["bags", "compare"]
 
 
 def bags(found: BagsDocument) -> str:
@@ -26,3 +27,27 @@ def bags(found: BagsDocument) -> str:
         bags_text.next_lot(found),
     ]
     return "\n".join([*map(printable, lines), table(("bags", "99 of 100 pass up to", "99 of 100 do not from"), rows)])
+
+
+def compare(found: Comparison) -> str:
+    """A comparison."""
+    steps = [
+        f"{comparison_text.pair_sentence(found, pair)} {comparison_text.next_step(found, pair)}".rstrip()
+        for pair in found["pairs"]
+    ]
+    lines = [
+        comparison_text.headline(found),
+        *comparison_text.cautions(found),
+        *steps,
+        comparison_text.asked(found),
+    ]
+    rows = [
+        [
+            comparison_text.name(one, found["split_at"]),
+            str(len(one["lots"])),
+            amount(one["level"], found["unit"]),
+            comparison_text.change(found, one["room"]),
+        ]
+        for one in found["candidates"]
+    ]
+    return "\n".join([*map(printable, lines), table(("candidate", "lots", "level", "room to its limit"), rows)])

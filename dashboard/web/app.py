@@ -14,13 +14,27 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import alerts, bags, bench, board, guide, history, limits, lot, scorecards, stream, supplier
+from dashboard.pages import (
+    alerts,
+    bags,
+    bench,
+    board,
+    compare,
+    guide,
+    history,
+    limits,
+    lot,
+    scorecards,
+    stream,
+    supplier,
+)
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
     ALERTS,
     BAGS,
     BOARD,
+    COMPARE,
     DIGEST,
     GUIDE,
     HISTORY,
@@ -30,7 +44,7 @@ from dashboard.text.urls import (
     SUPPLIER,
     lot_address,
 )
-from dashboard.web import digest_page, evidence_file, notice_file, stream_file
+from dashboard.web import comparison_file, digest_page, evidence_file, notice_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -49,6 +63,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
     BAGS: bags.layout,
+    COMPARE: compare.layout,
     LOT: lot.layout,
     GUIDE: guide.layout,
     SCORECARDS: scorecards.layout,
@@ -61,6 +76,7 @@ NAVIGATION = (
     ("Bench", "/bench"),
     ("Scorecards", SCORECARDS),
     ("Bags", BAGS),
+    ("Compare", COMPARE),
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
@@ -104,6 +120,7 @@ def make_app(
     scorecards.add_downloads(app.server, lab_reader)
     stream_file.add_download(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
+    comparison_file.add_download(app.server, lab_reader)
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)
     add_entries(app.server, lab_reader, clock)
