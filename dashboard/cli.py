@@ -30,6 +30,7 @@ COMMANDS = {
     "stream": ("dashboard.commands.documents:stream", "Show one stream, lot by lot."),
     "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
     "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),
+    "whatif": ("dashboard.commands.verdicts:whatif", "Judge the history by another limit; nothing is recorded."),
 }
 
 

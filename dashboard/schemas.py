@@ -22,6 +22,7 @@ from ingest.documents.lot import LotDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.documents.what_if import WhatIf
 
 __all__ = ["DOCUMENTS", "schema"]
 
@@ -42,6 +43,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
+    "whatif": (WhatIf, "Another limit over the history of a characteristic: lotdrift whatif --json"),
 }
 """The type and the title of each document, by the name of its schema."""
 

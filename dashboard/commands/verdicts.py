@@ -9,10 +9,11 @@ import click
 
 from dashboard.commands.common import exports_option, json_option, lab_option, print_json, stored
 from dashboard.text import verdict_text
-from ingest.verdict import comparison
+from ingest.common.errors import CallError
+from ingest.verdict import comparison, what_if
 from ingest.verdict.bags import Question, answer, scatter_of
 
-__all__ = ["bags", "compare"]
+__all__ = ["bags", "compare", "whatif"]
 
 
 @click.command()
@@ -100,3 +101,33 @@ def compare(
         write_file(path, paper.as_pdf(document, lab.name))
         click.echo(str(path), err=as_json)
     print_json(document) if as_json else click.echo(verdict_text.compare(document))
+
+
+@click.command()
+@click.argument("characteristic")
+@click.option("--upper", type=float, help="The other upper limit, in the unit.")
+@click.option("--lower", type=float, help="The other lower limit, in the unit.")
+@click.option("--since", type=DAY, help="First day of the tests (default: each stream's last move or baseline).")
+@click.option("--guard", type=float, help="Guard in percent of the limit (default: the declared rule).")
+@lab_option
+@json_option
+def whatif(
+    folder: Path,
+    as_json: bool,
+    characteristic: str,
+    upper: float | None,
+    lower: float | None,
+    since: datetime | None,
+    guard: float | None,
+) -> None:
+    """Judge the history by another limit; nothing is recorded."""
+    if (upper is None) == (lower is None):
+        raise CallError("whatif: give the other limit as --upper VALUE or --lower VALUE")
+    day = None if since is None else since.date()
+    if upper is not None:
+        asked = what_if.Request(characteristic, upper, "upper", day, guard)
+    else:
+        asked = what_if.Request(characteristic, float(lower or 0.0), "lower", day, guard)
+    with stored(folder) as (lab, connection):
+        document = what_if.what_if(connection, lab, asked)
+    print_json(document) if as_json else click.echo(verdict_text.whatif(document))

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dashboard.text import bags_text, comparison_text
+from dashboard.text import bags_text, comparison_text, what_if_text
 from dashboard.text.formatting import amount
 from dashboard.text.terminal_text import table
 from ingest.common.text import printable
 from ingest.documents.bags import BagsDocument
 from ingest.documents.comparison import Comparison
+from ingest.documents.what_if import WhatIf
 
-__all__ = ["bags", "compare"]
+__all__ = ["bags", "compare", "whatif"]
 
 
 def bags(found: BagsDocument) -> str:
@@ -51,3 +52,22 @@ def compare(found: Comparison) -> str:
         for one in found["candidates"]
     ]
     return "\n".join([*map(printable, lines), table(("candidate", "lots", "level", "room to its limit"), rows)])
+
+
+def whatif(found: WhatIf) -> str:
+    """Another limit over the history."""
+    lines = [what_if_text.headline(found), what_if_text.window(found), what_if_text.CAUTION]
+    heads = ("supplier", "product", "lots", "would fail", "open", "fraction", "coming lots that fail")
+    rows = [
+        [
+            one["supplier"],
+            one["product"],
+            str(one["lots"]),
+            str(one["failing"]),
+            str(one["undecided"]),
+            what_if_text.fraction(one),
+            what_if_text.ahead(one),
+        ]
+        for one in found["streams"]
+    ]
+    return "\n".join([*map(printable, lines), table(heads, rows)])

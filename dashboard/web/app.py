@@ -27,6 +27,7 @@ from dashboard.pages import (
     scorecards,
     stream,
     supplier,
+    what_if,
 )
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
@@ -42,6 +43,7 @@ from dashboard.text.urls import (
     SCORECARDS,
     STREAM,
     SUPPLIER,
+    WHAT_IF,
     lot_address,
 )
 from dashboard.web import comparison_file, digest_page, evidence_file, notice_file, stream_file
@@ -63,6 +65,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
     BAGS: bags.layout,
+    WHAT_IF: what_if.layout,
     COMPARE: compare.layout,
     LOT: lot.layout,
     GUIDE: guide.layout,
@@ -77,6 +80,7 @@ NAVIGATION = (
     ("Scorecards", SCORECARDS),
     ("Bags", BAGS),
     ("Compare", COMPARE),
+    ("Other limit", WHAT_IF),
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.

@@ -1,0 +1,440 @@
+"""Another limit over the whole history, all products at once. Nothing is recorded: it is a question, not a verdict."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from typing import Literal
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.audit.limit_entries import with_entered_limits
+from ingest.common.errors import CallError
+from ingest.common.instants import WEEK_US, microseconds
+from ingest.config.lab import Lab
+from ingest.documents.served import iso
+from ingest.documents.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
+from ingest.evaluation.conformity import rules_in_force
+from ingest.store.last_round import last_round
+from spc import capability
+from spc.fractions import coming, count_interval, next_beyond
+from spc.kernels.arrays import Flags, Floats, Integers
+from spc.kernels.columns import Rows
+from spc.stream import forecast, level_uncertainty
+from spc.stream.verdicts import judge_rows
+from spc.supplier import ranking
+from spc.vocabulary.enums import Scale, Verdict
+
+__all__ = ["Request", "declared_values", "what_if"]
+
+MOST_CHANGED = 500
+LEAST_BY_LAW = 5
+FLOATS = (
+    "level",
+    "level_low",
+    "level_high",
+    "smallest",
+    "largest",
+    "smallest_high",
+    "largest_low",
+    "bag_variance",
+    "bags",
+)
+SQL = """
+SELECT s.id, s.stream_id, s.lot_id, s.started_us, s.verdict, s.conditioning, s.smallest_bound, s.largest_bound,
+s.level, s.level_low, s.level_high, s.smallest, s.largest, s.smallest_high, s.largest_low, s.bag_variance, s.bags
+FROM session s WHERE s.stream_id IN ({places}) ORDER BY s.stream_id, s.started_us, s.lot_id
+"""
+STREAMS_AT_ONCE = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """The other limit: a value in the unit on one side, for lots tested since a day (None: since each stream's last move)."""
+
+    characteristic: str
+    limit: float
+    side: Literal["upper", "lower"] = "upper"
+    since: date | None = None
+    guard_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stream:
+    """A stream with its first valid session of each lot, as they stand and as they would."""
+
+    id: int
+    supplier: str
+    product: str
+    since_us: int
+    sessions: Rows
+    before: np.ndarray
+    after: np.ndarray
+    moves: bool
+
+
+def declared_values(lab: Lab, characteristic: str) -> tuple[Literal["upper", "lower"], list[float]]:
+    """The side of the limits of a characteristic and every value that is declared on it, for all or for a product."""
+    declared = lab.characteristic(characteristic)
+    side: Literal["upper", "lower"] = "upper" if declared.upper_limit or not declared.lower_limit else "lower"
+    values = {one.value for one in (declared.upper_limit if side == "upper" else declared.lower_limit)}
+    for product in lab.products:
+        own = (product.upper_limit if side == "upper" else product.lower_limit).get(characteristic)
+        if own is not None:
+            values.add(own)
+    return side, sorted(values, reverse=True)
+
+
+def what_if(connection: Connection, lab: Lab, asked: Request) -> WhatIf:
+    """Judge the lots of every stream of a characteristic by another limit; reads only.
+
+    Raises
+    ------
+    CallError
+        Where the characteristic is not declared or a number is out of range.
+    """
+    if not lab.is_declared(asked.characteristic):
+        raise CallError(f"whatif: {asked.characteristic} is no characteristic that lab.toml declares")
+    declared = lab.characteristic(asked.characteristic)
+    log = Scale(declared.scale) == Scale.LOG
+    if not math.isfinite(asked.limit) or (log and asked.limit <= 0):
+        raise CallError(f"whatif: expected a limit above 0, got {asked.limit:g}")
+    if asked.guard_percent is not None and not 0 <= asked.guard_percent < 100:
+        raise CallError(f"whatif: expected a guard from 0 to below 100 percent, got {asked.guard_percent:g}")
+    lab = with_entered_limits(connection, lab)
+    drawn_up = last_round(connection)
+    streams, left_out, unlimited = _streams(connection, lab, asked)
+    figures = [_stream_document(lab, one, asked, log) for one in streams]
+    changed = _changed(connection, lab, streams)
+    _, values = declared_values(lab, asked.characteristic)
+    return {
+        "characteristic": asked.characteristic,
+        "unit": declared.unit,
+        "scale": Scale(declared.scale),
+        "side": asked.side,
+        "limit": asked.limit,
+        "declared": values,
+        "since": None if asked.since is None else asked.since.isoformat(),
+        "horizon_weeks": lab.alerts.horizon_weeks,
+        "drawn_up_at": iso(drawn_up or 0, lab.zone),
+        "left_out": left_out,
+        "unlimited": unlimited,
+        "total": _sum(figures),
+        "failing_now": sum(one["failing_now"] for one in figures),
+        "suppliers": _suppliers(figures),
+        "streams": sorted(
+            figures, key=lambda one: (-one["failing"] / max(one["lots"], 1), one["supplier"], one["product"])
+        ),
+        "changed": changed[:MOST_CHANGED],
+        "changed_more": max(len(changed) - MOST_CHANGED, 0),
+    }
+
+
+def _streams(connection: Connection, lab: Lab, asked: Request) -> tuple[list[_Stream], int, int]:
+    """The films of the characteristic with their lots; how many sessions are left out, and how many streams have no limit."""
+    rows = connection.exec_driver_sql(
+        "SELECT id, supplier, product FROM stream WHERE characteristic = ? ORDER BY supplier, product",
+        (asked.characteristic,),
+    ).fetchall()
+    names = {row[0]: (row[1], row[2]) for row in rows if not lab.is_check_standard(row[1], row[2])}
+    bound = {
+        product: any(
+            step.value is not None
+            for side in ("lower", "upper")
+            for step in lab.limit_steps(product, asked.characteristic, side)
+        )
+        for product in {product for _, product in names.values()}
+    }
+    wanted = [stream for stream, (_, product) in names.items() if bound[product]]
+    aside = set(
+        connection.exec_driver_sql("SELECT session_id FROM mark WHERE settled <> 'stands as written'").scalars()
+    )
+    starts, moving = _window_starts(connection, lab, asked, {one: names[one][1] for one in wanted})
+    found, left_out = [], 0
+    for start in range(0, len(wanted), STREAMS_AT_ONCE):
+        part = wanted[start : start + STREAMS_AT_ONCE]
+        for stream, sessions in _sessions(connection, part):
+            in_time = sessions["started_us"] >= starts[stream]
+            counts = (sessions["conditioning"] == "valid") & in_time
+            if aside:
+                counts &= ~np.isin(sessions.index, list(aside))
+            left_out += int((in_time & ~counts).sum())
+            own = sessions.take(_first_of_each_lot(sessions, counts))
+            if not len(own):
+                continue
+            supplier, product = names[stream]
+            after = _judged(connection, lab, asked, own)
+            found.append(
+                _Stream(stream, supplier, product, starts[stream], own, own["verdict"], after, stream in moving)
+            )
+    return found, left_out, len(names) - len(wanted)
+
+
+def _sessions(connection: Connection, ids: Sequence[int]) -> list[tuple[int, Rows]]:
+    """The sessions of some streams, by stream."""
+    rows = connection.exec_driver_sql(SQL.format(places=", ".join("?" * len(ids))), tuple(ids)).fetchall()
+    if not rows:
+        return []
+    columns = list(zip(*rows, strict=True))
+    whole = {
+        name: np.array(columns[place], dtype=np.int64)
+        for name, place in (
+            ("stream_id", 1),
+            ("lot_id", 2),
+            ("started_us", 3),
+            ("smallest_bound", 6),
+            ("largest_bound", 7),
+        )
+    }
+    words = {name: np.array(columns[place], dtype=object) for name, place in (("verdict", 4), ("conditioning", 5))}
+    numbers = {name: np.array(columns[place], dtype=np.float64) for place, name in enumerate(FLOATS, start=8)}
+    every = Rows(np.array(columns[0], dtype=np.int64), {**whole, **words, **numbers})
+    streams, first = np.unique(whole["stream_id"], return_index=True)
+    ends = [*first[1:].tolist(), len(every)]
+    return [
+        (stream, every.take(np.arange(start, end)))
+        for stream, start, end in zip(streams.tolist(), first.tolist(), ends, strict=True)
+    ]
+
+
+def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
+    rows = np.flatnonzero(counts)
+    _, first = np.unique(sessions["lot_id"][rows], return_index=True)
+    return np.sort(rows[first])
+
+
+def _judged(connection: Connection, lab: Lab, asked: Request, sessions: Rows) -> np.ndarray:
+    """Verdict words of the lots under the other limit, by the same statistic, strictness and decision rule."""
+    declared = lab.characteristic(asked.characteristic)
+    n = len(sessions)
+    limit, none = np.full(n, asked.limit), np.full(n, np.nan)
+    other = sessions.adding(
+        {
+            "valid": np.ones(n, dtype=bool),
+            "limit_lower": limit if asked.side == "lower" else none,
+            "limit_upper": limit if asked.side == "upper" else none,
+        }
+    )
+    guard = declared.guard_percent if asked.guard_percent is None else asked.guard_percent
+    if declared.decision and asked.guard_percent is None:
+        other = other.adding(_rule_limits(connection, lab, asked, other))
+    return judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
+
+
+def _rule_limits(connection: Connection, lab: Lab, asked: Request, sessions: Rows) -> dict[str, np.ndarray]:
+    """Acceptance limits where a decision rule is declared; only lots under a guarded rule need their uncertainty."""
+    declared = lab.characteristic(asked.characteristic)
+    rules = rules_in_force(lab, asked.characteristic, sessions["started_us"])
+    wrong_pass, wrong_fail = (
+        np.array([np.nan if risk is None else risk for risk in risks])
+        for risks in ([one.wrong_pass for one in rules], [one.wrong_fail for one in rules])
+    )
+    guarded = sessions.index[~np.isnan(wrong_pass)].tolist()
+    u, df = np.full(len(sessions), np.nan), np.full(len(sessions), np.inf)
+    if guarded:
+        stored = connection.exec_driver_sql(
+            f"SELECT session_id, document FROM conformity WHERE session_id IN ({', '.join('?' * len(guarded))})",
+            tuple(guarded),
+        )
+        documents = {session: json.loads(text) for session, text in stored}
+        for place, session in enumerate(sessions.index.tolist()):
+            if session in documents and documents[session]["u_high"] is not None:
+                u[place], df[place] = documents[session]["u_high"], documents[session]["df"] or np.inf
+    known = sessions.adding({"u_high": u, "df_high": df, "u_worst": u, "df_worst": df})
+    guard = np.full(len(sessions), declared.guard_percent / 100.0)
+    return level_uncertainty.rule_limits(known, declared.scale, declared.judged, guard, wrong_pass, wrong_fail)
+
+
+def _window_starts(
+    connection: Connection, lab: Lab, asked: Request, products: dict[int, str]
+) -> tuple[dict[int, int], set[int]]:
+    """From when on the lots of each stream count, and the streams that are moving now.
+
+    Without a day: from the start of its baseline in force, its last move, or the edition in force, whichever is latest.
+    """
+    moves: dict[int, int] = {}
+    moving = set()
+    for stream, evidence, state in connection.exec_driver_sql(
+        "SELECT stream_id, evidence, state FROM alert WHERE characteristic = ? AND kind IN ('drift', 'forecast') "
+        "AND held_under IS NULL AND stream_id IS NOT NULL",
+        (asked.characteristic,),
+    ):
+        parts = json.loads(evidence)
+        if parts.get("since_us") is not None:
+            moves[stream] = max(moves.get(stream, 0), parts["since_us"])
+        if state != "closed":
+            moving.add(stream)
+    if asked.since is not None:
+        since_us = microseconds(datetime.combine(asked.since, time(), lab.zone))
+        return dict.fromkeys(products, since_us), moving
+    baselines = {}
+    for stream, document in connection.exec_driver_sql(
+        "SELECT e.stream_id, e.document FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
+        (asked.characteristic,),
+    ):
+        # The document holds much more; reading one number of it by its text is ten times as fast as reading it all.
+        baselines[stream] = json.loads(document)["limits"]["from_us"] or 0
+    editions = {product: _edition_us(lab, product, asked) for product in set(products.values())}
+    starts = {
+        stream: max(moves.get(stream, 0), baselines.get(stream, 0), editions[product])
+        for stream, product in products.items()
+    }
+    return starts, moving
+
+
+def _edition_us(lab: Lab, product: str, asked: Request) -> int:
+    """Start of the newest limit in force by the time of the last round."""
+    days = [
+        step.start
+        for side in ("lower", "upper")
+        for step in lab.limit_steps(product, asked.characteristic, side)
+        if step.start
+    ]
+    return max((microseconds(datetime.combine(day, time(), lab.zone)) for day in days), default=0)
+
+
+# Figures
+
+
+def _counts(after: np.ndarray) -> tuple[int, int, int]:
+    """Passing, failing and open lots."""
+    return tuple(int((after == word).sum()) for word in (Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED))  # type: ignore[return-value]
+
+
+def _stream_document(lab: Lab, one: _Stream, asked: Request, log: bool) -> WhatIfStream:
+    passing, failing, undecided = _counts(one.after)
+    lots = len(one.sessions)
+    low, high = count_interval(failing, undecided, lots)
+    edge, side = (math.log(asked.limit) if log else asked.limit), 1 if asked.side == "upper" else -1
+    level = one.sessions.floats("level")
+    level = level[np.isfinite(level)]
+    law = _law(level, edge, side)
+    ahead = _coming_lots(one.sessions["started_us"], lab.alerts.horizon_weeks)
+    steady = None if one.moves else coming(failing, max(lots - undecided, failing), ahead)
+    return {
+        "supplier": one.supplier,
+        "product": one.product,
+        "characteristic": asked.characteristic,
+        "lots": lots,
+        "passing": passing,
+        "failing": failing,
+        "undecided": undecided,
+        "low": float(low),
+        "high": float(high),
+        "since_at": iso(max(one.since_us, int(one.sessions["started_us"][0])), lab.zone),
+        "failing_now": int((one.before == Verdict.FAIL).sum()),
+        "law": None if law is None else law[0],
+        "law_low": None if law is None else law[1],
+        "law_high": None if law is None else law[2],
+        "moves": one.moves,
+        "coming": ahead,
+        "coming_failing": None if steady is None else steady.mean,
+        "coming_low": None if steady is None else steady.low,
+        "coming_high": None if steady is None else steady.high,
+        "next_fails": None if law is None or one.moves else next_beyond(level, edge, side),
+        "breach_probability": _breach(lab, one, edge, asked, log) if one.moves else None,
+    }
+
+
+def _law(level: Floats, edge: float, side: int) -> tuple[float, float, float] | None:
+    """The fraction beyond by the normal law, where the limit lies among the levels: outside them only counting is honest."""
+    if level.size < LEAST_BY_LAW or not level.min() < edge < level.max():
+        return None
+    found = capability.capability(level, upper=edge) if side > 0 else capability.capability(level, lower=edge)
+    return found.fraction, found.fraction_lower, found.fraction_upper
+
+
+def _coming_lots(started_us: Integers, weeks: float) -> int:
+    """Lots to be expected within the horizon at the pace of the window."""
+    span = float(started_us[-1] - started_us[0]) / WEEK_US
+    return round((started_us.size - 1) / span * weeks) if span > 0 else 0
+
+
+def _breach(lab: Lab, one: _Stream, edge: float, asked: Request, log: bool) -> float | None:
+    """Chance of a failing lot of a stream that moves, by its forecast against the other limit."""
+    level, bags = one.sessions.floats("level"), one.sessions.floats("bags")
+    variance = one.sessions.floats("bag_variance") / bags
+    usable = np.isfinite(level)
+    known = variance[usable & np.isfinite(variance)]
+    if not usable.any() or not known.size:
+        return None
+    found = forecast.forecast(
+        one.sessions["started_us"][usable] / WEEK_US,
+        level[usable],
+        np.where(np.isfinite(variance), variance, np.median(known))[usable],
+        lower=edge if asked.side == "lower" else None,
+        upper=edge if asked.side == "upper" else None,
+        horizon_weeks=lab.alerts.horizon_weeks,
+        scale="log" if log else "linear",
+    )
+    return found.breach_probability
+
+
+def _sum(figures: Sequence[Counts]) -> Counts:
+    lots, passing, failing, undecided = (
+        sum(one[key] for one in figures) for key in ("lots", "passing", "failing", "undecided")
+    )
+    low, high = count_interval(failing, undecided, lots)
+    return {
+        "lots": lots,
+        "passing": passing,
+        "failing": failing,
+        "undecided": undecided,
+        "low": float(low),
+        "high": float(high),
+    }
+
+
+def _suppliers(figures: Sequence[WhatIfStream]) -> list[WhatIfSupplier]:
+    """Lots by supplier, and the fraction that fails pooled in part with the other suppliers."""
+    names = sorted({one["supplier"] for one in figures})
+    sums = [_sum([one for one in figures if one["supplier"] == name]) for name in names]
+    pooled: list[float | None] = [None] * len(names)
+    if len(names) > 1:
+        standing = ranking.shares([one["passing"] for one in sums], [one["passing"] + one["failing"] for one in sums])
+        pooled = [1 - share for share in standing.share.tolist()]
+    return [
+        {
+            "supplier": name,
+            **own,
+            "failing_now": sum(one["failing_now"] for one in figures if one["supplier"] == name),
+            "pooled": share,
+        }
+        for name, own, share in zip(names, sums, pooled, strict=True)
+    ]
+
+
+def _changed(connection: Connection, lab: Lab, streams: Sequence[_Stream]) -> list[ChangedLot]:
+    """The lots with another verdict, the newest first."""
+    rows = [
+        (int(started), one, int(lot), str(before), str(after))
+        for one in streams
+        for started, lot, before, after in zip(
+            one.sessions["started_us"], one.sessions["lot_id"], one.before, one.after, strict=True
+        )
+        if before != after
+    ]
+    rows.sort(key=lambda row: (-row[0], row[1].supplier, row[1].product, row[2]))
+    wanted = [row[2] for row in rows[:MOST_CHANGED]]
+    names = {}
+    if wanted:
+        places = ", ".join("?" * len(wanted))
+        names = dict(
+            tuple(row)
+            for row in connection.exec_driver_sql(f"SELECT id, lot FROM lot WHERE id IN ({places})", tuple(wanted))
+        )
+    return [
+        {
+            "supplier": one.supplier,
+            "product": one.product,
+            "lot": names.get(lot, ""),
+            "tested_at": iso(started, lab.zone),
+            "before": Verdict(before),
+            "after": Verdict(after),
+        }
+        for started, one, lot, before, after in rows
+    ]
