@@ -23,6 +23,7 @@ COMMANDS = {
     "lot": ("dashboard.commands.documents:lot", "Show one lot with every reading and test session."),
     "notice": ("dashboard.commands.papers:notice", "Write the notice to a supplier about an alert as PDF."),
     "replay": ("dashboard.commands.documents:replay", "Show the board and the alerts of a past day."),
+    "report": ("dashboard.commands.verdicts:report", "Write the test report of a lot as PDF."),
     "run": ("dashboard.commands.rounds:run", "Do one round: take in the drops, evaluate, raise alerts."),
     "scorecard": ("dashboard.commands.papers:scorecard", "Write the scorecards of a quarter."),
     "serve": ("dashboard.commands.serving:serve", "Serve the dashboard and do the scheduled rounds."),

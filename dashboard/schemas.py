@@ -19,6 +19,7 @@ from ingest.documents.comparison import Comparison
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
+from ingest.documents.report import TestReport
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stream import BoardRow, StreamDocument
@@ -39,6 +40,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     ),
     "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
+    "report": (TestReport, "The test report of a lot: lotdrift report --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),

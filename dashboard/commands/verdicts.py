@@ -7,13 +7,13 @@ from pathlib import Path
 
 import click
 
-from dashboard.commands.common import exports_option, json_option, lab_option, print_json, stored
+from dashboard.commands.common import exports_option, json_option, lab_option, lab_store, print_json, stored
 from dashboard.text import verdict_text
 from ingest.common.errors import CallError
 from ingest.verdict import comparison, what_if
 from ingest.verdict.bags import Question, answer, scatter_of
 
-__all__ = ["bags", "compare", "whatif"]
+__all__ = ["bags", "compare", "report", "whatif"]
 
 
 @click.command()
@@ -131,3 +131,62 @@ def whatif(
     with stored(folder) as (lab, connection):
         document = what_if.what_if(connection, lab, asked)
     print_json(document) if as_json else click.echo(verdict_text.whatif(document))
+
+
+@click.command()
+@click.argument("supplier")
+@click.argument("lot")
+@click.option("--characteristic", default="", help="Only this characteristic (default: all).")
+@click.option("--number", default="", help="Number of an issued report, or with --issue the new one.")
+@click.option("--issue", "issues", is_flag=True, help="Issue the report; needs --number, --by and --because.")
+@click.option("--by", default="", help="Your name.")
+@click.option("--because", default="", help="Your authorisation.")
+@click.option("--customer", default="", help="Customer (default: own use).")
+@click.option("--state", default="", help="State of the bags as received.")
+@click.option("--sampling", default="", help="By whom, how many and from what.")
+@click.option("--deviations", default="", help="Deviations beyond those that the program lists.")
+@click.option("--replaces", default="", help="Number of the report that this one replaces.")
+@click.option("--changes", default="", help="What changed against the report that it replaces.")
+@exports_option
+@lab_option
+@json_option
+def report(
+    folder: Path,
+    as_json: bool,
+    supplier: str,
+    lot: str,
+    characteristic: str,
+    number: str,
+    issues: bool,
+    by: str,
+    because: str,
+    out: Path | None,
+    **entries: str,
+) -> None:
+    """Write the test report of a lot as PDF.
+
+    Without --number the report is a draft. With the number of an issued report the same bytes are written again.
+    """
+    # Imported here: only papers need the typesetting library.
+    from dashboard.queries import lot_document
+    from dashboard.scorecard.export import write_file
+    from dashboard.verdict_papers import report as paper
+    from ingest.common.clock import now
+    from ingest.verdict import report as reports
+
+    if issues:
+        lab, store = lab_store(folder)
+        with store.writing() as connection:
+            drawn = reports.draft(connection, lab, lot_document.lot(connection, lab, supplier, lot), characteristic)
+            entered = {**entries, "number": number, "issued_by": by, "authorisation": because}
+            document = reports.issue(connection, lab, drawn, entered, now())  # type: ignore[arg-type]  # the options above
+    else:
+        with stored(folder) as (lab, connection):
+            if number:
+                document = reports.issued(connection, supplier, lot, number)
+            else:
+                lot_found = lot_document.lot(connection, lab, supplier, lot)
+                document = reports.draft(connection, lab, lot_found, characteristic)
+    path = (out or lab.folder / "exports") / paper.file_name(document)
+    write_file(path, paper.as_pdf(document))
+    print_json(document) if as_json else click.echo(str(path))

@@ -77,7 +77,7 @@ def _table(entries: list[HistoryEntry]) -> html.Div:
 
 def _details(entry: HistoryEntry) -> str:
     """The fields of an entry beside its reason."""
-    return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
+    return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items() if name != "report")
 
 
 def add_download(server: Flask, lab_reader: LabReader) -> None:

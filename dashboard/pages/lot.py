@@ -12,6 +12,7 @@ from dashboard.components.alert_card import alert_card
 from dashboard.components.conformity import conformity_section
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
+from dashboard.components.test_report import report_section
 from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
@@ -26,6 +27,7 @@ from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
 from ingest.documents.stream import StoredControlLimits
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
+from ingest.verdict.report import issued_numbers
 
 __all__ = ["layout"]
 
@@ -56,6 +58,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
         traces = [bench_queries.chamber_trace(connection, lab, group[0]) for group in groups]
         products = {session["product"] for session in sessions}
         in_force = {product: page_queries.limits_in_force(connection, supplier, product) for product in products}
+        reports = issued_numbers(connection, supplier, lot)
         earlier = page_queries.earlier_values(connection, lab, supplier, lot)
         refused = page_queries.refused_rows(connection, lot)
         subject = str(Subject.lot(supplier, lot))
@@ -69,6 +72,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             html.P(_summary(document), className="lead"),
             _overview(sessions, limits),
             _decision(subject, entries[subject]),
+            report_section(supplier, lot, reports),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
             html.H2("Conditioning before the tests"),
             html.Div(

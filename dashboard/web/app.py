@@ -46,7 +46,7 @@ from dashboard.text.urls import (
     WHAT_IF,
     lot_address,
 )
-from dashboard.web import comparison_file, digest_page, evidence_file, notice_file, stream_file
+from dashboard.web import comparison_file, digest_page, evidence_file, notice_file, report_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -125,6 +125,7 @@ def make_app(
     stream_file.add_download(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
     comparison_file.add_download(app.server, lab_reader)
+    report_file.add_download(app.server, lab_reader)
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)
     add_entries(app.server, lab_reader, clock)

@@ -36,6 +36,9 @@ class _Body(_From, total=False):
     value: float | None
     document: str
     role: str
+    number: str
+    replaces: str
+    report: str
 
 
 class StoredEntryBody(_Body, total=False):
