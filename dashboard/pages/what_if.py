@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from dash import dcc, html
 
-from dashboard.components.html_parts import filter_links, lot_link, stream_link, supplier_link, table, word
+from dashboard.components.html_parts import filter_links, lot_link, stream_link, supplier_link, table
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text import what_if_text
 from dashboard.text.formatting import amount, counted, day, percent
@@ -19,6 +19,9 @@ from ingest.documents.what_if import WhatIf
 from ingest.verdict.what_if import Request, declared_values, what_if
 
 __all__ = ["layout"]
+
+# A browser draws more rows with links slowly; the command lists more.
+MOST_LISTED = 30
 
 
 def layout(
@@ -119,18 +122,20 @@ def _streams(found: WhatIf) -> html.Div:
 def _changed(found: WhatIf) -> list[Any]:
     if not found["changed"]:
         return [html.P("No lot would have another verdict.")]
+    listed = found["changed"][:MOST_LISTED]
     rows = [
         [
             lot_link(one["supplier"], one["lot"]),
             f"{one['supplier']} {one['product']}",
             day(one["tested_at"]),
-            html.Span([word(one["before"]), " → ", word(one["after"])]),
+            f"{one['before']} → {one['after']}",
         ]
-        for one in found["changed"]
+        for one in listed
     ]
     count = len(found["changed"]) + found["changed_more"]
     shown = table(("lot", "product", "tested", "verdict"), rows, "Lots with another verdict")
-    more = [html.P(f"{found['changed_more']} older ones are not listed.")] if found["changed_more"] else []
+    rest = f"{counted(count - len(listed), 'older one')} not listed; lotdrift whatif --json lists more."
+    more = [html.P(rest, className="quiet")] if count > len(listed) else []
     return [html.Details([html.Summary(f"{counted(count, 'lot')} with another verdict"), shown, *more])]
 
 
