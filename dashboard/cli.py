@@ -10,6 +10,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "action": ("dashboard.commands.entries:action", "Record the steps of a corrective action on an alert."),
+    "ageing": ("dashboard.commands.stock:ageing", "Show how a product ages on the shelf."),
     "alerts": ("dashboard.commands.lists:alerts", "List the open alerts."),
     "bags": ("dashboard.commands.verdicts:bags", "Show what a number of bags proves of a lot."),
     "baseline": ("dashboard.commands.entries:baseline", "Set a new baseline for a stream, or exclude a lot from it."),
@@ -28,6 +29,7 @@ COMMANDS = {
     "scorecard": ("dashboard.commands.papers:scorecard", "Write the scorecards of a quarter."),
     "serve": ("dashboard.commands.serving:serve", "Serve the dashboard and do the scheduled rounds."),
     "settle": ("dashboard.commands.entries:settle", "Clear a suspect test (unit or typing error)."),
+    "stock": ("dashboard.commands.stock:stock", "Show the lots in stock and the day to keep each until."),
     "stream": ("dashboard.commands.documents:stream", "Show one stream, lot by lot."),
     "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
     "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),

@@ -22,12 +22,14 @@ from ingest.documents.lot import LotDocument
 from ingest.documents.report import TestReport
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
+from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 from ingest.documents.what_if import WhatIf
 
 __all__ = ["DOCUMENTS", "schema"]
 
 DOCUMENTS: dict[str, tuple[Any, str]] = {
+    "ageing": (AgeingDocument, "How a product ages, one film a supplier: lotdrift ageing --json"),
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
     "bags": (BagsDocument, "What a number of bags shows of a lot: lotdrift bags --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
@@ -43,6 +45,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "report": (TestReport, "The test report of a lot: lotdrift report --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
+    "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
     "whatif": (WhatIf, "Another limit over the history of a characteristic: lotdrift whatif --json"),

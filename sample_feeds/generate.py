@@ -13,6 +13,7 @@ from pathlib import Path
 from sample_feeds.bench import Bag, bags, standards, tests
 from sample_feeds.climate import ChamberLog, chamber_log
 from sample_feeds.scenario import CEILING_OHM, CHAMBERS, ENERGY, FIRST_WEEK, LAST_WEEK, MESSY, OUTSIDE
+from sample_feeds.shelf import aged_bags, counts
 
 __all__ = ["write_feeds"]
 
@@ -20,6 +21,7 @@ PAPERS = "tested_at,chamber,instrument,operator,supplier,product,lot,received_on
 WIDE = f"{PAPERS},d1,d2,d3,d4,d5,d6,load"
 LONG = f"{PAPERS},reading,characteristic,value,unit,load"
 LOG = "logged_at,chamber,humidity_percent,temperature_c"
+STOCK = "counted_on,supplier,product,lot,quantity,unit,storage,opened_on"
 MESSY_HEADER = "Time;Cabinet;Device;By;Vendor;Material;Batch;Arrived;Sample;Shot;Property;Result;Units;Remark"
 INSTRUMENTS = {ENERGY: "shielding tester 1"}
 METER = "resistance meter 1"
@@ -29,7 +31,7 @@ FRIDAY_EVENING = time(18, 0, tzinfo=UTC)
 
 
 def write_feeds(folder: Path) -> None:
-    """Write `tests/` and `climate/` into a folder."""
+    """Write `tests/`, `climate/` and `stock/` into a folder."""
     measured = tests()
     last = max(test.begun for _, test in measured) + timedelta(minutes=30)
     logs = {chamber: chamber_log(chamber, last) for chamber in CHAMBERS}
@@ -40,6 +42,8 @@ def write_feeds(folder: Path) -> None:
     _write(folder / "tests", "energy", WIDE, _wide(bag for bag in plain if bag.characteristic == ENERGY))
     _write(folder / "tests", "resistance", LONG, _long(bag for bag in plain if bag.characteristic != ENERGY))
     _write_messy(folder / "tests", messy)
+    _write_last(folder / "tests", "aged film", LONG, _long(aged_bags(plain)))
+    _write_last(folder / "stock", "stock", STOCK, counts([test for _, test in measured]))
     for log in logs.values():
         _write(folder / "climate", f"climate-{log.chamber}", LOG, _logged(log))
 
@@ -68,6 +72,13 @@ def _write(folder: Path, name: str, header: str, rows: Iterable[tuple[datetime, 
         (folder / f"{name}-{day:{DAY}}.csv").write_bytes("".join(f"{line}\n" for line in lines).encode())
 
 
+def _write_last(folder: Path, name: str, header: str, rows: Iterable[tuple[datetime, str]]) -> None:
+    """Write all rows into one file of the last period."""
+    folder.mkdir(parents=True, exist_ok=True)
+    lines = [header, *(row for _, row in rows)]
+    (folder / f"{name} {PERIODS[-1]:{DAY}}.csv").write_bytes("".join(f"{line}\n" for line in lines).encode())
+
+
 # The plain forms
 
 
@@ -88,7 +99,8 @@ def _wide(measured: Iterable[Bag]) -> Iterator[tuple[datetime, str]]:
 def _long(measured: Iterable[Bag]) -> Iterator[tuple[datetime, str]]:
     for bag in measured:
         for number, value in enumerate(bag.values, 1):
-            yield bag.tested_at, f"{_papers(bag)},{number},{bag.characteristic},{_ohm(value)},ohm,{bag.test.load}"
+            result = f"{value:.2f},nJ" if bag.characteristic == ENERGY else f"{_ohm(value)},ohm"
+            yield bag.tested_at, f"{_papers(bag)},{number},{bag.characteristic},{result},{bag.test.load}"
 
 
 def _ohm(value: float) -> str:

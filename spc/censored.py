@@ -19,12 +19,14 @@ __all__ = [
     "Fit",
     "LineFit",
     "OneSided",
+    "Regression",
     "estimable",
     "line_fit",
     "lot_level",
     "mean_interval",
     "normal_fit",
     "one_sided_level",
+    "regression_fit",
 ]
 
 Bounds = NDArray[np.int8]
@@ -60,6 +62,15 @@ class LineFit:
     intercept_se: float
     slope_se: float
     sd_se: float
+    log_likelihood: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Regression:
+    """Coefficients of a linear model with normal variation, shape (p,), and the sd of one value about it."""
+
+    coefficients: Floats
+    sd: float
     log_likelihood: float
 
 
@@ -259,6 +270,45 @@ def line_fit(x: ArrayLike, values: ArrayLike, bound: ArrayLike) -> LineFit:
     return LineFit(intercept, slope, sd, intercept_se, slope_se, sd_se, peak.log_likelihood)
 
 
+def regression_fit(design: ArrayLike, values: ArrayLike, bound: ArrayLike) -> Regression:
+    """Fit a linear model to values of which some are bounded, by maximum likelihood.
+
+    Parameters
+    ----------
+    design : array_like, shape (n, p)
+        A column for each coefficient.
+    values, bound : array_like, shape (n,)
+        As in `normal_fit`.
+
+    Returns
+    -------
+    Regression
+        `sd` is the maximum-likelihood value (divisor n where no value is bounded).
+
+    Raises
+    ------
+    ValueError
+        As `normal_fit`, or if the measured values do not determine all coefficients.
+
+    References
+    ----------
+    .. [1] J. Burridge (1981), as in `line_fit`.
+
+    Examples
+    --------
+    >>> fit = regression_fit([[1, 0], [1, 1], [1, 2], [1, 3]], [1.0, 2.1, 2.9, 4.0], [0, 0, 0, 1])
+    >>> fit.coefficients.round(2)
+    array([1.02, 1.  ])
+    """
+    y, bounds = _checked(values, bound)
+    columns = np.asarray(design, dtype=np.float64)
+    if columns.ndim != 2 or columns.shape[0] != y.size:
+        raise ValueError(f"design must have one row a value, got shape {columns.shape} for {y.size} values")
+    _require_estimable(y, bounds)
+    peak = _maximise(columns, y, bounds, np.ones(y.size), first_is_constant=False)
+    return Regression(peak.point[:-1], float(peak.point[-1]), peak.log_likelihood)
+
+
 def mean_interval(fit: Fit, confidence: float = 0.95) -> tuple[float, float]:
     """Interval of the mean, from Student's t with the degrees of freedom of the fit.
 
@@ -379,9 +429,11 @@ def _require_estimable(y: Floats, bounds: Bounds) -> None:
         )
 
 
-def _maximise(design: Floats, y: Floats, bounds: Bounds, weight: Floats) -> _Maximum:
+def _maximise(design: Floats, y: Floats, bounds: Bounds, weight: Floats, *, first_is_constant: bool = True) -> _Maximum:
     """Maximise by Newton's method in (coefficients / sd, 1 / sd), where the log likelihood is concave."""
     shift, scale = _place(y, bounds)
+    # Without a column of ones, the model does not follow when all values are moved.
+    shift = shift if first_is_constant else 0.0
     rows = np.column_stack([design, -(y - shift) / scale])
     point = np.zeros(rows.shape[1])
     point[-1] = 1.0

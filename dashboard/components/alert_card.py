@@ -14,9 +14,9 @@ from dashboard.components.html_parts import link, lot_link, sparkline_image, str
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
-from dashboard.text.urls import alert_address
+from dashboard.text.urls import STOCK, alert_address
 from ingest.decisions.corrective_actions import STEPS
-from ingest.documents.alert import Alert, AlertSummary
+from ingest.documents.alert import STOCK_ID, Alert, AlertSummary
 from ingest.documents.entries import SubjectEntry
 
 __all__ = ["alert_card", "alert_group", "group_by_stream", "stream_of"]
@@ -113,6 +113,8 @@ def _links(alert: Alert) -> list[Any]:
         parts += [" · ", stream_link(alert, "control chart")]
     if alert["supplier"] and alert["lot"]:
         parts += [" · lot ", lot_link(alert["supplier"], alert["lot"])]
+    if alert["id"].startswith(STOCK_ID):
+        parts += [" · ", link("stock", STOCK)]
     if alert["kind"] in ("climate", "bench", "feed"):
         parts += [" · ", link("bench", "/bench")]
     return parts

@@ -29,7 +29,7 @@ from dashboard.text.formatting import (
 )
 from ingest.common.number_format import way
 from ingest.common.text import printable
-from ingest.documents.alert import Alert
+from ingest.documents.alert import STOCK_ID, Alert
 from ingest.documents.stream import BoardRow
 from spc.vocabulary.enums import Grade, Kind
 
@@ -110,6 +110,8 @@ def about_one(alert: Alert, context: MessageContext) -> Message:
 
 
 def _look_at(alert: Alert) -> str:
+    if alert["id"].startswith(STOCK_ID):
+        return "Test the first lots again before anybody uses them: see the page Stock"
     return LOOK_AT[Kind(alert["kind"])].format(lot=alert["lot"] or "not named")
 
 
@@ -118,7 +120,7 @@ def _matter(alert: Alert) -> str:
     kind, evidence = Kind(alert["kind"]), shown(alert["evidence"])
     if kind in BENCH_SUBJECTS:
         return BENCH_SUBJECTS[kind]
-    what = SHORT_WORDS.get(kind, "")
+    what = "lots in stock near their date" if alert["id"].startswith(STOCK_ID) else SHORT_WORDS.get(kind, "")
     if kind == Kind.DRIFT:
         what = way(evidence.get("direction", 0), evidence.get("change_percent_per_month"))
     return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}, {what}"
@@ -141,7 +143,7 @@ def _figures(alert: Alert, context: MessageContext) -> str:
         ("product", alert["product"]),
         ("characteristic", characteristic(alert["characteristic"] or "")),
         ("lot", alert["lot"]),
-        ("tested" if alert["lot"] else "since", day(alert["raised_at"])),
+        (_when(alert), day(alert["raised_at"])),
         ("level", "" if level is None else amount(level, unit)),
         ("normal level", "" if normal is None else amount(normal, unit)),
         ("lots", ", ".join(lots) if isinstance(lots, list) else ""),
@@ -154,6 +156,12 @@ def _figures(alert: Alert, context: MessageContext) -> str:
         ("explains", counted(explained, "supplier alert") if explained else ""),
     ]
     return "\n".join(f"{name}: {value}" for name, value in lines if value)
+
+
+def _when(alert: Alert) -> str:
+    if alert["id"].startswith(STOCK_ID):
+        return "near the date since"
+    return "tested" if alert["lot"] else "since"
 
 
 def _stream(alert: Alert) -> Stream:

@@ -22,6 +22,7 @@ from dashboard.queries import stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.text import urls
 from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.text.stock_text import advice, headline
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
@@ -29,6 +30,7 @@ from ingest.documents.alert import Alert
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
+from ingest.stock.shelf_list import stock_document
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
 __all__ = ["HOUR", "as_html", "as_message", "document", "due_at"]
@@ -66,6 +68,7 @@ class DigestWeek(_From):
     unanswered: list[NoticeRow]
     closest: list[BoardRow]
     silent: list[BoardRow]
+    stock: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +138,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "unanswered": [notice for notice in asked_in(alerts) if overdue(notice)],
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
+        "stock": _stock(connection, lab, moment),
     }
 
 
@@ -147,6 +151,12 @@ def _closed_by_people(connection: Connection, alerts: Sequence[Alert], span: Map
     )
     reasons = {row[0].removeprefix("alert:"): row[1] for row in rows}
     return [{**by_id[alert], "reason": reason} for alert, reason in reasons.items() if alert in by_id]
+
+
+def _stock(connection: Connection, lab: Lab, moment: datetime) -> str:
+    """One line about the lots in stock; empty where nobody counts them."""
+    stock = stock_document(connection, lab, moment.astimezone(lab.zone).date(), most=0)
+    return f"{headline(stock)} {advice(stock)}" if stock["source"] == "counts" else ""
 
 
 def _weeks_left(row: BoardRow) -> float:
@@ -172,7 +182,7 @@ def _subject(week: DigestWeek) -> str:
 
 
 def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
-    """The four parts, each with at least one line."""
+    """The parts, each with at least one line."""
     new = {alert["id"] for alert in week["new"]}
     changed = [_alert(alert) for alert in week["new"]]
     changed += [_alert(alert, f"closed: {alert['message']} ({alert['reason']})") for alert in week["settled"]]
@@ -189,6 +199,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
         Part("What changed", _listed(changed) or [Line("Nothing new.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
+        *([Part("In stock", [Line(week["stock"], urls.STOCK)])] if week["stock"] else []),
         Part("No new lots", _listed(silent) or [Line("None: every stream had a lot in its usual time.")]),
     ]
 

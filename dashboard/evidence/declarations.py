@@ -30,12 +30,13 @@ SHOWN: dict[str, tuple[str, ...]] = {
         "name", "unit", "scale", "conditioning", "judged", "guard_percent", "method", "decision", "margin_percent", "lower_limit",
         "upper_limit",
     ),
-    "product": ("name", "class", "outside", "lower_limit", "upper_limit"),
+    "product": ("name", "class", "outside", "lower_limit", "upper_limit", "keep_months"),
     "check_standard": ("supplier", "product", "conditioned"),
     "instrument": ("name", "uncertainty_percent"),
     "shielding_source": ("capacitance_pf", "voltage_v"),
     "baseline": ("lots",),
     "alerts": ("false_alerts_per_stream_year", "horizon_weeks", "breach_probability"),
+    "ageing": ("from_days", "coverage", "confidence"),
     "scorecard": ("weights",),
     "source": (
         "kind", "folder", "pattern", "encoding", "delimiter", "decimal", "timezone", "keep", "columns", "units", "fixed",
@@ -68,6 +69,7 @@ def as_toml(lab: Lab) -> str:
         **({"shielding_source": _table("shielding_source", lab.shielding_source)} if lab.shielding_source else {}),
         "baseline": _table("baseline", lab.baseline),
         "alerts": _table("alerts", lab.alerts),
+        "ageing": _table("ageing", lab.ageing),
         "scorecard": _table("scorecard", lab.scorecard),
         "source": _tables("source", lab.sources),
     }

@@ -84,7 +84,12 @@ def _missing(supplier: str, name: str, lab: Lab) -> str:
 
 def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]) -> _Shared:
     ever = stored_documents.alerts(connection, lab, closed_too=True)
-    alerts = [alert for alert in ever if span.holds(stored_documents.from_iso(alert["raised_at"]))]
+    # Lots that age on the lab's own shelf are no result of the supplier's quarter.
+    alerts = [
+        alert
+        for alert in ever
+        if span.holds(stored_documents.from_iso(alert["raised_at"])) and alert["evidence"].get("form") != "stock"
+    ]
     notices = asked_in(ever, span)
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there are tests, so a round stored them

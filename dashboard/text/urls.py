@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from urllib.parse import urlencode
 
 __all__ = [
+    "AGEING",
     "ALERTS",
     "BAGS",
     "BOARD",
@@ -21,10 +22,14 @@ __all__ = [
     "REPORT_FILE",
     "SCORECARDS",
     "SCORECARD_FILE",
+    "SHELF_LIST",
+    "STOCK",
+    "STOCK_FILE",
     "STREAM",
     "STREAM_FILE",
     "SUPPLIER",
     "WHAT_IF",
+    "ageing_address",
     "alert_address",
     "bags_address",
     "compare_address",
@@ -45,6 +50,7 @@ SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"
 COMPARISON_FILE, REPORT_FILE = "/comparison-file", "/report-file"
+STOCK, AGEING, STOCK_FILE, SHELF_LIST = "/stock", "/ageing", "/stock-file", "/shelf-list"
 
 
 def with_query(path: str, query: Mapping[str, str | None]) -> str:
@@ -57,6 +63,11 @@ def with_query(path: str, query: Mapping[str, str | None]) -> str:
 def stream_address(supplier: str, product: str, characteristic: str) -> str:
     """The page of a stream."""
     return with_query(STREAM, {"supplier": supplier, "product": product, "characteristic": characteristic})
+
+
+def ageing_address(product: str, characteristic: str) -> str:
+    """The page on how a product ages."""
+    return with_query(AGEING, {"product": product, "characteristic": characteristic})
 
 
 def lot_address(supplier: str, lot: str) -> str:

@@ -15,6 +15,7 @@ from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import (
+    ageing,
     alerts,
     bags,
     bench,
@@ -25,6 +26,7 @@ from dashboard.pages import (
     limits,
     lot,
     scorecards,
+    stock,
     stream,
     supplier,
     what_if,
@@ -32,6 +34,7 @@ from dashboard.pages import (
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
+    AGEING,
     ALERTS,
     BAGS,
     BOARD,
@@ -41,12 +44,13 @@ from dashboard.text.urls import (
     HISTORY,
     LOT,
     SCORECARDS,
+    STOCK,
     STREAM,
     SUPPLIER,
     WHAT_IF,
     lot_address,
 )
-from dashboard.web import comparison_file, digest_page, evidence_file, notice_file, report_file, stream_file
+from dashboard.web import comparison_file, digest_page, evidence_file, notice_file, report_file, stock_file, stream_file
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -70,6 +74,8 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     LOT: lot.layout,
     GUIDE: guide.layout,
     SCORECARDS: scorecards.layout,
+    STOCK: stock.layout,
+    AGEING: ageing.layout,
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
@@ -77,6 +83,7 @@ NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
     ("Bench", "/bench"),
+    ("Stock", STOCK),
     ("Scorecards", SCORECARDS),
     ("Bags", BAGS),
     ("Compare", COMPARE),
@@ -123,6 +130,7 @@ def make_app(
     _add_callbacks(app, lab_reader)
     scorecards.add_downloads(app.server, lab_reader)
     stream_file.add_download(app.server, lab_reader)
+    stock_file.add_downloads(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
     comparison_file.add_download(app.server, lab_reader)
     report_file.add_download(app.server, lab_reader)

@@ -127,8 +127,8 @@ def attributed_share(connection: Connection) -> AttributedShare:
     """The share of the alerts of the last half year that findings attribute to the bench."""
     kinds = ", ".join(f"'{kind}'" for kind in ATTRIBUTABLE_KINDS)
     alerts, attributed = connection.exec_driver_sql(
-        f"SELECT count(*), count(held_under) FROM alert WHERE kind IN ({kinds}) AND raised_us >= "
-        "(SELECT max(raised_us) FROM alert) - ?",
+        f"SELECT count(*), count(held_under) FROM alert WHERE stream_id IS NOT NULL AND kind IN ({kinds}) AND raised_us >= "
+        "(SELECT max(raised_us) FROM alert WHERE stream_id IS NOT NULL OR kind <> 'forecast') - ?",
         (SHARE_WEEKS * WEEK_US,),
     ).one()
     return AttributedShare(int(alerts), int(attributed))

@@ -25,7 +25,7 @@ from spc.shared_shift.finding import Finding, Size, as_of
 from spc.shared_shift.search import shared_shifts
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "update_shared_shift_alerts"]
+__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "known_findings", "update_shared_shift_alerts"]
 
 # What the search needs before the first day that it looks at again.
 REACH_WEEKS = 60.0
@@ -40,7 +40,7 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     `evaluated` are the streams whose alerts this round has written again. Returns the ids of the bench alerts that are new
     and of the alerts that are the supplier's again.
     """
-    earlier = _known(connection)
+    earlier = known_findings(connection)
     findings = _searched(connection, lab, earlier)
     put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in findings]))
     alerts = [_alert(connection, lab, finding) for finding in findings]
@@ -54,7 +54,8 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     return [alert.id for alert in alerts if alert.id not in before] + raised_again
 
 
-def _known(connection: Connection) -> list[Finding]:
+def known_findings(connection: Connection) -> list[Finding]:
+    """The shared shifts that the last search found."""
     stored = json.loads(get_meta(connection, FINDINGS) or "[]")
     return [
         Finding(

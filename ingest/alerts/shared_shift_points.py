@@ -16,7 +16,7 @@ from ingest.store.store import fetch_frame
 from spc.detection import NO_POOL
 from spc.vocabulary.enums import Scale
 
-__all__ = ["points_of", "points_since"]
+__all__ = ["points_of", "points_since", "quantity_of"]
 
 
 # Names are joined here: a text for each row would cost more than all the rest.
@@ -59,7 +59,7 @@ def _named(connection: Connection, lab: Lab, rows: pd.DataFrame) -> pd.DataFrame
     number, known = pd.factorize(rows["stream"])
     about = pd.DataFrame(
         [
-            (supplier, product, name, _quantity(lab, name), lab.is_check_standard(supplier, product))
+            (supplier, product, name, quantity_of(lab, name), lab.is_check_standard(supplier, product))
             for supplier, product, name in (streams[stream] for stream in known.tolist())
         ],
         columns=["supplier", "product", "characteristic", "quantity", "is_check_standard"],
@@ -85,7 +85,7 @@ def _texts(ids: pd.Series, texts: dict[int, str]) -> np.ndarray:
     return np.array([texts[label] for label in known.tolist()], dtype=object)[number]
 
 
-def _quantity(lab: Lab, characteristic: str) -> str:
+def quantity_of(lab: Lab, characteristic: str) -> str:
     """What is measured. Levels of one quantity share a scale, so that their shifts can be compared."""
     declared = lab.characteristic(characteristic)
     name = UNITS[declared.unit].quantity.name

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from ingest.common.errors import CallError
 
@@ -16,8 +17,11 @@ __all__ = [
     "MINUTE_US",
     "WEEK_US",
     "checked_day",
+    "day_number",
+    "day_of",
     "from_microseconds",
     "from_weeks",
+    "local_day",
     "microseconds",
     "weeks_to_us",
 ]
@@ -52,6 +56,21 @@ def weeks_to_us(weeks: float) -> int:
 def from_weeks(weeks: float) -> datetime:
     """Convert weeks since 1970 to an aware time in UTC."""
     return from_microseconds(weeks_to_us(weeks))
+
+
+def day_number(day: date) -> int:
+    """Count days since 1970."""
+    return (day - EPOCH.date()).days
+
+
+def day_of(number: int) -> date:
+    """Return the day that so many days since 1970 are."""
+    return EPOCH.date() + timedelta(days=number)
+
+
+def local_day(us: int, zone: ZoneInfo) -> int:
+    """Return the day of a stored time in a zone, in days since 1970."""
+    return day_number(from_microseconds(us).astimezone(zone).date())
 
 
 def checked_day(context: str, day: date) -> date:

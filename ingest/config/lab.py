@@ -13,6 +13,7 @@ from ingest.common.errors import LabFileError
 from ingest.config.lab_file import FILED, LAB_FILE, REFUSED, STANDARD_FOLDERS, read_lab_file
 from ingest.config.limit_history import NO_LIMIT, SIDES, Step, declared_steps, in_order, on_day
 from ingest.config.models import (
+    Ageing,
     Alerts,
     Baseline,
     Characteristic,
@@ -74,6 +75,7 @@ class Lab:
     shielding_source: ShieldingSource | None
     baseline: Baseline
     alerts: Alerts
+    ageing: Ageing
     schedule: Schedule | None
     sources: tuple[Source, ...]
     mail: Mail
@@ -188,6 +190,7 @@ def load(folder: Path) -> Lab:
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
         alerts=declared.alerts,
+        ageing=declared.ageing,
         schedule=declared.schedule,
         sources=sources,
         mail=declared.mail,

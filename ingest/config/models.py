@@ -43,8 +43,10 @@ from ingest.config.notification_models import Digest, Mail, Route, Webhook
 
 __all__ = [
     "CLIMATE_COLUMNS",
+    "STOCK_COLUMNS",
     "TEST_COLUMNS",
     "USUAL_WEIGHTS",
+    "Ageing",
     "Alerts",
     "Baseline",
     "Characteristic",
@@ -69,6 +71,8 @@ TEST_COLUMNS = (
     "specimen", "reading", "characteristic", "value", "unit", "load",
 )  # fmt: skip
 CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
+STOCK_COLUMNS = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
+COLUMNS = {"tests": TEST_COLUMNS, "climate": CLIMATE_COLUMNS, "stock": STOCK_COLUMNS}
 # Units that a climate column may be declared in; the unit of a value is a unit of its characteristic.
 CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
 
@@ -167,6 +171,8 @@ class Product(Declared):
     outside: Flag | None = None
     upper_limit: dict[str, OverridingLimit] = Field(default_factory=dict)
     lower_limit: dict[str, OverridingLimit] = Field(default_factory=dict)
+    # The supplier's claim, in months from manufacture; shown beside the estimate.
+    keep_months: Positive | None = None
 
 
 class CheckStandard(Declared):
@@ -210,6 +216,15 @@ class Alerts(Declared):
     false_alerts_per_stream_year: Positive = 0.2
     horizon_weeks: Positive = 13.0
     breach_probability: Probability = 0.2
+
+
+class Ageing(Declared):
+    """`[ageing]`: which tests show ageing, and what the shelf life of a film promises."""
+
+    # Tests of younger film are shown and not fitted: an additive that blooms lowers the resistance first.
+    from_days: NotNegative = 0.0
+    coverage: Annotated[float, Field(ge=0.5, lt=1), expected("a number from 0.5 to below 1")] = 0.90
+    confidence: Annotated[float, Field(gt=0.5, lt=1), expected("a number above 0.5 and below 1")] = 0.95
 
 
 class Schedule(Declared):
@@ -262,7 +277,7 @@ class Serve(Declared):
 class Source(Declared):
     """`[[source]]`: a folder of files of one format, and how to read them."""
 
-    kind: Annotated[Literal["tests", "climate"], one_of("tests", "climate")]
+    kind: Annotated[Literal["tests", "climate", "stock"], one_of("tests", "climate", "stock")]
     folder: Folder
     pattern: Name | None = None
     encoding: Encoding | None = None
@@ -283,7 +298,7 @@ class Source(Declared):
     @property
     def known_columns(self) -> tuple[str, ...]:
         """The columns that a file of this kind may have."""
-        return TEST_COLUMNS if self.kind == "tests" else CLIMATE_COLUMNS
+        return COLUMNS[self.kind]
 
     @model_validator(mode="after")
     def _parts_agree(self) -> Self:
@@ -293,7 +308,7 @@ class Source(Declared):
                     columns = ", ".join(self.known_columns)
                     raise wrong(f"expected a column of {self.kind} in {key} ({columns}), got {shown(name)}")
         self._check_units()
-        if self.kind == "climate" and (self.readings or self.log10):
+        if self.kind != "tests" and (self.readings or self.log10):
             raise wrong('expected readings and log10 only with kind = "tests"')
         if len(set(self.readings)) < len(self.readings):
             raise wrong("expected each column once in readings")
@@ -305,6 +320,8 @@ class Source(Declared):
         return self
 
     def _check_units(self) -> None:
+        if self.kind == "stock" and self.units:
+            raise wrong('expected units only with kind = "tests" or "climate"')
         for name, unit in self.units.items():
             units = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
             if name not in units:
@@ -344,6 +361,7 @@ class LabFile(Declared):
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()
     alerts: Alerts = Alerts()
+    ageing: Ageing = Ageing()
     schedule: Schedule | None = None
     source: list[Source] = Field(default_factory=list)
     mail: Mail = Mail()

@@ -21,7 +21,7 @@ from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, from_microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
-from ingest.documents.alert import AlertSummary, CorrectiveAction, CorrectiveResult, StoredStreamEvidence
+from ingest.documents.alert import STOCK_ID, AlertSummary, CorrectiveAction, CorrectiveResult, StoredStreamEvidence
 from ingest.documents.entries import StoredEntryBody
 from ingest.documents.stream import StoredPoint
 from ingest.store import schema
@@ -54,6 +54,8 @@ def no_notice_because(alert: AlertSummary | RowMapping) -> str:
     """Why a supplier can't be asked about an alert; empty where it can."""
     if alert["kind"] in NOT_THE_SUPPLIERS:
         return f"it is of kind {alert['kind']}, a matter of the bench and not of a supplier"
+    if alert["id"].startswith(STOCK_ID):
+        return "it is about lots that age on the shelf, a matter of the lab's own stock"
     if alert["held_under"]:
         return f"a bench finding explains it (alert {alert['held_under']}), so it is not the supplier's"
     return ""

@@ -10,6 +10,7 @@ from ingest.documents.fields import ConditioningState, Count, Day, Direction, Mi
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
+    "STOCK_ID",
     "Alert",
     "AlertReason",
     "AlertSummary",
@@ -23,15 +24,20 @@ __all__ = [
     "HumidityChange",
     "RaisedAlert",
     "SourceEvidence",
+    "StockEvidence",
     "StoredBenchEvidence",
     "StoredClimateEvidence",
     "StoredEvidence",
+    "StoredStockEvidence",
     "StoredStreamEvidence",
     "StreamEvidence",
     "StreamKind",
 ]
 
 StreamKind = Literal[Kind.LIMIT, Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.SPREAD, Kind.FORECAST]
+
+STOCK_ID = "stock"
+"""How the id of an alert about lots in stock begins; other ids are hexadecimal digits."""
 
 # Evidence of a stream
 
@@ -177,8 +183,33 @@ class FileEvidence(TypedDict):
     file: str
 
 
-StoredEvidence = StoredStreamEvidence | StoredBenchEvidence | StoredClimateEvidence | SourceEvidence | FileEvidence
-Evidence = StreamEvidence | BenchEvidence | ClimateEvidence | SourceEvidence | FileEvidence
+class StockEvidence(TypedDict):
+    """Lots of a film in stock that come near their date or are past it; the days are those of the first lot."""
+
+    what: Literal[Kind.FORECAST]
+    form: Literal["stock"]
+    lots: list[str]
+    lots_near: Count
+    lots_passed: Count
+    keep_until: Day
+    expected_on: Day | None
+    tested_on: Day
+    quantity: float | None
+    stock_unit: str
+    closed_because: str | None
+
+
+StoredStockEvidence = StockEvidence
+
+StoredEvidence = (
+    StoredStockEvidence
+    | StoredStreamEvidence
+    | StoredBenchEvidence
+    | StoredClimateEvidence
+    | SourceEvidence
+    | FileEvidence
+)
+Evidence = StockEvidence | StreamEvidence | BenchEvidence | ClimateEvidence | SourceEvidence | FileEvidence
 
 
 # The corrective action

@@ -22,7 +22,7 @@ __all__ = [
     "Week",
 ]
 
-FileKind = Literal["tests", "climate"]
+FileKind = Literal["tests", "climate", "stock"]
 FileState = Literal["stored", "seen", "refused"]
 
 

@@ -21,7 +21,7 @@ from ingest.store.store import get_meta, put_meta
 from spc.stream.humidity_effect import Sensitivity, Sums, pooled, sums_within
 from spc.stream.verdicts import to_unit
 
-__all__ = ["humidity_of", "update_humidity_effect"]
+__all__ = ["humidity_of", "humidity_slope", "update_humidity_effect"]
 
 # A stream's level wanders over a year: only lots of one quarter are compared.
 QUARTER_US = 13 * WEEK_US
@@ -52,6 +52,12 @@ def update_humidity_effect(connection: Connection, lab: Lab, evaluated: set[int]
         found = pooled([Sums(*sums) for sums in known.values()])
         told = None if found is None else _document(lab, characteristic, found)
         put_meta(connection, _key(product, characteristic), as_json({"told": told, "sums": known}))
+
+
+def humidity_slope(connection: Connection, product: str, characteristic: str) -> Sensitivity | None:
+    """The change of the level with humidity in the charted scale, with its error; None where the lots do not show one."""
+    found = pooled([Sums(*sums) for sums in _kept(connection, product, characteristic)["sums"].values()])
+    return found if found is not None and (found.lower > 0 or found.upper < 0) else None
 
 
 def _kept(connection: Connection, product: str, characteristic: str) -> _Kept:

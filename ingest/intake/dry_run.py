@@ -12,7 +12,7 @@ from ingest.documents.lot import RefusedRow
 from ingest.documents.rounds import CheckDocument, CheckedFile
 from ingest.intake.find_drops import NOT_UTF8, FoundDrop, find_drops
 from ingest.intake.store_drop import failure_text
-from ingest.parsing.parse_file import FileRefused, Parsed, read_climate, read_tests
+from ingest.parsing.parse_file import FileRefused, Parsed, read_file
 
 __all__ = ["Report", "check"]
 
@@ -55,9 +55,8 @@ def _parse(lab: Lab, drop: FoundDrop, now: datetime) -> Parsed | FileRefused:
     name = drop.path.name
     if not drop.has_text_name:
         return FileRefused(f"{name}: {NOT_UTF8}")
-    read = read_tests if drop.source.kind == "tests" else read_climate
     try:
-        return read(drop.path, drop.source, lab, now)
+        return read_file(drop.path, drop.source, lab, now)
     except OSError as error:
         return FileRefused(f"{name}: can't be read ({error.strerror})")
     except Exception as error:  # noqa: BLE001  (a round refuses such a file and goes on)

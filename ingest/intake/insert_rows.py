@@ -7,11 +7,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Table, func, select
 
-from ingest.intake.staging import CLIMATE, READINGS, StagedRows
+from ingest.intake.staging import CLIMATE, READINGS, STOCK_COUNTS, StagedRows
 from ingest.store import schema
 from ingest.store.store import ids_of, insert_many, label_ids
 
-__all__ = ["add_climate", "add_readings"]
+__all__ = ["add_climate", "add_counts", "add_readings"]
 
 Ints = NDArray[np.int64]
 
@@ -98,6 +98,35 @@ def add_climate(connection: Connection, staged: StagedRows, drop_id: int, rows: 
         connection,
         "INSERT INTO stale_climate (chamber_id, from_us, to_us) VALUES (?, ?, ?)",
         [(int(chamber), int(first), int(last)) for chamber, first, last in spans.itertuples(name=None)],
+    )
+
+
+def add_counts(connection: Connection, staged: StagedRows, drop_id: int, rows: pd.DataFrame) -> None:
+    """Add the counts of one piece and mark their lots; `rows` has the columns of `parse_file.read_stock`.
+
+    A lot may be counted before it is tested.
+    """
+    if rows.empty:
+        return
+    newest_lot = connection.execute(select(func.coalesce(func.max(schema.lot.c.id), 0))).scalar_one()
+    counts = pd.DataFrame(
+        {
+            "lot_id": _ids(connection, schema.lot, rows, ("supplier", "product", "lot")),
+            "counted_day": rows["counted_day"].to_numpy(np.int64),
+            "storage_id": _label_ids(connection, "storage", rows["storage"]),
+            "quantity": rows["quantity"].to_numpy(np.float64),
+            "is_counted": rows["is_counted"].to_numpy(np.int64),
+            "unit": rows["unit"].array,
+            "opened_on": rows["opened_on"].array,
+            "drop_id": np.int64(drop_id),
+            "line": rows["line"].to_numpy(np.int64),
+        }
+    ).sort_values(list(STOCK_COUNTS.identity), kind="stable", ignore_index=True)
+    new = staged.add(counts, counts["lot_id"].to_numpy() <= newest_lot)
+    insert_many(
+        connection,
+        "INSERT INTO stale_stock (lot_id) VALUES (?) ON CONFLICT DO NOTHING",
+        [(int(lot),) for lot in np.unique(new["lot_id"])],
     )
 
 

@@ -19,7 +19,7 @@ from ingest.store import schema
 from ingest.store.dialect import insert_frame
 from ingest.store.store import fetch_frame
 
-__all__ = ["CLIMATE", "READINGS", "Counts", "StagedRows", "TableSpec"]
+__all__ = ["CLIMATE", "READINGS", "STOCK_COUNTS", "Counts", "StagedRows", "TableSpec"]
 
 # As Python objects, a million rows at once would take a gigabyte.
 ROWS_AT_ONCE = 50_000
@@ -71,6 +71,13 @@ CLIMATE = TableSpec(
     schema.earlier_climate,
     "INSERT INTO stale_climate (chamber_id, from_us, to_us) "
     "SELECT waiting.chamber_id, min(waiting.logged_us), max(waiting.logged_us) FROM {} GROUP BY waiting.chamber_id",
+)
+STOCK_COUNTS = TableSpec(
+    schema.stock_count,
+    ("lot_id", "counted_day", "storage_id"),
+    ("quantity", "is_counted", "unit", "opened_on"),
+    schema.earlier_count,
+    "INSERT INTO stale_stock (lot_id) SELECT DISTINCT waiting.lot_id FROM {} ON CONFLICT DO NOTHING",
 )
 
 

@@ -20,12 +20,13 @@ from ingest.common.text import printable
 from ingest.config.lab import FILED, REFUSED, Lab
 from ingest.intake.archive import archive_drop, digest_of, free_name, put_away
 from ingest.intake.find_drops import NOT_UTF8, FoundDrop
-from ingest.intake.insert_rows import add_climate, add_readings
-from ingest.intake.staging import CLIMATE, READINGS, StagedRows
+from ingest.intake.insert_rows import add_climate, add_counts, add_readings
+from ingest.intake.staging import CLIMATE, READINGS, STOCK_COUNTS, StagedRows
 from ingest.parsing.climate_rows import contradicting_entries
 from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import Feed, NotATableError, open_feed
 from ingest.parsing.row_reader import Contradicted
+from ingest.parsing.stock_rows import contradicting_counts
 from ingest.parsing.timestamps import is_too_late
 from ingest.store import schema
 from ingest.store.store import Store, insert_many
@@ -36,6 +37,12 @@ CLOCK_BEHIND = (
     "its times are ahead of the computer's clock, and so are stored tests: set the clock; the file stays where it is and is "
     "taken in once its times have come"
 )
+# The table, the insertion and the contradictions of each kind of file.
+KINDS = {
+    "tests": (READINGS, add_readings, contradicting_readings),
+    "climate": (CLIMATE, add_climate, contradicting_entries),
+    "stock": (STOCK_COUNTS, add_counts, contradicting_counts),
+}
 # An unforeseen error is cut to this length in a message.
 ERROR_CHARACTERS = 200
 
@@ -236,11 +243,10 @@ def _store_pieces(
     context: IntakeContext, drop: FoundDrop, digest: bytes, feed: Feed, contradicted: Contradicted
 ) -> tuple[int, Entry]:
     """Store the rows in one transaction; return the id of the drop and its entry."""
-    is_test_file = drop.source.kind == "tests"
-    add = add_readings if is_test_file else add_climate
+    table, add, contradicting = KINDS[drop.source.kind]
     with context.store.writing() as connection:
         drop_id = _insert_drop(connection, context, drop, digest, header=feed.header)
-        staged = StagedRows(connection, READINGS if is_test_file else CLIMATE, drop_id, microseconds(context.now))
+        staged = StagedRows(connection, table, drop_id, microseconds(context.now))
         rows_read = row_count = refused = 0
         for piece in feed.pieces(contradicted, context.piece_bytes):
             if rows_read:
@@ -260,7 +266,6 @@ def _store_pieces(
         contradictions = staged.contradictions()
         if not contradictions.empty:
             identity = [contradictions[name].to_numpy() for name in staged.identity]
-            contradicting = contradicting_readings if is_test_file else contradicting_entries
             raise _ContradictedError(contradicting(contradictions, identity))
         counts = {**asdict(staged.resolve()), "refused": refused}
         connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(**counts))

@@ -18,9 +18,12 @@ __all__ = ["Layout", "ReadingColumn", "expected_names", "lay_out"]
 REQUIRED = {
     "tests": ("tested_at", "supplier", "product", "lot", "specimen", "reading", "characteristic", "value", "unit"),
     "climate": ("logged_at", "chamber", "humidity_percent", "temperature_c"),
+    "stock": ("counted_on", "supplier", "product", "lot"),
 }
 # Only these may carry a unit in the header: `value [nJ]`, `temperature_c (degF)`.
 MEASURED = {"value", "humidity_percent", "temperature_c"}
+# Numbers whose decimal mark is found from the whole column.
+DECIMAL = {*MEASURED, "quantity"}
 WITH_UNIT = re.compile(r"(.*\S)\s*[\[(]\s*([^\])]+?)\s*[\])]", re.DOTALL)
 
 
@@ -49,7 +52,7 @@ class Layout:
 
     def measured(self) -> list[int]:
         """Positions of the columns that hold measured numbers."""
-        measured = {index for name, index in self.positions.items() if name in MEASURED}
+        measured = {index for name, index in self.positions.items() if name in DECIMAL}
         return sorted(measured | {column.index for column in self.readings})
 
 

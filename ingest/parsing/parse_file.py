@@ -28,6 +28,7 @@ from ingest.parsing.duplicates import repeated
 from ingest.parsing.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
 from ingest.parsing.rejections import Rejection
 from ingest.parsing.row_reader import Contradicted, Piece, Reader
+from ingest.parsing.stock_rows import contradicting_counts, identity_of_counts, stock_pieces
 
 __all__ = [
     "PIECE_BYTES",
@@ -38,6 +39,8 @@ __all__ = [
     "Piece",
     "open_feed",
     "read_climate",
+    "read_file",
+    "read_stock",
     "read_tests",
 ]
 
@@ -47,6 +50,7 @@ Identity = Callable[[pd.DataFrame], list[Ints]]
 # About 85,000 rows: large enough that the cost per piece does not matter, small enough to be held several times.
 PIECE_BYTES = 1 << 23
 NOTHING: Contradicted = {}
+PIECES = {"tests": reading_pieces, "climate": climate_pieces, "stock": stock_pieces}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,12 +118,11 @@ def open_feed(
     with drop.open("rb") if isinstance(drop, Path) else io.BytesIO(drop) as file, open_csv(file, form) as sheet:
         layout = lay_out(sheet.header, source)
         layout.decimals.update(_decimals(sheet, layout, source, size))
-        rows = reading_pieces if source.kind == "tests" else climate_pieces
 
         def reader(contradicted: Contradicted) -> Reader:
             return Reader(source, lab, now, layout, contradicted)
 
-        yield Feed(sheet.header, sheet.encoding, sheet.delimiter, sheet, reader, rows)
+        yield Feed(sheet.header, sheet.encoding, sheet.delimiter, sheet, reader, PIECES[source.kind])
 
 
 def _decimals(sheet: CsvFile, layout: Layout, source: Source, size: int | None) -> dict[int, str]:
@@ -200,6 +203,21 @@ def read_climate(drop: Path | bytes, source: Source, lab: Lab, now: datetime) ->
     and line (int64).
     """
     return _whole(drop, source, lab, now, identity_of_entries, contradicting_entries)
+
+
+def read_stock(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    """Read a stock count; as `read_tests`.
+
+    `rows` has the columns counted_day (int64, days since 1970), supplier, product, lot, storage, unit, opened_on (categories
+    of text, "" where absent), quantity (float64), is_counted (int64, 0 where no quantity is written) and line (int64).
+    """
+    return _whole(drop, source, lab, now, identity_of_counts, contradicting_counts)
+
+
+def read_file(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    """Read a file of any kind, as its source declares it."""
+    read = {"tests": read_tests, "climate": read_climate, "stock": read_stock}[source.kind]
+    return read(drop, source, lab, now)
 
 
 def _whole(

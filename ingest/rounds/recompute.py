@@ -1,4 +1,4 @@
-"""Everything that is derived from sessions, in order: evaluation, shared shifts and the alerts they explain, humidity.
+"""Everything that is derived from sessions, in order: evaluation, shared shifts and their alerts, humidity, the shelf.
 
 A round, a replay (on a copy) and an entry of a person all use it, so that all three end in the same results.
 """
@@ -12,6 +12,7 @@ from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_stale
 from ingest.evaluation.humidity_effect import update_humidity_effect
+from ingest.stock.update_stock import update_stock
 
 __all__ = ["derive", "follow"]
 
@@ -23,10 +24,10 @@ def derive(connection: Connection, lab: Lab, watch: Progress = no_progress) -> t
 
 
 def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
-    """Bring up to date what depends on the evaluations of these streams; the ids of the bench alerts that are new."""
+    """Bring up to date what depends on the evaluations of these streams; the ids of the new alerts about bench and stock."""
     raised = update_shared_shift_alerts(connection, lab, evaluated)
     update_humidity_effect(connection, lab, evaluated)
-    return raised
+    return raised + update_stock(connection, lab, evaluated)
 
 
 def _without_held(connection: Connection, raised: list[str]) -> list[str]:

@@ -19,20 +19,21 @@ from ingest.alerts.climate_alerts import watch_climate
 from ingest.alerts.shared_shift_alerts import FINDINGS
 from ingest.audit.accounts import SESSION_KEY
 from ingest.common.errors import CallError, NoStoreYet
-from ingest.common.instants import checked_day, microseconds
+from ingest.common.instants import checked_day, day_number, microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.reference_scores import CHANGED_FROM
 from ingest.rounds.recompute import derive
 from ingest.sessions.sessions import rebuild_stale
+from ingest.stock.update_stock import SHELF_STATE
 from ingest.store import schema
 from ingest.store.store import Store, known_store, scratch_store
 
 __all__ = ["replayed"]
 
 # Tables that are derived again. Alerts about feeds depend on the clock of their rounds and stay.
-DERIVED = ("evaluation", "point", "own_score", "mark", "watched", "neighbour", "sister")
-DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM)
+DERIVED = ("evaluation", "film_age", "mark", "neighbour", "own_score", "point", "shelf_lot", "sister", "watched")
+DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM, SHELF_STATE)
 # Tables that a replay does not need: accounts and deliveries.
 LEFT = ("account", "delivery", *DERIVED)
 ROWS_AT_ONCE = 20_000
@@ -60,7 +61,7 @@ def replayed(lab: Lab, day: date, watch: Progress = no_progress) -> Iterator[Con
         _copy(stored, store)
         try:
             with store.writing() as connection:
-                if not _forget_after(connection, cut):
+                if not _forget_after(connection, cut, day):
                     raise CallError(f"replay: nothing was tested up to {day}; give a later day")
                 _derive(connection, lab, watch)
             with store.reading() as connection:
@@ -84,7 +85,7 @@ def _copy(source: Store, target: Store) -> None:
                 there.execute(insert(table), [dict(row._mapping) for row in part])
 
 
-def _forget_after(connection: Connection, cut: int) -> bool:
+def _forget_after(connection: Connection, cut: int, day: date) -> bool:
     """Take out what came later, and all that is derived; whether something is left."""
 
     def do(sql: str, *values: object) -> None:
@@ -94,6 +95,7 @@ def _forget_after(connection: Connection, cut: int) -> bool:
     do(f"INSERT INTO stale_lot {later} ON CONFLICT DO NOTHING", cut)
     do("DELETE FROM reading WHERE tested_us >= ?", cut)
     do("DELETE FROM climate WHERE logged_us >= ?", cut)
+    do("DELETE FROM stock_count WHERE counted_day >= ?", day_number(day) + 1)
     do("DELETE FROM act WHERE at_us >= ?", cut)
     do("DELETE FROM alert WHERE kind <> 'feed' OR raised_us >= ?", cut)
     for note in DERIVED_NOTES:

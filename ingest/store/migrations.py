@@ -13,7 +13,7 @@ from typing import Any
 
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
-from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, Table, Text
+from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, SmallInteger, Table, Text
 
 from ingest.common.errors import StoreError
 from ingest.store.round_lock import alone
@@ -127,7 +127,7 @@ def _to_4(connection: Connection) -> None:
 
 
 def _to_5(connection: Connection) -> None:
-    """Add the tables of this version; the next round derives everything again."""
+    """Add counts of the stock, the ageing of films and the uncertainty of verdicts; the next round derives everything again."""
     word = Text().with_variant(Text(collation="C"), "postgresql")
     number = BigInteger().with_variant(Integer, "sqlite")
     made = MetaData()
@@ -135,6 +135,31 @@ def _to_5(connection: Connection) -> None:
     Table(
         "conformity", made, Column("session_id", number, primary_key=True), *_needed(number, "stream_id"),
         *_needed(word, "document"), Index("conformity_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "stock_count", made, Column("lot_id", number, primary_key=True), Column("counted_day", BigInteger, primary_key=True),
+        Column("storage_id", number, primary_key=True), *_needed(Float, "quantity"), *_needed(SmallInteger, "is_counted"),
+        *_needed(word, "unit", "opened_on"), *_needed(number, "drop_id"), *_needed(Integer, "line"),
+        Index("stock_count_by_day", "counted_day"),
+        sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "earlier_count", made, Column("id", number, primary_key=True), *_needed(number, "lot_id"),
+        *_needed(BigInteger, "counted_day"), *_needed(number, "storage_id"), *_needed(Float, "quantity"),
+        *_needed(SmallInteger, "is_counted"), *_needed(word, "unit", "opened_on"), *_needed(number, "drop_id"),
+        *_needed(Integer, "line"), *_needed(number, "replaced_by_drop_id"), *_needed(BigInteger, "replaced_us"),
+        Index("earlier_count_by_lot", "lot_id"),
+    )  # fmt: skip
+    Table("stale_stock", made, Column("lot_id", number, primary_key=True), sqlite_with_rowid=False)
+    Table("film_age", made, Column("stream_id", number, primary_key=True), *_needed(word, "document", "law"))
+    Table(
+        "shelf_lot", made, Column("lot_id", number, primary_key=True), Column("stream_id", number, primary_key=True),
+        *_needed(SmallInteger, "leads", "is_open"), *_needed(word, "word"),
+        *[Column(name, Integer) for name in ("keep_day", "expected_day", "first_day", "last_day", "tested_day")],
+        Column("level", Float), Column("quantity", Float), *_needed(word, "unit", "document"),
+        Index("shelf_lot_by_date", "leads", "keep_day", "lot_id", "word"), Index("shelf_lot_by_word", "leads", "word"),
+        Index("shelf_lot_by_chance", "leads", "first_day", "last_day"), Index("shelf_lot_by_stream", "stream_id"),
+        sqlite_with_rowid=False,
     )  # fmt: skip
     made.create_all(connection)
     put_meta(connection, "declared", "")

@@ -33,8 +33,10 @@ __all__ = [
     "drawn_quarter",
     "drop",
     "earlier_climate",
+    "earlier_count",
     "earlier_value",
     "evaluation",
+    "film_age",
     "label",
     "lot",
     "mark",
@@ -48,9 +50,12 @@ __all__ = [
     "round_",
     "session",
     "session_chamber",
+    "shelf_lot",
     "sister",
     "stale_climate",
     "stale_lot",
+    "stale_stock",
+    "stock_count",
     "stream",
     "watched",
 ]
@@ -118,7 +123,7 @@ lot = Table(
     UniqueConstraint("supplier", "product", "lot"),
 )
 
-# The names of chambers, instruments, operators and loads.
+# The names of chambers, instruments, operators, loads and storages.
 label = Table(
     "label",
     metadata,
@@ -208,6 +213,83 @@ earlier_climate = Table(
     Column("replaced_by_drop_id", Number, nullable=False),
     Column("replaced_us", BigInteger, nullable=False),
     Index("earlier_climate_by_time", "chamber_id", "logged_us"),
+)
+
+# One row for each count of a lot on a day in a storage. `is_counted` is 0 where the file gives no quantity. The rows of the
+# latest day hold; a lot with quantity 0 is gone.
+stock_count = Table(
+    "stock_count",
+    metadata,
+    Column("lot_id", Number, primary_key=True),
+    Column("counted_day", BigInteger, primary_key=True),
+    Column("storage_id", Number, primary_key=True),
+    Column("quantity", Float, nullable=False),
+    Column("is_counted", SmallInteger, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("opened_on", Text, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Index("stock_count_by_day", "counted_day"),
+    sqlite_with_rowid=False,
+)
+
+# Counts before a correction.
+earlier_count = Table(
+    "earlier_count",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("lot_id", Number, nullable=False),
+    Column("counted_day", BigInteger, nullable=False),
+    Column("storage_id", Number, nullable=False),
+    Column("quantity", Float, nullable=False),
+    Column("is_counted", SmallInteger, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("opened_on", Text, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+    Index("earlier_count_by_lot", "lot_id"),
+)
+
+# Lots whose counts changed, for the round that derives the shelf.
+stale_stock = Table("stale_stock", metadata, Column("lot_id", Number, primary_key=True), sqlite_with_rowid=False)
+
+# How the lots of a stream age: the document of the film's page, and the law of the slopes for the chances by a day, as JSON.
+film_age = Table(
+    "film_age",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("document", Text, nullable=False),
+    Column("law", Text, nullable=False),
+)
+
+# One row for each lot on the shelf and characteristic. Days count from 1970, null where there is none: the last day to keep
+# the lot, the day on which the mean line meets the limit, and the days on which the chance of being over it reaches 1 and
+# 99 %. `is_open` is 1 for an opened package. `leads` is 1 for the characteristic with the earliest date of the lot; `level` and `tested_day` are those of the last
+# valid test. `quantity` is null where nothing was counted.
+shelf_lot = Table(
+    "shelf_lot",
+    metadata,
+    Column("lot_id", Number, primary_key=True),
+    Column("stream_id", Number, primary_key=True),
+    Column("leads", SmallInteger, nullable=False),
+    Column("is_open", SmallInteger, nullable=False),
+    Column("word", Text, nullable=False),
+    Column("keep_day", Integer),
+    Column("expected_day", Integer),
+    Column("first_day", Integer),
+    Column("last_day", Integer),
+    Column("tested_day", Integer),
+    Column("level", Float),
+    Column("quantity", Float),
+    Column("unit", Text, nullable=False),
+    Column("document", Text, nullable=False),
+    Index("shelf_lot_by_date", "leads", "keep_day", "lot_id", "word"),
+    Index("shelf_lot_by_chance", "leads", "first_day", "last_day"),
+    Index("shelf_lot_by_word", "leads", "word"),
+    Index("shelf_lot_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
 )
 
 # Lots whose readings changed and whose sessions must be summarised again. Written with the readings and deleted with the

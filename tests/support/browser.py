@@ -32,6 +32,8 @@ PAGES = {
     "lot": "/lot?supplier=Tarnwick&lot=TW00076",
     "alerts": "/alerts?show=all",
     "bench": "/bench",
+    "stock": "/stock",
+    "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
     "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",

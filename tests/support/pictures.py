@@ -27,6 +27,8 @@ PAGES = {
     "lot-humid": "/lot?supplier=Brackenfoil&lot=BF04200",
     "alerts": "/alerts",
     "bench": "/bench",
+    "stock": "/stock",
+    "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
     "history": "/history",
     "supplier": "/supplier?name=Tarnwick",
     "scorecards": "/scorecards?quarter=2026-Q3",

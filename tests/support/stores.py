@@ -15,7 +15,7 @@ on_both_stores = pytest.mark.parametrize("bench", ["file", "server"], indirect=T
 
 
 def make_one_version_older(connection: Connection) -> None:
-    """Turn a new store into one of the version before: without the columns that its last step adds."""
-    for name in ("smallest_high", "largest_low"):
-        connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
+    """Turn a new store into one of the version before: without the tables that its last step adds."""
+    for name in ("stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot", "bench_part", "conformity"):
+        connection.exec_driver_sql(f"DROP TABLE {name}")
     put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))

@@ -322,7 +322,11 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         ('scale = "log"', 'scale = "ln"', f'{ENERGY}.scale: expected "log" or "linear", got "ln"'),
         ('judged = "mean"', 'judged = "best"', f'{ENERGY}.judged: expected "mean" or "worst", got "best"'),
         ('conditioning = "dry"', 'conditioning = "wet"', f'{ENERGY}.conditioning: expected "dry", got "wet"'),
-        ('kind = "tests"', 'kind = "test"', 'lab.toml, source.1.kind: expected "tests" or "climate", got "test"'),
+        (
+            'kind = "tests"',
+            'kind = "test"',
+            'lab.toml, source.1.kind: expected "tests", "climate" or "stock", got "test"',
+        ),
         (
             "Europe/Lisbon",
             "Europe/Lisboa",

@@ -43,7 +43,7 @@ def rows_of(path: Path) -> dict[str, list[Any]]:
     with closing(sqlite3.connect(path)) as connection:
         tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         return {
-            table: connection.execute(f'SELECT * FROM "{table}" ORDER BY 1, 2').fetchall()
+            table: sorted(connection.execute(f'SELECT * FROM "{table}"').fetchall(), key=repr)
             for table in tables
             if table != "meta"
         }
@@ -198,6 +198,8 @@ def make_earlier(store_folder: Path) -> None:
     with open_store(store_folder).writing() as connection:
         connection.exec_driver_sql("DROP TABLE account")
         make_one_version_older(connection)
+        for name in ("smallest_high", "largest_low"):
+            connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
         put_meta(connection, "schema_version", "1")
 
 

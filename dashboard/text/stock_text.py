@@ -1,0 +1,198 @@
+"""The words of the stock: what is known of a lot's date, how a film changes, and the output of the commands."""
+
+from __future__ import annotations
+
+from dashboard.text.formatting import amount, characteristic, counted, day, percent, signed
+from dashboard.text.terminal_text import table
+from ingest.common.text import printable
+from ingest.documents.stock import AgeingDocument, FilmAge, ShelfLotDay, StockDocument
+
+__all__ = [
+    "NO_STOCK",
+    "WORDS",
+    "advice",
+    "ageing",
+    "bench_sentence",
+    "change_sentence",
+    "headline",
+    "keep_until",
+    "life_sentence",
+    "quantity",
+    "state",
+    "stock",
+]
+
+WORDS = {
+    "dated": "dated",
+    "too_few": "too few tests",
+    "no_change_shown": "no change shown",
+    "falls": "moves away from its limit",
+    "unlimited": "no limit",
+    "beyond_sight": "beyond sight",
+    "passed": "date passed",
+}
+NO_STOCK = "No lot is in stock: put a count into drops/stock, or tests into drops/tests, then run lotdrift run."
+
+
+def state(row: ShelfLotDay) -> str:
+    """What is known of a lot on the day of the list."""
+    return WORDS["passed"] if row["is_passed"] else WORDS[row["word"]]
+
+
+def keep_until(row: ShelfLotDay) -> str:
+    """The day to keep a lot until, or what is known instead."""
+    if row["word"] == "beyond_sight":
+        return f"at least until {day(row['keep_until'])}"
+    if row["word"] == "passed":
+        return "no time left at the last test"
+    return day(row["keep_until"]) if row["keep_until"] else WORDS[row["word"]]
+
+
+def quantity(row: ShelfLotDay) -> str:
+    """How much of a lot there is."""
+    return "not counted" if row["quantity"] is None else f"{row['quantity']:,.12g} {row['unit']}".strip()
+
+
+def headline(document: StockDocument) -> str:
+    """What to know of the shelf."""
+    if not document["lots"]:
+        return "No lot in stock."
+    first = document["test_first"]
+    if first:
+        total = sum(row["quantity"] or 0 for row in first)
+        units = {row["unit"] for row in first if row["quantity"]}
+        amounts = f": {total:,.12g} {units.pop()}" if len(units) == 1 and total else ""
+        return f"Test {counted(len(first), 'lot')} on the shelf first{amounts}."
+    if document["passed"]:
+        return f"{counted(document['passed'], 'lot')} in stock past the date."
+    return f"{counted(document['lots'], 'lot')} in stock; none needs a test now."
+
+
+def advice(document: StockDocument) -> str:
+    """What to do about the shelf."""
+    if not document["lots"]:
+        return NO_STOCK
+    due = f"{counted(document['due'], 'more lot')} by {day(document['by'])}" if document["due"] else ""
+    passed = f"{counted(document['passed'], 'lot')} past the date" if document["passed"] else ""
+    known = " and ".join(part for part in (passed, due) if part)
+    silent = (
+        document["lots"]
+        - document["dated"]
+        - document["words"].get("beyond_sight", 0)
+        - document["words"].get("passed", 0)
+    )
+    rest = f" No date can be stated for {counted(silent, 'lot')}." if silent else ""
+    sentence = (
+        f"{known[:1].upper()}{known[1:]}: test a lot again before you use it."
+        if known
+        else "No lot comes near its date."
+    )
+    return sentence + rest
+
+
+def change_sentence(film: FilmAge) -> str:
+    """How the level changes a month."""
+    slope, low, high = film["change_percent_per_month"], film["change_low"], film["change_high"]
+    if slope is None or low is None or high is None:
+        return f"{film['why']}."
+    unit = film["change_unit"]
+    digits = ".1f" if unit == "%" else ".3g"
+    ends = f"{signed(low, digits)} to {signed(high, digits)}"
+    return (
+        f"{signed(slope, digits)} {unit} a month ({ends}), from {counted(film['lots'], 'lot')} tested more than once."
+    )
+
+
+def life_sentence(film: FilmAge) -> str:
+    """The shelf life of the film, never without its rule."""
+    if film["life_months"] is None:
+        return "none stated"
+    rule = f"{percent(film['coverage'])} of lots, {percent(film['confidence'])} confidence, {counted(film['life_lots'], 'lot')}"
+    since = "manufacture" if film["life_since"] == "made" else "receipt"
+    beyond = "at least " if film["life_word"] == "beyond_sight" else ""
+    return f"{beyond}{film['life_months']:.1f} months after {since} ({rule})"
+
+
+def bench_sentence(film: FilmAge) -> str:
+    """Whether ageing can be told from the bench, and what was taken out."""
+    parts = [film["bench"]]
+    if film["tests_under_finding"]:
+        parts.append(f"{counted(film['tests_under_finding'], 'test')} under a bench finding: its size is taken out.")
+    if film["humidity_removed"]:
+        parts.append("The effect of humidity at the test is taken out.")
+    if film["bounded_tests"]:
+        parts.append(f"{counted(film['bounded_tests'], 'test')} out of range used as bounds.")
+    if film["is_bent"]:
+        parts.append("The ageing is not a straight line: nothing is stated beyond the ages tested.")
+    return " ".join(parts)
+
+
+# The output of the commands
+
+
+def stock(document: StockDocument) -> str:
+    """The shelf, one row a lot."""
+    lines = [f"{headline(document)} {advice(document)}"]
+    if document["source"] != "counts" and document["lots"]:
+        lines.append("No count is stored: every tested lot is taken as held.")
+    if document["test_first"]:
+        lines += ["", "Test first:", _lots(document["test_first"], document)]
+    if document["rows"]:
+        lines += ["", "By date:", _lots(document["rows"], document)]
+    return "\n".join([*lines, "", document["caution"]])
+
+
+def _lots(rows: list[ShelfLotDay], document: StockDocument) -> str:
+    heads = (
+        "lot",
+        "product",
+        "characteristic",
+        "quantity",
+        "keep until",
+        "expected",
+        "over today",
+        f"over by {document['by']}",
+        "last test",
+        "state",
+    )
+    return table(
+        heads,
+        [
+            [
+                f"{row['supplier']} {row['lot']}",
+                row["product"],
+                characteristic(row["characteristic"] or "–"),
+                quantity(row),
+                keep_until(row),
+                day(row["expected_on"]),
+                percent(row["chance_today"]),
+                percent(row["chance_by"]),
+                f"{amount(row['level'], row['characteristic_unit'] or '')}, {day(row['tested_on'])}",
+                state(row),
+            ]
+            for row in rows
+        ],
+    )
+
+
+def ageing(document: AgeingDocument) -> str:
+    """How a product ages, one film a supplier."""
+    parts = [text for film in document["films"] for text in _film(film)]
+    return "\n".join([*(printable(text) for text in parts), document["caution"]])
+
+
+def _film(film: FilmAge) -> list[str]:
+    mean = film["mean_line"]
+    lines = [
+        f"{film['supplier']} {film['product']}, {characteristic(film['characteristic'])}: {WORDS[film['word']]}",
+        f"  Change: {change_sentence(film)}",
+        f"  Shelf life of the film: {life_sentence(film)}",
+    ]
+    if film["life_expected_months"] is not None:
+        lines.append(f"  Mean of the lots meets the limit after {film['life_expected_months']:.1f} months.")
+    if mean is not None and mean["months"] is not None and film["word"] == "dated":
+        lines.append(f"  Mean line (no promise about a lot): {mean['months']:.1f} months, {mean['model']}")
+    if film["keep_months"] is not None:
+        lines.append(f"  Supplier's claim: {film['keep_months']:g} months")
+    lines.append(f"  {bench_sentence(film)}")
+    return [*lines, *(f"  For a better date: {one}" for one in film["missing"])]

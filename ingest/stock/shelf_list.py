@@ -1,0 +1,251 @@
+"""The shelf as of a day: lots by date, those to test first, and the ageing of a product.
+
+The days of each lot are stored; chances by a day that a reader chooses are computed here from the stored law of its film, for
+the lots that are shown and for those that a test may decide.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any, cast
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.common.errors import CallError
+from ingest.common.instants import DAY_US, day_number, day_of
+from ingest.config.lab import Lab
+from ingest.documents.served import served
+from ingest.documents.stock import AgeingDocument, FilmAge, LotWord, ShelfFigures, ShelfLotDay, StockDocument
+from ingest.stock.shelf_lots import are_counted, chances, stored_laws
+from spc.ageing import DAYS_PER_MONTH
+
+__all__ = ["CAUTION", "TEST_FIRST", "ageing_document", "stock_document"]
+
+CAUTION = (
+    "A date clears no lot and condemns none: it says what dry tests of this film lead to expect. The standard's text and the "
+    "authorised person decide."
+)
+TEST_FIRST = 10
+
+COLUMNS = "s.lot_id, s.stream_id, l.supplier, l.product, l.lot, s.word, s.keep_day, s.tested_day, s.level, s.quantity, s.unit, s.document"
+PLACE = f"SELECT {COLUMNS} FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1"
+
+
+def stock_document(
+    connection: Connection,
+    lab: Lab,
+    day: date,
+    by: date | None = None,
+    *,
+    find: str = "",
+    start: int = 0,
+    most: int | None = None,
+) -> StockDocument:
+    """The shelf on a day; `find` keeps lots whose supplier, product or lot holds a text, `most` limits the rows.
+
+    Raises
+    ------
+    CallError
+        If `by` is before the day.
+    """
+    today = day_number(day)
+    end = day_number(by) if by is not None else today + round(7 * lab.alerts.horizon_weeks)
+    if end < today:
+        raise CallError(f"stock: expected a day from {day} on for --by, got {by}")
+    test_day = today + _days_to_test(lab)
+    words = _words(connection)
+    rows = _by_date(connection, find, start, most)
+    passed, due = connection.exec_driver_sql(
+        "SELECT coalesce(sum(CASE WHEN keep_day < ? OR word = 'passed' THEN 1 ELSE 0 END), 0), "
+        "coalesce(sum(CASE WHEN keep_day >= ? AND keep_day <= ? AND word = 'dated' THEN 1 ELSE 0 END), 0) "
+        "FROM shelf_lot WHERE leads = 1 AND keep_day <= ?",
+        (today, today, end, end),
+    ).one()
+    return {
+        "day": day.isoformat(),
+        "by": day_of(end).isoformat(),
+        "test_on": day_of(test_day).isoformat(),
+        "source": "counts" if are_counted(connection) else "every tested lot",
+        "lots": sum(words.values()),
+        "dated": words.get("dated", 0),
+        "passed": int(passed),
+        "due": int(due),
+        "words": words,
+        "test_first": _test_first(connection, today, end, test_day),
+        "rows": _rows(connection, rows, today, end),
+        "caution": CAUTION,
+    }
+
+
+def _words(connection: Connection) -> dict[LotWord, int]:
+    rows = connection.exec_driver_sql(
+        "SELECT word, count(*) FROM shelf_lot WHERE leads = 1 GROUP BY word ORDER BY word"
+    )
+    return {cast(LotWord, word): int(count) for word, count in rows}
+
+
+def _by_date(connection: Connection, find: str, start: int, most: int | None) -> list[Any]:
+    """The rows in the order of their date; lots without one come last."""
+    where, values = "", []
+    if find:
+        pattern = f"%{_escaped(find.lower())}%"
+        texts = " OR ".join(f"lower(l.{name}) LIKE ? ESCAPE '!'" for name in ("supplier", "product", "lot"))
+        where, values = f" AND ({texts})", [pattern] * 3
+    found: list[Any] = []
+    skipped = start
+    # Two queries, each in the order of the index, instead of a sort of the whole shelf.
+    for has_date, order in (("IS NOT NULL", "s.keep_day, s.lot_id"), ("IS NULL", "s.lot_id")):
+        wanted = None if most is None else most - len(found)
+        if wanted == 0:
+            break
+        part = f" AND s.keep_day {has_date}{where}"
+        limits = "" if wanted is None else f" LIMIT {int(wanted)} OFFSET {int(skipped)}"
+        rows = connection.exec_driver_sql(f"{PLACE}{part} ORDER BY {order}{limits}", tuple(values)).fetchall()
+        found += rows
+        if most is not None and skipped and not rows:
+            count = f"SELECT count(*) FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1{part}"
+            skipped -= int(connection.exec_driver_sql(count, tuple(values)).scalar() or 0)
+        elif rows:
+            skipped = 0
+    return found
+
+
+def _escaped(text: str) -> str:
+    return text.replace("!", "!!").replace("%", "!%").replace("_", "!_")
+
+
+def _days_to_test(lab: Lab) -> int:
+    """Days until a bag that is laid into the chamber today can be tested."""
+    hours = [lab.conditioning_for(one.name).hours for one in lab.characteristics if one.conditioning]
+    return math.ceil(max(hours, default=0.0) / 24.0)
+
+
+def _test_first(connection: Connection, today: int, end: int, test_day: int) -> list[ShelfLotDay]:
+    """Lots ranked by p (1 - p) times quantity, p the chance of being over the limit on the next day of a test."""
+    rows = connection.exec_driver_sql(
+        "SELECT lot_id, stream_id, level, tested_day, quantity, is_open FROM shelf_lot WHERE leads = 1 AND first_day <= ? "
+        "AND last_day >= ? AND word = 'dated' ORDER BY lot_id",
+        (test_day, test_day),
+    ).fetchall()
+    if not rows:
+        return []
+    chance = _chances(connection, [(row[1], row[2], row[3], bool(row[5])) for row in rows], test_day)
+    amount = np.array([1.0 if row[4] is None else row[4] for row in rows])
+    worth = np.nan_to_num(chance * (1.0 - chance)) * amount
+    best = sorted(range(len(rows)), key=lambda place: (-worth[place], rows[place][0]))[:TEST_FIRST]
+    chosen = [rows[place][0] for place in best if worth[place] > 0]
+    if not chosen:
+        return []
+    marks = ", ".join("?" * len(chosen))
+    found = connection.exec_driver_sql(f"{PLACE} AND s.lot_id IN ({marks})", tuple(chosen)).fetchall()
+    by_lot = {row[0]: row for row in found}
+    return _rows(connection, [by_lot[lot] for lot in chosen], today, end)
+
+
+def _chances(
+    connection: Connection, lots: Sequence[tuple[int, float | None, int | None, bool]], day: int
+) -> np.ndarray:
+    """Chance of each lot (stream, level, day of the last test, opened) to be over its limit on a day."""
+    out = np.full(len(lots), np.nan)
+    known = stored_laws(connection, {stream for stream, level, _, _ in lots if level is not None})
+    groups: dict[tuple[int, bool], list[int]] = {}
+    for place, (stream, level, tested, is_open) in enumerate(lots):
+        if level is not None and tested is not None and stream in known:
+            groups.setdefault((stream, is_open), []).append(place)
+    for (stream, is_open), places in groups.items():
+        levels = np.array([lots[place][1] for place in places], dtype=np.float64)
+        days = np.array([lots[place][2] for place in places], dtype=np.float64)
+        out[places] = chances(known[stream][is_open], levels, days, day)
+    return out
+
+
+def _rows(connection: Connection, rows: Sequence[Any], today: int, end: int) -> list[ShelfLotDay]:
+    figures: list[ShelfFigures] = [json.loads(row[11]) for row in rows]
+    lots = [
+        (row[1], row[8] if row[5] in ("dated", "beyond_sight") else None, row[7], bool(one["opened_on"]))
+        for row, one in zip(rows, figures, strict=True)
+    ]
+    now, later = (_chances(connection, lots, day) for day in (today, end))
+    return [
+        _row(row, one, today, now[place], later[place])
+        for place, (row, one) in enumerate(zip(rows, figures, strict=True))
+    ]
+
+
+def _row(row: Any, figures: ShelfFigures, today: int, now: float, later: float) -> ShelfLotDay:
+    start = figures["made_on"] or figures["received_on"]
+    age = None if start is None else (today - day_number(date.fromisoformat(start))) / DAYS_PER_MONTH
+    return {
+        **figures,
+        "supplier": row[2],
+        "product": row[3],
+        "lot": row[4],
+        "quantity": row[9],
+        "unit": row[10],
+        "age_months": age,
+        "age_since": None if start is None else "made" if figures["made_on"] else "received",
+        "is_passed": row[5] == "passed"
+        or (row[5] in ("dated", "beyond_sight") and row[6] is not None and row[6] < today),
+        "chance_today": None if np.isnan(now) else float(now),
+        "chance_by": None if np.isnan(later) else float(later),
+    }
+
+
+# The ageing of a product
+
+LATER_SQL = """
+SELECT count(*), coalesce(sum(CASE WHEN EXISTS (
+  SELECT 1 FROM session n JOIN stream t ON t.id = n.stream_id WHERE t.characteristic = ? AND n.conditioning = 'valid'
+    AND n.lot_id <> s.lot_id AND n.started_us BETWEEN s.started_us - ? AND s.started_us + ?
+    AND ({standards} OR (n.stream_id = s.stream_id AND NOT EXISTS (SELECT 1 FROM session e WHERE e.stream_id = n.stream_id
+      AND e.lot_id = n.lot_id AND e.started_us < n.started_us)))
+) THEN 1 ELSE 0 END), 0)
+FROM session s WHERE s.stream_id = ? AND s.conditioning = 'valid' AND EXISTS (SELECT 1 FROM session e
+  WHERE e.stream_id = s.stream_id AND e.lot_id = s.lot_id AND e.started_us < s.started_us)
+"""
+BESIDE_US = 7 * DAY_US
+
+
+def ageing_document(connection: Connection, lab: Lab, product: str, characteristic: str) -> AgeingDocument:
+    """How the films of a product age, one a supplier.
+
+    Raises
+    ------
+    CallError
+        If no film of this name was tested for the characteristic.
+    """
+    rows = connection.exec_driver_sql(
+        "SELECT f.stream_id, f.document FROM film_age f JOIN stream t ON t.id = f.stream_id WHERE t.product = ? "
+        "AND t.characteristic = ? ORDER BY t.supplier",
+        (product, characteristic),
+    ).fetchall()
+    if not rows:
+        raise CallError(f"ageing: no test of {product}, {characteristic}, is stored; see lotdrift board for what is")
+    films = [_film(connection, lab, stream, json.loads(document), characteristic) for stream, document in rows]
+    return {"product": product, "characteristic": characteristic, "films": films, "caution": CAUTION}
+
+
+def _film(connection: Connection, lab: Lab, stream: int, stored: Mapping[str, Any], characteristic: str) -> FilmAge:
+    names = [(one.supplier, one.product) for one in lab.check_standards]
+    standards = " OR ".join(["(t.supplier = ? AND t.product = ?)"] * len(names)) or "1 = 0"
+    later, beside = connection.exec_driver_sql(
+        LATER_SQL.format(standards=standards),
+        (characteristic, BESIDE_US, BESIDE_US, *(name for pair in names for name in pair), stream),
+    ).one()
+    film = cast(FilmAge, served(cast(Any, dict(stored)), lab.zone))
+    film["later_tests"], film["beside"] = int(later), int(beside)
+    film["bench"] = _bench(int(later), int(beside))
+    return film
+
+
+def _bench(later: int, beside: int) -> str:
+    """Whether ageing can be told from a drift of the bench."""
+    if not later:
+        return "No lot was tested a second time."
+    if not beside:
+        return "Ageing or bench: no fresh lot and no check standard was tested beside the old ones, so they can't be told apart."
+    return f"A check standard or a fresh lot was tested within a week of {beside} of {later} later tests."
