@@ -103,7 +103,7 @@ def _answer(found: Comparison, query: Mapping[str, str]) -> list[Any]:
     rows = [
         [
             stream_link(
-                {**one, "characteristic": found["characteristic"]}, comparison_text.name(one, found["split_at"])
+                {**one, "characteristic": found["characteristic"]}, comparison_text.name(one, found["split_on"])
             ),
             str(len(one["lots"])),
             amount(one["level"], found["unit"]),
@@ -146,7 +146,7 @@ def _answer(found: Comparison, query: Mapping[str, str]) -> list[Any]:
 def _lots(found: Comparison) -> html.Div:
     rows = [
         [
-            comparison_text.name(one, found["split_at"]),
+            comparison_text.name(one, found["split_on"]),
             lot_link(one["supplier"], lot["lot"]),
             lot["tested_at"][:10],
             amount(lot["level"], found["unit"]),

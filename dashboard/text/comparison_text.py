@@ -35,7 +35,7 @@ def headline(found: Comparison) -> str:
 
 
 def _answer(found: Comparison, pair: Pair) -> str:
-    a, b = (name(found["candidates"][pair[end]], found["split_at"]) for end in ("first", "second"))
+    a, b = (name(found["candidates"][pair[end]], found["split_on"]) for end in ("first", "second"))
     if pair["answer"] == "no answer":
         return f"No answer for {a} and {b}: {pair['why']}"
     if pair["answer"] == "not shown":
@@ -86,7 +86,7 @@ def cautions(found: Comparison) -> list[str]:
     """What weakens the comparison, the gravest first."""
     lines = []
     for pair in found["pairs"]:
-        a, b = (name(found["candidates"][pair[end]], found["split_at"]) for end in ("first", "second"))
+        a, b = (name(found["candidates"][pair[end]], found["split_on"]) for end in ("first", "second"))
         if pair["never_together"]:
             lines.append(
                 f"{a} and {b} never shared a load, a day or an instrument: a difference of the bench can't be told from one of the film."

@@ -44,7 +44,7 @@ def compare(found: Comparison) -> str:
     ]
     rows = [
         [
-            comparison_text.name(one, found["split_at"]),
+            comparison_text.name(one, found["split_on"]),
             str(len(one["lots"])),
             amount(one["level"], found["unit"]),
             comparison_text.change(found, one["room"]),

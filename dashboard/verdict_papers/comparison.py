@@ -36,7 +36,7 @@ def as_pdf(found: Comparison, lab: str) -> bytes:
         "more": len(found["pairs"]) - len(pairs),
         "rows": [
             [
-                comparison_text.name(one, found["split_at"]),
+                comparison_text.name(one, found["split_on"]),
                 counted(len(one["lots"]), "lot"),
                 amount(one["level"], found["unit"]),
                 "–"

@@ -82,7 +82,7 @@ class Comparison(TypedDict):
     scale: Scale
     since: Day
     until: Day
-    split_at: Day | None
+    split_on: Day | None
     drawn_up_at: Moment
     better: Literal["low", "high", "none"]
     margin_percent: float | None

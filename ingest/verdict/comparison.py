@@ -108,7 +108,7 @@ def compare(connection: Connection, lab: Lab, asked: Request) -> Comparison:
         "scale": Scale(declared.scale),
         "since": since.isoformat(),
         "until": until.isoformat(),
-        "split_at": None if asked.split_at is None else asked.split_at.isoformat(),
+        "split_on": None if asked.split_at is None else asked.split_at.isoformat(),
         "drawn_up_at": iso(drawn_up, lab.zone),
         "better": better,
         "margin_percent": margin,
