@@ -20,9 +20,14 @@ COMMANDS = {
     "compare": ("dashboard.commands.verdicts:compare", "Compare products or suppliers by their lots."),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
     "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),
+    "instruments": (
+        "dashboard.commands.documents:instruments",
+        "Show calibrations, set-up checks and what a bad instrument touched.",
+    ),
     "limit": ("dashboard.commands.entries:limit", "Change a product's specification limit from a day on."),
     "lot": ("dashboard.commands.documents:lot", "Show one lot with every reading and test session."),
     "notice": ("dashboard.commands.papers:notice", "Write the notice to a supplier about an alert as PDF."),
+    "ready": ("dashboard.commands.documents:ready", "Show what may be tested now, and when the rest."),
     "replay": ("dashboard.commands.documents:replay", "Show the board and the alerts of a past day."),
     "report": ("dashboard.commands.verdicts:report", "Write the test report of a lot as PDF."),
     "run": ("dashboard.commands.rounds:run", "Do one round: take in the drops, evaluate, raise alerts."),
@@ -33,6 +38,7 @@ COMMANDS = {
     "stream": ("dashboard.commands.documents:stream", "Show one stream, lot by lot."),
     "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
     "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),
+    "waveform": ("dashboard.commands.captures:waveform", "Compute the energy of recorded discharges; stores nothing."),
     "whatif": ("dashboard.commands.verdicts:whatif", "Judge the history by another limit; nothing is recorded."),
 }
 

@@ -17,13 +17,16 @@ from ingest.documents.alert import Alert
 from ingest.documents.bags import BagsDocument
 from ingest.documents.comparison import Comparison
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.instrument import Instrument
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
+from ingest.documents.ready import ReadyDocument
 from ingest.documents.report import TestReport
 from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.documents.waveform import WaveformDocument
 from ingest.documents.what_if import WhatIf
 
 __all__ = ["DOCUMENTS", "schema"]
@@ -36,11 +39,16 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "compare": (Comparison, "Products or suppliers compared by their lots: lotdrift compare --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
+    "instruments": (
+        list[Instrument],
+        "Calibrations, set-up checks and what a bad instrument touched: lotdrift instruments --json",
+    ),
     "limits": (
         LimitChange,
         "What a change of limits changes: lotdrift baseline --json, lotdrift limit --json, with --preview or done",
     ),
     "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
+    "ready": (ReadyDocument, "What stands in the chambers, and when it may be tested: lotdrift ready --json"),
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
     "report": (TestReport, "The test report of a lot: lotdrift report --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
@@ -48,6 +56,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
+    "waveform": (WaveformDocument, "The captures of a file, computed and not stored: lotdrift waveform --json"),
     "whatif": (WhatIf, "Another limit over the history of a characteristic: lotdrift whatif --json"),
 }
 """The type and the title of each document, by the name of its schema."""

@@ -12,10 +12,14 @@ from dashboard.commands.common import json_option, lab_option, print_json, store
 from dashboard.commands.progress_bar import progress_on
 from dashboard.queries import lot_document, stored_documents, stream_document
 from dashboard.text import terminal_text
+from ingest.common.clock import now
 from ingest.config.lab import load
 from ingest.rounds.replay import replayed
+from ingest.sessions.instruments import instruments as instruments_at
+from ingest.sessions.ready import moment_in
+from ingest.sessions.ready import ready as ready_at
 
-__all__ = ["lot", "replay", "stream"]
+__all__ = ["instruments", "lot", "ready", "replay", "stream"]
 
 
 @click.command()
@@ -41,6 +45,27 @@ def lot(folder: Path, as_json: bool, supplier: str, lot: str) -> None:
     with stored(folder) as (lab, connection):
         document = lot_document.lot(connection, lab, supplier, lot)
     print_json(document) if as_json else click.echo(terminal_text.lot(document))
+
+
+@click.command()
+@lab_option
+@json_option
+@click.option("--at", "moment", default="", help="The state at a past moment, such as 2026-11-20T10:00.")
+def ready(folder: Path, as_json: bool, moment: str) -> None:
+    """Show what may be tested now, and when the rest."""
+    with stored(folder) as (lab, connection):
+        document = ready_at(connection, lab, moment_in("--at", moment, lab) if moment else now())
+    print_json(document) if as_json else click.echo(terminal_text.ready(document))
+
+
+@click.command()
+@lab_option
+@json_option
+def instruments(folder: Path, as_json: bool) -> None:
+    """Show calibrations, set-up checks and what a bad instrument touched."""
+    with stored(folder) as (lab, connection):
+        documents = instruments_at(connection, lab, now())
+    print_json(documents) if as_json else click.echo(terminal_text.instruments(documents))
 
 
 @click.command()

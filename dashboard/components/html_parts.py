@@ -36,9 +36,11 @@ SHAPES = {
 }  # fmt: skip
 
 
-def word(state: str) -> html.Span:
-    """A state as shape and word."""
-    return html.Span([html.Span(SHAPES.get(state, "·"), **{"aria-hidden": "true"}), state], className=f"word {state}")
+def word(state: str, text: str = "") -> html.Span:
+    """A state as shape and word; `text` replaces the word where the page says more."""
+    return html.Span(
+        [html.Span(SHAPES.get(state, "·"), **{"aria-hidden": "true"}), text or state], className=f"word {state}"
+    )
 
 
 def link(text: str, path: str, **query: str) -> dcc.Link:

@@ -22,7 +22,20 @@ __all__ = ["PARTS", "heading_anchor", "layout", "with_guide_link"]
 
 FOLDER = Path(__file__).parents[1] / "guide"
 # The order of the contents list.
-PARTS = ("start", "lab-toml", "feeds", "commands", "charts", "limits", "verdicts", "stock", "suppliers", "sharing", "audit")
+PARTS = (
+    "start",
+    "lab-toml",
+    "feeds",
+    "bench",
+    "commands",
+    "charts",
+    "limits",
+    "verdicts",
+    "stock",
+    "suppliers",
+    "sharing",
+    "audit",
+)
 # The part that explains a page of the dashboard: (text of the link, part, anchor).
 EXPLAINED_BY = {
     "/ageing": ("Guide: how a film ages", "stock", "the-shelf-life-of-a-film"),
@@ -32,6 +45,8 @@ EXPLAINED_BY = {
     "/stock": ("Guide: the day to keep a lot until", "stock", ""),
     "/": ("Guide: states, forecast and the words of the board", "charts", "states-of-a-stream"),
     "/alerts": ("Guide: kinds and grades of alerts", "charts", "alerts"),
+    "/ready": ("Guide: loads and what may be tested", "bench", "what-may-be-tested"),
+    "/instruments": ("Guide: calibrations and set-up checks", "bench", "instruments"),
     "/bench": ("Guide: film or bench", "charts", "film-or-bench"),
     "/history": ("Guide: the audit log", "audit", "the-audit-log"),
     "/limits": ("Guide: setting limits", "limits", ""),

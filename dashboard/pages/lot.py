@@ -39,6 +39,7 @@ CONDITIONING_WORDS = {
     "warm": "chamber too warm",
     "cold": "chamber too cold",
     "unlogged": "no complete chamber log of the hours before the test",
+    "instrument": "conditioning documented, but the instrument was overdue for calibration or failed its set-up check",
 }
 # The verdicts that the headline names, the worst first, with the words before the characteristics.
 HEADLINES = {"fail": "fails the limit in", "undecided": "undecided:", "invalid": "no valid conditioning:"}

@@ -60,7 +60,7 @@ def pair_sentence(found: Comparison, pair: Pair) -> str:
     lots = f"{len(a['lots'])} and {len(b['lots'])} lots"
     low, high = change(found, pair["change_low"]), change(found, pair["change_high"])
     text = (
-        f"{name(b, found['split_at'])} reads {change(found, pair['change'])} against {name(a, found['split_at'])} (between {low} and "
+        f"{name(b, found['split_on'])} reads {change(found, pair['change'])} against {name(a, found['split_on'])} (between {low} and "
         f"{high}, 95 % confidence; {lots}"
     )
     text += f", compared within the same {counted(pair['loads'], 'load')})." if pair["paired"] else ")."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from dashboard.text import instrument_text
 from dashboard.text.formatting import (
     amount,
     change,
@@ -18,14 +19,17 @@ from dashboard.text.formatting import (
     weeks,
 )
 from dashboard.text.limit_change_text import in_force
+from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
 from ingest.common.text import printable
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.instrument import Instrument
 from ingest.documents.lot import LotDocument
+from ingest.documents.ready import ReadyDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "check", "history", "lot", "preview", "replay", "stream", "users"]
+__all__ = ["alerts", "board", "check", "history", "instruments", "lot", "preview", "ready", "replay", "stream", "users"]
 
 if TYPE_CHECKING:
     from ingest.parsing.source_preview import Preview
@@ -148,6 +152,31 @@ def replay(document: ReplayDocument) -> str:
     """The board and the open alerts of a past day."""
     head = f"As of the end of {document['day']}, from the tests up to then:"
     return "\n\n".join([head, board(document["board"]), alerts(document["alerts"])])
+
+
+def instruments(documents: Sequence[Instrument]) -> str:
+    """Every instrument, and the lots that one which was found off has touched."""
+    lines = [instrument_text.headline(documents), instrument_text.next_step(documents)]
+    for one in documents:
+        lines += ["", instrument_text.instrument_line(one)]
+        for sheet in one["found_off"]:
+            lines.append(instrument_text.found_off_line(sheet))
+            for place, lot in enumerate(sheet["lots"]):
+                if lot["changes"]:
+                    levels = ", ".join(instrument_text.levels(sheet, place))
+                    name = f"{lot['supplier']} {lot['lot']}, {characteristic(lot['characteristic'])}"
+                    lines.append(f"  {name}: {instrument_text.turns(lot['changes'])} ({levels})")
+    return "\n".join(printable(line) for line in lines)
+
+
+def ready(document: ReadyDocument) -> str:
+    """What may be tested now, and when the rest."""
+    lines = [headline(document), next_step(document)]
+    for chamber in document["chambers"]:
+        lines += ["", chamber_line(chamber)]
+        for load in chamber["loads"]:
+            lines += [f"  {load['load']}: {load_line(load)}", f"    {lots_of(load)}"]
+    return "\n".join(printable(line) for line in [*lines, "", PROMISE])
 
 
 def check(document: CheckDocument) -> str:

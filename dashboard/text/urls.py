@@ -17,8 +17,10 @@ __all__ = [
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
+    "INSTRUMENTS",
     "LOT",
     "NOTICE_FILE",
+    "READY",
     "REPORT_FILE",
     "SCORECARDS",
     "SCORECARD_FILE",
@@ -46,6 +48,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"

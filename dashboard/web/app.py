@@ -23,8 +23,10 @@ from dashboard.pages import (
     compare,
     guide,
     history,
+    instruments,
     limits,
     lot,
+    ready,
     scorecards,
     stock,
     stream,
@@ -42,7 +44,9 @@ from dashboard.text.urls import (
     DIGEST,
     GUIDE,
     HISTORY,
+    INSTRUMENTS,
     LOT,
+    READY,
     SCORECARDS,
     STOCK,
     STREAM,
@@ -73,6 +77,8 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     COMPARE: compare.layout,
     LOT: lot.layout,
     GUIDE: guide.layout,
+    READY: ready.layout,
+    INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
     STOCK: stock.layout,
     AGEING: ageing.layout,
@@ -84,6 +90,7 @@ NAVIGATION = (
     ("Alerts", ALERTS),
     ("Bench", "/bench"),
     ("Stock", STOCK),
+    ("Ready", READY),
     ("Scorecards", SCORECARDS),
     ("Bags", BAGS),
     ("Compare", COMPARE),
@@ -91,7 +98,7 @@ NAVIGATION = (
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(

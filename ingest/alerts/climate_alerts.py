@@ -20,7 +20,7 @@ __all__ = ["watch_climate"]
 INVALID_SQL = """
 SELECT s.chamber_id, c.text, s.conditioning, s.started_us, s.excursion_us, l.supplier, l.lot, t.characteristic
 FROM session s JOIN label c ON c.id = s.chamber_id JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id
-WHERE s.conditioning <> 'valid' ORDER BY s.chamber_id, s.conditioning, s.started_us, l.lot
+WHERE s.conditioning NOT IN ('valid', 'instrument') ORDER BY s.chamber_id, s.conditioning, s.started_us, l.lot
 """
 COLUMNS = ("chamber_id", "chamber", "state", "started_us", "excursion_us", "supplier", "lot", "characteristic")
 CONDITIONS = {

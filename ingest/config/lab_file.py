@@ -27,7 +27,7 @@ LAB_FILE = "lab.toml"
 FILED, REFUSED = "filed", "refused"
 # The folders that lotdrift writes to; a drop folder must be apart from them.
 OUTGOING = (FILED, REFUSED, "outbox", "exports")
-STANDARD_FOLDERS = {"tests": "drops/tests", "climate": "drops/climate", "stock": "drops/stock"}
+STANDARD_FOLDERS = {kind: f"drops/{kind}" for kind in ("tests", "climate", "stock", "loads", "calibrations")}
 
 STORE_URL: TypeAdapter[str] = TypeAdapter(StoreUrl)
 

@@ -72,7 +72,12 @@ TEST_COLUMNS = (
 )  # fmt: skip
 CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
 STOCK_COLUMNS = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
-COLUMNS = {"tests": TEST_COLUMNS, "climate": CLIMATE_COLUMNS, "stock": STOCK_COLUMNS}
+LOAD_COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid")
+CALIBRATION_COLUMNS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty", "certificate")
+COLUMNS = {
+    "tests": TEST_COLUMNS, "climate": CLIMATE_COLUMNS, "stock": STOCK_COLUMNS, "loads": LOAD_COLUMNS,
+    "calibrations": CALIBRATION_COLUMNS,
+}  # fmt: skip
 # Units that a climate column may be declared in; the unit of a value is a unit of its characteristic.
 CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
 
@@ -97,6 +102,11 @@ class Conditioning(Declared):
     temperature_tolerance_c: NotNegative
     hours: Positive
     longest_gap_minutes: Positive
+    # Time that specimens may be outside a chamber: between it and the test, and between two chambers.
+    out_minutes: NotNegative = 0.0
+    # A door opening that is no break: from the last entry inside tolerance to the next one, and its highest humidity. None by default.
+    door_minutes: NotNegative = 0.0
+    door_peak_percent: Percent = 0.0
 
 
 class Limit(Declared):
@@ -176,12 +186,22 @@ class Product(Declared):
 
 
 class CheckStandard(Declared):
-    """`[[check_standard]]`: a stable reference that shows drift of the bench."""
+    """`[[check_standard]]`: a stable reference that shows drift of the bench.
+
+    With an expected value it is a set-up check: a test counts as checked if the standard was in tolerance within `before_hours` before it,
+    on the same instrument, and where `after` is true also within those hours after it.
+    """
 
     supplier: Name
     product: Name
     # Whether it is conditioned and measured as a bag is, so that its sessions show the whole bench part of the uncertainty.
     conditioned: Flag = False
+    expected: Positive | None = None
+    # What it checks; every characteristic where none is named.
+    characteristics: list[Name] = Field(default_factory=list)
+    tolerance_percent: Positive = 10.0
+    before_hours: Positive = 24.0
+    after: Flag = False
 
 
 class Instrument(Declared):
@@ -190,6 +210,10 @@ class Instrument(Declared):
     name: Name
     # Standard uncertainty (k = 1) by its certificate: half of the expanded uncertainty that most certificates state.
     uncertainty_percent: NotNegative = 0.0
+    # Whether a test on this instrument is invalid where its set-up check failed or its calibration was past its due date.
+    gates: Flag = False
+    # Deviation that a calibration may find; the expanded uncertainty of the calibration where it is not declared.
+    tolerance_percent: Positive | None = None
 
 
 class ShieldingSource(Declared):
@@ -277,7 +301,10 @@ class Serve(Declared):
 class Source(Declared):
     """`[[source]]`: a folder of files of one format, and how to read them."""
 
-    kind: Annotated[Literal["tests", "climate", "stock"], one_of("tests", "climate", "stock")]
+    kind: Annotated[
+        Literal["tests", "climate", "stock", "loads", "calibrations"],
+        one_of("tests", "climate", "stock", "loads", "calibrations"),
+    ]
     folder: Folder
     pattern: Name | None = None
     encoding: Encoding | None = None
@@ -320,7 +347,7 @@ class Source(Declared):
         return self
 
     def _check_units(self) -> None:
-        if self.kind == "stock" and self.units:
+        if self.kind not in ("tests", "climate") and self.units:
             raise wrong('expected units only with kind = "tests" or "climate"')
         for name, unit in self.units.items():
             units = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}

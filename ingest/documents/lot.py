@@ -20,6 +20,7 @@ __all__ = [
     "Reading",
     "RefusedRow",
     "Session",
+    "SessionBench",
     "SessionConditioning",
     "SessionMark",
     "TestedLot",
@@ -53,6 +54,16 @@ class SessionConditioning(TypedDict):
     hours: float | None
     humidity_min: float | None
     humidity_max: float | None
+    # Whose hours were counted, when the load went in, and door openings that the lab allows.
+    clock: Literal["specimen", "chamber"]
+    loaded_at: Moment | None
+    doors: Count
+
+
+class SessionBench(TypedDict):
+    """State of the instrument that day."""
+
+    state: Literal["checked", "unchecked", "overdue", "failed"]
 
 
 class SessionMark(TypedDict):
@@ -83,6 +94,7 @@ class Session(TypedDict):
     instrument: str
     load: str
     conditioning: SessionConditioning
+    bench: SessionBench
     level: float | None
     worst: float | None
     judged_by: JudgedBy

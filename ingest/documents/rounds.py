@@ -22,7 +22,7 @@ __all__ = [
     "Week",
 ]
 
-FileKind = Literal["tests", "climate", "stock"]
+FileKind = Literal["tests", "climate", "stock", "loads", "calibrations"]
 FileState = Literal["stored", "seen", "refused"]
 
 

@@ -80,7 +80,7 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
     parts = {name: _plain(sessions.floats(f"u_{name}")) for name in ("bags", "readings", "bench", "instrument")}
     rows = zip(
         sessions.index.tolist(),
-        sessions["bench"].tolist(),
+        sessions["bench_source"].tolist(),
         sessions["bag_df"].tolist(),
         sessions["own_variance"].tolist(),
         rules,

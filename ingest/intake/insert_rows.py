@@ -7,11 +7,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Table, func, select
 
-from ingest.intake.staging import CLIMATE, READINGS, STOCK_COUNTS, StagedRows
+from ingest.intake.staging import CALIBRATIONS, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
 from ingest.store import schema
 from ingest.store.store import ids_of, insert_many, label_ids
 
-__all__ = ["add_climate", "add_counts", "add_readings"]
+__all__ = ["add_calibrations", "add_climate", "add_counts", "add_load_events", "add_readings"]
 
 Ints = NDArray[np.int64]
 
@@ -123,11 +123,59 @@ def add_counts(connection: Connection, staged: StagedRows, drop_id: int, rows: p
         }
     ).sort_values(list(STOCK_COUNTS.identity), kind="stable", ignore_index=True)
     new = staged.add(counts, counts["lot_id"].to_numpy() <= newest_lot)
-    insert_many(
-        connection,
-        "INSERT INTO stale_stock (lot_id) VALUES (?) ON CONFLICT DO NOTHING",
-        [(int(lot),) for lot in np.unique(new["lot_id"])],
-    )
+    _mark(connection, "stale_stock", "lot_id", new)
+
+
+def add_load_events(connection: Connection, staged: StagedRows, drop_id: int, rows: pd.DataFrame) -> None:
+    """Add the events of one piece and mark their loads; `rows` has the columns of `parse_file.read_loads`.
+
+    A lot may be loaded before it is tested.
+    """
+    if rows.empty:
+        return
+    newest_load = connection.execute(select(func.coalesce(func.max(schema.label.c.id), 0))).scalar_one()
+    lots = np.zeros(len(rows), dtype=np.int64)
+    named = np.flatnonzero((rows["lot"] != "").to_numpy())
+    if len(named):
+        lots[named] = _ids(connection, schema.lot, rows.iloc[named], ("supplier", "product", "lot"))
+    events = pd.DataFrame(
+        {
+            "load_id": _label_ids(connection, "load", rows["load"]),
+            "at_us": rows["at_us"].to_numpy(np.int64),
+            "event": rows["event"].to_numpy(np.int64),
+            "lot_id": lots,
+            "chamber_id": _label_ids(connection, "chamber", rows["chamber"]),
+            "laid": rows["laid"].to_numpy(np.int64),
+            "specimens": rows["specimens"].array,
+            "drop_id": np.int64(drop_id),
+            "line": rows["line"].to_numpy(np.int64),
+        }
+    ).sort_values(list(LOAD_EVENTS.identity), kind="stable", ignore_index=True)
+    new = staged.add(events, events["load_id"].to_numpy() <= newest_load)
+    _mark(connection, "stale_load", "load_id", new)
+
+
+def add_calibrations(connection: Connection, staged: StagedRows, drop_id: int, rows: pd.DataFrame) -> None:
+    """Add the calibrations of one piece and mark their instruments; `rows` has the columns of `parse_file.read_calibrations`."""
+    if rows.empty:
+        return
+    calibrations = pd.DataFrame(
+        {
+            "instrument_id": _label_ids(connection, "instrument", rows["instrument"]),
+            "done_us": rows["done_at_us"].to_numpy(np.int64),
+            **{name: rows[name].astype(object).array for name in CALIBRATIONS.measured},
+            "drop_id": np.int64(drop_id),
+            "line": rows["line"].to_numpy(np.int64),
+        }
+    ).sort_values(list(CALIBRATIONS.identity), kind="stable", ignore_index=True)
+    new = staged.add(calibrations, np.ones(len(calibrations), dtype=bool))
+    _mark(connection, "stale_instrument", "instrument_id", new)
+
+
+def _mark(connection: Connection, table: str, column: str, rows: pd.DataFrame) -> None:
+    """Record what must be derived again."""
+    keys = [(int(key),) for key in np.unique(rows[column])]
+    insert_many(connection, f"INSERT INTO {table} ({column}) VALUES (?) ON CONFLICT DO NOTHING", keys)
 
 
 def _may_be_stored(connection: Connection, entries: pd.DataFrame) -> NDArray[np.bool_]:

@@ -19,7 +19,7 @@ from ingest.store import schema
 from ingest.store.dialect import insert_frame
 from ingest.store.store import fetch_frame
 
-__all__ = ["CLIMATE", "READINGS", "STOCK_COUNTS", "Counts", "StagedRows", "TableSpec"]
+__all__ = ["CALIBRATIONS", "CLIMATE", "LOAD_EVENTS", "READINGS", "STOCK_COUNTS", "Counts", "StagedRows", "TableSpec"]
 
 # As Python objects, a million rows at once would take a gigabyte.
 ROWS_AT_ONCE = 50_000
@@ -78,6 +78,20 @@ STOCK_COUNTS = TableSpec(
     ("quantity", "is_counted", "unit", "opened_on"),
     schema.earlier_count,
     "INSERT INTO stale_stock (lot_id) SELECT DISTINCT waiting.lot_id FROM {} ON CONFLICT DO NOTHING",
+)
+LOAD_EVENTS = TableSpec(
+    schema.load_event,
+    ("load_id", "at_us", "event", "lot_id"),
+    ("chamber_id", "laid"),
+    schema.earlier_event,
+    "INSERT INTO stale_load (load_id) SELECT DISTINCT waiting.load_id FROM {} ON CONFLICT DO NOTHING",
+)
+CALIBRATIONS = TableSpec(
+    schema.calibration,
+    ("instrument_id", "done_us"),
+    ("due_on", "as_found", "as_left", "uncertainty", "certificate"),
+    schema.earlier_calibration,
+    "INSERT INTO stale_instrument (instrument_id) SELECT DISTINCT waiting.instrument_id FROM {} ON CONFLICT DO NOTHING",
 )
 
 

@@ -20,9 +20,11 @@ from ingest.common.text import printable
 from ingest.config.lab import FILED, REFUSED, Lab
 from ingest.intake.archive import archive_drop, digest_of, free_name, put_away
 from ingest.intake.find_drops import NOT_UTF8, FoundDrop
-from ingest.intake.insert_rows import add_climate, add_counts, add_readings
-from ingest.intake.staging import CLIMATE, READINGS, STOCK_COUNTS, StagedRows
+from ingest.intake.insert_rows import add_calibrations, add_climate, add_counts, add_load_events, add_readings
+from ingest.intake.staging import CALIBRATIONS, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
+from ingest.parsing.calibration_rows import contradicting_calibrations
 from ingest.parsing.climate_rows import contradicting_entries
+from ingest.parsing.load_rows import contradicting_events
 from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import Feed, NotATableError, open_feed
 from ingest.parsing.row_reader import Contradicted
@@ -42,6 +44,8 @@ KINDS = {
     "tests": (READINGS, add_readings, contradicting_readings),
     "climate": (CLIMATE, add_climate, contradicting_entries),
     "stock": (STOCK_COUNTS, add_counts, contradicting_counts),
+    "loads": (LOAD_EVENTS, add_load_events, contradicting_events),
+    "calibrations": (CALIBRATIONS, add_calibrations, contradicting_calibrations),
 }
 # An unforeseen error is cut to this length in a message.
 ERROR_CHARACTERS = 200

@@ -19,11 +19,13 @@ REQUIRED = {
     "tests": ("tested_at", "supplier", "product", "lot", "specimen", "reading", "characteristic", "value", "unit"),
     "climate": ("logged_at", "chamber", "humidity_percent", "temperature_c"),
     "stock": ("counted_on", "supplier", "product", "lot"),
+    "loads": ("at", "load", "chamber", "event"),
+    "calibrations": ("instrument", "done_at"),
 }
 # Only these may carry a unit in the header: `value [nJ]`, `temperature_c (degF)`.
 MEASURED = {"value", "humidity_percent", "temperature_c"}
 # Numbers whose decimal mark is found from the whole column.
-DECIMAL = {*MEASURED, "quantity"}
+DECIMAL = {*MEASURED, "quantity", "as_found", "as_left", "uncertainty"}
 WITH_UNIT = re.compile(r"(.*\S)\s*[\[(]\s*([^\])]+?)\s*[\])]", re.DOTALL)
 
 

@@ -20,11 +20,17 @@ from pandas.api.types import union_categoricals
 
 from ingest.config.lab import Lab
 from ingest.config.models import Source
+from ingest.parsing.calibration_rows import (
+    calibration_pieces,
+    contradicting_calibrations,
+    identity_of_calibrations,
+)
 from ingest.parsing.cells import DecimalEvidence, encoded
 from ingest.parsing.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
 from ingest.parsing.columns import Layout, expected_names, lay_out
 from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table, open_csv
 from ingest.parsing.duplicates import repeated
+from ingest.parsing.load_rows import contradicting_events, identity_of_events, load_pieces
 from ingest.parsing.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
 from ingest.parsing.rejections import Rejection
 from ingest.parsing.row_reader import Contradicted, Piece, Reader
@@ -38,8 +44,10 @@ __all__ = [
     "Parsed",
     "Piece",
     "open_feed",
+    "read_calibrations",
     "read_climate",
     "read_file",
+    "read_loads",
     "read_stock",
     "read_tests",
 ]
@@ -50,7 +58,10 @@ Identity = Callable[[pd.DataFrame], list[Ints]]
 # About 85,000 rows: large enough that the cost per piece does not matter, small enough to be held several times.
 PIECE_BYTES = 1 << 23
 NOTHING: Contradicted = {}
-PIECES = {"tests": reading_pieces, "climate": climate_pieces, "stock": stock_pieces}
+PIECES = {
+    "tests": reading_pieces, "climate": climate_pieces, "stock": stock_pieces, "loads": load_pieces,
+    "calibrations": calibration_pieces,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,9 +225,30 @@ def read_stock(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> P
     return _whole(drop, source, lab, now, identity_of_counts, contradicting_counts)
 
 
+def read_loads(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    """Read a record of loads; as `read_tests`.
+
+    `rows` has the columns at_us (int64), load, chamber, supplier, product, lot, specimens (categories of text, "" where absent),
+    event, laid (int64, places in `load_rows.EVENTS` and `load_rows.LAID`) and line (int64).
+    """
+    return _whole(drop, source, lab, now, identity_of_events, contradicting_events)
+
+
+def read_calibrations(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    """Read a record of calibrations; as `read_tests`.
+
+    `rows` has the columns done_at_us (int64), instrument, certificate, due_on (categories of text), as_found, as_left, uncertainty
+    (categories of numbers as text in percent, "" where absent) and line (int64).
+    """
+    return _whole(drop, source, lab, now, identity_of_calibrations, contradicting_calibrations)
+
+
 def read_file(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
     """Read a file of any kind, as its source declares it."""
-    read = {"tests": read_tests, "climate": read_climate, "stock": read_stock}[source.kind]
+    read = {
+        "tests": read_tests, "climate": read_climate, "stock": read_stock, "loads": read_loads,
+        "calibrations": read_calibrations,
+    }[source.kind]  # fmt: skip
     return read(drop, source, lab, now)
 
 

@@ -19,7 +19,21 @@ from numpy.typing import NDArray
 from ingest.common.instants import HOUR_US, MINUTE_US
 from ingest.parsing.timestamps import NO_TIME
 
-__all__ = ["LogSummary", "Rule", "State", "Tolerance", "judge", "reach_us", "summarise_log", "tolerance"]
+__all__ = [
+    "BREAKS",
+    "FINE",
+    "ChamberLog",
+    "LogSummary",
+    "Rule",
+    "State",
+    "Tolerance",
+    "chamber_log",
+    "doors_between",
+    "judge",
+    "reach_us",
+    "summarise_log",
+    "tolerance",
+]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -48,6 +62,8 @@ class State(StrEnum):
     """Temperature below tolerance."""
     UNLOGGED = "unlogged"
     """No log, or a silence of the logger."""
+    INSTRUMENT = "instrument"
+    """The log shows the conditioning, and an instrument that gates its tests was overdue or failed its set-up check."""
 
 
 FINE = 0
@@ -71,6 +87,10 @@ class Rule(Protocol):
     def hours(self) -> float: ...
     @property
     def longest_gap_minutes(self) -> float: ...
+    @property
+    def door_minutes(self) -> float: ...
+    @property
+    def door_peak_percent(self) -> float: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +117,7 @@ class LogSummary:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Log:
+class ChamberLog:
     """One chamber's log in time order, shape (entries,), and its breaks."""
 
     us: Ints
@@ -112,6 +132,8 @@ class _Log:
     latest_break: Ints
     # First entry of the stretch out of tolerance to which the entry belongs.
     fault_start: Ints
+    # Number of door openings up to the entry that the rule allows; their entries are no faults.
+    doors: Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +178,7 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
         A row a session, index as given: conditioning (a word of `State`), hours (float64, unbroken up to the first
         reading, counted no further back than `reach_us`), humidity_min, humidity_max, humidity_mean (float64, percent,
         over the required stretch, nan without entries), excursion_us (Int64, when the break began; missing where there
-        is none).
+        is none), doors (int64, door openings in the required stretch that the rule allows).
     """
     spans = _spans(rule)
     chamber = sessions["chamber_id"].to_numpy()
@@ -166,9 +188,11 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
     excursion = np.full(len(sessions), NO_TIME)
     hours = np.zeros(len(sessions))
     humidity = np.full((3, len(sessions)), np.nan)
-    for own, log in _by_chamber(chamber, started, logs, rule, spans):
+    doors = np.zeros(len(sessions), dtype=np.int64)
+    for own, log in _by_chamber(chamber, started, logs, rule):
         outcome[own], hours[own], excursion[own] = _judged(log, started[own], ended[own], spans)
         humidity[:, own] = _humidity(log, started[own] - spans.required, ended[own])
+        doors[own] = doors_between(log, started[own] - spans.required, ended[own])
     return pd.DataFrame(
         {
             "conditioning": np.array([state.value for state in OUTCOMES])[outcome],
@@ -177,20 +201,21 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
             "humidity_max": humidity[1],
             "humidity_mean": humidity[2],
             "excursion_us": pd.arrays.IntegerArray(excursion, excursion == NO_TIME),
+            "doors": doors,
         },
         index=sessions.index,
     )
 
 
 def _by_chamber(
-    chamber: NDArray[np.generic], started: Ints, logs: pd.DataFrame, rule: Rule, spans: _Spans
-) -> Iterator[tuple[Ints, _Log]]:
+    chamber: NDArray[np.generic], started: Ints, logs: pd.DataFrame, rule: Rule
+) -> Iterator[tuple[Ints, ChamberLog]]:
     """The sessions of each chamber that has a log, by time, and that log."""
     entries = dict(iter(logs.groupby("chamber_id")))
     for key in np.unique(chamber):
         if key in entries:
             own = np.flatnonzero(chamber == key)
-            yield own[np.argsort(started[own], kind="stable")], _log(entries[key], rule, spans)
+            yield own[np.argsort(started[own], kind="stable")], chamber_log(entries[key], rule)
 
 
 def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
@@ -198,7 +223,7 @@ def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
 
     `entries` are those of one chamber, at least one, with the columns logged_us, humidity_percent and temperature_c.
     """
-    log = _log(entries, rule, _spans(rule))
+    log = chamber_log(entries, rule)
     outside = (log.fault != FINE) & ~log.after_gap
     return LogSummary(
         last_inside=bool(log.fault[-1] == FINE),
@@ -210,15 +235,20 @@ def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
 # A log and its breaks
 
 
-def _log(entries: pd.DataFrame, rule: Rule, spans: _Spans) -> _Log:
+def chamber_log(entries: pd.DataFrame, rule: Rule) -> ChamberLog:
+    """Return the log of one chamber, and its breaks by a rule.
+
+    `entries` has the columns logged_us, humidity_percent and temperature_c, in any order, and at least one row.
+    """
     ordered = entries.sort_values("logged_us", kind="stable")
     us = ordered["logged_us"].to_numpy(np.int64)
     humidity = ordered["humidity_percent"].to_numpy(np.float64)
     fault = _faults(humidity, ordered["temperature_c"].to_numpy(np.float64), rule)
-    after_gap = np.diff(us, prepend=us[0]) > spans.gap
+    after_gap = np.diff(us, prepend=us[0]) > _spans(rule).gap
+    doors = _forgive_doors(us, humidity, fault, after_gap, rule)
     place = np.arange(len(us))
     bad = fault != FINE
-    return _Log(
+    return ChamberLog(
         us=us,
         humidity=humidity,
         fault=fault,
@@ -226,7 +256,29 @@ def _log(entries: pd.DataFrame, rule: Rule, spans: _Spans) -> _Log:
         run_start=np.maximum.accumulate(np.where(bad, place + 1, np.where(after_gap, place, 0))),
         latest_break=np.maximum.accumulate(np.where(bad | after_gap, place, -1)),
         fault_start=np.maximum.accumulate(np.where(bad, 0, place + 1)),
+        doors=np.cumsum(doors),
     )
+
+
+def _forgive_doors(us: Ints, humidity: Floats, fault: Ints, after_gap: NDArray[np.bool_], rule: Rule) -> Ints:
+    """Clear the faults of the door openings that the rule allows; return 1 at the last entry of each.
+
+    The time of an opening counts from the last entry inside tolerance to the next one: longer than the door was open for sure. An opening
+    that is not over yet, or that a gap interrupts, is none.
+    """
+    over = np.zeros(len(us), dtype=np.int64)
+    if not rule.door_minutes:
+        return over
+    edges = np.diff(np.concatenate([[0], (fault != FINE).astype(np.int64), [0]]))
+    longest = round(rule.door_minutes * MINUTE_US)
+    humid = 1 + BREAKS.index(State.HUMID)
+    for first, after in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        if first == 0 or after == len(us) or us[after] - us[first - 1] > longest or after_gap[first : after + 1].any():
+            continue
+        if (fault[first:after] == humid).all() and humidity[first:after].max() <= rule.door_peak_percent:
+            fault[first:after] = FINE
+            over[after - 1] = 1
+    return over
 
 
 def _faults(humidity: Floats, temperature: Floats, rule: Rule) -> Ints:
@@ -255,7 +307,7 @@ def _edges(middle: float, tolerance: float) -> tuple[float, float]:
 # Sessions against a log
 
 
-def _judged(log: _Log, started: Ints, ended: Ints, spans: _Spans) -> tuple[Ints, Floats, Ints]:
+def _judged(log: ChamberLog, started: Ints, ended: Ints, spans: _Spans) -> tuple[Ints, Floats, Ints]:
     """Outcome, hours and start of the break for sessions of one chamber."""
     oldest = np.searchsorted(log.us, started - spans.reach, side="left")
     before = np.searchsorted(log.us, started, side="right") - 1
@@ -270,14 +322,14 @@ def _judged(log: _Log, started: Ints, ended: Ints, spans: _Spans) -> tuple[Ints,
     return outcome, unbroken / HOUR_US, excursion
 
 
-def _unbroken_us(log: _Log, started: Ints, oldest: Ints, before: Ints, spans: _Spans) -> Ints:
+def _unbroken_us(log: ChamberLog, started: Ints, oldest: Ints, before: Ints, spans: _Spans) -> Ints:
     """Elapsed time within tolerance and without a gap up to the first reading; 0 where the log is silent at it."""
     first = np.maximum(log.run_start[before], oldest)
     shown = (before >= oldest) & (first <= before) & (started - log.us[before] <= spans.gap)
     return np.where(shown, started - log.us[np.minimum(first, len(log.us) - 1)], 0)
 
 
-def _tell_break(log: _Log, stretch: Ints, oldest: Ints, last: Ints, outcome: Ints, excursion: Ints) -> None:
+def _tell_break(log: ChamberLog, stretch: Ints, oldest: Ints, last: Ints, outcome: Ints, excursion: Ints) -> None:
     """Name the latest break that reaches into the required stretch, which begins at `stretch`."""
     place = np.where(last >= 0, log.latest_break[last], -1)
     own = np.flatnonzero((place >= oldest) & (place >= 0))
@@ -291,7 +343,14 @@ def _tell_break(log: _Log, stretch: Ints, oldest: Ints, last: Ints, outcome: Int
     excursion[own[silent]] = log.us[entry[silent] - 1]
 
 
-def _humidity(log: _Log, first_us: Ints, last_us: Ints) -> NDArray[np.float64]:
+def doors_between(log: ChamberLog, first_us: Ints, last_us: Ints) -> Ints:
+    """Number of allowed door openings whose last entry lies in each stretch."""
+    counts = np.concatenate([[0], log.doors])
+    after, before = np.searchsorted(log.us, last_us, side="right"), np.searchsorted(log.us, first_us, side="left")
+    return np.asarray(counts[after] - counts[before])
+
+
+def _humidity(log: ChamberLog, first_us: Ints, last_us: Ints) -> NDArray[np.float64]:
     """Least, greatest and mean humidity of the entries in each stretch, shape (3, sessions); nan without entries."""
     first = np.searchsorted(log.us, first_us, side="left")
     end = np.searchsorted(log.us, last_us, side="right")

@@ -14,7 +14,10 @@ import spc.stream.session_summary
 from ingest.common.instants import HOUR_US
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
-from ingest.sessions.conditioning import judge, reach_us
+from ingest.sessions.bench_state import BenchState
+from ingest.sessions.conditioning import State, judge, reach_us
+from ingest.sessions.instrument_records import bench_states, check_reach_us, check_streams
+from ingest.sessions.load_records import LOG, judge_by_loads
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame, insert_many
 
@@ -32,8 +35,9 @@ PLACE = ("stream_id", "lot_id", "started_us", "ended_us", "chamber_id", "instrum
 READING = dict.fromkeys(("stream_id", "lot_id", "tested_us", "specimen", "reading"), "i8") | {
     "value": "f8", "bound": "i8", "chamber_id": "i8", "instrument_id": "i8", "load_id": "i8",
 }  # fmt: skip
-LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
-JUDGED = ("conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us")
+JUDGED = (
+    "conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us", "doors", "clock", "loaded_us", "bench",
+)  # fmt: skip
 
 
 def rebuild_stale(connection: Connection, lab: Lab, watch: Progress = no_progress) -> None:
@@ -45,6 +49,8 @@ def rebuild_stale(connection: Connection, lab: Lab, watch: Progress = no_progres
     connection.exec_driver_sql("DELETE FROM stale_lot")
     _judge(connection, lab, _in_reach(connection, lab), watch)
     connection.exec_driver_sql("DELETE FROM stale_climate")
+    connection.exec_driver_sql("DELETE FROM stale_load")
+    connection.exec_driver_sql("DELETE FROM stale_instrument")
 
 
 # Readings to sessions
@@ -148,7 +154,21 @@ SELECT id FROM session WHERE id IN (
     AND s.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach AND s.ended_us >= c.from_us
   UNION SELECT k.session_id FROM stale_climate c JOIN session_chamber k ON k.chamber_id = c.chamber_id
     AND k.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach AND k.ended_us >= c.from_us
+  UNION SELECT s.id FROM stale_load d JOIN session s ON s.load_id = d.load_id
+  UNION SELECT s.id FROM stale_instrument i JOIN session s ON s.instrument_id = i.instrument_id
+  UNION SELECT s.id FROM stale_load d JOIN load_event e ON e.load_id = d.load_id JOIN session s ON s.lot_id = e.lot_id
+  UNION SELECT s.id FROM stale_climate c JOIN load_event e ON e.at_us BETWEEN c.from_us - :reach AND c.to_us + :reach
+    JOIN load_event o ON o.load_id = e.load_id AND o.chamber_id = c.chamber_id
+    JOIN session s ON (s.load_id = e.load_id OR s.lot_id = e.lot_id)
+      AND s.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach
 ) ORDER BY started_us, id
+"""
+
+
+CHECKED_SQL = """
+SELECT s.id FROM session k JOIN session s ON s.instrument_id = k.instrument_id
+  AND s.started_us BETWEEN k.started_us - :reach - :longest AND k.ended_us + :reach
+WHERE k.conditioning = '' AND k.stream_id IN ({}) ORDER BY s.started_us, s.id
 """
 
 
@@ -157,30 +177,64 @@ def _in_reach(connection: Connection, lab: Lab) -> list[int]:
     reach = max(reach_us(rule) for rule in lab.conditioning.values())
     # No session is longer: with it the sessions that began before a stretch and reach into it are found by their start.
     longest = connection.exec_driver_sql("SELECT max(ended_us - started_us) FROM session").scalar() or 0
-    return list(connection.execute(text(IN_REACH_SQL), {"longest": longest, "reach": reach}).scalars())
+    ids = list(connection.execute(text(IN_REACH_SQL), {"longest": longest, "reach": reach}).scalars())
+    checks = check_streams(connection, lab)
+    if not checks:
+        return ids
+    # Sessions near a set-up check that is new or summarised again.
+    sql = CHECKED_SQL.format(", ".join(map(str, checks)))
+    near = connection.execute(text(sql), {"reach": check_reach_us(lab), "longest": longest}).scalars()
+    return list(dict.fromkeys([*ids, *near]))
 
 
 def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Progress) -> None:
+    names = {one.name for one in lab.instruments if one.gates}
+    labels = connection.exec_driver_sql("SELECT id, text FROM label WHERE kind = 'instrument'").fetchall()
+    gating = {int(row[0]) for row in labels if row[1] in names}
     for start in range(0, len(ids), SESSIONS_AT_ONCE):
         watch("sessions judged", start, len(ids))
         sessions = _sessions_of(connection, ids[start : start + SESSIONS_AT_ONCE])
         rule_of = sessions["characteristic"].map(lambda name: lab.characteristic(name).conditioning)
+        states = pd.Series(bench_states(connection, lab, sessions), index=sessions.index, dtype=object)
         for rule_name, part in sessions.groupby(rule_of):
             rule = lab.conditioning[str(rule_name)]
             logs = _logs_for(connection, part, reach_us(rule))
-            _write_judgement(connection, part.reset_index(drop=True), judge(part, logs, rule))
+            judged = judge_by_loads(connection, part, judge(part, logs, rule), rule, rule.out_minutes)
+            judged = _with_bench(judged, part, states, gating)
+            _write_judgement(connection, part.reset_index(drop=True), judged)
+
+
+def _with_bench(judged: pd.DataFrame, sessions: pd.DataFrame, states: pd.Series, gating: set[int]) -> pd.DataFrame:
+    """The judgement with the state of the instrument; a test on one that gates is invalid where it was overdue or failed its check."""
+    bench = states[sessions.index]
+    wrong = bench.isin([BenchState.OVERDUE, BenchState.FAILED]) & sessions["instrument_id"].isin(gating)
+    state = judged["conditioning"].where(
+        ~(wrong & (judged["conditioning"] == State.VALID.value)), State.INSTRUMENT.value
+    )
+    return judged.assign(conditioning=state, bench=[one.value for one in bench])
 
 
 def _sessions_of(connection: Connection, ids: list[int]) -> pd.DataFrame:
     """The sessions with their chamber; those of several chambers with a row for each, in the order of time."""
     rows = connection.exec_driver_sql(
-        "SELECT s.id, s.stream_id, coalesce(k.chamber_id, s.chamber_id), coalesce(k.started_us, s.started_us), "
+        "SELECT s.id, s.stream_id, s.lot_id, s.load_id, s.instrument_id, coalesce(k.chamber_id, s.chamber_id), coalesce(k.started_us, s.started_us), "
         "coalesce(k.ended_us, s.ended_us), s.conditioning, t.characteristic "
         "FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN session_chamber k ON k.session_id = s.id "
         f"WHERE s.id IN ({', '.join('?' * len(ids))}) ORDER BY s.id, k.started_us, k.chamber_id",
         tuple(ids),
     ).fetchall()
-    columns = ["id", "stream_id", "chamber_id", "started_us", "ended_us", "before", "characteristic"]
+    columns = [
+        "id",
+        "stream_id",
+        "lot_id",
+        "load_id",
+        "instrument_id",
+        "chamber_id",
+        "started_us",
+        "ended_us",
+        "before",
+        "characteristic",
+    ]
     return pd.DataFrame([tuple(row) for row in rows], columns=columns)
 
 

@@ -127,8 +127,16 @@ def _to_4(connection: Connection) -> None:
 
 
 def _to_5(connection: Connection) -> None:
-    """Add counts of the stock, the ageing of films and the uncertainty of verdicts; the next round derives everything again."""
+    """Add stock, loads, conditioning hours and the uncertainty of verdicts; the next round derives everything again."""
     word = Text().with_variant(Text(collation="C"), "postgresql")
+    operations = Operations(MigrationContext.configure(connection))
+    operations.add_column("session", Column("clock", word, nullable=False, server_default="chamber"))
+    operations.add_column("session", Column("loaded_us", BigInteger))
+    operations.add_column("session", Column("doors", Integer, nullable=False, server_default="0"))
+    operations.add_column("session", Column("bench", word, nullable=False, server_default="unchecked"))
+    operations.create_index("session_by_instrument", "session", ["instrument_id", "started_us"])
+    operations.create_index("session_by_load", "session", ["load_id"])
+    operations.create_index("session_by_lot", "session", ["lot_id"])
     number = BigInteger().with_variant(Integer, "sqlite")
     made = MetaData()
     Table("bench_part", made, Column("characteristic", word, primary_key=True), *_needed(word, "document"))
@@ -161,6 +169,31 @@ def _to_5(connection: Connection) -> None:
         Index("shelf_lot_by_chance", "leads", "first_day", "last_day"), Index("shelf_lot_by_stream", "stream_id"),
         sqlite_with_rowid=False,
     )  # fmt: skip
+    Table(
+        "load_event", made, Column("load_id", number, primary_key=True), Column("at_us", BigInteger, primary_key=True),
+        Column("event", BigInteger, primary_key=True), Column("lot_id", number, primary_key=True),
+        *_needed(number, "chamber_id"), *_needed(SmallInteger, "laid"), Column("specimens", word, nullable=False, server_default=""),
+        *_needed(number, "drop_id"), *_needed(Integer, "line"), Index("load_event_by_lot", "lot_id"),
+        Index("load_event_by_time", "at_us"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "earlier_event", made, Column("id", number, primary_key=True), *_needed(number, "load_id"),
+        *_needed(BigInteger, "at_us", "event"), *_needed(number, "lot_id", "chamber_id"), *_needed(SmallInteger, "laid"),
+        *_needed(number, "drop_id"), *_needed(Integer, "line"), *_needed(number, "replaced_by_drop_id"),
+        *_needed(BigInteger, "replaced_us"),
+    )  # fmt: skip
+    Table("stale_load", made, Column("load_id", number, primary_key=True), sqlite_with_rowid=False)
+    figures = ("due_on", "as_found", "as_left", "uncertainty", "certificate")
+    Table(
+        "calibration", made, Column("instrument_id", number, primary_key=True), Column("done_us", BigInteger, primary_key=True),
+        *_needed(word, *figures), *_needed(number, "drop_id"), *_needed(Integer, "line"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "earlier_calibration", made, Column("id", number, primary_key=True), *_needed(number, "instrument_id"),
+        *_needed(BigInteger, "done_us"), *_needed(word, *figures), *_needed(number, "drop_id"), *_needed(Integer, "line"),
+        *_needed(number, "replaced_by_drop_id"), *_needed(BigInteger, "replaced_us"),
+    )  # fmt: skip
+    Table("stale_instrument", made, Column("instrument_id", number, primary_key=True), sqlite_with_rowid=False)
     made.create_all(connection)
     put_meta(connection, "declared", "")
 

@@ -27,17 +27,21 @@ __all__ = [
     "act",
     "alert",
     "bench_part",
+    "calibration",
     "climate",
     "conformity",
     "delivery",
     "drawn_quarter",
     "drop",
+    "earlier_calibration",
     "earlier_climate",
     "earlier_count",
+    "earlier_event",
     "earlier_value",
     "evaluation",
     "film_age",
     "label",
+    "load_event",
     "lot",
     "mark",
     "meta",
@@ -53,6 +57,8 @@ __all__ = [
     "shelf_lot",
     "sister",
     "stale_climate",
+    "stale_instrument",
+    "stale_load",
     "stale_lot",
     "stale_stock",
     "stock_count",
@@ -217,6 +223,76 @@ earlier_climate = Table(
 
 # One row for each count of a lot on a day in a storage. `is_counted` is 0 where the file gives no quantity. The rows of the
 # latest day hold; a lot with quantity 0 is gone.
+# What went into which chamber when, and out. A row without a lot (`lot_id` 0) is about the whole load. `event` and `laid` are places in
+# `ingest.parsing.load_rows`.
+load_event = Table(
+    "load_event",
+    metadata,
+    Column("load_id", Number, primary_key=True),
+    Column("at_us", BigInteger, primary_key=True),
+    Column("event", BigInteger, primary_key=True),
+    Column("lot_id", Number, primary_key=True),
+    Column("chamber_id", Number, nullable=False),
+    Column("laid", SmallInteger, nullable=False),
+    Column("specimens", Text, nullable=False, server_default=""),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Index("load_event_by_lot", "lot_id"),
+    Index("load_event_by_time", "at_us"),
+    sqlite_with_rowid=False,
+)
+
+# Events of loads before a correction.
+earlier_event = Table(
+    "earlier_event",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("load_id", Number, nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("event", BigInteger, nullable=False),
+    Column("lot_id", Number, nullable=False),
+    Column("chamber_id", Number, nullable=False),
+    Column("laid", SmallInteger, nullable=False),
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+)
+
+# Loads with new events: their sessions are judged again.
+stale_load = Table("stale_load", metadata, Column("load_id", Number, primary_key=True), sqlite_with_rowid=False)
+
+# Calibrations of instruments: deviations and expanded uncertainty in percent, as texts, "" where not written.
+calibration = Table(
+    "calibration",
+    metadata,
+    Column("instrument_id", Number, primary_key=True),
+    Column("done_us", BigInteger, primary_key=True),
+    *[Column(name, Text, nullable=False) for name in ("due_on", "as_found", "as_left", "uncertainty", "certificate")],
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# Calibrations before a correction.
+earlier_calibration = Table(
+    "earlier_calibration",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("instrument_id", Number, nullable=False),
+    Column("done_us", BigInteger, nullable=False),
+    *[Column(name, Text, nullable=False) for name in ("due_on", "as_found", "as_left", "uncertainty", "certificate")],
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+)
+
+# Instruments with new calibrations: the bench state of their sessions is derived again.
+stale_instrument = Table(
+    "stale_instrument", metadata, Column("instrument_id", Number, primary_key=True), sqlite_with_rowid=False
+)
+
 stock_count = Table(
     "stock_count",
     metadata,
@@ -360,9 +436,19 @@ session = Table(
     # Part of the summary: the certain bounds of the extremes where a bounded reading lies beyond them.
     Column("smallest_high", Float),
     Column("largest_low", Float),
+    # Part of the judgement of the conditioning: whose hours were counted ("specimen" or "chamber"), when the load went in, and the door
+    # openings that the rule allows.
+    Column("clock", Text, nullable=False, server_default="chamber"),
+    Column("loaded_us", BigInteger),
+    Column("doors", Integer, nullable=False, server_default="0"),
+    # State of the instrument that day (`ingest.sessions.bench_state`).
+    Column("bench", Text, nullable=False, server_default="unchecked"),
     UniqueConstraint("stream_id", "lot_id", "started_us"),
     Index("session_by_chamber", "chamber_id", "started_us"),
     Index("session_by_time", "started_us"),
+    Index("session_by_load", "load_id"),
+    Index("session_by_lot", "lot_id"),
+    Index("session_by_instrument", "instrument_id", "started_us"),
 )
 
 # The chambers of a session that used several, with the times of their readings: each must show the conditioning. A session

@@ -48,6 +48,7 @@ STATES = {
     "warm": "the chamber was too warm",
     "cold": "the chamber was too cold",
     "unlogged": "no complete chamber log of the hours before the test",
+    "instrument": "the instrument was overdue for calibration or failed its set-up check",
 }
 
 
@@ -193,7 +194,7 @@ def _deviations(session: Session) -> list[str]:
     lines = []
     state = session["conditioning"]["state"]
     if state != "valid":
-        lines.append(f"Conditioning not documented: {STATES[state]}.")
+        lines.append(f"Not a valid test: {STATES[state]}.")
     if session["bags"] < USUAL_BAGS:
         lines.append(f"{session['bags']} bags tested instead of {USUAL_BAGS}.")
     bounded = sum(one["bound"] != 0 for one in session["readings"])

@@ -121,7 +121,7 @@ def uncertainty(sessions: Rows, usable: Flags, scale: str, bench: BenchPart, ins
     dict
         `u`, `df`: with what is known; `u_high`, `df_high`: with the bound of an unknown bench part (equal to `u` where it
         is known, nan where it has no bound yet). `u_bags`, `u_readings`, `u_bench` (nan where unknown), `u_instrument`:
-        the parts as standard uncertainties. `bench` names the source of the bench part. `bag_variance_used` with
+        the parts as standard uncertainties. `bench_source` names the source of the bench part. `bag_variance_used` with
         `bag_df`: the variance between bags, the next bag's; `mean_variance`: that of a bag mean with its readings;
         `own_variance`: whether this session's bags alone give them. `u_worst`, `df_worst`: of a single reading.
 
@@ -142,7 +142,7 @@ def uncertainty(sessions: Rows, usable: Flags, scale: str, bench: BenchPart, ins
     >>> rows = {name: np.array(value) for name, value in numbers.items()} | {"lot": np.array(["L1"], dtype=object)}
     >>> rows |= {"readings_per_bag": np.array([6.0]), "weeks": np.array([0.0])}
     >>> found = uncertainty(Rows(np.arange(1), rows), np.array([True]), "log", NO_BENCH_PART, np.array([0.03]))
-    >>> found["u"].round(4).tolist(), found["bench"].tolist(), found["u_high"].tolist()
+    >>> found["u"].round(4).tolist(), found["bench_source"].tolist(), found["u_high"].tolist()
     ([0.058], ['not known'], [nan])
     """
     bags, each = sessions.floats("bags"), np.maximum(sessions.floats("readings_per_bag"), 1.0)
@@ -181,7 +181,7 @@ def uncertainty(sessions: Rows, usable: Flags, scale: str, bench: BenchPart, ins
         "u_readings": np.sqrt(by_readings),
         "u_bench": np.sqrt(np.where(known, session_variance, np.nan)),
         "u_instrument": np.sqrt(certificate),
-        "bench": source,
+        "bench_source": source,
         # Where the readings explain all of it, the whole variance counts: the safe side.
         "bag_variance_used": np.where(between > 0, between, mean_variance),
         "bag_df": mean_df,

@@ -14,7 +14,9 @@ import pytest
 
 from dashboard.schemas import DOCUMENTS, schema
 
-README_NAMES = ("alerts", "board", "check", "history", "limits", "lot", "replay", "run", "scorecard", "stream", "users")
+README_NAMES = (
+    "ageing", "alerts", "bags", "board", "check", "compare", "history", "instruments", "limits", "lot", "ready", "replay", "report", "run", "scorecard", "stock", "stream", "users", "waveform", "whatif",
+)  # fmt: skip
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:

@@ -15,7 +15,15 @@ on_both_stores = pytest.mark.parametrize("bench", ["file", "server"], indirect=T
 
 
 def make_one_version_older(connection: Connection) -> None:
-    """Turn a new store into one of the version before: without the tables that its last step adds."""
-    for name in ("stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot", "bench_part", "conformity"):
+    """Turn a new store into one of the version before: without what its last step adds."""
+    for name in ("session_by_load", "session_by_lot", "session_by_instrument"):
+        connection.exec_driver_sql(f"DROP INDEX {name}")
+    for name in ("clock", "loaded_us", "doors", "bench"):
+        connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
+    for name in (
+        "stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot",
+        "load_event", "earlier_event", "stale_load", "calibration", "earlier_calibration", "stale_instrument",
+        "bench_part", "conformity",
+    ):  # fmt: skip
         connection.exec_driver_sql(f"DROP TABLE {name}")
     put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))

@@ -73,6 +73,8 @@ def test_every_answer_carries_the_security_headers(client: Any) -> None:
             "base-uri": ["'self'"], "form-action": ["'self'"], "object-src": ["'none'"],
         }  # fmt: skip
         assert headers["X-Content-Type-Options"] == "nosniff"
+        # For browsers that know no frame-ancestors.
+        assert headers["X-Frame-Options"] == "DENY"
         assert headers["Referrer-Policy"] == "same-origin"
 
 
@@ -87,6 +89,23 @@ def directives(policy: str) -> dict[str, list[str]]:
 def test_a_foreign_host_is_not_answered(client: Any, host: str) -> None:
     # The name in the address bar of a page that was made to point here: common practice against rebinding of names.
     assert client.get("/", headers={"Host": host}).status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("bound_to", "host", "status"),
+    [
+        ("127.0.0.1", "192.0.2.7:8050", 400),
+        ("0.0.0.0", "192.0.2.7:8050", 200),
+        ("::", "[2001:db8::7]:8050", 200),
+        # A name of another site may point to this computer's address.
+        ("0.0.0.0", "evil.example:8050", 400),
+    ],
+)
+def test_an_address_as_host_is_answered_only_where_every_address_is_served(
+    lab: Path, bound_to: str, host: str, status: int
+) -> None:
+    client = make_app(lab, bound_to).server.test_client()
+    assert client.get("/healthz", headers={"Host": host}).status_code == status
 
 
 @pytest.mark.parametrize("host", ["localhost:8050", "127.0.0.1:8050", "[::1]:8050"])

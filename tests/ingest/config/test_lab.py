@@ -325,7 +325,7 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         (
             'kind = "tests"',
             'kind = "test"',
-            'lab.toml, source.1.kind: expected "tests", "climate" or "stock", got "test"',
+            'lab.toml, source.1.kind: expected "tests", "climate", "stock", "loads" or "calibrations", got "test"',
         ),
         (
             "Europe/Lisbon",

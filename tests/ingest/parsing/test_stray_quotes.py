@@ -223,3 +223,11 @@ def test_a_file_of_which_the_reader_loses_a_line_is_refused_and_not_stored_short
     assert "has 60 lines below its header and 59 of them were read" in entry.reason
     with store.reading() as connection:
         assert connection.exec_driver_sql("SELECT count(*) FROM reading").scalar() == 0
+
+
+def test_a_line_of_a_note_that_lacks_one_delimiter_of_a_row_is_no_row() -> None:
+    # Of a header with n cells, a line with n - 2 delimiters can't be a row: the note stays one cell of three lines.
+    commas = "," * (len(NOTED) - 2)
+    content = sixty({10: {"remark": f'"first line\n{commas}\nlast line"'}})
+    (found,) = [row for row in read(content).rows["notes"] if "first line" in row]
+    assert json.loads(found)["remark"].splitlines() == ["first line", commas, "last line"]

@@ -33,6 +33,8 @@ class Rule:
     temperature_tolerance_c: float = 3.0
     hours: float = 48.0
     longest_gap_minutes: float = 60.0
+    door_minutes: float = 0.0
+    door_peak_percent: float = 0.0
 
 
 RULE = Rule()
@@ -275,6 +277,7 @@ def test_the_columns_are_those_of_the_store():
         "humidity_max",
         "humidity_mean",
         "excursion_us",
+        "doors",
     ]
     assert str(types["excursion_us"]) == "Int64"
 

@@ -197,9 +197,9 @@ def make_earlier(store_folder: Path) -> None:
     """A server's store of version 1. No release made one, so it is a new one without what came later."""
     with open_store(store_folder).writing() as connection:
         connection.exec_driver_sql("DROP TABLE account")
-        make_one_version_older(connection)
         for name in ("smallest_high", "largest_low"):
             connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
+        make_one_version_older(connection)
         put_meta(connection, "schema_version", "1")
 
 

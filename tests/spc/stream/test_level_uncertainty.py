@@ -57,7 +57,7 @@ def test_parts_are_pooled_up_to_the_day_of_the_test_and_no_further() -> None:
 
 def test_an_unknown_bench_part_is_bounded_by_the_lots_and_never_left_out_silently() -> None:
     one = found(sessions_of(drawn(2, 30)))
-    assert set(one["bench"]) == {"not known"}
+    assert set(one["bench_source"]) == {"not known"}
     assert np.isnan(one.floats("u_bench")).all()
     # No bound from fewer than five lots.
     assert np.isnan(one.floats("u_high")[:4]).all()
@@ -81,7 +81,7 @@ def test_a_film_that_drifts_does_not_widen_the_bound_of_the_bench_part() -> None
 def test_a_check_standard_gives_the_bench_part_from_its_day_on() -> None:
     part = BenchPart(np.array([5.0]), np.array([0.04**2]), np.array([9.0]))
     one = found(sessions_of(drawn(4, 10)), part)
-    assert one["bench"].tolist() == ["not known"] * 5 + ["check standard"] * 5
+    assert one["bench_source"].tolist() == ["not known"] * 5 + ["check standard"] * 5
     assert_allclose(one.floats("u_bench")[5:], 0.04)
     assert_allclose(one.floats("u_high")[5:], one.floats("u")[5:])
     # The few sessions of the standard rule the degrees of freedom of their share.
@@ -112,8 +112,8 @@ def test_lots_tested_again_give_a_bench_part_where_no_standard_does() -> None:
             values.append(np.exp(bags + rng.normal(0, 0.08) + rng.normal(0, 0.005, (6, 6))).tolist())
             lots.append(f"L{number}")
     one = found(sessions_of(values, lots))
-    assert one["bench"][-1] == "repeated lots"
-    assert one["bench"][2] == "not known"
+    assert one["bench_source"][-1] == "repeated lots"
+    assert one["bench_source"][2] == "not known"
     assert_allclose(one.floats("u_bench")[-1], 0.08, rtol=0.35)
 
 

@@ -1,0 +1,74 @@
+"""What stands in the chambers, and when it may be tested."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from typing_extensions import TypedDict
+
+from ingest.documents.fields import Count, Moment
+
+__all__ = ["ChamberWord", "LoadState", "ReadyChamber", "ReadyDocument", "ReadyLoad", "ReadyLot"]
+
+ChamberWord = Literal["inside", "outside", "silent"]
+LoadState = Literal["waiting", "ready", "broken", "silent"]
+
+
+class ReadyLot(TypedDict):
+    """A lot in a load."""
+
+    supplier: str
+    product: str
+    lot: str
+    specimens: str
+
+
+class ReadyLoad(TypedDict):
+    """A load in a chamber.
+
+    `hours` are those shown without a break, of `required_hours`. `since` is the moment from which the state holds; `ready_at` is null
+    where no moment can be stated. `restarted_at`, `lost_hours` and `reason` describe a break after the load went in; `reason` also the one
+    that lasts. `sessions` counts the test sessions of the load so far, `invalid` those that do not count.
+    """
+
+    load: str
+    lots: list[ReadyLot]
+    laid: str
+    in_since: Moment
+    state: LoadState
+    hours: float
+    required_hours: float
+    since: Moment
+    ready_at: Moment | None
+    reason: str | None
+    restarted_at: Moment | None
+    lost_hours: float
+    sessions: Count
+    invalid: Count
+
+
+class ReadyChamber(TypedDict):
+    """A chamber by its last log entry.
+
+    `state` is `inside` or `outside` tolerance, or `silent` where the logger has been for longer than allowed. `since` is the start of that
+    state, or the first entry that was looked at where `since_at_least` says so; bags that were in the chamber by then are `ready_at`.
+    """
+
+    name: str
+    conditioning: str
+    state: ChamberWord
+    since: Moment
+    since_at_least: bool
+    ready_at: Moment | None
+    last_at: Moment
+    humidity: float | None
+    temperature_c: float | None
+    loads: list[ReadyLoad]
+
+
+class ReadyDocument(TypedDict):
+    """Every chamber with a log, and the loads in it, at a moment."""
+
+    at: Moment
+    loads_on_record: bool
+    chambers: list[ReadyChamber]

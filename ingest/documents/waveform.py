@@ -1,0 +1,46 @@
+"""The captures of a file: energy, shape and what limits them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from typing_extensions import TypedDict
+
+from ingest.documents.fields import Bound, Count
+
+__all__ = ["CaptureRow", "WaveformDocument", "WaveformMark"]
+
+WaveformMark = Literal[
+    "clipped", "cut_short", "below_noise", "second_burst", "narrow", "few_samples_on_rise", "offset_moves", "noise_not_seen",
+    "uneven_steps", "no_discharge",
+]  # fmt: skip
+
+
+class CaptureRow(TypedDict):
+    """One capture. Energies in nJ, charge in nC, times in ns; peak in A or V as recorded. `problem` says why a capture was not computed."""
+
+    name: str
+    line: Count
+    samples: Count
+    problem: str | None
+    energy: float | None
+    bound: Bound
+    sd: float | None
+    peak: float | None
+    charge: float | None
+    centroid: float | None
+    rise: float | None
+    decay: float | None
+    marks: list[WaveformMark]
+
+
+class WaveformDocument(TypedDict):
+    """A file of captures, computed and not stored; `ratio` and `causes` compare the median energy with a recorded figure."""
+
+    file: str
+    quantity: Literal["current", "voltage"]
+    resistor_ohm: float
+    captures: list[CaptureRow]
+    recorded: float | None
+    ratio: float | None
+    causes: list[str]

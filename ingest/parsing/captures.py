@@ -1,0 +1,248 @@
+"""Read the captures of a discharge from a text file: times and currents or voltages, one capture or several.
+
+No common form of such files exists, so what a file does not name has to be declared: the unit of a column, the interval of samples
+without times, the resistor. Settings above or left of the data are stepped over.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ingest.common.errors import CallError
+from ingest.common.text import quoted
+
+__all__ = ["CaptureForm", "Quantity", "Recorded", "read_captures"]
+
+Floats = NDArray[np.float64]
+Quantity = Literal["current", "voltage"]
+
+# No capture of an instrument needs more; a file beyond it is refused before memory goes.
+MOST_BYTES = 200_000_000
+# The layout of a file is found in its beginning.
+HEAD_CHARACTERS = 200_000
+TIME_UNITS = {"s": 1e9, "ms": 1e6, "us": 1e3, "µs": 1e3, "μs": 1e3, "ns": 1.0}
+VALUE_UNITS = {"a": 1.0, "ma": 1e-3, "ua": 1e-6, "µa": 1e-6, "μa": 1e-6, "v": 1.0, "mv": 1e-3, "kv": 1e3}
+TIME_NAMES = {"time", "t", "second", "seconds", "x", "time_ns", "time_s"}
+CURRENT_NAMES = {"current", "i", "amp", "ampere", "amps"}
+VOLTAGE_NAMES = {"voltage", "volt", "volts", "v", "y"}
+CHANNEL = re.compile(r"(ch|channel) ?\d+")
+CAPTURE_NAMES = {"capture", "segment", "record", "frame"}
+WITH_UNIT = re.compile(r"(.*\S)\s*[\[(]\s*([^\])]+?)\s*[\])]")
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureForm:
+    """What is declared of a file: the quantity, the units of its columns where it names none, and the interval where it has no times."""
+
+    quantity: Quantity | None = None
+    time_unit: str | None = None
+    value_unit: str | None = None
+    interval_ns: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recorded:
+    """One capture: its name in the file, the line of its first sample, times in ns, and values in A or V."""
+
+    name: str
+    line: int
+    time: Floats
+    values: Floats
+    quantity: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """The samples, shape (samples, columns), the line of each, counted from 1, and the header and unit cells above them."""
+
+    header: list[str]
+    units: list[str]
+    samples: Floats
+    lines: NDArray[np.int64]
+
+
+def read_captures(path: Path, form: CaptureForm) -> list[Recorded]:
+    """Read every capture of a file.
+
+    Raises
+    ------
+    CallError
+        If the file can't be read, holds no samples, or does not say what is needed; one line that says what to declare.
+    """
+    table = _table(path)
+    named = [_plain(cell) for cell in table.header]
+    units = [_unit_of(table, place) for place in range(len(named))]
+    time_at = next((place for place, name in enumerate(named) if name in TIME_NAMES), None)
+    capture_at = next((place for place, name in enumerate(named) if name in CAPTURE_NAMES), None)
+    if time_at is None and form.interval_ns is None and len(named) > 1 and not any(named):
+        time_at = 0
+    values_at = [
+        place
+        for place, name in enumerate(named)
+        if (name in CURRENT_NAMES | VOLTAGE_NAMES or CHANNEL.fullmatch(name)) and place != time_at
+    ]
+    if not values_at:
+        values_at = [place for place in range(len(named)) if place not in (time_at, capture_at)]
+    if not values_at:
+        raise CallError(
+            f"{path.name}: has no column of values beside the times; name it current or voltage in the header"
+        )
+    time = _times(path, table, form, time_at, units)
+    captures = []
+    for place in values_at:
+        quantity = form.quantity or (
+            "current" if named[place] in CURRENT_NAMES or units[place].endswith("a") else "voltage"
+        )
+        scale = (
+            VALUE_UNITS[units[place]]
+            if units[place] in VALUE_UNITS
+            else VALUE_UNITS[_declared(path, form.value_unit, quantity)]
+        )
+        values = scale * table.samples[:, place]
+        groups = _groups(table.samples[:, capture_at]) if capture_at is not None else _restarts(time)
+        for number, (name, start, end) in enumerate(groups, 1):
+            title = name or (table.header[place].strip() if len(values_at) > 1 else "") or f"capture {number}"
+            captures.append(Recorded(title, int(table.lines[start]), time[start:end], values[start:end], quantity))
+    return captures
+
+
+def _declared(path: Path, unit: str | None, quantity: Quantity) -> str:
+    if unit is None:
+        example = "mA" if quantity == "current" else "V"
+        raise CallError(
+            f"{path.name}: does not name the unit of its {quantity}; declare it with --value-unit, such as {example}"
+        )
+    if unit.casefold() not in VALUE_UNITS:
+        raise CallError(f"--value-unit: expected A, mA, uA, V, mV or kV, got {quoted(unit)}")
+    return unit.casefold()
+
+
+def _times(path: Path, table: _Table, form: CaptureForm, time_at: int | None, units: Sequence[str]) -> Floats:
+    if time_at is None or (form.interval_ns is not None and units[time_at] not in TIME_UNITS):
+        if form.interval_ns is None:
+            raise CallError(f"{path.name}: has no column of times; declare the time between samples with --interval-ns")
+        return np.arange(len(table.samples), dtype=np.float64) * form.interval_ns
+    unit = units[time_at] if units[time_at] in TIME_UNITS else form.time_unit
+    if unit is None:
+        raise CallError(f"{path.name}: does not name the unit of its times; declare it with --time-unit, such as ns")
+    if unit.casefold() not in TIME_UNITS:
+        raise CallError(f"--time-unit: expected s, ms, us or ns, got {quoted(unit)}")
+    times: Floats = TIME_UNITS[unit.casefold()] * table.samples[:, time_at]
+    return times
+
+
+def _table(path: Path) -> _Table:
+    try:
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= MOST_BYTES else b""
+    except OSError as error:
+        raise CallError(f"{path.name}: can't be read ({error.strerror})") from error
+    if size > MOST_BYTES:
+        raise CallError(f"{path.name}: has {size:,} bytes, more than {MOST_BYTES:,}; export fewer captures a file")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", errors="replace")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    head = text[:HEAD_CHARACTERS].split("\n")[: -1 if len(text) > HEAD_CHARACTERS else None]
+    # With a comma as decimal mark at least two columns are needed: one alone may as well be two with points.
+    for delimiter, decimal, width in ((";", ",", 2), ("\t", ",", 2), (";", ".", 1), ("\t", ".", 1), (",", ".", 1)):
+        table = _cut(path, text, head, delimiter, decimal, width)
+        if table is not None:
+            return table
+    raise CallError(f"{path.name}: holds no run of numeric samples; expected times and currents or voltages as text")
+
+
+def _cut(path: Path, text: str, head: Sequence[str], delimiter: str, decimal: str, least: int) -> _Table | None:
+    """The samples of a file under one delimiter and decimal mark; None where no three lines of numbers stand together."""
+    cells = [[cell.strip().strip('"') for cell in line.split(delimiter)] for line in head]
+    numeric = [_numeric_tail(row, decimal) for row in cells]
+    start, end = max(_runs(numeric), key=lambda run: run[1] - run[0], default=(0, 0))
+    width = min(numeric[start:end], default=0)
+    has_comma = any("," in cell for row in cells[start:end] for cell in row[-width:])
+    if end - start < 3 or width < least or (decimal == "," and not has_comma):
+        return None
+    above = [row for row in cells[max(0, start - 2) : start] if len(row) >= width and any(row)]
+    header, units = [""] * width, [""] * width
+    if above:
+        names = [row[-width:] for row in above]
+        known = {*TIME_UNITS, *VALUE_UNITS, ""}
+        is_unit_row = len(names) == 2 and all(cell.strip("()[] ").casefold() in known for cell in names[1])
+        header, units = (names[0], names[1]) if is_unit_row else (names[-1], units)
+    total = len(cells[start])
+    frame = pd.read_csv(
+        io.StringIO(text), sep=delimiter, decimal=decimal, header=None, skiprows=start, skip_blank_lines=False, names=range(total),
+        usecols=range(total - width, total), on_bad_lines="skip", low_memory=False,
+    )  # fmt: skip
+    samples = frame.apply(pd.to_numeric, errors="coerce").to_numpy(dtype=np.float64)
+    filled = ~np.isnan(samples).all(axis=1)
+    lines = start + 1 + np.flatnonzero(filled)
+    samples = samples[filled]
+    bad = ~np.isfinite(samples).all(axis=1)
+    if bad.any():
+        raise CallError(f"{path.name}, line {lines[int(np.argmax(bad))]}: is no finite number; correct it")
+    return _Table(header, units, samples, lines)
+
+
+def _runs(widths: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Runs of lines with at least one numeric cell at their end; blank lines between them belong to the next run."""
+    start = None
+    for place, width in enumerate([*widths, 0]):
+        if width and start is None:
+            start = place
+        elif start is not None and (not width or width != widths[start]):
+            yield start, place
+            start = place if width else None
+
+
+def _numeric_tail(row: Sequence[str], decimal: str) -> int:
+    """How many cells at the end of a line are numbers."""
+    count = 0
+    for cell in reversed(row):
+        try:
+            float(cell.replace(",", ".") if decimal == "," else cell)
+        except ValueError:
+            break
+        count += 1
+    return count
+
+
+def _plain(cell: str) -> str:
+    match = WITH_UNIT.fullmatch(cell.strip())
+    return (match[1] if match else cell).strip().casefold()
+
+
+def _unit_of(table: _Table, place: int) -> str:
+    match = WITH_UNIT.fullmatch(table.header[place].strip())
+    name = _plain(table.header[place])
+    unit = (match[2] if match else table.units[place].strip("()[] ")).casefold()
+    if not unit and name in ("second", "seconds", "volt", "volts", "amp", "ampere", "amps"):
+        unit = {"s": "s", "v": "v", "a": "a"}[name[0]]
+    if not unit and name.startswith("time_"):
+        unit = name.removeprefix("time_")
+    return unit
+
+
+def _groups(numbers: Floats) -> list[tuple[str, int, int]]:
+    """Runs of one number in the column that numbers the captures."""
+    starts = [0, *(np.flatnonzero(np.diff(numbers)) + 1).tolist()]
+    return [
+        (f"capture {numbers[start]:g}", start, end)
+        for start, end in zip(starts, [*starts[1:], len(numbers)], strict=True)
+    ]
+
+
+def _restarts(time: Floats) -> list[tuple[str, int, int]]:
+    """Captures one below the other: a new one begins where the time falls back by more than half of what went before."""
+    span = float(np.ptp(time)) if len(time) else 0.0
+    starts = [0, *(np.flatnonzero(np.diff(time) < -span / 2) + 1).tolist()]
+    return [("", start, end) for start, end in zip(starts, [*starts[1:], len(time)], strict=True)]

@@ -1,0 +1,121 @@
+"""Calibrations and set-up checks in the store, and the state of the instrument of each session."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from datetime import date, datetime, time, timedelta
+
+import pandas as pd
+from sqlalchemy import Connection
+
+from ingest.common.instants import HOUR_US, microseconds
+from ingest.config.lab import Lab
+from ingest.sessions.bench_state import BenchState, Calibration, Check, bench_state, check_outcome
+from ingest.store.dialect import among
+
+__all__ = ["bench_states", "calibrations_of", "check_reach_us", "check_streams", "checks_for", "checks_of"]
+
+CALIBRATION_SQL = (
+    "SELECT instrument_id, done_us, due_on FROM calibration WHERE (instrument_id) IN {} ORDER BY instrument_id, done_us"
+)
+CHECK_SQL = """
+SELECT s.instrument_id, s.ended_us, s.level, s.bag_variance, s.reading_variance, s.bags, s.readings, t.supplier, t.product, t.characteristic
+FROM session s JOIN stream t ON t.id = s.stream_id
+WHERE s.stream_id IN ({}) AND s.started_us BETWEEN ? AND ? ORDER BY s.ended_us, s.id
+"""
+
+
+def check_streams(connection: Connection, lab: Lab) -> dict[int, tuple[str, str]]:
+    """Return the streams of the check standards that declare an expected value: id to supplier and product."""
+    declared = {(one.supplier, one.product) for one in lab.check_standards if one.expected is not None}
+    if not declared:
+        return {}
+    rows = connection.exec_driver_sql("SELECT id, supplier, product FROM stream").fetchall()
+    return {int(row[0]): (row[1], row[2]) for row in rows if (row[1], row[2]) in declared}
+
+
+def check_reach_us(lab: Lab) -> int:
+    """How far from a session, before or after it, a set-up check may lie that decides its state."""
+    return round(
+        max((one.before_hours for one in lab.check_standards if one.expected is not None), default=0.0) * HOUR_US
+    )
+
+
+def bench_states(connection: Connection, lab: Lab, sessions: pd.DataFrame) -> list[BenchState]:
+    """Return the state of the instrument of each session.
+
+    `sessions` has the columns instrument_id, characteristic, started_us and ended_us.
+    """
+    instruments = sorted(set(sessions["instrument_id"].tolist()))
+    calibrations = calibrations_of(connection, lab, instruments)
+    reach = check_reach_us(lab)
+    checks = checks_of(
+        connection, lab, int(sessions["started_us"].min()) - reach, int(sessions["ended_us"].max()) + reach
+    )
+    columns = ["instrument_id", "characteristic", "started_us", "ended_us"]
+    return [
+        bench_state(
+            int(started),
+            int(ended),
+            None if calibrations is None else calibrations.get(instrument, []),
+            checks_for(lab, checks.get(instrument, []), characteristic),
+        )
+        for instrument, characteristic, started, ended in sessions[columns].itertuples(index=False, name=None)
+    ]
+
+
+def checks_for(lab: Lab, checks: list[Check], characteristic: str) -> list[Check] | None:
+    """Return the checks that count for a characteristic; None where the lab declares none for it."""
+    rules = [one.characteristics for one in lab.check_standards if one.expected is not None]
+    if not any(not names or characteristic in names for names in rules):
+        return None
+    return [one for one in checks if not one.characteristics or characteristic in one.characteristics]
+
+
+def calibrations_of(connection: Connection, lab: Lab, instruments: list[int]) -> dict[int, list[Calibration]] | None:
+    """Return the calibrations of these instruments; None where the store has none of any instrument."""
+    if connection.exec_driver_sql("SELECT 1 FROM calibration LIMIT 1").first() is None:
+        return None
+    listed, values = among(connection, [(one,) for one in instruments])
+    result: dict[int, list[Calibration]] = defaultdict(list)
+    for instrument, done, due in connection.exec_driver_sql(CALIBRATION_SQL.format(listed), values):
+        result[instrument].append(Calibration(int(done), _day_after_us(due, lab) if due else None))
+    return result
+
+
+def _day_after_us(day: str, lab: Lab) -> int:
+    """The end of a day in the lab's zone: an instrument is in date on the day on which it is due."""
+    following = date.fromisoformat(day) + timedelta(days=1)
+    return microseconds(datetime.combine(following, time(), tzinfo=lab.zone))
+
+
+def checks_of(connection: Connection, lab: Lab, first_us: int, last_us: int) -> dict[int, list[Check]]:
+    """Return the set-up checks of each instrument between two moments, in the order of time."""
+    streams = check_streams(connection, lab)
+    rules = {(one.supplier, one.product): one for one in lab.check_standards if one.expected is not None}
+    result: dict[int, list[Check]] = defaultdict(list)
+    if not streams:
+        return result
+    marks = ", ".join("?" * len(streams))
+    for row in connection.exec_driver_sql(CHECK_SQL.format(marks), (*streams, first_us, last_us)):
+        instrument, at, level, bag_variance, reading_variance, bags, readings, supplier, product, characteristic = row
+        rule = rules[supplier, product]
+        assert rule.expected is not None
+        outcome = check_outcome(
+            float("nan") if level is None else _log_level(level, lab, characteristic),
+            (bag_variance or 0.0) / bags + (reading_variance or 0.0) / readings,
+            rule.expected,
+            rule.tolerance_percent,
+        )
+        result[instrument].append(
+            Check(int(at), outcome, round(rule.before_hours * HOUR_US), rule.after, frozenset(rule.characteristics))
+        )
+    return result
+
+
+def _log_level(level: float, lab: Lab, characteristic: str) -> float:
+    """The natural log of a level on the scale of its chart."""
+    return (
+        level if lab.characteristic(characteristic).scale == "log" else math.log(level) if level > 0 else float("nan")
+    )

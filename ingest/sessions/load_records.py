@@ -1,0 +1,114 @@
+"""The record of loads in the store: which sessions it judges, and the stays of each load."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+from sqlalchemy import Connection
+
+from ingest.parsing.load_rows import EVENTS
+from ingest.sessions.conditioning import ChamberLog, Rule, chamber_log, reach_us
+from ingest.sessions.load_conditioning import Stay, judge_load, stays_of
+from ingest.store.dialect import among
+from ingest.store.store import fetch_frame
+
+__all__ = ["LOG", "chamber_logs", "judge_by_loads", "stays_in_store"]
+
+LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
+Event = tuple[int, str, int]
+
+
+def judge_by_loads(
+    connection: Connection, sessions: pd.DataFrame, judged: pd.DataFrame, rule: Rule, out_minutes: float
+) -> pd.DataFrame:
+    """Judge the sessions whose load is on record by the hours of their specimens.
+
+    Parameters
+    ----------
+    connection : Connection
+    sessions : DataFrame
+        Columns lot_id, load_id, started_us, ended_us; all are of tests that need `rule`.
+    judged : DataFrame
+        What `conditioning.judge` returns for them, by their chambers.
+    rule : Rule
+    out_minutes : float
+        How long specimens may be outside a chamber.
+
+    Returns
+    -------
+    DataFrame
+        `judged` with the columns clock ("specimen" or "chamber") and loaded_us (Int64, when the load went in).
+    """
+    result = judged.assign(clock="chamber", loaded_us=pd.array([pd.NA] * len(judged), dtype="Int64"))
+    stays = stays_in_store(connection, sessions["load_id"].tolist(), sessions["lot_id"].tolist())
+    known = [
+        (index, stays[load, lot], int(started), int(ended))
+        for index, load, lot, started, ended in sessions[["load_id", "lot_id", "started_us", "ended_us"]].itertuples(
+            name=None
+        )
+        if (load, lot) in stays
+    ]
+    if not known:
+        return result
+    chambers = {stay.chamber_id for _, each, _, _ in known for stay in each}
+    first, last = min(started for _, _, started, _ in known), max(ended for _, _, _, ended in known)
+    logs = chamber_logs(connection, sorted(chambers), first - reach_us(rule), last, rule)
+    for index, each, started, ended in known:
+        judgement = judge_load(each, started, ended, logs, rule, out_minutes)
+        if judgement is not None:
+            entered = max(stay.from_us for stay in each if stay.from_us <= started)
+            result.loc[index, ["conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "doors", "clock"]] = [
+                judgement.conditioning.value, judgement.hours, judgement.humidity_min, judgement.humidity_max,
+                judgement.humidity_mean, judgement.doors, "specimen",
+            ]  # fmt: skip
+            result.loc[index, "excursion_us"] = pd.NA if judgement.excursion_us is None else judgement.excursion_us
+            result.loc[index, "loaded_us"] = entered
+    return result
+
+
+def stays_in_store(
+    connection: Connection, loads: Sequence[int], lots: Sequence[int]
+) -> dict[tuple[int, int], list[Stay]]:
+    """Return the stays of each pair of load and lot that is on record.
+
+    Events of a load that name no lot are about all its lots. A session that names no load has the loads that name its lot.
+    """
+    pairs = set(zip(loads, lots, strict=True))
+    if not pairs or connection.exec_driver_sql("SELECT 1 FROM load_event LIMIT 1").first() is None:
+        return {}
+    by_load: dict[int, dict[int, list[Event]]] = defaultdict(lambda: defaultdict(list))
+    by_lot: dict[int, list[Event]] = defaultdict(list)
+    for column, wanted in (
+        ("load_id", sorted({load for load, _ in pairs})),
+        ("lot_id", sorted({lot for _, lot in pairs})),
+    ):
+        listed, values = among(connection, [(each,) for each in wanted])
+        rows = connection.exec_driver_sql(
+            f"SELECT load_id, lot_id, at_us, event, chamber_id FROM load_event WHERE ({column}) IN {listed}", values
+        )
+        for load, lot, at, event, chamber in rows:
+            known = (int(at), EVENTS[event], int(chamber))
+            if column == "load_id":
+                by_load[load][lot].append(known)
+            else:
+                by_lot[lot].append(known)
+    blank = connection.exec_driver_sql("SELECT id FROM label WHERE kind = 'load' AND text = ''").scalar()
+    result = {}
+    for load, lot in pairs:
+        events = by_lot.get(lot, []) if load == blank else [*by_load[load].get(0, []), *by_load[load].get(lot, [])]
+        if events:
+            result[load, lot] = stays_of(sorted(set(events)))
+    return result
+
+
+def chamber_logs(
+    connection: Connection, chambers: Sequence[int], first_us: int, last_us: int, rule: Rule
+) -> dict[int, ChamberLog]:
+    """Return the logs of chambers from one moment to another; a chamber without an entry is left out."""
+    sql = f"SELECT {', '.join(LOG)} FROM climate WHERE chamber_id = ? AND logged_us BETWEEN ? AND ? ORDER BY logged_us"
+    frames: Mapping[int, pd.DataFrame] = {
+        chamber: fetch_frame(connection, sql, (chamber, first_us, last_us), LOG) for chamber in chambers
+    }
+    return {chamber: chamber_log(frame, rule) for chamber, frame in frames.items() if len(frame)}

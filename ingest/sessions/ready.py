@@ -1,0 +1,202 @@
+"""What stands in the chambers, and when it may be tested: the record of loads and the chamber logs at a moment."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.common.errors import CallError
+from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US, checked_day, microseconds
+from ingest.common.text import quoted
+from ingest.config.lab import Lab
+from ingest.config.models import Conditioning
+from ingest.documents.ready import ChamberWord, LoadState, ReadyChamber, ReadyDocument, ReadyLoad, ReadyLot
+from ingest.documents.served import iso
+from ingest.parsing.load_rows import EVENTS, LAID
+from ingest.sessions.conditioning import FINE, ChamberLog, reach_us, tolerance
+from ingest.sessions.load_conditioning import Progress, readiness, stays_of
+from ingest.sessions.load_records import chamber_logs
+
+__all__ = ["moment_in", "ready"]
+
+# A load whose last event is older was taken out without a record.
+LONGEST_STAY_DAYS = 60
+
+EVENTS_SQL = """
+SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, n.text, l.supplier, l.product, l.lot
+FROM load_event e JOIN label n ON n.id = e.load_id LEFT JOIN lot l ON l.id = e.lot_id
+WHERE e.load_id IN (SELECT load_id FROM load_event WHERE at_us BETWEEN ? AND ?) AND e.at_us <= ? ORDER BY e.at_us, e.load_id, e.lot_id
+"""
+CHAMBERS_SQL = """
+SELECT n.id, n.text, (SELECT max(c.logged_us) FROM climate c WHERE c.chamber_id = n.id AND c.logged_us <= ?) AS last_us
+FROM label n WHERE n.kind = 'chamber' ORDER BY n.text
+"""
+
+
+def ready(connection: Connection, lab: Lab, now: datetime) -> ReadyDocument:
+    """Return the state of every chamber with a log, and of every load that is in one, at `now`.
+
+    Log entries and events after `now` are not looked at.
+    """
+    now_us = microseconds(now)
+    loads = _loads(connection, now_us)
+    chambers = []
+    for chamber, name, last_us in connection.exec_driver_sql(CHAMBERS_SQL, (now_us,)).fetchall():
+        inside = [load for load in loads if load.stays[-1].chamber_id == chamber]
+        if last_us is not None or inside:
+            chambers.append(_chamber(connection, lab, int(chamber), str(name), now_us, inside))
+    on_record = bool(loads) or connection.exec_driver_sql("SELECT 1 FROM load_event LIMIT 1").first() is not None
+    return {"at": iso(now_us, lab.zone), "loads_on_record": on_record, "chambers": chambers}
+
+
+def moment_in(context: str, text: str, lab: Lab) -> datetime:
+    """Read a moment such as 2026-11-20T10:00, by the lab's clocks where it has no offset; CallError if it is none."""
+    try:
+        read = datetime.fromisoformat(text)
+    except ValueError:
+        raise CallError(f"{context}: expected a moment such as 2026-11-20T10:00, got {quoted(text)}") from None
+    checked_day(context, read.date())
+    return read if read.tzinfo else read.replace(tzinfo=lab.zone)
+
+
+class _Event(NamedTuple):
+    """A row of `EVENTS_SQL`."""
+
+    load_id: int
+    lot_id: int
+    at_us: int
+    event: int
+    chamber_id: int
+    laid: int
+    specimens: str
+    load: str
+    supplier: str
+    product: str
+    lot: str
+
+
+class _Load:
+    """The events of one load, in the order of time: its stays, its lots and how they lie."""
+
+    def __init__(self, load_id: int, events: Sequence[_Event]) -> None:
+        self.id, self.name = load_id, events[0].load
+        self.stays = stays_of(sorted({(one.at_us, EVENTS[one.event], one.chamber_id) for one in events}))
+        # Of several ways of laying, the one from which moisture leaves most slowly.
+        self.laid = LAID[max(one.laid for one in events)]
+        lots: dict[int, ReadyLot] = {}
+        for one in events:
+            if one.lot_id:
+                earlier = lots[one.lot_id]["specimens"] if one.lot_id in lots else ""
+                lots[one.lot_id] = {
+                    "supplier": one.supplier, "product": one.product, "lot": one.lot, "specimens": one.specimens or earlier,
+                }  # fmt: skip
+        self.lots = list(lots.values())
+
+
+def _loads(connection: Connection, now_us: int) -> list[_Load]:
+    """The loads that are in a chamber, the oldest first."""
+    by_load: dict[int, list[_Event]] = defaultdict(list)
+    for row in connection.exec_driver_sql(EVENTS_SQL, (now_us - LONGEST_STAY_DAYS * DAY_US, now_us, now_us)):
+        by_load[row[0]].append(_Event(*row))
+    loads = [_Load(load_id, events) for load_id, events in by_load.items()]
+    still = [load for load in loads if load.stays and load.stays[-1].to_us is None]
+    return sorted(still, key=lambda load: (load.stays[-1].from_us, load.name))
+
+
+def _chamber(
+    connection: Connection, lab: Lab, chamber: int, name: str, now_us: int, loads: list[_Load]
+) -> ReadyChamber:
+    begin = min([now_us, *(stay.from_us for load in loads for stay in load.stays)])
+    first_us = max(begin, now_us - LONGEST_STAY_DAYS * DAY_US)
+    rule_name, rule = _rule(connection, lab, chamber, now_us)
+    ids = sorted({chamber, *(stay.chamber_id for load in loads for stay in load.stays)})
+    logs = chamber_logs(connection, ids, first_us - reach_us(rule), now_us, rule)
+    log = logs.get(chamber)
+    rows = [_load(connection, lab, load, now_us, logs, rule) for load in loads]
+    if log is None:
+        never = iso(begin, lab.zone)
+        return {
+            "name": name, "conditioning": rule_name, "state": "silent", "since": never, "since_at_least": True, "ready_at": None, "last_at": never,
+            "humidity": None, "temperature_c": None, "loads": rows,
+        }  # fmt: skip
+    state, since, ready_at = _state(log, now_us, rule)
+    temperature = connection.exec_driver_sql(
+        "SELECT temperature_c FROM climate WHERE chamber_id = ? AND logged_us = ?", (chamber, int(log.us[-1]))
+    ).scalar_one()
+    return {
+        "name": name,
+        "conditioning": rule_name,
+        "state": state,
+        "since": iso(since, lab.zone),
+        "since_at_least": since == int(log.us[0]),
+        "ready_at": iso(ready_at, lab.zone),
+        "last_at": iso(int(log.us[-1]), lab.zone),
+        "humidity": float(log.humidity[-1]),
+        "temperature_c": float(temperature),
+        "loads": rows,
+    }
+
+
+def _state(log: ChamberLog, now_us: int, rule: Conditioning) -> tuple[ChamberWord, int, int | None]:
+    """State of a chamber by its last entry, since when, and when bags that were in by then are ready."""
+    last = len(log.us) - 1
+    if now_us - log.us[last] > round(rule.longest_gap_minutes * MINUTE_US):
+        return "silent", int(log.us[last]), None
+    if log.fault[last] != FINE:
+        return "outside", int(log.us[log.fault_start[last]]), None
+    since = int(log.us[log.run_start[last]])
+    return "inside", since, since + round(rule.hours * HOUR_US)
+
+
+def _rule(connection: Connection, lab: Lab, chamber: int, now_us: int) -> tuple[str, Conditioning]:
+    """The declared conditioning that a chamber is set to: the one nearest to its median humidity of the last days."""
+    if len(lab.conditioning) == 1:
+        return next(iter(lab.conditioning.items()))
+    rows = connection.exec_driver_sql(
+        "SELECT humidity_percent FROM climate WHERE chamber_id = ? AND logged_us BETWEEN ? AND ?",
+        (chamber, now_us - 14 * DAY_US, now_us),
+    ).fetchall()
+    middle = float(np.median([row[0] for row in rows])) if rows else 0.0
+
+    def distance(rule: Conditioning) -> float:
+        limits = tolerance(rule)
+        return abs(middle - (limits.humidity_low + limits.humidity_high) / 2)
+
+    return min(lab.conditioning.items(), key=lambda item: distance(item[1]))
+
+
+def _load(
+    connection: Connection, lab: Lab, load: _Load, now_us: int, logs: dict[int, ChamberLog], rule: Conditioning
+) -> ReadyLoad:
+    now = readiness(load.stays, now_us, logs, rule, rule.out_minutes)
+    assert now is not None
+    words: dict[Progress, LoadState] = {
+        Progress.WAITING: "waiting", Progress.READY: "ready", Progress.BROKEN: "broken", Progress.SILENT: "silent",
+    }  # fmt: skip
+    entered = load.stays[0].from_us
+    sessions, invalid = connection.exec_driver_sql(
+        "SELECT count(*), coalesce(sum(CASE WHEN conditioning <> 'valid' THEN 1 ELSE 0 END), 0) FROM session "
+        "WHERE load_id = ? AND started_us BETWEEN ? AND ?",
+        (load.id, entered, now_us),
+    ).one()
+    return {
+        "load": load.name,
+        "lots": load.lots,
+        "laid": load.laid,
+        "in_since": iso(load.stays[-1].from_us, lab.zone),
+        "state": words[now.state],
+        "hours": round(now.hours, 4),
+        "required_hours": rule.hours,
+        "since": iso(now.since_us, lab.zone),
+        "ready_at": iso(now.ready_at_us, lab.zone),
+        "reason": None if now.reason is None else now.reason.value,
+        "restarted_at": iso(now.restarted_us, lab.zone),
+        "lost_hours": round(now.lost_hours, 4),
+        "sessions": int(sessions),
+        "invalid": int(invalid),
+    }

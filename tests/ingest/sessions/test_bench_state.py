@@ -1,0 +1,205 @@
+"""The instrument of each session: edges worked by hand, and the way through the store with records that come late."""
+
+from __future__ import annotations
+
+import csv
+import math
+from datetime import datetime, timedelta
+
+import pytest
+from support.labs import LAB_TOML, MONDAY, Bench, csv_text, lot_rows
+
+from ingest.common.errors import LabFileError
+from ingest.config.lab import load
+from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state, check_outcome
+from ingest.store.store import known_store
+
+BOTH_STORES = True
+
+CALIBRATED = [Calibration(0, 1000)]
+
+
+def check(at: int, outcome: Outcome = Outcome.PASSED, *, after: bool = False) -> Check:
+    return Check(at, outcome, 50, after)
+
+
+@pytest.mark.parametrize(
+    ("calibrations", "checks", "state"),
+    [
+        (None, None, "unchecked"),
+        (CALIBRATED, None, "checked"),
+        ([], None, "unchecked"),
+        ([Calibration(200, None)], None, "unchecked"),
+        ([Calibration(0, None)], None, "checked"),
+        ([Calibration(0, 100)], None, "overdue"),
+        ([Calibration(0, 101)], None, "checked"),
+        ([Calibration(0, 50), Calibration(60, 500)], None, "checked"),
+        (CALIBRATED, [check(50)], "checked"),
+        (CALIBRATED, [check(49)], "unchecked"),
+        (CALIBRATED, [check(60), check(90, Outcome.FAILED)], "failed"),
+        (CALIBRATED, [check(60, Outcome.FAILED), check(90)], "checked"),
+        (CALIBRATED, [check(60, Outcome.OPEN)], "unchecked"),
+        ([Calibration(0, 100)], [check(60, Outcome.FAILED)], "failed"),
+        (CALIBRATED, [check(60, after=True)], "unchecked"),
+        (CALIBRATED, [check(60, after=True), check(160, after=True)], "checked"),
+        (CALIBRATED, [check(60, after=True), check(161, after=True)], "unchecked"),
+        (CALIBRATED, [check(60, after=True), check(150, Outcome.FAILED, after=True)], "failed"),
+        (CALIBRATED, [check(60), check(150, Outcome.FAILED)], "checked"),
+    ],
+)
+def test_the_state_of_an_instrument_for_a_session_from_100_to_110(calibrations, checks, state) -> None:
+    assert bench_state(100, 110, calibrations, checks) == BenchState(state)
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "outcome"),
+    [
+        (10.5, 0.0, "passed"),
+        (9.5, 0.0, "passed"),
+        (10.51, 0.0, "failed"),
+        (9.49, 0.0, "failed"),
+        (10.4, 0.02, "open"),
+        (12.0, 0.02, "failed"),
+        (10.0, 0.02, "passed"),
+    ],
+)
+def test_a_check_is_decided_by_its_interval(value: float, sd: float, outcome: str) -> None:
+    assert check_outcome(math.log(value), sd**2, 10.0, 5.0) == Outcome(outcome)
+    assert check_outcome(float("nan"), 0.0, 10.0, 5.0) == Outcome.OPEN
+
+
+# Through the store
+
+STANDARD = """
+[[check_standard]]
+supplier = "Kept references"
+product = "coupon"
+expected = 10.0
+tolerance_percent = 10
+before_hours = 12
+"""
+GATED = '\n[[instrument]]\nname = "tester 1"\ngates = true\n'
+
+
+def put_tests(bench: Bench, name: str, lot: str, at: datetime, value: float = 15.0, *, standard: bool = False) -> None:
+    names = {"supplier": "Kept references", "product": "coupon"} if standard else {}
+    rows = lot_rows(lot, at, [[value, value * 1.01], [value * 0.99, value]], **names)
+    bench.drop_tests(name, [{**row, "instrument": "tester 1"} for row in rows])
+
+
+def put_calibration(bench: Bench, name: str, *row: object) -> None:
+    (bench.folder / "drops" / "calibrations").mkdir(exist_ok=True)
+    columns = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty", "certificate")
+    bench.drop(name, csv_text(columns, [[*row, *[""] * (7 - len(row))]]), "calibrations")
+
+
+def states(bench: Bench) -> dict[str, tuple[str, str, str | None]]:
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        rows = connection.exec_driver_sql(
+            "SELECT l.lot, s.bench, s.conditioning, s.verdict FROM session s JOIN lot l ON l.id = s.lot_id"
+        ).fetchall()
+    store.close()
+    return {row[0]: (row[1], row[2], row[3]) for row in rows}
+
+
+def test_records_that_come_late_change_the_state_both_ways(bench: Bench) -> None:
+    bench.declare(LAB_TOML + STANDARD)
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 70)
+    put_tests(bench, "t.csv", "L1", MONDAY)
+    bench.run()
+    assert states(bench)["L1"] == ("unchecked", "valid", "pass")
+
+    put_tests(bench, "k.csv", "K1", MONDAY - timedelta(hours=2), 10.1, standard=True)
+    bench.run()
+    assert states(bench)["L1"][0] == "checked"
+
+    put_calibration(bench, "a.csv", "tester 1", (MONDAY - timedelta(days=400)).isoformat(), "2025-12-31")
+    bench.run()
+    assert states(bench)["L1"][0] == "overdue"
+
+    put_calibration(bench, "b.csv", "tester 1", (MONDAY - timedelta(days=10)).isoformat(), "2026-12-31")
+    bench.run()
+    assert states(bench)["L1"][0] == "checked"
+
+    put_tests(bench, "m.csv", "K2", MONDAY - timedelta(hours=1), 12.5, standard=True)
+    bench.run()
+    assert states(bench)["L1"] == ("failed", "valid", "pass")
+
+
+def test_an_instrument_that_gates_makes_its_tests_invalid_and_its_mend_valid_again(bench: Bench) -> None:
+    bench.declare(LAB_TOML + GATED)
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 70)
+    put_tests(bench, "t.csv", "L1", MONDAY)
+    put_calibration(bench, "a.csv", "tester 1", (MONDAY - timedelta(days=400)).isoformat(), "2025-12-31")
+    bench.run()
+    assert states(bench)["L1"] == ("overdue", "instrument", "invalid")
+
+    put_calibration(bench, "b.csv", "tester 1", (MONDAY - timedelta(days=10)).isoformat())
+    bench.run()
+    assert states(bench)["L1"] == ("checked", "valid", "pass")
+
+
+def test_one_round_over_all_and_a_round_a_file_end_alike(bench: Bench, tmp_path) -> None:
+    once = Bench(tmp_path / "once", LAB_TOML + STANDARD + GATED)
+    bench.declare(LAB_TOML + STANDARD + GATED)
+    steps = [
+        lambda b: put_tests(b, "m.csv", "K2", MONDAY - timedelta(hours=1), 12.5, standard=True),
+        lambda b: put_tests(b, "t.csv", "L1", MONDAY),
+        lambda b: put_calibration(b, "b.csv", "tester 1", (MONDAY - timedelta(days=10)).isoformat()),
+        lambda b: b.drop_climate("c.csv", MONDAY - timedelta(hours=60), 70),
+        lambda b: put_tests(b, "u.csv", "L2", MONDAY + timedelta(hours=2)),
+    ]
+    for step in steps:
+        step(bench)
+        bench.run()
+        step(once)
+    once.run()
+    assert states(bench) == states(once)
+    assert states(once)["L1"] == ("failed", "instrument", "invalid")
+
+
+@pytest.mark.parametrize(
+    ("row", "reason"),
+    [
+        (("", "2026-01-03T09:00:00Z"), "instrument: is blank; write it"),
+        (("tester 1", "3 January"), "done_at: "),
+        (("tester 1", "2026-01-03T09:00:00Z", "next year"), "due_on: "),
+        (
+            ("tester 1", "2026-01-03T09:00:00Z", "", "-100"),
+            'as_found: "-100" is no percentage of an instrument that works',
+        ),
+        (("tester 1", "2026-01-03T09:00:00Z", "", "", "", "-1"), 'uncertainty: "-1" is no percentage'),
+        (("tester 1", "2026-01-03T09:00:00Z", "", "<2"), 'as_found: "<2" is bounded; write a number'),
+    ],
+)
+def test_a_calibration_that_cannot_be_meant_is_refused_with_its_reason(
+    bench: Bench, row: tuple[object, ...], reason: str
+) -> None:
+    put_calibration(bench, "a.csv", *row)
+    (entry,) = bench.run().entries
+    assert (entry.stored, entry.refused) == (0, 1)
+    with (bench.folder / "refused" / "a.csv").open(encoding="utf-8") as file:
+        assert next(csv.DictReader(file))["reason"].startswith(reason)
+
+
+def test_a_corrected_calibration_keeps_its_earlier_values(bench: Bench) -> None:
+    at = (MONDAY - timedelta(days=10)).isoformat()
+    put_calibration(bench, "a.csv", "tester 1", at, "2026-12-31", "-8", "0", "3", "C-17")
+    put_calibration(bench, "b.csv", "tester 1", at, "2026-12-31", "-8.0", "0", "3", "C-17")
+    put_calibration(bench, "c.csv", "tester 1", at, "2026-12-31", "-7", "0", "3", "C-17")
+    outcomes = [(one.stored, one.duplicate, one.corrected) for one in bench.run().entries]
+    assert outcomes == [(1, 0, 0), (0, 1, 0), (0, 0, 1)]
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        (earlier,) = connection.exec_driver_sql("SELECT as_found FROM earlier_calibration").fetchall()
+    store.close()
+    assert earlier[0] == "-8.0"
+
+
+def test_a_wrong_declaration_is_named(bench: Bench) -> None:
+    bench.declare(LAB_TOML + STANDARD.replace("expected = 10.0", "expected = -1"))
+    with pytest.raises(LabFileError, match="expected: expected a number above 0, got -1"):
+        load(bench.folder)
