@@ -33,22 +33,10 @@ __all__ = ["Request", "declared_values", "what_if"]
 
 MOST_CHANGED = 500
 LEAST_BY_LAW = 5
-FLOATS = (
-    "level",
-    "level_low",
-    "level_high",
-    "smallest",
-    "largest",
-    "smallest_high",
-    "largest_low",
-    "bag_variance",
-    "bags",
-)
-SQL = """
-SELECT s.id, s.stream_id, s.lot_id, s.started_us, s.verdict, s.conditioning, s.smallest_bound, s.largest_bound,
-s.level, s.level_low, s.level_high, s.smallest, s.largest, s.smallest_high, s.largest_low, s.bag_variance, s.bags
-FROM session s WHERE s.stream_id IN ({places}) ORDER BY s.stream_id, s.started_us, s.lot_id
-"""
+LEVELS = ("level", "level_low", "level_high")
+EXTREMES = ("smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound")
+SQL = "SELECT s.id, s.stream_id, s.lot_id, s.started_us, s.verdict, s.conditioning, {numbers} FROM session s "
+ORDER = "ORDER BY s.stream_id, s.started_us, s.lot_id"
 STREAMS_AT_ONCE = 500
 
 
@@ -108,8 +96,10 @@ def what_if(connection: Connection, lab: Lab, asked: Request) -> WhatIf:
     lab = with_entered_limits(connection, lab)
     drawn_up = last_round(connection)
     streams, left_out, unlimited = _streams(connection, lab, asked)
-    figures = [_stream_document(lab, one, asked, log) for one in streams]
-    changed = _changed(connection, lab, streams)
+    edge, side = (math.log(asked.limit) if log else asked.limit), 1 if asked.side == "upper" else -1
+    laws = _laws(streams, edge, side)
+    figures = [_stream_document(connection, lab, one, law, asked, log) for one, law in zip(streams, laws, strict=True)]
+    changed, changed_count = _changed(connection, lab, streams)
     _, values = declared_values(lab, asked.characteristic)
     return {
         "characteristic": asked.characteristic,
@@ -129,8 +119,8 @@ def what_if(connection: Connection, lab: Lab, asked: Request) -> WhatIf:
         "streams": sorted(
             figures, key=lambda one: (-one["failing"] / max(one["lots"], 1), one["supplier"], one["product"])
         ),
-        "changed": changed[:MOST_CHANGED],
-        "changed_more": max(len(changed) - MOST_CHANGED, 0),
+        "changed": changed,
+        "changed_more": changed_count - len(changed),
     }
 
 
@@ -154,10 +144,11 @@ def _streams(connection: Connection, lab: Lab, asked: Request) -> tuple[list[_St
         connection.exec_driver_sql("SELECT session_id FROM mark WHERE settled <> 'stands as written'").scalars()
     )
     starts, moving = _window_starts(connection, lab, asked, {one: names[one][1] for one in wanted})
+    judged = lab.characteristic(asked.characteristic).judged
     found, left_out = [], 0
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
-        for stream, sessions in _sessions(connection, part):
+        for stream, sessions in _sessions(connection, part, judged):
             in_time = sessions["started_us"] >= starts[stream]
             counts = (sessions["conditioning"] == "valid") & in_time
             if aside:
@@ -174,24 +165,23 @@ def _streams(connection: Connection, lab: Lab, asked: Request) -> tuple[list[_St
     return found, left_out, len(names) - len(wanted)
 
 
-def _sessions(connection: Connection, ids: Sequence[int]) -> list[tuple[int, Rows]]:
-    """The sessions of some streams, by stream."""
-    rows = connection.exec_driver_sql(SQL.format(places=", ".join("?" * len(ids))), tuple(ids)).fetchall()
+def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> list[tuple[int, Rows]]:
+    """The sessions of some streams, by stream. Their extremes are read only where the worst reading is judged."""
+    wanted = LEVELS if judged == "mean" else (*LEVELS, *EXTREMES)
+    places = ", ".join("?" * len(ids))
+    select = SQL.format(numbers=", ".join(f"s.{name}" for name in wanted))
+    rows = connection.exec_driver_sql(f"{select}WHERE s.stream_id IN ({places}) {ORDER}", tuple(ids)).fetchall()
     if not rows:
         return []
     columns = list(zip(*rows, strict=True))
     whole = {
         name: np.array(columns[place], dtype=np.int64)
-        for name, place in (
-            ("stream_id", 1),
-            ("lot_id", 2),
-            ("started_us", 3),
-            ("smallest_bound", 6),
-            ("largest_bound", 7),
-        )
+        for place, name in enumerate(("stream_id", "lot_id", "started_us"), start=1)
     }
     words = {name: np.array(columns[place], dtype=object) for name, place in (("verdict", 4), ("conditioning", 5))}
-    numbers = {name: np.array(columns[place], dtype=np.float64) for place, name in enumerate(FLOATS, start=8)}
+    unread = np.full(len(rows), np.nan)
+    numbers = dict.fromkeys(EXTREMES, unread)
+    numbers |= {name: np.array(columns[place], dtype=np.float64) for place, name in enumerate(wanted, start=6)}
     every = Rows(np.array(columns[0], dtype=np.int64), {**whole, **words, **numbers})
     streams, first = np.unique(whole["stream_id"], return_index=True)
     ends = [*first[1:].tolist(), len(every)]
@@ -305,14 +295,13 @@ def _counts(after: np.ndarray) -> tuple[int, int, int]:
     return tuple(int((after == word).sum()) for word in (Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED))  # type: ignore[return-value]
 
 
-def _stream_document(lab: Lab, one: _Stream, asked: Request, log: bool) -> WhatIfStream:
+def _stream_document(
+    connection: Connection, lab: Lab, one: _Stream, law: tuple[float, float, float] | None, asked: Request, log: bool
+) -> WhatIfStream:
     passing, failing, undecided = _counts(one.after)
     lots = len(one.sessions)
     low, high = count_interval(failing, undecided, lots)
     edge, side = (math.log(asked.limit) if log else asked.limit), 1 if asked.side == "upper" else -1
-    level = one.sessions.floats("level")
-    level = level[np.isfinite(level)]
-    law = _law(level, edge, side)
     ahead = _coming_lots(one.sessions["started_us"], lab.alerts.horizon_weeks)
     steady = None if one.moves else coming(failing, max(lots - undecided, failing), ahead)
     return {
@@ -335,17 +324,35 @@ def _stream_document(lab: Lab, one: _Stream, asked: Request, log: bool) -> WhatI
         "coming_failing": None if steady is None else steady.mean,
         "coming_low": None if steady is None else steady.low,
         "coming_high": None if steady is None else steady.high,
-        "next_fails": None if law is None or one.moves else next_beyond(level, edge, side),
-        "breach_probability": _breach(lab, one, edge, asked, log) if one.moves else None,
+        "next_fails": None if law is None or one.moves else next_beyond(_levels(one), edge, side),
+        "breach_probability": _breach(connection, lab, one, edge, asked, log) if one.moves else None,
     }
 
 
-def _law(level: Floats, edge: float, side: int) -> tuple[float, float, float] | None:
-    """The fraction beyond by the normal law, where the limit lies among the levels: outside them only counting is honest."""
-    if level.size < LEAST_BY_LAW or not level.min() < edge < level.max():
-        return None
-    found = capability.capability(level, upper=edge) if side > 0 else capability.capability(level, lower=edge)
-    return found.fraction, found.fraction_lower, found.fraction_upper
+def _laws(streams: Sequence[_Stream], edge: float, side: int) -> list[tuple[float, float, float] | None]:
+    """The fraction beyond by the normal law of each stream, all at once; only where the limit lies among its levels.
+
+    Outside its levels only counting is honest.
+    """
+    rows, figures = [], []
+    for place, one in enumerate(streams):
+        level = _levels(one)
+        if level.size >= LEAST_BY_LAW and level.min() < edge < level.max():
+            rows.append(place)
+            figures.append((level.mean(), level.std(ddof=1) / np.sqrt(level.size), level.var(ddof=1), level.size - 1.0))
+    found: list[tuple[float, float, float] | None] = [None] * len(streams)
+    if rows:
+        limit = {"upper": edge} if side > 0 else {"lower": edge}
+        laws = capability.capabilities_from_components(*np.array(figures).T, **limit)
+        columns = (laws[name].tolist() for name in ("fraction", "fraction_lower", "fraction_upper"))
+        for place, law in zip(rows, zip(*columns, strict=True), strict=True):
+            found[place] = law
+    return found
+
+
+def _levels(one: _Stream) -> Floats:
+    level = one.sessions.floats("level")
+    return level[np.isfinite(level)]
 
 
 def _coming_lots(started_us: Integers, weeks: float) -> int:
@@ -354,10 +361,16 @@ def _coming_lots(started_us: Integers, weeks: float) -> int:
     return round((started_us.size - 1) / span * weeks) if span > 0 else 0
 
 
-def _breach(lab: Lab, one: _Stream, edge: float, asked: Request, log: bool) -> float | None:
+def _breach(connection: Connection, lab: Lab, one: _Stream, edge: float, asked: Request, log: bool) -> float | None:
     """Chance of a failing lot of a stream that moves, by its forecast against the other limit."""
-    level, bags = one.sessions.floats("level"), one.sessions.floats("bags")
-    variance = one.sessions.floats("bag_variance") / bags
+    level = one.sessions.floats("level")
+    sampling = dict(
+        tuple(row)
+        for row in connection.exec_driver_sql(
+            "SELECT id, bag_variance / bags FROM session WHERE stream_id = ? AND bag_variance IS NOT NULL", (one.id,)
+        )
+    )
+    variance = np.array([sampling.get(session, np.nan) for session in one.sessions.index.tolist()])
     usable = np.isfinite(level)
     known = variance[usable & np.isfinite(variance)]
     if not usable.any() or not known.size:
@@ -395,8 +408,10 @@ def _suppliers(figures: Sequence[WhatIfStream]) -> list[WhatIfSupplier]:
     sums = [_sum([one for one in figures if one["supplier"] == name]) for name in names]
     pooled: list[float | None] = [None] * len(names)
     if len(names) > 1:
-        standing = ranking.shares([one["passing"] for one in sums], [one["passing"] + one["failing"] for one in sums])
-        pooled = [1 - share for share in standing.share.tolist()]
+        laws = ranking.population_laws(
+            [one["passing"] for one in sums], [one["passing"] + one["failing"] for one in sums]
+        )
+        pooled = [1 - share for share in laws.share.tolist()]
     return [
         {
             "supplier": name,
@@ -408,18 +423,21 @@ def _suppliers(figures: Sequence[WhatIfStream]) -> list[WhatIfSupplier]:
     ]
 
 
-def _changed(connection: Connection, lab: Lab, streams: Sequence[_Stream]) -> list[ChangedLot]:
-    """The lots with another verdict, the newest first."""
+def _changed(connection: Connection, lab: Lab, streams: Sequence[_Stream]) -> tuple[list[ChangedLot], int]:
+    """The newest lots with another verdict, and how many there are."""
+    differ = [np.flatnonzero(one.before != one.after) for one in streams]
+    started = np.concatenate(
+        [one.sessions["started_us"][at] for one, at in zip(streams, differ, strict=True)] or [np.empty(0)]
+    )
+    owner = np.repeat(np.arange(len(streams)), [at.size for at in differ])
+    place = np.concatenate([*differ, np.empty(0, dtype=np.intp)])
+    # The streams come in the order of their names, which is kept among tests of one moment.
+    newest = np.argsort(-started, kind="stable")[:MOST_CHANGED]
     rows = [
-        (int(started), one, int(lot), str(before), str(after))
-        for one in streams
-        for started, lot, before, after in zip(
-            one.sessions["started_us"], one.sessions["lot_id"], one.before, one.after, strict=True
-        )
-        if before != after
+        (int(started[at]), one, int(one.sessions["lot_id"][row]), str(one.before[row]), str(one.after[row]))
+        for at, one, row in ((at, streams[owner[at]], place[at]) for at in newest.tolist())
     ]
-    rows.sort(key=lambda row: (-row[0], row[1].supplier, row[1].product, row[2]))
-    wanted = [row[2] for row in rows[:MOST_CHANGED]]
+    wanted = [row[2] for row in rows]
     names = {}
     if wanted:
         places = ", ".join("?" * len(wanted))
@@ -427,14 +445,15 @@ def _changed(connection: Connection, lab: Lab, streams: Sequence[_Stream]) -> li
             tuple(row)
             for row in connection.exec_driver_sql(f"SELECT id, lot FROM lot WHERE id IN ({places})", tuple(wanted))
         )
-    return [
+    documents: list[ChangedLot] = [
         {
             "supplier": one.supplier,
             "product": one.product,
             "lot": names.get(lot, ""),
-            "tested_at": iso(started, lab.zone),
+            "tested_at": iso(moment, lab.zone),
             "before": Verdict(before),
             "after": Verdict(after),
         }
-        for started, one, lot, before, after in rows
+        for moment, one, lot, before, after in rows
     ]
+    return documents, int(started.size)
