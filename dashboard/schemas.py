@@ -22,7 +22,7 @@ from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
 from ingest.documents.ready import ReadyDocument
 from ingest.documents.report import TestReport
-from ingest.documents.rounds import CheckDocument, ReplayDocument, RoundDocument
+from ingest.documents.rounds import CheckDocument, FileCheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
@@ -37,6 +37,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "bags": (BagsDocument, "What a number of bags shows of a lot: lotdrift bags --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
+    "check-file": (FileCheckDocument, "How one file would be read: lotdrift check FILE --json"),
     "compare": (Comparison, "Products or suppliers compared by their lots: lotdrift compare --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "instruments": (

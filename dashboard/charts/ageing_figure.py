@@ -39,7 +39,7 @@ def film(document: FilmAge) -> Figure:
     limit = document["limit"]
     levels = [one["level"] for one in points if one["level"] is not None]
     if line:
-        # The lines go on to twice the ages seen; beyond the limit they say nothing more.
+        # The lines reach to twice the tested ages; the part far beyond the limit is left out.
         near = [row for row in line if limit is None or _is_near(row[2], limit, document["side"])]
         for place, dash, width in ((1, "solid", 2), (2, "dash", 2)):
             figure["data"].append(

@@ -10,7 +10,7 @@ import click
 from dashboard.commands.common import REFUSED, json_option, lab_option, print_json, reading, send_alerts, warn
 from dashboard.commands.progress_bar import progress_on
 from dashboard.queries import stored_documents
-from dashboard.text import terminal_text
+from dashboard.text import file_check, terminal_text
 from dashboard.text.formatting import round_text
 from ingest.common.clock import now
 from ingest.common.errors import CallError
@@ -41,7 +41,7 @@ def do_round(folder: Path, *, as_json: bool = False) -> bool:
         document = stored_documents.run(connection, lab, done)
     unsent = send_alerts(lab)
     print_json(document) if as_json else click.echo(round_text(document, done.problems))
-    for line in [*done.notes, *done.problems, *unsent]:
+    for line in dict.fromkeys([*done.notes, *done.problems, *unsent]):
         warn(line)
     return done.refused_something
 
@@ -53,19 +53,19 @@ def do_round(folder: Path, *, as_json: bool = False) -> bool:
 def check(folder: Path, as_json: bool, file: Path | None) -> None:
     """Check lab.toml and every drop without storing anything.
 
-    The report lists what would be refused. With FILE: show how that one file would be read, and the [[source]] table to paste into lab.toml.
+    The report lists what would be refused. With FILE: show its columns, the first rows as they would be read, what is in doubt, and the [[source]] table to paste into lab.toml.
     """
     lab = load(folder)
     if file is not None:
-        _check_file(file, lab)
+        _check_file(file, lab, as_json=as_json)
     report = dry_run.check(lab, now())
     print_json(report.document) if as_json else click.echo(terminal_text.check(report.document))
-    for problem in report.problems:
-        warn(problem)
+    for line in dict.fromkeys(report.problems):
+        warn(line)
     sys.exit(REFUSED if report.refused_something else 0)
 
 
-def _check_file(file: Path, lab: Lab) -> None:
+def _check_file(file: Path, lab: Lab, *, as_json: bool) -> None:
     try:
         result = preview(file, None, lab, now())
     except OSError as error:
@@ -75,8 +75,9 @@ def _check_file(file: Path, lab: Lab) -> None:
     if isinstance(result, FileRefused):
         warn(result.reason)
         sys.exit(REFUSED)
-    click.echo(terminal_text.preview(result))
-    sys.exit(REFUSED if result.refusals else 0)
+    how_read = file_check.document(result, lab)
+    print_json(how_read) if as_json else click.echo(file_check.as_text(how_read))
+    sys.exit(REFUSED if result.refused_something else 0)
 
 
 @click.command()

@@ -153,7 +153,7 @@ def _session(row: Row[Any], source: Source) -> Cells:
         _yes_or_no(lab.is_check_standard(row.supplier, row.product)), time(row.started_us), time(row.ended_us), row.chamber,
         row.instrument, row.load, row.bags, row.readings, row.below, row.above, declared.scale, declared.unit, row.level_unit,
         row.worst, declared.judged, row.judged, declared.guard_percent, limits.lower, limits.upper, limits.document,
-        row.verdict, row.conditioning, row.hours, row.humidity_min, row.humidity_max, row.humidity_mean,
+        row.verdict, row.conditioning if lab.conditioning_for(row.characteristic) else "no conditioning required", row.hours, row.humidity_min, row.humidity_max, row.humidity_mean,
         time(row.excursion_us), _yes_or_no(bool(point)), point.get("center"), point.get("lower"), point.get("upper"),
         " ".join(point.get("signals", ())), _yes_or_no(row.slip is not None), row.settled,
     )  # fmt: skip
@@ -195,9 +195,10 @@ def _windows(source: Source) -> Iterator[tuple[int, str, int, int]]:
     """The times of each chamber's log on which the validity of the tests depends; overlapping times are joined."""
     rows = source.rows(CHAMBERS_SQL.format(where=source.scope.where))
     for (number, chamber), tests in groupby(rows, key=lambda row: (row.id, row.chamber)):
-        spans = sorted(
-            (row.started_us - reach_us(source.lab.conditioning_for(row.characteristic)), row.ended_us) for row in tests
-        )
+        rules = [(row, source.lab.conditioning_for(row.characteristic)) for row in tests]
+        spans = sorted((row.started_us - reach_us(rule), row.ended_us) for row, rule in rules if rule is not None)
+        if not spans:
+            continue
         joined = [spans[0]]
         for first, last in spans[1:]:
             if first <= joined[-1][1]:

@@ -43,7 +43,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "scorecard": ("weights",),
     "source": (
         "kind", "folder", "pattern", "encoding", "delimiter", "decimal", "timezone", "keep", "columns", "units", "fixed",
-        "readings", "skip_rows", "time_format", "words", "log10", "silent_after_days",
+        "readings", "values", "skip_rows", "units_row", "time_column", "time_format", "words", "log10", "silent_after_days",
     ),
 }  # fmt: skip
 UNDECLARED: tuple[object, ...] = (None, "", [], {})

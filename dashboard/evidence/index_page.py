@@ -48,7 +48,8 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "judged_by, judged": "the quantity compared with the limit (mean or worst reading), and its value",
             "verdict": "pass; fail; undecided (in the guard band, or a bounded reading leaves it open); invalid (conditioning not "
             "documented); unlimited (no limit applies)",
-            "conditioning": "valid; short, humid, dry, warm, cold: the reason why it is not; unlogged: the log does not cover it; instrument: it was overdue or failed its check",
+            "conditioning": "valid; short, humid, dry, warm, cold: the reason why it is not; unlogged: the log does not cover it; "
+            "instrument: it was overdue or failed its check; no conditioning required: the characteristic needs none",
             "hours": "hours within tolerance without a break up to the first reading",
             "on_chart": "yes: the session is the lot's point on the chart and counts; no: a repeat or an invalid test, kept for "
             "the record",

@@ -56,7 +56,9 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "scale": Scale(declared.scale),
         "judged_by": declared.judged,
         "guard_percent": declared.guard_percent,
-        "conditioning": {
+        "conditioning": None
+        if needed is None
+        else {
             "humidity_percent": needed.humidity_percent,
             "humidity_tolerance": needed.humidity_tolerance,
             "temperature_c": needed.temperature_c,

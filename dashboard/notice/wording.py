@@ -96,7 +96,9 @@ def measured(notice: NoticeDocument) -> list[tuple[str, str]]:
         ("characteristic", f"{characteristic(notice['characteristic'])}, in {unit}"),
         (
             "conditioning",
-            f"{needed['humidity_percent']:g} ± {needed['humidity_tolerance']:g} % RH, {needed['temperature_c']:g} ± "
+            "no conditioning required"
+            if needed is None
+            else f"{needed['humidity_percent']:g} ± {needed['humidity_tolerance']:g} % RH, {needed['temperature_c']:g} ± "
             f"{needed['temperature_tolerance_c']:g} °C, {needed['hours']:g} h without a break up to the test",
         ),
         ("tests of a lot", f"{bags}, {readings}"),
@@ -165,6 +167,8 @@ def _variation(notice: NoticeDocument) -> str:
 
 def validity(notice: NoticeDocument) -> str:
     """The conditioning of the lots listed, and the number of tests left out."""
+    if notice["conditioning"] is None:
+        return "No conditioning is required for this characteristic, so no test was left out for it."
     spans, left_out = notice["conditioning_shown"], notice["left_out"]
     text = "The chamber log documents the conditioning of every lot listed"
     if spans is not None:

@@ -55,7 +55,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
         document = lot_document.lot(connection, lab, supplier, lot)
         # Day by day, so that the tests of one morning stand together.
         sessions = sorted(document["sessions"], key=lambda one: (one["tested_at"][:10], one["characteristic"]))
-        groups = _grouped_by_hours(sessions)
+        groups = _grouped_by_hours([one for one in sessions if one["conditioning"]["required"]])
         traces = [bench_queries.chamber_trace(connection, lab, group[0]) for group in groups]
         products = {session["product"] for session in sessions}
         in_force = {product: page_queries.limits_in_force(connection, supplier, product) for product in products}
@@ -76,6 +76,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             report_section(supplier, lot, reports),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
             html.H2("Conditioning before the tests"),
+            *_not_required(sessions),
             html.Div(
                 [
                     _chamber(group, trace, number)
@@ -153,7 +154,7 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
             amount(session["level"], session["unit"]),
             _control_limits(control, session["unit"]),
             room_to_limit(session),
-            "valid" if session["conditioning"]["state"] == "valid" else word("invalid"),
+            _validity(session),
             session["chamber"] or "–",
             str(session["bags"]),
         ]
@@ -216,6 +217,20 @@ def _grouped_by_hours(sessions: list[Session]) -> list[list[Session]]:
     return sorted(groups, key=lambda group: group[0]["tested_at"])
 
 
+def _validity(session: Session) -> Any:
+    if not session["conditioning"]["required"]:
+        return "not required"
+    return "valid" if session["conditioning"]["state"] == "valid" else word("invalid")
+
+
+def _not_required(sessions: list[Session]) -> list[html.P]:
+    """The characteristics of the lot that need no conditioning, in a sentence."""
+    names = dict.fromkeys(
+        characteristic(one["characteristic"]) for one in sessions if not one["conditioning"]["required"]
+    )
+    return [html.P(f"No conditioning required: {listed(list(names))}.", className="quiet")] if names else []
+
+
 def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> html.Section:
     first = group[0]
     states = "; ".join(dict.fromkeys(_conditioning(one) for one in group))
@@ -234,6 +249,8 @@ def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> h
 def _conditioning(session: Session) -> str:
     """The conditioning in words, with hours and humidity: "conditioning documented: 167.7 h, 11.7 to 13.3 % RH"."""
     found = session["conditioning"]
+    if not found["required"]:
+        return "no conditioning required"
     words = CONDITIONING_WORDS[found["state"]]
     if found["hours"] is None:
         return words

@@ -20,7 +20,7 @@ __all__ = ["ROWS", "layout"]
 
 # Rows of one page; the rest is behind a link.
 ROWS = 100
-NO_COUNT = "No count is stored, so every tested lot is taken as held. A file in drops/stock says what is there."
+NO_COUNT = "No count is stored, so every tested lot is taken as held. A file in drops/stock lists what is there."
 
 
 def layout(lab_reader: LabReader, find: str = "", by: str = "", start: str = "0", **_other: str) -> html.Div:

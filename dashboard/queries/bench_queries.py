@@ -59,8 +59,10 @@ class _Gap(TypedDict):
 
 
 def chamber_trace(connection: Connection, lab: Lab, session: Session) -> ChamberTrace | None:
-    """The log of a session's chamber over the required hours before the test; None where the log has no entry."""
+    """The log of a session's chamber over the required hours; None where none are required or the log has no entry."""
     rule = lab.conditioning_for(session["characteristic"])
+    if rule is None:
+        return None
     tested, ended = from_iso(session["tested_at"]), from_iso(session["ended_at"])
     required = int(rule.hours * HOUR_US)
     chamber = connection.execute(
@@ -119,8 +121,10 @@ def _drawn(entries: list[RowMapping], longest_gap: int) -> list[RowMapping | _Ga
 
 def _chambers(connection: Connection, lab: Lab) -> list[Chamber]:
     """Each chamber over its last days, by the first declared conditioning."""
-    rule = next(iter(lab.conditioning.values()))
+    rule = next(iter(lab.conditioning.values()), None)
     chambers: list[Chamber] = []
+    if rule is None:
+        return chambers
     for row in rows_of(
         connection,
         "SELECT c.id, c.text AS name, max(k.logged_us) AS last_us FROM climate k JOIN label c ON c.id = k.chamber_id "

@@ -109,6 +109,7 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         "load": session["load"],
         "conditioning": {
             "state": session["conditioning"],
+            "required": characteristic.conditioning is not False,
             "hours": session["hours"],
             "humidity_min": session["humidity_min"],
             "humidity_max": session["humidity_max"],

@@ -80,13 +80,16 @@ def run(connection: Connection, lab: Lab, done: Round) -> RoundDocument:
                 "duplicate": entry.duplicate,
                 "corrected": entry.corrected,
                 "refused": entry.refused,
+                "omitted": entry.omitted,
                 "reason": entry.reason or None,
+                "note": entry.note or None,
             }
             for entry in done.entries
         ],
         "evaluated": done.evaluated,
         "to_look_at": connection.execute(text("SELECT count(*) FROM mark WHERE settled = ''")).scalar_one(),
         "raised": alerts_named(connection, lab, done.raised),
+        "unread": done.unread,
     }
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TypedDict, cast
+from typing import Literal, TypedDict, cast
 
 from ingest.common.number_format import amount, way
+from ingest.common.text import counted_lines
 from ingest.documents.alert import Alert, BenchShift, Evidence
-from ingest.documents.rounds import RoundDocument
+from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
 from ingest.documents.stream import PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
 
@@ -19,6 +20,7 @@ __all__ = [
     "amount",
     "change",
     "characteristic",
+    "complaints",
     "counted",
     "day",
     "difference",
@@ -294,11 +296,17 @@ def false_mark_text(price: PatternPrice, alerts_a_year: float) -> str:
     )
 
 
+def complaints(files: Sequence[RoundFile | CheckedFile], key: Literal["reason", "note"]) -> list[tuple[str, str]]:
+    """The name of each file with a reason or a note, and that text without the name."""
+    return [(file["name"], text.removeprefix(f"{file['name']}: ")) for file in files if (text := file[key])]
+
+
 def round_text(document: RoundDocument, problems: list[str]) -> str:
     """The result of a round."""
     files = document["files"]
+    unread = ["Left in the drop folders:", *[f"  {line}" for line in document["unread"]]] if document["unread"] else []
     if not files and not problems and not document["evaluated"]:
-        return "Nothing new in the drop folders."
+        return "\n".join(["Nothing new in the drop folders.", *unread])
     read = [file for file in files if file["state"] != "refused"]
     refused, raised = sum(file["refused"] for file in files), document["raised"]
     sentences = []
@@ -314,7 +322,12 @@ def round_text(document: RoundDocument, problems: list[str]) -> str:
         sentences.append(f"{counted(refused, 'row')} refused: see the reports in refused/, with the original cells.")
     if len(files) > len(read):
         sentences.append(f"{counted(len(files) - len(read), 'file')} refused:")
-    sentences += [f"  {file['reason']}" for file in files if file["reason"]]
+    sentences += [f"  {line}" for line in counted_lines(complaints(files, "reason"))]
+    omitted = sum(file["omitted"] for file in files)
+    if omitted:
+        sentences.append(f"{counted(omitted, 'cell')} left out that can't be read; the readings are stored.")
+    sentences += [f"  {line}" for line in counted_lines(complaints(files, "note"))]
+    sentences += unread
     if document["evaluated"]:
         sentences.append(f"{counted(document['evaluated'], 'stream')} evaluated.")
     if document["to_look_at"]:

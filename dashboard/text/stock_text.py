@@ -74,7 +74,7 @@ def advice(document: StockDocument) -> str:
         return NO_STOCK
     due = f"{counted(document['due'], 'more lot')} by {day(document['by'])}" if document["due"] else ""
     passed = f"{counted(document['passed'], 'lot')} past the date" if document["passed"] else ""
-    known = " and ".join(part for part in (passed, due) if part)
+    dated = " and ".join(part for part in (passed, due) if part)
     silent = (
         document["lots"]
         - document["dated"]
@@ -83,8 +83,8 @@ def advice(document: StockDocument) -> str:
     )
     rest = f" No date can be stated for {counted(silent, 'lot')}." if silent else ""
     sentence = (
-        f"{known[:1].upper()}{known[1:]}: test a lot again before you use it."
-        if known
+        f"{dated[:1].upper()}{dated[1:]}: test a lot again before you use it."
+        if dated
         else "No lot comes near its date."
     )
     return sentence + rest
@@ -114,7 +114,7 @@ def life_sentence(film: FilmAge) -> str:
 
 
 def bench_sentence(film: FilmAge) -> str:
-    """Whether ageing can be told from the bench, and what was taken out."""
+    """Whether ageing can be separated from a drift of the bench, and what was taken out."""
     parts = [film["bench"]]
     if film["tests_under_finding"]:
         parts.append(f"{counted(film['tests_under_finding'], 'test')} under a bench finding: its size is taken out.")

@@ -34,6 +34,8 @@ def subject_name(subject: str, alert_message: str | None = None) -> str:
         return alert_message or "an alert that a later round withdrew"
     if parsed.kind == SubjectKind.ACCOUNT:
         return f"user {parsed.names[0]}"
+    if parsed.kind == SubjectKind.SOURCE:
+        return f"files {parsed.names[0]}"
     names = parsed.named()
     parts = [" ".join(names[name] for name in ("supplier", "product") if name in names)]
     parts += [characteristic(names["characteristic"])] if "characteristic" in names else []

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from dashboard.text import instrument_text
 from dashboard.text.formatting import (
     amount,
     change,
     characteristic,
+    complaints,
     counted,
     day,
     humidity,
@@ -20,7 +20,7 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
-from ingest.common.text import printable
+from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.instrument import Instrument
@@ -29,10 +29,7 @@ from ingest.documents.ready import ReadyDocument
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "check", "history", "instruments", "lot", "preview", "ready", "replay", "stream", "users"]
-
-if TYPE_CHECKING:
-    from ingest.parsing.source_preview import Preview
+__all__ = ["alerts", "board", "check", "history", "instruments", "lot", "ready", "replay", "stream", "table", "users"]
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -116,7 +113,12 @@ def lot(document: LotDocument) -> str:
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
             f"{amount(session['level'], session['unit'])}, worst {amount(session['worst'], session['unit'])} against "
-            f"{room_to_limit(session)}; conditioning {conditioning['state']}{hours}"
+            f"{room_to_limit(session)}; "
+            + (
+                f"conditioning {conditioning['state']}{hours}"
+                if conditioning["required"]
+                else "no conditioning required"
+            )
         )
         if session["mark"]:
             parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'not cleared yet'}).")
@@ -182,35 +184,19 @@ def ready(document: ReadyDocument) -> str:
 def check(document: CheckDocument) -> str:
     """The result of a check."""
     if not document["files"]:
-        return "lab.toml is in order. No drop to read."
+        return "\n".join(["lab.toml is in order. No drop to read.", *map(printable, document["unread"])])
     rows = [
-        [file["name"], file["kind"], file["state"], str(file["rows"]), str(file["refused"]), file["reason"] or ""]
+        [file["name"], file["kind"], file["state"], str(file["rows"]), str(file["refused"]), str(file["omitted"])]
         for file in document["files"]
     ]
-    files = table(("file", "kind", "state", "rows", "refused", "reason"), rows)
-    refusals = [
-        printable(f"{item['file']}, line {item['line']}, {item['reason']}") for item in document["refusals"][:20]
+    files = table(("file", "kind", "state", "rows", "refused", "left out"), rows)
+    lines = [
+        *counted_lines(complaints(document["files"], "reason")),
+        *counted_lines(complaints(document["files"], "note")),
+        *counted_lines((f"{item['file']}, line {item['line']}", item["reason"]) for item in document["refusals"]),
+        *document["unread"],
     ]
-    more = len(document["refusals"]) - len(refusals)
-    return "\n".join([files, *refusals, *([f"and {more} more"] if more else [])])
-
-
-def preview(source: Preview) -> str:
-    """How a file would be read."""
-    columns = [
-        [column.cell, column.ours or "kept as a note", column.unit, ", ".join(column.examples)]
-        for column in source.columns
-    ]
-    parts = [
-        f"{source.name}: {source.kind}, {counted(source.data_rows, 'data row')}, encoding {source.encoding}, delimiter {source.delimiter!r}",
-        table(("column", "read as", "unit", "first cells"), columns),
-        f"{counted(len(source.refusals), 'row')} would be refused.",
-        *[f"  line {refusal.line}: {refusal.reason}" for refusal in source.refusals[:10]],
-        "",
-        "To read such files, put this into lab.toml:",
-        source.source,
-    ]
-    return "\n".join(printable(line) for part in parts for line in part.split("\n"))
+    return "\n".join([files, *map(printable, lines)])
 
 
 def history(entries: Sequence[HistoryEntry]) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from urllib.parse import urlencode
 
 __all__ = [
+    "ADD_FILE",
     "AGEING",
     "ALERTS",
     "BAGS",
@@ -48,6 +49,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+ADD_FILE = "/add"
 READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"

@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
+from flask import Response, request
 
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
@@ -36,6 +37,7 @@ from dashboard.pages import (
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
+    ADD_FILE,
     AGEING,
     ALERTS,
     BAGS,
@@ -54,7 +56,16 @@ from dashboard.text.urls import (
     WHAT_IF,
     lot_address,
 )
-from dashboard.web import comparison_file, digest_page, evidence_file, notice_file, report_file, stock_file, stream_file
+from dashboard.web import (
+    add_file_page,
+    comparison_file,
+    digest_page,
+    evidence_file,
+    notice_file,
+    report_file,
+    stock_file,
+    stream_file,
+)
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -98,7 +109,7 @@ NAVIGATION = (
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (("Add a file", ADD_FILE), ("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
 
 
 def make_app(
@@ -134,6 +145,7 @@ def make_app(
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(lab_reader)
+    _mark_missing_pages(app)
     _add_callbacks(app, lab_reader)
     scorecards.add_downloads(app.server, lab_reader)
     stream_file.add_download(app.server, lab_reader)
@@ -144,6 +156,7 @@ def make_app(
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)
     add_entries(app.server, lab_reader, clock)
+    add_file_page.add_file_page(app.server, lab_reader, clock)
     digest_page.add_digest(app.server, lab_reader)
     guard(app.server, {bound_to, *_linked_host(lab_reader)}, app.csp_hashes(), app.callback_map)
     add_login(app.server, lab_reader, bound_to, clock, steady)
@@ -191,6 +204,22 @@ def _frame(lab_reader: LabReader) -> html.Div:
     )
 
 
+def _mark_missing_pages(app: Dash) -> None:
+    """Answer an address that names no page with 404, in the frame of the pages; Dash serves its frame at any address."""
+
+    @app.server.after_request
+    def mark(response: Response) -> Response:
+        # Dash names its catch-all route so.
+        is_frame = request.endpoint == "/<path:path>" and response.status_code == 200
+        if is_frame and _page_at(request.path) is None:
+            response.status_code = 404
+        return response
+
+
+def _page_at(path: object) -> Callable[..., html.Div] | None:
+    return PAGES.get(path.rstrip("/") or BOARD) if isinstance(path, str) else None
+
+
 def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     def show(path: object, search: object) -> html.Div:
@@ -222,7 +251,7 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
 
 def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
     """The page at an address, or an error in words. A browser may send anything as `path` and `search`."""
-    layout = PAGES.get(path.rstrip("/") or BOARD) if isinstance(path, str) else None
+    layout = _page_at(path)
     if layout is None:
         return html.Div(empty("Page not found.", "Choose a page above."))
     try:

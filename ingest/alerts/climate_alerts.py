@@ -48,7 +48,8 @@ def _excursions(sessions: pd.DataFrame, lab: Lab) -> list[pd.DataFrame]:
     """The excursions: sessions of one chamber and state whose doubtful times overlap."""
     if sessions.empty:
         return []
-    hours = {declared.name: lab.conditioning_for(declared.name).hours for declared in lab.characteristics}
+    rules = {declared.name: lab.conditioning_for(declared.name) for declared in lab.characteristics}
+    hours = {name: 0.0 if rule is None else rule.hours for name, rule in rules.items()}
     required = (sessions["characteristic"].map(hours) * HOUR_US).astype("int64")
     since = sessions["excursion_us"].astype("Int64").fillna(sessions["started_us"] - required).astype("int64")
     found = []

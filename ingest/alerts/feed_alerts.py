@@ -1,4 +1,4 @@
-"""Alerts about the feeds themselves: a source that went silent, a file that was refused."""
+"""Alerts about the feeds themselves: a source that went silent, a file that was refused, a file that no round reads."""
 
 from __future__ import annotations
 
@@ -21,17 +21,22 @@ from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["watch_feeds"]
 
+# The beginnings of the ids of alerts that end by themselves.
+PASSING = ("silent", "unread")
+
 
 def watch_feeds(connection: Connection, lab: Lab, now: datetime, taken: IntakeResult) -> list[str]:
     """Derive the `feed` alerts again; the ids that are new. They alone depend on the clock of the round."""
     right = misdated(connection)
     _date_again(connection, right)
     before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'feed'").scalars())
-    # What was refused stays until a person closes it; silence ends by itself.
-    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'feed' AND id LIKE 'silent%'")
-    alerts = [*_silent(connection, lab, now, right), *_refused(connection, taken, now, right)]
+    # What was refused stays until a person closes it; silence, and a file that no round reads, end by themselves.
+    unread = [*_unread(connection, taken, now)]
+    for passing in PASSING:
+        connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'feed' AND id LIKE ?", (f"{passing}%",))
+    alerts = [*_silent(connection, lab, now, right), *unread, *_refused(connection, taken, now, right)]
     fresh = list(
-        {alert.id: alert for alert in alerts if alert.id not in before or alert.id.startswith("silent")}.values()
+        {alert.id: alert for alert in alerts if alert.id not in before or alert.id.startswith(PASSING)}.values()
     )
     write_alerts(connection, fresh)
     return [alert.id for alert in fresh if alert.id not in before]
@@ -86,6 +91,16 @@ def _refused(connection: Connection, taken: IntakeResult, now: datetime, right: 
         if entry.state == "refused" and (entry.name, entry.reason) not in known:
             about = alert_id("refused", entry.name, entry.reason)
             yield _alert(about, microseconds(now), entry.reason, {"what": Kind.FEED, "file": entry.name})
+
+
+def _unread(connection: Connection, taken: IntakeResult, now: datetime) -> Iterator[Alert]:
+    """Files that lie in a drop folder and that no round reads, one alert for each kind and folder."""
+    rows = connection.exec_driver_sql("SELECT id, raised_us FROM alert WHERE id LIKE 'unread%'").fetchall()
+    raised: dict[str, int] = {row[0]: row[1] for row in rows}
+    for kind, line in taken.unread.items():
+        name = f"unread{alert_id(kind)}"
+        evidence: SourceEvidence = {"what": Kind.FEED, "folder": kind.partition(": ")[0]}
+        yield _alert(name, raised.get(name, microseconds(now)), line, evidence)
 
 
 def _alert(name: str, raised_us: int, message: str, evidence: SourceEvidence | FileEvidence) -> Alert:

@@ -1,6 +1,6 @@
 """What an entry is about, as the audit log keeps it.
 
-An alert is `alert:ID` and an account `account:NAME`. What several names make up is their JSON list: of a stream the list
+An alert is `alert:ID`, an account `account:NAME` and a source `source:FOLDER/PATTERN`. What several names make up is their JSON list: of a stream the list
 alone, else led by its kind, as in `lot:["supplier", "lot"]`.
 """
 
@@ -22,6 +22,7 @@ class SubjectKind(StrEnum):
 
     ALERT = "alert"
     ACCOUNT = "account"
+    SOURCE = "source"
     STREAM = "stream"
     LIMIT = "limit"
     LOT = "lot"
@@ -29,6 +30,8 @@ class SubjectKind(StrEnum):
     REPORT = "report"
 
 
+# Kinds with a single name, which follows the colon as it is.
+SINGLE = (SubjectKind.ALERT, SubjectKind.ACCOUNT, SubjectKind.SOURCE)
 NAMES = {
     SubjectKind.STREAM: ("supplier", "product", "characteristic"),
     SubjectKind.LIMIT: ("product", "characteristic"),
@@ -54,6 +57,11 @@ class Subject:
     def account(cls, name: str) -> Self:
         """An account."""
         return cls(SubjectKind.ACCOUNT, (name,))
+
+    @classmethod
+    def source(cls, folder: str, pattern: str | None) -> Self:
+        """A source of files."""
+        return cls(SubjectKind.SOURCE, (f"{folder}/{pattern or '*'}",))
 
     @classmethod
     def stream(cls, supplier: str, product: str, characteristic: str) -> Self:
@@ -84,7 +92,7 @@ class Subject:
     def parse(cls, text: str) -> Self | None:
         """The subject that a text names; None where it names none."""
         lead, colon, rest = text.partition(":")
-        if colon and lead in (SubjectKind.ALERT, SubjectKind.ACCOUNT):
+        if colon and lead in SINGLE:
             return cls(SubjectKind(lead), (rest,))
         led = colon and lead in (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION, SubjectKind.REPORT)
         kind, listed = (SubjectKind(lead), rest) if led else (SubjectKind.STREAM, text)
@@ -98,7 +106,7 @@ class Subject:
 
     def __str__(self) -> str:
         """The subject as the audit log keeps it."""
-        if self.kind in (SubjectKind.ALERT, SubjectKind.ACCOUNT):
+        if self.kind in SINGLE:
             return f"{self.kind}:{self.names[0]}"
         listed = json.dumps(self.names, ensure_ascii=False)
         return listed if self.kind == SubjectKind.STREAM else f"{self.kind}:{listed}"

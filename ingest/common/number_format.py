@@ -7,7 +7,16 @@ import math
 __all__ = ["SPOKEN_UNITS", "amount", "way"]
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-SPOKEN_UNITS = {"ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ", "Gohm": "GΩ", "Tohm": "TΩ", "uJ": "µJ"}
+SPOKEN_UNITS = {
+    "ohm": "Ω",
+    "kohm": "kΩ",
+    "Mohm": "MΩ",
+    "Gohm": "GΩ",
+    "Tohm": "TΩ",
+    "uJ": "µJ",
+    "um": "µm",
+    "g/m2/day": "g/m²/day",
+}
 # Percent a month; a slower change is described by its level, not by its direction.
 LEAST_CHANGE = 0.5
 

@@ -18,6 +18,7 @@ __all__ = [
     "BLANKS",
     "ENERGY",
     "RESISTANCE",
+    "UNITS_AS_PRINTED",
     "Quantity",
     "Unit",
     "UnitError",
@@ -53,12 +54,12 @@ class Quantity:
     @property
     def choices(self) -> str:
         """The units as a message lists them: `nJ, uJ, mJ or J`."""
-        return f"{', '.join(self.units[:-1])} or {self.units[-1]}"
+        return " or ".join(filter(None, (", ".join(self.units[:-1]), self.units[-1])))
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit: its name, its quantity, and its power of ten relative to joule or ohm."""
+    """A unit: its name, its quantity, and its power of ten relative to the first unit of the quantity's system."""
 
     name: str
     quantity: Quantity
@@ -67,20 +68,51 @@ class Unit:
 
 ENERGY = Quantity("energy", ("nJ", "uJ", "mJ", "J"))
 RESISTANCE = Quantity("resistance", ("ohm", "kohm", "Mohm", "Gohm", "Tohm"))
+VOLTAGE = Quantity("voltage", ("V", "kV"))
+TIME = Quantity("time", ("ms", "s"))
+FORCE = Quantity("force", ("mN", "N"))
+LENGTH = Quantity("length", ("um", "mm"))
+PASSAGE = Quantity("moisture passage", ("g/m2/day",))
+SHARE = Quantity("share", ("%",))
 
+# The power of ten of each unit relative to the SI unit of its quantity; for moisture passage and share, to the unit itself.
+EXPONENTS = {
+    ENERGY: (-9, -6, -3, 0),
+    RESISTANCE: (0, 3, 6, 9, 12),
+    VOLTAGE: (0, 3),
+    TIME: (-3, 0),
+    FORCE: (-3, 0),
+    LENGTH: (-6, -3),
+    PASSAGE: (0,),
+    SHARE: (0,),
+}
 UNITS = {
-    **{name: Unit(name, ENERGY, exponent) for name, exponent in zip(ENERGY.units, (-9, -6, -3, 0), strict=True)},
-    **{
-        name: Unit(name, RESISTANCE, exponent) for name, exponent in zip(RESISTANCE.units, range(0, 13, 3), strict=True)
-    },
+    name: Unit(name, quantity, exponent)
+    for quantity, exponents in EXPONENTS.items()
+    for name, exponent in zip(quantity.units, exponents, strict=True)
 }
 FOLDED = {name.lower(): unit for name, unit in UNITS.items()}
+# Units with signs that a keyboard lacks, as print has them.
+UNITS_AS_PRINTED = {"\u00b5J": "uJ", "\u03bcJ": "uJ", "\u00b5m": "um", "\u03bcm": "um", "g/m\u00b2/day": "g/m2/day"}
+# Other spellings of one unit, in small letters and without blanks.
+SPELLINGS = {
+    **dict.fromkeys(
+        ("g/m2/d", "g/m2/24h", "g/(m2day)", "g/(m2d)", "g/(m2\u00b7day)", "g/(m2\u00b7d)", "g/(m2\u00b724h)"),
+        "g/m2/day",
+    ),
+    **dict.fromkeys(("percent", "pct"), "%"),
+    **dict.fromkeys(("sec", "second", "seconds"), "s"),
+}
 
 # Milli and mega differ by a factor of 10^9 but only in the case of one letter, so the case of that letter counts.
 AMBIGUOUS = {
     "mohm": "it could mean milliohm or megohm; write Mohm, or give the value in ohm",
     "Mj": "it could mean megajoule or millijoule; write mJ, or give the value in J",
+    "Mn": "it could mean meganewton or millinewton; write mN, or give the value in N",
+    "S": "it could mean second or siemens; write s for a time",
 }
+# The only unit with digits in it.
+PER_AREA = re.compile(r"g/\(?m[2\u00b2].*")
 PER_SQUARE = re.compile(r"ohms?\s*(/|per)\s*(sq|\u25a1)", re.IGNORECASE)
 
 
@@ -127,7 +159,8 @@ def _by_letters(plain: str, text: str) -> Unit | None:
     reason = AMBIGUOUS.get(plain[:1] + plain[1:].lower())
     if reason is not None:
         raise UnitError(f"{quoted(text)} is refused: {reason}")
-    return FOLDED.get(plain.lower())
+    folded = plain.lower()
+    return FOLDED.get(folded) or UNITS.get(SPELLINGS.get(re.sub(r"\s", "", folded), ""))
 
 
 def _unknown(text: str, plain: str, quantity: Quantity | None) -> str:
@@ -138,7 +171,8 @@ def _unknown(text: str, plain: str, quantity: Quantity | None) -> str:
         )
     if quantity is not None:
         return f"{quoted(text)} is not a unit of {quantity.name}; write {quantity.choices}"
-    return f"{quoted(text)} is not a unit; write {ENERGY.choices} for energy, {RESISTANCE.choices} for resistance"
+    choices = ", ".join(f"{one.choices} for {one.name}" for one in EXPONENTS)
+    return f"{quoted(text)} is not a unit; write {choices}"
 
 
 # The names that loggers use for units, in lower case.
@@ -235,6 +269,8 @@ def _pointed(plain: str, decimal: str) -> str:
 
 
 def _can_be_unit(rest: str) -> bool:
+    if PER_AREA.fullmatch(rest):
+        return True
     return not rest[0].isdigit() and rest[0] not in "+-.,<>'" and not any(c.isdigit() for c in rest)
 
 

@@ -15,9 +15,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WrapValidator
 from pydantic_core import PydanticCustomError
 
-from ingest.common.units import UNITS
+from ingest.common.units import UNITS, UNITS_AS_PRINTED
 
 __all__ = [
+    "ConditioningName",
     "Count",
     "Declared",
     "Delimiter",
@@ -115,6 +116,15 @@ def _ip_address(text: str) -> str:
     return str(ip_address(text))
 
 
+def _conditioning(value: object) -> str | bool:
+    """Return the name of a conditioning, or False for none."""
+    if value is False:
+        return False
+    if not isinstance(value, str):
+        raise ValueError
+    return _name(value)
+
+
 def _zone(text: str) -> str:
     try:
         ZoneInfo(text)
@@ -173,10 +183,11 @@ def _names_a_secret(key: str) -> bool:
 
 
 def _unit(text: str) -> str:
-    # Spelt exactly: all results are shown in this unit.
-    if text not in UNITS:
+    # Letter case and words count: all results are shown in this unit. The signs of a keyboard and of print are one.
+    name = UNITS_AS_PRINTED.get(text, text)
+    if name not in UNITS:
         raise ValueError
-    return text
+    return name
 
 
 def _folder(text: str) -> str:
@@ -200,6 +211,9 @@ def _fixed(value: object) -> str:
     return _name(str(value))
 
 
+ConditioningName = Annotated[
+    Any, AfterValidator(_conditioning), expected('the name of a conditioning such as "dry", or false for none')
+]
 Number = Annotated[float, expected("a number")]
 Positive = Annotated[float, Field(gt=0), expected("a number above 0")]
 NotNegative = Annotated[float, Field(ge=0), expected("a number not below 0")]

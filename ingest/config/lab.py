@@ -60,7 +60,8 @@ class Lab:
     """A lab folder and what its `lab.toml` declares.
 
     `entered` are the limits that people entered, by product, characteristic and side; `load` leaves it empty and
-    `ingest.audit.limit_entries` fills it in. `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
+    `ingest.audit.limit_entries` fills it in. `declared_sources` are the `sources` without those of the standard folders.
+    `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
     """
 
     folder: Path
@@ -87,6 +88,7 @@ class Lab:
     serve: Serve
     address: str = ""
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
+    declared_sources: tuple[Source, ...] = ()
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
     _product_by_name: dict[str, Product] = field(init=False, repr=False)
@@ -113,9 +115,10 @@ class Lab:
         """Whether a characteristic of this name is declared."""
         return characteristic in self._by_name
 
-    def conditioning_for(self, characteristic: str) -> Conditioning:
-        """Return the conditioning that a valid test of this characteristic needs."""
-        return self.conditioning[str(self.characteristic(characteristic).conditioning)]
+    def conditioning_for(self, characteristic: str) -> Conditioning | None:
+        """Return the conditioning that a valid test of this characteristic needs; None if it needs none."""
+        name = self.characteristic(characteristic).conditioning
+        return None if name is False else self.conditioning[str(name)]
 
     def product(self, name: str) -> Product | None:
         """Return the declarations of a product; None if there are none."""
@@ -174,7 +177,7 @@ def load(folder: Path) -> Lab:
         that leads to a folder that lotdrift writes to counts as wrong.
     """
     declared, sources, digest = read_lab_file(folder)
-    only = next(iter(declared.conditioning))
+    only = next(iter(declared.conditioning), None)
     return Lab(
         folder=folder,
         name=declared.lab.name,
@@ -182,7 +185,8 @@ def load(folder: Path) -> Lab:
         session_hours=declared.lab.session_hours,
         conditioning=declared.conditioning,
         characteristics=tuple(
-            one.model_copy(update={"conditioning": one.conditioning or only}) for one in declared.characteristic
+            one.model_copy(update={"conditioning": only}) if one.conditioning is None else one
+            for one in declared.characteristic
         ),
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),
@@ -201,4 +205,5 @@ def load(folder: Path) -> Lab:
         digest_of_file=digest,
         serve=declared.serve,
         address=declared.lab.address,
+        declared_sources=tuple(declared.source),
     )

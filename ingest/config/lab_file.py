@@ -32,15 +32,17 @@ STANDARD_FOLDERS = {kind: f"drops/{kind}" for kind in ("tests", "climate", "stoc
 STORE_URL: TypeAdapter[str] = TypeAdapter(StoreUrl)
 
 
-def read_lab_file(folder: Path) -> tuple[LabFile, tuple[Source, ...], str]:
+def read_lab_file(folder: Path, data: bytes | None = None) -> tuple[LabFile, tuple[Source, ...], str]:
     """Read and check `lab.toml`; return its tables, all sources, the standard ones included, and the SHA-256 of its bytes.
+
+    With `data`, check these bytes in place of those of the file.
 
     Raises
     ------
     LabFileError
         If there is no `lab.toml`, it can't be read, is not TOML or declares something wrong.
     """
-    data = _read_bytes(folder)
+    data = _read_bytes(folder) if data is None else data
     document = _parse(data)
     try:
         declared = LabFile.model_validate(document)
@@ -53,6 +55,7 @@ def read_lab_file(folder: Path) -> tuple[LabFile, tuple[Source, ...], str]:
     _check_products(declared)
     _check_limits(declared)
     _check_routes(declared)
+    _check_sources(declared)
     # A kind without a declared source is read from its standard folder, if that exists.
     declared_kinds = {source.kind for source in declared.source}
     standard = [
@@ -181,15 +184,18 @@ def _check_names(declared: LabFile) -> None:
 
 def _check_conditioning(declared: LabFile) -> None:
     known = [shown(name) for name in declared.conditioning]
-    if not known:
-        raise _error("conditioning", "expected at least one [conditioning.NAME], got none")
+    if not known and any(one.conditioning is not False for one in declared.characteristic):
+        raise _error(
+            "conditioning",
+            "expected at least one [conditioning.NAME], or conditioning = false in every [[characteristic]]; got none",
+        )
     for one in declared.characteristic:
         if one.conditioning is None and len(known) > 1:
             raise _error(
                 f"characteristic.{one.name}.conditioning",
                 f"is missing where several are declared; add {listed(known, 'or')}",
             )
-        if one.conditioning is not None and one.conditioning not in declared.conditioning:
+        if one.conditioning not in (None, False, *declared.conditioning):
             raise _error(
                 f"characteristic.{one.name}.conditioning",
                 f"expected {listed(known, 'or')}, got {shown(one.conditioning)}",
@@ -233,6 +239,23 @@ def _check_routes(declared: LabFile) -> None:
                 raise _error(f"route.{number}.webhook", f"expected {known}, got {shown(name)}")
     if declared.mail.server and not declared.mail.to and not any(route.to for route in declared.route):
         raise _error("mail.to", "expected at least one address beside server, or a [[route]] with to; got none")
+
+
+def _check_sources(declared: LabFile) -> None:
+    """Check that each source can be the one that a file belongs to, and that its values are of declared characteristics."""
+    names = [one.name for one in declared.characteristic]
+    first: dict[tuple[str, str], int] = {}
+    for number, source in enumerate(declared.source, start=1):
+        undeclared = next((one for one in source.values.values() if one not in names), None)
+        if undeclared is not None:
+            raise _error(f"source.{number}.values", f"expected a declared characteristic, got {shown(undeclared)}")
+        before = first.setdefault((os.path.normpath(source.folder), source.pattern or "*"), number)
+        if before != number:
+            raise _error(
+                f"source.{number}",
+                f"expected another folder or pattern than source {before} has, which would take every file; "
+                f"got {shown(source.folder)} again",
+            )
 
 
 def _check_folders(folder: Path, sources: Mapping[str, Source]) -> None:

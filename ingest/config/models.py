@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 
 from ingest.common.units import UNITS, ValueTextError, parse_number
 from ingest.config.field_types import (
+    ConditioningName,
     Count,
     Declared,
     Delimiter,
@@ -144,7 +145,8 @@ class Characteristic(Declared):
     name: Name
     unit: UnitName
     scale: Annotated[Literal["log", "linear"], one_of("log", "linear")]
-    conditioning: Name | None = None
+    # The name of a conditioning; False for a characteristic without one.
+    conditioning: ConditioningName | None = None
     judged: Annotated[Literal["mean", "worst"], one_of("mean", "worst")] = "mean"
     guard_percent: NotNegative = 0.0
     # The test method with its edition, shown on test reports.
@@ -316,7 +318,13 @@ class Source(Declared):
     units: TableText = Field(default_factory=dict)
     fixed: dict[str, FixedText] = Field(default_factory=dict)
     readings: list[Name] = Field(default_factory=list)
+    # Columns of values, each of its own characteristic.
+    values: dict[Name, Name] = Field(default_factory=dict)
     skip_rows: RowCount = 0
+    # Whether the line below the header holds the units of the columns.
+    units_row: Flag = False
+    # The column of the time of day, where the day has a column of its own.
+    time_column: Name | None = None
     time_format: Text | None = None
     words: TableText = Field(default_factory=dict)
     log10: Flag = False
@@ -335,10 +343,13 @@ class Source(Declared):
                     columns = ", ".join(self.known_columns)
                     raise wrong(f"expected a column of {self.kind} in {key} ({columns}), got {shown(name)}")
         self._check_units()
-        if self.kind != "tests" and (self.readings or self.log10):
-            raise wrong('expected readings and log10 only with kind = "tests"')
+        if self.kind != "tests" and (self.readings or self.values or self.log10):
+            raise wrong('expected readings, values and log10 only with kind = "tests"')
+        self._check_values()
         if len(set(self.readings)) < len(self.readings):
             raise wrong("expected each column once in readings")
+        if self.decimal == self.delimiter == ",":
+            raise wrong('expected another delimiter than the decimal comma, such as delimiter = ";"')
         self._check_words()
         if self.time_format is not None and not _has_date_and_time(self.time_format):
             raise wrong(
@@ -346,11 +357,26 @@ class Source(Declared):
             )
         return self
 
+    def _check_values(self) -> None:
+        if not self.values:
+            return
+        if self.readings:
+            raise wrong(
+                "expected either readings, columns of one characteristic, or values, columns of several; got both"
+            )
+        for key, names in (("columns", self.columns), ("fixed", self.fixed)):
+            for name in ("value", "characteristic"):
+                if name in names:
+                    raise wrong(f"expected no {name} in {key} beside values, whose columns have their characteristics")
+        twice = next((one for one in self.values.values() if list(self.values.values()).count(one) > 1), None)
+        if twice is not None:
+            raise wrong(f"expected each characteristic once in values, got {shown(twice)} twice")
+
     def _check_units(self) -> None:
         if self.kind not in ("tests", "climate") and self.units:
             raise wrong('expected units only with kind = "tests" or "climate"')
         for name, unit in self.units.items():
-            units = CLIMATE_UNITS if self.kind == "climate" else {"value": tuple(UNITS)}
+            units = CLIMATE_UNITS if self.kind == "climate" else dict.fromkeys(("value", *self.values), tuple(UNITS))
             if name not in units:
                 raise wrong(f"expected a column that has a unit in units ({', '.join(units)}), got {shown(name)}")
             if unit not in units[name]:
@@ -380,7 +406,7 @@ class LabFile(Declared):
     """The whole file."""
 
     lab: LabTable
-    conditioning: dict[Name, Conditioning]
+    conditioning: dict[Name, Conditioning] = Field(default_factory=dict)
     characteristic: list[Characteristic]
     product: list[Product] = Field(default_factory=list)
     check_standard: list[CheckStandard] = Field(default_factory=list)

@@ -39,6 +39,8 @@ class _Body(_From, total=False):
     number: str
     replaces: str
     report: str
+    file: str
+    declared: str
 
 
 class StoredEntryBody(_Body, total=False):

@@ -51,6 +51,7 @@ class SessionConditioning(TypedDict):
     """What the chamber log shows before a session."""
 
     state: ConditioningState
+    required: bool
     hours: float | None
     humidity_min: float | None
     humidity_max: float | None

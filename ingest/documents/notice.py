@@ -78,7 +78,7 @@ class NoticeDocument(StreamNames):
     scale: Scale
     judged_by: JudgedBy
     guard_percent: float
-    conditioning: NoticeConditioning
+    conditioning: NoticeConditioning | None
     limit_lower: float | None
     limit_upper: float | None
     limit_document: str

@@ -14,7 +14,11 @@ from ingest.documents.stream import BoardRow
 __all__ = [
     "CheckDocument",
     "CheckedFile",
+    "FileCheckDocument",
+    "FileColumn",
     "FileKind",
+    "FileRefusal",
+    "FileRow",
     "FileState",
     "ReplayDocument",
     "RoundDocument",
@@ -36,7 +40,9 @@ class RoundFile(TypedDict):
     duplicate: Count
     corrected: Count
     refused: Count
+    omitted: Count
     reason: str | None
+    note: str | None
 
 
 class RoundDocument(TypedDict):
@@ -46,6 +52,7 @@ class RoundDocument(TypedDict):
     evaluated: Count
     to_look_at: Count
     raised: list[Alert]
+    unread: list[str]
 
 
 class CheckedFile(TypedDict):
@@ -56,7 +63,9 @@ class CheckedFile(TypedDict):
     state: Literal["readable", "refused"]
     rows: Count
     refused: Count
+    omitted: Count
     reason: str | None
+    note: str | None
 
 
 class CheckDocument(TypedDict):
@@ -64,6 +73,49 @@ class CheckDocument(TypedDict):
 
     files: list[CheckedFile]
     refusals: list[RefusedRow]
+    unread: list[str]
+
+
+class FileColumn(TypedDict):
+    """A column of a file: its header, its meaning (null for a note), its unit and its first cells."""
+
+    column: str
+    meaning: str | None
+    unit: str | None
+    examples: list[str]
+
+
+class FileRow(TypedDict):
+    """A reading or log entry as it would be stored, its cells by name."""
+
+    line: Count
+    cells: dict[str, str]
+
+
+class FileRefusal(TypedDict):
+    """A row that would be refused."""
+
+    line: Count
+    reason: str
+
+
+class FileCheckDocument(TypedDict):
+    """How one file would be read."""
+
+    name: str
+    kind: FileKind
+    encoding: str
+    delimiter: str
+    columns: list[FileColumn]
+    rows: Count
+    first_rows: list[FileRow]
+    refused: Count
+    refusals: list[FileRefusal]
+    omitted: Count
+    problem: str | None
+    doubts: list[str]
+    source: str
+    source_number: Count | None
 
 
 class ReplayDocument(TypedDict):

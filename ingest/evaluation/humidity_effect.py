@@ -113,7 +113,8 @@ def _key(product: str, characteristic: str) -> str:
 
 def _document(lab: Lab, characteristic: str, found: Sensitivity) -> StoredHumidityEffect:
     """The slope a percent of humidity (in percent where charted in logs, else in the unit), and what the second look needs."""
-    declared = lab.characteristic(characteristic)
+    declared, rule = lab.characteristic(characteristic), lab.conditioning_for(characteristic)
+    assert rule is not None  # Only the sessions of a rule have a humidity.
     log = declared.scale == "log"
 
     def told(slope: float) -> float | None:
@@ -126,6 +127,6 @@ def _document(lab: Lab, characteristic: str, found: Sensitivity) -> StoredHumidi
         "slope_unit": "%" if log else declared.unit,
         "lots": found.lots,
         "matters": found.lower > 0 or found.upper < 0,
-        "adjusted_to": lab.conditioning_for(characteristic).humidity_percent,
+        "adjusted_to": rule.humidity_percent,
         "by_percent": found.slope,
     }

@@ -10,6 +10,7 @@ from ingest.config.lab import Lab
 from ingest.intake.archive import archive_drops
 from ingest.intake.find_drops import find_drops
 from ingest.intake.store_drop import Entry, IntakeContext, store_drop
+from ingest.intake.unread_files import unread_files
 from ingest.parsing.parse_file import PIECE_BYTES
 from ingest.store.last_round import is_behind
 from ingest.store.store import Store
@@ -19,10 +20,11 @@ __all__ = ["Entry", "IntakeResult", "take_in_drops"]
 
 @dataclass(slots=True)
 class IntakeResult:
-    """The entries of one round, one for each file, and one line for each problem."""
+    """The entries of one round, one for each file, one line for each problem, and one for each kind of unread file."""
 
     entries: list[Entry] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    unread: dict[str, str] = field(default_factory=dict)
 
 
 def take_in_drops(
@@ -39,4 +41,5 @@ def take_in_drops(
         entry = store_drop(context, drop)
         if entry is not None:
             result.entries.append(entry)
+    result.unread = unread_files(lab)
     return result

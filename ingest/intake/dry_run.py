@@ -11,7 +11,8 @@ from ingest.config.lab import Lab
 from ingest.documents.lot import RefusedRow
 from ingest.documents.rounds import CheckDocument, CheckedFile
 from ingest.intake.find_drops import NOT_UTF8, FoundDrop, find_drops
-from ingest.intake.store_drop import failure_text
+from ingest.intake.store_drop import NO_ROW, failure_text
+from ingest.intake.unread_files import unread_files
 from ingest.parsing.parse_file import FileRefused, Parsed, read_file
 
 __all__ = ["Report", "check"]
@@ -19,16 +20,17 @@ __all__ = ["Report", "check"]
 
 @dataclass(slots=True)
 class Report:
-    """The result of a check: a document as `lotdrift check --json` prints it, and one line for each problem."""
+    """The result of a check: a document as `lotdrift check --json` prints it, with one line for each problem and each kind of unread file."""
 
     files: list[CheckedFile] = field(default_factory=list)
     refusals: list[RefusedRow] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
 
     @property
     def document(self) -> CheckDocument:
         """The JSON document."""
-        return {"files": self.files, "refusals": self.refusals}
+        return {"files": self.files, "refusals": self.refusals, "unread": self.unread}
 
     @property
     def refused_something(self) -> bool:
@@ -42,12 +44,13 @@ def check(lab: Lab, now: datetime) -> Report:
     for drop in find_drops(lab, now, report.problems):
         parsed = _parse(lab, drop, now)
         if isinstance(parsed, FileRefused):
-            report.files.append(_file(drop, "refused", 0, 0, printable(parsed.reason)))
+            report.files.append(_file(drop, "refused", reason=printable(parsed.reason)))
         else:
-            report.files.append(_file(drop, "readable", parsed.data_rows, len(parsed.refusals), None))
+            report.files.append(_file(drop, "readable", parsed))
             report.refusals += [
                 {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in parsed.refusals
             ]
+    report.unread = list(unread_files(lab).values())
     return report
 
 
@@ -64,13 +67,20 @@ def _parse(lab: Lab, drop: FoundDrop, now: datetime) -> Parsed | FileRefused:
 
 
 def _file(
-    drop: FoundDrop, state: Literal["readable", "refused"], rows: int, refused: int, reason: str | None
+    drop: FoundDrop, state: Literal["readable", "refused"], parsed: Parsed | None = None, reason: str | None = None
 ) -> CheckedFile:
+    note = None
+    if parsed is not None and not parsed.data_rows:
+        note = NO_ROW
+    elif parsed is not None and parsed.omissions.count:
+        note = str(parsed.omissions)
     return {
         "name": drop.name,
         "kind": drop.source.kind,
         "state": state,
-        "rows": rows,
-        "refused": refused,
+        "rows": parsed.data_rows if parsed else 0,
+        "refused": len(parsed.refusals) if parsed else 0,
+        "omitted": parsed.omissions.count if parsed else 0,
         "reason": reason,
+        "note": printable(f"{drop.name}: {note}") if note else None,
     }

@@ -27,18 +27,20 @@ from ingest.parsing.climate_rows import contradicting_entries
 from ingest.parsing.load_rows import contradicting_events
 from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import Feed, NotATableError, open_feed
+from ingest.parsing.rejections import Omissions
 from ingest.parsing.row_reader import Contradicted
 from ingest.parsing.stock_rows import contradicting_counts
 from ingest.parsing.timestamps import is_too_late
 from ingest.store import schema
 from ingest.store.store import Store, insert_many
 
-__all__ = ["Entry", "IntakeContext", "failure_text", "store_drop"]
+__all__ = ["NO_ROW", "Entry", "IntakeContext", "failure_text", "store_drop"]
 
 CLOCK_BEHIND = (
     "its times are ahead of the computer's clock, and so are stored tests: set the clock; the file stays where it is and is "
     "taken in once its times have come"
 )
+NO_ROW = "holds a header and no row, so nothing was stored of it; if it should hold readings, export it again"
 # The table, the insertion and the contradictions of each kind of file.
 KINDS = {
     "tests": (READINGS, add_readings, contradicting_readings),
@@ -53,7 +55,11 @@ ERROR_CHARACTERS = 200
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """The outcome of one drop: an entry of `run --json`."""
+    """The outcome of one drop: an entry of `run --json`.
+
+    `omitted` counts optional cells that could not be read. `note` is a remark on a file that was stored; it and
+    `reason` begin with the name of the file.
+    """
 
     name: str
     kind: str
@@ -62,7 +68,9 @@ class Entry:
     duplicate: int = 0
     corrected: int = 0
     refused: int = 0
+    omitted: int = 0
     reason: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +260,7 @@ def _store_pieces(
         drop_id = _insert_drop(connection, context, drop, digest, header=feed.header)
         staged = StagedRows(connection, table, drop_id, microseconds(context.now))
         rows_read = row_count = refused = 0
+        omissions = Omissions()
         for piece in feed.pieces(contradicted, context.piece_bytes):
             if rows_read:
                 row_count = row_count or feed.count_rows()
@@ -265,6 +274,7 @@ def _store_pieces(
                 [(drop_id, row.line, printable(row.reason), json.dumps(row.cells)) for row in piece.refusals],
             )
             refused += len(piece.refusals)
+            omissions += piece.omissions
             if context.clock_is_behind and any(is_too_late(row.reason) for row in piece.refusals):
                 raise _ClockBehindError
         contradictions = staged.contradictions()
@@ -275,4 +285,12 @@ def _store_pieces(
         connection.execute(update(schema.drop).where(schema.drop.c.id == drop_id).values(**counts))
         if not drop.is_unchanged():
             raise _ChangedError
-    return drop_id, Entry(drop.path.name, drop.source.kind, "stored", **counts)
+    note = NO_ROW if not rows_read else str(omissions) if omissions.count else ""
+    return drop_id, Entry(
+        name=drop.path.name,
+        kind=drop.source.kind,
+        state="stored",
+        **counts,
+        omitted=omissions.count,
+        note=printable(f"{drop.path.name}: {note}") if note else "",
+    )

@@ -21,6 +21,7 @@ from ingest.common.units import BLANKS, BOUNDS, Unit, ValueTextError, parse_numb
 from ingest.parsing.timestamps import StampError, read_date
 
 __all__ = [
+    "NOT_TEXT",
     "Column",
     "DecimalEvidence",
     "Integers",
@@ -33,6 +34,7 @@ __all__ = [
     "integers",
     "names",
     "numbers",
+    "readable",
 ]
 
 Ints = NDArray[np.int64]
@@ -46,6 +48,8 @@ WITH_COMMA = re.compile(r"[<>]?\s*[+-]?([0-9]*),([0-9]+)(?:[eE][+-]?[0-9]+)?[^0-
 # Three names make a key. At four bytes a character they must fit into the 2,704 bytes of a key in PostgreSQL
 # (documentation, "B-Tree Indexes", implementation), and four into the subject of an audit-log entry.
 NAME_CHARACTERS = 150
+# Why a cell is refused that begins with a zero byte (see FOREIGN in csv_table.py).
+NOT_TEXT = "is not UTF-8 text; declare the encoding in [[source]]"
 WHOLE = r"^\+?[0-9]{1,15}(\.0+)?$"
 
 
@@ -124,21 +128,30 @@ def names(column: Column, *, required: bool) -> Names:
     """Read names in Unicode form C, so that two encodings of an accent are one name."""
     texts = [unicodedata.normalize("NFC", text.strip()) for text in column.each()]
     reasons = {code: reason for code, text in enumerate(texts) if (reason := _why_no_name(text, required))}
-    return _merged(column, texts, reasons)
+    return _merged(column.codes, texts, reasons)
 
 
-def _merged(column: Column, texts: list[str], reasons: Reasons) -> Names:
+def readable(column: Names) -> Names:
+    """Return names with a blank in place of each text that is refused."""
+    if not column.reasons:
+        return column
+    return _merged(column.codes, ["" if code in column.reasons else name for code, name in enumerate(column.names)], {})
+
+
+def _merged(codes: Ints, texts: list[str], reasons: Reasons) -> Names:
     """Give equal texts one code."""
     code_of = {text: code for code, text in enumerate(dict.fromkeys(texts))}
     if len(code_of) == len(texts):
-        return Names(column.codes, texts, reasons)
+        return Names(codes, texts, reasons)
     merged = np.array([code_of[text] for text in texts], dtype=np.int64)
-    return Names(merged[column.codes], list(code_of), {int(merged[code]): reason for code, reason in reasons.items()})
+    return Names(merged[codes], list(code_of), {int(merged[code]): reason for code, reason in reasons.items()})
 
 
 def _why_no_name(text: str, required: bool) -> str:
     if not text:
         return "is blank; write it" if required else ""
+    if text.startswith("\0"):
+        return f"holds a byte that {NOT_TEXT}"
     if any(unicodedata.category(c) in {"Cc", "Zl", "Zp"} for c in text):
         return f"{quoted(text)} holds a control character; take it out"
     if len(text) > NAME_CHARACTERS:
@@ -155,7 +168,7 @@ def days(column: Column, form: str | None) -> Names:
         except StampError as error:
             texts.append(text)
             reasons[code] = str(error)
-    return _merged(column, texts, reasons)
+    return _merged(column.codes, texts, reasons)
 
 
 # Numbers
@@ -187,6 +200,8 @@ class DecimalEvidence:
 
     def with_texts(self, texts: pa.Array) -> DecimalEvidence:
         """Return the evidence with more texts of the column."""
+        # A cell whose bytes are not text is refused, so it is no evidence.
+        texts = texts.filter(pc.invert(pc.starts_with(texts, "\0")))
         with_comma = texts.filter(pc.match_substring(texts, ",")).to_pylist()
         matches = [WITH_COMMA.fullmatch(text) for text in with_comma]
         return DecimalEvidence(

@@ -66,6 +66,7 @@ def _with_end(tables: Iterable[Table]) -> Iterator[tuple[Table, bool]]:
 
 def _piece(table: Table, reader: Reader, order: _Order) -> Piece:
     refused = RejectedRows(len(table.lines))
+    reader.refuse_foreign(table, (), refused)
     chamber = names(reader.column(table, "chamber"), required=True)
     refused.add_where("chamber", chamber.codes, chamber.reasons)
     logged = _resolve(_log(table, reader), chamber, order, refused)

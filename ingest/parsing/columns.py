@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 
 from ingest.common.text import quoted
@@ -13,7 +13,7 @@ from ingest.common.units import BLANKS, names_a_unit
 from ingest.config.models import Source
 from ingest.parsing.csv_table import NotATableError
 
-__all__ = ["Layout", "ReadingColumn", "expected_names", "lay_out"]
+__all__ = ["Layout", "ReadingColumn", "expected_names", "lay_out", "place", "units_of"]
 
 REQUIRED = {
     "tests": ("tested_at", "supplier", "product", "lot", "specimen", "reading", "characteristic", "value", "unit"),
@@ -31,25 +31,31 @@ WITH_UNIT = re.compile(r"(.*\S)\s*[\[(]\s*([^\])]+?)\s*[\])]", re.DOTALL)
 
 @dataclass(frozen=True, slots=True)
 class ReadingColumn:
-    """A column of values; `reading` is its number in a wide file, None where a column of the file numbers readings."""
+    """A column of values.
+
+    `reading` is its number in a wide file, None where a column of the file numbers readings. `characteristic` is that of
+    its values, "" where a column of the file names it.
+    """
 
     index: int
     name: str
     reading: int | None
     unit: str
+    characteristic: str = ""
 
 
 @dataclass(slots=True)
 class Layout:
     """The layout of a file: positions by our name, the columns of values, units in the header, and notes.
 
-    `decimals` is the decimal mark of each measured column by its position, determined from the whole file.
+    `time` is the position of the time of day where it has a column of its own. `decimals` is the decimal mark of each measured column by its position, determined from the whole file.
     """
 
     positions: dict[str, int] = field(default_factory=dict)
     readings: list[ReadingColumn] = field(default_factory=list)
     units: dict[str, str] = field(default_factory=dict)
     notes: list[tuple[int, str]] = field(default_factory=list)
+    time: int | None = None
     decimals: dict[int, str] = field(default_factory=dict)
 
     def measured(self) -> list[int]:
@@ -60,7 +66,8 @@ class Layout:
 
 def expected_names(source: Source) -> Collection[str]:
     """Return the header cells by which a file of this source is recognised, in lower case."""
-    return {name.casefold() for name in (*source.known_columns, *source.columns.values(), *source.readings)}
+    theirs = (*source.columns.values(), *source.readings, *source.values, source.time_column or "")
+    return {name.casefold() for name in (*source.known_columns, *theirs) if name}
 
 
 def lay_out(header: Sequence[str], source: Source) -> Layout:
@@ -71,11 +78,19 @@ def lay_out(header: Sequence[str], source: Source) -> Layout:
     NotATableError
         If a column occurs twice, or a required one is missing and not declared as `fixed`.
     """
+    layout = place(header, source)
+    _check_required(layout, source)
+    return layout
+
+
+def place(header: Sequence[str], source: Source) -> Layout:
+    """Find the columns as `lay_out`, but accept that a required one is missing."""
     layout = Layout()
     for index, cell in enumerate(header):
         _place(layout, index, _plain(cell), source)
     layout.readings.sort(key=lambda column: column.reading or 0)
-    _check_required(layout, source)
+    if source.values and "reading" in {*layout.positions, *source.fixed}:
+        layout.readings = [replace(column, reading=None) for column in layout.readings]
     return layout
 
 
@@ -92,6 +107,15 @@ def _place(layout: Layout, index: int, name: str, source: Source) -> None:
             _place_reading(
                 layout, ReadingColumn(index, candidate, source.readings.index(candidate) + 1, candidate_unit)
             )
+            return
+        if candidate in source.values:
+            characteristic = source.values[candidate]
+            if any(column.name == candidate for column in layout.readings):
+                raise NotATableError(f"has the column {quoted(candidate)} twice; take one out")
+            layout.readings.append(ReadingColumn(index, candidate, 1, candidate_unit, characteristic))
+            return
+        if candidate == source.time_column and layout.time is None:
+            layout.time = index
             return
         ours = _ours(candidate, source)
         if ours in MEASURED or (ours is not None and candidate == name):
@@ -124,6 +148,7 @@ def _ours(name: str, source: Source) -> str | None:
     ours = name.casefold()
     # In a wide file the order of the value columns numbers the readings, so a column `reading` is a note.
     taken = {*source.columns, *(("reading", "value") if source.readings else ())}
+    taken |= {"characteristic", "value"} if source.values else set()
     return ours if ours in source.known_columns and ours not in taken else None
 
 
@@ -131,21 +156,39 @@ def _check_required(layout: Layout, source: Source) -> None:
     present = {*layout.positions, *source.fixed}
     if "value" in source.units or any(column.unit for column in layout.readings):
         present.add("unit")
-    if source.readings:
-        present |= {"reading", "value"}
+    if source.readings or source.values:
+        present |= {"reading", "value", *(["characteristic"] if source.values else [])}
         names = {column.name for column in layout.readings}
-        _refuse_missing([name for name in source.readings if name not in names], layout, source)
+        _refuse_missing([name for name in (*source.readings, *source.values) if name not in names], layout, source)
+    if source.values and "unit" not in {*layout.positions, *source.fixed}:
+        bare = next((one.name for one in layout.readings if not (one.unit or units_of(source, one.name))), None)
+        if bare is not None:
+            raise NotATableError(
+                f"names no unit for the column {quoted(bare)}; declare it in [[source]], such as units = "
+                f'{{ {quoted(bare)} = "ohm" }}'
+            )
+        present.add("unit")
+    if source.time_column is not None and layout.time is None:
+        raise NotATableError(
+            f"lacks the column {quoted(source.time_column)}, declared as time_column in [[source]]; correct one of them"
+        )
     _refuse_missing([name for name in REQUIRED[source.kind] if name not in present], layout, source)
+
+
+def units_of(source: Source, column: str) -> str:
+    """Return the unit that a source declares for a column of values."""
+    return source.units.get(column, "") or source.units.get("value", "")
 
 
 def _refuse_missing(missing: list[str], layout: Layout, source: Source) -> None:
     if not missing:
         return
     theirs = source.columns.get(missing[0])
-    if missing[0] in source.readings:
-        raise NotATableError(
-            f"lacks the column {quoted(missing[0])}, declared in [[source]] readings; correct one of them"
-        )
+    for key, columns in (("readings", source.readings), ("values", source.values)):
+        if missing[0] in columns:
+            raise NotATableError(
+                f"lacks the column {quoted(missing[0])}, declared in [[source]] {key}; correct one of them"
+            )
     if theirs is not None:
         raise NotATableError(
             f"lacks the column {quoted(theirs)}, declared as {missing[0]} in [[source]]; correct one of them"

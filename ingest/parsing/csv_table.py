@@ -8,6 +8,7 @@ row are bounded, so that memory does not depend on the file.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -39,7 +40,17 @@ from ingest.parsing.csv_records import (
     span_of,
 )
 
-__all__ = ["HEAD_BYTES", "BrokenRow", "CsvFile", "FileFormat", "NotATableError", "Table", "open_csv", "read_table"]
+__all__ = [
+    "FOREIGN",
+    "HEAD_BYTES",
+    "BrokenRow",
+    "CsvFile",
+    "FileFormat",
+    "NotATableError",
+    "Table",
+    "open_csv",
+    "read_table",
+]
 
 DELIMITERS = (",", ";", "\t")
 # The header must be within this many bytes.
@@ -52,6 +63,18 @@ HEADER_BYTES = 1 << 16
 # The part that is stored of a row that is too long; the file itself is archived whole.
 SHOWN_CHARACTERS = 1_000
 CUT = " ... (cut here; the whole row is in the file that was put away)"
+# Other kinds of files are recognised by their first bytes, whatever their name: (bytes, kind and what to do).
+OTHER_KINDS = (
+    (
+        b"PK\x03\x04",
+        "is a workbook or another ZIP archive in spite of its name; open it, save its sheet as CSV, and drop that file",
+    ),
+    (b"\xd0\xcf\x11\xe0", "is a workbook in spite of its name; open it, save its sheet as CSV, and drop that file"),
+    (b"%PDF", "is a PDF in spite of its name; export the readings as CSV, and drop that file"),
+    (b"\x1f\x8b", "is a compressed file in spite of its name; unpack it, and drop the file inside"),
+)
+# A cell whose bytes are not text begins with a zero byte, which no other cell holds, and the number of the first such byte.
+FOREIGN = re.compile("\0([0-9]+):")
 # In a piece of very short rows the reasons of refused rows could take the memory.
 ROWS_AT_ONCE = 1 << 18
 # In a wide file the column names, repeated in the notes of each row, could take the memory.
@@ -60,17 +83,21 @@ NAME_BYTES_AT_ONCE = 1 << 26
 
 @dataclass(frozen=True, slots=True)
 class FileFormat:
-    """The declared format of a file; `expected` names columns by which the delimiter is recognised."""
+    """The declared format of a file; `expected` names columns by which the delimiter is recognised.
+
+    With `units_row`, the line below the header holds the units of the columns.
+    """
 
     encoding: str | None = None
     delimiter: str | None = None
     skip_rows: int = 0
     expected: Collection[str] = ()
+    units_row: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class BrokenRow:
-    """A row that does not fit the table: too few or too many cells, an open quote, bytes that are not text."""
+    """A row that does not fit the table: too few or too many cells, an open quote, zero bytes."""
 
     line: int
     reason: str
@@ -83,7 +110,7 @@ class Table:
 
     `columns` has one array of strings for each header cell, shape (rows,). `lines`, shape (rows,), is the physical line on
     which each row starts, from 1. `further_lines` counts the lines, not blank, that continue a row, broken or not, from an
-    earlier line.
+    earlier line. `foreign` are the lines with cells whose bytes are not text; such a cell begins as `FOREIGN` says.
     """
 
     header: tuple[str, ...]
@@ -93,11 +120,18 @@ class Table:
     encoding: str
     delimiter: str
     further_lines: int = 0
+    foreign: tuple[int, ...] = ()
 
     def cells(self, rows: Sequence[int]) -> list[tuple[str, ...]]:
         """Return the cells of some rows, unchanged."""
         chosen = pa.array(rows, pa.int64())
-        return list(zip(*(column.take(chosen).to_pylist() for column in self.columns), strict=True))
+        whole = list(zip(*(column.take(chosen).to_pylist() for column in self.columns), strict=True))
+        return [tuple(FOREIGN.sub("", cell, 1) for cell in cells) for cells in whole] if self.foreign else whole
+
+    def foreign_bytes(self, row: int) -> dict[int, int]:
+        """Return the position of the first byte that is not text by the column of each such cell of a row."""
+        matches = {index: FOREIGN.match(column[row].as_py()) for index, column in enumerate(self.columns)}
+        return {index: int(match[1]) for index, match in matches.items() if match is not None}
 
     def rows(self, chosen: NDArray[np.int64]) -> Table:
         """Return some rows as a table, without the broken ones."""
@@ -108,7 +142,8 @@ class Table:
         """Return this table with its rows below those of another."""
         columns = [pa.concat_arrays(both) for both in zip(other.columns, self.columns, strict=True)]
         lines = np.concatenate([other.lines, self.lines])
-        return replace(self, columns=columns, lines=lines, broken=(*other.broken, *self.broken), further_lines=0)
+        broken, foreign = (*other.broken, *self.broken), (*other.foreign, *self.foreign)
+        return replace(self, columns=columns, lines=lines, broken=broken, further_lines=0, foreign=foreign)
 
 
 @dataclass(slots=True)
@@ -119,6 +154,7 @@ class _Rows:
     lines: list[int] = field(default_factory=list)
     broken: list[BrokenRow] = field(default_factory=list)
     further_lines: int = 0
+    foreign: list[int] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,6 +185,7 @@ class CsvFile:
                     self.encoding,
                     self.delimiter,
                     rows.further_lines,
+                    rows.foreign,
                 )
             line += line_count(body)
 
@@ -174,12 +211,22 @@ def open_csv(file: BinaryIO, form: FileFormat) -> Iterator[CsvFile]:
     NotATableError
         If the header is missing or too long, or any part of the file is not text in its encoding.
     """
+    begin = file.read(max(len(mark) for mark, _ in OTHER_KINDS))
+    file.seek(0)
+    other = next((what for mark, what in OTHER_KINDS if begin.startswith(mark)), None)
+    if other is not None:
+        raise NotATableError(other)
     with as_utf8(file, form.encoding) as (text, start, encoding):
         text.seek(start)
         position, line = _after_lines(text.read(HEAD_BYTES), form.skip_rows)
         position += start
         text.seek(position)
-        header, delimiter, length, body_line = _header(text.read(HEAD_BYTES), line, form)
+        head = text.read(HEAD_BYTES)
+        header, delimiter, length, body_line = _header(head, line, form)
+        if form.units_row:
+            units = next(iter(LINE.findall(head[length:])), b"")
+            header = _with_units(header, cells_of(units.decode("utf-8", "replace"), delimiter))
+            length, body_line = length + len(units), body_line + 1
         yield CsvFile(header, encoding, delimiter, text, position + length, body_line)
 
 
@@ -219,6 +266,12 @@ def _header(text: bytes, first_line: int, form: FileFormat) -> tuple[tuple[str, 
     return tuple(cells), delimiter, len(raw), first_line + span
 
 
+def _with_units(header: Sequence[str], units: Sequence[str]) -> tuple[str, ...]:
+    """The header with the units of the line below it in brackets."""
+    bare = [unit.strip(BLANKS + "[]()") for unit in units[: len(header)]] + [""] * len(header)
+    return tuple(f"{cell} [{unit}]" if unit else cell for cell, unit in zip(header, bare, strict=False))
+
+
 def _header_lines(text: bytes, first_line: int, delimiters: Sequence[str]) -> list[bytes]:
     """The line of the header and those after it, into which it may continue; refuse a header that is too long."""
     lines: list[bytes] = LINE.findall(text[: HEADER_BYTES + 1])
@@ -250,11 +303,7 @@ def _rank(header: Sequence[str], expected: Collection[str]) -> tuple[int, int]:
 
 
 def _is_utf8(data: bytes) -> bool:
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return True
+    return not _first_foreign(data)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -265,6 +314,7 @@ class _Parsed:
     lines: NDArray[np.int64]
     broken: tuple[BrokenRow, ...] = ()
     further_lines: int = 0
+    foreign: tuple[int, ...] = ()
 
 
 def _parse_plain(body: bytes, first_line: int, width: int, delimiter: str) -> _Parsed | None:
@@ -342,7 +392,7 @@ def _parse_batch(batch: Sequence[tuple[bytes, int]], first_line: int, width: int
     order = np.argsort(lines, kind="stable")
     whole = [pa.concat_arrays(both).take(pa.array(order)) for both in zip(columns, others, strict=True)]
     broken = tuple(sorted(odd.broken, key=lambda row: row.line))
-    return _Parsed(whole, lines[order], broken, odd.further_lines)
+    return _Parsed(whole, lines[order], broken, odd.further_lines, tuple(odd.foreign))
 
 
 def _split_plain_and_odd(
@@ -384,6 +434,10 @@ def _add(rows: _Rows, raw: bytes, line: int, width: int, delimiter: str) -> None
         cells[-1] += CUT
     if reason:
         rows.broken.append(BrokenRow(line, reason, tuple(cells)))
+    elif first := _first_foreign(raw):
+        rows.cells.append(_marked(raw, first, delimiter))
+        rows.lines.append(line)
+        rows.foreign.append(line)
     else:
         rows.cells.append(cells)
         rows.lines.append(line)
@@ -395,13 +449,28 @@ def _why_broken(raw: bytes, text: str, delimiter: str) -> str:
         return "row: holds zero bytes, as a power cut leaves them in a file; send the row again"
     if is_too_long(raw):
         return f"row: is longer than {RECORD_BYTES:,} bytes; shorten it, or part it into the rows that it holds"
-    try:
-        raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        return f"row: byte {error.start + 1} of the line is not UTF-8 text; declare the encoding in [[source]]"
     if leaves_quote_open(text, delimiter):
         return "row: opens a quote that is not closed; close it, or double it where it belongs to the text"
     return ""
+
+
+def _first_foreign(data: bytes) -> int:
+    """The number of the first byte that is not UTF-8 text, from 1; 0 if all are."""
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        return error.start + 1
+    return 0
+
+
+def _marked(raw: bytes, first: int, delimiter: str) -> list[str]:
+    """The cells of a row whose byte `first` is not text; each cell with such bytes begins as `FOREIGN` says."""
+    cells = cells_of(raw.decode("utf-8", "surrogateescape"), delimiter)
+    data = [cell.encode("utf-8", "surrogateescape") for cell in cells]
+    return [
+        f"\0{first}:{cell.decode('utf-8', 'backslashreplace')}" if _first_foreign(cell) else cell.decode("utf-8")
+        for cell in data
+    ]
 
 
 def _counted(cells: int) -> str:

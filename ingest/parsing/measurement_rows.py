@@ -8,7 +8,7 @@ cell is no reading.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -17,12 +17,12 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ingest.common.text import quoted
-from ingest.parsing.cells import Names, days, encoded, integers, names
+from ingest.parsing.cells import NOT_TEXT, Names, days, encoded, integers, names, readable
 from ingest.parsing.columns import Layout
 from ingest.parsing.csv_table import Table
 from ingest.parsing.duplicates import combined, contradictions
-from ingest.parsing.measurement_values import gather
-from ingest.parsing.rejections import RejectedRows
+from ingest.parsing.measurement_values import Readings, gather
+from ingest.parsing.rejections import Omissions, RejectedRows
 from ingest.parsing.row_reader import Piece, Reader, piece_of, reasons_by_line
 
 __all__ = ["contradicting_readings", "identity_of_readings", "reading_pieces"]
@@ -30,7 +30,11 @@ __all__ = ["contradicting_readings", "identity_of_readings", "reading_pieces"]
 Ints = NDArray[np.int64]
 
 IDENTITY_NAMES = ("supplier", "product", "lot", "characteristic")
-OTHER_NAMES = ("chamber", "instrument", "operator", "load")
+# Chamber, instrument and load decide whether a test is valid and whose fault a shift is: unreadable, they refuse the row.
+PLACES = ("chamber", "instrument", "load")
+# These only describe the reading: one that can't be read is left out, and the reading is stored.
+OPTIONAL_NAMES = ("operator",)
+OPTIONAL_DAYS = ("received_on", "made_on")
 # In the order of the typed rows.
 TEXT_COLUMNS = ("chamber", "instrument", "operator", "supplier", "product", "lot", "received_on", "made_on", "load")
 
@@ -43,8 +47,11 @@ def reading_pieces(tables: Iterable[Table], reader: Reader) -> Iterator[Piece]:
 def _piece(table: Table, reader: Reader) -> Piece:
     refused = RejectedRows(len(table.lines))
     texts: dict[str, Names] = {}
-    for name in (*IDENTITY_NAMES, *OTHER_NAMES):
-        texts[name] = names(reader.column(table, name), required=name in IDENTITY_NAMES)
+    reader.refuse_foreign(table, (*OPTIONAL_NAMES, *OPTIONAL_DAYS), refused)
+    by_column = any(column.characteristic for column in reader.layout.readings)
+    for name in (*IDENTITY_NAMES, *PLACES):
+        needed = name in IDENTITY_NAMES and not (name == "characteristic" and by_column)
+        texts[name] = names(reader.column(table, name), required=needed)
         refused.add_where(name, texts[name].codes, texts[name].reasons)
     characteristic = texts["characteristic"]
     declared = ", ".join(one.name for one in reader.lab.characteristics)
@@ -54,14 +61,16 @@ def _piece(table: Table, reader: Reader) -> Piece:
         if name and not reader.lab.is_declared(name)
     }
     refused.add_where("characteristic", characteristic.codes, undeclared)
-    for name in ("received_on", "made_on"):
+    for name in OPTIONAL_NAMES:
+        texts[name] = names(reader.column(table, name), required=False)
+    for name in OPTIONAL_DAYS:
         texts[name] = days(reader.column(table, name), reader.source.time_format)
-        refused.add_where(name, texts[name].codes, texts[name].reasons)
     tested_at = reader.column(table, "tested_at")
     stamps = reader.stamps(tested_at)
     refused.add_where("tested_at", tested_at.codes, stamps.reasons)
     specimen = _whole_numbers(table, reader, "specimen", refused)
-    number = None if reader.source.readings else _whole_numbers(table, reader, "reading", refused)
+    has_numbers = any(column.reading is None for column in reader.layout.readings)
+    number = _whole_numbers(table, reader, "reading", refused) if has_numbers else None
     readings = gather(table, reader, reader.column(table, "unit"), characteristic, number, refused)
     reader.refuse_contradicted("value", table, refused)
     readings = readings.of_rows(refused.fine)
@@ -69,10 +78,10 @@ def _piece(table: Table, reader: Reader) -> Piece:
     frame = pd.DataFrame(
         {
             "tested_at_us": stamps.us[tested_at.codes][rows],
-            **{name: texts[name].categorical(rows) for name in TEXT_COLUMNS},
+            **{name: readable(texts[name]).categorical(rows) for name in TEXT_COLUMNS},
             "specimen": specimen[rows],
             "reading": readings.reading,
-            "characteristic": characteristic.categorical(rows),
+            "characteristic": _characteristics(reader.layout, characteristic, readings),
             "value": readings.value,
             "bound": readings.bound,
             "written": readings.written.to_pandas(),
@@ -80,7 +89,30 @@ def _piece(table: Table, reader: Reader) -> Piece:
             "notes": _notes(table, reader.layout).take(pa.array(rows)).to_pandas(),
         }
     )
-    return piece_of(table, frame, refused)
+    return piece_of(table, frame, refused, _omissions(table, reader.layout, texts, refused.fine))
+
+
+def _omissions(table: Table, layout: Layout, texts: Mapping[str, Names], fine: NDArray[np.bool_]) -> Omissions:
+    """The optional cells and notes of the rows that are not refused which can't be read."""
+    omissions = Omissions()
+    for name in (*OPTIONAL_NAMES, *OPTIONAL_DAYS):
+        codes, reasons = texts[name].codes, texts[name].reasons
+        if not reasons:
+            continue
+        rows = np.flatnonzero(fine & np.isin(codes, list(reasons)))
+        omissions += Omissions.at(name, table.lines[rows].tolist(), [reasons[int(codes[row])] for row in rows])
+    for index, header in layout.notes if table.foreign else ():
+        rows = np.flatnonzero(fine & pc.starts_with(table.columns[index], "\0").to_numpy(zero_copy_only=False))
+        omissions += Omissions.at(header, table.lines[rows].tolist(), [f"holds a byte that {NOT_TEXT}"] * len(rows))
+    return omissions
+
+
+def _characteristics(layout: Layout, characteristic: Names, readings: Readings) -> pd.Categorical:
+    """The characteristic of each reading: that of its column, or else that of its row."""
+    of_columns = [column.characteristic for column in layout.readings]
+    if not any(of_columns):
+        return characteristic.categorical(readings.rows)
+    return pd.Categorical.from_codes(readings.column, categories=pd.Index(of_columns, dtype="str"))
 
 
 def _whole_numbers(table: Table, reader: Reader, name: str, refused: RejectedRows) -> Ints:
@@ -101,7 +133,8 @@ def _notes(table: Table, layout: Layout) -> pa.Array:
         name = header if header and header not in used else f"{header or 'column'} {index + 1}"
         used.add(name)
         column = encoded(table.columns[index])
-        members = [f"{_json(name)}: {_json(text)}, " if text else "" for text in column.each()]
+        each = column.each()
+        members = [f"{_json(name)}: {_json(text)}, " if text and text[0] != "\0" else "" for text in each]
         parts.append(pa.array(members, pa.string()).take(pa.array(column.codes)))
     inside = pc.utf8_rtrim(pc.binary_join_element_wise(*parts, ""), characters=", ")
     return pc.if_else(pc.equal(inside, ""), "", pc.binary_join_element_wise("{", inside, "}", ""))

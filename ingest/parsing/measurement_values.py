@@ -26,7 +26,7 @@ from ingest.parsing.cells import (
     numbers,
     why_out_of_range,
 )
-from ingest.parsing.columns import Layout, ReadingColumn
+from ingest.parsing.columns import Layout, ReadingColumn, units_of
 from ingest.parsing.csv_table import NotATableError, Table
 from ingest.parsing.rejections import RejectedRows
 from ingest.parsing.row_reader import Reader
@@ -41,11 +41,13 @@ Floats = NDArray[np.float64]
 class Readings:
     """Readings in the order of their rows; all arrays have shape (readings,).
 
-    `rows` are positions in the table; several readings share a row of a wide file. `value` is in the unit of the
-    characteristic, `written` is the value and the unit as written in the file.
+    `rows` are positions in the table; several readings share a row of a wide file. `column` is the place of the reading's
+    column in `Layout.readings`. `value` is in the unit of the characteristic, `written` is the value and the unit as written
+    in the file.
     """
 
     rows: Ints
+    column: Ints
     reading: Ints
     value: Floats
     bound: NDArray[np.int8]
@@ -57,6 +59,7 @@ class Readings:
             return self
         return Readings(
             self.rows[chosen],
+            self.column[chosen],
             self.reading[chosen],
             self.value[chosen],
             self.bound[chosen],
@@ -107,17 +110,22 @@ def gather(
     layout, source, lab = reader.layout, reader.source, reader.lab
     words = {word.strip().casefold(): value for word, value in source.words.items()}
     parts = []
-    for place in layout.readings:
+    for number_of_column, place in enumerate(layout.readings):
         column_unit = _unit_column(place, unit, layout, source)
-        meaning = _meanings(column_unit, place, characteristic, lab, refused)
+        meant = characteristic
+        if place.characteristic:
+            meant = Names(np.zeros(len(table.lines), dtype=np.int64), [place.characteristic], {})
+        meaning = _meanings(column_unit, place, meant, lab, refused)
         cells = encoded(table.columns[place.index])
         read = numbers(cells, layout.decimals[place.index], words)
         is_filled = pc.not_equal(cells.texts, "").to_numpy(zero_copy_only=False)[cells.codes]
-        rows = np.arange(len(cells.codes)) if number is not None else np.flatnonzero(is_filled)
+        is_wide = number is None or bool(place.characteristic)
+        rows = np.flatnonzero(is_filled) if is_wide else np.arange(len(cells.codes))
         value = _values(_ValueColumn(place.name, cells, read, meaning, rows, refused), source, lab)
-        reading = np.full(len(rows), place.reading, dtype=np.int64) if number is None else number
+        reading = np.full(len(rows), place.reading, dtype=np.int64) if number is None else number[rows]
+        column = np.full(len(rows), number_of_column, dtype=np.int64)
         written = _written(cells, column_unit, read, source).take(pa.array(rows))
-        parts.append(Readings(rows, reading, value[rows], read.bounds[cells.codes[rows]], written))
+        parts.append(Readings(rows, column, reading, value[rows], read.bounds[cells.codes[rows]], written))
     return _in_row_order(parts, len(table.lines), refused)
 
 
@@ -130,6 +138,7 @@ def _in_row_order(parts: Sequence[Readings], row_count: int, refused: RejectedRo
     order = np.argsort(rows, kind="stable")
     return Readings(
         rows[order],
+        np.concatenate([part.column for part in parts])[order],
         np.concatenate([part.reading for part in parts])[order],
         np.concatenate([part.value for part in parts])[order],
         np.concatenate([part.bound for part in parts])[order],
@@ -144,7 +153,7 @@ def _unit_column(column: ReadingColumn, unit: Column, layout: Layout, source: So
     """The unit texts of a value column: those of the file, or else of the header or the declaration."""
     if "unit" in layout.positions or "unit" in source.fixed:
         return unit
-    return constant(column.unit or source.units.get("value", ""), len(unit.codes))
+    return constant(column.unit or units_of(source, column.name), len(unit.codes))
 
 
 def _meanings(unit: Column, column: ReadingColumn, characteristic: Names, lab: Lab, refused: RejectedRows) -> _Meaning:

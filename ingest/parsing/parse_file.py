@@ -32,7 +32,7 @@ from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table,
 from ingest.parsing.duplicates import repeated
 from ingest.parsing.load_rows import contradicting_events, identity_of_events, load_pieces
 from ingest.parsing.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
-from ingest.parsing.rejections import Rejection
+from ingest.parsing.rejections import Omissions, Rejection
 from ingest.parsing.row_reader import Contradicted, Piece, Reader
 from ingest.parsing.stock_rows import contradicting_counts, identity_of_counts, stock_pieces
 
@@ -43,6 +43,7 @@ __all__ = [
     "NotATableError",
     "Parsed",
     "Piece",
+    "format_of",
     "open_feed",
     "read_calibrations",
     "read_climate",
@@ -110,6 +111,11 @@ class Feed:
         return self._sheet.count_lines()
 
 
+def format_of(source: Source) -> FileFormat:
+    """Return the format that a source declares."""
+    return FileFormat(source.encoding, source.delimiter, source.skip_rows, expected_names(source), source.units_row)
+
+
 @contextmanager
 def open_feed(
     drop: Path | bytes, source: Source, lab: Lab, now: datetime, size: int | None = PIECE_BYTES
@@ -125,7 +131,7 @@ def open_feed(
     OSError
         If it can't be opened or read.
     """
-    form = FileFormat(source.encoding, source.delimiter, source.skip_rows, expected_names(source))
+    form = format_of(source)
     with drop.open("rb") if isinstance(drop, Path) else io.BytesIO(drop) as file, open_csv(file, form) as sheet:
         layout = lay_out(sheet.header, source)
         layout.decimals.update(_decimals(sheet, layout, source, size))
@@ -158,7 +164,7 @@ class Parsed:
 
     `rows` are the typed rows of the kind (see `read_tests`, `read_climate`), each with its `line`; several rows with
     one line come from one data row. `repeats` counts the data rows that repeat an earlier row of the file; they are not
-    in `rows`. Data rows in `rows` + `repeats` + refusals = `data_rows`.
+    in `rows`; `omissions` are optional cells that could not be read. Data rows in `rows` + `repeats` + refusals = `data_rows`.
     """
 
     rows: pd.DataFrame
@@ -168,6 +174,7 @@ class Parsed:
     header: list[str]
     encoding: str
     delimiter: str
+    omissions: Omissions
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +283,7 @@ def _whole(
                 header=list(feed.header),
                 encoding=feed.encoding,
                 delimiter=feed.delimiter,
+                omissions=whole.omissions,
             )
     except NotATableError as error:
         return FileRefused(f"{drop.name if isinstance(drop, Path) else 'this file'}: {error}")
@@ -288,7 +296,8 @@ def _joined(pieces: Sequence[Piece]) -> Piece:
     frames = [piece.rows for piece in pieces]
     rows = pd.DataFrame({name: _below_each_other([frame[name] for frame in frames]) for name in frames[0]})
     refusals = sorted((one for piece in pieces for one in piece.refusals), key=lambda refusal: refusal.line)
-    return Piece(rows, refusals, sum(piece.data_rows for piece in pieces))
+    omissions = sum((piece.omissions for piece in pieces), Omissions())
+    return Piece(rows, refusals, sum(piece.data_rows for piece in pieces), omissions)
 
 
 def _below_each_other(columns: list[pd.Series]) -> pd.Series:

@@ -1,64 +1,42 @@
 """Preview how a file would be read, for a person who sets up a source. Nothing is stored and nothing is moved.
 
-If no source is declared for a file, one is proposed from its header; a person reviews it before pasting it.
+If no source of `lab.toml` reads the file, one is proposed (`ingest.parsing.proposal`); a person reviews it before pasting it.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
-from difflib import get_close_matches
+from fnmatch import fnmatchcase
+from io import BytesIO
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
+from ingest.common.errors import CallError
+from ingest.common.text import printable
 from ingest.common.units import BLANKS
-from ingest.config.lab import STANDARD_FOLDERS, Lab
-from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Source
-from ingest.parsing.columns import Layout, expected_names, lay_out
-from ingest.parsing.csv_table import HEAD_BYTES, FileFormat, NotATableError, Table, open_csv, read_table
-from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, read_climate, read_tests
-from ingest.parsing.rejections import Rejection
+from ingest.config.lab import Lab
+from ingest.config.models import Source
+from ingest.parsing.column_words import EXPECTED_NAMES
+from ingest.parsing.columns import Layout, place, units_of
+from ingest.parsing.csv_table import NotATableError, Table, open_csv
+from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, Parsed, format_of, read_file
+from ingest.parsing.proposal import PROPOSAL_BYTES, Proposal, propose
+from ingest.parsing.rejections import Omissions, Rejection
 
-__all__ = ["ColumnSeen", "Preview", "as_toml", "preview", "proposed"]
+__all__ = ["ColumnSeen", "Preview", "as_toml", "declared_source", "header_of", "preview"]
 
 FIRST_ROWS = 5
 EXAMPLES = 3
-TITLE_LINES = 30
-# The beginning of a file, from which a source is proposed; it must contain the header.
-PROPOSAL_BYTES = 2 * HEAD_BYTES
-
-# Common names of our columns in exports; they are only proposed, never assumed.
-OTHER_WORDS = {
-    "tested_at": ("tested", "test time", "time of test", "date time", "datetime", "timestamp", "date", "time"),
-    "logged_at": ("logged", "log time", "date time", "datetime", "timestamp", "date", "time"),
-    "supplier": ("vendor", "maker", "manufacturer"),
-    "product": ("part", "part number", "item", "article", "material"),
-    "lot": ("batch", "lot number", "lot no", "lot id", "batch number"),
-    "specimen": ("bag", "sample", "bag no", "specimen no", "piece"),
-    "reading": ("discharge", "pulse", "shot", "repeat", "measurement"),
-    "characteristic": ("test", "property", "parameter"),
-    "value": ("result", "measured", "measured value"),
-    "unit": ("units",),
-    "chamber": ("cabinet", "room"),
-    "instrument": ("meter", "tester", "device"),
-    "operator": ("tested by", "user", "technician"),
-    "received_on": ("received", "receipt date"),
-    "made_on": ("made", "production date", "manufactured"),
-    "load": ("chamber load", "conditioning load", "run"),
-    "humidity_percent": ("humidity", "relative humidity", "rh", "r.h.", "% rh"),
-    "temperature_c": ("temperature", "temp"),
-}
-EXPECTED_NAMES = {*TEST_COLUMNS, *CLIMATE_COLUMNS, *(word for words in OTHER_WORDS.values() for word in words)}
 
 
 @dataclass(frozen=True, slots=True)
 class ColumnSeen:
-    """A column of the file: its header cell, our name for it ("" for a note), its unit and its first filled cells."""
+    """A column of the file: its header cell, its meaning ("" for a note), its unit and its first filled cells."""
 
     cell: str
     ours: str
@@ -70,7 +48,10 @@ class ColumnSeen:
 class Preview:
     """How one file would be read.
 
-    `first_rows` are typed rows as in `parse_file.Parsed`; `source` is the `[[source]]` table to paste.
+    `first_rows` are typed rows as in `parse_file.Parsed`; `read_with` is its declaration, `source` that as a
+    `[[source]]` table to paste, `number` that of the
+    source of `lab.toml` which reads the file, None if it is proposed. `doubts` are what a person has to settle, `problem` says
+    why the file is refused as a whole, "" if it is not.
     """
 
     name: str
@@ -81,73 +62,146 @@ class Preview:
     first_rows: pd.DataFrame
     data_rows: int
     refusals: list[Rejection]
+    omissions: Omissions
     source: str
+    read_with: Source
+    number: int | None
+    doubts: tuple[str, ...]
+    problem: str
+
+    @property
+    def refused_something(self) -> bool:
+        """Whether a round would refuse the file or a row of it."""
+        return bool(self.problem or self.refusals)
 
 
-def preview(path: Path, source: Source | None, lab: Lab, now: datetime) -> Preview | FileRefused:
+def preview(
+    drop: Path | bytes, source: Source | None, lab: Lab, now: datetime, name: str = ""
+) -> Preview | FileRefused:
     """Read a file as a round would and describe the result.
 
     Parameters
     ----------
-    path : Path
-        The file.
+    drop : Path or bytes
+        The file, or its bytes.
     source : Source or None
-        How it is declared to be written; None to have a source proposed.
+        How it is written; None to take the source of `lab.toml` that reads it, or else to have one proposed.
     lab : Lab
-        The lab whose characteristics are known.
+        The lab whose characteristics and sources are known.
     now : datetime
         The moment of the call, aware.
+    name : str
+        The name of the file if `drop` are bytes.
 
     Raises
     ------
     OSError
         If the file can't be read.
     """
+    name = printable(drop.name if isinstance(drop, Path) else name)
     try:
-        with path.open("rb") as file:
-            declared_or_proposed = source or proposed(file.read(PROPOSAL_BYTES))
-            file.seek(0)
-            form = FileFormat(
-                declared_or_proposed.encoding,
-                declared_or_proposed.delimiter,
-                declared_or_proposed.skip_rows,
-                expected_names(declared_or_proposed),
-            )
-            with open_csv(file, form) as sheet:
-                table = next(sheet.tables(PIECE_BYTES))
-        layout = lay_out(table.header, declared_or_proposed)
+        if source is not None:
+            return _described(drop, name, Proposal(source, ()), lab, now)
+        index = declared_source(drop, lab, now)
+        if index is not None:
+            return _described(drop, name, Proposal(lab.declared_sources[index], ()), lab, now, index + 1)
+        head = drop[:PROPOSAL_BYTES] if isinstance(drop, bytes) else _head(drop)
+        return _described(drop, name, propose(head, lab, name), lab, now)
     except NotATableError as error:
-        return FileRefused(f"{path.name}: {error}")
-    parsed = (read_tests if declared_or_proposed.kind == "tests" else read_climate)(
-        path, declared_or_proposed, lab, now
-    )
+        return FileRefused(f"{name}: {error}")
+
+
+def header_of(data: bytes, source: Source) -> tuple[str, ...]:
+    """Return the header cells of a file that is written as a source declares, whatever they mean.
+
+    Raises
+    ------
+    CallError
+        If the file has no such header.
+    """
+    form = replace(format_of(source), expected=EXPECTED_NAMES)
+    try:
+        with open_csv(BytesIO(data), form) as sheet:
+            return tuple(cell.strip(BLANKS + "\r\n") for cell in sheet.header)
+    except NotATableError as error:
+        raise CallError(f"the file {error}") from error
+
+
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(PROPOSAL_BYTES)
+
+
+def declared_source(drop: Path | bytes, lab: Lab, now: datetime) -> int | None:
+    """Return the index of the declared source that reads a file: that of its folder, or else one that refuses no row."""
+    for index, source in enumerate(lab.declared_sources):
+        if isinstance(drop, Path) and _is_in(drop, lab.folder / source.folder) and _fits(drop, source):
+            return index if isinstance(_parsed(drop, source, lab, now), Parsed) else None
+    for index, source in enumerate(lab.declared_sources):
+        parsed = _parsed(drop, source, lab, now)
+        if isinstance(parsed, Parsed) and parsed.data_rows and not parsed.refusals:
+            return index
+    return None
+
+
+def _is_in(path: Path, folder: Path) -> bool:
+    return path.absolute().parent.resolve() == folder.absolute().resolve()
+
+
+def _fits(path: Path, source: Source) -> bool:
+    return fnmatchcase(path.name, source.pattern or "*")
+
+
+def _parsed(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    return read_file(drop, source, lab, now)
+
+
+def _described(
+    drop: Path | bytes, name: str, proposal: Proposal, lab: Lab, now: datetime, number: int | None = None
+) -> Preview:
+    source = proposal.source
+    with (
+        drop.open("rb") if isinstance(drop, Path) else BytesIO(drop) as file,
+        open_csv(file, format_of(source)) as sheet,
+    ):
+        table = next(sheet.tables(PIECE_BYTES))
+    parsed = _parsed(drop, source, lab, now)
+    problem = ""
     if isinstance(parsed, FileRefused):
-        return parsed
+        problem = parsed.reason.partition(": ")[2]
+        parsed = Parsed(pd.DataFrame(), [], 0, len(table.lines) + len(table.broken), [], "", "", Omissions())
     return Preview(
-        name=path.name,
-        kind=declared_or_proposed.kind,
-        encoding=parsed.encoding,
-        delimiter=parsed.delimiter,
-        columns=_columns(table, layout, declared_or_proposed),
+        name=name,
+        kind=source.kind,
+        encoding=table.encoding,
+        delimiter=table.delimiter,
+        columns=_columns(table, place(table.header, source), source),
         first_rows=parsed.rows.head(FIRST_ROWS),
         data_rows=parsed.data_rows,
         refusals=parsed.refusals,
-        source=as_toml(declared_or_proposed),
+        omissions=parsed.omissions,
+        source=as_toml(source),
+        read_with=source,
+        number=number,
+        doubts=proposal.doubts,
+        problem=problem,
     )
 
 
 def _columns(table: Table, layout: Layout, source: Source) -> list[ColumnSeen]:
     ours = {position: name for name, position in layout.positions.items()}
-    ours |= {column.index: f"reading {column.reading}" for column in layout.readings if column.reading is not None}
-    units = {column.index: column.unit for column in layout.readings}
-    units |= {position: layout.units.get(name, "") for name, position in layout.positions.items()}
+    ours |= {column.index: f"reading {column.reading}" for column in layout.readings if column.name in source.readings}
+    ours |= {column.index: column.characteristic for column in layout.readings if column.characteristic}
+    if layout.time is not None:
+        ours[layout.time] = "time of day"
+    units = {column.index: column.unit or units_of(source, column.name) for column in layout.readings}
+    units |= {
+        position: layout.units.get(name, "") or source.units.get(name, "")
+        for name, position in layout.positions.items()
+        if position not in units
+    }
     return [
-        ColumnSeen(
-            cell=cell,
-            ours=ours.get(index, ""),
-            unit=units.get(index, "") or source.units.get(ours.get(index, ""), ""),
-            examples=_examples(table, index),
-        )
+        ColumnSeen(cell, ours.get(index, ""), units.get(index, ""), _examples(table, index))
         for index, cell in enumerate(table.header)
     ]
 
@@ -155,80 +209,6 @@ def _columns(table: Table, layout: Layout, source: Source) -> list[ColumnSeen]:
 def _examples(table: Table, index: int) -> tuple[str, ...]:
     cells = [text for text in table.columns[index].slice(0, 100).to_pylist() if text.strip(BLANKS)]
     return tuple(dict.fromkeys(cells))[:EXAMPLES]
-
-
-# A proposal
-
-
-def proposed(head: bytes) -> Source:
-    """Propose a source from the header of a file, given its beginning.
-
-    Raises
-    ------
-    NotATableError
-        If no header is found.
-    """
-    skip_rows = _title_lines(head)
-    table = read_table(head, FileFormat(skip_rows=skip_rows, expected=EXPECTED_NAMES))
-    cells = [cell.strip(BLANKS) for cell in table.header]
-    kind = max(("tests", "climate"), key=lambda one: len(_matches(cells, one)))
-    matches = _matches(cells, kind)
-    declared: dict[str, Any] = {
-        "kind": kind,
-        "folder": STANDARD_FOLDERS[kind],
-        "columns": {ours: theirs for ours, theirs in matches.items() if ours != theirs.casefold()},
-        "skip_rows": skip_rows,
-        "encoding": None if table.encoding.startswith("utf") else table.encoding,
-        "readings": _numbered(cells) if kind == "tests" and "value" not in matches else [],
-    }
-    return Source.model_validate(declared)
-
-
-def _title_lines(data: bytes) -> int:
-    """The number of lines above the line that is most like a header."""
-    best, best_score = 0, 0
-    for skip_rows in range(TITLE_LINES):
-        try:
-            header = read_table(data[: 1 << 16], FileFormat(skip_rows=skip_rows, expected=EXPECTED_NAMES)).header
-        except NotATableError:
-            break
-        score = sum(_bare(cell) in EXPECTED_NAMES for cell in header)
-        if score > best_score:
-            best, best_score = skip_rows, score
-    return best
-
-
-def _bare(cell: str) -> str:
-    """A header cell in lower case, without a unit in brackets, with single spaces unless it is one of our names."""
-    plain = re.sub(r"\s*[\[(][^\])]*[\])]\s*$", "", cell.strip(BLANKS)).casefold()
-    return plain if plain in TEST_COLUMNS or plain in CLIMATE_COLUMNS else re.sub(r"[_\s]+", " ", plain)
-
-
-def _matches(cells: Sequence[str], kind: str) -> dict[str, str]:
-    """The header cell for each of our columns that can be recognised; each cell is used once."""
-    columns = TEST_COLUMNS if kind == "tests" else CLIMATE_COLUMNS
-    left = {_bare(cell): cell for cell in cells if cell}
-    matches = {ours: left.pop(ours) for ours in columns if ours in left}
-    for ours in columns:
-        near = next((word for word in OTHER_WORDS[ours] if word in left), None) if ours not in matches else None
-        if near is not None:
-            matches[ours] = left.pop(near)
-    for ours in columns:
-        close = get_close_matches(ours, list(left), n=1, cutoff=0.75) if ours not in matches else []
-        if close:
-            matches[ours] = left.pop(close[0])
-    return matches
-
-
-def _numbered(cells: Sequence[str]) -> list[str]:
-    """The longest series of cells that differ only in a number, such as d1 … d6."""
-    series: dict[str, list[str]] = {}
-    for cell in cells:
-        match = re.fullmatch(r"(.*?)[ _-]?[0-9]+", cell)
-        if match:
-            series.setdefault(match[1].casefold(), []).append(cell)
-    longest = max(series.values(), key=len, default=[])
-    return longest if len(longest) > 1 else []
 
 
 # The table to paste

@@ -78,8 +78,8 @@ def _days(table: Table, reader: Reader, name: str, refused: RejectedRows) -> Nam
 def _since_1970(texts: Sequence[str]) -> Ints:
     """Days since 1970 of each text; the least number where it is blank or no day."""
     epoch = date(1970, 1, 1).toordinal()
-    known = [_ordinal(text) for text in texts]
-    return np.array([-(2**31) if day is None else day - epoch for day in known], dtype=np.int64)
+    ordinals = [_ordinal(text) for text in texts]
+    return np.array([-(2**31) if day is None else day - epoch for day in ordinals], dtype=np.int64)
 
 
 def _ordinal(text: str) -> int | None:

@@ -38,6 +38,8 @@ class Round:
     problems: list[str] = field(default_factory=list)
     evaluated: int = 0
     raised: list[str] = field(default_factory=list)
+    # One line for each kind of file in the drop folders that no round reads.
+    unread: list[str] = field(default_factory=list)
     # Lines for people that concern no file.
     notes: list[str] = field(default_factory=list)
 
@@ -72,7 +74,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         number = _begin(connection, now)
         _note_declarations(connection, lab)
     taken = take_in_drops(store, lab, now, watch)
-    done = Round(entries=taken.entries, problems=taken.problems)
+    done = Round(entries=taken.entries, problems=taken.problems, unread=list(taken.unread.values()))
     with store.writing() as connection:
         went_back = clock_went_back(connection, lab.zone, rounds=1)
         done.notes += [went_back] if went_back else []

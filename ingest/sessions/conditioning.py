@@ -33,6 +33,7 @@ __all__ = [
     "reach_us",
     "summarise_log",
     "tolerance",
+    "without_rule",
 ]
 
 Ints = NDArray[np.int64]
@@ -202,6 +203,23 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
             "humidity_mean": humidity[2],
             "excursion_us": pd.arrays.IntegerArray(excursion, excursion == NO_TIME),
             "doors": doors,
+        },
+        index=sessions.index,
+    )
+
+
+def without_rule(sessions: pd.DataFrame) -> pd.DataFrame:
+    """Return the judgement of sessions that need no conditioning, as stored: valid, with neither hours nor humidity."""
+    unknown = np.full(len(sessions), np.nan)
+    no_time = pd.array([pd.NA] * len(sessions), dtype="Int64")
+    return pd.DataFrame(
+        {
+            "conditioning": State.VALID.value,
+            **dict.fromkeys(("hours", "humidity_min", "humidity_max", "humidity_mean"), unknown),
+            "excursion_us": no_time,
+            "doors": 0,
+            "clock": "chamber",
+            "loaded_us": no_time,
         },
         index=sessions.index,
     )

@@ -48,7 +48,8 @@ def ready(connection: Connection, lab: Lab, now: datetime) -> ReadyDocument:
     chambers = []
     for chamber, name, last_us in connection.exec_driver_sql(CHAMBERS_SQL, (now_us,)).fetchall():
         inside = [load for load in loads if load.stays[-1].chamber_id == chamber]
-        if last_us is not None or inside:
+        # Without a declared conditioning nothing has to become ready.
+        if lab.conditioning and (last_us is not None or inside):
             chambers.append(_chamber(connection, lab, int(chamber), str(name), now_us, inside))
     on_record = bool(loads) or connection.exec_driver_sql("SELECT 1 FROM load_event LIMIT 1").first() is not None
     return {"at": iso(now_us, lab.zone), "loads_on_record": on_record, "chambers": chambers}

@@ -15,7 +15,7 @@ from ingest.common.instants import HOUR_US
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.sessions.bench_state import BenchState
-from ingest.sessions.conditioning import State, judge, reach_us
+from ingest.sessions.conditioning import State, judge, reach_us, without_rule
 from ingest.sessions.instrument_records import bench_states, check_reach_us, check_streams
 from ingest.sessions.load_records import LOG, judge_by_loads
 from ingest.store.dialect import among
@@ -174,7 +174,7 @@ WHERE k.conditioning = '' AND k.stream_id IN ({}) ORDER BY s.started_us, s.id
 
 def _in_reach(connection: Connection, lab: Lab) -> list[int]:
     """Sessions never judged, and those whose stretch of the log holds a new entry; in the order of time."""
-    reach = max(reach_us(rule) for rule in lab.conditioning.values())
+    reach = max((reach_us(rule) for rule in lab.conditioning.values()), default=0)
     # No session is longer: with it the sessions that began before a stretch and reach into it are found by their start.
     longest = connection.exec_driver_sql("SELECT max(ended_us - started_us) FROM session").scalar() or 0
     ids = list(connection.execute(text(IN_REACH_SQL), {"longest": longest, "reach": reach}).scalars())
@@ -194,10 +194,14 @@ def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Progress) ->
     for start in range(0, len(ids), SESSIONS_AT_ONCE):
         watch("sessions judged", start, len(ids))
         sessions = _sessions_of(connection, ids[start : start + SESSIONS_AT_ONCE])
-        rule_of = sessions["characteristic"].map(lambda name: lab.characteristic(name).conditioning)
+        rule_of = sessions["characteristic"].map(lambda name: str(lab.characteristic(name).conditioning))
         states = pd.Series(bench_states(connection, lab, sessions), index=sessions.index, dtype=object)
-        for rule_name, part in sessions.groupby(rule_of):
-            rule = lab.conditioning[str(rule_name)]
+        for _, part in sessions.groupby(rule_of):
+            rule = lab.conditioning_for(part["characteristic"].iloc[0])
+            if rule is None:
+                judged = _with_bench(without_rule(part), part, states, gating)
+                _write_judgement(connection, part.reset_index(drop=True), judged)
+                continue
             logs = _logs_for(connection, part, reach_us(rule))
             judged = judge_by_loads(connection, part, judge(part, logs, rule), rule, rule.out_minutes)
             judged = _with_bench(judged, part, states, gating)

@@ -88,15 +88,15 @@ def _law(tests: FilmTests, used: Flags, lower: float | None, upper: float | None
         return FilmLaw("unlimited", 0, None, None, 0.0, None)
     x, lot = tests.months[used], tests.lot_id[used]
     level = ageing.with_bounds_filled(x, tests.level[used], tests.bound[used], lot)
-    own = ageing.lines(x, level, lot)
-    lots = len(own.lots)
+    fitted = ageing.lines(x, level, lot)
+    lots = len(fitted.lots)
     side: Side = "upper" if upper is not None else "lower"
     limit = upper if upper is not None else lower
     few = FilmLaw("too_few", lots, side, limit, 0.0, None)
     if lots < FEWEST_LOTS:
         return few
     law = ageing.weighed_slopes(x, level, lot, tests.variance[used])
-    seen = max(float(np.ptp(x[lot == one])) for one in own.lots)
+    seen = max(float(np.ptp(x[lot == one])) for one in fitted.lots)
     if abs(law.mean) <= SHOWN * law.se:
         return replace(few, word="no_change_shown", law=law)
     side, limit = ("upper", upper) if law.mean > 0 else ("lower", lower)
@@ -191,8 +191,8 @@ def _change(law: FilmLaw, scale: str, unit: str) -> dict[str, object]:
     def shown(slope: float) -> float | None:
         return number(100.0 * float(np.expm1(min(slope, 50.0))) if log else slope)
 
-    known = law.law
-    mean, half = (known.mean, SHOWN * known.se) if known is not None else (np.nan, np.nan)
+    slopes = law.law
+    mean, half = (slopes.mean, SHOWN * slopes.se) if slopes is not None else (np.nan, np.nan)
     return {
         "change_percent_per_month": shown(mean),
         "change_low": shown(mean - half),
@@ -208,30 +208,30 @@ def _add_life(
     if law.side is None or law.limit is None or not labelled.any():
         return
     age, level, lot = tests.age[labelled], filled[labelled], tests.lot_id[labelled]
-    own = ageing.lines(age, level, lot)
-    document["life_lots"] = len(own.lots)
+    fitted = ageing.lines(age, level, lot)
+    document["life_lots"] = len(fitted.lots)
     document["life_since"] = since  # type: ignore[typeddict-item]
     furthest = ageing.furthest(float(age.max()))
-    if len(own.lots) >= 2 and own.df >= 1 and own.mean_square > 0:
+    if len(fitted.lots) >= 2 and fitted.df >= 1 and fitted.mean_square > 0:
         lower, upper = (law.limit, None) if law.side == "lower" else (None, law.limit)
         mean = ageing.mean_line_life(age, level, lot, lower, upper, document["confidence"])
         line: MeanLine = {"model": mean.model, "months": number(min(mean.life, furthest)), "furthest_months": furthest}
         document["mean_line"] = line
-    if law.word != "dated" or len(own.lots) < FEWEST_LOTS:
+    if law.word != "dated" or len(fitted.lots) < FEWEST_LOTS:
         return
     life = ageing.tolerance_life(age, level, lot, law.limit, law.side, document["coverage"], document["confidence"])
     document["life_word"] = "dated" if life.life <= furthest else "beyond_sight"
     document["life_months"] = number(min(life.life, furthest))
     document["life_expected_months"] = number(life.expected)
-    document["bound_line"] = _bound_line(own, life, furthest, law, document["scale"])
+    document["bound_line"] = _bound_line(fitted, life, furthest, law, document["scale"])
 
 
 def _bound_line(
-    own: ageing.Lines, life: ageing.ToleranceLife, furthest: float, law: FilmLaw, scale: str
+    fitted: ageing.Lines, life: ageing.ToleranceLife, furthest: float, law: FilmLaw, scale: str
 ) -> list[tuple[float, float, float]]:
     """Age, mean line and bound on the lots, in the unit, for the chart of the film."""
     ages = np.linspace(0.0, furthest, CHART_STEPS)
-    at = own.level[:, None] + own.slope[:, None] * (ages - own.age[:, None])
+    at = fitted.level[:, None] + fitted.slope[:, None] * (ages - fitted.age[:, None])
     sign = 1.0 if law.side == "upper" else -1.0
     middle = at.mean(axis=0)
     bound = middle + sign * life.factor * at.std(axis=0, ddof=1)

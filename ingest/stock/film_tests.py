@@ -83,8 +83,9 @@ def film_tests(
     variance = np.zeros(len(frame))
     slope = humidity_slope(connection, stream.product, stream.characteristic)
     humidity = frame["humidity"].to_numpy(np.float64)
-    if slope is not None:
-        away = np.nan_to_num(humidity - lab.conditioning_for(stream.characteristic).humidity_percent)
+    rule = lab.conditioning_for(stream.characteristic)
+    if slope is not None and rule is not None:
+        away = np.nan_to_num(humidity - rule.humidity_percent)
         level, variance = level - slope.slope * away, (slope.se * away) ** 2
     common, under = _bench(lab, stream, frame, findings)
     tested = frame["tested_us"].to_numpy(np.int64)
@@ -104,30 +105,30 @@ def film_tests(
         age=age,
         since=since,
         why_not=[
-            _why_not(str(state), settled, known, months, doubt, lab.ageing.from_days / DAYS_PER_MONTH)
-            for state, settled, known, months, doubt in zip(
+            _why_not(str(state), settled, has_level, months, doubt, lab.ageing.from_days / DAYS_PER_MONTH)
+            for state, settled, has_level, months, doubt in zip(
                 frame["conditioning"], frame["settled"], np.isfinite(level), age, doubtful, strict=True
             )
         ],
         under_finding=under,
         is_open=is_open,
-        humidity_removed=slope is not None,
+        humidity_removed=slope is not None and rule is not None,
     )
 
 
-def _why_not(state: str, settled: object, known: bool, age: float, doubt: bool, from_months: float) -> str:
+def _why_not(state: str, settled: object, has_level: bool, age: float, doubt: bool, from_months: float) -> str:
     """Why a test does not count: its conditioning, a suspected slip, no level, or an age before the declared day."""
     if state != "valid":
         return state
     if isinstance(settled, str) and settled != STANDS:
         return "set aside" if settled else "may be a slip"
-    if not known:
+    if not has_level:
         return "no level"
     return "too young" if not doubt and age < from_months else ""
 
 
 def _judged(frame: pd.DataFrame, scale: str, judged: str, *, upper: bool) -> tuple[Floats, Integers]:
-    """The level that is held against the limit, in the charted scale, and which side of it is open."""
+    """The level that is compared with the limit, in the charted scale, and which side of it is open."""
     low, high = (frame[name].astype(np.float64).to_numpy() for name in ("level_low", "level_high"))
     level = frame["level"].astype(np.float64).to_numpy()
     bound = np.zeros(len(frame), dtype=np.int64)

@@ -26,7 +26,7 @@ from spc.ageing import DAYS_PER_MONTH
 __all__ = ["CAUTION", "TEST_FIRST", "ageing_document", "stock_document"]
 
 CAUTION = (
-    "A date clears no lot and condemns none: it says what dry tests of this film lead to expect. The standard's text and the "
+    "A date clears no lot and condemns none: it is an estimate from dry tests of this film. The standard's text and the "
     "authorised person decide."
 )
 TEST_FIRST = 10
@@ -95,23 +95,23 @@ def _by_date(connection: Connection, find: str, start: int, most: int | None) ->
         pattern = f"%{_escaped(find.lower())}%"
         texts = " OR ".join(f"lower(l.{name}) LIKE ? ESCAPE '!'" for name in ("supplier", "product", "lot"))
         where, values = f" AND ({texts})", [pattern] * 3
-    found: list[Any] = []
+    selected: list[Any] = []
     skipped = start
     # Two queries, each in the order of the index, instead of a sort of the whole shelf.
     for has_date, order in (("IS NOT NULL", "s.keep_day, s.lot_id"), ("IS NULL", "s.lot_id")):
-        wanted = None if most is None else most - len(found)
+        wanted = None if most is None else most - len(selected)
         if wanted == 0:
             break
         part = f" AND s.keep_day {has_date}{where}"
         limits = "" if wanted is None else f" LIMIT {int(wanted)} OFFSET {int(skipped)}"
         rows = connection.exec_driver_sql(f"{PLACE}{part} ORDER BY {order}{limits}", tuple(values)).fetchall()
-        found += rows
+        selected += rows
         if most is not None and skipped and not rows:
             count = f"SELECT count(*) FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1{part}"
             skipped -= int(connection.exec_driver_sql(count, tuple(values)).scalar() or 0)
         elif rows:
             skipped = 0
-    return found
+    return selected
 
 
 def _escaped(text: str) -> str:
@@ -120,7 +120,8 @@ def _escaped(text: str) -> str:
 
 def _days_to_test(lab: Lab) -> int:
     """Days until a bag that is laid into the chamber today can be tested."""
-    hours = [lab.conditioning_for(one.name).hours for one in lab.characteristics if one.conditioning]
+    rules = [lab.conditioning_for(one.name) for one in lab.characteristics]
+    hours = [rule.hours for rule in rules if rule is not None]
     return math.ceil(max(hours, default=0.0) / 24.0)
 
 
@@ -141,8 +142,8 @@ def _test_first(connection: Connection, today: int, end: int, test_day: int) -> 
     if not chosen:
         return []
     marks = ", ".join("?" * len(chosen))
-    found = connection.exec_driver_sql(f"{PLACE} AND s.lot_id IN ({marks})", tuple(chosen)).fetchall()
-    by_lot = {row[0]: row for row in found}
+    selected = connection.exec_driver_sql(f"{PLACE} AND s.lot_id IN ({marks})", tuple(chosen)).fetchall()
+    by_lot = {row[0]: row for row in selected}
     return _rows(connection, [by_lot[lot] for lot in chosen], today, end)
 
 
@@ -151,15 +152,15 @@ def _chances(
 ) -> np.ndarray:
     """Chance of each lot (stream, level, day of the last test, opened) to be over its limit on a day."""
     out = np.full(len(lots), np.nan)
-    known = stored_laws(connection, {stream for stream, level, _, _ in lots if level is not None})
+    laws = stored_laws(connection, {stream for stream, level, _, _ in lots if level is not None})
     groups: dict[tuple[int, bool], list[int]] = {}
     for place, (stream, level, tested, is_open) in enumerate(lots):
-        if level is not None and tested is not None and stream in known:
+        if level is not None and tested is not None and stream in laws:
             groups.setdefault((stream, is_open), []).append(place)
     for (stream, is_open), places in groups.items():
         levels = np.array([lots[place][1] for place in places], dtype=np.float64)
         days = np.array([lots[place][2] for place in places], dtype=np.float64)
-        out[places] = chances(known[stream][is_open], levels, days, day)
+        out[places] = chances(laws[stream][is_open], levels, days, day)
     return out
 
 
@@ -243,9 +244,9 @@ def _film(connection: Connection, lab: Lab, stream: int, stored: Mapping[str, An
 
 
 def _bench(later: int, beside: int) -> str:
-    """Whether ageing can be told from a drift of the bench."""
+    """Whether ageing can be separated from a drift of the bench."""
     if not later:
         return "No lot was tested a second time."
     if not beside:
-        return "Ageing or bench: no fresh lot and no check standard was tested beside the old ones, so they can't be told apart."
+        return "Ageing or bench: no fresh lot and no check standard was tested beside the old ones, so they can't be separated."
     return f"A check standard or a fresh lot was tested within a week of {beside} of {later} later tests."

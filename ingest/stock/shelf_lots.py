@@ -1,7 +1,7 @@
 """The lots on the shelf and the day to keep each until, written by the round.
 
-With counts in the store, the rows of a lot's latest count say how much of it there is; a lot without a count or with
-quantity 0 is not on the shelf. Without any count, every tested lot is taken as held.
+With counts in the store, the rows of a lot's latest count give its quantity; a lot without a count or with quantity 0 is not
+on the shelf. Without any count, every tested lot is taken as held.
 """
 
 from __future__ import annotations
@@ -256,17 +256,17 @@ def _claimed_until(made_on: str, months: float | None) -> str | None:
 
 def write_untested(connection: Connection, held: Mapping[int, Held]) -> None:
     """Write a row for each held lot that has none: nothing is known of it but its count."""
-    known: set[int] = set()
+    present: set[int] = set()
     wanted = sorted(held)
     for start in range(0, len(wanted), LOTS_AT_ONCE):
         keys, values = among(connection, [(lot,) for lot in wanted[start : start + LOTS_AT_ONCE]])
         rows_of_lots = connection.exec_driver_sql(
             f"SELECT DISTINCT lot_id FROM shelf_lot WHERE lot_id IN {keys}", values
         )
-        known |= set(rows_of_lots.scalars())
+        present |= set(rows_of_lots.scalars())
     rows = []
     for lot, one in held.items():
-        if lot in known:
+        if lot in present:
             continue
         document: ShelfFigures = {
             "characteristic": None,
@@ -313,17 +313,17 @@ def put_leading(connection: Connection, lots: Collection[int]) -> None:
 
 def law_to_json(law: FilmLaw) -> dict[str, Any]:
     """The law as plain lists, for chances by a day that is asked for later."""
-    known = law.law
+    present = law.law
     return {
         "word": law.word,
         "lots": law.lots,
         "side": law.side,
         "limit": law.limit,
         "months": law.months,
-        "weight": [] if known is None else known.weight.tolist(),
-        "slope": [] if known is None else known.slope.tolist(),
-        "slope_variance": [] if known is None else known.slope_variance.tolist(),
-        "session_variance": [] if known is None else known.session_variance.tolist(),
+        "weight": [] if present is None else present.weight.tolist(),
+        "slope": [] if present is None else present.slope.tolist(),
+        "slope_variance": [] if present is None else present.slope_variance.tolist(),
+        "session_variance": [] if present is None else present.session_variance.tolist(),
     }
 
 

@@ -1,7 +1,7 @@
 """Alerts about lots in stock that come near their date: kind `forecast`, outside the budget of false alerts.
 
-They are derived from what the store knows: "near" counts from the last test or count in it, not from the clock. Without counts
-there are none, because nobody knows which of the tested lots are still there.
+"Near" is counted from the last test or count in the store, not from the clock. Without counts there are no such alerts, because
+it is unknown which of the tested lots are still in stock.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["STOCK_ALERTS", "write_stock_alerts"]
 
-# The condition by which the alerts of lots in stock are told from those of streams.
+# Selects the alerts of lots in stock and none of a stream.
 STOCK_ALERTS = "kind = 'forecast' AND stream_id IS NULL"
 NEAR_SQL = """
 SELECT l.supplier, l.product, t.characteristic, l.lot, s.keep_day, s.expected_day, s.tested_day, s.quantity, s.unit

@@ -68,10 +68,10 @@ def _streams(
 ) -> list[Stream]:
     """The streams to derive again: evaluated ones, those with a lot whose count changed, and those that share the effect of humidity."""
     rows = connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream ORDER BY id")
-    known = [Stream(*row) for row in rows]
+    streams = [Stream(*row) for row in rows]
     films = [
         stream
-        for stream in known
+        for stream in streams
         if lab.is_declared(stream.characteristic) and not lab.is_check_standard(stream.supplier, stream.product)
     ]
     if everything:
@@ -79,7 +79,7 @@ def _streams(
     touched = set(evaluated)
     for lot in stale:
         touched |= set(connection.exec_driver_sql("SELECT stream_id FROM session WHERE lot_id = ?", (lot,)).scalars())
-    shared = {(stream.product, stream.characteristic) for stream in known if stream.id in evaluated}
+    shared = {(stream.product, stream.characteristic) for stream in streams if stream.id in evaluated}
     return [stream for stream in films if stream.id in touched or (stream.product, stream.characteristic) in shared]
 
 

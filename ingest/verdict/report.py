@@ -162,7 +162,9 @@ def _session(lab: Lab, session: Session) -> ReportSession:
         "hours": conditioning["hours"],
         "humidity_min": conditioning["humidity_min"],
         "humidity_max": conditioning["humidity_max"],
-        "required": (
+        "required": "none"
+        if needed is None
+        else (
             f"{needed.hours:g} h at {needed.humidity_percent:g} ± {needed.humidity_tolerance:g} % RH and "
             f"{needed.temperature_c:g} ± {needed.temperature_tolerance_c:g} °C"
         ),

@@ -189,7 +189,7 @@ def square_term(
         slope = np.divide(sums.xy, sums.xx, out=np.zeros(k), where=sums.xx > 1e-9)
         return values - sums.level[number] - slope[number] * (x - sums.age[number])
 
-    # Lots age at unlike pace: each keeps its slope, and a lot with two ages says nothing about a bend.
+    # Lots age at unlike pace: each keeps its slope, and a lot with two ages shows no bend.
     square, rest = about_own_lines((x - x.mean()) ** 2), about_own_lines(y)
     ages = np.array([np.unique(x[number == one]).size for one in range(k)])
     df = int(np.sum(np.bincount(number, minlength=k) - np.minimum(ages, 2))) - 1
@@ -235,19 +235,19 @@ def poolability(age: ArrayLike, level: ArrayLike, lot: Sequence[Hashable] | Arra
     'parallel lines'
     """
     x, y, number, names = lot_columns(age, level, lot)
-    own = lines(x, y, number)
-    if len(own.lots) < 2 or own.df < 1:
+    fitted = lines(x, y, number)
+    if len(fitted.lots) < 2 or fitted.df < 1:
         raise ValueError("poolability needs at least two lots with two ages each, and more tests than twice the lots")
     k = len(names)
     sums = lot_sums(x, y, number, k)
-    rest_own = own.mean_square * own.df
+    rest_own = fitted.mean_square * fitted.df
     rest_parallel = float(sums.yy.sum() - sums.xy.sum() ** 2 / sums.xx.sum())
     dx, dy = x - x.mean(), y - y.mean()
     rest_one = float(dy @ dy - (dx @ dy) ** 2 / (dx @ dx))
-    f_slopes = (rest_parallel - rest_own) / (len(own.lots) - 1) / own.mean_square
-    f_intercepts = (rest_one - rest_parallel) / (k - 1) / own.mean_square
-    p_slopes = float(special.fdtrc(len(own.lots) - 1, own.df, max(f_slopes, 0.0)))
-    p_intercepts = float(special.fdtrc(k - 1, own.df, max(f_intercepts, 0.0)))
+    f_slopes = (rest_parallel - rest_own) / (len(fitted.lots) - 1) / fitted.mean_square
+    f_intercepts = (rest_one - rest_parallel) / (k - 1) / fitted.mean_square
+    p_slopes = float(special.fdtrc(len(fitted.lots) - 1, fitted.df, max(f_slopes, 0.0)))
+    p_intercepts = float(special.fdtrc(k - 1, fitted.df, max(f_intercepts, 0.0)))
     model: Model = "own lines" if p_slopes < at else "parallel lines" if p_intercepts < at else "one line"
     return Poolability(model, float(f_slopes), p_slopes, float(f_intercepts), p_intercepts)
 
@@ -264,7 +264,7 @@ def mean_line_life(
 ) -> MeanLineLife:
     """Shelf life from the confidence bound of a mean line, as published for stability studies.
 
-    Lots with a single age are left out. It speaks of the mean of the lots that were tested: at the stated age a quarter of the lots can be over the limit. For a
+    Lots with a single age are left out. It concerns the mean of the lots that were tested: at the stated age a quarter of the lots can be over the limit. For a
     statement about lots see `tolerance_life`.
 
     Parameters
@@ -318,33 +318,33 @@ def mean_line_life(
     x, y, number = x[aged[number]], y[aged[number]], (np.cumsum(aged) - 1)[number[aged[number]]]
     k = len(names)
     model: Model = poolability(x, y, number, at).model if k > 1 else "one line"
-    own = lot_sums(x, y, np.zeros_like(number) if model == "one line" else number, 1 if model == "one line" else k)
+    fitted = lot_sums(x, y, np.zeros_like(number) if model == "one line" else number, 1 if model == "one line" else k)
     if model == "parallel lines":
-        slope, spread = np.full(k, own.xy.sum() / own.xx.sum()), np.full(k, own.xx.sum())
-        left = np.full(k, (own.yy.sum() - own.xy.sum() ** 2 / own.xx.sum()) / k)
+        slope, spread = np.full(k, fitted.xy.sum() / fitted.xx.sum()), np.full(k, fitted.xx.sum())
+        left = np.full(k, (fitted.yy.sum() - fitted.xy.sum() ** 2 / fitted.xx.sum()) / k)
         df = np.full(k, float(x.size - k - 1))
     else:
-        slope, spread = own.xy / own.xx, own.xx
-        left = own.yy - slope * own.xy
-        df = np.full(own.n.size, float(x.size - 2 * own.n.size))
+        slope, spread = fitted.xy / fitted.xx, fitted.xx
+        left = fitted.yy - slope * fitted.xy
+        df = np.full(fitted.n.size, float(x.size - 2 * fitted.n.size))
     square = left.sum() / df
     if model == "own lines" and each_lot_alone:
-        df, square = own.n - 2.0, left / (own.n - 2.0)
+        df, square = fitted.n - 2.0, left / (fitted.n - 2.0)
     tail = confidence if lower is None or upper is None else 0.5 + confidence / 2
     c = special.stdtrit(df, tail) ** 2 * square
-    start = own.level - slope * own.age
+    start = fitted.level - slope * fitted.age
     limits = [(limit, sign) for limit, sign in ((lower, -1.0), (upper, 1.0)) if limit is not None]
 
     def end(i: int) -> float:
         """Age at which the bound of one line meets the nearer limit."""
         variance = (
-            c[i] / own.n[i] + c[i] * own.age[i] ** 2 / spread[i],
-            -2 * c[i] * own.age[i] / spread[i],
+            c[i] / fitted.n[i] + c[i] * fitted.age[i] ** 2 / spread[i],
+            -2 * c[i] * fitted.age[i] / spread[i],
             c[i] / spread[i],
         )
         return min(first_crossing(start[i], slope[i], variance, limit, sign) for limit, sign in limits)
 
-    ends = np.array([end(i) for i in range(own.n.size)])
+    ends = np.array([end(i) for i in range(fitted.n.size)])
     worst = int(np.argmin(ends))
     of_lot = {name: float(ends[0 if model == "one line" else i]) for i, name in enumerate(names)}
     return MeanLineLife(
@@ -422,15 +422,15 @@ def tolerance_life(
     (21.0, 24.2, 5)
     """
     bound = finite_number(limit, "limit")
-    own = lines(age, level, lot)
-    k = len(own.lots)
+    fitted = lines(age, level, lot)
+    k = len(fitted.lots)
     if k < 2:
         raise ValueError(f"tolerance_life needs at least two lots with tests at two ages each, got {k}")
     factor = _factor(k, coverage, confidence)
-    at_zero = own.level - own.slope * own.age
-    covariance = np.cov(at_zero, own.slope)
+    at_zero = fitted.level - fitted.slope * fitted.age
+    covariance = np.cov(at_zero, fitted.slope)
     scatter = factor**2 * covariance
-    middle, pace, sign = float(at_zero.mean()), float(own.slope.mean()), 1.0 if side == "upper" else -1.0
+    middle, pace, sign = float(at_zero.mean()), float(fitted.slope.mean()), 1.0 if side == "upper" else -1.0
     life = first_crossing(middle, pace, (scatter[0, 0], 2 * scatter[0, 1], scatter[1, 1]), bound, sign)
     room, towards = sign * (bound - middle), sign * pace
     expected = 0.0 if room <= 0 else room / towards if towards > 0 else np.inf
@@ -531,7 +531,7 @@ def with_bounds_filled(
     Returns
     -------
     ndarray, shape (n,)
-        The levels unchanged where none is bounded, or where the likelihood has no maximum: then a bound stands for the value.
+        The levels unchanged where no test is bounded, or where the likelihood has no maximum: then a bound stands for the value.
 
     Examples
     --------

@@ -20,9 +20,9 @@ from spc.kernels.validation import as_points, finite_number, positive, whole
 
 __all__ = ["OwnDates", "SlopeLaw", "chance_over", "months_to_chance", "own_date", "slope_law", "weighed_slopes"]
 
-_GRID = 32  # scenarios of each of the two standard deviations
-_REACH = 6.0  # their largest value, in units of a first estimate
-_LEAST_WEIGHT = 1e-4  # scenarios that weigh less together are left out
+_GRID = 32  # Scenarios of each of the two standard deviations
+_REACH = 6.0  # Their largest value, in units of a first estimate
+_LEAST_WEIGHT = 1e-4  # Scenarios that weigh less together are left out
 _LOTS_AT_ONCE = 2_000
 
 
@@ -151,24 +151,24 @@ def weighed_slopes(
     (0.061, 5)
     """
     x, y, number, _ = lot_columns(age, level, lot)
-    known = np.broadcast_to(np.asarray(variance, dtype=np.float64), x.shape)
-    own = lines(x, y, number)
-    k = len(own.lots)
+    prior_variance = np.broadcast_to(np.asarray(variance, dtype=np.float64), x.shape)
+    fitted = lines(x, y, number)
+    k = len(fitted.lots)
     if k < 3:
         raise ValueError(f"weighed_slopes needs at least three lots with tests at two ages each, got {k}")
-    kept = np.isin(number, np.array(own.lots))
-    x, y, known = x[kept], y[kept], known[kept]
+    kept = np.isin(number, np.array(fitted.lots))
+    x, y, prior_variance = x[kept], y[kept], prior_variance[kept]
     number = np.unique(number[kept], return_inverse=True)[1].ravel()
-    raw = float(np.std(own.slope, ddof=1))
-    typical = float(np.sqrt(np.median(own.spread)))
+    raw = float(np.std(fitted.slope, ddof=1))
+    typical = float(np.sqrt(np.median(fitted.spread)))
     least = 1e-6 * max(float(np.ptp(y)), 1e-6)
-    residual = np.sqrt(own.mean_square) if own.df > 0 else 0.0
+    residual = np.sqrt(fitted.mean_square) if fitted.df > 0 else 0.0
     steps = (np.arange(_GRID) + 0.5) / _GRID
     session = (
-        _REACH * max(residual, least) if own.df >= 8 else _REACH * max(residual, 0.5 * raw * typical, least)
+        _REACH * max(residual, least) if fitted.df >= 8 else _REACH * max(residual, 0.5 * raw * typical, least)
     ) * steps
     between = _REACH * max(raw, least) * steps
-    log_weight, mean, precision = scenario_likelihood(x, y, number, known, session, between)
+    log_weight, mean, precision = scenario_likelihood(x, y, number, prior_variance, session, between)
     share = np.exp(log_weight - log_weight.max()).ravel()
     share /= share.sum()
     order = np.argsort(share)

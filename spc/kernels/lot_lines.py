@@ -98,7 +98,7 @@ def first_crossing(
     >>> round(first_crossing(9.0, 0.1, (0.04, 0.0, 0.0), 11.0, 1.0), 6)
     18.0
     """
-    room, pace = sign * (limit - start), sign * slope  # the line is inside while room - pace * age > 0
+    room, pace = sign * (limit - start), sign * slope  # The line is inside while room - pace * age > 0
     q0, q1, q2 = variance
     if room <= np.sqrt(max(q0, 0.0)):
         return 0.0
@@ -110,7 +110,7 @@ def first_crossing(
 
 
 def scenario_likelihood(
-    x: Floats, y: Floats, number: Indices, known: Floats, session: Floats, between: Floats
+    x: Floats, y: Floats, number: Indices, prior_variance: Floats, session: Floats, between: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Restricted log likelihood of lots' lines for standard deviations of a test and of the lots' slopes.
 
@@ -136,7 +136,7 @@ def scenario_likelihood(
     [[[2.0]], [[1.0]]]
     """
     k = int(number.max()) + 1
-    weight = 1.0 / (session[:, None] ** 2 + known)  # (session, tests)
+    weight = 1.0 / (session[:, None] ** 2 + prior_variance)  # (session, tests)
     total, of_x, of_y = (by_lot(weight * part, number, k) for part in (np.ones(x.size), x, y))
     dx, dy = x - (of_x / total)[:, number], y - (of_y / total)[:, number]
     xx, xy, yy = (by_lot(weight * part, number, k) for part in (dx * dx, dx * dy, dy * dy))

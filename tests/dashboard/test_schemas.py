@@ -15,8 +15,28 @@ import pytest
 from dashboard.schemas import DOCUMENTS, schema
 
 README_NAMES = (
-    "ageing", "alerts", "bags", "board", "check", "compare", "history", "instruments", "limits", "lot", "ready", "replay", "report", "run", "scorecard", "stock", "stream", "users", "waveform", "whatif",
-)  # fmt: skip
+    "ageing",
+    "alerts",
+    "bags",
+    "board",
+    "check",
+    "check-file",
+    "compare",
+    "history",
+    "instruments",
+    "limits",
+    "lot",
+    "ready",
+    "replay",
+    "report",
+    "run",
+    "scorecard",
+    "stock",
+    "stream",
+    "users",
+    "waveform",
+    "whatif",
+)
 
 
 def objects(node: Any) -> Iterator[dict[str, Any]]:

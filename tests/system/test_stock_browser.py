@@ -1,4 +1,4 @@
-"""At the shelf, with a phone or at the desk: a person finds the lots to test first."""
+"""A person finds the lots to test first, on a phone and on a laptop."""
 
 from __future__ import annotations
 

@@ -205,7 +205,7 @@ def test_what_needs_a_store_says_how_to_get_one(name: str, bench: Bench) -> None
 
 
 def test_a_round_over_an_empty_lab_is_done_and_refuses_nothing(bench: Bench) -> None:
-    assert document(bench.folder, "run") == {"files": [], "evaluated": 0, "to_look_at": 0, "raised": []}
+    assert document(bench.folder, "run") == {"files": [], "evaluated": 0, "to_look_at": 0, "raised": [], "unread": []}
     assert call(bench.folder, "run").exit_code == 0
 
 

@@ -7,6 +7,7 @@ import sys
 
 import click
 import pytest
+from click.testing import CliRunner
 from support.labs import MONDAY, Bench, lot_rows
 
 from dashboard.cli import COMMANDS, main
@@ -58,3 +59,22 @@ def test_every_subcommand_is_found_and_its_line_in_the_list_is_the_first_of_its_
 
 def test_an_unknown_subcommand_is_refused_with_a_usage_line() -> None:
     assert main.get_command(click.Context(main), "no-such-command") is None
+
+
+@pytest.mark.parametrize(
+    ("call", "line"),
+    [
+        (["nope"], "lotdrift: no such command 'nope'; see lotdrift --help"),
+        (["run", "--foo"], "lotdrift run: no such option '--foo'; see lotdrift run --help"),
+        (["lot", "A"], "lotdrift lot: missing argument 'LOT'; see lotdrift lot --help"),
+        (["user", "add"], "lotdrift user add: missing argument 'NAME'; see lotdrift user add --help"),
+    ],
+)
+def test_a_wrong_call_is_one_line_that_leads_to_the_right_one(call: list[str], line: str) -> None:
+    result = CliRunner().invoke(main, call, prog_name="lotdrift")
+
+    assert (result.exit_code, result.stdout, result.stderr) == (2, "", f"{line}\n")
+
+
+def test_a_call_without_a_command_shows_the_help() -> None:
+    assert "Commands:" in CliRunner().invoke(main, []).output

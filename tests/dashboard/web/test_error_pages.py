@@ -226,3 +226,13 @@ def test_a_lab_file_that_breaks_while_the_process_serves_is_told_on_the_page(tmp
             assert refused.value.code == 503
             assert b"lab.toml: is not TOML" in refused.value.read()
             refused.value.close()
+
+
+def test_an_address_that_names_no_page_is_answered_with_404_in_the_frame_of_the_pages(bench: Bench) -> None:
+    client = make_app(bench.folder).server.test_client()
+
+    page, missing, deeper = (client.get(path, headers=HERE) for path in ("/bench", "/nowhere", "/bench/nowhere"))
+
+    assert [answer.status_code for answer in (page, missing, deeper)] == [200, 404, 404]
+    assert b"react-entry-point" in missing.data
+    assert missing.mimetype == page.mimetype == "text/html"

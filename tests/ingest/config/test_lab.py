@@ -317,7 +317,8 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         (
             'unit = "nJ"',
             'unit = "nJ/m"',
-            f'{ENERGY}.unit: expected one of nJ, uJ, mJ, J, ohm, kohm, Mohm, Gohm or Tohm, got "nJ/m"',
+            f"{ENERGY}.unit: expected one of nJ, uJ, mJ, J, ohm, kohm, Mohm, Gohm, Tohm, V, kV, ms, s, mN, N, um, mm, "
+            'g/m2/day or %, got "nJ/m"',
         ),
         ('scale = "log"', 'scale = "ln"', f'{ENERGY}.scale: expected "log" or "linear", got "ln"'),
         ('judged = "mean"', 'judged = "best"', f'{ENERGY}.judged: expected "mean" or "worst", got "best"'),
@@ -375,7 +376,7 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         (
             'kind = "tests"',
             'kind = "climate"\nreadings = ["d1"]',
-            'lab.toml, source.1: expected readings and log10 only with kind = "tests"',
+            'lab.toml, source.1: expected readings, values and log10 only with kind = "tests"',
         ),
         (
             'kind = "tests"',
@@ -492,3 +493,22 @@ def test_the_example_of_this_file_is_all_that_is_documented_of_a_source():
 
 def test_path_of_the_lab_is_kept(lab_of, tmp_path: Path):
     assert lab_of().folder == tmp_path
+
+
+def test_a_decimal_comma_and_a_delimiter_that_is_a_comma_too_are_refused(lab_of):
+    with pytest.raises(LabFileError) as refused:
+        lab_of(f'{EXAMPLE}decimal = ","\ndelimiter = ","\n')
+
+    assert str(refused.value) == (
+        'lab.toml, source.1: expected another delimiter than the decimal comma, such as delimiter = ";"'
+    )
+
+
+@pytest.mark.parametrize(
+    ("unit", "name"),
+    [("V", "V"), ("s", "s"), ("N", "N"), ("\u00b5m", "um"), ("um", "um"), ("g/m\u00b2/day", "g/m2/day"), ("%", "%")],
+)
+def test_other_quantities_than_energy_and_resistance_may_be_declared(lab_of, unit, name):
+    lab = lab_of(EXAMPLE.replace('unit = "nJ"', f'unit = "{unit}"'))
+
+    assert lab.characteristic("shielding_energy").unit == name

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-import pytest
-from support.feedfiles import HEADER, accounted, file_of, read, reasons
+import tempfile
+from pathlib import Path
 
-from ingest.parsing.parse_file import FileRefused
+import pytest
+from support.feedfiles import HEADER, LAB, NOW, accounted, file_of, read, reasons, source
+
+from ingest.config.lab import load
+from ingest.parsing.parse_file import FileRefused, read_tests
 
 # Encodings, delimiters, decimals
 
@@ -212,3 +216,15 @@ def test_a_declared_reading_column_that_is_not_there_refuses_the_file():
     assert refused == FileRefused(
         'this file: lacks the column "d3", declared in [[source]] readings; correct one of them'
     )
+
+
+def test_the_energy_that_the_source_stores_bounds_no_other_quantity():
+    declared = LAB.replace('name = "surface_resistance"\nunit = "ohm"', 'name = "decay_voltage"\nunit = "V"')
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "lab.toml").write_text(declared, encoding="utf-8")
+        parsed = read_tests(
+            file_of({"characteristic": "decay_voltage", "value": "90", "unit": "kV"}).encode(),
+            source(), load(Path(folder)), NOW,
+        )  # fmt: skip
+
+    assert parsed.rows["value"].tolist() == [90_000.0]

@@ -42,7 +42,7 @@ def test_every_unit_has_the_size_of_its_si_prefix(name):
     assert float(f"1e{unit.exponent}") == prefix
 
 
-def test_the_units_of_the_two_quantities_are_those_of_the_feeds():
+def test_the_units_of_energy_and_resistance_are_those_of_the_feeds():
     assert ENERGY.units == ("nJ", "uJ", "mJ", "J")
     assert RESISTANCE.units == ("ohm", "kohm", "Mohm", "Gohm", "Tohm")
 
@@ -63,15 +63,26 @@ def test_the_units_of_the_two_quantities_are_those_of_the_feeds():
         ("\u03a9", "ohm"),  # Greek omega
         ("M\u03a9", "Mohm"),
         ("\u00a0nJ ", "nJ"),
+        ("KV", "kV"),
+        ("sec", "s"),
+        ("n", "N"),
+        ("\u00b5m", "um"),
+        ("MM", "mm"),
+        ("g/m\u00b2/day", "g/m2/day"),
+        ("g/(m\u00b2 d)", "g/m2/day"),
+        ("g / m2 / 24 h", "g/m2/day"),
+        ("percent", "%"),
     ],
 )
 def test_letter_case_and_signs_are_read_where_they_change_nothing(text, name):
     assert parse_unit(text).name == name
 
 
-@pytest.mark.parametrize("text", ["mohm", "mOhm", "mOHM", "m\u03a9", "MJ", "Mj"])
-def test_a_unit_that_could_be_milli_or_mega_is_refused_and_says_so(text):
-    with pytest.raises(UnitError, match=rf'^"{text}" is refused: it could mean (milliohm or megohm|megajoule or mill)'):
+@pytest.mark.parametrize("text", ["mohm", "mOhm", "mOHM", "m\u03a9", "MJ", "Mj", "MN", "S"])
+def test_a_unit_whose_letter_case_could_be_wrong_is_refused_and_says_so(text):
+    with pytest.raises(
+        UnitError, match=rf'^"{text}" is refused: it could mean (milliohm or megohm|mega.* or milli|second or)'
+    ):
         parse_unit(text)
 
 
@@ -211,3 +222,15 @@ def test_any_positive_float_comes_back_bit_for_bit_from_its_shortest_text(value)
 def test_two_quantities_do_not_convert():
     with pytest.raises(UnitError, match='"J" is a unit of energy, not of resistance'):
         to_unit("1", UNITS["J"], UNITS["ohm"])
+
+
+def test_a_value_with_the_unit_of_moisture_passage_in_its_cell_is_read():
+    assert parse_value("3.2 g/m\u00b2/day") == Value("3.2", 0, "g/m\u00b2/day")
+    assert parse_value("12 %") == Value("12", 0, "%")
+
+
+def test_a_unit_of_another_quantity_is_refused_with_those_to_write():
+    with pytest.raises(UnitError, match=r'^"N" is a unit of force, not of voltage; write V or kV$'):
+        parse_unit("N", UNITS["V"].quantity)
+    with pytest.raises(UnitError, match=r'^"J" is a unit of energy, not of moisture passage; write g/m2/day$'):
+        parse_unit("J", UNITS["g/m2/day"].quantity)

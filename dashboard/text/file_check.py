@@ -1,0 +1,106 @@
+"""How one file would be read, as a document and as text: for the command `check FILE` and the page "Add a file"."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
+
+from dashboard.text.formatting import counted
+from dashboard.text.terminal_text import table
+from ingest.common.instants import from_microseconds
+from ingest.common.number_format import SPOKEN_UNITS
+from ingest.common.text import counted_lines, printable
+from ingest.config.lab import Lab
+from ingest.documents.rounds import FileCheckDocument, FileKind
+
+__all__ = ["as_text", "document"]
+
+if TYPE_CHECKING:
+    from ingest.parsing.source_preview import Preview
+
+REFUSALS = 100
+SHOWN = {
+    "tests": ("supplier", "product", "lot", "specimen", "reading", "characteristic", "chamber", "operator"),
+    "climate": ("chamber", "humidity_percent", "temperature_c"),
+}
+
+
+def document(preview: Preview, lab: Lab) -> FileCheckDocument:
+    """The document of `lotdrift check FILE --json`."""
+    zone = lab.zone_of(preview.read_with)
+    return {
+        "name": preview.name,
+        "kind": cast(FileKind, preview.kind),
+        "encoding": preview.encoding,
+        "delimiter": preview.delimiter,
+        "columns": [
+            {
+                "column": printable(one.cell),
+                "meaning": one.ours or None,
+                "unit": one.unit or None,
+                "examples": [printable(text) for text in one.examples],
+            }
+            for one in preview.columns
+        ],
+        "rows": preview.data_rows,
+        "first_rows": [
+            {"line": int(row["line"]), "cells": _cells(row, preview.kind, lab, zone)}
+            for row in preview.first_rows.to_dict("records")
+        ],
+        "refused": len(preview.refusals),
+        "refusals": [{"line": one.line, "reason": printable(one.reason)} for one in preview.refusals[:REFUSALS]],
+        "omitted": preview.omissions.count,
+        "problem": printable(preview.problem) or None,
+        "doubts": [printable(one) for one in preview.doubts],
+        "source": preview.source,
+        "source_number": preview.number,
+    }
+
+
+def _cells(row: dict[Any, Any], kind: str, lab: Lab, zone: Any) -> dict[str, str]:
+    if kind not in SHOWN:
+        return {name: printable(str(value)) for name, value in row.items() if name != "line" and str(value)}
+    stamp = "tested_at" if kind == "tests" else "logged_at"
+    cells = {stamp: f"{from_microseconds(int(row[f'{stamp}_us'])).astimezone(zone):%Y-%m-%d %H:%M:%S}"}
+    cells |= {name: f"{row[name]:g}" if isinstance(row[name], float) else str(row[name]) for name in SHOWN[kind]}
+    if kind == "tests":
+        unit = lab.characteristic(row["characteristic"]).unit
+        sign = {-1: "< ", 0: "", 1: "> "}[int(row["bound"])]
+        cells["value"] = f"{sign}{row['value']:.6g} {SPOKEN_UNITS.get(unit, unit)}"
+    return {name: printable(text) for name, text in cells.items() if text}
+
+
+def as_text(check: FileCheckDocument) -> str:
+    """How the file would be read, for a person at the terminal."""
+    number = check["source_number"]
+    by = f"as source {number} of lab.toml declares" if number else "as proposed below"
+    delimiter = {"\t": "tab", ",": "comma", ";": "semicolon"}.get(check["delimiter"], check["delimiter"])
+    parts = [
+        f"{check['name']}: {check['kind']}, {counted(check['rows'], 'data row')}, encoding {check['encoding']}, delimiter {delimiter}, "
+        f"read {by}.",
+        "",
+        table(
+            ("column", "taken for", "unit", "first cells"),
+            [
+                [one["column"], one["meaning"] or "a note", one["unit"] or "", ", ".join(one["examples"])]
+                for one in check["columns"]
+            ],
+        ),
+        "",
+    ]
+    if check["first_rows"]:
+        names = list(dict.fromkeys(name for row in check["first_rows"] for name in row["cells"]))
+        rows = [[str(row["line"]), *(row["cells"].get(name, "") for name in names)] for row in check["first_rows"]]
+        parts += ["The first rows as they would be read:", table(("line", *names), rows), ""]
+    if check["problem"]:
+        parts += [f"The file can't be read like this: it {check['problem']}.", ""]
+    elif check["refused"]:
+        lines = counted_lines((f"line {one['line']}", one["reason"]) for one in check["refusals"])
+        parts += [f"{counted(check['refused'], 'row')} would be refused:", *[f"  {line}" for line in lines], ""]
+    elif check["rows"]:
+        parts += ["No row would be refused.", ""]
+    if check["omitted"]:
+        parts += [f"{counted(check['omitted'], 'cell')} can't be read and would be left out.", ""]
+    if check["doubts"]:
+        parts += ["To settle before you use it:", *[f"  - {line}" for line in check["doubts"]], ""]
+    parts += ["This reads such files:" if number else "Put this into lab.toml to read such files:", "", check["source"]]
+    return "\n".join(printable(line) for part in parts for line in part.split("\n")).rstrip("\n")
