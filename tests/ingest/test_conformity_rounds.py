@@ -76,6 +76,28 @@ def test_one_round_and_many_rounds_end_in_the_same_uncertainties(bench: Bench, t
     assert found["L11"][1]["parts"]["instrument"] == 0.02
 
 
+def test_check_standards_that_arrive_late_reach_the_lots_tested_since(bench: Bench, tmp_path: Path) -> None:
+    late = Bench(tmp_path / "late")
+    for lab in (bench, late):
+        lab.declare(LAB_TOML.replace(RULE, GUARDED) + STANDARD)
+        lab.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 13)
+    for number in range(12):
+        name, rows = week(number)
+        film = [row for row in rows if row["supplier"] != "Kept"]
+        bench.drop_tests(name, rows)
+        late.drop_tests(f"film-{name}", film)
+    late.run()
+    assert stored(late)["L11"][1]["bench"] == "not known"
+    for number in range(12):
+        name, rows = week(number)
+        late.drop_tests(f"kept-{name}", [row for row in rows if row["supplier"] == "Kept"])
+    late.run()
+    bench.run()
+
+    assert stored(late) == stored(bench)
+    assert stored(late)["L11"][1]["bench"] == "check standard"
+
+
 def test_a_rule_counts_from_its_day_on(bench: Bench) -> None:
     bench.declare(LAB_TOML.replace(RULE, GUARDED) + STANDARD)
     bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 13)
