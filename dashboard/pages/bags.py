@@ -54,8 +54,24 @@ def layout(
                 [
                     html.Form(
                         [
-                            _slider("Bags to test", SLIDERS[0], 1, LARGEST_SLIDER, 1, found["bags"]),
-                            _slider("Discharges a bag", SLIDERS[1], 1, MOST_READINGS, 1, found["readings"]),
+                            _slider(
+                                "Bags to test",
+                                SLIDERS[0],
+                                1,
+                                LARGEST_SLIDER,
+                                1,
+                                found["bags"],
+                                ("1", str(LARGEST_SLIDER)),
+                            ),
+                            _slider(
+                                "Discharges a bag",
+                                SLIDERS[1],
+                                1,
+                                MOST_READINGS,
+                                1,
+                                found["readings"],
+                                ("1", str(MOST_READINGS)),
+                            ),
                             _level_slider(found),
                             html.P(bags_text.scatter(found), className="quiet"),
                             html.P(bags_text.discharges(found), className="quiet"),
@@ -78,17 +94,12 @@ def layout(
 
 def moved(lab_reader: LabReader, values: tuple[object, object, object], names: object) -> Any:
     """The answer after a slider moved; what a browser sends is checked."""
-    match (*values, names):
-        case (
-            int() | float() as count,
-            int() | float() as readings,
-            int() | float() as level,
-            {"supplier": str(supplier), "product": str(product), "characteristic": str(name)},
-        ):
+    count, readings, level = (_number(str(value)) for value in values)
+    match names:
+        case {"supplier": str(supplier), "product": str(product), "characteristic": str(name)} if count and readings:
             with lab_reader.reading() as connection:
                 scatter = lab_reader.scatter(connection, supplier, product, name)
-            asked = Question(bags=int(count), readings=int(readings), level=float(level))
-            return _answer(answer(scatter, asked))
+            return _answer(answer(scatter, Question(bags=int(count), readings=int(readings), level=level)))
         case _:
             raise CallError("bags: the sliders sent no numbers; load the page again")
 
@@ -119,25 +130,25 @@ def _answer(found: BagsDocument) -> list[Any]:
     ]
 
 
-def _slider(label: str, name: str, low: float, high: float, step: float, value: float, marks: Any = None) -> html.Div:
+def _slider(
+    label: str, name: str, low: float, high: float, step: float, value: float, ends: tuple[str, str]
+) -> html.Div:
+    """A native slider: its label names it, and it works by keyboard and finger."""
     return html.Div(
         [
-            html.Label(label, htmlFor=name),
-            dcc.Slider(
-                low, high, step, value=value, id=name, marks=marks or {low: str(low), high: str(high)},
-                tooltip={"placement": "top", "always_visible": False}, updatemode="drag",
-            ),
+            html.Label([label, dcc.Input(id=name, type="range", min=low, max=high, step=step, value=value)]),
+            html.Div([html.Span(end) for end in ends], className="ends quiet"),
         ],
         className="slider",
-    )  # fmt: skip
+    )
 
 
 def _level_slider(found: BagsDocument) -> html.Div:
     ends = [found["curve"][0]["level"], found["curve"][-1]["level"]]
     step = 10.0 ** math.floor(math.log10((ends[1] - ends[0]) / 50))
     low, high, value = (round(one / step) * step for one in (*ends, found["level"]))
-    marks = {place: {"label": amount(place, found["unit"])} for place in (low, high)}
-    return _slider("True mean of the lot", SLIDERS[2], low, high, step, min(max(value, low), high), marks)
+    shown = (amount(low, found["unit"]), amount(high, found["unit"]))
+    return _slider("True mean of the lot", SLIDERS[2], low, high, step, min(max(value, low), high), shown)
 
 
 def _risk_form(names: dict[str, str], found: BagsDocument) -> html.Form:

@@ -108,11 +108,11 @@ def _answer(found: Comparison, query: Mapping[str, str]) -> list[Any]:
             str(len(one["lots"])),
             amount(one["level"], found["unit"]),
             comparison_text.change(found, one["room"]),
-            "" if one["not_shown_worse"] else "shown worse than another",
+            "not shown worse" if one["not_shown_worse"] else "shown worse than another",
         ]
         for one in found["candidates"]
     ]
-    heads = ("candidate", "lots", "level", "room to its limit", "")
+    heads = ("candidate", "lots", "level", "room to its limit", "against the others")
     open_steps = [step for pair in found["pairs"] if (step := comparison_text.next_step(found, pair))]
     picture = comparison_chart(found, title)
     return [

@@ -18,11 +18,9 @@ def headline(found: BagsDocument) -> str:
 def advice(found: BagsDocument) -> str:
     """Today's number beside it, and what to do next."""
     limit, unit = amount(found["limit"], found["unit"]), found["unit"]
-    text = f"Limit {limit}, {rule_words(found['rule'])}. "
+    text = f"Limit {limit}, {rule_words(found['rule'])}; {counted(found['readings'], 'discharge')} a bag. "
     if found["bags"] != found["bags_today"] or found["readings"] != found["readings_today"]:
-        text += (
-            f"With today's {counted(found['bags_today'], 'bag')} it passes {round(100 * found['chance_today'])} times. "
-        )
+        text += f"With today's {counted(found['bags_today'], 'bag')} of {found['readings_today']} it passes {round(100 * found['chance_today'])} times. "
     row = next(one for one in found["numbers"] if one["bags"] == found["bags"])
     passes, stopped = amount(row["passes"], unit), amount(row["stopped"], unit)
     return (

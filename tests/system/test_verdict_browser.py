@@ -44,7 +44,7 @@ def test_from_the_lot_to_the_number_of_bags(page: Page, address: str) -> None:
     heading.wait_for()
     before = heading.inner_text()
     assert before.startswith("With 6 bags a lot at ")
-    slider = page.locator("#bags-count").get_by_role("slider")
+    slider = page.get_by_label("Bags to test")
     slider.focus()
     for _ in range(6):
         page.keyboard.press("ArrowRight")

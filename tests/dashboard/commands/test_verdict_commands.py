@@ -164,6 +164,9 @@ def test_at_10_nj_a_supplier_falls_and_at_50_nj_none_does(lab: Path) -> None:
     ends = stats.binomtest(total["failing"], total["lots"]), stats.binomtest(total["failing"] + 1, total["lots"])
     assert total["low"] == pytest.approx(ends[0].proportion_ci(method="exact").low)
     assert total["high"] == pytest.approx(ends[1].proportion_ci(method="exact").high)
+    unsure = next(one for one in at["20"]["streams"] if one["product"] == "BF-210")
+    assert (unsure["failing"], unsure["undecided"]) == (0, 1)
+    assert unsure["high"] == pytest.approx(stats.binomtest(1, unsure["lots"]).proportion_ci(method="exact").high)
     moving = next(one for one in at["20"]["streams"] if one["product"] == "BF-110")
     assert moving["moves"]
     assert moving["coming_failing"] is None
