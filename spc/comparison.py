@@ -117,8 +117,8 @@ def difference(
 
     Examples
     --------
-    >>> found = difference([2.70, 2.75, 2.65, 2.72], [2.60, 2.58, 2.66, 2.63])
-    >>> round(found.value, 4), round(found.se, 4), round(found.df, 1)
+    >>> result = difference([2.70, 2.75, 2.65, 2.72], [2.60, 2.58, 2.66, 2.63])
+    >>> round(result.value, 4), round(result.se, 4), round(result.df, 1)
     (-0.0875, 0.0273, 5.8)
     """
     (mean_a, square_a, n_a, sd_a), (mean_b, square_b, n_b, sd_b) = (
@@ -152,8 +152,8 @@ def paired(levels_a: ArrayLike, levels_b: ArrayLike) -> Difference:
 
     Examples
     --------
-    >>> found = paired([2.70, 2.95, 2.55], [2.61, 2.84, 2.48])
-    >>> round(found.value, 3), round(found.df), round(found.sd_a, 3)
+    >>> result = paired([2.70, 2.95, 2.55], [2.61, 2.84, 2.48])
+    >>> round(result.value, 3), round(result.df), round(result.sd_a, 3)
     (-0.09, 2, 0.02)
     """
     a, b = as_points(levels_a, "levels_a", at_least=2), as_points(levels_b, "levels_b", at_least=2)
@@ -195,12 +195,12 @@ def _group(levels: ArrayLike, variance: ArrayLike | None, name: str) -> tuple[fl
     return mean, float(squares.sum()) / ((y.size - 1) * float(weights.sum())), y.size, sd
 
 
-def no_worse(found: Difference, margin: float, better: int, confidence: float = 0.95) -> bool:
+def no_worse(result: Difference, margin: float, better: int, confidence: float = 0.95) -> bool:
     """Whether b is shown to be no worse than a by a margin.
 
     Parameters
     ----------
-    found : Difference
+    result : Difference
     margin : float
         Greatest difference in the bad direction that would not matter, in the charted scale, > 0; declared before.
     better : {-1, 1}
@@ -223,16 +223,16 @@ def no_worse(found: Difference, margin: float, better: int, confidence: float = 
     True
     """
     positive(margin, "margin")
-    low, high = found.bound(confidence)
+    low, high = result.bound(confidence)
     return bool(high < margin if better < 0 else low > -margin)
 
 
-def alike(found: Difference, low: float, high: float, risk: float = 0.05) -> tuple[bool, float, float]:
+def alike(result: Difference, low: float, high: float, risk: float = 0.05) -> tuple[bool, float, float]:
     """Whether two groups are shown to be alike: two one-sided tests; "not different" is never "alike".
 
     Parameters
     ----------
-    found : Difference
+    result : Difference
     low, high : float
         Differences within which the groups count as alike, low < high; declared before.
     risk : float
@@ -260,8 +260,8 @@ def alike(found: Difference, low: float, high: float, risk: float = 0.05) -> tup
     """
     if not low < high:
         raise ValueError(f"low must be below high, got {low!r} and {high!r}")
-    p_low = float(special.stdtr(found.df, (low - found.value) / found.se))
-    p_high = float(special.stdtr(found.df, (found.value - high) / found.se))
+    p_low = float(special.stdtr(result.df, (low - result.value) / result.se))
+    p_high = float(special.stdtr(result.df, (result.value - high) / result.se))
     return max(p_low, p_high) < risk, p_low, p_high
 
 
@@ -363,8 +363,8 @@ def any_difference(groups: Sequence[ArrayLike]) -> Overall:
 
     Examples
     --------
-    >>> found = any_difference([[1.0, 1.2, 1.1], [1.4, 1.5], [1.2, 1.3]])
-    >>> round(found.f, 2), found.df_between, found.df_within
+    >>> result = any_difference([[1.0, 1.2, 1.1], [1.4, 1.5], [1.2, 1.3]])
+    >>> round(result.f, 2), result.df_between, result.df_within
     (9.81, 2, 4)
     """
     lots = [as_points(group, f"group {number}") for number, group in enumerate(groups)]
@@ -380,12 +380,12 @@ def any_difference(groups: Sequence[ArrayLike]) -> Overall:
     return Overall(f, df_between, df_within, float(special.fdtrc(df_between, df_within, f)))
 
 
-def at_once(found: Sequence[Difference], confidence: float = 0.95) -> AtOnce:
+def at_once(result: Sequence[Difference], confidence: float = 0.95) -> AtOnce:
     """Several differences that were asked together: intervals that all hold at once, and adjusted p values.
 
     Parameters
     ----------
-    found : sequence of Difference
+    result : sequence of Difference
         At least one.
     confidence : float
         That every interval contains its true difference, in (0, 1).
@@ -415,12 +415,12 @@ def at_once(found: Sequence[Difference], confidence: float = 0.95) -> AtOnce:
     >>> at_once(pairs).p_value.round(4)
     array([0.0024, 0.1835])
     """
-    if not found or not 0 < confidence < 1:
+    if not result or not 0 < confidence < 1:
         raise ValueError(
-            f"give at least one difference and a confidence in (0, 1), got {len(found)} and {confidence!r}"
+            f"give at least one difference and a confidence in (0, 1), got {len(result)} and {confidence!r}"
         )
-    reach = np.array([-float(special.stdtrit(one.df, (1 - confidence) / 2 / len(found))) * one.se for one in found])
-    value, p = np.array([one.value for one in found]), np.array([one.p_value for one in found])
+    reach = np.array([-float(special.stdtrit(one.df, (1 - confidence) / 2 / len(result))) * one.se for one in result])
+    value, p = np.array([one.value for one in result]), np.array([one.p_value for one in result])
     order = np.argsort(p, kind="stable")
     adjusted = np.empty_like(p)
     adjusted[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1)), 1.0)

@@ -206,7 +206,7 @@ def acceptance_limits(
     Notes
     -----
     With one limit the guard is k u with k from `coverage_factor`. With two limits nearer than 40 u, both tails count
-    together for a pass, and the limit is found by bisection.
+    together for a pass, and the limit is result by bisection.
 
     References
     ----------

@@ -96,8 +96,8 @@ def coming(failed: int, of: int, lots: int, confidence: float = 0.95) -> Coming:
 
     Examples
     --------
-    >>> found = coming(3, 20, 13)
-    >>> round(found.mean, 2), found.low, found.high
+    >>> result = coming(3, 20, 13)
+    >>> round(result.mean, 2), result.low, result.high
     (2.17, 0, 6)
     """
     if not 0 <= failed <= of or lots < 0:

@@ -59,8 +59,8 @@ def describe(values: ArrayLike, bag: ArrayLike) -> LotStatistics:
 
     Examples
     --------
-    >>> found = describe([9.0, 11.0, 14.0, 14.0, 12.0, 12.0], [1, 1, 2, 2, 3, 3])
-    >>> found.mean, round(found.sd_bags, 3), round(found.sd_within, 3)
+    >>> result = describe([9.0, 11.0, 14.0, 14.0, 12.0, 12.0], [1, 1, 2, 2, 3, 3])
+    >>> result.mean, round(result.sd_bags, 3), round(result.sd_within, 3)
     (12.0, 2.0, 0.816)
     """
     y = as_points(values, "values")

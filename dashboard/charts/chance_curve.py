@@ -12,34 +12,34 @@ from ingest.documents.bags import BagsDocument
 __all__ = ["chance_curve"]
 
 
-def chance_curve(found: BagsDocument) -> Figure:
+def chance_curve(result: BagsDocument) -> Figure:
     """The figure."""
     figure = frame(["chance to pass"], [1], height=360)
-    levels = [one["level"] for one in found["curve"]]
+    levels = [one["level"] for one in result["curve"]]
     for key, line in (
         ("chance_today", {"color": FIGURE.grey, "width": 1.6, "dash": "dot"}),
         ("chance", {"color": FIGURE.accent, "width": 3}),
     ):
-        chances = [100 * (one["chance"] if key == "chance" else one["chance_today"]) for one in found["curve"]]
+        chances = [100 * (one["chance"] if key == "chance" else one["chance_today"]) for one in result["curve"]]
         figure["data"].append(
             {"type": "scatter", "mode": "lines", "x": levels, "y": chances, "line": line,
-             "hovertemplate": "%{y:.0f} % at %{x:.3g} " + found["unit"] + "<extra></extra>"}
+             "hovertemplate": "%{y:.0f} % at %{x:.3g} " + result["unit"] + "<extra></extra>"}
         )  # fmt: skip
     figure["data"].append(
-        {"type": "scatter", "mode": "markers", "x": [found["level"]], "y": [100 * found["chance"]],
+        {"type": "scatter", "mode": "markers", "x": [result["level"]], "y": [100 * result["chance"]],
          "marker": {"size": 12, "color": FIGURE.accent}, "hoverinfo": "skip"}
     )  # fmt: skip
     # A log axis takes the place of a line as a power of ten.
-    edge = math.log10(found["limit"]) if found["scale"] == "log" else found["limit"]
+    edge = math.log10(result["limit"]) if result["scale"] == "log" else result["limit"]
     figure["layout"]["shapes"].append(
-        {"type": "line", "x0": found["limit"], "x1": found["limit"], "xref": "x", "y0": 0, "y1": 1, "yref": "y domain",
+        {"type": "line", "x0": result["limit"], "x1": result["limit"], "xref": "x", "y0": 0, "y1": 1, "yref": "y domain",
          "line": {"color": FIGURE.edge, "width": 2.5}}
     )  # fmt: skip
     figure["layout"]["annotations"].append(
         {"x": edge, "y": 1, "xref": "x", "yref": "y domain", "xanchor": "left", "yanchor": "bottom", "showarrow": False,
-         "text": f" limit {amount(found['limit'], found['unit'])}", "font": {"size": 12}}
+         "text": f" limit {amount(result['limit'], result['unit'])}", "font": {"size": 12}}
     )  # fmt: skip
     figure["layout"]["yaxis"].update(range=[-3, 103], ticksuffix=" %", nticks=6)
-    level_axis(figure["layout"]["xaxis"], levels, found["scale"])
-    figure["layout"]["xaxis"].update(title={"text": f"true mean of the lot, {found['unit']}", "font": {"size": 12}})
+    level_axis(figure["layout"]["xaxis"], levels, result["scale"])
+    figure["layout"]["xaxis"].update(title={"text": f"true mean of the lot, {result['unit']}", "font": {"size": 12}})
     return figure

@@ -18,31 +18,31 @@ DAYS = (date(2000, 1, 1), date(2000, 1, 2))
 LONGEST_NAME = 16
 
 
-def comparison_chart(found: Comparison, title: str, *, paper: bool = False) -> str:
+def comparison_chart(result: Comparison, title: str, *, paper: bool = False) -> str:
     """The picture; empty without a lot."""
-    levels = [lot["level"] for one in found["candidates"] for lot in one["lots"]]
+    levels = [lot["level"] for one in result["candidates"] for lot in one["lots"]]
     if not levels:
         return ""
-    limits = {edge for one in found["candidates"] for edge in (one["limit_lower"], one["limit_upper"])}
+    limits = {edge for one in result["candidates"] for edge in (one["limit_lower"], one["limit_upper"])}
     near = [limit for limit in limits if limit is not None and min(levels) / 2 <= limit <= max(levels) * 2]
     frame = Frame.around(
-        [*levels, *near], DAYS, Edges(62, WIDTH - 8, 12, HEIGHT - 24), is_log=Scale(found["scale"]) == Scale.LOG
+        [*levels, *near], DAYS, Edges(62, WIDTH - 8, 12, HEIGHT - 24), is_log=Scale(result["scale"]) == Scale.LOG
     )
-    columns = len(found["candidates"])
+    columns = len(result["candidates"])
     width = (frame.edges.right - frame.edges.left) / columns
     centres = [frame.edges.left + width * (place + 0.5) for place in range(columns)]
-    parts = level_ticks(frame, found["unit"])
+    parts = level_ticks(frame, result["unit"])
     for limit in near:
         y = frame.y(limit)
         parts.append(
             f'<line class="limit" x1="{frame.edges.left}" x2="{frame.edges.right}" y1="{y:.1f}" y2="{y:.1f}"/>'
         )
         parts.append(
-            f'<text class="edge" x="{frame.edges.right - 2}" y="{y - 4:.1f}" text-anchor="end">limit {escape(amount(limit, found["unit"]))}</text>'
+            f'<text class="edge" x="{frame.edges.right - 2}" y="{y - 4:.1f}" text-anchor="end">limit {escape(amount(limit, result["unit"]))}</text>'
         )
     if columns == 2:
-        parts += _joined(found, frame, centres)
-    for centre, one in zip(centres, found["candidates"], strict=True):
+        parts += _joined(result, frame, centres)
+    for centre, one in zip(centres, result["candidates"], strict=True):
         for number, lot in enumerate(one["lots"]):
             # Spread sideways by order of test, so that lots of one level stay apart.
             x = centre + (number / max(len(one["lots"]) - 1, 1) - 0.5) * 0.3 * width if columns > 2 else centre
@@ -61,9 +61,9 @@ def comparison_chart(found: Comparison, title: str, *, paper: bool = False) -> s
     return drawing(WIDTH, HEIGHT, title, parts, style)
 
 
-def _joined(found: Comparison, frame: Frame, centres: list[float]) -> list[str]:
+def _joined(result: Comparison, frame: Frame, centres: list[float]) -> list[str]:
     """Lines between lots of the two candidates that shared a load."""
-    first, second = found["candidates"]
+    first, second = result["candidates"]
     return [
         f'<line class="load" x1="{centres[0]:.1f}" y1="{frame.y(a["level"]):.1f}" x2="{centres[1]:.1f}" y2="{frame.y(b["level"]):.1f}"/>'
         for a in first["lots"]

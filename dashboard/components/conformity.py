@@ -30,16 +30,16 @@ Z_95 = 1.96
 
 def conformity_section(document: LotDocument, session: Session) -> list[Any]:
     """How sure the verdict of a session is; nothing where there is no limit or no valid test."""
-    found = session["conformity"]
-    if found is None or session["verdict"] in ("invalid", "unlimited"):
+    result = session["conformity"]
+    if result is None or session["verdict"] in ("invalid", "unlimited"):
         return []
     unit = session["unit"]
-    mean, why = mean_sentence(found, session["judged_by"])
-    part, proof = bags_sentence(found["proof"], unit)
+    mean, why = mean_sentence(result, session["judged_by"])
+    part, proof = bags_sentence(result["proof"], unit)
     questions = facts(
         [
             ("Is the mean of the lot inside?", mean, why),
-            ("Is the next bag of it inside?", next_bag_sentence(found), "a random further bag of this lot"),
+            ("Is the next bag of it inside?", next_bag_sentence(result), "a random further bag of this lot"),
             ("Which part of its bags is inside?", part, proof),
         ]
     )
@@ -50,28 +50,28 @@ def conformity_section(document: LotDocument, session: Session) -> list[Any]:
     return [
         html.H4("How sure is that?"),
         questions,
-        *_line(session, found),
-        html.P([_rule(session, found), " ", link], className="quiet"),
+        *_line(session, result),
+        html.P([_rule(session, result), " ", link], className="quiet"),
     ]
 
 
-def _rule(session: Session, found: Conformity) -> str:
-    rule, unit = found["rule"], session["unit"]
+def _rule(session: Session, result: Conformity) -> str:
+    rule, unit = result["rule"], session["unit"]
     since = "" if rule["from"] is None else f", declared from {day(rule['from'])}"
     text = f"Decision rule: {rule_words(rule)}{since}."
     edges = [
         f"{words} {amount(edge, unit)}"
-        for words, edge in (("from", found["accept_lower"]), ("up to", found["accept_upper"]))
+        for words, edge in (("from", result["accept_lower"]), ("up to", result["accept_upper"]))
         if edge is not None and rule["rule"] == "guarded"
     ]
     text += f" A lot with these bags passes {' '.join(edges)}." if edges else ""
-    if found["bench"] == BenchSource.UNKNOWN:
+    if result["bench"] == BenchSource.UNKNOWN:
         text += " Bench part not known: no check standard or repeated lot shows it yet, so both ends are given."
     return text
 
 
-def _line(session: Session, found: Conformity) -> list[Any]:
-    level, u = session["level"], found["u_high"] or found["u"]
+def _line(session: Session, result: Conformity) -> list[Any]:
+    level, u = session["level"], result["u_high"] or result["u"]
     if level is None or not u:
         return []
     log = session["scale"] == Scale.LOG
@@ -83,28 +83,28 @@ def _line(session: Session, found: Conformity) -> list[Any]:
         high,
         session["limit_lower"],
         session["limit_upper"],
-        found["accept_lower"],
-        found["accept_upper"],
+        result["accept_lower"],
+        result["accept_upper"],
         session["unit"],
         log,
     )
     return [html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line")]
 
 
-def rule_section(found: DecisionRisks | None) -> list[Any]:
+def rule_section(result: DecisionRisks | None) -> list[Any]:
     """The declared rule of a stream with its risks, beside other rules and more bags."""
-    if found is None:
+    if result is None:
         return []
     rows = [
         [risk_words(one), percent(one["wrong_passes"]), percent(one["good_not_passed"]), percent(one["wrong_fails"])]
-        for one in found["risks"]
+        for one in result["risks"]
     ]
     heads = ("rule", "bad lots that pass", "good lots that do not pass", "good lots that fail")
-    declared = found["risks"][0]
+    declared = result["risks"][0]
     return [
         html.H2("Decision rule and its risks"),
         html.P(
-            f"The rule is {rule_words(found['rule'])}. Of 100 lots of this stream it passes {100 * declared['wrong_passes']:.1f} bad "
+            f"The rule is {rule_words(result['rule'])}. Of 100 lots of this stream it passes {100 * declared['wrong_passes']:.1f} bad "
             f"ones and keeps back {100 * declared['good_not_passed']:.1f} good ones. A guard is paid by good lots; more bags lower "
             "both."
         ),

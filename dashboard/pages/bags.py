@@ -46,7 +46,7 @@ def layout(
         second=_whole(query.get("second")),
         **{name: _share(query.get(name), usual) for name, _, usual in RISKS},
     )
-    found = answer(scatter, asked)
+    result = answer(scatter, asked)
     return html.Div(
         [
             html.P([stream_link(names), " · from the variation of its lots"], className="quiet"),
@@ -60,7 +60,7 @@ def layout(
                                 1,
                                 LARGEST_SLIDER,
                                 1,
-                                found["bags"],
+                                result["bags"],
                                 ("1", str(LARGEST_SLIDER)),
                             ),
                             _slider(
@@ -69,24 +69,24 @@ def layout(
                                 1,
                                 MOST_READINGS,
                                 1,
-                                found["readings"],
+                                result["readings"],
                                 ("1", str(MOST_READINGS)),
                             ),
-                            _level_slider(found),
-                            html.P(bags_text.scatter(found), className="quiet"),
-                            html.P(bags_text.discharges(found), className="quiet"),
+                            _level_slider(result),
+                            html.P(bags_text.scatter(result), className="quiet"),
+                            html.P(bags_text.discharges(result), className="quiet"),
                         ],
                         className="sheet sliders",
                     ),
-                    html.Div(_answer(found), id="bags-answer", **{"aria-live": "polite"}),
+                    html.Div(_answer(result), id="bags-answer", **{"aria-live": "polite"}),
                 ],
                 className="beside",
             ),
             html.H2("Two risks"),
-            html.P(bags_text.plan_sentence(found)),
-            _risk_form(names, found),
+            html.P(bags_text.plan_sentence(result)),
+            _risk_form(names, result),
             html.H2("The next lot"),
-            html.P(bags_text.next_lot(found)),
+            html.P(bags_text.next_lot(result)),
             dcc.Store(id="bags-stream", data=names),
         ]
     )
@@ -104,28 +104,28 @@ def moved(lab_reader: LabReader, values: tuple[object, object, object], names: o
             raise CallError("bags: the sliders sent no numbers; load the page again")
 
 
-def _answer(found: BagsDocument) -> list[Any]:
-    unit = found["unit"]
+def _answer(result: BagsDocument) -> list[Any]:
+    unit = result["unit"]
     rows = [
         [
-            f"{one['bags']} (chosen)" if one["bags"] == found["bags"] else str(one["bags"]),
+            f"{one['bags']} (chosen)" if one["bags"] == result["bags"] else str(one["bags"]),
             amount(one["passes"], unit),
             amount(one["stopped"], unit),
         ]
-        for one in found["numbers"]
+        for one in result["numbers"]
     ]
     heads = ("bags", "99 of 100 pass up to", "99 of 100 do not from")
     return [
-        html.H1(bags_text.headline(found)),
-        html.P(bags_text.advice(found), className="lead"),
+        html.H1(bags_text.headline(result)),
+        html.P(bags_text.advice(result), className="lead"),
         graph(
-            chance_curve(found),
+            chance_curve(result),
             "bags-figure",
-            f"Chance to pass by the true mean of the lot. {bags_text.headline(found)}",
+            f"Chance to pass by the true mean of the lot. {bags_text.headline(result)}",
         ),
         legend(*KEY),
-        html.P(bags_text.proof(found)),
-        html.P(bags_text.two_loads(found)),
+        html.P(bags_text.proof(result)),
+        html.P(bags_text.two_loads(result)),
         table(heads, rows, "Bags in numbers", heads),
     ]
 
@@ -143,18 +143,18 @@ def _slider(
     )
 
 
-def _level_slider(found: BagsDocument) -> html.Div:
-    ends = [found["curve"][0]["level"], found["curve"][-1]["level"]]
+def _level_slider(result: BagsDocument) -> html.Div:
+    ends = [result["curve"][0]["level"], result["curve"][-1]["level"]]
     step = 10.0 ** math.floor(math.log10((ends[1] - ends[0]) / 50))
-    low, high, value = (round(one / step) * step for one in (*ends, found["level"]))
-    shown = (amount(low, found["unit"]), amount(high, found["unit"]))
+    low, high, value = (round(one / step) * step for one in (*ends, result["level"]))
+    shown = (amount(low, result["unit"]), amount(high, result["unit"]))
     return _slider("True mean of the lot", SLIDERS[2], low, high, step, min(max(value, low), high), shown)
 
 
-def _risk_form(names: dict[str, str], found: BagsDocument) -> html.Form:
+def _risk_form(names: dict[str, str], result: BagsDocument) -> html.Form:
     """The two risks as entries; the page answers under an address that can be kept."""
-    values = dict(found["plan"])
-    hidden = {**names, "bags": str(found["bags"]), "readings": str(found["readings"])}
+    values = dict(result["plan"])
+    hidden = {**names, "bags": str(result["bags"]), "readings": str(result["readings"])}
     return html.Form(
         [
             *[dcc.Input(type="hidden", name=name, value=value) for name, value in hidden.items()],

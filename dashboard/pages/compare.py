@@ -33,7 +33,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         board = lab_reader.board(connection)
         names = sorted({row["characteristic"] for row in board if not row["check_standard"]})
         asked = query.get("characteristic") or (names[0] if names else "")
-        found = compare(connection, lab, request_of({**query, "characteristic": asked})) if query.get("c1") else None
+        result = compare(connection, lab, request_of({**query, "characteristic": asked})) if query.get("c1") else None
     films = sorted(
         {
             (row["supplier"], row["product"])
@@ -42,7 +42,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         }
     )
     form = _form(names, films, {**query, "characteristic": asked})
-    if found is None:
+    if result is None:
         return html.Div(
             [
                 html.H1("Which bag is better?"),
@@ -54,7 +54,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
                 form,
             ]
         )
-    return html.Div([*_answer(found, query), html.H2("Another comparison"), form])
+    return html.Div([*_answer(result, query), html.H2("Another comparison"), form])
 
 
 def request_of(query: Mapping[str, str]) -> Request:
@@ -98,61 +98,61 @@ def _percent(text: str | None) -> float | None:
     return number if math.isfinite(number) else -1.0
 
 
-def _answer(found: Comparison, query: Mapping[str, str]) -> list[Any]:
-    title = comparison_text.headline(found)
+def _answer(result: Comparison, query: Mapping[str, str]) -> list[Any]:
+    title = comparison_text.headline(result)
     rows = [
         [
             stream_link(
-                {**one, "characteristic": found["characteristic"]}, comparison_text.name(one, found["split_on"])
+                {**one, "characteristic": result["characteristic"]}, comparison_text.name(one, result["split_on"])
             ),
             str(len(one["lots"])),
-            amount(one["level"], found["unit"]),
-            comparison_text.change(found, one["room"]),
+            amount(one["level"], result["unit"]),
+            comparison_text.change(result, one["room"]),
             "not shown worse" if one["not_shown_worse"] else "shown worse than another",
         ]
-        for one in found["candidates"]
+        for one in result["candidates"]
     ]
     heads = ("candidate", "lots", "level", "room to its limit", "against the others")
-    open_steps = [step for pair in found["pairs"] if (step := comparison_text.next_step(found, pair))]
-    picture = comparison_chart(found, title)
+    open_steps = [step for pair in result["pairs"] if (step := comparison_text.next_step(result, pair))]
+    picture = comparison_chart(result, title)
     return [
         html.H1(title),
         html.P(
-            open_steps[0] if open_steps else comparison_text.pair_sentence(found, found["pairs"][0]), className="lead"
+            open_steps[0] if open_steps else comparison_text.pair_sentence(result, result["pairs"][0]), className="lead"
         ),
-        *[html.P(line, className="caution", role="note") for line in comparison_text.cautions(found)],
+        *[html.P(line, className="caution", role="note") for line in comparison_text.cautions(result)],
         html.Img(src=as_image_address(picture), alt=f"Lot levels side by side. {title}", className="wide-picture")
         if picture
         else None,
         html.H2("Differences"),
         html.Ul(
             [
-                html.Li([word(pair["answer"]), " ", comparison_text.pair_sentence(found, pair)])
-                for pair in found["pairs"]
+                html.Li([word(pair["answer"]), " ", comparison_text.pair_sentence(result, pair)])
+                for pair in result["pairs"]
             ]
         ),
         html.H2("Candidates"),
         table(heads, rows, "Candidates", ("lots", "level", "room to its limit")),
-        html.P(comparison_text.asked(found), className="quiet"),
+        html.P(comparison_text.asked(result), className="quiet"),
         html.P(
             html.A(
                 "One-page paper (PDF)", href=compare_address(COMPARISON_FILE, query), download="", className="button"
             )
         ),
-        html.Details([html.Summary("Every lot"), _lots(found)]),
+        html.Details([html.Summary("Every lot"), _lots(result)]),
     ]
 
 
-def _lots(found: Comparison) -> html.Div:
+def _lots(result: Comparison) -> html.Div:
     rows = [
         [
-            comparison_text.name(one, found["split_on"]),
+            comparison_text.name(one, result["split_on"]),
             lot_link(one["supplier"], lot["lot"]),
             lot["tested_at"][:10],
-            amount(lot["level"], found["unit"]),
+            amount(lot["level"], result["unit"]),
             lot["block"],
         ]
-        for one in found["candidates"]
+        for one in result["candidates"]
         for lot in one["lots"]
     ]
     return table(("candidate", "lot", "tested", "level", "load"), rows, "Lots compared", ("level",))

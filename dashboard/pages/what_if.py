@@ -37,11 +37,11 @@ def layout(
     chosen: Literal["upper", "lower"] = "lower" if side == "lower" else "upper" if side == "upper" else usual
     value = _number(limit) if limit else (values or [1.0])[-1]
     with lab_reader.reading() as connection:
-        found = what_if(connection, lab, Request(name, value, chosen, _day(since)))
+        result = what_if(connection, lab, Request(name, value, chosen, _day(since)))
     query = {"characteristic": name, "side": chosen, "since": since}
     return html.Div(
         [
-            html.H1(what_if_text.headline(found)),
+            html.H1(what_if_text.headline(result)),
             html.P(what_if_text.CAUTION, className="lead"),
             html.Div(
                 [
@@ -52,7 +52,7 @@ def layout(
                     filter_links(
                         [
                             (
-                                amount(one, found["unit"]),
+                                amount(one, result["unit"]),
                                 with_query(WHAT_IF, {**query, "limit": f"{one:g}"}),
                                 one == value,
                             )
@@ -62,18 +62,18 @@ def layout(
                     ),
                 ]
             ),
-            _form(query, value, found["unit"]),
-            html.P(what_if_text.window(found), className="quiet"),
+            _form(query, value, result["unit"]),
+            html.P(what_if_text.window(result), className="quiet"),
             html.H2("By supplier"),
-            _suppliers(found),
+            _suppliers(result),
             html.H2("By stream"),
-            _streams(found),
-            *_changed(found),
+            _streams(result),
+            *_changed(result),
         ]
     )
 
 
-def _suppliers(found: WhatIf) -> html.Div:
+def _suppliers(result: WhatIf) -> html.Div:
     rows = [
         [
             supplier_link(one["supplier"]),
@@ -84,7 +84,7 @@ def _suppliers(found: WhatIf) -> html.Div:
             what_if_text.fraction(one),
             percent(one["pooled"]),
         ]
-        for one in found["suppliers"]
+        for one in result["suppliers"]
     ]
     heads = (
         "supplier",
@@ -98,7 +98,7 @@ def _suppliers(found: WhatIf) -> html.Div:
     return table(heads, rows, "Other limit by supplier", heads[1:])
 
 
-def _streams(found: WhatIf) -> html.Div:
+def _streams(result: WhatIf) -> html.Div:
     rows = [
         [
             stream_link(dict(one), f"{one['supplier']} {one['product']}"),
@@ -110,19 +110,19 @@ def _streams(found: WhatIf) -> html.Div:
             what_if_text.by_law(one),
             what_if_text.ahead(one),
         ]
-        for one in found["streams"]
+        for one in result["streams"]
     ]
     heads = (
         "stream", "lots since", "lots", "would fail", "open", "by counting", "by the law of its levels",
-        f"coming lots that fail, {found['horizon_weeks']:g} weeks",
+        f"coming lots that fail, {result['horizon_weeks']:g} weeks",
     )  # fmt: skip
     return table(heads, rows, "Other limit by stream", ("lots", "would fail", "open"))
 
 
-def _changed(found: WhatIf) -> list[Any]:
-    if not found["changed"]:
+def _changed(result: WhatIf) -> list[Any]:
+    if not result["changed"]:
         return [html.P("No lot would have another verdict.")]
-    listed = found["changed"][:MOST_LISTED]
+    listed = result["changed"][:MOST_LISTED]
     rows = [
         [
             lot_link(one["supplier"], one["lot"]),
@@ -132,7 +132,7 @@ def _changed(found: WhatIf) -> list[Any]:
         ]
         for one in listed
     ]
-    count = len(found["changed"]) + found["changed_more"]
+    count = len(result["changed"]) + result["changed_more"]
     shown = table(("lot", "product", "tested", "verdict"), rows, "Lots with another verdict")
     rest = f"{counted(count - len(listed), 'older one')} not listed; lotdrift whatif --json lists more."
     more = [html.P(rest, className="quiet")] if count > len(listed) else []

@@ -20,20 +20,20 @@ def chance(value: float | None, low: float | None, high: float | None, *, open_e
     return shown_top if shown_low == shown_top else f"{shown_low.removesuffix(' %')} to {shown_top}"
 
 
-def mean_sentence(found: Conformity, judged_by: str) -> tuple[str, str]:
+def mean_sentence(result: Conformity, judged_by: str) -> tuple[str, str]:
     """Whether the lot's mean is inside: the answer, and what limits it."""
     if judged_by == "worst":
         return "no chance stated", "The worst of many readings is judged; no such chance exists for it."
-    answer = chance(found["p"], found["p_low"], found["p_high"], open_end=True)
-    if found["p"] is None and found["p_high"] is not None:
+    answer = chance(result["p"], result["p_low"], result["p_high"], open_end=True)
+    if result["p"] is None and result["p_high"] is not None:
         return answer, "Readings beyond the range of the meter leave it open."
-    return answer, measurement(found)
+    return answer, measurement(result)
 
 
-def measurement(found: Conformity) -> str:
+def measurement(result: Conformity) -> str:
     """The uncertainty of the level with its parts: "measurement 5.8 %: bags 4.9, readings 0.8, bench not known, …"."""
-    parts = found["parts"]
-    if found["u"] is None:
+    parts = result["parts"]
+    if result["u"] is None:
         return "Its uncertainty is not known: one bag, and no other lot shows the variation between bags."
     names = [
         f"{name} {100 * value:.1f}"
@@ -46,16 +46,16 @@ def measurement(found: Conformity) -> str:
     ]
     bench = "bench not known" if parts["bench"] is None else f"bench {100 * parts['bench']:.1f}"
     names.insert(min(2, len(names)), bench)
-    text = f"measurement {100 * found['u']:.1f} %: {', '.join(names)}"
-    if found["bench"] == BenchSource.UNKNOWN:
-        high = found["u_high"]
+    text = f"measurement {100 * result['u']:.1f} %: {', '.join(names)}"
+    if result["bench"] == BenchSource.UNKNOWN:
+        high = result["u_high"]
         text += "; no bound yet" if high is None else f"; at most {100 * high:.1f} % with the bench"
-    return text + ("; bags of this lot alone, they vary more than usual" if found["own_variance"] else "")
+    return text + ("; bags of this lot alone, they vary more than usual" if result["own_variance"] else "")
 
 
-def next_bag_sentence(found: Conformity) -> str:
+def next_bag_sentence(result: Conformity) -> str:
     """Whether a random further bag is inside."""
-    return chance(found["next_bag"], found["next_bag_low"], found["next_bag_high"], open_end=True)
+    return chance(result["next_bag"], result["next_bag_low"], result["next_bag_high"], open_end=True)
 
 
 def bags_sentence(proof: LotProof | None, unit: str) -> tuple[str, str]:

@@ -13,50 +13,50 @@ from ingest.documents.what_if import WhatIf
 __all__ = ["bags", "compare", "whatif"]
 
 
-def bags(found: BagsDocument) -> str:
+def bags(result: BagsDocument) -> str:
     """How many bags."""
-    unit = found["unit"]
-    rows = [[str(one["bags"]), amount(one["passes"], unit), amount(one["stopped"], unit)] for one in found["numbers"]]
+    unit = result["unit"]
+    rows = [[str(one["bags"]), amount(one["passes"], unit), amount(one["stopped"], unit)] for one in result["numbers"]]
     lines = [
-        bags_text.headline(found),
-        bags_text.advice(found).removesuffix(" Move a slider to try other numbers."),
-        bags_text.proof(found),
-        bags_text.two_loads(found),
-        bags_text.plan_sentence(found),
-        bags_text.scatter(found),
-        bags_text.discharges(found),
-        bags_text.next_lot(found),
+        bags_text.headline(result),
+        bags_text.advice(result).removesuffix(" Move a slider to try other numbers."),
+        bags_text.proof(result),
+        bags_text.two_loads(result),
+        bags_text.plan_sentence(result),
+        bags_text.scatter(result),
+        bags_text.discharges(result),
+        bags_text.next_lot(result),
     ]
     return "\n".join([*map(printable, lines), table(("bags", "99 of 100 pass up to", "99 of 100 do not from"), rows)])
 
 
-def compare(found: Comparison) -> str:
+def compare(result: Comparison) -> str:
     """A comparison."""
     steps = [
-        f"{comparison_text.pair_sentence(found, pair)} {comparison_text.next_step(found, pair)}".rstrip()
-        for pair in found["pairs"]
+        f"{comparison_text.pair_sentence(result, pair)} {comparison_text.next_step(result, pair)}".rstrip()
+        for pair in result["pairs"]
     ]
     lines = [
-        comparison_text.headline(found),
-        *comparison_text.cautions(found),
+        comparison_text.headline(result),
+        *comparison_text.cautions(result),
         *steps,
-        comparison_text.asked(found),
+        comparison_text.asked(result),
     ]
     rows = [
         [
-            comparison_text.name(one, found["split_on"]),
+            comparison_text.name(one, result["split_on"]),
             str(len(one["lots"])),
-            amount(one["level"], found["unit"]),
-            comparison_text.change(found, one["room"]),
+            amount(one["level"], result["unit"]),
+            comparison_text.change(result, one["room"]),
         ]
-        for one in found["candidates"]
+        for one in result["candidates"]
     ]
     return "\n".join([*map(printable, lines), table(("candidate", "lots", "level", "room to its limit"), rows)])
 
 
-def whatif(found: WhatIf) -> str:
+def whatif(result: WhatIf) -> str:
     """Another limit over the history."""
-    lines = [what_if_text.headline(found), what_if_text.window(found), what_if_text.CAUTION]
+    lines = [what_if_text.headline(result), what_if_text.window(result), what_if_text.CAUTION]
     heads = ("supplier", "product", "lots", "would fail", "open", "fraction", "coming lots that fail")
     rows = [
         [
@@ -68,6 +68,6 @@ def whatif(found: WhatIf) -> str:
             what_if_text.fraction(one),
             what_if_text.ahead(one),
         ]
-        for one in found["streams"]
+        for one in result["streams"]
     ]
     return "\n".join([*map(printable, lines), table(heads, rows)])

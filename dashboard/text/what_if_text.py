@@ -10,33 +10,33 @@ __all__ = ["CAUTION", "ahead", "by_law", "fraction", "headline", "limit_words", 
 CAUTION = "Nothing is recorded and no verdict changes: this is a question, and no ground to hold a lot."
 
 
-def limit_words(found: WhatIf) -> str:
+def limit_words(result: WhatIf) -> str:
     """The other limit: "under 10.0 nJ"."""
-    return f"{'under' if found['side'] == 'upper' else 'at least'} {amount(found['limit'], found['unit'])}"
+    return f"{'under' if result['side'] == 'upper' else 'at least'} {amount(result['limit'], result['unit'])}"
 
 
-def headline(found: WhatIf) -> str:
+def headline(result: WhatIf) -> str:
     """The answer in one sentence."""
-    total = found["total"]
-    text = f"With a limit of {limit_words(found)}, {total['failing']} of {counted(total['lots'], 'lot')} would fail"
+    total = result["total"]
+    text = f"With a limit of {limit_words(result)}, {total['failing']} of {counted(total['lots'], 'lot')} would fail"
     return text + (f" and {total['undecided']} stay open." if total["undecided"] else ".")
 
 
-def window(found: WhatIf) -> str:
+def window(result: WhatIf) -> str:
     """The lots that count, and what is left out."""
     since = (
-        f"lots tested since {day(found['since'])}"
-        if found["since"]
+        f"lots tested since {day(result['since'])}"
+        if result["since"]
         else "of each stream the lots since its last move, its baseline or the edition in force"
     )
     text = (
-        f"{characteristic(found['characteristic']).capitalize()}, all products: {since}. By the limits that applied, "
-        f"{found['failing_now']} failed. Open lots count for neither side of an interval."
+        f"{characteristic(result['characteristic']).capitalize()}, all products: {since}. By the limits that applied, "
+        f"{result['failing_now']} failed. Open lots count for neither side of an interval."
     )
-    if found["left_out"]:
-        text += f" Left out: {counted(found['left_out'], 'session')} that are not valid or suspect."
-    if found["unlimited"]:
-        text += f" {counted(found['unlimited'], 'stream')} without any limit not asked."
+    if result["left_out"]:
+        text += f" Left out: {counted(result['left_out'], 'session')} that are not valid or suspect."
+    if result["unlimited"]:
+        text += f" {counted(result['unlimited'], 'stream')} without any limit not asked."
     return text
 
 

@@ -14,39 +14,39 @@ FILE_NAME = "comparison.pdf"
 MOST_PAIRS = 12
 
 
-def as_pdf(found: Comparison, lab: str) -> bytes:
+def as_pdf(result: Comparison, lab: str) -> bytes:
     """The paper."""
-    title = f"Comparison, {characteristic(found['characteristic'])}"
-    pairs = found["pairs"][:MOST_PAIRS]
+    title = f"Comparison, {characteristic(result['characteristic'])}"
+    pairs = result["pairs"][:MOST_PAIRS]
     data = {
         "lab": lab,
         "document_title": title,
-        "heading": f"Comparison of {day(found['drawn_up_at'])}",
-        "foot_left": f"Data as of {day(found['drawn_up_at'])}.",
+        "heading": f"Comparison of {day(result['drawn_up_at'])}",
+        "foot_left": f"Data as of {day(result['drawn_up_at'])}.",
         "foot_right": title,
         "title": title,
-        "headline": comparison_text.headline(found),
-        "asked": comparison_text.asked(found),
-        "cautions": comparison_text.cautions(found),
-        "chart": comparison_chart(found, title, paper=True),
+        "headline": comparison_text.headline(result),
+        "asked": comparison_text.asked(result),
+        "cautions": comparison_text.cautions(result),
+        "chart": comparison_chart(result, title, paper=True),
         "pairs": [
-            f"{comparison_text.pair_sentence(found, pair)} {comparison_text.next_step(found, pair)}".strip()
+            f"{comparison_text.pair_sentence(result, pair)} {comparison_text.next_step(result, pair)}".strip()
             for pair in pairs
         ],
-        "more": len(found["pairs"]) - len(pairs),
+        "more": len(result["pairs"]) - len(pairs),
         "rows": [
             [
-                comparison_text.name(one, found["split_on"]),
+                comparison_text.name(one, result["split_on"]),
                 counted(len(one["lots"]), "lot"),
-                amount(one["level"], found["unit"]),
+                amount(one["level"], result["unit"]),
                 "–"
                 if one["spread"] is None
                 else f"{100 * one['spread']:.0f} %"
-                if found["scale"] == "log"
+                if result["scale"] == "log"
                 else f"{one['spread']:.3g}",
-                "–" if one["room"] is None else comparison_text.change(found, one["room"]),
+                "–" if one["room"] is None else comparison_text.change(result, one["room"]),
             ]
-            for one in found["candidates"]
+            for one in result["candidates"]
         ],
     }
-    return typeset.as_pdf("dashboard.verdict_papers", "comparison.typ", data, found["drawn_up_at"])
+    return typeset.as_pdf("dashboard.verdict_papers", "comparison.typ", data, result["drawn_up_at"])

@@ -22,6 +22,6 @@ def add_download(server: Flask, lab_reader: LabReader) -> None:
 
         query = {name: str(value) for name, value in request.args.items()}
         with lab_reader.reading() as connection:
-            found = compare(connection, lab_reader.lab, request_of(query))
-        data = paper.as_pdf(found, lab_reader.lab.name)
+            result = compare(connection, lab_reader.lab, request_of(query))
+        data = paper.as_pdf(result, lab_reader.lab.name)
         return Response(data, mimetype="application/pdf", headers=attachment(paper.FILE_NAME))

@@ -25,8 +25,8 @@ def add_download(server: Flask, lab_reader: LabReader) -> None:
         )
         with lab_reader.reading() as connection:
             if number:
-                found = issued(connection, supplier, lot, number)
+                result = issued(connection, supplier, lot, number)
             else:
                 document = lot_document.lot(connection, lab_reader.lab, supplier, lot)
-                found = draft(connection, lab_reader.lab, document, characteristic)
-        return Response(paper.as_pdf(found), mimetype="application/pdf", headers=attachment(paper.file_name(found)))
+                result = draft(connection, lab_reader.lab, document, characteristic)
+        return Response(paper.as_pdf(result), mimetype="application/pdf", headers=attachment(paper.file_name(result)))

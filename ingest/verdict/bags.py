@@ -172,7 +172,7 @@ def scatter_of(connection: Connection, lab: Lab, supplier: str, product: str, ch
     bound = None
     if known is None and last["u_high"] is not None and last["u"] is not None:
         bound = math.sqrt(max(last["u_high"] ** 2 - last["u"] ** 2, 0.0))
-    found = StreamScatter(
+    result = StreamScatter(
         supplier=supplier,
         product=product,
         characteristic=characteristic,
@@ -193,7 +193,7 @@ def scatter_of(connection: Connection, lab: Lab, supplier: str, product: str, ch
         level=board["level"],
         next_lot=None,
     )
-    return replace(found, next_lot=_next_lot(connection, stream, min(one["started_us"] for one in rows), found))
+    return replace(result, next_lot=_next_lot(connection, stream, min(one["started_us"] for one in rows), result))
 
 
 def _nearer(lower: float | None, upper: float | None, level: float, log: bool) -> tuple[int, float]:
@@ -285,8 +285,8 @@ def _edge(scatter: StreamScatter, u: float) -> float:
     limit = scatter.charted(scatter.limit)
     lower, upper = (-np.inf, limit) if scatter.side > 0 else (limit, np.inf)
     rule = scatter.rule
-    found = acceptance_limits(lower, upper, u, max(scatter.bag_df, 1.0), rule["wrong_pass"], rule["wrong_fail"])
-    return float(found.pass_upper if scatter.side > 0 else found.pass_lower)
+    result = acceptance_limits(lower, upper, u, max(scatter.bag_df, 1.0), rule["wrong_pass"], rule["wrong_fail"])
+    return float(result.pass_upper if scatter.side > 0 else result.pass_lower)
 
 
 def _pass_chance(scatter: StreamScatter, means: Floats, bags: int, readings: int) -> Floats:
@@ -331,5 +331,5 @@ def _plan(good: float, good_risk: float, bad: float, bad_risk: float) -> RiskPla
 def _two_loads(scatter: StreamScatter, mean: float, first: int, second: int, readings: int) -> TwoLoads:
     bench = scatter.bench if scatter.bench is not None else scatter.bench_bound or 0.0
     distance = scatter.side * (scatter.charted(scatter.limit) - mean)
-    found = two_stages(distance, first, second, scatter.bag_mean(readings), 1.645, bench)
-    return {"first": first, "second": second, "chance": float(found.pass_chance), "mean_bags": float(found.mean_bags)}
+    result = two_stages(distance, first, second, scatter.bag_mean(readings), 1.645, bench)
+    return {"first": first, "second": second, "chance": float(result.pass_chance), "mean_bags": float(result.mean_bags)}

@@ -72,7 +72,7 @@ class _Lots:
     left_out: int
 
 
-def compare(connection: Connection, lab: Lab, asked: Request) -> Comparison:
+def compare(connection: Connection, lab: Lab, request: Request) -> Comparison:
     """Compare the candidates.
 
     Raises
@@ -80,72 +80,74 @@ def compare(connection: Connection, lab: Lab, asked: Request) -> Comparison:
     CallError
         Where fewer than two candidates are named, one has no stream or is a check standard, or a number is out of range.
     """
-    _check(lab, asked)
+    _check(lab, request)
     lab = with_entered_limits(connection, lab)
-    declared = lab.characteristic(asked.characteristic)
+    declared = lab.characteristic(request.characteristic)
     log = Scale(declared.scale) == Scale.LOG
     drawn_up = last_round(connection)
     assert drawn_up is not None  # the store has a stream, so a round made it
-    streams = [_stream(connection, asked.characteristic, *one) for one in asked.candidates]
-    until = asked.until or _last_day(connection, lab, streams)
-    since = asked.since or until - timedelta(days=USUAL_DAYS)
-    lots = _lots(connection, lab, streams, asked.candidates, since, until)
+    streams = [_stream(connection, request.characteristic, *one) for one in request.candidates]
+    until = request.until or _last_day(connection, lab, streams)
+    since = request.since or until - timedelta(days=USUAL_DAYS)
+    lots = _lots(connection, lab, streams, request.candidates, since, until)
     moves = _moving(connection, lab, streams, since, until)
     times = [""] * len(lots)
-    if asked.split_at is not None:
+    if request.split_at is not None:
         # The question is whether the level moved, so that a move is no reason against an answer.
-        lots, times, moves = _split(lots[0], asked.split_at, lab), ["before", "since"], set()
-    better = _better(lab, asked)
-    margin = asked.margin_percent if asked.margin_percent is not None else declared.margin_percent
+        lots, times, moves = _split(lots[0], request.split_at, lab), ["before", "since"], set()
+    better = _better(lab, request)
+    margin = request.margin_percent if request.margin_percent is not None else declared.margin_percent
     candidates = [
         _candidate(connection, lab, names, when, own, own.stream in moves, log)
-        for names, when, own in zip(asked.candidates * (len(lots) // len(asked.candidates)), times, lots, strict=True)
+        for names, when, own in zip(
+            request.candidates * (len(lots) // len(request.candidates)), times, lots, strict=True
+        )
     ]
     pairs = _pairs(candidates, lots, better, margin, log)
     return {
-        "characteristic": asked.characteristic,
+        "characteristic": request.characteristic,
         "unit": declared.unit,
         "scale": Scale(declared.scale),
         "since": since.isoformat(),
         "until": until.isoformat(),
-        "split_on": None if asked.split_at is None else asked.split_at.isoformat(),
+        "split_on": None if request.split_at is None else request.split_at.isoformat(),
         "drawn_up_at": iso(drawn_up, lab.zone),
         "better": better,
         "margin_percent": margin,
-        "margin_from": "the question" if asked.margin_percent is not None else "lab.toml" if margin else "nowhere",
+        "margin_from": "the question" if request.margin_percent is not None else "lab.toml" if margin else "nowhere",
         "candidates": candidates,
         "pairs": pairs,
         "differ_p_value": _overall(lots),
     }
 
 
-def _check(lab: Lab, asked: Request) -> None:
-    if not lab.is_declared(asked.characteristic):
-        raise CallError(f"compare: {asked.characteristic} is no characteristic that lab.toml declares")
-    if asked.split_at is not None and len(asked.candidates) != 1:
+def _check(lab: Lab, request: Request) -> None:
+    if not lab.is_declared(request.characteristic):
+        raise CallError(f"compare: {request.characteristic} is no characteristic that lab.toml declares")
+    if request.split_at is not None and len(request.candidates) != 1:
         raise CallError("compare: a split compares one candidate with itself; name one SUPPLIER PRODUCT")
-    if asked.split_at is None and not 2 <= len(asked.candidates) <= MOST_CANDIDATES:
+    if request.split_at is None and not 2 <= len(request.candidates) <= MOST_CANDIDATES:
         raise CallError(
-            f"compare: name 2 to {MOST_CANDIDATES} candidates as SUPPLIER PRODUCT, got {len(asked.candidates)}"
+            f"compare: name 2 to {MOST_CANDIDATES} candidates as SUPPLIER PRODUCT, got {len(request.candidates)}"
         )
-    if len(set(asked.candidates)) < len(asked.candidates):
+    if len(set(request.candidates)) < len(request.candidates):
         raise CallError("compare: each candidate may be named once")
-    if asked.margin_percent is not None and not 0 < asked.margin_percent < 100:
-        raise CallError(f"compare: margin must be a percentage above 0 and below 100, got {asked.margin_percent:g}")
-    if asked.since is not None and asked.until is not None and asked.since >= asked.until:
-        raise CallError(f"compare: the first day must be before the last, got {asked.since} and {asked.until}")
+    if request.margin_percent is not None and not 0 < request.margin_percent < 100:
+        raise CallError(f"compare: margin must be a percentage above 0 and below 100, got {request.margin_percent:g}")
+    if request.since is not None and request.until is not None and request.since >= request.until:
+        raise CallError(f"compare: the first day must be before the last, got {request.since} and {request.until}")
 
 
 def _stream(connection: Connection, characteristic: str, supplier: str, product: str) -> int:
-    found = connection.exec_driver_sql(
+    result = connection.exec_driver_sql(
         "SELECT id FROM stream WHERE supplier = ? AND product = ? AND characteristic = ?",
         (supplier, product, characteristic),
     ).scalar()
-    if found is None:
+    if result is None:
         raise CallError(
             f"compare: there is no stream {supplier} {product}, {characteristic}; lotdrift board lists them all"
         )
-    return int(found)
+    return int(result)
 
 
 def _last_day(connection: Connection, lab: Lab, streams: Sequence[int]) -> date:
@@ -172,14 +174,14 @@ def _lots(
         key: microseconds(datetime.combine(day, time(), lab.zone)) for key, day in (("since", since), ("until", until))
     }
     rows = connection.execute(LOTS_SQL, {"streams": list(streams), **span}).mappings().all()
-    found = []
+    result = []
     for stream, (supplier, product) in zip(streams, names, strict=True):
         first: dict[str, RowMapping] = {}
         for row in rows:
             if (row["supplier"], row["product"]) == (supplier, product):
                 first.setdefault(row["lot"], row)
         measured = [row for row in first.values() if row["level"] is not None]
-        found.append(
+        result.append(
             _Lots(
                 stream,
                 measured,
@@ -190,19 +192,19 @@ def _lots(
                 len(first) - len(measured),
             )
         )
-    return found
+    return result
 
 
 def _split(own: _Lots, day: date, lab: Lab) -> list[_Lots]:
     """The lots of one candidate before a day and since."""
     edge = microseconds(datetime.combine(day, time(), lab.zone))
-    found = []
+    result = []
     for since in (False, True):
         kept = [place for place, row in enumerate(own.rows) if (row["started_us"] >= edge) == since]
         levels, variances = ([whole[place] for place in kept] for whole in (own.levels, own.variances))
         rows, blocks = [own.rows[place] for place in kept], [own.blocks[place] for place in kept]
-        found.append(_Lots(own.stream, rows, levels, variances, blocks, {row["instrument_id"] for row in rows}, 0))
-    return found
+        result.append(_Lots(own.stream, rows, levels, variances, blocks, {row["instrument_id"] for row in rows}, 0))
+    return result
 
 
 def _sampling(row: RowMapping) -> float:
@@ -222,19 +224,19 @@ def _block(row: RowMapping, lab: Lab) -> str:
 def _moving(connection: Connection, lab: Lab, streams: Sequence[int], since: date, until: date) -> set[int]:
     """The streams whose level moved inside the window by an alert of the stream itself."""
     start, end = (microseconds(datetime.combine(day, time(), lab.zone)) for day in (since, until))
-    found = set()
+    result = set()
     for stream, evidence in connection.execute(MOVES_SQL, {"streams": list(streams)}):
         moved = json.loads(evidence).get("since_us")
         if moved is not None and start < moved < end:
-            found.add(stream)
-    return found
+            result.add(stream)
+    return result
 
 
-def _better(lab: Lab, asked: Request) -> Literal["low", "high", "none"]:
+def _better(lab: Lab, request: Request) -> Literal["low", "high", "none"]:
     """The side of good levels, from the limits of the candidates: under an upper limit low ones are better."""
     sides = set()
-    for _, product in asked.candidates:
-        steps = {side: lab.limit_steps(product, asked.characteristic, side) for side in ("lower", "upper")}
+    for _, product in request.candidates:
+        steps = {side: lab.limit_steps(product, request.characteristic, side) for side in ("lower", "upper")}
         sides |= {side for side, own in steps.items() if any(step.value is not None for step in own)}
     if len(sides) != 1:
         return "none"
@@ -293,15 +295,15 @@ def _unit(level: float, log: bool) -> float:
 
 
 def _pairs(candidates: list[Candidate], lots: list[_Lots], better: str, margin: float | None, log: bool) -> list[Pair]:
-    found: list[tuple[int, int, Difference | None, dict[str, object]]] = []
+    result: list[tuple[int, int, Difference | None, dict[str, object]]] = []
     for first, second in combinations(range(len(lots)), 2):
         difference, about = _difference(candidates, lots[first], lots[second], first, second, log)
-        found.append((first, second, difference, about))
-    known = [difference for _, _, difference, _ in found if difference is not None]
+        result.append((first, second, difference, about))
+    known = [difference for _, _, difference, _ in result if difference is not None]
     together = comparison.at_once(known) if known else None
     pairs: list[Pair] = []
     place = 0
-    for first, second, difference, about in found:
+    for first, second, difference, about in result:
         if difference is None or together is None:
             pairs.append(_no_answer(first, second, about))
             continue

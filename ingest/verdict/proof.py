@@ -49,7 +49,7 @@ def lot_proof(
     """What the bags prove by their values, with this lot's own scatter and with the pooled one, and by counting."""
     bags = int(session["bags"])
     inside = _bags_inside(readings, scale, lower, upper)
-    found: LotProof = {
+    result: LotProof = {
         "bags": bags,
         "confidence": CONFIDENCE,
         "inside": None,
@@ -63,23 +63,23 @@ def lot_proof(
     level, sd, df = session["level"], document["bag_mean_sd"], document["bag_df"]
     bounded = session["level_low"] != session["level_high"]
     if level is None or bounded or not sd or df <= 0:
-        return found
+        return result
     edges = [(side, _charted(limit, scale)) for side, limit in ((-1, lower), (1, upper)) if limit is not None]
     distances = [side * (edge - level) / sd for side, edge in edges]
     # Two limits: each at half the risk, which is the safe side.
     confidence = 1 - (1 - CONFIDENCE) / len(edges)
-    found["inside"] = _both(proven_inside(one, bags, df, confidence) for one in distances)
-    found["best"] = _both(0.5 * math.erfc(-one / math.sqrt(2)) for one in distances)
+    result["inside"] = _both(proven_inside(one, bags, df, confidence) for one in distances)
+    result["best"] = _both(0.5 * math.erfc(-one / math.sqrt(2)) for one in distances)
     own = session["bag_variance"]
     if bags >= 2 and own:
         scale_own = sd / math.sqrt(own)
-        found["own"] = _both(proven_inside(one * scale_own, bags, None, confidence) for one in distances)
+        result["own"] = _both(proven_inside(one * scale_own, bags, None, confidence) for one in distances)
     if len(edges) == 1:
-        found["bags_for_90"] = bags_to_prove(distances[0], COVERAGE, df, CONFIDENCE)
+        result["bags_for_90"] = bags_to_prove(distances[0], COVERAGE, df, CONFIDENCE)
         side, edge = edges[0]
         needed = edge - side * tolerance_factor(bags, COVERAGE, CONFIDENCE, df) * sd
-        found["level_for_90"] = math.exp(needed) if scale == Scale.LOG else needed
-    return found
+        result["level_for_90"] = math.exp(needed) if scale == Scale.LOG else needed
+    return result
 
 
 def _bags_inside(readings: Readings, scale: str, lower: float | None, upper: float | None) -> int:

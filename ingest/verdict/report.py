@@ -122,10 +122,10 @@ def issue(connection: Connection, lab: Lab, drawn: TestReport, entries: ReportEn
 
 def issued(connection: Connection, supplier: str, lot: str, number: str) -> TestReport:
     """An issued report, as it was issued; CallError where there is none."""
-    found = next((one for one in _of_lot(connection, supplier, lot) if one["entries"]["number"] == number), None)
-    if found is None:
+    result = next((one for one in _of_lot(connection, supplier, lot) if one["entries"]["number"] == number), None)
+    if result is None:
         raise CallError(f"report: no report {number} of lot {lot} was issued")
-    return found
+    return result
 
 
 def issued_numbers(connection: Connection, supplier: str, lot: str) -> list[TestReport]:
@@ -143,10 +143,10 @@ def _of_lot(connection: Connection, supplier: str, lot: str) -> list[TestReport]
 
 
 def _session(lab: Lab, session: Session) -> ReportSession:
-    declared, found = lab.characteristic(session["characteristic"]), session["conformity"]
+    declared, result = lab.characteristic(session["characteristic"]), session["conformity"]
     needed = lab.conditioning_for(session["characteristic"])
     conditioning, valid = session["conditioning"], session["verdict"] != "invalid"
-    stated = found if valid and session["verdict"] != "unlimited" else None
+    stated = result if valid and session["verdict"] != "unlimited" else None
     return {
         "characteristic": session["characteristic"],
         "method": declared.method,
@@ -236,24 +236,24 @@ def _statistics(readings: Sequence[Reading]) -> ReportStatistics:
             "sd_bags": None,
             "sd_within": None,
         }
-    found = describe([one["value"] for one in measured], [one["specimen"] for one in measured])
+    result = describe([one["value"] for one in measured], [one["specimen"] for one in measured])
     # A mean over the measured readings alone would leave out the ones beyond the range.
     whole = bounded == 0
     return {
         "bags": len({one["specimen"] for one in readings}),
         "readings": len(readings),
         "bounded": bounded,
-        "minimum": found.minimum,
-        "maximum": found.maximum,
-        "median": found.median if whole else None,
-        "mean": found.mean if whole else None,
-        "mean_low": found.mean_low if whole else None,
-        "mean_high": found.mean_high if whole else None,
-        "geometric_mean": found.geometric_mean if whole else None,
-        "geometric_low": found.geometric_low if whole else None,
-        "geometric_high": found.geometric_high if whole else None,
-        "sd_bags": found.sd_bags if whole else None,
-        "sd_within": found.sd_within if whole else None,
+        "minimum": result.minimum,
+        "maximum": result.maximum,
+        "median": result.median if whole else None,
+        "mean": result.mean if whole else None,
+        "mean_low": result.mean_low if whole else None,
+        "mean_high": result.mean_high if whole else None,
+        "geometric_mean": result.geometric_mean if whole else None,
+        "geometric_low": result.geometric_low if whole else None,
+        "geometric_high": result.geometric_high if whole else None,
+        "sd_bags": result.sd_bags if whole else None,
+        "sd_within": result.sd_within if whole else None,
     }
 
 

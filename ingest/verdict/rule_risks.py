@@ -58,7 +58,7 @@ def decision_risks(
     bags = int(latest["bags"])
     fixed = u**2 - (last["bag_mean_sd"] or 0.0) ** 2 / bags
     rule = last["rule"]
-    found = []
+    result = []
     conforming = 0.0
     for choice, count, in_force in _choices(rule, bags):
         error = math.sqrt(max(fixed, 0.0) + (last["bag_mean_sd"] or 0.0) ** 2 / count)
@@ -68,7 +68,7 @@ def decision_risks(
         )  # fmt: skip
         one = risks(mean, between, error, edges, lower, upper)
         conforming = one.conforming
-        found.append(_document(choice, count, in_force, one.wrong_pass, one.wrong_fail, one.not_passed))
+        result.append(_document(choice, count, in_force, one.wrong_pass, one.wrong_fail, one.not_passed))
     return {
         "rule": rule,
         "level": level,
@@ -76,7 +76,7 @@ def decision_risks(
         "u": u,
         "bench": BenchSource(last["bench"]),
         "conforming": conforming,
-        "risks": found,
+        "risks": result,
     }
 
 

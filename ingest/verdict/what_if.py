@@ -77,7 +77,7 @@ def declared_values(lab: Lab, characteristic: str) -> tuple[Literal["upper", "lo
     return side, sorted(values, reverse=True)
 
 
-def what_if(connection: Connection, lab: Lab, asked: Request) -> WhatIf:
+def what_if(connection: Connection, lab: Lab, request: Request) -> WhatIf:
     """Judge the lots of every stream of a characteristic by another limit; reads only.
 
     Raises
@@ -85,30 +85,32 @@ def what_if(connection: Connection, lab: Lab, asked: Request) -> WhatIf:
     CallError
         Where the characteristic is not declared or a number is out of range.
     """
-    if not lab.is_declared(asked.characteristic):
-        raise CallError(f"whatif: {asked.characteristic} is no characteristic that lab.toml declares")
-    declared = lab.characteristic(asked.characteristic)
+    if not lab.is_declared(request.characteristic):
+        raise CallError(f"whatif: {request.characteristic} is no characteristic that lab.toml declares")
+    declared = lab.characteristic(request.characteristic)
     log = Scale(declared.scale) == Scale.LOG
-    if not math.isfinite(asked.limit) or (log and asked.limit <= 0):
-        raise CallError(f"whatif: expected a limit above 0, got {asked.limit:g}")
-    if asked.guard_percent is not None and not 0 <= asked.guard_percent < 100:
-        raise CallError(f"whatif: expected a guard from 0 to below 100 percent, got {asked.guard_percent:g}")
+    if not math.isfinite(request.limit) or (log and request.limit <= 0):
+        raise CallError(f"whatif: expected a limit above 0, got {request.limit:g}")
+    if request.guard_percent is not None and not 0 <= request.guard_percent < 100:
+        raise CallError(f"whatif: expected a guard from 0 to below 100 percent, got {request.guard_percent:g}")
     lab = with_entered_limits(connection, lab)
     drawn_up = last_round(connection)
-    streams, left_out, unlimited = _streams(connection, lab, asked)
-    edge, side = (math.log(asked.limit) if log else asked.limit), 1 if asked.side == "upper" else -1
+    streams, left_out, unlimited = _streams(connection, lab, request)
+    edge, side = (math.log(request.limit) if log else request.limit), 1 if request.side == "upper" else -1
     laws = _laws(streams, edge, side)
-    figures = [_stream_document(connection, lab, one, law, asked, log) for one, law in zip(streams, laws, strict=True)]
+    figures = [
+        _stream_document(connection, lab, one, law, request, log) for one, law in zip(streams, laws, strict=True)
+    ]
     changed, changed_count = _changed(connection, lab, streams)
-    _, values = declared_values(lab, asked.characteristic)
+    _, values = declared_values(lab, request.characteristic)
     return {
-        "characteristic": asked.characteristic,
+        "characteristic": request.characteristic,
         "unit": declared.unit,
         "scale": Scale(declared.scale),
-        "side": asked.side,
-        "limit": asked.limit,
+        "side": request.side,
+        "limit": request.limit,
         "declared": values,
-        "since": None if asked.since is None else asked.since.isoformat(),
+        "since": None if request.since is None else request.since.isoformat(),
         "horizon_weeks": lab.alerts.horizon_weeks,
         "drawn_up_at": iso(drawn_up or 0, lab.zone),
         "left_out": left_out,
@@ -124,18 +126,18 @@ def what_if(connection: Connection, lab: Lab, asked: Request) -> WhatIf:
     }
 
 
-def _streams(connection: Connection, lab: Lab, asked: Request) -> tuple[list[_Stream], int, int]:
+def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_Stream], int, int]:
     """The films of the characteristic with their lots; how many sessions are left out, and how many streams have no limit."""
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product FROM stream WHERE characteristic = ? ORDER BY supplier, product",
-        (asked.characteristic,),
+        (request.characteristic,),
     ).fetchall()
     names = {row[0]: (row[1], row[2]) for row in rows if not lab.is_check_standard(row[1], row[2])}
     bound = {
         product: any(
             step.value is not None
             for side in ("lower", "upper")
-            for step in lab.limit_steps(product, asked.characteristic, side)
+            for step in lab.limit_steps(product, request.characteristic, side)
         )
         for product in {product for _, product in names.values()}
     }
@@ -143,9 +145,9 @@ def _streams(connection: Connection, lab: Lab, asked: Request) -> tuple[list[_St
     aside = set(
         connection.exec_driver_sql("SELECT session_id FROM mark WHERE settled <> 'stands as written'").scalars()
     )
-    starts, moving = _window_starts(connection, lab, asked, {one: names[one][1] for one in wanted})
-    judged = lab.characteristic(asked.characteristic).judged
-    found, left_out = [], 0
+    starts, moving = _window_starts(connection, lab, request, {one: names[one][1] for one in wanted})
+    judged = lab.characteristic(request.characteristic).judged
+    result, left_out = [], 0
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
         for stream, sessions in _sessions(connection, part, judged):
@@ -158,11 +160,11 @@ def _streams(connection: Connection, lab: Lab, asked: Request) -> tuple[list[_St
             if not len(own):
                 continue
             supplier, product = names[stream]
-            after = _judged(connection, lab, asked, own)
-            found.append(
+            after = _judged(connection, lab, request, own)
+            result.append(
                 _Stream(stream, supplier, product, starts[stream], own, own["verdict"], after, stream in moving)
             )
-    return found, left_out, len(names) - len(wanted)
+    return result, left_out, len(names) - len(wanted)
 
 
 def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> list[tuple[int, Rows]]:
@@ -197,28 +199,28 @@ def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
     return np.sort(rows[first])
 
 
-def _judged(connection: Connection, lab: Lab, asked: Request, sessions: Rows) -> np.ndarray:
+def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> np.ndarray:
     """Verdict words of the lots under the other limit, by the same statistic, strictness and decision rule."""
-    declared = lab.characteristic(asked.characteristic)
+    declared = lab.characteristic(request.characteristic)
     n = len(sessions)
-    limit, none = np.full(n, asked.limit), np.full(n, np.nan)
+    limit, none = np.full(n, request.limit), np.full(n, np.nan)
     other = sessions.adding(
         {
             "valid": np.ones(n, dtype=bool),
-            "limit_lower": limit if asked.side == "lower" else none,
-            "limit_upper": limit if asked.side == "upper" else none,
+            "limit_lower": limit if request.side == "lower" else none,
+            "limit_upper": limit if request.side == "upper" else none,
         }
     )
-    guard = declared.guard_percent if asked.guard_percent is None else asked.guard_percent
-    if declared.decision and asked.guard_percent is None:
-        other = other.adding(_rule_limits(connection, lab, asked, other))
+    guard = declared.guard_percent if request.guard_percent is None else request.guard_percent
+    if declared.decision and request.guard_percent is None:
+        other = other.adding(_rule_limits(connection, lab, request, other))
     return judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
 
 
-def _rule_limits(connection: Connection, lab: Lab, asked: Request, sessions: Rows) -> dict[str, np.ndarray]:
+def _rule_limits(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> dict[str, np.ndarray]:
     """Acceptance limits where a decision rule is declared; only lots under a guarded rule need their uncertainty."""
-    declared = lab.characteristic(asked.characteristic)
-    rules = rules_in_force(lab, asked.characteristic, sessions["started_us"])
+    declared = lab.characteristic(request.characteristic)
+    rules = rules_in_force(lab, request.characteristic, sessions["started_us"])
     wrong_pass, wrong_fail = (
         np.array([np.nan if risk is None else risk for risk in risks])
         for risks in ([one.wrong_pass for one in rules], [one.wrong_fail for one in rules])
@@ -240,7 +242,7 @@ def _rule_limits(connection: Connection, lab: Lab, asked: Request, sessions: Row
 
 
 def _window_starts(
-    connection: Connection, lab: Lab, asked: Request, products: dict[int, str]
+    connection: Connection, lab: Lab, request: Request, products: dict[int, str]
 ) -> tuple[dict[int, int], set[int]]:
     """From when on the lots of each stream count, and the streams that are moving now.
 
@@ -251,24 +253,24 @@ def _window_starts(
     for stream, evidence, state in connection.exec_driver_sql(
         "SELECT stream_id, evidence, state FROM alert WHERE characteristic = ? AND kind IN ('drift', 'forecast') "
         "AND held_under IS NULL AND stream_id IS NOT NULL",
-        (asked.characteristic,),
+        (request.characteristic,),
     ):
         parts = json.loads(evidence)
         if parts.get("since_us") is not None:
             moves[stream] = max(moves.get(stream, 0), parts["since_us"])
         if state != "closed":
             moving.add(stream)
-    if asked.since is not None:
-        since_us = microseconds(datetime.combine(asked.since, time(), lab.zone))
+    if request.since is not None:
+        since_us = microseconds(datetime.combine(request.since, time(), lab.zone))
         return dict.fromkeys(products, since_us), moving
     baselines = {}
     for stream, document in connection.exec_driver_sql(
         "SELECT e.stream_id, e.document FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
-        (asked.characteristic,),
+        (request.characteristic,),
     ):
         # The document holds much more; reading one number of it by its text is ten times as fast as reading it all.
         baselines[stream] = json.loads(document)["limits"]["from_us"] or 0
-    editions = {product: _edition_us(lab, product, asked) for product in set(products.values())}
+    editions = {product: _edition_us(lab, product, request) for product in set(products.values())}
     starts = {
         stream: max(moves.get(stream, 0), baselines.get(stream, 0), editions[product])
         for stream, product in products.items()
@@ -276,12 +278,12 @@ def _window_starts(
     return starts, moving
 
 
-def _edition_us(lab: Lab, product: str, asked: Request) -> int:
+def _edition_us(lab: Lab, product: str, request: Request) -> int:
     """Start of the newest limit in force by the time of the last round."""
     days = [
         step.start
         for side in ("lower", "upper")
-        for step in lab.limit_steps(product, asked.characteristic, side)
+        for step in lab.limit_steps(product, request.characteristic, side)
         if step.start
     ]
     return max((microseconds(datetime.combine(day, time(), lab.zone)) for day in days), default=0)
@@ -296,18 +298,18 @@ def _counts(after: np.ndarray) -> tuple[int, int, int]:
 
 
 def _stream_document(
-    connection: Connection, lab: Lab, one: _Stream, law: tuple[float, float, float] | None, asked: Request, log: bool
+    connection: Connection, lab: Lab, one: _Stream, law: tuple[float, float, float] | None, request: Request, log: bool
 ) -> WhatIfStream:
     passing, failing, undecided = _counts(one.after)
     lots = len(one.sessions)
     low, high = count_interval(failing, undecided, lots)
-    edge, side = (math.log(asked.limit) if log else asked.limit), 1 if asked.side == "upper" else -1
+    edge, side = (math.log(request.limit) if log else request.limit), 1 if request.side == "upper" else -1
     ahead = _coming_lots(one.sessions["started_us"], lab.alerts.horizon_weeks)
     steady = None if one.moves else coming(failing, max(lots - undecided, failing), ahead)
     return {
         "supplier": one.supplier,
         "product": one.product,
-        "characteristic": asked.characteristic,
+        "characteristic": request.characteristic,
         "lots": lots,
         "passing": passing,
         "failing": failing,
@@ -325,7 +327,7 @@ def _stream_document(
         "coming_low": None if steady is None else steady.low,
         "coming_high": None if steady is None else steady.high,
         "next_fails": None if law is None or one.moves else next_beyond(_levels(one), edge, side),
-        "breach_probability": _breach(connection, lab, one, edge, asked, log) if one.moves else None,
+        "breach_probability": _breach(connection, lab, one, edge, request, log) if one.moves else None,
     }
 
 
@@ -340,14 +342,14 @@ def _laws(streams: Sequence[_Stream], edge: float, side: int) -> list[tuple[floa
         if level.size >= LEAST_BY_LAW and level.min() < edge < level.max():
             rows.append(place)
             figures.append((level.mean(), level.std(ddof=1) / np.sqrt(level.size), level.var(ddof=1), level.size - 1.0))
-    found: list[tuple[float, float, float] | None] = [None] * len(streams)
+    result: list[tuple[float, float, float] | None] = [None] * len(streams)
     if rows:
         limit = {"upper": edge} if side > 0 else {"lower": edge}
         laws = capability.capabilities_from_components(*np.array(figures).T, **limit)
         columns = (laws[name].tolist() for name in ("fraction", "fraction_lower", "fraction_upper"))
         for place, law in zip(rows, zip(*columns, strict=True), strict=True):
-            found[place] = law
-    return found
+            result[place] = law
+    return result
 
 
 def _levels(one: _Stream) -> Floats:
@@ -361,7 +363,7 @@ def _coming_lots(started_us: Integers, weeks: float) -> int:
     return round((started_us.size - 1) / span * weeks) if span > 0 else 0
 
 
-def _breach(connection: Connection, lab: Lab, one: _Stream, edge: float, asked: Request, log: bool) -> float | None:
+def _breach(connection: Connection, lab: Lab, one: _Stream, edge: float, request: Request, log: bool) -> float | None:
     """Chance of a failing lot of a stream that moves, by its forecast against the other limit."""
     level = one.sessions.floats("level")
     sampling = dict(
@@ -375,16 +377,16 @@ def _breach(connection: Connection, lab: Lab, one: _Stream, edge: float, asked: 
     known = variance[usable & np.isfinite(variance)]
     if not usable.any() or not known.size:
         return None
-    found = forecast.forecast(
+    result = forecast.forecast(
         one.sessions["started_us"][usable] / WEEK_US,
         level[usable],
         np.where(np.isfinite(variance), variance, np.median(known))[usable],
-        lower=edge if asked.side == "lower" else None,
-        upper=edge if asked.side == "upper" else None,
+        lower=edge if request.side == "lower" else None,
+        upper=edge if request.side == "upper" else None,
         horizon_weeks=lab.alerts.horizon_weeks,
         scale="log" if log else "linear",
     )
-    return found.breach_probability
+    return result.breach_probability
 
 
 def _sum(figures: Sequence[Counts]) -> Counts:
