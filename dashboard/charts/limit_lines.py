@@ -85,7 +85,7 @@ def end_of(document: StreamChart) -> str:
 
 
 def stretches(document: StreamChart) -> list[list[Point]]:
-    """The points of each baseline: the smoothed level starts anew with a new one."""
+    """The points of each baseline: the moving average starts anew with a new one."""
     starts = [limits["from_at"] or "" for limits in document["limits_history"][1:]]
     parts: list[list[Point]] = [[] for _ in range(len(starts) + 1)]
     for point in document["points"]:

@@ -81,7 +81,7 @@ def around(values: Sequence[float]) -> tuple[float, float]:
 def _tick_text(value: float) -> str:
     if value < 1e4:
         return f"{value:g}"
-    mantissa, _, power = amount(value).partition(" × ")
+    mantissa, _, power = amount(value, digits=6).partition(" × ")
     return f"{float(mantissa):g} × {power}" if power else mantissa
 
 

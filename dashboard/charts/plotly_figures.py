@@ -26,7 +26,8 @@ from dashboard.charts.limit_lines import (
 )
 from dashboard.charts.plotly_axes import GREY, Figure, around, frame, level_axis, time_axis
 from dashboard.paper.palette import FIGURE
-from dashboard.text.formatting import ShownEvidence, amount, counted, day
+from dashboard.text.bench_mark_text import short_mark
+from dashboard.text.formatting import ShownEvidence, amount, counted, day, digits_of, in_unit
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import Reading, Session
@@ -123,7 +124,7 @@ def add_adjusted_levels(figure: Figure, document: StreamDocument, span: Span | N
         point for point in document["points"] if point["adjusted_level"] is not None and point["state"] == "valid"
     ]
     words = [
-        f"Lot {point['lot']}, {day(point['tested_at'])}: would read {amount(point['adjusted_level'], document['unit'])} at "
+        f"Lot {point['lot']}, {day(point['tested_at'])}: would read {in_unit(document, point['adjusted_level'])} at "
         f"{effect['adjusted_to']:g} % RH; for information only, the measured value is the record"
         for point in points
     ]
@@ -258,7 +259,7 @@ def _add_edge(figure: Figure, document: StreamChart, side: Side, span: Span | No
             place = math.log10(value) if document["scale"] == "log" else value
             at = {"xref": "x"} if number else {"xref": "x domain"}
             _label(
-                figure, corner["tested_at"] if number else 0, place, f"limit {amount(value)}", yref="y",
+                figure, corner["tested_at"] if number else 0, place, f"limit {amount(value, digits=digits_of(document))}", yref="y",
                 yanchor="bottom", xshift=4, **at,
             )  # fmt: skip
 
@@ -303,7 +304,7 @@ def _kind(point: Point) -> str:
 def _add_levels(figure: Figure, document: StreamChart) -> None:
     smooth = {"color": ACCENT, "width": 1.6}
     for stretch in stretches(document):
-        _line(figure, stretch, "ewma", smooth, name="smoothed level", connectgaps=True)
+        _line(figure, stretch, "ewma", smooth, name="moving average of the lots", connectgaps=True)
     apart = left_out(document)
     _add_rings(
         figure, [point for point in document["points"] if point["shown"] is not None and point["tested_at"] in apart]
@@ -314,7 +315,7 @@ def _add_levels(figure: Figure, document: StreamChart) -> None:
             continue
         size = 8 if kind == "usual" else 10
         marker = {"color": color, "symbol": symbol, "size": size, "line": {"width": 1.5, "color": color}}
-        words = [_point_text(point, document["unit"], apart.get(point["tested_at"])) for point in chosen]
+        words = [_point_text(point, document, apart.get(point["tested_at"])) for point in chosen]
         _add_markers(figure, chosen, "shown", words, name=kind, marker=marker)
 
 
@@ -335,14 +336,16 @@ def _add_rings(figure: Figure, points: Sequence[Point]) -> None:
         _line(figure, points, "shown", {}, mode="markers", marker=marker, name="left out")
 
 
-def _point_text(point: Point, unit: str, apart: str | None) -> str:
+def _point_text(point: Point, document: StreamChart, apart: str | None) -> str:
     """The lot in a sentence; `apart` is the reason why it is not in the baseline."""
-    level = amount(point["shown"], unit, point["bound"])
+    level = in_unit(document, point["shown"], point["bound"])
     text = f"Lot {point['lot']}, {day(point['tested_at'])}: {level} from {point['bags']} bags, {point['n']} readings"
     if point["state"] != "valid":
         text += f"; test not valid: {point['state']}"
     if point["to_look_at"]:
         text += "; suspect values (unit or typing error)"
+    if point["bench_findings"]:
+        text += f"; {short_mark(point['bench_findings'], document['unit'])}"
     if apart is not None:
         text += f"; not in the baseline, {apart}"
     if point["signals"]:
@@ -394,7 +397,7 @@ def _strip_text(point: Point, key: Strip, document: StreamChart) -> str:
     value = point[key]
     if document["scale"] == "log" and value is not None:
         return f"Lot {point['lot']}: {100 * value:.1f} %"
-    return f"Lot {point['lot']}: {amount(value, document['unit'])}"
+    return f"Lot {point['lot']}: {in_unit(document, value)}"
 
 
 # One lot
@@ -412,7 +415,7 @@ def bags(session: Session, usual: StoredControlLimits | None = None) -> Figure:
         values += _add_usual(figure, usual["lower"], usual["upper"])
     if session["level"] is not None:
         _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
-    _add_readings(figure, session["readings"])
+    _add_readings(figure, session)
     numbers = sorted({reading["specimen"] for reading in session["readings"]})
     names = [f"bag {number}" for number in numbers]
     figure["layout"]["xaxis"].update(type="category", categoryorder="array", categoryarray=names, showgrid=False)
@@ -430,22 +433,23 @@ def _add_usual(figure: Figure, lower: float, upper: float) -> list[float]:
     return [lower, upper]
 
 
-def _add_readings(figure: Figure, readings: Sequence[Reading]) -> None:
+def _add_readings(figure: Figure, session: Session) -> None:
     for bound, symbol, color in ((0, "circle", ACCENT), (1, "triangle-up", EDGE), (-1, "triangle-down", EDGE)):
-        chosen = [reading for reading in readings if reading["bound"] == bound]
+        chosen = [reading for reading in session["readings"] if reading["bound"] == bound]
         if chosen:
             figure["data"].append(
                 {
                     "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in chosen],
-                    "y": [reading["value"] for reading in chosen], "text": [_plain(_reading_text(one)) for one in chosen],
+                    "y": [reading["value"] for reading in chosen],
+                    "text": [_plain(_reading_text(session, one)) for one in chosen],
                     "marker": {"symbol": symbol, "size": 11 if bound else 9, "color": color, "opacity": 0.75},
                     "hovertemplate": "%{text}<extra></extra>",
                 }
             )  # fmt: skip
 
 
-def _reading_text(reading: Reading) -> str:
-    value = amount(reading["value"], reading["unit"], reading["bound"])
+def _reading_text(session: Session, reading: Reading) -> str:
+    value = in_unit(session, reading["value"], reading["bound"])
     return f"bag {reading['specimen']}, reading {reading['reading']}: {value}"
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from dashboard.commands.common import exports_option, json_option, lab_option, lab_store, print_json, stored
-from dashboard.text import verdict_text
+from dashboard.text import verdict_answers
 from ingest.common.errors import CallError
 from ingest.verdict import comparison, what_if
 from ingest.verdict.bags import Question, answer, scatter_of
@@ -56,7 +56,7 @@ def bags(
     with stored(folder) as (lab, connection):
         scatter = scatter_of(connection, lab, supplier, product, characteristic)
     document = answer(scatter, asked)
-    print_json(document) if as_json else click.echo(verdict_text.bags(document))
+    print_json(document) if as_json else click.echo(verdict_answers.bags(document))
 
 
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -100,7 +100,7 @@ def compare(
         path = (out or lab.folder / "exports") / paper.FILE_NAME
         write_file(path, paper.as_pdf(document, lab.name))
         click.echo(str(path), err=as_json)
-    print_json(document) if as_json else click.echo(verdict_text.compare(document))
+    print_json(document) if as_json else click.echo(verdict_answers.compare(document))
 
 
 @click.command()
@@ -130,7 +130,7 @@ def whatif(
         asked = what_if.Request(characteristic, float(lower or 0.0), "lower", day, guard)
     with stored(folder) as (lab, connection):
         document = what_if.what_if(connection, lab, asked)
-    print_json(document) if as_json else click.echo(verdict_text.whatif(document))
+    print_json(document) if as_json else click.echo(verdict_answers.whatif(document))
 
 
 @click.command()

@@ -17,7 +17,7 @@ def before_after_figures(before: Evaluated, after: Evaluated, lab: Lab) -> tuple
     """The figures of two evaluations of one stream, which the store need not hold."""
     documents: list[StreamChart] = []
     for evaluated in (before, after):
-        points = [point(tested, document, None, lab) for _, tested, _, document in evaluated.points]
+        points = [point(tested, document, None, [], None, lab) for _, tested, _, document in evaluated.points]
         documents.append({**served(evaluated.document, lab.zone), "points": points})
     levels = [level for document in documents for level in drawn_levels(document)]
     figures = [stream(document, with_strips=False) for document in documents]

@@ -18,15 +18,21 @@ from sqlalchemy import Connection, text
 from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.delivery.alert_messages import Message
 from dashboard.paper.html_page import render
-from dashboard.queries import stored_documents
+from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
+from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
-from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.text.case_text import case_name, due_text, owner_text, standing
+from dashboard.text.formatting import CAUTIONS, characteristic, counted, day, in_unit, percent, room_to_limit, weeks
+from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.stock_text import advice, headline
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
+from ingest.documents.retest import Retest
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
@@ -56,16 +62,19 @@ _From = TypedDict("_From", {"from": str})
 
 
 class DigestWeek(_From):
-    """A week and the present state; `tested` are test sessions by verdict."""
+    """A week and the present state; `lots` are those tested, `tested` their test sessions and those of check standards by verdict."""
 
     lab: str
     to: str
     horizon_weeks: float
+    lots: int
     tested: dict[str, int]
     new: list[Alert]
     settled: list[ClosedAlert]
     open: list[Alert]
     unanswered: list[NoticeRow]
+    cases: list[Case]
+    retests: list[Retest]
     closest: list[BoardRow]
     silent: list[BoardRow]
     stock: str
@@ -106,6 +115,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
     """The week up to `moment` (aware), and the present state."""
     board = stored_documents.board(connection, lab)
     alerts = stored_documents.alerts(connection, lab, closed_too=True)
+    every_case = cases(connection, lab)
     span = {"start": microseconds(moment - WEEK), "stop": microseconds(moment)}
     tested = connection.execute(
         text(
@@ -114,16 +124,18 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         ),
         span,
     ).all()
-    # The evidence was complete in the week, or a round of the week found it in files that came late.
-    new = set(
-        connection.execute(
+    new = new_alert_ids(connection, span["start"], span["stop"])
+    lots = {
+        row[1:]
+        for row in connection.execute(
             text(
-                "SELECT id FROM alert WHERE raised_us > :start AND raised_us <= :stop UNION "
-                "SELECT about FROM delivery GROUP BY about HAVING min(noted_us) > :start AND min(noted_us) <= :stop"
+                "SELECT l.id, l.supplier, l.product, l.lot FROM session s JOIN lot l ON l.id = s.lot_id "
+                "WHERE s.started_us > :start AND s.started_us <= :stop"
             ),
             span,
-        ).scalars()
-    )
+        )
+        if not lab.is_check_standard(row.supplier, row.product)
+    }
     unexplained = [alert for alert in alerts if alert["held_under"] is None]
     forecast = [row for row in board if row["breach_probability"] is not None and not row["check_standard"]]
     return {
@@ -131,11 +143,14 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "from": stored_documents.iso(span["start"], lab.zone),
         "to": stored_documents.iso(span["stop"], lab.zone),
         "horizon_weeks": lab.alerts.horizon_weeks,
+        "lots": len(lots),
         "tested": {row[0]: row[1] for row in tested},
-        "new": urgent_first([alert for alert in unexplained if alert["id"] in new and alert["grade"] != Grade.NOTE]),
+        "new": urgent_first([alert for alert in unexplained if alert["id"] in new]),
         "settled": _closed_by_people(connection, alerts, span),
         "open": urgent_first([alert for alert in unexplained if alert["state"] != AlertState.CLOSED]),
-        "unanswered": [notice for notice in asked_in(alerts) if overdue(notice)],
+        "cases": every_case,
+        "retests": retest_list.retests(connection, lab),
+        "unanswered": [notice for notice in asked_in(every_case) if overdue(notice)],
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
         "stock": _stock(connection, lab, moment),
@@ -169,7 +184,7 @@ def _weeks_left(row: BoardRow) -> float:
 
 def _headline(week: DigestWeek) -> str:
     tested = week["tested"]
-    sessions = counted(sum(tested.values()), "test session")
+    sessions = f"{counted(week['lots'], 'lot')} tested, {counted(sum(tested.values()), 'test session')}"
     words = (("fail", "failed"), ("undecided", "undecided"), ("invalid", "without valid conditioning"))
     results = [f"{tested[key]} {result}" for key, result in words if tested.get(key)]
     details = f" ({', '.join(results)})" if results else ""
@@ -186,6 +201,9 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     new = {alert["id"] for alert in week["new"]}
     changed = [_alert(alert) for alert in week["new"]]
     changed += [_alert(alert, f"closed: {alert['message']} ({alert['reason']})") for alert in week["settled"]]
+    in_hand = [_case(case) for case in week["cases"]]
+    if week["retests"]:
+        in_hand.append(Line(retest_headline(week["retests"]), urls.RETESTS))
     other_open = [_unanswered(notice) for notice in week["unanswered"]]
     other_open += [_alert(alert) for alert in week["open"] if alert["id"] not in new]
     silent = [
@@ -197,6 +215,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     silent += [Line(alert["message"]) for alert in week["open"] if alert["kind"] == Kind.FEED]
     return [
         Part("What changed", _listed(changed) or [Line("Nothing new.")]),
+        Part("Cases", _listed(in_hand) or [Line("No open case.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
         *([Part("In stock", [Line(week["stock"], urls.STOCK)])] if week["stock"] else []),
@@ -215,6 +234,11 @@ def _alert(alert: Alert, words: str = "") -> Line:
     return Line(words, urls.alert_address(alert["id"]))
 
 
+def _case(case: Case) -> Line:
+    words = f"{case_name(case)}: {standing(case)}; owner {owner_text(case)}, due {due_text(case)}"
+    return Line(words, urls.case_address(case["id"]))
+
+
 def _unanswered(notice: NoticeRow) -> Line:
     asked = f"asked {day(notice['asked_on'])}, no answer for {counted(notice['days_open'] or 0, 'day')}"
     return Line(f"notice on {_name(notice)}: {asked} (due within {ANSWER_DAYS})", urls.alert_address(notice["alert"]))
@@ -223,7 +247,7 @@ def _unanswered(notice: NoticeRow) -> Line:
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
     chance = f"{percent(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
-    level = f"now {amount(row['level'], row['unit'])}, limit {room_to_limit(row)}"
+    level = f"now {in_unit(row, row['level'])}, limit {room_to_limit(row)}"
     picture = ""
     if key in pictures:
         # The title is escaped where the picture is drawn.

@@ -122,7 +122,7 @@ ALERT_SQL = "SELECT id, stream_id, supplier, lot, raised_us, evidence, held_unde
 
 
 def alert_ids(connection: Connection, scope: Scope) -> set[str]:
-    """Alerts on the lot, alerts whose evidence overlaps the time of the tests, and the bench alerts that explain some."""
+    """Alerts on the lot, alerts whose evidence overlaps the time of the tests, and the bench alerts that explain some or in whose weeks a test was made."""
     spans = {one.id: scope.span or (one.first_us, one.last_us) for one in streams(connection, scope)}
     lot = None if scope.quarter else (scope.values["supplier"], scope.values["lot"])
     ids: set[str] = set()
@@ -131,7 +131,8 @@ def alert_ids(connection: Connection, scope: Scope) -> set[str]:
         overlaps = span is not None and span[0] <= evidence[1] and evidence[0] <= span[1]
         if overlaps or (row.supplier, row.lot) == lot:
             ids |= {row.id} if row.held_under is None else {row.id, row.held_under}
-    return ids
+    findings = f"SELECT DISTINCT b.alert FROM {TESTS} JOIN bench_share b ON b.session_id = s.id WHERE {scope.where}"
+    return ids | set(connection.execute(text(findings), scope.values).scalars())
 
 
 def _evidence_span(row: Row[Any]) -> Span:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import groupby
+from itertools import groupby, islice
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +17,15 @@ from sqlalchemy import Connection, Row, text
 from dashboard.evidence import bundle_scope
 from dashboard.evidence.bundle_scope import TESTS, Scope
 from dashboard.queries.stored_documents import iso
+from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.served import served
+from ingest.evaluation.bag_counts import bag_counts_of_sessions
+from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.intake.archive import digest_of
 from ingest.sessions.conditioning import reach_us
 
@@ -63,10 +68,10 @@ COLUMNS = {
     ),
     "sessions.csv": (
         "supplier", "product", "lot", "received_on", "made_on", "characteristic", "check_standard", "started_at", "ended_at",
-        "chamber", "instrument", "load", "bags", "readings", "below", "above", "scale", "unit", "level", "worst", "judged_by",
+        "chamber", "instrument", "load", "bags", "readings", "below", "above", "scale", "unit", "level", "level_low", "level_high", "worst", "worst_bound", "judged_by",
         "judged", "guard_percent", "limit_lower", "limit_upper", "limit_document", "verdict", "conditioning", "hours",
         "humidity_min", "humidity_max", "humidity_mean", "excursion_at", "on_chart", "control_center", "control_lower",
-        "control_upper", "stands_out", "marked", "settled",
+        "control_upper", "stands_out", "marked", "settled", "bench_findings", "bench_percent_or_unit", "level_without_bench", "bags_outside", "bags_undecided", "worst_bag", "worst_bag_bound",
     ),
     "climate.csv": ("chamber", "logged_at", "humidity_percent", "temperature_c", "file_number", "line"),
     "limits.csv": (
@@ -139,23 +144,33 @@ WHERE {{where}} ORDER BY t.supplier, t.product, l.lot, t.characteristic, s.start
 
 
 def _sessions(source: Source) -> Iterator[Cells]:
-    for row in source.rows(SESSIONS_SQL.format(where=source.scope.where)):
-        yield _session(row, source)
+    every = iter(source.rows(SESSIONS_SQL.format(where=source.scope.where)))
+    while rows := list(islice(every, ROWS_AT_ONCE)):
+        marks = marks_of_sessions(source.connection, source.lab, [row.id for row in rows])
+        bags = bag_counts_of_sessions(source.connection, [row.id for row in rows])
+        for row in rows:
+            yield _session(row, marks.get(row.id, []), bags.get(row.id), source)
 
 
-def _session(row: Row[Any], source: Source) -> Cells:
+def _session(row: Row[Any], marks: list[BenchMark], bags: BagCount | None, source: Source) -> Cells:
     lab, time = source.lab, source.time
     declared = lab.characteristic(row.characteristic)
     limits = lab.limits_at(row.product, row.characteristic, from_microseconds(row.started_us))
     point = {} if row.point is None else json.loads(row.point)
+    span = level_range(row._mapping, declared.scale)
     return (
         row.supplier, row.product, row.lot, row.received_on, row.made_on, row.characteristic,
         _yes_or_no(lab.is_check_standard(row.supplier, row.product)), time(row.started_us), time(row.ended_us), row.chamber,
-        row.instrument, row.load, row.bags, row.readings, row.below, row.above, declared.scale, declared.unit, row.level_unit,
-        row.worst, declared.judged, row.judged, declared.guard_percent, limits.lower, limits.upper, limits.document,
+        row.instrument, row.load, row.bags, row.readings, row.below, row.above, declared.scale, declared.unit,
+        None if span else row.level_unit, span["low"] if span else row.level_unit, span["high"] if span else row.level_unit,
+        row.worst, worst_bound(row._mapping), declared.judged, row.judged, declared.guard_percent, limits.lower, limits.upper, limits.document,
         row.verdict, row.conditioning if lab.conditioning_for(row.characteristic) else "no conditioning required", row.hours, row.humidity_min, row.humidity_max, row.humidity_mean,
         time(row.excursion_us), _yes_or_no(bool(point)), point.get("center"), point.get("lower"), point.get("upper"),
         " ".join(point.get("signals", ())), _yes_or_no(row.slip is not None), row.settled,
+        " ".join(mark["finding"] for mark in marks),
+        " ".join(f"{mark['size']} {mark['size_unit']}" for mark in marks),
+        marks[0]["level_without"] if marks else None,
+        *(bags[name] if bags else None for name in ("outside", "undecided", "worst", "worst_bound")),
     )  # fmt: skip
 
 

@@ -44,7 +44,11 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
         "applied, and the conditioning in the chamber log.",
         {
             "level": "the mean of the bag means (each the mean of its readings); on a log scale the mean of natural logarithms, "
-            "turned back: a geometric mean. Empty if bounded readings leave it open.",
+            "turned back: a geometric mean. Empty if bounded readings leave it open: then it lies from level_low to level_high, "
+            "and an empty end has no bound.",
+            "worst_bound, worst_bag_bound": "0: measured; -1: below the value; 1: above the value",
+            "bags_outside, bags_undecided, worst_bag": "the bags outside the limit, each by the mean of its readings; those that "
+            "bounded readings leave open; the mean of the worst bag",
             "judged_by, judged": "the quantity compared with the limit (mean or worst reading), and its value",
             "verdict": "pass; fail; undecided (in the guard band, or a bounded reading leaves it open); invalid (conditioning not "
             "documented); unlimited (no limit applies)",
@@ -56,6 +60,9 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "control_lower, control_center, control_upper": "control limits and centre line for this lot, from the lab's own lots",
             "stands_out": "the signals of the chart or the alarm rule at this lot",
             "marked, settled": "whether the values look like a unit or typing error, and the decision on it",
+            "bench_findings, bench_percent_or_unit, level_without_bench": "the findings about the bench in whose weeks the "
+            "test was made (alerts.csv, by id), what each added to the level, and the level with all of them taken out; they "
+            "stay after a finding is closed",
             "check_standard": "yes: a check standard that monitors the bench, not a supplier's lot",
         },
     ),
@@ -82,7 +89,8 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
         },
     ),
     "alerts.csv": (
-        "The alerts whose evidence overlaps the time of these tests, and the bench alerts that explain some of them.",
+        "The alerts whose evidence overlaps the time of these tests, the bench alerts that explain some of them, and those in "
+        "whose weeks a test was made.",
         {"explained_by": "the bench alert that explains this alert: it does not count against the supplier"},
     ),
     "decisions.csv": (

@@ -7,25 +7,41 @@ of the store's last round, so that the same store gives the same bytes.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import Connection, RowMapping, text
 
+from ingest.alerts.bench_marks import marks_of_stream
 from ingest.common.instants import from_microseconds
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
 from ingest.documents.alert import StoredStreamEvidence
-from ingest.documents.notice import NoticeDocument, NoticeLot
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
+from ingest.documents.notice import NoticeDocument, NoticeLot, NoticeRetest
 from ingest.documents.served import iso, served
 from ingest.documents.stream import StoredPoint
-from ingest.quarter.notice_lots import charted, concerned, conditioning_shown, difference, left_out
+from ingest.evaluation.bag_counts import bag_counts_of_stream
+from ingest.evaluation.session_values import level_range, worst_bound
+from ingest.quarter.notice_lots import basis, charted, concerned, conditioning_shown, difference, left_out
 from ingest.store.last_round import last_round
 from spc.vocabulary.enums import Scale
 
 __all__ = ["document", "file_name"]
 
 POINTS_SQL = """
-SELECT p.tested_us, p.document, s.worst, s.hours, s.humidity_min, s.humidity_max FROM point p
+SELECT p.session_id, p.tested_us, p.document, s.worst, s.level_low, s.level_high, s.smallest,
+s.smallest_bound, s.largest, s.largest_bound, s.hours, s.humidity_min, s.humidity_max FROM point p
 JOIN session s ON s.id = p.session_id WHERE p.stream_id = :stream ORDER BY p.ordinal
+"""
+
+# A check standard has no notice, so a session without a point is a repeat of its lot, or was not valid.
+RETESTS_SQL = """
+SELECT s.*, l.lot FROM session s
+JOIN lot l ON l.id = s.lot_id WHERE s.stream_id = :stream
+AND NOT EXISTS (SELECT 1 FROM point p WHERE p.stream_id = s.stream_id AND p.session_id = s.id)
+ORDER BY s.started_us, l.lot
 """
 
 
@@ -36,10 +52,14 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
     stream = {"stream": row["stream_id"]}
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there is an alert, so a round raised it
-    points = [_point(point, lab) for point in connection.execute(text(POINTS_SQL), stream).mappings()]
+    marks = marks_of_stream(connection, lab, row["stream_id"])
+    bags, scale = bag_counts_of_stream(connection, row["stream_id"]), lab.characteristic(row["characteristic"]).scale
+    points = [
+        _point(point, marks, bags, scale, lab) for point in connection.execute(text(POINTS_SQL), stream).mappings()
+    ]
     in_unit, in_percent = difference(evidence)
     lots = concerned(points, row, evidence)
-    stored = connection.execute(text("SELECT document FROM evaluation WHERE stream_id = :stream"), stream).scalar()
+    found = connection.execute(text("SELECT document, board FROM evaluation WHERE stream_id = :stream"), stream).first()
     declared, needed = lab.characteristic(row["characteristic"]), lab.conditioning_for(row["characteristic"])
     limits = lab.limits_at(row["product"], row["characteristic"], from_microseconds(evidence["latest_tested_us"]))
     return {
@@ -53,6 +73,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "drawn_up_at": iso(drawn_up_us, lab.zone),
         "raised_at": iso(row["raised_us"], lab.zone),
         "unit": declared.unit,
+        "digits": evidence.get("digits", LEAST_DIGITS),
         "scale": Scale(declared.scale),
         "judged_by": declared.judged,
         "guard_percent": declared.guard_percent,
@@ -72,15 +93,52 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "evidence": served(evidence, lab.zone),
         "difference": in_unit,
         "difference_percent": in_percent,
-        "from_lots": int(json.loads(stored)["limits"]["from_lots"]) if stored else 0,
+        "from_lots": int(json.loads(found.document)["limits"]["from_lots"]) if found else 0,
+        "level_now": json.loads(found.board)["level"] if found else None,
         "lots": lots,
+        "basis": basis(points, lots, row, evidence, declared.scale),
+        "retests": _retests(connection, stream, lots, marks, bags, scale, lab),
+        "asks_for_answer": not evidence["away_from_limit"],
         "points": charted(points, lots),
         "left_out": left_out(points, row, evidence),
         "conditioning_shown": conditioning_shown(lots),
     }
 
 
-def _point(row: RowMapping, lab: Lab) -> NoticeLot:
+def _retests(
+    connection: Connection,
+    stream: dict[str, int],
+    lots: Sequence[NoticeLot],
+    marks: Mapping[int, list[BenchMark]],
+    bags: Mapping[int, BagCount],
+    scale: str,
+    lab: Lab,
+) -> list[NoticeRetest]:
+    """The other tests of the lots of the notice, valid or not."""
+    listed = {lot["lot"] for lot in lots}
+    return [
+        {
+            "lot": row["lot"],
+            "tested_at": iso(row["started_us"], lab.zone),
+            "level": row["level_unit"],
+            "level_range": level_range(row, scale),
+            "worst": row["worst"],
+            "worst_bound": worst_bound(row),
+            "bag_count": bags.get(row["id"]),
+            "bags": row["bags"],
+            "n": row["readings"],
+            "state": row["conditioning"],
+            "verdict": row["verdict"],
+            "bench_findings": marks.get(row["id"], []),
+        }
+        for row in connection.execute(text(RETESTS_SQL), stream).mappings()
+        if row["lot"] in listed
+    ]
+
+
+def _point(
+    row: RowMapping, marks: Mapping[int, list[BenchMark]], bags: Mapping[int, BagCount], scale: str, lab: Lab
+) -> NoticeLot:
     stored: StoredPoint = json.loads(row["document"])
     return {
         "tested_us": row["tested_us"],
@@ -91,6 +149,7 @@ def _point(row: RowMapping, lab: Lab) -> NoticeLot:
         "bags": stored["bags"],
         "n": stored["n"],
         "level": stored["level"],
+        "level_range": level_range(row, scale),
         "bag_spread": stored["bag_spread"],
         "bag_spread_upper": stored["bag_spread_upper"],
         "reading_spread": stored["reading_spread"],
@@ -99,9 +158,13 @@ def _point(row: RowMapping, lab: Lab) -> NoticeLot:
         "state": stored["state"],
         "signals": stored["signals"],
         "worst": row["worst"],
+        "worst_bound": worst_bound(row),
+        "bag_count": bags.get(row["session_id"]),
+        "outside_control_limits": stored["outside_control_limits"],
         "hours": row["hours"],
         "humidity_min": row["humidity_min"],
         "humidity_max": row["humidity_max"],
+        "bench_findings": marks.get(row["session_id"], []),
     }
 
 

@@ -7,7 +7,6 @@ from dashboard.notice.svg_chart import chart
 from dashboard.paper import typeset
 from dashboard.text.formatting import day
 from ingest.documents.notice import NoticeDocument
-from ingest.quarter.notices import ANSWER_DAYS
 
 __all__ = ["as_pdf"]
 
@@ -27,7 +26,7 @@ def as_pdf(notice: NoticeDocument) -> bytes:
         "supplier": notice["supplier"],
         "title": title,
         "headline": wording.headline(notice),
-        "answer": f"Please answer within {ANSWER_DAYS} days of receipt: see “What we ask”.",
+        "answer": wording.answer(notice),
         "changed": wording.changed(notice),
         "measured": wording.measured(notice),
         "chart": chart(notice, title),
@@ -36,7 +35,9 @@ def as_pdf(notice: NoticeDocument) -> bytes:
         "earlier": max(len(rows) - MOST_LISTED, 0),
         "validity": wording.validity(notice),
         "agreement": wording.AGREEMENT,
-        "requests": wording.REQUESTS,
-        "restrictions": wording.RESTRICTIONS,
+        "retests": wording.retests(notice),
+        "bench": wording.bench(notice),
+        "requests": wording.requests(notice),
+        "restrictions": wording.restrictions(notice),
     }
     return typeset.as_pdf("dashboard.notice", "notice.typ", data, notice["drawn_up_at"])

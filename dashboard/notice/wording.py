@@ -2,32 +2,41 @@
 
 from __future__ import annotations
 
+from dashboard.text.bench_mark_text import source_and_size
 from dashboard.text.formatting import (
     amount,
+    amounts,
     change,
     characteristic,
     counted,
     day,
     difference,
+    digits_of,
+    in_unit,
     interval,
     percent,
     room_to_limit,
 )
+from dashboard.text.verdict_text import bags_text, level_text
 from ingest.common.number_format import SPOKEN_UNITS
-from ingest.documents.notice import NoticeDocument
+from ingest.documents.bench_mark import BenchMark
+from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
 from ingest.quarter.notices import ANSWER_DAYS
 from spc.vocabulary.enums import Kind, Scale
 
 __all__ = [
     "AGREEMENT",
-    "REQUESTS",
-    "RESTRICTIONS",
+    "answer",
+    "bench",
     "changed",
     "headline",
     "legend",
     "lot_rows",
     "measured",
+    "requests",
+    "restrictions",
+    "retests",
     "title",
     "validity",
 ]
@@ -40,6 +49,7 @@ HEADLINES = {
     Kind.SPREAD: "the variation is above normal",
     Kind.FORECAST: "a failing lot is likely",
 }
+UNDECIDED = "a lot is undecided against the limit"
 REQUESTS = (
     "Please segregate remaining stock of these lots, and of material made with them, until we have spoken.",
     "Tell us whether anything changed around the date above: film, coating or additive, process, storage or age.",
@@ -55,10 +65,88 @@ RESTRICTIONS = (
     "It is not a certificate. The limit is the one that our laboratory works to; please read your own copy of its document.",
     "It states that something changed, not why. Results apply to the humidity, face and bag size tested, to the bags tested, "
     "and to their age on the day of the test.",
-    "It contains no data of other suppliers. As of the date below, no finding about our own bench explains the results.",
+    "It contains no data of other suppliers.",
     "It does not clear packaging for explosive devices or flammables. Anyone repeating the discharge test works with a 1 kV "
     "source: only authorised people may do it, by the maker's manual and the site's electrical rules.",
 )
+
+
+IMPROVED = "The level moved away from the limit. We ask for no answer; this notice is for your information."
+
+
+def answer(notice: NoticeDocument) -> str:
+    """Whether and when an answer is asked for."""
+    if not notice["asks_for_answer"]:
+        return IMPROVED
+    return f"Please answer within {ANSWER_DAYS} days of receipt: see “What we ask”."
+
+
+def requests(notice: NoticeDocument) -> tuple[str, ...]:
+    """What the supplier is asked; nothing where the level moved away from the limit."""
+    return REQUESTS if notice["asks_for_answer"] else ()
+
+
+def restrictions(notice: NoticeDocument) -> tuple[str, ...]:
+    """The limits of the notice, with what is known of our own bench."""
+    marked = any(test["bench_findings"] for test in (*notice["lots"], *notice["retests"]))
+    bench = (
+        "Findings about our own bench cover some of these tests: see “Our bench”. They explain part of the values, not the "
+        "statement of this notice."
+        if marked
+        else "As of the date below, no finding about our own bench covers the tests listed."
+    )
+    return (*RESTRICTIONS, bench)
+
+
+def bench(notice: NoticeDocument) -> list[str]:
+    """The findings about our own bench in whose weeks tests of this notice were made, also those that are closed."""
+    by_finding: dict[str, tuple[BenchMark, list[str]]] = {}
+    for test in (*notice["lots"], *notice["retests"]):
+        read = level_text(test["level"], test["level_range"], notice["unit"])
+        for mark in test["bench_findings"]:
+            value = f"{read} as read, {amount(mark['level_without'], notice['unit'])} without it"
+            by_finding.setdefault(mark["finding"], (mark, []))[1].append(f"lot {test['lot']} {value}")
+    return [f"{_capital(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def retests(notice: NoticeDocument) -> list[str]:
+    """The other tests of these lots, a sentence each."""
+    unit, sentences = notice["unit"], []
+    for test in notice["retests"]:
+        counts = f"{counted(test['bags'], 'bag')}, {counted(test['n'], 'reading')}"
+        result = test["verdict"] if test["state"] == "valid" else f"not valid, {test['state']}"
+        if bags := bags_text(test["bag_count"], unit):
+            result += f", {bags}"
+        sentences.append(
+            f"Lot {test['lot']}, {day(test['tested_at'])}: {amount(test['level'], unit)} ({counts}); {result}."
+        )
+    return sentences
+
+
+def _basis(notice: NoticeDocument) -> tuple[str, str] | None:
+    """The lots together on which the statement rests; no single lot of a run need look unusual."""
+    found = notice["basis"]
+    if found is None or found["value"] is None:
+        return None
+    lots, before = counted(found["lots"], "lot"), counted(found["lots_before"], "lot")
+    if found["of"] == "level":
+        rest = (
+            ""
+            if found["value_before"] is None
+            else f"; {amount(found['value_before'], notice['unit'])} over the {before} before"
+        )
+        return "lots together", f"mean {amount(found['value'], notice['unit'])} over {lots}{rest}"
+    within = "readings on a bag" if found["of"] == "reading_spread" else "bags"
+    value, earlier = (
+        "–" if one is None else f"{100 * one:.1f} %" if notice["scale"] == Scale.LOG else amount(one, notice["unit"])
+        for one in (found["value"], found["value_before"])
+    )
+    text = f"standard deviation between {within} {value} over {lots} ({counted(found['bags'], 'bag')})"
+    return "lots together", f"{text}; {earlier} over the {before} before. The statement is about these lots together."
 
 
 def title(notice: NoticeDocument) -> str:
@@ -68,7 +156,8 @@ def title(notice: NoticeDocument) -> str:
 
 def headline(notice: NoticeDocument) -> str:
     """The subject of the notice in a sentence."""
-    return f"{title(notice)}: {HEADLINES[Kind(notice['kind'])]}."
+    what = UNDECIDED if notice["evidence"]["form"] == "undecided" else HEADLINES[Kind(notice["kind"])]
+    return f"{title(notice)}: {what}."
 
 
 def legend(notice: NoticeDocument) -> str:
@@ -118,19 +207,31 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     """What changed, since when, and by how much."""
     evidence, unit = notice["evidence"], notice["unit"]
     before, latest = evidence["usual"], evidence["latest_level"]
+    digits = digits_of(notice)
+    usual, now = amounts([before, latest], unit, digits)
     rows = [("since", _since(notice))]
     if before is not None:
-        rows.append(("level before", f"{amount(before, unit)}, from {counted(notice['from_lots'], 'lot')}"))
+        rows.append(("level before", f"{usual}, from {counted(notice['from_lots'], 'lot')}"))
     if latest is not None:
-        rows.append(("latest level", f"{amount(latest, unit)}, lot {evidence['latest_lot']}"))
+        rows.append(
+            (
+                "latest lot",
+                f"{amount(latest, unit, evidence['latest_bound'], digits) if evidence['latest_bound'] else now}, lot {evidence['latest_lot']}",
+            )
+        )
+    if notice["level_now"] is not None and notice["kind"] not in LOT_BY_LOT:
+        rows.append(("level now", amount(notice["level_now"], unit, digits=digits)))
+    together = _basis(notice)
+    if together is not None:
+        rows.append(together)
     if notice["kind"] == Kind.SPREAD:
-        rows.append(("variation", _variation(notice)))
-    elif notice["difference"] is not None:
+        rows.append(("newest lots", _variation(notice)))
+    elif notice["difference"] is not None and not evidence["latest_bound"]:
         rows.append(("difference", difference(notice["difference"], notice["difference_percent"], unit)))
     if notice["kind"] in LOT_BY_LOT:
         return rows
     if evidence["change_percent_per_month"] is not None:
-        rows.append(("rate now", f"{change(evidence['change_percent_per_month'])} a month"))
+        rows.append(("rate now", f"{change(evidence['change_percent_per_month'], digits_of(notice))} a month"))
     if evidence["breach_probability"] is not None:
         chance = percent(evidence["breach_probability"])
         rows.append(("forecast", f"chance of a failing lot {chance}, if the trend continues"))
@@ -151,7 +252,7 @@ def _variation(notice: NoticeDocument) -> str:
     def deviation(value: float | None) -> str:
         if value is None:
             return "–"
-        return f"{100 * value:.0f} %" if notice["scale"] == Scale.LOG else amount(value, notice["unit"])
+        return f"{100 * value:.0f} %" if notice["scale"] == Scale.LOG else in_unit(notice, value)
 
     within = notice["evidence"]["form"] == "reading_spread"
     lots = []
@@ -170,25 +271,42 @@ def validity(notice: NoticeDocument) -> str:
     if notice["conditioning"] is None:
         return "No conditioning is required for this characteristic, so no test was left out for it."
     spans, left_out = notice["conditioning_shown"], notice["left_out"]
-    text = "The chamber log documents the conditioning of every lot listed"
+    outside = any(lot["outside_control_limits"] for lot in notice["lots"])
+    text = "† The level is outside our control limits. " if outside else ""
+    text += "The chamber log documents the conditioning of every lot listed"
     if spans is not None:
         low, high = spans["humidity_min"], spans["humidity_max"]
         text += f": at least {spans['hours']:.1f} h without a break, {low:.1f} to {high:.1f} % RH"
-    if not left_out:
-        return f"{text}. No test of this product and characteristic in that time was left out."
-    verb = "is" if left_out == 1 else "are"
-    return f"{text}. {counted(left_out, 'lot')} of that time {verb} left out, as the log does not document the conditioning."
+    if left_out:
+        verb = "is" if left_out == 1 else "are"
+        text += (
+            f". {counted(left_out, 'lot')} of that time {verb} left out, as the log does not document the conditioning"
+        )
+    if notice["retests"]:
+        return f"{text}. Other tests of these lots are listed below; the first valid test of a lot counts."
+    return f"{text}." if left_out else f"{text}. No test of this product and characteristic in that time was left out."
+
+
+def _result(lot: NoticeLot, unit: str) -> str:
+    """The verdict on a lot with the facts beside it."""
+    parts = [str(lot["verdict"]), bags_text(lot["bag_count"], unit)]
+    return "; ".join(part for part in parts if part) + (
+        "; outside control limits" if lot["outside_control_limits"] else ""
+    )
 
 
 def lot_rows(notice: NoticeDocument) -> list[list[str]]:
     """A row a lot: lot, day, bags, readings, mean, worst reading, hours, humidity, result."""
-    unit = notice["unit"]
     rows = []
     for lot in notice["lots"]:
         low, high = lot["humidity_min"], lot["humidity_max"]
         humidity = "–" if low is None or high is None else f"{low:.1f} to {high:.1f} %"
         hours = "–" if lot["hours"] is None else f"{lot['hours']:.1f} h"
-        level, worst = amount(lot["shown"], unit, lot["bound"]), amount(lot["worst"], unit)
+        level, worst = (
+            level_text(lot["level"], lot["level_range"], notice["unit"]),
+            in_unit(notice, lot["worst"], lot["worst_bound"]),
+        )
+        level += "*" if lot["bench_findings"] else ""
         tested, counts = day(lot["tested_at"]), (str(lot["bags"]), str(lot["n"]))
-        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, lot["verdict"]])
+        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, _result(lot, notice["unit"])])
     return rows

@@ -20,7 +20,7 @@ from dashboard.text.urls import alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
-from ingest.documents.bench import BenchDocument, Chamber, MarkedSession, Refusals
+from ingest.documents.bench import BenchDocument, BenchFinding, Chamber, MarkedSession, Refusals
 from ingest.documents.stream import ProductRow
 from ingest.rounds.schedule import USUAL_MINUTES
 
@@ -48,11 +48,12 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         alerts = urgent_first(stored_documents.alerts_named(connection, lab, ids))
         streams = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sparklines = stored_documents.sketches(connection, streams)
+        waiting = lab_reader.chambers_to_wait_for(connection)
         unsent = dispatch.waiting(connection, lab)
         reasons, looked_at = lab_reader.reasons(connection), page_queries.reviewed(connection, lab)
     return html.Div(
         [
-            html.H1(_headline(bench, standards, alerts)),
+            html.H1(_headline(bench, standards, alerts, waiting)),
             html.P(
                 f"{counted(len(alerts), 'alert')} about the bench not closed:"
                 if alerts
@@ -67,6 +68,8 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
             html.H2("Check standards"),
             rows_table(standards, sparklines, reasons, looked_at, lab) if standards else html.P(NO_STANDARD),
+            html.H2("Findings so far"),
+            _findings(bench["findings"]),
             html.H2("Feeds"),
             _sources(bench["sources"]),
             html.Details([html.Summary("Files taken in last"), _files(bench["feeds"])]),
@@ -84,6 +87,25 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     )
 
 
+def _findings(findings: list[BenchFinding]) -> html.Component:
+    """Every finding with its weeks, also those that are closed: their tests stay marked."""
+    if not findings:
+        return html.P("None: no source on the bench was off, as far as the lots show.")
+    rows = [
+        [
+            link(one["finding"], alert_address(one["finding"])),
+            one["message"],
+            day(one["off_from_at"]),
+            "not yet" if one["off_until_at"] is None else day(one["off_until_at"]),
+            day(one["detected_at"]),
+            f"{counted(one['tests'], 'test')} of {counted(one['lots'], 'lot')}",
+            word(one["state"]),
+        ]
+        for one in findings
+    ]
+    return table(("finding", "what", "off from", "off until", "detected", "marked", "state"), rows, "Findings so far")
+
+
 def _attribution(share: AttributedShare) -> list[html.P]:
     """The number of alerts that are attributed to the bench, with a caution where it is a large share."""
     if not share.attributed:
@@ -99,13 +121,12 @@ def _attribution(share: AttributedShare) -> list[html.P]:
     return [html.P(text + caution * share.is_high)]
 
 
-def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert]) -> str:
+def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert], waiting: list[str]) -> str:
     chambers = bench["chambers"]
     if not chambers:
         return "No chamber log: no test can be shown valid."
-    outside = [chamber["name"] for chamber in chambers if not chamber["last_inside"]]
-    if outside:
-        return f"Chamber {listed(outside)}: last entry outside tolerance."
+    if waiting:
+        return " ".join(waiting)
     within = f"{counted(len(chambers), 'chamber')} within tolerance at the last entry"
     moved = [row["product"] for row in standards if row["state"] in ("act", "look")]
     if moved:

@@ -23,23 +23,28 @@ from dashboard.components.html_parts import (
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import STATES, Stream
+from dashboard.text.case_text import standings, suppliers_headline
 from dashboard.text.formatting import (
     age,
-    amount,
     change,
     characteristic,
     counted,
     day,
+    digits_of,
+    in_unit,
     listed,
     percent,
     room_to_limit,
     shortly,
     weeks,
 )
-from dashboard.text.urls import BOARD, with_query
+from dashboard.text.retest_text import headline
+from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
+from ingest.documents.case import Case
+from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
 
@@ -73,16 +78,19 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         chambers = page_queries.chambers(connection)
         sparklines = stored_documents.sketches(connection, map(_stream, shown))
         looked_at = page_queries.reviewed(connection, lab_reader.lab)
+        cases = lab_reader.cases(connection)
+        retests, out = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     waiting = len(fitting) - len(shown)
     return html.Div(
         [
-            html.H1(_headline(rows)),
-            html.P(_week_text(week), className="lead") if week else None,
+            html.H1(_headline(rows, cases)),
+            html.P([_week_text(week), *_retest_text(retests)], className="lead") if week else None,
+            html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
             _state_links(rows, query),
             _filter_form(rows, query, chambers),
-            rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab)
+            rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab, standings(cases))
             if shown
             else empty("Nothing found.", "Clear a filter."),
             legend(*KEY),
@@ -101,21 +109,19 @@ def _stream(row: ProductRow) -> Stream:
 # Sentences
 
 
-def _headline(rows: list[ProductRow]) -> str:
-    """The suppliers to call, each with its most urgent product, and the suppliers to watch."""
+def _headline(rows: list[ProductRow], cases: list[Case]) -> str:
+    """The suppliers to call and to watch, by what nobody has responded to."""
     suppliers = [row for row in rows if not row["check_standard"]]
-    # The rows come in order of urgency, so the first one of a supplier is its most urgent.
-    call: dict[str, str] = {}
-    for row in suppliers:
-        if row["state"] == "act":
-            call.setdefault(row["supplier"], row["product"])
-    watch = {row["supplier"] for row in suppliers if row["state"] == "look"} - set(call)
-    if not call and not watch:
-        return f"No supplier to call: nothing has moved in {counted(len(suppliers), 'stream')}."
-    names = listed([f"{supplier} ({product} first)" for supplier, product in call.items()]) if call else ""
-    parts = [f"{counted(len(call), 'supplier')} to call: {names}"] if call else ["No supplier to call"]
-    parts += [f"{len(watch)} to watch: {listed(sorted(watch))}"] if watch else []
-    return "; ".join(parts) + "."
+    # The rows come in order of urgency.
+    order = list(dict.fromkeys(row["supplier"] for row in suppliers))
+    urgency = {_stream(row): place for place, row in enumerate(suppliers)}
+    worst_first = sorted(
+        cases,
+        key=lambda case: urgency.get(
+            (case["supplier"] or "", case["product"] or "", case["characteristic"] or ""), len(urgency)
+        ),
+    )
+    return suppliers_headline(worst_first, order, len(suppliers))
 
 
 def _week_text(week: Week) -> str:
@@ -127,6 +133,11 @@ def _week_text(week: Week) -> str:
         return f"{text}; no new alert."
     names = [f"{alert['supplier']} {alert['product']}" if alert["product"] else alert["kind"] for alert in raised]
     return f"{text}; {counted(len(raised), 'new alert')}: {listed(list(dict.fromkeys(names)))}."
+
+
+def _retest_text(retests: list[Retest]) -> list[Any]:
+    """The lots to test again, as a link to their list."""
+    return [" ", link(headline(retests), RETESTS)] if retests else []
 
 
 def _false_alarms(rows: list[ProductRow], lab: Lab) -> str:
@@ -200,8 +211,12 @@ def rows_table(
     reasons: dict[Stream, list[AlertReason]],
     looked_at: str | None,
     lab: Lab,
+    in_cases: Mapping[Stream, str] | None = None,
 ) -> html.Table:
-    """A row a stream, grouped by supplier, the most urgent first; check standards come last."""
+    """A row a stream, grouped by supplier, the most urgent first; check standards come last.
+
+    `in_cases` says how the open case of a stream stands.
+    """
     heads = (
         "state",
         "stream",
@@ -228,7 +243,14 @@ def rows_table(
             text = f"check standards, {text}"
         head = html.Th([supplier_link(supplier), html.Span(text)], colSpan=len(heads), scope="rowgroup")
         lines = [
-            _row(row, sparklines[_stream(row)], reasons.get(_stream(row), []), looked_at, heads)
+            _row(
+                row,
+                sparklines[_stream(row)],
+                reasons.get(_stream(row), []),
+                (in_cases or {}).get(_stream(row), ""),
+                looked_at,
+                heads,
+            )
             for row in sorted(group, key=urgency)
         ]
         bodies.append(html.Tbody([html.Tr(head, className="group"), *lines]))
@@ -237,7 +259,12 @@ def rows_table(
 
 
 def _row(
-    row: ProductRow, sparkline: SparklineData, reasons: list[AlertReason], looked_at: str | None, heads: tuple[str, ...]
+    row: ProductRow,
+    sparkline: SparklineData,
+    reasons: list[AlertReason],
+    in_case: str,
+    looked_at: str | None,
+    heads: tuple[str, ...],
 ) -> html.Tr:
     why = "; ".join(
         dict.fromkeys(
@@ -249,10 +276,14 @@ def _row(
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
     cells = [
         word(row["state"]),
-        [stream_link(row), html.Span(why, className="quiet why")],
+        [
+            stream_link(row),
+            html.Span(why, className="quiet why"),
+            html.Span(f"Case: {in_case}", className="quiet") if in_case else None,
+        ],
         sparkline_image(sparkline, f"{row['product']}, {characteristic(row['characteristic'])}"),
-        [amount(row["level"], row["unit"]), html.Span(room_to_limit(row), className="quiet")],
-        change(row["change_percent_per_month"]),
+        [in_unit(row, row["level"]), html.Span(room_to_limit(row), className="quiet")],
+        change(row["change_percent_per_month"], digits_of(row)),
         percent(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         [str(row["last_lot"]), html.Span(last, className="quiet")],

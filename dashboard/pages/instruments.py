@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard.components.html_parts import lot_link, table, word
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.formatting import characteristic, day
+from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.instrument_text import found_off_line, headline, instrument_line, levels, next_step, turns
 from ingest.common.clock import now
 from ingest.documents.instrument import FoundOff, Instrument
@@ -86,11 +86,22 @@ def _sheet(sheet: FoundOff) -> html.Section:
         ]
         for place, lot in enumerate(sheet["lots"])
     ]  # fmt: skip
+    changed = [row for row, lot in zip(rows, sheet["lots"], strict=True) if lot["changes"]]
+    stands = [row for row, lot in zip(rows, sheet["lots"], strict=True) if not lot["changes"]]
+    numbers = heads[6:10]
     return html.Section(
         [
             html.H3("Found out of tolerance"),
             html.P(found_off_line(sheet)),
-            table(heads, rows, "Lots tested since", heads[6:10]),
+            table(heads, changed, "Lots whose verdict would change", numbers) if changed else None,
+            html.Details(
+                [
+                    html.Summary(f"{counted(len(stands), 'test')} whose verdict stands under every supposition"),
+                    table(heads, stands, "Lots whose verdict stands", numbers),
+                ]
+            )
+            if stands
+            else None,
         ],
         className="sheet",
     )

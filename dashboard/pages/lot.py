@@ -17,11 +17,13 @@ from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
+from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
+from dashboard.text.verdict_text import bags_text, level_text
 from ingest.audit.subjects import Subject
-from ingest.decisions.responses import LOT_DECISIONS
+from ingest.decisions.responses import LOT_DECISIONS, NOTE, RETEST_ENTRIES
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
@@ -119,9 +121,29 @@ def _headline(sessions: list[Session]) -> str:
         if names:
             parts.append(f"{words} {listed(names)}")
     if parts:
-        return "; ".join(parts)
+        return "; ".join(
+            parts
+            + [
+                f"{characteristic(one['characteristic'])}: {fact}"
+                for one in standing
+                if one["verdict"] != "invalid" and (fact := _worry(one))
+            ]
+        )
+    worrying = [
+        f"{characteristic(one['characteristic'])} passes on the {one['judged_by']}; {fact}"
+        for one in standing
+        if one["verdict"] == "pass" and (fact := _worry(one))
+    ]
+    if worrying:
+        return "; ".join(worrying)
     passed = any(one["verdict"] == "pass" for one in standing)
     return "every test valid and within the limits" if passed else "no specification limit applies"
+
+
+def _worry(session: Session) -> str:
+    """What a reader of a pass must know too: bags outside the limit, a level outside the control limits."""
+    parts = [bags] if (bags := bags_text(session["bag_count"], session["unit"])) else []
+    return ", ".join(parts + (["level outside the control limits"] if session["outside_control_limits"] else []))
 
 
 def _standing_sessions(sessions: list[Session]) -> list[Session]:
@@ -148,10 +170,10 @@ def _summary(document: LotDocument) -> str:
 def _overview(sessions: list[Session], limits: list[StoredControlLimits | None]) -> html.Div:
     rows = [
         [
-            word(session["verdict"]),
+            html.Span([word(session["verdict"]), f" {fact}" if (fact := _worry(session)) else ""]),
             html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
             moment(session["tested_at"]),
-            amount(session["level"], session["unit"]),
+            level_text(session["level"], session["level_range"], session["unit"]),
             _control_limits(control, session["unit"]),
             room_to_limit(session),
             _validity(session),
@@ -168,8 +190,9 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
 
 def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
     if limits is None or limits["lower"] is None:
-        return "not known yet"
-    return f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+        return "no settled limits yet"
+    edges = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    return edges if limits.get("settled", True) else f"{edges}, not settled"
 
 
 def _anchor(session: Session) -> str:
@@ -178,7 +201,7 @@ def _anchor(session: Session) -> str:
 
 def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
     """The decision on the lot, and the form to record one."""
-    decision = next((entry for entry in entries if entry["what"] != "note"), None)
+    decision = next((entry for entry in entries if entry["what"] not in (NOTE, *RETEST_ENTRIES)), None)
     return html.Section(
         [
             html.H2(f"Decided: {decision['what']}, by {decision['who']}") if decision else None,
@@ -193,7 +216,7 @@ def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
                     "Records the decision of an authorised person with its reason; it moves no material.",
                     className="quiet",
                 ),
-                form(subject, LOT_DECISIONS),
+                form(subject, (*LOT_DECISIONS, *RETEST_ENTRIES)),
             ),
         ],
         className="sheet",
@@ -281,14 +304,24 @@ def _session(document: LotDocument, session: Session, control: StoredControlLimi
         [
             html.H3([f"{name} ", word(session["verdict"])]),
             html.P(reason),
+            *[
+                html.P(text, className="entry")
+                for text in (mark_sentence(session["bench_findings"], session["level"], unit),)
+                if text
+            ],
             *_suspect(document, session),
             graph(plotly_figures.bags(session, control), f"bags-{number}", f"Readings by bag, {name}. {reason}"),
             legend(*key),
             facts(
                 [
-                    ("lot level", amount(session["level"], unit), count),
+                    ("lot level", level_text(session["level"], session["level_range"], unit), count),
                     ("control limits", _control_limits(control, unit), "of the stream, now in force"),
-                    ("worst reading", amount(session["worst"], unit), ""),
+                    ("worst reading", amount(session["worst"], unit, session["worst_bound"]), ""),
+                    *(
+                        [("bags", bags, "each bag by the mean of its readings")]
+                        if (bags := bags_text(session["bag_count"], unit))
+                        else []
+                    ),
                     ("specification limit on that day", room_to_limit(session), limit_sources),
                     ("conditioning", _conditioning(session), ""),
                     ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
@@ -311,7 +344,8 @@ def _reason(session: Session) -> str:
     if session["verdict"] == "invalid":
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
-        return f"No specification limit applies; the level is {amount(session['level'], unit)}."
+        level = level_text(session["level"], session["level_range"], unit)
+        return f"No specification limit applies; the level is {level}."
     by = f" ({session['limit_document']})" if session["limit_document"] else ""
     if session["judged"] is None:
         beyond = sum(reading["bound"] != 0 for reading in session["readings"])
@@ -321,7 +355,8 @@ def _reason(session: Session) -> str:
     statistic = (
         "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
     )
-    return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}."
+    worry = f" But {worry}." if (worry := _worry(session)) and session["verdict"] == "pass" else ""
+    return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}.{worry}"
 
 
 def _suspect(document: LotDocument, session: Session) -> list[Any]:

@@ -15,7 +15,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.file_names import attachment
-from dashboard.text.formatting import amount, day, room_to_limit
+from dashboard.text.formatting import day, in_unit, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
@@ -48,7 +48,9 @@ def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_othe
     return html.Div(
         [
             html.H1(f"Scorecards of {chosen}"),
-            html.P(f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {wording.drawn_up(cards[0])}"),
+            html.P(
+                f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {wording.drawn_up(supplier_overview(cards) if len(cards) > 1 else cards[0])}"
+            ),
             *(_all(cards) if not supplier else [_card(card) for card in cards]),
             html.Details(
                 [html.Summary("What counts, and how"), html.Ul([html.Li(x) for x in wording.what_counts(cards[0])])]
@@ -67,7 +69,8 @@ def _all(cards: Sequence[Scorecard]) -> list[Any]:
     overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
     return [
-        html.P(wording.chance_moves(overview)),
+        html.Ul([html.Li(wording.purchasing_line(row)) for row in overview["rows"]]),
+        html.P(f"{wording.order(overview)} {wording.chance_moves(overview)}"),
         html.Section(
             [
                 html.Div(
@@ -195,8 +198,8 @@ def _stream(row: CardStream) -> list[Any]:
     return [
         stream_link(row),
         *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),
-        amount(row["level"], row["unit"]),
-        amount(row["earlier_level"], row["unit"]),
+        in_unit(row, row["level"]),
+        in_unit(row, row["earlier_level"]),
         ", ".join(wording.move(row)[::-1]) if row["change_low"] is not None else "not compared",
         room_to_limit(row),
         wording.events(row),

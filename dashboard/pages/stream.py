@@ -17,12 +17,16 @@ from dashboard.pages.stream_limits import limits_section
 from dashboard.queries import page_queries, stored_documents, stream_document
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.baseline_text import autocorrelation_note, moving_baseline
+from dashboard.text.bench_mark_text import short_mark
 from dashboard.text.formatting import (
     amount,
     change,
     counted,
     day,
+    digits_of,
     false_mark_text,
+    futures,
     humidity,
     percent,
     room_to_limit,
@@ -32,12 +36,13 @@ from dashboard.text.formatting import characteristic as spoken
 from dashboard.text.formatting import shown as shown_evidence
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.urls import stream_file_address
+from dashboard.text.verdict_text import verdict_text
 from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab
 from ingest.decisions.responses import NOTE
 from ingest.documents.alert import Alert
 from ingest.documents.entries import SubjectEntry
-from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.documents.stream import BoardRow, ControlLimits, StreamDocument
 
 __all__ = ["layout"]
 
@@ -47,7 +52,7 @@ KEY = (
     ("□", "warm", "test not valid"),
     ("◇", "edge", "suspect values"),
     ("▲▼", "edge", "level beyond the range of the meter"),
-    ("━", "accent", "smoothed level"),
+    ("━", "accent", "moving average of the lots"),
     ("┄", "grey", "centre line and control limits"),
     ("▬", "grey", "baseline lots"),
     ("◯", "grey", "lot excluded from the baseline"),
@@ -90,6 +95,7 @@ def layout(
             ),
             html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
             html.P(_summary(row, document, lab), className="lead"),
+            html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
             html.P(humidity(document), className="quiet"),
             _chart(view, document, row, alerts, entries[subject], lab),
             html.H2("Alerts"),
@@ -166,17 +172,33 @@ def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     unit, limits = row["unit"], document["limits"]
     text = f"The level is {amount(row['level'], unit)}"
     if row["change_percent_per_month"] is not None:
-        text += f" and changes by {change(row['change_percent_per_month'])} a month"
+        text += f" and changes by {change(row['change_percent_per_month'], digits_of(row))} a month"
     limit = room_to_limit(row)
     text += "; no specification limit applies." if limit == "no limit" else f"; the specification limit is {limit}."
-    if limits["center"] is not None:
+    if limits["center"] is not None and not limits.get("settled", True):
+        text += f" {_unsettled(limits, unit, lab)}"
+    elif limits["center"] is not None:
         text += f" The centre line is {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}."
     if row["breach_probability"] is not None and row["weeks_to_limit"] is not None:
         text += (
             f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}. "
             f"Time to the limit: {weeks(row['weeks_to_limit'])}."
         )
-    return text
+    return f"{text}{futures(document['forecast'], unit)}"
+
+
+def _unsettled(limits: ControlLimits, unit: str, lab: Lab) -> str:
+    """What is known while the control limits are not settled."""
+    lots = f"{limits['from_lots']} of {counted(lab.baseline.lots, 'lot')}"
+    if limits["frozen_at"]:
+        lots = (
+            f"the {counted(limits['from_lots'], 'lot')} of the baseline are too much alike their neighbours to set any"
+        )
+    seen = f"{amount(limits['seen_lower'], unit)} to {amount(limits['seen_upper'], unit)}"
+    text = f"No settled limits yet: {lots}. The lots so far lie from {seen}, around {amount(limits['center'], unit)}."
+    if limits["lower"] is None or limits["frozen_at"]:
+        return text
+    return f"{text} Limits from them, which will still move: {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}."
 
 
 def _note_text(entry: SubjectEntry) -> str:
@@ -188,6 +210,14 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
     unit, limits, capability = document["unit"], document["limits"], document["capability"]
     components = document["components"]
     baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
+    edges = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    shown = (
+        "no settled limits yet"
+        if limits["lower"] is None
+        else edges
+        if limits.get("settled", True)
+        else f"{edges}, not settled"
+    )
 
     def variation(name: str, variance: float | None, explanation: str) -> tuple[str, Any, str]:
         low, high = components["intervals"].get(name, (None, None))
@@ -200,7 +230,7 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
     return [
         (
             "control limits",
-            f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+            shown,
             f"for a lot of the usual number of bags, from {counted(limits['from_lots'], 'lot')}, {baseline}",
         ),
         variation("lot", components["lot"], "standard deviation of a lot level"),
@@ -217,7 +247,9 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
         (
             "autocorrelation",
             document["dependence"]["told"] if document["dependence"] else "–",
-            "the control limits are widened for it" if limits["widened_for_dependence"] is not None else "",
+            "the control limits are widened for it"
+            if limits["widened_for_dependence"] is not None
+            else autocorrelation_note(document),
         ),
     ]
 
@@ -245,8 +277,18 @@ def _table(document: StreamDocument) -> html.Div:
             "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
             *(amount(point["adjusted_level"], document["unit"]) for _ in adjusted),
             "suspect values" if point["to_look_at"] else point["state"],
-            point["verdict"],
-            ", ".join(name.replace("_", " ") for name in point["signals"]),
+            verdict_text(
+                point["verdict"],
+                "mean",
+                point["bag_count"],
+                point["outside_control_limits"],
+                (point["limit_lower"], point["limit_upper"]),
+                document["unit"],
+            ),
+            ", ".join(
+                [name.replace("_", " ") for name in point["signals"]]
+                + [text for text in (short_mark(point["bench_findings"], document["unit"]),) if text]
+            ),
         ]
         for point in reversed(document["points"])
     ]

@@ -11,7 +11,7 @@ from dashboard.charts.limit_lines import LEFT_OUT, SIDES
 from dashboard.components.entry_form import day_field, field, if_editor
 from dashboard.components.html_parts import lot_link, table
 from dashboard.components.limit_change_form import CHANGES, preview_address, request_form
-from dashboard.text.formatting import amount, counted, day, moment
+from dashboard.text.formatting import counted, day, in_unit, moment
 from dashboard.text.limit_change_text import bound, source
 from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BACK_BASELINE, TAKE_BACK_LIMIT
 from ingest.documents.entries import Restart, SubjectEntry
@@ -78,7 +78,7 @@ def _entry_text(entry: SubjectEntry) -> str:
 
 
 def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any]]:
-    history, unit = document["limits_history"], document["unit"]
+    history = document["limits_history"]
     begins = [(limits["set_by"] or limits)["from_at"] for limits in history]
     rows = []
     for limits, begin, end in zip(history, begins, [*begins, None][1:], strict=True):
@@ -90,8 +90,8 @@ def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any
             [
                 day(begin),
                 day(end) if end else "now",
-                amount(limits["center"], unit),
-                f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+                in_unit(document, limits["center"]),
+                f"{in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}",
                 counted(limits["from_lots"], "lot"),
                 html.Div(excluded) if excluded else "–",
                 _baseline_entry(limits["set_by"], names) if limits["set_by"] else by_rule,

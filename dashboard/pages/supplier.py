@@ -9,11 +9,13 @@ from dash import html
 from dashboard.components.alert_card import alert_group, group_by_stream
 from dashboard.components.html_parts import empty, filter_links, link, lot_link, table, word
 from dashboard.pages.board import rows_table
+from dashboard.pages.cases import case_table
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import wording
 from dashboard.text.formatting import characteristic, counted, day, listed
 from dashboard.text.urls import SCORECARDS, SUPPLIER, with_query
+from ingest.decisions.cases import cases
 from ingest.documents.lot import TestedLot
 from ingest.quarter.lots import quarter as quarter_named
 from ingest.quarter.notices import asked_in, totals
@@ -37,6 +39,7 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
         alerts = [alert for alert in every_alert if alert["state"] != "closed"]
         entries = page_queries.entries(connection, lab, [f"alert:{alert['id']}" for alert in alerts])
         quarters = stored_documents.quarters(connection, lab)
+        every_case = cases(connection, lab, closed_too=True, supplier=name)
         reasons, looked_at = lab_reader.reasons(connection), page_queries.reviewed(connection, lab)
         chosen = quarter or (quarters[0] if quarters else "")
         lots = []
@@ -45,13 +48,16 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
             lots = page_queries.lots_tested(connection, lab, name, span.start_us, span.end_us)
     if not rows:
         return html.Div(empty(f'No supplier "{name}".', "The board lists all suppliers."))
-    notices = totals(asked_in(every_alert))
+    notices = totals(asked_in(every_case))
+    standing_cases = [case for case in every_case if case["state"] != "closed"]
     notices_text = wording.notices(notices)
     return html.Div(
         [
             html.H1(name),
             html.P(f"{counted(len(rows), 'stream')}, {counted(len(alerts), 'alert')} not closed.", className="lead"),
             rows_table(rows, sparklines, reasons, looked_at, lab),
+            html.H2("Cases"),
+            case_table(standing_cases, looked_at) if standing_cases else html.P("No open case."),
             html.H2("Notices"),
             html.P(f"{notices_text[:1].upper()}{notices_text[1:]}."),
             html.Ul([html.Li(line) for line in wording.notice_lines(notices)]),

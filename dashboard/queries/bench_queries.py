@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from itertools import pairwise
 from statistics import median
 from typing import TypedDict
@@ -10,15 +11,20 @@ import pandas as pd
 from sqlalchemy import Connection, RowMapping, text
 
 from dashboard.queries.stored_documents import from_iso, rows_of
+from ingest.alerts.attribution import MOVING_WEEKS, SHARE_WEEKS, attributed_share, moving_streams
 from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
+from ingest.documents.alert import StoredBenchEvidence
 from ingest.documents.bench import (
+    AttributedAlerts,
     BenchDocument,
+    BenchFinding,
     Chamber,
     ChamberTrace,
     FeedFile,
     MarkedSession,
+    MovingStreams,
     Refusals,
     RoundSummary,
     SourceFolder,
@@ -163,6 +169,7 @@ def _chambers(connection: Connection, lab: Lab) -> list[Chamber]:
 def bench(connection: Connection, lab: Lab) -> BenchDocument:
     """Chambers, files, refused rows, suspect values and rounds."""
     return {
+        "findings": _findings(connection, lab),
         "chambers": _chambers(connection, lab),
         "feeds": _files(connection, lab),
         "sources": _sources(connection, lab),
@@ -170,7 +177,53 @@ def bench(connection: Connection, lab: Lab) -> BenchDocument:
         "to_look_at": _suspect_values(connection, lab),
         "rounds": _rounds(connection, lab),
         "clock": clock_went_back(connection, lab.zone, ROUNDS_SHOWN),
+        "moving": _moving(connection, lab),
+        "attribution": _attributed(connection),
     }
+
+
+def _findings(connection: Connection, lab: Lab) -> list[BenchFinding]:
+    """Every finding about the bench, the newest first, also those that are closed."""
+    rows = rows_of(
+        connection,
+        "SELECT a.id, a.message, a.state, a.evidence, a.raised_us, count(b.session_id) AS tests, "
+        "count(DISTINCT s.lot_id) AS lots FROM alert a LEFT JOIN bench_share b ON b.alert = a.id "
+        "LEFT JOIN session s ON s.id = b.session_id WHERE a.kind = 'bench' AND a.stream_id IS NULL "
+        "GROUP BY a.id, a.message, a.state, a.evidence, a.raised_us ORDER BY a.raised_us DESC, a.id",
+    )
+    findings: list[BenchFinding] = []
+    for row in rows:
+        evidence: StoredBenchEvidence = json.loads(row["evidence"])
+        findings.append(
+            {
+                "finding": row["id"],
+                "message": row["message"],
+                "state": row["state"],
+                "off_from_at": iso(evidence["off_from_us"], lab.zone),
+                "off_until_at": iso(evidence["off_until_us"], lab.zone),
+                "detected_at": iso(row["raised_us"], lab.zone),
+                "tests": row["tests"],
+                "lots": row["lots"],
+            }
+        )
+    return findings
+
+
+def _moving(connection: Connection, lab: Lab) -> MovingStreams:
+    estimate = moving_streams(connection, lab)
+    return {
+        "weeks": MOVING_WEEKS,
+        "streams": estimate.streams,
+        "moved": estimate.moved,
+        "share": estimate.share,
+        "low": estimate.low,
+        "high": estimate.high,
+    }
+
+
+def _attributed(connection: Connection) -> AttributedAlerts:
+    share = attributed_share(connection)
+    return {"weeks": SHARE_WEEKS, "alerts": share.alerts, "attributed": share.attributed, "large": share.is_high}
 
 
 def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:

@@ -10,12 +10,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection
 
-from dashboard.queries import page_queries, stored_documents
+from dashboard.queries import page_queries, retest_list, stored_documents
 from dashboard.queries.stored_documents import Stream
+from dashboard.text.retest_text import chambers_to_wait_for
 from ingest.audit.accounts import any_declared
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
+from ingest.decisions.cases import cases
 from ingest.documents.alert import AlertReason, AlertSummary
+from ingest.documents.case import Case
+from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
 from ingest.store.store import Store, known_store
@@ -151,6 +155,19 @@ class LabReader:
     def every_alert(self, connection: Connection) -> list[AlertSummary]:
         """The subject and state of every alert, without the evidence."""
         return self._cached(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
+
+    def retests(self, connection: Connection) -> list[Retest]:
+        """The lots to test again."""
+        return self._cached(connection, "retests", lambda: retest_list.retests(connection, self.lab))
+
+    def cases(self, connection: Connection) -> list[Case]:
+        """Every case, closed ones last."""
+        return self._cached(connection, "cases", lambda: cases(connection, self.lab, closed_too=True))
+
+    def chambers_to_wait_for(self, connection: Connection) -> list[str]:
+        """A sentence for each chamber in which a test would not be valid yet."""
+        states = self._cached(connection, "chambers", lambda: retest_list.chamber_states(connection, self.lab))
+        return chambers_to_wait_for(states)
 
     def _cached(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
         """The cached result of `read`, until a round, an entry or `lab.toml` may have changed it."""

@@ -8,15 +8,22 @@ from typing import Literal, cast
 from sqlalchemy import Connection, RowMapping
 
 from dashboard.queries.stored_documents import alert_documents, rows_of
+from dashboard.text.formatting import digits_of
+from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step, step_document
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.lot import LotDocument, Reading, Session
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Limit
 from ingest.evaluation.alert_text import slip
+from ingest.evaluation.bag_counts import bag_counts_of_sessions
+from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.sessions.suspect_values import stored_suspect
 from ingest.verdict.proof import conformity
 from spc.vocabulary.enums import Scale
@@ -58,10 +65,12 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
 # By stream and lot: the indexes find sessions and readings that way without a scan.
 SESSION_SQL = """
 SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
-m.share, m.slip, m.power, m.low, m.high, m.settled, f.document AS conformity
+m.share, m.slip, m.power, m.low, m.high, m.settled, p.document AS point, e.board, f.document AS conformity
 FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
+LEFT JOIN evaluation e ON e.stream_id = s.stream_id
 LEFT JOIN conformity f ON f.session_id = s.id
 JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
+LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
 WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
 """
 
@@ -80,21 +89,33 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session
     names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
     readings = rows_of(connection, READING_SQL, **names)
     documents = []
-    for session in rows_of(connection, SESSION_SQL, **names):
+    sessions = rows_of(connection, SESSION_SQL, **names)
+    marks = marks_of_sessions(connection, lab, [session["id"] for session in sessions])
+    bags = bag_counts_of_sessions(connection, [session["id"] for session in sessions])
+    for session in sessions:
         of_session = [
             reading
             for reading in readings
             if reading["stream_id"] == session["stream_id"]
             and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
         ]
-        documents.append(_session(row["product"], session, of_session, lab))
+        documents.append(
+            _session(row["product"], session, of_session, marks.get(session["id"], []), bags.get(session["id"]), lab)
+        )
     return documents
 
 
-def _session(product: str, session: RowMapping, readings: list[RowMapping], lab: Lab) -> Session:
+def _session(
+    product: str,
+    session: RowMapping,
+    readings: list[RowMapping],
+    marks: list[BenchMark],
+    bags: BagCount | None,
+    lab: Lab,
+) -> Session:
     characteristic = lab.characteristic(session["characteristic"])
     suspect = stored_suspect(session)
-    marks = suspect.readings([reading["value"] for reading in readings]) if suspect else [False] * len(readings)
+    marked = suspect.readings([reading["value"] for reading in readings]) if suspect else [False] * len(readings)
     tested = from_microseconds(session["started_us"])
     limits = lab.limits_at(product, session["characteristic"], tested)
     sources = lab.limit_sources(product, session["characteristic"], tested)
@@ -102,6 +123,7 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         "product": product,
         "characteristic": session["characteristic"],
         "unit": characteristic.unit,
+        "digits": _digits(session["board"]),
         "tested_at": iso(session["started_us"], lab.zone),
         "ended_at": iso(session["ended_us"], lab.zone),
         "chamber": session["chamber"],
@@ -119,7 +141,11 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
         },
         "bench": {"state": session["bench"]},
         "level": session["level_unit"],
+        "level_range": level_range(session, characteristic.scale),
         "worst": session["worst"],
+        "worst_bound": worst_bound(session),
+        "bag_count": bags,
+        "outside_control_limits": bool(session["point"] and json.loads(session["point"])["outside_control_limits"]),
         "judged_by": characteristic.judged,
         "scale": Scale(characteristic.scale),
         "limit_lower": limits.lower,
@@ -145,11 +171,17 @@ def _session(product: str, session: RowMapping, readings: list[RowMapping], lab:
             limits.lower,
             limits.upper,
         ),
+        "bench_findings": marks,
         "readings": [
-            _reading(reading, characteristic.unit, lab, marked=marked)
-            for reading, marked in zip(readings, marks, strict=True)
+            _reading(reading, characteristic.unit, lab, marked=is_marked)
+            for reading, is_marked in zip(readings, marked, strict=True)
         ],
     }
+
+
+def _digits(board: str | None) -> int:
+    """The digits of the stream of a session, by its row on the board."""
+    return LEAST_DIGITS if board is None else digits_of(json.loads(board))
 
 
 def _limit(step: Step | None, lab: Lab) -> Limit | None:

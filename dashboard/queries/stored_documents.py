@@ -15,9 +15,10 @@ from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
 from ingest.common.instants import from_microseconds, microseconds
+from ingest.common.number_format import digits_of
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import corrective_actions
-from ingest.documents.alert import Alert, StoredEvidence
+from ingest.documents.alert import Alert, AlertNow, StoredEvidence
 from ingest.documents.rounds import FileKind, FileState, ReplayDocument, RoundDocument
 from ingest.documents.served import iso, served
 from ingest.documents.stream import BoardRow, StoredBoardRow, StoredSparkline
@@ -132,6 +133,7 @@ def alerts_named(connection: Connection, lab: Lab, ids: Iterable[str]) -> list[A
 def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]) -> list[Alert]:
     """Rows of the table `alert` as documents, each with its corrective action."""
     actions = corrective_actions(connection, lab, [row["id"] for row in rows])
+    now = _now(connection, lab, {row["stream_id"] for row in rows if row["stream_id"] is not None})
     documents: list[Alert] = []
     for row in rows:
         evidence: StoredEvidence = json.loads(row["evidence"])
@@ -146,6 +148,7 @@ def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]
                 "lot": row["lot"],
                 "raised_at": iso(row["raised_us"], lab.zone),
                 "message": row["message"],
+                "now": now.get(row["stream_id"]),
                 "evidence": served(evidence, lab.zone),
                 "state": row["state"],
                 "held_under": row["held_under"],
@@ -153,6 +156,28 @@ def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]
             }
         )
     return documents
+
+
+def _now(connection: Connection, lab: Lab, streams: set[int]) -> dict[int, AlertNow]:
+    """The present figures of streams, by number: those of the board."""
+    query = text("SELECT stream_id, board FROM evaluation WHERE stream_id IN :streams").bindparams(
+        bindparam("streams", expanding=True)
+    )
+    found: dict[int, AlertNow] = {}
+    wanted = sorted(streams)
+    for start in range(0, len(wanted), KEYS_AT_ONCE):
+        for row in connection.execute(query, {"streams": wanted[start : start + KEYS_AT_ONCE]}):
+            stored: StoredBoardRow = json.loads(row.board)
+            found[row.stream_id] = {
+                "level": stored["level"],
+                "unit": stored["unit"],
+                "digits": digits_of(stored),
+                "last_lot": stored["last_lot"],
+                "last_tested_at": iso(stored["last_tested_us"], lab.zone),
+                "change_percent_per_month": stored["change_percent_per_month"],
+                "breach_probability": stored["breach_probability"],
+            }
+    return found
 
 
 # Board
@@ -198,6 +223,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
                 "product": row["product"],
                 "characteristic": row["characteristic"],
                 "unit": stored["unit"],
+                "digits": digits_of(stored),
                 "lots": stored["lots"],
                 "last_lot": stored["last_lot"],
                 "level": stored["level"],

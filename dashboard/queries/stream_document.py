@@ -7,11 +7,15 @@ import json
 from sqlalchemy import Connection
 
 from dashboard.queries.stored_documents import rows_of
+from ingest.alerts.bench_marks import marks_of_stream
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
+from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.humidity_effect import humidity_of
 from ingest.verdict.rule_risks import decision_risks
 
@@ -34,8 +38,12 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
             "lotdrift board lists them all"
         )
     points = rows_of(
-        connection, "SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal", id=rows[0]["id"]
+        connection,
+        "SELECT session_id, tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal",
+        id=rows[0]["id"],
     )
+    marks = marks_of_stream(connection, lab, rows[0]["id"])
+    bags = bag_counts_of_stream(connection, rows[0]["id"])
     stored: StoredStream = json.loads(rows[0]["document"])
     humidity, adjusted = humidity_of(connection, lab, rows[0]["id"])
     return {
@@ -48,12 +56,32 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
             connection, with_entered_limits(connection, lab), rows[0]["id"], product, characteristic
         ),
         "points": [
-            point(row["tested_us"], json.loads(row["document"]), level, lab)
+            point(
+                row["tested_us"],
+                json.loads(row["document"]),
+                level,
+                marks.get(row["session_id"], []),
+                bags.get(row["session_id"]),
+                lab,
+            )
             for row, level in zip(points, adjusted, strict=True)
         ],
     }
 
 
-def point(tested_us: int, stored: StoredPoint, adjusted_level: float | None, lab: Lab) -> Point:
+def point(
+    tested_us: int,
+    stored: StoredPoint,
+    adjusted_level: float | None,
+    marks: list[BenchMark],
+    bags: BagCount | None,
+    lab: Lab,
+) -> Point:
     """A point of a chart as a page shows it."""
-    return {"tested_at": iso(tested_us, lab.zone), **stored, "adjusted_level": adjusted_level}
+    return {
+        "tested_at": iso(tested_us, lab.zone),
+        **stored,
+        "adjusted_level": adjusted_level,
+        "bench_findings": marks,
+        "bag_count": bags,
+    }

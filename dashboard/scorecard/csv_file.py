@@ -16,7 +16,7 @@ COLUMNS = (
     "lot_spread_low", "lot_spread_high", "earlier_lot_spread", "earlier_lot_spread_low", "earlier_lot_spread_high", "bag_spread", "bag_spread_low", "bag_spread_high",
     "earlier_bag_spread", "earlier_bag_spread_low", "earlier_bag_spread_high", "reading_spread", "reading_spread_low", "reading_spread_high", "earlier_reading_spread", "earlier_reading_spread_low", "earlier_reading_spread_high",
     "spread_in", "ppk", "ppk_lower", "ppk_upper", "ppk_why", "level_now", "change_percent_per_month", "breach_probability",
-    "state", "alerts", "explained_by_bench", "notices", "notices_open", "mean_days_to_answer", "actions_worked",
+    "forecast_as_of", "state", "alerts", "lasting", "explained_by_bench", "notices", "notices_open", "mean_days_to_answer", "actions_worked",
 )  # fmt: skip
 
 

@@ -54,7 +54,8 @@ def overview_as_pdf(overview: Overview) -> bytes:
     rows, lowest = overview["rows"], wording.lowest_score(overview)
     data = {
         "title": "All suppliers",
-        "summary": wording.chance_moves(overview),
+        "lines": [wording.purchasing_line(row) for row in rows],
+        "summary": f"{wording.order(overview)} {wording.chance_moves(overview)}",
         "heads": wording.OVERVIEW_HEADS,
         "rows": [
             {

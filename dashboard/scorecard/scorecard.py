@@ -15,11 +15,17 @@ from sqlalchemy import Connection, text
 
 from dashboard.queries import stored_documents
 from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
+from dashboard.text.formatting import digits_of
+from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.scorecard import CardLot, CardStream, FirstIssueChanges, NoticeRow, Scorecard, SupplierStanding
 from ingest.documents.stream import BoardRow, Capability
+from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.quarter import first_issue
 from ingest.quarter.lots import (
     Quarter,
@@ -29,13 +35,15 @@ from ingest.quarter.lots import (
     gather,
     quarter,
     quarter_before,
+    stopped_products,
 )
 from ingest.quarter.notices import asked_in, totals
 from ingest.quarter.overview import OVERVIEW_NAME, lot_counts
+from ingest.quarter.quarter_forecast import ForecastThen, forecasts_at
 from ingest.quarter.statistics import figures
-from ingest.quarter.supplier_scores import counts, score_rows, weights_document
+from ingest.quarter.supplier_scores import counts, lasting, score_rows, weights_document
 from ingest.store.last_round import last_round
-from spc.vocabulary.enums import Kind, Scale
+from spc.vocabulary.enums import Grade, Kind, Scale, StreamState
 
 __all__ = ["documents"]
 
@@ -59,6 +67,10 @@ class _Shared:
     changed: Mapping[str, FirstIssueChanges]
     standings: Mapping[str, SupplierStanding]
     file_names: Mapping[str, str]
+    bench_marks: Mapping[int, list[BenchMark]]
+    bag_counts: Mapping[int, BagCount]
+    forecasts: Mapping[int, ForecastThen]
+    stopped: Mapping[str, Sequence[tuple[str, str, int]]]
 
 
 def documents(connection: Connection, lab: Lab, name: str, supplier: str | None = None) -> list[Scorecard]:
@@ -85,15 +97,13 @@ def _missing(supplier: str, name: str, lab: Lab) -> str:
 def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mapping[str, list[StreamLots]]) -> _Shared:
     ever = stored_documents.alerts(connection, lab, closed_too=True)
     # Lots that age on the lab's own shelf are no result of the supplier's quarter.
-    alerts = [
-        alert
-        for alert in ever
-        if span.holds(stored_documents.from_iso(alert["raised_at"])) and alert["evidence"].get("form") != "stock"
-    ]
-    notices = asked_in(ever, span)
+    alerts = [alert for alert in lasting(ever, span) if alert["evidence"].get("form") != "stock"]
+    notices = asked_in(cases(connection, lab, closed_too=True), span)
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]
+    tests = [lot.session["id"] for stream in every for lot in (*stream.lots, *stream.earlier)]
+    bags = bag_counts_of_sessions(connection, tests)
     first_drawn_us, changed = first_issue.changes(connection, span, every, drawn_up_us)
     return _Shared(
         lab=lab,
@@ -107,10 +117,23 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
         first_drawn_us=first_drawn_us,
         changed=changed,
         standings=score_rows(
-            {one: counts(streams, _of(alerts, one), _notices_to(notices, one)) for one, streams in by_supplier.items()},
+            {
+                one: counts(
+                    streams, _of(alerts, one), _notices_to(notices, one), bags, by_size=lab.scorecard.fails_by_size
+                )
+                for one, streams in by_supplier.items()
+            },
             lab.scorecard.weights,
         ),
         file_names=_file_key(connection),
+        bench_marks=marks_of_sessions(connection, lab, tests),
+        bag_counts=bags,
+        forecasts=forecasts_at(
+            connection, lab, {stream.id: (stream.product, stream.characteristic) for stream in every}, span.end_us
+        )
+        if drawn_up_us >= span.end_us
+        else {},
+        stopped=stopped_products(connection, lab, span),
     )
 
 
@@ -154,7 +177,12 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Scor
         "counts": {**lot_counts(streams), "readings": sum(stream.readings for stream in streams)},
         "standing": shared.standings[supplier],
         "weights": weights_document(lab.scorecard.weights),
+        "fails_by_size": lab.scorecard.fails_by_size,
         "notices": totals(notices),
+        "stopped": [
+            {"product": product, "last_lot": lot, "last_tested_at": stored_documents.iso(tested_us, lab.zone)}
+            for product, lot, tested_us in shared.stopped.get(supplier, ())
+        ],
         "streams": [_stream(stream, alerts, notices, shared) for stream in streams],
         "alerts": alerts,
         "file_name": shared.file_names[supplier],
@@ -168,7 +196,20 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
     declared = shared.lab.characteristic(stream.characteristic)
     board = shared.board[stream.supplier, stream.product, stream.characteristic]
     of_stream = [alert for alert in alerts if _key(alert) == _key(board)]
-    counted = Counter(alert["kind"] for alert in of_stream if alert["held_under"] is None)
+    # Undecided lots are counted among the lots; an alert of kind limit is here a lot that failed.
+    of_stream = [alert for alert in of_stream if alert["evidence"].get("form") != "undecided"]
+    own = [alert for alert in of_stream if alert["held_under"] is None]
+    counted = Counter(
+        alert["kind"] for alert in own if shared.span.holds(stored_documents.from_iso(alert["raised_at"]))
+    )
+    finished = shared.drawn_up_us >= shared.span.end_us
+    today: ForecastThen = {
+        "level": board["level"],
+        "change_percent_per_month": board["change_percent_per_month"],
+        "breach_probability": board["breach_probability"],
+    }
+    forecast = shared.forecasts[stream.id] if finished and stream.id in shared.forecasts else today
+    as_of = shared.span.last.isoformat() if finished else stored_documents.iso(shared.drawn_up_us, shared.lab.zone)[:10]
     notice_totals = totals([notice for notice in notices if _key(notice) == _key(board)])
     disposition = Counter(lot.standing for lot in stream.lots)
     capability = shared.capability.get(stream.id)
@@ -177,6 +218,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "product": board["product"],
         "characteristic": board["characteristic"],
         "unit": board["unit"],
+        "digits": digits_of(board),
         "scale": Scale(declared.scale),
         "judged_by": declared.judged,
         "lots": len(stream.lots),
@@ -189,12 +231,13 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "unlimited": disposition["unlimited"],
         "retested": disposition["retested"],
         **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
-        "level_now": board["level"],
-        "change_percent_per_month": board["change_percent_per_month"],
-        "breach_probability": board["breach_probability"],
+        "level_now": forecast["level"],
+        "change_percent_per_month": forecast["change_percent_per_month"],
+        "breach_probability": forecast["breach_probability"],
         "ppk": board["ppk"],
         "ppk_lower": board["ppk_lower"],
-        "state": board["state"],
+        "state": _state(own, board) if finished else board["state"],
+        "forecast_as_of": as_of,
         "last_tested_at": board["last_tested_at"],
         "ppk_upper": capability["ppk_upper"] if capability else None,
         "ppk_why": capability["why"] if capability else "",
@@ -206,30 +249,45 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
             "spread": counted[Kind.SPREAD],
             "forecast": counted[Kind.FORECAST],
         },
+        "lasting": len(own) - counted.total(),
         "alerts": counted.total(),
-        "explained_by_bench": len(of_stream) - counted.total(),
+        "explained_by_bench": len(of_stream) - len(own),
         "notices": notice_totals["asked"],
         "notices_open": notice_totals["open"],
         "mean_days_to_answer": notice_totals["mean_days_to_answer"],
         "actions_worked": notice_totals["worked"],
-        "lot_list": [_lot(lot, shared.lab) for lot in stream.lots],
-        "earlier_lot_list": [_lot(lot, shared.lab) for lot in stream.earlier],
+        "lot_list": [_lot(lot, shared) for lot in stream.lots],
+        "earlier_lot_list": [_lot(lot, shared) for lot in stream.earlier],
     }
 
 
-def _lot(lot: QuarterLot, lab: Lab) -> CardLot:
+def _state(alerts: Sequence[Alert], board: BoardRow) -> StreamState:
+    """The state of a stream in a finished quarter, by the alerts that lasted in it."""
+    grades = {alert["grade"] for alert in alerts}
+    if Grade.ACT in grades:
+        return StreamState.ACT
+    if Grade.LOOK in grades:
+        return StreamState.LOOK
+    return StreamState.LEARNING if board["learning"] else StreamState.STEADY
+
+
+def _lot(lot: QuarterLot, shared: _Shared) -> CardLot:
     row = lot.session
     return {
         "lot": lot.lot,
-        "tested_at": stored_documents.iso(row["started_us"], lab.zone),
+        "tested_at": stored_documents.iso(row["started_us"], shared.lab.zone),
         "bags": row["bags"],
         "readings": row["readings"],
         "level": row["level_unit"],
+        "level_range": row["level_range"],
         "worst": row["worst"],
+        "worst_bound": row["worst_bound"],
+        "bag_count": shared.bag_counts.get(row["id"]),
         "judged": row["judged"],
         "verdict": row["verdict"],
         "conditioning": row["conditioning"],
         "standing": lot.standing,
+        "bench_findings": shared.bench_marks.get(row["id"], []),
     }
 
 
@@ -246,5 +304,5 @@ def _file_key(connection: Connection) -> dict[str, str]:
     for supplier, name in plain.items():
         unlike = taken[name.casefold()] == 1 and 0 < len(name) <= MOST_CHARACTERS and supplier.isascii()
         mark = distinguishing_mark(supplier)
-        names[supplier] = name if unlike else f"{name[:MOST_CHARACTERS]}-{mark}".lstrip("-")
+        names[supplier] = name if unlike else f"{name[:MOST_CHARACTERS] or 'supplier'}-{mark}"
     return names

@@ -3,9 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Literal, TypedDict, cast
 
-from dashboard.text.formatting import amount, characteristic, counted, day, percent, room_to_limit, signed
+from dashboard.text.bench_mark_text import source_and_size
+from dashboard.text.formatting import (
+    amount,
+    characteristic,
+    counted,
+    day,
+    digits_of,
+    in_unit,
+    listed,
+    percent,
+    room_to_limit,
+    signed,
+)
+from dashboard.text.verdict_text import bags_text
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.documents.scorecard import (
     CardStream,
@@ -16,10 +30,11 @@ from ingest.documents.scorecard import (
     Reason,
     Scorecard,
     ScorePartName,
+    StoppedProduct,
     SupplierStanding,
 )
 from ingest.quarter.notices import ANSWER_DAYS
-from ingest.quarter.supplier_scores import SPARE
+from ingest.quarter.supplier_scores import FAR, SPARE, VERY_FAR
 from spc.vocabulary.enums import Direction
 
 __all__ = [
@@ -30,6 +45,8 @@ __all__ = [
     "OVERVIEW_HEADS",
     "PARTS",
     "alert_lines",
+    "bag_facts",
+    "bench_marks",
     "chance_moves",
     "drawn_up",
     "events",
@@ -38,13 +55,16 @@ __all__ = [
     "move",
     "notice_lines",
     "notices",
+    "order",
     "overview_counts",
     "part_cells",
     "part_heads",
     "place",
+    "purchasing_line",
     "reasons",
     "score",
     "share",
+    "stopped",
     "stream_summary",
     "stream_title",
     "summary",
@@ -86,7 +106,10 @@ PARTS: dict[ScorePartName, tuple[str, str]] = {
         f"lots with {100 * SPARE:.0f} % margin",
         f"conforming lots with a margin of {100 * SPARE:.0f} % to the limit (the figure is common practice)",
     ),
-    "response": ("answers in time", f"notices answered within {ANSWER_DAYS} days; open ones count once they are older"),
+    "response": (
+        "answers in time",
+        f"notices answered within {ANSWER_DAYS} days whose action has not failed; open ones count once they are older",
+    ),
 }
 # Keys of the counts of lots, in the order in which they are given.
 COUNTS: tuple[tuple[CountName, str], ...] = (
@@ -135,6 +158,7 @@ def summary(card: Scorecard) -> str:
     text += f", {counts['fail']} fail" if counts["fail"] else ", none fails"
     others = [f"{counts[key]} {words}" for key, words in COUNTS[3:] if counts[key]]
     text += f" ({', '.join(others)})." if others else "."
+    text += stopped(card["stopped"])
     nearer, away = (
         sum(row["direction"] == direction for row in streams) for direction in (Direction.NEARER, Direction.AWAY)
     )
@@ -143,6 +167,14 @@ def summary(card: Scorecard) -> str:
     return (
         f"{text} Against {card['earlier_quarter']}, {counted(nearer, 'stream')} moved nearer the limit, {away} farther."
     )
+
+
+def stopped(products: Sequence[StoppedProduct]) -> str:
+    """The products of which no lot came any more; empty where there is none."""
+    if not products:
+        return ""
+    last = [f"{one['product']} (last lot {one['last_lot']}, {day(one['last_tested_at'])})" for one in products]
+    return f" No lot came of {listed(last)}."
 
 
 def what_counts(document: Scorecard | Overview) -> list[str]:
@@ -154,11 +186,16 @@ def what_counts(document: Scorecard | Overview) -> list[str]:
         if weights["usual"]
         else "These weights are declared by the laboratory under [scorecard] in lab.toml."
     )
+    by_size = (
+        f"As the laboratory declares, a failing lot counts twice in the score from {FAR:g} times the limit or half of the bags "
+        f"on, and three times from {VERY_FAR:g} times the limit on or with all bags outside."
+    )
     return [
         *WHAT_COUNTS,
-        f"The score, from 0 to 100, is the weighted mean of estimated shares: {'; '.join(parts)}. A part in which no supplier has "
-        "anything to count is left out. A supplier without data in a part gets the average of the others. The place follows from "
-        f"the score and its uncertainty. {source}",
+        *([by_size] if document["fails_by_size"] else []),
+        f"The score, from 0 to 100, is the weighted mean of estimated shares: {'; '.join(parts)}. A part in which a supplier has "
+        "nothing to count is left out of its score, and the other parts weigh the more: it neither helps nor costs. The weights "
+        f"shown with a result are those applied. The place follows from the score and its uncertainty. {source}",
     ]
 
 
@@ -175,21 +212,30 @@ def part_heads() -> list[str]:
 
 
 def weight_cells(document: Scorecard | Overview) -> list[str]:
-    """The declared weight of each part, and whether it is left out as no supplier has anything to count in it."""
+    """The weight of each part as applied; a range where suppliers differ in what they have to count, words where it is left out."""
     if "standing" in document:
         standings = [cast("Scorecard", document)["standing"]]
     else:
         standings = [row["standing"] for row in document["rows"]]
-    applied = {part["part"] for standing in standings for part in standing["parts"] if part["weighs"]}
-    weights, left_out = document["weights"], ", left out" if applied else ""
-    return [f"{_whole(weights[part])} %{left_out if weights[part] and part not in applied else ''}" for part in PARTS]
+    weights, cells = document["weights"], []
+    for number, part in enumerate(PARTS):
+        applied = [
+            one["parts"][number]["weighs"] for one in standings if one["placed"] and one["parts"][number]["weighs"]
+        ]
+        if not applied:
+            placed = any(one["placed"] for one in standings)
+            cells.append(f"{_whole(weights[part])} %{', left out' if weights[part] and placed else ''}")
+            continue
+        ends = list(dict.fromkeys(_whole(end) for end in (min(applied), max(applied))))
+        cells.append(f"{' to '.join(ends)} %")
+    return cells
 
 
 def part_cells(standing: SupplierStanding) -> list[str]:
-    """A supplier's result in each part: 8 of 9 (estimate 87 %)."""
+    """A supplier's result in each part: 8 of 9 (estimate 87 %), or a dash where the part is left out of its score."""
     cells = []
     for part in standing["parts"]:
-        result = f"{part['good']} of {part['decided']}" if part["decided"] else "–" if part["share"] is None else "none"
+        result = f"{part['good']} of {part['decided']}" if part["decided"] else "–"
         cells.append(result if part["share"] is None else f"{result} (estimate {percent(part['share'])})")
     return cells
 
@@ -201,11 +247,7 @@ def place(standing: SupplierStanding) -> str:
         return "nothing to weigh" if standing["decided"] else "no decided lot"
     if first == last:
         return f"{first} of {placed}"
-    return (
-        f"no ranking possible ({first} to {last})"
-        if last - first == placed - 1
-        else f"{first} to {last} of {placed}, tied"
-    )
+    return f"not ranked, {first} to {last}" if last - first == placed - 1 else f"{first} to {last} of {placed}, tied"
 
 
 def share(standing: SupplierStanding) -> str:
@@ -225,7 +267,7 @@ def drawn_up(card: Scorecard | Overview) -> str:
     if not card["finished"]:
         return f"{text} The quarter is not over: figures will change."
     change = card["since_first_drawn_up"]
-    # This may be the first issue.
+    # Nothing can have changed since where this is the first issue.
     if change is not None and card["first_drawn_up_at"] != card["drawn_up_at"]:
         counts = (
             (change["readings_corrected"], "reading corrected", "readings corrected"),
@@ -295,6 +337,8 @@ def events(row: CardStream) -> str:
     parts = [counted(count, *EVENTS[kind]) for kind, count in events.items() if count]
     if row["explained_by_bench"]:
         parts.append(f"{row['explained_by_bench']} explained by the bench")
+    if row["lasting"]:
+        parts.append(f"{counted(row['lasting'], 'move')} detected earlier and still there")
     return ", ".join(parts) or "none"
 
 
@@ -312,7 +356,7 @@ def stream_summary(row: CardStream, card: Scorecard) -> str:
     if row["change_low"] is not None:
         way, size = move(row)
         change = f"{size} against {card['earlier_quarter']}: {way}"
-    level = amount(row["level"], row["unit"])
+    level = in_unit(row, row["level"])
     return f"{_lots(row)}. Level {level}, {change}. Limit {room_to_limit(row)}. Alerts: {events(row)}."
 
 
@@ -324,8 +368,8 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         change = f"{size}: {way}"
     return [
         ("lots", _lots(row)),
-        ("level", _span(row, "level", amount, row["unit"])),
-        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", amount, row["unit"])),
+        ("level", _span(row, "level", _digits(row), row["unit"])),
+        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", _digits(row), row["unit"])),
         ("change", change),
         ("limit", room_to_limit(row)),
         ("margin", _margin(row)),
@@ -333,15 +377,43 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         ("bag to bag", _variation(row, "bag")),
         ("within a bag", _variation(row, "reading")),
         ("Ppk, latest", _ppk(row)),
-        ("forecast, latest", _forecast(row)),
+        (f"forecast as of {day(row['forecast_as_of'])}", _forecast(row)),
         ("alerts", events(row)),
         *([("notices", _stream_notices(row))] if row["notices"] else []),
+        *([("bags", bags)] if (bags := bag_facts(row)) else []),
+        *([("our bench", bench)] if (bench := bench_marks(row)) else []),
     ]
+
+
+def bag_facts(row: CardStream) -> str:
+    """The lots of the quarter of which bags are outside the limit, whatever the verdict on the lot."""
+    return "; ".join(
+        f"{lot['lot']} {lot['verdict']}, {bags}"
+        for lot in row["lot_list"]
+        if lot["standing"] in ("pass", "fail", "undecided") and (bags := bags_text(lot["bag_count"], row["unit"]))
+    )
+
+
+def bench_marks(row: CardStream) -> str:
+    """The lots of the quarter that were tested while the bench was off: value as read and as it would be, by finding."""
+    by_finding: dict[str, tuple[str, list[str]]] = {}
+    for lot in row["lot_list"]:
+        for mark in lot["bench_findings"]:
+            read, without = amount(lot["level"], row["unit"]), amount(mark["level_without"], row["unit"])
+            by_finding.setdefault(mark["finding"], (source_and_size(mark), []))[1].append(
+                f"{lot['lot']} {read} as read, {without} without it"
+            )
+    return "; ".join(f"{source}: {', '.join(lots)}" for source, lots in by_finding.values())
 
 
 def _lots(row: CardStream) -> str:
     parts = [f"{row[key]} {words}" for key, words in COUNTS[1:] if row[key]]
     return f"{counted(row['lots'], 'lot')}: {', '.join(parts)}"
+
+
+def _digits(row: CardStream) -> Format:
+    """The form of a value with the digits of its stream."""
+    return partial(amount, digits=digits_of(row))
 
 
 def _span(row: CardStream, key: str, form: Format, unit: str = "") -> str:
@@ -370,10 +442,10 @@ def _margin(row: CardStream) -> str:
     if row["room"] is None:
         return "–"
     if row["room_in"] != "times":
-        return _span(row, "room", amount, row["unit"]) + _before(row, "earlier_room", amount)
+        return _span(row, "room", _digits(row), row["unit"]) + _before(row, "earlier_room", _digits(row))
     ratio = "limit ÷ level" if row["limit_side"] == "upper" else "level ÷ limit"
     passed = "limit passed; " if row["room"] < 1 else ""
-    return f"{passed}{_span(row, 'room', amount)}, {ratio}{_before(row, 'earlier_room', amount)}"
+    return f"{passed}{_span(row, 'room', _digits(row))}, {ratio}{_before(row, 'earlier_room', _digits(row))}"
 
 
 def _before(row: CardStream, key: str, form: Format) -> str:
@@ -402,6 +474,8 @@ def _ppk(row: CardStream) -> str:
 def _forecast(row: CardStream) -> str:
     change = row["change_percent_per_month"]
     trend = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
+    if row["level_now"] is not None:
+        trend = f"level {amount(row['level_now'], row['unit'])}, {trend}"
     if row["breach_probability"] is None:
         return trend
     return f"{trend}; chance of a failing lot {percent(row['breach_probability'])}"
@@ -424,10 +498,35 @@ def reasons(found: Sequence[Reason]) -> list[str]:
     for reason in found:
         words = (
             "level nearer the limit" if reason["what"] == "nearer"
+            else f"{counted(reason['count'], 'move')} detected earlier and still there" if reason["what"] == "lasting"
             else counted(reason["count"], *EVENTS["limit" if reason["what"] == "fail" else reason["what"]])
         )  # fmt: skip
         by_stream.setdefault(stream_title(reason), []).append(words)
     return [f"{title}: {', '.join(parts)}" for title, parts in by_stream.items()]
+
+
+LINE_WORDS = {"worse": "getting worse", "better": "improving", "unchanged": "no clear change"}
+REASON_WORDS = {
+    "fail": "failed lots", "nearer": "level nearer the limit", "spread": "variation above normal",
+    "forecast": "a failing lot is likely", "drift": "drift", "lasting": "a move that lasts",
+}  # fmt: skip
+
+
+def purchasing_line(row: OverviewRow) -> str:
+    """One line a supplier: direction, the stream to begin with, and what to talk about."""
+    line = row["line"]
+    text = f"{row['supplier']}: {LINE_WORDS[line['direction']]}"
+    if line["product"] is not None and line["characteristic"] is not None:
+        about = ", ".join(REASON_WORDS[reason] for reason in line["reasons"]) or "its margin to the limit"
+        text += f". Begin with {line['product']}, {characteristic(line['characteristic'])}: {about}"
+    return f"{text}.{stopped(row['stopped'])}"
+
+
+def order(overview: Overview) -> str:
+    """In which order the suppliers stand, and whether it means anything."""
+    if not overview["ranked"]:
+        return "The lots of this quarter can't tell these suppliers apart: they stand in order of their names."
+    return "Suppliers with the same range of places can't be told apart and stand in order of their names."
 
 
 def overview_counts(row: OverviewRow) -> list[str]:

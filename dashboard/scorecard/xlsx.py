@@ -31,14 +31,17 @@ HEADS = {
 LOT_HEADS = (
     "supplier", "product", "characteristic", "lot", "tested at (lab time)", "bags", "readings", "level (unit)", "worst reading (unit)",
     "judged value (unit)", "unit", "verdict", "conditioning", "counts as", "nearer limit (unit)",
+    "bench off: finding", "level without it (unit)", "bags outside the limit", "worst bag (unit)", "worst reading is",
 )  # fmt: skip
 # How numbers are shown, by their head; others are shown as they are.
 SHARES = (
-    "share of conforming lots", "share, from", "share, to", "weight", "estimated share", "chance of a failing lot",
+    "share of conforming lots", "share, from", "share, to", "weight", "weight applied", "estimated share", "chance of a failing lot",
 )  # fmt: skip
+DAYS = ("asked on", "answered on", "forecast as of")
 SCORES = ("score (0 to 100)", "score, from", "score, to")
 NUMBER_FORMATS = {
     **dict.fromkeys(SHARES, "0.0%"), **dict.fromkeys(SCORES, "0.0"), "tested at (lab time)": "yyyy-mm-dd hh:mm",
+    **dict.fromkeys(DAYS, "yyyy-mm-dd"),
 }  # fmt: skip
 # The number of the paper size in the format (ECMA-376, part 1, section 18.3.1.63).
 A4 = 9
@@ -71,12 +74,14 @@ OVERVIEW_HEADS = (
     "mean days to answer",
     "longest open (days)",
     "effective actions",
+    "in a line",
 )
 PART_HEADS = (
     "supplier",
     "part of the score",
     "definition",
     "weight",
+    "weight applied",
     "good",
     "counted",
     "estimated share",
@@ -200,7 +205,9 @@ def _scores(standing: SupplierStanding) -> list[float | None]:
 
 
 def _streams(book: _Book, cards: Sequence[Scorecard]) -> Any:
+    place = COLUMNS.index("forecast_as_of")
     rows = [stream_row(row, card) for card in cards for row in card["streams"]]
+    rows = [[*row[:place], _date(str(row[place])), *row[place + 1 :]] for row in rows]
     heads = [HEADS.get(name, name.replace("_", " ")) for name in COLUMNS]
     sheet = book.sheet("streams", heads, rows, fits=False)
     sheet.freeze_panes(1, 3)
@@ -208,12 +215,23 @@ def _streams(book: _Book, cards: Sequence[Scorecard]) -> Any:
     return sheet
 
 
+def _date(day: str | None) -> datetime | None:
+    """A day as the workbook's own kind of date."""
+    return None if day is None else datetime.fromisoformat(day)
+
+
 def _lots(book: _Book, cards: Sequence[Scorecard]) -> None:
     rows: list[Cells] = [
         (
             row["supplier"], row["product"], row["characteristic"], lot["lot"],
-            datetime.fromisoformat(lot["tested_at"]).replace(tzinfo=None), lot["bags"], lot["readings"], lot["level"],
+            datetime.fromisoformat(lot["tested_at"]).replace(tzinfo=None), lot["bags"], lot["readings"],
+            None if lot["level_range"] else lot["level"],
             lot["worst"], lot["judged"], row["unit"], lot["verdict"], lot["conditioning"], lot["standing"], near_limit(row),
+            " ".join(mark["finding"] for mark in lot["bench_findings"]) or None,
+            lot["bench_findings"][0]["level_without"] if lot["bench_findings"] else None,
+            lot["bag_count"]["outside"] if lot["bag_count"] else None,
+            lot["bag_count"]["worst"] if lot["bag_count"] else None,
+            {-1: "below the value", 0: "measured", 1: "above the value"}[lot["worst_bound"]],
         )
         for card in cards
         for row in card["streams"]
@@ -227,7 +245,7 @@ def _parts(book: _Book, cards: Sequence[Scorecard]) -> None:
     """The parts of each supplier's score, and their weights."""
     rows: list[Cells] = [
         (
-            card["supplier"], *wording.PARTS[part["part"]], part["weight"], part["good"], part["decided"], part["share"],
+            card["supplier"], *wording.PARTS[part["part"]], part["weight"], part["weighs"], part["good"], part["decided"], part["share"],
         )
         for card in cards
         for part in card["standing"]["parts"]
@@ -238,7 +256,7 @@ def _parts(book: _Book, cards: Sequence[Scorecard]) -> None:
 def _notices(book: _Book, cards: Sequence[Scorecard]) -> None:
     rows: list[Cells] = [
         (
-            one["supplier"], one["product"], one["characteristic"], one["alert"], one["asked_on"], one["answered_on"],
+            one["supplier"], one["product"], one["characteristic"], one["alert"], _date(one["asked_on"]), _date(one["answered_on"]),
             one["days_to_answer"], one["days_open"], one["first_lot"], one["answer"], one["lots"],
         )
         for card in cards
@@ -254,4 +272,5 @@ def _overview_row(row: OverviewRow) -> Cells:
         standing["share_low"], standing["share_high"], *_scores(standing), *(counts[key] for key, _ in wording.COUNTS),
         counts["readings"], row["nearer"], row["away"], notices["asked"], notices["answered"], notices["open"],
         notices["mean_days_to_answer"], notices["longest_days_open"], notices["worked"],
+        wording.purchasing_line(row),
     ]  # fmt: skip

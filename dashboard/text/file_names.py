@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from hashlib import sha256
 
 __all__ = ["MOST_CHARACTERS", "attachment", "distinguishing_mark", "plain_name"]
@@ -10,8 +11,9 @@ MOST_CHARACTERS = 60
 
 
 def plain_name(name: str) -> str:
-    """The ASCII letters and digits of a name, with a hyphen for whatever lies between them; may be empty."""
-    spelt = "".join(c if c.isascii() and c.isalnum() else "-" for c in name)
+    """The ASCII letters and digits of a name, letters without their accents, with a hyphen for what lies between; may be empty."""
+    bare = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
+    spelt = "".join(c if c.isascii() and c.isalnum() else "-" for c in bare)
     return "-".join(part for part in spelt.split("-") if part)
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Literal, TypedDict, cast
+from typing import Literal, NotRequired, TypedDict, cast
 
-from ingest.common.number_format import amount, way
+from ingest.common.number_format import amount, amounts, digits_of, in_unit, percent_change, way
 from ingest.common.text import counted_lines
-from ingest.documents.alert import Alert, BenchShift, Evidence
+from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
-from ingest.documents.stream import PatternPrice, StreamDocument, WeeksToLimit
+from ingest.documents.stream import Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
 
 __all__ = [
@@ -18,25 +18,31 @@ __all__ = [
     "SHORT_WORDS",
     "age",
     "amount",
+    "amounts",
     "change",
     "characteristic",
     "complaints",
     "counted",
     "day",
     "difference",
+    "digits_of",
     "evidence",
     "false_mark_text",
+    "futures",
     "humidity",
+    "in_unit",
     "interval",
     "limits_of",
     "listed",
     "moment",
+    "now_text",
     "percent",
     "room_to_limit",
     "round_text",
     "shortly",
     "shown",
     "signed",
+    "wander",
     "weeks",
 ]
 
@@ -52,6 +58,7 @@ class Limited(TypedDict):
     """Any document with specification limits."""
 
     unit: str
+    digits: NotRequired[int]
     limit_lower: float | None
     limit_upper: float | None
 
@@ -60,14 +67,18 @@ class ShownEvidence(TypedDict, total=False):
     """The parts of an alert's evidence that people read; each kind of alert has some of them."""
 
     what: Kind
+    form: str
     direction: int
     unit: str
+    digits: int
     lots: int | list[str]
     latest_lot: str
     latest_tested_at: str
     usual: float | None
     level: float | None
     latest_level: float | None
+    level_bound: int
+    latest_bound: int
     limit_lower: float | None
     limit_upper: float | None
     change_percent_per_month: float | None
@@ -100,14 +111,32 @@ def percent(share: float | None) -> str:
 
 
 def weeks(span: WeeksToLimit | None) -> str:
-    """When the limit is likely to be reached: "likely in week 9 to 21; 50 % by week 13", or "not expected"."""
+    """When the limit is likely to be reached: "likely 9 to 21 weeks after the last test; 50 % within 13", or "not expected"."""
     if span is None or span["p50"] is None:
         return "not expected"
     if span["p50"] == 0:
         return "limit passed"
     low, middle = span["p10"] or 0, span["p50"]
-    likely = f"from week {low:.0f}" if span["p90"] is None else f"in week {low:.0f} to {span['p90']:.0f}"
-    return f"likely {likely}; 50 % by week {middle:.0f}"
+    likely = f"{low:.0f} weeks or more" if span["p90"] is None else f"{low:.0f} to {span['p90']:.0f} weeks"
+    return f"likely {likely} after the last test; 50 % within {middle:.0f}"
+
+
+def futures(forecast: Forecast | None, unit: str) -> str:
+    """How many futures have a failing lot, and where the coming lots will lie; empty without a forecast."""
+    if forecast is None or forecast.get("lots_low") is None:
+        return ""
+    lie = f"8 of 10 coming lots lie between {amount(forecast['lots_low'], unit)} and {amount(forecast['lots_high'], unit)} at the end of that time."
+    if forecast["outliers"]:
+        lie += f" Outliers are left out: {listed(forecast['outliers'])}."
+    if forecast["futures_with_breach"] is None:
+        return f" {lie}"
+    count, chance = str(forecast["futures_with_breach"]), forecast["breach_probability"] or 0.0
+    # As with a chance: a small count is never none, and a large one never all.
+    if 0 < chance < 0.01:
+        count = "Fewer than 1"
+    elif 0.99 < chance < 1:
+        count = "More than 99"
+    return f" {count} of {forecast['futures']} simulated futures have a failing lot; {lie}"
 
 
 def signed(value: float, digits: str) -> str:
@@ -118,7 +147,9 @@ def signed(value: float, digits: str) -> str:
 def difference(value: float, in_percent: float | None, unit: str) -> str:
     """A difference in the unit and in percent: +6.82 nJ (+72 %)."""
     absolute = f"{'−' if value < 0 else '+'}{amount(abs(value), unit)}"
-    return absolute if in_percent is None else f"{absolute} ({signed(in_percent, '.0f')} %)"
+    if in_percent is None:
+        return absolute
+    return f"{absolute} ({signed(in_percent, '.0f' if abs(in_percent) >= 1 or in_percent == 0 else '.1g')} %)"
 
 
 def interval(low: str | None, high: str | None) -> str:
@@ -128,20 +159,16 @@ def interval(low: str | None, high: str | None) -> str:
 
 def room_to_limit(row: Limited) -> str:
     """The specification limits: "under 20.0 nJ", "10⁴ Ω to under 10¹¹ Ω", "at least 10⁴ Ω" or "no limit"."""
-    unit = row["unit"]
-    lower, upper = row["limit_lower"], row["limit_upper"]
-    if lower is None:
-        return "no limit" if upper is None else f"under {amount(upper, unit)}"
-    return (
-        f"at least {amount(lower, unit)}" if upper is None else f"{amount(lower, unit)} to under {amount(upper, unit)}"
-    )
+    unit, digits = row["unit"], row.get("digits", 3)
+    lower, upper = (amount(row[side], unit, digits=digits) for side in ("limit_lower", "limit_upper"))
+    if row["limit_lower"] is None:
+        return "no limit" if row["limit_upper"] is None else f"under {upper}"
+    return f"at least {lower}" if row["limit_upper"] is None else f"{lower} to under {upper}"
 
 
-def change(percent_a_month: float | None) -> str:
-    """The change a month; a change that rounds to zero has no sign."""
-    if percent_a_month is None:
-        return "–"
-    return "0.0 %" if abs(percent_a_month) < 0.05 else f"{signed(percent_a_month, '.1f')} %"
+def change(percent_a_month: float | None, digits: int) -> str:
+    """The change a month of values with so many digits; a change that rounds to zero has no sign."""
+    return "–" if percent_a_month is None else f"{percent_change(percent_a_month, digits).replace('-', '−')} %"
 
 
 def characteristic(name: str) -> str:
@@ -192,9 +219,11 @@ def shortly(kind: str, evidence: Evidence) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
     facts = shown(evidence)
     what = facts.get("what", kind)
+    if facts.get("form") == "undecided":
+        return "a lot is undecided"
     if what != Kind.DRIFT:
         return SHORT_WORDS.get(what, kind)
-    going = way(facts.get("direction", 0), facts.get("change_percent_per_month"))
+    going = way(facts.get("direction", 0), facts.get("change_percent_per_month"), facts.get("digits", 3))
     since = facts.get("since_at")
     return going if since is None else f"{going} since about {day(since)}"
 
@@ -208,14 +237,17 @@ def evidence(alert: Alert) -> list[str]:
         about = interval(parts.get("since_low_at"), parts.get("since_high_at"))
         facts.append(f"began {'about ' if about else ''}{day(since)}{about}")
     facts += _shared_shift(parts) if parts.get("shifts") else []
-    if (usual := parts.get("usual")) is not None:
-        facts.append(f"normal {amount(usual, unit)}")
-    if (latest := parts.get("latest_level")) is not None:
-        facts.append(f"latest {amount(latest, unit)} (lot {parts['latest_lot']})")
+    usual, latest = parts.get("usual"), parts.get("latest_level")
+    normal, last = amounts([usual, latest], unit, parts.get("digits", 3))
+    if usual is not None:
+        facts.append(f"normal {normal}")
+    if latest is not None:
+        sign = amount(latest, unit, parts.get("latest_bound", 0)) if parts.get("latest_bound") else last
+        facts.append(f"last lot of it {parts['latest_lot']}, {sign}")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
-    if (chance := parts.get("breach_probability")) is not None:
-        facts.append(f"chance of a failing lot {percent(chance)}")
+    if (now := alert["now"]) is not None:
+        facts.append(now_text(now))
     if isinstance(lots, list):
         facts.append(f"lots {listed(lots)}")
     if because := parts.get("closed_because"):
@@ -223,12 +255,27 @@ def evidence(alert: Alert) -> list[str]:
     return facts
 
 
+def now_text(now: AlertNow) -> str:
+    """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
+    text = f"now: level {in_unit(now, now['level'])}, last lot {now['last_lot'] or '–'}"
+    if now["change_percent_per_month"] is not None:
+        text += f", {change(now['change_percent_per_month'], digits_of(now))} a month"
+    if now["breach_probability"] is not None:
+        text += f", chance of a failing lot {percent(now['breach_probability'])}"
+    return text
+
+
 def limits_of(parts: ShownEvidence) -> str | None:
     """The specification limits in the evidence; None for a kind of alert without a stream."""
     if "limit_upper" not in parts:
         return None
     return room_to_limit(
-        {"unit": parts["unit"], "limit_lower": parts["limit_lower"], "limit_upper": parts["limit_upper"]}
+        {
+            "unit": parts["unit"],
+            "digits": parts.get("digits", 3),
+            "limit_lower": parts["limit_lower"],
+            "limit_upper": parts["limit_upper"],
+        }
     )
 
 
@@ -250,6 +297,18 @@ def _shared_shift(parts: ShownEvidence) -> list[str]:
     return facts
 
 
+def wander(document: StreamDocument) -> str:
+    """What follows for limits and capability where the level wanders; empty where it does not."""
+    moves = document.get("wander")
+    if not moves:
+        return ""
+    return (
+        f"The process wanders: since {day(moves['since_at'])} its level has moved away and come back {moves['moves']} times, "
+        "so it has no lasting place. Control limits do not describe the next lot, and no capability is given. Look for "
+        "a cause that comes and goes. Failing lots and forecasts still raise alerts; further moves of the level do not."
+    )
+
+
 def humidity(document: StreamDocument) -> str:
     """The effect of humidity within its tolerance on a stream, and the last lot adjusted to the declared humidity."""
     effect = document["humidity"]
@@ -258,13 +317,15 @@ def humidity(document: StreamDocument) -> str:
     size, low, high = effect["slope"], effect["slope_low"], effect["slope_high"]
     unit, lots = effect["slope_unit"], counted(effect["lots"], "lot")
     ends = f"{_two_digits(low)} to {_two_digits(high)}"
+    if not effect["known"]:
+        return f"Cannot tell whether humidity within tolerance has an effect: {lots} leave it open."
     if not effect["matters"]:
         return f"No effect of humidity within tolerance found in {lots}: {ends} {unit} per 1 % RH."
     text = f"{_two_digits(size)} {unit} per 1 % RH ({ends}), from {lots}."
     last = next((point for point in reversed(document["points"]) if point["adjusted_level"] is not None), None)
     if last is None:
         return text
-    adjusted = amount(last["adjusted_level"], document["unit"])
+    adjusted = in_unit(document, last["adjusted_level"])
     return (
         f"{text} Adjusted to {effect['adjusted_to']:g} % RH, the last lot would read {adjusted}: for information only; the "
         "measured value is the record."

@@ -10,11 +10,14 @@ __all__ = [
     "AGEING",
     "ALERTS",
     "BAGS",
+    "BENCH",
     "BOARD",
+    "CASES",
     "COMPARE",
     "COMPARISON_FILE",
     "DIGEST",
     "EVIDENCE_FILE",
+    "FIND",
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
@@ -23,6 +26,7 @@ __all__ = [
     "NOTICE_FILE",
     "READY",
     "REPORT_FILE",
+    "RETESTS",
     "SCORECARDS",
     "SCORECARD_FILE",
     "SHELF_LIST",
@@ -35,6 +39,7 @@ __all__ = [
     "ageing_address",
     "alert_address",
     "bags_address",
+    "case_address",
     "compare_address",
     "evidence_address",
     "lot_address",
@@ -49,6 +54,7 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 ADD_FILE = "/add"
 READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
@@ -99,6 +105,11 @@ def report_address(supplier: str, lot: str, characteristic: str = "", number: st
 def alert_address(alert: str, most: str = "") -> str:
     """An alert on the page of alerts, whatever its state; with `most` as "all" among all there ever were."""
     return f"{with_query(ALERTS, {'show': 'all', 'most': most})}#alert-{alert}"
+
+
+def case_address(case: str) -> str:
+    """A case in full, by its id or that of one of its alerts."""
+    return with_query(CASES, {"case": case})
 
 
 def notice_address(alert: str) -> str:

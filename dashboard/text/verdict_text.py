@@ -1,73 +1,52 @@
-"""The output of the commands about verdicts, for people."""
+"""The worrying facts beside a verdict: bags outside the limit, the worst bag, a level outside the control limits."""
 
 from __future__ import annotations
 
-from dashboard.text import bags_text, comparison_text, what_if_text
-from dashboard.text.formatting import amount
-from dashboard.text.terminal_text import table
-from ingest.common.text import printable
-from ingest.documents.bags import BagsDocument
-from ingest.documents.comparison import Comparison
-from ingest.documents.what_if import WhatIf
+from dashboard.text.formatting import amount, counted, room_to_limit
+from ingest.documents.bag_count import BagCount
+from ingest.documents.lot import LevelRange
 
-__all__ = ["bags", "compare", "whatif"]
+__all__ = ["bags_text", "level_text", "verdict_text"]
 
 
-def bags(result: BagsDocument) -> str:
-    """How many bags."""
-    unit = result["unit"]
-    rows = [[str(one["bags"]), amount(one["passes"], unit), amount(one["stopped"], unit)] for one in result["numbers"]]
-    lines = [
-        bags_text.headline(result),
-        bags_text.advice(result).removesuffix(" Move a slider to try other numbers."),
-        bags_text.proof(result),
-        bags_text.two_loads(result),
-        bags_text.plan_sentence(result),
-        bags_text.scatter(result),
-        bags_text.discharges(result),
-        bags_text.next_lot(result),
-    ]
-    return "\n".join([*map(printable, lines), table(("bags", "99 of 100 pass up to", "99 of 100 do not from"), rows)])
+def level_text(level: float | None, span: LevelRange | None, unit: str) -> str:
+    """A level, or the range that bounded readings leave open: "13.9 nJ or more", "9.10 nJ to 14.0 nJ"."""
+    if span is None:
+        return amount(level, unit)
+    low, high = span["low"], span["high"]
+    if low is None and high is None:
+        return "open: readings beyond the range of the meter"
+    if high is None:
+        return f"{amount(low, unit)} or more"
+    if low is None:
+        return f"{amount(high, unit)} or less"
+    return f"{amount(low, unit)} to {amount(high, unit)}"
 
 
-def compare(result: Comparison) -> str:
-    """A comparison."""
-    steps = [
-        f"{comparison_text.pair_sentence(result, pair)} {comparison_text.next_step(result, pair)}".rstrip()
-        for pair in result["pairs"]
-    ]
-    lines = [
-        comparison_text.headline(result),
-        *comparison_text.cautions(result),
-        *steps,
-        comparison_text.asked(result),
-    ]
-    rows = [
-        [
-            comparison_text.name(one, result["split_on"]),
-            str(len(one["lots"])),
-            amount(one["level"], result["unit"]),
-            comparison_text.change(result, one["room"]),
-        ]
-        for one in result["candidates"]
-    ]
-    return "\n".join([*map(printable, lines), table(("candidate", "lots", "level", "room to its limit"), rows)])
+def bags_text(count: BagCount | None, unit: str) -> str:
+    """The bags outside the limit and the worst of them: "3 of 6 bags outside; worst bag 32.1 nJ"."""
+    if count is None or not (count["outside"] or count["undecided"]):
+        return ""
+    parts = []
+    if count["outside"]:
+        parts.append(f"{count['outside']} of {counted(count['bags'], 'bag')} outside")
+    if count["undecided"]:
+        parts.append(f"{count['undecided']} of {counted(count['bags'], 'bag')} undecided")
+    parts.append(f"worst bag {amount(count['worst'], unit, count['worst_bound'])}")
+    return ", ".join(parts)
 
 
-def whatif(result: WhatIf) -> str:
-    """Another limit over the history."""
-    lines = [what_if_text.headline(result), what_if_text.window(result), what_if_text.CAUTION]
-    heads = ("supplier", "product", "lots", "would fail", "open", "fraction", "coming lots that fail")
-    rows = [
-        [
-            one["supplier"],
-            one["product"],
-            str(one["lots"]),
-            str(one["failing"]),
-            str(one["undecided"]),
-            what_if_text.fraction(one),
-            what_if_text.ahead(one),
-        ]
-        for one in result["streams"]
-    ]
-    return "\n".join([*map(printable, lines), table(heads, rows)])
+def verdict_text(
+    verdict: str,
+    judged_by: str,
+    count: BagCount | None,
+    outside_control: bool,
+    limits: tuple[float | None, float | None],
+    unit: str,
+) -> str:
+    """A verdict with what a reader must know beside it: "pass on the mean; 3 of 6 bags outside the limit (under 20.0 nJ)"."""
+    text = f"pass on the {judged_by}" if verdict == "pass" and judged_by == "mean" else verdict
+    if bags := bags_text(count, unit):
+        limit = room_to_limit({"unit": unit, "limit_lower": limits[0], "limit_upper": limits[1]})
+        text += f"; {bags} (limit {limit})"
+    return f"{text}; level outside the control limits" if outside_control else text

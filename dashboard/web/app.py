@@ -21,19 +21,23 @@ from dashboard.pages import (
     bags,
     bench,
     board,
+    cases,
     compare,
+    find,
     guide,
     history,
     instruments,
     limits,
     lot,
     ready,
+    retest,
     scorecards,
     stock,
     stream,
     supplier,
     what_if,
 )
+from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
@@ -42,19 +46,23 @@ from dashboard.text.urls import (
     ALERTS,
     BAGS,
     BOARD,
+    CASES,
     COMPARE,
     DIGEST,
+    FIND,
     GUIDE,
     HISTORY,
     INSTRUMENTS,
     LOT,
     READY,
+    RETESTS,
     SCORECARDS,
     STOCK,
     STREAM,
     SUPPLIER,
     WHAT_IF,
     lot_address,
+    stream_address,
 )
 from dashboard.web import (
     add_file_page,
@@ -81,13 +89,16 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     BOARD: board.layout,
     ALERTS: alerts.layout,
     "/bench": bench.layout,
+    CASES: cases.layout,
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
     BAGS: bags.layout,
     WHAT_IF: what_if.layout,
     COMPARE: compare.layout,
     LOT: lot.layout,
+    FIND: find.layout,
     GUIDE: guide.layout,
+    RETESTS: retest.layout,
     READY: ready.layout,
     INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
@@ -100,6 +111,7 @@ NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
     ("Bench", "/bench"),
+    ("Test again", RETESTS),
     ("Stock", STOCK),
     ("Ready", READY),
     ("Scorecards", SCORECARDS),
@@ -109,7 +121,13 @@ NAVIGATION = (
     ("Guide", GUIDE),
 )
 # Pages for now and then: linked at the foot of every page.
-FOOTER = (("Add a file", ADD_FILE), ("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (
+    ("Cases", CASES),
+    ("Add a file", ADD_FILE),
+    ("Instruments", INSTRUMENTS),
+    ("Weekly digest", DIGEST),
+    ("Audit trail", HISTORY),
+)
 
 
 def make_app(
@@ -191,6 +209,7 @@ def _frame(lab_reader: LabReader) -> html.Div:
                 [
                     dcc.Link("lotdrift", href=BOARD, className="mark"),
                     html.Nav([dcc.Link(name, href=path) for name, path in NAVIGATION], **{"aria-label": "Pages"}),
+                    _search(),
                     html.Span(lab_reader.title, className="lab quiet"),
                     log_out if user.name else None,
                 ],
@@ -201,6 +220,23 @@ def _frame(lab_reader: LabReader) -> html.Div:
             html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
             html.Nav(html.P(foot), className="cautions", **{"aria-label": "More pages"}),
         ]
+    )
+
+
+def _search() -> html.Form:
+    """The search field of every page; it works without a script."""
+    words = "Search the lab"
+    return html.Form(
+        html.Label(
+            [
+                html.Span(words, className="unseen"),
+                dcc.Input(name="text", type="search", placeholder="Find a lot, supplier …", maxLength=LONGEST_TEXT),
+            ]
+        ),
+        method="get",
+        action=FIND,
+        role="search",
+        className="find",
     )
 
 
@@ -258,7 +294,14 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
         return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
         heading = heading_of(error)
-        return html.Div(empty(heading, str(error).removeprefix(heading).strip()))
+        page_instead = empty(heading, str(error).removeprefix(heading).strip())
+        names = {
+            name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
+        }
+        if path != PREVIEW_PATH or len(names) < 3:
+            return html.Div(page_instead)
+        # The form of a preview is on the page of its stream.
+        return html.Div([page_instead, html.P(dcc.Link("Back to the form", href=stream_address(**names)))])
 
 
 def _query(search: object) -> dict[str, str]:

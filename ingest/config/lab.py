@@ -16,6 +16,7 @@ from ingest.config.models import (
     Ageing,
     Alerts,
     Baseline,
+    Chamber,
     Characteristic,
     CheckStandard,
     Conditioning,
@@ -72,6 +73,7 @@ class Lab:
     characteristics: tuple[Characteristic, ...]
     products: tuple[Product, ...]
     check_standards: tuple[CheckStandard, ...]
+    chambers: tuple[Chamber, ...]
     instruments: tuple[Instrument, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
@@ -123,6 +125,10 @@ class Lab:
     def product(self, name: str) -> Product | None:
         """Return the declarations of a product; None if there are none."""
         return self._product_by_name.get(name)
+
+    def chamber(self, name: str) -> Chamber:
+        """Return the sensors of a chamber; those of one that is not declared are unknown."""
+        return next((one for one in self.chambers if one.name == name), Chamber(name=name or "not named"))
 
     def is_check_standard(self, supplier: str, product: str) -> bool:
         """Whether this product is a check standard."""
@@ -190,6 +196,7 @@ def load(folder: Path) -> Lab:
         ),
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),
+        chambers=tuple(declared.chamber),
         instruments=tuple(declared.instrument),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,

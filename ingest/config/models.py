@@ -50,6 +50,7 @@ __all__ = [
     "Ageing",
     "Alerts",
     "Baseline",
+    "Chamber",
     "Characteristic",
     "CheckStandard",
     "Conditioning",
@@ -218,6 +219,18 @@ class Instrument(Declared):
     tolerance_percent: Positive | None = None
 
 
+class Chamber(Declared):
+    """`[[chamber]]`: the sensors of a chamber.
+
+    `sensor_uncertainty` is the expanded uncertainty of the logged humidity in % RH. `second` is the name under which a
+    sensor that does not control the chamber is logged.
+    """
+
+    name: Name
+    sensor_uncertainty: Positive | None = None
+    second: Name | None = None
+
+
 class ShieldingSource(Declared):
     """`[shielding_source]`: the discharge source; no energy reading can exceed the energy that it stores."""
 
@@ -288,9 +301,10 @@ USUAL_WEIGHTS = Weights(conforming=0.5, drift=0.2, room=0.2, response=0.1)
 
 
 class Scorecard(Declared):
-    """`[scorecard]`."""
+    """`[scorecard]`. With `fails_by_size` a failing lot counts as up to three, by how far and how many bags."""
 
     weights: Weights = USUAL_WEIGHTS
+    fails_by_size: bool = False
 
 
 class Serve(Declared):
@@ -410,6 +424,7 @@ class LabFile(Declared):
     characteristic: list[Characteristic]
     product: list[Product] = Field(default_factory=list)
     check_standard: list[CheckStandard] = Field(default_factory=list)
+    chamber: list[Chamber] = Field(default_factory=list)
     instrument: list[Instrument] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()

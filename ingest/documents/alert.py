@@ -6,12 +6,23 @@ from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
+from ingest.documents.fields import (
+    Bound,
+    ConditioningState,
+    Count,
+    Day,
+    Digits,
+    Direction,
+    Microseconds,
+    Moment,
+    Probability,
+)
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
     "STOCK_ID",
     "Alert",
+    "AlertNow",
     "AlertReason",
     "AlertSummary",
     "BenchEvidence",
@@ -22,6 +33,7 @@ __all__ = [
     "Evidence",
     "FileEvidence",
     "HumidityChange",
+    "LogDeparture",
     "RaisedAlert",
     "SourceEvidence",
     "StockEvidence",
@@ -43,16 +55,20 @@ STOCK_ID = "stock"
 
 
 class _StreamFigures(TypedDict):
+    # A level that bounded readings leave open above or below is the end that is known, with the sign of its bound.
     # All six kinds that a stream's own lots raise have the same figures, and a check standard's alert of kind `bench` too.
     what: StreamKind
     form: str
     direction: Direction
     unit: str
+    digits: NotRequired[Digits]
     lots: Count
     latest_lot: str
     usual: float | None
     level: float | None
     latest_level: float | None
+    level_bound: Bound
+    latest_bound: Bound
     judged: float | None
     limit_lower: float | None
     limit_upper: float | None
@@ -71,6 +87,7 @@ class StoredStreamEvidence(_StreamFigures):
     since_us: Microseconds | None
     since_low_us: Microseconds | None
     since_high_us: Microseconds | None
+    moved_on_us: NotRequired[Microseconds | None]
 
 
 class StreamEvidence(_StreamFigures):
@@ -80,6 +97,7 @@ class StreamEvidence(_StreamFigures):
     since_at: Moment | None
     since_low_at: Moment | None
     since_high_at: Moment | None
+    moved_on_at: NotRequired[Moment | None]
 
 
 # Evidence of the bench
@@ -104,6 +122,23 @@ class HumidityChange(TypedDict):
     during: float | None
 
 
+class LogDeparture(TypedDict):
+    """Departure of humidity in % RH with standard errors: that which the films show, and that of the log.
+
+    `like` of `spans` spans of `days` days in the log before depart as much to that side. `sensor` names the
+    sensor of the log: the one that controls the chamber, or a second one.
+    """
+
+    fitted: float
+    fitted_se: float
+    logged: float
+    logged_se: float
+    like: Count
+    spans: Count
+    days: Count
+    sensor: Literal["control", "second"]
+
+
 class _BenchFigures(TypedDict):
     what: Literal[Kind.BENCH]
     suspect_kind: str
@@ -125,11 +160,21 @@ class _BenchFigures(TypedDict):
     rivals: list[str]
     streams: list[str]
     humidity: HumidityChange | None
+    returned: bool
+    log: NotRequired[Literal["agrees", "silent", "contradicts"] | None]
+    log_departure: NotRequired[LogDeparture | None]
     closed_because: str | None
 
 
 class StoredBenchEvidence(_BenchFigures):
-    """A shift that several suppliers or the check standards share, and what may have caused it."""
+    """A shift that several suppliers or the check standards share, and what may have caused it.
+
+    `off_from_us` and `off_until_us` bound the weeks in which the source was off. They are those after the shift, or with
+    `returned` those before it: the shift is then the return to normal.
+    """
+
+    off_from_us: Microseconds
+    off_until_us: Microseconds | None
 
     since_us: Microseconds
     since_low_us: Microseconds
@@ -140,6 +185,8 @@ class StoredBenchEvidence(_BenchFigures):
 class BenchEvidence(_BenchFigures):
     """A shift that several suppliers or the check standards share, as it is shown."""
 
+    off_from_at: Moment
+    off_until_at: Moment | None
     since_at: Moment
     since_low_at: Moment
     since_high_at: Moment
@@ -259,8 +306,26 @@ class AlertSummary(TypedDict):
     held_under: str | None
 
 
+class AlertNow(TypedDict):
+    """The stream of an alert as it stands now: the figures of its row on the board."""
+
+    level: float | None
+    unit: str
+    digits: NotRequired[Digits]
+    last_lot: str | None
+    last_tested_at: Moment | None
+    change_percent_per_month: float | None
+    breach_probability: Probability | None
+
+
 class Alert(AlertSummary):
-    """An alert with its evidence and corrective action."""
+    """An alert with its evidence and corrective action.
+
+    `message` is the sentence of the day on which the evidence was complete; `now` holds today's figures, null where the alert
+    has no stream.
+    """
+
+    now: AlertNow | None
 
     lot: str | None
     message: str

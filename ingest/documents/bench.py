@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Count, Moment
+from ingest.documents.fields import Count, Moment, Probability
 from ingest.documents.stream import StreamNames
+from spc.vocabulary.enums import AlertState
 
 __all__ = [
     "BenchDocument",
+    "BenchFinding",
     "Chamber",
     "ChamberTrace",
     "FeedFile",
@@ -109,9 +111,43 @@ class RoundSummary(TypedDict):
     seconds: float
 
 
+class BenchFinding(TypedDict):
+    """A finding about the bench, open or closed: what was off, in which weeks, and how many tests were made in them."""
+
+    finding: str
+    message: str
+    state: AlertState
+    off_from_at: Moment
+    off_until_at: Moment | None
+    detected_at: Moment
+    tests: Count
+    lots: Count
+
+
+class MovingStreams(TypedDict):
+    """Share of the streams of films that moved by themselves within the last `weeks`, with its 95 % interval."""
+
+    weeks: Count
+    streams: Count
+    moved: Count
+    share: Probability
+    low: Probability
+    high: Probability
+
+
+class AttributedAlerts(TypedDict):
+    """Alerts of the last `weeks` on films, those attributed to the bench, and whether that is a large share."""
+
+    weeks: Count
+    alerts: Count
+    attributed: Count
+    large: bool
+
+
 class BenchDocument(TypedDict):
     """The bench page."""
 
+    findings: list[BenchFinding]
     chambers: list[Chamber]
     feeds: list[FeedFile]
     sources: list[SourceFolder]
@@ -119,3 +155,5 @@ class BenchDocument(TypedDict):
     to_look_at: list[MarkedSession]
     rounds: list[RoundSummary]
     clock: str
+    moving: MovingStreams
+    attribution: AttributedAlerts

@@ -39,6 +39,10 @@ class _Body(_From, total=False):
     number: str
     replaces: str
     report: str
+    owner: str
+    due: Day
+    alerts: list[str]
+    stream: str
     file: str
     declared: str
 
@@ -48,6 +52,7 @@ class StoredEntryBody(_Body, total=False):
 
     from_us: Microseconds
     started_us: Microseconds
+    after_us: Microseconds
 
 
 class EntryBody(_Body, total=False):
@@ -55,6 +60,7 @@ class EntryBody(_Body, total=False):
 
     from_at: Moment
     started_at: Moment
+    after_at: Moment
 
 
 class StoredSignature(TypedDict):

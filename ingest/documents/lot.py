@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.conformity import Conformity
-from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
 
 __all__ = [
     "EarlierValue",
+    "LevelRange",
     "LimitSources",
     "LotDocument",
     "Reading",
@@ -83,6 +86,13 @@ class LimitSources(TypedDict):
     upper: Limit | None
 
 
+class LevelRange(TypedDict):
+    """The levels that bounded readings leave open, in the unit; null where an end has no bound."""
+
+    low: float | None
+    high: float | None
+
+
 class Session(TypedDict):
     """One test session of a lot."""
 
@@ -90,6 +100,7 @@ class Session(TypedDict):
     characteristic: str
     unit: str
     tested_at: Moment
+    digits: NotRequired[Digits]
     ended_at: Moment
     chamber: str
     instrument: str
@@ -97,7 +108,11 @@ class Session(TypedDict):
     conditioning: SessionConditioning
     bench: SessionBench
     level: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
+    outside_control_limits: bool
     judged_by: JudgedBy
     scale: Scale
     limit_lower: float | None
@@ -109,6 +124,7 @@ class Session(TypedDict):
     bags: Count
     mark: SessionMark | None
     conformity: Conformity | None
+    bench_findings: list[BenchMark]
     readings: list[Reading]
 
 
@@ -146,6 +162,7 @@ class EarlierValue(TypedDict):
     line: Count
     replaced_by: str
     unit: str
+    digits: NotRequired[Digits]
     tested_at: Moment
     replaced_at: Moment
 

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+from typing import Literal, NotRequired
+
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import StreamEvidence
-from ingest.documents.fields import Bound, Count, JudgedBy, Microseconds, Moment, PointState
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
+from ingest.documents.fields import Bound, Count, Digits, JudgedBy, Microseconds, Moment, PointState
+from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Kind, Scale, Verdict
 
-__all__ = ["NoticeConditioning", "NoticeDocument", "NoticeLot", "NoticePoint", "NoticeSpans"]
+__all__ = [
+    "NoticeBasis",
+    "NoticeConditioning",
+    "NoticeDocument",
+    "NoticeLot",
+    "NoticePoint",
+    "NoticeRetest",
+    "NoticeSpans",
+]
 
 
 class NoticeConditioning(TypedDict):
@@ -44,6 +57,7 @@ class NoticeLot(TypedDict):
     bags: Count
     n: Count
     level: float | None
+    level_range: LevelRange | None
     bag_spread: float | None
     bag_spread_upper: float | None
     reading_spread: float | None
@@ -52,9 +66,44 @@ class NoticeLot(TypedDict):
     state: PointState
     signals: list[str]
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
+    outside_control_limits: bool
     hours: float | None
     humidity_min: float | None
     humidity_max: float | None
+    bench_findings: list[BenchMark]
+
+
+class NoticeRetest(TypedDict):
+    """A later test of a lot of the notice. It is shown beside the first valid test, which counts."""
+
+    lot: str
+    tested_at: Moment
+    level: float | None
+    level_range: LevelRange | None
+    worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
+    bags: Count
+    n: Count
+    state: PointState
+    verdict: Verdict
+    bench_findings: list[BenchMark]
+
+
+class NoticeBasis(TypedDict):
+    """The lots together on which a statement about a run of lots rests, and the lots before them.
+
+    `of` is what was averaged or pooled: levels in the unit, or standard deviations (of the natural logarithm on a log scale).
+    """
+
+    of: Literal["level", "bag_spread", "reading_spread"]
+    lots: Count
+    bags: Count
+    value: float | None
+    lots_before: Count
+    value_before: float | None
 
 
 class NoticeSpans(TypedDict):
@@ -75,6 +124,7 @@ class NoticeDocument(StreamNames):
     drawn_up_at: Moment
     raised_at: Moment
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     judged_by: JudgedBy
     guard_percent: float
@@ -86,7 +136,11 @@ class NoticeDocument(StreamNames):
     difference: float | None
     difference_percent: float | None
     from_lots: Count
+    level_now: float | None
     lots: list[NoticeLot]
+    basis: NoticeBasis | None
+    retests: list[NoticeRetest]
+    asks_for_answer: bool
     points: list[NoticePoint]
     left_out: Count
     conditioning_shown: NoticeSpans | None

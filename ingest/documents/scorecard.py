@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
-from ingest.documents.fields import Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
+from ingest.documents.fields import (
+    Bound,
+    Count,
+    Day,
+    Digits,
+    JudgedBy,
+    Moment,
+    Probability,
+    QuarterName,
+    Rank,
+    Standing,
+)
+from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Direction, Effectiveness, Scale, Side, StreamState, Verdict
 
@@ -29,6 +43,8 @@ __all__ = [
     "ScorePart",
     "ScorePartName",
     "Scorecard",
+    "StoppedProduct",
+    "SupplierLine",
     "SupplierStanding",
     "WeightShares",
 ]
@@ -67,11 +83,15 @@ class CardLot(TypedDict):
     bags: Count
     readings: Count
     level: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
+    bag_count: BagCount | None
     judged: float | None
     verdict: Verdict
     conditioning: str
     standing: Standing
+    bench_findings: list[BenchMark]
 
 
 class QuarterFigures(TypedDict):
@@ -142,9 +162,15 @@ class EventCounts(TypedDict):
 
 
 class CardStream(QuarterFigures, LotCounts, StreamNames):
-    """One stream on a scorecard."""
+    """One stream on a scorecard.
+
+    `level_now`, the change a month and the chance of a failing lot are as of `forecast_as_of`: the last day of a finished
+    quarter, the day of the data while it runs. `state` is by the alerts that lasted in the quarter; `lasting` of them are
+    drifts or wider scatter detected earlier.
+    """
 
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     judged_by: JudgedBy
     readings: Count
@@ -156,8 +182,10 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
     ppk_upper: float | None
     ppk_why: str
     state: StreamState
+    forecast_as_of: Day
     last_tested_at: Moment | None
     events: EventCounts
+    lasting: Count
     alerts: Count
     explained_by_bench: Count
     notices: Count
@@ -263,13 +291,23 @@ class _Quarter(TypedDict):
     first_drawn_up_at: Moment | None
     since_first_drawn_up: FirstIssueChanges | None
     weights: WeightShares
+    fails_by_size: bool
     file_name: Annotated[str, Field(pattern="^[A-Za-z0-9-]+$")]
+
+
+class StoppedProduct(TypedDict):
+    """A product of which lots came in the year before a quarter and none in it."""
+
+    product: str
+    last_lot: str
+    last_tested_at: Moment
 
 
 class Scorecard(_Quarter):
     """The scorecard of one supplier's quarter."""
 
     supplier: str
+    stopped: list[StoppedProduct]
     earlier_first_day: Day
     counts: CardCounts
     standing: SupplierStanding
@@ -287,10 +325,21 @@ class Reason(TypedDict):
     count: Count
 
 
+class SupplierLine(TypedDict):
+    """What purchasing needs of a supplier: the direction, the stream to begin with, and why."""
+
+    direction: Literal["worse", "better", "unchanged"]
+    product: str | None
+    characteristic: str | None
+    reasons: list[str]
+
+
 class OverviewRow(TypedDict):
     """A supplier on the page over all suppliers."""
 
     supplier: str
+    line: SupplierLine
+    stopped: list[StoppedProduct]
     counts: CardCounts
     standing: SupplierStanding
     notices: NoticeCounts
@@ -303,6 +352,7 @@ class Overview(_Quarter):
     """The page over all suppliers of a quarter."""
 
     rows: list[OverviewRow]
+    ranked: bool
     moved: list[CardStream]
     compared: Count
     moved_by_chance: Annotated[float, Field(ge=0)]

@@ -16,6 +16,7 @@ from ingest.documents.alert import (
     StoredStreamEvidence,
     StreamEvidence,
 )
+from ingest.documents.bench_mark import BenchMark, StoredBenchMark
 from ingest.documents.entries import EntryBody, StoredEntryBody
 from ingest.documents.limit_change import LimitPreview, StoredLimitPreview
 from ingest.documents.stream import Limit, StoredLimit, StoredStream, StreamFigures
@@ -23,10 +24,14 @@ from ingest.documents.stream import Limit, StoredLimit, StoredStream, StreamFigu
 __all__ = ["SERVED", "TIMES", "iso", "served"]
 
 TIMES = {
+    "after_us": "after_at",
     "entered_us": "entered_at",
     "from_us": "from_at",
     "frozen_us": "frozen_at",
     "latest_tested_us": "latest_tested_at",
+    "off_from_us": "off_from_at",
+    "off_until_us": "off_until_at",
+    "moved_on_us": "moved_on_at",
     "raised_us": "raised_at",
     "recorded_us": "recorded_at",
     "since_high_us": "since_high_at",
@@ -41,6 +46,7 @@ TIMES = {
 SERVED: dict[type, type] = {
     StoredEntryBody: EntryBody,
     StoredBenchEvidence: BenchEvidence,
+    StoredBenchMark: BenchMark,
     StoredClimateEvidence: ClimateEvidence,
     StoredStreamEvidence: StreamEvidence,
     StoredLimit: Limit,
@@ -63,6 +69,8 @@ def iso(us: int | None, zone: ZoneInfo) -> str | None:
 def served(stored: StoredStreamEvidence, zone: ZoneInfo) -> StreamEvidence: ...
 @overload
 def served(stored: StoredEvidence, zone: ZoneInfo) -> Evidence: ...
+@overload
+def served(stored: StoredBenchMark, zone: ZoneInfo) -> BenchMark: ...
 @overload
 def served(stored: StoredLimitPreview, zone: ZoneInfo) -> LimitPreview: ...
 @overload

@@ -7,17 +7,21 @@ from typing import Annotated, Literal, NotRequired
 from pydantic import Field
 from typing_extensions import TypedDict
 
+from ingest.documents.bag_count import BagCount
+from ingest.documents.bench_mark import BenchMark
 from ingest.documents.conformity import DecisionRisks
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
-from ingest.documents.fields import Bound, Count, Day, Microseconds, Moment, PointState, Probability
+from ingest.documents.fields import Bound, Count, Day, Digits, Direction, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
 
 __all__ = [
+    "BaselineMove",
     "BoardRow",
     "Capability",
     "Components",
     "ControlLimits",
     "Dependence",
+    "Detector",
     "FanPoint",
     "Forecast",
     "HumidityEffect",
@@ -28,6 +32,7 @@ __all__ = [
     "Point",
     "ProductRow",
     "SpecificationLimits",
+    "StoredBaselineMove",
     "StoredBoardRow",
     "StoredControlLimits",
     "StoredFanPoint",
@@ -39,10 +44,12 @@ __all__ = [
     "StoredSparkline",
     "StoredSpecificationLimits",
     "StoredStream",
+    "StoredWander",
     "StreamChart",
     "StreamDocument",
     "StreamFigures",
     "StreamNames",
+    "Wander",
     "WeeksToLimit",
 ]
 
@@ -68,6 +75,7 @@ class WeeksToLimit(TypedDict):
 
 class _BoardFigures(TypedDict):
     unit: str
+    digits: NotRequired[Digits]
     lots: Count
     last_lot: str | None
     level: float | None
@@ -184,11 +192,18 @@ class _ControlFigures(TypedDict):
     upper: float | None
     from_lots: Count
     lots: list[str]
+    settled: bool
+    seen_lower: float | None
+    seen_upper: float | None
     widened_for_dependence: float | None
 
 
 class StoredControlLimits(_ControlFigures):
-    """Centre line and control limits for a lot of usual size, the lots that set them, and since when they hold."""
+    """Centre line and control limits for a lot of usual size, the lots that set them, and since when they hold.
+
+    Until they are `settled` more lots will move them; null where they would be wider than the specification limits that they
+    are to guard. `seen_lower` and `seen_upper` are the lowest and the highest level of the lots so far.
+    """
 
     frozen_us: Microseconds | None
     from_us: Microseconds | None
@@ -242,9 +257,16 @@ class FanPoint(_FanLevels):
 
 
 class _ForecastFigures(TypedDict):
+    # `futures_with_breach` of `futures` simulated ones have a failing lot within the horizon; at its end eight of ten lots lie
+    # between `lots_low` and `lots_high`. It does not follow the `outliers`.
     breach_probability: Probability | None
     weeks_to_limit: WeeksToLimit | None
     change_percent_per_month: float | None
+    futures_with_breach: Count | None
+    futures: Count
+    lots_low: float | None
+    lots_high: float | None
+    outliers: list[str]
 
 
 class StoredForecast(_ForecastFigures):
@@ -279,6 +301,38 @@ class Dependence(TypedDict):
     told: str
 
 
+class Detector(TypedDict):
+    """The autocorrelation that the detector takes for a stream, from its lots and its sisters, with a 90 % interval.
+
+    `undecided` says that both none and a strong one fit the lots: more of them have to tell. `scatter_from_others` is the
+    share of the stream's scatter between lots that comes from the other streams of the characteristic.
+    """
+
+    autocorrelation: float
+    low: float
+    high: float
+    undecided: bool
+    scatter_from_others: Probability
+
+
+class _BaselineMove(TypedDict):
+    lot: str
+    direction: Direction
+    lots: Count
+
+
+class StoredBaselineMove(_BaselineMove):
+    """The level moved while the baseline was learnt: the first moved lot, its direction, the baseline lots from there on."""
+
+    since_us: Microseconds
+
+
+class BaselineMove(_BaselineMove):
+    """A move of the level within the baseline, as it is shown."""
+
+    since_at: Moment
+
+
 class Normality(TypedDict):
     """The test of the lot levels against the normal law, and what it means."""
 
@@ -296,7 +350,11 @@ class PatternPrice(TypedDict):
 
 
 class HumidityEffect(TypedDict):
-    """How much the level of a product moves for a percent of humidity."""
+    """How much the level of a product moves for a percent of humidity.
+
+    `matters`: the interval excludes no effect. `known`: an effect was found, or the interval excludes one of any size that
+    matters; else the lots leave the question open.
+    """
 
     slope: float | None
     slope_low: float | None
@@ -304,6 +362,7 @@ class HumidityEffect(TypedDict):
     slope_unit: str
     lots: Count
     matters: bool
+    known: bool
     adjusted_to: float
 
 
@@ -317,14 +376,21 @@ class StoredHumidityEffect(HumidityEffect):
 
 
 class StoredPoint(TypedDict):
-    """One point of a chart, without its time."""
+    """One point of a chart, without its time.
+
+    `level_low` and `level_high` are the ends of the range that bounded readings leave open; both equal the level where there is
+    none, and null stands for an end without a bound.
+    """
 
     lot: str
     n: Count
     bags: Count
     level: float | None
+    level_low: float | None
+    level_high: float | None
     shown: float | None
     bound: Bound
+    outside_control_limits: bool
     bag_spread: float | None
     bag_spread_upper: float | None
     reading_spread: float | None
@@ -344,10 +410,15 @@ class StoredPoint(TypedDict):
 
 
 class Point(StoredPoint):
-    """One point of a chart; `adjusted_level` is the level as it would be at the declared humidity."""
+    """One point of a chart; `adjusted_level` is the level as it would be at the declared humidity.
+
+    `bench_findings` are the findings about the bench in whose weeks it was tested, and the level as it would be without them.
+    """
 
     tested_at: Moment
     adjusted_level: float | None
+    bench_findings: list[BenchMark]
+    bag_count: BagCount | None
 
 
 # The stream
@@ -355,20 +426,39 @@ class Point(StoredPoint):
 
 class _StreamFigures(TypedDict):
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     components: Components
     capability: Capability
     dependence: Dependence | None
+    detector: Detector | None
     normality: Normality | None
     pattern_price: PatternPrice
+
+
+class StoredWander(TypedDict):
+    """A level that moves away and comes back time and again: since when, and its moves up to the one that shows it."""
+
+    since_us: Microseconds
+    moves: Count
+
+
+class Wander(TypedDict):
+    """A level that moves away and comes back time and again, as it is shown."""
+
+    since_at: Moment
+    moves: Count
 
 
 class StoredStream(_StreamFigures):
     """The stored part of a stream's document, without its points."""
 
+    wander: NotRequired[StoredWander | None]
+
     limits: StoredControlLimits
     limits_history: list[StoredControlLimits]
     specification_limits: StoredSpecificationLimits
+    baseline_moving: StoredBaselineMove | None
     forecast: StoredForecast | None
     settings: list[StoredRestart]
     acts: list[StoredStreamEntry]
@@ -377,9 +467,12 @@ class StoredStream(_StreamFigures):
 class StreamFigures(_StreamFigures):
     """The stored part of a stream's document as it is shown."""
 
+    wander: NotRequired[Wander | None]
+
     limits: ControlLimits
     limits_history: list[ControlLimits]
     specification_limits: SpecificationLimits
+    baseline_moving: BaselineMove | None
     forecast: Forecast | None
     settings: list[Restart]
     acts: list[StreamEntry]

@@ -69,4 +69,6 @@ def _figure(what: str, figure: Any) -> object:
         return Dependence(**{**figure, "neighbours": Neighbours(figure["neighbours"])})
     if what == "capability":
         return Capability(**figure) if isinstance(figure, dict) else Withheld(figure)
+    if what == "then":
+        return tuple(figure)
     return figure

@@ -23,6 +23,7 @@ from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.documents.conformity import StoredConformity
 from ingest.documents.stream import StoredBoardRow, StoredPoint, StoredSparkline, StoredStream
+from ingest.evaluation.bag_counts import update_bag_counts
 from ingest.evaluation.bench_part import bench_parts_of, update_bench_parts
 from ingest.evaluation.conformity import conformity_documents, with_uncertainty
 from ingest.evaluation.detector_state import detector_states, write_detector_state
@@ -113,7 +114,9 @@ def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[
     for stream in streams:
         if stream.id not in inputs:
             _forget(connection, stream)
-    return [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
+    raised = [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
+    update_bag_counts(connection, lab, streams)
+    return raised
 
 
 def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> list[Evaluated]:
@@ -140,7 +143,10 @@ def _request(lab: Lab, one: StreamInput, marked: Mapping[int, Suspect]) -> spc.s
     prepared = for_evaluation(lab, one.stream.product, one.stream.characteristic, one.sessions, aside)
     settings = _settings(lab, one.stream, one.entries, prepared, marked)
     prepared = with_uncertainty(lab, one.stream.characteristic, prepared, settings.unreviewed, one.bench)
-    return spc.stream.evaluate.EvaluationRequest(prepared, settings, one.pool, one.cache)
+    # The scatter of films says nothing of a reference that is kept so that it does not change.
+    is_check = lab.is_check_standard(one.stream.supplier, one.stream.product)
+    pool = one.pool.without_scatter() if is_check else one.pool
+    return spc.stream.evaluate.EvaluationRequest(prepared, settings, pool, one.cache)
 
 
 def _evaluated(context: StreamContext, sessions: Rows) -> Evaluated:

@@ -21,10 +21,13 @@ from ingest.store.store import get_meta, put_meta
 from spc.stream.humidity_effect import Sensitivity, Sums, pooled, sums_within
 from spc.stream.verdicts import to_unit
 
-__all__ = ["humidity_of", "humidity_slope", "update_humidity_effect"]
+__all__ = ["humidity_of", "humidity_slope", "slope_before", "update_humidity_effect"]
 
 # A stream's level wanders over a year: only lots of one quarter are compared.
 QUARTER_US = 13 * WEEK_US
+# Without an effect found, the lots show that there is none worth a thought where they exclude more than this a percent of
+# humidity: in percent where charted in logs, else in standard deviations of a lot (common practice).
+SMALL_PERCENT, SMALL_SIGMAS = 10.0, 0.5
 
 LOTS_SQL = """
 SELECT p.tested_us, s.level, s.humidity_mean FROM point p JOIN session s ON s.id = p.session_id
@@ -66,10 +69,20 @@ def _kept(connection: Connection, product: str, characteristic: str) -> _Kept:
     return kept
 
 
-def _sums(connection: Connection, stream: int) -> Sums:
+def _sums(connection: Connection, stream: int, before_us: int | None = None) -> Sums:
     rows = connection.exec_driver_sql(LOTS_SQL, (stream,)).fetchall()
+    if before_us is not None:
+        rows = [row for row in rows if row.tested_us < before_us]
     tested_us, level, humidity = (np.array([row[place] for row in rows], dtype=np.float64) for place in range(3))
     return sums_within(level, humidity, tested_us // QUARTER_US)
+
+
+def slope_before(connection: Connection, product: str, characteristic: str, before_us: int) -> Sensitivity | None:
+    """The effect of humidity on a product by its lots before a moment; None where they do not show it."""
+    streams = connection.exec_driver_sql(
+        "SELECT id FROM stream WHERE product = ? AND characteristic = ? ORDER BY id", (product, characteristic)
+    ).scalars()
+    return pooled([_sums(connection, int(stream), before_us) for stream in streams.all()])
 
 
 def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[HumidityEffect | None, list[float | None]]:
@@ -103,6 +116,8 @@ def _shown(found: StoredHumidityEffect) -> HumidityEffect:
         "slope_unit": found["slope_unit"],
         "lots": found["lots"],
         "matters": found["matters"],
+        # A store that was upgraded has this key from its next round on.
+        "known": found.get("known", True),
         "adjusted_to": found["adjusted_to"],
     }
 
@@ -120,13 +135,17 @@ def _document(lab: Lab, characteristic: str, found: Sensitivity) -> StoredHumidi
     def told(slope: float) -> float | None:
         return number(100.0 * float(np.expm1(slope)) if log else slope)
 
+    ends = told(found.lower), told(found.upper)
+    small = SMALL_PERCENT if log else SMALL_SIGMAS * found.residual
+    matters = found.lower > 0 or found.upper < 0
     return {
         "slope": told(found.slope),
-        "slope_low": told(found.lower),
-        "slope_high": told(found.upper),
+        "slope_low": ends[0],
+        "slope_high": ends[1],
         "slope_unit": "%" if log else declared.unit,
         "lots": found.lots,
-        "matters": found.lower > 0 or found.upper < 0,
+        "matters": matters,
+        "known": matters or all(end is not None and abs(end) <= small for end in ends),
         "adjusted_to": rule.humidity_percent,
         "by_percent": found.slope,
     }

@@ -12,15 +12,19 @@ import numpy as np
 
 from ingest.audit.audit_log import AuditEntry, baseline_restarts, excluded_lots
 from ingest.common.instants import microseconds, weeks_to_us
+from ingest.common.number_format import LEAST_DIGITS, digits_for
 from ingest.config.limit_history import SIDES, step_document
 from ingest.documents.entries import StoredRestart, StoredSignature
+from ingest.documents.fields import Direction
 from ingest.documents.stream import (
     Capability as CapabilityDocument,
 )
 from ingest.documents.stream import (
     Components,
     Dependence,
+    Detector,
     Normality,
+    StoredBaselineMove,
     StoredBoardRow,
     StoredControlLimits,
     StoredFanPoint,
@@ -30,21 +34,25 @@ from ingest.documents.stream import (
     StoredSparkline,
     StoredSpecificationLimits,
     StoredStream,
+    StoredWander,
     WeeksToLimit,
 )
 from ingest.evaluation.stream_context import StreamContext
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
 from spc.kernels.columns import Rows
+from spc.stream.alert_episodes import MOVES
 from spc.stream.baseline import LeftOutReason, limits
 from spc.stream.chart_columns import CHART_WIDTH
 from spc.stream.evaluate import Evaluation, Segment
 from spc.stream.verdicts import to_unit
-from spc.vocabulary.enums import Scale
+from spc.vocabulary.enums import WANDER, Kind, Scale
 
-__all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
+__all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_digits", "stream_document"]
 
 YEAR_WEEKS = 52.0
+# A chance is stated as futures of this many.
+FUTURES = 100
 # A stream is silent when no lot came for four times the median pause between its lots, and for at least eight weeks.
 SILENT_PAUSES = 4
 SILENT_WEEKS = 8.0
@@ -74,6 +82,20 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
     return np.where(np.isfinite(values), to_unit(values, scale), np.nan)
 
 
+def stream_digits(evaluation: Evaluation, scale: str) -> int:
+    """Significant digits that the scatter from lot to lot needs.
+
+    The scatter is that of successive baseline lots (J. von Neumann, 1941, The mean square successive difference; from
+    memory): neither a drift nor limits that are widened for dependence hide how finely the stream is measured.
+    """
+    if not evaluation.segments:
+        return LEAST_DIGITS
+    segment = evaluation.segments[-1]
+    steps = np.diff(segment.points.floats("level")[segment.baseline.used])
+    scatter = float(np.sqrt(np.mean(steps**2) / 2)) if steps.size else 0.0
+    return digits_for(scatter, None if scale == Scale.LOG else segment.baseline.center)
+
+
 # Board
 
 
@@ -84,6 +106,7 @@ def board_row(context: StreamContext) -> StoredBoardRow:
     limited, capability = bounds.lower is not None or bounds.upper is not None, _capability(evaluation)
     return {
         "unit": declared.unit,
+        "digits": stream_digits(evaluation, declared.scale),
         "lots": len(set(points["lot"][points["valid"]].tolist())),
         "last_lot": str(points["lot"][-1]),
         "last_tested_us": int(points["started_us"][-1]),
@@ -109,11 +132,6 @@ def _level_now(evaluation: Evaluation) -> float | None:
     return float(measured[-1]) if measured.size else None
 
 
-def _used_in_forecast(points: Rows) -> np.ndarray:
-    """Whether the forecast uses each point."""
-    return np.asarray(points["measured"] & ~points["unreviewed"])
-
-
 def _weeks_to_limit(evaluation: Evaluation) -> WeeksToLimit | None:
     outlook = evaluation.forecast
     if outlook.weeks_p50 is None:
@@ -133,17 +151,23 @@ def sketch(context: StreamContext) -> StoredSparkline:
     def charted(limit: float | None) -> float | None:
         return math.log(limit) if limit is not None and scale == "log" else limit
 
-    points, believed = evaluation.points, _used_in_forecast(evaluation.points)
+    points = evaluation.points
+    # An outlier is a lot of the picture, though the forecast does not follow it.
+    believed = np.asarray(points["measured"] & ~points["unreviewed"])
     weeks, level = points.floats("weeks")[believed], points.floats("level")[believed]
     recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
     fan = evaluation.forecast.fan
+    # The fan begins at the last lot that the forecast uses; the picture, at the last lot.
+    passed = (
+        float(weeks[-1] - points.floats("weeks")[evaluation.in_forecast][-1]) if evaluation.in_forecast.any() else 0.0
+    )
     return {
         "lots": [
             (round(ago, 2), round(own, 4))
             for ago, own in zip((weeks[recent] - weeks[-1:]).tolist(), level[recent].tolist(), strict=True)
         ],
         "fan": [
-            (round(ahead, 4), round(p10, 4), round(p25, 4), round(p75, 4), round(p90, 4))
+            (round(ahead - passed, 4), round(p10, 4), round(p25, 4), round(p75, 4), round(p90, 4))
             for ahead, p10, p25, p75, p90 in fan[["weeks", "p10", "p25", "p75", "p90"]].to_numpy().tolist()
         ],
         "usual": number(evaluation.segments[-1].baseline.center) if evaluation.segments else None,
@@ -161,14 +185,18 @@ def stream_document(context: StreamContext) -> StoredStream:
     history = [_segment(context, segment) for segment in evaluation.segments]
     return {
         "unit": declared.unit,
+        "digits": stream_digits(evaluation, declared.scale),
         "scale": Scale(declared.scale),
         "limits": history[-1] if history else _no_limits(),
         "limits_history": history,
         "specification_limits": _specification_limits(context),
+        "baseline_moving": _baseline_moving(evaluation),
         "components": _components(evaluation),
         "forecast": _forecast(evaluation, declared.scale),
+        "wander": _wander(evaluation),
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
+        "detector": _detector(evaluation),
         "normality": _normality(evaluation),
         "pattern_price": {
             "patterns": list(evaluation.pattern_run_length.patterns),
@@ -206,6 +234,9 @@ def _no_limits() -> StoredControlLimits:
         "from_lots": 0,
         "lots": [],
         "frozen_us": None,
+        "settled": False,
+        "seen_lower": None,
+        "seen_upper": None,
         "widened_for_dependence": None,
         "from_us": None,
         "left_out": [],
@@ -219,10 +250,14 @@ def _segment(context: StreamContext, segment: Segment) -> StoredControlLimits:
     typical = float(np.median(points.floats("variance")))
     lower, upper = limits(usual, [typical], CHART_WIDTH)
     rho = None if segment.dependence is None or not segment.widened else segment.dependence.rho
+    levels = points.floats("level")[usual.used]
     return {
         "center": _unit(usual.center, scale),
-        "lower": _unit(float(lower[0]), scale),
-        "upper": _unit(float(upper[0]), scale),
+        "lower": None if segment.withheld else _unit(float(lower[0]), scale),
+        "upper": None if segment.withheld else _unit(float(upper[0]), scale),
+        "settled": segment.settled,
+        "seen_lower": _unit(float(levels.min()), scale),
+        "seen_upper": _unit(float(levels.max()), scale),
         "from_lots": int(usual.used.sum()),
         "lots": [str(lot) for lot in points["lot"][usual.used]],
         "frozen_us": int(points["started_us"][usual.used][-1]) if usual.frozen else None,
@@ -288,8 +323,9 @@ def _forecast(evaluation: Evaluation, scale: str) -> StoredForecast | None:
     outlook = evaluation.forecast
     if outlook.level_now is None or outlook.fan.empty:
         return None
-    start = float(evaluation.points["weeks"][_used_in_forecast(evaluation.points)][-1])
-    names = ("p10", "p25", "p50", "p75", "p90")
+    start = float(evaluation.points["weeks"][evaluation.in_forecast][-1])
+    points, names = evaluation.points, ("p10", "p25", "p50", "p75", "p90")
+    believed = np.asarray(points["measured"] & ~points["unreviewed"])
     levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
     fan: list[StoredFanPoint] = [
         {"tested_us": weeks_to_us(start + ahead), "p10": p10, "p25": p25, "p50": p50, "p75": p75, "p90": p90}
@@ -299,6 +335,19 @@ def _forecast(evaluation: Evaluation, scale: str) -> StoredForecast | None:
         "breach_probability": number(outlook.breach_probability),
         "weeks_to_limit": _weeks_to_limit(evaluation),
         "change_percent_per_month": number(outlook.change_percent_per_month),
+        "futures_with_breach": None
+        if outlook.breach_probability is None
+        else round(FUTURES * outlook.breach_probability),
+        "futures": FUTURES,
+        "lots_low": fan[-1]["p10"],
+        "lots_high": fan[-1]["p90"],
+        "outliers": [
+            str(lot)
+            for lot, used, known in zip(
+                points["lot"].tolist(), evaluation.in_forecast.tolist(), believed.tolist(), strict=True
+            )
+            if known and not used
+        ],
         "fan": fan,
     }
 
@@ -324,11 +373,45 @@ def _capability(evaluation: Evaluation) -> CapabilityDocument:
     }
 
 
+def _wander(evaluation: Evaluation) -> StoredWander | None:
+    moves = [one for one in evaluation.episodes if one.kind == Kind.DRIFT]
+    if not moves or moves[-1].name != WANDER or moves[-1].end is not None:
+        return None
+    points = evaluation.points.take(evaluation.points["valid"])
+    return {"since_us": int(points["started_us"][moves[-MOVES].opened]), "moves": MOVES}
+
+
 def _dependence(evaluation: Evaluation) -> Dependence | None:
     found = evaluation.segments[-1].dependence if evaluation.segments else None
     if found is None:
         return None
     return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours).replace("_", " ")}
+
+
+def _detector(evaluation: Evaluation) -> Detector | None:
+    known = evaluation.posterior
+    if known is None:
+        return None
+    return {
+        "autocorrelation": known.autocorrelation,
+        "low": known.low,
+        "high": known.high,
+        "undecided": known.undecided,
+        "scatter_from_others": known.scatter_from_others,
+    }
+
+
+def _baseline_moving(evaluation: Evaluation) -> StoredBaselineMove | None:
+    move = evaluation.baseline_move
+    if move is None:
+        return None
+    points = evaluation.segments[-1].points
+    return {
+        "lot": str(points["lot"][move.since]),
+        "since_us": int(points["started_us"][move.since]),
+        "direction": cast(Direction, move.direction),
+        "lots": move.lots,
+    }
 
 
 def _normality(evaluation: Evaluation) -> Normality | None:
@@ -382,8 +465,11 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
         "n": points["readings"].tolist(),
         "bags": points["bags"].tolist(),
         "level": numbers(points.floats("level")),
+        "level_low": numbers(points.floats("level_low")),
+        "level_high": numbers(points.floats("level_high")),
         "shown": numbers(shown),
         "bound": bound.tolist(),
+        "outside_control_limits": _outside(points).tolist(),
         "bag_spread": numbers(np.sqrt(points.floats("bag_variance"))),
         "bag_spread_upper": numbers(points.floats("bag_spread_upper")),
         "reading_spread": numbers(np.sqrt(points.floats("reading_variance"))),
@@ -399,6 +485,13 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
         "to_look_at": [False] * count,
         "verdict": [str(word) for word in points["verdict"].tolist()],
     }
+
+
+def _outside(points: Rows) -> np.ndarray:
+    """Whether the level of each point is outside its control limits; not where either is unknown."""
+    level, lower, upper = (points.floats(name) for name in ("level", "lower", "upper"))
+    with np.errstate(invalid="ignore"):
+        return np.asarray((level < lower) | (level > upper))
 
 
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:

@@ -16,11 +16,13 @@ from typing import TypedDict, cast, get_args
 from sqlalchemy import Connection, RowMapping, text
 
 from ingest.common.errors import CallError
-from ingest.common.instants import FIRST_DAY, LAST_DAY, microseconds
+from ingest.common.instants import FIRST_DAY, LAST_DAY, WEEK_US, microseconds
 from ingest.config.lab import Lab
 from ingest.documents.alert import StoredStreamEvidence
-from ingest.documents.fields import ConditioningState, Standing
+from ingest.documents.fields import Bound, ConditioningState, Standing
+from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StoredPoint
+from ingest.evaluation.session_values import level_range, worst_bound
 from spc.vocabulary.enums import Verdict
 
 __all__ = [
@@ -33,6 +35,7 @@ __all__ = [
     "quarter",
     "quarter_before",
     "quarter_on",
+    "stopped_products",
 ]
 
 # The most serious first: a lot with several characteristics counts by the first that applies.
@@ -87,6 +90,7 @@ def quarter_on(day: date, lab: Lab) -> Quarter:
 class QuarterSession(TypedDict):
     """What a scorecard reads of a test session; `limits` are those of its point, None where it is none."""
 
+    id: int
     started_us: int
     readings: int
     bags: int
@@ -95,7 +99,9 @@ class QuarterSession(TypedDict):
     bag_variance: float | None
     reading_variance: float | None
     level_unit: float | None
+    level_range: LevelRange | None
     worst: float | None
+    worst_bound: Bound
     judged: float | None
     verdict: Verdict
     conditioning: ConditioningState
@@ -132,7 +138,7 @@ class StreamLots:
 
 SESSIONS_SQL = """
 SELECT t.id AS stream_id, t.supplier, t.product, t.characteristic, l.lot, s.id, s.started_us, s.readings, s.bags,
-s.reading_df, s.level, s.bag_variance, s.reading_variance, s.level_unit, s.worst, s.judged, s.verdict, s.conditioning,
+s.reading_df, s.level, s.bag_variance, s.reading_variance, s.level_unit, s.level_low, s.level_high, s.smallest, s.smallest_bound, s.largest, s.largest_bound, s.worst, s.judged, s.verdict, s.conditioning,
 p.document AS point
 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id
 LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
@@ -150,34 +156,38 @@ def gather(connection: Connection, lab: Lab, span: Quarter) -> list[StreamLots]:
     for row in rows:
         if not lab.is_check_standard(row["supplier"], row["product"]):
             by_stream.setdefault(row["stream_id"], []).append(row)
-    streams = [_stream(sessions, span, spans.get(id_, [])) for id_, sessions in by_stream.items()]
+    streams = [_stream(sessions, span, spans.get(id_, []), lab) for id_, sessions in by_stream.items()]
     return [stream for stream in streams if stream.lots]
 
 
-def _stream(sessions: Sequence[RowMapping], span: Quarter, explained: Sequence[tuple[int, int]]) -> StreamLots:
+def _stream(
+    sessions: Sequence[RowMapping], span: Quarter, explained: Sequence[tuple[int, int]], lab: Lab
+) -> StreamLots:
     names = {key: sessions[0][key] for key in ("supplier", "product", "characteristic")}
+    scale = lab.characteristic(names["characteristic"]).scale
     now = [session for session in sessions if span.holds(session["started_us"])]
     before = [session for session in sessions if not span.holds(session["started_us"])]
     return StreamLots(
         id=sessions[0]["stream_id"],
         **names,
-        lots=_lots(now, explained),
-        earlier=_lots(before, explained),
+        lots=_lots(now, explained, scale),
+        earlier=_lots(before, explained, scale),
         readings=sum(session["readings"] for session in now),
     )
 
 
-def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]]) -> list[QuarterLot]:
+def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]], scale: str) -> list[QuarterLot]:
     by_lot: dict[str, list[QuarterSession]] = {}
     for row in sessions:
-        by_lot.setdefault(row["lot"], []).append(_session(row))
+        by_lot.setdefault(row["lot"], []).append(_session(row, scale))
     found = [_lot(lot, own, explained) for lot, own in by_lot.items()]
     return sorted(found, key=lambda lot: (lot.session["started_us"], lot.lot))
 
 
-def _session(row: RowMapping) -> QuarterSession:
+def _session(row: RowMapping, scale: str) -> QuarterSession:
     point: StoredPoint | None = None if row["point"] is None else json.loads(row["point"])
     return {
+        "id": row["id"],
         "started_us": row["started_us"],
         "readings": row["readings"],
         "bags": row["bags"],
@@ -186,7 +196,9 @@ def _session(row: RowMapping) -> QuarterSession:
         "bag_variance": row["bag_variance"],
         "reading_variance": row["reading_variance"],
         "level_unit": row["level_unit"],
+        "level_range": level_range(row, scale),
         "worst": row["worst"],
+        "worst_bound": worst_bound(row),
         "judged": row["judged"],
         "verdict": row["verdict"],
         "conditioning": row["conditioning"],
@@ -220,6 +232,26 @@ def _explained_by_bench(connection: Connection) -> dict[int, list[tuple[int, int
         since = found["since_us"] or raised_us
         spans.setdefault(stream_id, []).append((min(since, raised_us), max(found["latest_tested_us"], raised_us)))
     return spans
+
+
+STOPPED_SQL = """
+SELECT t.supplier, t.product, l.lot, s.started_us FROM session s JOIN stream t ON t.id = s.stream_id
+JOIN lot l ON l.id = s.lot_id JOIN (
+  SELECT t2.supplier AS supplier, t2.product AS product, max(s2.started_us) AS last_us FROM session s2
+  JOIN stream t2 ON t2.id = s2.stream_id WHERE s2.started_us < :end GROUP BY t2.supplier, t2.product
+) AS latest ON latest.supplier = t.supplier AND latest.product = t.product AND latest.last_us = s.started_us
+WHERE latest.last_us < :start AND latest.last_us >= :year_before ORDER BY t.supplier, t.product, l.lot
+"""
+
+
+def stopped_products(connection: Connection, lab: Lab, span: Quarter) -> dict[str, list[tuple[str, str, int]]]:
+    """By supplier the products that were tested in the year before the quarter and not in it: product, last lot, time."""
+    times = {"start": span.start_us, "end": span.end_us, "year_before": span.start_us - 52 * WEEK_US}
+    found: dict[str, dict[str, tuple[str, str, int]]] = {}
+    for supplier, product, lot, started_us in connection.execute(text(STOPPED_SQL), times):
+        if not lab.is_check_standard(supplier, product):
+            found.setdefault(supplier, {})[product] = (product, lot, started_us)
+    return {supplier: list(products.values()) for supplier, products in found.items()}
 
 
 CORRECTED_SQL = """

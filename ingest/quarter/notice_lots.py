@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from statistics import fmean, geometric_mean
+from typing import Literal
 
 from sqlalchemy import RowMapping
 
 from ingest.common.instants import WEEK_US
 from ingest.documents.alert import StoredStreamEvidence
-from ingest.documents.notice import NoticeLot, NoticePoint, NoticeSpans
-from spc.vocabulary.enums import Kind
+from ingest.documents.notice import NoticeBasis, NoticeLot, NoticePoint, NoticeSpans
+from spc.vocabulary.enums import Kind, Scale
 
-__all__ = ["LOT_BY_LOT", "charted", "concerned", "conditioning_shown", "difference", "left_out"]
+__all__ = ["LOT_BY_LOT", "basis", "charted", "concerned", "conditioning_shown", "difference", "left_out"]
 
 # Kinds about single lots: the lots between two of them were normal.
 LOT_BY_LOT = (Kind.LIMIT, Kind.POINT, Kind.SPREAD)
 CHART_WEEKS = 78
 
 
+def _is_run(alert: RowMapping, evidence: StoredStreamEvidence) -> bool:
+    """Whether the alert is about all lots since a start, and not about single ones."""
+    if alert["kind"] == Kind.SPREAD:
+        return evidence["since_us"] is not None
+    return alert["kind"] not in LOT_BY_LOT
+
+
 def _span(alert: RowMapping, evidence: StoredStreamEvidence) -> tuple[int, int]:
     """The time that the alert concerns."""
-    start = alert["raised_us"] if alert["kind"] in LOT_BY_LOT else evidence["since_us"] or alert["raised_us"]
-    return start, evidence["latest_tested_us"]
+    start = evidence["since_us"] if _is_run(alert, evidence) else None
+    return start or alert["raised_us"], evidence["latest_tested_us"]
 
 
 def concerned(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStreamEvidence) -> list[NoticeLot]:
@@ -33,8 +43,52 @@ def concerned(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredSt
         for point in points
         if point["state"] == "valid"
         and start <= point["tested_us"] <= end
-        and (alert["kind"] not in LOT_BY_LOT or point["lot"] in named or alert["kind"] in point["signals"])
+        and (_is_run(alert, evidence) or point["lot"] in named or alert["kind"] in point["signals"])
     ]
+
+
+def basis(
+    points: Sequence[NoticeLot],
+    lots: Sequence[NoticeLot],
+    alert: RowMapping,
+    evidence: StoredStreamEvidence,
+    scale: str,
+) -> NoticeBasis | None:
+    """What the lots of a run show together, against the valid lots before them; None for an alert about single lots."""
+    if not _is_run(alert, evidence) or not lots:
+        return None
+    before = [one for one in points if one["state"] == "valid" and one["tested_us"] < lots[0]["tested_us"]]
+    of: Literal["level", "bag_spread", "reading_spread"] = "level"
+    if alert["kind"] == Kind.SPREAD:
+        of = "reading_spread" if evidence["form"] == "reading_spread" else "bag_spread"
+    together = _mean_level if of == "level" else _pooled_deviation
+    return {
+        "of": of,
+        "lots": len(lots),
+        "bags": sum(lot["bags"] for lot in lots),
+        "value": together(lots, of, scale),
+        "lots_before": len(before),
+        "value_before": together(before, of, scale),
+    }
+
+
+def _mean_level(lots: Sequence[NoticeLot], of: str, scale: str) -> float | None:
+    """The mean of the lots' levels in the unit, geometric on a log scale."""
+    levels = [lot["level"] for lot in lots if lot["level"] is not None]
+    if not levels:
+        return None
+    return geometric_mean(levels) if scale == Scale.LOG else fmean(levels)
+
+
+def _pooled_deviation(lots: Sequence[NoticeLot], of: str, scale: str) -> float | None:
+    """The standard deviation within lots, each weighing by its degrees of freedom."""
+    parts = [
+        (max((lot["bags"] if of == "bag_spread" else lot["n"] - lot["bags"] + 1) - 1, 0), value)
+        for lot in lots
+        if (value := lot["bag_spread"] if of == "bag_spread" else lot["reading_spread"]) is not None
+    ]
+    df = sum(weight for weight, _ in parts)
+    return math.sqrt(sum(weight * value**2 for weight, value in parts) / df) if df else None
 
 
 def left_out(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStreamEvidence) -> int:

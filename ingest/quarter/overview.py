@@ -16,6 +16,7 @@ from ingest.documents.scorecard import (
     OverviewRow,
     Reason,
     Scorecard,
+    SupplierLine,
 )
 from ingest.quarter.lots import DISPOSITIONS, StreamLots
 from spc.vocabulary.enums import Direction
@@ -51,10 +52,12 @@ def supplier_overview(cards: Sequence[Scorecard]) -> Overview:
     """The overview of the scorecards of a quarter. Suppliers with the same range of places are in order of name."""
     first, streams = cards[0], [row for card in cards for row in card["streams"]]
     compared = [row for row in streams if row["direction"] != Direction.NOT_COMPARED]
+    rows = sorted((_row(card) for card in cards), key=_by_place)
     moved = [row for row in compared if row["direction"] != Direction.UNCLEAR]
     return {
         "lab": first["lab"],
         "weights": first["weights"],
+        "fails_by_size": first["fails_by_size"],
         "quarter": first["quarter"],
         "first_day": first["first_day"],
         "last_day": first["last_day"],
@@ -64,7 +67,8 @@ def supplier_overview(cards: Sequence[Scorecard]) -> Overview:
         "finished": first["finished"],
         "corrected_since": sum(card["corrected_since"] for card in cards),
         "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
-        "rows": sorted((_row(card) for card in cards), key=_by_place),
+        "rows": rows,
+        "ranked": len({(row["standing"]["place_first"], row["standing"]["place_last"]) for row in rows}) > 1,
         "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
         "compared": len(compared),
         "moved_by_chance": FALSE_MOVES * len(compared),
@@ -99,6 +103,8 @@ def _row(card: Scorecard) -> OverviewRow:
     directions = Counter(row["direction"] for row in card["streams"])
     return {
         "supplier": card["supplier"],
+        "line": _line(card),
+        "stopped": card["stopped"],
         "counts": card["counts"],
         "standing": card["standing"],
         "notices": _without_list(card["notices"]),
@@ -106,6 +112,36 @@ def _row(card: Scorecard) -> OverviewRow:
         "away": directions[Direction.AWAY],
         "reasons": [reason for row in card["streams"] for reason in _reasons(row)],
     }
+
+
+def _line(card: Scorecard) -> SupplierLine:
+    """Direction, the stream to begin with, and why: for purchasing, who read one line a supplier."""
+    ranked = sorted(card["streams"], key=_concern, reverse=True)
+    worst = ranked[0] if ranked and any(_concern(ranked[0])) else None
+    nearer = any(row["direction"] == Direction.NEARER or _moves(row) for row in card["streams"])
+    away = any(row["direction"] == Direction.AWAY for row in card["streams"])
+    return {
+        "direction": "worse" if nearer else "better" if away else "unchanged",
+        "product": worst["product"] if worst else None,
+        "characteristic": worst["characteristic"] if worst else None,
+        "reasons": [reason["what"] for reason in _reasons(worst)] if worst else [],
+    }
+
+
+# A chance of a failing lot from which a stream is worth talking about: common practice.
+LIKELY = 0.2
+
+
+def _concern(row: CardStream) -> tuple[int, float, int, int]:
+    """How much a stream worries, the worst part first: failed lots, a likely failing lot, moves, a level nearer the limit."""
+    chance = row["breach_probability"] or 0.0
+    return row["fail"], chance if chance >= LIKELY else 0.0, _moves(row), int(row["direction"] == Direction.NEARER)
+
+
+def _moves(row: CardStream) -> int:
+    """Drifts towards the limit and wider scatter that lasted in the quarter."""
+    away = row["direction"] == Direction.AWAY
+    return row["events"]["spread"] + (0 if away else row["events"]["drift"] + row["lasting"])
 
 
 def _reasons(row: CardStream) -> list[Reason]:
@@ -116,8 +152,9 @@ def _reasons(row: CardStream) -> list[Reason]:
         ("fail", row["fail"]),
         ("nearer", int(row["direction"] == Direction.NEARER)),
         ("spread", row["events"]["spread"]),
-        ("forecast", row["events"]["forecast"]),
+        ("forecast", row["events"]["forecast"] or int((row["breach_probability"] or 0.0) >= LIKELY)),
         ("drift", drifts),
+        ("lasting", 0 if row["direction"] == Direction.AWAY else row["lasting"]),
     )
     return [
         {"product": row["product"], "characteristic": row["characteristic"], "what": what, "count": count}

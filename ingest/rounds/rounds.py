@@ -19,7 +19,9 @@ from ingest.common.instants import microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in_drops
+from ingest.intake.search_names import update_search_names
 from ingest.rounds.recompute import derive
+from ingest.sessions.chamber_states import update_chamber_states
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema
 from ingest.store.last_round import clock_went_back
@@ -78,9 +80,11 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
     with store.writing() as connection:
         went_back = clock_went_back(connection, lab.zone, rounds=1)
         done.notes += [went_back] if went_back else []
+        update_search_names(connection)
         rebuild_stale(connection, lab, watch)
         done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)
+        update_chamber_states(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)
         _end(connection, number, done)
     return done

@@ -15,32 +15,35 @@ same for one stream. The steps, in the order of this file:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from spc import capability, components, detection, patterns, runlength
-from spc.kernels.arrays import Floats, Indices
+from spc.kernels.arrays import Flags, Floats, Indices
 from spc.kernels.columns import Rows
 from spc.stream import alert_episodes, distribution_checks, forecast, verdicts
-from spc.stream.baseline import Baseline, establish, widen
+from spc.stream.baseline import Baseline, establish, limits, widen
 from spc.stream.chart_columns import CHART_WIDTH, chart_of
 from spc.stream.chart_points import charted_points, is_among, segments_of
 from spc.stream.memo import Memo, digest
 from spc.stream.stream_capability import Withheld, for_stream
-from spc.vocabulary.enums import Grade, Kind, Scale
+from spc.vocabulary.enums import WANDER, Grade, Kind, Scale, Verdict
 from spc.vocabulary.signal import Signal
 
 __all__ = [
     "CHART_PATTERNS",
+    "BaselineMove",
     "Evaluation",
     "EvaluationCache",
     "EvaluationRequest",
     "PatternRunLength",
     "Segment",
     "Settings",
+    "baseline_move",
+    "forecast_of",
     "stream",
     "streams",
 ]
@@ -105,7 +108,8 @@ class Segment:
 
     `components` are the variance components of the baseline lots. `dependence` (lag-1 autocorrelation) and `normality`
     are those of the baseline lots too, None where there are fewer than three lots or all levels are equal. `widened`
-    says that the control limits allow for positive autocorrelation.
+    says that the control limits allow for positive autocorrelation. `withheld` says that there are no control limits to
+    show: too little is known, so that they would be wider than the specification limits that they are to guard.
     """
 
     points: Rows
@@ -114,6 +118,12 @@ class Segment:
     dependence: distribution_checks.Dependence | None
     normality: distribution_checks.Normality | None
     widened: bool
+    withheld: bool
+
+    @property
+    def settled(self) -> bool:
+        """Whether the control limits are final: the baseline is complete, and there are limits to show."""
+        return self.baseline.frozen and not self.withheld
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +140,19 @@ class PatternRunLength:
     weeks: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class BaselineMove:
+    """The level moved while the baseline was learnt, so that centre line and control limits mix two levels.
+
+    `since` is the position among the segment's points of the first moved lot, `direction` +1 or -1, and `lots` the number
+    of baseline lots from there on.
+    """
+
+    since: int
+    direction: int
+    lots: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class EvaluationCache:
     """Results of an evaluation that the next one can reuse. A cache saves time and changes no figure.
@@ -140,6 +163,9 @@ class EvaluationCache:
 
     detector_states: Sequence[detection.DetectorState] = ()
     figures: Mapping[str, object] = field(default_factory=dict)
+
+
+Then = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,9 +186,20 @@ class Evaluation:
     episodes : list of Episode
         The signals grouped by cause.
     forecast : Forecast
+    in_forecast : ndarray of bool
+        Which points the forecast uses.
+    forecast_then : mapping of int to (float or None, float or None)
+        For each episode about a move of the level, by the place at which it opened: the probability of a breach and the
+        change in percent a month, as known on that day.
+    center_then : mapping of int to float
+        The centre line as known when an episode opened, by the place at which it opened: later lots complete a baseline.
     capability : Capability or Withheld
         Of the segment in force, or the reason why there is none.
     pattern_run_length : PatternRunLength
+    baseline_move : BaselineMove or None
+        A move of the level within the baseline lots of the segment in force; None where none was detected.
+    posterior : StreamPosterior or None
+        Autocorrelation and scatter that the detector takes for the segment in force; None without a measured point.
     cache : EvaluationCache
         For the next evaluation of this stream.
     """
@@ -173,8 +210,13 @@ class Evaluation:
     signals: list[Signal]
     episodes: list[alert_episodes.Episode]
     forecast: forecast.Forecast
+    in_forecast: Flags
+    forecast_then: Mapping[int, Then]
+    center_then: Mapping[int, float]
     capability: capability.Capability | Withheld
     pattern_run_length: PatternRunLength
+    baseline_move: BaselineMove | None
+    posterior: detection.StreamPosterior | None
     cache: EvaluationCache
 
 
@@ -184,14 +226,14 @@ class EvaluationRequest:
 
     sessions: pd.DataFrame | Rows
     settings: Settings
-    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL
+    prior: detection.PooledPrior = detection.NO_POOL
     cache: EvaluationCache = field(default_factory=EvaluationCache)
 
 
 def stream(
     sessions: pd.DataFrame | Rows,
     settings: Settings,
-    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL,
+    prior: detection.PooledPrior = detection.NO_POOL,
     cache: EvaluationCache | None = None,
 ) -> Evaluation:
     """Evaluate one stream.
@@ -205,8 +247,8 @@ def stream(
         limits in the unit on the day of the test, nan where there is none). Further columns are kept in the points.
     settings : Settings
         Declarations and entries for the stream.
-    autocorrelation : PooledAutocorrelation, optional
-        Prior for the lag-1 autocorrelation, pooled over the streams of the characteristic.
+    prior : PooledPrior, optional
+        Prior for the autocorrelation and the scatter of the lots, pooled over the streams of the characteristic.
     cache : EvaluationCache, optional
         `cache` of an earlier evaluation of this stream. It saves time and changes no figure, also where lots were
         corrected since.
@@ -247,7 +289,7 @@ def stream(
     >>> round(float(np.exp(center)), 1)
     10.0
     """
-    return streams([EvaluationRequest(sessions, settings, autocorrelation, cache or EvaluationCache())])[0]
+    return streams([EvaluationRequest(sessions, settings, prior, cache or EvaluationCache())])[0]
 
 
 def streams(requests: Sequence[EvaluationRequest]) -> list[Evaluation]:
@@ -274,7 +316,10 @@ def streams(requests: Sequence[EvaluationRequest]) -> list[Evaluation]:
     []
     """
     prepared = [_prepare(request) for request in requests]
-    return [_complete(each, states) for each, states in zip(prepared, _run_detector(prepared), strict=True)]
+    known = _posteriors(prepared)
+    return [
+        _complete(each, states, one) for each, states, one in zip(prepared, _run_detector(prepared), known, strict=True)
+    ]
 
 
 # Step 1: verdicts, chart points and segments
@@ -331,10 +376,31 @@ def _segment(points: Rows, settings: Settings, memo: Memo) -> Segment:
     if levels.size > 2 and np.ptp(levels) > 0:
         dependence = memo.figure(digest("dependence", levels), lambda: distribution_checks.dependence(levels))
         normality = distribution_checks.normality(levels)
-    widened = dependence is not None and dependence.neighbours == distribution_checks.Neighbours.ALIKE
+    # With few lots a slow rise looks like autocorrelation, and widening for it leaves hardly any degree of freedom: a
+    # baseline is widened once it is complete.
+    widened = (
+        baseline.frozen and dependence is not None and dependence.neighbours == distribution_checks.Neighbours.ALIKE
+    )
+    plain = baseline
     if dependence is not None and widened:
         baseline = widen(baseline, dependence.rho)
-    return Segment(points, baseline, variances, dependence, normality, widened)
+    withheld = not (baseline.frozen and not widened) and _wider_than_guarded(points, baseline, plain, settings.scale)
+    return Segment(points, baseline, variances, dependence, normality, widened, withheld)
+
+
+_MOST_WIDENING = 3.0
+"""Widened limits farther from the centre line than this many times the plain ones guard nothing (common practice)."""
+
+
+def _wider_than_guarded(points: Rows, baseline: Baseline, plain: Baseline, scale: str) -> bool:
+    """Whether control limits for a typical lot reach beyond the specification limits that they are to guard."""
+    typical = [float(np.median(points.floats("variance")))]
+    lower, upper = (float(edge[0]) for edge in limits(baseline, typical, CHART_WIDTH))
+    half = upper - baseline.center
+    if half > _MOST_WIDENING * float(limits(plain, typical, CHART_WIDTH)[1][0] - plain.center):
+        return True
+    spec_lower, spec_upper = _limits_in_force(points, scale)
+    return (spec_upper is not None and upper > spec_upper) or (spec_lower is not None and lower < spec_lower)
 
 
 # Step 2: the detector
@@ -353,7 +419,7 @@ def _run_detector(prepared: Sequence[_Prepared]) -> Iterator[list[detection.Dete
             cached = each.request.cache.detector_states
             for place, segment in enumerate(each.segments):
                 keys.append((number, place))
-                lots.append(_lot_series(segment.points, each.request.autocorrelation))
+                lots.append(_lot_series(segment.points, each.request.prior))
                 earlier.append(cached[place] if place < len(cached) else None)
         if keys:
             states |= zip(keys, detection.detect_all(lots, earlier, budget), strict=True)
@@ -361,10 +427,34 @@ def _run_detector(prepared: Sequence[_Prepared]) -> Iterator[list[detection.Dete
         yield [states[number, place] for place in range(len(each.segments))]
 
 
-def _lot_series(points: Rows, autocorrelation: detection.PooledAutocorrelation) -> detection.LotSeries:
+def _posteriors(prepared: Sequence[_Prepared]) -> list[detection.StreamPosterior | None]:
+    """Autocorrelation and scatter of the segment in force of each stream; None without one."""
+    there = [each for each in prepared if each.segments]
+    series = [_lot_series(each.segments[-1].points, each.request.prior) for each in there]
+    known = iter(detection.posteriors(series) if series else [])
+    return [next(known) if each.segments else None for each in prepared]
+
+
+def baseline_move(segment: Segment, state: detection.DetectorState) -> BaselineMove | None:
+    """Return the first drift that began within the baseline lots, after their first one; None without one.
+
+    One or two moved lots at the end of the baseline hardly shift it and are left out.
+    """
+    baseline_lots = np.flatnonzero(segment.baseline.used)
+    for signal in state.seen:
+        if signal.kind != Kind.DRIFT or not np.isfinite(signal.start):
+            continue
+        since = int(signal.start) + 1
+        lots = int((baseline_lots >= since).sum())
+        if 2 < lots < baseline_lots.size:
+            return BaselineMove(since, signal.direction, lots)
+    return None
+
+
+def _lot_series(points: Rows, prior: detection.PooledPrior) -> detection.LotSeries:
     """Measured points of a segment in the form that the detector takes."""
     weeks, variances = points.floats("weeks"), points.floats("variance")
-    prior_rho, prior_lots = autocorrelation.at(weeks)
+    independent, mean, scatter, scatter_lots = prior.at(weeks)
     return detection.LotSeries(
         weeks=weeks,
         levels=points.floats("level"),
@@ -373,29 +463,46 @@ def _lot_series(points: Rows, autocorrelation: detection.PooledAutocorrelation) 
         bag_df=(points.floats("bags") - 1).clip(0),
         reading_variance=points.floats("reading_variance"),
         reading_df=points.floats("reading_df"),
-        alike=prior_rho,
-        alike_lots=prior_lots,
+        independent=independent,
+        autocorrelation=mean,
+        scatter=scatter,
+        scatter_lots=scatter_lots,
     )
 
 
 # Steps 3 to 6, put together
 
 
-def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Evaluation:
+def _complete(
+    prepared: _Prepared, states: list[detection.DetectorState], posterior: detection.StreamPosterior | None
+) -> Evaluation:
     points, segments = prepared.points, prepared.segments
     settings, memo = prepared.request.settings, prepared.memo
+    moves = _moves(points, segments, states)
     # The forecast comes first: the signals reuse its probability for the latest lot.
-    outlook = _forecast_after(prepared.measured, settings, memo)
-    signals = _signals(points, segments, states, settings, memo)
+    valid = points.take(points["valid"].astype(bool))
+    believed = _in_forecast(valid, moves)
+    outlook = _forecast_after(believed, settings, memo)
+    signals = _signals(moves, valid, segments, settings, memo)
+    episodes = alert_episodes.episodes(signals, _charted_lots(points, settings))
     return Evaluation(
         verdicts=prepared.verdicts,
         points=_chart(points, segments),
         segments=segments,
         signals=signals,
-        episodes=alert_episodes.episodes(signals),
+        episodes=episodes,
         forecast=outlook,
-        capability=_capability(points, segments, signals, settings, memo),
+        in_forecast=np.isin(points.index, believed.index),
+        forecast_then={
+            episode.opened: _forecast_on(episode.opened, moves, valid, settings, memo)
+            for episode in episodes
+            if episode.kind in (Kind.DRIFT, Kind.FORECAST)
+        },
+        center_then={episode.opened: _center_on(episode.opened, valid, segments, settings) for episode in episodes},
+        capability=_capability(points, segments, episodes, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
+        baseline_move=baseline_move(segments[-1], states[-1]) if segments else None,
+        posterior=posterior,
         cache=EvaluationCache(states, memo.used),
     )
 
@@ -416,7 +523,9 @@ def _chart(points: Rows, segments: list[Segment]) -> Rows:
         rows = [row_of[session] for session in segment.points.index.tolist()]
         chart = chart_of(segment.points, segment.baseline)
         for name, column in columns.items():
-            column[rows] = chart[name]
+            column[rows] = np.nan if segment.withheld and name in ("lower", "upper") else chart[name]
+        if segment.withheld:
+            continue  # a pattern is one against limits
         for name, position in patterns.find(chart["z"], CHART_PATTERNS):
             completed[rows[position]] += (name,)
     return points.adding({**columns, "patterns": completed})
@@ -431,17 +540,10 @@ def _pattern_run_length(weeks: Floats) -> PatternRunLength:
 # Step 4: signals
 
 
-def _signals(
-    points: Rows,
-    segments: list[Segment],
-    states: list[detection.DetectorState],
-    settings: Settings,
-    memo: Memo,
-) -> list[Signal]:
-    """All signals of a stream; `at` counts the valid points in test order.
+def _moves(points: Rows, segments: list[Segment], states: list[detection.DetectorState]) -> list[Signal]:
+    """The detector's signals; `at` counts the valid points in test order.
 
-    The detector counts the measured points of a segment, so its positions are translated first. Its forecast signals
-    only name the lots at which the level moved clearly; the forecast decides whether they become alerts.
+    The detector counts the measured points of a segment, so its positions are translated.
     """
     valid = points.take(points["valid"].astype(bool))
     position_of = {session: position for position, session in enumerate(valid.index.tolist())}
@@ -454,12 +556,33 @@ def _signals(
                 for place in (signal.at, signal.start, signal.start_low, signal.start_high)
             )
             moves.append(signal._replace(at=at, start=start, start_low=low, start_high=high))
+    return moves
+
+
+def _signals(moves: list[Signal], valid: Rows, segments: list[Segment], settings: Settings, memo: Memo) -> list[Signal]:
+    """All signals of a stream.
+
+    The detector's forecast signals only name the lots at which the level moved clearly; the forecast decides whether they
+    become alerts.
+    """
     return [
         *(signal for signal in moves if signal.kind != Kind.FORECAST),
         *_limit_signals(valid),
         *_out_of_range_signals(valid, segments),
-        *_forecast_signals([signal for signal in moves if signal.kind == Kind.FORECAST], valid, settings, memo),
+        *_forecast_signals(moves, valid, settings, memo),
     ]
+
+
+def _charted_lots(points: Rows, settings: Settings) -> alert_episodes.ChartedLots:
+    """The valid points as the episodes need them."""
+    valid = points.take(points["valid"].astype(bool))
+    restarts = np.sort(np.asarray(settings.restarts, dtype=np.float64))
+    return alert_episodes.ChartedLots(
+        level=np.where(valid["measured"].astype(bool), valid.floats("level"), np.nan),
+        bag_variance=np.where(valid.floats("bags") > 1, valid.floats("bag_variance"), np.nan),
+        reading_variance=np.where(valid.floats("reading_df") > 0, valid.floats("reading_variance"), np.nan),
+        segment=np.searchsorted(restarts, valid.floats("weeks"), side="right"),
+    )
 
 
 def _translated(place: float, positions: Sequence[int]) -> float:
@@ -471,12 +594,18 @@ def _translated(place: float, positions: Sequence[int]) -> float:
 
 
 def _limit_signals(valid: Rows) -> list[Signal]:
-    """Lots whose judged value is outside a specification limit: certain, so outside the budget of false alerts."""
+    """Lots outside a specification limit, or undecided against it: facts, so outside the budget of false alerts."""
     breached = np.flatnonzero(valid["breach"].astype(bool))
     upper = valid.floats("limit_upper")[breached]
     judged = np.where(np.isnan(valid.floats("judged")), valid.floats("level_unit"), valid.floats("judged"))[breached]
     direction = np.where(np.isnan(upper), -1, np.where(judged < upper, -1, 1))
-    return _signals_at(breached, Kind.LIMIT, direction, Grade.ACT, "limit")
+    # An undecided lot is a matter of its own: it breaches no limit, and somebody must decide or test again.
+    undecided = np.flatnonzero(valid["verdict"] == Verdict.UNDECIDED)
+    undecided = undecided[~np.isin(undecided, breached)]
+    return [
+        *_signals_at(breached, Kind.LIMIT, direction, Grade.ACT, "limit"),
+        *_signals_at(undecided, Kind.LIMIT, np.zeros(undecided.size, dtype=np.intp), Grade.LOOK, "undecided"),
+    ]
 
 
 def _out_of_range_signals(valid: Rows, segments: list[Segment]) -> list[Signal]:
@@ -504,9 +633,10 @@ def _forecast_signals(moves: Sequence[Signal], valid: Rows, settings: Settings, 
 
     A stream that is near its limit without moving raises none: its capability shows that.
     """
-    for signal in moves:
+    for signal in (move for move in moves if move.kind == Kind.FORECAST):
         until_then = valid.take(np.arange(int(signal.at) + 1))
-        probability = _breach_probability(until_then.take(until_then["measured"]), settings, memo)
+        known_then = [move for move in moves if move.at <= signal.at]
+        probability = _breach_probability(_in_forecast(until_then, known_then), settings, memo)
         if probability is not None and probability >= settings.breach_probability:
             yield signal._replace(grade=str(Grade.ACT))
 
@@ -514,9 +644,75 @@ def _forecast_signals(moves: Sequence[Signal], valid: Rows, settings: Settings, 
 # Step 5: forecast
 
 
-def _forecast_after(measured: Rows, settings: Settings, memo: Memo) -> forecast.Forecast:
+def _in_forecast(valid: Rows, moves: Sequence[Signal]) -> Rows:
+    """The points from which the level is estimated: measured, not suspect, and no outlier.
+
+    The detector names outliers. One lot far from its stream says little about the lots that come. Two in a row on one side,
+    or one with which a shift began, are a move and count.
+    """
+    far = {(int(move.at), move.direction) for move in moves if move.kind == Kind.POINT}
+    # A shift that began at the lot: its start is the last lot before it.
+    begun = {
+        (round(move.start) + 1, move.direction)
+        for move in moves
+        if move.kind == Kind.DRIFT and move.start == move.start
+    }
+    return valid.take(_without_outliers(valid, far, begun))
+
+
+def _without_outliers(valid: Rows, far: Set[tuple[int, int]], begun: Set[tuple[int, int]]) -> Flags:
+    """Which valid points count, by place and side of the far ones and of the first lots of shifts."""
+    used = valid["measured"].astype(bool) & ~valid["unreviewed"].astype(bool)
+    places = np.flatnonzero(used).tolist()
+    for order, place in enumerate(places):
+        before, after = places[max(order - 1, 0)], places[min(order + 1, len(places) - 1)]
+        for direction in (-1, 1):
+            beside = {(before, direction), (after, direction)} & far - {(place, direction)}
+            shift = {(place - 1, direction), (place, direction), (place + 1, direction)} & begun
+            if (place, direction) in far and not beside and not shift:
+                used[place] = False
+    return np.asarray(used)
+
+
+def forecast_of(sessions: Rows, settings: Settings, outliers: Mapping[int, int]) -> forecast.Forecast:
+    """Forecast after the last of these sessions, without the detector, as for a day in the past.
+
+    Parameters
+    ----------
+    sessions : Rows
+        As for `stream`.
+    settings : Settings
+    outliers : mapping of int to {-1, 1}
+        Sessions that the detector named as outliers, with the side on which each lies.
+
+    Returns
+    -------
+    Forecast
+
+    Examples
+    --------
+    >>> from spc.stream.session_summary import summarise
+    >>> readings = pd.DataFrame({"session": range(9), "specimen": 1, "value": [10.0, 10.2] * 4 + [30.0], "bound": 0})
+    >>> sessions = summarise(readings, "log").assign(
+    ...     lot=[f"L{number}" for number in range(9)], weeks=range(9), valid=True, limit_lower=np.nan, limit_upper=40.0
+    ... )
+    >>> round(float(np.exp(forecast_of(Rows.of(sessions), Settings(), {8: 1}).level_now)), 1)
+    10.1
+    """
+    judged = verdicts.judge_rows(sessions, settings.scale, settings.judged, settings.guard_percent)
+    points = charted_points(
+        sessions.adding(judged),
+        settings.baseline_lots,
+        settings.unreviewed,
+        every_session=settings.every_session_is_a_point,
+    )
+    valid = points.take(points["valid"].astype(bool))
+    far = {(place, outliers[session]) for place, session in enumerate(valid.index.tolist()) if session in outliers}
+    return _forecast_after(valid.take(_without_outliers(valid, far, frozenset())), settings, Memo({}))
+
+
+def _forecast_after(reviewed: Rows, settings: Settings, memo: Memo) -> forecast.Forecast:
     """Forecast after the last of these points, against the limits in force on that day."""
-    reviewed = measured.take(~measured["unreviewed"].astype(bool))
     if not len(reviewed):
         return forecast.nothing_known()
     lower, upper = _limits_in_force(reviewed, settings.scale)
@@ -534,19 +730,46 @@ def _forecast_after(measured: Rows, settings: Settings, memo: Memo) -> forecast.
     return outlook
 
 
-def _breach_probability(measured: Rows, settings: Settings, memo: Memo) -> float | None:
+def _breach_probability(reviewed: Rows, settings: Settings, memo: Memo) -> float | None:
     """Probability of a breach within the horizon after the last of these points; None where it is not known."""
-    reviewed = measured.take(~measured["unreviewed"].astype(bool))
     return memo.figure(
         _probability_key(reviewed, settings),
         lambda: _forecast_after(reviewed, settings, Memo({})).breach_probability,
     )
 
 
-def _probability_key(reviewed: Rows, settings: Settings) -> str:
+def _forecast_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Settings, memo: Memo) -> Then:
+    """Probability of a breach and change in percent a month as known after the lot at this place."""
+    known_then = [move for move in moves if move.at <= place]
+    reviewed = _in_forecast(valid.take(np.arange(place + 1)), known_then)
+
+    def compute() -> Then:
+        found = _forecast_after(reviewed, settings, Memo({}))
+        return found.breach_probability, found.change_percent_per_month
+
+    return memo.figure(_probability_key(reviewed, settings, "then"), compute)
+
+
+def _center_on(place: int, valid: Rows, segments: list[Segment], settings: Settings) -> float:
+    """The centre line as known after the lot at this place; nan where there was none."""
+    session = int(valid.index[place])
+    for segment in segments:
+        seen = np.flatnonzero(segment.points.index == session)
+        if not seen.size:
+            continue
+        known = segment.points.take(np.arange(int(seen[0]) + 1))
+        left_out = np.flatnonzero(is_among(known, settings.excluded | settings.unreviewed)).tolist()
+        if len(left_out) == len(known):
+            return np.nan
+        levels, variances = known.floats("level"), known.floats("variance")
+        return establish(levels, variances, lots=settings.baseline_lots, left_out=left_out).center
+    return segments[-1].baseline.center if segments else np.nan
+
+
+def _probability_key(reviewed: Rows, settings: Settings, figure: str = "chance") -> str:
     lots = (reviewed.floats(name) for name in ("weeks", "level", "variance"))
     limits = _limits_in_force(reviewed, settings.scale)
-    return digest("chance", *lots, *limits, settings.horizon_weeks, settings.scale)
+    return digest(figure, *lots, *limits, settings.horizon_weeks, settings.scale)
 
 
 def _limits_in_force(points: Rows, scale: str) -> tuple[float | None, float | None]:
@@ -562,7 +785,11 @@ def _limits_in_force(points: Rows, scale: str) -> tuple[float | None, float | No
 
 
 def _capability(
-    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, memo: Memo
+    points: Rows,
+    segments: list[Segment],
+    episodes: Sequence[alert_episodes.Episode],
+    settings: Settings,
+    memo: Memo,
 ) -> capability.Capability | Withheld:
     """Capability of the segment in force, or the reason why there is none."""
     if not segments:
@@ -572,18 +799,17 @@ def _capability(
     within = float(sum(variance for variance in (variances.bag, variances.reading) if np.isfinite(variance)))
     lower, upper = _limits_in_force(segment.points, settings.scale)
     normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
-    # Stable: neither the level nor the variation moved within the last lots.
-    moved = [signal.at for signal in signals if signal.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
-    latest = int(points["valid"].sum()) - 1
-    stable = not moved or latest - max(moved) >= alert_episodes.QUIET_LOTS
+    # Stable: neither the level nor the variation is away from where it was.
+    moved = [one for one in episodes if one.end is None and one.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
+    wanders = any(one.name == WANDER for one in moved)
 
     def compute() -> capability.Capability | Withheld:
         total_df = (max(baseline.count - 1.0, 1.0),) * 2
         # Without an interval the total counts for no more than the number of lots.
         if 0 <= variances.total_low < variances.total < variances.total_high < np.inf:
             total_df = capability.equivalent_df(variances.total, variances.total_low, variances.total_high)
-        return for_stream(baseline, within, total_df, lower, upper, stable=stable, normal=normal)
+        return for_stream(baseline, within, total_df, lower, upper, wanders=wanders, stable=not moved, normal=normal)
 
     total = (variances.total, variances.total_low, variances.total_high)
     lots = (baseline.center, baseline.center_se, baseline.sigma, baseline.count, baseline.degrees_of_freedom)
-    return memo.figure(digest("capability", *lots, within, *total, lower, upper, stable, normal), compute)
+    return memo.figure(digest("capability", *lots, within, *total, lower, upper, wanders, not moved, normal), compute)

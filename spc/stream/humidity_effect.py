@@ -19,7 +19,10 @@ __all__ = ["Sensitivity", "Sums", "humidity_sensitivity", "pooled", "sums_within
 
 @dataclass(frozen=True, slots=True)
 class Sensitivity:
-    """Change of the level per 1 % RH, with its interval, standard error, degrees of freedom and number of lots."""
+    """Change of the level per 1 % RH, with its interval, standard error, degrees of freedom and number of lots.
+
+    `residual` is the standard deviation of a lot about the line, in the charted scale.
+    """
 
     slope: float
     lower: float
@@ -27,6 +30,7 @@ class Sensitivity:
     se: float
     degrees_of_freedom: int
     lots: int
+    residual: float
 
 
 class Sums(NamedTuple):
@@ -144,4 +148,4 @@ def pooled(sums: Sequence[Sums], confidence: float = 0.95) -> Sensitivity | None
     slope = xy / xx
     se = math.sqrt(max(yy - slope * xy, 0.0) / df / xx)
     half = float(special.stdtrit(df, 0.5 + 0.5 * confidence)) * se
-    return Sensitivity(slope, slope - half, slope + half, se, df, lots)
+    return Sensitivity(slope, slope - half, slope + half, se, df, lots, se * math.sqrt(xx))

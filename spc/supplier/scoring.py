@@ -32,8 +32,8 @@ class Score:
     """Scores and places; arrays of shape (k,), one a supplier, in the order given.
 
     `score` is the posterior mean in [0, 1], `low` and `high` its equal-tailed interval, and `parts` (p, k) the pooled
-    share of each part, nan where no supplier has counts. `weights` (p,) are scaled to a sum of 1 over the parts in
-    which any supplier has counts. `better` (k, k) is the probability that the score of the row is above that of the
+    share of each part, nan where the supplier has no counts. `weights` (p, k) are scaled to a sum of 1 over the parts in
+    which the supplier has counts. `better` (k, k) is the probability that the score of the row is above that of the
     column. `first` and `last` are the best and the worst possible place.
     """
 
@@ -54,10 +54,10 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
     Parameters
     ----------
     counts : sequence of (good, decided), one a part
-        Each of shape (k,), whole numbers with 0 <= good <= decided. A supplier with 0 decided in a part gets the
-        distribution of the population there. A part in which all suppliers have 0 decided is left out.
+        Each of shape (k,), whole numbers with 0 <= good <= decided. A part in which a supplier has 0 decided is left out
+        of its score: it neither helps nor costs it, and changes nobody else's.
     weights : array_like, shape (p,)
-        Not negative; their sum over the remaining parts must be above 0.
+        Not negative; for each supplier their sum over the parts with counts must be above 0.
     confidence : float
         Probability for the intervals and the places, in (0, 1).
 
@@ -95,16 +95,18 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
     scaled = _weights(counts, weights)
-    used = np.flatnonzero(scaled).tolist()
+    used = np.flatnonzero(scaled.any(axis=1)).tolist()
     parts = [_part(*counts[part], scaled[part]) for part in used]
-    shares = np.full((len(scaled), parts[0].share.size), np.nan)
-    for position in [place for place, one in enumerate(counts) if _decided(one)]:
-        shares[position] = population_laws(*counts[position]).share
+    shares = np.full(scaled.shape, np.nan)
+    for position, one in enumerate(counts):
+        judged = np.asarray(one[1]) > 0
+        if judged.any():
+            shares[position, judged] = population_laws(*one).share[judged]
     single, pairs = (np.prod([getattr(part, name) for part in parts], axis=0) for name in ("single", "pairs"))
     better = 0.5 + 0.5 * _sign(pairs)
     certain = (1 + confidence) / 2
     return Score(
-        score=scaled[used] @ shares[used],
+        score=np.nansum(scaled * shares, axis=0),
         low=_quantile(single, 1 - certain),
         high=_quantile(single, certain),
         parts=shares,
@@ -116,12 +118,8 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
     )
 
 
-def _decided(one: tuple[ArrayLike, ArrayLike]) -> bool:
-    return bool(np.any(np.asarray(one[1]) > 0))
-
-
 def _weights(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike) -> Floats:
-    """Weights of the parts with counts, scaled to a sum of 1."""
+    """Weights of the parts in which each supplier has counts, scaled to a sum of 1 for each, (p, k)."""
     raw = np.asarray(weights, dtype=np.float64)
     if raw.shape != (len(counts),) or len({np.shape(one) for part in counts for one in part}) != 1:
         raise ValueError(
@@ -129,10 +127,11 @@ def _weights(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike) 
         )
     if not (np.isfinite(raw) & (raw >= 0)).all():
         raise ValueError(f"weights must be finite and not negative, got {raw.tolist()}")
-    remaining = raw * [_decided(part) for part in counts]
-    if not remaining.sum() > 0:
+    remaining = raw[:, None] * np.array([np.asarray(decided) > 0 for _, decided in counts])
+    total = remaining.sum(axis=0)
+    if not (total > 0).all():
         raise ValueError("weights must leave a part in which something is decided; give one of them a weight above 0")
-    return np.asarray(remaining / remaining.sum())
+    return np.asarray(remaining / total)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,15 +143,17 @@ class _Part:
     pairs: Complex
 
 
-def _part(good: ArrayLike, decided: ArrayLike, weight: float) -> _Part:
+def _part(good: ArrayLike, decided: ArrayLike, weights: Floats) -> _Part:
     laws = population_laws(good, decided)
-    a, b, place = laws.a, laws.b, laws.place
-    kinds = a.shape[1]
-    single = np.zeros((kinds, _TERMS), dtype=np.complex128)
-    pairs = np.zeros((kinds, kinds, _TERMS), dtype=np.complex128)
+    # Suppliers with equal counts and weights have equal transforms: compute each kind once.
+    kinds, place = np.unique(np.column_stack([laws.place, weights]), axis=0, return_inverse=True)
+    place = place.reshape(-1)
+    a, b = (law[:, kinds[:, 0].astype(np.intp)] for law in (laws.a, laws.b))
+    single = np.zeros((len(kinds), _TERMS), dtype=np.complex128)
+    pairs = np.zeros((len(kinds), len(kinds), _TERMS), dtype=np.complex128)
     for start in range(0, len(a), _CHUNK):
         rows = slice(start, start + _CHUNK)
-        waves = _transforms(a[rows], b[rows], weight)
+        waves = _transforms(a[rows], b[rows], kinds[:, 1])
         weighted = laws.weight[rows, None, None] * waves
         single += weighted.sum(axis=0)
         # A product of matrices for each term: (kinds, nodes) by (nodes, kinds).
@@ -161,14 +162,14 @@ def _part(good: ArrayLike, decided: ArrayLike, weight: float) -> _Part:
     return _Part(laws.share, single[place], pairs[np.ix_(place, place)])
 
 
-def _transforms(a: Floats, b: Floats, weight: float) -> Complex:
-    """E exp(i t share) of beta distributions at t = weight pi m for odd m, (nodes, kinds, terms)."""
+def _transforms(a: Floats, b: Floats, weights: Floats) -> Complex:
+    """E exp(i t share) of beta distributions at t = weight pi m for odd m, (nodes, kinds, terms); a weight for each kind."""
     mass, logit = on_logit_axis(a, b, _NODES)
-    place = weight * special.expit(logit) * _CELLS
+    place = weights[:, None] * special.expit(logit)[:, None] * _CELLS
     cell = np.floor(place).astype(np.intp)
     # Split the mass between the two adjacent cells, which keeps the mean.
-    right = (place - cell)[:, None]
-    rows = np.arange(a.size).reshape(a.shape)[..., None] * (_CELLS + 2) + cell[:, None]
+    right = place - cell
+    rows = np.arange(a.size).reshape(a.shape)[..., None] * (_CELLS + 2) + cell
     binned = sum(
         np.bincount((rows + step).ravel(), (mass * share).ravel(), a.size * (_CELLS + 2))
         for step, share in ((0, 1.0 - right), (1, right))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 __all__ = [
+    "WANDER",
     "AlertState",
     "BenchSource",
     "Direction",
@@ -40,6 +41,10 @@ class Verdict(StrEnum):
     """The chamber log does not document the required conditioning."""
     UNLIMITED = "unlimited"
     """No limit applies."""
+
+
+WANDER = "wander"
+"""Form of the evidence for a level that moves away and comes back time and again, in place of a step or a ramp."""
 
 
 class BenchSource(StrEnum):

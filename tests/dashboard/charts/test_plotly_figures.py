@@ -22,7 +22,7 @@ def point(number: int, **more: Any) -> Document:
         "lot": f"L{number}", "tested_at": f"2026-{number:02d}-01T09:00:00+00:00", "n": 36, "bags": 6, "shown": 10.0 + number,
         "bound": 0, "bag_spread": 0.1, "bag_spread_upper": 0.2, "reading_spread": None, "reading_spread_upper": None,
         "center": 10.0, "lower": 8.0, "upper": 13.0, "ewma": 10.5, "limit_lower": None, "limit_upper": 20.0, "chamber": "C1",
-        "humidity": 12.0, "signals": [], "state": "valid", "to_look_at": False,
+        "humidity": 12.0, "signals": [], "bench_findings": [], "state": "valid", "to_look_at": False,
     }  # fmt: skip
     return {**usual, **more}
 

@@ -44,6 +44,10 @@ def alert(**other: Any) -> dict[str, Any]:
         "lot": "L-31",
         "raised_at": "2026-08-21T08:40:00+00:00",
         "message": "Alder Film MB-10, shielding energy: 77 % chance of a breach within the horizon; now 16.3 nJ",
+        "now": {
+            "level": 16.7, "unit": "nJ", "last_lot": "L-40", "last_tested_at": "2026-11-19T08:00:00+00:00",
+            "change_percent_per_month": 6.499, "breach_probability": 0.774,
+        },
         "evidence": {
             "unit": "nJ", "lots": 14, "latest_lot": "L-40", "latest_tested_at": "2026-11-19T08:00:00+00:00", "level": 14.6,
             "latest_level": 16.33, "usual": 9.51, "limit_lower": None, "limit_upper": 20.0,
@@ -85,19 +89,19 @@ def test_the_numbers_stand_as_text_in_the_unit() -> None:
         "tested: 21 Aug 2026",
         "level: 14.6 nJ",
         "normal level: 9.51 nJ",
-        "latest: lot L-40, 19 Nov 2026, at 16.3 nJ",
+        "last lot of it: lot L-40, 19 Nov 2026, at 16.3 nJ",
+        "now: level 16.7 nJ, last lot L-40, +6.5 % a month, chance of a failing lot 77 %",
         "limit: under 20.0 nJ",
         "began about: 3 Apr 2026 (between 23 Jan 2026 and 7 May 2026)",
-        "change: +6.5 % a month",
         "chance of a failing lot within 13 weeks: 77 %",
-        "to the limit: likely in week 9 to 21; 50 % by week 13",
+        "to the limit: likely 9 to 21 weeks after the last test; 50 % within 13",
     ]
 
 
 def test_an_alert_about_no_stream_says_what_it_knows() -> None:
     nothing = dict.fromkeys(("supplier", "product", "characteristic", "lot"))
     evidence = {"what": "climate", "lots": ["Alder L-1", "Birch L-2"], "since_at": "2026-03-18T00:00:00+00:00"}
-    letter = about_one(alert(kind="climate", grade="note", evidence=evidence, **nothing), AROUND)
+    letter = about_one(alert(kind="climate", grade="note", evidence=evidence, now=None, **nothing), AROUND)
 
     assert letter.text.split("\n\n")[1].split("\n") == [
         "kind: climate, grade note",

@@ -254,9 +254,11 @@ def test_alerts_are_narrowed_by_state_and_kind(desk: LabReader) -> None:
     assert "of grade act." in told(desk, "/alerts")
     only = told(desk, "/alerts", "?kind=climate")
 
-    assert "chamber south was too humid before 14 test sessions" in only
-    assert "not under the limit" not in only
-    assert "closed automatically: 8 lots without it" in told(desk, "/alerts", "?show=closed")
+    assert "Chamber south was too humid before 14 test sessions" in only
+    assert "fails the limit" not in only
+    assert "closed automatically: the variation of the last 8 lots is back where it was" in told(
+        desk, "/alerts", "?show=closed"
+    )
     assert "No alert is in this state." in told(desk, "/alerts", "?show=acknowledged")
 
 
@@ -295,7 +297,9 @@ def test_an_hour_outside_the_window_is_counted(tmp_path: Path) -> None:
     bench.run()
     text = told(LabReader(bench.folder), "/bench")
 
-    assert text.startswith("Chamber C1: last entry outside tolerance.")
+    assert text.startswith(
+        "Chamber C1 is too humid since 5 Jan 2026, 19:30: no valid test before 48 h after it is back."
+    )
     # Seven half-hourly entries from 10:30 to 13:30, each standing for the half hour before it.
     assert "4 h outside tolerance, 0 gaps in the log" in text
 
@@ -334,7 +338,7 @@ def test_a_lab_without_a_drop_is_shown_empty(tmp_path: Path) -> None:
     desk = LabReader(bench.folder)
 
     assert told(desk, "/").startswith("No stream yet.")
-    assert told(desk, "/alerts").startswith("No open alert")
+    assert told(desk, "/alerts").startswith("No open case.")
     assert told(desk, "/bench").startswith("No chamber log: no test can be shown valid.")
 
 
@@ -366,7 +370,7 @@ def test_a_new_stream_is_shown_as_learning_with_its_names_as_text(tmp_path: Path
     assert "learning" in told(desk, "/")
     text = told(desk, "/stream", "?supplier=%3Ci%3E%26A&product=MB&characteristic=shielding_energy")
     assert "<b>L</b>" in text
-    assert "not known yet" in told(desk, "/lot", "?supplier=%3Ci%3E%26A&lot=%3Cb%3EL%3C/b%3E")
+    assert "no settled limits yet" in told(desk, "/lot", "?supplier=%3Ci%3E%26A&lot=%3Cb%3EL%3C/b%3E")
 
 
 def test_a_supplier_shows_the_lots_of_a_quarter_by_their_worst_verdict(desk: LabReader) -> None:

@@ -103,6 +103,14 @@ def test_a_plain_name_stays_as_it_is(bench: Bench) -> None:
     assert drawn(bench.folder)[0]["file_name"] == "Alder-Film"
 
 
+@pytest.mark.parametrize(("supplier", "begins"), [("Gödel Folie", "Godel-Folie-"), ("株式会社", "supplier-")])
+def test_a_name_beyond_ascii_has_a_file_name_that_can_be_read(bench: Bench, supplier: str, begins: str) -> None:
+    bench.drop_tests("t.csv", lot_rows("L1", Q3, [[9.0, 9.1]], supplier=supplier))
+    bench.run()
+
+    assert drawn(bench.folder)[0]["file_name"].startswith(begins)
+
+
 def test_a_link_in_the_folder_is_replaced_and_not_followed(lab_folder: Path, tmp_path: Path) -> None:
     cards = drawn(lab_folder)[:1]
     outside = tmp_path / "outside.csv"
@@ -229,7 +237,7 @@ def test_the_words_of_a_card_by_hand(cards: dict[str, dict[str, Any]]) -> None:
     assert facts["change"].endswith(": no clear change")
     assert facts["margin"].startswith("2.2")
     assert facts["Ppk, latest"].startswith("not given")
-    assert wording.place(card["standing"]) == "no ranking possible (1 to 8)"
+    assert wording.place(card["standing"]) == "not ranked, 1 to 8"
 
 
 def test_the_csv_holds_the_figures_of_the_document(written: Path, cards: dict[str, dict[str, Any]]) -> None:
@@ -394,7 +402,7 @@ def test_the_page_over_all_names_them_by_place(written: Path, cards: dict[str, d
 
     # All conform: nothing tells them apart, so they stand by name.
     assert [row[0].value for row in book["suppliers"].iter_rows(min_row=2)] == sorted(SUPPLIERS)
-    assert paper.count("no ranking possible (1 to 8)") == len(SUPPLIERS)
+    assert paper.count("not ranked, 1 to 8") == len(SUPPLIERS)
     assert "8 streams of 8 could be compared with 2026-Q2" in paper
     assert book["lots"].max_row == 1 + 4 * len(SUPPLIERS)
     assert set(cards) == set(SUPPLIERS)
@@ -481,7 +489,7 @@ def test_the_page_shows_all_suppliers_and_one(lab_folder: Path) -> None:
     one = str(scorecards.layout(LabReader(lab_folder), quarter="2026-Q3", supplier="a b").to_plotly_json())
 
     assert "Whom to talk to" in everyone
-    assert "no ranking possible (1 to 8)" in everyone
+    assert "not ranked, 1 to 8" in everyone
     assert "Whom to talk to" not in one
     assert "a/b" not in one
 

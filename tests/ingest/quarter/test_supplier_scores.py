@@ -70,7 +70,7 @@ def test_the_parts_are_counted_and_put_together_by_the_weights(bench: Bench) -> 
         standing = card["standing"]
         assert (standing["score"], standing["score_low"]) == (score.score[position], score.low[position])
         assert (standing["place_first"], standing["place_last"]) == (score.first[position], score.last[position])
-        assert [part["weighs"] for part in standing["parts"]] == score.weights.tolist()
+        assert [part["weighs"] for part in standing["parts"]] == score.weights[:, position].tolist()
     # Four lots, all good: neither first for sure nor last for sure.
     assert (found["Birch"]["standing"]["place_first"], found["Birch"]["standing"]["place_last"]) == (1, 3)
 
@@ -97,8 +97,8 @@ def test_the_usual_weights_say_that_they_are_common_practice(bench: Bench) -> No
 
     assert found["weights"]["usual"] is True
     assert "These weights are common practice where none are agreed" in wording.what_counts(found)[-1]
-    # No notice was sent in the quarter, so that part does not count.
-    assert wording.weight_cells(found) == ["50 %", "20 %", "20 %", "10 %, left out"]
+    # No notice was sent in the quarter, so that part does not count, and the others weigh the more.
+    assert wording.weight_cells(found) == ["56 %", "22 %", "22 %", "10 %, left out"]
 
 
 def test_where_nothing_weighed_was_counted_nobody_has_a_place(tmp_path: Path) -> None:

@@ -64,7 +64,8 @@ def test_the_stored_slope_is_that_of_another_library(bench: Bench) -> None:
 
 def test_a_stream_says_in_a_sentence_what_humidity_does() -> None:
     found = {
-        "slope": -9.5, "slope_low": -12.0, "slope_high": -7.0, "slope_unit": "%", "lots": 30, "matters": True, "adjusted_to": 12.0,
+        "slope": -9.5, "slope_low": -12.0, "slope_high": -7.0, "slope_unit": "%", "lots": 30, "matters": True, "known": True,
+        "adjusted_to": 12.0,
     }  # fmt: skip
     document = {"humidity": found, "unit": "ohm", "points": [{"adjusted_level": 5.0e8}, {"adjusted_level": None}]}
     said = humidity(document)
@@ -97,6 +98,9 @@ def test_a_shift_of_a_chamber_says_whether_humidity_alone_can_do_it(during: floa
         "direction": int(np.sign(size)),
         "since_us": 0,
         "until_us": None,
+        "returned": False,
+        "off_from_us": 0,
+        "off_until_us": None,
         "shifts": [{"quantity": "resistance", "unit": "%", "size": size}],
         "check_score": None,
         "suppliers": 4,
@@ -106,6 +110,31 @@ def test_a_shift_of_a_chamber_says_whether_humidity_alone_can_do_it(during: floa
     assert bench_message(evidence).endswith(told)
 
 
+def test_a_return_to_normal_is_stated_as_the_weeks_that_were_off() -> None:
+    evidence = {
+        "suspect_kind": "chamber and quantity",
+        "suspect": "north",
+        "quantity": "resistance",
+        "direction": 1,
+        "since_us": 4 * 604_800_000_000,
+        "until_us": None,
+        "returned": True,
+        "off_from_us": 0,
+        "off_until_us": 4 * 604_800_000_000,
+        "shifts": [{"quantity": "resistance", "unit": "%", "size": 27.0}],
+        "check_score": None,
+        "suppliers": 4,
+        "agreeing": 4,
+        "humidity": {"before": 13.5, "during": 12.0},
+    }
+    sentence = bench_message(evidence)
+    # 27 % higher after is 21 % lower before: 1 / 1.27 is 0.787.
+    assert "read 21 % low from about 1 Jan 1970 to 29 Jan 1970" in sentence
+    assert sentence.endswith(
+        "conditioned at 13.5 % RH, 12.0 % since (damper air lowers resistance: humidity alone can do this)"
+    )
+
+
 def test_humidity_says_nothing_of_energy() -> None:
     evidence = {
         "suspect_kind": "chamber",
@@ -113,6 +142,9 @@ def test_humidity_says_nothing_of_energy() -> None:
         "quantity": None,
         "since_us": 0,
         "until_us": None,
+        "returned": False,
+        "off_from_us": 0,
+        "off_until_us": None,
         "shifts": [{"quantity": "energy", "unit": "%", "size": 9.0}],
         "check_score": None,
         "suppliers": 4,

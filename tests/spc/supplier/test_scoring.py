@@ -95,17 +95,24 @@ def test_equal_counts_stand_equally() -> None:
     assert found.better[0, 1] == 0.5
 
 
-def test_a_part_without_a_count_is_left_out_and_one_supplier_without_is_taken_as_usual() -> None:
+def test_a_part_without_a_count_neither_helps_nor_costs_the_supplier_nor_anybody_else() -> None:
     lots = ([18, 19, 20], [20, 20, 20])
-    nobody, some = ([0, 0, 0], [0, 0, 0]), ([3, 2, 0], [4, 4, 0])
+    nobody, some = ([0, 0, 0], [0, 0, 0]), ([3, 0, 0], [4, 0, 0])
 
+    alone = scoring.combine([lots], [1.0])
     left_out = scoring.combine([lots, nobody], [0.75, 0.25])
-    usual = scoring.combine([lots, some], [0.75, 0.25])
+    one = scoring.combine([lots, some], [0.75, 0.25])
 
-    assert left_out.weights.tolist() == [1.0, 0.0]
+    assert left_out.weights.tolist() == [[1.0] * 3, [0.0] * 3]
     assert np.isnan(left_out.parts[1]).all()
-    assert_allclose(left_out.score, scoring.combine([lots], [1.0]).score, rtol=1e-12)
-    assert usual.parts[1, 1] < usual.parts[1, 2] < usual.parts[1, 0]
+    assert_allclose(left_out.score, alone.score, rtol=1e-12)
+    # Only the first was asked something: its own score alone changes, and so does what is known of it against others.
+    assert one.weights.tolist() == [[0.75, 1.0, 1.0], [0.25, 0.0, 0.0]]
+    assert_allclose(one.score[1:], alone.score[1:], rtol=1e-12)
+    assert_allclose(one.low[1:], alone.low[1:], rtol=1e-9)
+    assert_allclose(one.better[1, 2], alone.better[1, 2], rtol=1e-9)
+    assert one.score[0] == pytest.approx(0.75 * one.parts[0, 0] + 0.25 * one.parts[1, 0], rel=1e-12)
+    assert np.isnan(one.parts[1, 1:]).all()
 
 
 @pytest.mark.parametrize(

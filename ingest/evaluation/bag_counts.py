@@ -1,0 +1,177 @@
+"""The bags of each test against its specification limits: how many are outside, and the worst.
+
+A lot may pass on its mean while half of its bags are over the limit; pages and papers state both. The counts are derived once a
+session and again only where its limits change.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from statistics import fmean
+
+from sqlalchemy import Connection, Row, bindparam, text
+
+from ingest.common.instants import from_microseconds
+from ingest.common.streams import Stream
+from ingest.config.lab import Lab
+from ingest.documents.bag_count import BagCount
+from ingest.documents.fields import Bound
+from ingest.store.store import KEYS_AT_ONCE, insert_many
+from spc.vocabulary.enums import Scale
+
+__all__ = ["bag_counts_of_sessions", "bag_counts_of_stream", "update_bag_counts"]
+
+Reading = tuple[float, int]
+# As in the verdict: six readings of exactly 20.0 have a mean of 19.999999999999996 on the log scale.
+AT_THE_LIMIT = 1e-12
+
+SESSIONS_SQL = """
+SELECT s.id, s.lot_id, s.started_us, s.ended_us, b.session_id AS counted, b.limit_lower, b.limit_upper FROM session s
+LEFT JOIN bag_count b ON b.session_id = s.id WHERE s.stream_id = :stream
+"""
+READINGS_SQL = """
+SELECT lot_id, tested_us, specimen, value, bound FROM reading WHERE stream_id = :stream AND lot_id IN :lots
+"""
+
+
+def update_bag_counts(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> None:
+    """Count the bags of the tests that have no count yet, or whose limits have changed. `lab` has the entered limits."""
+    for stream in streams:
+        connection.execute(
+            text(
+                "DELETE FROM bag_count WHERE stream_id = :stream AND session_id NOT IN "
+                "(SELECT id FROM session WHERE stream_id = :stream)"
+            ),
+            {"stream": stream.id},
+        )
+        by_day: dict[int, tuple[float | None, float | None]] = {}
+        due: list[tuple[Row[tuple[int, ...]], tuple[float | None, float | None]]] = []
+        for row in connection.execute(text(SESSIONS_SQL), {"stream": stream.id}).fetchall():
+            # Limits change at midnight of the lab's zone, a whole number of quarter hours from any other.
+            quarter_hour = row.started_us // 900_000_000
+            if quarter_hour not in by_day:
+                in_force = lab.limits_at(stream.product, stream.characteristic, from_microseconds(row.started_us))
+                by_day[quarter_hour] = (in_force.lower, in_force.upper)
+            limits = by_day[quarter_hour]
+            if row.counted is None or (row.limit_lower, row.limit_upper) != limits:
+                due.append((row, limits))
+        _count(connection, stream, lab.characteristic(stream.characteristic).scale, due)
+
+
+def _count(
+    connection: Connection,
+    stream: Stream,
+    scale: str,
+    due: list[tuple[Row[tuple[int, ...]], tuple[float | None, float | None]]],
+) -> None:
+    lots = sorted({row.lot_id for row, _ in due})
+    query = text(READINGS_SQL).bindparams(bindparam("lots", expanding=True))
+    by_lot: dict[int, list[tuple[int, int, float, int]]] = {}
+    for start in range(0, len(lots), KEYS_AT_ONCE):
+        values = {"stream": stream.id, "lots": lots[start : start + KEYS_AT_ONCE]}
+        for lot, tested_us, specimen, value, bound in connection.execute(query, values):
+            by_lot.setdefault(lot, []).append((tested_us, specimen, value, bound))
+    rows = []
+    for row, limits in due:
+        bags: dict[int, list[Reading]] = {}
+        for tested_us, specimen, value, bound in by_lot.get(row.lot_id, []):
+            if row.started_us <= tested_us <= row.ended_us:
+                bags.setdefault(specimen, []).append((value, bound))
+        counted = _bag_count(list(bags.values()), *limits, scale)
+        rows.append(
+            (
+                row.id, stream.id, *limits, counted["bags"], counted["outside"], counted["undecided"], counted["worst"],
+                counted["worst_bound"],
+            )
+        )  # fmt: skip
+    insert_many(
+        connection,
+        "INSERT INTO bag_count (session_id, stream_id, limit_lower, limit_upper, bags, outside, undecided, worst, worst_bound) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (session_id) DO UPDATE SET limit_lower = excluded.limit_lower, "
+        "limit_upper = excluded.limit_upper, bags = excluded.bags, outside = excluded.outside, "
+        "undecided = excluded.undecided, worst = excluded.worst, worst_bound = excluded.worst_bound",
+        rows,
+    )
+
+
+def _bag_count(bags: Sequence[Sequence[Reading]], lower: float | None, upper: float | None, scale: str) -> BagCount:
+    means = [_mean(readings, scale) for readings in bags]
+    outside = undecided = 0
+    for low, _, high in means:
+        if (upper is not None and _reaches(low, upper)) or (
+            lower is not None and high < lower and not _equal(high, lower)
+        ):
+            outside += 1
+        elif (upper is not None and _reaches(high, upper)) or (
+            lower is not None and low < lower and not _equal(low, lower)
+        ):
+            undecided += 1
+    worst: float | None = None
+    bound: Bound = 0
+    if means:
+        # With two limits the worst bag is the one that uses most of its margin, in proportion to the limit.
+        highest, lowest = max(means, key=lambda one: (one[2], one[1])), min(means, key=lambda one: (one[0], one[1]))
+        toward_upper = lower is None or (upper is not None and upper * lower <= highest[1] * lowest[1])
+        low, mean, high = highest if toward_upper else lowest
+        worst, bound = mean, 1 if high == math.inf else -1 if low < mean else 0
+    return {"bags": len(means), "outside": outside, "undecided": undecided, "worst": worst, "worst_bound": bound}
+
+
+def _mean(readings: Sequence[Reading], scale: str) -> tuple[float, float, float]:
+    """The mean of a bag's readings as they are written, between the least and the most that bounded readings allow."""
+    is_log = scale == Scale.LOG
+    values = [math.log(value) if is_log else value for value, _ in readings]
+    mean = fmean(values)
+    # Rounded as the verdict does it: the mean of six readings of 20 nJ is 20 nJ.
+    value = float(f"{math.exp(mean):.14e}") if is_log else mean
+    floor = 0.0 if is_log else -math.inf
+    low = floor if any(bound < 0 for _, bound in readings) else value
+    high = math.inf if any(bound > 0 for _, bound in readings) else value
+    return low, value, high
+
+
+def _reaches(value: float, limit: float) -> bool:
+    """At the limit or above it: an upper limit is strict."""
+    return value >= limit or _equal(value, limit)
+
+
+def _equal(value: float, limit: float) -> bool:
+    return math.isfinite(value) and abs(value - limit) <= AT_THE_LIMIT * abs(limit)
+
+
+# Reading
+
+COLUMNS = "session_id, bags, outside, undecided, worst, worst_bound"
+
+
+def bag_counts_of_stream(connection: Connection, stream: int) -> dict[int, BagCount]:
+    """The bags of all tests of a stream, by session."""
+    return _documents(
+        connection.execute(text(f"SELECT {COLUMNS} FROM bag_count WHERE stream_id = :stream"), {"stream": stream})
+    )
+
+
+def bag_counts_of_sessions(connection: Connection, sessions: Iterable[int]) -> dict[int, BagCount]:
+    """The bags of these tests, by session."""
+    query = text(f"SELECT {COLUMNS} FROM bag_count WHERE session_id IN :sessions").bindparams(
+        bindparam("sessions", expanding=True)
+    )
+    wanted = sorted(set(sessions))
+    by_session: dict[int, BagCount] = {}
+    for start in range(0, len(wanted), KEYS_AT_ONCE):
+        by_session |= _documents(connection.execute(query, {"sessions": wanted[start : start + KEYS_AT_ONCE]}))
+    return by_session
+
+
+def _documents(rows: Iterable[Row[tuple[int, ...]]]) -> dict[int, BagCount]:
+    return {
+        row.session_id: {
+            "bags": row.bags,
+            "outside": row.outside,
+            "undecided": row.undecided,
+            "worst": row.worst,
+            "worst_bound": row.worst_bound,
+        }
+        for row in rows
+    }

@@ -1,0 +1,106 @@
+"""A verdict states what must be known beside it: bags outside the limit, the worst bag, and the sign of bounded values."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+
+import pytest
+from support.demolab import demo_lab
+from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
+
+from dashboard.notice import notice, wording
+from dashboard.pages import lot as lot_page
+from dashboard.queries import lot_document, stored_documents, stream_document
+from dashboard.queries.lab_reader import LabReader
+from dashboard.scorecard import scorecard
+from dashboard.scorecard.wording import bag_facts
+from dashboard.text.verdict_text import bags_text, level_text, verdict_text
+
+BOTH_STORES = True
+
+
+@pytest.fixture(scope="module")
+def lab_reader(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+    return LabReader(demo_lab(tmp_path_factory.getbasetemp()))
+
+
+def test_a_lot_that_passes_on_its_mean_says_how_many_bags_are_over_the_limit_everywhere(lab_reader: LabReader) -> None:
+    names = ("Brackenfoil", "BF-210", "shielding_energy")
+    with lab_reader.reading() as connection:
+        lot = lot_document.lot(connection, lab_reader.lab, names[0], "BF07191")
+        stream = stream_document.stream(connection, lab_reader.lab, *names)
+        alerts = stored_documents.alerts(connection, lab_reader.lab)
+        (spread,) = [one for one in alerts if one["kind"] == "spread" and one["product"] == "BF-210"]
+        paper = notice.document(connection, lab_reader.lab, spread["id"])
+        (card,) = scorecard.documents(connection, lab_reader.lab, "2026-Q4", names[0])
+    (session,) = [one for one in lot["sessions"] if one["characteristic"] == names[2]]
+    # By hand: the geometric mean of each bag's readings against "under 20 nJ".
+    bags: dict[int, list[float]] = {}
+    for reading in session["readings"]:
+        bags.setdefault(reading["specimen"], []).append(math.log(reading["value"]))
+    means = [math.exp(sum(logs) / len(logs)) for logs in bags.values()]
+    count = session["bag_count"]
+    assert count is not None
+    assert session["verdict"] == "pass"
+    assert (count["bags"], count["outside"], count["undecided"]) == (6, sum(mean >= 20.0 for mean in means), 0)
+    assert count["outside"] == 3
+    assert count["worst"] == pytest.approx(max(means), rel=1e-12)
+    assert session["outside_control_limits"]
+    (point,) = [one for one in stream["points"] if one["lot"] == "BF07191"]
+    (listed,) = [one for one in paper["lots"] if one["lot"] == "BF07191"]
+    assert point["bag_count"] == listed["bag_count"] == count
+    fact = "3 of 6 bags outside, worst bag 32.0 nJ"
+    headline = lot_page._headline(lot["sessions"])
+    assert fact in headline
+    assert "level outside the control limits" in headline
+    assert any(fact in row[-1] for row in wording.lot_rows(paper))
+    (row,) = [one for one in card["streams"] if (one["product"], one["characteristic"]) == names[1:]]
+    assert f"BF07191 pass, {fact}" in bag_facts(row)
+    assert verdict_text("pass", "mean", count, True, (None, 20.0), "nJ") == (
+        f"pass on the mean; {fact} (limit under 20.0 nJ); level outside the control limits"
+    )
+
+
+def test_an_undecided_lot_is_an_alert_to_look_at_and_keeps_the_sign_of_its_values(bench: Bench) -> None:
+    bench.declare(LAB_TOML)
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 13)
+    for week in range(12):
+        values: list[list[object]] = [[10.0 + 0.1 * ((7 * week + bag) % 5)] for bag in range(6)]
+        if week == 11:
+            values[5] = [">19"]  # a torn seam: the mean may lie on either side of the limit
+            values[4] = [19.5]
+        bench.drop_tests(f"wk{week:02}.csv", lot_rows(f"L{week}", MONDAY + timedelta(weeks=week), values))
+    bench.run()
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        alerts = stored_documents.alerts(connection, reader.lab)
+        lot = lot_document.lot(connection, reader.lab, "Alder Film", "L11")
+        (row,) = stored_documents.board(connection, reader.lab)
+    (session,) = lot["sessions"]
+    assert session["verdict"] == "undecided"
+    (alert,) = [one for one in alerts if one["kind"] == "limit"]
+    assert (alert["grade"], alert["lot"], alert["evidence"]["form"]) == ("look", "L11", "undecided")
+    assert "a lot undecided against the limit of 20.0 nJ: readings beyond the range of the meter" in alert["message"]
+    assert row["state"] == "look"
+    # The level is open above, and so is the worst bag: neither is printed as a plain number.
+    span = session["level_range"]
+    assert span is not None
+    assert span["high"] is None
+    assert level_text(session["level"], span, "nJ").endswith("nJ or more")
+    assert alert["evidence"]["level_bound"] == 1
+    assert session["bag_count"] == {"bags": 6, "outside": 0, "undecided": 1, "worst": 19.0, "worst_bound": 1}
+    assert bags_text(session["bag_count"], "nJ") == "1 of 6 bags undecided, worst bag > 19.0 nJ"
+
+
+def test_a_limit_that_changes_counts_the_bags_anew(bench: Bench) -> None:
+    bench.declare(LAB_TOML)
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 61)
+    bench.drop_tests("wk.csv", lot_rows("L0", MONDAY, [[12.0], [14.0], [16.0]]))
+    bench.run()
+    bench.declare(LAB_TOML.replace("value = 20.0", "value = 15.0"))
+    bench.run()
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        (session,) = lot_document.lot(connection, reader.lab, "Alder Film", "L0")["sessions"]
+    assert session["bag_count"] == {"bags": 3, "outside": 1, "undecided": 0, "worst": 16.0, "worst_bound": 0}
