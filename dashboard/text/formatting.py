@@ -43,6 +43,7 @@ __all__ = [
     "shown",
     "signed",
     "wander",
+    "weekday",
     "weeks",
 ]
 
@@ -182,6 +183,11 @@ def day(stamp: str | None) -> str:
         return "–"
     moment = datetime.fromisoformat(stamp)
     return f"{moment.day} {moment:%b %Y}"
+
+
+def weekday(stamp: str | None) -> str:
+    """The date of an ISO 8601 time with its day of the week: Mon 3 Aug 2026."""
+    return "–" if stamp is None else f"{datetime.fromisoformat(stamp):%a} {day(stamp)}"
 
 
 def moment(stamp: str | None) -> str:

@@ -107,6 +107,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
+# A new page adds a line here: the weekly work in the header, pages for now and then at the foot of every page.
 NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
@@ -120,7 +121,6 @@ NAVIGATION = (
     ("Other limit", WHAT_IF),
     ("Guide", GUIDE),
 )
-# Pages for now and then: linked at the foot of every page.
 FOOTER = (
     ("Cases", CASES),
     ("Add a file", ADD_FILE),
@@ -201,13 +201,22 @@ def _frame(lab_reader: LabReader) -> html.Div:
         className="person",
     )
     foot = [part for name, path in FOOTER for part in (" · ", html.A(name, href=path))][1:]
+    cautions = html.Section(
+        [
+            html.P("lotdrift marks lots and releases none: the person whom your procedure authorises decides."),
+            html.Details([html.Summary("All cautions"), html.P(CAUTIONS)]),
+            html.Nav(html.P(foot), **{"aria-label": "More pages"}),
+        ],
+        className="cautions",
+        **{"aria-label": "Cautions"},
+    )
     return html.Div(
         [
             dcc.Location(id="address"),
             html.A("Skip to content", href="#page", className="skip"),
             html.Header(
                 [
-                    dcc.Link("lotdrift", href=BOARD, className="mark"),
+                    dcc.Link("lotdrift", href=BOARD, className="brand"),
                     html.Nav([dcc.Link(name, href=path) for name, path in NAVIGATION], **{"aria-label": "Pages"}),
                     _search(),
                     html.Span(lab_reader.title, className="lab quiet"),
@@ -217,8 +226,7 @@ def _frame(lab_reader: LabReader) -> html.Div:
             ),
             html.Div(id="trouble", role="alert"),
             html.Main(id="page", tabIndex=-1, children=html.P("Loading …", className="quiet")),
-            html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
-            html.Nav(html.P(foot), className="cautions", **{"aria-label": "More pages"}),
+            cautions,
         ]
     )
 
