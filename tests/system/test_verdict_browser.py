@@ -34,11 +34,10 @@ def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
 
 def test_from_the_lot_to_the_number_of_bags(page: Page, address: str) -> None:
     page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF07191")
-    energy = page.locator("section.sheet", has=page.get_by_role("heading", name="How sure is that?")).first
-    energy.get_by_text("Is the mean of the lot inside?").wait_for()
-    expect(energy.get_by_text("Is the next bag of it inside?")).to_be_visible()
-    expect(energy.get_by_text("Which part of its bags is inside?")).to_be_visible()
-    energy.get_by_role("link", name="How many bags would show more?").click()
+    page.get_by_text("Is the mean of the lot inside?").first.wait_for()
+    expect(page.get_by_text("Is the next bag of it inside?").first).to_be_visible()
+    expect(page.get_by_text("Which part of its bags is inside?").first).to_be_visible()
+    page.get_by_role("link", name="How many bags would show more?").first.click()
 
     heading = page.locator("#bags-answer h1")
     heading.wait_for()
