@@ -111,10 +111,10 @@ PAGES: dict[str, Callable[..., html.Div]] = {
 NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
-    ("Bench", "/bench"),
-    ("Test again", RETESTS),
-    ("Stock", STOCK),
     ("Ready", READY),
+    ("Test again", RETESTS),
+    ("Bench", "/bench"),
+    ("Stock", STOCK),
     ("Scorecards", SCORECARDS),
     ("Bags", BAGS),
     ("Compare", COMPARE),
