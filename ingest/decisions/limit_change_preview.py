@@ -34,6 +34,7 @@ from ingest.documents.limit_change import (
 from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_after
 from ingest.rounds.recompute import follow
+from spc.vocabulary.enums import AlertState
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
 
