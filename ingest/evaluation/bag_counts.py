@@ -19,6 +19,7 @@ from ingest.documents.bag_count import BagCount
 from ingest.documents.fields import Bound
 from ingest.store.store import KEYS_AT_ONCE, insert_many
 from spc.vocabulary.enums import Scale
+from spc.vocabulary.finite import LARGEST, exp
 
 __all__ = ["bag_counts_of_sessions", "bag_counts_of_stream", "update_bag_counts"]
 
@@ -122,9 +123,11 @@ def _mean(readings: Sequence[Reading], scale: str) -> tuple[float, float, float]
     """The mean of a bag's readings as they are written, between the least and the most that bounded readings allow."""
     is_log = scale == Scale.LOG
     values = [math.log(value) if is_log else value for value, _ in readings]
-    mean = fmean(values)
+    # The sum of values near the largest number is beyond it; elsewhere the plain mean keeps the digits as written.
+    near_end = max(map(abs, values)) > LARGEST / len(values)
+    mean = math.fsum(value / len(values) for value in values) if near_end else fmean(values)
     # Rounded as the verdict does it: the mean of six readings of 20 nJ is 20 nJ.
-    value = float(f"{math.exp(mean):.14e}") if is_log else mean
+    value = float(f"{exp(mean):.14e}") if is_log else mean
     floor = 0.0 if is_log else -math.inf
     low = floor if any(bound < 0 for _, bound in readings) else value
     high = math.inf if any(bound > 0 for _, bound in readings) else value
