@@ -115,25 +115,20 @@ def _advice(cards: Sequence[Scorecard]) -> str:
 
 
 def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData]) -> list[Any]:
-    """One line a supplier: direction before score, with the stream that says most about it."""
+    """A line a supplier for purchasing, then a row each: direction before score, with the stream that says most about it."""
     overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
     by_name = {card["supplier"]: card for card in cards}
-    rows = sorted(overview["rows"], key=lambda row: (-row["counts"]["fail"], -row["nearer"]))
+    rows = overview["rows"]
     heads = (
         "supplier", "direction", "worst stream", "12 months and forecast", "lots passed", "score", "topics for the meeting",
         "files",
     )  # fmt: skip
     lines = [_supplier(row, by_name[row["supplier"]], sparklines, overview["quarter"], lowest) for row in rows]
     return [
+        html.Ul([html.Li(wording.purchasing_line(row)) for row in rows]),
         table(heads, lines, "Suppliers of the quarter", ("lots passed",)),
-        html.P(
-            [
-                wording.chance_moves(overview),
-                " Ranges of scores that overlap can't be ranked: the table is in order of direction.",
-            ],
-            className="quiet",
-        ),
+        html.P(f"{wording.order(overview)} {wording.chance_moves(overview)}", className="quiet"),
         html.P(["All suppliers: ", *_files(overview["quarter"], "", export.OVERVIEW_FORMS)]),
         html.H2("Supplier by supplier"),
     ]

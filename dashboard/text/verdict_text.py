@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 from dashboard.text.formatting import amount, counted, room_to_limit
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.documents.bag_count import BagCount
 from ingest.documents.lot import LevelRange
 
 __all__ = ["bags_text", "level_text", "verdict_text"]
 
 
-def level_text(level: float | None, span: LevelRange | None, unit: str) -> str:
+def level_text(level: float | None, span: LevelRange | None, unit: str, digits: int = LEAST_DIGITS) -> str:
     """A level, or the range that bounded readings leave open: "13.9 nJ or more", "9.10 nJ to 14.0 nJ"."""
     if span is None:
-        return amount(level, unit)
+        return amount(level, unit, digits=digits)
     low, high = span["low"], span["high"]
     if low is None and high is None:
         return "open: readings beyond the range of the meter"
     if high is None:
-        return f"{amount(low, unit)} or more"
+        return f"{amount(low, unit, digits=digits)} or more"
     if low is None:
-        return f"{amount(high, unit)} or less"
-    return f"{amount(low, unit)} to {amount(high, unit)}"
+        return f"{amount(high, unit, digits=digits)} or less"
+    return f"{amount(low, unit, digits=digits)} to {amount(high, unit, digits=digits)}"
 
 
-def bags_text(count: BagCount | None, unit: str) -> str:
+def bags_text(count: BagCount | None, unit: str, digits: int = LEAST_DIGITS) -> str:
     """The bags outside the limit and the worst of them: "3 of 6 bags outside; worst bag 32.1 nJ"."""
     if count is None or not (count["outside"] or count["undecided"]):
         return ""
@@ -32,7 +33,7 @@ def bags_text(count: BagCount | None, unit: str) -> str:
         parts.append(f"{count['outside']} of {counted(count['bags'], 'bag')} outside")
     if count["undecided"]:
         parts.append(f"{count['undecided']} of {counted(count['bags'], 'bag')} undecided")
-    parts.append(f"worst bag {amount(count['worst'], unit, count['worst_bound'])}")
+    parts.append(f"worst bag {amount(count['worst'], unit, count['worst_bound'], digits)}")
     return ", ".join(parts)
 
 

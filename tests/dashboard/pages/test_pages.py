@@ -108,14 +108,19 @@ def test_only_what_needs_somebody_is_a_row_and_the_rest_folds_into_a_line_a_supp
 def test_an_alert_that_was_responded_to_is_no_call_any_more(desk: LabReader, tmp_path: Path) -> None:
     own = LabReader(copy_of(desk.folder, tmp_path / "lab"))
     with own.reading() as connection:
-        urgent = [one for one in own.every_alert(connection) if one["grade"] == "act" and one["state"] == "open"]
-    for product, headline in (("BF-110", "2 suppliers to call: "), ("", "No supplier to call; 3 under way: ")):
-        for alert in [one for one in urgent if product in ("", one["product"])]:
-            urgent.remove(alert)
-            with own.store.writing() as connection:
-                respond(connection, f"alert:{alert['id']}", "acknowledge", "Bench 2", "called", "", NOW)
+        urgent = [one for one in own.cases(connection) if one["grade"] == "act" and one["waiting"]]
+        states = {one["id"]: one["state"] for one in own.every_alert(connection)}
+    for product, headline in (
+        ("BF-110", "2 suppliers to call: Umberfold (UM-9 first), Tarnwick (TW-Clear first); 2 to watch: "),
+        ("", "No supplier to call; 3 to watch: Brackenfoil, Quillmere, Tarnwick. 3 cases in hand."),
+    ):
+        for case in [one for one in urgent if product in ("", one["product"])]:
+            urgent.remove(case)
+            for alert in [one for one in case["alerts"] if states[one] == "open"]:
+                with own.store.writing() as connection:
+                    respond(connection, f"alert:{alert}", "acknowledge", "Bench 2", "called", "", NOW)
         assert headline in told(own, "/")
-        assert "acknowledged, detected " in told(own, "/")
+        assert "seen, watching" in told(own, "/")
 
 
 @pytest.mark.parametrize(
