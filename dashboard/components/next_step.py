@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dashboard.queries.alert_order import urgent_first
 from dashboard.text.formatting import counted, day
-from dashboard.text.urls import alert_address, lot_address
+from dashboard.text.urls import STOCK, alert_address, lot_address
 from ingest.decisions.corrective_actions import no_notice_because
 from ingest.documents.alert import Alert
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
@@ -63,6 +63,8 @@ def next_step(alerts: Sequence[Alert]) -> NextStep | None:
             return NextStep("Close the alert", address, "the action was effective")
         return NextStep("Test the next lots", address, "the action is not verified yet")
     detected = f"detected {day(alert['raised_at'])}"
+    if alert["evidence"].get("form") == "stock":
+        return NextStep("See the stock", STOCK, detected)
     if alert["state"] == AlertState.ACKNOWLEDGED:
         return NextStep("Review", address, f"acknowledged, {detected}")
     if no_notice_because(alert):

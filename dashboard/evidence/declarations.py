@@ -21,7 +21,7 @@ Table = dict[str, Any]
 
 # The keys of each table that decide how a test is read, judged and scored.
 SHOWN: dict[str, tuple[str, ...]] = {
-    "lab": ("name", "timezone", "session_hours"),
+    "lab": ("name", "address", "timezone", "session_hours"),
     "conditioning": (
         "humidity_percent", "humidity_tolerance", "temperature_c", "temperature_tolerance_c", "hours",
         "longest_gap_minutes",
@@ -30,10 +30,11 @@ SHOWN: dict[str, tuple[str, ...]] = {
         "door_peak_percent",
     ),
     "characteristic": (
-        "name", "unit", "scale", "conditioning", "judged", "guard_percent", "lower_limit", "upper_limit",
+        "name", "unit", "scale", "conditioning", "judged", "guard_percent", "method", "decision", "margin_percent", "lower_limit",
+        "upper_limit",
     ),
     "product": ("name", "class", "outside", "lower_limit", "upper_limit", "keep_months"),
-    "check_standard": ("supplier", "product", "expected", "characteristics", "tolerance_percent", "before_hours", "after"),
+    "check_standard": ("supplier", "product", "conditioned", "expected", "characteristics", "tolerance_percent", "before_hours", "after"),
     "instrument": ("name", "uncertainty_percent", "gates", "tolerance_percent"),
     "chamber": ("name", "sensor_uncertainty", "second"),
     "shielding_source": ("capacitance_pf", "voltage_v"),
@@ -58,7 +59,12 @@ HEAD = """\
 def as_toml(lab: Lab) -> str:
     """The declarations as TOML."""
     document: dict[str, object] = {
-        "lab": {"name": lab.name, "timezone": lab.zone.key, "session_hours": lab.session_hours},
+        "lab": {
+            "name": lab.name,
+            **({"address": lab.address} if lab.address else {}),
+            "timezone": lab.zone.key,
+            "session_hours": lab.session_hours,
+        },
         "conditioning": {name: _table("conditioning", one) for name, one in lab.conditioning.items()},
         "characteristic": _tables("characteristic", lab.characteristics),
         "product": [_product(one) for one in _tables("product", lab.products)],

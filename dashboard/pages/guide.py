@@ -30,6 +30,7 @@ PARTS = (
     "commands",
     "charts",
     "limits",
+    "verdicts",
     "work",
     "stock",
     "suppliers",
@@ -39,6 +40,9 @@ PARTS = (
 # The part that explains a page of the dashboard: (text of the link, part, anchor).
 EXPLAINED_BY = {
     "/ageing": ("Guide: how a film ages", "stock", "the-shelf-life-of-a-film"),
+    "/bags": ("Guide: what a number of bags proves", "verdicts", "how-many-bags"),
+    "/compare": ("Guide: how lots are compared", "verdicts", "comparing"),
+    "/what-if": ("Guide: another limit", "verdicts", "another-limit"),
     "/stock": ("Guide: the day to keep a lot until", "stock", ""),
     "/": ("Guide: states, forecast and the words of the board", "charts", "states-of-a-stream"),
     "/alerts": ("Guide: kinds and grades of alerts", "charts", "alerts"),

@@ -9,8 +9,10 @@ from dash import html
 
 from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import alert_card
+from dashboard.components.conformity import conformity_section
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import graph, legend, mark, stream_link, supplier_link, table, word
+from dashboard.components.test_report import report_section
 from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
@@ -27,6 +29,7 @@ from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
 from ingest.documents.stream import StoredControlLimits
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
+from ingest.verdict.report import issued_numbers
 from spc.vocabulary.enums import Verdict
 
 __all__ = ["layout"]
@@ -73,6 +76,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
         traces = [bench_queries.chamber_trace(connection, lab, group[0]) for group in groups]
         products = {session["product"] for session in sessions}
         in_force = {product: page_queries.limits_in_force(connection, supplier, product) for product in products}
+        reports = issued_numbers(connection, supplier, lot)
         earlier = page_queries.earlier_values(connection, lab, supplier, lot)
         refused = page_queries.refused_rows(connection, lot)
         subject = str(Subject.lot(supplier, lot))
@@ -114,6 +118,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             html.Details(
                 [html.Summary("Every reading, with its file and line"), *[_readings(session) for session in sessions]]
             ),
+            report_section(supplier, lot, reports),
             html.H2("Conditioning before the tests"),
             *_not_required(sessions),
             html.Div(
@@ -413,6 +418,7 @@ def _picture(document: LotDocument, session: Session, control: StoredControlLimi
                 if text
             ],
             *_suspect(document, session),
+            *conformity_section(document, session),
             html.P(stream_link({**document, **session}, "show in control chart"), className="quiet"),
         ],
         id=_anchor(session),

@@ -11,6 +11,7 @@ from dashboard.charts.flags import reason
 from dashboard.charts.limit_lines import near
 from dashboard.charts.thinning import MOST_POINTS
 from dashboard.components.alert_card import alert_card
+from dashboard.components.conformity import rule_section
 from dashboard.components.entry_form import day_field, form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, link, lot_link, supplier_link, table, word
 from dashboard.components.next_step import next_step
@@ -127,6 +128,7 @@ def layout(
             html.H2("Variation and capability"),
             facts(_facts(row, document)),
             html.P(humidity(document), className="quiet"),
+            *rule_section(document["decision"]),
             html.H2("Notes"),
             *[html.P(_note_text(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
             *if_editor("Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])),

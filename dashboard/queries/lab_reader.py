@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection
 
@@ -24,6 +24,9 @@ from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
+
+if TYPE_CHECKING:
+    from ingest.verdict.bags import StreamScatter
 
 __all__ = ["LabReader", "NothingYet", "never"]
 
@@ -132,6 +135,14 @@ class LabReader:
     def tested_in(self, connection: Connection, chamber: str) -> set[Stream]:
         """The streams with a test from a chamber."""
         return self._cached(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
+
+    def scatter(self, connection: Connection, supplier: str, product: str, characteristic: str) -> StreamScatter:
+        """The scatter of a stream, for the page "How many bags"."""
+        # Imported here: only this page needs the numerical libraries.
+        from ingest.verdict.bags import scatter_of
+
+        names = (supplier, product, characteristic)
+        return self._cached(connection, f"scatter {names}", lambda: scatter_of(connection, self.lab, *names))
 
     def last_week(self, connection: Connection) -> Week | None:
         """The lots and alerts of the week before the last round."""

@@ -25,6 +25,7 @@ from ingest.evaluation.alert_text import slip
 from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.sessions.suspect_values import stored_suspect
+from ingest.verdict.proof import conformity
 from spc.vocabulary.enums import Scale
 
 __all__ = ["lot"]
@@ -64,9 +65,10 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
 # By stream and lot: the indexes find sessions and readings that way without a scan.
 SESSION_SQL = """
 SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
-m.share, m.slip, m.power, m.low, m.high, m.settled, p.document AS point, e.board
+m.share, m.slip, m.power, m.low, m.high, m.settled, p.document AS point, e.board, f.document AS conformity
 FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
 LEFT JOIN evaluation e ON e.stream_id = s.stream_id
+LEFT JOIN conformity f ON f.session_id = s.id
 JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
 LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
 WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
@@ -161,6 +163,14 @@ def _session(
             "high": suspect.mark.high,
             "settled": cast("Literal['stands as written', 'set aside'] | None", suspect.settled or None),
         },
+        "conformity": conformity(
+            session["conformity"],
+            session,
+            [(reading["specimen"], reading["value"], reading["bound"]) for reading in readings],
+            characteristic.scale,
+            limits.lower,
+            limits.upper,
+        ),
         "bench_findings": marks,
         "readings": [
             _reading(reading, characteristic.unit, lab, marked=is_marked)

@@ -9,9 +9,12 @@ __all__ = [
     "ADD_FILE",
     "AGEING",
     "ALERTS",
+    "BAGS",
     "BENCH",
     "BOARD",
     "CASES",
+    "COMPARE",
+    "COMPARISON_FILE",
     "DIGEST",
     "EVIDENCE_FILE",
     "FIND",
@@ -22,6 +25,7 @@ __all__ = [
     "LOT",
     "NOTICE_FILE",
     "READY",
+    "REPORT_FILE",
     "RETESTS",
     "SCORECARDS",
     "SCORECARD_FILE",
@@ -31,13 +35,17 @@ __all__ = [
     "STREAM",
     "STREAM_FILE",
     "SUPPLIER",
+    "WHAT_IF",
     "ageing_address",
     "alert_address",
+    "bags_address",
     "case_address",
+    "compare_address",
     "evidence_address",
     "lot_address",
     "notice_address",
     "on_dashboard",
+    "report_address",
     "scorecard_address",
     "stream_address",
     "stream_file_address",
@@ -51,6 +59,8 @@ ADD_FILE = "/add"
 READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
+BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"
+COMPARISON_FILE, REPORT_FILE = "/comparison-file", "/report-file"
 STOCK, AGEING, STOCK_FILE, SHELF_LIST = "/stock", "/ageing", "/stock-file", "/shelf-list"
 
 
@@ -74,6 +84,22 @@ def ageing_address(product: str, characteristic: str) -> str:
 def lot_address(supplier: str, lot: str) -> str:
     """The page of a lot."""
     return with_query(LOT, {"supplier": supplier, "lot": lot})
+
+
+def bags_address(supplier: str = "", product: str = "", characteristic: str = "") -> str:
+    """The page "How many bags", for a stream where one is named."""
+    return with_query(BAGS, {"supplier": supplier, "product": product, "characteristic": characteristic})
+
+
+def compare_address(path: str, query: Mapping[str, str | None]) -> str:
+    """The page or the file of a comparison."""
+    return with_query(path, query)
+
+
+def report_address(supplier: str, lot: str, characteristic: str = "", number: str = "") -> str:
+    """The file of a lot's test report: the issued one of this number, else a draft."""
+    query = {"supplier": supplier, "lot": lot, "characteristic": characteristic, "number": number}
+    return with_query(REPORT_FILE, query)
 
 
 def alert_address(alert: str, most: str = "") -> str:

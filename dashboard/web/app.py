@@ -18,9 +18,11 @@ from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import (
     ageing,
     alerts,
+    bags,
     bench,
     board,
     cases,
+    compare,
     find,
     guide,
     history,
@@ -33,6 +35,7 @@ from dashboard.pages import (
     stock,
     stream,
     supplier,
+    what_if,
 )
 from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
@@ -41,8 +44,10 @@ from dashboard.text.urls import (
     ADD_FILE,
     AGEING,
     ALERTS,
+    BAGS,
     BOARD,
     CASES,
+    COMPARE,
     DIGEST,
     FIND,
     GUIDE,
@@ -55,10 +60,20 @@ from dashboard.text.urls import (
     STOCK,
     STREAM,
     SUPPLIER,
+    WHAT_IF,
     lot_address,
     stream_address,
 )
-from dashboard.web import add_file_page, digest_page, evidence_file, notice_file, stock_file, stream_file
+from dashboard.web import (
+    add_file_page,
+    comparison_file,
+    digest_page,
+    evidence_file,
+    notice_file,
+    report_file,
+    stock_file,
+    stream_file,
+)
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -77,6 +92,9 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     CASES: cases.layout,
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
+    BAGS: bags.layout,
+    WHAT_IF: what_if.layout,
+    COMPARE: compare.layout,
     LOT: lot.layout,
     FIND: find.layout,
     GUIDE: guide.layout,
@@ -93,11 +111,14 @@ PAGES: dict[str, Callable[..., html.Div]] = {
 NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
-    ("Bench", "/bench"),
-    ("Test again", RETESTS),
-    ("Stock", STOCK),
     ("Ready", READY),
+    ("Test again", RETESTS),
+    ("Bench", "/bench"),
+    ("Stock", STOCK),
     ("Scorecards", SCORECARDS),
+    ("Bags", BAGS),
+    ("Compare", COMPARE),
+    ("Other limit", WHAT_IF),
     ("Guide", GUIDE),
 )
 FOOTER = (
@@ -148,6 +169,8 @@ def make_app(
     stream_file.add_download(app.server, lab_reader)
     stock_file.add_downloads(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
+    comparison_file.add_download(app.server, lab_reader)
+    report_file.add_download(app.server, lab_reader)
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)
     add_entries(app.server, lab_reader, clock)
@@ -245,6 +268,15 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     def show(path: object, search: object) -> html.Div:
         return page(lab_reader, path, search)
+
+    @app.callback(
+        Output("bags-answer", "children"),
+        [Input(name, "value") for name in bags.SLIDERS],
+        State("bags-stream", "data"),
+        prevent_initial_call=True,
+    )
+    def show_bags(count: object, readings: object, level: object, names: object) -> Any:
+        return bags.moved(lab_reader, (count, readings, level), names)
 
     @app.callback(
         Output("stream-goes-to", "href"),

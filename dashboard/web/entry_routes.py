@@ -15,14 +15,18 @@ from sqlalchemy import Connection
 from dashboard.components.current_user import current_user, remember_name
 from dashboard.components.entry_form import BACK, ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, change_limits
+from dashboard.components.test_report import FIELDS
+from dashboard.queries import lot_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.subject_names import address
 from dashboard.text.urls import case_address
+from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError
 from ingest.decisions import corrective_actions
 from ingest.decisions.cases import ASSIGN, assign, is_in_case
 from ingest.decisions.responses import respond
 from ingest.rounds.recompute import derive
+from ingest.verdict.report import ISSUE_REPORT, NO_ENTRIES, draft, issue
 
 __all__ = ["add_entries"]
 
@@ -46,6 +50,8 @@ def add_entries(server: Flask, lab_reader: LabReader, clock: Callable[[], dateti
             lab = lab_reader.lab
             if what in CHANGES:
                 change_limits(connection, lab, request.form, who, now)
+            elif what == ISSUE_REPORT:
+                _issue_report(connection, lab_reader, subjects[0], who, reason, now)
             elif what in corrective_actions.STEPS:
                 fields = {name: request.form.get(name, "") for name in corrective_actions.FIELDS}
                 corrective_actions.record_step(connection, lab, alert, what, who, reason, fields, now)
@@ -73,3 +79,16 @@ def _page(connection: Connection, subject: str) -> str:
     if alert != subject and is_in_case(connection, alert):
         return case_address(alert)
     return address(subject) or "/"
+
+
+def _issue_report(
+    connection: Connection, lab_reader: LabReader, subject: str, who: str, reason: str, now: datetime
+) -> None:
+    """Issue the test report of a lot with what the form says."""
+    about = Subject.parse(subject)
+    if about is None or about.kind != SubjectKind.LOT:
+        raise CallError(f"{ISSUE_REPORT}: the form names no lot; open the page of the lot again")
+    lab = lab_reader.lab
+    drawn = draft(connection, lab, lot_document.lot(connection, lab, *about.names))
+    entries = {name: request.form.get(name, "") for name in FIELDS}
+    issue(connection, lab, drawn, {**NO_ENTRIES, **entries, "issued_by": who, "authorisation": reason}, now)  # type: ignore[typeddict-item]

@@ -36,6 +36,9 @@ class _Body(_From, total=False):
     value: float | None
     document: str
     role: str
+    number: str
+    replaces: str
+    report: str
     owner: str
     due: Day
     alerts: list[str]

@@ -10,6 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
+from ingest.documents.conformity import Conformity
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
@@ -122,6 +123,7 @@ class Session(TypedDict):
     verdict: Verdict
     bags: Count
     mark: SessionMark | None
+    conformity: Conformity | None
     bench_findings: list[BenchMark]
     readings: list[Reading]
 

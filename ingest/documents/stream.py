@@ -9,6 +9,7 @@ from typing_extensions import TypedDict
 
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
+from ingest.documents.conformity import DecisionRisks
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
 from ingest.documents.fields import Bound, Count, Day, Digits, Direction, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
@@ -487,3 +488,4 @@ class StreamDocument(StreamChart, StreamNames):
     """One stream, point by point."""
 
     humidity: HumidityEffect | None
+    decision: DecisionRisks | None

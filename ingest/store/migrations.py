@@ -128,7 +128,7 @@ def _to_4(connection: Connection) -> None:
 
 
 def _to_5(connection: Connection) -> None:
-    """Add cases, lots to test again, names to search, stock, loads, calibrations, counts of bags and weeks of the bench.
+    """Add cases, lots to test again, names to search, stock, loads, calibrations, counts of bags, weeks of the bench, uncertainty.
 
     The next round derives everything again.
     """
@@ -144,6 +144,11 @@ def _to_5(connection: Connection) -> None:
     number = BigInteger().with_variant(Integer, "sqlite")
     operations.add_column("act", Column("about", word, nullable=False, server_default=""))
     made = MetaData()
+    Table("bench_part", made, Column("characteristic", word, primary_key=True), *_needed(word, "document"))
+    Table(
+        "conformity", made, Column("session_id", number, primary_key=True), *_needed(number, "stream_id"),
+        *_needed(word, "document"), Index("conformity_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
     Table(
         "case_alert", made, Column("alert", word, primary_key=True), *_needed(word, "case_id"), Column("stream_id", number),
         Index("case_alert_by_case", "case_id"), Index("case_alert_by_stream", "stream_id"), sqlite_with_rowid=False,

@@ -26,10 +26,12 @@ __all__ = [
     "account",
     "act",
     "alert",
+    "bench_part",
     "calibration",
     "case_alert",
     "chamber_state",
     "climate",
+    "conformity",
     "delivery",
     "drawn_quarter",
     "drop",
@@ -547,6 +549,26 @@ sister = Table(
     metadata,
     Column("characteristic", Text, primary_key=True),
     Column("said", Text, nullable=False),
+)
+
+# The bench part of the uncertainty by characteristic, from the sessions of its conditioned check standards, as JSON: the
+# streams, and from which session on which variance with which degrees of freedom.
+bench_part = Table(
+    "bench_part",
+    metadata,
+    Column("characteristic", Text, primary_key=True),
+    Column("document", Text, nullable=False),
+)
+
+# One row for each session: uncertainty, chance of conformity and acceptance limits, as JSON; derived with the verdict.
+conformity = Table(
+    "conformity",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("document", Text, nullable=False),
+    Index("conformity_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
 )
 
 # Derived from the points; the responses of people are in `act`.

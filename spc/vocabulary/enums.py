@@ -7,6 +7,7 @@ from enum import StrEnum
 __all__ = [
     "WANDER",
     "AlertState",
+    "BenchSource",
     "Direction",
     "Effectiveness",
     "Grade",
@@ -44,6 +45,17 @@ class Verdict(StrEnum):
 
 WANDER = "wander"
 """Form of the evidence for a level that moves away and comes back time and again, in place of a step or a ramp."""
+
+
+class BenchSource(StrEnum):
+    """Source of the bench part of an uncertainty: load, day, operator and tester of a whole session."""
+
+    STANDARD = "check standard"
+    """The sessions of check standards that are conditioned and measured as bags are."""
+    REPEATS = "repeated lots"
+    """Lots of the stream that were tested in several sessions."""
+    UNKNOWN = "not known"
+    """Neither exists yet; the variation between the lots of the stream bounds it."""
 
 
 class Kind(StrEnum):

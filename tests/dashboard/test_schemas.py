@@ -17,10 +17,12 @@ from dashboard.schemas import DOCUMENTS, schema
 README_NAMES = (
     "ageing",
     "alerts",
+    "bags",
     "board",
     "cases",
     "check",
     "check-file",
+    "compare",
     "find",
     "history",
     "instruments",
@@ -28,6 +30,7 @@ README_NAMES = (
     "lot",
     "ready",
     "replay",
+    "report",
     "retest",
     "run",
     "scorecard",
@@ -35,6 +38,7 @@ README_NAMES = (
     "stream",
     "users",
     "waveform",
+    "whatif",
 )
 
 
