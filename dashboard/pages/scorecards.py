@@ -35,6 +35,9 @@ MEDIA_TYPES = {
 }
 
 
+DIRECTION_MARKS = {"worse": "nearer", "better": "better", "unchanged": "level"}
+
+
 def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
     """The scorecards of a quarter: all suppliers on one page, or one supplier in full."""
     with lab_reader.reading() as connection:
@@ -103,7 +106,10 @@ def _finding(cards: Sequence[Scorecard]) -> str:
 
 
 def _advice(cards: Sequence[Scorecard]) -> str:
-    """Whom to talk to, and about what."""
+    """Whom to talk to; of one supplier also about what, which the lines for purchasing state of all."""
+    if len(cards) > 1:
+        names = [row["supplier"] for row in supplier_overview(cards)["rows"] if row["reasons"]]
+        return f"Talk to {listed(names)}:" if names else wording.NOBODY
     topics = []
     for row in supplier_overview(cards)["rows"]:
         title, _, what = next(iter(wording.reasons(row["reasons"])), "").partition(": ")
@@ -173,9 +179,9 @@ def _worst_stream(card: Scorecard) -> CardStream | None:
 
 
 def _direction(row: OverviewRow) -> html.Span:
-    if row["nearer"]:
-        return word("nearer", "Nearer the limit")
-    return word("better", "Farther from the limit") if row["away"] else word("level", "No clear change")
+    """The direction that the line for purchasing states."""
+    direction = row["line"]["direction"]
+    return word(DIRECTION_MARKS[direction], wording.LINE_WORDS[direction].capitalize())
 
 
 def _change(row: CardStream, card: Scorecard) -> str:

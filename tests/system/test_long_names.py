@@ -1,4 +1,4 @@
-"""The longest names, of 150 letters without a blank, wrap: no page becomes wider than the window of a laptop or a phone."""
+"""The longest names, of 300 letters without a blank, wrap: no page becomes wider than the window of a laptop or a phone."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, Page
 from support.browser import drawn, served
 from support.labs import MONDAY, Bench, lot_rows
 
-SUPPLIER, PRODUCT, LOT = ("Supplier" * 38)[:150], ("Product" * 43)[:150], ("Lot0" * 75)[:150]
+SUPPLIER, PRODUCT, LOT = ("Supplier" * 38)[:300], ("Product" * 43)[:300], ("Lot0" * 75)[:300]
 PLACES = {
     "board": "/",
     "alerts": "/alerts?show=all",
@@ -32,7 +32,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     names = {"supplier": SUPPLIER, "product": PRODUCT}
     rows = lot_rows(LOT, MONDAY + timedelta(weeks=6), [[29.0, 30.0]], **names)
     for week in range(6):
-        rows += lot_rows(f"{week}{LOT}"[:150], MONDAY + timedelta(weeks=week), [[9.0, 9.1]], **names)
+        rows += lot_rows(f"{week}{LOT}"[:300], MONDAY + timedelta(weeks=week), [[9.0, 9.1]], **names)
     bench.drop_tests("t.csv", rows)
     bench.run()
     with served(bench.folder) as base:

@@ -61,7 +61,9 @@ def test_no_notice_holds_a_name_or_a_lot_of_another_supplier(desk: LabReader) ->
     asked = [
         one
         for one in alerts(desk)
-        if one["kind"] not in ("bench", "climate", "feed") and not one["held_under"] and not one["id"].startswith("stock")
+        if one["kind"] not in ("bench", "climate", "feed")
+        and not one["held_under"]
+        and not one["id"].startswith("stock")
     ]
 
     assert len({one["supplier"] for one in asked}) >= 3
