@@ -318,11 +318,11 @@ def _with_settled_limits(document: StreamChart) -> list[Point]:
     if all(limits.get("settled", True) for limits in history):
         return document["points"]
     begins = [(limits["set_by"] or limits)["from_at"] or "" for limits in history]
-    points = []
+    points: list[Point] = []
     for point in document["points"]:
         number = max((place for place, begin in enumerate(begins) if begin <= point["tested_at"]), default=0)
         settled = history[number].get("settled", True)
-        points.append(point if settled else {**point, **NO_LIMITS})
+        points.append(point if settled else cast("Point", {**point, **NO_LIMITS}))
     return points
 
 
@@ -560,7 +560,7 @@ def _add_strip(figure: Figure, document: StreamChart, key: Strip, number: int) -
     if key == "humidity":
         return
     axis["rangemode"] = "tozero"
-    if any(point[f"{key}_upper"] is not None for point in points):
+    if any(_of(point, f"{key}_upper") is not None for point in points):
         limit = {"color": GREY, "width": 1.2, "dash": "dot", "shape": "hvh"}
         _line(figure, points, f"{key}_upper", limit, axis=f"y{number}", name="control limit", connectgaps=True)
     last = points[-1]
