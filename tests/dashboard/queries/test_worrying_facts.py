@@ -58,7 +58,7 @@ def test_a_lot_that_passes_on_its_mean_says_how_many_bags_are_over_the_limit_eve
     assert any(fact in row[-1] for row in wording.lot_rows(paper))
     (row,) = [one for one in card["streams"] if (one["product"], one["characteristic"]) == names[1:]]
     assert f"BF04281 pass, {fact}" in bag_facts(row)
-    assert verdict_text("pass", "mean", count, True, (None, 20.0), "nJ") == (
+    assert verdict_text("pass", "mean", count, True, (None, 20.0), {"unit": "nJ"}) == (
         f"pass on the mean; {fact} (limit under 20.0 nJ); level outside the control limits"
     )
 
@@ -89,10 +89,10 @@ def test_an_undecided_lot_is_an_alert_to_look_at_and_keeps_the_sign_of_its_value
     span = session["level_range"]
     assert span is not None
     assert span["high"] is None
-    assert level_text(session["level"], span, "nJ").endswith("nJ or more")
+    assert level_text(session["level"], span, {"unit": "nJ"}).endswith("nJ or more")
     assert alert["evidence"]["level_bound"] == 1
     assert session["bag_count"] == {"bags": 6, "outside": 0, "undecided": 1, "worst": 19.0, "worst_bound": 1}
-    assert bags_text(session["bag_count"], "nJ") == "1 of 6 bags undecided, worst bag > 19.0 nJ"
+    assert bags_text(session["bag_count"], {"unit": "nJ"}) == "1 of 6 bags undecided, worst bag > 19.0 nJ"
 
 
 def test_a_limit_that_changes_counts_the_bags_anew(bench: Bench) -> None:
