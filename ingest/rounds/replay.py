@@ -34,8 +34,9 @@ __all__ = ["replayed"]
 # Tables that are derived again. Alerts about feeds depend on the clock of their rounds and stay.
 DERIVED = ("evaluation", "film_age", "mark", "neighbour", "own_score", "point", "shelf_lot", "sister", "watched")
 DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM, SHELF_STATE)
-# Tables that a replay does not need: accounts and deliveries.
-LEFT = ("account", "delivery", *DERIVED)
+CAPTURES = ("capture", "capture_match", "captured_lot", "earlier_capture", "stale_capture")
+# Tables that a replay does not need: accounts, deliveries, captures.
+LEFT = ("account", "delivery", *CAPTURES, *DERIVED)
 ROWS_AT_ONCE = 20_000
 
 

@@ -20,6 +20,7 @@ from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in_drops
 from ingest.rounds.recompute import derive
+from ingest.sessions.capture_matches import match_captures, unmatched_lines
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema
 from ingest.store.last_round import clock_went_back
@@ -78,6 +79,8 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
     with store.writing() as connection:
         went_back = clock_went_back(connection, lab.zone, rounds=1)
         done.notes += [went_back] if went_back else []
+        match_captures(connection, lab)
+        done.notes += unmatched_lines(connection)
         rebuild_stale(connection, lab, watch)
         done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)

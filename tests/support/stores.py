@@ -23,6 +23,7 @@ def make_one_version_older(connection: Connection) -> None:
     for name in (
         "stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot",
         "load_event", "earlier_event", "stale_load", "calibration", "earlier_calibration", "stale_instrument",
+        "captured_lot", "capture", "earlier_capture", "stale_capture", "capture_match",
     ):  # fmt: skip
         connection.exec_driver_sql(f"DROP TABLE {name}")
     put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))
