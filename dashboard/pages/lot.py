@@ -11,6 +11,7 @@ from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import alert_card
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
+from dashboard.components.waveforms import capture_sections, capture_warnings
 from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
@@ -69,6 +70,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             html.P([supplier_link(supplier), f" · {document['product']}"], className="quiet"),
             html.H1(f"Lot {lot}: {_headline(sessions)}"),
             html.P(_summary(document), className="lead"),
+            *capture_warnings(sessions),
             _overview(sessions, limits),
             _decision(subject, entries[subject]),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
@@ -89,6 +91,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 ],
                 className="pair many",
             ),
+            *capture_sections(sessions),
             *_corrections(earlier),
             *_refused(refused),
             html.P(

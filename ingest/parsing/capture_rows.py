@@ -108,7 +108,7 @@ def figures(one: Recorded, settings: CaptureSettings) -> Figures:
     ValueError
         If it can't be computed, with the reason.
     """
-    values = settings.gain * one.values
+    values = settings.gain * one.record
     result = energy(
         one.time,
         values,
@@ -231,7 +231,7 @@ def _row(
         found = figures(one, settings)
     except ValueError as error:
         return None, _rejection(one.line, one.name, named, f"{one.name}: {error}")
-    digest = hashlib.sha256(one.time.tobytes() + one.values.tobytes()).hexdigest()
+    digest = hashlib.sha256(one.time.tobytes() + one.record.tobytes()).hexdigest()
     return {
         **identity,
         "number": number,

@@ -62,7 +62,7 @@ class CaptureForm:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recorded:
-    """One capture: its name and number in the file, the line of its first sample, times in ns, and values in A or V.
+    """One capture: its name and number in the file, the line of its first sample, times in ns, and the record in A or V.
 
     `identity` are the cells of the columns that name its reading, by our names.
     """
@@ -70,7 +70,7 @@ class Recorded:
     name: str
     line: int
     time: Floats
-    values: Floats
+    record: Floats
     quantity: Quantity
     number: int = 1
     identity: Mapping[str, str] = field(default_factory=dict)
@@ -152,7 +152,7 @@ def read_captures(path: Path, form: CaptureForm) -> list[Recorded]:
                     name=title,
                     line=int(table.lines[start]),
                     time=time[start:end] if has_times else time[start:end] - time[start],
-                    values=values[start:end],
+                    record=values[start:end],
                     quantity=quantity,
                     number=counted,
                     identity={name: str(cells[start]) for name, cells in table.identity.items()},
