@@ -365,6 +365,20 @@ class Source(Declared):
             if used:
                 raise wrong(f'expected {used[0]} only with kind = "waveforms"')
             return
+        found = (
+            "encoding",
+            "delimiter",
+            "decimal",
+            "timezone",
+            "skip_rows",
+            "units_row",
+            "time_column",
+            "time_format",
+            "words",
+        )
+        idle = next((key for key in found if getattr(self, key)), None)
+        if idle is not None:
+            raise wrong(f'expected no {idle} with kind = "waveforms": the layout of captures is found in the file')
         if self.window_ns is not None and self.window_ns[0] >= self.window_ns[1]:
             raise wrong(f"expected window_ns with a later second time, got {self.window_ns}")
         foreign = [name for name in self.fixed if name not in CAPTURE_IDENTITY]

@@ -181,11 +181,15 @@ def _drop_exists(store: Store, *conditions: ColumnElement[bool]) -> bool:
 
 
 def _is_stored(context: IntakeContext, drop: FoundDrop, digest: bytes) -> bool:
-    """Whether the bytes of a file are stored; captures that were computed with other settings are computed again."""
+    """Whether the bytes of a file are stored.
+
+    Captures are read again under another name, which may name other readings, and where they were computed with other settings.
+    """
     same = [schema.drop.c.digest == digest, schema.drop.c.state == "stored"]
     if drop.source.kind == "waveforms":
         capture = schema.capture.c
         other = capture.settings != settings_of(drop.source).as_text()
+        same.append(schema.drop.c.name == drop.path.name)
         same.append(~exists().where(capture.drop_id == schema.drop.c.id, other))
     return _drop_exists(context.store, *same)
 

@@ -179,7 +179,7 @@ def open_captures(path: Path, source: Source) -> CaptureFeed:
     units = source.units
     quantities = [name for name in ("current", "voltage") if name in source.columns or name in units]
     form = CaptureForm(
-        quantity=quantities[0] if len(quantities) == 1 else None,  # type: ignore[arg-type]
+        quantity=quantities[0] if len(quantities) == 1 else None,
         time_unit=units.get("time"),
         value_unit=units.get(quantities[0]) if quantities else None,
         interval_ns=source.interval_ns,

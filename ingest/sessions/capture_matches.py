@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from typing import Any, cast
 
 import numpy as np
-import pandas as pd
 from sqlalchemy import Connection, RowMapping, text
 
 from ingest.common.instants import day_number, day_of, from_microseconds
@@ -129,19 +128,18 @@ def _last_digit(written: str) -> float:
 
 def unmatched_lines(connection: Connection) -> list[str]:
     """One line on captures without a reading, and one on those that fit several."""
-    counts = dict(
-        connection.exec_driver_sql(
-            "SELECT CASE WHEN found = 0 THEN 0 ELSE 2 END AS many, count(*) FROM capture_match WHERE found <> 1 GROUP BY many"
-        ).fetchall()
+    none, several = (
+        connection.exec_driver_sql(f"SELECT count(*) FROM capture_match WHERE found {which}").scalar_one()
+        for which in ("= 0", "> 1")
     )
     lines = []
-    if counts.get(0):
-        some = "1 capture has" if counts[0] == 1 else f"{counts[0]:,} captures have"
+    if none:
+        some = "1 capture has" if none == 1 else f"{none:,} captures have"
         lines.append(
             f"waveforms: {some} no reading in {UNIT} yet; bring the test results, or correct supplier, lot, specimen and reading of the captures"
         )
-    if counts.get(2):
-        some = "1 capture fits" if counts[2] == 1 else f"{counts[2]:,} captures fit"
+    if several:
+        some = "1 capture fits" if several == 1 else f"{several:,} captures fit"
         lines.append(f"waveforms: {some} readings of several tests; name the day of the test, such as {{day}} in names")
     return lines
 
@@ -174,11 +172,13 @@ def days_off(connection: Connection, lab: Lab, instrument: int, name: str, now_u
         "SELECT tested_day, log_ratio, noise FROM capture_match WHERE instrument_id = ? AND tested_us <= ? AND log_ratio IS NOT NULL",
         (instrument, now_us),
     ).fetchall()
-    frame = pd.DataFrame([tuple(row) for row in rows], columns=["day", "log_ratio", "noise"])
+    by_day: dict[int, list[Any]] = defaultdict(list)
+    for row in rows:
+        by_day[row.tested_day].append(row)
     shared = _shared(lab, name)
     days = [
-        _day_document(int(day), agreement(part["log_ratio"], part["noise"], shared), len(part))
-        for day, part in frame.groupby("day")
+        _day_document(day, agreement([row.log_ratio for row in some], [row.noise for row in some], shared), len(some))
+        for day, some in sorted(by_day.items())
     ]
     return [one for one in reversed(days) if one["is_off"]]
 
