@@ -27,8 +27,8 @@ Quantity = Literal["current", "voltage"]
 
 # No capture of an instrument needs more; a file beyond it is refused before memory goes.
 MOST_BYTES = 200_000_000
-# The layout of a file is found in its beginning.
-HEAD_CHARACTERS = 200_000
+# The layout of a file is found in its beginning; in more of it where the samples do not go on to the end of the first piece.
+HEAD_CHARACTERS = (20_000, 200_000)
 TIME_UNITS = {"s": 1e9, "ms": 1e6, "us": 1e3, "µs": 1e3, "μs": 1e3, "ns": 1.0}
 VALUE_UNITS = {"a": 1.0, "ma": 1e-3, "ua": 1e-6, "µa": 1e-6, "μa": 1e-6, "v": 1.0, "mv": 1e-3, "kv": 1e3}
 TIME_NAMES = {"time", "t", "second", "seconds", "x", "time_ns", "time_s"}
@@ -201,23 +201,30 @@ def _table(path: Path, form: CaptureForm) -> _Table:
     except UnicodeDecodeError:
         text = data.decode("cp1252", errors="replace")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    head = text[:HEAD_CHARACTERS].split("\n")[: -1 if len(text) > HEAD_CHARACTERS else None]
-    # With a comma as decimal mark at least two columns are needed: one alone may as well be two with points.
-    for delimiter, decimal, width in ((";", ",", 2), ("\t", ",", 2), (";", ".", 1), ("\t", ".", 1), (",", ".", 1)):
-        table = _cut(form, text, head, delimiter, decimal, width)
-        if table is not None:
-            return table
+    for characters in HEAD_CHARACTERS:
+        head = text[:characters].split("\n")[: -1 if len(text) > characters else None]
+        goes_on = characters < min(len(text), HEAD_CHARACTERS[-1])
+        # With a comma as decimal mark at least two columns are needed: one alone may as well be two with points.
+        for delimiter, decimal, width in ((";", ",", 2), ("\t", ",", 2), (";", ".", 1), ("\t", ".", 1), (",", ".", 1)):
+            table = _cut(form, text, head, delimiter, decimal, width, goes_on=goes_on)
+            if table is not None:
+                return table
     raise CallError(f"{path.name}: holds no run of numeric samples; expected times and currents or voltages as text")
 
 
-def _cut(form: CaptureForm, text: str, head: Sequence[str], delimiter: str, decimal: str, least: int) -> _Table | None:
-    """The samples of a file under one delimiter and decimal mark; None where no three lines of numbers stand together."""
+def _cut(
+    form: CaptureForm, text: str, head: Sequence[str], delimiter: str, decimal: str, least: int, *, goes_on: bool
+) -> _Table | None:
+    """The samples of a file under one delimiter and decimal mark; None where no three lines of numbers stand together.
+
+    With `goes_on` also where they do not go on to the end of the head.
+    """
     cells = [[cell.strip().strip('"') for cell in line.split(delimiter)] for line in head]
     numeric = [_numeric_tail(row, decimal) for row in cells]
     start, end = max(_runs(numeric), key=lambda run: run[1] - run[0], default=(0, 0))
     width = min(numeric[start:end], default=0)
     has_comma = any("," in cell for row in cells[start:end] for cell in row[-width:])
-    if end - start < 3 or width < least or (decimal == "," and not has_comma):
+    if end - start < 3 or width < least or (goes_on and end < len(head)) or (decimal == "," and not has_comma):
         return None
     above = [row for row in cells[max(0, start - 2) : start] if len(row) >= width and any(row)]
     header, units = [""] * width, [""] * width
