@@ -10,7 +10,7 @@ from dash import html
 from dashboard.charts.capture_picture import capture_picture, frame_of
 from dashboard.charts.sparkline import as_image_address
 from dashboard.components.html_parts import table
-from dashboard.text.capture_text import capture_remarks, findings, is_serious
+from dashboard.text.capture_text import capture_remarks, findings, is_serious, times
 from dashboard.text.formatting import amount, characteristic, counted, moment
 from ingest.documents.lot import Session
 
@@ -55,7 +55,7 @@ def _sheet(session: Session) -> html.Section:
             str(one["reading"]),
             amount(one["recorded"], unit, one["recorded_bound"]),
             "no discharge" if one["energy"] is None else amount(one["energy"], unit, one["bound"]),
-            "" if one["ratio"] is None else f"{one['ratio']:.3g}",
+            "" if one["ratio"] is None else times(one["ratio"]),
             "" if one["charge"] is None else f"{one['charge']:.3g} nC",
             capture_remarks(one),
             one["file"],

@@ -7,7 +7,7 @@ from dashboard.text.waveform_text import MARKS
 from ingest.documents.capture import CaptureDay, SessionCapture, SessionCaptures
 from ingest.documents.lot import Session
 
-__all__ = ["capture_remarks", "day_sentence", "findings", "is_serious", "name_of"]
+__all__ = ["capture_remarks", "day_sentence", "findings", "is_serious", "name_of", "times"]
 
 
 def is_serious(captures: SessionCaptures) -> bool:
@@ -45,7 +45,7 @@ def findings(session: Session) -> list[str]:
         )
     if not lines and captures["day"] is not None:
         lines.append(
-            f"Recorded and recomputed energies agree: {captures['day']['ratio']:.3g} times (± {100 * captures['day']['uncertainty']:.0f} %). "
+            f"Recorded and recomputed energies agree: {times(captures['day']['ratio'])} times (± {100 * captures['day']['uncertainty']:.0f} %). "
             "Nothing to do."
         )
     if not lines:
@@ -58,9 +58,14 @@ def day_sentence(one: CaptureDay) -> str:
     """A day on which the recorded energies differ from the captures by a factor, what fits, and what to do."""
     causes = f" Set-up errors that fit: {'; '.join(one['causes'])}." if one["causes"] else ""
     return (
-        f"{day(one['day'])}: recorded energies are {one['ratio']:.3g} times those of {counted(one['captures'], 'capture')} "
+        f"{day(one['day'])}: recorded energies are {times(one['ratio'])} times those of {counted(one['captures'], 'capture')} "
         f"(± {100 * one['uncertainty']:.0f} %).{causes} Check the set-up of tester and capture before anybody relies on the tests of that day."
     )
+
+
+def times(ratio: float) -> str:
+    """A ratio with two digits behind the point, or three digits where it is far from 1."""
+    return f"{ratio:.2f}" if 0.1 <= ratio < 10 else f"{ratio:.3g}"
 
 
 def name_of(one: SessionCapture) -> str:

@@ -215,7 +215,7 @@ def test_two_machines_with_one_store_wait_for_each_other_and_count_each_row_once
     assert [(status, err) for status, _, err in ends] == [(1, ""), (1, "")]
     entries = [entry for _, out, _ in ends for entry in json.loads(out)["files"]]
     assert sorted((entry["name"], entry["state"]) for entry in entries) == sorted(
-        [(f"{name}.csv", state) for name in ("a", "b", "c", "f", "log") for state in ("stored", "seen")]
+        [(f"{name}.csv", state) for name in ("a", "b", "c", "f", "g", "h", "log") for state in ("stored", "seen")]
         + [("e.csv", "seen")] * 2
         + [("d.csv", "refused")] * 2
     )
