@@ -13,7 +13,11 @@ __all__ = ["capture_remarks", "day_sentence", "findings", "is_serious", "name_of
 def is_serious(captures: SessionCaptures) -> bool:
     """Whether the captures cast doubt on the recorded figures."""
     lost = any(_is_lost(one) for one in captures["captures"])
-    return lost or captures["is_another_verdict"] or (captures["day"] is not None and captures["day"]["is_off"])
+    return (
+        lost
+        or captures["is_another_verdict"]
+        or (captures["agreement"] is not None and captures["agreement"]["is_off"])
+    )
 
 
 def findings(session: Session) -> list[str]:
@@ -35,17 +39,17 @@ def findings(session: Session) -> list[str]:
             f"By the captures {name} would be {amount(captures['recomputed'], unit)}, not {amount(session['judged'], unit)}: the verdict would be "
             f"{captures['verdict']}, not {session['verdict']}. Find out which of the two is wrong before anybody uses this lot."
         )
-    if captures["day"] is not None and captures["day"]["is_off"]:
-        lines.append(day_sentence(captures["day"]))
+    if captures["agreement"] is not None and captures["agreement"]["is_off"]:
+        lines.append(day_sentence(captures["agreement"]))
     far = [one for one in every if one["is_far"]]
     if far:
         lines.append(
             f"{listed([name_of(one) for one in far])}: far from the other discharges of the day. Look for a wrong file, a clipped record or a "
             "missed trigger."
         )
-    if not lines and captures["day"] is not None:
+    if not lines and captures["agreement"] is not None:
         lines.append(
-            f"Recorded and recomputed energies agree: {times(captures['day']['ratio'])} times (± {100 * captures['day']['uncertainty']:.0f} %). "
+            f"Recorded and recomputed energies agree: {times(captures['agreement']['ratio'])} times (± {100 * captures['agreement']['uncertainty']:.0f} %). "
             "Nothing to do."
         )
     if not lines:

@@ -52,13 +52,13 @@ class CaptureDay(TypedDict):
 class SessionCaptures(TypedDict):
     """The captures of a session. The recorded figures stay the record.
 
-    `readings` counts those of the session. `day` is that of the instrument, null where no two figures can be compared. `recomputed` is the judged
+    `readings` counts those of the session. `agreement` is that of the instrument on the day, null where no two figures can be compared. `recomputed` is the judged
     figure divided by the ratio of the session's captures, and `verdict` the one that it would have; null where nothing can be compared.
     """
 
     readings: Count
     captures: list[SessionCapture]
-    day: CaptureDay | None
+    agreement: CaptureDay | None
     recomputed: float | None
     verdict: Verdict | None
     is_another_verdict: bool

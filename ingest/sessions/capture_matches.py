@@ -206,7 +206,7 @@ def captures_of_session(
     return {
         "readings": readings,
         "captures": [_capture(row, far) for row in rows],
-        "day": next((day for day, _ in days if day is not None), None),
+        "agreement": next((day for day, _ in days if day is not None), None),
         "recomputed": recomputed,
         "verdict": verdict,
         "is_another_verdict": verdict is not None and verdict != session["verdict"],

@@ -76,10 +76,10 @@ def test_the_picture_holds_the_discharges_of_a_bag_on_the_frame_of_the_session(t
 def test_the_demo_shows_a_factor_on_the_lot_and_with_its_instrument(tmp_path_factory: pytest.TempPathFactory) -> None:
     lab = demo_lab(Path(str(tmp_path_factory.getbasetemp())))
     (session, *_) = document(lab, "lot", "Quillmere", "QM01408")["sessions"]
-    assert session["captures"]["day"]["ratio"] == pytest.approx(0.25, rel=5e-3)
+    assert session["captures"]["agreement"]["ratio"] == pytest.approx(0.25, rel=5e-3)
     assert not session["captures"]["is_another_verdict"]
     tester = next(one for one in document(lab, "instruments") if one["name"] == "shielding tester 1")
-    assert tester["capture_days"] == [session["captures"]["day"]]
+    assert tester["capture_days"] == [session["captures"]["agreement"]]
     assert "recorded energies are 0.25 times" in " ".join(words(instruments_page.layout(LabReader(lab))))
     pictures = re.findall(
         r"data:image/svg\+xml;base64,([\w+/=]+)", str(page.layout(LabReader(lab), "Quillmere", "QM01408"))

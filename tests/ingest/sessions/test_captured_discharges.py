@@ -77,7 +77,7 @@ def test_captures_find_their_readings_whichever_comes_first(bench: Bench) -> Non
     assert bench.run().notes == []
     first = captures(bench)
     assert [one["ratio"] for one in first["captures"]] == pytest.approx([1.0] * 6, rel=5e-3)
-    assert (first["readings"], first["day"]["is_off"], first["is_another_verdict"]) == (12, False, False)
+    assert (first["readings"], first["agreement"]["is_off"], first["is_another_verdict"]) == (12, False, False)
 
     # The other way round.
     put_tests(bench, [ENERGIES] * 2, 1, "L2")
@@ -186,8 +186,8 @@ def test_a_factor_is_found_with_its_causes_and_the_other_verdict_and_changes_no_
     bench.run()
 
     found = captures(bench)
-    assert found["day"]["ratio"] == pytest.approx(0.25, rel=5e-3)
-    assert found["day"]["causes"] == [
+    assert found["agreement"]["ratio"] == pytest.approx(0.25, rel=5e-3)
+    assert found["agreement"]["causes"] == [
         "a 50 ohm termination, which halves the record", "a resistance of 2000 ohm entered for 500 ohm",
     ]  # fmt: skip
     # Every reading was captured: four times the geometric mean, 36.5 nJ against under 20.
@@ -197,7 +197,7 @@ def test_a_factor_is_found_with_its_causes_and_the_other_verdict_and_changes_no_
     session = document(bench.folder, "lot", "Alder Film", "L1")["sessions"][0]
     assert (session["verdict"], session["judged"]) == ("pass", pytest.approx(mean))
     (instrument,) = document(bench.folder, "instruments")
-    assert instrument["capture_days"] == [found["day"]]
+    assert instrument["capture_days"] == [found["agreement"]]
 
 
 def test_one_discharge_far_from_the_day_is_marked_and_a_missing_one_is_no_result(bench: Bench) -> None:
@@ -217,17 +217,17 @@ def test_captures_are_computed_again_where_the_set_up_is_declared_otherwise(benc
     bench.run()
     put(bench, BAG, ENERGIES, SOURCE + "gain = 2\n")
     assert counts(bench.run()) == [("stored", 0, 0, 6, 0)]
-    assert captures(bench)["day"]["ratio"] == pytest.approx(0.25, rel=5e-3)
+    assert captures(bench)["agreement"]["ratio"] == pytest.approx(0.25, rel=5e-3)
 
 
 def test_a_corrected_reading_is_compared_anew(bench: Bench) -> None:
     put_tests(bench, [[4 * one for one in ENERGIES]])
     put(bench, BAG, ENERGIES)
     bench.run()
-    assert captures(bench)["day"]["ratio"] == pytest.approx(4.0, rel=5e-3)
+    assert captures(bench)["agreement"]["ratio"] == pytest.approx(4.0, rel=5e-3)
     bench.drop_tests("corrected.csv", lot_rows("L1", MONDAY, [ENERGIES]))
     bench.run()
-    assert captures(bench)["day"]["ratio"] == pytest.approx(1.0, rel=5e-3)
+    assert captures(bench)["agreement"]["ratio"] == pytest.approx(1.0, rel=5e-3)
 
 
 @pytest.mark.parametrize(
