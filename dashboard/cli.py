@@ -12,11 +12,15 @@ COMMANDS = {
     "action": ("dashboard.commands.entries:action", "Record the steps of a corrective action on an alert."),
     "ageing": ("dashboard.commands.stock:ageing", "Show how a product ages on the shelf."),
     "alerts": ("dashboard.commands.lists:alerts", "List the open alerts."),
+    "bags": ("dashboard.commands.verdicts:bags", "Show what a number of bags proves of a lot."),
     "baseline": ("dashboard.commands.entries:baseline", "Set a new baseline for a stream, or exclude a lot from it."),
     "board": ("dashboard.commands.lists:board", "Show the weekly board, one row a stream."),
+    "cases": ("dashboard.commands.lists:cases", "List the cases with owner, due date and state."),
     "check": ("dashboard.commands.rounds:check", "Check lab.toml and every drop without storing anything."),
     "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
+    "compare": ("dashboard.commands.verdicts:compare", "Compare products or suppliers by their lots."),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
+    "find": ("dashboard.commands.lists:find", "Find a lot, product, supplier, file, operator or alert."),
     "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),
     "instruments": (
         "dashboard.commands.documents:instruments",
@@ -27,6 +31,8 @@ COMMANDS = {
     "notice": ("dashboard.commands.papers:notice", "Write the notice to a supplier about an alert as PDF."),
     "ready": ("dashboard.commands.documents:ready", "Show what may be tested now, and when the rest."),
     "replay": ("dashboard.commands.documents:replay", "Show the board and the alerts of a past day."),
+    "report": ("dashboard.commands.verdicts:report", "Write the test report of a lot as PDF."),
+    "retest": ("dashboard.commands.lists:retest", "List the lots to test again, the newest first."),
     "run": ("dashboard.commands.rounds:run", "Do one round: take in the drops, evaluate, raise alerts."),
     "scorecard": ("dashboard.commands.papers:scorecard", "Write the scorecards of a quarter."),
     "serve": ("dashboard.commands.serving:serve", "Serve the dashboard and do the scheduled rounds."),
@@ -36,6 +42,7 @@ COMMANDS = {
     "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
     "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),
     "waveform": ("dashboard.commands.captures:waveform", "Compute the energy of recorded discharges; stores nothing."),
+    "whatif": ("dashboard.commands.verdicts:whatif", "Judge the history by another limit; nothing is recorded."),
 }
 
 

@@ -14,25 +14,36 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
+from ingest.documents.bags import BagsDocument
+from ingest.documents.case import Case
+from ingest.documents.comparison import Comparison
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.find import FindDocument
 from ingest.documents.instrument import Instrument
 from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
 from ingest.documents.ready import ReadyDocument
+from ingest.documents.report import TestReport
+from ingest.documents.retest import Retest
 from ingest.documents.rounds import CheckDocument, FileCheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 from ingest.documents.waveform import WaveformDocument
+from ingest.documents.what_if import WhatIf
 
 __all__ = ["DOCUMENTS", "schema"]
 
 DOCUMENTS: dict[str, tuple[Any, str]] = {
     "ageing": (AgeingDocument, "How a product ages, one film a supplier: lotdrift ageing --json"),
     "alerts": (list[Alert], "Alerts, the newest first: lotdrift alerts --json"),
+    "bags": (BagsDocument, "What a number of bags shows of a lot: lotdrift bags --json"),
     "board": (list[BoardRow], "The weekly board, one row a stream: lotdrift board --json"),
+    "cases": (list[Case], "The cases, those that wait first: lotdrift cases --json"),
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "check-file": (FileCheckDocument, "How one file would be read: lotdrift check FILE --json"),
+    "compare": (Comparison, "Products or suppliers compared by their lots: lotdrift compare --json"),
+    "find": (FindDocument, "The answers to a search, the closest first: lotdrift find --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "instruments": (
         list[Instrument],
@@ -45,12 +56,15 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "lot": (LotDocument, "One lot, every reading and session: lotdrift lot --json"),
     "ready": (ReadyDocument, "What stands in the chambers, and when it may be tested: lotdrift ready --json"),
     "replay": (ReplayDocument, "The board and the open alerts of a past day: lotdrift replay --json"),
+    "report": (TestReport, "The test report of a lot: lotdrift report --json"),
+    "retest": (list[Retest], "The lots to test again, the newest first: lotdrift retest --json"),
     "run": (RoundDocument, "What one round did: lotdrift run --json"),
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
     "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
     "waveform": (WaveformDocument, "The captures of a file, computed and not stored: lotdrift waveform --json"),
+    "whatif": (WhatIf, "Another limit over the history of a characteristic: lotdrift whatif --json"),
 }
 """The type and the title of each document, by the name of its schema."""
 

@@ -35,11 +35,12 @@
     settle(main);
     arrive(main);
   }).observe(document.documentElement, { childList: true, subtree: true });
-  // Pixels between the margins of a sheet on upright A4.
+  // Pixels between the margins of a sheet on upright A4; the small pictures of a lot stand two by two.
   var PAPER_WIDTH = 630;
   window.addEventListener("beforeprint", function () {
     document.querySelectorAll(".js-plotly-plot").forEach(function (figure) {
-      window.Plotly.relayout(figure, { autosize: false, width: PAPER_WIDTH });
+      var width = figure.closest(".many") ? PAPER_WIDTH / 2 : PAPER_WIDTH;
+      window.Plotly.relayout(figure, { autosize: false, width: width });
     });
   });
   window.addEventListener("afterprint", function () {

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 from typing import Literal, TypedDict
 
 from dashboard.text.formatting import day
-from ingest.documents.stream import FanPoint, Point, StreamChart
+from ingest.documents.stream import FanPoint, StreamChart
 
 __all__ = [
     "FARTHEST_LIMIT",
@@ -15,11 +16,11 @@ __all__ = [
     "Side",
     "corners_of",
     "end_of",
+    "forecast_end",
     "left_out",
     "near",
     "near_ones",
     "outlook",
-    "stretches",
 ]
 
 Span = tuple[str, str]
@@ -29,6 +30,9 @@ Side = Literal["lower", "upper"]
 SIDES: tuple[Side, ...] = ("lower", "upper")
 # A limit farther away than this factor would flatten the chart; a sentence gives it.
 FARTHEST_LIMIT = 30.0
+# Of the time of the lots shown: where the bar of a forecast begins and ends after the last lot, and the least time.
+BAR = (0.07, 0.15)
+LEAST_HISTORY = timedelta(days=7)
 
 
 class Corner(TypedDict):
@@ -54,16 +58,36 @@ def near_ones(document: StreamChart, limits: Iterable[float]) -> list[float]:
     return [limit for limit in limits if low <= limit <= high]
 
 
-def outlook(document: StreamChart) -> list[FanPoint]:
-    """The forecast, empty if there is none."""
-    return document["forecast"]["fan"] if document["forecast"] else []
+def outlook(document: StreamChart, span: Span | None = None) -> list[FanPoint]:
+    """The forecast as it is drawn, empty if there is none: it takes at most a fifth of the width.
+
+    Where the lots shown are too few weeks for that, the forecast is one bar beside them: its last row, over a short time.
+    """
+    fan = document["forecast"]["fan"] if document["forecast"] else []
+    if not fan or not document["points"]:
+        return fan
+    last = datetime.fromisoformat(document["points"][-1]["tested_at"])
+    begin = document["points"][0]["tested_at"]
+    # A day without a time begins in the zone of the lots.
+    first = datetime.fromisoformat(begin if span is None else max(begin, span[0]))
+    first = first if first.tzinfo else first.replace(tzinfo=last.tzinfo)
+    if last + (last - first) / 4 >= datetime.fromisoformat(fan[-1]["tested_at"]):
+        return fan
+    shown = max(last - first, LEAST_HISTORY)
+    return [{**fan[-1], "tested_at": (last + shown * share).isoformat()} for share in BAR]
+
+
+def forecast_end(document: StreamChart) -> str | None:
+    """The end of the forecast itself, however it is drawn."""
+    fan = document["forecast"]["fan"] if document["forecast"] else []
+    return fan[-1]["tested_at"] if fan else None
 
 
 def corners_of(document: StreamChart, side: Side, span: Span | None) -> list[Corner]:
     """The start of each limit in the time shown, with its value; None if it is not near enough to be drawn."""
     if not document["points"]:
         return []
-    first, end = document["points"][0]["tested_at"], end_of(document)
+    first, end = document["points"][0]["tested_at"], end_of(document, span)
     begin = first if span is None else max(first, span[0])
     corners: list[Corner] = []
     for step in document["specification_limits"][side]:
@@ -78,19 +102,10 @@ def corners_of(document: StreamChart, side: Side, span: Span | None) -> list[Cor
     return corners
 
 
-def end_of(document: StreamChart) -> str:
-    """The end of the forecast, or the last lot if there is none."""
-    fan = outlook(document)
+def end_of(document: StreamChart, span: Span | None = None) -> str:
+    """The end of the forecast as it is drawn, or the last lot if there is none."""
+    fan = outlook(document, span)
     return fan[-1]["tested_at"] if fan else document["points"][-1]["tested_at"]
-
-
-def stretches(document: StreamChart) -> list[list[Point]]:
-    """The points of each baseline: the moving average starts anew with a new one."""
-    starts = [limits["from_at"] or "" for limits in document["limits_history"][1:]]
-    parts: list[list[Point]] = [[] for _ in range(len(starts) + 1)]
-    for point in document["points"]:
-        parts[sum(start <= point["tested_at"] for start in starts)].append(point)
-    return parts
 
 
 def left_out(document: StreamChart) -> dict[str, str]:

@@ -25,18 +25,32 @@ AXIS = {"showline": True, "linecolor": GREY, "gridcolor": GREY, "zeroline": Fals
 GAP = 0.055
 
 
-def frame(titles: Sequence[str], shares: Sequence[float], height: int, top: int = 28, gap: float = GAP) -> Figure:
+def frame(
+    titles: Sequence[str],
+    shares: Sequence[float],
+    height: int,
+    top: int = 28,
+    gap: float = GAP,
+    *,
+    right: int = 12,
+    first_gap: float | None = None,
+) -> Figure:
     """An empty figure of strips from top to bottom, each with its share of the height, over one time axis.
 
-    The axes are `xaxis` and `yaxis`, `yaxis2` …. The wheel and the finger scroll the page and move no axis.
+    The axes are `xaxis` and `yaxis`, `yaxis2` …. The wheel and the finger scroll the page and move no axis. `right` pixels
+    stay free beside the strips, and `first_gap` of the height below the first one.
     """
-    room = (1 - gap * (len(shares) - 1)) / sum(shares)
+    gaps = [gap if first_gap is None else first_gap, *[gap] * len(shares)][: len(shares) - 1]
+    room = (1 - sum(gaps)) / sum(shares)
     layout: Figure = {
         "height": height,
-        "margin": {"l": 66, "r": 12, "t": top, "b": 46},
+        "margin": {"l": 56, "r": right, "t": top, "b": 46},
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"family": "system-ui, sans-serif", "size": 13},
+        "font": {
+            "family": "'Segoe UI', -apple-system, 'Noto Sans', 'Liberation Sans', system-ui, sans-serif",
+            "size": 13,
+        },
         "hoverlabel": {"bgcolor": LIGHT.sheet, "bordercolor": GREY, "font": {"color": LIGHT.ink}, "align": "left"},
         "showlegend": False,
         "hovermode": "closest",
@@ -50,7 +64,7 @@ def frame(titles: Sequence[str], shares: Sequence[float], height: int, top: int 
         lower = max(0.0, upper - share * room)
         layout["yaxis" if number == 1 else f"yaxis{number}"] = {**AXIS, "domain": [lower, upper], "anchor": "x"}
         layout["annotations"].append(_title(title, upper))
-        upper = lower - gap
+        upper = lower - (gaps[number - 1] if number <= len(gaps) else 0.0)
     return {"data": [], "layout": layout}
 
 
@@ -81,7 +95,7 @@ def around(values: Sequence[float]) -> tuple[float, float]:
 def _tick_text(value: float) -> str:
     if value < 1e4:
         return f"{value:g}"
-    mantissa, _, power = amount(value).partition(" × ")
+    mantissa, _, power = amount(value, digits=6).partition(" × ")
     return f"{float(mantissa):g} × {power}" if power else mantissa
 
 

@@ -1,8 +1,9 @@
 """The interactive figures of the pages: functions from documents to figures, one for each question that a page answers.
 
 Lines are SVG and not WebGL, as SVG prints sharply and needs no graphics card. Shapes repeat the meaning of colours: a filled
-circle is a lot inside its control limits, a diamond a flagged lot, a hollow square a test that is not valid, a triangle a
-level that is only known to lie beyond its tip.
+circle is a lot inside its control limits, a filled square a flagged lot, a ring with a bar to each side the first of a run of
+them, a hollow square a test that is not valid, a triangle a level that is only known to lie beyond its tip. Limits, centre
+line and the last values are named at the right end of their lines.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Literal, cast
 
+from dashboard.charts.end_labels import END_ROOM, EndLabel, add_end_labels
+from dashboard.charts.flags import MOST_REASONS, first_of_runs, flag_mark, reason
 from dashboard.charts.limit_lines import (
     FARTHEST_LIMIT,
     SIDES,
@@ -19,15 +22,16 @@ from dashboard.charts.limit_lines import (
     Side,
     corners_of,
     end_of,
+    forecast_end,
     left_out,
     near_ones,
     outlook,
-    stretches,
 )
 from dashboard.charts.plotly_axes import GREY, Figure, around, frame, level_axis, time_axis
+from dashboard.charts.svg_shapes import day_of
 from dashboard.paper.palette import FIGURE
 from dashboard.text.bench_mark_text import short_mark
-from dashboard.text.formatting import ShownEvidence, amount, counted, day
+from dashboard.text.formatting import ShownEvidence, amount, counted, day, digits_of, in_unit
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import Reading, Session
@@ -47,11 +51,11 @@ CONFIG = {
     "responsive": True,
     "doubleClick": False,
 }
-ACCENT, EDGE, WARM = FIGURE.accent, FIGURE.edge, FIGURE.warm
+ACCENT, EDGE, WARM, LIMIT = FIGURE.accent, FIGURE.edge, FIGURE.warm, FIGURE.limit
 # Shape and colour of a point by its meaning.
 KINDS = {
     "usual": ("circle", ACCENT),
-    "stands out": ("diamond", EDGE),
+    "flagged": ("square", EDGE),
     "not valid": ("square-open", WARM),
     "to look at": ("diamond-open", EDGE),
     "above": ("triangle-up", EDGE),
@@ -63,12 +67,26 @@ STRIPS: dict[Strip, str] = {
     "reading_spread": "variation between readings on a bag",
     "humidity": "chamber humidity at the test, % RH",
 }
-LEVEL_HEIGHT, STRIP_HEIGHT = 390, 105
+LEVEL_HEIGHT, STRIP_HEIGHT = 390, 92
+# Of the height, below the levels: room for the bracket of the baseline and the title of the strip.
+FIRST_GAP = 0.095
 LINE_HEIGHT = 16  # of a line of words above a picture
+# Pixels to the right of the readings of a lot, for the names of its lines.
+BAG_END_ROOM = 104
+TRACE_END_ROOM = 70
+# Letters of a lot's name beside a point.
+LONGEST_NAME = 24
+# As the forecast counts months.
+DAYS_A_MONTH = 365.25 / 12
 
 
 def stream(
-    document: StreamChart, start: ShownEvidence | None = None, span: Span | None = None, *, with_strips: bool = True
+    document: StreamChart,
+    start: ShownEvidence | None = None,
+    span: Span | None = None,
+    level: float | None = None,
+    *,
+    with_strips: bool = True,
 ) -> Figure:
     """When and how fast did this stream move: levels with their limits, and below them on the same time axis the variation.
 
@@ -80,6 +98,8 @@ def stream(
         Evidence of an alert, with the estimated start of the shift and its interval.
     span : tuple of two ISO 8601 times, optional
         The time shown; all of it by default.
+    level : float, optional
+        The level now, as the headline of the page states it; the trend estimate ends there.
     with_strips : bool
         Whether the variation is drawn below the levels.
     """
@@ -87,19 +107,21 @@ def stream(
     strips = [key for key in STRIPS if with_strips and any(point[key] is not None for point in points)]
     titles = [f"lot level, {amount(1.0, document['unit']).partition(' ')[2]}", *(STRIPS[key] for key in strips)]
     shares = [LEVEL_HEIGHT, *[STRIP_HEIGHT] * len(strips)]
-    figure = frame(titles, shares, height=sum(shares) + 60)
-    _add_baselines(figure, document)
+    figure = frame(titles, shares, height=sum(shares) + 80, right=END_ROOM, first_gap=FIRST_GAP)
     _add_control_limits(figure, points)
-    for side in SIDES:
-        _add_edge(figure, document, side, span)
-    _add_fan(figure, document)
+    ends = [label for side in SIDES for label in _add_edge(figure, document, side, span)]
+    _add_fan(figure, document, span)
+    _add_trend(figure, document, start, level)
     _add_levels(figure, document)
+    _add_flags(figure, document, span)
     _add_settings(figure, document)
     for number, key in enumerate(strips, start=2):
         _add_strip(figure, document, key, number)
     _add_start(figure, start, span)
     level_axis(figure["layout"]["yaxis"], drawn_levels(document, span), document["scale"])
     time_axis(figure["layout"]["xaxis"], span)
+    _add_baselines(figure, document, span)
+    add_end_labels(figure, [*ends, *_end_labels(document, span, level)])
     return figure
 
 
@@ -124,7 +146,7 @@ def add_adjusted_levels(figure: Figure, document: StreamDocument, span: Span | N
         point for point in document["points"] if point["adjusted_level"] is not None and point["state"] == "valid"
     ]
     words = [
-        f"Lot {point['lot']}, {day(point['tested_at'])}: would read {amount(point['adjusted_level'], document['unit'])} at "
+        f"Lot {point['lot']}, {day(point['tested_at'])}: would read {in_unit(document, point['adjusted_level'])} at "
         f"{effect['adjusted_to']:g} % RH; for information only, the measured value is the record"
         for point in points
     ]
@@ -176,6 +198,11 @@ def _label(figure: Figure, x: Any, y: float, text: str, **more: Any) -> None:
     figure["layout"]["annotations"].append({**label, **more})
 
 
+def _place(level: float, document: StreamChart) -> float:
+    """Where a label at a level stands: plotly takes the exponent on a log axis."""
+    return math.log10(level) if document["scale"] == "log" and level > 0 else level
+
+
 def _plain(words: str) -> str:
     """Escape names from files: plotly reads a little markup in hover text."""
     return words.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
@@ -194,10 +221,11 @@ def _add_start(figure: Figure, start: ShownEvidence | None, span: Span | None) -
         figure["layout"]["shapes"].append(
             {
                 "type": "rect", "x0": low, "x1": high, "xref": "x", "y0": 0, "y1": 1,
-                "yref": "y domain", "fillcolor": WARM, "opacity": 0.13, "line": {"width": 0}, "layer": "below",
+                "yref": "y domain", "fillcolor": GREY, "opacity": 0.13, "line": {"width": 0}, "layer": "below",
+                "name": "start",
             }
         )  # fmt: skip
-    _mark_moment(figure, moment, {"color": WARM, "width": 1.5, "dash": "dashdot"})
+    _mark_moment(figure, moment, {"color": GREY, "width": 1.5, "dash": "dashdot"})
     side = "left" if span is None else _side(moment, span)
     figure["layout"]["margin"]["t"] += LINE_HEIGHT
     figure["layout"]["height"] += LINE_HEIGHT
@@ -212,15 +240,70 @@ def _side(moment: str, span: Span) -> str:
     return "left" if at < begin + third else "center" if at < end - third else "right"
 
 
-def _add_baselines(figure: Figure, document: StreamChart) -> None:
-    """Mark the baseline lots of each set of limits."""
+def _add_baselines(figure: Figure, document: StreamChart, span: Span | None) -> None:
+    """A bracket under the time axis over the baseline lots of each set of limits, with their number."""
     last = document["points"][-1]["tested_at"] if document["points"] else None
     for limits in document["limits_history"]:
-        if limits["lower"] is None:
+        begin, end = limits["from_at"], limits["frozen_at"] or last
+        if limits["lower"] is None or not begin or not end:
             continue
-        ends = [{"tested_at": moment, **limits} for moment in (limits["from_at"], limits["frozen_at"] or last)]
-        words = f"baseline: {counted(limits['from_lots'], 'lot')}"
-        _line(figure, ends, "lower", {"color": GREY, "width": 5}, opacity=0.5, hoverinfo="text", text=words)
+        if span is not None:
+            begin, end = max(begin, span[0]), min(end, span[1])
+        if begin >= end:
+            continue
+        # Without strips below, the dates stand right under the levels: the bracket then lies inside.
+        down = -0.03 if "yaxis2" in figure["layout"] else 0.02
+        for x0, x1, y0 in ((begin, end, down), (begin, begin, down + 0.022), (end, end, down + 0.022)):
+            figure["layout"]["shapes"].append(
+                {
+                    "type": "line", "x0": x0, "x1": x1, "xref": "x", "y0": y0, "y1": down, "yref": "y domain",
+                    "line": {"color": GREY, "width": 1.5}, "name": "baseline",
+                }
+            )  # fmt: skip
+        words = f"baseline, {counted(limits['from_lots'], 'lot')}"
+        place = {"yref": "y domain", "yanchor": "top" if down < 0 else "bottom", "xanchor": "left"}
+        _label(figure, begin, down, words, **place)
+
+
+def _end_labels(document: StreamChart, span: Span | None, level: float | None) -> list[EndLabel]:
+    """The names of the control limits and the centre line that are in force, and of the last values."""
+    points = [point for point in document["points"] if point["shown"] is not None and point["state"] == "valid"]
+    if not points:
+        return []
+    last, unit = points[-1], document["unit"]
+    # Under a set of limits of long ago, or far away, nothing is drawn at the end.
+    named = ((last["upper"], "upper"), (last["center"], "centre"), (last["lower"], "lower"))
+    near_values = near_ones(document, [value for value, _ in named if value is not None])
+    labels = [
+        EndLabel(value, f"{name} {amount(value)}")
+        for value, name in named
+        if value is not None and value in near_values
+    ]
+    shown = last["shown"]
+    if shown is not None:
+        labels.append(EndLabel(shown, f"last lot {amount(shown, '', last['bound']).strip()}", strong=True))
+    if level is not None and amount(level, unit) != amount(shown, unit):
+        labels.append(EndLabel(level, f"now {amount(level)}", strong=True))
+    if span is not None and span[1] < last["tested_at"]:
+        # The end of the time shown lies before the last lot: only what is drawn there is named.
+        return []
+    return labels
+
+
+def _add_trend(figure: Figure, document: StreamChart, start: ShownEvidence | None, level: float | None) -> None:
+    """The trend estimate that the headline states: to the level now, with its change a month, from the start of the move on."""
+    forecast, since = document["forecast"], None if start is None else start.get("since_at")
+    if forecast is None or level is None or not since or not document["points"] or document["scale"] != "log":
+        return
+    change, end = forecast["change_percent_per_month"], document["points"][-1]["tested_at"]
+    if change is None or since >= end:
+        return
+    months = (day_of(end) - day_of(since)).days / DAYS_A_MONTH
+    ends: list[Row] = [
+        {"tested_at": since, "level": level / (1 + change / 100) ** months},
+        {"tested_at": end, "level": level},
+    ]
+    _line(figure, ends, "level", {"color": EDGE, "width": 2}, name="trend")
 
 
 def _add_control_limits(figure: Figure, points: Sequence[Point]) -> None:
@@ -241,27 +324,29 @@ def _broken(points: Sequence[Point]) -> list[Point]:
     return gapped
 
 
-def _add_edge(figure: Figure, document: StreamChart, side: Side, span: Span | None) -> None:
-    """The specification limit as steps at the days of its changes, up to the end of the forecast."""
+def _add_edge(figure: Figure, document: StreamChart, side: Side, span: Span | None) -> list[EndLabel]:
+    """The specification limit as steps at the days of its changes, up to the end of the forecast; the label at its end."""
     corners = corners_of(document, side, span)
     if all(corner["value"] is None for corner in corners):
-        return
-    ends = [corner["tested_at"] for corner in corners[1:]] + [end_of(document)]
+        return []
+    ends = [corner["tested_at"] for corner in corners[1:]] + [end_of(document, span)]
     # Both ends of each step, so that a time without a limit is a gap.
     drawn: list[Corner] = [
         {"tested_at": at, "value": corner["value"]}
         for corner, end in zip(corners, ends, strict=True)
         for at in (corner["tested_at"], end)
     ]
-    _line(figure, drawn, "value", {"color": EDGE, "width": 2.5}, name="limit")
-    for number, corner in enumerate(corners):
+    _line(figure, drawn, "value", {"color": LIMIT, "width": 2.5}, name="limit")
+    for number, corner in enumerate(corners[:-1]):
         if (value := corner["value"]) is not None:
-            place = math.log10(value) if document["scale"] == "log" else value
+            place = _place(value, document)
             at = {"xref": "x"} if number else {"xref": "x domain"}
             _label(
-                figure, corner["tested_at"] if number else 0, place, f"limit {amount(value)}", yref="y",
+                figure, corner["tested_at"] if number else 0, place, f"limit {amount(value, digits=digits_of(document))}", yref="y",
                 yanchor="bottom", xshift=4, **at,
             )  # fmt: skip
+    last = corners[-1]["value"]
+    return [] if last is None else [EndLabel(last, f"limit {amount(last)}", strong=True)]
 
 
 def _add_settings(figure: Figure, document: StreamChart) -> None:
@@ -286,7 +371,7 @@ def drawn_levels(document: StreamChart, span: Span | None = None) -> list[float]
     values += near_ones(document, {end for end in ends if end is not None})
     corners = [corner for side in SIDES for corner in corners_of(document, side, span)]
     values += [corner["value"] for corner in corners if corner["value"] is not None]
-    fan = (end for row in outlook(document) for end in (row["p10"], row["p90"]))
+    fan = (end for row in outlook(document, span) for end in (row["p10"], row["p90"]))
     return values + [end for end in fan if end is not None]
 
 
@@ -298,13 +383,12 @@ def _kind(point: Point) -> str:
         return "above" if point["bound"] > 0 else "below"
     if point["to_look_at"]:
         return "to look at"
-    return "stands out" if point["signals"] else "usual"
+    return "flagged" if point["signals"] else "usual"
 
 
 def _add_levels(figure: Figure, document: StreamChart) -> None:
-    smooth = {"color": ACCENT, "width": 1.6}
-    for stretch in stretches(document):
-        _line(figure, stretch, "ewma", smooth, name="moving average of the lots", connectgaps=True)
+    valid = [point for point in document["points"] if point["state"] == "valid" and not point["bound"]]
+    _line(figure, valid, "shown", {"color": GREY, "width": 0.8}, name="lots joined", opacity=0.7)
     apart = left_out(document)
     _add_rings(
         figure, [point for point in document["points"] if point["shown"] is not None and point["tested_at"] in apart]
@@ -313,9 +397,9 @@ def _add_levels(figure: Figure, document: StreamChart) -> None:
         chosen = [point for point in document["points"] if point["shown"] is not None and _kind(point) == kind]
         if not chosen:
             continue
-        size = 8 if kind == "usual" else 10
+        size = {"usual": 7, "flagged": 8}.get(kind, 10)
         marker = {"color": color, "symbol": symbol, "size": size, "line": {"width": 1.5, "color": color}}
-        words = [_point_text(point, document["unit"], apart.get(point["tested_at"])) for point in chosen]
+        words = [_point_text(point, document, apart.get(point["tested_at"])) for point in chosen]
         _add_markers(figure, chosen, "shown", words, name=kind, marker=marker)
 
 
@@ -336,16 +420,16 @@ def _add_rings(figure: Figure, points: Sequence[Point]) -> None:
         _line(figure, points, "shown", {}, mode="markers", marker=marker, name="left out")
 
 
-def _point_text(point: Point, unit: str, apart: str | None) -> str:
+def _point_text(point: Point, document: StreamChart, apart: str | None) -> str:
     """The lot in a sentence; `apart` is the reason why it is not in the baseline."""
-    level = amount(point["shown"], unit, point["bound"])
+    level = in_unit(document, point["shown"], point["bound"])
     text = f"Lot {point['lot']}, {day(point['tested_at'])}: {level} from {point['bags']} bags, {point['n']} readings"
     if point["state"] != "valid":
         text += f"; test not valid: {point['state']}"
     if point["to_look_at"]:
         text += "; suspect values (unit or typing error)"
     if point["bench_findings"]:
-        text += f"; {short_mark(point['bench_findings'], unit)}"
+        text += f"; {short_mark(point['bench_findings'], document['unit'])}"
     if apart is not None:
         text += f"; not in the baseline, {apart}"
     if point["signals"]:
@@ -353,8 +437,35 @@ def _point_text(point: Point, unit: str, apart: str | None) -> str:
     return f"{text}. Click to open it."
 
 
-def _add_fan(figure: Figure, document: StreamChart) -> None:
-    fan = outlook(document)
+def _add_flags(figure: Figure, document: StreamChart, span: Span | None) -> None:
+    """The mark of a flag on the first lot of each run of flagged lots, with the reason beside the newest ones."""
+    shown = [point for point in document["points"] if span is None or span[0] <= point["tested_at"] <= span[1]]
+    firsts = first_of_runs(shown)
+    figure["layout"]["shapes"] += [flag_mark(point, EDGE) for point in firsts]
+    for number, point in enumerate(firsts[-MOST_REASONS:]):
+        level = point["shown"]
+        if level is None:
+            continue
+        side = "left" if span is None else _side(point["tested_at"], span)
+        above = point["center"] is None or level >= point["center"]
+        far = 34 + 24 * (number % 2)
+        figure["layout"]["annotations"].append(
+            {
+                "x": point["tested_at"], "xref": "x", "y": _place(level, document), "yref": "y", "ax": 0, "ay": -far if above else far,
+                "showarrow": True, "arrowhead": 0, "arrowwidth": 1, "arrowcolor": GREY, "standoff": 9,
+                "xanchor": {"left": "left", "center": "center", "right": "right"}[side], "align": side,
+                "text": f"<b>{_plain(_brief(point['lot']))}</b> {_plain(reason(point))}", "font": {"size": 12}, "name": "reason",
+            }
+        )  # fmt: skip
+
+
+def _brief(name: str) -> str:
+    """A name that fits beside a point."""
+    return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1]}…"
+
+
+def _add_fan(figure: Figure, document: StreamChart, span: Span | None) -> None:
+    fan = outlook(document, span)
     if not fan:
         return
     for low, high, opacity in (("p10", "p90", 0.16), ("p25", "p75", 0.26)):
@@ -363,6 +474,10 @@ def _add_fan(figure: Figure, document: StreamChart) -> None:
         filled = {"fill": "toself", "fillcolor": _washed(ACCENT, opacity), "name": "forecast"}
         _line(figure, there + back, "edge", {"width": 0}, **filled)
     _line(figure, fan, "p50", {"color": ACCENT, "width": 1.2, "dash": "dash"}, name="forecast, middle")
+    whole = fan[-1]["tested_at"] == forecast_end(document)
+    place = {"yref": "y domain", "yanchor": "bottom", "xanchor": "left" if whole else "center"}
+    at = fan[0]["tested_at"] if whole else fan[-1]["tested_at"]
+    _label(figure, at, 1, "forecast" if whole else f"to {day(forecast_end(document))}", **place)
 
 
 def _washed(colour: str, opacity: float) -> str:
@@ -387,6 +502,11 @@ def _add_strip(figure: Figure, document: StreamChart, key: Strip, number: int) -
     limit = {"color": GREY, "width": 1.2, "dash": "dot", "shape": "hvh"}
     _line(figure, points, f"{key}_upper", limit, axis=f"y{number}", name="control limit", connectgaps=True)
     axis["rangemode"] = "tozero"
+    last = points[-1]
+    if (end := last[cast("Literal['bag_spread_upper', 'reading_spread_upper']", f"{key}_upper")]) is not None:
+        words = f"upper {100 * end:.0f} %" if document["scale"] == "log" else f"upper {amount(end)}"
+        place = {"xref": "x domain", "yref": f"y{number}", "yanchor": "middle", "xshift": 7}
+        _label(figure, 1, end, words, **place)
     if document["scale"] == "log":
         axis["tickformat"] = ".0%"
 
@@ -397,34 +517,48 @@ def _strip_text(point: Point, key: Strip, document: StreamChart) -> str:
     value = point[key]
     if document["scale"] == "log" and value is not None:
         return f"Lot {point['lot']}: {100 * value:.1f} %"
-    return f"Lot {point['lot']}: {amount(value, document['unit'])}"
+    return f"Lot {point['lot']}: {in_unit(document, value)}"
 
 
 # One lot
 
 
-def bags(session: Session, usual: StoredControlLimits | None = None) -> Figure:
-    """Can I trust this lot: every reading, bag by bag, with the limits and the normal range of lot levels."""
-    figure = frame([""], [1], height=270, top=12)
-    values = [reading["value"] for reading in session["readings"]]
-    for limit in (session["limit_lower"], session["limit_upper"]):
-        if limit is not None and min(values) / FARTHEST_LIMIT <= limit <= max(values) * FARTHEST_LIMIT:
-            _level_line(figure, limit, {"color": EDGE, "width": 2.5})
-            values.append(limit)
+def bags(session: Session, usual: StoredControlLimits | None = None, beside: Sequence[Session] = ()) -> Figure:
+    """Can I trust this lot: every reading, bag by bag, with the limits and the control limits of lot levels.
+
+    All such figures have one frame, so that those of a lot stand beside each other; readings outside the limit are marked.
+    `beside` are sessions that share its scale: the retests of the same characteristic.
+    """
+    figure = frame([""], [1], height=230, top=14, right=BAG_END_ROOM)
+    values = [reading["value"] for one in [session, *beside] for reading in one["readings"]]
+    low, high = min(values) / FARTHEST_LIMIT, max(values) * FARTHEST_LIMIT
+    limits = (session["limit_lower"], session["limit_upper"])
+    near_limits = [limit for limit in limits if limit is not None and low <= limit <= high]
+    for limit in near_limits:
+        _level_line(figure, limit, {"color": LIMIT, "width": 2.5})
+    values += near_limits
+    labels = [EndLabel(limit, f"limit {amount(limit)}", strong=True) for limit in near_limits]
     if usual is not None and usual["lower"] is not None and usual["upper"] is not None:
         values += _add_usual(figure, usual["lower"], usual["upper"])
+        labels.append(EndLabel(usual["upper"], f"upper {amount(usual['upper'])}"))
     if session["level"] is not None:
         _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
-    _add_readings(figure, session["readings"])
+        labels.append(EndLabel(session["level"], f"lot {amount(session['level'])}", strong=True))
+    _add_readings(figure, session, limits)
     numbers = sorted({reading["specimen"] for reading in session["readings"]})
     names = [f"bag {number}" for number in numbers]
     figure["layout"]["xaxis"].update(type="category", categoryorder="array", categoryarray=names, showgrid=False)
+    figure["layout"]["xaxis"].update(
+        tickvals=names, ticktext=[str(number) for number in numbers], nticks=12, tickangle=0
+    )
+    figure["layout"]["margin"]["b"] = 26
     level_axis(figure["layout"]["yaxis"], values, session["scale"])
+    add_end_labels(figure, labels)
     return figure
 
 
 def _add_usual(figure: Figure, lower: float, upper: float) -> list[float]:
-    """Add a band for the normal range of lot levels; its edges."""
+    """Add a band for the control limits of lot levels; its edges."""
     band = {
         "type": "rect", "x0": 0, "x1": 1, "xref": "x domain", "y0": lower, "y1": upper, "yref": "y",
         "fillcolor": GREY, "opacity": 0.16, "line": {"width": 0}, "layer": "below",
@@ -433,36 +567,54 @@ def _add_usual(figure: Figure, lower: float, upper: float) -> list[float]:
     return [lower, upper]
 
 
-def _add_readings(figure: Figure, readings: Sequence[Reading]) -> None:
-    for bound, symbol, color in ((0, "circle", ACCENT), (1, "triangle-up", EDGE), (-1, "triangle-down", EDGE)):
-        chosen = [reading for reading in readings if reading["bound"] == bound]
-        if chosen:
-            figure["data"].append(
-                {
-                    "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in chosen],
-                    "y": [reading["value"] for reading in chosen], "text": [_plain(_reading_text(one)) for one in chosen],
-                    "marker": {"symbol": symbol, "size": 11 if bound else 9, "color": color, "opacity": 0.75},
-                    "hovertemplate": "%{text}<extra></extra>",
-                }
-            )  # fmt: skip
+def _add_readings(figure: Figure, session: Session, limits: tuple[float | None, float | None]) -> None:
+    """Every reading by its bag: a disc, a square outside the limit, a triangle beyond the range of the meter."""
+    lower, upper = limits
+
+    def look(reading: Reading) -> tuple[str, str, int]:
+        if reading["bound"]:
+            return ("triangle-up" if reading["bound"] > 0 else "triangle-down"), EDGE, 11
+        outside = (upper is not None and reading["value"] >= upper) or (lower is not None and reading["value"] < lower)
+        return ("square", EDGE, 8) if outside else ("circle", ACCENT, 8)
+
+    for symbol, color, size in dict.fromkeys(map(look, session["readings"])):
+        chosen = [reading for reading in session["readings"] if look(reading) == (symbol, color, size)]
+        figure["data"].append(
+            {
+                "type": "scatter", "mode": "markers", "x": [f"bag {reading['specimen']}" for reading in chosen],
+                "y": [reading["value"] for reading in chosen], "text": [_plain(_reading_text(session, one)) for one in chosen],
+                "marker": {"symbol": symbol, "size": size, "color": color, "opacity": 0.8},
+                "hovertemplate": "%{text}<extra></extra>",
+            }
+        )  # fmt: skip
 
 
-def _reading_text(reading: Reading) -> str:
-    value = amount(reading["value"], reading["unit"], reading["bound"])
+def _reading_text(session: Session, reading: Reading) -> str:
+    value = in_unit(session, reading["value"], reading["bound"])
     return f"bag {reading['specimen']}, reading {reading['reading']}: {value}"
 
 
 # One chamber
 
 
-def chamber_trace(trace: ChamberTrace) -> Figure:
-    """A chamber's log: humidity and temperature with their tolerances, and the required hours."""
-    figure = frame(["humidity, % RH", "temperature, °C"], [3, 2], height=290, gap=0.14)
+def chamber_trace(trace: ChamberTrace, beside: Sequence[ChamberTrace] = ()) -> Figure:
+    """A chamber's log: humidity and temperature with their tolerances, and the required hours.
+
+    `beside` are the traces that stand beside it: all are drawn on the scales that hold every one of them.
+    """
+    figure = frame(["humidity, % RH", "temperature, °C"], [3, 2], height=290, gap=0.14, right=TRACE_END_ROOM)
+    every = [trace, *beside]
     traces = (
-        ("y", trace["humidity"], trace["humidity_low"], trace["humidity_high"]),
-        ("y2", trace["temperature"], trace["temperature_low"], trace["temperature_high"]),
+        ("y", trace["humidity"], trace["humidity_low"], trace["humidity_high"], [one["humidity"] for one in every]),
+        (
+            "y2",
+            trace["temperature"],
+            trace["temperature_low"],
+            trace["temperature_high"],
+            [one["temperature"] for one in every],
+        ),
     )
-    for axis, values, low, high in traces:
+    for axis, values, low, high, together in traces:
         figure["data"].append(
             {
                 "type": "scatter", "mode": "lines", "x": trace["times"], "y": values, "yaxis": axis,
@@ -470,9 +622,13 @@ def chamber_trace(trace: ChamberTrace) -> Figure:
             }
         )  # fmt: skip
         for edge in (low, high):
-            _level_line(figure, edge, {"color": EDGE, "width": 1.4, "dash": "dot"}, axis)
-        logged = [value for value in values if value is not None]
+            _level_line(figure, edge, {"color": GREY, "width": 1.4, "dash": "dash"}, axis)
+        logged = [value for some in together for value in some if value is not None]
         figure["layout"][f"{axis[0]}axis{axis[1:]}"].update(range=list(around([*logged, low, high])), nticks=5)
+        labels = [EndLabel(high, f"upper {high:g}"), EndLabel(low, f"lower {low:g}")]
+        last = next((value for value in reversed(values) if value is not None), None)
+        labels += [] if last is None else [EndLabel(last, f"{last:.1f}", strong=True)]
+        add_end_labels(figure, labels, axis)
     for moment in (trace["from"], trace["to"]):
         if moment is not None:
             _mark_moment(figure, moment, {"color": GREY, "width": 1.5})

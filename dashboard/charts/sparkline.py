@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 
 from dashboard.charts.svg_shapes import Edges, Frame, drawing
 from dashboard.paper.palette import DARK, FIGURE, LIGHT, Scheme
@@ -29,9 +30,18 @@ class SparklineData:
     upper: float | None
 
 
-def sparkline(stream: SparklineData, title: str, width: int = 240, height: int = 46, *, paper: bool = False) -> str:
-    """A stream's last year and its forecast, with its centre line and the nearer limit; `paper` leaves dark mode out."""
-    frame = _frame(stream, width, height)
+# At the right end of the picture, for the words on the limit.
+LIMIT_ROOM = 56
+
+
+def sparkline(
+    stream: SparklineData, title: str, width: int = 240, height: int = 46, *, paper: bool = False, limit: str = ""
+) -> str:
+    """A stream's last year and its forecast, with its centre line and the nearer limit.
+
+    `paper` leaves dark mode out; `limit` are the words at the right end of the limit's line.
+    """
+    frame = _frame(stream, width - (LIMIT_ROOM if limit else 0), height)
     near = _nearer_limit(stream)
     parts = [] if near is None else [_level_line("edge", frame, near)]
     parts += [] if stream.usual is None else [_level_line("usual", frame, stream.usual)]
@@ -45,6 +55,9 @@ def sparkline(stream: SparklineData, title: str, width: int = 240, height: int =
         week, level = stream.lots[-1]
         parts.append(f'<polyline class="line" points="{_points(stream.lots, frame)}"/>')
         parts.append(f'<circle class="now" cx="{frame.x(week):.1f}" cy="{frame.y(level):.1f}" r="3"/>')
+    if limit and near is not None:
+        y = min(max(frame.y(near) + 4, 11.0), height - 2.0)
+        parts.append(f'<text class="words" x="{frame.edges.right + 7:.1f}" y="{y:.1f}">{escape(limit)}</text>')
     style = _style(LIGHT)
     if not paper:
         style += f"@media (prefers-color-scheme:dark){{{_style(DARK)}}}"
@@ -58,9 +71,10 @@ def as_image_address(svg: str) -> str:
 
 def _style(scheme: Scheme) -> str:
     return (
-        f".edge{{stroke:{scheme.act};stroke-width:2}}.usual{{stroke:{FIGURE.grey};stroke-dasharray:3 3}}"
+        f".edge{{stroke:{scheme.ink};stroke-width:2}}.usual{{stroke:{FIGURE.grey};stroke-dasharray:3 3}}"
         f".today{{stroke:{FIGURE.grey};stroke-width:.7}}.line{{fill:none;stroke:{scheme.accent};stroke-width:1.6}}"
         f".fan{{fill:{scheme.accent};opacity:.16}}.mid{{fill:{scheme.accent};opacity:.3}}.now{{fill:{scheme.accent}}}"
+        f".words{{fill:{scheme.ink};font:12px 'Segoe UI','Noto Sans','Liberation Sans',sans-serif}}"
     )
 
 

@@ -15,7 +15,7 @@ from typing import Self
 
 from dashboard.charts.ticks import round_ticks
 from dashboard.paper.palette import LIGHT
-from dashboard.text.formatting import amount
+from dashboard.text.formatting import amounts
 from spc.vocabulary.finite import LARGEST, SMALLEST, exp
 
 __all__ = ["Edges", "Frame", "band", "day_of", "diamond", "disc", "drawing", "level_ticks", "line", "square", "words"]
@@ -100,10 +100,11 @@ def level_ticks(frame: Frame, unit: str) -> list[str]:
     low, high = (exp(end) if frame.is_log else end for end in (frame.low, frame.high))
     ticks = round_ticks(max(low, SMALLEST), max(min(high, LARGEST), SMALLEST), enough=3, most_decades=4) or [low, high]
     parts = [line(edges.left, edges.bottom, edges.right, edges.bottom, LIGHT.hair)]
-    for tick in ticks[:: -(-len(ticks) // 5)]:
+    shown = ticks[:: -(-len(ticks) // 5)]
+    for tick, text in zip(shown, amounts(shown, unit), strict=True):
         y = frame.y(tick)
         parts += [line(edges.left, y, edges.right, y, LIGHT.hair, 0.4)]
-        parts += [words(edges.left - 4, y + 3, amount(tick, unit), "end")]
+        parts += [words(edges.left - 4, y + 3, text, "end")]
     return parts
 
 

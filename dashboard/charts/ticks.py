@@ -19,8 +19,8 @@ LEAST_POWER, MOST_POWER = math.log10(SMALLEST), math.log10(LARGEST) - 1e-12
 def round_ticks(low: float, high: float, enough: int = 4, most_decades: int = 9) -> list[float]:
     """Return round numbers between two levels above 0, about `enough` of them however near or far the two are.
 
-    Over more than `most_decades` decades some decades are skipped. Two levels that lie very near each other may have none
-    between them.
+    Over more than `most_decades` decades some decades are skipped. Between two levels that lie near each other the ticks are
+    equally spaced, as a log scale is nearly straight there.
     """
     first, last = math.floor(math.log10(low)), min(math.ceil(math.log10(high)), math.floor(MOST_POWER))
     ticks: list[float] = []
@@ -34,4 +34,14 @@ def round_ticks(low: float, high: float, enough: int = 4, most_decades: int = 9)
         ]
         if len(ticks) >= enough:
             return ticks
-    return ticks
+    return ticks if len(ticks) >= enough - 1 else _equal_steps(low, high, enough)
+
+
+def _equal_steps(low: float, high: float, enough: int) -> list[float]:
+    """Multiples of 1, 2 or 5 times a power of ten between two levels: at least `enough` of them, and at most about twice as many."""
+    widest = (high - low) / enough
+    if not widest > 0:
+        return []
+    power = 10.0 ** math.floor(math.log10(widest))
+    step = next(part * power for part in (5, 2, 1) if part * power <= widest)
+    return [number * step for number in range(math.ceil(low / step), math.floor(high / step) + 1)]

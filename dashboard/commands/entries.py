@@ -15,6 +15,7 @@ from ingest.common.clock import now
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds
 from ingest.decisions import corrective_actions
+from ingest.decisions.cases import ASSIGN, assign
 from ingest.decisions.limit_change_preview import carry_out, preview
 from ingest.decisions.limit_requests import LimitRequest, as_entry
 from ingest.documents.entries import StoredEntryBody
@@ -184,6 +185,8 @@ def settle(
 @click.option("--cause", default="", help="The cause stated by the supplier.")
 @click.option("--action", "taken", default="", help="The corrective action stated by the supplier.")
 @click.option("--first-lot", default="", metavar="LOT", help="The first lot made after the corrective action.")
+@click.option("--owner", default="", metavar="NAME", help="Who has the case from now on.")
+@click.option("--due", default="", metavar="DAY", help="The day until which the owner has to act.")
 @click.option("--by", required=True, help="Your name.")
 @click.option("--because", default="", help="A remark (default: the name of the step).")
 def action(
@@ -194,12 +197,14 @@ def action(
     cause: str,
     taken: str,
     first_lot: str,
+    owner: str,
+    due: str,
     by: str,
     because: str,
 ) -> None:
     """Record the steps of a corrective action on an alert.
 
-    The steps are the request, the supplier's answer and the first corrected lot.
+    The steps are the request, the supplier's answer and the first corrected lot; the case may get an owner and a due date.
     """
     fields = {"cause": cause, "action": taken, "first_lot": first_lot}
     steps = [
@@ -211,12 +216,14 @@ def action(
         )
         if day is not None
     ]
-    if not steps:
-        raise CallError("action: give --asked DAY, --answered DAY or --first-lot LOT")
+    if not steps and not owner and not due:
+        raise CallError("action: give --asked DAY, --answered DAY, --first-lot LOT, --owner NAME or --due DAY")
     lab, store = lab_store(folder)
     with store.writing() as connection:
         for step, day in steps:
             corrective_actions.record_step(
                 connection, lab, alert, step, by, because or step, {"on": day, **fields}, now()
             )
-    click.echo("Recorded. Run lotdrift alerts --all --json to see whether the corrective action was effective.")
+        if owner or due:
+            assign(connection, lab, alert, by, because or ASSIGN, {"owner": owner, "due": due}, now())
+    click.echo("Recorded. Run lotdrift cases to see how the case stands.")

@@ -10,14 +10,14 @@ from dash import html
 from dashboard.components.current_user import current_user
 from dashboard.components.entry_form import day_field, field, form
 from dashboard.components.html_parts import lot_link
-from dashboard.text.formatting import amount, counted, day
+from dashboard.text.formatting import amounts, counted, day
 from dashboard.text.urls import notice_address
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction, CorrectiveResult
 from ingest.documents.entries import SubjectEntry
 from spc.vocabulary.enums import Effectiveness
 
-__all__ = ["corrective_action_card", "state_text"]
+__all__ = ["action_timeline", "corrective_action_card", "entry_text", "notice_link", "state_text", "step_forms"]
 
 # For each result its words, a shape so that colour is never alone, and the class of its colour.
 RESULTS = {
@@ -48,49 +48,57 @@ def corrective_action_card(alert: Alert, entries: Sequence[SubjectEntry] = ()) -
     timeline; the list of entries keeps both.
     """
     action = alert["corrective_action"]
-    timeline = [_timeline(alert, action)] if action else []
+    unit = str(alert["evidence"].get("unit") or "")
+    timeline = [action_timeline(alert["supplier"] or "", action, unit)] if action else []
     if no_notice_because(alert):
         return timeline
     trail = html.Details(
         [
             html.Summary(f"Audit trail: {counted(len(entries), 'entry', 'entries')}"),
-            *[html.P(_entry_text(entry), className="entry quiet") for entry in entries],
+            *[html.P(entry_text(entry), className="entry quiet") for entry in entries],
         ]
     )
-    notice = html.P(
-        [
-            html.A("Notice to the supplier (PDF)", href=notice_address(alert["id"]), download=""),
-            ": download; not sent automatically.",
-        ]
-    )
-    forms = _step_forms(f"alert:{alert['id']}", action) if current_user().may_enter else []
+    forms = step_forms(f"alert:{alert['id']}", action) if current_user().may_enter else []
     return [
         *timeline,
         trail if entries else None,
-        html.Details([html.Summary("Corrective action"), notice, *forms]),
+        html.Details([html.Summary("Corrective action"), notice_link(alert["id"]), *forms]),
     ]
 
 
-def _entry_text(entry: SubjectEntry) -> str:
-    body = ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
-    remark = "" if entry["reason"] == entry["what"] else f" ({entry['reason']})"
-    return f"{entry['who']}, {day(entry['at'])}, {entry['what']}, {body}{remark}"
+def notice_link(alert: str) -> html.P:
+    """The notice about an alert, to download."""
+    return html.P(
+        [
+            html.A("Notice to the supplier (PDF)", href=notice_address(alert), download=""),
+            ": download; not sent automatically.",
+        ]
+    )
 
 
-def _timeline(alert: Alert, action: CorrectiveAction) -> html.Ol:
+def entry_text(entry: SubjectEntry) -> str:
+    """An entry with its fields and its reason, on one line; the alerts that it names are left out."""
+    fields = {name: value for name, value in entry["body"].items() if name not in ("alerts", "stream", "after_at")}
+    body = "".join(f", {name.replace('_', ' ')}: {value}" for name, value in fields.items())
+    remark = "" if entry["reason"] == entry["what"] else f": {entry['reason']}"
+    return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{body}{remark}"
+
+
+def action_timeline(supplier: str, action: CorrectiveAction, unit: str, digits: int = 3) -> html.Ol:
+    """The steps of a corrective action in order, with what the lots after it show."""
     steps = [_step(f"Corrective action requested on {day(action['asked_on'])}", f"by {action['asked_by']}")]
     if action["answered_on"] is None:
-        steps.append(_step(f"No answer yet, for {counted(action['days_open'] or 0, 'day')}", "", "waiting"))
+        steps.append(_step("No answer yet", f"for {counted(action['days_open'] or 0, 'day')}", "waiting"))
     else:
         after = counted(action["days_to_answer"] or 0, "day")
         stated = f"Cause: {action['cause']}; action: {action['action']}"
         steps.append(_step(f"Answered on {day(action['answered_on'])}, after {after}", stated))
     if action["first_lot"] is not None:
-        steps.append(_step(["First corrected lot: ", lot_link(alert["supplier"] or "", action["first_lot"])], ""))
+        steps.append(_step(["First corrected lot: ", lot_link(supplier, action["first_lot"])], ""))
     if action["result"] is not None:
         words, shape, colour = RESULTS[Effectiveness(action["result"]["answer"])]
         label = html.Span([html.Span(shape, **{"aria-hidden": "true"}), words], className=f"word {colour}")
-        text = _result_text(action["result"], str(alert["evidence"].get("unit") or ""))
+        text = _result_text(action["result"], unit, digits)
         steps.append(html.Li([label, html.Span(text, className="quiet")]))
     return html.Ol(steps, className="steps", **{"aria-label": "Corrective action"})
 
@@ -99,7 +107,7 @@ def _step(head: Any, detail: str, look: str = "") -> html.Li:
     return html.Li([html.Span(head), html.Span(detail, className="quiet") if detail else None], className=look)
 
 
-def _result_text(result: CorrectiveResult, unit: str) -> str:
+def _result_text(result: CorrectiveResult, unit: str, digits: int) -> str:
     """The lots that the result is based on, and their mean against the mean before the alert and at the alert."""
     if not result["lots"]:
         return f": {result['reason']}"
@@ -109,15 +117,18 @@ def _result_text(result: CorrectiveResult, unit: str) -> str:
     if result["level_after"] is None:
         return text
     # Variation between bags or readings is a share, a level has a unit.
-    after, before, at_alert = (
-        "–" if value is None else amount(value, unit) if result["of"] == "level" else f"{value:.3g}"
-        for value in (result["level_after"], result["level_usual"], result["level_moved"])
+    of_level = result["of"] == "level"
+    after, before, at_alert = amounts(
+        [result["level_after"], result["level_usual"], result["level_moved"]],
+        unit if of_level else "",
+        digits if of_level else 3,
     )
     name = "mean" if result["of"] == "level" else "mean variation"
     return f"{text}: {name} {after}; before {before}; at the alert {at_alert}"
 
 
-def _step_forms(subject: str, action: CorrectiveAction | None) -> list[html.Form]:
+def step_forms(subject: str, action: CorrectiveAction | None) -> list[html.Form]:
+    """The forms for the next steps of a corrective action."""
     forms = [form(subject, {ASKED: BUTTONS[ASKED]}, [day_field("requested on", "on")])]
     if action and action["asked_on"]:
         answer = [

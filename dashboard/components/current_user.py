@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from urllib.parse import quote, unquote
 
-from flask import g, has_request_context
+from flask import Response, g, has_request_context, request
 
-__all__ = ["NOBODY", "NO_LOGIN", "CurrentUser", "current_user"]
+__all__ = ["NOBODY", "NO_LOGIN", "CurrentUser", "current_user", "remember_name", "remembered_name"]
+
+# The cookie with the name that a person wrote last, where no users are declared.
+NAME_COOKIE = "lotdrift-name"
+LONGEST_NAME = 80
+REMEMBERED_SECONDS = 90 * 24 * 3600
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,3 +35,18 @@ def current_user() -> CurrentUser:
         return NO_LOGIN
     user: CurrentUser = g.get("user", NOBODY)
     return user
+
+
+def remember_name(answer: Response, name: str) -> None:
+    """Keep a person's name in the browser, so that the next form shows it."""
+    answer.set_cookie(
+        NAME_COOKIE, quote(name.strip()[:LONGEST_NAME]), max_age=REMEMBERED_SECONDS, httponly=True, samesite="Lax"
+    )
+
+
+def remembered_name() -> str:
+    """The name that a person wrote last in this browser; empty where there is none."""
+    if not has_request_context():
+        return ""
+    written = unquote(request.cookies.get(NAME_COOKIE, "")[: 12 * LONGEST_NAME], errors="replace")
+    return "".join(letter for letter in written if letter.isprintable())[:LONGEST_NAME]

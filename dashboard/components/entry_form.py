@@ -7,11 +7,14 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard.components.current_user import current_user
+from dashboard.components.current_user import current_user, remembered_name
+from dashboard.text.urls import RETESTS
 
-__all__ = ["ENTRY_PATH", "day_field", "field", "form", "hidden_field", "if_editor"]
+__all__ = ["BACK", "ENTRY_PATH", "day_field", "field", "form", "hidden_field", "if_editor"]
 
 ENTRY_PATH = "/entry"
+# The pages to which a form may lead back, by the word that it sends: no address from outside is followed.
+BACK = {"retest": RETESTS}
 
 
 def if_editor(title: str, *content: Any) -> list[html.Details]:
@@ -19,17 +22,25 @@ def if_editor(title: str, *content: Any) -> list[html.Details]:
     return [html.Details([html.Summary(title), *content])] if current_user().may_enter else []
 
 
-def form(subject: str, buttons: Sequence[str] | Mapping[str, str], fields: Sequence[Any] = ()) -> html.Form:
+def form(
+    subject: str | Sequence[str] | Sequence[tuple[str, str]],
+    buttons: Sequence[str] | Mapping[str, str],
+    fields: Sequence[Any] = (),
+) -> html.Form:
     """A form about `subject`; it needs a reason, and a name where nobody is logged in. It works without a script.
 
+    `subject` may be several subjects, of which the form is about all; where each has a name beside it, a person ticks some.
     `buttons` are the things to do, or map each one to the words on its button.
     """
     words = buttons if isinstance(buttons, Mapping) else {what: what for what in buttons}
+    subjects = [subject] if isinstance(subject, str) else subject
+    chosen = [one if isinstance(one, tuple) else hidden_field("subject", one) for one in subjects]
+    ticks = [one for one in chosen if isinstance(one, tuple)]
     return html.Form(
         [
-            hidden_field("subject", subject),
+            *([_ticks(ticks)] if ticks else chosen),
             *fields,
-            *([] if current_user().name else [field("your name", "who", autoComplete="name", required=True)]),
+            *([] if current_user().name else [_name_field()]),
             field("reason", "reason", required=True),
             html.Div(
                 [html.Button(text, type="submit", name="what", value=what) for what, text in words.items()],
@@ -42,14 +53,30 @@ def form(subject: str, buttons: Sequence[str] | Mapping[str, str], fields: Seque
     )
 
 
+def _name_field() -> html.Label:
+    """The name of the person at the browser, as it was written last."""
+    return field("your name", "who", remembered_name(), autoComplete="name", required=True)
+
+
+def _ticks(subjects: Sequence[tuple[str, str]]) -> html.Fieldset:
+    """A box to tick for each subject; one alone is chosen."""
+    if len(subjects) == 1:
+        return html.Fieldset([hidden_field("subject", subjects[0][0]), html.Legend(f"About {subjects[0][1]}")])
+    boxes = [
+        html.Label([dcc.Input(type="checkbox", name="subject", value=subject), html.Span(name)], className="tick")
+        for subject, name in subjects
+    ]
+    return html.Fieldset([html.Legend("About"), *boxes])
+
+
 def field(label: str, name: str, value: str = "", **how: Any) -> html.Label:
     """A labelled line to write in."""
     return html.Label([label, dcc.Input(name=name, value=value, type=how.pop("type", "text"), **how)])
 
 
-def day_field(label: str, name: str) -> html.Label:
-    """A labelled line for a day, which is required."""
-    return field(label, name, placeholder="2026-03-18", pattern=r"\d{4}-\d{2}-\d{2}", required=True)
+def day_field(label: str, name: str, *, required: bool = True) -> html.Label:
+    """A labelled day with a calendar."""
+    return field(label, name, type="date", required=required)
 
 
 def hidden_field(name: str, value: str) -> dcc.Input:

@@ -21,6 +21,7 @@ __all__ = [
     "legend",
     "link",
     "lot_link",
+    "mark",
     "sparkline_image",
     "stream_link",
     "supplier_link",
@@ -28,19 +29,15 @@ __all__ = [
     "word",
 ]
 
-# A shape for each word, so that colour is never alone.
-SHAPES = {
-    "act": "◆", "look": "◈", "steady": "●", "learning": "○", "silent": "–", "note": "·",
-    "pass": "●", "fail": "◆", "undecided": "◈", "invalid": "□", "unlimited": "–",
-    "open": "◈", "acknowledged": "●", "closed": "○",
-}  # fmt: skip
+
+def mark(name: str) -> html.Span:
+    """A shape from the style sheet, so that colour is never alone; the word beside it says the same."""
+    return html.Span(className=f"mark mark-{name}", **{"aria-hidden": "true"})
 
 
 def word(state: str, text: str = "") -> html.Span:
     """A state as shape and word; `text` replaces the word where the page says more."""
-    return html.Span(
-        [html.Span(SHAPES.get(state, "·"), **{"aria-hidden": "true"}), text or state], className=f"word {state}"
-    )
+    return html.Span([mark(state), text or state], className=f"word {state}" if text else f"word state {state}")
 
 
 def link(text: str, path: str, **query: str) -> dcc.Link:
@@ -84,11 +81,26 @@ def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
     )
 
 
-def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], name: str, numbers: Sequence[str] = ()) -> html.Div:
-    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` are aligned right."""
+def table(
+    heads: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    name: str,
+    numbers: Sequence[str] = (),
+    row_styles: Sequence[str] = (),
+) -> html.Div:
+    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` are aligned right.
+
+    `row_styles` are the classes of the rows, where some of them are marked.
+    """
     styles = ["number" if head in numbers else "" for head in heads]
     head = html.Tr([html.Th(text, scope="col", className=style) for text, style in zip(heads, styles, strict=True)])
-    body = [html.Tr([html.Td(cell, className=style) for cell, style in zip(row, styles, strict=True)]) for row in rows]
+    body = [
+        html.Tr(
+            [html.Td(cell, className=style) for cell, style in zip(row, styles, strict=True)],
+            className=row_styles[number] if row_styles else "",
+        )
+        for number, row in enumerate(rows)
+    ]
     return html.Div(
         html.Table([html.Thead(head), html.Tbody(body)]),
         className="scroll",
@@ -115,10 +127,14 @@ def legend(*entries: tuple[str, str, str]) -> html.Ul:
     return html.Ul(items, className="key")
 
 
-def sparkline_image(data: SparklineData, name: str) -> html.Img:
-    """The sparkline of a stream: 12 months and the forecast, with centre line and specification limit."""
+def sparkline_image(data: SparklineData, name: str, limit: str = "") -> html.Img:
+    """The sparkline of a stream: 12 months and the forecast, with centre line and specification limit.
+
+    `limit` is written at the end of the line of the specification limit.
+    """
     title = f"{name}: 12 months and forecast"
-    return html.Img(src=as_image_address(sparkline(data, title)), alt=title, className="sketch")
+    width = 290 if limit else 240
+    return html.Img(src=as_image_address(sparkline(data, title, width, limit=limit)), alt=title, className="sketch")
 
 
 def empty(sentence: str, advice: str) -> html.Div:

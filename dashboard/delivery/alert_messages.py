@@ -17,6 +17,7 @@ from dashboard.text.formatting import (
     CAUTIONS,
     SHORT_WORDS,
     amount,
+    amounts,
     characteristic,
     counted,
     day,
@@ -122,21 +123,24 @@ def _matter(alert: Alert) -> str:
         return BENCH_SUBJECTS[kind]
     what = "lots in stock near their date" if alert["id"].startswith(STOCK_ID) else SHORT_WORDS.get(kind, "")
     if kind == Kind.DRIFT:
-        what = way(evidence.get("direction", 0), evidence.get("change_percent_per_month"))
+        what = way(evidence.get("direction", 0), evidence.get("change_percent_per_month"), evidence.get("digits", 3))
     return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}, {what}"
 
 
 def _figures(alert: Alert, context: MessageContext) -> str:
     """The figures as text, a line each; a kind of alert has only some of them."""
     evidence, row = shown(alert["evidence"]), context.rows.get(_stream(alert))
-    unit, lots, explained = evidence.get("unit", ""), evidence.get("lots", 1), context.explained.get(alert["id"], 0)
+    unit, digits = evidence.get("unit", ""), evidence.get("digits", 3)
+    lots, explained = evidence.get("lots", 1), context.explained.get(alert["id"], 0)
     level, normal, since = evidence.get("level"), evidence.get("usual"), evidence.get("since_at")
     chance = evidence.get("breach_probability")
     latest = ""
+    then, usual, last = amounts([level, normal, evidence.get("latest_level")], unit, digits)
     if isinstance(lots, int) and lots > 1 and "latest_lot" in evidence:
-        value = amount(evidence["latest_level"], unit, evidence.get("latest_bound", 0))
+        bound = evidence.get("latest_bound", 0)
+        value = amount(evidence["latest_level"], unit, bound, digits) if bound else last
         latest = f"lot {evidence['latest_lot']}, {day(evidence['latest_tested_at'])}, at {value}"
-    now = alert["now"]
+    now, open_level = alert["now"], evidence.get("level_bound", 0)
     began = f"{day(since)}{interval(evidence.get('since_low_at'), evidence.get('since_high_at'))}" if since else ""
     lines = [
         ("kind", f"{alert['kind']}, grade {alert['grade']}"),
@@ -145,8 +149,8 @@ def _figures(alert: Alert, context: MessageContext) -> str:
         ("characteristic", characteristic(alert["characteristic"] or "")),
         ("lot", alert["lot"]),
         (_when(alert), day(alert["raised_at"])),
-        ("level", "" if level is None else amount(level, unit, evidence.get("level_bound", 0))),
-        ("normal level", "" if normal is None else amount(normal, unit)),
+        ("level", "" if level is None else then if not open_level else amount(level, unit, open_level, digits)),
+        ("normal level", "" if normal is None else usual),
         ("lots", ", ".join(lots) if isinstance(lots, list) else ""),
         ("last lot of it", latest),
         ("now", "" if now is None else now_text(now).removeprefix("now: ")),
@@ -176,7 +180,9 @@ def _picture(alert: Alert, context: MessageContext) -> bytes:
     if picture is None or not picture.lots:
         return b""
     normal = evidence.get("usual")
-    normal_level = "" if normal is None else f" ({amount(normal, evidence.get('unit', ''))})"
+    normal_level = (
+        "" if normal is None else f" ({amount(normal, evidence.get('unit', ''), digits=evidence.get('digits', 3))})"
+    )
     data = {
         "svg": sparkline(picture, "", WIDTH, HEIGHT, paper=True),
         "title": printable(" · ".join((stream[0], stream[1], characteristic(stream[2])))),

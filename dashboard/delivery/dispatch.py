@@ -19,14 +19,17 @@ from sqlalchemy import Connection
 
 from dashboard.delivery import weekly_digest
 from dashboard.delivery.alert_messages import MessageContext
-from dashboard.delivery.routing import Destination, destinations, digest_destinations, is_held_back
+from dashboard.delivery.reminders import REMINDER, overdue_cases
+from dashboard.delivery.routing import WEBHOOK, Destination, destinations, digest_destinations, is_held_back
 from dashboard.delivery.sender import Batch, Sender
 from dashboard.queries import stored_documents
 from ingest.alerts import attribution, delivery_queue
 from ingest.alerts.delivery_queue import Due
 from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 from ingest.store.store import Store
 from spc.vocabulary.enums import AlertState
 
@@ -90,7 +93,8 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
             for alert in stored_documents.alerts(connection, lab)
             if alert["state"] == AlertState.OPEN and alert["held_under"] is None
         }
-        wanted = _wanted(connection, lab, alerts, now)
+        reminders = overdue_cases(cases(connection, lab))
+        wanted = _wanted(connection, lab, alerts, now) | _reminders(lab, reminders)
         delivery_queue.note(connection, wanted, now_us)
         due = [
             item
@@ -99,7 +103,7 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
         ]
     if not due:
         return []
-    batches = [_batch(group, alerts, wanted) for group in _groups(due)]
+    batches = [_batch(group, alerts, reminders, wanted) for group in _groups(due)]
     with store.reading() as connection:
         context, digest = _context(connection, lab), None
         if any(item.about.startswith(DIGEST) for item in due):
@@ -139,25 +143,43 @@ def _wanted(connection: Connection, lab: Lab, alerts: Mapping[str, Alert], now: 
     return pairs
 
 
+def _reminders(lab: Lab, reminders: Mapping[str, Case]) -> dict[Pair, Destination]:
+    """Every reminder with its destinations; programs get none."""
+    return {
+        (about, channel): to
+        for about, case in reminders.items()
+        for channel, to in destinations(lab, case).items()
+        if not channel.startswith(WEBHOOK)
+    }
+
+
 def _groups(due: Sequence[Due]) -> Iterator[list[Due]]:
     """The items of each message: those claimed together; of the others all if they are many, else each by itself."""
     for _, of_channel in groupby(sorted(due, key=lambda item: item.channel), key=lambda item: item.channel):
         items = list(of_channel)
         claimed = sorted((item for item in items if item.message), key=lambda item: str(item.message))
         yield from (list(group) for _, group in groupby(claimed, key=lambda item: item.message))
-        fresh = [item for item in items if not item.message and not item.about.startswith(DIGEST)]
+        fresh = [item for item in items if not item.message and not item.about.startswith((DIGEST, REMINDER))]
         yield from [fresh] if len(fresh) > BULK else [[item] for item in fresh]
         yield from [[item] for item in items if not item.message and item.about.startswith(DIGEST)]
+        overdue = [item for item in items if not item.message and item.about.startswith(REMINDER)]
+        yield from [overdue] if overdue else []
 
 
-def _batch(items: list[Due], alerts: Mapping[str, Alert], wanted: Mapping[Pair, Destination]) -> Batch:
+def _batch(
+    items: list[Due],
+    alerts: Mapping[str, Alert],
+    reminders: Mapping[str, Case],
+    wanted: Mapping[Pair, Destination],
+) -> Batch:
     """A message; its name depends on its content and on nothing else."""
     to = dict.fromkeys(reader for item in items for reader in wanted[item.about, item.channel].to)
     name = items[0].about
     if len(items) > 1:
         name = hashlib.sha256("\0".join(sorted(item.about for item in items)).encode()).hexdigest()[:12]
     chosen = [alerts[item.about] for item in items if item.about in alerts]
-    return Batch(items[0].message or name, items[0].channel, tuple(to), items, chosen)
+    overdue = [reminders[item.about] for item in items if item.about in reminders]
+    return Batch(items[0].message or name, items[0].channel, tuple(to), items, chosen, overdue)
 
 
 def _context(connection: Connection, lab: Lab) -> MessageContext:

@@ -12,6 +12,7 @@ from datetime import datetime
 from ingest.config.lab import Lab
 from ingest.config.notification_models import Outlet, Route
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 
 __all__ = ["MAIL", "OUTBOX", "WEBHOOK", "Destination", "destinations", "digest_destinations", "is_held_back", "outlet"]
 
@@ -26,8 +27,8 @@ class Destination:
     at_once: bool = False
 
 
-def destinations(lab: Lab, alert: Alert) -> dict[str, Destination]:
-    """All destinations of an alert, by channel. Without a declared route, act and look go to all."""
+def destinations(lab: Lab, alert: Alert | Case) -> dict[str, Destination]:
+    """All destinations of an alert or a case, by channel. Without a declared route, act and look go to all."""
     by_channel: dict[str, Destination] = {}
     for route in lab.routes or (Route(),):
         if _matches(route, alert):
@@ -38,7 +39,7 @@ def destinations(lab: Lab, alert: Alert) -> dict[str, Destination]:
     return by_channel
 
 
-def _matches(route: Route, alert: Alert) -> bool:
+def _matches(route: Route, alert: Alert | Case) -> bool:
     conditions = ((route.grade, alert["grade"]), (route.kind, alert["kind"]), (route.supplier, alert["supplier"]))
     return all(not values or value in values for values, value in conditions)
 

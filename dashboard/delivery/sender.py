@@ -12,6 +12,7 @@ from typing import Self, cast
 from dashboard.delivery.alert_messages import Message, MessageContext, about_many, about_one
 from dashboard.delivery.errors import DeliveryError
 from dashboard.delivery.mail_message import as_mail, message_id, write_to_outbox
+from dashboard.delivery.reminders import about_cases
 from dashboard.delivery.routing import MAIL, OUTBOX, WEBHOOK, outlet
 from dashboard.delivery.smtp import MailServer
 from dashboard.delivery.webhook import Post, body_of, post
@@ -23,19 +24,21 @@ from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.config.notification_models import Webhook
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 
 __all__ = ["Batch", "Sender"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Batch:
-    """The content of one message to one destination; `alerts` is empty for the weekly digest."""
+    """The content of one message to one destination: alerts, or overdue cases; both are empty for the weekly digest."""
 
     name: str
     channel: str
     to: tuple[str, ...]
     items: list[Due]
     alerts: list[Alert]
+    overdue: list[Case]
 
     @property
     def urgency(self) -> tuple[int, int]:
@@ -102,6 +105,8 @@ class Sender:
             raise DeliveryError(f"{error.filename} can't be written ({error.strerror})", server_wide=True) from error
 
     def _message(self, batch: Batch) -> Message:
+        if batch.overdue:
+            return about_cases(batch.overdue, self._context)
         if not batch.alerts:
             assert self._digest is not None  # made if a digest is due
             return self._digest

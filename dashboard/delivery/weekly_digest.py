@@ -18,16 +18,21 @@ from sqlalchemy import Connection, text
 from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.delivery.alert_messages import Message
 from dashboard.paper.html_page import render
-from dashboard.queries import stored_documents
+from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
-from dashboard.text.formatting import CAUTIONS, amount, characteristic, counted, day, percent, room_to_limit, weeks
+from dashboard.text.case_text import case_name, due_text, owner_text, standing
+from dashboard.text.formatting import CAUTIONS, characteristic, counted, day, in_unit, percent, room_to_limit, weeks
+from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.stock_text import advice, headline
 from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
+from ingest.documents.retest import Retest
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
@@ -68,6 +73,8 @@ class DigestWeek(_From):
     settled: list[ClosedAlert]
     open: list[Alert]
     unanswered: list[NoticeRow]
+    cases: list[Case]
+    retests: list[Retest]
     closest: list[BoardRow]
     silent: list[BoardRow]
     stock: str
@@ -108,6 +115,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
     """The week up to `moment` (aware), and the present state."""
     board = stored_documents.board(connection, lab)
     alerts = stored_documents.alerts(connection, lab, closed_too=True)
+    every_case = cases(connection, lab)
     span = {"start": microseconds(moment - WEEK), "stop": microseconds(moment)}
     tested = connection.execute(
         text(
@@ -140,7 +148,9 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "new": urgent_first([alert for alert in unexplained if alert["id"] in new]),
         "settled": _closed_by_people(connection, alerts, span),
         "open": urgent_first([alert for alert in unexplained if alert["state"] != AlertState.CLOSED]),
-        "unanswered": [notice for notice in asked_in(alerts) if overdue(notice)],
+        "cases": every_case,
+        "retests": retest_list.retests(connection, lab),
+        "unanswered": [notice for notice in asked_in(every_case) if overdue(notice)],
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
         "stock": _stock(connection, lab, moment),
@@ -191,6 +201,9 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     new = {alert["id"] for alert in week["new"]}
     changed = [_alert(alert) for alert in week["new"]]
     changed += [_alert(alert, f"closed: {alert['message']} ({alert['reason']})") for alert in week["settled"]]
+    in_hand = [_case(case) for case in week["cases"]]
+    if week["retests"]:
+        in_hand.append(Line(retest_headline(week["retests"]), urls.RETESTS))
     other_open = [_unanswered(notice) for notice in week["unanswered"]]
     other_open += [_alert(alert) for alert in week["open"] if alert["id"] not in new]
     silent = [
@@ -202,6 +215,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     silent += [Line(alert["message"]) for alert in week["open"] if alert["kind"] == Kind.FEED]
     return [
         Part("What changed", _listed(changed) or [Line("Nothing new.")]),
+        Part("Cases", _listed(in_hand) or [Line("No open case.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
         *([Part("In stock", [Line(week["stock"], urls.STOCK)])] if week["stock"] else []),
@@ -220,6 +234,11 @@ def _alert(alert: Alert, words: str = "") -> Line:
     return Line(words, urls.alert_address(alert["id"]))
 
 
+def _case(case: Case) -> Line:
+    words = f"{case_name(case)}: {standing(case)}; owner {owner_text(case)}, due {due_text(case)}"
+    return Line(words, urls.case_address(case["id"]))
+
+
 def _unanswered(notice: NoticeRow) -> Line:
     asked = f"asked {day(notice['asked_on'])}, no answer for {counted(notice['days_open'] or 0, 'day')}"
     return Line(f"notice on {_name(notice)}: {asked} (due within {ANSWER_DAYS})", urls.alert_address(notice["alert"]))
@@ -228,7 +247,7 @@ def _unanswered(notice: NoticeRow) -> Line:
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
     chance = f"{percent(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
-    level = f"now {amount(row['level'], row['unit'])}, limit {room_to_limit(row)}"
+    level = f"now {in_unit(row, row['level'])}, limit {room_to_limit(row)}"
     picture = ""
     if key in pictures:
         # The title is escaped where the picture is drawn.

@@ -21,7 +21,7 @@ Table = dict[str, Any]
 
 # The keys of each table that decide how a test is read, judged and scored.
 SHOWN: dict[str, tuple[str, ...]] = {
-    "lab": ("name", "timezone", "session_hours"),
+    "lab": ("name", "address", "timezone", "session_hours"),
     "conditioning": (
         "humidity_percent", "humidity_tolerance", "temperature_c", "temperature_tolerance_c", "hours",
         "longest_gap_minutes",
@@ -30,11 +30,13 @@ SHOWN: dict[str, tuple[str, ...]] = {
         "door_peak_percent",
     ),
     "characteristic": (
-        "name", "unit", "scale", "conditioning", "judged", "guard_percent", "lower_limit", "upper_limit",
+        "name", "unit", "scale", "conditioning", "judged", "guard_percent", "method", "decision", "margin_percent", "lower_limit",
+        "upper_limit",
     ),
     "product": ("name", "class", "outside", "lower_limit", "upper_limit", "keep_months"),
-    "check_standard": ("supplier", "product", "expected", "characteristics", "tolerance_percent", "before_hours", "after"),
+    "check_standard": ("supplier", "product", "conditioned", "expected", "characteristics", "tolerance_percent", "before_hours", "after"),
     "instrument": ("name", "uncertainty_percent", "gates", "tolerance_percent"),
+    "chamber": ("name", "sensor_uncertainty", "second"),
     "shielding_source": ("capacitance_pf", "voltage_v"),
     "baseline": ("lots",),
     "alerts": ("false_alerts_per_stream_year", "horizon_weeks", "breach_probability"),
@@ -57,12 +59,18 @@ HEAD = """\
 def as_toml(lab: Lab) -> str:
     """The declarations as TOML."""
     document: dict[str, object] = {
-        "lab": {"name": lab.name, "timezone": lab.zone.key, "session_hours": lab.session_hours},
+        "lab": {
+            "name": lab.name,
+            **({"address": lab.address} if lab.address else {}),
+            "timezone": lab.zone.key,
+            "session_hours": lab.session_hours,
+        },
         "conditioning": {name: _table("conditioning", one) for name, one in lab.conditioning.items()},
         "characteristic": _tables("characteristic", lab.characteristics),
         "product": [_product(one) for one in _tables("product", lab.products)],
         "check_standard": _tables("check_standard", lab.check_standards),
         "instrument": _tables("instrument", lab.instruments),
+        "chamber": _tables("chamber", lab.chambers),
         **({"shielding_source": _table("shielding_source", lab.shielding_source)} if lab.shielding_source else {}),
         "baseline": _table("baseline", lab.baseline),
         "alerts": _table("alerts", lab.alerts),

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, RowMapping, text
 
 from ingest.alerts.bench_marks import marks_of_stream
 from ingest.common.instants import from_microseconds
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
 from ingest.documents.alert import StoredStreamEvidence
@@ -72,6 +73,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "drawn_up_at": iso(drawn_up_us, lab.zone),
         "raised_at": iso(row["raised_us"], lab.zone),
         "unit": declared.unit,
+        "digits": evidence.get("digits", LEAST_DIGITS),
         "scale": Scale(declared.scale),
         "judged_by": declared.judged,
         "guard_percent": declared.guard_percent,

@@ -18,7 +18,7 @@ from dashboard.charts.svg_shapes import (
     words,
 )
 from dashboard.paper.palette import LIGHT
-from dashboard.text.formatting import amount
+from dashboard.text.formatting import in_unit
 from ingest.documents.alert import StreamEvidence
 from ingest.documents.notice import NoticeDocument
 from spc.vocabulary.enums import Scale
@@ -44,7 +44,7 @@ def chart(notice: NoticeDocument, title: str) -> str:
         if limit is not None and frame.holds(limit):
             y = frame.y(limit)
             parts.append(line(EDGES.left, y, EDGES.right, y, LIGHT.act, 1.6))
-            text = f"limit: {rule} {amount(limit, notice['unit'])}"
+            text = f"limit: {rule} {in_unit(notice, limit)}"
             parts.append(words(EDGES.left + 6, y + 10, text, "start", LIGHT.act))
     for level, point in points:
         x, y = frame.x(day_of(point["tested_at"])), frame.y(level)

@@ -5,11 +5,14 @@ from __future__ import annotations
 from dashboard.text.bench_mark_text import source_and_size
 from dashboard.text.formatting import (
     amount,
+    amounts,
     change,
     characteristic,
     counted,
     day,
     difference,
+    digits_of,
+    in_unit,
     interval,
     percent,
     room_to_limit,
@@ -204,13 +207,20 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     """What changed, since when, and by how much."""
     evidence, unit = notice["evidence"], notice["unit"]
     before, latest = evidence["usual"], evidence["latest_level"]
+    digits = digits_of(notice)
+    usual, now = amounts([before, latest], unit, digits)
     rows = [("since", _since(notice))]
     if before is not None:
-        rows.append(("level before", f"{amount(before, unit)}, from {counted(notice['from_lots'], 'lot')}"))
+        rows.append(("level before", f"{usual}, from {counted(notice['from_lots'], 'lot')}"))
     if latest is not None:
-        rows.append(("latest lot", f"{amount(latest, unit, evidence['latest_bound'])}, lot {evidence['latest_lot']}"))
+        rows.append(
+            (
+                "latest lot",
+                f"{amount(latest, unit, evidence['latest_bound'], digits) if evidence['latest_bound'] else now}, lot {evidence['latest_lot']}",
+            )
+        )
     if notice["level_now"] is not None and notice["kind"] not in LOT_BY_LOT:
-        rows.append(("level now", amount(notice["level_now"], unit)))
+        rows.append(("level now", amount(notice["level_now"], unit, digits=digits)))
     together = _basis(notice)
     if together is not None:
         rows.append(together)
@@ -221,7 +231,7 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if notice["kind"] in LOT_BY_LOT:
         return rows
     if evidence["change_percent_per_month"] is not None:
-        rows.append(("rate now", f"{change(evidence['change_percent_per_month'])} a month"))
+        rows.append(("rate now", f"{change(evidence['change_percent_per_month'], digits_of(notice))} a month"))
     if evidence["breach_probability"] is not None:
         chance = percent(evidence["breach_probability"])
         rows.append(("forecast", f"chance of a failing lot {chance}, if the trend continues"))
@@ -242,7 +252,7 @@ def _variation(notice: NoticeDocument) -> str:
     def deviation(value: float | None) -> str:
         if value is None:
             return "–"
-        return f"{100 * value:.0f} %" if notice["scale"] == Scale.LOG else amount(value, notice["unit"])
+        return f"{100 * value:.0f} %" if notice["scale"] == Scale.LOG else in_unit(notice, value)
 
     within = notice["evidence"]["form"] == "reading_spread"
     lots = []
@@ -287,17 +297,16 @@ def _result(lot: NoticeLot, unit: str) -> str:
 
 def lot_rows(notice: NoticeDocument) -> list[list[str]]:
     """A row a lot: lot, day, bags, readings, mean, worst reading, hours, humidity, result."""
-    unit = notice["unit"]
     rows = []
     for lot in notice["lots"]:
         low, high = lot["humidity_min"], lot["humidity_max"]
         humidity = "–" if low is None or high is None else f"{low:.1f} to {high:.1f} %"
         hours = "–" if lot["hours"] is None else f"{lot['hours']:.1f} h"
         level, worst = (
-            level_text(lot["level"], lot["level_range"], unit),
-            amount(lot["worst"], unit, lot["worst_bound"]),
+            level_text(lot["level"], lot["level_range"], notice["unit"]),
+            in_unit(notice, lot["worst"], lot["worst_bound"]),
         )
         level += "*" if lot["bench_findings"] else ""
         tested, counts = day(lot["tested_at"]), (str(lot["bags"]), str(lot["n"]))
-        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, _result(lot, unit)])
+        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, _result(lot, notice["unit"])])
     return rows

@@ -10,22 +10,25 @@ from dash import html
 
 from dashboard.charts import plotly_figures
 from dashboard.components.html_parts import graph, legend, link, lot_link, stream_link, table, word
+from dashboard.components.stream_rows import rows_table
 from dashboard.delivery import dispatch
-from dashboard.pages.board import rows_table
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.formatting import counted, day, listed, moment
+from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, weekday
 from dashboard.text.urls import alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
-from ingest.documents.bench import BenchDocument, BenchFinding, Chamber, MarkedSession, Refusals
+from ingest.documents.bench import BenchDocument, BenchFinding, Chamber, ChamberTrace, MarkedSession, Refusals
 from ingest.documents.stream import ProductRow
 from ingest.rounds.schedule import USUAL_MINUTES
+from spc.vocabulary.enums import Grade
 
 __all__ = ["layout"]
 
+# Of one file; the others are folded.
+REASONS_SHOWN = 4
 BENCH_KINDS = ("bench", "climate", "feed")
 NO_STANDARD = (
     "None is declared. A kept bag set or a certified resistor tells a shift of the bench from a shift of the film: see "
@@ -48,42 +51,117 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         alerts = urgent_first(stored_documents.alerts_named(connection, lab, ids))
         streams = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sparklines = stored_documents.sketches(connection, streams)
+        waiting = lab_reader.chambers_to_wait_for(connection)
         unsent = dispatch.waiting(connection, lab)
         reasons, looked_at = lab_reader.reasons(connection), page_queries.reviewed(connection, lab)
+    traces = [chamber["trace"] for chamber in bench["chambers"]]
     return html.Div(
         [
-            html.H1(_headline(bench, standards, alerts)),
-            html.P(
-                f"{counted(len(alerts), 'alert')} about the bench not closed:"
-                if alerts
-                else "No alert about the bench.",
-                className="lead",
-            ),
-            html.Ul([html.Li([word(one["grade"]), link(one["message"], alert_address(one["id"]))]) for one in alerts])
+            html.P(_last_text(bench), className="crumb"),
+            html.H1(_headline(bench, standards, alerts, waiting)),
+            html.P(_advice(bench, alerts), className="lead"),
+            html.Ul([_chambers_line(bench), _standards_line(standards)], className="status"),
+            html.Ul(
+                [html.Li([word(one["grade"]), " ", link(one["message"], alert_address(one["id"]))]) for one in alerts],
+                className="plain",
+            )
             if alerts
             else None,
             *_attribution(share),
             html.H2("Chambers"),
-            html.Div([_chamber(chamber, number) for number, chamber in enumerate(bench["chambers"])], className="pair"),
+            html.Div(
+                [_chamber(chamber, number, traces) for number, chamber in enumerate(bench["chambers"])],
+                className="pair",
+            ),
             html.H2("Check standards"),
             rows_table(standards, sparklines, reasons, looked_at, lab) if standards else html.P(NO_STANDARD),
             html.H2("Findings so far"),
             _findings(bench["findings"]),
-            html.H2("Feeds"),
-            _sources(bench["sources"]),
-            html.Details([html.Summary("Files taken in last"), _files(bench["feeds"])]),
-            html.H2("Refused rows"),
-            _refusals(bench["refusals"]),
-            html.H2("Suspect values"),
+            html.H2(_refused_heading(bench["refusals"])),
+            *_refusals(bench["refusals"]),
+            html.H2(f"Suspect values: {counted(len(bench['to_look_at']), 'test') if bench['to_look_at'] else 'none'}"),
             _suspect_values(bench["to_look_at"]),
-            html.H2("Rounds"),
+            html.H2("For the keeper of the feeds"),
             html.P(bench["clock"]) if bench["clock"] else None,
             html.P(_schedule(lab, lab_reader.next_round())),
-            _rounds(bench["rounds"]),
-            html.H2("Mail"),
             html.Ul([html.Li(_unsent_text(row)) for row in unsent]) if unsent else html.P("All mail sent."),
+            html.Details(
+                [html.Summary(f"Feeds: {counted(len(bench['sources']), 'folder')}"), _sources(bench["sources"])]
+            ),
+            html.Details([html.Summary("Files taken in last"), _files(bench["feeds"])]),
+            html.Details([html.Summary("Last rounds"), _rounds(bench["rounds"])]),
         ]
     )
+
+
+# The first lines
+
+
+def _last_text(bench: BenchDocument) -> str:
+    last = max((chamber["last_at"] for chamber in bench["chambers"]), default=None)
+    return f"Chamber log to {weekday(last)}, {last[11:16]}." if last else ""
+
+
+def _advice(bench: BenchDocument, alerts: list[Alert]) -> str:
+    """What to do before the next test."""
+    outside = [chamber["name"] for chamber in bench["chambers"] if not chamber["last_inside"]]
+    if outside:
+        return f"Do not test from chamber {listed(outside)} until it has been within tolerance for the hours of the conditioning."
+    if not bench["chambers"]:
+        return "Let the chamber's logger write into its drop folder."
+    urgent = [alert for alert in alerts if alert["grade"] != Grade.NOTE]
+    if urgent:
+        return f"Look at {counted(len(urgent), 'open alert')} about the bench before you call a supplier."
+    gaps = sum(chamber["gaps"] for chamber in bench["chambers"])
+    if gaps:
+        return f"Look at the {counted(gaps, 'gap')} in the chamber log: hours without an entry do not count."
+    return "Nothing to do on the bench: test the loads that have had their hours."
+
+
+def _chambers_line(bench: BenchDocument) -> html.Li:
+    """The chambers now, in one line."""
+    chambers = bench["chambers"]
+    outside = [chamber for chamber in chambers if not chamber["last_inside"]]
+    state = word("invalid", "Out of tolerance") if outside else word("pass", "Within tolerance")
+    now = ", ".join(
+        f"{chamber['name']} {chamber['humidity']:.1f} % RH, {chamber['temperature_c']:.1f} °C" for chamber in chambers
+    )
+    hours = ", ".join(
+        f"{chamber['name']} {chamber['hours_outside']:.0f} h outside in {chamber['days']} days"
+        for chamber in chambers
+        if round(chamber["hours_outside"])
+    )
+    texts = [
+        html.Span(f"Chambers: {now}." if now else "No chamber log."),
+        html.Span(f"{hours}." if hours else "", className="quiet"),
+    ]
+    return html.Li(
+        [state if chambers else word("undecided", "Not known"), html.Div(texts)], className="bench" if outside else ""
+    )
+
+
+def _moved(standards: list[ProductRow]) -> list[str]:
+    return list(dict.fromkeys(row["product"] for row in standards if row["state"] in ("act", "look")))
+
+
+def _standards_line(standards: list[ProductRow]) -> html.Li:
+    """The check standards now, in one line."""
+    if not standards:
+        return html.Li([word("undecided", "Not known"), html.Div("Check standards: none declared.")])
+    moved = _moved(standards)
+    values = ", ".join(
+        f"{row['product']}, {characteristic(row['characteristic'])}, {amount(row['level'], row['unit'])}"
+        for row in standards
+    )
+    state = word("look", "Moved") if moved else word("pass", "Stable")
+    which = f"{listed(moved)} moved. " if moved else ""
+    parts = [html.Span(f"Check standards: {which}{values}."), html.Span(_last_test(standards), className="quiet")]
+    return html.Li([state, html.Div(parts)], className="look" if moved else "")
+
+
+def _last_test(standards: list[ProductRow]) -> str:
+    last = max((row["last_tested_at"] for row in standards if row["last_tested_at"]), default=None)
+    return f"Last tested {day(last)}."
 
 
 def _findings(findings: list[BenchFinding]) -> html.Component:
@@ -120,23 +198,22 @@ def _attribution(share: AttributedShare) -> list[html.P]:
     return [html.P(text + caution * share.is_high)]
 
 
-def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert]) -> str:
+def _headline(bench: BenchDocument, standards: list[ProductRow], alerts: list[Alert], waiting: list[str]) -> str:
     chambers = bench["chambers"]
     if not chambers:
         return "No chamber log: no test can be shown valid."
-    outside = [chamber["name"] for chamber in chambers if not chamber["last_inside"]]
-    if outside:
-        return f"Chamber {listed(outside)}: last entry outside tolerance."
+    if waiting:
+        return " ".join(waiting)
     within = f"{counted(len(chambers), 'chamber')} within tolerance at the last entry"
-    moved = [row["product"] for row in standards if row["state"] in ("act", "look")]
+    moved = _moved(standards)
     if moved:
-        return f"{within}, but a check standard moved: {listed(list(dict.fromkeys(moved)))}."
+        return f"{within}, but a check standard moved: {listed(moved)}."
     if any(alert["evidence"].get("shifts") for alert in alerts):
         return f"{within}, but several suppliers shifted together."
     return f"{within}; {'check standards stable' if standards else 'no check standard declared'}."
 
 
-def _chamber(chamber: Chamber, number: int) -> html.Section:
+def _chamber(chamber: Chamber, number: int, traces: Sequence[ChamberTrace]) -> html.Section:
     summary = (
         f"In the last {chamber['days']} days: {chamber['hours_outside']:.0f} h outside tolerance, "
         f"{counted(chamber['gaps'], 'gap')} in the log, "
@@ -147,13 +224,12 @@ def _chamber(chamber: Chamber, number: int) -> html.Section:
             html.H3(f"{chamber['name']}: {chamber['humidity']:.1f} % RH, {chamber['temperature_c']:.1f} °C"),
             html.P(f"Last entry {moment(chamber['last_at'])}. {summary}"),
             graph(
-                plotly_figures.chamber_trace(chamber["trace"]),
+                plotly_figures.chamber_trace(chamber["trace"], traces),
                 f"chamber-{number}",
                 f"Log of chamber {chamber['name']}. {summary}",
             ),
-            legend(("┄", "edge", "tolerance")),
-        ],
-        className="sheet",
+            legend(("┄", "grey", "tolerance")),
+        ]
     )
 
 
@@ -200,26 +276,48 @@ def _files(files: Sequence[Mapping[str, Any]]) -> html.Div:
     return table(("file", "kind", "taken in", *counts, "state"), rows, "Files taken in last", tuple(counts))
 
 
-def _refusals(groups: list[Refusals]) -> html.Component:
+def _refused_heading(groups: list[Refusals]) -> str:
     if not groups:
-        return html.P("None.")
-    rows = [
-        [
-            group["file"],
-            day(group["taken_at"]),
-            f"line {group['first_line']}"
-            if group["rows"] == 1
-            else f"{group['rows']} rows, lines {group['first_line']} to {group['last_line']}",
-            group["reason"],
-        ]
-        for group in groups
+        return "Refused rows: none"
+    files = {group["file"] for group in groups}
+    return f"{counted(sum(group['rows'] for group in groups), 'refused row')}, in {counted(len(files), 'file')}"
+
+
+def _refusals(groups: list[Refusals]) -> list[Any]:
+    """The refused rows file by file, the newest first: the reason, and the lines it concerns."""
+    if not groups:
+        return []
+    by_file: dict[str, list[Refusals]] = {}
+    for group in groups:
+        by_file.setdefault(group["file"], []).append(group)
+    return [
+        html.Section(
+            [
+                html.H3(f"{file}, taken in {day(some[0]['taken_at'])}"),
+                html.Ul([html.Li(f"{_lines(group)}: {group['reason']}") for group in some[:REASONS_SHOWN]]),
+                html.Details(
+                    [
+                        html.Summary(f"{counted(len(some) - REASONS_SHOWN, 'more reason')}"),
+                        html.Ul([html.Li(f"{_lines(group)}: {group['reason']}") for group in some[REASONS_SHOWN:]]),
+                    ]
+                )
+                if len(some) > REASONS_SHOWN
+                else None,
+            ]
+        )
+        for file, some in by_file.items()
     ]
-    return table(("file", "taken in", "rows", "reason"), rows, "Refused rows")
+
+
+def _lines(group: Refusals) -> str:
+    if group["rows"] == 1:
+        return f"line {group['first_line']}"
+    return f"{group['rows']} rows, lines {group['first_line']} to {group['last_line']}"
 
 
 def _suspect_values(tests: list[MarkedSession]) -> html.Component:
     if not tests:
-        return html.P("None.")
+        return html.P("No test reads as if a unit was mistaken.", className="quiet")
     rows = [
         [lot_link(one["supplier"], one["lot"]), stream_link(one), day(one["tested_at"]), one["reason"]] for one in tests
     ]

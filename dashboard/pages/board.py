@@ -4,118 +4,175 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from itertools import groupby
+from dataclasses import replace
 from typing import Any
 
 from dash import dcc, html
+from sqlalchemy import Connection
 
 from dashboard.charts.sparkline import SparklineData
-from dashboard.components.html_parts import (
-    empty,
-    filter_links,
-    legend,
-    link,
-    sparkline_image,
-    stream_link,
-    supplier_link,
-    word,
-)
+from dashboard.components.entry_form import hidden_field
+from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
+from dashboard.components.next_step import next_step
+from dashboard.components.stream_rows import LEAST_CHANCE, chance, rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
+from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import STATES, Stream
-from dashboard.text.formatting import (
-    age,
-    amount,
-    change,
-    characteristic,
-    counted,
-    day,
-    listed,
-    percent,
-    room_to_limit,
-    shortly,
-    weeks,
-)
-from dashboard.text.urls import BOARD, with_query
+from dashboard.text.case_text import standings, suppliers_headline
+from dashboard.text.formatting import characteristic, counted, day, listed, percent, shortly, weekday
+from dashboard.text.retest_text import headline
+from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
-from ingest.documents.alert import AlertReason
+from ingest.documents.alert import Alert, AlertReason
+from ingest.documents.case import Case
+from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
+from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
-__all__ = ["layout", "rows_table"]
+__all__ = ["layout"]
 
-KEY = (
-    ("━", "edge", "specification limit"),
-    ("┄", "grey", "centre line"),
-    ("●", "accent", "last lot, with the line of 12 months"),
-    ("▒", "accent", "forecast: 80 % and 50 % of coming lots"),
-)
+BENCH_KINDS = (Kind.BENCH, Kind.CLIMATE, Kind.FEED)
 # The filters of the board: the key in the address and how a value reads.
 FILTERS: dict[str, Callable[[str], str]] = {
     "supplier": str, "product": str, "characteristic": characteristic, "class": str, "chamber": str, "state": str,
 }  # fmt: skip
+# States that need somebody; the others are quiet and fold, a line a supplier.
+BUSY = (StreamState.ACT, StreamState.LOOK)
 # More rows than a person reads in a week; the least urgent ones are behind a link.
 MOST_ROWS = 60
-# A longer list of choices is slower than a search.
-MOST_OPTIONS = 200
+# More chips of one kind are slower to read than the search.
+MOST_CHIPS = 12
 
 
 def layout(lab_reader: LabReader, **query: str) -> html.Div:
-    """The board, filtered as the address says."""
+    """The board, filtered as the address says: filtered, it shows every fitting stream as a row."""
     query = {name: value for name, value in query.items() if value}
+    lab, filtered = lab_reader.lab, bool(query.keys() - {"rows"})
     with lab_reader.reading() as connection:
         rows = lab_reader.board(connection)
         in_chamber = lab_reader.tested_in(connection, query["chamber"]) if "chamber" in query else None
         fitting = [row for row in rows if _fits(row, query, in_chamber)]
-        shown = fitting if query.get("rows") == "all" else fitting[:MOST_ROWS]
+        listed_rows = fitting if filtered else [row for row in fitting if _is_busy(row)]
+        quiet = [] if filtered else [row for row in fitting if not _is_busy(row)]
+        shown = listed_rows if query.get("rows") == "all" else listed_rows[:MOST_ROWS]
         week, reasons = lab_reader.last_week(connection), lab_reader.reasons(connection)
         chambers = page_queries.chambers(connection)
-        sparklines = stored_documents.sketches(connection, map(_stream, shown))
-        looked_at = page_queries.reviewed(connection, lab_reader.lab)
+        unfolded = quiet if len(quiet) <= MOST_ROWS else []
+        sparklines = stored_documents.sketches(connection, map(stream_of, [*shown, *unfolded]))
+        looked_at = page_queries.reviewed(connection, lab)
+        alerts = _open_alerts(lab_reader, connection, rows, shown)
+        bench_alerts = _bench_alerts(lab_reader, connection)
+        cases = lab_reader.cases(connection)
+        retests, out = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
-    waiting = len(fitting) - len(shown)
+    waiting = len(listed_rows) - len(shown)
+    in_cases = standings(cases)
+    steps = {
+        stream: replace(step, detail=in_cases.get(stream, step.detail))
+        for stream, some in alerts.items()
+        if (step := next_step(some)) is not None
+    }
+    table = rows_table(shown, sparklines, reasons, looked_at, lab, steps, with_supplier=True)
     return html.Div(
         [
-            html.H1(_headline(rows)),
-            html.P(_week_text(week), className="lead") if week else None,
-            _state_links(rows, query),
-            _filter_form(rows, query, chambers),
-            rows_table(shown, sparklines, reasons, looked_at, lab_reader.lab)
-            if shown
-            else empty("Nothing found.", "Clear a filter."),
-            legend(*KEY),
+            html.P([_data_text(rows, week), *_retest_text(retests)], className="crumb"),
+            html.H1(_headline(rows, cases)),
+            html.P(_advice(rows, reasons, cases, lab), className="lead"),
+            html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
+            *_bench_strip(bench_alerts),
+            _filters(rows, query, chambers),
+            table if shown else empty("Nothing found.", "Clear a filter.") if filtered else None,
             html.P(link(f"Show {counted(waiting, 'more stream')}, less urgent", BOARD, **{**query, "rows": "all"}))
             if waiting
             else None,
-            html.P(_false_alarms(rows, lab_reader.lab), className="quiet"),
-        ]
+            *_quiet(quiet, sparklines, looked_at, lab),
+            html.P(_false_alarms(rows, lab), className="quiet"),
+        ],
+        className="wide-page",
     )
 
 
-def _stream(row: ProductRow) -> Stream:
-    return row["supplier"], row["product"], row["characteristic"]
+def _is_busy(row: ProductRow) -> bool:
+    return row["state"] in BUSY
+
+
+def _open_alerts(
+    lab_reader: LabReader, connection: Connection, rows: Sequence[ProductRow], shown: Sequence[ProductRow]
+) -> dict[Stream, list[Alert]]:
+    """The alerts that are not closed, by stream: of the streams shown, and of all that are urgent."""
+    wanted = {stream_of(row) for row in [*shown, *(row for row in rows if row["state"] == StreamState.ACT)]}
+    ids = [
+        alert["id"]
+        for alert in lab_reader.every_alert(connection)
+        if alert["state"] != AlertState.CLOSED
+        and (alert["supplier"], alert["product"], alert["characteristic"]) in wanted
+    ]
+    by_stream: dict[Stream, list[Alert]] = {}
+    for alert in stored_documents.alerts_named(connection, lab_reader.lab, ids):
+        stream = alert["supplier"] or "", alert["product"] or "", alert["characteristic"] or ""
+        by_stream.setdefault(stream, []).append(alert)
+    return by_stream
+
+
+def _bench_alerts(lab_reader: LabReader, connection: Connection) -> list[Alert]:
+    """The alerts about our bench that somebody has to look at."""
+    ids = [
+        alert["id"]
+        for alert in lab_reader.every_alert(connection)
+        if alert["state"] != AlertState.CLOSED
+        and alert["kind"] in BENCH_KINDS
+        and alert["grade"] != Grade.NOTE
+        and alert["held_under"] is None
+    ]
+    return urgent_first(stored_documents.alerts_named(connection, lab_reader.lab, ids))
 
 
 # Sentences
 
 
-def _headline(rows: list[ProductRow]) -> str:
-    """The suppliers to call, each with its most urgent product, and the suppliers to watch."""
+def _data_text(rows: Sequence[ProductRow], week: Week | None) -> str:
+    """The day of the last test, and the lots and alerts of the last week."""
+    last = max((row["last_tested_at"] for row in rows if row["last_tested_at"]), default=None)
+    parts = [f"Data to {weekday(last)}." if last else "No valid test yet."]
+    return " ".join([*parts, _week_text(week)] if week else parts)
+
+
+def _headline(rows: Sequence[ProductRow], cases: Sequence[Case]) -> str:
+    """The suppliers to call and to watch, by what nobody has responded to."""
     suppliers = [row for row in rows if not row["check_standard"]]
-    # The rows come in order of urgency, so the first one of a supplier is its most urgent.
-    call: dict[str, str] = {}
-    for row in suppliers:
-        if row["state"] == "act":
-            call.setdefault(row["supplier"], row["product"])
-    watch = {row["supplier"] for row in suppliers if row["state"] == "look"} - set(call)
-    if not call and not watch:
-        return f"No supplier to call: nothing has moved in {counted(len(suppliers), 'stream')}."
-    names = listed([f"{supplier} ({product} first)" for supplier, product in call.items()]) if call else ""
-    parts = [f"{counted(len(call), 'supplier')} to call: {names}"] if call else ["No supplier to call"]
-    parts += [f"{len(watch)} to watch: {listed(sorted(watch))}"] if watch else []
-    return "; ".join(parts) + "."
+    # The rows come in order of urgency.
+    order = list(dict.fromkeys(row["supplier"] for row in suppliers))
+    urgency = {stream_of(row): place for place, row in enumerate(suppliers)}
+    worst_first = sorted(cases, key=lambda case: urgency.get(_case_stream(case), len(urgency)))
+    return suppliers_headline(worst_first, order, len(suppliers))
+
+
+def _case_stream(case: Case) -> Stream:
+    return case["supplier"] or "", case["product"] or "", case["characteristic"] or ""
+
+
+def _advice(
+    rows: Sequence[ProductRow], reasons: Mapping[Stream, list[AlertReason]], cases: Sequence[Case], lab: Lab
+) -> str:
+    """What to do first."""
+    waiting = {_case_stream(case) for case in cases if case["waiting"] and case["grade"] == Grade.ACT}
+    first = next((row for row in rows if not row["check_standard"] and stream_of(row) in waiting), None)
+    if first is None:
+        return "Nothing to do here until the next lots are tested."
+    name = f"{first['supplier']} {first['product']}, {characteristic(first['characteristic'])}"
+    happened = [shortly(one["kind"], one["evidence"]) for one in reasons.get(stream_of(first), [])[:2]]
+    share = chance(first)
+    risk = "" if share == "–" else f" ({share} chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks)"
+    return f"Start with {name}: {'; '.join(dict.fromkeys(happened))}{risk}."
+
+
+def _retest_text(retests: Sequence[Retest]) -> list[Any]:
+    """The lots to test again, as a link to their list."""
+    return [" ", link(headline(retests), RETESTS)] if retests else []
 
 
 def _week_text(week: Week) -> str:
@@ -129,13 +186,22 @@ def _week_text(week: Week) -> str:
     return f"{text}; {counted(len(raised), 'new alert')}: {listed(list(dict.fromkeys(names)))}."
 
 
-def _false_alarms(rows: list[ProductRow], lab: Lab) -> str:
+def _false_alarms(rows: Sequence[ProductRow], lab: Lab) -> str:
     streams = sum(not row["check_standard"] for row in rows)
     budget = lab.alerts.false_alerts_per_stream_year
     return (
         f"Expected false alarms: about {budget * streams / 4:.1f} a quarter ({counted(streams, 'stream')}, {budget:g} a year "
         f"each), plus about {FALSE_FINDINGS_PER_YEAR:g} a year from the bench check."
     )
+
+
+def _bench_strip(alerts: Sequence[Alert]) -> list[html.P]:
+    """One line about our own bench where something is open on it."""
+    if not alerts:
+        return []
+    more = f" {len(alerts) - 1} more." if len(alerts) > 1 else ""
+    parts = [word("bench", "Our bench"), html.Span(f"{alerts[0]['message']}.{more}"), link("See the bench", "/bench")]
+    return [html.P(parts, className="strip")]
 
 
 # Filters
@@ -150,119 +216,134 @@ def _fits(row: Mapping[str, Any], query: dict[str, str], in_chamber: set[Stream]
     return query.get("find", "").casefold() in " ".join(names).casefold()
 
 
-def _state_links(rows: list[ProductRow], query: dict[str, str]) -> html.Nav:
-    """The number of streams in each state, as links to them."""
+def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[str]) -> html.Div:
+    """One search, chips for the states, and the other choices folded. Everything stands in the address, to be kept and mailed."""
     counts = Counter(row["state"] for row in rows)
-    others = {name: value for name, value in query.items() if name not in ("state", "rows")}
-    choices = [("", f"all {len(rows)}"), *((state, f"{counts[state]} {state}") for state in STATES if counts[state])]
-    return filter_links(
-        (
-            (text, with_query(BOARD, {**others, "state": state}), query.get("state", "") == state)
-            for state, text in choices
-        ),
-        "Streams by state",
-    )
-
-
-def _filter_form(rows: Sequence[Mapping[str, Any]], query: dict[str, str], chambers: list[str]) -> html.Form:
-    """A plain form: the filters stand in the address, so a view can be bookmarked and mailed."""
-    choices = []
-    for name, words in FILTERS.items():
-        # Of the chosen supplier only; the chosen value itself is always offered.
-        supplier = query.get("supplier") if name != "supplier" else None
-        there = {row[name] for row in rows if row.get(name) and (not supplier or row["supplier"] == supplier)}
-        options = chambers if name == "chamber" else STATES if name == "state" else sorted(there)
-        offered = [*(options if len(options) <= MOST_OPTIONS else ())]
-        if name in query and query[name] not in offered:
-            offered = sorted([*offered, query[name]])
-        entries = [html.Option(words(option), value=option, selected=option == query.get(name)) for option in offered]
-        choices.append(html.Label([name, html.Select([html.Option("all", value=""), *entries], name=name)]))
-    search = dcc.Input(name="find", value=query.get("find", ""), type="search", placeholder="lot, product …")
-    return html.Form(
+    kept = {name: value for name, value in query.items() if name in FILTERS}
+    states = [
+        (f"{counts[state]} {state}", _toggled(query, "state", state), query.get("state") == state)
+        for state in STATES
+        if counts[state]
+    ]
+    removable = [
+        (f"{name}: {FILTERS[name](value)} ×", _toggled(query, name, value), True)
+        for name, value in kept.items()
+        if name != "state"
+    ]
+    search = html.Form(
         [
-            *choices,
-            html.Label(["find", search]),
-            html.Button("Show", type="submit"),
-            link("clear all filters", BOARD) if query else None,
+            *[hidden_field(name, value) for name, value in kept.items()],
+            html.Label(
+                [
+                    "find a stream",
+                    dcc.Input(
+                        name="find",
+                        value=query.get("find", ""),
+                        type="search",
+                        placeholder="product, supplier, last lot …",
+                    ),
+                ]
+            ),
+            html.Button("Find", type="submit"),
         ],
         method="get",
         action=BOARD,
         className="choose",
     )
+    return html.Div(
+        [
+            search,
+            filter_links([*states, *removable], "Streams by state"),
+            link("clear all filters", BOARD) if query else None,
+            _more_filters(rows, query, chambers),
+        ],
+        className="filters",
+    )
 
 
-# Rows
+def _more_filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[str]) -> html.Details:
+    """Chips for supplier, class, characteristic and chamber; a long list is left to the search."""
+    parts: list[Any] = [html.Summary("More filters")]
+    offered: dict[str, list[str]] = {
+        "supplier": sorted({row["supplier"] for row in rows}),
+        "class": sorted({row["class"] for row in rows if row["class"]}),
+        "characteristic": sorted({row["characteristic"] for row in rows}),
+        "chamber": chambers,
+    }
+    for name, options in offered.items():
+        if 1 < len(options) <= MOST_CHIPS:
+            chips = [
+                (FILTERS[name](option), _toggled(query, name, option), query.get(name) == option) for option in options
+            ]
+            parts += [html.Span(name, className="quiet"), filter_links(chips, f"Streams by {name}")]
+    return html.Details(parts)
 
 
-def rows_table(
-    rows: list[ProductRow],
-    sparklines: dict[Stream, SparklineData],
-    reasons: dict[Stream, list[AlertReason]],
+def _toggled(query: dict[str, str], name: str, value: str) -> str:
+    """The address of the board with a filter set, or without it where it is set already."""
+    others = {key: kept for key, kept in query.items() if key not in (name, "rows")}
+    return with_query(BOARD, others if query.get(name) == value else {**others, name: value})
+
+
+# Quiet streams
+
+
+def _quiet(
+    rows: Sequence[ProductRow], sparklines: Mapping[Stream, SparklineData], looked_at: str | None, lab: Lab
+) -> list[Any]:
+    """The streams on which nothing is open, folded into a line a supplier; check standards come last."""
+    if not rows:
+        return []
+    groups: dict[str, list[ProductRow]] = {}
+    for row in sorted(
+        rows, key=lambda row: (row["check_standard"], row["supplier"], row["product"], row["characteristic"])
+    ):
+        groups.setdefault(row["supplier"], []).append(row)
+    items = [
+        html.Li(_folded(supplier, group, sparklines, looked_at, lab, number))
+        for number, (supplier, group) in enumerate(list(groups.items())[:MOST_ROWS])
+    ]
+    most = max((row["breach_probability"] or 0.0 for row in rows), default=0.0)
+    sure = f"No open alert; chance of a failing lot in {lab.alerts.horizon_weeks:g} weeks: "
+    return [
+        html.Div(
+            [
+                html.H2(f"{counted(len(rows), 'quiet stream')}"),
+                html.P(
+                    f"{sure}{'under 1 % each' if most < LEAST_CHANCE else f'at most {percent(most)}'}.",
+                    className="quiet",
+                ),
+            ],
+            className="head",
+        ),
+        html.Ul(items, className="fold"),
+        html.P(f"{counted(len(groups) - len(items), 'more supplier')}: find one above.")
+        if len(groups) > len(items)
+        else None,
+    ]
+
+
+def _folded(
+    supplier: str,
+    rows: Sequence[ProductRow],
+    sparklines: Mapping[Stream, SparklineData],
     looked_at: str | None,
     lab: Lab,
-) -> html.Table:
-    """A row a stream, grouped by supplier, the most urgent first; check standards come last."""
-    heads = (
-        "state",
-        "stream",
-        "12 months and forecast",
-        "level",
-        "change a month",
-        f"chance of a failing lot, {lab.alerts.horizon_weeks:g} weeks",
-        "time to the limit",
-        "last lot",
-    )
-
-    def urgency(row: ProductRow) -> tuple[int, float]:
-        return STATES.index(row["state"]), -(row["breach_probability"] or 0.0)
-
-    def group_urgency(group: tuple[str, list[ProductRow]]) -> tuple[bool, int]:
-        return all(row["check_standard"] for row in group[1]), min(STATES.index(row["state"]) for row in group[1])
-
-    by_supplier = groupby(sorted(rows, key=lambda row: row["supplier"]), key=lambda row: row["supplier"])
-    bodies = []
-    for supplier, group in sorted(((supplier, list(group)) for supplier, group in by_supplier), key=group_urgency):
-        counts = Counter(row["state"] for row in group)
-        text = ", ".join(f"{counts[state]} {state}" for state in STATES if counts[state])
-        if all(row["check_standard"] for row in group):
-            text = f"check standards, {text}"
-        head = html.Th([supplier_link(supplier), html.Span(text)], colSpan=len(heads), scope="rowgroup")
-        lines = [
-            _row(row, sparklines[_stream(row)], reasons.get(_stream(row), []), looked_at, heads)
-            for row in sorted(group, key=urgency)
-        ]
-        bodies.append(html.Tbody([html.Tr(head, className="group"), *lines]))
-    head = html.Thead(html.Tr([html.Th(name, scope="col") for name in heads]))
-    return html.Table([head, *bodies], className="board", id="board")
-
-
-def _row(
-    row: ProductRow, sparkline: SparklineData, reasons: list[AlertReason], looked_at: str | None, heads: tuple[str, ...]
-) -> html.Tr:
-    why = "; ".join(
-        dict.fromkeys(
-            shortly(reason["kind"], reason["evidence"])
-            + (", attributed to the bench" if reason["evidence"].get("explained_by") else "")
-            for reason in reasons[:3]
-        )
-    )
-    last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
-    cells = [
-        word(row["state"]),
-        [stream_link(row), html.Span(why, className="quiet why")],
-        sparkline_image(sparkline, f"{row['product']}, {characteristic(row['characteristic'])}"),
-        [amount(row["level"], row["unit"]), html.Span(room_to_limit(row), className="quiet")],
-        change(row["change_percent_per_month"]),
-        percent(row["breach_probability"]),
-        weeks(row["weeks_to_limit"]),
-        [str(row["last_lot"]), html.Span(last, className="quiet")],
-    ]
-    # On a narrow screen a row is a card, and the cells from the fourth on need their labels.
-    labels = ["", "", "", *heads[3:]]
-    return html.Tr(
+    number: int,
+) -> html.Details:
+    """One supplier's quiet streams: a line with their products and states, and the rows when it is unfolded."""
+    counts = Counter(row["state"] for row in rows)
+    products = list(dict.fromkeys(row["product"] for row in rows))
+    kind = "check standards, " if all(row["check_standard"] for row in rows) else ""
+    states = [part for state in STATES if counts[state] for part in (word(state, f"{counts[state]} {state}"), " ")]
+    summary = html.Summary(
         [
-            html.Td(content, **{"data-label": label} if label else {})
-            for label, content in zip(labels, cells, strict=True)
-        ],
-        className=row["state"],
+            html.B(supplier),
+            html.Span(f"{kind}{counted(len(rows), 'stream')} of {listed(products)}"),
+            html.Span(states),
+            html.Span(className="turn"),
+        ]
     )
+    there = [row for row in rows if stream_of(row) in sparklines]
+    table = rows_table(there, sparklines, {}, looked_at, lab, name=f"quiet-{number}") if there else None
+    return html.Details([summary, table, html.P(["Page of ", supplier_link(supplier)], className="quiet")])

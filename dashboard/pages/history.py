@@ -76,8 +76,11 @@ def _table(entries: list[HistoryEntry]) -> html.Div:
 
 
 def _details(entry: HistoryEntry) -> str:
-    """The fields of an entry beside its reason."""
-    return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in entry["body"].items())
+    """The fields of an entry beside its reason; what the round needs beside them is left out."""
+    fields = {
+        name: value for name, value in entry["body"].items() if name not in ("alerts", "stream", "after_us", "report")
+    }
+    return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in fields.items())
 
 
 def add_download(server: Flask, lab_reader: LabReader) -> None:

@@ -26,10 +26,9 @@ __all__ = ["layout"]
 MOST_DRAWN = 6
 KEY = (
     ("┄", "grey", "centre line and control limits"),
-    ("▬", "grey", "baseline lots"),
     ("◯", "grey", "lot excluded from the baseline"),
-    ("◆", "edge", "flagged lot"),
-    ("━", "edge", "specification limit"),
+    ("■", "edge", "flagged lot"),
+    ("━", "limit", "specification limit"),
 )
 
 

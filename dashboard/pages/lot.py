@@ -9,8 +9,10 @@ from dash import html
 
 from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import alert_card
+from dashboard.components.conformity import conformity_section
 from dashboard.components.entry_form import form, if_editor
-from dashboard.components.html_parts import facts, graph, legend, stream_link, supplier_link, table, word
+from dashboard.components.html_parts import graph, legend, mark, stream_link, supplier_link, table, word
+from dashboard.components.test_report import report_section
 from dashboard.components.waveforms import capture_sections, capture_warnings
 from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
@@ -22,12 +24,14 @@ from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
 from dashboard.text.verdict_text import bags_text, level_text
 from ingest.audit.subjects import Subject
-from ingest.decisions.responses import LOT_DECISIONS
+from ingest.decisions.responses import LOT_DECISIONS, NOTE, RETEST_ENTRIES
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
 from ingest.documents.stream import StoredControlLimits
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
+from ingest.verdict.report import issued_numbers
+from spc.vocabulary.enums import Verdict
 
 __all__ = ["layout"]
 
@@ -43,9 +47,23 @@ CONDITIONING_WORDS = {
 }
 # The verdicts that the headline names, the worst first, with the words before the characteristics.
 HEADLINES = {"fail": "fails the limit in", "undecided": "undecided:", "invalid": "no valid conditioning:"}
+# The worst verdict first.
+WORST_FIRST = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.INVALID, Verdict.PASS, Verdict.UNLIMITED)
+# A lot that passes by its level while bags read outside the limit.
+OVER = "over"
+WORST_WORDS = {
+    Verdict.FAIL: "Fail",
+    Verdict.UNDECIDED: "Undecided",
+    Verdict.INVALID: "Not valid",
+    Verdict.PASS: "Pass",
+    Verdict.UNLIMITED: "No limit",
+    OVER: "Pass on the mean, bags outside the limit",
+}
+# The colour of the bar beside what to do.
+BARS = {Verdict.FAIL: "act", Verdict.UNDECIDED: "look", OVER: "look", Verdict.INVALID: "bench"}
 # The chamber's log is drawn once for tests within so many hours: they share the hours before them.
 SAME_HOURS = timedelta(hours=6)
-TRACE_KEY = (("┄", "edge", "tolerance"), ("│", "grey", "start and end of the required hours"))
+TRACE_KEY = (("┄", "grey", "tolerance"), ("│", "grey", "start and end of the required hours"))
 
 
 def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: str) -> html.Div:
@@ -59,21 +77,50 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
         traces = [bench_queries.chamber_trace(connection, lab, group[0]) for group in groups]
         products = {session["product"] for session in sessions}
         in_force = {product: page_queries.limits_in_force(connection, supplier, product) for product in products}
+        reports = issued_numbers(connection, supplier, lot)
         earlier = page_queries.earlier_values(connection, lab, supplier, lot)
         refused = page_queries.refused_rows(connection, lot)
         subject = str(Subject.lot(supplier, lot))
         subjects = [subject, *(f"alert:{alert['id']}" for alert in document["alerts"])]
         entries = page_queries.entries(connection, lab, subjects)
     limits = [in_force[session["product"]].get(session["characteristic"]) for session in sessions]
+    worst = _worst(sessions)
     return html.Div(
         [
-            html.P([supplier_link(supplier), f" · {document['product']}"], className="quiet"),
-            html.H1(f"Lot {lot}: {_headline(sessions)}"),
-            html.P(_summary(document), className="lead"),
+            html.P(
+                [
+                    supplier_link(supplier),
+                    f" · {document['product']}",
+                    f" · received {day(document['received_on'])}" if document["received_on"] else "",
+                    f" · made {day(document['made_on'])}" if document["made_on"] else "",
+                ],
+                className="crumb",
+            ),
+            word(worst, WORST_WORDS[worst]),
+            html.H1(f"Lot {lot}: {_headline(sessions)}."),
+            html.P(_advice(sessions, entries[subject]), className="lead"),
+            html.P(_summary(document), className="quiet"),
             *capture_warnings(sessions),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            _picture(document, session, limit, number)
+                            for number, (session, limit) in enumerate(zip(sessions, limits, strict=True))
+                        ],
+                        className="pair many",
+                    ),
+                    _decision(document, entries[subject], worst),
+                ],
+                className="split ahead",
+            ),
             _overview(sessions, limits),
-            _decision(subject, entries[subject]),
-            *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
+            html.H2("Readings"),
+            *_readings_by_bag(sessions),
+            html.Details(
+                [html.Summary("Every reading, with its file and line"), *[_readings(session) for session in sessions]]
+            ),
+            report_section(supplier, lot, reports),
             html.H2("Conditioning before the tests"),
             *_not_required(sessions),
             html.Div(
@@ -83,26 +130,11 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 ],
                 className="pair",
             ),
-            html.H2("Readings"),
-            html.Div(
-                [
-                    _session(document, session, limit, number)
-                    for number, (session, limit) in enumerate(zip(sessions, limits, strict=True))
-                ],
-                className="pair many",
-            ),
             *capture_sections(sessions),
+            *([html.H2("Alerts")] if document["alerts"] else []),
+            *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
             *_corrections(earlier),
             *_refused(refused),
-            html.P(
-                [
-                    html.A(
-                        "Evidence for an audit (ZIP)", href=evidence_address(supplier=supplier, lot=lot), download=""
-                    ),
-                    ": readings, chamber log, limits, alerts, entries, and the hashes of the source files.",
-                ],
-                className="quiet",
-            ),
         ]
     )
 
@@ -110,14 +142,39 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
 # The whole lot
 
 
+def _worst(sessions: list[Session]) -> str:
+    """The worst verdict of the sessions that stand; a pass with bags over the limit is a word of its own."""
+    standing = _standing_sessions(sessions)
+    verdict = min((session["verdict"] for session in standing), key=WORST_FIRST.index)
+    if verdict in (Verdict.PASS, Verdict.UNLIMITED) and any(
+        bags_text(session["bag_count"], session["unit"]) for session in standing
+    ):
+        return OVER
+    return verdict
+
+
+def _bags_beyond(session: Session) -> list[int]:
+    """The bags with a reading outside the specification limit of the lot level."""
+    lower, upper = session["limit_lower"], session["limit_upper"]
+    return sorted(
+        {
+            reading["specimen"]
+            for reading in session["readings"]
+            if (upper is not None and reading["value"] >= upper) or (lower is not None and reading["value"] < lower)
+        }
+    )
+
+
 def _headline(sessions: list[Session]) -> str:
-    """What failed and what is not valid; else that every test passed."""
+    """What failed and what is not valid, each with the fact that worries; else that every test passed."""
     standing = _standing_sessions(sessions)
     parts = []
     for verdict, words in HEADLINES.items():
-        names = [characteristic(one["characteristic"]) for one in standing if one["verdict"] == verdict]
-        if names:
-            parts.append(f"{words} {listed(names)}")
+        some = [one for one in standing if one["verdict"] == verdict]
+        if some:
+            names = listed([characteristic(one["characteristic"]) for one in some])
+            fact = _level_and_limit(some[0]) if verdict == Verdict.FAIL and len(some) == 1 else ""
+            parts.append(f"{words} {names}{fact}")
     if parts:
         return "; ".join(
             parts
@@ -128,7 +185,7 @@ def _headline(sessions: list[Session]) -> str:
             ]
         )
     worrying = [
-        f"{characteristic(one['characteristic'])} passes on the {one['judged_by']}; {fact}"
+        f"passes on the {one['judged_by']} in {characteristic(one['characteristic'])}{_level_and_limit(one)}, but {fact}"
         for one in standing
         if one["verdict"] == "pass" and (fact := _worry(one))
     ]
@@ -136,6 +193,44 @@ def _headline(sessions: list[Session]) -> str:
         return "; ".join(worrying)
     passed = any(one["verdict"] == "pass" for one in standing)
     return "every test valid and within the limits" if passed else "no specification limit applies"
+
+
+def _level_and_limit(session: Session) -> str:
+    if session["level"] is None:
+        return ""
+    return f" ({amount(session['level'], session['unit'])}, limit {room_to_limit(session)})"
+
+
+def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
+    """What to do with the lot."""
+    if (decision := _last_decision(entries)) is not None:
+        return f"Decided: {decision['what']}, by {decision['who']}, {day(decision['at'])}."
+    worst, again = _worst(sessions), "Test fresh bags and have the authorised person decide."
+    if worst == Verdict.INVALID:
+        return "Test fresh bags after the full conditioning: this test does not count."
+    if worst == OVER:
+        bags = next(bags for one in _standing_sessions(sessions) if (bags := bags_text(one["bag_count"], one["unit"])))
+        return f"Hold the lot: {bags}. {again}"
+    if (retest := _passed_retest(sessions)) is not None and worst != Verdict.INVALID:
+        result = f"{day(retest['tested_at'])} passed at {amount(retest['level'], retest['unit'])}"
+        return f"The retest of {result}. The first result stands: have the authorised person decide."
+    if worst in (Verdict.FAIL, Verdict.UNDECIDED):
+        return f"Hold the lot. {again}"
+    return "Nothing to do here: the authorised person releases the lot by your procedure."
+
+
+def _passed_retest(sessions: list[Session]) -> Session | None:
+    """The last retest, if it is of a characteristic that failed or is undecided and has passed since."""
+    standing = {one["characteristic"]: one["verdict"] for one in _standing_sessions(sessions)}
+    open_ones = (Verdict.FAIL, Verdict.UNDECIDED)
+    passed = [
+        one for one in sessions if standing[one["characteristic"]] in open_ones and one["verdict"] == Verdict.PASS
+    ]
+    return passed[-1] if passed else None
+
+
+def _last_decision(entries: list[SubjectEntry]) -> SubjectEntry | None:
+    return next((entry for entry in entries if entry["what"] not in (NOTE, *RETEST_ENTRIES)), None)
 
 
 def _worry(session: Session) -> str:
@@ -160,30 +255,47 @@ def _summary(document: LotDocument) -> str:
     text = counted(len(sessions), "test session")
     if retests:
         text += f", including {counted(retests, 'retest')}; the first valid result stands, retests are shown beside it"
-    text += f". Received {document['received_on']}." if document["received_on"] else "."
-    text += f" Made {document['made_on']}." if document["made_on"] else ""
-    return f"{text} Test result, not a release: the release is up to the person whom your procedure authorises."
+    return f"{text}. Test result, not a release: the release is up to the person whom your procedure authorises."
 
 
 def _overview(sessions: list[Session], limits: list[StoredControlLimits | None]) -> html.Div:
+    """One line a session."""
     rows = [
         [
             html.Span([word(session["verdict"]), f" {fact}" if (fact := _worry(session)) else ""]),
             html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
             moment(session["tested_at"]),
             level_text(session["level"], session["level_range"], session["unit"]),
-            _control_limits(control, session["unit"]),
             room_to_limit(session),
-            _validity(session),
-            session["chamber"] or "–",
-            str(session["bags"]),
+            _control_limits(control, session["unit"]),
+            amount(session["worst"], session["unit"], session["worst_bound"]),
+            _bags_text(session),
+            _conditioning(session),
+            _tested_with(session),
         ]
         for session, control in zip(sessions, limits, strict=True)
     ]
     heads = (
-        "verdict", "characteristic", "tested", "level", "control limits", "specification limit", "conditioning", "chamber", "bags",
+        "verdict", "characteristic", "tested", "lot level", "specification limit", "control limits", "worst reading",
+        "bags outside", "conditioning", "tested with",
     )  # fmt: skip
-    return table(heads, rows, "Test sessions of this lot", ("level", "bags"))
+    return table(heads, rows, "Test sessions of this lot", ("lot level", "worst reading", "bags outside"))
+
+
+def _bags_text(session: Session) -> str:
+    """The bags outside the limit by their mean, of all bags."""
+    count = session["bag_count"]
+    if count is None:
+        return f"{session['bags']} tested"
+    return f"{count['outside'] or 'none'} of {count['bags']}"
+
+
+def _tested_with(session: Session) -> str:
+    """Chamber, load and instrument."""
+    parts = [f"chamber {session['chamber']}" if session["chamber"] else "chamber not named"]
+    parts += [f"load {session['load']}"] if session["load"] else []
+    parts += [session["instrument"]] if session["instrument"] else []
+    return ", ".join(parts)
 
 
 def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
@@ -197,12 +309,18 @@ def _anchor(session: Session) -> str:
     return f"session-{session['characteristic']}-{session['tested_at'][:16]}"
 
 
-def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
-    """The decision on the lot, and the form to record one."""
-    decision = next((entry for entry in entries if entry["what"] != "note"), None)
-    return html.Section(
+def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) -> html.Aside:
+    """The decision on the lot, the form to record one, and the evidence to hand over."""
+    subject = str(Subject.lot(document["supplier"], document["lot"]))
+    decision = _last_decision(entries)
+    evidence = html.A(
+        "Evidence for an audit (ZIP)",
+        href=evidence_address(supplier=document["supplier"], lot=document["lot"]),
+        download="",
+    )
+    return html.Aside(
         [
-            html.H2(f"Decided: {decision['what']}, by {decision['who']}") if decision else None,
+            html.H2(f"Decided: {decision['what']}, by {decision['who']}" if decision else "What to do"),
             *[
                 html.P(f"{one['who']}, {moment(one['at'])}, {one['what']}: {one['reason']}", className="entry")
                 for one in entries
@@ -214,10 +332,15 @@ def _decision(subject: str, entries: list[SubjectEntry]) -> html.Section:
                     "Records the decision of an authorised person with its reason; it moves no material.",
                     className="quiet",
                 ),
-                form(subject, LOT_DECISIONS),
+                form(subject, (*LOT_DECISIONS, *RETEST_ENTRIES)),
+            ),
+            html.P(
+                [evidence, ": readings, chamber log, limits, alerts, entries, and the hashes of the source files."],
+                className="quiet",
             ),
         ],
-        className="sheet",
+        className=f"sheet todo {BARS.get(worst, '')}",
+        **{"aria-label": "Decision on the lot"},
     )
 
 
@@ -236,12 +359,6 @@ def _grouped_by_hours(sessions: list[Session]) -> list[list[Session]]:
                 continue
         groups.append([session])
     return sorted(groups, key=lambda group: group[0]["tested_at"])
-
-
-def _validity(session: Session) -> Any:
-    if not session["conditioning"]["required"]:
-        return "not required"
-    return "valid" if session["conditioning"]["state"] == "valid" else word("invalid")
 
 
 def _not_required(sessions: list[Session]) -> list[html.P]:
@@ -264,7 +381,7 @@ def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> h
             legend(*TRACE_KEY),
         ]
     heading = f"Chamber {first['chamber'] or 'not named'}, before {moment(first['tested_at'])}"
-    return html.Section([html.H3(heading), html.P(text, className="quiet"), *shown], className="sheet")
+    return html.Section([html.H3(heading), html.P(text, className="quiet"), *shown])
 
 
 def _conditioning(session: Session) -> str:
@@ -283,52 +400,30 @@ def _conditioning(session: Session) -> str:
 # One session
 
 
-def _session(document: LotDocument, session: Session, control: StoredControlLimits | None, number: int) -> html.Section:
-    name, unit = f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}", session["unit"]
+def _picture(document: LotDocument, session: Session, control: StoredControlLimits | None, number: int) -> html.Section:
+    """The readings of one session by bag, on one scale with its retests, and how its verdict was reached."""
+    beside = [one for one in document["sessions"] if one["characteristic"] == session["characteristic"]]
+    name = f"{characteristic(session['characteristic'])}, {day(session['tested_at'])}"
     reason = _reason(session)
-    key = [("●", "accent", "reading")]
-    if any(reading["bound"] for reading in session["readings"]):
-        key.append(("▲▼", "edge", "beyond the range of the meter"))
-    if session["level"] is not None:
-        key.append(("┅", "accent", "lot level"))
-    if control is not None and control["lower"] is not None:
-        key.append(("▒", "grey", "control limits of the lot level"))
-    if session["limit_lower"] is not None or session["limit_upper"] is not None:
-        key.append(("━", "edge", "specification limit"))
     steps = session["limit_sources"]["lower"], session["limit_sources"]["upper"]
     limit_sources = "; ".join(dict.fromkeys(source(step) for step in steps if step is not None))
-    count = f"{counted(session['bags'], 'bag')}, {counted(len(session['readings']), 'reading')}"
     return html.Section(
         [
-            html.H3([f"{name} ", word(session["verdict"])]),
-            html.P(reason),
+            html.H2(name, className="name"),
+            word(session["verdict"]),
+            graph(
+                plotly_figures.bags(session, control, beside), f"bags-{number}", f"Readings by bag, {name}. {reason}"
+            ),
+            html.P([reason, f" Source of the limit: {limit_sources}." if limit_sources else ""], className="quiet"),
             *[
                 html.P(text, className="entry")
-                for text in (mark_sentence(session["bench_findings"], session["level"], unit),)
+                for text in (mark_sentence(session["bench_findings"], session["level"], session["unit"]),)
                 if text
             ],
             *_suspect(document, session),
-            graph(plotly_figures.bags(session, control), f"bags-{number}", f"Readings by bag, {name}. {reason}"),
-            legend(*key),
-            facts(
-                [
-                    ("lot level", level_text(session["level"], session["level_range"], unit), count),
-                    ("control limits", _control_limits(control, unit), "of the stream, now in force"),
-                    ("worst reading", amount(session["worst"], unit, session["worst_bound"]), ""),
-                    *(
-                        [("bags", bags, "each bag by the mean of its readings")]
-                        if (bags := bags_text(session["bag_count"], unit))
-                        else []
-                    ),
-                    ("specification limit on that day", room_to_limit(session), limit_sources),
-                    ("conditioning", _conditioning(session), ""),
-                    ("instrument", session["instrument"] or "–", f"load {session['load']}" if session["load"] else ""),
-                ]
-            ),
-            html.P(stream_link({**document, **session}, "show in control chart")),
-            html.Details([html.Summary("Every reading, with its file and line"), _readings(session, name)]),
+            *conformity_section(document, session),
+            html.P(stream_link({**document, **session}, "show in control chart"), className="quiet"),
         ],
-        className="sheet",
         id=_anchor(session),
     )
 
@@ -378,7 +473,50 @@ def _suspect(document: LotDocument, session: Session) -> list[Any]:
     ]
 
 
-def _readings(session: Session, name: str) -> html.Div:
+def _readings_by_bag(sessions: list[Session]) -> list[Any]:
+    """One table a day: a row a bag, a column a characteristic; bags with a reading outside a limit are marked."""
+    days: dict[str, list[Session]] = {}
+    for session in sessions:
+        days.setdefault(session["tested_at"][:10], []).append(session)
+    return [part for day_of_test, some in days.items() for part in _day_of_readings(day_of_test, some)]
+
+
+def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[Any]:
+    bags = sorted({reading["specimen"] for session in sessions for reading in session["readings"]})
+    beyond = [set(_bags_beyond(session)) for session in sessions]
+    rows, styles = [], []
+    for bag in bags:
+        marked = any(bag in some for some in beyond)
+        styles.append("beyond" if marked else "")
+        cells = [
+            html.Span(" ".join(_values(session, bag)) or "–", className="over" if bag in some else "")
+            for session, some in zip(sessions, beyond, strict=True)
+        ]
+        rows.append([html.Span([f"bag {bag}", *([mark("fail"), " outside"] if marked else [])]), *cells])
+    heads = ["bag", *(f"{characteristic(one['characteristic'])}, {_unit(one)}" for one in sessions)]
+    files = dict.fromkeys(
+        f"{one['readings'][0]['file']}, from line {min(reading['line'] for reading in one['readings'])}"
+        for one in sessions
+    )
+    return [
+        html.P(f"Tested {day(day_of_test)}. {listed(list(files))}.", className="quiet"),
+        table(heads, rows, f"Readings by bag, {day(day_of_test)}", (), styles),
+    ]
+
+
+def _unit(session: Session) -> str:
+    """The unit as it is written beside a value."""
+    return amount(1.0, session["unit"]).partition(" ")[2]
+
+
+def _values(session: Session, bag: int) -> list[str]:
+    """The readings on a bag, without their unit, as that stands in the head of the column."""
+    some = sorted((one for one in session["readings"] if one["specimen"] == bag), key=lambda one: one["reading"])
+    return [amount(one["value"], bound=one["bound"]) + "\u2002" for one in some]
+
+
+def _readings(session: Session) -> html.Div:
+    name = f"{characteristic(session['characteristic'])}, {moment(session['tested_at'])}"
     heads = ("bag", "reading", "value", "as written", "tested", "operator", "file", "line", "state")
     rows = [
         [
@@ -394,7 +532,7 @@ def _readings(session: Session, name: str) -> html.Div:
         ]
         for reading in session["readings"]
     ]
-    return table(heads, rows, f"Readings, {name}", ("value", "line"))
+    return html.Div([html.H3(name), table(heads, rows, f"Readings, {name}", ("value", "line"))])
 
 
 # Corrected and refused rows

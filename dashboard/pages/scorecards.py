@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dash import html
 from flask import Flask, Response, request
 
-from dashboard.charts.sparkline import as_image_address
-from dashboard.components.html_parts import empty, link, stream_link, supplier_link, table
+from dashboard.charts.sparkline import SparklineData, as_image_address
+from dashboard.components.html_parts import empty, link, sparkline_image, stream_link, supplier_link, table, word
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
+from dashboard.queries.stored_documents import Stream
 from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.file_names import attachment
-from dashboard.text.formatting import amount, day, room_to_limit
+from dashboard.text.formatting import amount, counted, day, in_unit, listed, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
-from ingest.documents.scorecard import CardStream, Overview, OverviewRow, Scorecard
+from ingest.documents.scorecard import CardStream, LotCounts, Overview, OverviewRow, Scorecard
 from ingest.quarter.overview import supplier_overview
+from spc.vocabulary.enums import Direction
 
 __all__ = ["add_downloads", "layout"]
 
@@ -40,6 +43,9 @@ def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_othe
             return html.Div(empty("No quarter yet.", "The first valid test opens one."))
         chosen = quarter or quarters[min(1, len(quarters) - 1)]
         cards = export.documents(connection, lab_reader.lab, chosen, supplier or None)
+        sparklines = stored_documents.sketches(
+            connection, [_stream_of(row) for card in cards for row in card["streams"]]
+        )
     others = [
         html.Li(link(name, "/scorecards", quarter=name, **({"supplier": supplier} if supplier else {})))
         for name in quarters
@@ -47,97 +53,156 @@ def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_othe
     ]
     return html.Div(
         [
-            html.H1(f"Scorecards of {chosen}"),
             html.P(
-                f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {wording.drawn_up(supplier_overview(cards) if len(cards) > 1 else cards[0])}"
+                f"{day(cards[0]['first_day'])} to {day(cards[0]['last_day'])}. {wording.drawn_up(cards[0])}",
+                className="crumb",
             ),
-            *(_all(cards) if not supplier else [_card(card) for card in cards]),
+            html.H1(f"Scorecards of {chosen}: {_finding(cards)}."),
+            html.P(_advice(cards), className="lead"),
+            *([] if supplier else _all(cards, sparklines)),
+            *[_card(card, folded=not supplier) for card in cards],
             html.Details(
-                [html.Summary("What counts, and how"), html.Ul([html.Li(x) for x in wording.what_counts(cards[0])])]
+                [
+                    html.Summary("How it is calculated"),
+                    *([] if supplier else _score_parts(supplier_overview(cards))),
+                    html.Ul([html.Li(line) for line in wording.what_counts(cards[0])]),
+                ]
             ),
             html.P(wording.CAUTION, className="quiet"),
             html.H2("Other quarters"),
             html.Ul(others, className="inline"),
-        ]
+        ],
+        className="wide-page",
     )
+
+
+def _stream_of(row: CardStream) -> Stream:
+    return row["supplier"], row["product"], row["characteristic"]
+
+
+# The first lines
+
+
+def _nearer(card: Scorecard) -> list[CardStream]:
+    """The streams that moved nearer their limit, the largest change first."""
+    moved = [row for row in card["streams"] if row["direction"] == Direction.NEARER]
+    return sorted(moved, key=lambda row: -abs(row["change"] or 0.0))
+
+
+def _finding(cards: Sequence[Scorecard]) -> str:
+    """Who moved nearer a limit, and how many lots failed."""
+    names = [card["supplier"] for card in cards if _nearer(card)]
+    failed = sum(card["counts"]["fail"] for card in cards)
+    fails = f"; {counted(failed, 'lot')} failed" if failed else ""
+    if len(cards) == 1:
+        count = len(_nearer(cards[0]))
+        return f"{cards[0]['supplier']}, {counted(count, 'stream') if count else 'no stream'} moved nearer the limit{fails}"
+    if not names:
+        return f"none of {counted(len(cards), 'supplier')} moved nearer a limit{fails}"
+    return f"{len(names)} of {counted(len(cards), 'supplier')} moved nearer a limit, {listed(names)}{fails}"
+
+
+def _advice(cards: Sequence[Scorecard]) -> str:
+    """Whom to talk to, and about what."""
+    topics = []
+    for row in supplier_overview(cards)["rows"]:
+        title, _, what = next(iter(wording.reasons(row["reasons"])), "").partition(": ")
+        topics += [f"{row['supplier']} about {title} ({what})"] if title else []
+    return f"Talk to {'; '.join(topics)}." if topics else wording.NOBODY
 
 
 # All suppliers
 
 
-def _all(cards: Sequence[Scorecard]) -> list[Any]:
+def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData]) -> list[Any]:
+    """One line a supplier: direction before score, with the stream that says most about it."""
     overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
+    by_name = {card["supplier"]: card for card in cards}
+    rows = sorted(overview["rows"], key=lambda row: (-row["counts"]["fail"], -row["nearer"]))
+    heads = (
+        "supplier", "direction", "worst stream", "12 months and forecast", "lots passed", "score", "topics for the meeting",
+        "files",
+    )  # fmt: skip
+    lines = [_supplier(row, by_name[row["supplier"]], sparklines, overview["quarter"], lowest) for row in rows]
     return [
-        html.Ul([html.Li(wording.purchasing_line(row)) for row in overview["rows"]]),
-        html.P(f"{wording.order(overview)} {wording.chance_moves(overview)}"),
-        html.Section(
+        table(heads, lines, "Suppliers of the quarter", ("lots passed",)),
+        html.P(
             [
-                html.Div(
-                    _table(
-                        (
-                            "supplier",
-                            "place",
-                            "score",
-                            "score drawn",
-                            "lots",
-                            "conform",
-                            "fail",
-                            "undecided",
-                            "not valid",
-                            "nearer the limit",
-                            "farther",
-                            "files",
-                        ),
-                        [_supplier(row, overview["quarter"], lowest) for row in overview["rows"]],
-                    ),
-                    className="scroll",
-                ),
-                html.P(["All suppliers: ", *_files(overview["quarter"], "", export.OVERVIEW_FORMS)]),
+                wording.chance_moves(overview),
+                " Ranges of scores that overlap can't be ranked: the table is in order of direction.",
             ],
-            className="sheet",
+            className="quiet",
         ),
-        html.H2("Whom to talk to, and about what"),
-        *_talk(overview),
-        html.H2("What the score is made of"),
-        html.Div(_table(("supplier", *wording.part_heads(), "notices"), _parts(overview)), className="scroll"),
-        *[_card(card) for card in cards],
+        html.P(["All suppliers: ", *_files(overview["quarter"], "", export.OVERVIEW_FORMS)]),
+        html.H2("Supplier by supplier"),
     ]
 
 
-def _supplier(row: OverviewRow, quarter: str, lowest: float) -> list[Any]:
-    standing, counts = row["standing"], row["counts"]
+def _supplier(
+    row: OverviewRow, card: Scorecard, sparklines: Mapping[Stream, SparklineData], quarter: str, lowest: float
+) -> list[Any]:
+    worst = _worst_stream(card)
+    standing = row["standing"]
     bar = (
         html.Img(src=as_image_address(score_bar(standing, lowest)), alt="", className="share")
         if standing["placed"]
-        else ""
+        else None
     )
+    picture: Any = "–"
+    if worst is not None and _stream_of(worst) in sparklines:
+        limit = worst["limit_lower"] if worst["limit_side"] == "lower" else worst["limit_upper"]
+        words = " " if limit is None else f"limit {amount(limit)}"
+        picture = sparkline_image(sparklines[_stream_of(worst)], wording.stream_title(worst), words)
     return [
         link(row["supplier"], "/scorecards", quarter=quarter, supplier=row["supplier"]),
-        wording.place(standing),
-        wording.score(standing),
-        bar,
-        *(str(counts[key]) for key in ("lots", "pass", "fail", "undecided", "invalid")),
-        *(str(row[key]) for key in ("nearer", "away")),
+        _direction(row),
+        [stream_link(worst), html.Br(), html.Span(_change(worst, card), className="quiet")]
+        if worst is not None
+        else "–",
+        picture,
+        _passed(row["counts"]),
+        [html.Span(wording.score(standing)), bar],
+        "; ".join(wording.reasons(row["reasons"])) or "–",
         html.Span(_downloads(quarter, row["supplier"], export.FORMS)),
     ]
 
 
-def _parts(overview: Overview) -> list[list[Any]]:
+def _worst_stream(card: Scorecard) -> CardStream | None:
+    """The stream that says most about a supplier: failed lots first, then a move nearer the limit, then the least margin."""
+
+    def order(row: CardStream) -> tuple[int, bool, float]:
+        return -row["fail"], row["direction"] != Direction.NEARER, math.inf if row["room"] is None else row["room"]
+
+    return min(card["streams"], key=order, default=None)
+
+
+def _direction(row: OverviewRow) -> html.Span:
+    if row["nearer"]:
+        return word("nearer", "Nearer the limit")
+    return word("better", "Farther from the limit") if row["away"] else word("level", "No clear change")
+
+
+def _change(row: CardStream, card: Scorecard) -> str:
+    if row["change_low"] is None:
+        return "not compared: too few lots"
+    way, size = wording.move(row)
+    return f"{size} against {card['earlier_quarter']}, {way}"
+
+
+def _passed(counts: LotCounts) -> str:
+    """The lots that passed, of all; what else there was only where there was any."""
+    others = [f"{counts[key]} {words}" for key, words in wording.COUNTS[2:] if counts[key]]
+    return f"{counts['pass']} of {counts['lots']}" + (f", {', '.join(others)}" if others else "")
+
+
+def _score_parts(overview: Overview) -> list[Any]:
     rows = [
         [supplier_link(row["supplier"]), *wording.part_cells(row["standing"]), wording.notices(row["notices"])]
         for row in overview["rows"]
     ]
-    return [["weight", *wording.weight_cells(overview), ""], *rows]
-
-
-def _talk(overview: Overview) -> list[Any]:
-    told = [
-        html.Li([supplier_link(row["supplier"]), ": ", "; ".join(wording.reasons(row["reasons"]))])
-        for row in overview["rows"]
-        if row["reasons"]
-    ]
-    return [html.Ul(told)] if told else [html.P("Nobody: no lot failed, and no level moved nearer its limit.")]
+    heads = ("supplier", *wording.part_heads(), "notices")
+    return [table(heads, [["weight", *wording.weight_cells(overview), ""], *rows], "Parts of the score")]
 
 
 def _downloads(quarter: str, supplier: str, forms: Any) -> list[Any]:
@@ -157,62 +222,51 @@ def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
 # One supplier
 
 
-def _card(card: Scorecard) -> html.Section:
-    heads = (
-        "stream",
-        "lots",
-        "conform",
-        "fail",
-        "undecided",
-        "not valid",
-        "level",
-        card["earlier_quarter"],
-        "change",
-        "limit",
-        "events",
-    )
-    counts = ("lots", "conform", "fail", "undecided", "not valid")
-    whole = (*counts, "level", card["earlier_quarter"], "limit")
-    return html.Section(
-        [
-            html.H2(supplier_link(card["supplier"])),
-            html.P(wording.summary(card)),
-            html.P(
-                f"Conforming lots {wording.share(card['standing'])}; score {wording.score(card['standing'])}; place "
-                f"{wording.place(card['standing'])}. Notices: {wording.notices(card['notices'])}.",
-                className="quiet",
-            ),
-            *(
-                [html.Ul([html.Li(line) for line in wording.notice_lines(card["notices"])])]
-                if card["notices"]["asked"]
-                else []
-            ),
-            table(heads, [_stream(row) for row in card["streams"]], f"Streams of {card['supplier']}", whole),
-            html.P(["Files: ", *_files(card["quarter"], card["supplier"], export.FORMS)]),
-        ],
-        className="sheet",
-    )
+def _card(card: Scorecard, *, folded: bool) -> html.Component:
+    """One supplier's streams and notices; on the page of all suppliers they are folded into a line."""
+    heads = ("stream", "lots passed", "level", card["earlier_quarter"], "change", "limit", "alerts")
+    lines = wording.notice_lines(card["notices"])
+    parts = [
+        html.P(
+            f"Conforming lots {wording.share(card['standing'])}; score {wording.score(card['standing'])}; place "
+            f"{wording.place(card['standing'])}. Notices: {wording.notices(card['notices'])}.",
+            className="quiet",
+        ),
+        html.Ul([html.Li(line) for line in lines]) if lines else None,
+        table(
+            heads,
+            [_stream(row) for row in card["streams"]],
+            f"Streams of {card['supplier']}",
+            ("lots passed", "level", card["earlier_quarter"]),
+        ),
+        html.P(
+            [
+                "Files: ",
+                *_files(card["quarter"], card["supplier"], export.FORMS),
+                " · page of ",
+                supplier_link(card["supplier"]),
+            ]
+        ),
+    ]
+    summary = wording.summary(card)
+    if folded:
+        return html.Details([html.Summary([html.B(card["supplier"]), f": {summary}"], className="printed"), *parts])
+    return html.Section([html.P(summary), *parts], **{"aria-label": card["supplier"]})
 
 
 def _stream(row: CardStream) -> list[Any]:
+    compared = row["change_low"] is not None
+    way, size = wording.move(row) if compared else ("", "")
+    happened = wording.events(row)
     return [
         stream_link(row),
-        *(str(row[name]) for name in ("lots", "pass", "fail", "undecided", "invalid")),
-        amount(row["level"], row["unit"]),
-        amount(row["earlier_level"], row["unit"]),
-        ", ".join(wording.move(row)[::-1]) if row["change_low"] is not None else "not compared",
+        _passed(row),
+        in_unit(row, row["level"]),
+        in_unit(row, row["earlier_level"]),
+        [html.Span(size), html.Br(), html.Span(way, className="quiet")] if compared else "not compared",
         room_to_limit(row),
-        wording.events(row),
+        "–" if happened == "none" else happened,
     ]
-
-
-def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> html.Table:
-    return html.Table(
-        [
-            html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-            html.Tbody([html.Tr([html.Td(cell) for cell in row]) for row in rows]),
-        ]
-    )
 
 
 # Files

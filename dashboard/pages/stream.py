@@ -7,56 +7,71 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard.charts import plotly_figures
+from dashboard.charts.flags import reason
 from dashboard.charts.limit_lines import near
+from dashboard.charts.thinning import MOST_POINTS
 from dashboard.components.alert_card import alert_card
+from dashboard.components.conformity import rule_section
 from dashboard.components.entry_form import day_field, form, if_editor
-from dashboard.components.html_parts import facts, graph, legend, lot_link, supplier_link, table, word
-from dashboard.pages.stream_chart import ChartView, adjusted_words, choices, humidity_matters, span
+from dashboard.components.html_parts import facts, graph, legend, link, lot_link, supplier_link, table, word
+from dashboard.components.next_step import next_step
+from dashboard.pages.stream_chart import ChartView, adjusted_words, choices, humidity_matters, points_between, span
 from dashboard.pages.stream_limits import limits_section
 from dashboard.queries import page_queries, stored_documents, stream_document
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.baseline_text import autocorrelation_note, moving_baseline
 from dashboard.text.bench_mark_text import short_mark
 from dashboard.text.formatting import (
+    ShownEvidence,
     amount,
     change,
     counted,
     day,
+    digits_of,
     false_mark_text,
     futures,
     humidity,
+    listed,
     percent,
     room_to_limit,
+    shortly,
+    weekday,
     weeks,
 )
 from dashboard.text.formatting import characteristic as spoken
 from dashboard.text.formatting import shown as shown_evidence
 from dashboard.text.limit_change_text import in_force
-from dashboard.text.urls import stream_file_address
+from dashboard.text.urls import notice_address, stream_file_address
 from dashboard.text.verdict_text import verdict_text
 from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab
+from ingest.decisions.corrective_actions import no_notice_because
 from ingest.decisions.responses import NOTE
 from ingest.documents.alert import Alert
 from ingest.documents.entries import SubjectEntry
-from ingest.documents.stream import BoardRow, ControlLimits, StreamDocument
+from ingest.documents.stream import BoardRow, ControlLimits, Point, StreamDocument
 
 __all__ = ["layout"]
 
-KEY = (
-    ("●", "accent", "lot inside the control limits"),
-    ("◆", "edge", "flagged lot"),
-    ("□", "warm", "test not valid"),
-    ("◇", "edge", "suspect values"),
-    ("▲▼", "edge", "level beyond the range of the meter"),
-    ("━", "accent", "moving average of the lots"),
-    ("┄", "grey", "centre line and control limits"),
-    ("▬", "grey", "baseline lots"),
-    ("◯", "grey", "lot excluded from the baseline"),
-    ("━", "edge", "specification limit"),
-    ("▒", "accent", "forecast: 80 % and 50 % of coming lots"),
-    ("▒", "warm", "estimated start of a move, with its interval"),
-)
+# The marks of the chart by the name of their trace or shape, each with its key; the key shows those that are there.
+KEY = {
+    "usual": ("●", "accent", "lot"),
+    "flagged": ("■", "edge", "flagged lot"),
+    "flag": ("", "edge mark mark-first", "first flagged lot of a run"),
+    "not valid": ("□", "warm", "test not valid: conditioning not documented"),
+    "to look at": ("◇", "edge", "suspect values"),
+    "above": ("▲", "edge", "level above the range of the meter"),
+    "below": ("▼", "accent", "level below the range of the meter"),
+    "trend": ("━", "edge", "trend estimate"),
+    "control limit": ("┄", "grey", "control limits"),
+    "left out": ("◯", "grey", "lot excluded from the baseline"),
+    "forecast": ("▒", "accent", "forecast: 80 % and 50 % of coming lots"),
+    "start": ("▒", "grey", "estimated start of the move, with its interval"),
+}
+LAST_LOTS = 6
+# A longer table is slower to read than the file that holds all lots.
+MOST_LOTS = 200
 
 
 def layout(
@@ -84,57 +99,146 @@ def layout(
         entries = page_queries.entries(connection, lab, subjects)
     declared = lab.product(product)
     view = ChartView(names, show, since, until, beside)
+    moves = _moves(alerts)
     return html.Div(
         [
             html.P(
-                [supplier_link(supplier), f" · {product}", f" · {declared.class_}" if declared else ""],
-                className="quiet",
+                [
+                    supplier_link(supplier),
+                    f" · {product}",
+                    f" · {declared.class_}" if declared else "",
+                    f" · last test {weekday(row['last_tested_at'])}",
+                ],
+                className="crumb",
             ),
-            html.H1([f"{product}, {spoken(characteristic)} ", word(row["state"])]),
+            word(row["state"]),
+            html.H1(f"{product}, {spoken(characteristic)}: {_finding(row, alerts)}"),
             html.P(_summary(row, document, lab), className="lead"),
-            html.P(humidity(document), className="quiet"),
-            _chart(view, document, row, alerts, entries[subject], lab),
+            html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
+            html.Div(
+                [_chart(view, document, row, moves, entries[subject], lab), _what_to_do(row, alerts, lab)],
+                className="split",
+            ),
+            html.Div([html.H2("Last lots"), html.A("All lots", href="#lots")], className="head"),
+            _last_lots(document),
             html.H2("Alerts"),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
             None if alerts else html.P("None so far."),
             *limits_section(document, [*entries[subject], *entries[limit]]),
             html.H2("Variation and capability"),
             facts(_facts(row, document)),
+            html.P(humidity(document), className="quiet"),
+            *rule_section(document["decision"]),
             html.H2("Notes"),
             *[html.P(_note_text(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
             *if_editor("Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])),
-            html.H2("Data table"),
+            html.H2("Data table", id="lots"),
             html.P(html.A("Download as CSV", href=stream_file_address(names), download="", className="button")),
-            html.Details([html.Summary(counted(len(document["points"]), "lot")), _table(document)]),
+            html.Details([html.Summary(counted(len(document["points"]), "lot")), *_table(document)]),
             dcc.Location(id="stream-goes-to", refresh="callback-nav"),
             dcc.Store(id="stream-supplier", data=supplier),
         ]
     )
 
 
+def _moves(alerts: list[Alert]) -> list[ShownEvidence]:
+    """Estimated starts of moves that are not closed; that of a drift first, as the board states it."""
+    kinds = ("drift", "bench", "forecast")
+    open_alerts = [alert for alert in alerts if alert["state"] != "closed" and alert["evidence"].get("since_at")]
+    moving = [alert for alert in open_alerts if alert["kind"] in kinds]
+    return [shown_evidence(alert["evidence"]) for alert in sorted(moving, key=lambda alert: kinds.index(alert["kind"]))]
+
+
+def _finding(row: BoardRow, alerts: list[Alert]) -> str:
+    """What a reader has to know, in a few words."""
+    happened = [shortly(alert["kind"], alert["evidence"]) for alert in alerts if alert["state"] != "closed"]
+    if happened:
+        return f"{'; '.join(dict.fromkeys(happened[:2]))}."
+    words = {
+        "learning": "too few lots for settled limits",
+        "silent": "no lot for a long time",
+        "steady": "no open alert",
+    }
+    return f"{words.get(row['state'], row['state'])}."
+
+
+def _what_to_do(row: BoardRow, alerts: list[Alert], lab: Lab) -> html.Aside:
+    """The next steps on the stream, and the figures that they depend on."""
+    step = next_step(alerts)
+    steps: list[Any] = []
+    if step is not None:
+        steps.append([html.A(step.text, href=_on_page(step.address)), html.Span(step.detail, className="quiet")])
+        noticed = next((one for one in alerts if one["state"] != "closed" and not no_notice_because(one)), None)
+        if noticed and row["state"] in ("act", "look"):
+            notice = html.A("Notice to the supplier (PDF)", href=notice_address(noticed["id"]), download="")
+            steps.append([notice, html.Span("download; not sent automatically", className="quiet")])
+    if row["state"] == "act":
+        stock = html.Span("a pass does not protect the lots that follow a drift", className="quiet")
+        steps.append(
+            [link(f"Check the lots of {row['supplier']} you still hold", "/supplier", name=row["supplier"]), stock]
+        )
+    share = percent(row["breach_probability"])
+    limit = [(f"chance of a failing lot, {lab.alerts.horizon_weeks:g} weeks", html.Span(share, className="large"), "")]
+    limit.append(("time to the limit", weeks(row["weeks_to_limit"]), ""))
+    return html.Aside(
+        [
+            html.H2("What to do"),
+            html.Ol([html.Li(one) for one in steps])
+            if steps
+            else html.P("Nothing until the next lot is tested: no alert is open."),
+            facts(limit) if row["breach_probability"] is not None else None,
+        ],
+        className=f"sheet todo {row['state']}",
+        **{"aria-label": "What to do"},
+    )
+
+
+def _on_page(address: str) -> str:
+    """The card of an alert stands on this page too: the same anchor without the page of alerts."""
+    return f"#{address.partition('#')[2]}" if "#" in address else address
+
+
+def _last_lots(document: StreamDocument) -> html.Div:
+    rows = [
+        [
+            lot_link(document["supplier"], point["lot"]),
+            day(point["tested_at"]),
+            amount(point["shown"], document["unit"], point["bound"]),
+            word(point["verdict"]),
+            _remark(point),
+        ]
+        for point in reversed(document["points"][-LAST_LOTS:])
+    ]
+    return table(("lot", "tested", "lot mean", "verdict", "remark"), rows, "Last lots", ("lot mean",))
+
+
+def _remark(point: Point) -> str:
+    """What is unusual about a lot; empty where nothing is."""
+    parts = ["suspect values"] if point["to_look_at"] else []
+    parts += [] if point["state"] == "valid" else [f"test not valid: {point['state']}"]
+    parts += [f"flagged: {listed(reason(point).split(', '), 3)}"] if point["signals"] else []
+    return "; ".join(parts)
+
+
 def _chart(
     view: ChartView,
     document: StreamDocument,
     row: BoardRow,
-    alerts: list[Alert],
+    moves: list[ShownEvidence],
     entries: list[SubjectEntry],
     lab: Lab,
 ) -> html.Section:
-    """The chart, with the choices of its view above and its key below."""
+    """The chart, with the choices of its view above and the key of its marks below."""
     adjusted = bool(view.beside) and humidity_matters(document)
     shown = span(view, document)
-    # The newest alert that is not closed and has an estimated start: the alerts come in that order within a grade.
-    moves = [
-        shown_evidence(alert["evidence"])
-        for alert in alerts
-        if alert["state"] != "closed" and alert["kind"] in ("drift", "forecast", "bench") and alert["evidence"].get("since_at")
-    ]  # fmt: skip
-    figure = plotly_figures.stream(document, moves[0] if moves else None, shown)
+    points = points_between(document, shown)
+    drawn: StreamDocument = {**document, "points": points}
+    figure = plotly_figures.stream(drawn, moves[0] if moves else None, shown, row["level"])
     plotly_figures.pin_notes(figure, entries)
-    suspect = any(point["to_look_at"] for point in document["points"])
-    key = [entry for entry in KEY if suspect or entry[0] != "◇"]
+    marks = {part.get("name") for part in [*figure["data"], *figure["layout"]["shapes"]]}
+    key = [entry for name, entry in KEY.items() if name in marks]
     if adjusted:
-        plotly_figures.add_adjusted_levels(figure, document, shown)
+        plotly_figures.add_adjusted_levels(figure, drawn, shown)
         key.append(
             ("○", "accent", f"level {adjusted_words(document)}: for information only; the measured value is the record")
         )
@@ -143,6 +247,8 @@ def _chart(
     hint = "Click a lot in the chart, or in the table below, to see its readings."
     if far:
         hint += f" The specification limit {' and '.join(amount(limit, row['unit']) for limit in far)} is outside the chart."
+    if len(document["points"]) > MOST_POINTS:
+        hint += f" Of {len(document['points']):,} lots the chart draws {len(points):,}: every peak and every fall is among them."
     return html.Section(
         [
             *choices(view, document),
@@ -151,11 +257,17 @@ def _chart(
             ),
             legend(*key),
             html.P(hint, className="quiet"),
-            html.P(
-                false_mark_text(document["pattern_price"], lab.alerts.false_alerts_per_stream_year), className="quiet"
+            html.Details(
+                [
+                    html.Summary("What the chart flags"),
+                    html.P(
+                        false_mark_text(document["pattern_price"], lab.alerts.false_alerts_per_stream_year),
+                        className="quiet",
+                    ),
+                ]
             ),
         ],
-        className="sheet",
+        **{"aria-label": "Control chart"},
     )
 
 
@@ -167,7 +279,7 @@ def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     unit, limits = row["unit"], document["limits"]
     text = f"The level is {amount(row['level'], unit)}"
     if row["change_percent_per_month"] is not None:
-        text += f" and changes by {change(row['change_percent_per_month'])} a month"
+        text += f" and changes by {change(row['change_percent_per_month'], digits_of(row))} a month"
     limit = room_to_limit(row)
     text += "; no specification limit applies." if limit == "no limit" else f"; the specification limit is {limit}."
     if limits["center"] is not None and not limits.get("settled", True):
@@ -241,8 +353,10 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
         ("specification limit", room_to_limit(row), in_force(document)),
         (
             "autocorrelation",
-            document["dependence"]["told"] if document["dependence"] else "–",
-            "the control limits are widened for it" if limits["widened_for_dependence"] is not None else "",
+            document["dependence"]["told"].replace("not shown", "none found") if document["dependence"] else "–",
+            "the control limits are widened for it"
+            if limits["widened_for_dependence"] is not None
+            else autocorrelation_note(document),
         ),
     ]
 
@@ -254,7 +368,8 @@ def _variation(spread: float | None, document: StreamDocument) -> str:
     return f"{100 * spread:.1f} %" if document["scale"] == "log" else amount(spread, document["unit"])
 
 
-def _table(document: StreamDocument) -> html.Div:
+def _table(document: StreamDocument) -> list[Any]:
+    """The newest lots, and a sentence where the file holds more."""
     adjusted = [adjusted_words(document)] if humidity_matters(document) else []
     numbers = ("level", "bags", "readings", "between bags", "between readings", "% RH", *adjusted)
     heads = ("lot", "tested", *numbers, "test", "verdict", "flagged for")
@@ -279,10 +394,11 @@ def _table(document: StreamDocument) -> html.Div:
                 document["unit"],
             ),
             ", ".join(
-                [name.replace("_", " ") for name in point["signals"]]
-                + [text for text in (short_mark(point["bench_findings"], document["unit"]),) if text]
+                [reason(point)] + [text for text in (short_mark(point["bench_findings"], document["unit"]),) if text]
             ),
         ]
-        for point in reversed(document["points"])
+        for point in reversed(document["points"][-MOST_LOTS:])
     ]
-    return table(heads, rows, "Lots of this stream", numbers)
+    more = len(document["points"]) - len(rows)
+    rest = html.P(f"{counted(more, 'older lot')}: in the CSV file.", className="quiet") if more else None
+    return [table(heads, rows, "Lots of this stream", numbers), rest]

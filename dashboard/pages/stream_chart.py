@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from dash import html
 
+from dashboard.charts.limit_lines import end_of
+from dashboard.charts.thinning import thinned
 from dashboard.components.entry_form import field, hidden_field
 from dashboard.components.html_parts import filter_links
 from dashboard.text.urls import STREAM, with_query
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
-from ingest.documents.stream import StreamDocument
+from ingest.documents.stream import Point, StreamDocument
 
-__all__ = ["ChartView", "adjusted_words", "choices", "humidity_matters", "span"]
+__all__ = ["ChartView", "adjusted_words", "choices", "humidity_matters", "points_between", "span"]
 
 SPANS = {"all": None, "two years": 730, "one year": 365, "half a year": 183}
 
@@ -95,12 +98,22 @@ def span(view: ChartView, document: StreamDocument) -> tuple[str, str] | None:
     if view.until:
         end = _moment(view.until, last) + timedelta(days=1)
     else:
-        fan = document["forecast"]["fan"] if document["forecast"] else []
-        end = datetime.fromisoformat(fan[-1]["tested_at"]) if fan else last + timedelta(days=1)
+        shown = begin.isoformat(), last.isoformat()
+        end = max(datetime.fromisoformat(end_of(document, shown)), last + timedelta(days=1))
     if end <= begin:
         raise CallError(f"stream: the first day, {begin:%Y-%m-%d}, must be before the last, {end:%Y-%m-%d}")
     margin = (end - begin) / 40
     return (begin - margin).isoformat(), (end + margin).isoformat()
+
+
+def points_between(document: StreamDocument, shown: tuple[str, str] | None) -> list[Point]:
+    """The points in the time shown and the neighbour at each end, of which a long history keeps every peak."""
+    points = document["points"]
+    if shown is not None:
+        times = [point["tested_at"] for point in points]
+        first, last = bisect_left(times, shown[0]), bisect_right(times, shown[1])
+        points = points[max(0, first - 1) : last + 1]
+    return thinned(points)
 
 
 def _moment(text: str, like: datetime) -> datetime:

@@ -11,7 +11,7 @@ from dashboard.charts.limit_lines import LEFT_OUT, SIDES
 from dashboard.components.entry_form import day_field, field, if_editor
 from dashboard.components.html_parts import lot_link, table
 from dashboard.components.limit_change_form import CHANGES, preview_address, request_form
-from dashboard.text.formatting import amount, counted, day, moment
+from dashboard.text.formatting import counted, day, in_unit, moment
 from dashboard.text.limit_change_text import bound, source
 from ingest.audit.audit_log import CHANGE_LIMIT, LEAVE_OUT, PUT_BACK, SET_BASELINE, TAKE_BACK_BASELINE, TAKE_BACK_LIMIT
 from ingest.documents.entries import Restart, SubjectEntry
@@ -20,14 +20,14 @@ from ingest.documents.stream import LeftOutLot, StreamDocument
 __all__ = ["limits_section"]
 
 Names = dict[str, str]
+# A longer list to choose from is slower than typing.
+MOST_LOTS = 200
 
 
 def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> list[Any]:
     """The limits of a stream; `entries` are those on the stream and on the specification limit of its product."""
     names = {name: document[name] for name in ("supplier", "product", "characteristic")}
     changes = sorted((one for one in entries if one["what"] in CHANGES), key=lambda one: one["at"], reverse=True)
-    lots = list(dict.fromkeys(point["lot"] for point in reversed(document["points"])))
-    lot_choice = html.Label(["lot", html.Select([html.Option(lot, value=lot) for lot in lots], name="lot")])
     sides = html.Select([html.Option(side, value=side) for side in reversed(SIDES)], name="side")
     limit_fields = [
         html.Label(["side", sides]),
@@ -46,7 +46,7 @@ def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> lis
         html.Div(
             [
                 *if_editor("New baseline", request_form(SET_BASELINE, names, [day_field("from", "day")])),
-                *if_editor("Exclude a lot from the baseline", request_form(LEAVE_OUT, names, [lot_choice])),
+                *if_editor("Exclude a lot from the baseline", request_form(LEAVE_OUT, names, [_lot_field(document)])),
                 *if_editor("Change the specification limit", request_form(CHANGE_LIMIT, names, limit_fields)),
                 html.Details(
                     [
@@ -59,6 +59,17 @@ def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> lis
             ]
         ),
     ]
+
+
+def _lot_field(document: StreamDocument) -> html.Label:
+    """The choice of a lot, the newest first, with the day and the level of its test; a long list is typed instead."""
+    lots: dict[str, str] = {}
+    for point in reversed(document["points"]):
+        level = in_unit(document, point["shown"], point["bound"])
+        lots.setdefault(point["lot"], f"{point['lot']}, {day(point['tested_at'])}, {level}")
+    if len(lots) > MOST_LOTS:
+        return field("lot", "lot", required=True)
+    return html.Label(["lot", html.Select([html.Option(text, value=lot) for lot, text in lots.items()], name="lot")])
 
 
 def _entry_text(entry: SubjectEntry) -> str:
@@ -78,7 +89,7 @@ def _entry_text(entry: SubjectEntry) -> str:
 
 
 def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any]]:
-    history, unit = document["limits_history"], document["unit"]
+    history = document["limits_history"]
     begins = [(limits["set_by"] or limits)["from_at"] for limits in history]
     rows = []
     for limits, begin, end in zip(history, begins, [*begins, None][1:], strict=True):
@@ -90,8 +101,8 @@ def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any
             [
                 day(begin),
                 day(end) if end else "now",
-                amount(limits["center"], unit),
-                f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}",
+                in_unit(document, limits["center"]),
+                f"{in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}",
                 counted(limits["from_lots"], "lot"),
                 html.Div(excluded) if excluded else "–",
                 _baseline_entry(limits["set_by"], names) if limits["set_by"] else by_rule,

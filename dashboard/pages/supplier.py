@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 
 from dash import html
 
 from dashboard.components.alert_card import alert_group, group_by_stream
+from dashboard.components.alert_card import stream_of as alert_stream
 from dashboard.components.html_parts import empty, filter_links, link, lot_link, table, word
-from dashboard.pages.board import rows_table
+from dashboard.components.next_step import NextStep, next_step
+from dashboard.components.stream_rows import rows_table, stream_of
+from dashboard.pages.cases import case_table
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
+from dashboard.queries.stored_documents import STATES, Stream
 from dashboard.scorecard import wording
-from dashboard.text.formatting import characteristic, counted, day, listed
+from dashboard.text.formatting import characteristic, counted, day, listed, weekday
 from dashboard.text.urls import SCORECARDS, SUPPLIER, with_query
+from ingest.decisions.cases import cases
+from ingest.documents.alert import Alert
 from ingest.documents.lot import TestedLot
+from ingest.documents.stream import ProductRow
 from ingest.quarter.lots import quarter as quarter_named
 from ingest.quarter.notices import asked_in, totals
-from spc.vocabulary.enums import Verdict
+from spc.vocabulary.enums import StreamState, Verdict
 
 __all__ = ["layout"]
 
@@ -37,21 +45,31 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
         alerts = [alert for alert in every_alert if alert["state"] != "closed"]
         entries = page_queries.entries(connection, lab, [f"alert:{alert['id']}" for alert in alerts])
         quarters = stored_documents.quarters(connection, lab)
+        every_case = cases(connection, lab, closed_too=True, supplier=name)
         reasons, looked_at = lab_reader.reasons(connection), page_queries.reviewed(connection, lab)
         chosen = quarter or (quarters[0] if quarters else "")
-        lots = []
+        lots: list[TestedLot] = []
         if chosen:
             span = quarter_named(chosen, lab)
             lots = page_queries.lots_tested(connection, lab, name, span.start_us, span.end_us)
     if not rows:
         return html.Div(empty(f'No supplier "{name}".', "The board lists all suppliers."))
-    notices = totals(asked_in(every_alert))
+    by_stream: dict[Stream, list[Alert]] = {}
+    for alert in alerts:
+        if (stream := alert_stream(alert)) is not None:
+            by_stream.setdefault(stream, []).append(alert)
+    steps = {stream: step for stream, some in by_stream.items() if (step := next_step(some)) is not None}
+    standing_cases = [case for case in every_case if case["state"] != "closed"]
+    notices = totals(asked_in(every_case))
     notices_text = wording.notices(notices)
     return html.Div(
         [
-            html.H1(name),
-            html.P(f"{counted(len(rows), 'stream')}, {counted(len(alerts), 'alert')} not closed.", className="lead"),
-            rows_table(rows, sparklines, reasons, looked_at, lab),
+            html.P(_last_text(rows), className="crumb"),
+            html.H1(f"{name}: {_finding(rows)}."),
+            html.P(_advice(rows, steps), className="lead"),
+            rows_table(sorted(rows, key=_urgency), sparklines, reasons, looked_at, lab, steps),
+            html.H2("Cases"),
+            case_table(standing_cases, looked_at) if standing_cases else html.P("No open case."),
             html.H2("Notices"),
             html.P(f"{notices_text[:1].upper()}{notices_text[1:]}."),
             html.Ul([html.Li(line) for line in wording.notice_lines(notices)]),
@@ -72,13 +90,43 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
     )
 
 
+def _urgency(row: ProductRow) -> tuple[int, float]:
+    return STATES.index(row["state"]), -(row["breach_probability"] or 0.0)
+
+
+def _last_text(rows: Sequence[ProductRow]) -> str:
+    last = max((row["last_tested_at"] for row in rows if row["last_tested_at"]), default=None)
+    return f"Data to {weekday(last)}." if last else "No valid test yet."
+
+
+def _finding(rows: Sequence[ProductRow]) -> str:
+    """How many streams need somebody, of how many."""
+    counts = Counter(row["state"] for row in rows)
+    parts = [f"{counts[state]} to {state.value}" for state in (StreamState.ACT, StreamState.LOOK) if counts[state]]
+    streams = counted(len(rows), "stream")
+    if not parts:
+        return f"nothing is open on {streams}"
+    return f"of {streams}, {listed(parts)}".replace(" to look", " to look at").replace(" to act", " to act on")
+
+
+def _advice(rows: Sequence[ProductRow], steps: Mapping[Stream, NextStep]) -> str:
+    """The next step on the most urgent stream."""
+    for row in sorted(rows, key=_urgency):
+        if (step := steps.get(stream_of(row))) is not None:
+            name = f"{row['product']}, {characteristic(row['characteristic'])}"
+            return f"{step.text} ({name}; {step.detail})."
+    return "Nothing to do here until the next lots are tested."
+
+
 def _lots(supplier: str, lots: Sequence[TestedLot]) -> html.Component:
-    """The lots of the quarter, each with its worst verdict and the characteristics that have it."""
+    """The lots of the quarter: a column a characteristic, with the mark of its verdict in place of its name line after line."""
     if not lots:
         return html.P("No lot was tested in this quarter.")
+    names = sorted({name for lot in lots for name in lot["verdicts"]})
     rows = []
     for lot in lots:
         worst = min(lot["verdicts"].values(), key=WORST_FIRST.index)
-        names = [characteristic(name) for name, verdict in lot["verdicts"].items() if verdict == worst]
-        rows.append([word(worst), lot_link(supplier, lot["lot"]), lot["product"], day(lot["tested_at"]), listed(names)])
-    return table(("verdict", "lot", "product", "tested", "in"), rows, "Lots of the quarter")
+        cells = [word(lot["verdicts"][name]) if name in lot["verdicts"] else "–" for name in names]
+        rows.append([word(worst), lot_link(supplier, lot["lot"]), lot["product"], day(lot["tested_at"]), *cells])
+    heads = ("verdict", "lot", "product", "tested", *map(characteristic, names))
+    return table(heads, rows, "Lots of the quarter")

@@ -11,7 +11,8 @@ __all__ = ["DARK", "FIGURE", "LIGHT", "Figures", "Scheme", "as_data"]
 class Scheme:
     """The colours of text and marks on one ground.
 
-    `accent` marks levels and links, `act` limits and failures, `look` what needs a look, `steady` what passes.
+    `accent` marks levels and links, `act` limits and failures, `look` what needs a look, `steady` what passes, `bench` what
+    concerns our tester, meter or chamber.
     """
 
     sheet: str
@@ -22,27 +23,32 @@ class Scheme:
     act: str
     look: str
     steady: str
+    bench: str
 
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """The colours of the interactive figures: each has a contrast of 3:1 against the light and the dark ground."""
+    """The colours of the interactive figures: each has a contrast of 3:1 against the light and the dark ground.
+
+    `warm` marks what concerns our bench. The style sheet draws `limit` in ink, which no single colour does on both grounds.
+    """
 
     accent: str
     edge: str
     grey: str
     warm: str
+    limit: str
 
 
 LIGHT = Scheme(
-    sheet="#ffffff", ink="#1d2730", quiet="#566472", hair="#dcd9d0", accent="#1f4e79", act="#9b2c1f", look="#7a5200",
-    steady="#2c6349",
+    sheet="#ffffff", ink="#16211f", quiet="#4c5b59", hair="#d3dad8", accent="#0c5566", act="#8c1230", look="#6f4e00",
+    steady="#1d5f6b", bench="#54409b",
 )  # fmt: skip
 DARK = Scheme(
-    sheet="#1b2229", ink="#e6e9ec", quiet="#a7b3be", hair="#34404a", accent="#8fc1ef", act="#f0917f", look="#e6bd66",
-    steady="#86c7a4",
+    sheet="#172124", ink="#e6edeb", quiet="#a6b6b3", hair="#2c3a3d", accent="#86d0dd", act="#ff8a80", look="#f2d681",
+    steady="#8ccfd3", bench="#b3abff",
 )  # fmt: skip
-FIGURE = Figures(accent="#3f7fb5", edge="#c9543c", grey="#7d8894", warm="#a8741c")
+FIGURE = Figures(accent="#5c8796", edge="#cf4a63", grey="#7a8a87", warm="#8673d6", limit="#74827f")
 
 
 def as_data() -> dict[str, str]:

@@ -11,17 +11,20 @@ import pandas as pd
 from sqlalchemy import Connection, RowMapping, text
 
 from dashboard.queries.stored_documents import from_iso, rows_of
+from ingest.alerts.attribution import MOVING_WEEKS, SHARE_WEEKS, attributed_share, moving_streams
 from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
 from ingest.documents.alert import StoredBenchEvidence
 from ingest.documents.bench import (
+    AttributedAlerts,
     BenchDocument,
     BenchFinding,
     Chamber,
     ChamberTrace,
     FeedFile,
     MarkedSession,
+    MovingStreams,
     Refusals,
     RoundSummary,
     SourceFolder,
@@ -174,6 +177,8 @@ def bench(connection: Connection, lab: Lab) -> BenchDocument:
         "to_look_at": _suspect_values(connection, lab),
         "rounds": _rounds(connection, lab),
         "clock": clock_went_back(connection, lab.zone, ROUNDS_SHOWN),
+        "moving": _moving(connection, lab),
+        "attribution": _attributed(connection),
     }
 
 
@@ -202,6 +207,23 @@ def _findings(connection: Connection, lab: Lab) -> list[BenchFinding]:
             }
         )
     return findings
+
+
+def _moving(connection: Connection, lab: Lab) -> MovingStreams:
+    estimate = moving_streams(connection, lab)
+    return {
+        "weeks": MOVING_WEEKS,
+        "streams": estimate.streams,
+        "moved": estimate.moved,
+        "share": estimate.share,
+        "low": estimate.low,
+        "high": estimate.high,
+    }
+
+
+def _attributed(connection: Connection) -> AttributedAlerts:
+    share = attributed_share(connection)
+    return {"weeks": SHARE_WEEKS, "alerts": share.alerts, "attributed": share.attributed, "large": share.is_high}
 
 
 def _refusals(connection: Connection, lab: Lab) -> list[Refusals]:

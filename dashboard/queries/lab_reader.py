@@ -6,20 +6,27 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection
 
-from dashboard.queries import page_queries, stored_documents
+from dashboard.queries import page_queries, retest_list, stored_documents
 from dashboard.queries.stored_documents import Stream
+from dashboard.text.retest_text import chambers_to_wait_for
 from ingest.audit.accounts import any_declared
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
+from ingest.decisions.cases import cases
 from ingest.documents.alert import AlertReason, AlertSummary
+from ingest.documents.case import Case
+from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stream import ProductRow
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
+
+if TYPE_CHECKING:
+    from ingest.verdict.bags import StreamScatter
 
 __all__ = ["LabReader", "NothingYet", "never"]
 
@@ -129,6 +136,14 @@ class LabReader:
         """The streams with a test from a chamber."""
         return self._cached(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
 
+    def scatter(self, connection: Connection, supplier: str, product: str, characteristic: str) -> StreamScatter:
+        """The scatter of a stream, for the page "How many bags"."""
+        # Imported here: only this page needs the numerical libraries.
+        from ingest.verdict.bags import scatter_of
+
+        names = (supplier, product, characteristic)
+        return self._cached(connection, f"scatter {names}", lambda: scatter_of(connection, self.lab, *names))
+
     def last_week(self, connection: Connection) -> Week | None:
         """The lots and alerts of the week before the last round."""
         return self._cached(connection, "week", lambda: page_queries.last_week(connection, self.lab))
@@ -140,6 +155,19 @@ class LabReader:
     def every_alert(self, connection: Connection) -> list[AlertSummary]:
         """The subject and state of every alert, without the evidence."""
         return self._cached(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
+
+    def retests(self, connection: Connection) -> list[Retest]:
+        """The lots to test again."""
+        return self._cached(connection, "retests", lambda: retest_list.retests(connection, self.lab))
+
+    def cases(self, connection: Connection) -> list[Case]:
+        """Every case, closed ones last."""
+        return self._cached(connection, "cases", lambda: cases(connection, self.lab, closed_too=True))
+
+    def chambers_to_wait_for(self, connection: Connection) -> list[str]:
+        """A sentence for each chamber in which a test would not be valid yet."""
+        states = self._cached(connection, "chambers", lambda: retest_list.chamber_states(connection, self.lab))
+        return chambers_to_wait_for(states)
 
     def _cached(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
         """The cached result of `read`, until a round, an entry or `lab.toml` may have changed it."""

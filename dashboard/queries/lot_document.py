@@ -8,10 +8,12 @@ from typing import Literal, cast
 from sqlalchemy import Connection, RowMapping
 
 from dashboard.queries.stored_documents import alert_documents, rows_of
+from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step, step_document
 from ingest.documents.bag_count import BagCount
@@ -25,6 +27,7 @@ from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.sessions.capture_matches import captures_of_session
 from ingest.sessions.suspect_values import stored_suspect
+from ingest.verdict.proof import conformity
 from spc.vocabulary.enums import Scale
 
 __all__ = ["lot"]
@@ -64,8 +67,10 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
 # By stream and lot: the indexes find sessions and readings that way without a scan.
 SESSION_SQL = """
 SELECT s.*, t.characteristic, c.text AS chamber, i.text AS instrument, l.text AS load,
-m.share, m.slip, m.power, m.low, m.high, m.settled, p.document AS point
+m.share, m.slip, m.power, m.low, m.high, m.settled, p.document AS point, e.board, f.document AS conformity
 FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN mark m ON m.session_id = s.id
+LEFT JOIN evaluation e ON e.stream_id = s.stream_id
+LEFT JOIN conformity f ON f.session_id = s.id
 JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
 LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
 WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
@@ -129,6 +134,7 @@ def _session(
         "product": product,
         "characteristic": session["characteristic"],
         "unit": characteristic.unit,
+        "digits": _digits(session["board"]),
         "tested_at": iso(session["started_us"], lab.zone),
         "ended_at": iso(session["ended_us"], lab.zone),
         "chamber": session["chamber"],
@@ -168,6 +174,14 @@ def _session(
             "high": suspect.mark.high,
             "settled": cast("Literal['stands as written', 'set aside'] | None", suspect.settled or None),
         },
+        "conformity": conformity(
+            session["conformity"],
+            session,
+            [(reading["specimen"], reading["value"], reading["bound"]) for reading in readings],
+            characteristic.scale,
+            limits.lower,
+            limits.upper,
+        ),
         "bench_findings": marks,
         "captures": captures,
         "readings": [
@@ -181,6 +195,11 @@ def _captures(connection: Connection, lab: Lab, product: str, session: RowMappin
     limits = lab.limits_at(product, session["characteristic"], from_microseconds(session["started_us"]))
     guard = lab.characteristic(session["characteristic"]).guard_percent
     return captures_of_session(connection, lab, session, limits, guard, session["readings"])
+
+
+def _digits(board: str | None) -> int:
+    """The digits of the stream of a session, by its row on the board."""
+    return LEAST_DIGITS if board is None else digits_of(json.loads(board))
 
 
 def _limit(step: Step | None, lab: Lab) -> Limit | None:

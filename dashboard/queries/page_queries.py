@@ -10,7 +10,9 @@ from sqlalchemy import Connection, bindparam, text
 from dashboard.queries.alert_order import GRADES
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.queries.stored_documents import rows_of
+from dashboard.text.formatting import digits_of
 from ingest.common.instants import WEEK_US
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason, AlertSummary, StoredEvidence
 from ingest.documents.entries import StoredEntryBody, SubjectEntry
@@ -195,8 +197,8 @@ def limits_in_force(connection: Connection, supplier: str, product: str) -> dict
 
 EARLIER_SQL = """
 SELECT t.characteristic, t.id AS stream_id, e.tested_us, e.specimen, e.reading, e.value, e.bound, e.written, e.line,
-e.replaced_us, d.name AS file, n.name AS replaced_by
-FROM earlier_value e JOIN stream t ON t.id = e.stream_id JOIN lot l ON l.id = e.lot_id
+e.replaced_us, v.board, d.name AS file, n.name AS replaced_by
+FROM earlier_value e JOIN stream t ON t.id = e.stream_id LEFT JOIN evaluation v ON v.stream_id = t.id JOIN lot l ON l.id = e.lot_id
 JOIN "drop" d ON d.id = e.drop_id JOIN "drop" n ON n.id = e.replaced_by_drop_id
 WHERE l.supplier = :supplier AND l.lot = :lot ORDER BY e.id
 """
@@ -216,6 +218,7 @@ def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: st
             "line": row["line"],
             "replaced_by": row["replaced_by"],
             "unit": lab.characteristic(row["characteristic"]).unit,
+            "digits": LEAST_DIGITS if row["board"] is None else digits_of(json.loads(row["board"])),
             "tested_at": iso(row["tested_us"], lab.zone),
             "replaced_at": iso(row["replaced_us"], lab.zone),
         }

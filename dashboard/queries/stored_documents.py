@@ -15,6 +15,7 @@ from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
 from ingest.common.instants import from_microseconds, microseconds
+from ingest.common.number_format import digits_of
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import corrective_actions
 from ingest.documents.alert import Alert, AlertNow, StoredEvidence
@@ -170,6 +171,7 @@ def _now(connection: Connection, lab: Lab, streams: set[int]) -> dict[int, Alert
             found[row.stream_id] = {
                 "level": stored["level"],
                 "unit": stored["unit"],
+                "digits": digits_of(stored),
                 "last_lot": stored["last_lot"],
                 "last_tested_at": iso(stored["last_tested_us"], lab.zone),
                 "change_percent_per_month": stored["change_percent_per_month"],
@@ -221,6 +223,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
                 "product": row["product"],
                 "characteristic": row["characteristic"],
                 "unit": stored["unit"],
+                "digits": digits_of(stored),
                 "lots": stored["lots"],
                 "last_lot": stored["last_lot"],
                 "level": stored["level"],

@@ -8,6 +8,7 @@ from sqlalchemy import Connection
 
 from dashboard.queries.stored_documents import rows_of
 from ingest.alerts.bench_marks import marks_of_stream
+from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.documents.bag_count import BagCount
@@ -16,6 +17,7 @@ from ingest.documents.served import iso, served
 from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
 from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.humidity_effect import humidity_of
+from ingest.verdict.rule_risks import decision_risks
 
 __all__ = ["point", "stream"]
 
@@ -50,6 +52,9 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         "characteristic": characteristic,
         **served(stored, lab.zone),
         "humidity": humidity,
+        "decision": decision_risks(
+            connection, with_entered_limits(connection, lab), rows[0]["id"], product, characteristic
+        ),
         "points": [
             point(
                 row["tested_us"],

@@ -15,9 +15,11 @@ from sqlalchemy import Connection, text
 
 from dashboard.queries import stored_documents
 from dashboard.text.file_names import MOST_CHARACTERS, distinguishing_mark, plain_name
+from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
@@ -96,7 +98,7 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     ever = stored_documents.alerts(connection, lab, closed_too=True)
     # Lots that age on the lab's own shelf are no result of the supplier's quarter.
     alerts = [alert for alert in lasting(ever, span) if alert["evidence"].get("form") != "stock"]
-    notices = asked_in(ever, span)
+    notices = asked_in(cases(connection, lab, closed_too=True), span)
     drawn_up_us = last_round(connection)
     assert drawn_up_us is not None  # there are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]
@@ -216,6 +218,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "product": board["product"],
         "characteristic": board["characteristic"],
         "unit": board["unit"],
+        "digits": digits_of(board),
         "scale": Scale(declared.scale),
         "judged_by": declared.judged,
         "lots": len(stream.lots),

@@ -18,7 +18,7 @@ from dashboard.charts.svg_shapes import (
     words,
 )
 from dashboard.paper.palette import LIGHT
-from dashboard.text.formatting import amount, characteristic
+from dashboard.text.formatting import characteristic, in_unit
 from ingest.documents.scorecard import CardStream, Scorecard, SupplierStanding
 from spc.vocabulary.enums import Scale
 
@@ -54,7 +54,7 @@ def chart(row: CardStream, card: Scorecard) -> str:
             y = frame.y(limit)
             parts.append(line(EDGES.left, y, EDGES.right, y, LIGHT.act, 1.6))
             label_y = y + 10 if y < EDGES.top + 14 else y - 3
-            parts.append(words(EDGES.right, label_y, f"{rule} {amount(limit, row['unit'])}", "end", LIGHT.act))
+            parts.append(words(EDGES.right, label_y, f"{rule} {in_unit(row, limit)}", "end", LIGHT.act))
     for level, lot in lots:
         x, y = frame.x(day_of(lot["tested_at"])), frame.y(level)
         if lot["standing"] in ("fail", "undecided"):

@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Literal, TypedDict, cast
 
 from dashboard.text.bench_mark_text import source_and_size
-from dashboard.text.formatting import amount, characteristic, counted, day, listed, percent, room_to_limit, signed
+from dashboard.text.formatting import (
+    amount,
+    characteristic,
+    counted,
+    day,
+    digits_of,
+    in_unit,
+    listed,
+    percent,
+    room_to_limit,
+    signed,
+)
 from dashboard.text.verdict_text import bags_text
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.documents.scorecard import (
@@ -344,7 +356,7 @@ def stream_summary(row: CardStream, card: Scorecard) -> str:
     if row["change_low"] is not None:
         way, size = move(row)
         change = f"{size} against {card['earlier_quarter']}: {way}"
-    level = amount(row["level"], row["unit"])
+    level = in_unit(row, row["level"])
     return f"{_lots(row)}. Level {level}, {change}. Limit {room_to_limit(row)}. Alerts: {events(row)}."
 
 
@@ -356,8 +368,8 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         change = f"{size}: {way}"
     return [
         ("lots", _lots(row)),
-        ("level", _span(row, "level", amount, row["unit"])),
-        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", amount, row["unit"])),
+        ("level", _span(row, "level", _digits(row), row["unit"])),
+        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", _digits(row), row["unit"])),
         ("change", change),
         ("limit", room_to_limit(row)),
         ("margin", _margin(row)),
@@ -399,6 +411,11 @@ def _lots(row: CardStream) -> str:
     return f"{counted(row['lots'], 'lot')}: {', '.join(parts)}"
 
 
+def _digits(row: CardStream) -> Format:
+    """The form of a value with the digits of its stream."""
+    return partial(amount, digits=digits_of(row))
+
+
 def _span(row: CardStream, key: str, form: Format, unit: str = "") -> str:
     """A value with its interval, the unit named once: 14.2 nJ (13.1 to 15.4)."""
     value, low, high = _figure(row, key), _figure(row, f"{key}_low"), _figure(row, f"{key}_high")
@@ -425,10 +442,10 @@ def _margin(row: CardStream) -> str:
     if row["room"] is None:
         return "–"
     if row["room_in"] != "times":
-        return _span(row, "room", amount, row["unit"]) + _before(row, "earlier_room", amount)
+        return _span(row, "room", _digits(row), row["unit"]) + _before(row, "earlier_room", _digits(row))
     ratio = "limit ÷ level" if row["limit_side"] == "upper" else "level ÷ limit"
     passed = "limit passed; " if row["room"] < 1 else ""
-    return f"{passed}{_span(row, 'room', amount)}, {ratio}{_before(row, 'earlier_room', amount)}"
+    return f"{passed}{_span(row, 'room', _digits(row))}, {ratio}{_before(row, 'earlier_room', _digits(row))}"
 
 
 def _before(row: CardStream, key: str, form: Format) -> str:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Literal, TypedDict, cast
+from typing import Literal, NotRequired, TypedDict, cast
 
-from ingest.common.number_format import amount, way
+from ingest.common.number_format import amount, amounts, digits_of, in_unit, percent_change, way
 from ingest.common.text import counted_lines
 from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
@@ -18,16 +18,19 @@ __all__ = [
     "SHORT_WORDS",
     "age",
     "amount",
+    "amounts",
     "change",
     "characteristic",
     "complaints",
     "counted",
     "day",
     "difference",
+    "digits_of",
     "evidence",
     "false_mark_text",
     "futures",
     "humidity",
+    "in_unit",
     "interval",
     "limits_of",
     "listed",
@@ -39,6 +42,8 @@ __all__ = [
     "shortly",
     "shown",
     "signed",
+    "wander",
+    "weekday",
     "weeks",
 ]
 
@@ -54,6 +59,7 @@ class Limited(TypedDict):
     """Any document with specification limits."""
 
     unit: str
+    digits: NotRequired[int]
     limit_lower: float | None
     limit_upper: float | None
 
@@ -65,6 +71,7 @@ class ShownEvidence(TypedDict, total=False):
     form: str
     direction: int
     unit: str
+    digits: int
     lots: int | list[str]
     latest_lot: str
     latest_tested_at: str
@@ -141,7 +148,9 @@ def signed(value: float, digits: str) -> str:
 def difference(value: float, in_percent: float | None, unit: str) -> str:
     """A difference in the unit and in percent: +6.82 nJ (+72 %)."""
     absolute = f"{'−' if value < 0 else '+'}{amount(abs(value), unit)}"
-    return absolute if in_percent is None else f"{absolute} ({signed(in_percent, '.0f')} %)"
+    if in_percent is None:
+        return absolute
+    return f"{absolute} ({signed(in_percent, '.0f' if abs(in_percent) >= 1 or in_percent == 0 else '.1g')} %)"
 
 
 def interval(low: str | None, high: str | None) -> str:
@@ -151,20 +160,16 @@ def interval(low: str | None, high: str | None) -> str:
 
 def room_to_limit(row: Limited) -> str:
     """The specification limits: "under 20.0 nJ", "10⁴ Ω to under 10¹¹ Ω", "at least 10⁴ Ω" or "no limit"."""
-    unit = row["unit"]
-    lower, upper = row["limit_lower"], row["limit_upper"]
-    if lower is None:
-        return "no limit" if upper is None else f"under {amount(upper, unit)}"
-    return (
-        f"at least {amount(lower, unit)}" if upper is None else f"{amount(lower, unit)} to under {amount(upper, unit)}"
-    )
+    unit, digits = row["unit"], row.get("digits", 3)
+    lower, upper = (amount(row[side], unit, digits=digits) for side in ("limit_lower", "limit_upper"))
+    if row["limit_lower"] is None:
+        return "no limit" if row["limit_upper"] is None else f"under {upper}"
+    return f"at least {lower}" if row["limit_upper"] is None else f"{lower} to under {upper}"
 
 
-def change(percent_a_month: float | None) -> str:
-    """The change a month; a change that rounds to zero has no sign."""
-    if percent_a_month is None:
-        return "–"
-    return "0.0 %" if abs(percent_a_month) < 0.05 else f"{signed(percent_a_month, '.1f')} %"
+def change(percent_a_month: float | None, digits: int) -> str:
+    """The change a month of values with so many digits; a change that rounds to zero has no sign."""
+    return "–" if percent_a_month is None else f"{percent_change(percent_a_month, digits).replace('-', '−')} %"
 
 
 def characteristic(name: str) -> str:
@@ -178,6 +183,11 @@ def day(stamp: str | None) -> str:
         return "–"
     moment = datetime.fromisoformat(stamp)
     return f"{moment.day} {moment:%b %Y}"
+
+
+def weekday(stamp: str | None) -> str:
+    """The date of an ISO 8601 time with its day of the week: Mon 3 Aug 2026."""
+    return "–" if stamp is None else f"{datetime.fromisoformat(stamp):%a} {day(stamp)}"
 
 
 def moment(stamp: str | None) -> str:
@@ -219,7 +229,7 @@ def shortly(kind: str, evidence: Evidence) -> str:
         return "a lot is undecided"
     if what != Kind.DRIFT:
         return SHORT_WORDS.get(what, kind)
-    going = way(facts.get("direction", 0), facts.get("change_percent_per_month"))
+    going = way(facts.get("direction", 0), facts.get("change_percent_per_month"), facts.get("digits", 3))
     since = facts.get("since_at")
     return going if since is None else f"{going} since about {day(since)}"
 
@@ -233,10 +243,13 @@ def evidence(alert: Alert) -> list[str]:
         about = interval(parts.get("since_low_at"), parts.get("since_high_at"))
         facts.append(f"began {'about ' if about else ''}{day(since)}{about}")
     facts += _shared_shift(parts) if parts.get("shifts") else []
-    if (usual := parts.get("usual")) is not None:
-        facts.append(f"normal {amount(usual, unit)}")
-    if (latest := parts.get("latest_level")) is not None:
-        facts.append(f"last lot of it {parts['latest_lot']}, {amount(latest, unit, parts.get('latest_bound', 0))}")
+    usual, latest = parts.get("usual"), parts.get("latest_level")
+    normal, last = amounts([usual, latest], unit, parts.get("digits", 3))
+    if usual is not None:
+        facts.append(f"normal {normal}")
+    if latest is not None:
+        sign = amount(latest, unit, parts.get("latest_bound", 0)) if parts.get("latest_bound") else last
+        facts.append(f"last lot of it {parts['latest_lot']}, {sign}")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
     if (now := alert["now"]) is not None:
@@ -250,9 +263,9 @@ def evidence(alert: Alert) -> list[str]:
 
 def now_text(now: AlertNow) -> str:
     """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
-    text = f"now: level {amount(now['level'], now['unit'])}, last lot {now['last_lot'] or '–'}"
+    text = f"now: level {in_unit(now, now['level'])}, last lot {now['last_lot'] or '–'}"
     if now["change_percent_per_month"] is not None:
-        text += f", {change(now['change_percent_per_month'])} a month"
+        text += f", {change(now['change_percent_per_month'], digits_of(now))} a month"
     if now["breach_probability"] is not None:
         text += f", chance of a failing lot {percent(now['breach_probability'])}"
     return text
@@ -263,7 +276,12 @@ def limits_of(parts: ShownEvidence) -> str | None:
     if "limit_upper" not in parts:
         return None
     return room_to_limit(
-        {"unit": parts["unit"], "limit_lower": parts["limit_lower"], "limit_upper": parts["limit_upper"]}
+        {
+            "unit": parts["unit"],
+            "digits": parts.get("digits", 3),
+            "limit_lower": parts["limit_lower"],
+            "limit_upper": parts["limit_upper"],
+        }
     )
 
 
@@ -285,6 +303,18 @@ def _shared_shift(parts: ShownEvidence) -> list[str]:
     return facts
 
 
+def wander(document: StreamDocument) -> str:
+    """What follows for limits and capability where the level wanders; empty where it does not."""
+    moves = document.get("wander")
+    if not moves:
+        return ""
+    return (
+        f"The process wanders: since {day(moves['since_at'])} its level has moved away and come back {moves['moves']} times, "
+        "so it has no lasting place. Control limits do not describe the next lot, and no capability is given. Look for "
+        "a cause that comes and goes. Failing lots and forecasts still raise alerts; further moves of the level do not."
+    )
+
+
 def humidity(document: StreamDocument) -> str:
     """The effect of humidity within its tolerance on a stream, and the last lot adjusted to the declared humidity."""
     effect = document["humidity"]
@@ -301,7 +331,7 @@ def humidity(document: StreamDocument) -> str:
     last = next((point for point in reversed(document["points"]) if point["adjusted_level"] is not None), None)
     if last is None:
         return text
-    adjusted = amount(last["adjusted_level"], document["unit"])
+    adjusted = in_unit(document, last["adjusted_level"])
     return (
         f"{text} Adjusted to {effect['adjusted_to']:g} % RH, the last lot would read {adjusted}: for information only; the "
         "measured value is the record."

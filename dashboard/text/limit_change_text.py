@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from dashboard.text.formatting import amount, characteristic, counted, day, listed
+from dashboard.text.formatting import amount, characteristic, counted, day, in_unit, listed
 from ingest.audit import audit_log
 from ingest.common.text import printable
 from ingest.decisions.limit_requests import LimitRequest
@@ -95,18 +95,18 @@ KEYS: tuple[Literal["center", "lower", "upper", "from_lots"], ...] = ("center", 
 
 
 def _control(stream: StreamDifference) -> str:
-    before, after, unit = stream["limits_before"], stream["limits_after"], stream["unit"]
-    now, then = _limits(before, unit), _limits(after, unit)
+    before, after = stream["limits_before"], stream["limits_after"]
+    now, then = _limits(before, stream), _limits(after, stream)
     if all(before[key] == after[key] for key in KEYS):
         return "The control limits in force do not change."
     return f"Control limits now {now}; then {then}."
 
 
-def _limits(limits: LimitFigures, unit: str) -> str:
+def _limits(limits: LimitFigures, stream: StreamDifference) -> str:
     if limits["center"] is None:
         return "none"
-    spread = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
-    return f"{spread}, centre line {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}"
+    spread = f"{in_unit(stream, limits['lower'])} to {in_unit(stream, limits['upper'])}"
+    return f"{spread}, centre line {in_unit(stream, limits['center'])}, from {counted(limits['from_lots'], 'lot')}"
 
 
 def _verdicts(stream: StreamDifference) -> list[str]:
@@ -131,9 +131,13 @@ def _signals(stream: StreamDifference) -> list[str]:
     return [f"{counted(len(lots), 'lot')} {change}: {listed(lots, 12)}." for change, lots in groups if lots]
 
 
+CASES_STAY = "A case with a corrective action, an owner or a due date stays open without its alerts."
+
+
 def _alerts(stream: StreamDifference) -> str:
     alerts = stream["alerts"]
-    return f"Alerts: {len(alerts['go'])} closed, {len(alerts['stay'])} unchanged, {len(alerts['come'])} new."
+    counts = f"Alerts: {len(alerts['go'])} closed, {len(alerts['stay'])} unchanged, {len(alerts['come'])} new."
+    return f"{counts} {CASES_STAY}" if alerts["go"] else counts
 
 
 def listing(document: LimitChange, request: LimitRequest, unit: str) -> str:

@@ -40,4 +40,5 @@ def subject_name(subject: str, alert_message: str | None = None) -> str:
     parts = [" ".join(names[name] for name in ("supplier", "product") if name in names)]
     parts += [characteristic(names["characteristic"])] if "characteristic" in names else []
     parts += [f"lot {names['lot']}"] if "lot" in names else []
+    parts += [f"test report {names['number']}"] if "number" in names else []
     return ", ".join(parts)

@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.text import instrument_text
+from dashboard.text.baseline_text import moving_baseline
 from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.capture_text import day_sentence, findings
+from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
-    amount,
     change,
     characteristic,
     complaints,
     counted,
     day,
+    digits_of,
     futures,
     humidity,
+    in_unit,
     moment,
     percent,
     room_to_limit,
@@ -23,17 +26,25 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.limit_change_text import in_force
 from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
+from dashboard.text.retest_text import REASONS, chambers_to_wait_for
+from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.verdict_text import bags_text, level_text
 from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
+from ingest.documents.find import FindDocument
 from ingest.documents.instrument import Instrument
 from ingest.documents.lot import LotDocument
 from ingest.documents.ready import ReadyDocument
+from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
 
-__all__ = ["alerts", "board", "check", "history", "instruments", "lot", "ready", "replay", "stream", "table", "users"]
+__all__ = [
+    "alerts", "answers", "board", "cases", "check", "history", "instruments", "lot", "ready", "replay", "retests", "stream",
+    "table", "users",
+]  # fmt: skip
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -70,9 +81,9 @@ def _board_line(row: BoardRow) -> list[str]:
         row["supplier"],
         row["product"],
         characteristic(row["characteristic"]),
-        amount(row["level"], row["unit"]),
+        in_unit(row, row["level"]),
         room_to_limit(row),
-        change(row["change_percent_per_month"]),
+        change(row["change_percent_per_month"], digits_of(row)),
         percent(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
@@ -82,21 +93,21 @@ def _board_line(row: BoardRow) -> list[str]:
 def stream(document: StreamDocument) -> str:
     """One stream, the newest lot last."""
     limits, unit = document["limits"], document["unit"]
-    control = f"control limits {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    control = f"control limits {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}"
     if limits["lower"] is None:
         control = "no settled limits yet"
     elif not limits.get("settled", True):
         control += ", not settled,"
     head = (
         f"{document['supplier']} {document['product']}, {characteristic(document['characteristic'])}: centre line "
-        f"{amount(limits['center'], unit)}, {control} "
+        f"{in_unit(document, limits['center'])}, {control} "
         f"from {counted(limits['from_lots'], 'lot')}."
     )
     rows = [
         [
             point["lot"],
             day(point["tested_at"]),
-            amount(point["shown"], unit, point["bound"]),
+            in_unit(document, point["shown"], point["bound"]),
             str(point["n"]),
             "look" if point["to_look_at"] else point["state"],
             ", ".join(name.replace("_", " ") for name in point["signals"]),
@@ -104,11 +115,13 @@ def stream(document: StreamDocument) -> str:
         for point in document["points"]
     ]
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
+    moving = moving_baseline(document)
     return (
         printable(f"{head}{futures(document['forecast'], unit)} {humidity(document)}")
         + "\n"
         + printable(bounds)
         + "\n"
+        + (printable(moving) + "\n" if moving else "")
         + table(("lot", "tested", "level", "readings", "test", "flags"), rows)
     )
 
@@ -122,7 +135,7 @@ def lot(document: LotDocument) -> str:
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
             f"{level_text(session['level'], session['level_range'], session['unit'])}, worst "
-            f"{amount(session['worst'], session['unit'], session['worst_bound'])} against "
+            f"{in_unit(session, session['worst'], session['worst_bound'])} against "
             f"{room_to_limit(session)}; "
             + (
                 f"conditioning {conditioning['state']}{hours}"
@@ -142,7 +155,7 @@ def lot(document: LotDocument) -> str:
             [
                 str(r["specimen"]),
                 str(r["reading"]),
-                amount(r["value"], r["unit"], r["bound"]),
+                in_unit(session, r["value"], r["bound"]),
                 r["file"],
                 str(r["line"]),
                 "look" if r["marked"] else "",
@@ -164,6 +177,55 @@ def alerts(documents: Sequence[Alert]) -> str:
         )
         for alert in documents
     )
+
+
+def answers(document: FindDocument) -> str:
+    """What a search found."""
+    if not document["answers"]:
+        return printable(f'Nothing found for "{document["text"]}".')
+    rows = [
+        [one["kind"], one["name"], one["detail"], f"{one['lots_in_all']} lots" if one["lots"] else ""]
+        for one in document["answers"]
+    ]
+    lines = table(("kind", "name", "of", "lots"), rows)
+    return f"{lines}\nand more: write more of the name" if document["more"] else lines
+
+
+def cases(documents: Sequence[Case]) -> str:
+    """The cases, those that wait for a response first."""
+    rows = [
+        [
+            one["grade"],
+            case_name(one),
+            standing(one),
+            owner_text(one),
+            due_text(one),
+            day(one["opened_at"]),
+            one["alert"],
+        ]
+        for one in documents
+    ]
+    heads = ("grade", "case", "state", "owner", "due", "since", "alert")
+    return "\n".join([cases_headline(documents), *([table(heads, rows)] if rows else [])])
+
+
+def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState]) -> str:
+    """The lots to test again, and the chambers in which no test is valid yet."""
+    heads = ("supplier", "product", "lot", "characteristic", "reason", "since", "what to do")
+    rows = [
+        [
+            one["supplier"],
+            one["product"],
+            one["lot"],
+            characteristic(one["characteristic"]),
+            REASONS[one["reason"]],
+            day(one["since_at"]),
+            one["to_do"],
+        ]
+        for one in documents
+    ]
+    lines = [printable(line) for line in (retest_headline(documents), *chambers_to_wait_for(chambers))]
+    return "\n".join([*lines, *([table(heads, rows)] if rows else [])])
 
 
 def replay(document: ReplayDocument) -> str:

@@ -9,9 +9,15 @@ __all__ = [
     "ADD_FILE",
     "AGEING",
     "ALERTS",
+    "BAGS",
+    "BENCH",
     "BOARD",
+    "CASES",
+    "COMPARE",
+    "COMPARISON_FILE",
     "DIGEST",
     "EVIDENCE_FILE",
+    "FIND",
     "GUIDE",
     "HISTORY",
     "HISTORY_FILE",
@@ -19,6 +25,8 @@ __all__ = [
     "LOT",
     "NOTICE_FILE",
     "READY",
+    "REPORT_FILE",
+    "RETESTS",
     "SCORECARDS",
     "SCORECARD_FILE",
     "SHELF_LIST",
@@ -27,12 +35,17 @@ __all__ = [
     "STREAM",
     "STREAM_FILE",
     "SUPPLIER",
+    "WHAT_IF",
     "ageing_address",
     "alert_address",
+    "bags_address",
+    "case_address",
+    "compare_address",
     "evidence_address",
     "lot_address",
     "notice_address",
     "on_dashboard",
+    "report_address",
     "scorecard_address",
     "stream_address",
     "stream_file_address",
@@ -41,10 +54,13 @@ __all__ = [
 
 BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supplier"
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
+BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 ADD_FILE = "/add"
 READY, INSTRUMENTS = "/ready", "/instruments"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
+BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"
+COMPARISON_FILE, REPORT_FILE = "/comparison-file", "/report-file"
 STOCK, AGEING, STOCK_FILE, SHELF_LIST = "/stock", "/ageing", "/stock-file", "/shelf-list"
 
 
@@ -70,9 +86,30 @@ def lot_address(supplier: str, lot: str) -> str:
     return with_query(LOT, {"supplier": supplier, "lot": lot})
 
 
+def bags_address(supplier: str = "", product: str = "", characteristic: str = "") -> str:
+    """The page "How many bags", for a stream where one is named."""
+    return with_query(BAGS, {"supplier": supplier, "product": product, "characteristic": characteristic})
+
+
+def compare_address(path: str, query: Mapping[str, str | None]) -> str:
+    """The page or the file of a comparison."""
+    return with_query(path, query)
+
+
+def report_address(supplier: str, lot: str, characteristic: str = "", number: str = "") -> str:
+    """The file of a lot's test report: the issued one of this number, else a draft."""
+    query = {"supplier": supplier, "lot": lot, "characteristic": characteristic, "number": number}
+    return with_query(REPORT_FILE, query)
+
+
 def alert_address(alert: str, most: str = "") -> str:
     """An alert on the page of alerts, whatever its state; with `most` as "all" among all there ever were."""
     return f"{with_query(ALERTS, {'show': 'all', 'most': most})}#alert-{alert}"
+
+
+def case_address(case: str) -> str:
+    """A case in full, by its id or that of one of its alerts."""
+    return with_query(CASES, {"case": case})
 
 
 def notice_address(alert: str) -> str:

@@ -18,39 +18,62 @@ from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import (
     ageing,
     alerts,
+    bags,
     bench,
     board,
+    cases,
+    compare,
+    find,
     guide,
     history,
     instruments,
     limits,
     lot,
     ready,
+    retest,
     scorecards,
     stock,
     stream,
     supplier,
+    what_if,
 )
+from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
 from dashboard.text.urls import (
     ADD_FILE,
     AGEING,
     ALERTS,
+    BAGS,
     BOARD,
+    CASES,
+    COMPARE,
     DIGEST,
+    FIND,
     GUIDE,
     HISTORY,
     INSTRUMENTS,
     LOT,
     READY,
+    RETESTS,
     SCORECARDS,
     STOCK,
     STREAM,
     SUPPLIER,
+    WHAT_IF,
     lot_address,
+    stream_address,
 )
-from dashboard.web import add_file_page, digest_page, evidence_file, notice_file, stock_file, stream_file
+from dashboard.web import (
+    add_file_page,
+    comparison_file,
+    digest_page,
+    evidence_file,
+    notice_file,
+    report_file,
+    stock_file,
+    stream_file,
+)
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
 from dashboard.web.login import LOGOUT_PATH, add_login
@@ -66,10 +89,16 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     BOARD: board.layout,
     ALERTS: alerts.layout,
     "/bench": bench.layout,
+    CASES: cases.layout,
     HISTORY: history.layout,
     PREVIEW_PATH: limits.layout,
+    BAGS: bags.layout,
+    WHAT_IF: what_if.layout,
+    COMPARE: compare.layout,
     LOT: lot.layout,
+    FIND: find.layout,
     GUIDE: guide.layout,
+    RETESTS: retest.layout,
     READY: ready.layout,
     INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
@@ -78,17 +107,27 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     STREAM: stream.layout,
     SUPPLIER: supplier.layout,
 }
+# A new page adds a line here: the weekly work in the header, pages for now and then at the foot of every page.
 NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
+    ("Ready", READY),
+    ("Test again", RETESTS),
     ("Bench", "/bench"),
     ("Stock", STOCK),
-    ("Ready", READY),
     ("Scorecards", SCORECARDS),
+    ("Bags", BAGS),
+    ("Compare", COMPARE),
+    ("Other limit", WHAT_IF),
     ("Guide", GUIDE),
 )
-# Pages for now and then: linked at the foot of every page.
-FOOTER = (("Add a file", ADD_FILE), ("Instruments", INSTRUMENTS), ("Weekly digest", DIGEST), ("Audit trail", HISTORY))
+FOOTER = (
+    ("Cases", CASES),
+    ("Add a file", ADD_FILE),
+    ("Instruments", INSTRUMENTS),
+    ("Weekly digest", DIGEST),
+    ("Audit trail", HISTORY),
+)
 
 
 def make_app(
@@ -130,6 +169,8 @@ def make_app(
     stream_file.add_download(app.server, lab_reader)
     stock_file.add_downloads(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
+    comparison_file.add_download(app.server, lab_reader)
+    report_file.add_download(app.server, lab_reader)
     evidence_file.add_download(app.server, lab_reader)
     history.add_download(app.server, lab_reader)
     add_entries(app.server, lab_reader, clock)
@@ -160,14 +201,24 @@ def _frame(lab_reader: LabReader) -> html.Div:
         className="person",
     )
     foot = [part for name, path in FOOTER for part in (" · ", html.A(name, href=path))][1:]
+    cautions = html.Section(
+        [
+            html.P("lotdrift marks lots and releases none: the person whom your procedure authorises decides."),
+            html.Details([html.Summary("All cautions"), html.P(CAUTIONS)]),
+            html.Nav(html.P(foot), **{"aria-label": "More pages"}),
+        ],
+        className="cautions",
+        **{"aria-label": "Cautions"},
+    )
     return html.Div(
         [
             dcc.Location(id="address"),
             html.A("Skip to content", href="#page", className="skip"),
             html.Header(
                 [
-                    dcc.Link("lotdrift", href=BOARD, className="mark"),
+                    dcc.Link("lotdrift", href=BOARD, className="brand"),
                     html.Nav([dcc.Link(name, href=path) for name, path in NAVIGATION], **{"aria-label": "Pages"}),
+                    _search(),
                     html.Span(lab_reader.title, className="lab quiet"),
                     log_out if user.name else None,
                 ],
@@ -175,9 +226,25 @@ def _frame(lab_reader: LabReader) -> html.Div:
             ),
             html.Div(id="trouble", role="alert"),
             html.Main(id="page", tabIndex=-1, children=html.P("Loading …", className="quiet")),
-            html.Section(html.P(CAUTIONS), className="cautions", **{"aria-label": "Cautions"}),
-            html.Nav(html.P(foot), className="cautions", **{"aria-label": "More pages"}),
+            cautions,
         ]
+    )
+
+
+def _search() -> html.Form:
+    """The search field of every page; it works without a script."""
+    words = "Search the lab"
+    return html.Form(
+        html.Label(
+            [
+                html.Span(words, className="unseen"),
+                dcc.Input(name="text", type="search", placeholder="Find a lot, supplier …", maxLength=LONGEST_TEXT),
+            ]
+        ),
+        method="get",
+        action=FIND,
+        role="search",
+        className="find",
     )
 
 
@@ -203,6 +270,15 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
         return page(lab_reader, path, search)
 
     @app.callback(
+        Output("bags-answer", "children"),
+        [Input(name, "value") for name in bags.SLIDERS],
+        State("bags-stream", "data"),
+        prevent_initial_call=True,
+    )
+    def show_bags(count: object, readings: object, level: object, names: object) -> Any:
+        return bags.moved(lab_reader, (count, readings, level), names)
+
+    @app.callback(
         Output("stream-goes-to", "href"),
         Input("stream-figure", "clickData"),
         State("stream-supplier", "data"),
@@ -226,7 +302,14 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
         return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
         heading = heading_of(error)
-        return html.Div(empty(heading, str(error).removeprefix(heading).strip()))
+        page_instead = empty(heading, str(error).removeprefix(heading).strip())
+        names = {
+            name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
+        }
+        if path != PREVIEW_PATH or len(names) < 3:
+            return html.Div(page_instead)
+        # The form of a preview is on the page of its stream.
+        return html.Div([page_instead, html.P(dcc.Link("Back to the form", href=stream_address(**names)))])
 
 
 def _query(search: object) -> dict[str, str]:

@@ -10,17 +10,28 @@ from collections.abc import Callable
 from datetime import datetime
 
 from flask import Flask, Response, redirect, request
+from sqlalchemy import Connection
 
-from dashboard.components.current_user import current_user
-from dashboard.components.entry_form import ENTRY_PATH
+from dashboard.components.current_user import current_user, remember_name
+from dashboard.components.entry_form import BACK, ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, change_limits
+from dashboard.components.test_report import FIELDS
+from dashboard.queries import lot_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.subject_names import address
+from dashboard.text.urls import case_address
+from ingest.audit.subjects import Subject, SubjectKind
+from ingest.common.errors import CallError
 from ingest.decisions import corrective_actions
+from ingest.decisions.cases import ASSIGN, assign, is_in_case
 from ingest.decisions.responses import respond
 from ingest.rounds.recompute import derive
+from ingest.verdict.report import ISSUE_REPORT, NO_ENTRIES, draft, issue
 
 __all__ = ["add_entries"]
+
+# A page lists no more in one form.
+MOST_SUBJECTS = 200
 
 
 def add_entries(server: Flask, lab_reader: LabReader, clock: Callable[[], datetime]) -> None:
@@ -28,17 +39,56 @@ def add_entries(server: Flask, lab_reader: LabReader, clock: Callable[[], dateti
 
     @server.post(ENTRY_PATH)
     def entry() -> Response:
-        subject, what, reason, on = (request.form.get(name, "") for name in ("subject", "what", "reason", "on"))
+        subjects = list(dict.fromkeys(request.form.getlist("subject"))) or [""]
+        what, reason, on = (request.form.get(name, "") for name in ("what", "reason", "on"))
+        if len(subjects) > MOST_SUBJECTS:
+            raise CallError(f"{what}: choose at most {MOST_SUBJECTS} at once")
         # A logged-in user can't sign with another name.
         who, now = current_user().name or request.form.get("who", ""), clock()
+        alert = subjects[0].removeprefix("alert:")
         with lab_reader.store.writing() as connection:
+            lab = lab_reader.lab
             if what in CHANGES:
-                change_limits(connection, lab_reader.lab, request.form, who, now)
+                change_limits(connection, lab, request.form, who, now)
+            elif what == ISSUE_REPORT:
+                _issue_report(connection, lab_reader, subjects[0], who, reason, now)
             elif what in corrective_actions.STEPS:
-                alert = subject.removeprefix("alert:")
                 fields = {name: request.form.get(name, "") for name in corrective_actions.FIELDS}
-                corrective_actions.record_step(connection, lab_reader.lab, alert, what, who, reason, fields, now)
-            elif respond(connection, subject=subject, what=what, who=who, reason=reason, on=on, now=now):
-                # A cleared test changes its stream at once, not with the next round.
-                derive(connection, lab_reader.lab)
-        return redirect(address(subject) or "/", code=303)  # type: ignore[return-value]  # werkzeug's own type
+                corrective_actions.record_step(connection, lab, alert, what, who, reason, fields, now)
+            elif what == ASSIGN:
+                assign(connection, lab, alert, who, reason, request.form, now)
+            else:
+                # All or none: an error takes back those before it.
+                again = [respond(connection, one, what, who, reason, on, now) for one in subjects]
+                if any(again):
+                    # A cleared test changes its stream at once, not with the next round.
+                    derive(connection, lab)
+            page = _page(connection, subjects[0])
+        answer: Response = redirect(page, code=303)  # type: ignore[assignment]  # werkzeug's own type
+        if current_user().name is None:
+            remember_name(answer, who)
+        return answer
+
+
+def _page(connection: Connection, subject: str) -> str:
+    """The page that shows what was entered: the form's own, that of the case, or that of the subject."""
+    back = BACK.get(request.form.get("back", ""))
+    if back is not None:
+        return back
+    alert = subject.removeprefix("alert:")
+    if alert != subject and is_in_case(connection, alert):
+        return case_address(alert)
+    return address(subject) or "/"
+
+
+def _issue_report(
+    connection: Connection, lab_reader: LabReader, subject: str, who: str, reason: str, now: datetime
+) -> None:
+    """Issue the test report of a lot with what the form says."""
+    about = Subject.parse(subject)
+    if about is None or about.kind != SubjectKind.LOT:
+        raise CallError(f"{ISSUE_REPORT}: the form names no lot; open the page of the lot again")
+    lab = lab_reader.lab
+    drawn = draft(connection, lab, lot_document.lot(connection, lab, *about.names))
+    entries = {name: request.form.get(name, "") for name in FIELDS}
+    issue(connection, lab, drawn, {**NO_ENTRIES, **entries, "issued_by": who, "authorisation": reason}, now)  # type: ignore[typeddict-item]

@@ -10,7 +10,9 @@ import logging
 from flask import Flask, Response, request
 
 from dashboard.components.current_user import NOBODY, current_user
+from dashboard.components.entry_form import ENTRY_PATH
 from dashboard.queries.lab_reader import NothingYet
+from dashboard.web.entry_error import entry_error
 from dashboard.web.plain_page import plain_page
 from dashboard.web.request_guard import READING_METHODS
 from ingest.common.errors import CallError, LabFileError, StoreError
@@ -42,6 +44,8 @@ def _answer(error: Error) -> Response:
     if request.accept_mimetypes.best_match(["text/plain", "text/html"]) != "text/html":
         return Response(f"{line}\n", status=status, mimetype="text/plain")
     heading = heading_of(error) if request.method in READING_METHODS else "The entry was not saved."
+    if request.path == ENTRY_PATH and status == 400:
+        return entry_error(heading, line, status)
     return plain_page("error.html", heading, status, line=line.removeprefix(heading).strip())
 
 

@@ -22,32 +22,39 @@ from ingest.common.instants import WEEK_US
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_without
-from ingest.evaluation.stream_alerts import state_after_entries
+from ingest.evaluation.stream_alerts import state_after
 from ingest.store.store import get_meta, put_meta
+from spc.detection.detector import SHARES
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import Finding, explain
-from spc.stream.alert_episodes import QUIET_LOTS
+from spc.shared_shift.moving_share import MovingShare, moving_share
+from spc.stream.alert_episodes import LOTS
 from spc.stream.evaluate import Evaluation
 from spc.vocabulary.enums import AlertState, Kind
 
 __all__ = [
     "ATTRIBUTED_TO",
+    "MOVING_WEEKS",
     "SHARE_WEEKS",
     "AttributedShare",
     "attribute_explained",
     "attributed_share",
     "deliveries_again",
+    "moving_streams",
 ]
 
 # What a shift of the level can bring about. A breach of a limit is a fact about a lot and stays for a person to judge;
 # a gain does not widen the scatter.
 ATTRIBUTABLE_KINDS = (Kind.POINT, Kind.PATTERN, Kind.DRIFT, Kind.FORECAST)
 
+# The direction of an alert on a level that wanders: it stands for moves both ways.
+WANDERS = 0
+
 ATTRIBUTED_TO = "held_by"
 # The alerts that were attributed when the last round ended, and those that became the supplier's again, each with its finding.
 ATTRIBUTED, RAISED_AGAIN = "attributed_alerts", "alerts_raised_again"
 
-SHARE_WEEKS = 26
+SHARE_WEEKS, MOVING_WEEKS = 26, 52
 # Where findings take a quarter of the alerts the bench is either in trouble or blamed for the suppliers' drifts (common
 # practice); of fewer alerts than these a share shows little.
 HIGH_SHARE, FEWEST_ALERTS = 0.25, 8
@@ -134,13 +141,39 @@ def attributed_share(connection: Connection) -> AttributedShare:
     return AttributedShare(int(alerts), int(attributed))
 
 
-def deliveries_again(connection: Connection) -> dict[str, str]:
-    """The names under which alerts that became the supplier's again are delivered, by alert.
+def moving_streams(connection: Connection, lab: Lab) -> MovingShare:
+    """The share of the streams of films that moved by themselves within the last year, as the alerts show it.
 
-    A recipient of the alert before its attribution gets it again, so each delivery has a name of its own.
+    Alerts that are attributed to the bench do not count, and as many as steady streams raise by chance are taken off.
+    """
+    first_us = connection.exec_driver_sql("SELECT max(tested_us) FROM own_score").scalar_one_or_none()
+    watched = connection.exec_driver_sql(
+        "SELECT supplier, product, id FROM stream WHERE id IN (SELECT stream_id FROM own_score WHERE tested_us > ?)",
+        ((first_us or 0) - MOVING_WEEKS * WEEK_US,),
+    )
+    films = {row.id for row in watched if not lab.is_check_standard(row.supplier, row.product)}
+    moved = connection.exec_driver_sql(
+        "SELECT DISTINCT stream_id FROM alert WHERE kind = 'drift' AND held_under IS NULL AND raised_us > ?",
+        ((first_us or 0) - MOVING_WEEKS * WEEK_US,),
+    ).scalars()
+    by_chance = lab.alerts.false_alerts_per_stream_year * SHARES[Kind.DRIFT] * MOVING_WEEKS * 7 / 365.2425
+    return moving_share(len(films), len(films & set(moved)), float(-np.expm1(-by_chance)))
+
+
+def deliveries_again(connection: Connection) -> dict[str, str]:
+    """The names under which alerts that were raised again are delivered, by alert.
+
+    An alert is raised again when it becomes the supplier's again, and when its level moves on after a person closed it.
+    A recipient of the alert before gets it again, so each delivery has a name of its own.
     """
     again: dict[str, str] = json.loads(get_meta(connection, RAISED_AGAIN) or "{}")
-    return {alert: f"{alert}-after-{finding}" for alert, finding in again.items()}
+    names = {alert: f"{alert}-after-{finding}" for alert, finding in again.items()}
+    closings = connection.exec_driver_sql(
+        "SELECT a.id, e.at_us FROM alert a JOIN act e ON e.subject = 'alert:' || a.id WHERE a.state = 'open' "
+        "AND e.id = (SELECT max(o.id) FROM act o WHERE o.subject = e.subject AND o.what IN ('acknowledge', 'close', "
+        "'open again')) AND e.what = 'close'"
+    )
+    return names | {alert: f"{names.get(alert, alert)}-moved-on-after-{at_us}" for alert, at_us in closings}
 
 
 def _raised_again(connection: Connection) -> list[str]:
@@ -200,7 +233,7 @@ def _withdraw(connection: Connection, only: set[int] | None) -> None:
 
 
 def _update(connection: Connection, alert: str, finding: str | None, evidence: dict[str, object]) -> None:
-    state = AlertState.CLOSED if evidence.get("closed_because") else state_after_entries(connection, alert)
+    state = state_after(connection, alert, evidence)
     connection.exec_driver_sql(
         "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
         (finding, state, json.dumps(evidence, ensure_ascii=False, allow_nan=False), alert),
@@ -259,7 +292,7 @@ def _latest_finding(alert: _Attributable, points: pd.DataFrame) -> tuple[str, in
     alert, and their direction is the other one. Whether the bench made the alert is decided by the second evaluation.
     """
     tested = points["tested_us"].to_numpy(np.int64)
-    first = max(int(np.searchsorted(tested, alert.since_us)) - QUIET_LOTS, 0)
+    first = max(int(np.searchsorted(tested, alert.since_us)) - LOTS, 0)
     lots = points.iloc[first : int(np.searchsorted(tested, alert.raised_us, side="right"))]
     lots = lots[lots["alert"] != ""]
     return (str(lots["alert"].iloc[-1]), int(lots["tested_us"].iloc[0])) if len(lots) else ("", 0)
@@ -271,10 +304,10 @@ def _stands(alert: _Attributable, moved_us: int, again: Evaluation) -> bool:
     An episode that was over before the bench moved is no reason for an alert that came then.
     """
     tested = again.points["started_us"][again.points["valid"]]
-    until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + QUIET_LOTS
+    until = int(np.searchsorted(tested, alert.latest_us, side="right")) - 1 + LOTS
     return any(
         episode.kind in ATTRIBUTABLE_KINDS
-        and episode.direction == alert.direction
+        and (episode.direction == alert.direction or WANDERS in (episode.direction, alert.direction))
         and episode.opened <= until
         and tested[episode.latest] >= max(alert.since_us, moved_us)
         for episode in again.episodes

@@ -11,6 +11,7 @@ from ingest.common.instants import HOUR_US
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.fields import ConditioningState
+from ingest.evaluation.alert_text import place_named
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from spc.vocabulary.enums import Grade, Kind
 
@@ -64,8 +65,9 @@ def _alert(excursion: pd.DataFrame) -> Alert:
     first = excursion.sort_values(["started_us", "lot"], kind="stable").iloc[0]
     chamber, state = str(first["chamber"]), str(first["state"])
     count = len(excursion)
+    place = place_named("chamber", chamber or "not named")
     finding = (
-        f"chamber {chamber or 'not named'} {CONDITIONS[state]} before {count} test session{'s' if count > 1 else ''}"
+        f"{place[:1].upper()}{place[1:]} {CONDITIONS[state]} before {count} test session{'s' if count > 1 else ''}"
     )
     return Alert(
         id=alert_id("climate", chamber, state, str(int(first["started_us"]))),

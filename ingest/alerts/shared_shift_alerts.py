@@ -11,6 +11,7 @@ from sqlalchemy import Connection, select
 
 from ingest.alerts.attribution import attribute_explained
 from ingest.alerts.bench_shares import update_bench_shares, weeks_off
+from ingest.alerts.chamber_log import ChamberLog, compare_logs
 from ingest.alerts.shared_shift_points import points_since
 from ingest.common.instants import WEEK_US, from_microseconds, weeks_to_us
 from ingest.config.lab import Lab
@@ -41,10 +42,11 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     `evaluated` are the streams whose alerts this round has written again. Returns the ids of the bench alerts that are new
     and of the alerts that are the supplier's again.
     """
-    earlier = known_findings(connection)
+    earlier, changed_us = known_findings(connection), changed_from(connection)
     findings = _searched(connection, lab, earlier)
     put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in findings]))
-    alerts = [_alert(connection, lab, finding) for finding in findings]
+    logs = compare_logs(connection, lab, {_id(finding): finding for finding in findings}, changed_us)
+    alerts = [_alert(connection, finding, logs.get(_id(finding))) for finding in findings]
     before = set(
         connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL").scalars()
     )
@@ -86,11 +88,15 @@ def _searched(connection: Connection, lab: Lab, earlier: list[Finding]) -> list[
 # A finding as an alert
 
 
-def _alert(connection: Connection, lab: Lab, finding: Finding) -> Alert:
-    evidence = _evidence(connection, finding)
+def _id(finding: Finding) -> str:
+    """By the day and what was named on it: neither changes as later lots come in."""
+    return alert_id(Kind.BENCH, *finding.first_named, str(finding.direction), str(int(finding.completed_at * 7.0)))
+
+
+def _alert(connection: Connection, finding: Finding, log: ChamberLog | None) -> Alert:
+    evidence = _evidence(connection, finding, log)
     return Alert(
-        # The day and what was named on it: neither changes as later lots come in.
-        id=alert_id(Kind.BENCH, *finding.first_named, str(finding.direction), str(int(finding.completed_at * 7.0))),
+        id=_id(finding),
         kind=Kind.BENCH,
         grade=Grade.LOOK,
         stream_id=None,
@@ -104,7 +110,7 @@ def _alert(connection: Connection, lab: Lab, finding: Finding) -> Alert:
     )
 
 
-def _evidence(connection: Connection, finding: Finding) -> StoredBenchEvidence:
+def _evidence(connection: Connection, finding: Finding, log: ChamberLog | None) -> StoredBenchEvidence:
     returned = np.isfinite(finding.until)
     until = weeks_to_us(finding.until) if returned else None
     off = weeks_off(connection, finding)
@@ -144,6 +150,8 @@ def _evidence(connection: Connection, finding: Finding) -> StoredBenchEvidence:
         "returned": off.returned,
         "off_from_us": off.from_us,
         "off_until_us": off.until_us,
+        "log": None if log is None else log.log,
+        "log_departure": None if log is None else log.departure,
         "closed_because": f"it came back on {_day(off.until_us)}" if off.until_us is not None else None,
     }
 

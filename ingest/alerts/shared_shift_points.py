@@ -73,10 +73,10 @@ def _named(connection: Connection, lab: Lab, rows: pd.DataFrame) -> pd.DataFrame
 
 def _alike(connection: Connection, weeks: np.ndarray, of_stream: dict[str, np.ndarray]) -> np.ndarray:
     """Expected correlation of neighbouring lots at each point; check standards have none pooled with them."""
-    alike, _ = NO_POOL.at(weeks)
+    alike = NO_POOL.expected_autocorrelation(weeks)
     for characteristic, pool in pools_of(connection).items():
         films = (of_stream["characteristic"] == characteristic) & ~of_stream["is_check_standard"].astype(bool)
-        alike[films], _ = pool.at(weeks[films])
+        alike[films] = pool.expected_autocorrelation(weeks[films])
     return alike
 
 

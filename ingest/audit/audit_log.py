@@ -9,11 +9,11 @@ import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, func, insert, select
 
-from ingest.audit.subjects import Subject
+from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.documents.entries import StoredEntryBody
@@ -35,6 +35,7 @@ __all__ = [
     "excluded_lots",
     "in_force",
     "record",
+    "withdrawn_alerts",
 ]
 
 SET_BASELINE = "set baseline"
@@ -45,6 +46,11 @@ CHANGE_LIMIT = "change limit"
 TAKE_BACK_LIMIT = "take back limit"
 
 K = TypeVar("K")
+
+# The columns of an alert that its entries keep.
+KEPT = ("kind", "grade", "supplier", "product", "characteristic", "lot", "raised_us", "message", "held_under")
+# A row of the alert table as an entry keeps it, with its id, its evidence and the names of its stream.
+WithdrawnAlert = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +107,47 @@ def record(connection: Connection, entry: AuditEntry) -> None:
             subject=str(entry.subject),
             reason=entry.reason.strip(),
             body=json.dumps(entry.body, ensure_ascii=False),
+            about=_about(connection, entry.subject),
         )
     )
+
+
+def _about(connection: Connection, subject: Subject) -> str:
+    """The alert of an entry as it is now, as JSON: a later round may no longer raise it. Empty for other subjects."""
+    if subject.kind != SubjectKind.ALERT:
+        return ""
+    row = connection.execute(select(schema.alert).where(schema.alert.c.id == subject.names[0])).mappings().first()
+    if row is None:
+        earlier = connection.execute(
+            select(schema.act.c.about)
+            .where(schema.act.c.subject == str(subject), schema.act.c.about != "")
+            .order_by(schema.act.c.id.desc())
+            .limit(1)
+        ).scalar()
+        return earlier or ""
+    kept = {name: row[name] for name in KEPT}
+    return json.dumps({**kept, "evidence": json.loads(row["evidence"])}, ensure_ascii=False)
+
+
+def withdrawn_alerts(connection: Connection, ids: Iterable[str] | None = None) -> dict[str, WithdrawnAlert]:
+    """The alerts that people made entries about and that the store no longer holds, as they were at the last entry."""
+    columns = schema.act.c
+    wanted = (
+        select(columns.subject, columns.about)
+        .outerjoin(schema.alert, schema.alert.c.id == func.substr(columns.subject, len("alert:") + 1))
+        # A range, so that the index on the subject is used.
+        .where(
+            columns.subject >= "alert:", columns.subject < "alert;", columns.about != "", schema.alert.c.id.is_(None)
+        )
+    )
+    if ids is not None:
+        wanted = wanted.where(columns.subject.in_([str(Subject.alert(one)) for one in ids]))
+    found: dict[str, WithdrawnAlert] = {}
+    for subject, about in connection.execute(wanted.order_by(columns.id)):
+        alert = str(subject).removeprefix("alert:")
+        row = json.loads(about)
+        found[alert] = {**row, "id": alert, "stream": (row["supplier"], row["product"], row["characteristic"])}
+    return found
 
 
 def entries_on(connection: Connection, subject: Subject) -> list[AuditEntry]:

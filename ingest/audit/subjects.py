@@ -27,6 +27,7 @@ class SubjectKind(StrEnum):
     LIMIT = "limit"
     LOT = "lot"
     SESSION = "session"
+    REPORT = "report"
 
 
 # Kinds with a single name, which follows the colon as it is.
@@ -35,6 +36,7 @@ NAMES = {
     SubjectKind.STREAM: ("supplier", "product", "characteristic"),
     SubjectKind.LIMIT: ("product", "characteristic"),
     SubjectKind.LOT: ("supplier", "lot"),
+    SubjectKind.REPORT: ("supplier", "lot", "number"),
     SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
 }
 
@@ -82,12 +84,17 @@ class Subject:
         return cls(SubjectKind.SESSION, (supplier, product, characteristic, lot, str(started_us)))
 
     @classmethod
+    def report(cls, supplier: str, lot: str, number: str) -> Self:
+        """An issued test report of a lot."""
+        return cls(SubjectKind.REPORT, (supplier, lot, number))
+
+    @classmethod
     def parse(cls, text: str) -> Self | None:
         """The subject that a text names; None where it names none."""
         lead, colon, rest = text.partition(":")
         if colon and lead in SINGLE:
             return cls(SubjectKind(lead), (rest,))
-        led = colon and lead in (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION)
+        led = colon and lead in (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION, SubjectKind.REPORT)
         kind, listed = (SubjectKind(lead), rest) if led else (SubjectKind.STREAM, text)
         try:
             names = json.loads(listed) if len(listed) <= LONGEST else None

@@ -35,6 +35,7 @@ __all__ = [
     "Percent",
     "Positive",
     "Probability",
+    "Risk",
     "RowCount",
     "StoreUrl",
     "TableText",
@@ -218,6 +219,7 @@ Positive = Annotated[float, Field(gt=0), expected("a number above 0")]
 NotNegative = Annotated[float, Field(ge=0), expected("a number not below 0")]
 Percent = Annotated[float, Field(ge=0, le=100), expected("a number from 0 to 100")]
 Probability = Annotated[float, Field(gt=0, le=1), expected("a number above 0 and at most 1")]
+Risk = Annotated[float, Field(gt=0, le=0.5), expected("a number above 0 and at most 0.5")]
 Count = Annotated[int, Field(gt=0), expected("a whole number above 0")]
 RowCount = Annotated[int, Field(ge=0, le=1000), expected("a whole number from 0 to 1000")]
 Flag = Annotated[bool, expected("true or false")]

@@ -16,9 +16,11 @@ from ingest.config.models import (
     Ageing,
     Alerts,
     Baseline,
+    Chamber,
     Characteristic,
     CheckStandard,
     Conditioning,
+    DecisionRule,
     Instrument,
     Product,
     Schedule,
@@ -29,7 +31,21 @@ from ingest.config.models import (
 )
 from ingest.config.notification_models import Digest, Mail, Route, Webhook
 
-__all__ = ["FILED", "LAB_FILE", "REFUSED", "STANDARD_FOLDERS", "Lab", "Limits", "Source", "declared_steps", "load"]
+__all__ = [
+    "FILED",
+    "LAB_FILE",
+    "REFUSED",
+    "SIMPLE",
+    "STANDARD_FOLDERS",
+    "Lab",
+    "Limits",
+    "Source",
+    "declared_steps",
+    "load",
+]
+
+
+SIMPLE = DecisionRule(rule="simple")
 
 
 class Limits(NamedTuple):
@@ -57,6 +73,7 @@ class Lab:
     characteristics: tuple[Characteristic, ...]
     products: tuple[Product, ...]
     check_standards: tuple[CheckStandard, ...]
+    chambers: tuple[Chamber, ...]
     instruments: tuple[Instrument, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
@@ -71,6 +88,7 @@ class Lab:
     scorecard: Scorecard
     digest_of_file: str
     serve: Serve
+    address: str = ""
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
     declared_sources: tuple[Source, ...] = ()
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
@@ -108,9 +126,27 @@ class Lab:
         """Return the declarations of a product; None if there are none."""
         return self._product_by_name.get(name)
 
+    def chamber(self, name: str) -> Chamber:
+        """Return the sensors of a chamber; those of one that is not declared are unknown."""
+        return next((one for one in self.chambers if one.name == name), Chamber(name=name or "not named"))
+
     def is_check_standard(self, supplier: str, product: str) -> bool:
         """Whether this product is a check standard."""
         return (supplier, product) in self._standards
+
+    def conditioned_standards(self) -> frozenset[tuple[str, str]]:
+        """Supplier and product of the check standards whose sessions show the whole bench part."""
+        return frozenset((one.supplier, one.product) for one in self.check_standards if one.conditioned)
+
+    def instrument_share(self, name: str) -> float:
+        """Standard uncertainty of an instrument by its certificate, as a fraction of the reading; 0 where none is declared."""
+        return next((one.uncertainty_percent / 100.0 for one in self.instruments if one.name == name), 0.0)
+
+    def decision_rule(self, characteristic: str, when: datetime) -> DecisionRule:
+        """Return the decision rule for a test at `when` (aware); the simple one where none is declared."""
+        day = when.astimezone(self.zone).date()
+        rules = self.characteristic(characteristic).decision
+        return next((one for one in reversed(rules) if one.from_ is None or one.from_ <= day), SIMPLE)
 
     def limits_at(self, product: str, characteristic: str, when: datetime) -> Limits:
         """Return the specification limits for a test at `when` (aware); days change at midnight of the lab's zone."""
@@ -160,6 +196,7 @@ def load(folder: Path) -> Lab:
         ),
         products=tuple(declared.product),
         check_standards=tuple(declared.check_standard),
+        chambers=tuple(declared.chamber),
         instruments=tuple(declared.instrument),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
@@ -174,5 +211,6 @@ def load(folder: Path) -> Lab:
         scorecard=declared.scorecard,
         digest_of_file=digest,
         serve=declared.serve,
+        address=declared.lab.address,
         declared_sources=tuple(declared.source),
     )

@@ -174,6 +174,7 @@ def _check_names(declared: LabFile) -> None:
     for table, all_names in (
         ("characteristic", names),
         ("product", [one.name for one in declared.product]),
+        ("instrument", [one.name for one in declared.instrument]),
         ("webhook", [one.name for one in declared.webhook]),
     ):
         twice = next((name for name in all_names if all_names.count(name) > 1), None)

@@ -28,6 +28,7 @@ from ingest.config.field_types import (
     Percent,
     Positive,
     Probability,
+    Risk,
     RowCount,
     StoreUrl,
     TableText,
@@ -53,9 +54,11 @@ __all__ = [
     "Ageing",
     "Alerts",
     "Baseline",
+    "Chamber",
     "Characteristic",
     "CheckStandard",
     "Conditioning",
+    "DecisionRule",
     "Instrument",
     "LabFile",
     "LabTable",
@@ -95,6 +98,8 @@ class LabTable(Declared):
     """`[lab]`."""
 
     name: Name
+    # Shown on test reports.
+    address: Text = ""
     timezone: ZoneName
     session_hours: Positive = 24.0
     store: StoreUrl | None = None
@@ -124,6 +129,27 @@ class Limit(Declared):
     document: Text = ""
 
 
+class DecisionRule(Declared):
+    """How a lot is decided near a specification limit, from a date on; without a date, from the beginning.
+
+    `simple` compares the level with the limit itself. `guarded` keeps the chance of a wrong pass, and with `wrong_fail` of a
+    wrong fail, at or below the declared one; between the two a lot is undecided.
+    """
+
+    rule: Annotated[Literal["simple", "guarded"], one_of("simple", "guarded")]
+    wrong_pass: Risk | None = None
+    wrong_fail: Risk | None = None
+    from_: FromDate | None = Field(default=None, alias="from")
+
+    @model_validator(mode="after")
+    def _risks_fit_the_rule(self) -> Self:
+        if self.rule == "guarded" and self.wrong_pass is None:
+            raise wrong('expected wrong_pass, such as 0.05, with rule = "guarded"')
+        if self.rule == "simple" and (self.wrong_pass is not None or self.wrong_fail is not None):
+            raise wrong('expected wrong_pass and wrong_fail only with rule = "guarded"')
+        return self
+
+
 class Characteristic(Declared):
     """`[[characteristic]]`."""
 
@@ -134,6 +160,11 @@ class Characteristic(Declared):
     conditioning: ConditioningName | None = None
     judged: Annotated[Literal["mean", "worst"], one_of("mean", "worst")] = "mean"
     guard_percent: NotNegative = 0.0
+    # The test method with its edition, shown on test reports.
+    method: Text = ""
+    decision: Annotated[list[DecisionRule], Field(max_length=100)] = Field(default_factory=list)
+    # A difference between two products that would not matter, in percent; declared before anybody compares.
+    margin_percent: Positive | None = None
     upper_limit: Annotated[list[Limit], Field(max_length=100)] = Field(default_factory=list)
     lower_limit: Annotated[list[Limit], Field(max_length=100)] = Field(default_factory=list)
 
@@ -147,6 +178,11 @@ class Characteristic(Declared):
             if any(late is None or (early is not None and late <= early) for early, late in pairwise(dates)):
                 days = ", ".join("no date" if day is None else day.isoformat() for day in dates)
                 raise wrong(f"expected {side} entries with rising dates in `from`, got {days}")
+        days_of_rules = [rule.from_ for rule in self.decision]
+        if any(late is None or (early is not None and late <= early) for early, late in pairwise(days_of_rules)):
+            raise wrong("expected decision entries with rising dates in `from`")
+        if self.decision and self.guard_percent:
+            raise wrong("expected guard_percent or decision, not both: a declared guard and a computed one never add")
         return self
 
 
@@ -171,6 +207,8 @@ class CheckStandard(Declared):
 
     supplier: Name
     product: Name
+    # Whether it is conditioned and measured as a bag is, so that its sessions show the whole bench part of the uncertainty.
+    conditioned: Flag = False
     expected: Positive | None = None
     # What it checks; every characteristic where none is named.
     characteristics: list[Name] = Field(default_factory=list)
@@ -189,6 +227,18 @@ class Instrument(Declared):
     gates: Flag = False
     # Deviation that a calibration may find; the expanded uncertainty of the calibration where it is not declared.
     tolerance_percent: Positive | None = None
+
+
+class Chamber(Declared):
+    """`[[chamber]]`: the sensors of a chamber.
+
+    `sensor_uncertainty` is the expanded uncertainty of the logged humidity in % RH. `second` is the name under which a
+    sensor that does not control the chamber is logged.
+    """
+
+    name: Name
+    sensor_uncertainty: Positive | None = None
+    second: Name | None = None
 
 
 class ShieldingSource(Declared):
@@ -429,6 +479,7 @@ class LabFile(Declared):
     characteristic: list[Characteristic]
     product: list[Product] = Field(default_factory=list)
     check_standard: list[CheckStandard] = Field(default_factory=list)
+    chamber: list[Chamber] = Field(default_factory=list)
     instrument: list[Instrument] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()

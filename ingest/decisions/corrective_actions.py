@@ -1,4 +1,6 @@
-"""The corrective action on an alert: when the supplier was asked, what it answered, and whether the action worked.
+"""The corrective action of a case: when the supplier was asked, what it answered, and whether the action worked.
+
+A step is entered on one alert and holds for all alerts of its case.
 
 Each step is an entry of the audit log. A step that is entered again replaces the earlier one on the screen; the log keeps
 both. Whether the action worked follows from the lots alone: nobody can enter it.
@@ -11,11 +13,11 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from statistics import fmean
-from typing import Literal
+from typing import Any, Literal
 
-from sqlalchemy import Connection, RowMapping, bindparam, select, text
+from sqlalchemy import Connection, RowMapping, bindparam, func, select, text
 
-from ingest.audit.audit_log import AuditEntry, entry_of, record
+from ingest.audit.audit_log import AuditEntry, entry_of, record, withdrawn_alerts
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, from_microseconds
@@ -26,6 +28,7 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.documents.stream import StoredPoint
 from ingest.store import schema
 from ingest.store.last_round import last_round
+from ingest.store.store import KEYS_AT_ONCE
 from spc.vocabulary.enums import Effectiveness, Kind, Scale
 
 __all__ = [
@@ -34,9 +37,13 @@ __all__ = [
     "FIELDS",
     "FIRST_LOT",
     "STEPS",
+    "actions_of_cases",
+    "alerts_of_cases",
+    "case_of",
     "corrective_actions",
     "no_notice_because",
     "record_step",
+    "steps_of_cases",
     "supplier_alert",
 ]  # fmt: skip
 
@@ -47,6 +54,8 @@ STEPS = (ASKED, ANSWERED, FIRST_LOT)
 FIELDS = ("on", "cause", "action", "first_lot")
 NOT_THE_SUPPLIERS = (Kind.BENCH, Kind.CLIMATE, Kind.FEED)
 STEP_TEXTS: tuple[Literal["cause", "action", "first_lot"], ...] = ("cause", "action", "first_lot")
+# A row of the alert table, or of an alert that the store no longer holds, its evidence read from JSON.
+SupplierAlert = Mapping[str, Any]
 LONGEST = {"who": 80, "reason": 600, "cause": 600, "action": 600, "first_lot": 200}
 
 
@@ -108,11 +117,15 @@ def record_step(
     CallError
         Where there is no such alert, it concerns no supplier, or a step lacks a field or states what can't be.
     """
-    row = supplier_alert(connection, alert, what)
+    row: SupplierAlert | None = _withdrawn(connection, [alert]).get(alert)
+    if row is None:
+        row = dict(supplier_alert(connection, alert, what))
     texts: dict[str, str] = {name: printable(given.get(name, "").strip()) for name in STEP_TEXTS}
     _check_lengths(what, {"who": who, "reason": reason, **texts})
     body = _body(what, given.get("on", ""), texts, now.astimezone(lab.zone).date())
     _check_order(connection, row, what, body)
+    # The alerts that the step is about: evidence that comes later is not answered by it.
+    body["alerts"] = alerts_of_cases(connection, [case_of(connection, alert)])
     record(connection, AuditEntry(now, printable(who), what, Subject.alert(alert), printable(reason), body))
 
 
@@ -146,10 +159,11 @@ def _day(what: str, on: str, today: date) -> date:
     return checked_day(what, day)
 
 
-def _check_order(connection: Connection, alert: RowMapping, what: str, body: StoredEntryBody) -> None:
+def _check_order(connection: Connection, alert: SupplierAlert, what: str, body: StoredEntryBody) -> None:
     """An answer follows a question, and the first lot after an action was tested after what the alert is about."""
     if what != ASKED:
-        asked = _steps(connection, [alert["id"]]).get(alert["id"], {}).get(ASKED)
+        case = case_of(connection, alert["id"])
+        asked = steps_of_cases(connection, [case]).get(case, {}).get(ASKED)
         if asked is None:
             raise CallError(f"{what}: the supplier was not asked yet; enter the day of the notice first")
         if what == ANSWERED and body["on"] < asked.body["on"]:
@@ -162,35 +176,45 @@ def _check_order(connection: Connection, alert: RowMapping, what: str, body: Sto
         )
 
 
-# What is shown
+# Alerts and their cases
 
 
-def corrective_actions(
-    connection: Connection, lab: Lab, ids: Iterable[str] | None = None
-) -> dict[str, CorrectiveAction]:
-    """The corrective action of each alert that has one, by id; `ids` narrows them."""
-    steps = _steps(connection, ids)
-    if not steps:
-        return {}
-    wanted = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
-    rows = connection.execute(wanted, {"ids": list(steps)}).mappings()
-    looked = from_microseconds(last_round(connection) or 0).astimezone(lab.zone).date()
-    return {row["id"]: _document(connection, lab, row, steps[row["id"]], looked) for row in rows}
+def case_of(connection: Connection, alert: str) -> str:
+    """The case of an alert; an alert without a stream is a case by itself."""
+    query = text("SELECT case_id FROM case_alert WHERE alert = :alert")
+    return connection.execute(query, {"alert": alert}).scalar() or alert
 
 
-def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[str, AuditEntry]]:
-    """The last entry of each step, by alert."""
-    wanted = select(schema.act).where(
-        schema.act.c.what.in_(STEPS), schema.act.c.subject.startswith(str(Subject.alert("")))
+def alerts_of_cases(connection: Connection, cases: Sequence[str]) -> list[str]:
+    """The alerts of these cases, also those that a later round no longer raised."""
+    query = text("SELECT alert FROM case_alert WHERE case_id IN :cases").bindparams(bindparam("cases", expanding=True))
+    grouped = set(connection.execute(query, {"cases": list(cases)}).scalars()) if cases else set()
+    return sorted(grouped | set(cases))
+
+
+def steps_of_cases(connection: Connection, cases: Iterable[str] | None) -> dict[str, dict[str, AuditEntry]]:
+    """The last entry of each step, by case; of all cases where `cases` is None.
+
+    A supplier that is asked again after its answer begins anew.
+    """
+    columns = schema.act.c
+    wanted = (
+        select(schema.act, schema.case_alert.c.case_id)
+        .outerjoin(schema.case_alert, schema.case_alert.c.alert == func.substr(columns.subject, len("alert:") + 1))
+        # A range, so that the index on the subject is used.
+        .where(columns.what.in_(STEPS), columns.subject >= "alert:", columns.subject < "alert;")
     )
-    if ids is not None:
-        wanted = wanted.where(schema.act.c.subject.in_([str(Subject.alert(one)) for one in ids]))
+    if cases is not None:
+        alerts = alerts_of_cases(connection, list(cases))
+        wanted = wanted.where(columns.subject.in_([str(Subject.alert(one)) for one in alerts]))
     found: dict[str, dict[str, AuditEntry]] = {}
-    for row in connection.execute(wanted.order_by(schema.act.c.id)):
+    for row in connection.execute(wanted.order_by(columns.id)):
         subject = Subject.parse(row.subject)
         assert subject is not None  # the question asks for alerts alone
         entry = entry_of(row, subject)
-        steps = found.setdefault(subject.names[0], {})
+        steps = found.setdefault(row.case_id or subject.names[0], {})
+        if row.what == ASKED and ANSWERED in steps and entry.body["on"] > steps[ANSWERED].body["on"]:
+            steps.clear()
         steps[row.what] = entry
         if "first_lot" in entry.body:
             # An answer may name the lot, and so may a step of its own: the last that names it counts.
@@ -198,8 +222,76 @@ def _steps(connection: Connection, ids: Iterable[str] | None) -> dict[str, dict[
     return found
 
 
+# What is shown
+
+
+def corrective_actions(
+    connection: Connection, lab: Lab, ids: Iterable[str] | None = None
+) -> dict[str, CorrectiveAction]:
+    """The corrective action of each alert whose case has one, by the alert's id; `ids` narrows them."""
+    if ids is None:
+        every = actions_of_cases(connection, lab)
+        return {alert: action for case, action in every.items() for alert in alerts_of_cases(connection, [case])}
+    cases = _cases_of(connection, ids)
+    actions = actions_of_cases(connection, lab, set(cases.values()))
+    return {alert: actions[case] for alert, case in cases.items() if case in actions}
+
+
+def _cases_of(connection: Connection, ids: Iterable[str]) -> dict[str, str]:
+    """The case of each alert, by id."""
+    names = list(ids)
+    query = text("SELECT alert, case_id FROM case_alert WHERE alert IN :ids").bindparams(
+        bindparam("ids", expanding=True)
+    )
+    cases: dict[str, str] = {}
+    for start in range(0, len(names), KEYS_AT_ONCE):
+        cases |= {row[0]: row[1] for row in connection.execute(query, {"ids": names[start : start + KEYS_AT_ONCE]})}
+    return {name: cases.get(name, name) for name in names}
+
+
+def actions_of_cases(
+    connection: Connection, lab: Lab, cases: Iterable[str] | None = None
+) -> dict[str, CorrectiveAction]:
+    """The corrective action of each case that has one, by the case's id."""
+    steps = steps_of_cases(connection, cases)
+    if not steps:
+        return {}
+    alerts = {case: _asked_about(own) for case, own in steps.items()}
+    wanted = text("SELECT * FROM alert WHERE id IN :ids").bindparams(bindparam("ids", expanding=True))
+    rows: dict[str, SupplierAlert] = {
+        row["id"]: {**row, "evidence": json.loads(row["evidence"])}
+        for row in connection.execute(wanted, {"ids": list(alerts.values())}).mappings()
+    }
+    missing = [alert for alert in alerts.values() if alert not in rows]
+    rows |= _withdrawn(connection, missing) if missing else {}
+    looked = from_microseconds(last_round(connection) or 0).astimezone(lab.zone).date()
+    return {
+        case: _document(connection, lab, rows[alerts[case]], own, looked)
+        for case, own in steps.items()
+        if alerts[case] in rows
+    }
+
+
+def _asked_about(steps: Mapping[str, AuditEntry]) -> str:
+    """The alert about which the supplier was asked."""
+    entry = steps.get(ASKED) or next(iter(steps.values()))
+    return entry.subject.names[0]
+
+
+def _withdrawn(connection: Connection, ids: Sequence[str]) -> dict[str, SupplierAlert]:
+    """The alerts that the store no longer holds, with the number of their stream."""
+    found: dict[str, SupplierAlert] = {}
+    for alert, row in withdrawn_alerts(connection, ids).items():
+        names = dict(zip(("supplier", "product", "characteristic"), row["stream"], strict=True))
+        query = text(
+            "SELECT id FROM stream WHERE supplier = :supplier AND product = :product AND characteristic = :characteristic"
+        )
+        found[alert] = {**row, "stream_id": connection.execute(query, names).scalar()}
+    return found
+
+
 def _document(
-    connection: Connection, lab: Lab, alert: RowMapping, steps: Mapping[str, AuditEntry], looked: date
+    connection: Connection, lab: Lab, alert: SupplierAlert, steps: Mapping[str, AuditEntry], looked: date
 ) -> CorrectiveAction:
     asked, answered = steps.get(ASKED), steps.get(ANSWERED)
     lot = steps[FIRST_LOT].body["first_lot"] if FIRST_LOT in steps else None
@@ -228,7 +320,7 @@ class _TestedPoint(StoredPoint):
     tested_us: int
 
 
-def _points(connection: Connection, alert: RowMapping) -> list[_TestedPoint]:
+def _points(connection: Connection, alert: SupplierAlert) -> list[_TestedPoint]:
     rows = connection.execute(
         text("SELECT tested_us, document FROM point WHERE stream_id = :id ORDER BY ordinal"), {"id": alert["stream_id"]}
     )
@@ -236,10 +328,10 @@ def _points(connection: Connection, alert: RowMapping) -> list[_TestedPoint]:
     return [{**point, "tested_us": tested_us} for tested_us, point in stored if point["state"] == "valid"]
 
 
-def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> CorrectiveResult:
+def _result(connection: Connection, lab: Lab, alert: SupplierAlert, lot: str) -> CorrectiveResult:
     """The answer of the lots from `lot` on, in words and figures in the unit."""
     declared = lab.characteristic(alert["characteristic"])
-    evidence: StoredStreamEvidence = json.loads(alert["evidence"])
+    evidence: StoredStreamEvidence = alert["evidence"]
     measure = _Measure(MEASURES[evidence["form"]] if alert["kind"] == Kind.SPREAD else "level", str(declared.scale))
     points = [point for point in _points(connection, alert) if measure.of(point) is not None]
     first_us = next((point["tested_us"] for point in points if point["lot"] == lot), None)
@@ -258,8 +350,6 @@ def _result(connection: Connection, lab: Lab, alert: RowMapping, lot: str) -> Co
     before, moved, after = (
         [measure.charted(value) for point in part if (value := measure.of(point)) is not None] for part in parts
     )
-    # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
-
     # Imported here: scipy takes longer to load than a list of alerts without a corrective action takes to print.
     from spc.supplier.corrective_action import compare
 
@@ -301,7 +391,7 @@ class _Measure:
 
 
 def _parts(
-    alert: RowMapping, evidence: StoredStreamEvidence, points: Sequence[_TestedPoint], first_us: int, most: int
+    alert: SupplierAlert, evidence: StoredStreamEvidence, points: Sequence[_TestedPoint], first_us: int, most: int
 ) -> tuple[list[_TestedPoint], list[_TestedPoint], list[_TestedPoint]]:
     """Lots before the move (the last ones, as many as set limits), while it had moved, and from the first lot after."""
     start = evidence["since_us"] or alert["raised_us"]

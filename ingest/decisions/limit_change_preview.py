@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 from ingest.audit.audit_log import AuditEntry, check_signed, record
 from ingest.audit.limit_entries import entered, entries_on_limits
 from ingest.common.errors import CallError
+from ingest.common.number_format import digits_of
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
 from ingest.config.limit_history import SIDES, Step, looser, on_day, step_document
@@ -31,7 +32,7 @@ from ingest.documents.limit_change import (
     StoredStreamDifference,
 )
 from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
-from ingest.evaluation.stream_alerts import Alert, state_of
+from ingest.evaluation.stream_alerts import Alert, state_after
 from ingest.rounds.recompute import follow
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
@@ -175,6 +176,7 @@ def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> Stor
         "product": now.stream.product,
         "characteristic": now.stream.characteristic,
         "unit": now.document["unit"],
+        "digits": digits_of(now.document),
         "limits_before": _limits(now),
         "limits_after": _limits(then),
         "verdicts": _verdicts(now, then),
@@ -237,5 +239,5 @@ def _alert(connection: Connection, alert: Alert) -> StoredPreviewAlert:
         "lot": alert.lot,
         "raised_us": alert.raised_us,
         "message": alert.message,
-        "state": state_of(connection, alert),
+        "state": state_after(connection, alert.id, alert.evidence),
     }

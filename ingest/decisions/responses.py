@@ -17,14 +17,33 @@ from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
 from ingest.common.text import printable
 from ingest.documents.entries import StoredEntryBody
-from ingest.evaluation.stream_alerts import state_after_entries
+from ingest.evaluation.stream_alerts import SLEEP, newest_valid_test, state_after
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
-__all__ = ["ALERT_RESPONSES", "LOT_DECISIONS", "NOTE", "respond"]
+__all__ = [
+    "ACKNOWLEDGE",
+    "ALERT_RESPONSES",
+    "CLOSE",
+    "ENDS_RETEST",
+    "LOT_DECISIONS",
+    "NOTE",
+    "NO_RETEST",
+    "OPEN_AGAIN",
+    "RETEST",
+    "RETEST_ENTRIES",
+    "SLEEP",
+    "respond",
+]
 
 NOTE = "note"
-ALERT_RESPONSES = ("acknowledge", "close", "open again", NOTE)
+ACKNOWLEDGE, CLOSE, OPEN_AGAIN = "acknowledge", "close", "open again"
+ALERT_RESPONSES = (ACKNOWLEDGE, CLOSE, OPEN_AGAIN, SLEEP, NOTE)
 LOT_DECISIONS = ("hold", "release", "return", "use as is", NOTE)
+# Whether the lot stays on the list of lots to test again; neither is a decision about the lot.
+NO_RETEST, RETEST = "no retest", "test again"
+RETEST_ENTRIES = (NO_RETEST, RETEST)
+# After these a retest would serve nobody.
+ENDS_RETEST = ("release", "return", "use as is", NO_RETEST)
 LONGEST = {"who": 80, "reason": 600}
 
 
@@ -62,6 +81,8 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
         settle(connection, entry)
         return True
     body: StoredEntryBody = {"on": _day(on)} if kind == SubjectKind.STREAM else {}
+    if what == SLEEP:
+        body = _until_next_lot(connection, names[0])
     record(connection, AuditEntry(now, printable(who), what, about, printable(reason), body))
     if kind == SubjectKind.ALERT and what != NOTE:
         _settle(connection, names[0])
@@ -69,8 +90,12 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
 
 
 _SUBJECTS: dict[SubjectKind, tuple[tuple[str, ...], str]] = {
-    SubjectKind.ALERT: (ALERT_RESPONSES, "SELECT 1 FROM alert WHERE id = ?"),
-    SubjectKind.LOT: (LOT_DECISIONS, "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
+    # A case outlives its alerts: what is no longer raised can still be closed or annotated.
+    SubjectKind.ALERT: (
+        ALERT_RESPONSES,
+        "SELECT 1 FROM (SELECT id FROM alert UNION ALL SELECT alert FROM case_alert) AS known WHERE id = ?",
+    ),
+    SubjectKind.LOT: ((*LOT_DECISIONS, *RETEST_ENTRIES), "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
     SubjectKind.SESSION: (
         SETTLEMENTS,
         "SELECT 1 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? "
@@ -88,11 +113,18 @@ def _day(text: str) -> str:
     return checked_day("note", day).isoformat()
 
 
+def _until_next_lot(connection: Connection, alert: str) -> StoredEntryBody:
+    """The stream of an alert and its newest valid test: the alert sleeps until a later one comes."""
+    names = connection.exec_driver_sql(
+        "SELECT supplier, product, characteristic FROM alert WHERE id = ? AND stream_id IS NOT NULL", (alert,)
+    ).first()
+    if names is None:
+        raise CallError(f"{SLEEP}: this alert is about no stream of lots, so no next lot would end it")
+    return {"stream": str(Subject.stream(*names)), "after_us": newest_valid_test(connection, *names) or 0}
+
+
 def _settle(connection: Connection, alert: str) -> None:
-    """Set the state of an alert by its entries; one that its evidence or a bench alert closed stays closed."""
-    evidence, held_under = connection.exec_driver_sql(
-        "SELECT evidence, held_under FROM alert WHERE id = ?", (alert,)
-    ).one()
-    if held_under is None and json.loads(evidence).get("closed_because") is None:
-        state = state_after_entries(connection, alert)
-        connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))
+    """Set the state of an alert by its entries; one that its evidence closed stays closed."""
+    evidence = connection.exec_driver_sql("SELECT evidence FROM alert WHERE id = ?", (alert,)).scalar_one()
+    state = state_after(connection, alert, json.loads(evidence))
+    connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))

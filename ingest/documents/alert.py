@@ -6,7 +6,17 @@ from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Bound, ConditioningState, Count, Day, Direction, Microseconds, Moment, Probability
+from ingest.documents.fields import (
+    Bound,
+    ConditioningState,
+    Count,
+    Day,
+    Digits,
+    Direction,
+    Microseconds,
+    Moment,
+    Probability,
+)
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = [
@@ -23,6 +33,7 @@ __all__ = [
     "Evidence",
     "FileEvidence",
     "HumidityChange",
+    "LogDeparture",
     "RaisedAlert",
     "SourceEvidence",
     "StockEvidence",
@@ -50,6 +61,7 @@ class _StreamFigures(TypedDict):
     form: str
     direction: Direction
     unit: str
+    digits: NotRequired[Digits]
     lots: Count
     latest_lot: str
     usual: float | None
@@ -75,6 +87,7 @@ class StoredStreamEvidence(_StreamFigures):
     since_us: Microseconds | None
     since_low_us: Microseconds | None
     since_high_us: Microseconds | None
+    moved_on_us: NotRequired[Microseconds | None]
 
 
 class StreamEvidence(_StreamFigures):
@@ -84,6 +97,7 @@ class StreamEvidence(_StreamFigures):
     since_at: Moment | None
     since_low_at: Moment | None
     since_high_at: Moment | None
+    moved_on_at: NotRequired[Moment | None]
 
 
 # Evidence of the bench
@@ -108,6 +122,23 @@ class HumidityChange(TypedDict):
     during: float | None
 
 
+class LogDeparture(TypedDict):
+    """Departure of humidity in % RH with standard errors: that which the films show, and that of the log.
+
+    `like` of `spans` spans of `days` days in the log before depart as much to that side. `sensor` names the
+    sensor of the log: the one that controls the chamber, or a second one.
+    """
+
+    fitted: float
+    fitted_se: float
+    logged: float
+    logged_se: float
+    like: Count
+    spans: Count
+    days: Count
+    sensor: Literal["control", "second"]
+
+
 class _BenchFigures(TypedDict):
     what: Literal[Kind.BENCH]
     suspect_kind: str
@@ -130,6 +161,8 @@ class _BenchFigures(TypedDict):
     streams: list[str]
     humidity: HumidityChange | None
     returned: bool
+    log: NotRequired[Literal["agrees", "silent", "contradicts"] | None]
+    log_departure: NotRequired[LogDeparture | None]
     closed_because: str | None
 
 
@@ -278,6 +311,7 @@ class AlertNow(TypedDict):
 
     level: float | None
     unit: str
+    digits: NotRequired[Digits]
     last_lot: str | None
     last_tested_at: Moment | None
     change_percent_per_month: float | None

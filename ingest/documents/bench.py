@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Count, Moment
+from ingest.documents.fields import Count, Moment, Probability
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import AlertState
 
@@ -124,6 +124,26 @@ class BenchFinding(TypedDict):
     lots: Count
 
 
+class MovingStreams(TypedDict):
+    """Share of the streams of films that moved by themselves within the last `weeks`, with its 95 % interval."""
+
+    weeks: Count
+    streams: Count
+    moved: Count
+    share: Probability
+    low: Probability
+    high: Probability
+
+
+class AttributedAlerts(TypedDict):
+    """Alerts of the last `weeks` on films, those attributed to the bench, and whether that is a large share."""
+
+    weeks: Count
+    alerts: Count
+    attributed: Count
+    large: bool
+
+
 class BenchDocument(TypedDict):
     """The bench page."""
 
@@ -135,3 +155,5 @@ class BenchDocument(TypedDict):
     to_look_at: list[MarkedSession]
     rounds: list[RoundSummary]
     clock: str
+    moving: MovingStreams
+    attribution: AttributedAlerts

@@ -36,6 +36,13 @@ class _Body(_From, total=False):
     value: float | None
     document: str
     role: str
+    number: str
+    replaces: str
+    report: str
+    owner: str
+    due: Day
+    alerts: list[str]
+    stream: str
     file: str
     declared: str
 
@@ -45,6 +52,7 @@ class StoredEntryBody(_Body, total=False):
 
     from_us: Microseconds
     started_us: Microseconds
+    after_us: Microseconds
 
 
 class EntryBody(_Body, total=False):
@@ -52,6 +60,7 @@ class EntryBody(_Body, total=False):
 
     from_at: Moment
     started_at: Moment
+    after_at: Moment
 
 
 class StoredSignature(TypedDict):

@@ -15,6 +15,7 @@ __all__ = [
     "ConditioningState",
     "Count",
     "Day",
+    "Digits",
     "Direction",
     "JudgedBy",
     "Microseconds",
@@ -41,6 +42,8 @@ Moment = Annotated[
 Day = Annotated[str, Field(json_schema_extra={"format": "date"})]
 QuarterName = Annotated[str, Field(pattern="^[0-9]{4}-Q[1-4]$")]
 Count = Annotated[int, Field(ge=0)]
+Digits = Annotated[int, Field(ge=3, le=9)]
+"""Significant digits with which the values of a stream show a difference within its scatter."""
 Rank = Annotated[int, Field(ge=1)]
 Probability = Annotated[float, Field(ge=0, le=1)]
 Bound = Literal[-1, 0, 1]

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
 from ingest.documents.entries import EntryBody, StoredEntryBody
-from ingest.documents.fields import Count, Microseconds, Moment
+from ingest.documents.fields import Count, Digits, Microseconds, Moment
 from ingest.documents.stream import Limit, StoredLimit, StreamNames
 from spc.vocabulary.enums import AlertState, Grade, Kind, Verdict
 
@@ -132,6 +132,7 @@ class StoredStreamDifference(StreamNames):
     """What a change of limits changes in one stream."""
 
     unit: str
+    digits: NotRequired[Digits]
     limits_before: StoredLimitFigures
     limits_after: StoredLimitFigures
     verdicts: list[StoredChangedVerdict]
@@ -143,6 +144,7 @@ class StreamDifference(StreamNames):
     """What a change of limits changes in one stream, as it is shown."""
 
     unit: str
+    digits: NotRequired[Digits]
     limits_before: LimitFigures
     limits_after: LimitFigures
     verdicts: list[ChangedVerdict]

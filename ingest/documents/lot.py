@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
@@ -11,7 +11,8 @@ from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.capture import SessionCaptures
-from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment
+from ingest.documents.conformity import Conformity
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from spc.vocabulary.enums import Scale, Verdict
 
@@ -100,6 +101,7 @@ class Session(TypedDict):
     characteristic: str
     unit: str
     tested_at: Moment
+    digits: NotRequired[Digits]
     ended_at: Moment
     chamber: str
     instrument: str
@@ -122,6 +124,7 @@ class Session(TypedDict):
     verdict: Verdict
     bags: Count
     mark: SessionMark | None
+    conformity: Conformity | None
     bench_findings: list[BenchMark]
     # Captured discharges beside their recorded figures; null where there are none.
     captures: SessionCaptures | None
@@ -162,6 +165,7 @@ class EarlierValue(TypedDict):
     line: Count
     replaced_by: str
     unit: str
+    digits: NotRequired[Digits]
     tested_at: Moment
     replaced_at: Moment
 

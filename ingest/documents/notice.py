@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import StreamEvidence
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
-from ingest.documents.fields import Bound, Count, JudgedBy, Microseconds, Moment, PointState
+from ingest.documents.fields import Bound, Count, Digits, JudgedBy, Microseconds, Moment, PointState
 from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Kind, Scale, Verdict
@@ -124,6 +124,7 @@ class NoticeDocument(StreamNames):
     drawn_up_at: Moment
     raised_at: Moment
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     judged_by: JudgedBy
     guard_percent: float

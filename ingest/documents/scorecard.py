@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
@@ -10,7 +10,18 @@ from typing_extensions import TypedDict
 from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
-from ingest.documents.fields import Bound, Count, Day, JudgedBy, Moment, Probability, QuarterName, Rank, Standing
+from ingest.documents.fields import (
+    Bound,
+    Count,
+    Day,
+    Digits,
+    JudgedBy,
+    Moment,
+    Probability,
+    QuarterName,
+    Rank,
+    Standing,
+)
 from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import Direction, Effectiveness, Scale, Side, StreamState, Verdict
@@ -159,6 +170,7 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
     """
 
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     judged_by: JudgedBy
     readings: Count

@@ -24,12 +24,14 @@ from ingest.documents.stream import Limit, StoredLimit, StoredStream, StreamFigu
 __all__ = ["SERVED", "TIMES", "iso", "served"]
 
 TIMES = {
+    "after_us": "after_at",
     "entered_us": "entered_at",
     "from_us": "from_at",
     "frozen_us": "frozen_at",
     "latest_tested_us": "latest_tested_at",
     "off_from_us": "off_from_at",
     "off_until_us": "off_until_at",
+    "moved_on_us": "moved_on_at",
     "raised_us": "raised_at",
     "recorded_us": "recorded_at",
     "since_high_us": "since_high_at",

@@ -9,16 +9,19 @@ from typing_extensions import TypedDict
 
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
+from ingest.documents.conformity import DecisionRisks
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
-from ingest.documents.fields import Bound, Count, Day, Microseconds, Moment, PointState, Probability
+from ingest.documents.fields import Bound, Count, Day, Digits, Direction, Microseconds, Moment, PointState, Probability
 from spc.vocabulary.enums import Scale, StreamState, Verdict
 
 __all__ = [
+    "BaselineMove",
     "BoardRow",
     "Capability",
     "Components",
     "ControlLimits",
     "Dependence",
+    "Detector",
     "FanPoint",
     "Forecast",
     "HumidityEffect",
@@ -29,6 +32,7 @@ __all__ = [
     "Point",
     "ProductRow",
     "SpecificationLimits",
+    "StoredBaselineMove",
     "StoredBoardRow",
     "StoredControlLimits",
     "StoredFanPoint",
@@ -40,10 +44,12 @@ __all__ = [
     "StoredSparkline",
     "StoredSpecificationLimits",
     "StoredStream",
+    "StoredWander",
     "StreamChart",
     "StreamDocument",
     "StreamFigures",
     "StreamNames",
+    "Wander",
     "WeeksToLimit",
 ]
 
@@ -69,6 +75,7 @@ class WeeksToLimit(TypedDict):
 
 class _BoardFigures(TypedDict):
     unit: str
+    digits: NotRequired[Digits]
     lots: Count
     last_lot: str | None
     level: float | None
@@ -294,6 +301,38 @@ class Dependence(TypedDict):
     told: str
 
 
+class Detector(TypedDict):
+    """The autocorrelation that the detector takes for a stream, from its lots and its sisters, with a 90 % interval.
+
+    `undecided` says that both none and a strong one fit the lots: more of them have to tell. `scatter_from_others` is the
+    share of the stream's scatter between lots that comes from the other streams of the characteristic.
+    """
+
+    autocorrelation: float
+    low: float
+    high: float
+    undecided: bool
+    scatter_from_others: Probability
+
+
+class _BaselineMove(TypedDict):
+    lot: str
+    direction: Direction
+    lots: Count
+
+
+class StoredBaselineMove(_BaselineMove):
+    """The level moved while the baseline was learnt: the first moved lot, its direction, the baseline lots from there on."""
+
+    since_us: Microseconds
+
+
+class BaselineMove(_BaselineMove):
+    """A move of the level within the baseline, as it is shown."""
+
+    since_at: Moment
+
+
 class Normality(TypedDict):
     """The test of the lot levels against the normal law, and what it means."""
 
@@ -387,20 +426,39 @@ class Point(StoredPoint):
 
 class _StreamFigures(TypedDict):
     unit: str
+    digits: NotRequired[Digits]
     scale: Scale
     components: Components
     capability: Capability
     dependence: Dependence | None
+    detector: Detector | None
     normality: Normality | None
     pattern_price: PatternPrice
+
+
+class StoredWander(TypedDict):
+    """A level that moves away and comes back time and again: since when, and its moves up to the one that shows it."""
+
+    since_us: Microseconds
+    moves: Count
+
+
+class Wander(TypedDict):
+    """A level that moves away and comes back time and again, as it is shown."""
+
+    since_at: Moment
+    moves: Count
 
 
 class StoredStream(_StreamFigures):
     """The stored part of a stream's document, without its points."""
 
+    wander: NotRequired[StoredWander | None]
+
     limits: StoredControlLimits
     limits_history: list[StoredControlLimits]
     specification_limits: StoredSpecificationLimits
+    baseline_moving: StoredBaselineMove | None
     forecast: StoredForecast | None
     settings: list[StoredRestart]
     acts: list[StoredStreamEntry]
@@ -409,9 +467,12 @@ class StoredStream(_StreamFigures):
 class StreamFigures(_StreamFigures):
     """The stored part of a stream's document as it is shown."""
 
+    wander: NotRequired[Wander | None]
+
     limits: ControlLimits
     limits_history: list[ControlLimits]
     specification_limits: SpecificationLimits
+    baseline_moving: BaselineMove | None
     forecast: Forecast | None
     settings: list[Restart]
     acts: list[StreamEntry]
@@ -427,3 +488,4 @@ class StreamDocument(StreamChart, StreamNames):
     """One stream, point by point."""
 
     humidity: HumidityEffect | None
+    decision: DecisionRisks | None

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from ingest.common.instants import from_microseconds
-from ingest.common.number_format import amount, way
+from ingest.common.number_format import amounts, digits_of, in_unit, percent_change, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
-from ingest.documents.alert import StoredBenchEvidence, StoredStreamEvidence
+from ingest.documents.alert import LogDeparture, StoredBenchEvidence, StoredStreamEvidence
+from spc.vocabulary.enums import WANDER
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
-__all__ = ["bench_message", "message", "slip", "suspect_named"]
+__all__ = ["bench_message", "message", "place_named", "slip", "suspect_named"]
 
 
 def message(stream: Stream, evidence: StoredStreamEvidence) -> str:
     """One sentence for one alert."""
     where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
-    away = "; this is away from the limit" if evidence["away_from_limit"] else ""
+    away = "; the level moves away from the limit" if evidence["away_from_limit"] else ""
     doubt = f". {evidence['may_be_a_slip']}" if evidence["may_be_a_slip"] else ""
     return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{away}{doubt}")
 
@@ -25,26 +26,34 @@ def bench_message(evidence: StoredBenchEvidence) -> str:
     until = evidence["off_until_us"]
     since = f"since about {_day(evidence['off_from_us'])}"
     span = since if until is None else f"from about {_day(evidence['off_from_us'])} to {_day(until)}"
-    verb = "reads" if until is None else "read"
+    verb = SUSPECT[evidence["suspect_kind"]][1] if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
-    return printable(f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}")
+    text = f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}"
+    return printable(text[:1].upper() + text[1:])
 
 
 def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
     """The candidate source of a shift, as the subject of a sentence."""
-    return printable(SUSPECT[kind].format(suspect=suspect, quantity=quantity))
+    place = place_named(kind.partition(" ")[0], suspect)
+    return printable(SUSPECT[kind][0].format(suspect=suspect, place=place, quantity=quantity))
+
+
+def place_named(kind: str, name: str) -> str:
+    """A chamber or load with its noun, which its name may hold already: "chamber A", "Chamber 2"."""
+    return name if name.casefold().startswith(kind) else f"{kind} {name}"
 
 
 PLAIN_HUMIDITY = 0.3
 """Smallest difference in humidity (% RH) for which the sentence states its effect on resistance."""
 
 SUSPECT = {
-    "instrument": "{suspect}",
-    "chamber": "what comes from chamber {suspect}",
-    "chamber and quantity": "{quantity} of what comes from chamber {suspect}",
-    "load": "what came with load {suspect}",
-    "quantity": "every {suspect}",
+    "instrument": ("{suspect}", "reads"),
+    "chamber": ("lots conditioned in {place}", "read"),
+    "chamber and quantity": ("{quantity} of lots conditioned in {place}", "reads"),
+    "load": ("lots of {place}", "read"),
+    "quantity": ("{suspect} on every instrument", "reads"),
 }
+"""The candidate source as the subject of a sentence, and its verb."""
 
 
 def _shifts(evidence: StoredBenchEvidence) -> str:
@@ -72,8 +81,11 @@ def _reasons(evidence: StoredBenchEvidence) -> str:
         parts.append(f"{evidence['agreeing']} of {evidence['suppliers']} suppliers moved the same way")
     if evidence.get("streams_on_source", 0) > evidence["suppliers"]:
         parts.append(f"with {evidence['streams_agreeing']} of {evidence['streams_on_source']} streams")
-    humidity = evidence["humidity"]
-    if humidity and humidity["before"] is not None and humidity["during"] is not None:
+    humidity, departure = evidence["humidity"], evidence.get("log_departure")
+    if departure is not None:
+        # It holds the humidity of the tests before and during the shift.
+        parts.append(_log(str(evidence.get("log")), departure))
+    elif humidity and humidity["before"] is not None and humidity["during"] is not None:
         off, other = humidity["during"], humidity["before"]
         if evidence["returned"]:
             off, other = other, off
@@ -81,6 +93,23 @@ def _reasons(evidence: StoredBenchEvidence) -> str:
         conditioned = f"conditioned at {off:.1f} % RH, {other:.1f} % {weeks}"
         parts.append(conditioned + _humidity_alone(off - other, evidence))
     return ", ".join(parts) or "the check standard moved"
+
+
+def _log(log: str, departure: LogDeparture) -> str:
+    """What the log of the chamber shows beside the departure of humidity that the films show."""
+    films = f"the films show {round(departure['fitted'], 1) + 0.0:+.1f} ± {1.96 * departure['fitted_se']:.1f} % RH"
+    logged = f"{round(departure['logged'], 1) + 0.0:+.1f} % RH"
+    often = ""
+    if departure["spans"]:
+        share = 100 * departure["like"] / departure["spans"]
+        often = f"; the log departs as much in {share:.0f} of 100 spans of {departure['days']} days"
+    if log == "agrees":
+        return f"the chamber log agrees with humidity as the cause ({logged}; {films}{often})"
+    if log == "contradicts":
+        return f"the chamber log contradicts humidity as the cause ({logged}; {films}{often})"
+    if departure["sensor"] == "second":
+        return f"the second sensor of the chamber is silent ({logged}; {films}), so humidity is unlikely"
+    return f"the chamber log is silent ({logged}; {films}), which rules nothing out: its sensor may be the one that controls"
 
 
 def _humidity_alone(change: float, evidence: StoredBenchEvidence) -> str:
@@ -96,72 +125,81 @@ def _humidity_alone(change: float, evidence: StoredBenchEvidence) -> str:
 
 
 def slip(mark: UnitError) -> str:
-    """What is off about a marked session, as a question to whoever wrote it."""
+    """Why the values of a marked session are suspect, and what to do."""
     what = "the whole test reads" if mark.extent == ErrorExtent.ALL else "some readings are"
     if mark.cause == ErrorCause.LOGARITHM:
-        return f"It may be a slip: {what} like logarithms among values; look at the file"
+        return f"Possible typing error: {what} like logarithms among values; check the file"
     times = f"{10 ** abs(mark.power):,}"
-    off = f"{times} times the usual" if mark.power > 0 else f"a {times}th of the usual"
-    return f"It may be a slip: {what} about {off}, as if another unit was meant; look at the file"
+    off = f"{times} times the normal level" if mark.power > 0 else f"one {times}th of the normal level"
+    return f"Possible unit error: {what} about {off}, as if in another unit; check the file"
 
 
 def _limit(evidence: StoredStreamEvidence) -> str:
     if evidence["form"] == "undecided":
         return _undecided(evidence)
-    unit, over = evidence["unit"], evidence["direction"] > 0
-    edge = evidence["limit_upper"] if over else evidence["limit_lower"]
-    judged = (
-        "a lot with readings out of range"
-        if evidence["judged"] is None
-        else f"a lot at {amount(evidence['judged'], unit)}"
-    )
-    first = f"{judged}, {'not under' if over else 'below'} the limit of {amount(edge, unit)}"
-    return first + (
-        f"; {evidence['lots']} lots so, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
-    )
+    over = evidence["direction"] > 0
+    judged, edge = _compared(evidence, evidence["judged"], evidence["limit_upper" if over else "limit_lower"])
+    value = "a lot with readings out of range" if evidence["judged"] is None else f"lot at {judged}"
+    text = f"{value} fails the limit ({'under' if over else 'at least'} {edge})"
+    return text + (f"; {evidence['lots']} lots so far, latest {evidence['latest_lot']}" if evidence["lots"] > 1 else "")
 
 
 def _undecided(evidence: StoredStreamEvidence) -> str:
-    unit, edges = evidence["unit"], (evidence["limit_lower"], evidence["limit_upper"])
-    limit = " and ".join(amount(edge, unit) for edge in edges if edge is not None)
+    edges = (evidence["limit_lower"], evidence["limit_upper"])
+    limit = " and ".join(in_unit(evidence, edge) for edge in edges if edge is not None)
     why = (
         "readings beyond the range of the meter leave it open"
         if evidence["judged"] is None
-        else f"{amount(evidence['judged'], unit)} is within the guard band"
+        else f"{in_unit(evidence, evidence['judged'])} is within the guard band"
     )
-    more = f"; {evidence['lots']} lots so, the latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
+    more = f"; {evidence['lots']} lots so far, latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
     return f"a lot undecided against the limit of {limit}: {why}{more}"
 
 
 def _point(evidence: StoredStreamEvidence) -> str:
-    return f"one lot at {amount(evidence['level'], evidence['unit'], evidence['level_bound'])}, usual is {amount(evidence['usual'], evidence['unit'])}"
+    level, center = _compared(evidence, evidence["level"], evidence["usual"])
+    if evidence["level_bound"]:
+        level = in_unit(evidence, evidence["level"], evidence["level_bound"])
+    return f"outlier: lot mean {'out of range' if evidence['level'] is None else level}, centre line {center}"
 
 
 def _drift(evidence: StoredStreamEvidence) -> str:
-    change = evidence["change_percent_per_month"]
-    going, unit = way(evidence["direction"], change), evidence["unit"]
+    change, digits = evidence["change_percent_per_month"], digits_of(evidence)
+    going = way(evidence["direction"], change, digits)
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
-    pace = f", {change:+.1f} % a month" if change is not None and going in ("rising", "falling", "moving") else ""
-    return f"{going}{since}{pace}; lot mean {amount(evidence['latest_level'], unit, evidence['latest_bound'])}, usual was {amount(evidence['usual'], unit)}"
+    moving = change is not None and going in ("rising", "falling")
+    pace = f", {percent_change(change, digits)} % a month" if change is not None and moving else ""
+    level, center = _compared(evidence, evidence["latest_level"], evidence["usual"])
+    if evidence["latest_bound"]:
+        level = _latest(evidence)
+    lasting = ": the level has no lasting place" if evidence["form"] == WANDER else ""
+    return f"{going}{since}{pace}{lasting}; lot mean {level}, centre line {center}"
 
 
 def _spread(evidence: StoredStreamEvidence) -> str:
-    between = "readings on a bag" if evidence["form"] == "reading_spread" else "bags"
-    return f"{between} scatter more than usual (level {amount(evidence['level'], evidence['unit'], evidence['level_bound'])})"
+    between = "variation between readings on a bag" if evidence["form"] == "reading_spread" else "bag-to-bag variation"
+    return f"{between} above normal (lot mean {in_unit(evidence, evidence['level'], evidence['level_bound'])})"
 
 
 def _pattern(evidence: StoredStreamEvidence) -> str:
-    return f"{evidence['form'].replace('_', ' ')} (level {amount(evidence['latest_level'], evidence['unit'], evidence['latest_bound'])})"
+    pattern = evidence["form"].replace("_", " ")
+    return f"run pattern, {pattern} (lot mean {_latest(evidence)})"
 
 
 def _forecast(evidence: StoredStreamEvidence) -> str:
-    chance, now = (
-        evidence["breach_probability"],
-        amount(evidence["latest_level"], evidence["unit"], evidence["latest_bound"]),
-    )
+    chance = evidence["breach_probability"]
     if chance is None:
-        return f"a breach was likely within the horizon; then {now}"
-    return f"{100 * chance:.0f} % chance of a breach within the horizon; lot mean {now}"
+        return f"a failing lot was likely within the horizon; lot mean then {_latest(evidence)}"
+    return f"{100 * chance:.0f} % chance of a failing lot within the horizon; lot mean {_latest(evidence)}"
+
+
+def _latest(evidence: StoredStreamEvidence) -> str:
+    return in_unit(evidence, evidence["latest_level"], evidence["latest_bound"])
+
+
+def _compared(evidence: StoredStreamEvidence, *values: float | None) -> list[str]:
+    """Values of one sentence, with enough digits to show their difference."""
+    return amounts(values, evidence["unit"], digits_of(evidence))
 
 
 def _day(microseconds: int) -> str:

@@ -21,8 +21,11 @@ from ingest.common.instants import WEEK_US
 from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
+from ingest.documents.conformity import StoredConformity
 from ingest.documents.stream import StoredBoardRow, StoredPoint, StoredSparkline, StoredStream
 from ingest.evaluation.bag_counts import update_bag_counts
+from ingest.evaluation.bench_part import bench_parts_of, update_bench_parts
+from ingest.evaluation.conformity import conformity_documents, with_uncertainty
 from ingest.evaluation.detector_state import detector_states, write_detector_state
 from ingest.evaluation.pooled_autocorrelation import pools_of, update_pooled_autocorrelation
 from ingest.evaluation.reference_scores import forget_scores, write_scores
@@ -34,6 +37,7 @@ from ingest.sessions.suspect_values import SET_ASIDE, Suspect, suspects, write_s
 from ingest.store.store import insert_many
 from spc import detection
 from spc.kernels.columns import Rows
+from spc.stream.level_uncertainty import NO_BENCH_PART
 
 __all__ = ["Evaluated", "evaluate", "evaluate_stale", "evaluate_without", "inputs_of", "subject_of", "write"]
 
@@ -45,7 +49,7 @@ JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":
 class Evaluated:
     """One stream as its evaluation is stored.
 
-    `points` holds session, time of test, distance from the centre line and document of each point; `verdicts` are those of
+    `conformity` holds the document of each session by number. `points` holds session, time of test, distance from the centre line and document of each point; `verdicts` are those of
     `spc.stream.evaluate` with `lot` and `started_us`, one row a session; `charted` are its points, `marked` the sessions whose
     values may be a slip, `cache` its results for the next evaluation.
     """
@@ -55,6 +59,7 @@ class Evaluated:
     sketch: StoredSparkline
     document: StoredStream
     points: list[tuple[int, int, float | None, StoredPoint]]
+    conformity: Mapping[int, StoredConformity]
     verdicts: Rows
     alerts: list[Alert]
     charted: Rows
@@ -66,6 +71,7 @@ def evaluate_stale(connection: Connection, lab: Lab, watch: Progress = no_progre
     """Evaluate every stream marked stale; their numbers, and the ids of the alerts that are new."""
     lab = with_entered_limits(connection, lab)
     update_pooled_autocorrelation(connection, lab)
+    update_bench_parts(connection, lab)
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product, characteristic FROM stream WHERE stale = 1 ORDER BY id"
     )
@@ -82,6 +88,7 @@ def inputs_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, St
     """What the evaluation of these streams starts from, by number; a stream without a session is left out."""
     ids = [stream.id for stream in streams]
     sessions, pools, caches = sessions_of(connection, ids), pools_of(connection), detector_states(connection, ids)
+    benches = bench_parts_of(connection)
     entries = entries_on_each(connection, [subject_of(stream) for stream in streams])
     return {
         stream.id: StreamInput(
@@ -89,6 +96,7 @@ def inputs_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, St
             sessions[stream.id],
             entries[subject_of(stream)],
             pools.get(stream.characteristic, detection.NO_POOL),
+            benches.get(stream.characteristic, NO_BENCH_PART),
             caches.get(stream.id, spc.stream.evaluate.EvaluationCache()),
         )
         for stream in streams
@@ -119,8 +127,10 @@ def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> list[Evaluated]:
     marks = [_marked(lab, one) for one in inputs]
     requests = [_request(lab, one, marked) for one, marked in zip(inputs, marks, strict=True)]
     return [
-        _evaluated(StreamContext(lab, one.stream, one.entries, marked, evaluation), one.sessions)
-        for one, marked, evaluation in zip(inputs, marks, spc.stream.evaluate.streams(requests), strict=True)
+        _evaluated(StreamContext(lab, one.stream, one.entries, marked, evaluation), Rows.of(request.sessions))
+        for one, marked, request, evaluation in zip(
+            inputs, marks, requests, spc.stream.evaluate.streams(requests), strict=True
+        )
     ]
 
 
@@ -132,7 +142,11 @@ def _request(lab: Lab, one: StreamInput, marked: Mapping[int, Suspect]) -> spc.s
     aside = [session for session, suspect in marked.items() if suspect.settled == SET_ASIDE]
     prepared = for_evaluation(lab, one.stream.product, one.stream.characteristic, one.sessions, aside)
     settings = _settings(lab, one.stream, one.entries, prepared, marked)
-    return spc.stream.evaluate.EvaluationRequest(prepared, settings, one.pool, one.cache)
+    prepared = with_uncertainty(lab, one.stream.characteristic, prepared, settings.unreviewed, one.bench)
+    # The scatter of films says nothing of a reference that is kept so that it does not change.
+    is_check = lab.is_check_standard(one.stream.supplier, one.stream.product)
+    pool = one.pool.without_scatter() if is_check else one.pool
+    return spc.stream.evaluate.EvaluationRequest(prepared, settings, pool, one.cache)
 
 
 def _evaluated(context: StreamContext, sessions: Rows) -> Evaluated:
@@ -144,6 +158,7 @@ def _evaluated(context: StreamContext, sessions: Rows) -> Evaluated:
         sketch=sketch(context),
         document=stream_document(context),
         points=list(zip(*columns, point_documents(context), strict=True)),
+        conformity=conformity_documents(context.lab, context.stream.characteristic, sessions),
         verdicts=evaluation.verdicts.adding({name: sessions[name] for name in ("lot", "started_us")}),
         alerts=stream_alerts(context),
         charted=points,
@@ -157,6 +172,7 @@ def write(connection: Connection, evaluated: Evaluated) -> list[str]:
     number = evaluated.stream.id
     write_detector_state(connection, number, evaluated.cache)
     _write_verdicts(connection, number, evaluated.verdicts)
+    _write_conformity(connection, number, evaluated.conformity)
     write_suspects(connection, number, evaluated.marked)
     write_scores(connection, number, evaluated.charted)
     _write_points(connection, number, evaluated.points)
@@ -211,7 +227,7 @@ def _settings(
 
 def _forget(connection: Connection, stream: Stream) -> None:
     """Delete the results of a stream whose last reading was corrected away from it."""
-    for table in ("evaluation", "watched", "point", "alert", "mark"):
+    for table in ("evaluation", "watched", "point", "alert", "mark", "conformity"):
         connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream.id,))
     forget_scores(connection, stream.id)
 
@@ -233,6 +249,24 @@ def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> N
         connection,
         "UPDATE session SET level_unit = ?, worst = ?, judged = ?, verdict = ? WHERE id = ?",
         [row for row in rows if row not in before],
+    )
+
+
+def _write_conformity(connection: Connection, stream_id: int, documents: Mapping[int, StoredConformity]) -> None:
+    """Write the documents that are new or changed, and delete those of sessions that are gone."""
+    stored = connection.exec_driver_sql("SELECT session_id, document FROM conformity WHERE stream_id = ?", (stream_id,))
+    before = dict(tuple(row) for row in stored)
+    rows = {session: as_json(document) for session, document in documents.items()}
+    insert_many(
+        connection,
+        "DELETE FROM conformity WHERE session_id = ?",
+        [(session,) for session in before if session not in rows],
+    )
+    insert_many(
+        connection,
+        "INSERT INTO conformity (session_id, stream_id, document) VALUES (?, ?, ?) "
+        "ON CONFLICT (session_id) DO UPDATE SET stream_id = excluded.stream_id, document = excluded.document",
+        [(session, stream_id, text) for session, text in rows.items() if before.get(session) != text],
     )
 
 

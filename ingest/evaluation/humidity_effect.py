@@ -21,7 +21,7 @@ from ingest.store.store import get_meta, put_meta
 from spc.stream.humidity_effect import Sensitivity, Sums, pooled, sums_within
 from spc.stream.verdicts import to_unit
 
-__all__ = ["humidity_of", "humidity_slope", "update_humidity_effect"]
+__all__ = ["humidity_of", "humidity_slope", "slope_before", "update_humidity_effect"]
 
 # A stream's level wanders over a year: only lots of one quarter are compared.
 QUARTER_US = 13 * WEEK_US
@@ -69,10 +69,20 @@ def _kept(connection: Connection, product: str, characteristic: str) -> _Kept:
     return kept
 
 
-def _sums(connection: Connection, stream: int) -> Sums:
+def _sums(connection: Connection, stream: int, before_us: int | None = None) -> Sums:
     rows = connection.exec_driver_sql(LOTS_SQL, (stream,)).fetchall()
+    if before_us is not None:
+        rows = [row for row in rows if row.tested_us < before_us]
     tested_us, level, humidity = (np.array([row[place] for row in rows], dtype=np.float64) for place in range(3))
     return sums_within(level, humidity, tested_us // QUARTER_US)
+
+
+def slope_before(connection: Connection, product: str, characteristic: str, before_us: int) -> Sensitivity | None:
+    """The effect of humidity on a product by its lots before a moment; None where they do not show it."""
+    streams = connection.exec_driver_sql(
+        "SELECT id FROM stream WHERE product = ? AND characteristic = ? ORDER BY id", (product, characteristic)
+    ).scalars()
+    return pooled([_sums(connection, int(stream), before_us) for stream in streams.all()])
 
 
 def humidity_of(connection: Connection, lab: Lab, stream: int) -> tuple[HumidityEffect | None, list[float | None]]:

@@ -1,4 +1,4 @@
-"""The autocorrelation of lots pooled over the streams of a characteristic, kept so that a round reads only what changed.
+"""Prior of the streams of a characteristic (autocorrelation, scatter), kept so that a round reads only what changed.
 
 A stream that changed gets new sums; the pool follows from the sums of all streams of its characteristic. Where the pool
 changes, every stream with lots since then is evaluated again, so that one round over a whole history and many rounds drop by
@@ -19,11 +19,13 @@ from ingest.config.lab import Lab
 from ingest.evaluation.reference_scores import note_changed
 from ingest.store.store import insert_many
 from spc import detection
-from spc.detection.pooled_autocorrelation import COLUMNS
+from spc.detection.pooled_prior import COLUMNS
 
 __all__ = ["pools_of", "update_pooled_autocorrelation"]
 
 STREAMS_AT_ONCE = 500
+FIELDS = ("from_weeks", "independent", "autocorrelation", "scatter", "scatter_lots")
+"""Columns of a stored pool, in order."""
 
 
 def update_pooled_autocorrelation(connection: Connection, lab: Lab) -> None:
@@ -40,11 +42,11 @@ def update_pooled_autocorrelation(connection: Connection, lab: Lab) -> None:
         _update_pool(connection, characteristic)
 
 
-def pools_of(connection: Connection) -> dict[str, detection.PooledAutocorrelation]:
+def pools_of(connection: Connection) -> dict[str, detection.PooledPrior]:
     """The pools, by characteristic."""
     rows = connection.exec_driver_sql("SELECT characteristic, said FROM sister")
     return {
-        name: detection.PooledAutocorrelation(*np.array(json.loads(stored), dtype=np.float64).reshape(-1, 3).T)
+        name: detection.PooledPrior(*np.array(json.loads(stored), dtype=np.float64).reshape(-1, len(FIELDS)).T)
         for name, stored in rows
     }
 
@@ -80,7 +82,7 @@ def _update_pool(connection: Connection, characteristic: str) -> None:
     ).fetchall()
     sums = pd.DataFrame([tuple(row) for row in rows], columns=["stream", *COLUMNS])
     pool = detection.pool(sums)
-    now = list(zip(pool.from_weeks.tolist(), pool.dependence.tolist(), pool.lots.tolist(), strict=True))
+    now = list(zip(*(getattr(pool, name).tolist() for name in FIELDS), strict=True))
     stored = connection.exec_driver_sql("SELECT said FROM sister WHERE characteristic = ?", (characteristic,)).scalar()
     changed = set(now) ^ {tuple(one) for one in json.loads(stored or "[]")}
     if not changed:

@@ -12,15 +12,19 @@ import numpy as np
 
 from ingest.audit.audit_log import AuditEntry, baseline_restarts, excluded_lots
 from ingest.common.instants import microseconds, weeks_to_us
+from ingest.common.number_format import LEAST_DIGITS, digits_for
 from ingest.config.limit_history import SIDES, step_document
 from ingest.documents.entries import StoredRestart, StoredSignature
+from ingest.documents.fields import Direction
 from ingest.documents.stream import (
     Capability as CapabilityDocument,
 )
 from ingest.documents.stream import (
     Components,
     Dependence,
+    Detector,
     Normality,
+    StoredBaselineMove,
     StoredBoardRow,
     StoredControlLimits,
     StoredFanPoint,
@@ -30,19 +34,21 @@ from ingest.documents.stream import (
     StoredSparkline,
     StoredSpecificationLimits,
     StoredStream,
+    StoredWander,
     WeeksToLimit,
 )
 from ingest.evaluation.stream_context import StreamContext
 from ingest.sessions.suspect_values import SET_ASIDE, Suspect
 from spc.capability import Capability
 from spc.kernels.columns import Rows
+from spc.stream.alert_episodes import MOVES
 from spc.stream.baseline import LeftOutReason, limits
 from spc.stream.chart_columns import CHART_WIDTH
 from spc.stream.evaluate import Evaluation, Segment
 from spc.stream.verdicts import to_unit
-from spc.vocabulary.enums import Scale
+from spc.vocabulary.enums import WANDER, Kind, Scale
 
-__all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_document"]
+__all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_digits", "stream_document"]
 
 YEAR_WEEKS = 52.0
 # A chance is stated as futures of this many.
@@ -76,6 +82,20 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
     return np.where(np.isfinite(values), to_unit(values, scale), np.nan)
 
 
+def stream_digits(evaluation: Evaluation, scale: str) -> int:
+    """Significant digits that the scatter from lot to lot needs.
+
+    The scatter is that of successive baseline lots (J. von Neumann, 1941, The mean square successive difference; from
+    memory): neither a drift nor limits that are widened for dependence hide how finely the stream is measured.
+    """
+    if not evaluation.segments:
+        return LEAST_DIGITS
+    segment = evaluation.segments[-1]
+    steps = np.diff(segment.points.floats("level")[segment.baseline.used])
+    scatter = float(np.sqrt(np.mean(steps**2) / 2)) if steps.size else 0.0
+    return digits_for(scatter, None if scale == Scale.LOG else segment.baseline.center)
+
+
 # Board
 
 
@@ -86,6 +106,7 @@ def board_row(context: StreamContext) -> StoredBoardRow:
     limited, capability = bounds.lower is not None or bounds.upper is not None, _capability(evaluation)
     return {
         "unit": declared.unit,
+        "digits": stream_digits(evaluation, declared.scale),
         "lots": len(set(points["lot"][points["valid"]].tolist())),
         "last_lot": str(points["lot"][-1]),
         "last_tested_us": int(points["started_us"][-1]),
@@ -164,14 +185,18 @@ def stream_document(context: StreamContext) -> StoredStream:
     history = [_segment(context, segment) for segment in evaluation.segments]
     return {
         "unit": declared.unit,
+        "digits": stream_digits(evaluation, declared.scale),
         "scale": Scale(declared.scale),
         "limits": history[-1] if history else _no_limits(),
         "limits_history": history,
         "specification_limits": _specification_limits(context),
+        "baseline_moving": _baseline_moving(evaluation),
         "components": _components(evaluation),
         "forecast": _forecast(evaluation, declared.scale),
+        "wander": _wander(evaluation),
         "capability": _capability(evaluation),
         "dependence": _dependence(evaluation),
+        "detector": _detector(evaluation),
         "normality": _normality(evaluation),
         "pattern_price": {
             "patterns": list(evaluation.pattern_run_length.patterns),
@@ -348,11 +373,45 @@ def _capability(evaluation: Evaluation) -> CapabilityDocument:
     }
 
 
+def _wander(evaluation: Evaluation) -> StoredWander | None:
+    moves = [one for one in evaluation.episodes if one.kind == Kind.DRIFT]
+    if not moves or moves[-1].name != WANDER or moves[-1].end is not None:
+        return None
+    points = evaluation.points.take(evaluation.points["valid"])
+    return {"since_us": int(points["started_us"][moves[-MOVES].opened]), "moves": MOVES}
+
+
 def _dependence(evaluation: Evaluation) -> Dependence | None:
     found = evaluation.segments[-1].dependence if evaluation.segments else None
     if found is None:
         return None
     return {"rho": found.rho, "low": found.lower, "high": found.upper, "told": str(found.neighbours).replace("_", " ")}
+
+
+def _detector(evaluation: Evaluation) -> Detector | None:
+    known = evaluation.posterior
+    if known is None:
+        return None
+    return {
+        "autocorrelation": known.autocorrelation,
+        "low": known.low,
+        "high": known.high,
+        "undecided": known.undecided,
+        "scatter_from_others": known.scatter_from_others,
+    }
+
+
+def _baseline_moving(evaluation: Evaluation) -> StoredBaselineMove | None:
+    move = evaluation.baseline_move
+    if move is None:
+        return None
+    points = evaluation.segments[-1].points
+    return {
+        "lot": str(points["lot"][move.since]),
+        "since_us": int(points["started_us"][move.since]),
+        "direction": cast(Direction, move.direction),
+        "lots": move.lots,
+    }
 
 
 def _normality(evaluation: Evaluation) -> Normality | None:

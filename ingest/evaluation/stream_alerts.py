@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -17,20 +17,37 @@ from sqlalchemy import Connection
 
 from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
+from ingest.documents.entries import StoredEntryBody
 from ingest.documents.fields import Bound, Direction
 from ingest.evaluation.alert_text import message, slip
-from ingest.evaluation.stored_results import number
+from ingest.evaluation.stored_results import number, stream_digits
 from ingest.evaluation.stream_context import StreamContext
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
-from spc.stream.alert_episodes import QUIET_LOTS, Episode
+from spc.stream.alert_episodes import LOTS, Episode, EpisodeEnd
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import AlertState, Grade, Kind
 
-__all__ = ["Alert", "alert_id", "state_after_entries", "state_of", "stream_alerts", "write_stream_alerts"]
+__all__ = [
+    "SLEEP",
+    "Alert",
+    "alert_id",
+    "newest_valid_test",
+    "state_after",
+    "stream_alerts",
+    "write_stream_alerts",
+]
+
+SLEEP = "sleep"
 
 
 # The columns of a point that the evidence of an alert uses.
+CLOSED_BECAUSE = {
+    EpisodeEnd.QUIET: "{lots} lots without it",
+    EpisodeEnd.BACK: "the {moved} of the last {lots} lots is back where it was",
+    EpisodeEnd.REVERSED: "the level went on to the other side of where it was",
+    EpisodeEnd.BASELINE: "the baseline was set again",
+}
 EVIDENCE = ("lot", "started_us", "center", "level", "level_low", "level_high", "judged", "limit_lower", "limit_upper")
 
 
@@ -76,7 +93,7 @@ def _with_one_start(episodes: Sequence[Episode]) -> list[Episode]:
                 if one.kind in MOVES
                 and episode.kind in MOVES
                 and one.direction == episode.direction
-                and episode.opened - one.latest <= QUIET_LOTS
+                and episode.opened - one.until <= LOTS
             ),
             None,
         )
@@ -117,7 +134,7 @@ def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
 def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str | None) -> StoredStreamEvidence:
     """What moved, since when, how much, and what it would take to breach; levels in the unit."""
     declared, evaluation = context.declared, context.evaluation
-    opened, latest = ({name: points[name][at] for name in EVIDENCE} for at in (episode.opened, episode.latest))
+    opened, latest = ({name: points[name][at] for name in EVIDENCE} for at in (episode.opened, episode.until))
 
     def in_unit(level: float) -> float | None:
         return number(float(to_unit(np.array([level]), declared.scale)[0]))
@@ -128,18 +145,20 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
 
     (level, level_bound), (latest_level, latest_bound) = _bounded_level(opened), _bounded_level(latest)
     # The outlook is today's: it belongs to a cause that is still there, not to one that was set right.
-    outlook = evaluation.forecast if not set_right(episode, len(points)) else None
+    outlook = evaluation.forecast if episode.end is None else None
     return {
         "what": cast(StreamKind, episode.kind),
         "form": episode.name,
         "direction": cast(Direction, episode.direction),
         "unit": declared.unit,
+        "digits": stream_digits(evaluation, declared.scale),
         "lots": episode.lots,
         "latest_lot": str(latest["lot"]),
         "latest_tested_us": int(latest["started_us"]),
         "since_us": when(episode.start),
         "since_low_us": when(episode.start_low),
         "since_high_us": when(episode.start_high),
+        "moved_on_us": None if np.isnan(episode.moved_on) else int(points["started_us"][int(episode.moved_on)]),
         "usual": in_unit(float(opened["center"])),
         "level": in_unit(level),
         "latest_level": in_unit(latest_level),
@@ -151,7 +170,7 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "change_percent_per_month": None if outlook is None else number(outlook.change_percent_per_month),
         "breach_probability": None if outlook is None else number(outlook.breach_probability),
         "away_from_limit": _away(episode, opened["limit_lower"], opened["limit_upper"]),
-        "closed_because": None if outlook is not None else f"{QUIET_LOTS} lots without it",
+        "closed_because": _closed_because(episode),
         "may_be_a_slip": doubt,
     }
 
@@ -185,6 +204,13 @@ def _bounded_level(point: dict[str, Any]) -> tuple[float, Bound]:
     return level, 0
 
 
+def _closed_because(episode: Episode) -> str | None:
+    if episode.end is None:
+        return None
+    moved = "variation" if episode.kind == Kind.SPREAD else "level"
+    return CLOSED_BECAUSE[episode.end].format(moved=moved, lots=LOTS)
+
+
 def _away(episode: Episode, lower: float, upper: float) -> bool:
     """Whether the level moves away from the one limit there is; with limits on both sides nothing does."""
     if episode.kind not in (Kind.POINT, Kind.PATTERN, Kind.DRIFT):
@@ -194,17 +220,20 @@ def _away(episode: Episode, lower: float, upper: float) -> bool:
     return episode.direction == (-1 if np.isnan(lower) else 1)
 
 
-def set_right(episode: Episode, lots: int) -> bool:
-    """Whether the stream has gone on for long enough without the evidence."""
-    return lots - 1 - episode.latest >= QUIET_LOTS
-
-
 def write_stream_alerts(connection: Connection, stream_id: int, alerts: list[Alert]) -> list[str]:
-    """Replace the alerts of one stream; the ids that were not there before."""
-    before = set(connection.exec_driver_sql("SELECT id FROM alert WHERE stream_id = ?", (stream_id,)).scalars())
+    """Replace the alerts of one stream; the ids that were not there before, or are open again after a person closed them."""
+    rows = connection.exec_driver_sql("SELECT id, state FROM alert WHERE stream_id = ?", (stream_id,)).fetchall()
+    before = {row.id: row.state for row in rows}
     connection.exec_driver_sql("DELETE FROM alert WHERE stream_id = ?", (stream_id,))
     write_alerts(connection, alerts)
-    return [alert.id for alert in alerts if alert.id not in before]
+    again = {
+        str(alert)
+        for alert in connection.exec_driver_sql(
+            "SELECT id FROM alert WHERE stream_id = ? AND state = 'open'", (stream_id,)
+        ).scalars()
+        if before.get(alert) == AlertState.CLOSED
+    }
+    return [alert.id for alert in alerts if alert.id not in before or alert.id in again]
 
 
 def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
@@ -219,23 +248,45 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
             (
                 *(getattr(alert, name) for name in columns),
                 json.dumps(alert.evidence, ensure_ascii=False, allow_nan=False),
-                state_of(connection, alert),
+                state_after(connection, alert.id, cast(Mapping[str, Any], alert.evidence)),
             )
             for alert in alerts
         ],
     )
 
 
-def state_of(connection: Connection, alert: Alert) -> AlertState:
-    """The state of an alert: closed where its evidence ended, else as the entries of people set it."""
-    return AlertState.CLOSED if alert.evidence.get("closed_because") else state_after_entries(connection, alert.id)
+def state_after(connection: Connection, alert: str, evidence: Mapping[str, Any]) -> AlertState:
+    """The state of an alert by its evidence and the entries of people.
 
-
-def state_after_entries(connection: Connection, alert: str) -> AlertState:
-    """The state that the entries of people give an alert: that of the last entry, open where there is none."""
+    A person who closes an alert accepts the level of that day. It is open again where the level has moved on since. An alert that
+    sleeps is open again with the next valid lot of its stream.
+    """
+    if evidence.get("closed_because"):
+        return AlertState.CLOSED
     last = connection.exec_driver_sql(
-        "SELECT what FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again') "
+        "SELECT what, at_us, body FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again', 'sleep') "
         "ORDER BY id DESC LIMIT 1",
         (str(Subject.alert(alert)),),
+    ).one_or_none()
+    if last is None:
+        return AlertState.OPEN
+    if last.what == SLEEP:
+        body: StoredEntryBody = json.loads(last.body)
+        stream = Subject.parse(body["stream"])
+        newest = None if stream is None else newest_valid_test(connection, *stream.names)
+        awake = newest is not None and newest > body["after_us"]
+        return AlertState.OPEN if awake else AlertState.ACKNOWLEDGED
+    if last.what == "acknowledge":
+        return AlertState.ACKNOWLEDGED
+    is_closed = last.what == "close" and (evidence.get("moved_on_us") or 0) <= last.at_us
+    return AlertState.CLOSED if is_closed else AlertState.OPEN
+
+
+def newest_valid_test(connection: Connection, supplier: str, product: str, characteristic: str) -> int | None:
+    """When the newest valid point of a stream was tested, in UTC microseconds; None where it has none."""
+    newest: int | None = connection.exec_driver_sql(
+        "SELECT max(p.tested_us) FROM point p JOIN session s ON s.id = p.session_id JOIN stream t ON t.id = p.stream_id "
+        "WHERE t.supplier = ? AND t.product = ? AND t.characteristic = ? AND s.conditioning = 'valid'",
+        (supplier, product, characteristic),
     ).scalar()
-    return {"acknowledge": AlertState.ACKNOWLEDGED, "close": AlertState.CLOSED}.get(str(last), AlertState.OPEN)
+    return newest

@@ -14,6 +14,7 @@ from ingest.sessions.suspect_values import Suspect
 from spc import detection
 from spc.kernels.columns import Rows
 from spc.stream.evaluate import Evaluation, EvaluationCache
+from spc.stream.level_uncertainty import BenchPart
 
 __all__ = ["StreamContext", "StreamInput"]
 
@@ -22,14 +23,15 @@ __all__ = ["StreamContext", "StreamInput"]
 class StreamInput:
     """What the evaluation of a stream starts from.
 
-    `sessions` are its rows of `sessions_of`, `entries` what people entered on it, `pool` the autocorrelation of all streams
-    of its characteristic, `cache` the results of its last evaluation.
+    `sessions` are its rows of `sessions_of`, `entries` what people entered on it, `pool` the prior from all streams of
+    its characteristic, `bench` its bench part of the uncertainty, `cache` the results of its last evaluation.
     """
 
     stream: Stream
     sessions: Rows
     entries: list[AuditEntry]
-    pool: detection.PooledAutocorrelation
+    pool: detection.PooledPrior
+    bench: BenchPart
     cache: EvaluationCache
 
 

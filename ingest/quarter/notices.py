@@ -10,40 +10,38 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from ingest.decisions.corrective_actions import no_notice_because
-from ingest.documents.alert import Alert, CorrectiveAction
+from ingest.decisions.cases import ANSWER_DAYS
+from ingest.documents.alert import CorrectiveAction
+from ingest.documents.case import Case
 from ingest.documents.scorecard import NoticeList, NoticeRow
 from ingest.quarter.lots import Quarter
 from spc.vocabulary.enums import Effectiveness
 
 __all__ = ["ANSWER_DAYS", "asked_in", "in_time", "overdue", "totals"]
 
-# Common practice; an agreement with the supplier takes precedence.
-ANSWER_DAYS = 14
 
-
-def asked_in(alerts: Iterable[Alert], span: Quarter | None = None) -> list[NoticeRow]:
-    """The notices among the alerts, those of a quarter or all, in order of the day on which they were asked."""
+def asked_in(cases: Iterable[Case], span: Quarter | None = None) -> list[NoticeRow]:
+    """The notices to suppliers, those of a quarter or all, in order of the day on which they were asked; one a case."""
     found = [
-        _notice(alert, action, asked_on)
-        for alert in alerts
-        if (action := alert["corrective_action"]) is not None
+        _notice(case, action, asked_on)
+        for case in cases
+        if (action := case["corrective_action"]) is not None
         and (asked_on := action["asked_on"]) is not None
-        and not no_notice_because(alert)
+        and not case["attributed"]
     ]
     if span is not None:
         found = [notice for notice in found if span.first <= date.fromisoformat(notice["asked_on"]) <= span.last]
     return sorted(found, key=lambda notice: (notice["asked_on"], notice["alert"]))
 
 
-def _notice(alert: Alert, action: CorrectiveAction, asked_on: str) -> NoticeRow:
+def _notice(case: Case, action: CorrectiveAction, asked_on: str) -> NoticeRow:
     result = action["result"]
     return {
-        "alert": alert["id"],
-        "supplier": str(alert["supplier"]),
-        "product": str(alert["product"]),
-        "characteristic": str(alert["characteristic"]),
-        "kind": alert["kind"],
+        "alert": case["alert"],
+        "supplier": str(case["supplier"]),
+        "product": str(case["product"]),
+        "characteristic": str(case["characteristic"]),
+        "kind": case["kind"],
         "asked_on": asked_on,
         "answered_on": action["answered_on"],
         "days_to_answer": action["days_to_answer"],

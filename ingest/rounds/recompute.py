@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from sqlalchemy import Connection
 
+from ingest.alerts.case_groups import update_cases
 from ingest.alerts.shared_shift_alerts import update_shared_shift_alerts
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_stale
 from ingest.evaluation.humidity_effect import update_humidity_effect
+from ingest.evaluation.retests import update_retests
 from ingest.stock.update_stock import update_stock
 
 __all__ = ["derive", "follow"]
@@ -27,6 +29,8 @@ def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     """Bring up to date what depends on the evaluations of these streams; the ids of the new alerts about bench and stock."""
     raised = update_shared_shift_alerts(connection, lab, evaluated)
     update_humidity_effect(connection, lab, evaluated)
+    update_retests(connection, lab, evaluated)
+    update_cases(connection, evaluated)
     return raised + update_stock(connection, lab, evaluated)
 
 

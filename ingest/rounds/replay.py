@@ -24,6 +24,7 @@ from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.evaluation.reference_scores import CHANGED_FROM
 from ingest.rounds.recompute import derive
+from ingest.sessions.chamber_states import update_chamber_states
 from ingest.sessions.sessions import rebuild_stale
 from ingest.stock.update_stock import SHELF_STATE
 from ingest.store import schema
@@ -32,7 +33,20 @@ from ingest.store.store import Store, known_store, scratch_store
 __all__ = ["replayed"]
 
 # Tables that are derived again. Alerts about feeds depend on the clock of their rounds and stay.
-DERIVED = ("evaluation", "film_age", "mark", "neighbour", "own_score", "point", "shelf_lot", "sister", "watched")
+DERIVED = (
+    "case_alert",
+    "chamber_state",
+    "evaluation",
+    "film_age",
+    "mark",
+    "neighbour",
+    "own_score",
+    "point",
+    "retest",
+    "shelf_lot",
+    "sister",
+    "watched",
+)
 DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM, SHELF_STATE)
 CAPTURES = ("capture", "capture_match", "captured_lot", "earlier_capture", "stale_capture")
 # Tables that a replay does not need: accounts, deliveries, captures.
@@ -112,3 +126,4 @@ def _derive(connection: Connection, lab: Lab, watch: Progress) -> None:
     rebuild_stale(connection, lab, watch)
     derive(connection, lab, watch)
     watch_climate(connection, lab)
+    update_chamber_states(connection, lab)

@@ -19,8 +19,10 @@ from ingest.common.instants import microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in_drops
+from ingest.intake.search_names import update_search_names
 from ingest.rounds.recompute import derive
 from ingest.sessions.capture_matches import match_captures, unmatched_lines
+from ingest.sessions.chamber_states import update_chamber_states
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema
 from ingest.store.last_round import clock_went_back
@@ -81,9 +83,11 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         done.notes += [went_back] if went_back else []
         match_captures(connection, lab)
         done.notes += unmatched_lines(connection)
+        update_search_names(connection)
         rebuild_stale(connection, lab, watch)
         done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)
+        update_chamber_states(connection, lab)
         done.raised += watch_feeds(connection, lab, now, taken)
         _end(connection, number, done)
     return done
@@ -127,5 +131,5 @@ def _deciding(lab: Lab) -> tuple[object, ...]:
     """The declarations on which results depend; sources only decide how files are read."""
     return (
         str(lab.zone), lab.session_hours, dict(lab.conditioning), lab.characteristics, lab.products, lab.check_standards,
-        lab.baseline, lab.alerts, lab.ageing,
+        lab.instruments, lab.baseline, lab.alerts, lab.ageing,
     )  # fmt: skip

@@ -23,6 +23,7 @@ __all__ = [
     "BREAKS",
     "FINE",
     "ChamberLog",
+    "LastBreak",
     "LogSummary",
     "Rule",
     "State",
@@ -30,6 +31,7 @@ __all__ = [
     "chamber_log",
     "doors_between",
     "judge",
+    "last_break",
     "reach_us",
     "summarise_log",
     "tolerance",
@@ -248,6 +250,31 @@ def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:
         hours_outside=float(np.diff(log.us, prepend=log.us[0])[outside].sum() / HOUR_US),
         gaps=int(log.after_gap.sum()),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LastBreak:
+    """The newest break of a chamber's log: what broke the conditioning, when it began and when the chamber was back.
+
+    `back_us` is the first entry from which hours count again, None while the chamber is still out of tolerance. Without a break
+    the state is `valid`, `began_us` is None and the hours count from the first entry.
+    """
+
+    state: State
+    began_us: int | None
+    back_us: int | None
+
+
+def last_break(entries: pd.DataFrame, rule: Rule) -> LastBreak:
+    """The newest break in a stretch of one chamber's log, by the same tolerance and gap as `judge`; at least one entry."""
+    log = chamber_log(entries, rule)
+    place = int(log.latest_break[-1])
+    if place < 0:
+        return LastBreak(State.VALID, None, int(log.us[0]))
+    if log.fault[place] == FINE:
+        return LastBreak(State.UNLOGGED, int(log.us[place - 1]), int(log.us[place]))
+    back = int(log.us[place + 1]) if place + 1 < len(log.us) else None
+    return LastBreak(BREAKS[int(log.fault[place]) - 1], int(log.us[int(log.fault_start[place])]), back)
 
 
 # A log and its breaks

@@ -22,13 +22,17 @@ __all__ = ["for_evaluation", "sessions_of"]
 NEVER_US = np.iinfo(np.int64).min
 
 COUNTS = ("bags", "readings", "below", "above", "reading_df", "smallest_bound", "largest_bound")
-WHOLE = ("id", "stream_id", "lot_id", "started_us", "chamber_id", *COUNTS)
-WORDS = ("conditioning", "lot", "chamber")
+WHOLE = ("id", "stream_id", "lot_id", "started_us", "chamber_id", "load_id", *COUNTS)
+WORDS = ("conditioning", "lot", "chamber", "instrument")
 COLUMNS = {
-    **{name: f"s.{name}" for name in ("id", "stream_id", "lot_id", "started_us", "chamber_id", "conditioning")},
+    **{
+        name: f"s.{name}"
+        for name in ("id", "stream_id", "lot_id", "started_us", "chamber_id", "load_id", "conditioning")
+    },
     **{name: f"s.{name}" for name in ("humidity_mean", *SUMMARY)},
     "lot": "l.lot",
     "chamber": "c.text",
+    "instrument": "i.text",
 }
 
 
@@ -36,7 +40,7 @@ def sessions_of(connection: Connection, ids: Sequence[int]) -> dict[int, Rows]:
     """The sessions of these streams by stream, in order of time; a stream without one is left out."""
     rows = connection.exec_driver_sql(
         f"SELECT {', '.join(COLUMNS.values())} FROM session s "
-        "JOIN lot l ON l.id = s.lot_id JOIN label c ON c.id = s.chamber_id "
+        "JOIN lot l ON l.id = s.lot_id JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id "
         f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) ORDER BY s.stream_id, s.started_us, l.lot",
         tuple(ids),
     ).fetchall()

@@ -6,6 +6,7 @@ Both databases change tables within a transaction, so a migration is complete or
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -139,7 +140,10 @@ def _to_4(connection: Connection) -> None:
 
 
 def _to_5(connection: Connection) -> None:
-    """Add stock, loads, calibrations, counts of bags and weeks of the bench; the next round derives everything again."""
+    """Add cases, lots to test again, names to search, stock, loads, calibrations, counts of bags, weeks of the bench, uncertainty.
+
+    The next round derives everything again.
+    """
     word = Text().with_variant(Text(collation="C"), "postgresql")
     operations = Operations(MigrationContext.configure(connection))
     operations.add_column("session", Column("clock", word, nullable=False, server_default="chamber"))
@@ -150,7 +154,36 @@ def _to_5(connection: Connection) -> None:
     operations.create_index("session_by_load", "session", ["load_id"])
     operations.create_index("session_by_lot", "session", ["lot_id"])
     number = BigInteger().with_variant(Integer, "sqlite")
+    operations.add_column("act", Column("about", word, nullable=False, server_default=""))
     made = MetaData()
+    Table("bench_part", made, Column("characteristic", word, primary_key=True), *_needed(word, "document"))
+    Table(
+        "conformity", made, Column("session_id", number, primary_key=True), *_needed(number, "stream_id"),
+        *_needed(word, "document"), Index("conformity_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "case_alert", made, Column("alert", word, primary_key=True), *_needed(word, "case_id"), Column("stream_id", number),
+        Index("case_alert_by_case", "case_id"), Index("case_alert_by_stream", "stream_id"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "retest", made, Column("stream_id", number, primary_key=True), Column("lot_id", number, primary_key=True),
+        *_needed(number, "session_id"), *_needed(word, "reason"), *_needed(BigInteger, "since_us", "last_us"),
+        *_needed(Integer, "sessions"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "search_name", made, *[Column(name, word, primary_key=True) for name in ("kind", "supplier", "product", "name")],
+        Column("source_id", number, primary_key=True), *_needed(word, "folded", "words"),
+        Index("search_name_by_folded", "folded"), sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "lot_source", made, Column("kind", word, primary_key=True),
+        *[Column(name, number, primary_key=True) for name in ("source_id", "lot_id")], sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "chamber_state", made, Column("chamber_id", number, primary_key=True), *_needed(word, "state"),
+        *_needed(Float, "hours"), *_needed(BigInteger, "last_us"),
+        *[Column(name, BigInteger) for name in ("began_us", "back_us", "valid_from_us")], sqlite_with_rowid=False,
+    )  # fmt: skip
     Table(
         "stock_count", made, Column("lot_id", number, primary_key=True), Column("counted_day", BigInteger, primary_key=True),
         Column("storage_id", number, primary_key=True), *_needed(Float, "quantity"), *_needed(SmallInteger, "is_counted"),
@@ -242,7 +275,35 @@ def _to_5(connection: Connection) -> None:
     made.create_all(connection)
     put_meta(connection, "bench_findings", "[]")
     put_meta(connection, "scores_changed_from_us", "0")
+    _keep_alerts_of_entries(connection)
+    # Pooled again: a prior of a stream holds the scatter of the lots and the share of streams without autocorrelation.
+    connection.exec_driver_sql("DELETE FROM sister")
     put_meta(connection, "declared", "")
+
+
+def _keep_alerts_of_entries(connection: Connection) -> None:
+    """Write beside each earlier entry on an alert what the alert is about, so that its case outlives the alert."""
+    names = (
+        "kind",
+        "grade",
+        "supplier",
+        "product",
+        "characteristic",
+        "lot",
+        "raised_us",
+        "message",
+        "evidence",
+        "held_under",
+    )
+    rows = connection.exec_driver_sql(
+        f"SELECT act.id, {', '.join(f'alert.{name}' for name in names)} FROM act JOIN alert ON act.subject = 'alert:' || alert.id"
+    ).all()
+    for row in rows:
+        about = dict(zip(names, row[1:], strict=True))
+        about["evidence"] = json.loads(about["evidence"])
+        connection.exec_driver_sql(
+            "UPDATE act SET about = ? WHERE id = ?", (json.dumps(about, ensure_ascii=False), row[0])
+        )
 
 
 STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}

@@ -26,11 +26,15 @@ __all__ = [
     "account",
     "act",
     "alert",
+    "bench_part",
     "calibration",
     "capture",
     "capture_match",
     "captured_lot",
+    "case_alert",
+    "chamber_state",
     "climate",
+    "conformity",
     "delivery",
     "drawn_quarter",
     "drop",
@@ -45,6 +49,7 @@ __all__ = [
     "label",
     "load_event",
     "lot",
+    "lot_source",
     "mark",
     "meta",
     "metadata",
@@ -53,7 +58,9 @@ __all__ = [
     "point",
     "reading",
     "refusal",
+    "retest",
     "round_",
+    "search_name",
     "session",
     "session_chamber",
     "shelf_lot",
@@ -608,7 +615,7 @@ watched = Table(
     Column("said", Text, nullable=False),
 )
 
-# Lag sums of a stream by quarter (spc.detection.pooled_autocorrelation): the number of pairs of lots one, two and three
+# Lag sums of a stream by quarter (spc.detection.pooled_prior): the number of pairs of lots one, two and three
 # places apart, and the sum of their absolute differences on the charted scale.
 neighbour = Table(
     "neighbour",
@@ -625,6 +632,26 @@ sister = Table(
     metadata,
     Column("characteristic", Text, primary_key=True),
     Column("said", Text, nullable=False),
+)
+
+# The bench part of the uncertainty by characteristic, from the sessions of its conditioned check standards, as JSON: the
+# streams, and from which session on which variance with which degrees of freedom.
+bench_part = Table(
+    "bench_part",
+    metadata,
+    Column("characteristic", Text, primary_key=True),
+    Column("document", Text, nullable=False),
+)
+
+# One row for each session: uncertainty, chance of conformity and acceptance limits, as JSON; derived with the verdict.
+conformity = Table(
+    "conformity",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("stream_id", Number, nullable=False),
+    Column("document", Text, nullable=False),
+    Index("conformity_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
 )
 
 # Derived from the points; the responses of people are in `act`.
@@ -678,6 +705,75 @@ bench_share = Table(
     sqlite_with_rowid=False,
 )
 
+# The case of each alert, derived with the alerts of its stream: alerts whose time overlaps have one cause. The case is named
+# after its first alert; what people entered about it is in `act`.
+case_alert = Table(
+    "case_alert",
+    metadata,
+    Column("alert", Text, primary_key=True),
+    Column("case_id", Text, nullable=False),
+    Column("stream_id", Number),
+    Index("case_alert_by_case", "case_id"),
+    Index("case_alert_by_stream", "stream_id"),
+    sqlite_with_rowid=False,
+)
+
+# Lots to test again, derived with the evaluation of their stream. `since_us` is the first test that left the lot without a
+# result that counts, `last_us` the newest one.
+retest = Table(
+    "retest",
+    metadata,
+    Column("stream_id", Number, primary_key=True),
+    Column("lot_id", Number, primary_key=True),
+    Column("session_id", Number, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("since_us", BigInteger, nullable=False),
+    Column("last_us", BigInteger, nullable=False),
+    Column("sessions", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# The names that people search for: lots, products, suppliers, files and operators, folded for comparison; `words` is the name
+# with those that belong to it. Added by the round for what is new.
+search_name = Table(
+    "search_name",
+    metadata,
+    Column("kind", Text, primary_key=True),
+    Column("supplier", Text, primary_key=True),
+    Column("product", Text, primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("source_id", Number, primary_key=True),
+    Column("folded", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Index("search_name_by_folded", "folded"),
+    sqlite_with_rowid=False,
+)
+
+# The lots of each file and of each operator: `kind` is file or operator, `source_id` the number of the drop or the label.
+lot_source = Table(
+    "lot_source",
+    metadata,
+    Column("kind", Text, primary_key=True),
+    Column("source_id", Number, primary_key=True),
+    Column("lot_id", Number, primary_key=True),
+    sqlite_with_rowid=False,
+)
+
+# The last break of each chamber's log, derived by the round: state `valid` where the log shows none. `back_us` and
+# `valid_from_us` are null while the chamber is still out of tolerance.
+chamber_state = Table(
+    "chamber_state",
+    metadata,
+    Column("chamber_id", Number, primary_key=True),
+    Column("state", Text, nullable=False),
+    Column("hours", Float, nullable=False),
+    Column("last_us", BigInteger, nullable=False),
+    Column("began_us", BigInteger),
+    Column("back_us", BigInteger),
+    Column("valid_from_us", BigInteger),
+    sqlite_with_rowid=False,
+)
+
 # One row for each alert (or weekly summary) and each channel, from the round that first recorded it; never deleted once it
 # may have been sent. State `claimed`: being sent, and perhaps sent. `message` is the id of the message.
 delivery = Table(
@@ -707,6 +803,8 @@ act = Table(
     Column("subject", Text, nullable=False),
     Column("reason", Text, nullable=False),
     Column("body", Text, nullable=False, server_default="{}"),
+    # The alert as it was when the entry was made, as JSON; "" for other subjects. A case outlives its alerts by it.
+    Column("about", Text, nullable=False, server_default=""),
     Index("act_by_subject", "subject"),
 )
 

@@ -10,18 +10,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spc.detection.normal_scores import Scores
-from spc.detection.windows import Flags, Windows
+from spc.detection.autocorrelation import GRID, prior_weights
+from spc.detection.normal_scores import Scores, whitened
+from spc.detection.windows import Windows
 from spc.kernels.validation import Floats
 
-__all__ = ["MoveFactors", "coordinates", "move_factors"]
+__all__ = ["MoveFactors", "averaged_evidence", "coordinates", "move_factors"]
 
-_STEP_SIZE = 0.9  # prior standard deviation of a step, in standard deviations of one lot
-_RAMP_SLOPE = 0.1  # prior standard deviation of a ramp, in standard deviations of one lot a lot
-# The correlation of neighbouring lots is known with an error that makes false evidence, the more the larger it is and the
-# fewer lots speak for it: 4 times the correlation with the caution of a stream alone. Chosen by simulation.
-_DOUBT, _DOUBT_LOTS = 4.0, 10.0
-_STEADY_LOTS = 4  # a move can be seen only against so many lots before it
+# Prior standard deviations of a step and of a ramp a lot, in standard deviations of one lot, each with its weight: small
+# ones for what builds up over months, large ones for what a handful of lots has to show.
+_STEP_SIZES = ((0.7, 0.5), (2.0, 0.5))
+_RAMP_SLOPES = ((0.08, 0.5), (0.4, 0.5))
+_AVERAGED = slice(0, 7, 2)  # values of the grid over which evidence is averaged: 0, 0.2, 0.4, 0.6
+_STEADY_LOTS = (3, 1)  # a step and a ramp can be seen only against so many lots before them
+# Log evidence taken off at an autocorrelation of 1, as how large it is stays uncertain. Chosen by simulation.
+_DOUBT = 1.0
 _NEARLY_ALL = 1.0 - 1e-9  # no move explains more of the scatter than rounding leaves
 _LONGEST_PAUSE = 4.0  # a pause counts for at most so many usual intervals
 
@@ -30,7 +33,8 @@ _LONGEST_PAUSE = 4.0  # a pause counts for at most so many usual intervals
 class MoveFactors:
     """Evidence for a move; (rows,), or (rows, SPAN) where it says so.
 
-    `evidence` is the natural log of the sum of Bayes factors over starts and forms, less what dependence makes doubtful.
+    `evidence` is the natural log of the sum of Bayes factors over starts and forms, less what autocorrelation makes
+    doubtful.
     `step` and `ramp` (rows, SPAN) are the log factors of a move whose first lot is in that column (-inf where
     impossible), `height` and `slope` the score statistics with their signs.
     """
@@ -98,13 +102,45 @@ def move_factors(seen: Windows, scores: Scores) -> MoveFactors:
     slope, ramp_worth = _ramp(scores, mean, coordinates(seen))
     place = np.cumsum(seen.known, axis=1)
     left = seen.lots[:, None] - place
-    possible = seen.known & (place > _STEADY_LOTS)
-    scatter = _scatter(scores, mean)
-    step = _log_factor(height, step_worth * _STEP_SIZE**2, scatter, seen, possible & (left >= 1))
-    ramp = _log_factor(slope, ramp_worth * _RAMP_SLOPE**2, scatter, seen, possible & (left >= 2))
-    doubt = _DOUBT * np.sqrt(_DOUBT_LOTS / seen.alike_lots) * scores.dependence[:, 0]
-    evidence = _log_sum(step, ramp) - doubt
+    scatter = _scatter(scores, mean) + (seen.scatter_lots[:, None] * scores.prior)
+    freedom = seen.lots[:, None] - 1.0 + seen.scatter_lots[:, None]
+    step, ramp = (
+        np.where(
+            seen.known & (place > steady) & (left >= after),
+            _log_factor(statistic, worth, sizes, scatter, freedom),
+            -np.inf,
+        )
+        for statistic, worth, sizes, steady, after in (
+            (height, step_worth, _STEP_SIZES, _STEADY_LOTS[0], 1),
+            (slope, ramp_worth, _RAMP_SLOPES, _STEADY_LOTS[1], 2),
+        )
+    )
+    evidence = _log_sum(step, ramp) - _DOUBT * scores.dependence[:, 0]
     return MoveFactors(evidence, step, ramp, height, slope)
+
+
+def averaged_evidence(seen: Windows, scores: Scores) -> Floats:
+    """Log evidence for a move, averaged over what the stream's autocorrelation may be; (rows,).
+
+    Each autocorrelation has the weight of its prior times the likelihood of the lots without a move: what an
+    autocorrelation explains by itself is no evidence for a move. `move_factors` takes one value instead, at a quarter of
+    the cost, and its evidence is the larger as a rule where a stream's lots are correlated.
+    """
+    chances = prior_weights(seen.independent, seen.autocorrelation)[:, _AVERAGED]
+    chances[:, 1:] *= ((1.0 - chances[:, 0]) / chances[:, 1:].sum(axis=1))[:, None]
+    evidence, weight = [], []
+    for value, chance in zip(GRID[_AVERAGED], chances.T, strict=True):
+        one = whitened(scores, seen, np.full((seen.lots.size, 1), value))
+        mean, _ = _responses(one)
+        freedom = seen.lots - 1.0 + seen.scatter_lots
+        steady = -0.5 * freedom * np.log(_scatter(one, mean)[:, 0] + seen.scatter_lots * scores.prior[:, 0])
+        steady -= 0.5 * np.log1p(-(one.lag**2)).sum(axis=1)
+        steady -= 0.5 * np.log(np.maximum((mean**2).sum(axis=1), 1e-12))
+        weight.append(np.log(np.maximum(chance, 1e-12)) + steady)
+        factors = move_factors(seen, one)
+        evidence.append(weight[-1] + _log_sum(factors.step, factors.ramp))
+    doubt = _DOUBT * scores.dependence[:, 0]
+    return np.asarray(np.logaddexp.reduce(evidence) - np.logaddexp.reduce(weight) - doubt)
 
 
 def _responses(scores: Scores) -> tuple[Floats, Floats]:
@@ -162,10 +198,17 @@ def _scatter(scores: Scores, mean: Floats) -> Floats:
     return np.asarray(np.maximum(own, 1e-12)[:, None])
 
 
-def _log_factor(statistic: Floats, worth: Floats, scatter: Floats, seen: Windows, possible: Flags) -> Floats:
-    explained = np.minimum(statistic**2 * (worth / (1.0 + worth)) / scatter, _NEARLY_ALL)
-    factor = -0.5 * (seen.lots[:, None] - 1.0) * np.log1p(-explained) - 0.5 * np.log1p(worth)
-    return np.where(possible, factor, -np.inf)
+def _log_factor(
+    statistic: Floats, worth: Floats, sizes: tuple[tuple[float, float], ...], scatter: Floats, freedom: Floats
+) -> Floats:
+    """Log Bayes factor of a move whose size has one of these priors, each with its weight."""
+    square = statistic**2 / scatter
+    factors = []
+    for size, weight in sizes:
+        known = worth * size**2
+        explained = np.minimum(square * (known / (1.0 + known)), _NEARLY_ALL)
+        factors.append(-0.5 * freedom * np.log1p(-explained) - 0.5 * np.log1p(known) + np.log(weight))
+    return np.asarray(factors[0] if len(factors) == 1 else np.logaddexp.reduce(factors))
 
 
 def _log_sum(step: Floats, ramp: Floats) -> Floats:

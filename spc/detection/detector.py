@@ -8,26 +8,27 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 import pandas as pd
 
 from spc.detection import thresholds
-from spc.detection.bayes_factors import MoveFactors, move_factors
+from spc.detection.bayes_factors import MoveFactors, averaged_evidence, move_factors
 from spc.detection.dispersion import dispersion_test
 from spc.detection.normal_scores import score
-from spc.detection.outlier import outlier_test
-from spc.detection.pooled_autocorrelation import NO_POOL, PooledAutocorrelation
-from spc.detection.windows import SPAN, Ints, LotSeries, Windows, lots_counted, windows
+from spc.detection.outlier import OutlierTest, outlier_test
+from spc.detection.pooled_prior import NO_POOL, PooledPrior
+from spc.detection.stream_posterior import StreamPosterior, stream_posteriors
+from spc.detection.windows import SPAN, Flags, Ints, LotSeries, Windows, lots_counted, windows
 from spc.kernels.validation import Floats, positive
 from spc.vocabulary.enums import Grade, Kind
 from spc.vocabulary.signal import Signal, signal_frame, signals_in
 
-__all__ = ["SHARES", "DetectorState", "detect", "detect_all", "detect_new", "digest"]
+__all__ = ["SHARES", "DetectorState", "detect", "detect_all", "detect_new", "digest", "posteriors"]
 
-METHOD = 3
+METHOD = 4
 """Raised with every change of what is said of the same lots: a stream then goes through the detector from its start."""
 
 WEEKS_A_YEAR = 52.1775
@@ -38,6 +39,8 @@ SHARES = {Kind.POINT: 0.08, Kind.DRIFT: 0.65, Kind.SPREAD: 0.23, Kind.FORECAST: 
 LEAST_CHANCE, LARGEST_CHANCE = 1e-5, 0.03
 # Of what spread may spend where a lot tells both; readings are many, so that their heavy tails cost more.
 PARTS = {"bag_spread": 0.75, "reading_spread": 0.25}
+# A lot that its history lets expect less often than this says nothing of a move by itself: 4.5 standard deviations with 30 lots.
+WILD = 0.003
 SURE = 0.9  # how sure the interval of the start is
 
 _COLUMNS = ["stream", "index", "kind", "direction", "grade", "name", "strength", "start", "start_low", "start_high"]
@@ -77,7 +80,7 @@ def detect(
     reading_variance: Floats,
     reading_df: Floats,
     false_alerts_per_year: float,
-    sisters: PooledAutocorrelation = NO_POOL,
+    sisters: PooledPrior = NO_POOL,
     before: DetectorState | None = None,
 ) -> DetectorState:
     """Signals of one stream's valid lots.
@@ -201,9 +204,29 @@ def detect_new(streams: Sequence[LotSeries], first: Ints, false_alerts_per_year:
     for rows, seen in windows(streams, which, lots):
         chance = budget * seen.pace
         here = which[rows], lots[rows]
-        moves = move_factors(seen, score(seen))
-        found += [_points(seen, here, chance), *_moved(moves, seen, here, chance), *_wider(seen, here, chance)]
+        moves = _doubted(seen, chance)
+        lot = outlier_test(seen)
+        points = _points(lot, here, chance)
+        found += [points, *_moved(moves, seen, here, chance, lot.p_value > WILD), *_wider(seen, here, chance)]
     return _joined(found)
+
+
+def posteriors(streams: Sequence[LotSeries]) -> list[StreamPosterior]:
+    """What is known of the autocorrelation and scatter of each stream at its last lot; every stream has at least one.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from spc.detection import NO_POOL
+    >>> weeks = np.arange(12.0)
+    >>> nothing, none = np.full(12, np.nan), np.zeros(12)
+    >>> levels = np.random.default_rng(3).standard_normal(12)
+    >>> short = LotSeries(weeks, levels, none, nothing, none, nothing, none, *NO_POOL.at(weeks))
+    >>> posteriors([short])[0].undecided
+    True
+    """
+    last = np.array([lots_counted(stream) - 1 for stream in streams], dtype=np.intp)
+    return [one for _, seen in windows(streams, np.arange(last.size), last) for one in stream_posteriors(seen)]
 
 
 def digest(stream: LotSeries, lots: int, false_alerts_per_year: float) -> str:
@@ -234,21 +257,43 @@ def _over(evidence: Floats, needed: Floats) -> Floats:
     return np.divide(evidence, needed, out=np.zeros_like(evidence), where=there)
 
 
-def _points(seen: Windows, lots: Lots, chance: Floats) -> pd.DataFrame:
+def _points(lot: OutlierTest, lots: Lots, chance: Floats) -> pd.DataFrame:
     """Lots further out than the history lets expect of one lot."""
-    lot = outlier_test(seen)
     # A chance below the smallest float is told as that.
     strength = np.log(np.maximum(lot.p_value, 1e-300)) / np.log(_share(chance, Kind.POINT))
     return _rows(strength > 1, lots, Kind.POINT, lot.direction, "far_lot", strength)
 
 
-def _moved(moves: MoveFactors, seen: Windows, lots: Lots, chance: Floats) -> Iterator[pd.DataFrame]:
-    """Lots that complete the evidence for a move, and those at which it is plain enough to ask for the forecast."""
+def _doubted(seen: Windows, chance: Floats) -> MoveFactors:
+    """Evidence for a move of each window; where it would suffice, no more than autocorrelation leaves of it.
+
+    The average over autocorrelations costs four times as much, so that only the few windows that need it have it.
+    """
+    scores = score(seen)
+    moves = move_factors(seen, scores)
+    enough = np.flatnonzero(_over(moves.evidence, _needed(seen, chance, Kind.DRIFT)) > 1)
+    if not enough.size:
+        return moves
+    few = seen.rows(enough)
+    evidence = moves.evidence.copy()
+    evidence[enough] = np.minimum(evidence[enough], averaged_evidence(few, scores.rows(enough)))
+    return replace(moves, evidence=evidence)
+
+
+def _needed(seen: Windows, chance: Floats, kind: Kind) -> Floats:
+    return thresholds.drift(seen.lots, _share(chance, kind), seen.scatter_lots)
+
+
+def _moved(moves: MoveFactors, seen: Windows, lots: Lots, chance: Floats, sound: Flags) -> Iterator[pd.DataFrame]:
+    """Lots that complete the evidence for a move, and those at which it is plain enough to ask for the forecast.
+
+    A lot that is not `sound`, being wild, completes none: the next lot shows whether the level stays.
+    """
     first, low, high, direction, name = _best(moves)
     places = [np.maximum(lots[1] - SPAN + column, -1) for column in (first, low, high)]
     for kind in (Kind.DRIFT, Kind.FORECAST):
-        strength = _over(moves.evidence, thresholds.drift(seen.lots, _share(chance, kind), seen.alike_lots))
-        yield _rows((strength > 1) & seen.known[:, -1], lots, kind, direction, name, strength, *places)
+        strength = _over(moves.evidence, _needed(seen, chance, kind))
+        yield _rows((strength > 1) & seen.known[:, -1] & sound, lots, kind, direction, name, strength, *places)
 
 
 def _best(moves: MoveFactors) -> tuple[Ints, Ints, Ints, Floats, np.ndarray]:

@@ -6,39 +6,48 @@ neighbouring lots is estimated so that a real move does not pass for dependence,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from spc.detection.windows import Windows
+from spc.detection import autocorrelation
+from spc.detection.windows import Ints, Windows
 from spc.kernels.validation import Floats
 
-__all__ = ["Scores", "score"]
+__all__ = ["Scores", "autocorrelation_estimate", "prior_share", "score", "whitened"]
 
-_BASE_LOTS = 20.0  # the normal law speaks with the weight of so many lots beside the ranks
+_BASE_LOTS = 100.0  # the normal law speaks with the weight of so many lots beside the ranks
 _DIGITS = 9  # of a standardised level that mean something
+_DIFFERENCES_WORTH = (
+    1.7  # variance from differences over two and three lots, in that of the usual estimate; by simulation
+)
 _LEAST_VARIANCE = 1e-200  # of equal levels; its inverse still adds up
-_SLOWEST = 0.8  # stronger dependence cannot be told from a drift
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scores:
-    """Scores of a window; (rows, SPAN), or (rows, 1) for `sigma`, `dependence` and `center`.
+    """Scores of a window; (rows, SPAN), or (rows, 1) for `sigma`, `dependence`, `center` and `prior`.
 
-    `innovation` is standard normal and independent in control. A lot whose mean lies one `sigma` higher moves the
+    `marginal` are the scores as they are, `innovation` what is new in each: standard normal and independent in control. A lot whose mean lies one `sigma` higher moves the
     scores by `weight` before the dependence is taken out. `lag` is the correlation used towards the lot before
-    (0 where that one says nothing).
+    (0 where that one says nothing). `prior` is the prior variance of a score, 0 where nothing is known.
     """
 
+    marginal: Floats
     innovation: Floats
     weight: Floats
     lag: Floats
     sigma: Floats
     dependence: Floats
     center: Floats
+    prior: Floats
+
+    def rows(self, which: Ints) -> Scores:
+        """The scores of some windows."""
+        return Scores(*(getattr(self, name)[which] for name in self.__slots__))
 
 
 def score(seen: Windows) -> Scores:
@@ -74,11 +83,18 @@ def score(seen: Windows) -> Scores:
     # Rounded, so that levels which differ by the last bit of their arithmetic share a rank.
     standard = np.where(seen.known, np.round((seen.levels - center) * np.sqrt(precision), _DIGITS), np.inf)
     marginal = np.where(seen.known, _normal_scores(standard, seen), 0.0)
-    correlation = _dependence(marginal, seen)
     sigma = np.sqrt(_typical(total, seen))
-    lag = np.where(seen.known & _before(seen.known), correlation, 0.0)
-    innovation = (marginal - lag * _before(marginal)) / np.sqrt(1.0 - lag**2)
-    return Scores(innovation, sigma * np.sqrt(precision), lag, sigma, correlation, center)
+    nothing = np.zeros_like(marginal)
+    prior = seen.scatter[:, None] / np.maximum(sigma**2, _LEAST_VARIANCE)
+    raw = Scores(marginal, marginal, sigma * np.sqrt(precision), nothing, sigma, nothing[:, :1], center, prior)
+    return whitened(raw, seen, _dependence(marginal, seen))
+
+
+def whitened(scores: Scores, seen: Windows, dependence: Floats) -> Scores:
+    """The same scores with this correlation of neighbouring lots, (rows, 1), taken out."""
+    lag = np.where(seen.known & _before(seen.known), dependence, 0.0)
+    innovation = (scores.marginal - lag * _before(scores.marginal)) / np.sqrt(1.0 - lag**2)
+    return replace(scores, innovation=innovation, lag=lag, dependence=dependence)
 
 
 def _before(values: NDArray[Any]) -> NDArray[Any]:
@@ -101,9 +117,18 @@ def _mean_square_difference(values: Floats, seen: Windows, apart: int) -> Floats
 
 
 def _lot_variance(seen: Windows) -> Floats:
-    """Variance between lots beyond what bags and readings explain, (rows, 1)."""
-    apart = 0.5 * sum(_mean_square_difference(seen.levels, seen, lag) for lag in (2, 3))
+    """Variance between lots beyond what bags and readings explain, (rows, 1); the prior scatter joins the lots' own."""
+    own = 0.5 * sum(_mean_square_difference(seen.levels, seen, lag) for lag in (2, 3))
+    share = prior_share(seen)
+    apart = share * seen.scatter[:, None] + (1.0 - share) * own
     return np.maximum(apart - _typical(seen.variances, seen), 0.02 * apart)
+
+
+def prior_share(seen: Windows) -> Floats:
+    """Share of the prior in the scatter of a stream, (rows, 1)."""
+    worth = np.maximum(seen.lots[:, None] - 2.0, 0.0) / _DIFFERENCES_WORTH
+    prior = seen.scatter_lots[:, None]
+    return np.asarray(prior / np.maximum(prior + worth, 1e-9))
 
 
 def _normal_scores(standard: Floats, seen: Windows) -> Floats:
@@ -132,14 +157,17 @@ def _ranks(values: Floats) -> Floats:
 
 
 def _dependence(marginal: Floats, seen: Windows) -> Floats:
-    """Correlation r of neighbouring lots, (rows, 1), from the growth of squared differences with distance.
+    """Posterior mean of the correlation of neighbouring lots, (rows, 1)."""
+    own, lots = autocorrelation_estimate(marginal, seen), seen.lots[:, None]
+    return autocorrelation.posterior_mean(own, lots, seen.independent[:, None], seen.autocorrelation[:, None])
+
+
+def autocorrelation_estimate(marginal: Floats, seen: Windows) -> Floats:
+    """Correlation r of neighbouring lots as the window alone shows it, (rows, 1).
 
     For a first-order dependence the half mean squares over 1, 2, 3 lots are as 1 - r, 1 - r^2, 1 - r^3, so the mean of
-    the last two over the first is 1 + r + r^2 / 2. What was expected of the stream beforehand joins it.
+    the last two over the first is 1 + r + r^2 / 2.
     """
     near, *far = (_mean_square_difference(marginal, seen, apart) for apart in (1, 2, 3))
     growth = np.divide(0.5 * (far[0] + far[1]), near, out=np.ones_like(near), where=near > 0) - 1.0
-    own = np.sqrt(1.0 + 2.0 * np.clip(growth, -0.45, 1.2)) - 1.0
-    worth = seen.lots[:, None] / 1.5  # its variance is 1.5 times that of the usual estimate
-    alike, lots = seen.alike[:, None], seen.alike_lots[:, None]
-    return np.clip((lots * alike + worth * own) / (lots + worth), 0.0, _SLOWEST)
+    return np.asarray(np.sqrt(1.0 + 2.0 * np.clip(growth, -0.45, 1.2)) - 1.0)

@@ -41,8 +41,8 @@ def outlier_test(seen: Windows) -> OutlierTest:
 
     Notes
     -----
-    The scatter is that of the history alone, so the limits are prediction limits, wide where lots are few [1]_; the
-    reference is a t distribution of variance 1 whose tails join those of the estimate and of the lots.
+    The scatter is that of the history, joined by the prior scatter of the stream, so the limits are prediction limits, wide
+    where lots are few [1]_; the reference is a t distribution of variance 1 whose tails join those of the estimate and of the lots.
 
     References
     ----------
@@ -52,19 +52,20 @@ def outlier_test(seen: Windows) -> OutlierTest:
     known = seen.known[:, :-1]
     past, noise = np.where(known, seen.levels[:, :-1], 0.0), seen.variances[:, :-1]
     lots = known.sum(axis=1)
-    variance = _lot_variance(past, noise, known)
+    variance = _lot_variance(past, noise, known, seen)
     precision = np.where(known, 1.0 / np.maximum(variance[:, None] + noise, 1e-300), 0.0)
     information = np.maximum(precision.sum(axis=1), 1e-300)
     away = seen.levels[:, -1] - (precision * past).sum(axis=1) / information
     spread = np.sqrt(np.maximum(variance + seen.variances[:, -1] + 1.0 / information, 1e-300))
     distance = np.where(seen.known[:, -1] & (lots > 1), away / spread, 0.0)
-    return OutlierTest(_chance(distance, lots - 1.0), np.sign(distance), np.abs(distance))
+    return OutlierTest(_chance(distance, lots - 1.0 + seen.scatter_lots), np.sign(distance), np.abs(distance))
 
 
-def _lot_variance(past: Floats, noise: Floats, known: Flags) -> Floats:
+def _lot_variance(past: Floats, noise: Floats, known: Flags, seen: Windows) -> Floats:
     lots = np.maximum(known.sum(axis=1), 2)
     center = past.sum(axis=1) / lots
-    total = np.where(known, (past - center[:, None]) ** 2, 0.0).sum(axis=1) / (lots - 1)
+    squares = np.where(known, (past - center[:, None]) ** 2, 0.0).sum(axis=1)
+    total = (squares + seen.scatter_lots * seen.scatter) / (lots - 1 + seen.scatter_lots)
     own = np.maximum(total - np.where(known, noise, 0.0).sum(axis=1) / lots, 0.02 * total)
     # Equal levels scatter by their rounding at least.
     return np.asarray(np.maximum(own, (_ROUNDING * center) ** 2))

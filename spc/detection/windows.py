@@ -19,6 +19,8 @@ __all__ = ["SPAN", "Flags", "Ints", "LotSeries", "Windows", "lots_counted", "win
 SPAN = 100
 """Lots in a window. Older lots no longer speak for the film that is delivered now."""
 
+_PRIOR = ("independent", "autocorrelation", "scatter", "scatter_lots")
+
 _CHUNK = 1500  # rows evaluated at once: 1500 x 100 floats stay in the processor's cache
 
 Ints = NDArray[np.intp]
@@ -32,9 +34,12 @@ class LotSeries:
     `weeks` are test times in weeks from any origin, not falling, ties allowed. `levels` are in the charted scale,
     `variances` (>= 0) the sampling variance of each level through its bags and readings; inf where a lot says nothing
     of its level. `bag_variance` with `bag_df`, and `reading_variance` with `reading_df`, are the mean squares of a lot
-    between bags and between readings with their degrees of freedom; nan where there are none. `alike` is the correlation
-    of neighbouring lots that was to be expected of the stream before its own lots spoke, `alike_lots` (> 0) the number
-    of lots that this is worth.
+    between bags and between readings with their degrees of freedom; nan where there are none.
+
+    The last four are the prior of the stream from the other streams of its characteristic (`PooledPrior`):
+    `independent` (0 to 1) is the share of streams without autocorrelation, `autocorrelation` (0 to 0.8) the mean of the
+    others, `scatter` the prior variance of a level about its stream's mean (0 where unknown), `scatter_lots` its
+    degrees of freedom.
     """
 
     weeks: Floats
@@ -44,8 +49,10 @@ class LotSeries:
     bag_df: Floats
     reading_variance: Floats
     reading_df: Floats
-    alike: Floats
-    alike_lots: Floats
+    independent: Floats
+    autocorrelation: Floats
+    scatter: Floats
+    scatter_lots: Floats
 
     def __post_init__(self) -> None:
         shapes = {name: np.shape(getattr(self, name)) for name in self.__slots__}
@@ -55,8 +62,12 @@ class LotSeries:
             raise ValueError("weeks must be finite and must not fall: put the lots in order of test first")
         if not np.isfinite(self.levels[np.isfinite(self.variances)]).all():
             raise ValueError("levels must be finite where variances are; set the variance of an unknown level to inf")
-        if not (self.alike_lots > 0).all():
-            raise ValueError("alike_lots must be above 0: what is expected of a stream is worth some lots")
+        if not ((self.independent >= 0) & (self.independent <= 1)).all():
+            raise ValueError("independent must be a share from 0 to 1")
+        if not ((self.autocorrelation >= 0) & (self.autocorrelation < 1)).all():
+            raise ValueError("autocorrelation must be from 0 to below 1")
+        if not ((self.scatter >= 0) & (self.scatter_lots >= 0)).all():
+            raise ValueError("scatter and scatter_lots must be 0 or above; set both to 0 where nothing is known")
         if not (self.variances >= 0).all():
             raise ValueError("variances must be 0 or above (inf where the level is unknown), and never nan")
 
@@ -66,8 +77,8 @@ class Windows:
     """Histories of the asked lots, newest lot in the last column; arrays of shape (rows, SPAN).
 
     `known` marks lots that say something of the level (not padding, finite variance); elsewhere `levels` and
-    `variances` are 0. `lots` (rows,) counts the known ones. `pace` (rows,) is weeks a lot over the last eight, `alike`
-    and `alike_lots` (rows,) are those of the newest lot.
+    `variances` are 0. `lots` (rows,) counts the known ones. `pace` (rows,) is weeks a lot over the last eight, the prior
+    (`independent` to `scatter_lots`, (rows,)) is that of the newest lot.
     The mean squares are nan and their degrees of freedom 0 where there are none.
     """
 
@@ -81,8 +92,14 @@ class Windows:
     reading_df: Floats
     lots: Floats
     pace: Floats
-    alike: Floats
-    alike_lots: Floats
+    independent: Floats
+    autocorrelation: Floats
+    scatter: Floats
+    scatter_lots: Floats
+
+    def rows(self, which: Ints) -> Windows:
+        """The histories of some rows."""
+        return Windows(*(getattr(self, name)[which] for name in self.__slots__))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +146,7 @@ def _cut(flat: _Flat, which: Ints, lot: Ints) -> Windows:
     back = np.arange(SPAN - 1, -1, -1)
     inside = back[None, :] <= lot[:, None]
     at = np.where(inside, (flat.starts[which] + lot)[:, None] - back[None, :], 0)
-    newest = {name: flat.columns[name][flat.starts[which] + lot] for name in ("alike", "alike_lots")}
+    newest = {name: flat.columns[name][flat.starts[which] + lot] for name in _PRIOR}
     cut = {name: column[at] for name, column in flat.columns.items() if name not in newest}
     known = inside & np.isfinite(cut["variances"])
     bag, reading = (_mean_square(cut, part, inside) for part in ("bag", "reading"))

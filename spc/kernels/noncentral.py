@@ -9,7 +9,7 @@ from scipy import special
 
 from spc.kernels.arrays import Floats
 
-__all__ = ["SCORES", "WEIGHTS", "chi_ratio", "noncentral_t", "root", "roots"]
+__all__ = ["SCORES", "WEIGHTS", "chi_ratio", "noncentral_t", "noncentral_ts", "root", "roots"]
 
 SCORES = np.linspace(-8.5, 8.5, 341)
 """Normal scores at which the distribution of an estimated sigma is summed. For a smooth integrand the trapezoid rule with
@@ -81,6 +81,20 @@ def noncentral_t(t: float, df: float, shift: float) -> float:
     0.9054
     """
     return float(WEIGHTS @ special.ndtr(t * chi_ratio(df) - shift))
+
+
+def noncentral_ts(t: Floats | float, df: float, shift: Floats | float) -> Floats:
+    """P(T <= t) of many noncentral t distributions with the same degrees of freedom; `t` and `shift` are broadcast.
+
+    Examples
+    --------
+    >>> noncentral_ts(2.0, 9, np.array([0.5, 1.0])).round(4)
+    array([0.9054, 0.8041])
+    """
+    bounds, shifts = np.broadcast_arrays(np.asarray(t, dtype=np.float64), np.asarray(shift, dtype=np.float64))
+    return np.asarray(
+        WEIGHTS @ special.ndtr(np.multiply.outer(chi_ratio(df), bounds.ravel()) - shifts.ravel())
+    ).reshape(bounds.shape)
 
 
 def root(rising: Callable[[float], float], low: float, high: float, halvings: int = 200) -> float:

@@ -30,17 +30,19 @@ from spc.stream.chart_columns import CHART_WIDTH, chart_of
 from spc.stream.chart_points import charted_points, is_among, segments_of
 from spc.stream.memo import Memo, digest
 from spc.stream.stream_capability import Withheld, for_stream
-from spc.vocabulary.enums import Grade, Kind, Scale, Verdict
+from spc.vocabulary.enums import WANDER, Grade, Kind, Scale, Verdict
 from spc.vocabulary.signal import Signal
 
 __all__ = [
     "CHART_PATTERNS",
+    "BaselineMove",
     "Evaluation",
     "EvaluationCache",
     "EvaluationRequest",
     "PatternRunLength",
     "Segment",
     "Settings",
+    "baseline_move",
     "forecast_of",
     "stream",
     "streams",
@@ -138,6 +140,19 @@ class PatternRunLength:
     weeks: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class BaselineMove:
+    """The level moved while the baseline was learnt, so that centre line and control limits mix two levels.
+
+    `since` is the position among the segment's points of the first moved lot, `direction` +1 or -1, and `lots` the number
+    of baseline lots from there on.
+    """
+
+    since: int
+    direction: int
+    lots: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class EvaluationCache:
     """Results of an evaluation that the next one can reuse. A cache saves time and changes no figure.
@@ -181,6 +196,10 @@ class Evaluation:
     capability : Capability or Withheld
         Of the segment in force, or the reason why there is none.
     pattern_run_length : PatternRunLength
+    baseline_move : BaselineMove or None
+        A move of the level within the baseline lots of the segment in force; None where none was detected.
+    posterior : StreamPosterior or None
+        Autocorrelation and scatter that the detector takes for the segment in force; None without a measured point.
     cache : EvaluationCache
         For the next evaluation of this stream.
     """
@@ -196,6 +215,8 @@ class Evaluation:
     center_then: Mapping[int, float]
     capability: capability.Capability | Withheld
     pattern_run_length: PatternRunLength
+    baseline_move: BaselineMove | None
+    posterior: detection.StreamPosterior | None
     cache: EvaluationCache
 
 
@@ -205,14 +226,14 @@ class EvaluationRequest:
 
     sessions: pd.DataFrame | Rows
     settings: Settings
-    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL
+    prior: detection.PooledPrior = detection.NO_POOL
     cache: EvaluationCache = field(default_factory=EvaluationCache)
 
 
 def stream(
     sessions: pd.DataFrame | Rows,
     settings: Settings,
-    autocorrelation: detection.PooledAutocorrelation = detection.NO_POOL,
+    prior: detection.PooledPrior = detection.NO_POOL,
     cache: EvaluationCache | None = None,
 ) -> Evaluation:
     """Evaluate one stream.
@@ -226,8 +247,8 @@ def stream(
         limits in the unit on the day of the test, nan where there is none). Further columns are kept in the points.
     settings : Settings
         Declarations and entries for the stream.
-    autocorrelation : PooledAutocorrelation, optional
-        Prior for the lag-1 autocorrelation, pooled over the streams of the characteristic.
+    prior : PooledPrior, optional
+        Prior for the autocorrelation and the scatter of the lots, pooled over the streams of the characteristic.
     cache : EvaluationCache, optional
         `cache` of an earlier evaluation of this stream. It saves time and changes no figure, also where lots were
         corrected since.
@@ -268,7 +289,7 @@ def stream(
     >>> round(float(np.exp(center)), 1)
     10.0
     """
-    return streams([EvaluationRequest(sessions, settings, autocorrelation, cache or EvaluationCache())])[0]
+    return streams([EvaluationRequest(sessions, settings, prior, cache or EvaluationCache())])[0]
 
 
 def streams(requests: Sequence[EvaluationRequest]) -> list[Evaluation]:
@@ -295,7 +316,10 @@ def streams(requests: Sequence[EvaluationRequest]) -> list[Evaluation]:
     []
     """
     prepared = [_prepare(request) for request in requests]
-    return [_complete(each, states) for each, states in zip(prepared, _run_detector(prepared), strict=True)]
+    known = _posteriors(prepared)
+    return [
+        _complete(each, states, one) for each, states, one in zip(prepared, _run_detector(prepared), known, strict=True)
+    ]
 
 
 # Step 1: verdicts, chart points and segments
@@ -395,7 +419,7 @@ def _run_detector(prepared: Sequence[_Prepared]) -> Iterator[list[detection.Dete
             cached = each.request.cache.detector_states
             for place, segment in enumerate(each.segments):
                 keys.append((number, place))
-                lots.append(_lot_series(segment.points, each.request.autocorrelation))
+                lots.append(_lot_series(segment.points, each.request.prior))
                 earlier.append(cached[place] if place < len(cached) else None)
         if keys:
             states |= zip(keys, detection.detect_all(lots, earlier, budget), strict=True)
@@ -403,10 +427,34 @@ def _run_detector(prepared: Sequence[_Prepared]) -> Iterator[list[detection.Dete
         yield [states[number, place] for place in range(len(each.segments))]
 
 
-def _lot_series(points: Rows, autocorrelation: detection.PooledAutocorrelation) -> detection.LotSeries:
+def _posteriors(prepared: Sequence[_Prepared]) -> list[detection.StreamPosterior | None]:
+    """Autocorrelation and scatter of the segment in force of each stream; None without one."""
+    there = [each for each in prepared if each.segments]
+    series = [_lot_series(each.segments[-1].points, each.request.prior) for each in there]
+    known = iter(detection.posteriors(series) if series else [])
+    return [next(known) if each.segments else None for each in prepared]
+
+
+def baseline_move(segment: Segment, state: detection.DetectorState) -> BaselineMove | None:
+    """Return the first drift that began within the baseline lots, after their first one; None without one.
+
+    One or two moved lots at the end of the baseline hardly shift it and are left out.
+    """
+    baseline_lots = np.flatnonzero(segment.baseline.used)
+    for signal in state.seen:
+        if signal.kind != Kind.DRIFT or not np.isfinite(signal.start):
+            continue
+        since = int(signal.start) + 1
+        lots = int((baseline_lots >= since).sum())
+        if 2 < lots < baseline_lots.size:
+            return BaselineMove(since, signal.direction, lots)
+    return None
+
+
+def _lot_series(points: Rows, prior: detection.PooledPrior) -> detection.LotSeries:
     """Measured points of a segment in the form that the detector takes."""
     weeks, variances = points.floats("weeks"), points.floats("variance")
-    prior_rho, prior_lots = autocorrelation.at(weeks)
+    independent, mean, scatter, scatter_lots = prior.at(weeks)
     return detection.LotSeries(
         weeks=weeks,
         levels=points.floats("level"),
@@ -415,15 +463,19 @@ def _lot_series(points: Rows, autocorrelation: detection.PooledAutocorrelation) 
         bag_df=(points.floats("bags") - 1).clip(0),
         reading_variance=points.floats("reading_variance"),
         reading_df=points.floats("reading_df"),
-        alike=prior_rho,
-        alike_lots=prior_lots,
+        independent=independent,
+        autocorrelation=mean,
+        scatter=scatter,
+        scatter_lots=scatter_lots,
     )
 
 
 # Steps 3 to 6, put together
 
 
-def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Evaluation:
+def _complete(
+    prepared: _Prepared, states: list[detection.DetectorState], posterior: detection.StreamPosterior | None
+) -> Evaluation:
     points, segments = prepared.points, prepared.segments
     settings, memo = prepared.request.settings, prepared.memo
     moves = _moves(points, segments, states)
@@ -432,7 +484,7 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
     believed = _in_forecast(valid, moves)
     outlook = _forecast_after(believed, settings, memo)
     signals = _signals(moves, valid, segments, settings, memo)
-    episodes = alert_episodes.episodes(signals)
+    episodes = alert_episodes.episodes(signals, _charted_lots(points, settings))
     return Evaluation(
         verdicts=prepared.verdicts,
         points=_chart(points, segments),
@@ -447,8 +499,10 @@ def _complete(prepared: _Prepared, states: list[detection.DetectorState]) -> Eva
             if episode.kind in (Kind.DRIFT, Kind.FORECAST)
         },
         center_then={episode.opened: _center_on(episode.opened, valid, segments, settings) for episode in episodes},
-        capability=_capability(points, segments, signals, settings, memo),
+        capability=_capability(points, segments, episodes, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
+        baseline_move=baseline_move(segments[-1], states[-1]) if segments else None,
+        posterior=posterior,
         cache=EvaluationCache(states, memo.used),
     )
 
@@ -517,6 +571,18 @@ def _signals(moves: list[Signal], valid: Rows, segments: list[Segment], settings
         *_out_of_range_signals(valid, segments),
         *_forecast_signals(moves, valid, settings, memo),
     ]
+
+
+def _charted_lots(points: Rows, settings: Settings) -> alert_episodes.ChartedLots:
+    """The valid points as the episodes need them."""
+    valid = points.take(points["valid"].astype(bool))
+    restarts = np.sort(np.asarray(settings.restarts, dtype=np.float64))
+    return alert_episodes.ChartedLots(
+        level=np.where(valid["measured"].astype(bool), valid.floats("level"), np.nan),
+        bag_variance=np.where(valid.floats("bags") > 1, valid.floats("bag_variance"), np.nan),
+        reading_variance=np.where(valid.floats("reading_df") > 0, valid.floats("reading_variance"), np.nan),
+        segment=np.searchsorted(restarts, valid.floats("weeks"), side="right"),
+    )
 
 
 def _translated(place: float, positions: Sequence[int]) -> float:
@@ -719,7 +785,11 @@ def _limits_in_force(points: Rows, scale: str) -> tuple[float | None, float | No
 
 
 def _capability(
-    points: Rows, segments: list[Segment], signals: Sequence[Signal], settings: Settings, memo: Memo
+    points: Rows,
+    segments: list[Segment],
+    episodes: Sequence[alert_episodes.Episode],
+    settings: Settings,
+    memo: Memo,
 ) -> capability.Capability | Withheld:
     """Capability of the segment in force, or the reason why there is none."""
     if not segments:
@@ -729,18 +799,17 @@ def _capability(
     within = float(sum(variance for variance in (variances.bag, variances.reading) if np.isfinite(variance)))
     lower, upper = _limits_in_force(segment.points, settings.scale)
     normal = normality is None or normality.shape != distribution_checks.Shape.REFUTED
-    # Stable: neither the level nor the variation moved within the last lots.
-    moved = [signal.at for signal in signals if signal.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
-    latest = int(points["valid"].sum()) - 1
-    stable = not moved or latest - max(moved) >= alert_episodes.QUIET_LOTS
+    # Stable: neither the level nor the variation is away from where it was.
+    moved = [one for one in episodes if one.end is None and one.kind in (Kind.DRIFT, Kind.SPREAD, Kind.FORECAST)]
+    wanders = any(one.name == WANDER for one in moved)
 
     def compute() -> capability.Capability | Withheld:
         total_df = (max(baseline.count - 1.0, 1.0),) * 2
         # Without an interval the total counts for no more than the number of lots.
         if 0 <= variances.total_low < variances.total < variances.total_high < np.inf:
             total_df = capability.equivalent_df(variances.total, variances.total_low, variances.total_high)
-        return for_stream(baseline, within, total_df, lower, upper, stable=stable, normal=normal)
+        return for_stream(baseline, within, total_df, lower, upper, wanders=wanders, stable=not moved, normal=normal)
 
     total = (variances.total, variances.total_low, variances.total_high)
     lots = (baseline.center, baseline.center_se, baseline.sigma, baseline.count, baseline.degrees_of_freedom)
-    return memo.figure(digest("capability", *lots, within, *total, lower, upper, stable, normal), compute)
+    return memo.figure(digest("capability", *lots, within, *total, lower, upper, wanders, not moved, normal), compute)

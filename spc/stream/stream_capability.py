@@ -18,6 +18,8 @@ class Withheld(StrEnum):
 
     TOO_FEW_LOTS = "too_few_lots"
     """The interval would be too wide to act on."""
+    WANDERS = "the process wanders"
+    """The level has no lasting place: control limits and an index describe no coming lot."""
     NOT_STABLE = "not_stable"
     """The level or the variation moved: no index describes the coming lots."""
     NOT_NORMAL = "not_normal"
@@ -36,6 +38,7 @@ def for_stream(
     upper: float | None = None,
     *,
     stable: bool,
+    wanders: bool = False,
     normal: bool = True,
     minimum: int = 10,
     confidence: float = 0.95,
@@ -54,7 +57,9 @@ def for_stream(
     lower, upper : float, optional
         Specification limits in the charted scale; None where there is none.
     stable : bool
-        Whether the level and the variation did not move lately.
+        Whether the level and the variation are where they were in the baseline.
+    wanders : bool
+        Whether the level has no lasting place.
     normal : bool
         Whether the lot levels may be normal.
     minimum : int
@@ -66,7 +71,7 @@ def for_stream(
     Returns
     -------
     Capability or Withheld
-        The first reason that applies, in the order no limit, too few lots, not stable, not normal, no spread.
+        The first reason that applies, in the order no limit, too few lots, wanders, not stable, not normal, no spread.
 
     Raises
     ------
@@ -102,6 +107,7 @@ def for_stream(
     reasons = {
         Withheld.NO_LIMIT: lower is None and upper is None,
         Withheld.TOO_FEW_LOTS: baseline.count < minimum,
+        Withheld.WANDERS: wanders,
         Withheld.NOT_STABLE: not stable,
         Withheld.NOT_NORMAL: not normal,
         Withheld.NO_SPREAD: baseline.sigma == 0 and within_variance == 0,

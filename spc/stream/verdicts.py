@@ -63,7 +63,8 @@ def judge(sessions: pd.DataFrame, scale: str, judged: str, guard_percent: float)
     ----------
     sessions : DataFrame
         The columns of `spc.stream.session_summary.summarise`, and `valid` (bool), `limit_lower`, `limit_upper` (in the
-        unit; nan where there is none).
+        unit; nan where there is none). Where a decision rule is declared, also `pass_lower`, `pass_upper`, `fail_lower` and
+        `fail_upper` of `spc.stream.level_uncertainty.rule_limits`, in place of those that `guard_percent` gives.
     scale : {"log", "linear"}
         Charted scale.
     judged : {"mean", "worst"}
@@ -144,9 +145,13 @@ def judge_rows(sessions: Rows, scale: str, judged: str, guard_percent: float) ->
         against_lower = (np.where(open_below, 0.0, smallest), sessions.floats("smallest_high"))
 
     guard, valid = guard_percent / 100.0, sessions["valid"].astype(bool)
-    # A limit beyond the largest number is inf, which no value reaches.
-    with np.errstate(over="ignore"):
-        inner, outer = (lower * (1 + guard), upper * (1 - guard)), (lower * (1 - guard), upper * (1 + guard))
+    if "pass_upper" in sessions.columns:
+        inner = (sessions.floats("pass_lower"), sessions.floats("pass_upper"))
+        outer = (sessions.floats("fail_lower"), sessions.floats("fail_upper"))
+    else:
+        # A limit beyond the largest number is inf, which no value reaches.
+        with np.errstate(over="ignore"):
+            inner, outer = (lower * (1 + guard), upper * (1 - guard)), (lower * (1 - guard), upper * (1 + guard))
     passes = _surely_under(against_upper[1], inner[1]) & _surely_at_least(against_lower[0], inner[0])
     fails = (_surely_at_least(against_upper[0], outer[1]) & ~no_upper) | (
         _surely_under(against_lower[1], outer[0]) & ~no_lower

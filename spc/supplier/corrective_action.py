@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from spc.future_mean import mean_margin
 from spc.kernels.validation import as_points
 from spc.vocabulary.enums import Effectiveness
 
@@ -129,9 +129,9 @@ def compare(
         missing = f"fewer than {FEWEST} lots after the action"
     if missing:
         return Comparison(Effectiveness.NOT_YET_SHOWN, k, mean, level_before, level_moved, np.nan, np.nan, missing)
-    unit = float(special.stdtrit(steady.size - 1, (1 + confidence) / 2)) * float(steady.std(ddof=1))
-    back_within = level_before + direction * unit * float(np.sqrt(1 / k + 1 / steady.size))
-    left_beyond = level_moved - direction * unit * float(np.sqrt(1 / k + 1 / shifted.size))
+    sd = float(steady.std(ddof=1))
+    back_within = level_before + direction * mean_margin(sd, steady.size, k, confidence)
+    left_beyond = level_moved - direction * mean_margin(sd, steady.size, k, confidence, reference=shifted.size)
     is_back, has_left = direction * (mean - back_within) <= 0, direction * (mean - left_beyond) < 0
     answer, reason = _RESULTS[is_back, has_left]
     return Comparison(answer, k, mean, level_before, level_moved, back_within, left_beyond, reason)

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["AlertState", "Direction", "Effectiveness", "Grade", "Kind", "Scale", "Side", "StreamState", "Verdict"]
+__all__ = [
+    "WANDER",
+    "AlertState",
+    "BenchSource",
+    "Direction",
+    "Effectiveness",
+    "Grade",
+    "Kind",
+    "Scale",
+    "Side",
+    "StreamState",
+    "Verdict",
+]
 
 
 class Scale(StrEnum):
@@ -29,6 +41,21 @@ class Verdict(StrEnum):
     """The chamber log does not document the required conditioning."""
     UNLIMITED = "unlimited"
     """No limit applies."""
+
+
+WANDER = "wander"
+"""Form of the evidence for a level that moves away and comes back time and again, in place of a step or a ramp."""
+
+
+class BenchSource(StrEnum):
+    """Source of the bench part of an uncertainty: load, day, operator and tester of a whole session."""
+
+    STANDARD = "check standard"
+    """The sessions of check standards that are conditioned and measured as bags are."""
+    REPEATS = "repeated lots"
+    """Lots of the stream that were tested in several sessions."""
+    UNKNOWN = "not known"
+    """Neither exists yet; the variation between the lots of the stream bounds it."""
 
 
 class Kind(StrEnum):

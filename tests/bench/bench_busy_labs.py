@@ -195,7 +195,11 @@ def alerts(
         )  # fmt: skip
     seen = detection.detect_new(series, np.zeros(len(series), dtype=np.intp), FALSE_ALERTS_PER_YEAR)
     return {
-        streams[int(number)]: [one for one in alert_episodes.episodes(signals_in(own)) if one.kind == "drift"]
+        streams[int(number)]: [
+            one
+            for one in alert_episodes.signal_runs(signals_in(own), series[int(number)].weeks.size)
+            if one.kind == "drift"
+        ]
         for number, own in seen.groupby("stream")
     }
 

@@ -95,7 +95,7 @@ def episodes(found: pd.DataFrame, streams: int) -> pd.DataFrame:
     """Episodes by stream (rows) and kind (columns)."""
     counts = pd.DataFrame(0.0, index=range(streams), columns=list(TOLD))
     for number, own in found.groupby("stream"):
-        for one in alert_episodes.episodes(signals_in(own)):
+        for one in alert_episodes.signal_runs(signals_in(own), int(own["index"].max()) + 1):
             counts.loc[number, one.kind if one.kind in TOLD else "point"] += 1.0
     return counts
 

@@ -68,7 +68,7 @@ def detector(rng: np.random.Generator, count: int) -> None:
     lab = [film(rng, scene) for _ in range(count)]
     long = [repeated(one) for one in lab]
     line("plain chart and one pattern, whole stream of 200 lots", seconds(lambda: [plain(one) for one in long]), count)
-    sisters: list[detection.PooledAutocorrelation] = []
+    sisters: list[detection.PooledPrior] = []
     line("what sisters say together", seconds(lambda: sisters.append(sisters_of(long))), count)
     streams: list[detection.LotSeries] = []
     line("streams checked", seconds(lambda: streams.extend(as_stream(one, sisters[0]) for one in long)), count)

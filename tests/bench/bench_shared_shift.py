@@ -116,7 +116,7 @@ def scored(table: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts)
 
 
-def sisters(films: pd.DataFrame) -> detection.PooledAutocorrelation:
+def sisters(films: pd.DataFrame) -> detection.PooledPrior:
     """What the streams of one quantity say together of the dependence of neighbouring lots."""
     return detection.pool(detection.lag_sums(*(films[name].to_numpy() for name in ("stream", "weeks", "z"))))
 

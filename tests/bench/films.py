@@ -118,14 +118,14 @@ def films(rng: np.random.Generator, scene: Scene, count: int) -> list[Film]:
     return [film(rng, scene) for _ in range(count)]
 
 
-def sisters_of(lab: list[Film]) -> detection.PooledAutocorrelation:
+def sisters_of(lab: list[Film]) -> detection.PooledPrior:
     """What the streams of a lab say together, each with the levels that the bench measured."""
     stream = np.repeat(np.arange(len(lab)), [one.levels.size for one in lab])
     weeks, levels = (np.concatenate([getattr(one, name) for one in lab]) for name in ("weeks", "levels"))
     return detection.pool(detection.lag_sums(stream, weeks, levels))
 
 
-def as_stream(one: Film, sisters: detection.PooledAutocorrelation) -> detection.LotSeries:
+def as_stream(one: Film, sisters: detection.PooledPrior) -> detection.LotSeries:
     return detection.LotSeries(
         one.weeks,
         one.levels,

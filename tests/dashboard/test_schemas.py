@@ -17,21 +17,28 @@ from dashboard.schemas import DOCUMENTS, schema
 README_NAMES = (
     "ageing",
     "alerts",
+    "bags",
     "board",
+    "cases",
     "check",
     "check-file",
+    "compare",
+    "find",
     "history",
     "instruments",
     "limits",
     "lot",
     "ready",
     "replay",
+    "report",
+    "retest",
     "run",
     "scorecard",
     "stock",
     "stream",
     "users",
     "waveform",
+    "whatif",
 )
 
 

@@ -31,6 +31,9 @@ PAGES = {
     "limits": f"/limits?change=change+limit&day=2026-01-01&side=upper&value=25&{STREAM.partition('?')[2]}",
     "lot": "/lot?supplier=Tarnwick&lot=TW00076",
     "alerts": "/alerts?show=all",
+    "cases": "/cases",
+    "test again": "/retest",
+    "find": "/find?text=UM",
     "bench": "/bench",
     "stock": "/stock",
     "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
@@ -39,6 +42,10 @@ PAGES = {
     "scorecards": "/scorecards?quarter=2026-Q3",
     "guide": "/guide?part=charts",
     "commands in the guide": "/guide?part=commands",
+    "bags": "/bags?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy",
+    "streams for bags": "/bags",
+    "comparison": '/compare?characteristic=shielding_energy&c1=["Umberfold","UM-7"]&c2=["Umberfold","UM-9"]&margin=5',
+    "other limit": "/what-if?characteristic=shielding_energy&limit=10",
 }
 
 

@@ -24,6 +24,9 @@ def make_one_version_older(connection: Connection) -> None:
         "stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot",
         "load_event", "earlier_event", "stale_load", "calibration", "earlier_calibration", "stale_instrument",
         "captured_lot", "capture", "earlier_capture", "stale_capture", "capture_match",
+        "bench_part", "conformity",
+        "case_alert", "retest", "chamber_state", "search_name", "lot_source",
     ):  # fmt: skip
         connection.exec_driver_sql(f"DROP TABLE {name}")
+    connection.exec_driver_sql("ALTER TABLE act DROP COLUMN about")
     put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))

@@ -28,6 +28,7 @@ from dashboard.pages import guide
 from dashboard.schemas import schema
 from ingest.audit.accounts import Role
 from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, LabFile, Weights
+from ingest.documents.case import CaseState
 from ingest.sessions import conditioning
 from spc import patterns, runlength
 from spc.stream.evaluate import CHART_PATTERNS
@@ -56,6 +57,9 @@ def fill(bench: Bench) -> None:
     [
         ("board", ["board"]),
         ("alerts", ["alerts", "--all"]),
+        ("cases", ["cases", "--all"]),
+        ("retest", ["retest"]),
+        ("find", ["find", "L1"]),
         ("stream", ["stream", "Alder Film", "MB-10", "shielding_energy"]),
         ("lot", ["lot", "Alder Film", "L20"]),
         ("check", ["check"]),
@@ -91,7 +95,7 @@ def test_users_and_entries_keep_to_their_schema(bench: Bench, name: str, argumen
     assert "argon2" not in json.dumps(document)
 
 
-@pytest.mark.parametrize("command", ["board", "alerts", "history"])
+@pytest.mark.parametrize("command", ["board", "alerts", "cases", "history", "retest"])
 def test_before_the_first_round_there_is_nothing_and_that_is_no_error(bench: Bench, command: str) -> None:
     assert answer(bench, command) == (0, [])
     assert not (bench.folder / "lotdrift.db").exists()
@@ -275,11 +279,12 @@ def test_the_guide_has_every_exit_status_and_no_other() -> None:
         ("charts", "Alerts", "state of an alert", AlertState),
         ("feeds", "Valid tests", "state", conditioning.State),
         ("suppliers", "Corrective actions", "result", Effectiveness),
+        ("work", "Cases", "state", get_args(CaseState)),
         ("sharing", "Users", "role", Role),
     ],
 )
 def test_the_guide_has_every_word_of_a_closed_set_and_no_other(
-    part: str, heading: str, first: str, words: type[StrEnum]
+    part: str, heading: str, first: str, words: type[StrEnum] | tuple[str, ...]
 ) -> None:
     text = (GUIDE / f"{part}.md").read_text(encoding="utf-8").split(f"## {heading}\n")[1].split("\n## ")[0]
     table = text.split(f"| {first} |")[1].split("\n\n")[0]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from datetime import datetime
+from itertools import pairwise
 from typing import Any
 
 import plotly.graph_objects as go
@@ -11,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.charts import plotly_figures
+from dashboard.charts.thinning import MOST_POINTS, thinned
 from dashboard.charts.ticks import round_ticks
 
 Document = dict[str, Any]
@@ -60,6 +63,7 @@ FAN = [
     }
     for month in (10, 11, 12)
 ]
+SOON = [{**row, "tested_at": f"2026-{month:02d}-20T09:00:00+00:00"} for row, month in zip(FAN, (9, 10), strict=False)]
 EVIDENCE = {"since_at": "2026-02-01", "since_low_at": "2026-01-10", "since_high_at": "2026-03-01"}
 
 
@@ -79,7 +83,7 @@ def test_each_lot_is_drawn_as_what_it_is() -> None:
         trace["marker"]["symbol"]: trace["customdata"] for trace in figure["data"] if trace.get("mode") == "markers"
     }
     assert drawn == {
-        "circle": ["L1"], "diamond": ["L2"], "square-open": ["L3"], "triangle-up": ["L4"], "triangle-down": ["L5"],
+        "circle": ["L1"], "square": ["L2"], "square-open": ["L3"], "triangle-up": ["L4"], "triangle-down": ["L5"],
     }  # fmt: skip
 
 
@@ -91,10 +95,10 @@ def test_control_limits_break_where_a_baseline_was_set_again() -> None:
 
 
 def test_the_limit_goes_on_to_the_end_of_the_forecast() -> None:
-    figure = plotly_figures.stream(stream(point(1), point(2), forecast={"fan": FAN}))
+    figure = plotly_figures.stream(stream(point(1), point(9), forecast={"fan": SOON}))
 
     (limit,) = traces(figure, "limit")
-    assert limit["x"][-1] == FAN[-1]["tested_at"]
+    assert limit["x"][-1] == SOON[-1]["tested_at"]
     assert limit["y"] == [20.0, 20.0]
     assert len(traces(figure, "forecast")) == 2
 
@@ -117,9 +121,104 @@ def test_a_limit_that_changed_is_a_step_on_its_day_and_ends_where_there_is_none(
         (begin, 20.0), ("2026-02-10", 20.0), ("2026-02-10", 15.0), ("2026-03-20", 15.0), ("2026-03-20", None), (end, None),
     ]  # fmt: skip
     assert list(zip(lower["x"], lower["y"], strict=True)) == [("2026-02-10", 4.0), (end, 4.0)]
-    assert [label["text"] for label in figure["layout"]["annotations"] if "limit " in label["text"]] == [
-        "limit 4.00", "limit 20.0", "limit 15.0",
+    # The present limit is named at its end, the earlier ones at their beginning; the upper one has ended.
+    named = {label["text"]: label["xref"] for label in figure["layout"]["annotations"] if "limit " in label["text"]}
+    assert named == {"<b>limit 4.00</b>": "x domain", "limit 20.0": "x domain", "limit 15.0": "x"}
+
+
+def test_the_first_flagged_lot_of_a_run_alone_has_the_mark_and_the_reason() -> None:
+    flagged = {"signals": ["beyond_three_sigma", "drift"]}
+    lots = [
+        point(1),
+        *(point(number, **flagged) for number in (2, 3, 4)),
+        *(point(number) for number in (5, 6, 7)),
+        point(8, **flagged),
+    ]
+    figure = plotly_figures.stream(stream(*lots))
+
+    marks = [shape for shape in figure["layout"]["shapes"] if shape.get("name") == "flag"]
+    assert [(mark["xanchor"], mark["yanchor"]) for mark in marks] == [
+        (point(2)["tested_at"], 12.0), (point(8)["tested_at"], 18.0),
     ]  # fmt: skip
+    # A ring of curves, closed, and a bar to each side.
+    assert marks[0]["path"].count("C") == 4
+    assert marks[0]["path"].count("L") == 2
+    reasons = [label["text"] for label in figure["layout"]["annotations"] if label.get("name") == "reason"]
+    assert reasons == ["<b>L2</b> beyond three sigma, drift", "<b>L8</b> beyond three sigma, drift"]
+    go.Figure(figure)
+
+
+def test_the_last_values_and_the_lines_in_force_are_named_at_their_right_end() -> None:
+    figure = plotly_figures.stream(stream(point(1), point(2)), level=12.4)
+
+    named = [label for label in figure["layout"]["annotations"] if label["xref"] == "x domain" and label["x"] == 1]
+    assert {label["text"] for label in named if label["yref"] == "y"} == {
+        "<b>limit 20.0</b>", "upper 13.0", "centre 10.0", "lower 8.00", "<b>last lot 12.0</b>", "<b>now 12.4</b>",
+    }  # fmt: skip
+    # In pixels from the bottom: none lies on another.
+    axis, layout = figure["layout"]["yaxis"], figure["layout"]
+    height = (axis["domain"][1] - axis["domain"][0]) * (
+        layout["height"] - layout["margin"]["t"] - layout["margin"]["b"]
+    )
+    low, high = axis["range"]
+    places = sorted(
+        (label["y"] - low) / (high - low) * height + label["yshift"] for label in named if label["yref"] == "y"
+    )
+    assert min(after - before for before, after in pairwise(places)) >= 14.9
+
+
+def test_the_trend_ends_at_the_level_of_the_headline_and_no_other_line_smooths_the_lots() -> None:
+    forecast = {"fan": FAN, "change_percent_per_month": 10.0}
+    figure = plotly_figures.stream(stream(point(1), point(9), forecast=forecast), EVIDENCE, level=16.7)
+
+    (trend,) = traces(figure, "trend")
+    assert (trend["x"][-1], trend["y"][-1]) == (point(9)["tested_at"], 16.7)
+    # 212 days are 6.965 months: 16.7 / 1.1 ** 6.965, by hand.
+    assert trend["y"][0] == pytest.approx(16.7 / 1.1**6.965, rel=1e-4)
+    assert not [trace for trace in figure["data"] if "smooth" in str(trace.get("name"))]
+    assert traces(plotly_figures.stream(stream(point(1), point(9), forecast=forecast), level=16.7), "trend") == []
+
+
+def test_the_forecast_takes_a_fifth_of_the_width_at_most() -> None:
+    whole = plotly_figures.stream(stream(point(1), point(9), forecast={"fan": SOON}))
+    short = plotly_figures.stream(stream(point(8), point(9), forecast={"fan": FAN}))
+
+    assert traces(whole, "forecast, middle")[0]["x"] == [row["tested_at"] for row in SOON]
+    # Beside a month of lots three months of forecast are one bar: the last row of the fan.
+    (middle,) = traces(short, "forecast, middle")
+    assert middle["y"] == [13.0, 13.0]
+    first, last, end = (
+        datetime.fromisoformat(time) for time in (point(8)["tested_at"], point(9)["tested_at"], middle["x"][-1])
+    )
+    assert (end - last) / (end - first) <= 0.2
+    assert "to 1 Dec 2026" in [label["text"] for label in short["layout"]["annotations"]]
+
+
+def test_the_baseline_is_a_bracket_under_the_axis_with_its_number_of_lots() -> None:
+    learned = limits(frozen_at=point(5)["tested_at"])
+    figure = plotly_figures.stream(stream(*map(point, range(1, 8)), limits_history=[learned]))
+
+    bracket = [shape for shape in figure["layout"]["shapes"] if shape.get("name") == "baseline"]
+    assert {(shape["x0"], shape["x1"]) for shape in bracket} == {
+        ("2026-01-01", point(5)["tested_at"]), ("2026-01-01", "2026-01-01"), (point(5)["tested_at"],) * 2,
+    }  # fmt: skip
+    assert all(shape["y0"] < 0 and shape["yref"] == "y domain" for shape in bracket)
+    assert "baseline, 25 lots" in [label["text"] for label in figure["layout"]["annotations"]]
+
+
+def test_of_a_long_history_every_peak_is_drawn() -> None:
+    lots = [point(1, lot=f"L{number}", shown=10.0 + number % 7 / 10, humidity=12.0) for number in range(10_000)]
+    lots[4321] |= {"shown": 44.0}
+    lots[7777] |= {"bag_spread": 0.9}
+    lots[8888] |= {"humidity": 19.0}
+    lots[9001] |= {"shown": 2.0}
+    kept = thinned(lots)
+
+    assert len(kept) <= MOST_POINTS + 1
+    assert {one["lot"] for one in kept} >= {"L0", "L4321", "L7777", "L8888", "L9001", "L9999"}
+    numbers = [int(one["lot"][1:]) for one in kept]
+    assert numbers == sorted(numbers)
+    assert thinned(lots[:MOST_POINTS]) == lots[:MOST_POINTS]
 
 
 def test_a_lot_that_sets_no_limits_has_a_ring_and_says_why() -> None:
@@ -213,7 +312,14 @@ def session(**more: Any) -> Document:
         {"specimen": bag, "reading": 1, "value": value, "bound": bound, "unit": "ohm"}
         for bag, value, bound in ((10, 1e12, 1), (9, 8e11, 0), (2, 9e11, 0))
     ]
-    usual = {"readings": readings, "level": 9e11, "limit_lower": 1e4, "limit_upper": 1e11, "scale": "log"}
+    usual = {
+        "readings": readings,
+        "level": 9e11,
+        "limit_lower": 1e4,
+        "limit_upper": 1e11,
+        "scale": "log",
+        "unit": "ohm",
+    }
     return {**usual, **more}
 
 
@@ -261,5 +367,5 @@ def test_a_log_axis_has_a_few_round_marks_inside_it(low: float, width: float) ->
     assert all(10**low <= mark <= 10 ** (low + width) for mark in marks)
     assert marks == sorted(marks)
     assert len(marks) <= 20
-    # From half a decade on there is always something to read off.
-    assert width < 0.5 or len(marks) >= 3
+    # However narrow, there is always something to read off.
+    assert len(marks) >= 3

@@ -234,8 +234,9 @@ def test_a_week_in_which_nothing_happened_says_so(tmp_path: Path) -> None:
     letter = weekly_digest.as_message(week_of(Alarms(tmp_path)), {}, None)
 
     assert letter.subject == "[lotdrift] Week to 30 Nov 2026: 0 new alerts, 0 open, 0 urgent"
-    assert [part.split("\n") for part in letter.text.split("\n\n")[1:5]] == [
+    assert [part.split("\n") for part in letter.text.split("\n\n")[1:6]] == [
         ["What changed", "- Nothing new."],
+        ["Cases", "- No open case."],
         ["What else is open", "- Nothing else is open."],
         ["Closest to a limit", "- No stream has a forecast to a limit yet."],
         ["No new lots", "- None: every stream had a lot in its usual time."],
@@ -312,7 +313,7 @@ def test_the_page_on_the_dashboard_and_in_a_mail_leads_to_the_pages_it_names(lab
     links = [dict(attributes)["href"] or "" for tag, attributes in _Words.elements_of(page) if tag == "a"]
 
     assert len(links) > 4
-    assert {link.partition("?")[0] for link in links} == {"/", "/alerts", "/stream"}
+    assert {link.partition("?")[0] for link in links} == {"/", "/alerts", "/cases", "/stream"}
     assert all(client.get(link, headers={"Host": "127.0.0.1"}).status_code == 200 for link in links)
     assert [dict(found)["href"] for tag, found in _Words.elements_of(mail) if tag == "a"] == [
         f"http://bench-pc:8050{link}" for link in links

@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support.labs import MONDAY, Bench, csv_text
+from scipy import stats
+from support.labs import MONDAY, Bench, csv_text, lot_rows
 
 from dashboard.queries import bench_queries
 from ingest.config.lab import load
@@ -76,3 +77,28 @@ def test_a_chamber_that_is_too_warm_is_outside_although_its_humidity_is_right(be
     chamber = chamber_of(bench, entries)
 
     assert (chamber["last_inside"], chamber["hours_outside"], chamber["gaps"]) == (False, 1.0, 0)
+
+
+def test_the_share_of_streams_that_move_is_estimated_from_the_alerts_of_the_lab(bench: Bench) -> None:
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 31)
+    rows = []
+    for place, name in enumerate(("A", "B", "C")):
+        random = np.random.default_rng(place)
+        for week in range(30):
+            level = 10.0 * np.exp(0.03 * random.standard_normal() + (0.4 if place == 0 and week >= 20 else 0.0))
+            rows += lot_rows(f"{name}{week}", MONDAY + timedelta(weeks=week, hours=place), [[level]] * 3, product=name)
+    bench.drop_tests("t.csv", rows)
+    bench.run()
+    with open_store(bench.folder).reading() as connection:
+        document = bench_queries.bench(connection, load(bench.folder))
+    moving = document["moving"]
+
+    assert (moving["weeks"], moving["streams"], moving["moved"]) == (52, 3, 1)
+    # One in three, less the chance of a false drift alert within a year: 0.2 alerts a year, 0.65 of them for drift.
+    chance = 1 - np.exp(-0.2 * 0.65 * 52 * 7 / 365.2425)
+    assert moving["share"] == pytest.approx((1 / 3 - chance) / (1 - chance))
+    assert moving["low"] == 0.0
+    # Clopper and Pearson (1934): 1 of 3 at 95 %, by scipy.
+    assert moving["high"] == pytest.approx((stats.binomtest(1, 3).proportion_ci().high - chance) / (1 - chance))
+    # The drift and the chance of a failing lot after it.
+    assert document["attribution"] == {"weeks": 26, "alerts": 2, "attributed": 0, "large": False}

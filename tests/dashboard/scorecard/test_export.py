@@ -488,9 +488,9 @@ def test_the_page_shows_all_suppliers_and_one(lab_folder: Path) -> None:
     everyone = str(scorecards.layout(LabReader(lab_folder), quarter="2026-Q3").to_plotly_json())
     one = str(scorecards.layout(LabReader(lab_folder), quarter="2026-Q3", supplier="a b").to_plotly_json())
 
-    assert "Whom to talk to" in everyone
+    assert "topics for the meeting" in everyone
     assert "not ranked, 1 to 8" in everyone
-    assert "Whom to talk to" not in one
+    assert "topics for the meeting" not in one
     assert "a/b" not in one
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from dashboard.text.formatting import (
     age,
     amount,
+    change,
     evidence,
     false_mark_text,
     listed,
@@ -17,6 +19,7 @@ from dashboard.text.formatting import (
     shortly,
     weeks,
 )
+from ingest.common.number_format import amounts, digits_for, in_unit
 
 
 @pytest.mark.parametrize(
@@ -35,6 +38,83 @@ def test_an_amount_has_three_digits_and_a_power_of_ten_stands_alone(
     value: float | None, unit: str, bound: int, said: str
 ) -> None:
     assert amount(value, unit, bound) == said
+
+
+@pytest.mark.parametrize(
+    ("scatter", "level", "digits"),
+    [
+        # The resistor of the NIST/SEMATECH e-Handbook, 1.4.2.7: a tenth of its scatter is in the third decimal.
+        (0.012, 27.88, 5),
+        (1.18, 2898.8, 5),
+        (1.0e-4, 2.00166, 6),
+        (0.9, 9.9, 3),
+        (0.9, -9.9, 3),
+        # In natural logarithms a share of the value: 8 %, 2 % and 0.2 %.
+        (0.08, None, 3),
+        (0.02, None, 4),
+        (0.002, None, 5),
+        # No scatter, none known, or a level at 0.
+        (0.0, 27.88, 3),
+        (float("inf"), None, 3),
+        (float("nan"), None, 3),
+        (0.1, 0.0, 3),
+        (1e-12, 27.88, 9),
+    ],
+)
+def test_the_last_digit_is_a_quarter_of_the_scatter_or_less(scatter: float, level: float | None, digits: int) -> None:
+    assert digits_for(scatter, level) == digits
+    if level and 0 < scatter < float("inf") and digits < 9:
+        # Two levels a quarter of the scatter apart read unlike; with a digit less the step is coarser than that.
+        assert 10.0 ** (math.floor(math.log10(abs(level))) + 1 - digits) <= scatter / 4
+        assert digits == 3 or 10.0 ** (math.floor(math.log10(abs(level))) + 2 - digits) > scatter / 4
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (27.8817, 5, "27.882 Ω"),
+        (2898.84, 5, "2898.8 Ω"),
+        (3.16277e9, 5, "3.1628 × 10⁹ Ω"),
+        (1e11, 5, "10¹¹ Ω"),
+        (0.0, 5, "0.0000 Ω"),
+        (123456.7, 7, "1.234567 × 10⁵ Ω"),
+    ],
+)
+def test_an_amount_has_the_digits_of_its_stream(value: float, digits: int, text: str) -> None:
+    assert amount(value, "ohm", digits=digits) == text
+    assert in_unit({"unit": "ohm", "digits": digits}, value) == text
+
+
+def test_values_that_are_compared_read_unlike_where_they_are() -> None:
+    assert amounts([2899.04, 2898.96], "ohm") == ["2899.04 Ω", "2898.96 Ω"]
+    assert amounts([9.5, 16.3], "nJ") == ["9.50 nJ", "16.3 nJ"]
+    assert amounts([9.5, 9.5, None], "nJ") == ["9.50 nJ", "9.50 nJ", "–"]
+    assert amounts([1.0, 1.0 + 1e-15], "nJ") == ["1.00000000 nJ"] * 2
+
+
+@pytest.mark.parametrize(
+    ("percent", "digits", "text"),
+    [
+        (None, 3, "–"),
+        (6.53, 3, "+6.5 %"),
+        (-6.53, 3, "−6.5 %"),
+        (0.04, 3, "0.0 %"),
+        (0.0074, 5, "+0.007 %"),
+        (-0.0004, 5, "0.000 %"),
+    ],
+)
+def test_a_change_has_the_decimals_that_the_digits_of_the_level_ask_for(
+    percent: float | None, digits: int, text: str
+) -> None:
+    assert change(percent, digits) == text
+
+
+def test_a_slow_change_of_a_stream_with_little_scatter_is_a_change() -> None:
+    slow = {**FOUND, "change_percent_per_month": 0.01}
+
+    assert shortly("drift", slow) == "higher since about 17 Apr 2026"
+    assert shortly("drift", {**slow, "digits": 5}) == "rising since about 17 Apr 2026"
+    assert shortly("drift", {**FOUND, "direction": 0}) == "wandering since about 17 Apr 2026"
 
 
 @pytest.mark.parametrize(

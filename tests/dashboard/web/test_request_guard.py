@@ -199,7 +199,7 @@ def test_an_alert_is_answered_and_the_answer_outlives_its_evaluation(lab: Path, 
 
     answer = client.post("/entry", data=entry, headers=PAGE)
 
-    assert (answer.status_code, answer.headers["Location"]) == (303, f"/alerts?show=all#alert-{alert['id']}")
+    assert (answer.status_code, answer.headers["Location"]) == (303, f"/cases?case={alert['id']}")
     assert state_of(lab, alert) == "acknowledged"
     Again(lab).run()
     assert state_of(lab, alert) == "acknowledged"

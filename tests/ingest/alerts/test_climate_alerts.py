@@ -43,7 +43,7 @@ def test_one_humid_night_is_one_alert_for_all_sessions_it_spoils(bench: Bench) -
     (alert,) = alerts(bench)
     assert (alert["kind"], alert["grade"], alert["supplier"], alert["lot"]) == ("climate", "note", None, None)
     assert alert["message"] == (
-        "chamber C1 was too humid before 2 test sessions; they set no limit and raise no alert against a supplier"
+        "Chamber C1 was too humid before 2 test sessions; they set no limit and raise no alert against a supplier"
     )
     assert alert["evidence"]["lots"] == ["Alder Film L0", "Alder Film L1"]  # type: ignore[index]
 

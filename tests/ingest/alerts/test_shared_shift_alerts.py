@@ -128,7 +128,7 @@ def test_a_bench_alert_names_what_explains_the_lots_nearly_as_well(
     bench.run()
     gain = next(alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None)
     # What has the same lots is told as that.
-    assert gain["evidence"]["rivals"] == ["energy of what comes from chamber A"]
+    assert gain["evidence"]["rivals"] == ["energy of lots conditioned in chamber A"]
     # The next round reads what this one noted.
     assert bench.run(NOW + timedelta(days=1)).problems == []
 
@@ -307,8 +307,9 @@ def test_a_way_back_is_looked_at_without_the_bench_and_what_came_much_later_is_n
 def test_an_alert_that_was_over_before_the_bench_moved_speaks_for_none_after() -> None:
     lots = pd.DataFrame({"valid": True, "started_us": np.arange(20) * 10})
     chance = Episode(
-        "drift", 1, "look", "step", opened=8, latest=9, lots=2, strength=1.0, start=4, start_low=3, start_high=5
-    )
+        "drift", 1, "look", "step", opened=8, latest=9, lots=2, strength=1.0, start=4, start_low=3, start_high=5,
+        moved_on=np.nan, until=9, end=None,
+    )  # fmt: skip
     goes_on = replace(chance, latest=14)
     told = attribution._Attributable("one", "drift", 1, since_us=40, raised_us=130, latest_us=150, evidence={})
     assert not attribution._stands(told, 120, SimpleNamespace(points=lots, episodes=[chance]))
@@ -432,4 +433,4 @@ def test_what_moves_away_from_its_only_limit_is_a_note(bench: Bench) -> None:
     bench.run()
     moved = [alert for alert in alerts(bench) if alert["kind"] == "drift" and alert["supplier"] == "Birch Pack"]
     assert {alert["grade"] for alert in moved} == {"note"}
-    assert all(str(alert["message"]).endswith("this is away from the limit") for alert in moved)
+    assert all(str(alert["message"]).endswith("the level moves away from the limit") for alert in moved)

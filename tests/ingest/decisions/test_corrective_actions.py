@@ -154,7 +154,7 @@ def test_a_step_entered_again_holds_and_the_earlier_one_stays_to_be_seen(bench: 
     with open_store(bench.folder).reading() as connection:
         assert connection.exec_driver_sql("SELECT count(*) FROM act").scalar() == 3
     said = words_of(page(LabReader(bench.folder), "/alerts", "?show=all"))
-    assert "Audit trail: 3 entries" in said
+    assert "3 entries; last: supplier answered, Bench 2" in said
     assert "cause: a new roll" in said
     assert "Answered on" in said
     assert "corrective action effective (5 lots)" in said
@@ -185,7 +185,7 @@ def words_of(part: Any) -> str:
             'first lot after named: lot "L03" was tested before the evidence was complete',
         ),
         (("--asked", ASKED.isoformat(), "--because", "x" * 601), "supplier asked: reason is too long"),
-        ((), "action: give --asked DAY, --answered DAY or --first-lot LOT"),
+        ((), "action: give --asked DAY, --answered DAY, --first-lot LOT, --owner NAME or --due DAY"),
     ],
 )
 def test_a_step_that_can_not_be_changes_nothing(bench: Bench, arguments: tuple[str, ...], said: str) -> None:

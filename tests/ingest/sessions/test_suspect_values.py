@@ -65,12 +65,14 @@ def lot(bench: Bench) -> dict[str, Any]:
 def test_the_suspicious_is_kept_marked_and_told(slipped: Bench) -> None:
     session = lot(slipped)
 
-    assert session["mark"]["told"].startswith("It may be a slip: the whole test reads about 1,000 times the usual")
+    assert session["mark"]["told"].startswith(
+        "Possible unit error: the whole test reads about 1,000 times the normal level"
+    )
     assert session["mark"]["settled"] is None
     assert all(reading["marked"] for reading in session["readings"])
     assert session["verdict"] == "fail", "a breach stays a breach until somebody has looked"
     (breach,) = [one for one in document(slipped, "alerts", "--all") if one["kind"] == "limit"]
-    assert "It may be a slip" in breach["message"]
+    assert "Possible unit error" in breach["message"]
     assert breach["evidence"]["may_be_a_slip"]
     point = document(slipped, "stream", *NAMES)["points"][12]
     assert point["to_look_at"]
@@ -167,7 +169,7 @@ def test_a_wrong_call_says_what_there_is(slipped: Bench, arguments: tuple[str, .
 def test_the_pages_show_it_and_take_the_answer(slipped: Bench) -> None:
     desk = LabReader(slipped.folder)
     assert "Suspect values." in str(lot_page.layout(desk, supplier="Alder Film", lot="L12"))
-    assert "1,000 times the usual" in str(bench_page.layout(desk))
+    assert "1,000 times the normal level" in str(bench_page.layout(desk))
 
     given = {
         "subject": str(Subject.session(*NAMES, "L12", microseconds(SLIPPED))),

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from support.cluster import Cluster
 
 # What each release wrote; a new release adds its own.
-RELEASED = {1: "store_version_1.sql", 2: "store_version_2.sql", 3: "store_version_3.sql"}
+RELEASED = {1: "store_version_1.sql", 2: "store_version_2.sql", 3: "store_version_3.sql", 4: "store_version_4.sql"}
 
 
 def put_released(bench: Bench, version: int) -> Path:

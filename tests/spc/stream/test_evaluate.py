@@ -154,6 +154,25 @@ def test_setting_the_baseline_again_starts_a_new_segment_with_its_own_limits() -
     assert "drift" not in kinds(found)
 
 
+def test_a_baseline_that_moved_while_it_was_learnt_is_found_and_one_set_again_after_the_move_is_not() -> None:
+    ramp = np.concatenate([np.zeros(6), 0.06 * np.arange(1, 20), np.full(35, 0.06 * 19)])
+    levels = list(np.array(steady(60)) * np.exp(ramp))
+    move = stream(sessions(levels), Settings()).baseline_move
+    assert move is not None
+    assert 3 <= move.since <= 12
+    assert (move.direction, move.lots) == (1, 25 - move.since)
+    again = stream(sessions(levels), Settings(restarts=(25.0,)))
+    assert len(again.segments) == 2
+    assert again.baseline_move is None
+
+
+def test_a_move_after_the_baseline_is_no_move_of_the_baseline() -> None:
+    levels = list(np.array(steady(60)) * np.exp(0.8 * (np.arange(60) >= 40)))
+    evaluation = stream(sessions(levels), Settings())
+    assert "drift" in kinds(evaluation)
+    assert evaluation.baseline_move is None
+
+
 def test_a_lot_left_out_by_a_person_does_not_set_the_limits() -> None:
     levels = steady(25)
     found = stream(sessions(levels), Settings(excluded=frozenset({3})))

@@ -21,7 +21,8 @@ from ingest.evaluation.reference_scores import changed_from
 from ingest.store.store import known_store
 from spc import detection
 from spc.detection import NO_POOL
-from spc.detection.pooled_autocorrelation import BLOCK_WEEKS
+from spc.detection.autocorrelation import posterior_mean
+from spc.detection.pooled_prior import BLOCK_WEEKS
 
 
 def streams(correlation: float, count: int, lots: int, seed: int = 1) -> np.ndarray:
@@ -46,20 +47,50 @@ def test_sisters_agree_with_the_autocorrelation_of_a_general_library(correlation
     # statsmodels' estimate is biased by about -(1 + 3r) / n, added back (Kendall 1954, from memory); ours is rounded to
     # 0.05. Each of the two means has a standard error below 0.013.
     usual = np.mean([acf(stream, nlags=1, fft=False)[1] for stream in levels]) + (1 + 3 * correlation) / 200
-    assert said.dependence[-1] == pytest.approx(usual, abs=0.025 + 4 * 0.013)
-    assert said.lots[-1] == 40.0
+    mean = said.expected_autocorrelation(np.array([1e6]))[0]
+    assert mean == pytest.approx(usual, abs=0.025 + 4 * 0.013)
 
 
-def test_streams_that_differ_are_worth_less_to_each_other():
-    alike = np.vstack([streams(r, count=4, lots=400, seed=int(100 * r)) for r in (0.0, 0.3, 0.6, 0.75)])
-    assert detection.pool(sums_of(alike)).lots[-1] < 40.0
+def test_the_share_of_independent_streams_is_estimated():
+    few = [streams(r, count=4, lots=100, seed=int(100 * r)) for r in (0.3, 0.4, 0.5)]
+    mixed = detection.pool(sums_of(np.vstack([streams(0.0, count=96, lots=100), *few])))
+    alike = detection.pool(sums_of(streams(0.4, count=108, lots=100)))
+    # 96 of 108 streams are independent; the estimate is rounded to 0.1 and has a standard error of about 0.1.
+    assert 0.7 <= mixed.independent[-1] <= 1.0
+    assert alike.independent[-1] <= 0.2
+    # One stream may differ however many agree: its prior has at most 0.7 on no autocorrelation.
+    assert mixed.at(np.array([1e6]))[0] == min(mixed.independent[-1], 0.7)
+
+
+def test_the_prior_scatter_is_that_of_streams_whose_variances_follow_an_inverse_chi_squared_law():
+    # 400 streams of 60 lots whose variances are 4 * 0.01 over a chi-squared variable of 4 degrees of freedom: the log of their
+    # middle has a standard error of 0.05, is 0.1 higher for tails and rounded up to 0.1; the degrees of freedom have a standard
+    # error of about 0.5 and are rounded down.
+    rng = np.random.default_rng(6)
+    variances = 4 * 0.01 / rng.chisquare(4, 400)
+    prior = detection.pool(sums_of(np.sqrt(variances)[:, None] * rng.standard_normal((400, 60))))
+    assert np.log(prior.scatter[-1]) == pytest.approx(np.log(variances).mean() + 0.15, abs=0.05 + 4 * 0.05)
+    assert 2 <= prior.scatter_lots[-1] <= 5
+    equal = detection.pool(sums_of(rng.standard_normal((400, 60))))
+    assert equal.scatter_lots[-1] == 12
+
+
+def test_a_stream_of_few_lots_is_moved_less_from_its_prior_than_one_of_many():
+    prior = (np.array([0.7, 0.7]), np.array([0.4, 0.4]))
+    few, many = posterior_mean(np.array([0.5, 0.5]), np.array([8.0, 80.0]), *prior)
+    assert few < 0.25
+    assert many == pytest.approx(0.5, abs=0.06)
+    none, one = posterior_mean(np.array([0.0, 0.0]), np.array([8.0, 80.0]), *prior)
+    assert none < 0.12
+    assert one < 0.03
 
 
 def test_a_scale_of_its_own_and_wild_lots_in_some_streams_change_little():
     levels = streams(0.4, count=40, lots=100)
     wild = levels * np.geomspace(0.01, 100.0, 40)[:, None]
     wild[::4, 50] *= 30.0
-    first, second = (detection.pool(sums_of(one)).dependence[-1] for one in (levels, wild))
+    late = np.array([1e6])
+    first, second = (detection.pool(sums_of(one)).expected_autocorrelation(late)[0] for one in (levels, wild))
     assert second == pytest.approx(first, abs=0.05)
 
 
@@ -71,15 +102,16 @@ def test_what_sisters_say_of_a_week_hangs_on_no_later_lot():
     other = detection.pool(sums_of(changed))
     early = np.arange(52.0 + BLOCK_WEEKS)
     assert all((a == b).all() for a, b in zip(whole.at(early), other.at(early), strict=True))
-    assert whole.dependence[-1] > other.dependence[-1]
+    late = np.array([1e6])
+    assert whole.expected_autocorrelation(late)[0] > other.expected_autocorrelation(late)[0]
 
 
 def test_few_streams_say_nothing():
     said = detection.pool(sums_of(streams(0.5, count=4, lots=100)))
     assert said.from_weeks.size == 0
     assert detection.pool(sums_of(np.empty((0, 0)))).from_weeks.size == 0
-    # The caution of a stream alone is common practice: mildly alike, worth ten lots.
-    assert [one.tolist() for one in said.at(np.array([3.0]))] == [[0.2], [10.0]]
+    # The caution of a stream alone is common practice: two in three mildly alike; nothing known of the scatter.
+    assert [one.tolist() for one in said.at(np.array([3.0]))] == [[1 / 3], [0.3], [0.0], [0.0]]
 
 
 # In the store
@@ -161,8 +193,9 @@ def test_the_search_for_shifts_in_common_hears_what_sisters_say(bench: Bench):
     with store.writing() as connection:
         points = points_of(connection, lab, None)
         (said,) = pools_of(connection).values()
-        assert set(said.at(points["weeks"].to_numpy())[0]) > {NO_POOL.at(np.zeros(1))[0][0]}
-        assert_allclose(points["alike"], said.at(points["weeks"].to_numpy())[0], rtol=0, atol=0)
+        expected = said.expected_autocorrelation(points["weeks"].to_numpy())
+        assert set(expected) > set(NO_POOL.expected_autocorrelation(np.zeros(1)))
+        assert_allclose(points["alike"], expected, rtol=0, atol=0)
 
         # A pooled value that is new has the search look again from there on.
         assert changed_from(connection) is None

@@ -1,0 +1,112 @@
+"""How sure a verdict is: three questions with one answer each on a lot's page, and the risks of the rule on a stream's page."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from dash import html
+
+from dashboard.charts.number_line import NumberLine, number_line
+from dashboard.charts.sparkline import as_image_address
+from dashboard.components.html_parts import facts, table
+from dashboard.text.conformity_text import (
+    bags_sentence,
+    mean_sentence,
+    next_bag_sentence,
+    risk_words,
+    rule_words,
+)
+from dashboard.text.formatting import amount, day, percent
+from dashboard.text.urls import bags_address
+from ingest.documents.conformity import Conformity, DecisionRisks
+from ingest.documents.lot import LotDocument, Session
+from spc.vocabulary.enums import BenchSource, Scale
+
+__all__ = ["conformity_section", "rule_section"]
+
+Z_95 = 1.96
+
+
+def conformity_section(document: LotDocument, session: Session) -> list[Any]:
+    """How sure the verdict of a session is; nothing where there is no limit or no valid test."""
+    result = session["conformity"]
+    if result is None or session["verdict"] in ("invalid", "unlimited"):
+        return []
+    unit = session["unit"]
+    mean, why = mean_sentence(result, session["judged_by"])
+    part, proof = bags_sentence(result["proof"], unit)
+    questions = facts(
+        [
+            ("Is the mean of the lot inside?", mean, why),
+            ("Is the next bag of it inside?", next_bag_sentence(result), "a random further bag of this lot"),
+            ("Which part of its bags is inside?", part, proof),
+        ]
+    )
+    link = html.A(
+        "How many bags would show more?",
+        href=bags_address(document["supplier"], session["product"], session["characteristic"]),
+    )
+    return [
+        html.H4("How sure is that?"),
+        questions,
+        *_line(session, result),
+        html.P([_rule(session, result), " ", link], className="quiet"),
+    ]
+
+
+def _rule(session: Session, result: Conformity) -> str:
+    rule, unit = result["rule"], session["unit"]
+    since = "" if rule["from"] is None else f", declared from {day(rule['from'])}"
+    text = f"Decision rule: {rule_words(rule)}{since}."
+    edges = [
+        f"{words} {amount(edge, unit)}"
+        for words, edge in (("from", result["accept_lower"]), ("up to", result["accept_upper"]))
+        if edge is not None and rule["rule"] == "guarded"
+    ]
+    text += f" A lot with these bags passes {' '.join(edges)}." if edges else ""
+    if result["bench"] == BenchSource.UNKNOWN:
+        text += " Bench part not known: no check standard or repeated lot shows it yet, so both ends are given."
+    return text
+
+
+def _line(session: Session, result: Conformity) -> list[Any]:
+    level, u = session["level"], result["u_high"] or result["u"]
+    if level is None or not u:
+        return []
+    log = session["scale"] == Scale.LOG
+    low, high = (level * math.exp(s * Z_95 * u) if log else level + s * Z_95 * u for s in (-1, 1))
+    title = f"Level {amount(level, session['unit'])}, between {amount(low, session['unit'])} and {amount(high, session['unit'])}"
+    line = NumberLine(
+        level,
+        low,
+        high,
+        session["limit_lower"],
+        session["limit_upper"],
+        result["accept_lower"],
+        result["accept_upper"],
+        session["unit"],
+        log,
+    )
+    return [html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line")]
+
+
+def rule_section(result: DecisionRisks | None) -> list[Any]:
+    """The declared rule of a stream with its risks, beside other rules and more bags."""
+    if result is None:
+        return []
+    rows = [
+        [risk_words(one), percent(one["wrong_passes"]), percent(one["good_not_passed"]), percent(one["wrong_fails"])]
+        for one in result["risks"]
+    ]
+    heads = ("rule", "bad lots that pass", "good lots that do not pass", "good lots that fail")
+    declared = result["risks"][0]
+    return [
+        html.H2("Decision rule and its risks"),
+        html.P(
+            f"The rule is {rule_words(result['rule'])}. Of 100 lots of this stream it passes {100 * declared['wrong_passes']:.1f} bad "
+            f"ones and keeps back {100 * declared['good_not_passed']:.1f} good ones. A guard is paid by good lots; more bags lower "
+            "both."
+        ),
+        table(heads, rows, "Risks of decision rules", heads[1:]),
+    ]

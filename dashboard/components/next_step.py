@@ -1,0 +1,76 @@
+"""The next step on a stream, from its open alerts and their corrective actions: a verb and an object, with where it is done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboard.queries.alert_order import urgent_first
+from dashboard.text.formatting import counted, day
+from dashboard.text.urls import STOCK, alert_address, lot_address
+from ingest.decisions.corrective_actions import no_notice_because
+from ingest.documents.alert import Alert
+from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
+
+__all__ = ["NextStep", "next_step", "to_call"]
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """What to do, the address where it is done, and what is known about it so far."""
+
+    text: str
+    address: str
+    detail: str
+
+
+def to_call(alerts: Sequence[Alert]) -> bool:
+    """Whether the supplier has to be called: an urgent alert that nobody has responded to and no supplier was asked about."""
+    return any(
+        alert["grade"] == Grade.ACT
+        and alert["state"] == AlertState.OPEN
+        and not alert["held_under"]
+        and alert["corrective_action"] is None
+        for alert in alerts
+    )
+
+
+def next_step(alerts: Sequence[Alert]) -> NextStep | None:
+    """The next step on one stream, by its most urgent alert that is not closed; None where nothing is open."""
+    waiting = urgent_first(alert for alert in alerts if alert["state"] != AlertState.CLOSED)
+    if not waiting:
+        return None
+    # The alert about which the supplier was asked leads: the others on the stream belong to the same conversation.
+    asked = next((one for one in waiting if one["corrective_action"]), None)
+    # An alert that the bench explains comes after those that concern the supplier.
+    alert = asked or next((one for one in waiting if not one["held_under"]), waiting[0])
+    supplier, lot, address = alert["supplier"] or "", alert["lot"], alert_address(alert["id"])
+    action = alert["corrective_action"]
+    if action is not None:
+        if action["answered_on"] is None:
+            return NextStep(
+                f"Remind {supplier}",
+                address,
+                f"asked {day(action['asked_on'])}, {counted(action['days_open'] or 0, 'day')} ago",
+            )
+        if action["result"] is None:
+            return NextStep(
+                "Name the first corrected lot", address, f"{supplier} answered {day(action['answered_on'])}"
+            )
+        if action["result"]["answer"] == Effectiveness.DID_NOT_WORK:
+            return NextStep(f"Ask {supplier} again", address, "the action was not effective")
+        if action["result"]["answer"] == Effectiveness.WORKED:
+            return NextStep("Close the alert", address, "the action was effective")
+        return NextStep("Test the next lots", address, "the action is not verified yet")
+    detected = f"detected {day(alert['raised_at'])}"
+    if alert["evidence"].get("form") == "stock":
+        return NextStep("See the stock", STOCK, detected)
+    if alert["state"] == AlertState.ACKNOWLEDGED:
+        return NextStep("Review", address, f"acknowledged, {detected}")
+    if no_notice_because(alert):
+        return NextStep("See the bench finding", alert_address(alert["held_under"] or alert["id"]), detected)
+    if alert["grade"] != Grade.ACT:
+        return NextStep("Review", address, detected)
+    if alert["kind"] == Kind.LIMIT and lot:
+        return NextStep(f"Decide on {lot}", lot_address(supplier, lot), f"{supplier} not asked yet")
+    return NextStep(f"Ask {supplier}", address, f"not asked yet, {detected}")

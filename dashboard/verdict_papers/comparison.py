@@ -1,0 +1,52 @@
+"""The comparison of candidates on one page, for the person who buys."""
+
+from __future__ import annotations
+
+from dashboard.charts.comparison_chart import comparison_chart
+from dashboard.paper import typeset
+from dashboard.text import comparison_text
+from dashboard.text.formatting import amount, characteristic, counted, day
+from ingest.documents.comparison import Comparison
+
+__all__ = ["FILE_NAME", "as_pdf"]
+
+FILE_NAME = "comparison.pdf"
+MOST_PAIRS = 12
+
+
+def as_pdf(result: Comparison, lab: str) -> bytes:
+    """The paper."""
+    title = f"Comparison, {characteristic(result['characteristic'])}"
+    pairs = result["pairs"][:MOST_PAIRS]
+    data = {
+        "lab": lab,
+        "document_title": title,
+        "heading": f"Comparison of {day(result['drawn_up_at'])}",
+        "foot_left": f"Data as of {day(result['drawn_up_at'])}.",
+        "foot_right": title,
+        "title": title,
+        "headline": comparison_text.headline(result),
+        "asked": comparison_text.asked(result),
+        "cautions": comparison_text.cautions(result),
+        "chart": comparison_chart(result, title, paper=True),
+        "pairs": [
+            f"{comparison_text.pair_sentence(result, pair)} {comparison_text.next_step(result, pair)}".strip()
+            for pair in pairs
+        ],
+        "more": len(result["pairs"]) - len(pairs),
+        "rows": [
+            [
+                comparison_text.name(one, result["split_on"]),
+                counted(len(one["lots"]), "lot"),
+                amount(one["level"], result["unit"]),
+                "–"
+                if one["spread"] is None
+                else f"{100 * one['spread']:.0f} %"
+                if result["scale"] == "log"
+                else f"{one['spread']:.3g}",
+                "–" if one["room"] is None else comparison_text.change(result, one["room"]),
+            ]
+            for one in result["candidates"]
+        ],
+    }
+    return typeset.as_pdf("dashboard.verdict_papers", "comparison.typ", data, result["drawn_up_at"])

@@ -1,0 +1,176 @@
+"""The test report of a lot as PDF."""
+
+from __future__ import annotations
+
+from dashboard.paper import typeset
+from dashboard.text.conformity_text import rule_words
+from dashboard.text.file_names import distinguishing_mark, plain_name
+from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, percent, room_to_limit
+from ingest.documents.report import ReportSession, TestReport
+from spc.vocabulary.enums import BenchSource, Scale
+
+__all__ = ["as_pdf", "file_name"]
+
+LIMITS = (
+    "The results hold for the items tested only. The report must not be copied in part without the laboratory's consent.",
+    "A test result is no release: the release of a lot is up to the person whom the procedure authorises.",
+    "Part of no uncertainty here: differences between laboratories, for which no public figure exists.",
+)
+
+
+def file_name(report: TestReport) -> str:
+    """The name of the file."""
+    names = "-".join(part for part in (plain_name(report["supplier"]), plain_name(report["lot"])) if part)
+    mark = distinguishing_mark(f"{report['supplier']}\n{report['lot']}\n{report['entries']['number']}")
+    state = plain_name(report["entries"]["number"]) if report["issued_at"] else "draft"
+    return f"report-{names}-{state}-{mark}.pdf"
+
+
+def as_pdf(report: TestReport) -> bytes:
+    """The paper."""
+    entries = report["entries"]
+    number = entries["number"] if report["issued_at"] else "DRAFT, not issued"
+    data = {
+        "lab": report["lab"],
+        "document_title": f"Test report {number}: lot {report['lot']}",
+        "heading": f"Test report {number}",
+        "foot_left": f"Report {number}. Data as of {day(report['drawn_up_at'])}.",
+        "foot_right": f"Lot {report['lot']}",
+        "lot": report["lot"],
+        "is_draft": report["issued_at"] is None,
+        "not_valid": all(not one["valid"] for one in report["sessions"]),
+        "replaces": f"This report replaces report {entries['replaces']}. Changed: {entries['changes']}"
+        if entries["replaces"]
+        else "",
+        "facts": _facts(report),
+        "sessions": [_session(one) for one in report["sessions"]],
+        "entered_deviations": entries["deviations"],
+        "signed": (
+            f"Issued by {entries['issued_by']}, {moment(report['issued_at'])}: {entries['authorisation']}"
+            if report["issued_at"]
+            else "Draft: a person issues the report with name and number. Until then it is no test report."
+        ),
+        "limits": list(LIMITS),
+    }
+    return typeset.as_pdf("dashboard.verdict_papers", "report.typ", data, report["issued_at"] or report["drawn_up_at"])
+
+
+def _facts(report: TestReport) -> list[tuple[str, str]]:
+    entries = report["entries"]
+    place = f"{report['lab']}, {report['address']}" if report["address"] else report["lab"]
+    return [
+        ("laboratory and place of the test", place),
+        ("customer", entries["customer"] or "own use"),
+        ("supplier and product", f"{report['supplier']}, {report['product']}"),
+        ("lot", report["lot"]),
+        ("made", day(report["made_on"])),
+        ("received", day(report["received_on"])),
+        ("state of the bags as received", entries["state"] or "not stated"),
+        ("sampling", entries["sampling"] or "not stated"),
+        ("issued", moment(report["issued_at"]) if report["issued_at"] else "not issued"),
+    ]
+
+
+def _session(one: ReportSession) -> dict[str, object]:
+    unit, found = one["unit"], one["statistics"]
+    heading = f"{characteristic(one['characteristic']).capitalize()}, {moment(one['tested_at'])}"
+    bags: dict[int, list[str]] = {}
+    for reading in one["readings"]:
+        bags.setdefault(reading["specimen"], []).append(amount(reading["value"], "", reading["bound"]))
+    return {
+        "heading": heading,
+        "invalid": "" if one["valid"] else "Not a valid test: no verdict.",
+        "method": [
+            ("method", one["method"] or "not declared"),
+            ("tested", f"{moment(one['tested_at'])} to {moment(one['ended_at'])}"),
+            ("required conditioning", one["required"]),
+            ("documented conditioning", _conditioning(one)),
+            ("chamber, load", ", ".join(part for part in (one["chamber"], one["load"]) if part) or "not named"),
+            ("instrument", one["instrument"] or "not named"),
+            ("tested by", listed(one["operators"]) if one["operators"] else "not named"),
+        ],
+        "results": [
+            ("bags, readings", f"{counted(found['bags'], 'bag')}, {counted(found['readings'], 'reading')}"),
+            ("minimum, maximum", f"{amount(found['minimum'], unit)}, {amount(found['maximum'], unit)}"),
+            ("mean of bag means", _with_interval(found["mean"], found["mean_low"], found["mean_high"], unit)),
+            *(
+                [
+                    (
+                        "geometric mean",
+                        _with_interval(found["geometric_mean"], found["geometric_low"], found["geometric_high"], unit),
+                    )
+                ]
+                if one["scale"] == Scale.LOG
+                else []
+            ),
+            ("median", amount(found["median"], unit)),
+            ("standard deviation of bag means", amount(found["sd_bags"], unit)),
+            ("standard deviation within bags", amount(found["sd_within"], unit)),
+        ],
+        "conformity": _conformity(one),
+        "deviations": one["deviations"],
+        "unit": unit,
+        "rows": [[str(bag), ", ".join(values)] for bag, values in bags.items()],
+    }
+
+
+def _conditioning(one: ReportSession) -> str:
+    if one["hours"] is None:
+        return "none documented"
+    low, high = one["humidity_min"], one["humidity_max"]
+    return f"{one['hours']:.1f} h within tolerance" + ("" if low is None else f", {low:.1f} to {high:.1f} % RH")
+
+
+def _with_interval(value: float | None, low: float | None, high: float | None, unit: str) -> str:
+    if value is None:
+        return "not given: readings beyond the range"
+    if low is None:
+        return f"{amount(value, unit)} (no interval from one bag)"
+    return f"{amount(value, unit)} (95 %: {amount(low, unit)} to {amount(high, unit)})"
+
+
+def _conformity(one: ReportSession) -> list[tuple[str, str]]:
+    """The statement of conformity; none without a limit or a valid test."""
+    unit = one["unit"]
+    if one["limit_lower"] is None and one["limit_upper"] is None:
+        return [("specification limit", "none applies: results without a statement of conformity")]
+    limit = room_to_limit({"unit": unit, "limit_lower": one["limit_lower"], "limit_upper": one["limit_upper"]})
+    rows = [("specification limit", f"{limit}, {one['limit_document']}" if one["limit_document"] else limit)]
+    if not one["valid"]:
+        return rows
+    statistic = "geometric mean" if one["judged_by"] == "mean" and one["scale"] == Scale.LOG else one["judged_by"]
+    rows.append(("judged", f"{statistic}: {amount(one['judged'], unit)}"))
+    if one["rule"] is not None:
+        risk = (
+            "shared risk: up to 50 % wrong passes at the limit"
+            if one["rule"]["rule"] == "simple"
+            else "by the declared risk"
+        )
+        edge = one["accept_upper"] if one["accept_upper"] is not None else one["accept_lower"]
+        bound = f"; passes to {amount(edge, unit)}" if one["rule"]["rule"] == "guarded" else ""
+        rows.append(("decision rule", f"{rule_words(one['rule'])} ({risk}{bound})"))
+    rows.append(("verdict", str(one["verdict"])))
+    if one["u"] is not None:
+        rows.append(("expanded uncertainty (k = 2)", _uncertainty(one)))
+    if one["p"] is not None:
+        rows.append(("chance that the mean of the lot is inside", percent(one["p"])))
+    elif one["p_high"] is not None:
+        rows.append(
+            ("chance that the mean of the lot is inside", f"{percent(one['p_low'])} to {percent(one['p_high'])}")
+        )
+    return rows
+
+
+def _uncertainty(one: ReportSession) -> str:
+    parts = one["parts"]
+    text = f"{200 * (one['u'] or 0):.1f} %" if one["scale"] == Scale.LOG else f"{2 * (one['u'] or 0):.3g} {one['unit']}"
+    if parts is not None and one["scale"] == Scale.LOG:
+        named = [f"{name} {100 * value:.1f} %" for name, value in (
+            ("bags", parts["bags"]), ("readings", parts["readings"]), ("bench", parts["bench"]), ("instrument", parts["instrument"])
+        ) if value]  # fmt: skip
+        text += f" from standard uncertainties: {', '.join(named)}"
+    if one["bench"] == BenchSource.UNKNOWN:
+        text += "; bench part not known and not in it"
+        if one["u_high"] is not None and one["scale"] == Scale.LOG:
+            text += f", with its bound {200 * one['u_high']:.1f} %"
+    return text

@@ -1,0 +1,41 @@
+"""The lots to test again, and since when each chamber has kept its tolerance."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from typing_extensions import TypedDict
+
+from ingest.documents.fields import ConditioningState, Count, Moment
+from ingest.documents.stream import StreamNames
+
+__all__ = ["ChamberState", "Retest", "RetestReason"]
+
+RetestReason = Literal[
+    "short", "humid", "dry", "warm", "cold", "unlogged", "instrument", "set aside", "fail", "undecided"
+]
+
+
+class Retest(StreamNames):
+    """A lot whose tests of one characteristic leave it without a result that counts."""
+
+    lot: str
+    reason: RetestReason
+    since_at: Moment
+    last_tested_at: Moment
+    sessions: Count
+    chamber: str
+    to_do: str
+
+
+class ChamberState(TypedDict):
+    """The newest break of a chamber's log; `valid_from_at` is null while the chamber is out of tolerance."""
+
+    name: str
+    state: ConditioningState
+    hours: float
+    last_at: Moment
+    began_at: Moment | None
+    back_at: Moment | None
+    valid_from_at: Moment | None
+    ready: bool

@@ -1,0 +1,89 @@
+"""Another limit over the history: which lots would fail, pass or stay open, and what is to be expected."""
+
+from __future__ import annotations
+
+from typing_extensions import TypedDict
+
+from ingest.documents.fields import Count, Day, Moment, Probability, Side
+from ingest.documents.stream import StreamNames
+from spc.vocabulary.enums import Scale, Verdict
+
+__all__ = ["ChangedLot", "Counts", "WhatIf", "WhatIfStream", "WhatIfSupplier"]
+
+
+class Counts(TypedDict):
+    """Lots under the other limit, and the fraction that fails with its 95 % interval; open lots count for neither side."""
+
+    lots: Count
+    passing: Count
+    failing: Count
+    undecided: Count
+    low: Probability
+    high: Probability
+
+
+class WhatIfStream(Counts, StreamNames):
+    """One stream under the other limit.
+
+    `since_at` begins its window. `law`, `law_low` and `law_high` are the fraction by the normal law of its levels, where
+    the limit lies among them. Of the next `coming` lots `coming_failing` are expected to fail, between `coming_low` and
+    `coming_high`; for a stream that moves they are null and `breach_probability` is the chance of a failing lot.
+    """
+
+    since_at: Moment
+    failing_now: Count
+    law: Probability | None
+    law_low: Probability | None
+    law_high: Probability | None
+    moves: bool
+    coming: Count
+    coming_failing: float | None
+    coming_low: Count | None
+    coming_high: Count | None
+    next_fails: Probability | None
+    breach_probability: Probability | None
+
+
+class WhatIfSupplier(Counts):
+    """All streams of a supplier under the other limit. `pooled` is the fraction that fails after partial pooling."""
+
+    supplier: str
+    failing_now: Count
+    pooled: Probability | None
+
+
+class ChangedLot(TypedDict):
+    """A lot with another verdict under the other limit."""
+
+    supplier: str
+    product: str
+    lot: str
+    tested_at: Moment
+    before: Verdict
+    after: Verdict
+
+
+class WhatIf(TypedDict):
+    """Another limit over the history of a characteristic. Nothing is recorded and no verdict changes.
+
+    `since` is the first day asked for; null where each stream starts at its last move, its baseline or the edition in force.
+    `left_out` counts sessions that are not valid or suspect; `unlimited` streams to which no limit applies.
+    """
+
+    characteristic: str
+    unit: str
+    scale: Scale
+    side: Side
+    limit: float
+    declared: list[float]
+    since: Day | None
+    horizon_weeks: float
+    drawn_up_at: Moment
+    left_out: Count
+    unlimited: Count
+    total: Counts
+    failing_now: Count
+    suppliers: list[WhatIfSupplier]
+    streams: list[WhatIfStream]
+    changed: list[ChangedLot]
+    changed_more: Count

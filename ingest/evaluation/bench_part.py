@@ -1,0 +1,103 @@
+"""The bench part of the uncertainty by characteristic, from its conditioned check standards; a round reads only what changed.
+
+Where a session of a check standard changes it, every stream with tests since then is evaluated again, so that one round over
+a whole history and many rounds drop by drop end in the same store.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.audit.audit_log import baseline_restarts, entries_on_each
+from ingest.audit.subjects import Subject
+from ingest.common.instants import WEEK_US
+from ingest.common.streams import Stream
+from ingest.config.lab import Lab
+from ingest.sessions.session_columns import sessions_of
+from ingest.sessions.suspect_values import STANDS, suspects
+from spc.stream.level_uncertainty import NO_BENCH_PART, BenchPart, bench_part
+
+__all__ = ["bench_parts_of", "update_bench_parts"]
+
+
+def bench_parts_of(connection: Connection) -> dict[str, BenchPart]:
+    """The bench parts by characteristic."""
+    rows = connection.exec_driver_sql("SELECT characteristic, document FROM bench_part")
+    return {name: BenchPart(*np.array(json.loads(stored)["steps"]).reshape(-1, 3).T) for name, stored in rows}
+
+
+def update_bench_parts(connection: Connection, lab: Lab) -> None:
+    """Bring the bench parts up to date, and mark the streams that a changed part concerns as stale."""
+    rows = connection.exec_driver_sql("SELECT id, supplier, product, characteristic, stale FROM stream ORDER BY id")
+    streams = [(Stream(*row[:4]), bool(row[4])) for row in rows]
+    standards = lab.conditioned_standards()
+    stored = {
+        name: json.loads(text)
+        for name, text in connection.exec_driver_sql("SELECT characteristic, document FROM bench_part")
+    }
+    of_standards = [(one, stale) for one, stale in streams if (one.supplier, one.product) in standards]
+    for name in sorted({one.characteristic for one, _ in of_standards} | stored.keys()):
+        own = [one for one, _ in of_standards if one.characteristic == name]
+        changed = any(stale for one, stale in of_standards if one.characteristic == name)
+        before = stored.get(name, {"streams": [], "steps": []})
+        if changed or before["streams"] != [one.id for one in own]:
+            _renew(connection, lab, name, own, before["steps"])
+
+
+def _renew(connection: Connection, lab: Lab, characteristic: str, own: list[Stream], before: list[list[float]]) -> None:
+    part = _computed(connection, lab, characteristic, own)
+    steps = [list(one) for one in zip(part.from_weeks.tolist(), part.variance.tolist(), part.df.tolist(), strict=True)]
+    document = json.dumps({"streams": [one.id for one in own], "steps": steps})
+    connection.exec_driver_sql(
+        "INSERT INTO bench_part (characteristic, document) VALUES (?, ?) "
+        "ON CONFLICT (characteristic) DO UPDATE SET document = excluded.document",
+        (characteristic, document),
+    )
+    changed = _as_set(steps) ^ _as_set(before)
+    if changed:
+        connection.exec_driver_sql(
+            "UPDATE stream SET stale = 1 WHERE characteristic = ? AND EXISTS "
+            "(SELECT 1 FROM session WHERE session.stream_id = stream.id AND session.started_us >= ?)",
+            (characteristic, int(min(changed)[0] * WEEK_US)),
+        )
+
+
+def _as_set(steps: Iterable[Iterable[float]]) -> set[tuple[float, ...]]:
+    return {tuple(one) for one in steps}
+
+
+def _computed(connection: Connection, lab: Lab, characteristic: str, own: list[Stream]) -> BenchPart:
+    """The bench part from the valid sessions of these check standards; a suspected slip counts once a person clears it."""
+    sessions = sessions_of(connection, [one.id for one in own]) if own else {}
+    subjects = {one.id: Subject.stream(one.supplier, one.product, one.characteristic) for one in own}
+    entries = entries_on_each(connection, list(subjects.values()))
+    rows: list[tuple[int, int, int, float, float]] = []
+    for stream, found in sessions.items():
+        acts = entries[subjects[stream]]
+        marked = suspects(found, lab.characteristic(characteristic).scale, acts)
+        aside = [session for session, one in marked.items() if one.settled != STANDS]
+        counts = (found["conditioning"] == "valid") & np.isfinite(found.floats("level")) & ~np.isin(found.index, aside)
+        used = found.take(counts)
+        # A restart of the baseline says that the standard was exchanged: its levels before and after do not compare.
+        stretch = np.searchsorted(
+            np.array(sorted(baseline_restarts(acts)), dtype=np.int64), used["started_us"], "right"
+        )
+        noise = used.floats("reading_variance") / (used.floats("bags") * np.maximum(used.floats("readings_per_bag"), 1))
+        rows += zip(
+            used["started_us"].tolist(), [stream] * len(used), stretch.tolist(), used.floats("level").tolist(),
+            noise.tolist(), strict=True,
+        )  # fmt: skip
+    if not rows:
+        return NO_BENCH_PART
+    rows.sort(key=lambda row: row[:3])
+    groups = {key: number for number, key in enumerate(dict.fromkeys(row[1:3] for row in rows))}
+    return bench_part(
+        np.array([groups[row[1:3]] for row in rows]),
+        np.array([row[0] for row in rows]) / WEEK_US,
+        np.array([row[3] for row in rows]),
+        np.array([row[4] for row in rows]),
+    )

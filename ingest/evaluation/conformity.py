@@ -1,0 +1,117 @@
+"""Uncertainty and decision rule of each session before the evaluation judges it, and the stored document after it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from datetime import datetime, time
+from typing import Any, cast
+
+import numpy as np
+
+from ingest.common.instants import microseconds
+from ingest.config.lab import SIMPLE, Lab
+from ingest.config.models import DecisionRule
+from ingest.documents.conformity import Rule, StoredConformity
+from spc.kernels.arrays import Integers
+from spc.kernels.columns import Rows
+from spc.stream import level_uncertainty
+from spc.stream.level_uncertainty import BenchPart
+from spc.vocabulary.enums import BenchSource
+
+__all__ = ["conformity_documents", "rule_document", "rules_in_force", "with_uncertainty"]
+
+
+def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[DecisionRule]:
+    """The decision rule of each test; days change at midnight of the lab's zone."""
+    declared = lab.characteristic(characteristic).decision
+    begin = [
+        np.iinfo(np.int64).min
+        if rule.from_ is None
+        else microseconds(datetime.combine(rule.from_, time(), tzinfo=lab.zone))
+        for rule in declared
+    ]
+    rules = [SIMPLE, *declared]
+    return [rules[place] for place in np.searchsorted(np.array(begin, dtype=np.int64), started_us, side="right")]
+
+
+def with_uncertainty(
+    lab: Lab, characteristic: str, sessions: Rows, unreviewed: Collection[int], bench: BenchPart
+) -> Rows:
+    """The sessions of `for_evaluation` with their uncertainty, and with acceptance limits where a rule is declared."""
+    declared = lab.characteristic(characteristic)
+    usable = sessions["valid"].astype(bool) & ~np.isin(sessions.index, list(unreviewed))
+    shares = {name: lab.instrument_share(name) for name in set(sessions["instrument"].tolist())}
+    instrument = np.array([shares[name] for name in sessions["instrument"].tolist()])
+    found = sessions.adding(level_uncertainty.uncertainty(sessions, usable, declared.scale, bench, instrument))
+    if not declared.decision:
+        return found
+    rules = rules_in_force(lab, characteristic, sessions["started_us"])
+    limits = level_uncertainty.rule_limits(
+        found,
+        declared.scale,
+        declared.judged,
+        np.full(len(sessions), declared.guard_percent / 100.0),
+        np.array([np.nan if rule.wrong_pass is None else rule.wrong_pass for rule in rules]),
+        np.array([np.nan if rule.wrong_fail is None else rule.wrong_fail for rule in rules]),
+    )
+    return found.adding(limits)
+
+
+def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[int, StoredConformity]:
+    """The document of each session by its number; `sessions` as `with_uncertainty` gives them."""
+    declared = lab.characteristic(characteristic)
+    rules = [rule_document(rule) for rule in rules_in_force(lab, characteristic, sessions["started_us"])]
+    guard = declared.guard_percent / 100.0
+    lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
+    edges = {
+        "accept_lower": lower * (1 + guard), "accept_upper": upper * (1 - guard),
+        "reject_lower": lower * (1 - guard), "reject_upper": upper * (1 + guard),
+    }  # fmt: skip
+    if "pass_upper" in sessions.columns:
+        edges = {name: sessions.floats(name.replace("accept", "pass").replace("reject", "fail")) for name in edges}
+    columns = {
+        **level_uncertainty.conformity(sessions, declared.scale, declared.judged),
+        **{name: sessions.floats(name) for name in ("u", "u_high", "df")},
+        "bag_sd": np.sqrt(sessions.floats("bag_variance_used")),
+        "bag_mean_sd": np.sqrt(sessions.floats("mean_variance")),
+        **edges,
+    }
+    plain = {name: _plain(values) for name, values in columns.items()}
+    parts = {name: _plain(sessions.floats(f"u_{name}")) for name in ("bags", "readings", "bench", "instrument")}
+    rows = zip(
+        sessions.index.tolist(),
+        sessions["bench_source"].tolist(),
+        sessions["bag_df"].tolist(),
+        sessions["own_variance"].tolist(),
+        rules,
+        strict=True,
+    )
+    return {
+        session: cast(
+            StoredConformity,
+            {
+                **{name: values[at] for name, values in plain.items()},
+                "parts": {name: values[at] for name, values in parts.items()},
+                "bench": BenchSource(bench),
+                "rule": rule,
+                "bag_df": bag_df,
+                "own_variance": own,
+            },
+        )
+        for at, (session, bench, bag_df, own, rule) in enumerate(rows)
+    }
+
+
+def rule_document(rule: DecisionRule) -> Rule:
+    """A decision rule as it is stored and printed."""
+    return {
+        "rule": rule.rule,
+        "wrong_pass": rule.wrong_pass,
+        "wrong_fail": rule.wrong_fail,
+        "from": None if rule.from_ is None else rule.from_.isoformat(),
+    }
+
+
+def _plain(values: np.ndarray) -> Sequence[Any]:
+    """Numbers to nine significant digits, None in place of those that are not finite."""
+    return [float(f"{value:.9g}") if np.isfinite(value) else None for value in values.tolist()]

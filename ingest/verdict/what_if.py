@@ -1,0 +1,461 @@
+"""Another limit over the whole history, all products at once. Nothing is recorded: it is a question, not a verdict."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from typing import Literal
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.audit.limit_entries import with_entered_limits
+from ingest.common.errors import CallError
+from ingest.common.instants import WEEK_US, microseconds
+from ingest.config.lab import Lab
+from ingest.documents.served import iso
+from ingest.documents.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
+from ingest.evaluation.conformity import rules_in_force
+from ingest.store.last_round import last_round
+from spc import capability
+from spc.fractions import coming, count_interval, next_beyond
+from spc.kernels.arrays import Flags, Floats, Integers
+from spc.kernels.columns import Rows
+from spc.stream import forecast, level_uncertainty
+from spc.stream.verdicts import judge_rows
+from spc.supplier import ranking
+from spc.vocabulary.enums import Scale, Verdict
+
+__all__ = ["Request", "declared_values", "what_if"]
+
+MOST_CHANGED = 500
+LEAST_BY_LAW = 5
+LEVELS = ("level", "level_low", "level_high")
+EXTREMES = ("smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound")
+SQL = "SELECT s.id, s.stream_id, s.lot_id, s.started_us, s.verdict, s.conditioning, {numbers} FROM session s "
+ORDER = "ORDER BY s.stream_id, s.started_us, s.lot_id"
+STREAMS_AT_ONCE = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """The other limit: a value in the unit on one side, for lots tested since a day (None: since each stream's last move)."""
+
+    characteristic: str
+    limit: float
+    side: Literal["upper", "lower"] = "upper"
+    since: date | None = None
+    guard_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stream:
+    """A stream with its first valid session of each lot, as they stand and as they would."""
+
+    id: int
+    supplier: str
+    product: str
+    since_us: int
+    sessions: Rows
+    before: np.ndarray
+    after: np.ndarray
+    moves: bool
+
+
+def declared_values(lab: Lab, characteristic: str) -> tuple[Literal["upper", "lower"], list[float]]:
+    """The side of the limits of a characteristic and every value that is declared on it, for all or for a product."""
+    declared = lab.characteristic(characteristic)
+    side: Literal["upper", "lower"] = "upper" if declared.upper_limit or not declared.lower_limit else "lower"
+    values = {one.value for one in (declared.upper_limit if side == "upper" else declared.lower_limit)}
+    for product in lab.products:
+        own = (product.upper_limit if side == "upper" else product.lower_limit).get(characteristic)
+        if own is not None:
+            values.add(own)
+    return side, sorted(values, reverse=True)
+
+
+def what_if(connection: Connection, lab: Lab, request: Request) -> WhatIf:
+    """Judge the lots of every stream of a characteristic by another limit; reads only.
+
+    Raises
+    ------
+    CallError
+        Where the characteristic is not declared or a number is out of range.
+    """
+    if not lab.is_declared(request.characteristic):
+        raise CallError(f"whatif: {request.characteristic} is no characteristic that lab.toml declares")
+    declared = lab.characteristic(request.characteristic)
+    log = Scale(declared.scale) == Scale.LOG
+    if not math.isfinite(request.limit) or (log and request.limit <= 0):
+        raise CallError(f"whatif: expected a limit above 0, got {request.limit:g}")
+    if request.guard_percent is not None and not 0 <= request.guard_percent < 100:
+        raise CallError(f"whatif: expected a guard from 0 to below 100 percent, got {request.guard_percent:g}")
+    lab = with_entered_limits(connection, lab)
+    drawn_up = last_round(connection)
+    streams, left_out, unlimited = _streams(connection, lab, request)
+    edge, side = (math.log(request.limit) if log else request.limit), 1 if request.side == "upper" else -1
+    laws = _laws(streams, edge, side)
+    figures = [
+        _stream_document(connection, lab, one, law, request, log) for one, law in zip(streams, laws, strict=True)
+    ]
+    changed, changed_count = _changed(connection, lab, streams)
+    _, values = declared_values(lab, request.characteristic)
+    return {
+        "characteristic": request.characteristic,
+        "unit": declared.unit,
+        "scale": Scale(declared.scale),
+        "side": request.side,
+        "limit": request.limit,
+        "declared": values,
+        "since": None if request.since is None else request.since.isoformat(),
+        "horizon_weeks": lab.alerts.horizon_weeks,
+        "drawn_up_at": iso(drawn_up or 0, lab.zone),
+        "left_out": left_out,
+        "unlimited": unlimited,
+        "total": _sum(figures),
+        "failing_now": sum(one["failing_now"] for one in figures),
+        "suppliers": _suppliers(figures),
+        "streams": sorted(
+            figures, key=lambda one: (-one["failing"] / max(one["lots"], 1), one["supplier"], one["product"])
+        ),
+        "changed": changed,
+        "changed_more": changed_count - len(changed),
+    }
+
+
+def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_Stream], int, int]:
+    """The films of the characteristic with their lots; how many sessions are left out, and how many streams have no limit."""
+    rows = connection.exec_driver_sql(
+        "SELECT id, supplier, product FROM stream WHERE characteristic = ? ORDER BY supplier, product",
+        (request.characteristic,),
+    ).fetchall()
+    names = {row[0]: (row[1], row[2]) for row in rows if not lab.is_check_standard(row[1], row[2])}
+    bound = {
+        product: any(
+            step.value is not None
+            for side in ("lower", "upper")
+            for step in lab.limit_steps(product, request.characteristic, side)
+        )
+        for product in {product for _, product in names.values()}
+    }
+    wanted = [stream for stream, (_, product) in names.items() if bound[product]]
+    aside = set(
+        connection.exec_driver_sql("SELECT session_id FROM mark WHERE settled <> 'stands as written'").scalars()
+    )
+    starts, moving = _window_starts(connection, lab, request, {one: names[one][1] for one in wanted})
+    judged = lab.characteristic(request.characteristic).judged
+    result, left_out = [], 0
+    for start in range(0, len(wanted), STREAMS_AT_ONCE):
+        part = wanted[start : start + STREAMS_AT_ONCE]
+        for stream, sessions in _sessions(connection, part, judged):
+            in_time = sessions["started_us"] >= starts[stream]
+            counts = (sessions["conditioning"] == "valid") & in_time
+            if aside:
+                counts &= ~np.isin(sessions.index, list(aside))
+            left_out += int((in_time & ~counts).sum())
+            own = sessions.take(_first_of_each_lot(sessions, counts))
+            if not len(own):
+                continue
+            supplier, product = names[stream]
+            after = _judged(connection, lab, request, own)
+            result.append(
+                _Stream(stream, supplier, product, starts[stream], own, own["verdict"], after, stream in moving)
+            )
+    return result, left_out, len(names) - len(wanted)
+
+
+def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> list[tuple[int, Rows]]:
+    """The sessions of some streams, by stream. Their extremes are read only where the worst reading is judged."""
+    wanted = LEVELS if judged == "mean" else (*LEVELS, *EXTREMES)
+    places = ", ".join("?" * len(ids))
+    select = SQL.format(numbers=", ".join(f"s.{name}" for name in wanted))
+    rows = connection.exec_driver_sql(f"{select}WHERE s.stream_id IN ({places}) {ORDER}", tuple(ids)).fetchall()
+    if not rows:
+        return []
+    columns = list(zip(*rows, strict=True))
+    whole = {
+        name: np.array(columns[place], dtype=np.int64)
+        for place, name in enumerate(("stream_id", "lot_id", "started_us"), start=1)
+    }
+    words = {name: np.array(columns[place], dtype=object) for name, place in (("verdict", 4), ("conditioning", 5))}
+    unread = np.full(len(rows), np.nan)
+    numbers = dict.fromkeys(EXTREMES, unread)
+    numbers |= {name: np.array(columns[place], dtype=np.float64) for place, name in enumerate(wanted, start=6)}
+    every = Rows(np.array(columns[0], dtype=np.int64), {**whole, **words, **numbers})
+    streams, first = np.unique(whole["stream_id"], return_index=True)
+    ends = [*first[1:].tolist(), len(every)]
+    return [
+        (stream, every.take(np.arange(start, end)))
+        for stream, start, end in zip(streams.tolist(), first.tolist(), ends, strict=True)
+    ]
+
+
+def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
+    rows = np.flatnonzero(counts)
+    _, first = np.unique(sessions["lot_id"][rows], return_index=True)
+    return np.sort(rows[first])
+
+
+def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> np.ndarray:
+    """Verdict words of the lots under the other limit, by the same statistic, strictness and decision rule."""
+    declared = lab.characteristic(request.characteristic)
+    n = len(sessions)
+    limit, none = np.full(n, request.limit), np.full(n, np.nan)
+    other = sessions.adding(
+        {
+            "valid": np.ones(n, dtype=bool),
+            "limit_lower": limit if request.side == "lower" else none,
+            "limit_upper": limit if request.side == "upper" else none,
+        }
+    )
+    guard = declared.guard_percent if request.guard_percent is None else request.guard_percent
+    if declared.decision and request.guard_percent is None:
+        other = other.adding(_rule_limits(connection, lab, request, other))
+    return judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
+
+
+def _rule_limits(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> dict[str, np.ndarray]:
+    """Acceptance limits where a decision rule is declared; only lots under a guarded rule need their uncertainty."""
+    declared = lab.characteristic(request.characteristic)
+    rules = rules_in_force(lab, request.characteristic, sessions["started_us"])
+    wrong_pass, wrong_fail = (
+        np.array([np.nan if risk is None else risk for risk in risks])
+        for risks in ([one.wrong_pass for one in rules], [one.wrong_fail for one in rules])
+    )
+    guarded = sessions.index[~np.isnan(wrong_pass)].tolist()
+    u, df = np.full(len(sessions), np.nan), np.full(len(sessions), np.inf)
+    if guarded:
+        stored = connection.exec_driver_sql(
+            f"SELECT session_id, document FROM conformity WHERE session_id IN ({', '.join('?' * len(guarded))})",
+            tuple(guarded),
+        )
+        documents = {session: json.loads(text) for session, text in stored}
+        for place, session in enumerate(sessions.index.tolist()):
+            if session in documents and documents[session]["u_high"] is not None:
+                u[place], df[place] = documents[session]["u_high"], documents[session]["df"] or np.inf
+    known = sessions.adding({"u_high": u, "df_high": df, "u_worst": u, "df_worst": df})
+    guard = np.full(len(sessions), declared.guard_percent / 100.0)
+    return level_uncertainty.rule_limits(known, declared.scale, declared.judged, guard, wrong_pass, wrong_fail)
+
+
+def _window_starts(
+    connection: Connection, lab: Lab, request: Request, products: dict[int, str]
+) -> tuple[dict[int, int], set[int]]:
+    """From when on the lots of each stream count, and the streams that are moving now.
+
+    Without a day: from the start of its baseline in force, its last move, or the edition in force, whichever is latest.
+    """
+    moves: dict[int, int] = {}
+    moving = set()
+    for stream, evidence, state in connection.exec_driver_sql(
+        "SELECT stream_id, evidence, state FROM alert WHERE characteristic = ? AND kind IN ('drift', 'forecast') "
+        "AND held_under IS NULL AND stream_id IS NOT NULL",
+        (request.characteristic,),
+    ):
+        parts = json.loads(evidence)
+        if parts.get("since_us") is not None:
+            moves[stream] = max(moves.get(stream, 0), parts["since_us"])
+        if state != "closed":
+            moving.add(stream)
+    if request.since is not None:
+        since_us = microseconds(datetime.combine(request.since, time(), lab.zone))
+        return dict.fromkeys(products, since_us), moving
+    baselines = {}
+    for stream, document in connection.exec_driver_sql(
+        "SELECT e.stream_id, e.document FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
+        (request.characteristic,),
+    ):
+        # The document holds much more; reading one number of it by its text is ten times as fast as reading it all.
+        baselines[stream] = json.loads(document)["limits"]["from_us"] or 0
+    editions = {product: _edition_us(lab, product, request) for product in set(products.values())}
+    starts = {
+        stream: max(moves.get(stream, 0), baselines.get(stream, 0), editions[product])
+        for stream, product in products.items()
+    }
+    return starts, moving
+
+
+def _edition_us(lab: Lab, product: str, request: Request) -> int:
+    """Start of the newest limit in force by the time of the last round."""
+    days = [
+        step.start
+        for side in ("lower", "upper")
+        for step in lab.limit_steps(product, request.characteristic, side)
+        if step.start
+    ]
+    return max((microseconds(datetime.combine(day, time(), lab.zone)) for day in days), default=0)
+
+
+# Figures
+
+
+def _counts(after: np.ndarray) -> tuple[int, int, int]:
+    """Passing, failing and open lots."""
+    return tuple(int((after == word).sum()) for word in (Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED))  # type: ignore[return-value]
+
+
+def _stream_document(
+    connection: Connection, lab: Lab, one: _Stream, law: tuple[float, float, float] | None, request: Request, log: bool
+) -> WhatIfStream:
+    passing, failing, undecided = _counts(one.after)
+    lots = len(one.sessions)
+    low, high = count_interval(failing, undecided, lots)
+    edge, side = (math.log(request.limit) if log else request.limit), 1 if request.side == "upper" else -1
+    ahead = _coming_lots(one.sessions["started_us"], lab.alerts.horizon_weeks)
+    steady = None if one.moves else coming(failing, max(lots - undecided, failing), ahead)
+    return {
+        "supplier": one.supplier,
+        "product": one.product,
+        "characteristic": request.characteristic,
+        "lots": lots,
+        "passing": passing,
+        "failing": failing,
+        "undecided": undecided,
+        "low": float(low),
+        "high": float(high),
+        "since_at": iso(max(one.since_us, int(one.sessions["started_us"][0])), lab.zone),
+        "failing_now": int((one.before == Verdict.FAIL).sum()),
+        "law": None if law is None else law[0],
+        "law_low": None if law is None else law[1],
+        "law_high": None if law is None else law[2],
+        "moves": one.moves,
+        "coming": ahead,
+        "coming_failing": None if steady is None else steady.mean,
+        "coming_low": None if steady is None else steady.low,
+        "coming_high": None if steady is None else steady.high,
+        "next_fails": None if law is None or one.moves else next_beyond(_levels(one), edge, side),
+        "breach_probability": _breach(connection, lab, one, edge, request, log) if one.moves else None,
+    }
+
+
+def _laws(streams: Sequence[_Stream], edge: float, side: int) -> list[tuple[float, float, float] | None]:
+    """The fraction beyond by the normal law of each stream, all at once; only where the limit lies among its levels.
+
+    Outside its levels only counting is honest.
+    """
+    rows, figures = [], []
+    for place, one in enumerate(streams):
+        level = _levels(one)
+        if level.size >= LEAST_BY_LAW and level.min() < edge < level.max():
+            rows.append(place)
+            figures.append((level.mean(), level.std(ddof=1) / np.sqrt(level.size), level.var(ddof=1), level.size - 1.0))
+    result: list[tuple[float, float, float] | None] = [None] * len(streams)
+    if rows:
+        limit = {"upper": edge} if side > 0 else {"lower": edge}
+        laws = capability.capabilities_from_components(*np.array(figures).T, **limit)
+        columns = (laws[name].tolist() for name in ("fraction", "fraction_lower", "fraction_upper"))
+        for place, law in zip(rows, zip(*columns, strict=True), strict=True):
+            result[place] = law
+    return result
+
+
+def _levels(one: _Stream) -> Floats:
+    level = one.sessions.floats("level")
+    return level[np.isfinite(level)]
+
+
+def _coming_lots(started_us: Integers, weeks: float) -> int:
+    """Lots to be expected within the horizon at the pace of the window."""
+    span = float(started_us[-1] - started_us[0]) / WEEK_US
+    return round((started_us.size - 1) / span * weeks) if span > 0 else 0
+
+
+def _breach(connection: Connection, lab: Lab, one: _Stream, edge: float, request: Request, log: bool) -> float | None:
+    """Chance of a failing lot of a stream that moves, by its forecast against the other limit."""
+    level = one.sessions.floats("level")
+    sampling = dict(
+        tuple(row)
+        for row in connection.exec_driver_sql(
+            "SELECT id, bag_variance / bags FROM session WHERE stream_id = ? AND bag_variance IS NOT NULL", (one.id,)
+        )
+    )
+    variance = np.array([sampling.get(session, np.nan) for session in one.sessions.index.tolist()])
+    usable = np.isfinite(level)
+    known = variance[usable & np.isfinite(variance)]
+    if not usable.any() or not known.size:
+        return None
+    result = forecast.forecast(
+        one.sessions["started_us"][usable] / WEEK_US,
+        level[usable],
+        np.where(np.isfinite(variance), variance, np.median(known))[usable],
+        lower=edge if request.side == "lower" else None,
+        upper=edge if request.side == "upper" else None,
+        horizon_weeks=lab.alerts.horizon_weeks,
+        scale="log" if log else "linear",
+    )
+    return result.breach_probability
+
+
+def _sum(figures: Sequence[Counts]) -> Counts:
+    lots, passing, failing, undecided = (
+        sum(one[key] for one in figures) for key in ("lots", "passing", "failing", "undecided")
+    )
+    low, high = count_interval(failing, undecided, lots)
+    return {
+        "lots": lots,
+        "passing": passing,
+        "failing": failing,
+        "undecided": undecided,
+        "low": float(low),
+        "high": float(high),
+    }
+
+
+def _suppliers(figures: Sequence[WhatIfStream]) -> list[WhatIfSupplier]:
+    """Lots by supplier, and the fraction that fails pooled in part with the other suppliers."""
+    names = sorted({one["supplier"] for one in figures})
+    sums = [_sum([one for one in figures if one["supplier"] == name]) for name in names]
+    pooled: list[float | None] = [None] * len(names)
+    if len(names) > 1:
+        laws = ranking.population_laws(
+            [one["passing"] for one in sums], [one["passing"] + one["failing"] for one in sums]
+        )
+        pooled = [1 - share for share in laws.share.tolist()]
+    return [
+        {
+            "supplier": name,
+            **own,
+            "failing_now": sum(one["failing_now"] for one in figures if one["supplier"] == name),
+            "pooled": share,
+        }
+        for name, own, share in zip(names, sums, pooled, strict=True)
+    ]
+
+
+def _changed(connection: Connection, lab: Lab, streams: Sequence[_Stream]) -> tuple[list[ChangedLot], int]:
+    """The newest lots with another verdict, and how many there are."""
+    differ = [np.flatnonzero(one.before != one.after) for one in streams]
+    started = np.concatenate(
+        [one.sessions["started_us"][at] for one, at in zip(streams, differ, strict=True)] or [np.empty(0)]
+    )
+    owner = np.repeat(np.arange(len(streams)), [at.size for at in differ])
+    place = np.concatenate([*differ, np.empty(0, dtype=np.intp)])
+    # The streams come in the order of their names, which is kept among tests of one moment.
+    newest = np.argsort(-started, kind="stable")[:MOST_CHANGED]
+    rows = [
+        (int(started[at]), one, int(one.sessions["lot_id"][row]), str(one.before[row]), str(one.after[row]))
+        for at, one, row in ((at, streams[owner[at]], place[at]) for at in newest.tolist())
+    ]
+    wanted = [row[2] for row in rows]
+    names = {}
+    if wanted:
+        places = ", ".join("?" * len(wanted))
+        names = dict(
+            tuple(row)
+            for row in connection.exec_driver_sql(f"SELECT id, lot FROM lot WHERE id IN ({places})", tuple(wanted))
+        )
+    documents: list[ChangedLot] = [
+        {
+            "supplier": one.supplier,
+            "product": one.product,
+            "lot": names.get(lot, ""),
+            "tested_at": iso(moment, lab.zone),
+            "before": Verdict(before),
+            "after": Verdict(after),
+        }
+        for moment, one, lot, before, after in rows
+    ]
+    return documents, int(started.size)

@@ -1,0 +1,124 @@
+"""How fast the answers about verdicts are: another limit over many streams, a comparison of many products, a slider.
+
+    python tests/bench/bench_verdicts.py [STREAMS] [LOTS]
+
+5,000 streams of 200 lots by default, one in a hundred moving. The sessions are written as a round would write them, without
+readings, as only the bound of the next lot reads these.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+import time
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+from sqlalchemy import Connection, insert
+from support.labs import MONDAY, Bench, lot_rows
+
+from ingest.config.lab import load
+from ingest.store import schema
+from ingest.store.store import known_store
+from ingest.verdict.bags import Question, answer, scatter_of
+from ingest.verdict.comparison import Request, compare
+from ingest.verdict.what_if import Request as OtherLimit
+from ingest.verdict.what_if import what_if
+
+BATCH = 100
+STREAM = ("Alder Film", "MB-10", "shielding_energy")
+
+
+def lab_of_sessions(folder: Path, streams: int, lots: int) -> Path:
+    """A lab whose store holds the sessions of many streams, copied from the first session of a real round with new levels."""
+    bench = Bench(folder)
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 7)
+    for number in range(6):
+        values = [[10.0 + bag * 0.3 + number * 0.1, 10.2 + bag * 0.3] for bag in range(6)]
+        bench.drop_tests(f"wk{number}.csv", lot_rows(f"L{number}", MONDAY + timedelta(weeks=number), values))
+    bench.run()
+    store = known_store(folder)
+    assert store is not None
+    with store.writing() as connection:
+        fill(connection, streams, lots)
+    store.close()
+    return folder
+
+
+def fill(connection: Connection, streams: int, lots: int) -> None:
+    rng = np.random.default_rng(1)
+    pattern = dict(connection.exec_driver_sql("SELECT * FROM session ORDER BY id LIMIT 1").mappings().one())
+    conformity = connection.exec_driver_sql("SELECT document FROM conformity LIMIT 1").scalar_one()
+    evaluation = connection.exec_driver_sql("SELECT board, sketch, document FROM evaluation LIMIT 1").one()
+    week_us = 7 * 86_400_000_000
+    for first in range(0, streams, BATCH):
+        numbers = range(first + 10, min(first + BATCH, streams) + 10)
+        names = [{"id": n, "supplier": f"Simulated {n % 50}", "product": f"P{n}"} for n in numbers]
+        connection.execute(
+            insert(schema.stream), [{**one, "characteristic": "shielding_energy", "stale": 0} for one in names]
+        )
+        connection.execute(
+            insert(schema.evaluation),
+            [{"stream_id": n, **dict(zip(("board", "sketch", "document"), evaluation, strict=True))} for n in numbers],
+        )
+        rows, lot_rows_, documents = [], [], []
+        for n, name in zip(numbers, names, strict=True):
+            level = np.log(rng.uniform(8, 18)) + 0.1 * rng.standard_normal(lots)
+            for lot in range(lots):
+                key = n * 1000 + lot
+                value = float(np.exp(level[lot]))
+                lot_rows_.append(
+                    {"id": key, "supplier": name["supplier"], "product": name["product"], "lot": f"L{lot}"}
+                )
+                rows.append(
+                    {**pattern, "id": key, "stream_id": n, "lot_id": key, "started_us": pattern["started_us"] + lot * week_us,
+                     "level": level[lot], "level_low": level[lot], "level_high": level[lot], "level_unit": value,
+                     "largest": value * 1.2, "largest_low": value * 1.2, "smallest": value * 0.8, "smallest_high": value * 0.8,
+                     "verdict": "pass" if value < 20 else "fail"}
+                )  # fmt: skip
+                if n < 40:
+                    documents.append({"session_id": key, "stream_id": n, "document": conformity})
+        connection.execute(insert(schema.lot), lot_rows_)
+        connection.execute(insert(schema.session), rows)
+        if documents:
+            connection.execute(insert(schema.conformity), documents)
+        moving = [n for n in numbers if n % 100 == 0]
+        evidence = json.dumps({"since_us": pattern["started_us"] + (lots - 40) * week_us})
+        for n in moving:
+            connection.execute(
+                insert(schema.alert).values(
+                    id=f"bench-{n}", kind="drift", grade="look", stream_id=n, supplier="", product="", lot="",
+                    characteristic="shielding_energy", raised_us=0, message="", evidence=evidence, state="open",
+                )
+            )  # fmt: skip
+
+
+def timed(name: str, seconds: float, most: float) -> None:
+    print(f"{name:<60} {seconds:8.3f} s   (at most {most:g} s)")
+
+
+def main(streams: int, lots: int) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        lab = load(lab_of_sessions(Path(folder), streams, lots))
+        store = known_store(lab.folder)
+        assert store is not None
+        with store.reading() as connection:
+            start = time.perf_counter()
+            what_if(connection, lab, OtherLimit("shielding_energy", 10.0))
+            timed(f"another limit, {streams:,} streams of {lots} lots", time.perf_counter() - start, 10)
+            candidates = tuple((f"Simulated {n % 50}", f"P{n}") for n in range(10, 30))
+            start = time.perf_counter()
+            compare(connection, lab, Request("shielding_energy", candidates, margin_percent=5))
+            timed("a comparison of 20 products", time.perf_counter() - start, 1)
+            scatter = scatter_of(connection, lab, *STREAM)
+            answer(scatter, Question())
+            start = time.perf_counter()
+            for bags in range(1, 21):
+                answer(scatter, Question(bags=bags, level=18.0))
+            timed("a slider", (time.perf_counter() - start) / 20, 0.1)
+
+
+if __name__ == "__main__":
+    main(*(int(text) for text in sys.argv[1:3]) if len(sys.argv) == 3 else (5000, 200))

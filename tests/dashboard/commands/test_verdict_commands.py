@@ -1,0 +1,274 @@
+"""The commands bags, compare, whatif and report on the demo lab: their documents, their sentences, their refusals."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pypdf
+import pytest
+from click.testing import CliRunner
+from scipy import stats
+from support.demolab import copy_of, demo_lab
+
+from dashboard.cli import main
+from dashboard.schemas import schema
+
+STREAM = ("Brackenfoil", "BF-110", "shielding_energy")
+FORMATS = jsonschema.Draft202012Validator.FORMAT_CHECKER
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return demo_lab(tmp_path_factory.getbasetemp())
+
+
+def call(lab: Path, *arguments: str) -> tuple[int, str, str]:
+    found = CliRunner().invoke(main, [*arguments, "--lab", str(lab)])
+    return found.exit_code, found.stdout, found.stderr
+
+
+def document(lab: Path, *arguments: str) -> Any:
+    code, out, err = call(lab, *arguments, "--json")
+    assert code == 0, err
+    found = json.loads(out)
+    jsonschema.validate(found, schema(arguments[0]), format_checker=FORMATS)
+    return found
+
+
+def text_of(pdf: Path) -> str:
+    reader = pypdf.PdfReader(io.BytesIO(pdf.read_bytes()))
+    return " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+
+
+# Lot and stream
+
+
+def test_the_guard_changes_the_verdict_of_a_lot_of_the_demo(lab: Path) -> None:
+    found = document(lab, "lot", "Brackenfoil", "BF07191")["sessions"][0]
+    sure = found["conformity"]
+    # 18.0 nJ is under 20 nJ, and three of six bags are torn: the mean is not surely inside.
+    assert (found["verdict"], found["level"] < 20.0) == ("undecided", True)
+    assert sure["own_variance"]
+    assert 0.6 < sure["p"] < 0.75
+    assert sure["bench"] == "check standard"
+    assert sure["accept_upper"] < 14 < found["level"]
+    # The three questions have three answers.
+    assert sure["proof"]["inside"] < sure["next_bag"] < sure["p"]
+    assert sure["proof"]["bags_inside"] == 3
+
+
+def test_a_stream_states_the_risks_of_its_rule_beside_others(lab: Path) -> None:
+    found = document(lab, "stream", *STREAM)["decision"]
+    rules = [(one["rule"], one["bags"], one["declared"]) for one in found["risks"]]
+    assert rules == [("guarded", 6, True), ("simple", 6, False), ("guarded", 12, False)]
+    guarded, simple, twice = found["risks"]
+    assert guarded["wrong_passes"] < simple["wrong_passes"]
+    assert guarded["good_not_passed"] > twice["good_not_passed"] > simple["good_not_passed"]
+
+
+# Bags
+
+
+def test_more_bags_make_a_good_lot_pass_more_often(lab: Path) -> None:
+    few, many = (document(lab, "bags", *STREAM, "--bags", str(bags), "--level", "18") for bags in (6, 12))
+    assert few["chance"] < many["chance"]
+    assert many["chance_today"] == pytest.approx(few["chance"])
+    assert many["scatter"]["bench_source"] == "check standard"
+    # Twelve times as many discharges show the level hardly better; twice as many bags do.
+    by_readings = {one["readings"]: one["u"] for one in few["discharges"]}
+    assert by_readings[12] > 0.9 * by_readings[1]
+    assert many["u"] < 0.9 * few["u"]
+    assert (few["plan"]["bags"], few["plan"]["bags_by_count"]) == (21, 22)
+
+
+def test_bags_in_words(lab: Path) -> None:
+    code, out, _ = call(lab, "bags", *STREAM, "--bags", "12", "--level", "18")
+    assert code == 0
+    assert out.startswith("With 12 bags a lot at 18.0 nJ passes ")
+    assert "12 bags with a mean of 18.0 nJ prove that at least" in out
+    assert "The last 25 lots (150 bags) prove that 90 % of the next lot's bags lie below" in out
+
+
+# Comparison
+
+
+def test_one_comparison_of_the_demo_decides_and_one_does_not(lab: Path) -> None:
+    pair = ("--candidate", "Umberfold", "UM-7", "--candidate", "Umberfold", "UM-9")
+    decides = document(lab, "compare", "shielding_energy", *pair)["pairs"][0]
+    assert decides["answer"] == "worse"
+    assert decides["paired"]
+    assert decides["change_low"] > 0
+    others = ("--candidate", "Brackenfoil", "BF-210", "--candidate", "Ostrelvane", "OV-1")
+    found = document(lab, "compare", "shielding_energy", *others)
+    assert found["pairs"][0]["answer"] == "not shown"
+    assert found["pairs"][0]["lots_needed"] > 8
+    assert found["margin_from"] == "lab.toml"
+
+
+def test_a_product_that_moved_is_no_one_number_and_is_compared_with_itself(lab: Path) -> None:
+    both = ("--candidate", "Brackenfoil", "BF-110", "--candidate", "Umberfold", "UM-7")
+    found = document(lab, "compare", "shielding_energy", *both)
+    assert found["pairs"][0]["answer"] == "no answer"
+    assert "moved in this time" in found["pairs"][0]["why"]
+    split = document(lab, "compare", "shielding_energy", "--candidate", "Quillmere", "QM-31", "--split", "2026-03-01")
+    assert [one["time"] for one in split["candidates"]] == ["before", "since"]
+    assert split["pairs"][0]["answer"] == "worse"
+
+
+def test_several_candidates_are_adjusted_for_and_the_best_are_named(lab: Path) -> None:
+    names = [("Umberfold", "UM-7"), ("Umberfold", "UM-9"), ("Brackenfoil", "BF-210"), ("Ostrelvane", "OV-1")]
+    found = document(lab, "compare", "shielding_energy", *[part for one in names for part in ("--candidate", *one)])
+    assert len(found["pairs"]) == 6
+    alone = document(lab, "compare", "shielding_energy", "--candidate", *names[0], "--candidate", *names[1])["pairs"][0]
+    together = found["pairs"][0]
+    assert together["p_value"] >= alone["p_value"]
+    assert together["change_high_together"] > together["change_high"]
+    assert not found["candidates"][1]["not_shown_worse"]
+    assert found["candidates"][0]["not_shown_worse"]
+
+
+def test_the_paper_of_a_comparison_is_one_page_and_the_same_again(lab: Path, tmp_path: Path) -> None:
+    pair = ("--candidate", "Umberfold", "UM-7", "--candidate", "Umberfold", "UM-9", "--margin", "5", "--pdf")
+    written = []
+    for folder in ("a", "b"):
+        code, _, err = call(lab, "compare", "shielding_energy", *pair, "--out", str(tmp_path / folder))
+        assert code == 0, err
+        written.append((tmp_path / folder / "comparison.pdf").read_bytes())
+    assert written[0] == written[1]
+    pdf = tmp_path / "a" / "comparison.pdf"
+    assert len(pypdf.PdfReader(pdf).pages) == 1
+    assert "Umberfold UM-9 is worse than Umberfold UM-7." in text_of(pdf)
+
+
+# Another limit
+
+
+def test_at_10_nj_a_supplier_falls_and_at_50_nj_none_does(lab: Path) -> None:
+    at = {limit: document(lab, "whatif", "shielding_energy", "--upper", limit) for limit in ("50", "20", "10")}
+    failing = {limit: found["total"]["failing"] for limit, found in at.items()}
+    assert failing["50"] == 0 < failing["20"] < 10 < failing["10"]
+    falls = next(one for one in at["10"]["suppliers"] if one["supplier"] == "Ostrelvane")
+    assert (falls["lots"], falls["failing"]) == (8, 6)
+    assert falls["pooled"] < falls["failing"] / falls["lots"] < falls["high"]
+    assert at["10"]["declared"] == [50.0, 20.0, 10.0]
+    # The declared limit gives the declared verdicts, guard included.
+    assert at["20"]["changed"] == []
+    total = at["20"]["total"]
+    assert total["undecided"] == 1
+    # The open lot counts for neither side: the upper end is that of one more failing lot.
+    ends = stats.binomtest(total["failing"], total["lots"]), stats.binomtest(total["failing"] + 1, total["lots"])
+    assert total["low"] == pytest.approx(ends[0].proportion_ci(method="exact").low)
+    assert total["high"] == pytest.approx(ends[1].proportion_ci(method="exact").high)
+    unsure = next(one for one in at["20"]["streams"] if one["product"] == "BF-210")
+    assert (unsure["failing"], unsure["undecided"]) == (0, 1)
+    assert unsure["high"] == pytest.approx(stats.binomtest(1, unsure["lots"]).proportion_ci(method="exact").high)
+    moving = next(one for one in at["20"]["streams"] if one["product"] == "BF-110")
+    assert moving["moves"]
+    assert moving["coming_failing"] is None
+    assert 0.3 < moving["breach_probability"] < 0.8
+
+
+def test_another_limit_records_nothing(lab: Path) -> None:
+    before = call(lab, "lot", "Brackenfoil", "BF07191", "--json")
+    code, out, _ = call(lab, "whatif", "shielding_energy", "--upper", "10", "--since", "2026-10-01", "--guard", "5")
+    assert code == 0
+    assert "Nothing is recorded" in out
+    assert call(lab, "lot", "Brackenfoil", "BF07191", "--json") == before
+    assert json.loads(call(lab, "history", "--json")[1]) == []
+
+
+# Test report
+
+
+def test_a_report_is_a_draft_until_a_person_issues_it_and_then_stays_as_it_is(lab: Path, tmp_path: Path) -> None:
+    own, out = copy_of(lab, tmp_path / "lab"), tmp_path / "out"
+    lot, to = ("report", "Brackenfoil", "BF07191"), ("--out", str(out))
+    draft = Path(call(own, *lot, *to)[1].strip())
+    assert "Draft, not issued" in text_of(draft)
+
+    signed = ("--issue", "--number", "R-1", "--by", "A. Example", "--because", "Head of the laboratory")
+    issued = Path(call(own, *lot, *to, *signed, "--customer", "Invented buyer")[1].strip())
+    text = text_of(issued)
+    for part in (
+        "Test report R-1", "Invented buyer", "Issued by A. Example", "Head of the laboratory", "undecided", "guarded",
+        "standard deviation of bag means", "standard deviation within bags", "End of the report",
+        "shielding procedure of this lab (invented), edition 3", "items tested only", "page 1 of", "bench 2.4 %",
+    ):  # fmt: skip
+        assert part in text, part
+    first = issued.read_bytes()
+
+    # A number is never used again; the issued report gives the same bytes whatever is asked for.
+    code, _, err = call(own, *lot, *to, *signed)
+    assert (code, err) == (2, "report: number R-1 was issued before; a number is never used again\n")
+    issued.unlink()
+    assert call(own, *lot, *to, "--number", "R-1")[0] == 0
+    assert issued.read_bytes() == first
+
+    amended = (
+        "--issue",
+        "--number",
+        "R-2",
+        "--by",
+        "A. Example",
+        "--because",
+        "Head of the laboratory",
+        "--replaces",
+        "R-1",
+    )
+    assert call(own, *lot, *to, *amended)[2] == "report: say what changed against report R-1\n"
+    path = Path(call(own, *lot, *to, *amended, "--changes", "Customer corrected")[1].strip())
+    assert "This report replaces report R-1. Changed: Customer corrected" in text_of(path)
+    entries = json.loads(call(own, "history", "--json")[1])
+    assert [(one["what"], one["who"]) for one in entries] == [("issue report", "A. Example")] * 2
+    assert entries[0]["about"] == "Brackenfoil, lot BF07191, test report R-2"
+
+
+def test_a_report_lists_its_deviations_and_an_invalid_test_has_no_verdict(lab: Path) -> None:
+    found = document(lab, "report", "Tarnwick", "TW00076", "--out", str(lab / "exports"))
+    invalid = [one for one in found["sessions"] if not one["valid"]]
+    assert all(one["p"] is None and one["rule"] is None for one in invalid)
+    assert all(any(line.startswith("Not a valid test") for line in one["deviations"]) for one in invalid)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "line"),
+    [
+        (("bags", "Nobody", "X", "shielding_energy"), "bags: there is no stream Nobody X, shielding_energy"),
+        (("bags", *STREAM, "--bags", "0"), "bags: bags must be from 1 to 60, got 0"),
+        (("bags", *STREAM, "--good", "20"), "bags: good must be above 0 and below bad"),
+        (("bags", "Tarnwick", "TW-Rose", "shielding_energy"), "bags: "),
+        (("compare", "shielding_energy", "--candidate", "Umberfold", "UM-7"), "compare: name 2 to 30 candidates"),
+        (("compare", "weight", "--candidate", "A", "B"), "compare: weight is no characteristic"),
+        (
+            (
+                "compare",
+                "shielding_energy",
+                "--candidate",
+                "Umberfold",
+                "UM-7",
+                "--candidate",
+                "Kept references",
+                "coupon C",
+            ),
+            "compare: Kept references coupon C is a check standard",
+        ),
+        (("whatif", "shielding_energy"), "whatif: give the other limit as --upper VALUE or --lower VALUE"),
+        (("whatif", "shielding_energy", "--upper", "0"), "whatif: expected a limit above 0, got 0"),
+        (("report", "Brackenfoil", "BF07191", "--number", "none"), "report: no report none of lot BF07191 was issued"),
+        (
+            ("report", "Brackenfoil", "BF07191", "--issue", "--by", "A", "--because", "B"),
+            "report: an issued report needs a number",
+        ),
+        (("report", "Brackenfoil", "BF07191", "--issue", "--number", "1"), "issue report: who is blank"),
+    ],
+)
+def test_a_wrong_call_is_one_line(lab: Path, arguments: tuple[str, ...], line: str) -> None:
+    code, out, err = call(lab, *arguments)
+    assert (code, out) == (2, "")
+    assert err.startswith(line)
+    assert err.count("\n") == 1

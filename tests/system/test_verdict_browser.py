@@ -1,0 +1,102 @@
+"""How sure a verdict is, how many bags, which is better, another limit, a test report: each job in a real browser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from support.browser import PAGES, WIDTHS, served
+from support.demolab import copy_of, demo_lab
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("verdicts") / "lab")
+    with served(folder) as base:
+        yield base
+
+
+@pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])
+def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
+    """A window; the test fails on an error in its console and on a page wider than the window."""
+    opened = browser.new_page(viewport={"width": request.param, "height": 900})
+    trouble: list[str] = []
+    opened.on("console", lambda line: trouble.append(line.text) if line.type == "error" else None)
+    opened.on("pageerror", lambda error: trouble.append(str(error)))
+    yield opened
+    wide = opened.evaluate("document.documentElement.scrollWidth")
+    opened.close()
+    assert trouble == []
+    assert wide <= request.param
+
+
+def test_from_the_lot_to_the_number_of_bags(page: Page, address: str) -> None:
+    page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF07191")
+    page.get_by_text("Is the mean of the lot inside?").first.wait_for()
+    expect(page.get_by_text("Is the next bag of it inside?").first).to_be_visible()
+    expect(page.get_by_text("Which part of its bags is inside?").first).to_be_visible()
+    page.get_by_role("link", name="How many bags would show more?").first.click()
+
+    heading = page.locator("#bags-answer h1")
+    heading.wait_for()
+    before = heading.inner_text()
+    assert before.startswith("With 6 bags a lot at ")
+    slider = page.get_by_label("Bags to test")
+    slider.focus()
+    for _ in range(6):
+        page.keyboard.press("ArrowRight")
+    page.get_by_role("heading", name="With 12 bags a lot at").wait_for()
+
+    page.get_by_label("bad: bags beyond, %").fill("20")
+    page.get_by_role("button", name="Show the plan").click()
+    page.get_by_text("stop lots with 20 % beyond").wait_for()
+    expect(page.locator("#bags-answer h1")).to_contain_text("With 6 bags")
+
+
+def test_which_bag_is_better(page: Page, address: str) -> None:
+    page.goto(f"{address}/compare")
+    page.get_by_role("heading", name="Which bag is better?").wait_for()
+    page.get_by_label("candidate 1").select_option(label="Umberfold UM-7")
+    page.get_by_label("candidate 2").select_option(label="Umberfold UM-9")
+    page.get_by_role("button", name="Compare").click()
+
+    page.get_by_role("heading", name="Umberfold UM-9 is worse than Umberfold UM-7.").wait_for()
+    expect(page.get_by_role("img", name="Lot levels side by side")).to_be_visible()
+    with page.expect_download() as download:
+        page.get_by_role("link", name="One-page paper (PDF)").click()
+    assert Path(download.value.path()).read_bytes().startswith(b"%PDF")
+
+
+def test_who_would_fail_another_limit(page: Page, address: str) -> None:
+    page.goto(f"{address}/what-if?characteristic=shielding_energy")
+    page.get_by_role("heading", name="With a limit of under 10.0 nJ").wait_for()
+    page.get_by_role("link", name="50.0 nJ").click()
+
+    page.get_by_role("heading", name="With a limit of under 50.0 nJ, 0 of").wait_for()
+    page.get_by_label("another limit, nJ").fill("12")
+    page.get_by_role("button", name="Show").click()
+    page.get_by_role("heading", name="With a limit of under 12.0 nJ").wait_for()
+    expect(page.get_by_text("Nothing is recorded and no verdict changes")).to_be_visible()
+
+
+def test_a_report_is_issued_on_the_page_of_its_lot(page: Page, address: str) -> None:
+    number = f"B-{page.viewport_size['width'] if page.viewport_size else 0}"
+    page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF04286")
+    report = page.locator("section.sheet", has=page.get_by_role("heading", name="Test report"))
+    report.get_by_text("Issue a report").click()
+    report.get_by_label("report number").fill(number)
+    report.get_by_label("your name").fill("A. Example")
+    report.get_by_label("reason").fill("Head of the laboratory")
+    report.get_by_role("button", name="issue the report").click()
+
+    link = page.get_by_role("link", name=f"Report {number}")
+    link.wait_for()
+    with page.expect_download() as download:
+        link.click()
+    assert number in download.value.suggested_filename
+
+
+def test_the_pages_of_verdicts_are_among_those_held_to_the_rules_of_accessibility() -> None:
+    assert {"bags", "comparison", "other limit"} <= PAGES.keys()
