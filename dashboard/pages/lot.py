@@ -19,6 +19,7 @@ from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
 from dashboard.text.bench_mark_text import mark_sentence
+from dashboard.text.capture_text import is_serious
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
@@ -216,6 +217,8 @@ def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
         return f"The retest of {result}. The first result stands: have the authorised person decide."
     if worst in (Verdict.FAIL, Verdict.UNDECIDED):
         return f"Hold the lot. {again}"
+    if any(one["captures"] is not None and is_serious(one["captures"]) for one in sessions):
+        return "Hold the lot until it is known which is right: the recorded figures do not agree with the captures."
     return "Nothing to do here: the authorised person releases the lot by your procedure."
 
 

@@ -52,11 +52,13 @@ def test_a_capture_without_a_discharge_beside_a_low_record_comes_first_on_page_a
 def test_another_verdict_comes_before_the_factor_and_agreement_asks_for_nothing(tmp_path: Path) -> None:
     wrong = shown(with_captures(tmp_path / "wrong", ENERGIES, [4 * one for one in ENERGIES]))
     verdict = "By the captures shielding energy would be 36.5 nJ, not 9.12 nJ: the verdict would be fail, not pass."
+    assert "Hold the lot until it is known which is right" in wrong
     assert 0 < wrong.index(verdict) < wrong.index("recorded energies are 0.25 times those of 6 captures (± 5 %)")
 
     right = shown(with_captures(tmp_path / "right", ENERGIES, ENERGIES))
     assert "Recorded and recomputed energies agree: 1.00 times (± 5 %). Nothing to do." in right
     assert "Waveforms. " not in right
+    assert "Nothing to do here: the authorised person releases" in right
 
 
 def test_the_picture_holds_the_discharges_of_a_bag_on_the_frame_of_the_session(tmp_path: Path) -> None:
