@@ -193,8 +193,7 @@ def _session(
 
 def _captures(connection: Connection, lab: Lab, product: str, session: RowMapping) -> SessionCaptures | None:
     limits = lab.limits_at(product, session["characteristic"], from_microseconds(session["started_us"]))
-    guard = lab.characteristic(session["characteristic"]).guard_percent
-    return captures_of_session(connection, lab, session, limits, guard, session["readings"])
+    return captures_of_session(connection, lab, session, limits, session["readings"])
 
 
 def _digits(board: str | None) -> int:

@@ -53,7 +53,7 @@ class SessionCaptures(TypedDict):
     """The captures of a session. The recorded figures stay the record.
 
     `readings` counts those of the session. `agreement` is that of the instrument on the day, null where no two figures can be compared. `recomputed` is the judged
-    figure divided by the ratio of the session's captures, and `verdict` the one that it would have; null where nothing can be compared.
+    figure divided by the ratio of the session's captures, and `verdict` its side of the limits, without guard band; null where nothing can be compared.
     """
 
     readings: Count

@@ -184,7 +184,7 @@ def days_off(connection: Connection, lab: Lab, instrument: int, name: str, now_u
 
 
 def captures_of_session(
-    connection: Connection, lab: Lab, session: RowMapping, limits: Limits, guard_percent: float, readings: int
+    connection: Connection, lab: Lab, session: RowMapping, limits: Limits, readings: int
 ) -> SessionCaptures | None:
     """Return the captures of a session beside its recorded figures; None where it has none."""
     places = {
@@ -202,14 +202,14 @@ def captures_of_session(
     recomputed = verdict = None
     if ratios and session["judged"] is not None:
         recomputed = session["judged"] / math.exp(_ratio_of_session(rows, readings))
-        verdict = _verdict(recomputed, limits, guard_percent) if session["verdict"] in DECIDED else None
+        verdict = _verdict(recomputed, limits) if session["verdict"] in DECIDED else None
     return {
         "readings": readings,
         "captures": [_capture(row, far) for row in rows],
         "agreement": next((day for day, _ in days if day is not None), None),
         "recomputed": recomputed,
         "verdict": verdict,
-        "is_another_verdict": verdict is not None and verdict != session["verdict"],
+        "is_another_verdict": verdict is not None and verdict != _verdict(session["judged"], limits),
     }
 
 
@@ -242,16 +242,14 @@ def _ratio_of_session(rows: Sequence[RowMapping], readings: int) -> float:
     return float(np.median(values))
 
 
-def _verdict(value: float, limits: Limits, guard_percent: float) -> Verdict:
-    """The verdict of a session with this judged figure."""
+def _verdict(value: float, limits: Limits) -> Verdict:
+    """On which side of the limits a judged figure lies, without guard band: the decision rule needs the scatter of the readings."""
     figure = dict.fromkeys(("level", "level_low", "level_high", "smallest", "largest"), np.array([value]))
     edges = {
         f"limit_{side}": np.array([np.nan if limit is None else limit])
         for side, limit in (("lower", limits.lower), ("upper", limits.upper))
     }
-    columns = judge_rows(
-        Rows(np.arange(1), figure | edges | {"valid": np.array([True])}), Scale.LINEAR, "mean", guard_percent
-    )
+    columns = judge_rows(Rows(np.arange(1), figure | edges | {"valid": np.array([True])}), Scale.LINEAR, "mean", 0.0)
     return Verdict(columns["verdict"][0])
 
 

@@ -87,3 +87,14 @@ def test_the_demo_shows_a_factor_on_the_lot_and_with_its_instrument(tmp_path_fac
         r"data:image/svg\+xml;base64,([\w+/=]+)", str(page.layout(LabReader(lab), "Quillmere", "QM01408"))
     )
     assert sum("6 discharges" in base64.b64decode(one).decode() for one in pictures) == 1
+
+
+def test_an_undecided_lot_whose_captures_agree_has_no_other_verdict(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, LAB_TOML.replace('scale = "log"', 'scale = "log"\nguard_percent = 20', 1) + SOURCE)
+    (bench.folder / "drops" / "waveforms").mkdir()
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 70)
+    bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[2 * one for one in ENERGIES]]))
+    bench.drop("Alder Film_L1_1.csv", capture_file([2 * one for one in ENERGIES]), "waveforms")
+    bench.run()
+    (session,) = document(bench.folder, "lot", "Alder Film", "L1")["sessions"]
+    assert (session["verdict"], session["captures"]["is_another_verdict"]) == ("undecided", False)
