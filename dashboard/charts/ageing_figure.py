@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboard.charts.plotly_axes import GREY, Figure, frame, level_axis
 from dashboard.paper.palette import FIGURE
-from dashboard.text.formatting import amount, day
+from dashboard.text.formatting import day, in_unit
 from ingest.documents.stock import FilmAge, FilmPoint
 
 __all__ = ["film"]
@@ -26,9 +26,9 @@ def film(document: FilmAge) -> Figure:
     for lot, tests in by_lot.items():
         if len(tests) > 1:
             _line(figure, tests, lot)
-    _points(figure, [one for one in points if one["is_used"]], document["unit"], {"color": ACCENT, "size": 6})
+    _points(figure, [one for one in points if one["is_used"]], document, {"color": ACCENT, "size": 6})
     _points(
-        figure, [one for one in points if not one["is_used"]], document["unit"],
+        figure, [one for one in points if not one["is_used"]], document,
         {"color": WARM, "size": 7, "symbol": "square-open"},
     )  # fmt: skip
     line = (
@@ -84,11 +84,11 @@ def _line(figure: Figure, tests: list[FilmPoint], lot: str) -> None:
     )  # fmt: skip
 
 
-def _points(figure: Figure, points: list[FilmPoint], unit: str, marker: dict[str, Any]) -> None:
+def _points(figure: Figure, points: list[FilmPoint], document: FilmAge, marker: dict[str, Any]) -> None:
     if not points:
         return
     texts = [
-        f"lot {one['lot']}, {one['age_months']:.1f} months<br>{amount(one['level'], unit, one['bound'])}, tested {day(one['tested_at'])}"
+        f"lot {one['lot']}, {one['age_months']:.1f} months<br>{in_unit(document, one['level'], one['bound'])}, tested {day(one['tested_at'])}"
         + (f"<br>not used: {one['why_not']}" if one["why_not"] else "")
         + ("<br>under a bench finding" if one["is_under_finding"] else "")
         for one in points

@@ -270,20 +270,20 @@ def _end_labels(document: StreamChart, span: Span | None, level: float | None) -
     points = [point for point in document["points"] if point["shown"] is not None and point["state"] == "valid"]
     if not points:
         return []
-    last, unit = points[-1], document["unit"]
+    last, digits = points[-1], digits_of(document)
     # Under a set of limits of long ago, or far away, nothing is drawn at the end.
     named = ((last["upper"], "upper"), (last["center"], "centre"), (last["lower"], "lower"))
     near_values = near_ones(document, [value for value, _ in named if value is not None])
     labels = [
-        EndLabel(value, f"{name} {amount(value)}")
+        EndLabel(value, f"{name} {amount(value, digits=digits)}")
         for value, name in named
         if value is not None and value in near_values
     ]
     shown = last["shown"]
     if shown is not None:
-        labels.append(EndLabel(shown, f"last lot {amount(shown, '', last['bound']).strip()}", strong=True))
-    if level is not None and amount(level, unit) != amount(shown, unit):
-        labels.append(EndLabel(level, f"now {amount(level)}", strong=True))
+        labels.append(EndLabel(shown, f"last lot {amount(shown, '', last['bound'], digits)}", strong=True))
+    if level is not None and in_unit(document, level) != in_unit(document, shown):
+        labels.append(EndLabel(level, f"now {amount(level, digits=digits)}", strong=True))
     if span is not None and span[1] < last["tested_at"]:
         # The end of the time shown lies before the last lot: only what is drawn there is named.
         return []
@@ -346,7 +346,7 @@ def _add_edge(figure: Figure, document: StreamChart, side: Side, span: Span | No
                 yanchor="bottom", xshift=4, **at,
             )  # fmt: skip
     last = corners[-1]["value"]
-    return [] if last is None else [EndLabel(last, f"limit {amount(last)}", strong=True)]
+    return [] if last is None else [EndLabel(last, f"limit {amount(last, digits=digits_of(document))}", strong=True)]
 
 
 def _add_settings(figure: Figure, document: StreamChart) -> None:
@@ -429,7 +429,7 @@ def _point_text(point: Point, document: StreamChart, apart: str | None) -> str:
     if point["to_look_at"]:
         text += "; suspect values (unit or typing error)"
     if point["bench_findings"]:
-        text += f"; {short_mark(point['bench_findings'], document['unit'])}"
+        text += f"; {short_mark(point['bench_findings'], document)}"
     if apart is not None:
         text += f"; not in the baseline, {apart}"
     if point["signals"]:
@@ -504,7 +504,11 @@ def _add_strip(figure: Figure, document: StreamChart, key: Strip, number: int) -
     axis["rangemode"] = "tozero"
     last = points[-1]
     if (end := last[cast("Literal['bag_spread_upper', 'reading_spread_upper']", f"{key}_upper")]) is not None:
-        words = f"upper {100 * end:.0f} %" if document["scale"] == "log" else f"upper {amount(end)}"
+        words = (
+            f"upper {100 * end:.0f} %"
+            if document["scale"] == "log"
+            else f"upper {amount(end, digits=digits_of(document))}"
+        )
         place = {"xref": "x domain", "yref": f"y{number}", "yanchor": "middle", "xshift": 7}
         _label(figure, 1, end, words, **place)
     if document["scale"] == "log":
@@ -537,13 +541,14 @@ def bags(session: Session, usual: StoredControlLimits | None = None, beside: Seq
     for limit in near_limits:
         _level_line(figure, limit, {"color": LIMIT, "width": 2.5})
     values += near_limits
-    labels = [EndLabel(limit, f"limit {amount(limit)}", strong=True) for limit in near_limits]
+    digits = digits_of(session)
+    labels = [EndLabel(limit, f"limit {amount(limit, digits=digits)}", strong=True) for limit in near_limits]
     if usual is not None and usual["lower"] is not None and usual["upper"] is not None:
         values += _add_usual(figure, usual["lower"], usual["upper"])
-        labels.append(EndLabel(usual["upper"], f"upper {amount(usual['upper'])}"))
+        labels.append(EndLabel(usual["upper"], f"upper {amount(usual['upper'], digits=digits)}"))
     if session["level"] is not None:
         _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
-        labels.append(EndLabel(session["level"], f"lot {amount(session['level'])}", strong=True))
+        labels.append(EndLabel(session["level"], f"lot {amount(session['level'], digits=digits)}", strong=True))
     _add_readings(figure, session, limits)
     numbers = sorted({reading["specimen"] for reading in session["readings"]})
     names = [f"bag {number}" for number in numbers]

@@ -20,8 +20,9 @@ from dashboard.components.entry_form import day_field, field, form
 from dashboard.components.html_parts import link, lot_link, sparkline_image, stream_link, word
 from dashboard.queries.alert_order import GRADES
 from dashboard.text.case_text import case_name, due_text, owner_text, standing
-from dashboard.text.formatting import age, characteristic, counted, day, evidence
+from dashboard.text.formatting import age, characteristic, counted, day, evidence, shown
 from dashboard.text.urls import BENCH, alert_address
+from ingest.common.number_format import LEAST_DIGITS, Measured
 from ingest.config.lab import Lab
 from ingest.decisions.cases import ASSIGN
 from ingest.decisions.corrective_actions import no_notice_because
@@ -61,7 +62,8 @@ def case_card(
     )
     declared = case["characteristic"]
     unit = lab.characteristic(declared).unit if declared is not None and lab.is_declared(declared) else ""
-    action = case["corrective_action"]
+    action, facts = case["corrective_action"], shown(lead["evidence"]) if lead else {}
+    levels: Measured = {"unit": unit, "digits": facts.get("digits", LEAST_DIGITS)}
     return html.Section(
         [
             html.Div(
@@ -73,7 +75,7 @@ def case_card(
                     _withdrawn(case),
                     _standing(case, looked_at),
                     _respond(case, ordered) if current_user().may_enter else None,
-                    action_timeline(str(case["supplier"] or ""), action, unit) if action else None,
+                    action_timeline(str(case["supplier"] or ""), action, levels) if action else None,
                     _trail(of_case),
                 ]
             ),

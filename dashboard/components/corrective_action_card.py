@@ -10,8 +10,9 @@ from dash import html
 from dashboard.components.current_user import current_user
 from dashboard.components.entry_form import day_field, field, form
 from dashboard.components.html_parts import lot_link
-from dashboard.text.formatting import amounts, counted, day
+from dashboard.text.formatting import amounts, counted, day, digits_of, shown
 from dashboard.text.urls import notice_address
+from ingest.common.number_format import LEAST_DIGITS, Measured
 from ingest.decisions.corrective_actions import ANSWERED, ASKED, FIRST_LOT, no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction, CorrectiveResult
 from ingest.documents.entries import SubjectEntry
@@ -48,8 +49,9 @@ def corrective_action_card(alert: Alert, entries: Sequence[SubjectEntry] = ()) -
     timeline; the list of entries keeps both.
     """
     action = alert["corrective_action"]
-    unit = str(alert["evidence"].get("unit") or "")
-    timeline = [action_timeline(alert["supplier"] or "", action, unit)] if action else []
+    facts = shown(alert["evidence"])
+    levels: Measured = {"unit": facts.get("unit", ""), "digits": facts.get("digits", LEAST_DIGITS)}
+    timeline = [action_timeline(alert["supplier"] or "", action, levels)] if action else []
     if no_notice_because(alert):
         return timeline
     trail = html.Details(
@@ -84,7 +86,7 @@ def entry_text(entry: SubjectEntry) -> str:
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{body}{remark}"
 
 
-def action_timeline(supplier: str, action: CorrectiveAction, unit: str, digits: int = 3) -> html.Ol:
+def action_timeline(supplier: str, action: CorrectiveAction, levels: Measured) -> html.Ol:
     """The steps of a corrective action in order, with what the lots after it show."""
     steps = [_step(f"Corrective action requested on {day(action['asked_on'])}", f"by {action['asked_by']}")]
     if action["answered_on"] is None:
@@ -98,7 +100,7 @@ def action_timeline(supplier: str, action: CorrectiveAction, unit: str, digits: 
     if action["result"] is not None:
         words, shape, colour = RESULTS[Effectiveness(action["result"]["answer"])]
         label = html.Span([html.Span(shape, **{"aria-hidden": "true"}), words], className=f"word {colour}")
-        text = _result_text(action["result"], unit, digits)
+        text = _result_text(action["result"], levels)
         steps.append(html.Li([label, html.Span(text, className="quiet")]))
     return html.Ol(steps, className="steps", **{"aria-label": "Corrective action"})
 
@@ -107,7 +109,7 @@ def _step(head: Any, detail: str, look: str = "") -> html.Li:
     return html.Li([html.Span(head), html.Span(detail, className="quiet") if detail else None], className=look)
 
 
-def _result_text(result: CorrectiveResult, unit: str, digits: int) -> str:
+def _result_text(result: CorrectiveResult, levels: Measured) -> str:
     """The lots that the result is based on, and their mean against the mean before the alert and at the alert."""
     if not result["lots"]:
         return f": {result['reason']}"
@@ -120,8 +122,8 @@ def _result_text(result: CorrectiveResult, unit: str, digits: int) -> str:
     of_level = result["of"] == "level"
     after, before, at_alert = amounts(
         [result["level_after"], result["level_usual"], result["level_moved"]],
-        unit if of_level else "",
-        digits if of_level else 3,
+        levels["unit"] if of_level else "",
+        digits_of(levels) if of_level else LEAST_DIGITS,
     )
     name = "mean" if result["of"] == "level" else "mean variation"
     return f"{text}: {name} {after}; before {before}; at the alert {at_alert}"

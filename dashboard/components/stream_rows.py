@@ -148,4 +148,4 @@ def _nearer_limit(row: BoardRow, sparkline: SparklineData) -> str:
     if not drawn:
         return ""
     level = sparkline.lots[-1][1] if sparkline.lots else drawn[-1][0]
-    return f"limit {amount(min(drawn, key=lambda end: abs(end[0] - level))[1])}"
+    return f"limit {amount(min(drawn, key=lambda end: abs(end[0] - level))[1], digits=digits_of(row))}"

@@ -102,9 +102,9 @@ def bench(notice: NoticeDocument) -> list[str]:
     """The findings about our own bench in whose weeks tests of this notice were made, also those that are closed."""
     by_finding: dict[str, tuple[BenchMark, list[str]]] = {}
     for test in (*notice["lots"], *notice["retests"]):
-        read = level_text(test["level"], test["level_range"], notice["unit"])
+        read = level_text(test["level"], test["level_range"], notice)
         for mark in test["bench_findings"]:
-            value = f"{read} as read, {amount(mark['level_without'], notice['unit'])} without it"
+            value = f"{read} as read, {in_unit(notice, mark['level_without'])} without it"
             by_finding.setdefault(mark["finding"], (mark, []))[1].append(f"lot {test['lot']} {value}")
     return [f"{_capital(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
 
@@ -115,14 +115,14 @@ def _capital(text: str) -> str:
 
 def retests(notice: NoticeDocument) -> list[str]:
     """The other tests of these lots, a sentence each."""
-    unit, sentences = notice["unit"], []
+    sentences = []
     for test in notice["retests"]:
         counts = f"{counted(test['bags'], 'bag')}, {counted(test['n'], 'reading')}"
         result = test["verdict"] if test["state"] == "valid" else f"not valid, {test['state']}"
-        if bags := bags_text(test["bag_count"], unit):
+        if bags := bags_text(test["bag_count"], notice):
             result += f", {bags}"
         sentences.append(
-            f"Lot {test['lot']}, {day(test['tested_at'])}: {amount(test['level'], unit)} ({counts}); {result}."
+            f"Lot {test['lot']}, {day(test['tested_at'])}: {in_unit(notice, test['level'])} ({counts}); {result}."
         )
     return sentences
 
@@ -137,12 +137,12 @@ def _basis(notice: NoticeDocument) -> tuple[str, str] | None:
         rest = (
             ""
             if found["value_before"] is None
-            else f"; {amount(found['value_before'], notice['unit'])} over the {before} before"
+            else f"; {in_unit(notice, found['value_before'])} over the {before} before"
         )
-        return "lots together", f"mean {amount(found['value'], notice['unit'])} over {lots}{rest}"
+        return "lots together", f"mean {in_unit(notice, found['value'])} over {lots}{rest}"
     within = "readings on a bag" if found["of"] == "reading_spread" else "bags"
     value, earlier = (
-        "–" if one is None else f"{100 * one:.1f} %" if notice["scale"] == Scale.LOG else amount(one, notice["unit"])
+        "–" if one is None else f"{100 * one:.1f} %" if notice["scale"] == Scale.LOG else in_unit(notice, one)
         for one in (found["value"], found["value_before"])
     )
     text = f"standard deviation between {within} {value} over {lots} ({counted(found['bags'], 'bag')})"
@@ -287,9 +287,9 @@ def validity(notice: NoticeDocument) -> str:
     return f"{text}." if left_out else f"{text}. No test of this product and characteristic in that time was left out."
 
 
-def _result(lot: NoticeLot, unit: str) -> str:
+def _result(lot: NoticeLot, notice: NoticeDocument) -> str:
     """The verdict on a lot with the facts beside it."""
-    parts = [str(lot["verdict"]), bags_text(lot["bag_count"], unit)]
+    parts = [str(lot["verdict"]), bags_text(lot["bag_count"], notice)]
     return "; ".join(part for part in parts if part) + (
         "; outside control limits" if lot["outside_control_limits"] else ""
     )
@@ -303,10 +303,10 @@ def lot_rows(notice: NoticeDocument) -> list[list[str]]:
         humidity = "–" if low is None or high is None else f"{low:.1f} to {high:.1f} %"
         hours = "–" if lot["hours"] is None else f"{lot['hours']:.1f} h"
         level, worst = (
-            level_text(lot["level"], lot["level_range"], notice["unit"]),
+            level_text(lot["level"], lot["level_range"], notice),
             in_unit(notice, lot["worst"], lot["worst_bound"]),
         )
         level += "*" if lot["bench_findings"] else ""
         tested, counts = day(lot["tested_at"]), (str(lot["bags"]), str(lot["n"]))
-        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, _result(lot, notice["unit"])])
+        rows.append([lot["lot"], tested, *counts, level, worst, hours, humidity, _result(lot, notice)])
     return rows

@@ -7,7 +7,7 @@ from dash import html
 from dashboard.charts import ageing_figure
 from dashboard.components.html_parts import facts, graph, legend, link, stream_link, supplier_link
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.formatting import amount, characteristic, counted
+from dashboard.text.formatting import characteristic, counted, in_unit
 from dashboard.text.stock_text import WORDS, bench_sentence, change_sentence, life_sentence
 from dashboard.text.urls import STOCK
 from ingest.documents.stock import FilmAge
@@ -82,7 +82,7 @@ def _film(film: FilmAge, number: int) -> html.Section:
     if film["keep_months"] is not None:
         items.append(("Supplier's claim", f"{film['keep_months']:g} months", "declared in lab.toml"))
     if film["limit"] is not None:
-        items.append(("Specification limit", amount(film["limit"], film["unit"]), "clear of the guard band"))
+        items.append(("Specification limit", in_unit(film, film["limit"]), "clear of the guard band"))
     missing = (
         [html.H2("For a better date"), html.Ul([html.Li(text) for text in film["missing"]])] if film["missing"] else []
     )

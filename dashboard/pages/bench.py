@@ -15,7 +15,7 @@ from dashboard.delivery import dispatch
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, weekday
+from dashboard.text.formatting import characteristic, counted, day, in_unit, listed, moment, weekday
 from dashboard.text.urls import alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.config.lab import Lab
@@ -150,8 +150,7 @@ def _standards_line(standards: list[ProductRow]) -> html.Li:
         return html.Li([word("undecided", "Not known"), html.Div("Check standards: none declared.")])
     moved = _moved(standards)
     values = ", ".join(
-        f"{row['product']}, {characteristic(row['characteristic'])}, {amount(row['level'], row['unit'])}"
-        for row in standards
+        f"{row['product']}, {characteristic(row['characteristic'])}, {in_unit(row, row['level'])}" for row in standards
     )
     state = word("look", "Moved") if moved else word("pass", "Stable")
     which = f"{listed(moved)} moved. " if moved else ""

@@ -20,7 +20,17 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
 from dashboard.text.bench_mark_text import mark_sentence
 from dashboard.text.capture_text import is_serious
-from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, room_to_limit
+from dashboard.text.formatting import (
+    amount,
+    characteristic,
+    counted,
+    day,
+    digits_of,
+    in_unit,
+    listed,
+    moment,
+    room_to_limit,
+)
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
 from dashboard.text.verdict_text import bags_text, level_text
@@ -148,7 +158,7 @@ def _worst(sessions: list[Session]) -> str:
     standing = _standing_sessions(sessions)
     verdict = min((session["verdict"] for session in standing), key=WORST_FIRST.index)
     if verdict in (Verdict.PASS, Verdict.UNLIMITED) and any(
-        bags_text(session["bag_count"], session["unit"]) for session in standing
+        bags_text(session["bag_count"], session) for session in standing
     ):
         return OVER
     return verdict
@@ -199,7 +209,7 @@ def _headline(sessions: list[Session]) -> str:
 def _level_and_limit(session: Session) -> str:
     if session["level"] is None:
         return ""
-    return f" ({amount(session['level'], session['unit'])}, limit {room_to_limit(session)})"
+    return f" ({in_unit(session, session['level'])}, limit {room_to_limit(session)})"
 
 
 def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
@@ -210,10 +220,10 @@ def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
     if worst == Verdict.INVALID:
         return "Test fresh bags after the full conditioning: this test does not count."
     if worst == OVER:
-        bags = next(bags for one in _standing_sessions(sessions) if (bags := bags_text(one["bag_count"], one["unit"])))
+        bags = next(bags for one in _standing_sessions(sessions) if (bags := bags_text(one["bag_count"], one)))
         return f"Hold the lot: {bags}. {again}"
     if (retest := _passed_retest(sessions)) is not None and worst != Verdict.INVALID:
-        result = f"{day(retest['tested_at'])} passed at {amount(retest['level'], retest['unit'])}"
+        result = f"{day(retest['tested_at'])} passed at {in_unit(retest, retest['level'])}"
         return f"The retest of {result}. The first result stands: have the authorised person decide."
     if worst in (Verdict.FAIL, Verdict.UNDECIDED):
         return f"Hold the lot. {again}"
@@ -238,7 +248,7 @@ def _last_decision(entries: list[SubjectEntry]) -> SubjectEntry | None:
 
 def _worry(session: Session) -> str:
     """What a reader of a pass must know too: bags outside the limit, a level outside the control limits."""
-    parts = [bags] if (bags := bags_text(session["bag_count"], session["unit"])) else []
+    parts = [bags] if (bags := bags_text(session["bag_count"], session)) else []
     return ", ".join(parts + (["level outside the control limits"] if session["outside_control_limits"] else []))
 
 
@@ -268,10 +278,10 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
             html.Span([word(session["verdict"]), f" {fact}" if (fact := _worry(session)) else ""]),
             html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
             moment(session["tested_at"]),
-            level_text(session["level"], session["level_range"], session["unit"]),
+            level_text(session["level"], session["level_range"], session),
             room_to_limit(session),
-            _control_limits(control, session["unit"]),
-            amount(session["worst"], session["unit"], session["worst_bound"]),
+            _control_limits(control, session),
+            in_unit(session, session["worst"], session["worst_bound"]),
             _bags_text(session),
             _conditioning(session),
             _tested_with(session),
@@ -301,10 +311,10 @@ def _tested_with(session: Session) -> str:
     return ", ".join(parts)
 
 
-def _control_limits(limits: StoredControlLimits | None, unit: str) -> str:
+def _control_limits(limits: StoredControlLimits | None, session: Session) -> str:
     if limits is None or limits["lower"] is None:
         return "no settled limits yet"
-    edges = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    edges = f"{in_unit(session, limits['lower'])} to {in_unit(session, limits['upper'])}"
     return edges if limits.get("settled", True) else f"{edges}, not settled"
 
 
@@ -420,7 +430,7 @@ def _picture(document: LotDocument, session: Session, control: StoredControlLimi
             html.P([reason, f" Source of the limit: {limit_sources}." if limit_sources else ""], className="quiet"),
             *[
                 html.P(text, className="entry")
-                for text in (mark_sentence(session["bench_findings"], session["level"], session["unit"]),)
+                for text in (mark_sentence(session["bench_findings"], session["level"], session),)
                 if text
             ],
             *_suspect(document, session),
@@ -433,13 +443,13 @@ def _picture(document: LotDocument, session: Session, control: StoredControlLimi
 
 def _reason(session: Session) -> str:
     """How the verdict was reached."""
-    limit, unit = room_to_limit(session), session["unit"]
+    limit = room_to_limit(session)
     if session["mark"] and session["mark"]["settled"] == SET_ASIDE:
         return "Not judged: a person set this test aside; its readings are kept below."
     if session["verdict"] == "invalid":
         return f"Not judged: {CONDITIONING_WORDS[session['conditioning']['state']]}."
     if session["verdict"] == "unlimited":
-        level = level_text(session["level"], session["level_range"], unit)
+        level = level_text(session["level"], session["level_range"], session)
         return f"No specification limit applies; the level is {level}."
     by = f" ({session['limit_document']})" if session["limit_document"] else ""
     if session["judged"] is None:
@@ -451,12 +461,12 @@ def _reason(session: Session) -> str:
         "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
     )
     worry = f" But {worry}." if (worry := _worry(session)) and session["verdict"] == "pass" else ""
-    return f"Judged by the {statistic}: {amount(session['judged'], unit)}; limit {limit}{by}.{worry}"
+    return f"Judged by the {statistic}: {in_unit(session, session['judged'])}; limit {limit}{by}.{worry}"
 
 
 def _suspect(document: LotDocument, session: Session) -> list[Any]:
     """Why values of a session are suspect, the decision on them, and the form to decide."""
-    mark, unit = session["mark"], session["unit"]
+    mark = session["mark"]
     if mark is None:
         return []
     stream = (document["supplier"], session["product"], session["characteristic"])
@@ -467,7 +477,7 @@ def _suspect(document: LotDocument, session: Session) -> list[Any]:
         *if_editor(
             "Clear the suspect test",
             html.P(
-                f"Normal before this test: {amount(mark['low'], unit)} to {amount(mark['high'], unit)}. No value is changed "
+                f"Normal before this test: {in_unit(session, mark['low'])} to {in_unit(session, mark['high'])}. No value is changed "
                 "here. A test that is set aside leaves the chart; the right values come as a corrected file.",
                 className="quiet",
             ),
@@ -515,7 +525,7 @@ def _unit(session: Session) -> str:
 def _values(session: Session, bag: int) -> list[str]:
     """The readings on a bag, without their unit, as that stands in the head of the column."""
     some = sorted((one for one in session["readings"] if one["specimen"] == bag), key=lambda one: one["reading"])
-    return [amount(one["value"], bound=one["bound"]) + "\u2002" for one in some]
+    return [amount(one["value"], bound=one["bound"], digits=digits_of(session)) + "\u2002" for one in some]
 
 
 def _readings(session: Session) -> html.Div:
@@ -525,7 +535,7 @@ def _readings(session: Session) -> html.Div:
         [
             str(reading["specimen"]),
             str(reading["reading"]),
-            amount(reading["value"], reading["unit"], reading["bound"]),
+            amount(reading["value"], reading["unit"], reading["bound"], digits_of(session)),
             reading["written"],
             moment(reading["tested_at"]),
             reading["operator"],
@@ -550,7 +560,7 @@ def _corrections(earlier: list[EarlierValue]) -> list[Any]:
             characteristic(one["characteristic"]),
             str(one["specimen"]),
             str(one["reading"]),
-            amount(one["value"], one["unit"], one["bound"]),
+            in_unit(one, one["value"], one["bound"]),
             one["written"],
             one["file"],
             str(one["line"]),
@@ -560,7 +570,7 @@ def _corrections(earlier: list[EarlierValue]) -> list[Any]:
         for one in earlier
     ]
     first = earlier[0]
-    value = amount(first["value"], first["unit"], first["bound"])
+    value = in_unit(first, first["value"], first["bound"])
     return [
         html.H2(f"{counted(len(earlier), 'reading')} corrected by a later file"),
         html.P(

@@ -17,7 +17,7 @@ from dashboard.queries.stored_documents import Stream
 from dashboard.scorecard import export, wording
 from dashboard.scorecard.svg_chart import score_bar
 from dashboard.text.file_names import attachment
-from dashboard.text.formatting import amount, counted, day, in_unit, listed, room_to_limit
+from dashboard.text.formatting import amount, counted, day, digits_of, in_unit, listed, room_to_limit
 from dashboard.text.urls import SCORECARD_FILE, evidence_address, scorecard_address
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
@@ -152,7 +152,7 @@ def _supplier(
     picture: Any = "–"
     if worst is not None and _stream_of(worst) in sparklines:
         limit = worst["limit_lower"] if worst["limit_side"] == "lower" else worst["limit_upper"]
-        words = " " if limit is None else f"limit {amount(limit)}"
+        words = " " if limit is None else f"limit {amount(limit, digits=digits_of(worst))}"
         picture = sparkline_image(sparklines[_stream_of(worst)], wording.stream_title(worst), words)
     return [
         link(row["supplier"], "/scorecards", quarter=quarter, supplier=row["supplier"]),

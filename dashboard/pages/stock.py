@@ -8,8 +8,8 @@ from dash import dcc, html
 
 from dashboard.components.html_parts import empty, link, lot_link
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.formatting import amount, characteristic, counted, day, percent
-from dashboard.text.stock_text import NO_STOCK, advice, headline, keep_until, quantity, state
+from dashboard.text.formatting import characteristic, counted, day, percent
+from dashboard.text.stock_text import NO_STOCK, advice, headline, keep_until, level, quantity, state
 from dashboard.text.urls import SHELF_LIST, STOCK, STOCK_FILE, ageing_address, with_query
 from ingest.common import clock
 from ingest.common.errors import CallError
@@ -142,7 +142,7 @@ def _row(row: ShelfLotDay, by: str) -> html.Tr:
             html.Td(percent(row["chance_by"]), className="short", **{"data-label": by}),
             html.Td(
                 [
-                    f"{amount(row['level'], row['characteristic_unit'] or '')}, {day(row['tested_on'])}" if row["tested_on"] else "none",
+                    f"{level(row)}, {day(row['tested_on'])}" if row["tested_on"] else "none",
                     html.Span(" ".join([f"{row['why']}.", *row["marks"]]), className="quiet"),
                 ],
                 **{"data-label": "last test"},

@@ -24,7 +24,6 @@ from dashboard.text.baseline_text import autocorrelation_note, moving_baseline
 from dashboard.text.bench_mark_text import short_mark
 from dashboard.text.formatting import (
     ShownEvidence,
-    amount,
     change,
     counted,
     day,
@@ -32,10 +31,12 @@ from dashboard.text.formatting import (
     false_mark_text,
     futures,
     humidity,
+    in_unit,
     listed,
     percent,
     room_to_limit,
     shortly,
+    wander,
     weekday,
     weeks,
 )
@@ -115,6 +116,7 @@ def layout(
             html.H1(f"{product}, {spoken(characteristic)}: {_finding(row, alerts)}"),
             html.P(_summary(row, document, lab), className="lead"),
             html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
+            html.P(wander(document), className="lead") if document.get("wander") else None,
             html.Div(
                 [_chart(view, document, row, moves, entries[subject], lab), _what_to_do(row, alerts, lab)],
                 className="split",
@@ -203,7 +205,7 @@ def _last_lots(document: StreamDocument) -> html.Div:
         [
             lot_link(document["supplier"], point["lot"]),
             day(point["tested_at"]),
-            amount(point["shown"], document["unit"], point["bound"]),
+            in_unit(document, point["shown"], point["bound"]),
             word(point["verdict"]),
             _remark(point),
         ]
@@ -246,7 +248,7 @@ def _chart(
     far = [limit for limit in limits if limit is not None and not near(document, limit)]
     hint = "Click a lot in the chart, or in the table below, to see its readings."
     if far:
-        hint += f" The specification limit {' and '.join(amount(limit, row['unit']) for limit in far)} is outside the chart."
+        hint += f" The specification limit {' and '.join(in_unit(row, limit) for limit in far)} is outside the chart."
     if len(document["points"]) > MOST_POINTS:
         hint += f" Of {len(document['points']):,} lots the chart draws {len(points):,}: every peak and every fall is among them."
     return html.Section(
@@ -276,36 +278,40 @@ def _chart(
 
 def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     """The stream in a few sentences."""
-    unit, limits = row["unit"], document["limits"]
-    text = f"The level is {amount(row['level'], unit)}"
+    limits = document["limits"]
+    text = f"The level is {in_unit(row, row['level'])}"
     if row["change_percent_per_month"] is not None:
         text += f" and changes by {change(row['change_percent_per_month'], digits_of(row))} a month"
     limit = room_to_limit(row)
     text += "; no specification limit applies." if limit == "no limit" else f"; the specification limit is {limit}."
     if limits["center"] is not None and not limits.get("settled", True):
-        text += f" {_unsettled(limits, unit, lab)}"
+        text += f" {_unsettled(limits, document, lab)}"
     elif limits["center"] is not None:
-        text += f" The centre line is {amount(limits['center'], unit)}, from {counted(limits['from_lots'], 'lot')}."
+        text += (
+            f" The centre line is {in_unit(document, limits['center'])}, from {counted(limits['from_lots'], 'lot')}."
+        )
     if row["breach_probability"] is not None and row["weeks_to_limit"] is not None:
         text += (
             f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}. "
             f"Time to the limit: {weeks(row['weeks_to_limit'])}."
         )
-    return f"{text}{futures(document['forecast'], unit)}"
+    return f"{text}{futures(document['forecast'], document)}"
 
 
-def _unsettled(limits: ControlLimits, unit: str, lab: Lab) -> str:
+def _unsettled(limits: ControlLimits, document: StreamDocument, lab: Lab) -> str:
     """What is known while the control limits are not settled."""
     lots = f"{limits['from_lots']} of {counted(lab.baseline.lots, 'lot')}"
     if limits["frozen_at"]:
         lots = (
             f"the {counted(limits['from_lots'], 'lot')} of the baseline are too much alike their neighbours to set any"
         )
-    seen = f"{amount(limits['seen_lower'], unit)} to {amount(limits['seen_upper'], unit)}"
-    text = f"No settled limits yet: {lots}. The lots so far lie from {seen}, around {amount(limits['center'], unit)}."
+    seen = f"{in_unit(document, limits['seen_lower'])} to {in_unit(document, limits['seen_upper'])}"
+    text = (
+        f"No settled limits yet: {lots}. The lots so far lie from {seen}, around {in_unit(document, limits['center'])}."
+    )
     if limits["lower"] is None or limits["frozen_at"]:
         return text
-    return f"{text} Limits from them, which will still move: {amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}."
+    return f"{text} Limits from them, which will still move: {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}."
 
 
 def _note_text(entry: SubjectEntry) -> str:
@@ -314,10 +320,10 @@ def _note_text(entry: SubjectEntry) -> str:
 
 
 def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]]:
-    unit, limits, capability = document["unit"], document["limits"], document["capability"]
+    limits, capability = document["limits"], document["capability"]
     components = document["components"]
     baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
-    edges = f"{amount(limits['lower'], unit)} to {amount(limits['upper'], unit)}"
+    edges = f"{in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}"
     shown = (
         "no settled limits yet"
         if limits["lower"] is None
@@ -365,7 +371,7 @@ def _variation(spread: float | None, document: StreamDocument) -> str:
     """A standard deviation: in percent on a log scale, else in the unit."""
     if spread is None:
         return "–"
-    return f"{100 * spread:.1f} %" if document["scale"] == "log" else amount(spread, document["unit"])
+    return f"{100 * spread:.1f} %" if document["scale"] == "log" else in_unit(document, spread)
 
 
 def _table(document: StreamDocument) -> list[Any]:
@@ -377,13 +383,13 @@ def _table(document: StreamDocument) -> list[Any]:
         [
             lot_link(document["supplier"], point["lot"]),
             day(point["tested_at"]),
-            amount(point["shown"], document["unit"], point["bound"]),
+            in_unit(document, point["shown"], point["bound"]),
             str(point["bags"]),
             str(point["n"]),
             _variation(point["bag_spread"], document),
             _variation(point["reading_spread"], document),
             "–" if point["humidity"] is None else f"{point['humidity']:.1f}",
-            *(amount(point["adjusted_level"], document["unit"]) for _ in adjusted),
+            *(in_unit(document, point["adjusted_level"]) for _ in adjusted),
             "suspect values" if point["to_look_at"] else point["state"],
             verdict_text(
                 point["verdict"],
@@ -391,11 +397,9 @@ def _table(document: StreamDocument) -> list[Any]:
                 point["bag_count"],
                 point["outside_control_limits"],
                 (point["limit_lower"], point["limit_upper"]),
-                document["unit"],
+                document,
             ),
-            ", ".join(
-                [reason(point)] + [text for text in (short_mark(point["bench_findings"], document["unit"]),) if text]
-            ),
+            ", ".join([reason(point)] + [text for text in (short_mark(point["bench_findings"], document),) if text]),
         ]
         for point in reversed(document["points"][-MOST_LOTS:])
     ]

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from dashboard.paper.html_page import render
 from dashboard.text.csv_cells import csv_text
-from dashboard.text.formatting import amount, characteristic, day, percent
-from dashboard.text.stock_text import advice, headline, keep_until, quantity, state
+from dashboard.text.formatting import characteristic, day, percent
+from dashboard.text.stock_text import advice, headline, keep_until, level, quantity, state
 from ingest.documents.stock import ShelfLotDay, StockDocument
 
 __all__ = ["COLUMNS", "as_csv", "as_html", "as_xlsx"]
@@ -71,7 +71,7 @@ def as_html(document: StockDocument, lab: str) -> str:
         [
             ", ".join(row["storage"]) or "–", f"{row['supplier']} {row['lot']}",
             f"{row['product']}, {characteristic(row['characteristic'] or '–')}", quantity(row), keep_until(row),
-            percent(row["chance_today"]), f"{amount(row['level'], row['characteristic_unit'] or '')}, {day(row['tested_on'])}",
+            percent(row["chance_today"]), f"{level(row)}, {day(row['tested_on'])}",
             state(row) + (f", opened {day(row['opened_on'])}" if row["opened_on"] else ""), "☐",
         ]
         for row in sorted(document["rows"], key=lambda one: (", ".join(one["storage"]), one["keep_until"] or "9999"))

@@ -390,7 +390,7 @@ def bag_facts(row: CardStream) -> str:
     return "; ".join(
         f"{lot['lot']} {lot['verdict']}, {bags}"
         for lot in row["lot_list"]
-        if lot["standing"] in ("pass", "fail", "undecided") and (bags := bags_text(lot["bag_count"], row["unit"]))
+        if lot["standing"] in ("pass", "fail", "undecided") and (bags := bags_text(lot["bag_count"], row))
     )
 
 
@@ -399,7 +399,7 @@ def bench_marks(row: CardStream) -> str:
     by_finding: dict[str, tuple[str, list[str]]] = {}
     for lot in row["lot_list"]:
         for mark in lot["bench_findings"]:
-            read, without = amount(lot["level"], row["unit"]), amount(mark["level_without"], row["unit"])
+            read, without = in_unit(row, lot["level"]), in_unit(row, mark["level_without"])
             by_finding.setdefault(mark["finding"], (source_and_size(mark), []))[1].append(
                 f"{lot['lot']} {read} as read, {without} without it"
             )
@@ -475,7 +475,7 @@ def _forecast(row: CardStream) -> str:
     change = row["change_percent_per_month"]
     trend = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
     if row["level_now"] is not None:
-        trend = f"level {amount(row['level_now'], row['unit'])}, {trend}"
+        trend = f"level {in_unit(row, row['level_now'])}, {trend}"
     if row["breach_probability"] is None:
         return trend
     return f"{trend}; chance of a failing lot {percent(row['breach_probability'])}"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboard.text.formatting import amount, day, listed, signed
+from dashboard.text.formatting import day, in_unit, listed, signed
+from ingest.common.number_format import Measured
 from ingest.documents.bench_mark import BenchMark
 from ingest.documents.fields import Bound
 
@@ -20,18 +21,18 @@ def source_and_size(mark: BenchMark) -> str:
     return f"{mark['source']} {verb} {how} {span} (finding {mark['finding']})"
 
 
-def mark_sentence(marks: Sequence[BenchMark], level: float | None, unit: str, bound: Bound = 0) -> str:
+def mark_sentence(marks: Sequence[BenchMark], level: float | None, stream: Measured, bound: Bound = 0) -> str:
     """A sentence on a test of weeks in which the bench was off; empty for a test of other weeks."""
     if not marks:
         return ""
     sources = listed([source_and_size(mark) for mark in marks])
     return (
-        f"Tested while the bench was off: {sources}. The level is {amount(level, unit, bound)} as read and "
-        f"{amount(marks[0]['level_without'], unit)} without it."
+        f"Tested while the bench was off: {sources}. The level is {in_unit(stream, level, bound)} as read and "
+        f"{in_unit(stream, marks[0]['level_without'])} without it."
     )
 
 
-def short_mark(marks: Sequence[BenchMark], unit: str) -> str:
+def short_mark(marks: Sequence[BenchMark], stream: Measured) -> str:
     """A few words for a table: "bench +12 %: 13.0 nJ without it (03d9f0cf6d6a)"."""
     if not marks:
         return ""
@@ -39,4 +40,4 @@ def short_mark(marks: Sequence[BenchMark], unit: str) -> str:
         f"{signed(mark['size'], '.2g')} {mark['size_unit']}" for mark in marks if mark["size"] is not None
     )
     findings = ", ".join(mark["finding"] for mark in marks)
-    return f"bench {sizes}: {amount(marks[0]['level_without'], unit)} without it ({findings})"
+    return f"bench {sizes}: {in_unit(stream, marks[0]['level_without'])} without it ({findings})"

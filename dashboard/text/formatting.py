@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Literal, NotRequired, TypedDict, cast
 
-from ingest.common.number_format import amount, amounts, digits_of, in_unit, percent_change, way
+from ingest.common.number_format import Measured, amount, amounts, digits_of, in_unit, percent_change, way
 from ingest.common.text import counted_lines
 from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
@@ -122,11 +122,11 @@ def weeks(span: WeeksToLimit | None) -> str:
     return f"likely {likely} after the last test; 50 % within {middle:.0f}"
 
 
-def futures(forecast: Forecast | None, unit: str) -> str:
+def futures(forecast: Forecast | None, stream: Measured) -> str:
     """How many futures have a failing lot, and where the coming lots will lie; empty without a forecast."""
     if forecast is None or forecast.get("lots_low") is None:
         return ""
-    lie = f"8 of 10 coming lots lie between {amount(forecast['lots_low'], unit)} and {amount(forecast['lots_high'], unit)} at the end of that time."
+    lie = f"8 of 10 coming lots lie between {in_unit(stream, forecast['lots_low'])} and {in_unit(stream, forecast['lots_high'])} at the end of that time."
     if forecast["outliers"]:
         lie += f" Outliers are left out: {listed(forecast['outliers'])}."
     if forecast["futures_with_breach"] is None:
@@ -248,8 +248,9 @@ def evidence(alert: Alert) -> list[str]:
     if usual is not None:
         facts.append(f"normal {normal}")
     if latest is not None:
-        sign = amount(latest, unit, parts.get("latest_bound", 0)) if parts.get("latest_bound") else last
-        facts.append(f"last lot of it {parts['latest_lot']}, {sign}")
+        bound = parts.get("latest_bound", 0)
+        value = amount(latest, unit, bound, parts.get("digits", 3)) if bound else last
+        facts.append(f"last lot of it {parts['latest_lot']}, {value}")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
     if (now := alert["now"]) is not None:

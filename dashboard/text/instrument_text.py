@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboard.text.formatting import amount, counted, day
+from dashboard.text.formatting import counted, day, in_unit
 from ingest.documents.instrument import FoundOff, Instrument, InstrumentState
 
 __all__ = ["STATES", "SUPPOSITIONS", "found_off_line", "headline", "instrument_line", "levels", "next_step", "turns"]
@@ -82,4 +82,4 @@ def turns(changes: int) -> str:
 def levels(sheet: FoundOff, place: int) -> list[str]:
     """The level of a lot as read and under each supposition, with the unit."""
     lot = sheet["lots"][place]
-    return [amount(lot[name], lot["unit"]) for name in ("level", "after_check", "straight", "at_calibration")]
+    return [in_unit(lot, lot[name]) for name in ("level", "after_check", "straight", "at_calibration")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dashboard.text.formatting import amount, characteristic, counted, day, percent, signed
 from dashboard.text.terminal_text import table
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.common.text import printable
 from ingest.documents.stock import AgeingDocument, FilmAge, ShelfLotDay, StockDocument
 
@@ -16,6 +17,7 @@ __all__ = [
     "change_sentence",
     "headline",
     "keep_until",
+    "level",
     "life_sentence",
     "quantity",
     "state",
@@ -37,6 +39,11 @@ NO_STOCK = "No lot is in stock: put a count into drops/stock, or tests into drop
 def state(row: ShelfLotDay) -> str:
     """What is known of a lot on the day of the list."""
     return WORDS["passed"] if row["is_passed"] else WORDS[row["word"]]
+
+
+def level(row: ShelfLotDay) -> str:
+    """The level of the last test, with the digits of its stream."""
+    return amount(row["level"], row["characteristic_unit"] or "", digits=row.get("digits", LEAST_DIGITS))
 
 
 def keep_until(row: ShelfLotDay) -> str:
@@ -167,7 +174,7 @@ def _lots(rows: list[ShelfLotDay], document: StockDocument) -> str:
                 day(row["expected_on"]),
                 percent(row["chance_today"]),
                 percent(row["chance_by"]),
-                f"{amount(row['level'], row['characteristic_unit'] or '')}, {day(row['tested_on'])}",
+                f"{level(row)}, {day(row['tested_on'])}",
                 state(row),
             ]
             for row in rows

@@ -22,6 +22,7 @@ from dashboard.text.formatting import (
     moment,
     percent,
     room_to_limit,
+    wander,
     weeks,
 )
 from dashboard.text.limit_change_text import in_force
@@ -92,7 +93,7 @@ def _board_line(row: BoardRow) -> list[str]:
 
 def stream(document: StreamDocument) -> str:
     """One stream, the newest lot last."""
-    limits, unit = document["limits"], document["unit"]
+    limits = document["limits"]
     control = f"control limits {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}"
     if limits["lower"] is None:
         control = "no settled limits yet"
@@ -117,7 +118,13 @@ def stream(document: StreamDocument) -> str:
     bounds = f"Specification limit: {in_force(document) or 'none declared'}."
     moving = moving_baseline(document)
     return (
-        printable(f"{head}{futures(document['forecast'], unit)} {humidity(document)}")
+        printable(
+            " ".join(
+                part
+                for part in (head + futures(document["forecast"], document), wander(document), humidity(document))
+                if part
+            )
+        )
         + "\n"
         + printable(bounds)
         + "\n"
@@ -134,7 +141,7 @@ def lot(document: LotDocument) -> str:
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"
         parts.append(
             f"\n{characteristic(session['characteristic'])}, {session['tested_at']}: {session['verdict']}; level "
-            f"{level_text(session['level'], session['level_range'], session['unit'])}, worst "
+            f"{level_text(session['level'], session['level_range'], session)}, worst "
             f"{in_unit(session, session['worst'], session['worst_bound'])} against "
             f"{room_to_limit(session)}; "
             + (
@@ -143,9 +150,9 @@ def lot(document: LotDocument) -> str:
                 else "no conditioning required"
             )
         )
-        facts = [bags_text(session["bag_count"], session["unit"])]
+        facts = [bags_text(session["bag_count"], session)]
         facts += ["level outside the control limits"] if session["outside_control_limits"] else []
-        facts.append(mark_sentence(session["bench_findings"], session["level"], session["unit"]))
+        facts.append(mark_sentence(session["bench_findings"], session["level"], session))
         parts += [fact[:1].upper() + fact[1:] for fact in facts if fact]
         if session["captures"] is not None:
             parts += findings(session)

@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
-from dashboard.text.formatting import amount, counted, room_to_limit
+from dashboard.text.formatting import counted, digits_of, in_unit, room_to_limit
+from ingest.common.number_format import Measured
 from ingest.documents.bag_count import BagCount
 from ingest.documents.lot import LevelRange
 
 __all__ = ["bags_text", "level_text", "verdict_text"]
 
 
-def level_text(level: float | None, span: LevelRange | None, unit: str) -> str:
+def level_text(level: float | None, span: LevelRange | None, stream: Measured) -> str:
     """A level, or the range that bounded readings leave open: "13.9 nJ or more", "9.10 nJ to 14.0 nJ"."""
     if span is None:
-        return amount(level, unit)
+        return in_unit(stream, level)
     low, high = span["low"], span["high"]
     if low is None and high is None:
         return "open: readings beyond the range of the meter"
     if high is None:
-        return f"{amount(low, unit)} or more"
+        return f"{in_unit(stream, low)} or more"
     if low is None:
-        return f"{amount(high, unit)} or less"
-    return f"{amount(low, unit)} to {amount(high, unit)}"
+        return f"{in_unit(stream, high)} or less"
+    return f"{in_unit(stream, low)} to {in_unit(stream, high)}"
 
 
-def bags_text(count: BagCount | None, unit: str) -> str:
+def bags_text(count: BagCount | None, stream: Measured) -> str:
     """The bags outside the limit and the worst of them: "3 of 6 bags outside; worst bag 32.1 nJ"."""
     if count is None or not (count["outside"] or count["undecided"]):
         return ""
@@ -32,7 +33,7 @@ def bags_text(count: BagCount | None, unit: str) -> str:
         parts.append(f"{count['outside']} of {counted(count['bags'], 'bag')} outside")
     if count["undecided"]:
         parts.append(f"{count['undecided']} of {counted(count['bags'], 'bag')} undecided")
-    parts.append(f"worst bag {amount(count['worst'], unit, count['worst_bound'])}")
+    parts.append(f"worst bag {in_unit(stream, count['worst'], count['worst_bound'])}")
     return ", ".join(parts)
 
 
@@ -42,11 +43,13 @@ def verdict_text(
     count: BagCount | None,
     outside_control: bool,
     limits: tuple[float | None, float | None],
-    unit: str,
+    stream: Measured,
 ) -> str:
     """A verdict with what a reader must know beside it: "pass on the mean; 3 of 6 bags outside the limit (under 20.0 nJ)"."""
     text = f"pass on the {judged_by}" if verdict == "pass" and judged_by == "mean" else verdict
-    if bags := bags_text(count, unit):
-        limit = room_to_limit({"unit": unit, "limit_lower": limits[0], "limit_upper": limits[1]})
+    if bags := bags_text(count, stream):
+        limit = room_to_limit(
+            {"unit": stream["unit"], "digits": digits_of(stream), "limit_lower": limits[0], "limit_upper": limits[1]}
+        )
         text += f"; {bags} (limit {limit})"
     return f"{text}; level outside the control limits" if outside_control else text

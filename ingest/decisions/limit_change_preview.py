@@ -34,6 +34,7 @@ from ingest.documents.limit_change import (
 from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_after
 from ingest.rounds.recompute import follow
+from spc.vocabulary.enums import AlertState
 
 __all__ = ["Preview", "StreamChange", "carry_out", "preview"]
 
@@ -222,13 +223,18 @@ def _stands_out(now: Evaluated, then: Evaluated) -> list[StoredChangedSignals]:
 
 
 def _alerts(connection: Connection, now: Evaluated, then: Evaluated) -> StoredChangedAlerts:
-    before = {alert.id: alert for alert in now.alerts}
-    after = {alert.id: alert for alert in then.alerts}
+    """The alerts that the change takes away or closes, leaves, and raises or opens again."""
+    before = {alert.id: _alert(connection, alert) for alert in now.alerts}
+    after = {alert.id: _alert(connection, alert) for alert in then.alerts}
     return {
-        "go": [_alert(connection, alert) for name, alert in before.items() if name not in after],
-        "stay": [_alert(connection, alert) for name, alert in after.items() if name in before],
-        "come": [_alert(connection, alert) for name, alert in after.items() if name not in before],
+        "go": [one for name, one in before.items() if name not in after or _is_open(one) > _is_open(after[name])],
+        "stay": [one for name, one in after.items() if name in before and _is_open(one) == _is_open(before[name])],
+        "come": [one for name, one in after.items() if name not in before or _is_open(one) > _is_open(before[name])],
     }
+
+
+def _is_open(alert: StoredPreviewAlert) -> bool:
+    return alert["state"] != AlertState.CLOSED
 
 
 def _alert(connection: Connection, alert: Alert) -> StoredPreviewAlert:

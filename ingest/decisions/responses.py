@@ -125,6 +125,8 @@ def _until_next_lot(connection: Connection, alert: str) -> StoredEntryBody:
 
 def _settle(connection: Connection, alert: str) -> None:
     """Set the state of an alert by its entries; one that its evidence closed stays closed."""
-    evidence = connection.exec_driver_sql("SELECT evidence FROM alert WHERE id = ?", (alert,)).scalar_one()
+    evidence = connection.exec_driver_sql("SELECT evidence FROM alert WHERE id = ?", (alert,)).scalar()
+    if evidence is None:
+        return  # A case outlives its alerts: the entry is on the case, and no alert is left to set.
     state = state_after(connection, alert, json.loads(evidence))
     connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
 from ingest.documents.capture import CaptureDay
-from ingest.documents.fields import Count, Day, Moment, QuarterName
+from ingest.documents.fields import Count, Day, Digits, Moment, QuarterName
 from spc.vocabulary.enums import Verdict
 
 __all__ = ["CalibrationRow", "CheckRow", "FoundOff", "Instrument", "InstrumentState", "TouchedLot"]
@@ -46,6 +46,7 @@ class TouchedLot(TypedDict):
     characteristic: str
     lot: str
     unit: str
+    digits: NotRequired[Digits]
     tested_at: Moment
     quarter: QuarterName
     verdict: Verdict

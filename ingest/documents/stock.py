@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Bound, Count, Day, Moment, Probability, Side
+from ingest.documents.fields import Bound, Count, Day, Digits, Moment, Probability, Side
 from spc.vocabulary.enums import Scale
 
 __all__ = [
@@ -65,6 +65,8 @@ class ShelfLot(ShelfFigures):
 
 class ShelfLotDay(ShelfLot):
     """A lot on the shelf as of a day: its age, and the chance of being over its limit that day and by a later one."""
+
+    digits: NotRequired[Digits]
 
     age_months: float | None
     age_since: Literal["made", "received"] | None
@@ -167,6 +169,7 @@ class StoredFilmAge(_FilmFigures):
 class FilmAge(_FilmFigures):
     """How a film ages; `beside` counts the later tests with a check standard or a fresh lot within the week."""
 
+    digits: NotRequired[Digits]
     points: list[FilmPoint]
     later_tests: Count
     beside: Count

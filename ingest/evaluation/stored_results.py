@@ -48,7 +48,16 @@ from spc.stream.evaluate import Evaluation, Segment
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import WANDER, Kind, Scale
 
-__all__ = ["board_row", "number", "numbers", "point_documents", "sketch", "stream_digits", "stream_document"]
+__all__ = [
+    "baseline_digits",
+    "board_row",
+    "number",
+    "numbers",
+    "point_documents",
+    "sketch",
+    "stream_digits",
+    "stream_document",
+]
 
 YEAR_WEEKS = 52.0
 # A chance is stated as futures of this many.
@@ -83,17 +92,22 @@ def _levels(values: np.ndarray, scale: str) -> np.ndarray:
 
 
 def stream_digits(evaluation: Evaluation, scale: str) -> int:
-    """Significant digits that the scatter from lot to lot needs.
+    """Significant digits that the values of a stream need today."""
+    if not evaluation.segments:
+        return LEAST_DIGITS
+    segment = evaluation.segments[-1]
+    return baseline_digits(segment.baseline.center, segment.points.floats("level")[segment.baseline.used], scale)
+
+
+def baseline_digits(center: float, levels: np.ndarray, scale: str) -> int:
+    """Significant digits that the scatter from lot to lot needs, by the centre line and the levels of the baseline lots.
 
     The scatter is that of successive baseline lots (J. von Neumann, 1941, The mean square successive difference; from
     memory): neither a drift nor limits that are widened for dependence hide how finely the stream is measured.
     """
-    if not evaluation.segments:
-        return LEAST_DIGITS
-    segment = evaluation.segments[-1]
-    steps = np.diff(segment.points.floats("level")[segment.baseline.used])
+    steps = np.diff(levels)
     scatter = float(np.sqrt(np.mean(steps**2) / 2)) if steps.size else 0.0
-    return digits_for(scatter, None if scale == Scale.LOG else segment.baseline.center)
+    return digits_for(scatter, None if scale == Scale.LOG else center)
 
 
 # Board

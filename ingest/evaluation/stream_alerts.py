@@ -20,7 +20,7 @@ from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamK
 from ingest.documents.entries import StoredEntryBody
 from ingest.documents.fields import Bound, Direction
 from ingest.evaluation.alert_text import message, slip
-from ingest.evaluation.stored_results import number, stream_digits
+from ingest.evaluation.stored_results import baseline_digits, number, stream_digits
 from ingest.evaluation.stream_context import StreamContext
 from ingest.store.store import insert_many
 from spc.kernels.columns import Rows
@@ -180,10 +180,11 @@ def _as_of_the_day(
 ) -> StoredStreamEvidence:
     """The evidence as it was when it was complete: the sentence of an alert is of its day and stays."""
     chance, change = context.evaluation.forecast_then.get(episode.opened, (None, None))
-    center = to_unit(np.array([context.evaluation.center_then[episode.opened]]), context.declared.scale)
+    then, scale = context.evaluation.baseline_then[episode.opened], context.declared.scale
     return {
         **evidence,
-        "usual": number(float(center[0])),
+        "digits": baseline_digits(then.center, then.levels, scale),
+        "usual": number(float(to_unit(np.array([then.center]), scale)[0])),
         "lots": 1,
         "latest_lot": lot,
         "latest_tested_us": started_us,

@@ -20,6 +20,7 @@ from ingest.documents.served import iso
 from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state
 from ingest.sessions.capture_matches import days_off
 from ingest.sessions.instrument_records import calibrations_of, check_reach_us, checks_of
+from ingest.store.stream_digits import stored_digits
 from spc.traceability import affected, drift
 from spc.vocabulary.enums import Verdict
 
@@ -34,7 +35,7 @@ CALIBRATION_SQL = """
 SELECT done_us, due_on, as_found, as_left, uncertainty, certificate FROM calibration WHERE instrument_id = ? AND done_us <= ? ORDER BY done_us
 """
 TOUCHED_SQL = """
-SELECT s.started_us, s.level_unit, s.verdict, t.supplier, t.product, t.characteristic, l.lot
+SELECT s.started_us, s.level_unit, s.verdict, t.supplier, t.product, t.characteristic, l.lot, t.id
 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id
 WHERE s.instrument_id = ? AND s.started_us > ? AND s.started_us <= ? ORDER BY s.started_us, l.lot
 """
@@ -176,7 +177,8 @@ def _found_off(
     ratio = 1 + found / 100
     lots = []
     rows = connection.exec_driver_sql(TOUCHED_SQL, (instrument, before.done_us, after.done_us)).fetchall()
-    for started, level, verdict, supplier, product, characteristic, lot in rows:
+    digits = stored_digits(connection, {row[7] for row in rows})
+    for started, level, verdict, supplier, product, characteristic, lot, stream in rows:
         if level is None or verdict in (None, Verdict.INVALID) or lab.is_check_standard(supplier, product):
             continue
         limits = lab.limits_at(product, characteristic, from_microseconds(started))
@@ -198,6 +200,7 @@ def _found_off(
                 characteristic=characteristic,
                 lot=lot,
                 unit=lab.characteristic(characteristic).unit,
+                digits=digits[stream],
                 tested_at=iso(started, lab.zone),
                 quarter=f"{tested.year}-Q{(tested.month + 2) // 3}",
                 verdict=Verdict(verdict),

@@ -17,10 +17,12 @@ from sqlalchemy import Connection
 
 from ingest.common.errors import CallError
 from ingest.common.instants import DAY_US, day_number, day_of
+from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.documents.served import served
 from ingest.documents.stock import AgeingDocument, FilmAge, LotWord, ShelfFigures, ShelfLotDay, StockDocument
 from ingest.stock.shelf_lots import are_counted, chances, stored_laws
+from ingest.store.stream_digits import stored_digits
 from spc.ageing import DAYS_PER_MONTH
 
 __all__ = ["CAUTION", "TEST_FIRST", "ageing_document", "stock_document"]
@@ -171,13 +173,14 @@ def _rows(connection: Connection, rows: Sequence[Any], today: int, end: int) -> 
         for row, one in zip(rows, figures, strict=True)
     ]
     now, later = (_chances(connection, lots, day) for day in (today, end))
+    digits = stored_digits(connection, {row[1] for row in rows if row[1] is not None})
     return [
-        _row(row, one, today, now[place], later[place])
+        _row(row, one, today, now[place], later[place], digits.get(row[1], LEAST_DIGITS))
         for place, (row, one) in enumerate(zip(rows, figures, strict=True))
     ]
 
 
-def _row(row: Any, figures: ShelfFigures, today: int, now: float, later: float) -> ShelfLotDay:
+def _row(row: Any, figures: ShelfFigures, today: int, now: float, later: float, digits: int) -> ShelfLotDay:
     start = figures["made_on"] or figures["received_on"]
     age = None if start is None else (today - day_number(date.fromisoformat(start))) / DAYS_PER_MONTH
     return {
@@ -187,6 +190,7 @@ def _row(row: Any, figures: ShelfFigures, today: int, now: float, later: float) 
         "lot": row[4],
         "quantity": row[9],
         "unit": row[10],
+        "digits": digits,
         "age_months": age,
         "age_since": None if start is None else "made" if figures["made_on"] else "received",
         "is_passed": row[5] == "passed"
@@ -239,6 +243,7 @@ def _film(connection: Connection, lab: Lab, stream: int, stored: Mapping[str, An
     ).one()
     film = cast(FilmAge, served(cast(Any, dict(stored)), lab.zone))
     film["later_tests"], film["beside"] = int(later), int(beside)
+    film["digits"] = stored_digits(connection, [stream])[stream]
     film["bench"] = _bench(int(later), int(beside))
     return film
 

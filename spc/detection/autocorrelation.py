@@ -12,6 +12,7 @@ from spc.kernels.validation import Floats
 __all__ = [
     "GRID",
     "log_likelihood",
+    "mean",
     "posterior",
     "posterior_mean",
     "prior_weights",
@@ -90,6 +91,20 @@ def posterior(estimate: Floats, lots: Floats, independent: Floats, autocorrelati
     return np.asarray(weight / weight.sum(axis=-1, keepdims=True))
 
 
+def mean(chances: Floats) -> Floats:
+    """Mean of the values of `GRID` with these probabilities, shape (..., 9).
+
+    A matrix product would depend in its last digit on how many streams are taken at once.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> float(mean(np.full(9, 1 / 9)).round(3))
+    0.4
+    """
+    return np.asarray((chances * GRID).sum(axis=-1))
+
+
 def posterior_mean(estimate: Floats, lots: Floats, independent: Floats, autocorrelation: Floats) -> Floats:
     """Mean autocorrelation of a stream after its own lots; parameters of shape (...) as above.
 
@@ -101,4 +116,4 @@ def posterior_mean(estimate: Floats, lots: Floats, independent: Floats, autocorr
     >>> posterior_mean(np.full(3, 0.4), np.array([10.0, 40.0, 160.0]), np.full(3, 0.9), np.full(3, 0.4)).round(2)
     array([0.06, 0.15, 0.4 ])
     """
-    return np.asarray(posterior(estimate, lots, independent, autocorrelation) @ GRID)
+    return mean(posterior(estimate, lots, independent, autocorrelation))

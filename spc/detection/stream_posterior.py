@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spc.detection.autocorrelation import GRID, posterior
+from spc.detection.autocorrelation import GRID, mean, posterior
 from spc.detection.normal_scores import autocorrelation_estimate, prior_share, score
 from spc.detection.windows import Windows
 
@@ -37,5 +37,5 @@ def stream_posteriors(seen: Windows) -> list[StreamPosterior]:
     chances = posterior(own, seen.lots, seen.independent, seen.autocorrelation)
     below = np.cumsum(chances, axis=1)
     low, high = (GRID[(below >= edge).argmax(axis=1)] for edge in (0.05, 0.95))
-    columns = (chances @ GRID, low, high, (low == 0.0) & (high >= _STRONG), prior_share(seen)[:, 0])
+    columns = (mean(chances), low, high, (low == 0.0) & (high >= _STRONG), prior_share(seen)[:, 0])
     return [StreamPosterior(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]

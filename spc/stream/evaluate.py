@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -36,6 +37,7 @@ from spc.vocabulary.signal import Signal
 __all__ = [
     "CHART_PATTERNS",
     "BaselineMove",
+    "BaselineThen",
     "Evaluation",
     "EvaluationCache",
     "EvaluationRequest",
@@ -168,6 +170,13 @@ class EvaluationCache:
 Then = tuple[float | None, float | None]
 
 
+class BaselineThen(NamedTuple):
+    """The baseline of a past day, in the charted scale: its centre line, nan without one, and the levels of its lots."""
+
+    center: float
+    levels: Floats
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Evaluation:
     """All results of one stream. Levels are in the charted scale.
@@ -191,8 +200,8 @@ class Evaluation:
     forecast_then : mapping of int to (float or None, float or None)
         For each episode about a move of the level, by the place at which it opened: the probability of a breach and the
         change in percent a month, as known on that day.
-    center_then : mapping of int to float
-        The centre line as known when an episode opened, by the place at which it opened: later lots complete a baseline.
+    baseline_then : mapping of int to BaselineThen
+        The baseline as known when an episode opened, by the place at which it opened: later lots complete a baseline.
     capability : Capability or Withheld
         Of the segment in force, or the reason why there is none.
     pattern_run_length : PatternRunLength
@@ -212,7 +221,7 @@ class Evaluation:
     forecast: forecast.Forecast
     in_forecast: Flags
     forecast_then: Mapping[int, Then]
-    center_then: Mapping[int, float]
+    baseline_then: Mapping[int, BaselineThen]
     capability: capability.Capability | Withheld
     pattern_run_length: PatternRunLength
     baseline_move: BaselineMove | None
@@ -498,7 +507,7 @@ def _complete(
             for episode in episodes
             if episode.kind in (Kind.DRIFT, Kind.FORECAST)
         },
-        center_then={episode.opened: _center_on(episode.opened, valid, segments, settings) for episode in episodes},
+        baseline_then={episode.opened: _baseline_on(episode.opened, valid, segments, settings) for episode in episodes},
         capability=_capability(points, segments, episodes, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
         baseline_move=baseline_move(segments[-1], states[-1]) if segments else None,
@@ -648,7 +657,8 @@ def _in_forecast(valid: Rows, moves: Sequence[Signal]) -> Rows:
     """The points from which the level is estimated: measured, not suspect, and no outlier.
 
     The detector names outliers. One lot far from its stream says little about the lots that come. Two in a row on one side,
-    or one with which a shift began, are a move and count.
+    or one with which a shift began, are a move and count. The second of two is often not named, because the first one is in
+    its history and widens it: it then belongs to the first where its level is nearer to that one than to the lots before.
     """
     far = {(int(move.at), move.direction) for move in moves if move.kind == Kind.POINT}
     # A shift that began at the lot: its start is the last lot before it.
@@ -660,16 +670,25 @@ def _in_forecast(valid: Rows, moves: Sequence[Signal]) -> Rows:
     return valid.take(_without_outliers(valid, far, begun))
 
 
+_RECENT_LOTS = 8
+"""Lots before a far one and its neighbour whose median is the level that they left (common practice)."""
+
+
 def _without_outliers(valid: Rows, far: Set[tuple[int, int]], begun: Set[tuple[int, int]]) -> Flags:
     """Which valid points count, by place and side of the far ones and of the first lots of shifts."""
     used = valid["measured"].astype(bool) & ~valid["unreviewed"].astype(bool)
-    places = np.flatnonzero(used).tolist()
+    places, levels = np.flatnonzero(used).tolist(), valid.floats("level")
     for order, place in enumerate(places):
         before, after = places[max(order - 1, 0)], places[min(order + 1, len(places) - 1)]
         for direction in (-1, 1):
+            if (place, direction) not in far:
+                continue
             beside = {(before, direction), (after, direction)} & far - {(place, direction)}
             shift = {(place - 1, direction), (place, direction), (place + 1, direction)} & begun
-            if (place, direction) in far and not beside and not shift:
+            earlier = levels[places[max(order - 1 - _RECENT_LOTS, 0) : max(order - 1, 0)]]
+            middle = (levels[place] + np.median(earlier)) / 2 if earlier.size else np.nan
+            with_it = any(direction * (levels[one] - middle) > 0 for one in {before, after} - {place})
+            if not (beside or shift or with_it):
                 used[place] = False
     return np.asarray(used)
 
@@ -750,20 +769,25 @@ def _forecast_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Set
     return memo.figure(_probability_key(reviewed, settings, "then"), compute)
 
 
-def _center_on(place: int, valid: Rows, segments: list[Segment], settings: Settings) -> float:
-    """The centre line as known after the lot at this place; nan where there was none."""
-    session = int(valid.index[place])
-    for segment in segments:
-        seen = np.flatnonzero(segment.points.index == session)
-        if not seen.size:
-            continue
-        known = segment.points.take(np.arange(int(seen[0]) + 1))
-        left_out = np.flatnonzero(is_among(known, settings.excluded | settings.unreviewed)).tolist()
-        if len(left_out) == len(known):
-            return np.nan
-        levels, variances = known.floats("level"), known.floats("variance")
-        return establish(levels, variances, lots=settings.baseline_lots, left_out=left_out).center
-    return segments[-1].baseline.center if segments else np.nan
+def _baseline_on(place: int, valid: Rows, segments: list[Segment], settings: Settings) -> BaselineThen:
+    """The baseline as known after the lot at this place, which may itself have no level."""
+    seen = valid.index[: place + 1]
+    known = next(
+        (
+            lots
+            for segment in reversed(segments)
+            if len(lots := segment.points.take(np.isin(segment.points.index, seen)))
+        ),
+        None,
+    )
+    if known is None:
+        return BaselineThen(np.nan, np.empty(0))
+    left_out = np.flatnonzero(is_among(known, settings.excluded | settings.unreviewed)).tolist()
+    if len(left_out) == len(known):
+        return BaselineThen(np.nan, np.empty(0))
+    levels = known.floats("level")
+    baseline = establish(levels, known.floats("variance"), lots=settings.baseline_lots, left_out=left_out)
+    return BaselineThen(baseline.center, levels[baseline.used])
 
 
 def _probability_key(reviewed: Rows, settings: Settings, figure: str = "chance") -> str:

@@ -177,15 +177,32 @@ FOUND: dict[str, Any] = {
 
 
 def test_the_evidence_of_an_alert_in_words() -> None:
-    assert evidence({"evidence": FOUND}) == [
+    now = {
+        "unit": "nJ", "level": 16.7, "last_lot": "L11", "change_percent_per_month": 6.5, "breach_probability": 0.77,
+    }  # fmt: skip
+    of_its_day = [
         "began about 17 Apr 2026 (between 1 Mar 2026 and 1 May 2026)",
         "normal 9.50 nJ",
-        "latest 16.3 nJ (lot L9)",
+        "last lot of it L9, 16.3 nJ",
         "limit under 20.0 nJ",
-        "chance of a failing lot 77 %",
     ]
+    today = "now: level 16.7 nJ, last lot L11, +6.5 % a month, chance of a failing lot 77 %"
+
+    assert evidence({"evidence": FOUND, "now": now}) == [*of_its_day, today]
     # Alerts of the bench and of feeds carry other evidence; a fact that is missing is left out.
-    assert evidence({"evidence": {"what": "feed", "source": "drops/tests"}}) == []
+    assert evidence({"evidence": {"what": "feed", "source": "drops/tests"}, "now": None}) == []
+
+
+def test_the_evidence_of_an_alert_has_the_digits_of_its_stream() -> None:
+    facts = {**FOUND, "digits": 5, "usual": 9.5, "latest_level": 9.50123, "limit_upper": 20.0}
+
+    assert evidence({"evidence": facts, "now": None})[1:] == [
+        "normal 9.5000 nJ",
+        "last lot of it L9, 9.5012 nJ",
+        "limit under 20.000 nJ",
+    ]
+    bounded = evidence({"evidence": {**facts, "latest_bound": 1}, "now": None})
+    assert bounded[2] == "last lot of it L9, > 9.5012 nJ"
 
 
 def test_the_evidence_of_a_shift_common_to_suppliers_names_other_possible_sources() -> None:
@@ -197,9 +214,9 @@ def test_the_evidence_of_a_shift_common_to_suppliers_names_other_possible_source
         "cannot be told apart from: quantity energy",
     ]
 
-    assert evidence({"evidence": found}) == told
+    assert evidence({"evidence": found, "now": None}) == told
     rival = "energy of what comes from chamber north"
-    assert evidence({"evidence": {**found, "rivals": [rival]}}) == [*told, f"nearly as likely: {rival}"]
+    assert evidence({"evidence": {**found, "rivals": [rival]}, "now": None}) == [*told, f"nearly as likely: {rival}"]
 
 
 def test_an_alert_in_a_few_words() -> None:

@@ -157,7 +157,11 @@ def test_a_step_entered_again_holds_and_the_earlier_one_stays_to_be_seen(bench: 
     assert "3 entries; last: supplier answered, Bench 2" in said
     assert "cause: a new roll" in said
     assert "Answered on" in said
-    assert "corrective action effective (5 lots)" in said
+    assert "Case closed: corrective action effective" in said
+    # With the digits of the stream, which scatters by 3 % and shows four.
+    after, before, moved = (action["result"][f"level_{name}"] for name in ("after", "usual", "moved"))
+    means = f"mean {after:#.4g} nJ; before {before:#.4g} nJ; at the alert {moved:#.4g} nJ"
+    assert f"● effective  (5 lots): {means}" in said
 
 
 def words_of(part: Any) -> str:
