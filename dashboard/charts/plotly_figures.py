@@ -32,6 +32,7 @@ from dashboard.charts.svg_shapes import day_of
 from dashboard.paper.palette import FIGURE
 from dashboard.text.bench_mark_text import short_mark
 from dashboard.text.formatting import ShownEvidence, amount, counted, day, digits_of, in_unit
+from dashboard.text.verdict_text import is_reading_outside
 from ingest.documents.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import Reading, Session
@@ -58,6 +59,7 @@ KINDS = {
     "flagged": ("square", EDGE),
     "not valid": ("square-open", WARM),
     "to look at": ("diamond-open", EDGE),
+    "bench off": ("circle-open", WARM),
     "above": ("triangle-up", EDGE),
     "below": ("triangle-down", ACCENT),
 }
@@ -67,6 +69,8 @@ STRIPS: dict[Strip, str] = {
     "reading_spread": "variation between readings on a bag",
     "humidity": "chamber humidity at the test, % RH",
 }
+# Of a lot whose control limits are not settled.
+NO_LIMITS: dict[str, None] = dict.fromkeys(("upper", "lower", "center", "bag_spread_upper", "reading_spread_upper"))
 LEVEL_HEIGHT, STRIP_HEIGHT = 390, 92
 # Of the height, below the levels: room for the bracket of the baseline and the title of the strip.
 FIRST_GAP = 0.095
@@ -103,6 +107,7 @@ def stream(
     with_strips : bool
         Whether the variation is drawn below the levels.
     """
+    document = {**document, "points": _with_settled_limits(document)}
     points = document["points"]
     strips = [key for key in STRIPS if with_strips and any(point[key] is not None for point in points)]
     titles = [f"lot level, {amount(1.0, document['unit']).partition(' ')[2]}", *(STRIPS[key] for key in strips)]
@@ -120,6 +125,7 @@ def stream(
     _add_start(figure, start, span)
     level_axis(figure["layout"]["yaxis"], drawn_levels(document, span), document["scale"])
     time_axis(figure["layout"]["xaxis"], span)
+    _add_bench_weeks(figure, document)
     _add_baselines(figure, document, span)
     add_end_labels(figure, [*ends, *_end_labels(document, span, level)])
     return figure
@@ -306,9 +312,25 @@ def _add_trend(figure: Figure, document: StreamChart, start: ShownEvidence | Non
     _line(figure, ends, "level", {"color": EDGE, "width": 2}, name="trend")
 
 
+def _with_settled_limits(document: StreamChart) -> list[Point]:
+    """The points without the control limits that more lots will move: nobody should judge a lot by them."""
+    history = document["limits_history"]
+    if all(limits.get("settled", True) for limits in history):
+        return document["points"]
+    begins = [(limits["set_by"] or limits)["from_at"] or "" for limits in history]
+    points: list[Point] = []
+    for point in document["points"]:
+        number = max((place for place, begin in enumerate(begins) if begin <= point["tested_at"]), default=0)
+        settled = history[number].get("settled", True)
+        points.append(point if settled else cast("Point", {**point, **NO_LIMITS}))
+    return points
+
+
 def _add_control_limits(figure: Figure, points: Sequence[Point]) -> None:
     """The limits in force for each lot, with a gap at a new baseline."""
     broken = _broken([point for point in points if point["upper"] is not None])
+    if not broken:
+        return
     for key in ("upper", "lower"):
         _line(figure, broken, key, {"color": GREY, "width": 1.2, "dash": "dot", "shape": "hvh"}, name="control limit")
     _line(figure, broken, "center", {"color": GREY, "width": 1.2, "shape": "hvh"}, name="centre line")
@@ -366,8 +388,10 @@ def _add_settings(figure: Figure, document: StreamChart) -> None:
 
 def drawn_levels(document: StreamChart, span: Span | None = None) -> list[float]:
     """All values that the level axis has to include."""
-    values = [point["shown"] for point in document["points"] if point["shown"] is not None]
-    ends = (end for point in document["points"] for end in (point["upper"], point["lower"]))
+    points = _with_settled_limits(document)
+    values = [point["shown"] for point in points if point["shown"] is not None]
+    values += [without for point in points if (without := _without_bench(point)) is not None]
+    ends = (end for point in points for end in (point["upper"], point["lower"]))
     values += near_ones(document, {end for end in ends if end is not None})
     corners = [corner for side in SIDES for corner in corners_of(document, side, span)]
     values += [corner["value"] for corner in corners if corner["value"] is not None]
@@ -383,6 +407,8 @@ def _kind(point: Point) -> str:
         return "above" if point["bound"] > 0 else "below"
     if point["to_look_at"]:
         return "to look at"
+    if point["bench_findings"]:
+        return "bench off"
     return "flagged" if point["signals"] else "usual"
 
 
@@ -401,6 +427,40 @@ def _add_levels(figure: Figure, document: StreamChart) -> None:
         marker = {"color": color, "symbol": symbol, "size": size, "line": {"width": 1.5, "color": color}}
         words = [_point_text(point, document, apart.get(point["tested_at"])) for point in chosen]
         _add_markers(figure, chosen, "shown", words, name=kind, marker=marker)
+
+
+def _without_bench(point: Point) -> float | None:
+    """The level as it would be without what was off on the bench; None for a lot of other weeks."""
+    return point["bench_findings"][0]["level_without"] if point["bench_findings"] else None
+
+
+def _add_bench_weeks(figure: Figure, document: StreamChart) -> None:
+    """Hatch the weeks in which the bench was off, and put a foot under each lot of them at its level without the finding."""
+    marked = [point for point in document["points"] if _without_bench(point) is not None and point["shown"] is not None]
+    if not marked:
+        return
+    low, high = figure["layout"]["yaxis"]["range"]
+    bottom, top = (10.0**low, 10.0**high) if document["scale"] == "log" else (low, high)
+    last = document["points"][-1]["tested_at"]
+    weeks = {
+        one["finding"]: (one["off_from_at"], one["off_until_at"] or last)
+        for point in marked
+        for one in point["bench_findings"]
+    }
+    for begin, end in sorted(set(weeks.values())):
+        corners: list[Row] = [
+            {"tested_at": at, "edge": edge} for at, edge in ((begin, bottom), (begin, top), (end, top), (end, bottom))
+        ]
+        hatch = {"shape": "/", "size": 9, "solidity": 0.12, "fgcolor": WARM, "bgcolor": "rgba(0,0,0,0)"}
+        _line(figure, corners, "edge", {"width": 0}, fill="toself", fillpattern=hatch, name="bench weeks")
+    feet: list[Row] = []
+    for point in marked:
+        at = point["tested_at"]
+        feet += [{"tested_at": at, "edge": end} for end in (point["shown"], _without_bench(point), None)]
+    _line(figure, feet, "edge", {"color": WARM, "width": 1.2}, name="foot")
+    ends: list[Row] = [{"tested_at": point["tested_at"], "edge": _without_bench(point)} for point in marked]
+    tick = {"symbol": "line-ew-open", "size": 9, "color": WARM, "line": {"width": 1.5, "color": WARM}}
+    _line(figure, ends, "edge", {}, mode="markers", marker=tick, name="without the finding")
 
 
 def _add_markers(figure: Figure, points: Sequence[Point], key: str, texts: list[str], **more: Any) -> None:
@@ -499,9 +559,10 @@ def _add_strip(figure: Figure, document: StreamChart, key: Strip, number: int) -
     axis["nticks"] = 4
     if key == "humidity":
         return
-    limit = {"color": GREY, "width": 1.2, "dash": "dot", "shape": "hvh"}
-    _line(figure, points, f"{key}_upper", limit, axis=f"y{number}", name="control limit", connectgaps=True)
     axis["rangemode"] = "tozero"
+    if any(_of(point, f"{key}_upper") is not None for point in points):
+        limit = {"color": GREY, "width": 1.2, "dash": "dot", "shape": "hvh"}
+        _line(figure, points, f"{key}_upper", limit, axis=f"y{number}", name="control limit", connectgaps=True)
     last = points[-1]
     if (end := last[cast("Literal['bag_spread_upper', 'reading_spread_upper']", f"{key}_upper")]) is not None:
         words = (
@@ -530,7 +591,7 @@ def _strip_text(point: Point, key: Strip, document: StreamChart) -> str:
 def bags(session: Session, usual: StoredControlLimits | None = None, beside: Sequence[Session] = ()) -> Figure:
     """Can I trust this lot: every reading, bag by bag, with the limits and the control limits of lot levels.
 
-    All such figures have one frame, so that those of a lot stand beside each other; readings outside the limit are marked.
+    All such figures have one frame, so that those of a lot stand beside each other; bags outside the limit are marked.
     `beside` are sessions that share its scale: the retests of the same characteristic.
     """
     figure = frame([""], [1], height=230, top=14, right=BAG_END_ROOM)
@@ -543,13 +604,14 @@ def bags(session: Session, usual: StoredControlLimits | None = None, beside: Seq
     values += near_limits
     digits = digits_of(session)
     labels = [EndLabel(limit, f"limit {amount(limit, digits=digits)}", strong=True) for limit in near_limits]
-    if usual is not None and usual["lower"] is not None and usual["upper"] is not None:
+    settled = usual is not None and usual.get("settled", True)
+    if usual is not None and settled and usual["lower"] is not None and usual["upper"] is not None:
         values += _add_usual(figure, usual["lower"], usual["upper"])
         labels.append(EndLabel(usual["upper"], f"upper {amount(usual['upper'], digits=digits)}"))
     if session["level"] is not None:
         _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
         labels.append(EndLabel(session["level"], f"lot {amount(session['level'], digits=digits)}", strong=True))
-    _add_readings(figure, session, limits)
+    _add_readings(figure, session)
     numbers = sorted({reading["specimen"] for reading in session["readings"]})
     names = [f"bag {number}" for number in numbers]
     figure["layout"]["xaxis"].update(type="category", categoryorder="array", categoryarray=names, showgrid=False)
@@ -572,15 +634,18 @@ def _add_usual(figure: Figure, lower: float, upper: float) -> list[float]:
     return [lower, upper]
 
 
-def _add_readings(figure: Figure, session: Session, limits: tuple[float | None, float | None]) -> None:
-    """Every reading by its bag: a disc, a square outside the limit, a triangle beyond the range of the meter."""
-    lower, upper = limits
+def _add_readings(figure: Figure, session: Session) -> None:
+    """Every reading by its bag: a disc, a square for a bag outside the limit, a triangle beyond the range of the meter.
+
+    A reading outside the limit on a bag whose mean is inside is a hollow square.
+    """
 
     def look(reading: Reading) -> tuple[str, str, int]:
         if reading["bound"]:
             return ("triangle-up" if reading["bound"] > 0 else "triangle-down"), EDGE, 11
-        outside = (upper is not None and reading["value"] >= upper) or (lower is not None and reading["value"] < lower)
-        return ("square", EDGE, 8) if outside else ("circle", ACCENT, 8)
+        if reading["specimen"] in session["bags_outside"]:
+            return "square", EDGE, 8
+        return ("square-open", EDGE, 8) if is_reading_outside(session, reading) else ("circle", ACCENT, 8)
 
     for symbol, color, size in dict.fromkeys(map(look, session["readings"])):
         chosen = [reading for reading in session["readings"] if look(reading) == (symbol, color, size)]
@@ -596,6 +661,10 @@ def _add_readings(figure: Figure, session: Session, limits: tuple[float | None, 
 
 def _reading_text(session: Session, reading: Reading) -> str:
     value = in_unit(session, reading["value"], reading["bound"])
+    if reading["specimen"] in session["bags_outside"]:
+        value += "; mean of the bag outside the limit"
+    elif is_reading_outside(session, reading):
+        value += "; outside the limit, the mean of the bag is not"
     return f"bag {reading['specimen']}, reading {reading['reading']}: {value}"
 
 

@@ -48,7 +48,7 @@ def conformity_section(document: LotDocument, session: Session) -> list[Any]:
         href=bags_address(document["supplier"], session["product"], session["characteristic"]),
     )
     return [
-        html.H4("How sure is that?"),
+        html.H3("How sure is that?"),
         questions,
         *_line(session, result),
         html.P([_rule(session, result), " ", link], className="quiet"),

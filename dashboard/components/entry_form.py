@@ -13,6 +13,7 @@ from dashboard.text.urls import RETESTS
 __all__ = ["BACK", "ENTRY_PATH", "day_field", "field", "form", "hidden_field", "if_editor"]
 
 ENTRY_PATH = "/entry"
+LAST_DAY = "9999-12-31"
 # The pages to which a form may lead back, by the word that it sends: no address from outside is followed.
 BACK = {"retest": RETESTS}
 
@@ -75,8 +76,8 @@ def field(label: str, name: str, value: str = "", **how: Any) -> html.Label:
 
 
 def day_field(label: str, name: str, *, required: bool = True) -> html.Label:
-    """A labelled day with a calendar."""
-    return field(label, name, type="date", required=required)
+    """A labelled day with a calendar; its last day keeps a browser from taking a year of more than four digits."""
+    return field(label, name, type="date", max=LAST_DAY, required=required)
 
 
 def hidden_field(name: str, value: str) -> dcc.Input:

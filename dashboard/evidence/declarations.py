@@ -41,7 +41,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "baseline": ("lots",),
     "alerts": ("false_alerts_per_stream_year", "horizon_weeks", "breach_probability"),
     "ageing": ("from_days", "coverage", "confidence"),
-    "scorecard": ("weights",),
+    "scorecard": ("weights", "fails_by_size"),
     "source": (
         "kind", "folder", "pattern", "encoding", "delimiter", "decimal", "timezone", "keep", "columns", "units", "fixed",
         "readings", "values", "skip_rows", "units_row", "time_column", "time_format", "words", "log10", "silent_after_days",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from dash import dcc, html
+from dash import dcc, html, no_update
 
 from dashboard.charts.chance_curve import chance_curve
 from dashboard.components.html_parts import graph, legend, stream_link, table
@@ -101,7 +101,8 @@ def moved(lab_reader: LabReader, values: tuple[object, object, object], names: o
                 scatter = lab_reader.scatter(connection, supplier, product, name)
             return _answer(answer(scatter, Question(bags=int(count), readings=int(readings), level=level)))
         case _:
-            raise CallError("bags: the sliders sent no numbers; load the page again")
+            # A slider that has no value yet.
+            return no_update
 
 
 def _answer(result: BagsDocument) -> list[Any]:

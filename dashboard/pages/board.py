@@ -14,7 +14,7 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
 from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
 from dashboard.components.next_step import next_step
-from dashboard.components.stream_rows import LEAST_CHANCE, chance, rows_table, stream_of
+from dashboard.components.stream_rows import LEAST_CHANCE, NOTED, chance, rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
@@ -89,7 +89,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
             html.P(link(f"Show {counted(waiting, 'more stream')}, less urgent", BOARD, **{**query, "rows": "all"}))
             if waiting
             else None,
-            *_quiet(quiet, sparklines, looked_at, lab),
+            *_quiet(quiet, sparklines, reasons, looked_at, lab),
             html.P(_false_alarms(rows, lab), className="quiet"),
         ],
         className="wide-page",
@@ -289,7 +289,11 @@ def _toggled(query: dict[str, str], name: str, value: str) -> str:
 
 
 def _quiet(
-    rows: Sequence[ProductRow], sparklines: Mapping[Stream, SparklineData], looked_at: str | None, lab: Lab
+    rows: Sequence[ProductRow],
+    sparklines: Mapping[Stream, SparklineData],
+    reasons: Mapping[Stream, list[AlertReason]],
+    looked_at: str | None,
+    lab: Lab,
 ) -> list[Any]:
     """The streams on which nothing is open, folded into a line a supplier; check standards come last."""
     if not rows:
@@ -300,11 +304,11 @@ def _quiet(
     ):
         groups.setdefault(row["supplier"], []).append(row)
     items = [
-        html.Li(_folded(supplier, group, sparklines, looked_at, lab, number))
+        html.Li(_folded(supplier, group, sparklines, reasons, looked_at, lab, number))
         for number, (supplier, group) in enumerate(list(groups.items())[:MOST_ROWS])
     ]
     most = max((row["breach_probability"] or 0.0 for row in rows), default=0.0)
-    sure = f"No open alert; chance of a failing lot in {lab.alerts.horizon_weeks:g} weeks: "
+    sure = f"Nothing to act on or to look at; chance of a failing lot in {lab.alerts.horizon_weeks:g} weeks: "
     return [
         html.Div(
             [
@@ -327,15 +331,20 @@ def _folded(
     supplier: str,
     rows: Sequence[ProductRow],
     sparklines: Mapping[Stream, SparklineData],
+    reasons: Mapping[Stream, list[AlertReason]],
     looked_at: str | None,
     lab: Lab,
     number: int,
 ) -> html.Details:
     """One supplier's quiet streams: a line with their products and states, and the rows when it is unfolded."""
-    counts = Counter(row["state"] for row in rows)
+    counts = Counter(
+        NOTED if row["state"] == StreamState.STEADY and reasons.get(stream_of(row)) else row["state"] for row in rows
+    )
     products = list(dict.fromkeys(row["product"] for row in rows))
     kind = "check standards, " if all(row["check_standard"] for row in rows) else ""
-    states = [part for state in STATES if counts[state] for part in (word(state, f"{counts[state]} {state}"), " ")]
+    states = [
+        part for state in (NOTED, *STATES) if counts[state] for part in (word(state, f"{counts[state]} {state}"), " ")
+    ]
     summary = html.Summary(
         [
             html.B(supplier),
@@ -345,5 +354,5 @@ def _folded(
         ]
     )
     there = [row for row in rows if stream_of(row) in sparklines]
-    table = rows_table(there, sparklines, {}, looked_at, lab, name=f"quiet-{number}") if there else None
+    table = rows_table(there, sparklines, reasons, looked_at, lab, name=f"quiet-{number}") if there else None
     return html.Details([summary, table, html.P(["Page of ", supplier_link(supplier)], className="quiet")])

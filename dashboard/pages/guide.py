@@ -72,7 +72,7 @@ COMPONENTS = {
     "tr": html.Tr,
     "td": html.Td,
 }
-PART_LINK = re.compile(r"([a-z-]+)\.md(#[a-z0-9-]+)?")
+PART_LINK = re.compile(r"([a-z-]+)\.md(#[a-z0-9_-]+)?")
 
 
 def layout(_reader: LabReader, /, part: str = "start", **_other: str) -> html.Div:

@@ -33,7 +33,7 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
-from dashboard.text.verdict_text import bags_text, level_text
+from dashboard.text.verdict_text import bags_text, is_reading_outside, level_text
 from ingest.audit.subjects import Subject
 from ingest.decisions.responses import LOT_DECISIONS, NOTE, RETEST_ENTRIES
 from ingest.documents.bench import ChamberTrace
@@ -164,33 +164,24 @@ def _worst(sessions: list[Session]) -> str:
     return verdict
 
 
-def _bags_beyond(session: Session) -> list[int]:
-    """The bags with a reading outside the specification limit of the lot level."""
-    lower, upper = session["limit_lower"], session["limit_upper"]
-    return sorted(
-        {
-            reading["specimen"]
-            for reading in session["readings"]
-            if (upper is not None and reading["value"] >= upper) or (lower is not None and reading["value"] < lower)
-        }
-    )
-
-
 def _headline(sessions: list[Session]) -> str:
     """What failed and what is not valid, each with the fact that worries; else that every test passed."""
     standing = _standing_sessions(sessions)
-    parts = []
+    parts, named = [], ""
     for verdict, words in HEADLINES.items():
         some = [one for one in standing if one["verdict"] == verdict]
         if some:
             names = listed([characteristic(one["characteristic"]) for one in some])
-            fact = _level_and_limit(some[0]) if verdict == Verdict.FAIL and len(some) == 1 else ""
+            fact = _level_and_limit(some[0]) if verdict != Verdict.INVALID and len(some) == 1 else ""
+            named = named if len(some) > 1 else some[0]["characteristic"]
             parts.append(f"{words} {names}{fact}")
     if parts:
+        # The name that stands right before a fact is not repeated.
+        just_named = named if len(parts) == 1 else ""
         return "; ".join(
             parts
             + [
-                f"{characteristic(one['characteristic'])}: {fact}"
+                fact if one["characteristic"] == just_named else f"{characteristic(one['characteristic'])}: {fact}"
                 for one in standing
                 if one["verdict"] != "invalid" and (fact := _worry(one))
             ]
@@ -487,7 +478,7 @@ def _suspect(document: LotDocument, session: Session) -> list[Any]:
 
 
 def _readings_by_bag(sessions: list[Session]) -> list[Any]:
-    """One table a day: a row a bag, a column a characteristic; bags with a reading outside a limit are marked."""
+    """One table a day: a row a bag, a column a characteristic; bags outside a limit by their mean are marked."""
     days: dict[str, list[Session]] = {}
     for session in sessions:
         days.setdefault(session["tested_at"][:10], []).append(session)
@@ -496,13 +487,18 @@ def _readings_by_bag(sessions: list[Session]) -> list[Any]:
 
 def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[Any]:
     bags = sorted({reading["specimen"] for session in sessions for reading in session["readings"]})
-    beyond = [set(_bags_beyond(session)) for session in sessions]
+    beyond = [set(session["bags_outside"]) for session in sessions]
+    single = any(
+        reading["specimen"] not in some and is_reading_outside(session, reading)
+        for session, some in zip(sessions, beyond, strict=True)
+        for reading in session["readings"]
+    )
     rows, styles = [], []
     for bag in bags:
         marked = any(bag in some for some in beyond)
         styles.append("beyond" if marked else "")
         cells = [
-            html.Span(" ".join(_values(session, bag)) or "–", className="over" if bag in some else "")
+            html.Span(_values(session, bag) or "–", className="over" if bag in some else "")
             for session, some in zip(sessions, beyond, strict=True)
         ]
         rows.append([html.Span([f"bag {bag}", *([mark("fail"), " outside"] if marked else [])]), *cells])
@@ -514,6 +510,19 @@ def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[Any]:
     return [
         html.P(f"Tested {day(day_of_test)}. {listed(list(files))}.", className="quiet"),
         table(heads, rows, f"Readings by bag, {day(day_of_test)}", (), styles),
+        html.P(
+            [
+                "A bag is outside the limit by the mean of its readings. ",
+                *(
+                    [html.Span("Underlined", className="apart"), ": a single reading outside the limit."]
+                    if single
+                    else []
+                ),
+            ],
+            className="quiet",
+        )
+        if single or any(beyond)
+        else None,
     ]
 
 
@@ -522,10 +531,19 @@ def _unit(session: Session) -> str:
     return amount(1.0, session["unit"]).partition(" ")[2]
 
 
-def _values(session: Session, bag: int) -> list[str]:
+def _values(session: Session, bag: int) -> list[Any]:
     """The readings on a bag, without their unit, as that stands in the head of the column."""
     some = sorted((one for one in session["readings"] if one["specimen"] == bag), key=lambda one: one["reading"])
-    return [amount(one["value"], bound=one["bound"], digits=digits_of(session)) + "\u2002" for one in some]
+    words = [
+        (amount(one["value"], bound=one["bound"], digits=digits_of(session)), is_reading_outside(session, one))
+        for one in some
+    ]
+    apart = "" if bag in session["bags_outside"] else "apart"
+    return [
+        part
+        for value, outside in words
+        for part in (html.Span(value, className=apart) if outside and apart else value, "\u2002")
+    ]
 
 
 def _readings(session: Session) -> html.Div:

@@ -80,11 +80,12 @@ def _row(tests: list[Retest], looked_at: str | None) -> html.Tr:
     one = tests[0]
     most = max(test["sessions"] for test in tests)
     chamber = f" ({one['chamber']})" if one["chamber"] and one["reason"] not in JUDGED else ""
+    state, reason = one["reason"] if one["reason"] in JUDGED else "invalid", f"{REASONS[one['reason']]}{chamber}"
     streams = [part for test in tests for part in (", ", stream_link(test, characteristic(test["characteristic"])))][1:]
     cells = [
         lot_link(one["supplier"], one["lot"]),
         streams,
-        [word(one["reason"] if one["reason"] in JUDGED else "invalid"), f" {REASONS[one['reason']]}{chamber}"],
+        [word(state), f" {reason}" if reason != state else ""],
         f"{day(one['since_at'])}, {age(one['since_at'], looked_at)}" + (f", {most} tests so far" if most > 1 else ""),
         one["to_do"],
         # Filled in by hand on paper.

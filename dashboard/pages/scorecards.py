@@ -35,6 +35,9 @@ MEDIA_TYPES = {
 }
 
 
+DIRECTION_MARKS = {"worse": "nearer", "better": "better", "unchanged": "level"}
+
+
 def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_other: str) -> html.Div:
     """The scorecards of a quarter: all suppliers on one page, or one supplier in full."""
     with lab_reader.reading() as connection:
@@ -103,7 +106,10 @@ def _finding(cards: Sequence[Scorecard]) -> str:
 
 
 def _advice(cards: Sequence[Scorecard]) -> str:
-    """Whom to talk to, and about what."""
+    """Whom to talk to; of one supplier also about what, which the lines for purchasing state of all."""
+    if len(cards) > 1:
+        names = [row["supplier"] for row in supplier_overview(cards)["rows"] if row["reasons"]]
+        return f"Talk to {listed(names)}:" if names else wording.NOBODY
     topics = []
     for row in supplier_overview(cards)["rows"]:
         title, _, what = next(iter(wording.reasons(row["reasons"])), "").partition(": ")
@@ -115,25 +121,20 @@ def _advice(cards: Sequence[Scorecard]) -> str:
 
 
 def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData]) -> list[Any]:
-    """One line a supplier: direction before score, with the stream that says most about it."""
+    """A line a supplier for purchasing, then a row each: direction before score, with the stream that says most about it."""
     overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
     by_name = {card["supplier"]: card for card in cards}
-    rows = sorted(overview["rows"], key=lambda row: (-row["counts"]["fail"], -row["nearer"]))
+    rows = overview["rows"]
     heads = (
         "supplier", "direction", "worst stream", "12 months and forecast", "lots passed", "score", "topics for the meeting",
         "files",
     )  # fmt: skip
     lines = [_supplier(row, by_name[row["supplier"]], sparklines, overview["quarter"], lowest) for row in rows]
     return [
+        html.Ul([html.Li(wording.purchasing_line(row)) for row in rows]),
         table(heads, lines, "Suppliers of the quarter", ("lots passed",)),
-        html.P(
-            [
-                wording.chance_moves(overview),
-                " Ranges of scores that overlap can't be ranked: the table is in order of direction.",
-            ],
-            className="quiet",
-        ),
+        html.P(f"{wording.order(overview)} {wording.chance_moves(overview)}", className="quiet"),
         html.P(["All suppliers: ", *_files(overview["quarter"], "", export.OVERVIEW_FORMS)]),
         html.H2("Supplier by supplier"),
     ]
@@ -178,9 +179,9 @@ def _worst_stream(card: Scorecard) -> CardStream | None:
 
 
 def _direction(row: OverviewRow) -> html.Span:
-    if row["nearer"]:
-        return word("nearer", "Nearer the limit")
-    return word("better", "Farther from the limit") if row["away"] else word("level", "No clear change")
+    """The direction that the line for purchasing states."""
+    direction = row["line"]["direction"]
+    return word(DIRECTION_MARKS[direction], wording.LINE_WORDS[direction].capitalize())
 
 
 def _change(row: CardStream, card: Scorecard) -> str:

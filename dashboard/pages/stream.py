@@ -15,6 +15,7 @@ from dashboard.components.conformity import rule_section
 from dashboard.components.entry_form import day_field, form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, link, lot_link, supplier_link, table, word
 from dashboard.components.next_step import next_step
+from dashboard.components.stream_rows import state_word
 from dashboard.pages.stream_chart import ChartView, adjusted_words, choices, humidity_matters, points_between, span
 from dashboard.pages.stream_limits import limits_section
 from dashboard.queries import page_queries, stored_documents, stream_document
@@ -62,6 +63,9 @@ KEY = {
     "flag": ("", "edge mark mark-first", "first flagged lot of a run"),
     "not valid": ("□", "warm", "test not valid: conditioning not documented"),
     "to look at": ("◇", "edge", "suspect values"),
+    "bench off": ("○", "warm", "lot tested while the bench was off"),
+    "without the finding": ("┴", "warm", "its level without what was off"),
+    "bench weeks": ("▨", "warm", "weeks in which the bench was off"),
     "above": ("▲", "edge", "level above the range of the meter"),
     "below": ("▼", "accent", "level below the range of the meter"),
     "trend": ("━", "edge", "trend estimate"),
@@ -112,7 +116,7 @@ def layout(
                 ],
                 className="crumb",
             ),
-            word(row["state"]),
+            state_word(row, [alert for alert in alerts if alert["state"] != "closed"]),
             html.H1(f"{product}, {spoken(characteristic)}: {_finding(row, alerts)}"),
             html.P(_summary(row, document, lab), className="lead"),
             html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,

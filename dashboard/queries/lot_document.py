@@ -23,7 +23,7 @@ from ingest.documents.lot import LotDocument, Reading, Session
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Limit
 from ingest.evaluation.alert_text import slip
-from ingest.evaluation.bag_counts import bag_counts_of_sessions
+from ingest.evaluation.bag_counts import bag_counts_of_sessions, bags_outside
 from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.sessions.capture_matches import captures_of_session
 from ingest.sessions.suspect_values import stored_suspect
@@ -156,6 +156,12 @@ def _session(
         "worst": session["worst"],
         "worst_bound": worst_bound(session),
         "bag_count": bags,
+        "bags_outside": bags_outside(
+            ((reading["specimen"], reading["value"], reading["bound"]) for reading in readings),
+            limits.lower,
+            limits.upper,
+            characteristic.scale,
+        ),
         "outside_control_limits": bool(session["point"] and json.loads(session["point"])["outside_control_limits"]),
         "judged_by": characteristic.judged,
         "scale": Scale(characteristic.scale),

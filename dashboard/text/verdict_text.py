@@ -5,9 +5,16 @@ from __future__ import annotations
 from dashboard.text.formatting import counted, digits_of, in_unit, room_to_limit
 from ingest.common.number_format import Measured
 from ingest.documents.bag_count import BagCount
-from ingest.documents.lot import LevelRange
+from ingest.documents.lot import LevelRange, Reading, Session
 
-__all__ = ["bags_text", "level_text", "verdict_text"]
+__all__ = ["bags_text", "is_reading_outside", "level_text", "verdict_text"]
+
+
+def is_reading_outside(session: Session, reading: Reading) -> bool:
+    """Whether a single reading is outside the limit, as written; its bag need not be: that goes by the mean of the bag."""
+    lower, upper, value, bound = session["limit_lower"], session["limit_upper"], reading["value"], reading["bound"]
+    over = upper is not None and value >= upper and bound >= 0
+    return over or (lower is not None and value < lower and bound <= 0)
 
 
 def level_text(level: float | None, span: LevelRange | None, stream: Measured) -> str:

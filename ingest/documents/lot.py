@@ -95,7 +95,7 @@ class LevelRange(TypedDict):
 
 
 class Session(TypedDict):
-    """One test session of a lot."""
+    """One test session of a lot; `bags_outside` are the bags that `bag_count` counts as outside, by their number."""
 
     product: str
     characteristic: str
@@ -113,6 +113,7 @@ class Session(TypedDict):
     worst: float | None
     worst_bound: Bound
     bag_count: BagCount | None
+    bags_outside: list[Count]
     outside_control_limits: bool
     judged_by: JudgedBy
     scale: Scale

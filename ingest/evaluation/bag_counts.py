@@ -19,8 +19,9 @@ from ingest.documents.bag_count import BagCount
 from ingest.documents.fields import Bound
 from ingest.store.store import KEYS_AT_ONCE, insert_many
 from spc.vocabulary.enums import Scale
+from spc.vocabulary.finite import LARGEST, exp
 
-__all__ = ["bag_counts_of_sessions", "bag_counts_of_stream", "update_bag_counts"]
+__all__ = ["bag_counts_of_sessions", "bag_counts_of_stream", "bags_outside", "update_bag_counts"]
 
 Reading = tuple[float, int]
 # As in the verdict: six readings of exactly 20.0 have a mean of 19.999999999999996 on the log scale.
@@ -99,9 +100,7 @@ def _bag_count(bags: Sequence[Sequence[Reading]], lower: float | None, upper: fl
     means = [_mean(readings, scale) for readings in bags]
     outside = undecided = 0
     for low, _, high in means:
-        if (upper is not None and _reaches(low, upper)) or (
-            lower is not None and high < lower and not _equal(high, lower)
-        ):
+        if _is_outside(low, high, lower, upper):
             outside += 1
         elif (upper is not None and _reaches(high, upper)) or (
             lower is not None and low < lower and not _equal(low, lower)
@@ -118,13 +117,32 @@ def _bag_count(bags: Sequence[Sequence[Reading]], lower: float | None, upper: fl
     return {"bags": len(means), "outside": outside, "undecided": undecided, "worst": worst, "worst_bound": bound}
 
 
+def bags_outside(
+    readings: Iterable[tuple[int, float, int]], lower: float | None, upper: float | None, scale: str
+) -> list[int]:
+    """The bags that the count of a test takes as outside the limits; `readings` are specimen, value and bound."""
+    bags: dict[int, list[Reading]] = {}
+    for specimen, value, bound in readings:
+        bags.setdefault(specimen, []).append((value, bound))
+    means = {specimen: _mean(some, scale) for specimen, some in bags.items()}
+    return sorted(specimen for specimen, (low, _, high) in means.items() if _is_outside(low, high, lower, upper))
+
+
+def _is_outside(low: float, high: float, lower: float | None, upper: float | None) -> bool:
+    """Whether a bag whose mean lies between `low` and `high` is certainly outside the limits."""
+    over = upper is not None and _reaches(low, upper)
+    return over or (lower is not None and high < lower and not _equal(high, lower))
+
+
 def _mean(readings: Sequence[Reading], scale: str) -> tuple[float, float, float]:
     """The mean of a bag's readings as they are written, between the least and the most that bounded readings allow."""
     is_log = scale == Scale.LOG
     values = [math.log(value) if is_log else value for value, _ in readings]
-    mean = fmean(values)
+    # The sum of values near the largest number is beyond it; elsewhere the plain mean keeps the digits as written.
+    near_end = max(map(abs, values)) > LARGEST / len(values)
+    mean = math.fsum(value / len(values) for value in values) if near_end else fmean(values)
     # Rounded as the verdict does it: the mean of six readings of 20 nJ is 20 nJ.
-    value = float(f"{math.exp(mean):.14e}") if is_log else mean
+    value = float(f"{exp(mean):.14e}") if is_log else mean
     floor = 0.0 if is_log else -math.inf
     low = floor if any(bound < 0 for _, bound in readings) else value
     high = math.inf if any(bound > 0 for _, bound in readings) else value

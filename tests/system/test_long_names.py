@@ -1,4 +1,7 @@
-"""The longest names, of 150 letters without a blank, wrap: no page becomes wider than the window of a laptop or a phone."""
+"""The longest names, of 150 letters without a blank, wrap: no page becomes wider than the window of a laptop or a phone.
+
+A longer name is refused in one line that states the longest; the pages show that line and stay as narrow.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,7 @@ from support.browser import drawn, served
 from support.labs import MONDAY, Bench, lot_rows
 
 SUPPLIER, PRODUCT, LOT = ("Supplier" * 38)[:150], ("Product" * 43)[:150], ("Lot0" * 75)[:150]
+TOO_LONG = ("Supplier" * 38)[:300]
 PLACES = {
     "board": "/",
     "alerts": "/alerts?show=all",
@@ -34,6 +38,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     for week in range(6):
         rows += lot_rows(f"{week}{LOT}"[:150], MONDAY + timedelta(weeks=week), [[9.0, 9.1]], **names)
     bench.drop_tests("t.csv", rows)
+    bench.drop_tests("too-long.csv", lot_rows("Lot0" * 75, MONDAY, [[9.0]], supplier=TOO_LONG, product="Product" * 43))
     bench.run()
     with served(bench.folder) as base:
         yield base
@@ -61,3 +66,14 @@ def test_no_page_is_wider_than_its_window(page: Page, address: str, name: str) -
         .map(one => one.tagName + "." + one.className)"""
     )
     assert beside == []
+
+
+def test_a_name_of_300_letters_is_refused_in_one_line_that_does_not_widen_the_bench(page: Page, address: str) -> None:
+    page.goto(address + PLACES["bench"])
+    drawn(page)
+
+    refused = page.get_by_text("has 300 characters; write a name of at most 150")
+    assert refused.count() == 1
+    assert TOO_LONG not in page.locator("body").inner_text()
+    assert refused.bounding_box()["x"] + refused.bounding_box()["width"] <= page.evaluate("window.innerWidth")
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")

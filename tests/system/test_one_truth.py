@@ -22,7 +22,7 @@ from dashboard.queries import lot_document, page_queries, stored_documents, stre
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import csv_file, scorecard
 from dashboard.scorecard import wording as card_wording
-from dashboard.text.formatting import amount, day, evidence, percent, shown
+from dashboard.text.formatting import amount, day, evidence, in_unit, percent, shown
 from dashboard.web.app import page
 from ingest.alerts.attribution import ATTRIBUTABLE_KINDS
 from ingest.decisions.corrective_actions import no_notice_because
@@ -157,7 +157,7 @@ def test_an_alert_states_the_board_as_now_and_keeps_the_sentence_of_its_day(
     for alert in about_streams:
         row, now = board[key(alert)], alert["now"]
         assert now == {name: row[name] for name in now}
-        text = f"now: level {amount(row['level'], row['unit'])}, last lot {row['last_lot']}"
+        text = f"now: level {in_unit(row, row['level'])}, last lot {row['last_lot']}"
         facts = evidence(alert)
         assert any(fact.startswith(text) for fact in facts)
         mail = alert_messages.about_one(alert, context)

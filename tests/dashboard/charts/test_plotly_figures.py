@@ -94,6 +94,46 @@ def test_control_limits_break_where_a_baseline_was_set_again() -> None:
     assert level["y"] == [10.0, 10.0, None, 15.0]
 
 
+def test_limits_that_more_lots_will_move_are_not_drawn() -> None:
+    learning = limits(
+        set_by={"from_at": "2026-03-01", "who": "A", "recorded_at": "2026-03-02", "reason": "x"}, settled=False
+    )
+    figure = plotly_figures.stream(
+        stream(point(1), point(2), point(3, center=15.0), point(4, center=15.0), limits_history=[limits(), learning])
+    )
+    alone = plotly_figures.stream(stream(point(1), point(2), limits_history=[limits(settled=False)]))
+
+    (level,) = traces(figure, "centre line")
+    assert level["y"] == [10.0, 10.0]
+    assert not traces(alone, "control limit")
+    assert not traces(alone, "centre line")
+    words = [one["text"] for one in alone["layout"]["annotations"]]
+    assert not [one for one in words if one.startswith(("upper", "lower", "centre"))]
+    band = [
+        shape
+        for shape in plotly_figures.bags(session(), limits(settled=False))["layout"]["shapes"]
+        if "fillcolor" in shape
+    ]
+    assert band == []
+
+
+def test_a_lot_of_weeks_in_which_the_bench_was_off_stands_hollow_over_its_level_without_it() -> None:
+    finding = {
+        "finding": "abc", "source": "tester 1", "size": 10.0, "size_unit": "%", "level_without": 9.0, "closed": False,
+        "off_from_at": "2026-01-20T00:00:00+00:00", "off_until_at": "2026-02-10T00:00:00+00:00",
+    }  # fmt: skip
+    figure = plotly_figures.stream(stream(point(1), point(2, bench_findings=[finding], signals=["drift"]), point(3)))
+
+    (hollow,) = traces(figure, "bench off")
+    assert (hollow["marker"]["symbol"], hollow["customdata"]) == ("circle-open", ["L2"])
+    (foot,), (end,), (weeks,) = (traces(figure, name) for name in ("foot", "without the finding", "bench weeks"))
+    assert foot["y"] == [12.0, 9.0, None]
+    assert (end["x"], end["y"]) == ([point(2)["tested_at"]], [9.0])
+    assert {day[:10] for day in weeks["x"]} == {"2026-01-20", "2026-02-10"}
+    assert weeks["fillpattern"]["shape"] == "/"
+    assert not traces(plotly_figures.stream(stream(point(1))), "bench weeks")
+
+
 def test_the_limit_goes_on_to_the_end_of_the_forecast() -> None:
     figure = plotly_figures.stream(stream(point(1), point(9), forecast={"fan": SOON}))
 
@@ -314,6 +354,7 @@ def session(**more: Any) -> Document:
     ]
     usual = {
         "readings": readings,
+        "bags_outside": [2, 9, 10],
         "level": 9e11,
         "limit_lower": 1e4,
         "limit_upper": 1e11,
@@ -323,12 +364,31 @@ def session(**more: Any) -> Document:
     return {**usual, **more}
 
 
+def test_a_bag_outside_by_its_mean_is_filled_and_a_single_reading_outside_is_hollow() -> None:
+    readings = [
+        {"specimen": bag, "reading": number, "value": value, "bound": 0, "unit": "nJ"}
+        for bag, values in ((1, (18.0, 21.0)), (2, (21.0, 22.0)), (3, (10.0, 11.0)))
+        for number, value in enumerate(values, 1)
+    ]
+    figure = plotly_figures.bags(
+        session(readings=readings, bags_outside=[2], unit="nJ", level=16.0, limit_lower=None, limit_upper=20.0)
+    )
+
+    shapes = {trace["marker"]["symbol"]: trace["text"] for trace in figure["data"] if trace["mode"] == "markers"}
+    assert shapes["square"] == [
+        "bag 2, reading 1: 21.0 nJ; mean of the bag outside the limit",
+        "bag 2, reading 2: 22.0 nJ; mean of the bag outside the limit",
+    ]
+    assert shapes["square-open"] == ["bag 1, reading 2: 21.0 nJ; outside the limit, the mean of the bag is not"]
+    assert len(shapes["circle"]) == 3
+
+
 def test_bags_stand_in_their_order_and_bounded_readings_are_marked() -> None:
     figure = plotly_figures.bags(session(), {"center": 4e8, "lower": 1e8, "upper": 1e9})
 
     assert figure["layout"]["xaxis"]["categoryarray"] == ["bag 2", "bag 9", "bag 10"]
     above = next(trace for trace in figure["data"] if trace["marker"]["symbol"] == "triangle-up")
-    assert above["text"] == ["bag 10, reading 1: &gt; 10¹² Ω"]
+    assert above["text"] == ["bag 10, reading 1: &gt; 10¹² Ω; mean of the bag outside the limit"]
     levels = [shape["y0"] for shape in figure["layout"]["shapes"]]
     assert levels == [1e11, 1e8, 9e11]
 

@@ -133,3 +133,7 @@ def test_a_reader_goes_from_a_page_to_its_part_of_the_guide_and_on_without_a_net
 def stays_within(page: Page) -> bool:
     """Whether the page itself does not scroll sideways."""
     return bool(page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"))
+
+
+def test_a_link_to_a_heading_with_an_underscore_stays_in_the_dashboard() -> None:
+    assert guide._link("lab-toml.md#check_standard", ["check standard"]).href == "/guide?part=lab-toml#check_standard"

@@ -36,6 +36,9 @@ FILES = {
     "/history-file": ["?who=Sam"],
     "/notice-file": ["?alert={alert}"],
     "/scorecard-file": ["?quarter=2026-Q3&form=html", "?quarter=2026-Q3&supplier=Tarnwick&form=csv"],
+    "/stock-file": ["", "?form=xlsx"],
+    "/comparison-file": ['?characteristic=shielding_energy&c1=["Umberfold","UM-7"]&c2=["Umberfold","UM-9"]&margin=5'],
+    "/report-file": ["?supplier=Umberfold&lot=UM08224&characteristic=shielding_energy"],
     "/evidence-file": ["?quarter=2026-Q3", "?supplier=Tarnwick&lot=TW00076"],
 }
 NAVIGATION = {**HERE, "Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate"}

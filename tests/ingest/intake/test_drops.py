@@ -23,7 +23,10 @@ from ingest.intake import archive
 from ingest.intake.archive import digest_of
 from ingest.intake.dry_run import check
 from ingest.intake.insert_rows import add_readings
-from ingest.parsing.parse_file import read_tests
+from ingest.intake.staging import READINGS
+from ingest.intake.store_drop import KINDS
+from ingest.parsing.measurement_rows import contradicting_readings
+from ingest.parsing.parse_file import read_file
 from ingest.rounds import rounds
 from ingest.store.store import Store
 
@@ -214,7 +217,7 @@ def test_a_file_that_changes_while_it_is_read_waits_for_the_next_round(
         bench.drop_tests("a.csv", [*ROWS, *more])
 
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.store_drop.add_readings", add_and_grow)
+        staged.setitem(KINDS, "tests", (READINGS, add_and_grow, contradicting_readings))
         assert bench.run().entries == []
     assert path.exists()
 
@@ -440,7 +443,7 @@ def test_a_file_that_fails_in_a_way_nobody_foresaw_is_put_aside_whole_and_its_ne
 
     # Such an error comes from a fault of ours; a fault that is known is mended, so it has to be staged.
     with monkeypatch.context() as staged:
-        staged.setattr("ingest.intake.store_drop.add_readings", fail_late)
+        staged.setitem(KINDS, "tests", (READINGS, fail_late, contradicting_readings))
         done = bench.run()
 
     assert_only_the_second_is_put_aside(bench, done, content, told)
@@ -452,9 +455,9 @@ def test_a_check_tells_such_a_file_and_goes_on_to_its_neighbours(bench: Bench, m
     def fail_on_the_second(path: Path, *others: Any) -> Any:
         if path.name == "1.csv":
             raise OverflowError("string longer than INT_MAX bytes")
-        return read_tests(path, *others)
+        return read_file(path, *others)
 
-    monkeypatch.setattr("ingest.intake.dry_run.read_tests", fail_on_the_second)
+    monkeypatch.setattr("ingest.intake.dry_run.read_file", fail_on_the_second)
 
     files = check(load(bench.folder), NOW).files
 
