@@ -415,7 +415,7 @@ class Source(Declared):
             if used:
                 raise wrong(f'expected {used[0]} only with kind = "waveforms"')
             return
-        found = (
+        layout_keys = (
             "encoding",
             "delimiter",
             "decimal",
@@ -426,7 +426,7 @@ class Source(Declared):
             "time_format",
             "words",
         )
-        idle = next((key for key in found if getattr(self, key)), None)
+        idle = next((key for key in layout_keys if getattr(self, key)), None)
         if idle is not None:
             raise wrong(f'expected no {idle} with kind = "waveforms": the layout of captures is found in the file')
         if self.window_ns is not None and self.window_ns[0] >= self.window_ns[1]:

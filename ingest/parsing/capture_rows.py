@@ -228,7 +228,7 @@ def _row(
         )
     try:
         identity = _identity(named)
-        found = figures(one, settings)
+        result = figures(one, settings)
     except ValueError as error:
         return None, _rejection(one.line, one.name, named, f"{one.name}: {error}")
     digest = hashlib.sha256(one.time.tobytes() + one.record.tobytes()).hexdigest()
@@ -240,11 +240,11 @@ def _row(
         "quantity": one.quantity,
         "samples": len(one.time),
         **{
-            name: getattr(found, name)
+            name: getattr(result, name)
             for name in ("energy", "bound", "sd", "peak", "charge", "centroid", "rise", "decay")
         },
-        "marks": " ".join(found.marks),
-        "trace": json.dumps(found.trace, separators=(",", ":")),
+        "marks": " ".join(result.marks),
+        "trace": json.dumps(result.trace, separators=(",", ":")),
         "digest": digest,
         "settings": settings.as_text(),
     }, None

@@ -51,7 +51,7 @@ WHERE (stream_id, lot_id) IN {} ORDER BY stream_id, lot_id, tested_us
 """
 CAPTURES_SQL = "SELECT day, specimen, reading, energy, bound, sd FROM capture WHERE captured_lot_id = ? ORDER BY day, specimen, reading"
 MATCH_COLUMNS = (
-    "captured_lot_id", "day", "specimen", "reading", "found", "stream_id", "lot_id", "tested_us", "instrument_id", "tested_day",
+    "captured_lot_id", "day", "specimen", "reading", "fitting_readings", "stream_id", "lot_id", "tested_us", "instrument_id", "tested_day",
     "log_ratio", "noise",
 )  # fmt: skip
 MATCH_SQL = f"INSERT INTO capture_match ({', '.join(MATCH_COLUMNS)}) VALUES ({', '.join('?' * len(MATCH_COLUMNS))})"
@@ -93,12 +93,12 @@ def _readings_of(connection: Connection, captured: int, energies: set[str]) -> d
         for stream, lot, name in connection.exec_driver_sql(PAIRS_SQL, (captured,)).fetchall()
         if name in energies
     ]
-    found: dict[tuple[int, int], list[Any]] = defaultdict(list)
+    fitting_readings: dict[tuple[int, int], list[Any]] = defaultdict(list)
     if pairs:
         wanted, values = among(connection, pairs)
         for row in connection.exec_driver_sql(READINGS_SQL.format(wanted), values):
-            found[row.specimen, row.reading].append(row)
-    return found
+            fitting_readings[row.specimen, row.reading].append(row)
+    return fitting_readings
 
 
 def _match(captured: int, capture: Any, readings: dict[tuple[int, int], list[Any]], lab: Lab) -> tuple[Any, ...]:
@@ -129,7 +129,7 @@ def _last_digit(written: str) -> float:
 def unmatched_lines(connection: Connection) -> list[str]:
     """One line on captures without a reading, and one on those that fit several."""
     none, several = (
-        connection.exec_driver_sql(f"SELECT count(*) FROM capture_match WHERE found {which}").scalar_one()
+        connection.exec_driver_sql(f"SELECT count(*) FROM capture_match WHERE fitting_readings {which}").scalar_one()
         for which in ("= 0", "> 1")
     )
     lines = []

@@ -55,18 +55,18 @@ def _row(one: Recorded, settings: CaptureSettings) -> CaptureRow:
         "peak": None, "charge": None, "centroid": None, "rise": None, "decay": None, "marks": [],
     }  # fmt: skip
     try:
-        found = figures(one, settings)
+        result = figures(one, settings)
     except ValueError as error:
         return {**row, "problem": str(error)}
     return {
         **row,
-        "energy": found.energy,
-        "bound": cast("CaptureRow", {"bound": found.bound})["bound"],
-        "sd": found.sd,
-        "peak": found.peak,
-        "charge": found.charge,
-        "centroid": found.centroid,
-        "rise": found.rise,
-        "decay": found.decay,
-        "marks": [cast("WaveformMark", mark) for mark in found.marks],
+        "energy": result.energy,
+        "bound": cast("CaptureRow", {"bound": result.bound})["bound"],
+        "sd": result.sd,
+        "peak": result.peak,
+        "charge": result.charge,
+        "centroid": result.centroid,
+        "rise": result.rise,
+        "decay": result.decay,
+        "marks": [cast("WaveformMark", mark) for mark in result.marks],
     }

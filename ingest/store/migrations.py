@@ -266,11 +266,11 @@ def _to_5(connection: Connection) -> None:
     Table("stale_capture", made, Column("captured_lot_id", number, primary_key=True), sqlite_with_rowid=False)
     Table(
         "capture_match", made, Column("captured_lot_id", number, primary_key=True),
-        *[Column(name, BigInteger, primary_key=True) for name in identity], *_needed(Integer, "found"),
+        *[Column(name, BigInteger, primary_key=True) for name in identity], *_needed(Integer, "fitting_readings"),
         Column("stream_id", number), Column("lot_id", number), Column("tested_us", BigInteger), Column("instrument_id", number),
         Column("tested_day", BigInteger), Column("log_ratio", Float), Column("noise", Float),
         Index("capture_match_by_lot", "lot_id", "stream_id"), Index("capture_match_by_day", "instrument_id", "tested_day"),
-        Index("capture_match_by_count", "found"), sqlite_with_rowid=False,
+        Index("capture_match_by_count", "fitting_readings"), sqlite_with_rowid=False,
     )  # fmt: skip
     made.create_all(connection)
     put_meta(connection, "bench_findings", "[]")

@@ -358,7 +358,7 @@ stale_capture = Table(
     "stale_capture", metadata, Column("captured_lot_id", Number, primary_key=True), sqlite_with_rowid=False
 )
 
-# The reading of each capture; null where there is none. `found` counts the readings that it may belong to: one, or it belongs to none.
+# The reading of each capture; null where there is none. `fitting_readings` counts the readings that it may belong to: one, or it belongs to none.
 # `log_ratio` is ln(recorded / recomputed), null where one of the two is a bound; `noise` its relative standard uncertainty.
 capture_match = Table(
     "capture_match",
@@ -367,7 +367,7 @@ capture_match = Table(
     Column("day", BigInteger, primary_key=True),
     Column("specimen", BigInteger, primary_key=True),
     Column("reading", BigInteger, primary_key=True),
-    Column("found", Integer, nullable=False),
+    Column("fitting_readings", Integer, nullable=False),
     Column("stream_id", Number),
     Column("lot_id", Number),
     Column("tested_us", BigInteger),
@@ -377,7 +377,7 @@ capture_match = Table(
     Column("noise", Float),
     Index("capture_match_by_lot", "lot_id", "stream_id"),
     Index("capture_match_by_day", "instrument_id", "tested_day"),
-    Index("capture_match_by_count", "found"),
+    Index("capture_match_by_count", "fitting_readings"),
     sqlite_with_rowid=False,
 )
 

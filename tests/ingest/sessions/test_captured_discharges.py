@@ -55,14 +55,14 @@ def rows(bench: Bench, sql: str) -> list[tuple[Any, ...]]:
     store = known_store(bench.folder)
     assert store is not None
     with store.reading() as connection:
-        found = [tuple(row) for row in connection.exec_driver_sql(sql).fetchall()]
+        shown = [tuple(row) for row in connection.exec_driver_sql(sql).fetchall()]
     store.close()
-    return found
+    return shown
 
 
 def captures(bench: Bench, session: int = 0, lot: str = "L1") -> dict[str, Any]:
-    found: dict[str, Any] = document(bench.folder, "lot", "Alder Film", lot)["sessions"][session]["captures"]
-    return found
+    shown: dict[str, Any] = document(bench.folder, "lot", "Alder Film", lot)["sessions"][session]["captures"]
+    return shown
 
 
 def test_captures_find_their_readings_whichever_comes_first(bench: Bench) -> None:
@@ -185,19 +185,19 @@ def test_a_factor_is_found_with_its_causes_and_the_other_verdict_and_changes_no_
     put(bench, BAG, [4 * one for one in ENERGIES])
     bench.run()
 
-    found = captures(bench)
-    assert found["agreement"]["ratio"] == pytest.approx(0.25, rel=5e-3)
-    assert found["agreement"]["causes"] == [
+    shown = captures(bench)
+    assert shown["agreement"]["ratio"] == pytest.approx(0.25, rel=5e-3)
+    assert shown["agreement"]["causes"] == [
         "a 50 ohm termination, which halves the record", "a resistance of 2000 ohm entered for 500 ohm",
     ]  # fmt: skip
     # Every reading was captured: four times the geometric mean, 36.5 nJ against under 20.
     mean = math.exp(sum(map(math.log, ENERGIES)) / 6)
-    assert found["recomputed"] == pytest.approx(4 * mean, rel=5e-3)
-    assert (found["verdict"], found["is_another_verdict"]) == ("fail", True)
+    assert shown["recomputed"] == pytest.approx(4 * mean, rel=5e-3)
+    assert (shown["verdict"], shown["is_another_verdict"]) == ("fail", True)
     session = document(bench.folder, "lot", "Alder Film", "L1")["sessions"][0]
     assert (session["verdict"], session["judged"]) == ("pass", pytest.approx(mean))
     (instrument,) = document(bench.folder, "instruments")
-    assert instrument["capture_days"] == [found["agreement"]]
+    assert instrument["capture_days"] == [shown["agreement"]]
 
 
 def test_one_discharge_far_from_the_day_is_marked_and_a_missing_one_is_no_result(bench: Bench) -> None:
@@ -206,9 +206,9 @@ def test_one_discharge_far_from_the_day_is_marked_and_a_missing_one_is_no_result
     put(bench, BAG.replace("_1", "_2"), ENERGIES, seed=9)
     bench.run()
 
-    found = captures(bench)["captures"]
-    assert [one["is_far"] for one in found] == [False] * 4 + [True] + [False] * 7
-    assert (found[5]["energy"], found[5]["marks"], found[5]["ratio"]) == (None, ["no_discharge"], None)
+    shown = captures(bench)["captures"]
+    assert [one["is_far"] for one in shown] == [False] * 4 + [True] + [False] * 7
+    assert (shown[5]["energy"], shown[5]["marks"], shown[5]["ratio"]) == (None, ["no_discharge"], None)
 
 
 def test_captures_are_computed_again_where_the_set_up_is_declared_otherwise(bench: Bench) -> None:
