@@ -17,7 +17,7 @@ MARK = "INVENTED.md"
 LAST_TEST = datetime(2026, 11, 20, 10, 1, tzinfo=UTC)
 
 WEEK = timedelta(weeks=1)
-FEEDS = ("calibrations", "climate", "loads", "stock", "tests")
+FEEDS = ("calibrations", "climate", "loads", "stock", "tests", "waveforms")
 # Dates in the plain files, and in the export of the evening bench.
 DATES = re.compile(rb"\b(\d{4})-(\d\d)-(\d\d)|\b(\d\d)\.(\d\d)\.(\d{4})\b")
 IN_NAME = re.compile(r"\d{4}-\d\d-\d\d")

@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from sample_feeds.bench import Bag, bags, standards, tests
+from sample_feeds.captures import capture_lines
 from sample_feeds.climate import ChamberLog, chamber_log
 from sample_feeds.scenario import CEILING_OHM, CHAMBERS, ENERGY, FIRST_WEEK, LAST_WEEK, MESSY, OUTSIDE
 from sample_feeds.shelf import aged_bags, counts
@@ -31,7 +32,7 @@ FRIDAY_EVENING = time(18, 0, tzinfo=UTC)
 
 
 def write_feeds(folder: Path) -> None:
-    """Write `tests/`, `climate/` and `stock/` into a folder."""
+    """Write `tests/`, `climate/`, `stock/` and `waveforms/` into a folder."""
     measured = tests()
     last = max(test.begun for _, test in measured) + timedelta(minutes=30)
     logs = {chamber: chamber_log(chamber, last) for chamber in CHAMBERS}
@@ -44,6 +45,7 @@ def write_feeds(folder: Path) -> None:
     _write_messy(folder / "tests", messy)
     _write_last(folder / "tests", "aged film", LONG, _long(aged_bags(plain)))
     _write_last(folder / "stock", "stock", STOCK, counts([test for _, test in measured]))
+    _write_captures(folder / "waveforms", [bag for bag in messy if bag.characteristic == ENERGY])
     for log in logs.values():
         _write(folder / "climate", f"climate-{log.chamber}", LOG, _logged(log))
 
@@ -157,6 +159,16 @@ def _messy_cells(bag: Bag, value: float, *, slipped: bool) -> tuple[str, str, st
         result = {2: "OL", 4: f"-{result}"}.get(bag.specimen, result)
         stamp = f"{bag.tested_at:{MESSY_DAY}}" if bag.specimen == 5 else stamp
     return stamp, _comma(result), unit
+
+
+def _write_captures(folder: Path, measured: list[Bag]) -> None:
+    """The captures of the first bag of the last test of the evening bench; the name of the file says which."""
+    last = max(bag.test.begun for bag in measured)
+    bag = next(bag for bag in measured if bag.test.begun == last)
+    test = bag.test
+    folder.mkdir(exist_ok=True)
+    name = f"{test.supplier}_{test.lot}_{bag.specimen}_{bag.tested_at:{DAY}}.csv"
+    (folder / name).write_text("".join(f"{line}\n" for line in capture_lines(bag)), encoding="utf-8", newline="")
 
 
 def _comma(number: str) -> str:

@@ -18,16 +18,19 @@ from spc.kernels.arrays import Flags, Floats
 from spc.kernels.validation import as_points, positive
 
 __all__ = [
+    "Agreement",
     "Budget",
     "Capture",
     "Shape",
     "Source",
+    "agreement",
     "bandwidth_share",
     "budget",
     "causes_of_ratio",
     "droop_share",
     "energy",
     "noise_sd",
+    "outline",
     "shape",
     "source",
     "trapezoid_weights",
@@ -40,6 +43,9 @@ LEAST_ON_RISE = 5
 GUARD = 5
 # A lowest amount that can be detected: one-sided 95 % of a normal distribution (Currie 1968, from memory).
 DETECTION = 1.6448536269514722
+# Of a normal distribution one value in a thousand lies further out, on either side.
+FAR = 3.2905267314918945
+LEAST_FOR_FAR = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +107,22 @@ class Budget:
     baseline: float
     combined: float
     shared: float
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Recorded against recomputed energies of one instrument on one day.
+
+    `median` and `scatter` are the median and the robust standard deviation of ln(recorded / recomputed); `uncertainty` is the expanded
+    uncertainty (k = 2) of the median, also a natural log. `is_off`: the median differs from 0 by more than that. `far` marks the discharges
+    that differ from the median by more than 3.29 scatters.
+    """
+
+    median: float
+    scatter: float
+    uncertainty: float
+    is_off: bool
+    far: Flags
 
 
 def trapezoid_weights(time: ArrayLike) -> Floats:
@@ -442,6 +464,88 @@ def budget(resistor: float, gain: float, time_base: float, bandwidth: float, noi
         combined=math.hypot(*shared, noise, baseline),
         shared=math.hypot(*shared),
     )
+
+
+def agreement(log_ratio: ArrayLike, noise: ArrayLike, shared: float = 0.0) -> Agreement:
+    """Compare recorded energies with those recomputed from the captures, over the discharges of a day.
+
+    Parameters
+    ----------
+    log_ratio : array_like, shape (n,)
+        ln(recorded / recomputed) of each discharge, n >= 1.
+    noise : array_like, shape (n,)
+        Relative standard uncertainty of each that the others do not share: noise of the capture, last digit of the record.
+    shared : float
+        Relative standard uncertainty that all discharges share and that the two energies do not.
+
+    Returns
+    -------
+    Agreement
+        The scatter is 1.4826 times the median absolute deviation, but no smaller than the median noise: coarse digits must not make
+        every discharge far. The median of n normal values has a standard error of sqrt(pi / 2 / n) scatters. With fewer than five
+        discharges none is called far.
+
+    References
+    ----------
+    .. [1] P. J. Huber (1981), Robust Statistics, 1.1 and 5.1: median absolute deviation (from memory).
+
+    Examples
+    --------
+    Six figures recorded at a quarter, one of them of another discharge:
+
+    >>> import numpy as np
+    >>> day = agreement(np.log([0.25, 0.251, 0.249, 0.2502, 0.2498, 0.4]), np.full(6, 0.002), 0.03)
+    >>> round(float(np.exp(day.median)), 3), day.is_off, day.far.tolist()
+    (0.25, True, [False, False, False, False, False, True])
+    """
+    values, errors = as_points(log_ratio, "log_ratio", 1), as_points(noise, "noise", 1)
+    middle = float(np.median(values))
+    scatter = max(1.482602218505602 * float(np.median(np.abs(values - middle))), float(np.median(errors)))
+    uncertainty = 2 * math.hypot(shared, scatter * math.sqrt(math.pi / 2 / len(values)))
+    far = (np.abs(values - middle) > FAR * scatter) & (len(values) >= LEAST_FOR_FAR)
+    return Agreement(middle, scatter, uncertainty, abs(middle) > uncertainty, far)
+
+
+def outline(time: ArrayLike, record: ArrayLike, offset: float = 0.0, points: int = 200) -> tuple[Floats, Floats]:
+    """Thin a record for a picture of its pulse: the smallest and the largest value of each of `points / 2` pieces.
+
+    Parameters
+    ----------
+    time, record : array_like, shape (n,)
+        Times in ns and record in any unit.
+    offset : float
+        Subtracted from the record first.
+    points : int
+        About so many points are returned; all samples of the pulse where there are fewer.
+
+    Returns
+    -------
+    tuple of ndarray
+        Times from the first sample of a tenth of the peak, and values, from there to the last sample of a twentieth, with a fifth of that
+        length before and after.
+
+    Examples
+    --------
+    >>> time = np.arange(-1000.0, 9000.0)
+    >>> current = 0.05 * np.where(time > 0, np.exp(-time.clip(0) / 20) - np.exp(-time.clip(0) / 2), 0.0)
+    >>> at, value = outline(time, current)
+    >>> len(at), round(float(value.max()), 4), bool(at[-1] < 200)
+    (93, 0.0348, True)
+    """
+    times, pulse = as_points(time, "time", 2), as_points(record, "record", 2) - offset
+    start = int(np.argmax(np.abs(pulse) >= np.abs(pulse).max() / 10))
+    end = len(pulse) - int(np.argmax(np.abs(pulse[::-1]) >= np.abs(pulse).max() / 20))
+    room = max((end - start) // 5, 2)
+    first, last = max(start - room, 0), min(end + room, len(pulse))
+    zero = times[start]
+    times, pulse = times[first:last], pulse[first:last]
+    if len(times) > points:
+        pieces = np.array_split(np.arange(len(times)), points // 2)
+        kept = np.unique(
+            [place for piece in pieces for place in (piece[np.argmin(pulse[piece])], piece[np.argmax(pulse[piece])])]
+        )
+        times, pulse = times[kept], pulse[kept]
+    return times - zero, pulse
 
 
 def bandwidth_share(tau: float, bandwidth_mhz: float) -> float:

@@ -8,6 +8,7 @@ from dash import html
 
 from dashboard.components.html_parts import lot_link, table, word
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.capture_text import day_sentence
 from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.instrument_text import found_off_line, headline, instrument_line, levels, next_step, turns
 from ingest.common.clock import now
@@ -56,6 +57,7 @@ def _instrument(one: Instrument) -> list[Any]:
         table(heads, rows, f"Calibrations of {one['name']}")
         if rows
         else html.P("No calibration on record.", className="quiet"),
+        *[html.P([html.Strong("Waveforms. "), day_sentence(each)], className="entry") for each in one["capture_days"]],
         *[_sheet(sheet) for sheet in one["found_off"]],
     ]
 

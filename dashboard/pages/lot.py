@@ -13,11 +13,13 @@ from dashboard.components.conformity import conformity_section
 from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import graph, legend, mark, stream_link, supplier_link, table, word
 from dashboard.components.test_report import report_section
+from dashboard.components.waveforms import capture_sections, capture_warnings
 from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
 from dashboard.text.bench_mark_text import mark_sentence
+from dashboard.text.capture_text import is_serious
 from dashboard.text.formatting import (
     amount,
     characteristic,
@@ -109,6 +111,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             html.H1(f"Lot {lot}: {_headline(sessions)}."),
             html.P(_advice(sessions, entries[subject]), className="lead"),
             html.P(_summary(document), className="quiet"),
+            *capture_warnings(sessions),
             html.Div(
                 [
                     html.Div(
@@ -138,6 +141,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 ],
                 className="pair",
             ),
+            *capture_sections(sessions),
             *([html.H2("Alerts")] if document["alerts"] else []),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
             *_corrections(earlier),
@@ -214,6 +218,8 @@ def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
         return f"The retest of {result}. The first result stands: have the authorised person decide."
     if worst in (Verdict.FAIL, Verdict.UNDECIDED):
         return f"Hold the lot. {again}"
+    if any(one["captures"] is not None and is_serious(one["captures"]) for one in sessions):
+        return "Hold the lot until it is known which is right: the recorded figures do not agree with the captures."
     return "Nothing to do here: the authorised person releases the lot by your procedure."
 
 

@@ -18,12 +18,14 @@ from ingest.config.lab import Lab
 from ingest.config.limit_history import Step, step_document
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
+from ingest.documents.capture import SessionCaptures
 from ingest.documents.lot import LotDocument, Reading, Session
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Limit
 from ingest.evaluation.alert_text import slip
 from ingest.evaluation.bag_counts import bag_counts_of_sessions, bags_outside
 from ingest.evaluation.session_values import level_range, worst_bound
+from ingest.sessions.capture_matches import captures_of_session
 from ingest.sessions.suspect_values import stored_suspect
 from ingest.verdict.proof import conformity
 from spc.vocabulary.enums import Scale
@@ -100,7 +102,15 @@ def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session
             and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
         ]
         documents.append(
-            _session(row["product"], session, of_session, marks.get(session["id"], []), bags.get(session["id"]), lab)
+            _session(
+                row["product"],
+                session,
+                of_session,
+                marks.get(session["id"], []),
+                bags.get(session["id"]),
+                _captures(connection, lab, row["product"], session),
+                lab,
+            )
         )
     return documents
 
@@ -111,6 +121,7 @@ def _session(
     readings: list[RowMapping],
     marks: list[BenchMark],
     bags: BagCount | None,
+    captures: SessionCaptures | None,
     lab: Lab,
 ) -> Session:
     characteristic = lab.characteristic(session["characteristic"])
@@ -178,11 +189,17 @@ def _session(
             limits.upper,
         ),
         "bench_findings": marks,
+        "captures": captures,
         "readings": [
             _reading(reading, characteristic.unit, lab, marked=is_marked)
             for reading, is_marked in zip(readings, marked, strict=True)
         ],
     }
+
+
+def _captures(connection: Connection, lab: Lab, product: str, session: RowMapping) -> SessionCaptures | None:
+    limits = lab.limits_at(product, session["characteristic"], from_microseconds(session["started_us"]))
+    return captures_of_session(connection, lab, session, limits, session["readings"])
 
 
 def _digits(board: str | None) -> int:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dashboard.text import instrument_text
 from dashboard.text.baseline_text import moving_baseline
 from dashboard.text.bench_mark_text import mark_sentence
+from dashboard.text.capture_text import day_sentence, findings
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
     change,
@@ -153,6 +154,8 @@ def lot(document: LotDocument) -> str:
         facts += ["level outside the control limits"] if session["outside_control_limits"] else []
         facts.append(mark_sentence(session["bench_findings"], session["level"], session))
         parts += [fact[:1].upper() + fact[1:] for fact in facts if fact]
+        if session["captures"] is not None:
+            parts += findings(session)
         if session["mark"]:
             parts.append(f"{session['mark']['told']} ({session['mark']['settled'] or 'not cleared yet'}).")
         rows = [
@@ -243,6 +246,7 @@ def instruments(documents: Sequence[Instrument]) -> str:
     lines = [instrument_text.headline(documents), instrument_text.next_step(documents)]
     for one in documents:
         lines += ["", instrument_text.instrument_line(one)]
+        lines += [f"  {day_sentence(each)}" for each in one["capture_days"]]
         for sheet in one["found_off"]:
             lines.append(instrument_text.found_off_line(sheet))
             for place, lot in enumerate(sheet["lots"]):

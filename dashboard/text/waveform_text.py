@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ingest.documents.waveform import CaptureRow, WaveformDocument, WaveformMark
 
-__all__ = ["capture_line", "waveform"]
+__all__ = ["MARKS", "capture_line", "waveform"]
 
 MARKS: dict[WaveformMark, str] = {
     "clipped": "clipped: the true energy is higher",

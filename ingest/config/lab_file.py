@@ -19,7 +19,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from ingest.common.errors import LabFileError
 from ingest.config.field_types import StoreUrl, listed, shown
 from ingest.config.limit_history import NO_LIMIT, SIDES, declared_steps, on_day
-from ingest.config.models import LabFile, Source
+from ingest.config.models import KINDS, LabFile, Source
 
 __all__ = ["FILED", "LAB_FILE", "REFUSED", "STANDARD_FOLDERS", "declared_store", "read_lab_file"]
 
@@ -27,7 +27,7 @@ LAB_FILE = "lab.toml"
 FILED, REFUSED = "filed", "refused"
 # The folders that lotdrift writes to; a drop folder must be apart from them.
 OUTGOING = (FILED, REFUSED, "outbox", "exports")
-STANDARD_FOLDERS = {kind: f"drops/{kind}" for kind in ("tests", "climate", "stock", "loads", "calibrations")}
+STANDARD_FOLDERS = {kind: f"drops/{kind}" for kind in KINDS}
 
 STORE_URL: TypeAdapter[str] = TypeAdapter(StoreUrl)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Annotated, Literal, Self
@@ -43,7 +44,10 @@ from ingest.config.field_types import (
 from ingest.config.notification_models import Digest, Mail, Route, Webhook
 
 __all__ = [
+    "CAPTURE_IDENTITY",
     "CLIMATE_COLUMNS",
+    "KINDS",
+    "NAME_FIELD",
     "STOCK_COLUMNS",
     "TEST_COLUMNS",
     "USUAL_WEIGHTS",
@@ -76,12 +80,18 @@ CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
 STOCK_COLUMNS = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
 LOAD_COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid")
 CALIBRATION_COLUMNS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty", "certificate")
+# What names the reading that a capture belongs to; the day of the test only where a lot was tested more than once.
+CAPTURE_IDENTITY = ("supplier", "lot", "specimen", "reading", "day")
+WAVEFORM_COLUMNS = (*CAPTURE_IDENTITY, "time", "current", "voltage", "capture")
 COLUMNS = {
     "tests": TEST_COLUMNS, "climate": CLIMATE_COLUMNS, "stock": STOCK_COLUMNS, "loads": LOAD_COLUMNS,
-    "calibrations": CALIBRATION_COLUMNS,
+    "calibrations": CALIBRATION_COLUMNS, "waveforms": WAVEFORM_COLUMNS,
 }  # fmt: skip
-# Units that a climate column may be declared in; the unit of a value is a unit of its characteristic.
+KINDS = tuple(COLUMNS)
+# Units that a column may be declared in; the unit of a value is a unit of its characteristic.
 CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
+WAVEFORM_UNITS = {"time": ("s", "ms", "us", "ns"), "current": ("A", "mA", "uA"), "voltage": ("V", "mV", "kV")}
+NAME_FIELD = re.compile(r"\{(\w*)\}")
 
 
 class LabTable(Declared):
@@ -317,10 +327,7 @@ class Serve(Declared):
 class Source(Declared):
     """`[[source]]`: a folder of files of one format, and how to read them."""
 
-    kind: Annotated[
-        Literal["tests", "climate", "stock", "loads", "calibrations"],
-        one_of("tests", "climate", "stock", "loads", "calibrations"),
-    ]
+    kind: Annotated[Literal["tests", "climate", "stock", "loads", "calibrations", "waveforms"], one_of(*KINDS)]
     folder: Folder
     pattern: Name | None = None
     encoding: Encoding | None = None
@@ -343,6 +350,18 @@ class Source(Declared):
     words: TableText = Field(default_factory=dict)
     log10: Flag = False
     silent_after_days: Positive | None = None
+    # Captures: what names their reading, how they were recorded, and what counts of them.
+    names: Text | None = None
+    interval_ns: Positive | None = None
+    resistor_ohm: Positive | None = None
+    # The factor from the recorded value to the value at the resistor, such as 10 for a probe whose factor the file leaves out.
+    gain: Positive | None = None
+    window_ns: Annotated[list[Number], Field(min_length=2, max_length=2), expected("two times in ns")] | None = None
+    bandwidth_mhz: Positive | None = None
+    # The largest magnitude that the instrument records, in A or V as recorded.
+    full_scale: Positive | None = None
+    # Expanded uncertainty (k = 2) of the recomputed energy that all captures share.
+    uncertainty_percent: Positive | None = None
 
     @property
     def known_columns(self) -> tuple[str, ...]:
@@ -360,6 +379,7 @@ class Source(Declared):
         if self.kind != "tests" and (self.readings or self.values or self.log10):
             raise wrong('expected readings, values and log10 only with kind = "tests"')
         self._check_values()
+        self._check_captures()
         if len(set(self.readings)) < len(self.readings):
             raise wrong("expected each column once in readings")
         if self.decimal == self.delimiter == ",":
@@ -386,11 +406,46 @@ class Source(Declared):
         if twice is not None:
             raise wrong(f"expected each characteristic once in values, got {shown(twice)} twice")
 
+    def _check_captures(self) -> None:
+        keys = (
+            "names", "interval_ns", "resistor_ohm", "gain", "window_ns", "bandwidth_mhz", "full_scale", "uncertainty_percent",
+        )  # fmt: skip
+        used = [key for key in keys if getattr(self, key) is not None]
+        if self.kind != "waveforms":
+            if used:
+                raise wrong(f'expected {used[0]} only with kind = "waveforms"')
+            return
+        layout_keys = (
+            "encoding",
+            "delimiter",
+            "decimal",
+            "timezone",
+            "skip_rows",
+            "units_row",
+            "time_column",
+            "time_format",
+            "words",
+        )
+        idle = next((key for key in layout_keys if getattr(self, key)), None)
+        if idle is not None:
+            raise wrong(f'expected no {idle} with kind = "waveforms": the layout of captures is found in the file')
+        if self.window_ns is not None and self.window_ns[0] >= self.window_ns[1]:
+            raise wrong(f"expected window_ns with a later second time, got {self.window_ns}")
+        foreign = [name for name in self.fixed if name not in CAPTURE_IDENTITY]
+        if foreign:
+            raise wrong(f"expected one of {', '.join(CAPTURE_IDENTITY)} in fixed, got {shown(foreign[0])}")
+        fields = NAME_FIELD.findall(self.names or "")
+        for field in fields:
+            if field not in CAPTURE_IDENTITY or fields.count(field) > 1:
+                known = ", ".join(f"{{{name}}}" for name in CAPTURE_IDENTITY)
+                raise wrong(f"expected each of {known} at most once in names, got {shown('{' + field + '}')}")
+
     def _check_units(self) -> None:
-        if self.kind not in ("tests", "climate") and self.units:
-            raise wrong('expected units only with kind = "tests" or "climate"')
+        if self.kind not in ("tests", "climate", "waveforms") and self.units:
+            raise wrong('expected units only with kind = "tests", "climate" or "waveforms"')
+        tables = {"climate": CLIMATE_UNITS, "waveforms": WAVEFORM_UNITS}
         for name, unit in self.units.items():
-            units = CLIMATE_UNITS if self.kind == "climate" else dict.fromkeys(("value", *self.values), tuple(UNITS))
+            units = tables.get(self.kind, dict.fromkeys(("value", *self.values), tuple(UNITS)))
             if name not in units:
                 raise wrong(f"expected a column that has a unit in units ({', '.join(units)}), got {shown(name)}")
             if unit not in units[name]:

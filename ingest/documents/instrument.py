@@ -6,6 +6,7 @@ from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
+from ingest.documents.capture import CaptureDay
 from ingest.documents.fields import Count, Day, Digits, Moment, QuarterName
 from spc.vocabulary.enums import Verdict
 
@@ -85,3 +86,5 @@ class Instrument(TypedDict):
     calibrations: list[CalibrationRow]
     checks: list[CheckRow]
     found_off: list[FoundOff]
+    # Days on which the recorded energies differ from those of the captures by a factor; the latest first.
+    capture_days: list[CaptureDay]

@@ -10,6 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.alert import Alert
 from ingest.documents.bag_count import BagCount
 from ingest.documents.bench_mark import BenchMark
+from ingest.documents.capture import SessionCaptures
 from ingest.documents.conformity import Conformity
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
@@ -126,6 +127,8 @@ class Session(TypedDict):
     mark: SessionMark | None
     conformity: Conformity | None
     bench_findings: list[BenchMark]
+    # Captured discharges beside their recorded figures; null where there are none.
+    captures: SessionCaptures | None
     readings: list[Reading]
 
 

@@ -26,7 +26,7 @@ __all__ = [
     "Week",
 ]
 
-FileKind = Literal["tests", "climate", "stock", "loads", "calibrations"]
+FileKind = Literal["tests", "climate", "stock", "loads", "calibrations", "waveforms"]
 FileState = Literal["stored", "seen", "refused"]
 
 

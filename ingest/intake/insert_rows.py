@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Table, func, select
+from sqlalchemy import Connection, Float, Table, func, select
 
-from ingest.intake.staging import CALIBRATIONS, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
+from ingest.intake.staging import CALIBRATIONS, CAPTURES, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
 from ingest.store import schema
 from ingest.store.store import ids_of, insert_many, label_ids
 
-__all__ = ["add_calibrations", "add_climate", "add_counts", "add_load_events", "add_readings"]
+__all__ = ["add_calibrations", "add_captures", "add_climate", "add_counts", "add_load_events", "add_readings"]
 
 Ints = NDArray[np.int64]
 
@@ -170,6 +170,26 @@ def add_calibrations(connection: Connection, staged: StagedRows, drop_id: int, r
     ).sort_values(list(CALIBRATIONS.identity), kind="stable", ignore_index=True)
     new = staged.add(calibrations, np.ones(len(calibrations), dtype=bool))
     _mark(connection, "stale_instrument", "instrument_id", new)
+
+
+def add_captures(connection: Connection, staged: StagedRows, drop_id: int, rows: pd.DataFrame) -> None:
+    """Add the captures of one file and mark their lots; `rows` has the columns of `capture_rows.CaptureFeed.pieces`.
+
+    A discharge may be captured before its reading is stored.
+    """
+    if rows.empty:
+        return
+    lots = _ids(connection, schema.captured_lot, rows, ("supplier", "lot"))
+    figures = [column for column in CAPTURES.columns if column not in ("captured_lot_id", "drop_id")]
+    numbers = [column.name for column in schema.capture.columns if isinstance(column.type, Float)]
+    captures = (
+        rows[figures]
+        .astype(dict.fromkeys(numbers, np.float64))
+        .assign(captured_lot_id=lots, drop_id=np.int64(drop_id))[list(CAPTURES.columns)]
+        .sort_values([*CAPTURES.identity, "number"], kind="stable", ignore_index=True)
+    )
+    new = staged.add(captures, np.ones(len(captures), dtype=bool))
+    _mark(connection, "stale_capture", "captured_lot_id", new)
 
 
 def _mark(connection: Connection, table: str, column: str, rows: pd.DataFrame) -> None:

@@ -19,7 +19,17 @@ from ingest.store import schema
 from ingest.store.dialect import insert_frame
 from ingest.store.store import fetch_frame
 
-__all__ = ["CALIBRATIONS", "CLIMATE", "LOAD_EVENTS", "READINGS", "STOCK_COUNTS", "Counts", "StagedRows", "TableSpec"]
+__all__ = [
+    "CALIBRATIONS",
+    "CAPTURES",
+    "CLIMATE",
+    "LOAD_EVENTS",
+    "READINGS",
+    "STOCK_COUNTS",
+    "Counts",
+    "StagedRows",
+    "TableSpec",
+]
 
 # As Python objects, a million rows at once would take a gigabyte.
 ROWS_AT_ONCE = 50_000
@@ -41,7 +51,8 @@ class TableSpec:
     """The table for one kind of row.
 
     `identity` are the columns that name a row, `measured` those that a correction changes. `history` keeps the values
-    from before a correction. `note_stale` records what must be derived again, from the corrected rows of `waiting`.
+    from before a correction. `note_stale` records what must be derived again, from the corrected rows of `waiting`. `row` is the column
+    that numbers the data rows of a file.
     """
 
     table: Table
@@ -49,6 +60,7 @@ class TableSpec:
     measured: tuple[str, ...]
     history: Table
     note_stale: str
+    row: str = "line"
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -93,6 +105,15 @@ CALIBRATIONS = TableSpec(
     schema.earlier_calibration,
     "INSERT INTO stale_instrument (instrument_id) SELECT DISTINCT waiting.instrument_id FROM {} ON CONFLICT DO NOTHING",
 )
+CAPTURES = TableSpec(
+    schema.capture,
+    ("captured_lot_id", "day", "specimen", "reading"),
+    ("digest", "settings"),
+    schema.earlier_capture,
+    "INSERT INTO stale_capture (captured_lot_id) SELECT DISTINCT waiting.captured_lot_id FROM {} ON CONFLICT DO NOTHING",
+    # Captures side by side begin on one line.
+    "number",
+)
 
 
 class StagedRows:
@@ -107,7 +128,7 @@ class StagedRows:
         temporary = MetaData()
         key = [Column(name, BigInteger, primary_key=True) for name in spec.identity]
         rest = [
-            Column(column.name, column.type, primary_key=column.name == "line")
+            Column(column.name, column.type, primary_key=column.name == spec.row)
             for column in spec.table.columns
             if column.name not in spec.identity
         ]
@@ -126,7 +147,7 @@ class StagedRows:
         self._same = f"({same})"
         self._corrects = (
             f"{self._table}.drop_id <> waiting.drop_id AND NOT {self._same} "
-            f"AND NOT EXISTS (SELECT 1 FROM waiting AS earlier WHERE {earlier} AND earlier.line < waiting.line)"
+            f"AND NOT EXISTS (SELECT 1 FROM waiting AS earlier WHERE {earlier} AND earlier.{spec.row} < waiting.{spec.row})"
         )
 
     @property
@@ -151,7 +172,7 @@ class StagedRows:
         """
         waits = self._in_store(rows, may_be_stored) | rows.duplicated(list(self._spec.identity)).to_numpy()
         new: pd.DataFrame = rows.loc[~waits]
-        lines = rows["line"].to_numpy()
+        lines = rows[self._spec.row].to_numpy()
         self._insert(self._table, new, self._spec.columns)
         if waits.any():
             waiting = rows.loc[waits].assign(also_new=np.isin(lines[waits], lines[~waits]).astype(np.int64))
@@ -196,7 +217,9 @@ class StagedRows:
         ]
         query = text(f"WITH doubtful AS ({doubtful}) {' UNION ALL '.join(parts)}")
         rows = self._connection.execute(query, {"drop_id": self._drop_id}).fetchall()
-        return pd.DataFrame(rows, columns=list(columns)).sort_values(["line", *self._spec.identity], ignore_index=True)
+        return pd.DataFrame(rows, columns=list(columns)).sort_values(
+            [self._spec.row, *self._spec.identity], ignore_index=True
+        )
 
     def resolve(self) -> Counts:
         """Count the waiting rows and apply the corrections among them; there must be no contradictions."""
@@ -208,7 +231,7 @@ class StagedRows:
             )
             query = text(
                 f"WITH outcomes AS (SELECT max({outcome}) AS outcome FROM waiting CROSS JOIN {self._table} "
-                f"WHERE {self._match('waiting', self._table)} GROUP BY waiting.line) "
+                f"WHERE {self._match('waiting', self._table)} GROUP BY waiting.{self._spec.row}) "
                 "SELECT outcome, count(*) FROM outcomes GROUP BY outcome"
             )
             for row_outcome, count in self._connection.execute(query):

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Connection, insert, select, update
+from sqlalchemy import ColumnElement, Connection, exists, insert, select, update
 
 from ingest.common.errors import RowsError, StoreError
 from ingest.common.instants import microseconds
@@ -20,9 +20,17 @@ from ingest.common.text import printable
 from ingest.config.lab import FILED, REFUSED, Lab
 from ingest.intake.archive import archive_drop, digest_of, free_name, put_away
 from ingest.intake.find_drops import NOT_UTF8, FoundDrop
-from ingest.intake.insert_rows import add_calibrations, add_climate, add_counts, add_load_events, add_readings
-from ingest.intake.staging import CALIBRATIONS, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
+from ingest.intake.insert_rows import (
+    add_calibrations,
+    add_captures,
+    add_climate,
+    add_counts,
+    add_load_events,
+    add_readings,
+)
+from ingest.intake.staging import CALIBRATIONS, CAPTURES, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
 from ingest.parsing.calibration_rows import contradicting_calibrations
+from ingest.parsing.capture_rows import CaptureFeed, contradicting_captures, open_captures, settings_of
 from ingest.parsing.climate_rows import contradicting_entries
 from ingest.parsing.load_rows import contradicting_events
 from ingest.parsing.measurement_rows import contradicting_readings
@@ -48,6 +56,7 @@ KINDS = {
     "stock": (STOCK_COUNTS, add_counts, contradicting_counts),
     "loads": (LOAD_EVENTS, add_load_events, contradicting_events),
     "calibrations": (CALIBRATIONS, add_calibrations, contradicting_calibrations),
+    "waveforms": (CAPTURES, add_captures, contradicting_captures),
 }
 # An unforeseen error is cut to this length in a message.
 ERROR_CHARACTERS = 200
@@ -112,7 +121,7 @@ def store_drop(context: IntakeContext, drop: FoundDrop) -> Entry | None:
     except OSError as error:
         return _unreadable(drop, error)
     # A file refused as a whole may come again after lab.toml was corrected, so only stored bytes count as seen.
-    if _drop_exists(context.store, schema.drop.c.digest == digest, schema.drop.c.state == "stored"):
+    if _is_stored(context, drop, digest):
         if not drop.is_unchanged():
             return None
         if not drop.source.keep:
@@ -169,6 +178,20 @@ def failure_text(error: Exception) -> str:
 def _drop_exists(store: Store, *conditions: ColumnElement[bool]) -> bool:
     with store.reading() as connection:
         return connection.execute(select(schema.drop.c.id).where(*conditions).limit(1)).first() is not None
+
+
+def _is_stored(context: IntakeContext, drop: FoundDrop, digest: bytes) -> bool:
+    """Whether the bytes of a file are stored.
+
+    Captures are read again under another name, which may name other readings, and where they were computed with other settings.
+    """
+    same = [schema.drop.c.digest == digest, schema.drop.c.state == "stored"]
+    if drop.source.kind == "waveforms":
+        capture = schema.capture.c
+        other = capture.settings != settings_of(drop.source).as_text()
+        same.append(schema.drop.c.name == drop.path.name)
+        same.append(~exists().where(capture.drop_id == schema.drop.c.id, other))
+    return _drop_exists(context.store, *same)
 
 
 def _is_kept_unchanged(context: IntakeContext, drop: FoundDrop) -> bool:
@@ -243,16 +266,22 @@ def _insert_drop(
 
 
 def _store_rows(context: IntakeContext, drop: FoundDrop, digest: bytes) -> tuple[int, Entry]:
+    if drop.source.kind == "waveforms":
+        return _store_feed(context, drop, digest, open_captures(drop.path, drop.source))
     with open_feed(drop.path, drop.source, context.lab, context.now, context.piece_bytes) as feed:
-        try:
-            return _store_pieces(context, drop, digest, feed, {})
-        except _ContradictedError as error:
-            # Contradictions are known only after the last row: read the file again without those rows.
-            return _store_pieces(context, drop, digest, feed, error.lines)
+        return _store_feed(context, drop, digest, feed)
+
+
+def _store_feed(context: IntakeContext, drop: FoundDrop, digest: bytes, feed: Feed | CaptureFeed) -> tuple[int, Entry]:
+    try:
+        return _store_pieces(context, drop, digest, feed, {})
+    except _ContradictedError as error:
+        # Contradictions are known only after the last row: read the file again without those rows.
+        return _store_pieces(context, drop, digest, feed, error.lines)
 
 
 def _store_pieces(
-    context: IntakeContext, drop: FoundDrop, digest: bytes, feed: Feed, contradicted: Contradicted
+    context: IntakeContext, drop: FoundDrop, digest: bytes, feed: Feed | CaptureFeed, contradicted: Contradicted
 ) -> tuple[int, Entry]:
     """Store the rows in one transaction; return the id of the drop and its entry."""
     table, add, contradicting = KINDS[drop.source.kind]

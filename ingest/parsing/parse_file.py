@@ -25,6 +25,7 @@ from ingest.parsing.calibration_rows import (
     contradicting_calibrations,
     identity_of_calibrations,
 )
+from ingest.parsing.capture_rows import HEADER, whole_file
 from ingest.parsing.cells import DecimalEvidence, encoded
 from ingest.parsing.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
 from ingest.parsing.columns import Layout, expected_names, lay_out
@@ -46,6 +47,7 @@ __all__ = [
     "format_of",
     "open_feed",
     "read_calibrations",
+    "read_captures",
     "read_climate",
     "read_file",
     "read_loads",
@@ -250,8 +252,26 @@ def read_calibrations(drop: Path | bytes, source: Source, lab: Lab, now: datetim
     return _whole(drop, source, lab, now, identity_of_calibrations, contradicting_calibrations)
 
 
+def read_captures(drop: Path | bytes, source: Source) -> Parsed | FileRefused:
+    """Read a file of captures; `rows` has the columns of `capture_rows.CaptureFeed.pieces`.
+
+    Its name may say which readings it belongs to, so bytes without a name are refused.
+    """
+    if not isinstance(drop, Path):
+        return FileRefused(
+            "this file: may hold captures, which are read from a file with a name; put it into the drop folder"
+        )
+    try:
+        piece, repeats = whole_file(drop, source)
+    except NotATableError as error:
+        return FileRefused(f"{drop.name}: {error}")
+    return Parsed(piece.rows, piece.refusals, repeats, piece.data_rows, list(HEADER), "", "", Omissions())
+
+
 def read_file(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
     """Read a file of any kind, as its source declares it."""
+    if source.kind == "waveforms":
+        return read_captures(drop, source)
     read = {
         "tests": read_tests, "climate": read_climate, "stock": read_stock, "loads": read_loads,
         "calibrations": read_calibrations,

@@ -103,6 +103,10 @@ def preview(
         if source is not None:
             return _described(drop, name, Proposal(source, ()), lab, now)
         index = declared_source(drop, lab, now)
+        if index is not None and lab.declared_sources[index].kind == "waveforms":
+            return FileRefused(
+                f"{name}: holds captures; lotdrift waveform shows their figures, lotdrift check what a round would refuse"
+            )
         if index is not None:
             return _described(drop, name, Proposal(lab.declared_sources[index], ()), lab, now, index + 1)
         head = drop[:PROPOSAL_BYTES] if isinstance(drop, bytes) else _head(drop)

@@ -48,8 +48,9 @@ DERIVED = (
     "watched",
 )
 DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM, SHELF_STATE)
-# Tables that a replay does not need: accounts and deliveries.
-LEFT = ("account", "delivery", *DERIVED)
+CAPTURES = ("capture", "capture_match", "captured_lot", "earlier_capture", "stale_capture")
+# Tables that a replay does not need: accounts, deliveries, captures.
+LEFT = ("account", "delivery", *CAPTURES, *DERIVED)
 ROWS_AT_ONCE = 20_000
 
 

@@ -21,6 +21,7 @@ from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in_drops
 from ingest.intake.search_names import update_search_names
 from ingest.rounds.recompute import derive
+from ingest.sessions.capture_matches import match_captures, unmatched_lines
 from ingest.sessions.chamber_states import update_chamber_states
 from ingest.sessions.sessions import rebuild_stale
 from ingest.store import schema
@@ -80,6 +81,8 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
     with store.writing() as connection:
         went_back = clock_went_back(connection, lab.zone, rounds=1)
         done.notes += [went_back] if went_back else []
+        match_captures(connection, lab)
+        done.notes += unmatched_lines(connection)
         update_search_names(connection)
         rebuild_stale(connection, lab, watch)
         done.evaluated, done.raised = derive(connection, lab, watch)

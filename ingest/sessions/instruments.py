@@ -18,6 +18,7 @@ from ingest.config.lab import Lab
 from ingest.documents.instrument import CalibrationRow, CheckRow, FoundOff, Instrument, TouchedLot
 from ingest.documents.served import iso
 from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state
+from ingest.sessions.capture_matches import days_off
 from ingest.sessions.instrument_records import calibrations_of, check_reach_us, checks_of
 from ingest.store.stream_digits import stored_digits
 from spc.traceability import affected, drift
@@ -99,6 +100,7 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
                     for before, after in itertools.pairwise(rows)
                     if _is_off(after, declared.tolerance_percent if declared else None)
                 ],
+                capture_days=days_off(connection, lab, instrument, name, now_us),
             )
         )
     return documents

@@ -6,12 +6,11 @@ from pathlib import Path
 from statistics import median
 from typing import cast
 
-import numpy as np
-
 from ingest.common.errors import CallError
 from ingest.documents.waveform import CaptureRow, WaveformDocument, WaveformMark
+from ingest.parsing.capture_rows import CaptureSettings, figures
 from ingest.parsing.captures import CaptureForm, Recorded, read_captures
-from spc.waveform import causes_of_ratio, energy, shape
+from spc.waveform import causes_of_ratio
 
 __all__ = ["waveform"]
 
@@ -35,7 +34,8 @@ def waveform(
         if value is not None and not 0 < value < float("inf"):
             raise CallError(f"{name}: expected a number above 0, got {value}")
     captures = read_captures(path, form)
-    rows = [_row(one, resistor_ohm, window, bandwidth_mhz) for one in captures]
+    settings = CaptureSettings(resistor_ohm, window=window, bandwidth_mhz=bandwidth_mhz)
+    rows = [_row(one, settings) for one in captures]
     exact = [row["energy"] for row in rows if row["energy"] and row["bound"] == 0]
     ratio = recorded / median(exact) if recorded and exact else None
     return {
@@ -49,31 +49,24 @@ def waveform(
     }
 
 
-def _row(one: Recorded, resistor: float, window: tuple[float, float] | None, bandwidth_mhz: float | None) -> CaptureRow:
+def _row(one: Recorded, settings: CaptureSettings) -> CaptureRow:
     row: CaptureRow = {
         "name": one.name, "line": one.line, "samples": len(one.time), "problem": None, "energy": None, "bound": 0, "sd": None,
         "peak": None, "charge": None, "centroid": None, "rise": None, "decay": None, "marks": [],
     }  # fmt: skip
     try:
-        result = energy(one.time, one.values, resistor, one.quantity, window, bandwidth_mhz=bandwidth_mhz)
+        result = figures(one, settings)
     except ValueError as error:
         return {**row, "problem": str(error)}
-    form = shape(one.time, one.values, result.offset)
-    factor = 1.0 if one.quantity == "current" else 1 / resistor
-    missing = "no_discharge" in result.marks
     return {
         **row,
-        "energy": None if missing else result.energy,
+        "energy": result.energy,
         "bound": cast("CaptureRow", {"bound": result.bound})["bound"],
         "sd": result.sd,
         "peak": result.peak,
-        "charge": factor * result.charge,
-        "centroid": _finite(result.centroid),
-        "rise": _finite(form.rise),
-        "decay": _finite(form.decay),
+        "charge": result.charge,
+        "centroid": result.centroid,
+        "rise": result.rise,
+        "decay": result.decay,
         "marks": [cast("WaveformMark", mark) for mark in result.marks],
     }
-
-
-def _finite(value: float) -> float | None:
-    return value if np.isfinite(value) else None

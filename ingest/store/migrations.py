@@ -14,7 +14,19 @@ from typing import Any
 
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
-from sqlalchemy import BigInteger, Column, Connection, Float, Index, Integer, MetaData, SmallInteger, Table, Text
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Connection,
+    Float,
+    Index,
+    Integer,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+)
 
 from ingest.common.errors import StoreError
 from ingest.store.round_lock import alone
@@ -231,6 +243,34 @@ def _to_5(connection: Connection) -> None:
         "bag_count", made, Column("session_id", number, primary_key=True), *_needed(number, "stream_id"),
         Column("limit_lower", Float), Column("limit_upper", Float), *_needed(Integer, "bags", "outside", "undecided"),
         Column("worst", Float), *_needed(SmallInteger, "worst_bound"), Index("bag_count_by_stream", "stream_id"),
+    )  # fmt: skip
+    Table(
+        "captured_lot", made, Column("id", number, primary_key=True), *_needed(word, "supplier", "lot"),
+        UniqueConstraint("supplier", "lot"),
+    )  # fmt: skip
+    identity = ("day", "specimen", "reading")
+    Table(
+        "capture", made, Column("captured_lot_id", number, primary_key=True),
+        *[Column(name, BigInteger, primary_key=True) for name in identity], *_needed(Integer, "number", "line"),
+        *_needed(word, "name", "quantity"), *_needed(Integer, "samples"), Column("energy", Float), *_needed(SmallInteger, "bound"),
+        *[Column(name, Float) for name in ("sd", "peak", "charge", "centroid", "rise", "decay")],
+        *_needed(word, "marks", "trace", "digest", "settings"), *_needed(number, "drop_id"), Index("capture_by_drop", "drop_id"),
+        sqlite_with_rowid=False,
+    )  # fmt: skip
+    Table(
+        "earlier_capture", made, Column("id", number, primary_key=True), *_needed(number, "captured_lot_id"),
+        *_needed(BigInteger, *identity), Column("energy", Float), *_needed(SmallInteger, "bound"), *_needed(word, "digest", "settings"),
+        *_needed(number, "drop_id"), *_needed(Integer, "line"), *_needed(number, "replaced_by_drop_id"),
+        *_needed(BigInteger, "replaced_us"),
+    )  # fmt: skip
+    Table("stale_capture", made, Column("captured_lot_id", number, primary_key=True), sqlite_with_rowid=False)
+    Table(
+        "capture_match", made, Column("captured_lot_id", number, primary_key=True),
+        *[Column(name, BigInteger, primary_key=True) for name in identity], *_needed(Integer, "fitting_readings"),
+        Column("stream_id", number), Column("lot_id", number), Column("tested_us", BigInteger), Column("instrument_id", number),
+        Column("tested_day", BigInteger), Column("log_ratio", Float), Column("noise", Float),
+        Index("capture_match_by_lot", "lot_id", "stream_id"), Index("capture_match_by_day", "instrument_id", "tested_day"),
+        Index("capture_match_by_count", "fitting_readings"), sqlite_with_rowid=False,
     )  # fmt: skip
     made.create_all(connection)
     put_meta(connection, "bench_findings", "[]")

@@ -28,6 +28,9 @@ __all__ = [
     "alert",
     "bench_part",
     "calibration",
+    "capture",
+    "capture_match",
+    "captured_lot",
     "case_alert",
     "chamber_state",
     "climate",
@@ -36,6 +39,7 @@ __all__ = [
     "drawn_quarter",
     "drop",
     "earlier_calibration",
+    "earlier_capture",
     "earlier_climate",
     "earlier_count",
     "earlier_event",
@@ -61,6 +65,7 @@ __all__ = [
     "session_chamber",
     "shelf_lot",
     "sister",
+    "stale_capture",
     "stale_climate",
     "stale_instrument",
     "stale_load",
@@ -296,6 +301,84 @@ earlier_calibration = Table(
 # Instruments with new calibrations: the bench state of their sessions is derived again.
 stale_instrument = Table(
     "stale_instrument", metadata, Column("instrument_id", Number, primary_key=True), sqlite_with_rowid=False
+)
+
+# The lots that captures name, which need not be tested yet.
+captured_lot = Table(
+    "captured_lot",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("supplier", Text, nullable=False),
+    Column("lot", Text, nullable=False),
+    UniqueConstraint("supplier", "lot"),
+)
+
+# The figures of each captured discharge (`ingest.parsing.capture_rows`); its samples stay in the filed file. `day` is that of the test in days
+# since 1970, -1 where the capture does not name it. `number` counts the captures of the file, `line` is that of the first sample. `digest`
+# is that of the samples; `settings` are those that the figures were computed with.
+capture = Table(
+    "capture",
+    metadata,
+    Column("captured_lot_id", Number, primary_key=True),
+    Column("day", BigInteger, primary_key=True),
+    Column("specimen", BigInteger, primary_key=True),
+    Column("reading", BigInteger, primary_key=True),
+    Column("number", Integer, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("quantity", Text, nullable=False),
+    Column("samples", Integer, nullable=False),
+    Column("energy", Float),
+    Column("bound", SmallInteger, nullable=False),
+    *[Column(name, Float) for name in ("sd", "peak", "charge", "centroid", "rise", "decay")],
+    *[Column(name, Text, nullable=False) for name in ("marks", "trace", "digest", "settings")],
+    Column("drop_id", Number, nullable=False),
+    Index("capture_by_drop", "drop_id"),
+    sqlite_with_rowid=False,
+)
+
+# Captures before a correction.
+earlier_capture = Table(
+    "earlier_capture",
+    metadata,
+    Column("id", Number, primary_key=True),
+    Column("captured_lot_id", Number, nullable=False),
+    *[Column(name, BigInteger, nullable=False) for name in ("day", "specimen", "reading")],
+    Column("energy", Float),
+    Column("bound", SmallInteger, nullable=False),
+    *[Column(name, Text, nullable=False) for name in ("digest", "settings")],
+    Column("drop_id", Number, nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("replaced_by_drop_id", Number, nullable=False),
+    Column("replaced_us", BigInteger, nullable=False),
+)
+
+# Lots with new captures: their readings are looked for again.
+stale_capture = Table(
+    "stale_capture", metadata, Column("captured_lot_id", Number, primary_key=True), sqlite_with_rowid=False
+)
+
+# The reading of each capture; null where there is none. `fitting_readings` counts the readings that it may belong to: one, or it belongs to none.
+# `log_ratio` is ln(recorded / recomputed), null where one of the two is a bound; `noise` its relative standard uncertainty.
+capture_match = Table(
+    "capture_match",
+    metadata,
+    Column("captured_lot_id", Number, primary_key=True),
+    Column("day", BigInteger, primary_key=True),
+    Column("specimen", BigInteger, primary_key=True),
+    Column("reading", BigInteger, primary_key=True),
+    Column("fitting_readings", Integer, nullable=False),
+    Column("stream_id", Number),
+    Column("lot_id", Number),
+    Column("tested_us", BigInteger),
+    Column("instrument_id", Number),
+    Column("tested_day", BigInteger),
+    Column("log_ratio", Float),
+    Column("noise", Float),
+    Index("capture_match_by_lot", "lot_id", "stream_id"),
+    Index("capture_match_by_day", "instrument_id", "tested_day"),
+    Index("capture_match_by_count", "fitting_readings"),
+    sqlite_with_rowid=False,
 )
 
 stock_count = Table(

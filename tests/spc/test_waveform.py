@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy import integrate
+from scipy import integrate, stats
 
 from spc import waveform
 
@@ -299,3 +299,41 @@ def test_an_invented_capture_in_whole_hundredths_of_a_milliampere_gives_the_comp
     assert_allclose((whole.energy, whole.peak, whole.charge), (9.20268915, 0.03484, 0.89136), rtol=1e-9)
     assert_allclose(cut.energy, 8.4662798, rtol=1e-9)
     assert (whole.bound, cut.bound) == (0, 1)
+
+
+def test_the_agreement_of_a_day_is_that_of_the_general_library():
+    # scipy.stats: the median absolute deviation scaled to a normal distribution, and its quantile for one in a thousand.
+    log_ratio = np.log(0.25) + np.random.default_rng(5).normal(0, 0.02, 40)
+    log_ratio[7] += 0.2
+    day = waveform.agreement(log_ratio, np.full(40, 1e-4), 0.025)
+
+    scatter = stats.median_abs_deviation(log_ratio, scale="normal")
+    assert_allclose((day.median, day.scatter), (np.median(log_ratio), scatter), rtol=1e-12)
+    assert_allclose(day.uncertainty, 2 * np.hypot(0.025, scatter * np.sqrt(np.pi / 2 / 40)), rtol=1e-12)
+    assert_allclose(waveform.FAR, stats.norm.isf(0.0005), rtol=1e-12)
+    assert day.is_off
+    assert day.far.tolist() == (np.abs(log_ratio - day.median) > stats.norm.isf(0.0005) * scatter).tolist()
+    assert day.far[7]
+
+
+def test_coarse_digits_and_few_discharges_make_none_far_and_a_shared_uncertainty_covers_a_small_factor():
+    same = waveform.agreement(np.log([1.04, 1.04, 1.04, 1.04, 1.05]), np.full(5, 0.01), 0.025)
+    assert (same.scatter, same.is_off, same.far.any()) == (0.01, False, False)
+    assert waveform.agreement([np.log(1.04)], [0.001], 0.01).is_off
+    assert not waveform.agreement(np.log([1.0, 1.0, 1.0, 9.0]), np.full(4, 1e-3)).far.any()
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(50, 3000), st.floats(5, 60), st.integers(20, 300))
+def test_an_outline_keeps_both_ends_of_the_pulse_and_few_points(before, tau, points):
+    time = np.arange(-before, 20 * tau)
+    late = np.clip(time, 0, None)
+    record = -np.where(time > 0, np.exp(-late / tau) - np.exp(-late / (tau / 8)), 0.0)
+    at, value = waveform.outline(time, record, points=points)
+
+    assert value.min() == record.min()
+    assert value.max() == record[np.abs(record) > 0].max(initial=0.0) or value.max() <= 0.0
+    assert len(at) <= max(points, 2) + 1
+    assert (np.diff(at) > 0).all()
+    # The tail is shown down to a twentieth of the peak.
+    assert abs(value[-1]) <= abs(value.min()) / 20

@@ -23,6 +23,7 @@ def make_one_version_older(connection: Connection) -> None:
     for name in (
         "stock_count", "earlier_count", "stale_stock", "film_age", "shelf_lot",
         "load_event", "earlier_event", "stale_load", "calibration", "earlier_calibration", "stale_instrument",
+        "captured_lot", "capture", "earlier_capture", "stale_capture", "capture_match",
         "bench_part", "conformity",
         "case_alert", "retest", "chamber_state", "search_name", "lot_source",
     ):  # fmt: skip

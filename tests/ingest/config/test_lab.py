@@ -326,7 +326,7 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         (
             'kind = "tests"',
             'kind = "test"',
-            'lab.toml, source.1.kind: expected "tests", "climate", "stock", "loads" or "calibrations", got "test"',
+            'lab.toml, source.1.kind: expected "tests", "climate", "stock", "loads", "calibrations" or "waveforms", got "test"',
         ),
         (
             "Europe/Lisbon",

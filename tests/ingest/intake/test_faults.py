@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import Connection, text
+from support.discharges import capture_file
 from support.forked import Forked, command
 from support.labs import MONDAY as LABS_MONDAY
 from support.labs import Bench, lot_rows
@@ -35,6 +36,10 @@ TABLES = {
     "earlier_value": "*",
     "refusal": "*",
     "climate": "*",
+    "capture": "*",
+    "earlier_capture": "*",
+    "capture_match": "*",
+    "stale_capture": "*",
     "lot": "*",
     "stream": "*",
     "label": "*",
@@ -60,9 +65,16 @@ def quick_disk(tmp_path: Path) -> Iterator[Path]:
         yield Path(folder)
 
 
+def captured(energies: list[float]) -> str:
+    """Captures of the first bag of L0, one a reading."""
+    names = [{"supplier": "Alder Film", "lot": "L0", "specimen": 1, "reading": reading} for reading in (1, 2)]
+    return capture_file(energies, names)
+
+
 def fill(bench: Bench) -> Bench:
     """Every fate that a drop can have: stored, corrected, partly refused, refused as a whole, seen; and a log."""
     bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 15)
+    (bench.folder / "drops" / "waveforms").mkdir()
     first = lot_rows("L0", MONDAY, [[10.0, 11.0], [10.5, 9.5]])
     corrected = [{**first[0], "value": 12.5}, *first[1:]]
     drops = [
@@ -72,6 +84,8 @@ def fill(bench: Bench) -> Bench:
         bench.drop("d.csv", "nothing of use\n1\n"),
         bench.drop_tests("e.csv", first),
         bench.drop_tests("f.csv", lot_rows("L2", MONDAY + timedelta(weeks=2), [[10.0, 11.0], [10.1, 10.2]])),
+        bench.drop("g.csv", captured([10.0, 11.0]), "waveforms"),
+        bench.drop("h.csv", captured([10.0, 22.0]), "waveforms"),
     ]
     for age, path in enumerate(reversed(drops)):
         moment = 1_780_000_000 - 60 * age
@@ -173,6 +187,8 @@ def test_three_rounds_at_once_end_well_and_count_each_row_once(bench: Bench, tmp
         "d.csv",
         "e.csv",
         "f.csv",
+        "g.csv",
+        "h.csv",
         "log.csv",
     ]
     assert outcome_but_for_time(bench) == outcome_but_for_time(alone)
@@ -199,7 +215,7 @@ def test_two_machines_with_one_store_wait_for_each_other_and_count_each_row_once
     assert [(status, err) for status, _, err in ends] == [(1, ""), (1, "")]
     entries = [entry for _, out, _ in ends for entry in json.loads(out)["files"]]
     assert sorted((entry["name"], entry["state"]) for entry in entries) == sorted(
-        [(f"{name}.csv", state) for name in ("a", "b", "c", "f", "log") for state in ("stored", "seen")]
+        [(f"{name}.csv", state) for name in ("a", "b", "c", "f", "g", "h", "log") for state in ("stored", "seen")]
         + [("e.csv", "seen")] * 2
         + [("d.csv", "refused")] * 2
     )

@@ -70,7 +70,7 @@ def test_captures_beside_each_other_below_each_other_and_by_name_are_told_apart(
     for name, text in both.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
         first, second = read_captures(tmp_path / name, CaptureForm())
-        assert_allclose(second.values, 2 * first.values, rtol=1e-6)
+        assert_allclose(second.record, 2 * first.record, rtol=1e-6)
         assert_allclose(first.time, TIME)
         assert first.line < second.line or name == "beside.csv"
 
