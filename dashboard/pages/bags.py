@@ -94,7 +94,7 @@ def layout(
 
 def moved(lab_reader: LabReader, values: tuple[object, object, object], names: object) -> Any:
     """The answer after a slider moved; what a browser sends is checked."""
-    count, readings, level = (_number(str(value)) for value in values)
+    count, readings, level = (_number(None if value is None else str(value)) for value in values)
     match names:
         case {"supplier": str(supplier), "product": str(product), "characteristic": str(name)} if count and readings:
             with lab_reader.reading() as connection:

@@ -269,6 +269,7 @@ def test_the_humid_week_is_acknowledged_and_opened_again_by_keyboard(page: Page)
     answer_by_keyboard(page, "Respond: acknowledge, close, note", "acknowledge", "Door seal replaced")
     page.locator(".alert.acknowledged", has_text="Door seal replaced").wait_for()
 
+    drawn(page)
     answer_by_keyboard(page, "Respond: close, open again, note", "open again", "It is humid again")
     page.locator(".alert.open", has_text="It is humid again").wait_for()
 
