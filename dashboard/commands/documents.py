@@ -62,7 +62,7 @@ def ready(folder: Path, as_json: bool, moment: str) -> None:
 @lab_option
 @json_option
 def instruments(folder: Path, as_json: bool) -> None:
-    """Show calibrations, set-up checks and what a bad instrument touched."""
+    """Show calibrations, set-up checks and what a bad meter touched."""
     with stored(folder) as (lab, connection):
         documents = instruments_at(connection, lab, now())
     print_json(documents) if as_json else click.echo(terminal_text.instruments(documents))

@@ -6,14 +6,11 @@ from pathlib import Path
 
 import click
 
-from dashboard.commands.common import json_option, lab_option, print_json, reading, stored
-from dashboard.queries import history_queries, retest_list, stored_documents
-from dashboard.queries.find import find as find_answers
+from dashboard.commands.common import json_option, lab_option, print_json, reading
+from dashboard.queries import history_queries, stored_documents
 from dashboard.text import terminal_text
-from ingest.common.errors import CallError
-from ingest.decisions.cases import cases as stored_cases
 
-__all__ = ["alerts", "board", "cases", "find", "history", "retest"]
+__all__ = ["alerts", "board", "history"]
 
 
 @click.command()
@@ -40,43 +37,8 @@ def alerts(folder: Path, as_json: bool, closed_too: bool) -> None:
 @click.command()
 @lab_option
 @json_option
-@click.option("--all", "closed_too", is_flag=True, help="Include closed cases.")
-def cases(folder: Path, as_json: bool, closed_too: bool) -> None:
-    """List the cases with owner, due date and state."""
-    with reading(folder) as (lab, connection):
-        documents = [] if connection is None else stored_cases(connection, lab, closed_too=closed_too)
-    print_json(documents) if as_json else click.echo(terminal_text.cases(documents))
-
-
-@click.command()
-@click.argument("text")
-@lab_option
-@json_option
-def find(folder: Path, as_json: bool, text: str) -> None:
-    """Find a lot, product, supplier, file, operator or alert by a part of its name."""
-    if not text.strip():
-        raise CallError("find: the text is blank; write a part of a name")
-    with stored(folder) as (lab, connection):
-        document = find_answers(connection, lab, text)
-    print_json(document) if as_json else click.echo(terminal_text.answers(document))
-
-
-@click.command()
-@lab_option
-@json_option
 def history(folder: Path, as_json: bool) -> None:
     """Show the audit trail, the newest entry first."""
     with reading(folder) as (lab, connection):
         documents = [] if connection is None else history_queries.entries(connection, lab)
     print_json(documents) if as_json else click.echo(terminal_text.history(documents))
-
-
-@click.command()
-@lab_option
-@json_option
-def retest(folder: Path, as_json: bool) -> None:
-    """List the lots to test again, the newest first."""
-    with reading(folder) as (lab, connection):
-        documents = [] if connection is None else retest_list.retests(connection, lab)
-        chambers = [] if connection is None else retest_list.chamber_states(connection, lab)
-    print_json(documents) if as_json else click.echo(terminal_text.retests(documents, chambers))
