@@ -142,7 +142,7 @@ def _mean(readings: Sequence[Reading], scale: str) -> tuple[float, float, float]
     near_end = max(map(abs, values)) > LARGEST / len(values)
     mean = math.fsum(value / len(values) for value in values) if near_end else fmean(values)
     # Rounded as the verdict does it: the mean of six readings of 20 nJ is 20 nJ.
-    value = float(f"{exp(mean):.14e}") if is_log else mean
+    value = min(float(f"{exp(mean):.14e}"), LARGEST) if is_log else mean
     floor = 0.0 if is_log else -math.inf
     low = floor if any(bound < 0 for _, bound in readings) else value
     high = math.inf if any(bound > 0 for _, bound in readings) else value

@@ -68,7 +68,7 @@ def test_a_lot_of_the_weeks_in_which_the_tester_was_off_carries_the_closed_findi
     assert weeks
     assert all(finding["off_from_at"] <= tested < finding["off_until_at"] for tested in weeks)
     # In words: the value as read and as it would be, the finding and its weeks.
-    sentence = mark_sentence(session["bench_findings"], session["level"], session["unit"])
+    sentence = mark_sentence(session["bench_findings"], session["level"], session)
     assert "14.6 nJ as read and 13.0 nJ without it" in sentence
     weeks_in_words = f"from {day(finding['off_from_at'])} to {day(finding['off_until_at'])}"
     assert f"12 % high {weeks_in_words} (finding {finding['finding']})" in sentence

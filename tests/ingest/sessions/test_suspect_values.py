@@ -182,7 +182,7 @@ def test_the_pages_show_it_and_take_the_answer(slipped: Bench) -> None:
 
     assert (answered.status_code, answered.location) == (303, "/lot?supplier=Alder+Film&lot=L12")
     assert lot(slipped)["mark"]["settled"] == "set aside"
-    assert "H2('Suspect values'), P('None.')" in str(bench_page.layout(desk))
+    assert "H2('Suspect values: none')" in str(bench_page.layout(desk))
 
 
 def test_a_page_may_settle_only_what_is_marked(slipped: Bench) -> None:
