@@ -21,7 +21,7 @@ from dashboard.text.urls import bags_address
 from ingest.documents.conformity import Conformity, DecisionRisks
 from ingest.documents.lot import LotDocument, Session
 from spc.vocabulary.enums import BenchSource, Scale
-from spc.vocabulary.finite import exp
+from spc.vocabulary.finite import LARGEST, exp
 
 __all__ = ["conformity_section", "rule_section"]
 
@@ -75,7 +75,8 @@ def _line(session: Session, result: Conformity) -> list[Any]:
     if level is None or not u:
         return []
     log = session["scale"] == Scale.LOG
-    low, high = (level * exp(s * Z_95 * u) if log else level + s * Z_95 * u for s in (-1, 1))
+    ends = (level * exp(s * Z_95 * u) if log else level + s * Z_95 * u for s in (-1, 1))
+    low, high = (min(max(end, -LARGEST), LARGEST) for end in ends)
     title = f"Level {amount(level, session['unit'])}, between {amount(low, session['unit'])} and {amount(high, session['unit'])}"
     line = NumberLine(
         level,

@@ -121,11 +121,13 @@ def _note_chambers(connection: Connection, readings: pd.DataFrame) -> None:
 
 
 def _forget_sessions(connection: Connection, lots: list[tuple[int, int]]) -> None:
-    insert_many(
-        connection,
-        "DELETE FROM session_chamber WHERE session_id IN (SELECT id FROM session WHERE stream_id = ? AND lot_id = ?)",
-        lots,
-    )
+    # Whatever is derived of a session goes with it: SQLite gives its number to the next one.
+    for table in ("session_chamber", "bag_count"):
+        insert_many(
+            connection,
+            f"DELETE FROM {table} WHERE session_id IN (SELECT id FROM session WHERE stream_id = ? AND lot_id = ?)",
+            lots,
+        )
     insert_many(connection, "DELETE FROM session WHERE stream_id = ? AND lot_id = ?", lots)
     insert_many(connection, "UPDATE stream SET stale = 1 WHERE id = ?", sorted({(stream,) for stream, _ in lots}))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 from scipy import special
@@ -19,8 +20,9 @@ WEIGHTS = np.exp(-0.5 * SCORES**2) / np.exp(-0.5 * SCORES**2).sum()
 _MOST_STEPS = 100  # bisection alone would reach rounding by then
 
 
+@lru_cache(maxsize=256)  # a root asks some fifty times for the same degrees of freedom
 def chi_ratio(df: float) -> Floats:
-    """Estimated standard deviation divided by the true one at each normal score: sqrt(chi-square / df).
+    """Estimated standard deviation divided by the true one at each normal score: sqrt(chi-square / df). Read only.
 
     Examples
     --------
@@ -31,7 +33,9 @@ def chi_ratio(df: float) -> Floats:
     """
     low = special.gammaincinv(df / 2, special.ndtr(np.minimum(SCORES, 0)))
     high = special.gammainccinv(df / 2, special.ndtr(-np.maximum(SCORES, 0)))
-    return np.sqrt(2 * np.where(SCORES < 0, low, high) / df)
+    ratio: Floats = np.sqrt(2 * np.where(SCORES < 0, low, high) / df)
+    ratio.flags.writeable = False
+    return ratio
 
 
 def roots(rising: Callable[[Floats], Floats], low: Floats, high: Floats, tolerance: Floats | float) -> Floats:

@@ -142,7 +142,7 @@ def test_the_level_now_the_chance_and_the_last_lot_are_one_figure_everywhere(
                 row[name] for name in figures
             )
             assert card["state"] == row["state"]
-            assert f"level {amount(row['level'], unit)}" in card_wording._forecast(card)
+            assert f"level {amount(row['level'], unit, digits=row['digits'])}" in card_wording._forecast(card)
             cells = dict(zip(csv_file.COLUMNS, csv_file.stream_row(card, gathered["cards"][0]), strict=True))
             assert cells["level_now"] == row["level"]
 
