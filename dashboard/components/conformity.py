@@ -21,7 +21,7 @@ from dashboard.text.urls import bags_address
 from ingest.documents.conformity import Conformity, DecisionRisks
 from ingest.documents.lot import LotDocument, Session
 from spc.vocabulary.enums import BenchSource, Scale
-from spc.vocabulary.finite import LARGEST, exp
+from spc.vocabulary.finite import LARGEST, MOST_COUNTED, SMALLEST, exp
 
 __all__ = ["conformity_section", "rule_section"]
 
@@ -76,7 +76,9 @@ def _line(session: Session, result: Conformity) -> list[Any]:
         return []
     log = session["scale"] == Scale.LOG
     ends = (level * exp(s * Z_95 * u) if log else level + s * Z_95 * u for s in (-1, 1))
-    low, high = (min(max(end, -LARGEST), LARGEST) for end in ends)
+    low, high = (min(max(end, SMALLEST if log else -LARGEST), LARGEST) for end in ends)
+    if not log and max(-low, high) > MOST_COUNTED:  # the ends of the picture would be beyond the largest number
+        return []
     title = f"Level {amount(level, session['unit'])}, between {amount(low, session['unit'])} and {amount(high, session['unit'])}"
     line = NumberLine(
         level,
