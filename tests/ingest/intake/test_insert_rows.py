@@ -279,7 +279,7 @@ def expected(tmp_path_factory: pytest.TempPathFactory) -> tuple[object, ...]:
 
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@example(parts=[0] * (len(WHOLE) - 1) + [1], seed=0)  # the last row comes first: its session is told twice
+@example(parts=[0] * (len(WHOLE) - 1) + [1], seed=0)  # The last row is stored before the others.
 @given(parts=st.lists(st.integers(0, 3), min_size=len(WHOLE), max_size=len(WHOLE)), seed=st.integers(0, 10**6))
 def test_any_split_and_any_order_of_drops_ends_in_the_same_store(
     parts: list[int], seed: int, expected: tuple[object, ...], tmp_path_factory: pytest.TempPathFactory
