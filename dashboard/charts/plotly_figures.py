@@ -591,7 +591,7 @@ def _strip_text(point: Point, key: Strip, document: StreamChart) -> str:
 def bags(session: Session, usual: StoredControlLimits | None = None, beside: Sequence[Session] = ()) -> Figure:
     """Can I trust this lot: every reading, bag by bag, with the limits and the control limits of lot levels.
 
-    All such figures have one frame, so that those of a lot stand beside each other; bags outside the limit are marked.
+    All figures of this kind have the same size, so that those of a lot line up. Bags outside the limit are marked.
     `beside` are sessions that share its scale: the retests of the same characteristic.
     """
     figure = frame([""], [1], height=230, top=14, right=BAG_END_ROOM)
@@ -674,7 +674,7 @@ def _reading_text(session: Session, reading: Reading) -> str:
 def chamber_trace(trace: ChamberTrace, beside: Sequence[ChamberTrace] = ()) -> Figure:
     """A chamber's log: humidity and temperature with their tolerances, and the required hours.
 
-    `beside` are the traces that stand beside it: all are drawn on the scales that hold every one of them.
+    `beside` holds the traces shown next to this one. All of them share the same scales.
     """
     figure = frame(["humidity, % RH", "temperature, °C"], [3, 2], height=290, gap=0.14, right=TRACE_END_ROOM)
     every = [trace, *beside]

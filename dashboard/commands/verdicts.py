@@ -143,7 +143,7 @@ def whatif(
 @click.option("--because", default="", help="Your authorisation.")
 @click.option("--customer", default="", help="Customer (default: own use).")
 @click.option("--state", default="", help="State of the bags as received.")
-@click.option("--sampling", default="", help="By whom, how many and from what.")
+@click.option("--sampling", default="", help="Who took the bags, how many, and from what.")
 @click.option("--deviations", default="", help="Deviations beyond those that the program lists.")
 @click.option("--replaces", default="", help="Number of the report that this one replaces.")
 @click.option("--changes", default="", help="What changed against the report that it replaces.")

@@ -166,7 +166,7 @@ def _trail(entries: Sequence[SubjectEntry]) -> html.Details | None:
 
 
 def _respond(case: Case, alerts: Sequence[Alert]) -> html.Details:
-    """One way to respond to all alerts of a case, to hand it to somebody, and to record the corrective action."""
+    """The forms of a case: respond to all its alerts, name its owner, record the corrective action."""
     subjects, responses = _responses(case, alerts)
     forms: list[Any] = [form(subjects, {what: WORDS[what] for what in responses})]
     lead = f"alert:{case['alert']}"

@@ -19,7 +19,7 @@ FIELDS = {
     "number": "report number",
     "customer": "customer (blank: own use)",
     "state": "state of the bags as received",
-    "sampling": "sampling: by whom, how many, from what",
+    "sampling": "sampling: who took the bags, how many, from what",
     "deviations": "further deviations",
     "replaces": "replaces report (number)",
     "changes": "what changed",

@@ -100,7 +100,7 @@ def _last_text(rows: Sequence[ProductRow]) -> str:
 
 
 def _finding(rows: Sequence[ProductRow]) -> str:
-    """How many streams need somebody, of how many."""
+    """The number of streams to act on and to look at, of all streams."""
     counts = Counter(row["state"] for row in rows)
     parts = [f"{counts[state]} to {state.value}" for state in (StreamState.ACT, StreamState.LOOK) if counts[state]]
     streams = counted(len(rows), "stream")

@@ -39,13 +39,6 @@ SELECT lot_id, tested_us, specimen, value, bound FROM reading WHERE stream_id = 
 def update_bag_counts(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> None:
     """Count the bags of the tests that have no count yet, or whose limits have changed. `lab` has the entered limits."""
     for stream in streams:
-        connection.execute(
-            text(
-                "DELETE FROM bag_count WHERE stream_id = :stream AND session_id NOT IN "
-                "(SELECT id FROM session WHERE stream_id = :stream)"
-            ),
-            {"stream": stream.id},
-        )
         by_day: dict[int, tuple[float | None, float | None]] = {}
         due: list[tuple[Row[tuple[int, ...]], tuple[float | None, float | None]]] = []
         for row in connection.execute(text(SESSIONS_SQL), {"stream": stream.id}).fetchall():
