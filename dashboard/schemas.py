@@ -14,23 +14,23 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
-from ingest.documents.bags import BagsDocument
+from ingest.documents.bench.instrument import Instrument
+from ingest.documents.bench.ready import ReadyDocument
+from ingest.documents.bench.waveform import WaveformDocument
 from ingest.documents.case import Case
-from ingest.documents.comparison import Comparison
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.find import FindDocument
-from ingest.documents.instrument import Instrument
-from ingest.documents.limit_change import LimitChange
 from ingest.documents.lot import LotDocument
-from ingest.documents.ready import ReadyDocument
-from ingest.documents.report import TestReport
 from ingest.documents.retest import Retest
 from ingest.documents.rounds import CheckDocument, FileCheckDocument, ReplayDocument, RoundDocument
 from ingest.documents.scorecard import Scorecard
 from ingest.documents.stock import AgeingDocument, StockDocument
 from ingest.documents.stream import BoardRow, StreamDocument
-from ingest.documents.waveform import WaveformDocument
-from ingest.documents.what_if import WhatIf
+from ingest.documents.verdict.bags import BagsDocument
+from ingest.documents.verdict.comparison import Comparison
+from ingest.documents.verdict.limit_change import LimitChange
+from ingest.documents.verdict.report import TestReport
+from ingest.documents.verdict.what_if import WhatIf
 
 __all__ = ["DOCUMENTS", "schema"]
 

@@ -8,7 +8,7 @@ from html import escape
 
 from dashboard.charts.svg_shapes import Edges, Frame, drawing
 from dashboard.paper.palette import DARK, LIGHT, Scheme
-from ingest.documents.capture import SessionCapture
+from ingest.documents.bench.capture import SessionCapture
 
 __all__ = ["capture_picture", "frame_of"]
 

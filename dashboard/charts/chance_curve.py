@@ -7,7 +7,7 @@ import math
 from dashboard.charts.plotly_axes import Figure, frame, level_axis
 from dashboard.paper.palette import FIGURE
 from dashboard.text.formatting import amount
-from ingest.documents.bags import BagsDocument
+from ingest.documents.verdict.bags import BagsDocument
 
 __all__ = ["chance_curve"]
 

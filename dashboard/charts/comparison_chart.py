@@ -8,7 +8,7 @@ from html import escape
 from dashboard.charts.svg_shapes import Edges, Frame, drawing, level_ticks
 from dashboard.paper.palette import DARK, LIGHT, Scheme
 from dashboard.text.formatting import amount
-from ingest.documents.comparison import Comparison
+from ingest.documents.verdict.comparison import Comparison
 from spc.vocabulary.enums import Scale
 
 __all__ = ["comparison_chart"]

@@ -30,10 +30,10 @@ from dashboard.charts.limit_lines import (
 from dashboard.charts.plotly_axes import GREY, Figure, around, frame, level_axis, time_axis
 from dashboard.charts.svg_shapes import day_of
 from dashboard.paper.palette import FIGURE
-from dashboard.text.bench_mark_text import short_mark
+from dashboard.text.bench.bench_mark_text import short_mark
 from dashboard.text.formatting import ShownEvidence, amount, counted, day, digits_of, in_unit
-from dashboard.text.verdict_text import is_reading_outside
-from ingest.documents.bench import ChamberTrace
+from dashboard.text.verdict.verdict_text import is_reading_outside
+from ingest.documents.bench.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import Reading, Session
 from ingest.documents.stream import Point, StoredControlLimits, StreamChart, StreamDocument

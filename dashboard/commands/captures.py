@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from dashboard.commands.common import json_option, one_line_errors, print_json
-from dashboard.text import waveform_text
+from dashboard.text.bench import waveform_text
 from ingest.parsing.captures import CaptureForm, Quantity
 from ingest.sessions.waveforms import waveform as computed
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from dashboard.commands.common import json_option, lab_option, lab_store, print_json, signed_options
-from dashboard.text.limit_change_text import listing
+from dashboard.text.verdict.limit_change_text import listing
 from ingest.audit import audit_log
 from ingest.audit.subjects import Subject
 from ingest.common.clock import now
@@ -19,8 +19,8 @@ from ingest.decisions.cases import ASSIGN, assign
 from ingest.decisions.limit_change_preview import carry_out, preview
 from ingest.decisions.limit_requests import LimitRequest, as_entry
 from ingest.documents.entries import StoredEntryBody
-from ingest.documents.limit_change import LimitChange
 from ingest.documents.served import served
+from ingest.documents.verdict.limit_change import LimitChange
 from ingest.rounds.recompute import derive
 from ingest.sessions import suspect_values
 

@@ -17,7 +17,7 @@ from ingest.common.errors import CallError
 from ingest.config.lab import Lab, load
 from ingest.intake import dry_run
 from ingest.parsing.parse_file import FileRefused
-from ingest.parsing.source_preview import preview
+from ingest.parsing.proposal.source_preview import preview
 from ingest.quarter.full_round import full_round
 from ingest.store import migrations
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from dashboard.commands.common import exports_option, json_option, lab_option, lab_store, print_json, stored
-from dashboard.text import verdict_answers
+from dashboard.text.verdict import verdict_answers
 from ingest.common.errors import CallError
 from ingest.verdict import comparison, what_if
 from ingest.verdict.bags import Question, answer, scatter_of

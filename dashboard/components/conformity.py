@@ -9,17 +9,17 @@ from dash import html
 from dashboard.charts.number_line import NumberLine, number_line
 from dashboard.charts.sparkline import as_image_address
 from dashboard.components.html_parts import facts, table
-from dashboard.text.conformity_text import (
+from dashboard.text.formatting import amount, day, percent
+from dashboard.text.urls import bags_address
+from dashboard.text.verdict.conformity_text import (
     bags_sentence,
     mean_sentence,
     next_bag_sentence,
     risk_words,
     rule_words,
 )
-from dashboard.text.formatting import amount, day, percent
-from dashboard.text.urls import bags_address
-from ingest.documents.conformity import Conformity, DecisionRisks
 from ingest.documents.lot import LotDocument, Session
+from ingest.documents.verdict.conformity import Conformity, DecisionRisks
 from spc.vocabulary.enums import BenchSource, Scale
 from spc.vocabulary.finite import LARGEST, MOST_COUNTED, SMALLEST, exp
 

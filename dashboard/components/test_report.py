@@ -10,7 +10,7 @@ from dashboard.components.entry_form import field, form, if_editor
 from dashboard.text.formatting import moment
 from dashboard.text.urls import report_address
 from ingest.audit.subjects import Subject
-from ingest.documents.report import TestReport
+from ingest.documents.verdict.report import TestReport
 from ingest.verdict.report import ISSUE_REPORT
 
 __all__ = ["FIELDS", "report_section"]

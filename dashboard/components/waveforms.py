@@ -10,7 +10,7 @@ from dash import html
 from dashboard.charts.capture_picture import capture_picture, frame_of
 from dashboard.charts.sparkline import as_image_address
 from dashboard.components.html_parts import table
-from dashboard.text.capture_text import capture_remarks, findings, is_serious, times
+from dashboard.text.bench.capture_text import capture_remarks, findings, is_serious, times
 from dashboard.text.formatting import amount, characteristic, counted, moment
 from ingest.documents.lot import Session
 

@@ -21,9 +21,9 @@ from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.served import served
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.intake.archive import digest_of

@@ -17,11 +17,11 @@ from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import supplier_alert
 from ingest.documents.alert import StoredStreamEvidence
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.notice import NoticeDocument, NoticeLot, NoticeRetest
 from ingest.documents.served import iso, served
 from ingest.documents.stream import StoredPoint
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.quarter.notice_lots import basis, charted, concerned, conditioning_shown, difference, left_out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.bench_mark_text import source_and_size
+from dashboard.text.bench.bench_mark_text import source_and_size
 from dashboard.text.formatting import (
     amount,
     amounts,
@@ -17,9 +17,9 @@ from dashboard.text.formatting import (
     percent,
     room_to_limit,
 )
-from dashboard.text.verdict_text import bags_text, level_text
+from dashboard.text.verdict.verdict_text import bags_text, level_text
 from ingest.common.number_format import SPOKEN_UNITS
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
 from ingest.quarter.notices import ANSWER_DAYS

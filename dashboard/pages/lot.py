@@ -18,8 +18,8 @@ from dashboard.queries import bench_queries, lot_document, page_queries
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
-from dashboard.text.bench_mark_text import mark_sentence
-from dashboard.text.capture_text import is_serious
+from dashboard.text.bench.bench_mark_text import mark_sentence
+from dashboard.text.bench.capture_text import is_serious
 from dashboard.text.formatting import (
     amount,
     characteristic,
@@ -31,12 +31,12 @@ from dashboard.text.formatting import (
     moment,
     room_to_limit,
 )
-from dashboard.text.limit_change_text import source
 from dashboard.text.urls import evidence_address
-from dashboard.text.verdict_text import bags_text, is_reading_outside, level_text
+from dashboard.text.verdict.limit_change_text import source
+from dashboard.text.verdict.verdict_text import bags_text, is_reading_outside, level_text
 from ingest.audit.subjects import Subject
 from ingest.decisions.responses import LOT_DECISIONS, NOTE, RETEST_ENTRIES
-from ingest.documents.bench import ChamberTrace
+from ingest.documents.bench.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
 from ingest.documents.stream import StoredControlLimits

@@ -16,7 +16,7 @@ from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
 from ingest.documents.alert import StoredBenchEvidence
-from ingest.documents.bench import (
+from ingest.documents.bench.bench import (
     AttributedAlerts,
     BenchDocument,
     BenchFinding,

@@ -16,12 +16,12 @@ from ingest.common.instants import from_microseconds
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step, step_document
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
-from ingest.documents.capture import SessionCaptures
+from ingest.documents.bench.bench_mark import BenchMark
+from ingest.documents.bench.capture import SessionCaptures
 from ingest.documents.lot import LotDocument, Reading, Session
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Limit
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.alert_text import slip
 from ingest.evaluation.bag_counts import bag_counts_of_sessions, bags_outside
 from ingest.evaluation.session_values import level_range, worst_bound

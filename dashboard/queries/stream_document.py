@@ -11,10 +11,10 @@ from ingest.alerts.bench_marks import marks_of_stream
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.humidity_effect import humidity_of
 from ingest.verdict.rule_risks import decision_risks

@@ -21,10 +21,10 @@ from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.scorecard import CardLot, CardStream, FirstIssueChanges, NoticeRow, Scorecard, SupplierStanding
 from ingest.documents.stream import BoardRow, Capability
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.quarter import first_issue
 from ingest.quarter.lots import (

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Literal, TypedDict, cast
 
-from dashboard.text.bench_mark_text import source_and_size
+from dashboard.text.bench.bench_mark_text import source_and_size
 from dashboard.text.formatting import (
     amount,
     characteristic,
@@ -19,7 +19,7 @@ from dashboard.text.formatting import (
     room_to_limit,
     signed,
 )
-from dashboard.text.verdict_text import bags_text
+from dashboard.text.verdict.verdict_text import bags_text
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.documents.scorecard import (
     CardStream,

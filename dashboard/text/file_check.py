@@ -15,7 +15,7 @@ from ingest.documents.rounds import FileCheckDocument, FileKind
 __all__ = ["as_text", "document"]
 
 if TYPE_CHECKING:
-    from ingest.parsing.source_preview import Preview
+    from ingest.parsing.proposal.source_preview import Preview
 
 REFUSALS = 100
 SHOWN = {

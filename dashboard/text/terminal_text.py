@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dashboard.text import instrument_text
 from dashboard.text.baseline_text import moving_baseline
-from dashboard.text.bench_mark_text import mark_sentence
-from dashboard.text.capture_text import day_sentence, findings
+from dashboard.text.bench import instrument_text
+from dashboard.text.bench.bench_mark_text import mark_sentence
+from dashboard.text.bench.capture_text import day_sentence, findings
+from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
     change,
@@ -25,19 +26,18 @@ from dashboard.text.formatting import (
     wander,
     weeks,
 )
-from dashboard.text.limit_change_text import in_force
-from dashboard.text.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
 from dashboard.text.retest_text import REASONS, chambers_to_wait_for
 from dashboard.text.retest_text import headline as retest_headline
-from dashboard.text.verdict_text import bags_text, level_text
+from dashboard.text.verdict.limit_change_text import in_force
+from dashboard.text.verdict.verdict_text import bags_text, level_text
 from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
+from ingest.documents.bench.instrument import Instrument
+from ingest.documents.bench.ready import ReadyDocument
 from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.find import FindDocument
-from ingest.documents.instrument import Instrument
 from ingest.documents.lot import LotDocument
-from ingest.documents.ready import ReadyDocument
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument

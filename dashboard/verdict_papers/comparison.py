@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dashboard.charts.comparison_chart import comparison_chart
 from dashboard.paper import typeset
-from dashboard.text import comparison_text
 from dashboard.text.formatting import amount, characteristic, counted, day
-from ingest.documents.comparison import Comparison
+from dashboard.text.verdict import comparison_text
+from ingest.documents.verdict.comparison import Comparison
 
 __all__ = ["FILE_NAME", "as_pdf"]
 

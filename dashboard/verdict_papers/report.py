@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dashboard.paper import typeset
-from dashboard.text.conformity_text import rule_words
 from dashboard.text.file_names import distinguishing_mark, plain_name
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, percent, room_to_limit
-from ingest.documents.report import ReportSession, TestReport
+from dashboard.text.verdict.conformity_text import rule_words
+from ingest.documents.verdict.report import ReportSession, TestReport
 from spc.vocabulary.enums import BenchSource, Scale
 
 __all__ = ["as_pdf", "file_name"]

@@ -24,9 +24,9 @@ from ingest.common.errors import CallError
 from ingest.config.lab import Lab
 from ingest.config.models import Source
 from ingest.intake.add_source import Signed, add_file
-from ingest.parsing.mapping import choices, meanings_of, source_of
 from ingest.parsing.parse_file import FileRefused
-from ingest.parsing.source_preview import Preview, as_toml, header_of, preview
+from ingest.parsing.proposal.mapping import choices, meanings_of, source_of
+from ingest.parsing.proposal.source_preview import Preview, as_toml, header_of, preview
 
 __all__ = ["add_file_page"]
 

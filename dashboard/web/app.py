@@ -15,28 +15,10 @@ from flask import Response, request
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
-from dashboard.pages import (
-    ageing,
-    alerts,
-    bags,
-    bench,
-    board,
-    cases,
-    compare,
-    find,
-    guide,
-    history,
-    instruments,
-    limits,
-    lot,
-    ready,
-    retest,
-    scorecards,
-    stock,
-    stream,
-    supplier,
-    what_if,
-)
+from dashboard.pages import ageing, alerts, board, cases, find, guide, history, lot, retest, scorecards, stock, supplier
+from dashboard.pages.bench import bench, instruments, ready
+from dashboard.pages.stream import limits, stream
+from dashboard.pages.verdict import bags, compare, what_if
 from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
@@ -64,18 +46,10 @@ from dashboard.text.urls import (
     lot_address,
     stream_address,
 )
-from dashboard.web import (
-    add_file_page,
-    comparison_file,
-    digest_page,
-    evidence_file,
-    notice_file,
-    report_file,
-    stock_file,
-    stream_file,
-)
+from dashboard.web import add_file_page, digest_page
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of
+from dashboard.web.files import comparison_file, evidence_file, notice_file, report_file, stock_file, stream_file
 from dashboard.web.login import LOGOUT_PATH, add_login
 from dashboard.web.request_guard import guard
 from ingest.common.clock import now, steady

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Row, bindparam, text
 
 from ingest.config.lab import Lab
 from ingest.documents.alert import StoredBenchEvidence
-from ingest.documents.bench_mark import BenchMark, StoredBenchMark
+from ingest.documents.bench.bench_mark import BenchMark, StoredBenchMark
 from ingest.documents.served import served
 from ingest.evaluation.alert_text import suspect_named
 from ingest.store.store import KEYS_AT_ONCE

@@ -21,7 +21,7 @@ from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
 from ingest.config.limit_history import SIDES, Step, looser, on_day, step_document
 from ingest.decisions.limit_requests import LIMIT_CHANGES
-from ingest.documents.limit_change import (
+from ingest.documents.verdict.limit_change import (
     Change,
     StoredChangedAlerts,
     StoredChangedSignals,

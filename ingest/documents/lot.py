@@ -8,12 +8,12 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
-from ingest.documents.capture import SessionCaptures
-from ingest.documents.conformity import Conformity
+from ingest.documents.bench.bench_mark import BenchMark
+from ingest.documents.bench.capture import SessionCaptures
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
+from ingest.documents.verdict.bag_count import BagCount
+from ingest.documents.verdict.conformity import Conformity
 from spc.vocabulary.enums import Scale, Verdict
 
 __all__ = [

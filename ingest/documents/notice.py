@@ -7,11 +7,11 @@ from typing import Literal, NotRequired
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import StreamEvidence
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.fields import Bound, Count, Digits, JudgedBy, Microseconds, Moment, PointState
 from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
+from ingest.documents.verdict.bag_count import BagCount
 from spc.vocabulary.enums import Kind, Scale, Verdict
 
 __all__ = [

@@ -8,8 +8,7 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from ingest.documents.alert import Alert
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.fields import (
     Bound,
     Count,
@@ -24,6 +23,7 @@ from ingest.documents.fields import (
 )
 from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
+from ingest.documents.verdict.bag_count import BagCount
 from spc.vocabulary.enums import Direction, Effectiveness, Scale, Side, StreamState, Verdict
 
 __all__ = [

@@ -16,10 +16,10 @@ from ingest.documents.alert import (
     StoredStreamEvidence,
     StreamEvidence,
 )
-from ingest.documents.bench_mark import BenchMark, StoredBenchMark
+from ingest.documents.bench.bench_mark import BenchMark, StoredBenchMark
 from ingest.documents.entries import EntryBody, StoredEntryBody
-from ingest.documents.limit_change import LimitPreview, StoredLimitPreview
 from ingest.documents.stream import Limit, StoredLimit, StoredStream, StreamFigures
+from ingest.documents.verdict.limit_change import LimitPreview, StoredLimitPreview
 
 __all__ = ["SERVED", "TIMES", "iso", "served"]
 

@@ -7,11 +7,11 @@ from typing import Annotated, Literal, NotRequired
 from pydantic import Field
 from typing_extensions import TypedDict
 
-from ingest.documents.bag_count import BagCount
-from ingest.documents.bench_mark import BenchMark
-from ingest.documents.conformity import DecisionRisks
+from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
 from ingest.documents.fields import Bound, Count, Day, Digits, Direction, Microseconds, Moment, PointState, Probability
+from ingest.documents.verdict.bag_count import BagCount
+from ingest.documents.verdict.conformity import DecisionRisks
 from spc.vocabulary.enums import Scale, StreamState, Verdict
 
 __all__ = [

@@ -15,8 +15,8 @@ from sqlalchemy import Connection, Row, bindparam, text
 from ingest.common.instants import from_microseconds
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
-from ingest.documents.bag_count import BagCount
 from ingest.documents.fields import Bound
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.store.store import KEYS_AT_ONCE, insert_many
 from spc.vocabulary.enums import Scale
 from spc.vocabulary.finite import LARGEST, exp

@@ -11,7 +11,7 @@ import numpy as np
 from ingest.common.instants import microseconds
 from ingest.config.lab import SIMPLE, Lab
 from ingest.config.models import DecisionRule
-from ingest.documents.conformity import Rule, StoredConformity
+from ingest.documents.verdict.conformity import Rule, StoredConformity
 from spc.kernels.arrays import Integers
 from spc.kernels.columns import Rows
 from spc.stream import level_uncertainty

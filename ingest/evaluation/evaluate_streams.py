@@ -21,8 +21,8 @@ from ingest.common.instants import WEEK_US
 from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
-from ingest.documents.conformity import StoredConformity
 from ingest.documents.stream import StoredBoardRow, StoredPoint, StoredSparkline, StoredStream
+from ingest.documents.verdict.conformity import StoredConformity
 from ingest.evaluation.bag_counts import update_bag_counts
 from ingest.evaluation.bench_part import bench_parts_of, update_bench_parts
 from ingest.evaluation.conformity import conformity_documents, with_uncertainty

@@ -29,15 +29,15 @@ from ingest.intake.insert_rows import (
     add_readings,
 )
 from ingest.intake.staging import CALIBRATIONS, CAPTURES, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
-from ingest.parsing.calibration_rows import contradicting_calibrations
-from ingest.parsing.capture_rows import CaptureFeed, contradicting_captures, open_captures, settings_of
-from ingest.parsing.climate_rows import contradicting_entries
-from ingest.parsing.load_rows import contradicting_events
-from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import Feed, NotATableError, open_feed
 from ingest.parsing.rejections import Omissions
-from ingest.parsing.row_reader import Contradicted
-from ingest.parsing.stock_rows import contradicting_counts
+from ingest.parsing.rows.calibration_rows import contradicting_calibrations
+from ingest.parsing.rows.capture_rows import CaptureFeed, contradicting_captures, open_captures, settings_of
+from ingest.parsing.rows.climate_rows import contradicting_entries
+from ingest.parsing.rows.load_rows import contradicting_events
+from ingest.parsing.rows.measurement_rows import contradicting_readings
+from ingest.parsing.rows.row_reader import Contradicted
+from ingest.parsing.rows.stock_rows import contradicting_counts
 from ingest.parsing.timestamps import is_too_late
 from ingest.store import schema
 from ingest.store.store import Store, insert_many

@@ -20,22 +20,22 @@ from pandas.api.types import union_categoricals
 
 from ingest.config.lab import Lab
 from ingest.config.models import Source
-from ingest.parsing.calibration_rows import (
+from ingest.parsing.cells import DecimalEvidence, encoded
+from ingest.parsing.columns import Layout, expected_names, lay_out
+from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table, open_csv
+from ingest.parsing.rejections import Omissions, Rejection
+from ingest.parsing.rows.calibration_rows import (
     calibration_pieces,
     contradicting_calibrations,
     identity_of_calibrations,
 )
-from ingest.parsing.capture_rows import HEADER, whole_file
-from ingest.parsing.cells import DecimalEvidence, encoded
-from ingest.parsing.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
-from ingest.parsing.columns import Layout, expected_names, lay_out
-from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table, open_csv
-from ingest.parsing.duplicates import repeated
-from ingest.parsing.load_rows import contradicting_events, identity_of_events, load_pieces
-from ingest.parsing.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
-from ingest.parsing.rejections import Omissions, Rejection
-from ingest.parsing.row_reader import Contradicted, Piece, Reader
-from ingest.parsing.stock_rows import contradicting_counts, identity_of_counts, stock_pieces
+from ingest.parsing.rows.capture_rows import HEADER, whole_file
+from ingest.parsing.rows.climate_rows import climate_pieces, contradicting_entries, identity_of_entries
+from ingest.parsing.rows.duplicates import repeated
+from ingest.parsing.rows.load_rows import contradicting_events, identity_of_events, load_pieces
+from ingest.parsing.rows.measurement_rows import contradicting_readings, identity_of_readings, reading_pieces
+from ingest.parsing.rows.row_reader import Contradicted, Piece, Reader
+from ingest.parsing.rows.stock_rows import contradicting_counts, identity_of_counts, stock_pieces
 
 __all__ = [
     "PIECE_BYTES",

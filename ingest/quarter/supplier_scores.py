@@ -14,8 +14,8 @@ from typing import get_args
 from ingest.common.instants import microseconds
 from ingest.config.models import USUAL_WEIGHTS, Weights
 from ingest.documents.alert import Alert
-from ingest.documents.bag_count import BagCount
 from ingest.documents.scorecard import NoticeRow, ScorePartName, SupplierStanding, WeightShares
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.quarter.lots import DISPOSITIONS, Quarter, QuarterLot, StreamLots
 from ingest.quarter.notices import in_time, overdue
 from spc.supplier import ranking, scoring

@@ -18,16 +18,16 @@ from sqlalchemy import Connection, RowMapping, text
 
 from ingest.common.instants import day_number, day_of, from_microseconds
 from ingest.config.lab import Lab, Limits
-from ingest.documents.capture import CaptureDay, SessionCapture, SessionCaptures
+from ingest.documents.bench.capture import CaptureDay, SessionCapture, SessionCaptures
+from ingest.documents.bench.waveform import WaveformMark
 from ingest.documents.fields import Bound
-from ingest.documents.waveform import WaveformMark
-from ingest.parsing.capture_rows import NO_DAY
+from ingest.parsing.rows.capture_rows import NO_DAY
 from ingest.store.dialect import among
 from ingest.store.store import insert_many
+from spc.bench.waveform import Agreement, agreement, budget, causes_of_ratio
 from spc.kernels.columns import Rows
 from spc.stream.verdicts import judge_rows
 from spc.vocabulary.enums import Scale, Verdict
-from spc.waveform import Agreement, agreement, budget, causes_of_ratio
 
 __all__ = ["captures_of_session", "days_off", "match_captures", "unmatched_lines"]
 

@@ -15,13 +15,13 @@ from sqlalchemy import Connection
 
 from ingest.common.instants import DAY_US, from_microseconds, microseconds
 from ingest.config.lab import Lab
-from ingest.documents.instrument import CalibrationRow, CheckRow, FoundOff, Instrument, TouchedLot
+from ingest.documents.bench.instrument import CalibrationRow, CheckRow, FoundOff, Instrument, TouchedLot
 from ingest.documents.served import iso
 from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state
 from ingest.sessions.capture_matches import days_off
 from ingest.sessions.instrument_records import calibrations_of, check_reach_us, checks_of
 from ingest.store.stream_digits import stored_digits
-from spc.traceability import affected, drift
+from spc.bench.traceability import affected, drift
 from spc.vocabulary.enums import Verdict
 
 __all__ = ["instruments"]

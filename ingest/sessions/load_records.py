@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from sqlalchemy import Connection
 
-from ingest.parsing.load_rows import EVENTS
+from ingest.parsing.rows.load_rows import EVENTS
 from ingest.sessions.conditioning import ChamberLog, Rule, chamber_log, reach_us
 from ingest.sessions.load_conditioning import Stay, judge_load, stays_of
 from ingest.store.dialect import among

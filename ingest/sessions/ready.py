@@ -15,9 +15,9 @@ from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US, checked_day, micr
 from ingest.common.text import quoted
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
-from ingest.documents.ready import ChamberWord, LoadState, ReadyChamber, ReadyDocument, ReadyLoad, ReadyLot
+from ingest.documents.bench.ready import ChamberWord, LoadState, ReadyChamber, ReadyDocument, ReadyLoad, ReadyLot
 from ingest.documents.served import iso
-from ingest.parsing.load_rows import EVENTS, LAID
+from ingest.parsing.rows.load_rows import EVENTS, LAID
 from ingest.sessions.conditioning import FINE, ChamberLog, reach_us, tolerance
 from ingest.sessions.load_conditioning import Progress, readiness, stays_of
 from ingest.sessions.load_records import chamber_logs

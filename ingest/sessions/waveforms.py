@@ -7,10 +7,10 @@ from statistics import median
 from typing import cast
 
 from ingest.common.errors import CallError
-from ingest.documents.waveform import CaptureRow, WaveformDocument, WaveformMark
-from ingest.parsing.capture_rows import CaptureSettings, figures
+from ingest.documents.bench.waveform import CaptureRow, WaveformDocument, WaveformMark
 from ingest.parsing.captures import CaptureForm, Recorded, read_captures
-from spc.waveform import causes_of_ratio
+from ingest.parsing.rows.capture_rows import CaptureSettings, figures
+from spc.bench.waveform import causes_of_ratio
 
 __all__ = ["waveform"]
 

@@ -234,7 +234,7 @@ earlier_climate = Table(
 # One row for each count of a lot on a day in a storage. `is_counted` is 0 where the file gives no quantity. The rows of the
 # latest day hold; a lot with quantity 0 is gone.
 # What went into which chamber when, and out. A row without a lot (`lot_id` 0) is about the whole load. `event` and `laid` are places in
-# `ingest.parsing.load_rows`.
+# `ingest.parsing.rows.load_rows`.
 load_event = Table(
     "load_event",
     metadata,
@@ -313,7 +313,7 @@ captured_lot = Table(
     UniqueConstraint("supplier", "lot"),
 )
 
-# The figures of each captured discharge (`ingest.parsing.capture_rows`); its samples stay in the filed file. `day` is that of the test in days
+# The figures of each captured discharge (`ingest.parsing.rows.capture_rows`); its samples stay in the filed file. `day` is that of the test in days
 # since 1970, -1 where the capture does not name it. `number` counts the captures of the file, `line` is that of the first sample. `digest`
 # is that of the samples; `settings` are those that the figures were computed with.
 capture = Table(

@@ -17,8 +17,8 @@ from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.config.lab import Lab
-from ingest.documents.comparison import Answer, Candidate, ComparedLot, Comparison, Pair
 from ingest.documents.served import iso
+from ingest.documents.verdict.comparison import Answer, Candidate, ComparedLot, Comparison, Pair
 from ingest.store.last_round import last_round
 from spc import comparison
 from spc.comparison import Difference

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from sqlalchemy import RowMapping
 
-from ingest.documents.conformity import Conformity, LotProof, StoredConformity
+from ingest.documents.verdict.conformity import Conformity, LotProof, StoredConformity
 from spc.acceptance import bags_to_prove, passed_by_count, proven_inside, tolerance_factor
 from spc.vocabulary.enums import Scale
 

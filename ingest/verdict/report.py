@@ -19,8 +19,8 @@ from ingest.common.instants import microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.lot import LotDocument, Reading, Session
-from ingest.documents.report import ReportEntries, ReportReading, ReportSession, ReportStatistics, TestReport
 from ingest.documents.served import iso
+from ingest.documents.verdict.report import ReportEntries, ReportReading, ReportSession, ReportStatistics, TestReport
 from ingest.store.last_round import last_round
 from spc.lot_statistics import describe
 

@@ -10,8 +10,8 @@ from sqlalchemy import Connection, text
 
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
-from ingest.documents.conformity import DecisionRisks, Rule, RuleRisks, StoredConformity
 from ingest.documents.stream import StoredBoardRow, StoredStream
+from ingest.documents.verdict.conformity import DecisionRisks, Rule, RuleRisks, StoredConformity
 from spc.conformity import acceptance_limits, risks
 from spc.vocabulary.enums import BenchSource, Scale
 

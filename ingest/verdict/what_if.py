@@ -17,7 +17,7 @@ from ingest.common.errors import CallError
 from ingest.common.instants import WEEK_US, microseconds
 from ingest.config.lab import Lab
 from ingest.documents.served import iso
-from ingest.documents.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
+from ingest.documents.verdict.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
 from ingest.evaluation.conformity import rules_in_force
 from ingest.store.last_round import last_round
 from spc import capability

@@ -31,7 +31,7 @@ from typing import Any
 from support.labs import NOW
 
 import dashboard.queries.stored_documents  # noqa: F401  (loaded before the fork)
-import ingest.parsing.source_preview  # noqa: F401
+import ingest.parsing.proposal.source_preview  # noqa: F401
 import spc.stream.evaluate  # noqa: F401
 from dashboard.cli import main as lotdrift
 from ingest.config.lab import load

@@ -22,7 +22,7 @@ from dashboard.charts.thinning import MOST_POINTS
 from dashboard.components.alert_card import group_by_stream
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import page
-from dashboard.web.stream_file import as_csv
+from dashboard.web.files.stream_file import as_csv
 from ingest.audit.subjects import Subject
 from ingest.decisions.responses import respond
 

@@ -18,7 +18,7 @@ from dashboard.queries import bench_queries, lot_document, stored_documents, str
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.scorecard.wording import bench_marks
-from dashboard.text.bench_mark_text import mark_sentence
+from dashboard.text.bench.bench_mark_text import mark_sentence
 from dashboard.text.formatting import day, humidity
 from ingest.alerts.bench_shares import weeks_off
 from ingest.common.instants import from_microseconds, microseconds, weeks_to_us

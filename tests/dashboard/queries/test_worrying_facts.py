@@ -15,7 +15,7 @@ from dashboard.queries import lot_document, stored_documents, stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.scorecard.wording import bag_facts
-from dashboard.text.verdict_text import bags_text, level_text, verdict_text
+from dashboard.text.verdict.verdict_text import bags_text, level_text, verdict_text
 
 BOTH_STORES = True
 

@@ -21,7 +21,7 @@ from dashboard.web.request_guard import LARGEST_BODY
 from ingest.common.errors import CallError
 from ingest.config.lab import load
 from ingest.intake.add_source import Signed, add_file
-from ingest.parsing.source_preview import Preview, preview
+from ingest.parsing.proposal.source_preview import Preview, preview
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
 

@@ -11,7 +11,7 @@ import pytest
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import load
 from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Source
-from ingest.parsing.source_preview import as_toml
+from ingest.parsing.proposal.source_preview import as_toml
 
 EXAMPLE = """
 [lab]

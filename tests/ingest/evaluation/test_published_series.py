@@ -16,7 +16,7 @@ import pytest
 from support.commands import document
 from support.labs import Bench, csv_text
 
-from dashboard.pages import stream as stream_page
+from dashboard.pages.stream import stream as stream_page
 from dashboard.queries.lab_reader import LabReader
 from spc.stream.evaluate import Settings
 from spc.stream.evaluate import stream as evaluate_stream

@@ -25,8 +25,8 @@ from ingest.intake.dry_run import check
 from ingest.intake.insert_rows import add_readings
 from ingest.intake.staging import READINGS
 from ingest.intake.store_drop import KINDS
-from ingest.parsing.measurement_rows import contradicting_readings
 from ingest.parsing.parse_file import read_file
+from ingest.parsing.rows.measurement_rows import contradicting_readings
 from ingest.rounds import rounds
 from ingest.store.store import Store
 

@@ -15,7 +15,7 @@ from dashboard.cli import main
 from ingest.common.errors import CallError
 from ingest.parsing.captures import CaptureForm, read_captures
 from ingest.sessions.waveforms import waveform
-from spc.waveform import energy, shape
+from spc.bench.waveform import energy, shape
 
 TIME = np.arange(-100.0, 400.0)
 LATE = np.clip(TIME, 0, None)

@@ -13,7 +13,7 @@ from support.labs import LAB_TOML, NOW, Bench, lot_rows
 from support.receivers import free_port
 
 from dashboard.cli import main
-from dashboard.pages.bench import layout
+from dashboard.pages.bench.bench import layout
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard

@@ -21,7 +21,7 @@ from ingest.config.lab import load
 from ingest.intake.dry_run import check
 from ingest.rounds.rounds import Round
 from ingest.store.store import known_store
-from spc.waveform import energy, outline, shape
+from spc.bench.waveform import energy, outline, shape
 
 BOTH_STORES = True
 

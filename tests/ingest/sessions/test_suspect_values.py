@@ -12,8 +12,8 @@ from click.testing import CliRunner
 from support.labs import MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
-from dashboard.pages import bench as bench_page
 from dashboard.pages import lot as lot_page
+from dashboard.pages.bench import bench as bench_page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.web.app import make_app
 from ingest.audit.subjects import Subject

@@ -1,0 +1,109 @@
+"""Instruments: what is in date and checked, and the sheet of lots that one which was found off has touched."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard.components.html_parts import lot_link, table, word
+from dashboard.queries.lab_reader import LabReader
+from dashboard.text.bench.capture_text import day_sentence
+from dashboard.text.bench.instrument_text import found_off_line, headline, instrument_line, levels, next_step, turns
+from dashboard.text.formatting import characteristic, counted, day
+from ingest.common.clock import now
+from ingest.documents.bench.instrument import FoundOff, Instrument
+from ingest.sessions.instruments import instruments
+
+__all__ = ["layout"]
+
+# The shape and colour of a state, in the words that pages share.
+STATES = {"checked": "pass", "unchecked": "silent", "overdue": "look", "failed": "act"}
+CAUTION = "These sheets change no verdict. An authorised person decides about a lot, by the text of the standard and the lab's procedure."
+
+
+def layout(lab_reader: LabReader, **_other: str) -> html.Div:
+    """Every instrument that the tests or the calibrations name, as of now."""
+    with lab_reader.reading() as connection:
+        documents = instruments(connection, lab_reader.lab, now())
+    return html.Div(
+        [
+            html.H1(headline(documents)),
+            html.P(next_step(documents), className="lead"),
+            html.P(CAUTION, className="quiet"),
+            *[part for one in documents for part in _instrument(one)],
+        ]
+    )
+
+
+def _instrument(one: Instrument) -> list[Any]:
+    rows = [
+        [
+            day(row["done_at"]),
+            day(row["due_on"]) if row["due_on"] else "",
+            _percent(row["as_found"]),
+            _percent(row["as_left"]),
+            "" if row["uncertainty"] is None else f"{row['uncertainty']:g} %",
+            row["certificate"],
+        ]
+        for row in one["calibrations"]
+    ]
+    heads = ("calibrated", "due", "as found", "as left", "uncertainty (k = 2)", "certificate")
+    checks = ", ".join(f"{day(check['at'])} {check['outcome']}" for check in one["checks"])
+    return [
+        html.H2([word(STATES[one["state"]], one["state"]), f" {one['name']}"]),
+        html.P(instrument_line(one)),
+        html.P(f"Set-up checks, the latest first: {checks}.", className="quiet") if checks else None,
+        table(heads, rows, f"Calibrations of {one['name']}")
+        if rows
+        else html.P("No calibration on record.", className="quiet"),
+        *[html.P([html.Strong("Waveforms. "), day_sentence(each)], className="entry") for each in one["capture_days"]],
+        *[_sheet(sheet) for sheet in one["found_off"]],
+    ]
+
+
+def _percent(value: float | None) -> str:
+    return "" if value is None else f"{value:+g} %".replace("-", "\N{MINUS SIGN}")
+
+
+def _sheet(sheet: FoundOff) -> html.Section:
+    """The lots between two calibrations; those whose verdict would change first."""
+    heads = (
+        "lot",
+        "supplier",
+        "test",
+        "tested",
+        "quarter",
+        "verdict",
+        "as read",
+        "after the check",
+        "straight drift",
+        "since calibration",
+        "verdict then",
+    )
+    rows = [
+        [
+            lot_link(lot["supplier"], lot["lot"]), f"{lot['supplier']} {lot['product']}", characteristic(lot["characteristic"]),
+            day(lot["tested_at"]), lot["quarter"], lot["verdict"], *levels(sheet, place), turns(lot["changes"]),
+        ]
+        for place, lot in enumerate(sheet["lots"])
+    ]  # fmt: skip
+    changed = [row for row, lot in zip(rows, sheet["lots"], strict=True) if lot["changes"]]
+    stands = [row for row, lot in zip(rows, sheet["lots"], strict=True) if not lot["changes"]]
+    numbers = heads[6:10]
+    return html.Section(
+        [
+            html.H3("Found out of tolerance"),
+            html.P(found_off_line(sheet)),
+            table(heads, changed, "Lots whose verdict would change", numbers) if changed else None,
+            html.Details(
+                [
+                    html.Summary(f"{counted(len(stands), 'test')} whose verdict stands under every supposition"),
+                    table(heads, stands, "Lots whose verdict stands", numbers),
+                ]
+            )
+            if stands
+            else None,
+        ],
+        className="sheet",
+    )

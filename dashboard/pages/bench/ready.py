@@ -1,0 +1,75 @@
+"""What may be tested now, and when the rest: the first page in the morning, and on a phone beside the chamber."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard.components.html_parts import link, lot_link, word
+from dashboard.queries.lab_reader import LabReader
+from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, next_step, when
+from dashboard.text.urls import READY
+from ingest.common.clock import now
+from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
+from ingest.sessions.ready import moment_in, ready
+
+__all__ = ["layout"]
+
+# The shape and colour of a state, in the words that pages share.
+STATES = {"ready": "pass", "waiting": "learning", "broken": "act", "silent": "silent"}
+
+
+def layout(lab_reader: LabReader, at: str = "", **_other: str) -> html.Div:
+    """Every chamber with its loads, by the log and the record of loads at this moment, or at the one in the address."""
+    with lab_reader.reading() as connection:
+        document = ready(connection, lab_reader.lab, moment_in("at", at, lab_reader.lab) if at else now())
+    chambers = [part for chamber in document["chambers"] for part in _chamber(chamber)]
+    return html.Div(
+        [
+            html.H1(headline(document)),
+            html.P(next_step(document), className="lead"),
+            html.P(f"As of {when(document['at'])}. {PROMISE}", className="quiet"),
+            _last_known(document),
+            *(chambers or [html.P("No chamber log yet.", className="quiet")]),
+        ]
+    )
+
+
+def _last_known(document: ReadyDocument) -> html.P | None:
+    """A link to the last log entry, where no log goes on to this moment."""
+    if not document["chambers"] or any(chamber["state"] != "silent" for chamber in document["chambers"]):
+        return None
+    last = max(chamber["last_at"] for chamber in document["chambers"])
+    return html.P(link(f"Show the state at the last log entry, {when(last)}", READY, at=last))
+
+
+def _chamber(chamber: ReadyChamber) -> list[Any]:
+    return [
+        html.H2(f"Chamber {chamber['name'] or 'not named'}"),
+        html.P(chamber_line(chamber)),
+        *[_load(load) for load in chamber["loads"]],
+    ]
+
+
+def _load(load: ReadyLoad) -> html.Article:
+    share = min(1.0, load["hours"] / load["required_hours"])
+    lots = [
+        part
+        for lot in load["lots"]
+        for part in (
+            ", ",
+            lot_link(lot["supplier"], lot["lot"]),
+            f" {lot['supplier']} {lot['product']}" + (f" ({lot['specimens']})" if lot["specimens"] else ""),
+        )
+    ][1:]
+    laid = f", {load['laid']}" if load["laid"] else ""
+    return html.Article(
+        [
+            html.H3([word(STATES[load["state"]], load["state"]), f" {load['load']}"]),
+            html.P(load_line(load)),
+            html.Progress(value=f"{share:.3f}", max="1", **{"aria-label": f"Hours of {load['load']}"}),
+            html.P([*(lots or ["Lots not named"]), f". In since {when(load['in_since'])}{laid}."], className="quiet"),
+        ],
+        className="sheet",
+    )

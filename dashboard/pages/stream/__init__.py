@@ -1,0 +1,1 @@
+"""The page of a stream and the forms of its limits."""

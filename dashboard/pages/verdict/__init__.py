@@ -1,0 +1,1 @@
+"""Pages that answer a question about verdicts."""

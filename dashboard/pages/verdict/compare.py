@@ -1,0 +1,199 @@
+"""Compare products or suppliers: which is better, which is no worse, what is not shown, and what would decide it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from dash import dcc, html
+
+from dashboard.charts.comparison_chart import comparison_chart
+from dashboard.charts.sparkline import as_image_address
+from dashboard.components.html_parts import lot_link, stream_link, table, word
+from dashboard.queries.lab_reader import LabReader
+from dashboard.text.formatting import amount, characteristic
+from dashboard.text.urls import COMPARE, COMPARISON_FILE, compare_address
+from dashboard.text.verdict import comparison_text
+from ingest.common.errors import CallError
+from ingest.documents.verdict.comparison import Comparison
+from ingest.verdict.comparison import Request, compare
+
+__all__ = ["layout", "request_of"]
+
+CANDIDATES = ("c1", "c2", "c3", "c4", "c5", "c6")
+
+
+def layout(lab_reader: LabReader, **query: str) -> html.Div:
+    """The page; without candidates, the form alone."""
+    lab = lab_reader.lab
+    with lab_reader.reading() as connection:
+        board = lab_reader.board(connection)
+        names = sorted({row["characteristic"] for row in board if not row["check_standard"]})
+        asked = query.get("characteristic") or (names[0] if names else "")
+        result = compare(connection, lab, request_of({**query, "characteristic": asked})) if query.get("c1") else None
+    films = sorted(
+        {
+            (row["supplier"], row["product"])
+            for row in board
+            if row["characteristic"] == asked and not row["check_standard"]
+        }
+    )
+    form = _form(names, films, {**query, "characteristic": asked})
+    if result is None:
+        return html.Div(
+            [
+                html.H1("Which bag is better?"),
+                html.P(
+                    "Choose a characteristic and two or more candidates. Lots are compared, not readings; lots of the same "
+                    "chamber load are compared with each other.",
+                    className="lead",
+                ),
+                form,
+            ]
+        )
+    return html.Div([*_answer(result, query), html.H2("Another comparison"), form])
+
+
+def request_of(query: Mapping[str, str]) -> Request:
+    """The comparison that an address asks for; CallError where it can't be read."""
+    return Request(
+        query.get("characteristic", ""),
+        tuple(dict.fromkeys(_candidate(query[key]) for key in CANDIDATES if query.get(key))),
+        _day(query.get("since")),
+        _day(query.get("until")),
+        _day(query.get("split")),
+        _percent(query.get("margin")),
+    )
+
+
+def _candidate(text: str) -> tuple[str, str]:
+    try:
+        match json.loads(text):
+            case [str(supplier), str(product)]:
+                return supplier, product
+    except ValueError:
+        pass
+    raise CallError("compare: a candidate in the address is no supplier and product; choose the candidates again")
+
+
+def _day(text: str | None) -> date | None:
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError as error:
+        raise CallError(f"compare: {text!r} is no day; write it as 2026-03-18") from error
+
+
+def _percent(text: str | None) -> float | None:
+    if not text:
+        return None
+    try:
+        number = float(text.replace(",", "."))
+    except ValueError as error:
+        raise CallError(f"compare: {text!r} is no percentage") from error
+    return number if math.isfinite(number) else -1.0
+
+
+def _answer(result: Comparison, query: Mapping[str, str]) -> list[Any]:
+    title = comparison_text.headline(result)
+    rows = [
+        [
+            stream_link(
+                {**one, "characteristic": result["characteristic"]}, comparison_text.name(one, result["split_on"])
+            ),
+            str(len(one["lots"])),
+            amount(one["level"], result["unit"]),
+            comparison_text.change(result, one["room"]),
+            "not shown worse" if one["not_shown_worse"] else "shown worse than another",
+        ]
+        for one in result["candidates"]
+    ]
+    heads = ("candidate", "lots", "level", "room to its limit", "against the others")
+    open_steps = [step for pair in result["pairs"] if (step := comparison_text.next_step(result, pair))]
+    picture = comparison_chart(result, title)
+    return [
+        html.H1(title),
+        html.P(
+            open_steps[0] if open_steps else comparison_text.pair_sentence(result, result["pairs"][0]), className="lead"
+        ),
+        *[html.P(line, className="caution", role="note") for line in comparison_text.cautions(result)],
+        html.Img(src=as_image_address(picture), alt=f"Lot levels side by side. {title}", className="wide-picture")
+        if picture
+        else None,
+        html.H2("Differences"),
+        html.Ul(
+            [
+                html.Li([word(pair["answer"]), " ", comparison_text.pair_sentence(result, pair)])
+                for pair in result["pairs"]
+            ]
+        ),
+        html.H2("Candidates"),
+        table(heads, rows, "Candidates", ("lots", "level", "room to its limit")),
+        html.P(comparison_text.asked(result), className="quiet"),
+        html.P(
+            html.A(
+                "One-page paper (PDF)", href=compare_address(COMPARISON_FILE, query), download="", className="button"
+            )
+        ),
+        html.Details([html.Summary("Every lot"), _lots(result)]),
+    ]
+
+
+def _lots(result: Comparison) -> html.Div:
+    rows = [
+        [
+            comparison_text.name(one, result["split_on"]),
+            lot_link(one["supplier"], lot["lot"]),
+            lot["tested_at"][:10],
+            amount(lot["level"], result["unit"]),
+            lot["block"],
+        ]
+        for one in result["candidates"]
+        for lot in one["lots"]
+    ]
+    return table(("candidate", "lot", "tested", "level", "load"), rows, "Lots compared", ("level",))
+
+
+def _form(names: list[str], films: list[tuple[str, str]], query: Mapping[str, str]) -> html.Form:
+    """The question as a form that works without a script."""
+    options = [("", "–"), *[(json.dumps(film, ensure_ascii=False), " ".join(film)) for film in films]]
+    chosen = {key: query.get(key, "") for key in CANDIDATES}
+    used = [key for key in CANDIDATES if chosen[key]]
+    shown = CANDIDATES[: max(3, min(len(used) + 1, len(CANDIDATES)))]
+    return html.Form(
+        [
+            _select(
+                "characteristic",
+                "characteristic",
+                [(one, characteristic(one)) for one in names],
+                query["characteristic"],
+            ),
+            *[_select(f"candidate {number}", key, options, chosen[key]) for number, key in enumerate(shown, start=1)],
+            html.Label(
+                ["margin, %", dcc.Input(name="margin", type="text", value=query.get("margin", ""), inputMode="decimal")]
+            ),
+            html.Label(
+                [
+                    "first day",
+                    dcc.Input(name="since", type="text", value=query.get("since", ""), placeholder="2026-01-01"),
+                ]
+            ),
+            html.Button("Compare", type="submit"),
+        ],
+        method="get",
+        action=COMPARE,
+        className="choose",
+    )
+
+
+def _select(label: str, name: str, options: list[tuple[str, str]], value: str) -> html.Label:
+    return html.Label(
+        [
+            label,
+            html.Select([html.Option(text, value=key, selected=key == value) for key, text in options], name=name),
+        ]
+    )

@@ -1,0 +1,107 @@
+"""Chambers and loads in words: what may be tested now, and when the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from dashboard.text.formatting import counted
+from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
+
+__all__ = ["PROMISE", "chamber_line", "headline", "load_line", "lots_of", "next_step", "when"]
+
+PROMISE = "A time holds if nothing happens: a chamber that leaves its tolerance starts the hours again."
+BREAKS = {"humid": "too humid", "dry": "too dry", "warm": "too warm", "cold": "too cold", "unlogged": "no log entry"}
+
+
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def when(moment: str | None) -> str:
+    """A moment with the day of the week, as one says it at the bench; the year goes without saying."""
+    if moment is None:
+        return "an unknown time"
+    at = datetime.fromisoformat(moment)
+    return f"{DAYS[at.weekday()]} {at.day} {at:%b, %H:%M}"
+
+
+def headline(document: ReadyDocument) -> str:
+    """What may be tested now."""
+    loads = [load for chamber in document["chambers"] for load in chamber["loads"]]
+    ready = [load for load in loads if load["state"] == "ready"]
+    if ready:
+        return f"Ready to test: {_names(ready)}."
+    if loads:
+        return "No load is ready yet."
+    if document["loads_on_record"]:
+        return "No load is in a chamber."
+    inside = [chamber for chamber in document["chambers"] if chamber["state"] == "inside"]
+    return f"{counted(len(inside), 'chamber')} of {len(document['chambers'])} inside tolerance; no loads on record."
+
+
+def next_step(document: ReadyDocument) -> str:
+    """What comes next: the load that is ready next, or what to do about a broken or silent one."""
+    loads = [load for chamber in document["chambers"] for load in chamber["loads"]]
+    sentences = []
+    waiting = sorted((load for load in loads if load["state"] == "waiting"), key=lambda load: str(load["ready_at"]))
+    if waiting:
+        sentences.append(f"Next: {waiting[0]['load']} at {when(waiting[0]['ready_at'])}.")
+    broken = [load for load in loads if load["state"] == "broken"]
+    if broken:
+        sentences.append(f"Do not test {_names(broken)}: bring the chamber back; the hours then start again.")
+    silent = [load for load in loads if load["state"] == "silent"]
+    if silent:
+        sentences.append(f"Bring the chamber log of {_names(silent)}: without it no hours are shown.")
+    if not document["loads_on_record"]:
+        sentences.append(
+            "Record what goes into a chamber and when: the hours of the bags count, not those of the chamber."
+        )
+    return " ".join(sentences) or "Nothing is waiting."
+
+
+def _names(loads: Sequence[ReadyLoad]) -> str:
+    return ", ".join(load["load"] for load in loads)
+
+
+def chamber_line(chamber: ReadyChamber) -> str:
+    """The state of a chamber, and from when on bags that were in it are ready."""
+    name = f"Chamber {chamber['name'] or 'not named'}"
+    if chamber["humidity"] is None:
+        return f"{name}: no log."
+    reading = f"{chamber['humidity']:.1f} % RH and {chamber['temperature_c']:.1f} °C at {when(chamber['last_at'])}"
+    if chamber["state"] == "silent":
+        return f"{name}: no log entry since {when(chamber['since'])} ({reading})."
+    if chamber["state"] == "outside":
+        return f"{name}: out of tolerance since {when(chamber['since'])} ({reading}). Nothing in it may be tested."
+    since = "at least " if chamber["since_at_least"] else ""
+    return f"{name}: inside tolerance since {since}{when(chamber['since'])} ({reading})."
+
+
+def load_line(load: ReadyLoad) -> str:
+    """The state of a load in one or two sentences."""
+    needed = f"{load['required_hours']:g} h"
+    if load["state"] == "ready":
+        text = f"ready since {when(load['since'])}"
+    elif load["state"] == "waiting":
+        text = f"{load['hours']:.1f} of {needed}; ready at {when(load['ready_at'])}"
+    elif load["state"] == "silent":
+        text = f"no log entry since {when(load['since'])}: the hours can't be shown"
+    else:
+        text = f"broken since {when(load['since'])}: {BREAKS.get(str(load['reason']), 'out of tolerance')}; the {needed} start again"
+    if load["restarted_at"] is not None:
+        cause = BREAKS.get(str(load["reason"]), "the chamber was out of tolerance when it went in")
+        text += f". The clock started again at {when(load['restarted_at'])} ({cause}), which cost {load['lost_hours']:.1f} h"
+    if load["laid"] == "closed":
+        text += ". Closed bags: the hours do not show that the inside is dry"
+    if load["invalid"]:
+        text += f". {counted(load['invalid'], 'test')} of this load came too early and {'does' if load['invalid'] == 1 else 'do'} not count"
+    return f"{text}."
+
+
+def lots_of(load: ReadyLoad) -> str:
+    """The lots in a load, with their specimens."""
+    parts = [
+        f"{lot['supplier']} {lot['product']} {lot['lot']}" + (f" ({lot['specimens']})" if lot["specimens"] else "")
+        for lot in load["lots"]
+    ]
+    return ", ".join(parts) or "lots not named"

@@ -1,0 +1,95 @@
+"""How many bags, in words: for the page and the terminal."""
+
+from __future__ import annotations
+
+from dashboard.text.formatting import amount, counted, percent
+from dashboard.text.verdict.conformity_text import rule_words
+from ingest.documents.verdict.bags import BagsDocument
+
+__all__ = ["advice", "discharges", "headline", "next_lot", "plan_sentence", "proof", "scatter", "two_loads"]
+
+
+def headline(result: BagsDocument) -> str:
+    """The answer in one sentence."""
+    times = round(100 * result["chance"])
+    return f"With {counted(result['bags'], 'bag')} a lot at {amount(result['level'], result['unit'])} passes {times} times in 100."
+
+
+def advice(result: BagsDocument) -> str:
+    """Today's number beside it, and what to do next."""
+    limit, unit = amount(result["limit"], result["unit"]), result["unit"]
+    text = f"Limit {limit}, {rule_words(result['rule'])}; {counted(result['readings'], 'discharge')} a bag. "
+    if result["bags"] != result["bags_today"] or result["readings"] != result["readings_today"]:
+        text += f"With today's {counted(result['bags_today'], 'bag')} of {result['readings_today']} it passes {round(100 * result['chance_today'])} times. "
+    row = next(one for one in result["numbers"] if one["bags"] == result["bags"])
+    passes, stopped = amount(row["passes"], unit), amount(row["stopped"], unit)
+    return (
+        text
+        + f"Up to {passes} 99 of 100 lots pass; from {stopped} 99 of 100 do not. Move a slider to try other numbers."
+    )
+
+
+def proof(result: BagsDocument) -> str:
+    """What so many bags at that level prove of the lot's bags."""
+    text = (
+        f"{counted(result['bags'], 'bag')} with a mean of {amount(result['level'], result['unit'])} prove that at least "
+        f"{percent(result['proves'])} of the lot's bags are inside (95 % confidence). Counted only, all of them inside prove {percent(result['by_count'])}."
+    )
+    if result["bags_for_90"] is None:
+        return text + " No number of bags proves 90 % at this level: the best estimate itself is below."
+    return text + f" To prove 90 % takes {counted(result['bags_for_90'], 'bag')}."
+
+
+def scatter(result: BagsDocument) -> str:
+    """The variation that the figures rest on, and where the bench part comes from."""
+    own = result["scatter"]
+    text = f"Bags of one lot vary by {100 * own['bag']:.1f} %, discharges on one bag by {100 * own['reading']:.1f} %"
+    if own["bench"] is not None:
+        text += f", sessions of the bench by {100 * own['bench']:.1f} % (from the {own['bench_source']})"
+    elif own["bench_bound"] is not None:
+        text += f"; the bench part is not known and counts with its bound of {100 * own['bench_bound']:.1f} %"
+    else:
+        text += "; the bench part is not known and left out"
+    return text + f", the instrument by {100 * own['instrument']:.1f} %."
+
+
+def discharges(result: BagsDocument) -> str:
+    """Why more discharges help little."""
+    first, last = result["discharges"][0], result["discharges"][-1]
+    return (
+        f"More bags help; more discharges barely do: {counted(result['bags'], 'bag')} of {counted(first['readings'], 'discharge')} "
+        f"show the level to {100 * first['u']:.1f} %, of {last['readings']} to {100 * last['u']:.1f} %."
+    )
+
+
+def plan_sentence(result: BagsDocument) -> str:
+    """The plan that keeps the two declared risks."""
+    own = result["plan"]
+    return (
+        f"To pass lots with {percent(own['good'])} of bags beyond the limit (all but {percent(own['good_risk'])} of them) and stop "
+        f"lots with {percent(own['bad'])} beyond (all but {percent(own['bad_risk'])}), measure {own['bags']} bags and pass if their "
+        f"mean is {own['k']:.2f} standard deviations inside; with a known scatter {own['bags_known']} bags and {own['k_known']:.2f}. "
+        f"Counting only, {own['bags_by_count']} bags must all be inside to stop the bad lots."
+    )
+
+
+def two_loads(result: BagsDocument) -> str:
+    """The plan of two chamber loads."""
+    own = result["two_loads"]
+    return (
+        f"In two loads, {own['first']} bags and {own['second']} more only if the first are not sure either way; then all of them "
+        f"decide by the limit itself. The lot passes {round(100 * own['chance'])} times in 100 and takes {own['mean_bags']:.1f} bags on average."
+    )
+
+
+def next_lot(result: BagsDocument) -> str:
+    """What the last lots prove of the next one."""
+    own = result["next_lot"]
+    if own is None:
+        return "Fewer than three lots: they prove nothing of the next one yet."
+    side = "below" if result["side"] == "upper" else "above"
+    verdict = "inside the limit" if own["inside"] else "not inside the limit"
+    return (
+        f"The last {own['lots']} lots ({own['bags']} bags) prove that 90 % of the next lot's bags lie {side} "
+        f"{amount(own['bound'], result['unit'])} (95 % confidence), which is {verdict}, if the film stays as it is."
+    )

@@ -1,0 +1,119 @@
+"""A comparison in words: for the page, the terminal and the paper."""
+
+from __future__ import annotations
+
+from dashboard.text.formatting import amount, characteristic, counted, day, signed
+from ingest.documents.verdict.comparison import Candidate, Comparison, Pair
+from spc.vocabulary.enums import Scale
+
+__all__ = ["asked", "cautions", "change", "headline", "name", "next_step", "pair_sentence"]
+
+ANSWERS = {
+    "better": "{b} is better than {a}",
+    "worse": "{b} is worse than {a}",
+    "different": "{b} and {a} differ",
+    "no worse": "{b} is no worse than {a} by {margin:g} %",
+}
+
+
+def name(one: Candidate, split_at: str | None = None) -> str:
+    """A candidate by name, with its time where one product is compared with itself."""
+    text = f"{one['supplier']} {one['product']}"
+    return f"{text} {one['time']} {split_at}" if one["time"] else text
+
+
+def headline(result: Comparison) -> str:
+    """The answer in one sentence."""
+    if len(result["candidates"]) == 2:
+        return _answer(result, result["pairs"][0]) + "."
+    if all(pair["answer"] == "no answer" for pair in result["pairs"]):
+        return f"No answer for these {len(result['candidates'])} candidates."
+    best = [name(one) for one in result["candidates"] if one["not_shown_worse"]]
+    if len(best) == len(result["candidates"]):
+        return f"None of {len(best)} candidates is shown to be worse than another."
+    return f"Not shown worse than another: {', '.join(best)} of {len(result['candidates'])} candidates."
+
+
+def _answer(result: Comparison, pair: Pair) -> str:
+    a, b = (name(result["candidates"][pair[end]], result["split_on"]) for end in ("first", "second"))
+    if pair["answer"] == "no answer":
+        return f"No answer for {a} and {b}: {pair['why']}"
+    if pair["answer"] == "not shown":
+        return f"Not shown that {a} and {b} differ"
+    return ANSWERS[pair["answer"]].format(a=a, b=b, margin=result["margin_percent"] or 0)
+
+
+def change(result: Comparison, value: float | None) -> str:
+    """A difference: in percent on a log scale, else in the unit."""
+    if value is None:
+        return "–"
+    if Scale(result["scale"]) == Scale.LOG:
+        return f"{signed(value, '.0f')} %"
+    return f"{'−' if value < 0 else '+'}{amount(abs(value), result['unit'])}"
+
+
+def pair_sentence(result: Comparison, pair: Pair) -> str:
+    """The difference of a pair with its interval, and the lots that it comes from."""
+    if pair["change"] is None:
+        return f"{_answer(result, pair)}."
+    a, b = (result["candidates"][pair[end]] for end in ("first", "second"))
+    lots = f"{len(a['lots'])} and {len(b['lots'])} lots"
+    low, high = change(result, pair["change_low"]), change(result, pair["change_high"])
+    text = (
+        f"{name(b, result['split_on'])} reads {change(result, pair['change'])} against {name(a, result['split_on'])} (between {low} and "
+        f"{high}, 95 % confidence; {lots}"
+    )
+    text += f", compared within the same {counted(pair['loads'], 'load')})." if pair["paired"] else ")."
+    if pair["paired"]:
+        text += f" Over all lots, not paired, it would be {change(result, pair['unpaired_change'])}."
+    if pair["alike"] is not None:
+        shown = "Shown" if pair["alike"] else "Not shown"
+        text += f" {shown}: that the two are alike within {result['margin_percent']:g} %."
+    return text
+
+
+def next_step(result: Comparison, pair: Pair) -> str:
+    """What would decide an open question; empty where nothing is open."""
+    if pair["answer"] != "not shown":
+        return ""
+    if pair["lots_needed"] is None:
+        return "No number of lots is likely to decide it."
+    kind = "loads with both" if pair["paired"] else "lots each"
+    return f"{pair['lots_needed']} {kind} would decide it in 80 of 100 cases, if the difference stays as it is."
+
+
+def cautions(result: Comparison) -> list[str]:
+    """What weakens the comparison, the gravest first."""
+    lines = []
+    for pair in result["pairs"]:
+        a, b = (name(result["candidates"][pair[end]], result["split_on"]) for end in ("first", "second"))
+        if pair["never_together"]:
+            lines.append(
+                f"{a} and {b} never shared a load, a day or an instrument: a difference of the bench can't be separated from one of the film."
+            )
+    for one in result["candidates"]:
+        if one["moves"]:
+            lines.append(
+                f"{name(one)} moved in this time: its mean is no fair picture. It stands at {amount(one['level_now'], result['unit'])} now."
+            )
+        if one["left_out"]:
+            lines.append(f"{counted(one['left_out'], 'lot')} of {name(one)} left out: beyond the range of the meter.")
+    if result["better"] == "none":
+        lines.append("The limits have two sides or none: which level is better is not declared.")
+    if result["margin_percent"] is None:
+        lines.append(
+            'No margin is declared, so that "no worse" and "alike" can\'t be answered; declare margin_percent or give one.'
+        )
+    return lines
+
+
+def asked(result: Comparison) -> str:
+    """The question: characteristic, window, margin and where it comes from."""
+    text = (
+        f"{characteristic(result['characteristic']).capitalize()}, lots tested from {day(result['since'])} to before "
+        f"{day(result['until'])}, the first valid test of each; the lot is the unit."
+    )
+    if result["margin_percent"] is not None:
+        where = "declared in lab.toml" if result["margin_from"] == "lab.toml" else "given with the question"
+        text += f" Margin {result['margin_percent']:g} %, {where}."
+    return text + (" Several questions at once: p values by Holm." if len(result["pairs"]) > 1 else "")

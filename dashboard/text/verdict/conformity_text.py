@@ -1,0 +1,101 @@
+"""How sure a verdict is, in words. Each sentence answers one of three questions: the mean, the next bag, the part of the bags."""
+
+from __future__ import annotations
+
+from dashboard.text.formatting import amount, counted, percent
+from ingest.documents.verdict.conformity import Conformity, LotProof, Rule, RuleRisks
+from spc.vocabulary.enums import BenchSource
+
+__all__ = ["bags_sentence", "chance", "mean_sentence", "measurement", "next_bag_sentence", "risk_words", "rule_words"]
+
+
+def chance(value: float | None, low: float | None, high: float | None, *, open_end: bool) -> str:
+    """A chance with its ends where they differ: "95 %", "80 to 95 %", "at most 95 %"."""
+    top = high if value is None else value
+    if top is None:
+        return "not known"
+    if low is None:
+        return f"at most {percent(top)}" if open_end else percent(top)
+    shown_low, shown_top = percent(low), percent(top if high is None else high)
+    return shown_top if shown_low == shown_top else f"{shown_low.removesuffix(' %')} to {shown_top}"
+
+
+def mean_sentence(result: Conformity, judged_by: str) -> tuple[str, str]:
+    """Whether the lot's mean is inside: the answer, and what limits it."""
+    if judged_by == "worst":
+        return "no chance stated", "The worst of many readings is judged; no such chance exists for it."
+    answer = chance(result["p"], result["p_low"], result["p_high"], open_end=True)
+    if result["p"] is None and result["p_high"] is not None:
+        return answer, "Readings beyond the range of the meter leave it open."
+    return answer, measurement(result)
+
+
+def measurement(result: Conformity) -> str:
+    """The uncertainty of the level with its parts: "measurement 5.8 %: bags 4.9, readings 0.8, bench not known, …"."""
+    parts = result["parts"]
+    if result["u"] is None:
+        return "Its uncertainty is not known: one bag, and no other lot shows the variation between bags."
+    names = [
+        f"{name} {100 * value:.1f}"
+        for name, value in (
+            ("bags", parts["bags"]),
+            ("readings", parts["readings"]),
+            ("instrument", parts["instrument"]),
+        )
+        if value
+    ]
+    bench = "bench not known" if parts["bench"] is None else f"bench {100 * parts['bench']:.1f}"
+    names.insert(min(2, len(names)), bench)
+    text = f"measurement {100 * result['u']:.1f} %: {', '.join(names)}"
+    if result["bench"] == BenchSource.UNKNOWN:
+        high = result["u_high"]
+        text += "; no bound yet" if high is None else f"; at most {100 * high:.1f} % with the bench"
+    return text + ("; bags of this lot alone, they vary more than usual" if result["own_variance"] else "")
+
+
+def next_bag_sentence(result: Conformity) -> str:
+    """Whether a random further bag is inside."""
+    return chance(result["next_bag"], result["next_bag_low"], result["next_bag_high"], open_end=True)
+
+
+def bags_sentence(proof: LotProof | None, unit: str) -> tuple[str, str]:
+    """What part of the lot's bags is inside: what the bags prove, and what would prove 90 %."""
+    if proof is None:
+        return "not known", "A valid test against a limit is needed."
+    bags = f"{counted(proof['bags'], 'bag')} {'proves' if proof['bags'] == 1 else 'prove'}"
+    count = f"counting alone ({proof['bags_inside']} of {proof['bags']} inside) proves {percent(proof['by_count'])}"
+    if proof["inside"] is None:
+        return (
+            f"at least {percent(proof['by_count'])}",
+            f"{bags} it by counting: {proof['bags_inside']} are inside for certain.",
+        )
+    answer = f"at least {percent(proof['inside'])}"
+    best = f"best estimate {percent(proof['best'])}"
+    if proof["inside"] >= 0.9:
+        return answer, f"{bags} it with 95 % confidence; {best}; {count}."
+    if proof["bags_for_90"] is not None:
+        more = f"90 % would take {counted(proof['bags_for_90'], 'bag')} like these"
+    elif proof["level_for_90"] is not None:
+        more = f"90 % would need a level of {amount(proof['level_for_90'], unit)}"
+    else:
+        more = "90 % is out of reach"
+    return answer, f"{bags} it with 95 % confidence; {best}; {more}; {count}."
+
+
+def rule_words(rule: Rule) -> str:
+    """A decision rule: "simple acceptance", "guarded: at most 5 % wrong passes"."""
+    if rule["rule"] == "simple":
+        return "simple acceptance"
+    text = f"guarded: wrong passes at most {100 * (rule['wrong_pass'] or 0):g} %"
+    return text + (f", wrong fails at most {100 * rule['wrong_fail']:g} %" if rule["wrong_fail"] else "")
+
+
+def risk_words(risk: RuleRisks) -> str:
+    """The rule of a row of risks, with its bags."""
+    rule: Rule = {
+        "rule": risk["rule"],
+        "wrong_pass": risk["wrong_pass"],
+        "wrong_fail": risk["wrong_fail"],
+        "from": None,
+    }
+    return f"{rule_words(rule)}, {counted(risk['bags'], 'bag')}" + (" (declared)" if risk["declared"] else "")

@@ -1,0 +1,1 @@
+"""Routes that send a file."""

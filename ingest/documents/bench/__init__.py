@@ -1,0 +1,1 @@
+"""Documents about the bench: loads, instruments, captures."""

@@ -1,0 +1,1 @@
+"""Documents about verdicts: bags, conformity, comparison, reports."""

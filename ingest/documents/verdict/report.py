@@ -1,0 +1,110 @@
+"""The test report of one lot, as it is drawn up and as it is kept once issued."""
+
+from __future__ import annotations
+
+from typing_extensions import TypedDict
+
+from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment, Probability
+from ingest.documents.verdict.conformity import Rule, UncertaintyParts
+from spc.vocabulary.enums import BenchSource, Scale, Verdict
+
+__all__ = ["ReportEntries", "ReportReading", "ReportSession", "ReportStatistics", "TestReport"]
+
+
+class ReportReading(TypedDict):
+    """One reading as it was written and in the unit."""
+
+    specimen: Count
+    reading: Count
+    value: float
+    bound: Bound
+    written: str
+
+
+class ReportStatistics(TypedDict):
+    """Statistics of the measured readings; the intervals come from bag means. None where they can't be given."""
+
+    bags: Count
+    readings: Count
+    bounded: Count
+    minimum: float | None
+    maximum: float | None
+    median: float | None
+    mean: float | None
+    mean_low: float | None
+    mean_high: float | None
+    geometric_mean: float | None
+    geometric_low: float | None
+    geometric_high: float | None
+    sd_bags: float | None
+    sd_within: float | None
+
+
+class ReportSession(TypedDict):
+    """One test session; `deviations` are those that the program lists by itself."""
+
+    characteristic: str
+    method: str
+    unit: str
+    scale: Scale
+    tested_at: Moment
+    ended_at: Moment
+    chamber: str
+    instrument: str
+    load: str
+    operators: list[str]
+    conditioning: ConditioningState
+    hours: float | None
+    humidity_min: float | None
+    humidity_max: float | None
+    required: str
+    valid: bool
+    judged_by: JudgedBy
+    judged: float | None
+    limit_lower: float | None
+    limit_upper: float | None
+    limit_document: str | None
+    verdict: Verdict
+    rule: Rule | None
+    accept_lower: float | None
+    accept_upper: float | None
+    p: Probability | None
+    p_low: Probability | None
+    p_high: Probability | None
+    u: float | None
+    u_high: float | None
+    parts: UncertaintyParts | None
+    bench: BenchSource | None
+    statistics: ReportStatistics
+    deviations: list[str]
+    readings: list[ReportReading]
+
+
+class ReportEntries(TypedDict):
+    """What a person enters on a report."""
+
+    number: str
+    issued_by: str
+    authorisation: str
+    customer: str
+    state: str
+    sampling: str
+    deviations: str
+    replaces: str
+    changes: str
+
+
+class TestReport(TypedDict):
+    """A test report; `issued_at` is null for a draft."""
+
+    lab: str
+    address: str
+    supplier: str
+    product: str
+    lot: str
+    received_on: Day | None
+    made_on: Day | None
+    drawn_up_at: Moment
+    issued_at: Moment | None
+    entries: ReportEntries
+    sessions: list[ReportSession]

@@ -1,0 +1,1 @@
+"""Propose and preview the source of a file that nobody has declared."""

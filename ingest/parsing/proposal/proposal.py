@@ -1,0 +1,437 @@
+"""Propose a source for a file that nobody declared: from its first bytes, and the characteristics of the lab.
+
+Pure: bytes and declarations in, a declaration with its doubts out. The command and the page "Add a file" share it. Nothing is
+assumed in silence: each guess that the file does not settle is a doubt, with the key of `lab.toml` that settles it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from difflib import SequenceMatcher, get_close_matches
+from pathlib import PurePath
+from typing import Any
+
+from ingest.common.text import quoted
+from ingest.common.units import (
+    BLANKS,
+    UNITS,
+    Quantity,
+    UnitError,
+    ValueTextError,
+    logger_unit,
+    parse_number,
+    parse_unit,
+)
+from ingest.config.lab import STANDARD_FOLDERS, Lab
+from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Characteristic, Source
+from ingest.parsing.cells import DecimalEvidence
+from ingest.parsing.csv_table import FileFormat, NotATableError, Table, read_table
+from ingest.parsing.proposal.column_words import EXPECTED_NAMES, TIME_WORDS, bare_name, has_word, needs_mapping
+from ingest.parsing.proposal.stamp_format import holds_days, holds_times, stamp_format
+
+__all__ = ["PROPOSAL_BYTES", "Proposal", "propose"]
+
+# The beginning of a file, from which a source is proposed; it must contain the header.
+PROPOSAL_BYTES = 1 << 20
+TITLE_LINES = 30
+# A header that is looked for among title lines is within this many bytes.
+HEAD_BYTES = 1 << 16
+EXAMPLES = 200
+IN_BRACKETS = re.compile(r"[\[(]\s*([^\])]+?)\s*[\])]\s*$")
+# What a name of a characteristic may contain, and how other languages say it.
+SAME_WORDS = {
+    "innen": "inside",
+    "außen": "outside",
+    "aussen": "outside",
+    "energie": "energy",
+    "widerstand": "resistance",
+}
+CODE_PAGE = "cp1252"
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A source, and one line for each doubt that a person has to settle."""
+
+    source: Source
+    doubts: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A source while it is put together."""
+
+    kind: str
+    cells: list[str]
+    table: Table
+    lab: Lab
+    declared: dict[str, Any] = field(default_factory=dict)
+    doubts: list[str] = field(default_factory=list)
+    # Our name of the columns that are recognised, by their position.
+    matches: dict[str, int] = field(default_factory=dict)
+
+    def texts(self, index: int) -> list[str]:
+        """The first distinct filled cells of a column."""
+        cells = (text.strip(BLANKS) for text in self.table.columns[index].slice(0, 20 * EXAMPLES).to_pylist())
+        return list(dict.fromkeys(text for text in cells if text))[:EXAMPLES]
+
+    def left(self) -> list[int]:
+        """The columns without a meaning so far."""
+        named = {*self.declared.get("readings", ()), *self.declared.get("values", {}), self.declared.get("time_column")}
+        taken = set(self.matches.values())
+        return [index for index, cell in enumerate(self.cells) if cell and index not in taken and cell not in named]
+
+
+def propose(head: bytes, lab: Lab, name: str = "") -> Proposal:
+    """Propose a source for a file.
+
+    Parameters
+    ----------
+    head : bytes
+        Its first `PROPOSAL_BYTES` bytes.
+    lab : Lab
+        Its characteristics and sources.
+    name : str
+        The name of the file, from which a pattern is made where the folder has a source already.
+
+    Raises
+    ------
+    NotATableError
+        If no header is found.
+    """
+    encoding, doubts = _encoding(head)
+    if len(head) >= PROPOSAL_BYTES:
+        head = head[: head.rfind(b"\n") + 1] or head
+    skip_rows = _title_lines(head, encoding)
+    form = FileFormat(encoding, None, skip_rows, EXPECTED_NAMES)
+    table = read_table(head, form)
+    units_row = _is_units_row(table)
+    if units_row:
+        table = read_table(head, FileFormat(encoding, None, skip_rows, EXPECTED_NAMES, units_row=True))
+    cells = [cell.strip(BLANKS + "\r\n") for cell in table.header]
+    draft = _Draft(_kind(cells), cells, table, lab, doubts=doubts)
+    draft.declared = {"kind": draft.kind, "folder": STANDARD_FOLDERS[draft.kind]}
+    draft.declared |= {"encoding": encoding, "skip_rows": skip_rows, "units_row": units_row}
+    # A comma is the usual delimiter; another one that the header leaves open would be recognised wrongly some day.
+    draft.declared["delimiter"] = None if table.delimiter == "," else table.delimiter
+    _match_columns(draft)
+    _propose_stamps(draft)
+    if draft.kind == "tests":
+        _propose_values(draft)
+    _propose_fixed(draft)
+    _propose_decimal(draft)
+    _propose_pattern(draft, name)
+    ours = {ours: draft.cells[index] for ours, index in draft.matches.items()}
+    draft.declared["columns"] = {name: cell for name, cell in ours.items() if needs_mapping(name, cell)}
+    return Proposal(Source.model_validate(draft.declared), tuple(draft.doubts))
+
+
+# The file
+
+
+def _encoding(head: bytes) -> tuple[str | None, list[str]]:
+    """The encoding to declare; None where it is recognised by itself."""
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff") or head.startswith(b"\xef\xbb\xbf"):
+        return None, []
+    if head[1::2].count(0) > len(head) // 4:
+        return "utf-16-le", []
+    try:
+        # The last character may be cut.
+        head[: max(head.rfind(b"\n"), 0) or len(head)].decode("utf-8")
+    except UnicodeDecodeError:
+        sample = (
+            next((line for line in head.splitlines() if not line.isascii()), b"").decode(CODE_PAGE, "replace").strip()
+        )
+        return CODE_PAGE, [
+            f'the text is not UTF-8; encoding = "{CODE_PAGE}" (Western European) is proposed: if {quoted(sample)} looks wrong, '
+            'declare another one, such as "cp850" or "cp1250"'
+        ]
+    return None, []
+
+
+def _title_lines(head: bytes, encoding: str | None) -> int:
+    """The number of lines above the line that is most like a header."""
+    best, best_score = 0, 0.0
+    for skip_rows in range(TITLE_LINES):
+        try:
+            table = read_table(head[:HEAD_BYTES], FileFormat(encoding, None, skip_rows, EXPECTED_NAMES))
+        except NotATableError:
+            break
+        recognised = sum(bare_name(cell) in EXPECTED_NAMES for cell in table.header)
+        # A header has more cells than a title, units in brackets, no numbers, and rows of its length below it.
+        texts = sum(bool(cell.strip()) and not _is_number(cell) for cell in table.header)
+        fits = len(table.lines) / (len(table.lines) + len(table.broken) or 1)
+        score = 2.0 * recognised + 0.5 * texts * fits - 0.1 * skip_rows
+        if score > best_score:
+            best, best_score = skip_rows, score
+    return best
+
+
+def _is_units_row(table: Table) -> bool:
+    """Whether the first row below the header holds units and nothing else."""
+    if not len(table.lines):
+        return False
+    cells = [column[0].as_py().strip(BLANKS) for column in table.columns]
+    filled = [cell for cell in cells if cell.strip("-[]() ")]
+    return bool(filled) and all(_unit_in(cell) for cell in filled)
+
+
+def _unit_in(cell: str) -> str:
+    """The unit of a cell such as `[µJ]` or `Energy (µJ)`, as our name; "" if there is none."""
+    match = IN_BRACKETS.search(cell)
+    text = match[1] if match else cell
+    if (climate := logger_unit(text)) is not None and climate != "%":
+        return climate
+    try:
+        return parse_unit(text).name
+    except UnitError:
+        return climate or ""
+
+
+def _is_number(cell: str) -> bool:
+    for decimal in (".", ","):
+        try:
+            parse_number(cell, decimal)
+        except ValueTextError:
+            continue
+        return True
+    return False
+
+
+# The columns
+
+
+def _kind(cells: Sequence[str]) -> str:
+    """A log has a humidity and no lot or bag."""
+    bare = [bare_name(cell) for cell in cells]
+    has = {ours for ours in (*TEST_COLUMNS, *CLIMATE_COLUMNS) if any(has_word(ours, one) for one in bare)}
+    is_log = "humidity_percent" in has or ("temperature_c" in has and "value" not in has)
+    return "climate" if is_log and not has & {"lot", "specimen"} else "tests"
+
+
+def _match_columns(draft: _Draft) -> None:
+    """Find our columns by their names, then by other words for them, then by likeness; each column is used once."""
+    columns = TEST_COLUMNS if draft.kind == "tests" else CLIMATE_COLUMNS
+    left = {index: bare_name(cell) for index, cell in enumerate(draft.cells) if cell}
+    numbered = {draft.cells.index(cell) for cell in _numbered(draft.cells)} if draft.kind == "tests" else set()
+    for is_like in (lambda ours, bare: bare == ours, has_word):
+        for ours in columns:
+            index = next((index for index, bare in left.items() if is_like(ours, bare) and index not in numbered), None)
+            if ours not in draft.matches and index is not None:
+                draft.matches[ours] = index
+                del left[index]
+    for ours in columns:
+        free = {bare: index for index, bare in left.items() if index not in numbered}
+        close = get_close_matches(ours, list(free), n=1, cutoff=0.8) if ours not in draft.matches else []
+        if close:
+            draft.matches[ours] = free[close[0]]
+            del left[free[close[0]]]
+            draft.doubts.append(
+                f"{quoted(draft.cells[draft.matches[ours]])} is taken for {ours} as the names are alike; correct it in columns"
+            )
+
+
+def _numbered(cells: Sequence[str]) -> list[str]:
+    """The longest series of cells that differ only in a number, such as d1 … d6, or `E1 [µJ]` … `E6 [µJ]`."""
+    series: dict[str, list[str]] = {}
+    for cell in cells:
+        match = re.fullmatch(r"(.*?)[ _.-]*[0-9]+(\s*[\[(].*)?", cell)
+        if match:
+            series.setdefault(f"{match[1].casefold()}{match[2] or ''}", []).append(cell)
+    longest = max(series.values(), key=len, default=[])
+    return longest if len(longest) > 1 else []
+
+
+def _propose_stamps(draft: _Draft) -> None:
+    """Find the day and time of a row, in one column or two, and its format."""
+    ours = "tested_at" if draft.kind == "tests" else "logged_at"
+    index = draft.matches.get(ours)
+    days = [one for one in (index, *draft.left()) if one is not None and holds_days(draft.texts(one))]
+    if index is None or (not days and holds_times(draft.texts(index))):
+        draft.doubts.append(f'no column holds day and time; name it as columns = {{ {ours} = "…" }}')
+        return
+    if holds_times(draft.texts(index)) and days:
+        index = draft.matches[ours] = days[0]
+    times = [one for one in [*draft.left(), *range(len(draft.cells))] if one != index and holds_times(draft.texts(one))]
+    cells = draft.texts(index)
+    if holds_days(cells) and times:
+        time = min(times, key=lambda one: (bare_name(draft.cells[one]) not in TIME_WORDS, one))
+        draft.matches = {name: at for name, at in draft.matches.items() if at != time}
+        draft.declared["time_column"] = draft.cells[time]
+        both = zip(draft.table.columns[index].to_pylist(), draft.table.columns[time].to_pylist(), strict=True)
+        joined = (f"{day.strip(BLANKS)} {clock.strip(BLANKS)}" for day, clock in both if day.strip() and clock.strip())
+        cells = list(dict.fromkeys(joined))[:EXAMPLES]
+    form = stamp_format(cells)
+    draft.declared["time_format"] = form.form
+    if form.doubt:
+        draft.doubts.append(form.doubt)
+
+
+# The values
+
+
+def _propose_values(draft: _Draft) -> None:
+    """Find the columns of values: one, a series of readings on a bag, or one for each characteristic."""
+    if "value" not in draft.matches:
+        series = [cell for cell in _numbered(draft.cells) if draft.cells.index(cell) in draft.left()]
+        if series:
+            draft.declared["readings"] = series
+            draft.matches.pop("reading", None)
+        else:
+            _propose_by_unit(draft)
+    if draft.declared.get("values"):
+        return
+    indices = [draft.cells.index(cell) for cell in draft.declared.get("readings", ())]
+    indices += [draft.matches["value"]] if "value" in draft.matches else []
+    units = {unit for index in indices if (unit := _unit_in_brackets(draft.cells[index]))}
+    if "characteristic" not in draft.matches:
+        _propose_characteristic(draft, units)
+    if not units and "unit" not in draft.matches and indices:
+        _propose_unit(draft)
+
+
+def _unit_in_brackets(cell: str) -> str:
+    return _unit_in(cell) if IN_BRACKETS.search(cell) else ""
+
+
+def _propose_by_unit(draft: _Draft) -> None:
+    """Take columns of numbers with a unit of a declared characteristic as its values."""
+    by_index = {}
+    for index in draft.left():
+        unit, texts = _unit_in_brackets(draft.cells[index]), draft.texts(index)
+        if unit in UNITS and sum(map(_is_number, texts)) * 2 > len(texts):
+            by_index[index] = UNITS[unit].quantity
+    if not by_index:
+        draft.doubts.append(
+            'no column of values is recognised; name it as columns = { value = "…" }, as readings = ["…", "…"] where a row holds '
+            'several readings of a bag, or as values = { "…" = "a characteristic" }'
+        )
+        return
+    if len(by_index) == 1:
+        (draft.matches["value"],) = by_index
+        return
+    values: dict[str, str] = {}
+    for index, quantity in by_index.items():
+        free = [one for one in _of_quantity(draft.lab, quantity) if one.name not in values.values()]
+        if not free:
+            draft.doubts.append(
+                f"{quoted(draft.cells[index])} is kept as a note: lab.toml declares no further [[characteristic]] of {quantity.name}"
+            )
+            continue
+        chosen = max(free, key=lambda one: _likeness(draft.cells[index], one.name))
+        values[draft.cells[index]] = chosen.name
+        if len(free) > 1:
+            names = " or ".join(one.name for one in free)
+            draft.doubts.append(
+                f"{quoted(draft.cells[index])} could be {names}; {chosen.name} is proposed, correct it in values"
+            )
+    draft.declared["values"] = values
+
+
+def _of_quantity(lab: Lab, quantity: Quantity) -> list[Characteristic]:
+    return [one for one in lab.characteristics if UNITS[one.unit].quantity is quantity]
+
+
+def _likeness(cell: str, name: str) -> float:
+    words = {SAME_WORDS.get(word, word) for word in bare_name(cell).split()}
+    of_name = set(name.casefold().replace("_", " ").split())
+    return len(words & of_name) + SequenceMatcher(None, bare_name(cell), name).ratio() / 10
+
+
+def _propose_characteristic(draft: _Draft, units: set[str]) -> None:
+    quantities = {UNITS[unit].quantity for unit in units if unit in UNITS}
+    fitting = [one for quantity in quantities for one in _of_quantity(draft.lab, quantity)] or list(
+        draft.lab.characteristics
+    )
+    draft.declared.setdefault("fixed", {})["characteristic"] = fitting[0].name
+    if len(fitting) > 1 or not quantities:
+        names = ", ".join(one.name for one in fitting)
+        draft.doubts.append(
+            f"no column names the characteristic; {fitting[0].name} is proposed, correct it in fixed (declared are {names})"
+        )
+
+
+def _propose_unit(draft: _Draft) -> None:
+    name = draft.declared.get("fixed", {}).get("characteristic")
+    unit = next((one.unit for one in draft.lab.characteristics if one.name == name), draft.lab.characteristics[0].unit)
+    draft.declared["units"] = {"value": unit}
+    draft.doubts.append(
+        f'no unit is written; units = {{ value = "{unit}" }} is proposed: look at the instrument, and correct it'
+    )
+
+
+def _propose_fixed(draft: _Draft) -> None:
+    """Propose a text for each required column that the file lacks and that may be the same in all its rows."""
+    fixed: dict[str, Any] = draft.declared.setdefault("fixed", {})
+
+    def lacks(name: str, text: str, why: str) -> None:
+        if name not in draft.matches:
+            fixed[name] = text
+            draft.doubts.append(f'{why}; fixed = {{ {name} = "{text}" }} is proposed, write what is right for all rows')
+
+    if draft.kind == "climate":
+        lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that the tests use")
+        for name in ("humidity_percent", "temperature_c"):
+            if name not in draft.matches:
+                draft.doubts.append(f'no column of {name} is recognised; name it as columns = {{ {name} = "…" }}')
+        return
+    lacks("supplier", "supplier", "no column names the supplier")
+    lacks("product", "product", "no column names the product")
+    for name, what in (("lot", "the lot"), ("specimen", "the number of the bag")):
+        if name not in draft.matches:
+            draft.doubts.append(f'no column of {what} is recognised; name it as columns = {{ {name} = "…" }}')
+    if "chamber" not in draft.matches:
+        draft.doubts.append(
+            'no column names the chamber; tests that need conditioning are not valid without it: declare fixed = { chamber = "…" }'
+        )
+    if "value" in draft.matches and "reading" not in draft.matches:
+        lacks("reading", "1", "no column numbers the readings of a bag, so each row is its only one")
+
+
+# What is left
+
+
+def _measured(draft: _Draft) -> list[int]:
+    names = [*draft.declared.get("readings", ()), *draft.declared.get("values", {})]
+    measured = [draft.matches[name] for name in ("value", "humidity_percent", "temperature_c") if name in draft.matches]
+    return measured + [draft.cells.index(name) for name in names]
+
+
+def _propose_decimal(draft: _Draft) -> None:
+    """Declare a decimal comma that the file shows, and name words among the numbers."""
+    words: Counter[str] = Counter()
+    commas = []
+    for index in _measured(draft):
+        evidence = DecimalEvidence().with_texts(draft.table.columns[index])
+        commas.append(evidence.comma and not evidence.point)
+        words.update(text for text in draft.texts(index) if not _is_number(text))
+        if evidence.comma and not evidence.point and not evidence.proof:
+            draft.doubts.append(
+                f"the commas of {quoted(draft.cells[index])} could part thousands; they are taken for decimal commas"
+            )
+        if evidence.comma and evidence.point:
+            draft.doubts.append(f"{quoted(draft.cells[index])} has commas and points; write one decimal mark")
+    # A comma that parts the cells is no decimal mark.
+    if any(commas) and draft.table.delimiter != ",":
+        draft.declared["decimal"] = ","
+    for word, _ in words.most_common(3):
+        draft.doubts.append(
+            f"{quoted(word)} is no number, so its rows are refused; if it means out of range, declare the range with words = "
+            f'{{ {quoted(word)} = ">…" }}, in the unit of its column'
+        )
+
+
+def _propose_pattern(draft: _Draft, name: str) -> None:
+    """Propose a pattern where another source takes all files of the folder."""
+    folder = draft.declared["folder"]
+    if not any(source.folder == folder and source.pattern is None for source in draft.lab.declared_sources):
+        return
+    stem = re.split(r"[0-9]", PurePath(name).stem, maxsplit=1)[0].rstrip(" _-.")
+    draft.declared["pattern"] = f"{re.sub(r'[*?[]', '?', stem)}*.csv" if stem else "new*.csv"
+    draft.doubts.append(
+        f"another [[source]] takes the files of {folder}, so this one takes those named {draft.declared['pattern']}; or declare "
+        "another folder for it"
+    )

@@ -1,0 +1,239 @@
+"""Preview how a file would be read, for a person who sets up a source. Nothing is stored and nothing is moved.
+
+If no source of `lab.toml` reads the file, one is proposed (`ingest.parsing.proposal.proposal`); a person reviews it before pasting it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from fnmatch import fnmatchcase
+from io import BytesIO
+from pathlib import Path
+
+import pandas as pd
+
+from ingest.common.errors import CallError
+from ingest.common.text import printable
+from ingest.common.units import BLANKS
+from ingest.config.lab import Lab
+from ingest.config.models import Source
+from ingest.parsing.columns import Layout, place, units_of
+from ingest.parsing.csv_table import NotATableError, Table, open_csv
+from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, Parsed, format_of, read_file
+from ingest.parsing.proposal.column_words import EXPECTED_NAMES
+from ingest.parsing.proposal.proposal import PROPOSAL_BYTES, Proposal, propose
+from ingest.parsing.rejections import Omissions, Rejection
+
+__all__ = ["ColumnSeen", "Preview", "as_toml", "declared_source", "header_of", "preview"]
+
+FIRST_ROWS = 5
+EXAMPLES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnSeen:
+    """A column of the file: its header cell, its meaning ("" for a note), its unit and its first filled cells."""
+
+    cell: str
+    ours: str
+    unit: str
+    examples: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Preview:
+    """How one file would be read.
+
+    `first_rows` are typed rows as in `parse_file.Parsed`; `read_with` is its declaration, `source` that as a
+    `[[source]]` table to paste, `number` that of the
+    source of `lab.toml` which reads the file, None if it is proposed. `doubts` are what a person has to settle, `problem` says
+    why the file is refused as a whole, "" if it is not.
+    """
+
+    name: str
+    kind: str
+    encoding: str
+    delimiter: str
+    columns: list[ColumnSeen]
+    first_rows: pd.DataFrame
+    data_rows: int
+    refusals: list[Rejection]
+    omissions: Omissions
+    source: str
+    read_with: Source
+    number: int | None
+    doubts: tuple[str, ...]
+    problem: str
+
+    @property
+    def refused_something(self) -> bool:
+        """Whether a round would refuse the file or a row of it."""
+        return bool(self.problem or self.refusals)
+
+
+def preview(
+    drop: Path | bytes, source: Source | None, lab: Lab, now: datetime, name: str = ""
+) -> Preview | FileRefused:
+    """Read a file as a round would and describe the result.
+
+    Parameters
+    ----------
+    drop : Path or bytes
+        The file, or its bytes.
+    source : Source or None
+        How it is written; None to take the source of `lab.toml` that reads it, or else to have one proposed.
+    lab : Lab
+        The lab whose characteristics and sources are known.
+    now : datetime
+        The moment of the call, aware.
+    name : str
+        The name of the file if `drop` are bytes.
+
+    Raises
+    ------
+    OSError
+        If the file can't be read.
+    """
+    name = printable(drop.name if isinstance(drop, Path) else name)
+    try:
+        if source is not None:
+            return _described(drop, name, Proposal(source, ()), lab, now)
+        index = declared_source(drop, lab, now)
+        if index is not None and lab.declared_sources[index].kind == "waveforms":
+            return FileRefused(
+                f"{name}: holds captures; lotdrift waveform shows their figures, lotdrift check what a round would refuse"
+            )
+        if index is not None:
+            return _described(drop, name, Proposal(lab.declared_sources[index], ()), lab, now, index + 1)
+        head = drop[:PROPOSAL_BYTES] if isinstance(drop, bytes) else _head(drop)
+        return _described(drop, name, propose(head, lab, name), lab, now)
+    except NotATableError as error:
+        return FileRefused(f"{name}: {error}")
+
+
+def header_of(data: bytes, source: Source) -> tuple[str, ...]:
+    """Return the header cells of a file that is written as a source declares, whatever they mean.
+
+    Raises
+    ------
+    CallError
+        If the file has no such header.
+    """
+    form = replace(format_of(source), expected=EXPECTED_NAMES)
+    try:
+        with open_csv(BytesIO(data), form) as sheet:
+            return tuple(cell.strip(BLANKS + "\r\n") for cell in sheet.header)
+    except NotATableError as error:
+        raise CallError(f"the file {error}") from error
+
+
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(PROPOSAL_BYTES)
+
+
+def declared_source(drop: Path | bytes, lab: Lab, now: datetime) -> int | None:
+    """Return the index of the declared source that reads a file: that of its folder, or else one that refuses no row."""
+    for index, source in enumerate(lab.declared_sources):
+        if isinstance(drop, Path) and _is_in(drop, lab.folder / source.folder) and _fits(drop, source):
+            return index if isinstance(_parsed(drop, source, lab, now), Parsed) else None
+    for index, source in enumerate(lab.declared_sources):
+        parsed = _parsed(drop, source, lab, now)
+        if isinstance(parsed, Parsed) and parsed.data_rows and not parsed.refusals:
+            return index
+    return None
+
+
+def _is_in(path: Path, folder: Path) -> bool:
+    return path.absolute().parent.resolve() == folder.absolute().resolve()
+
+
+def _fits(path: Path, source: Source) -> bool:
+    return fnmatchcase(path.name, source.pattern or "*")
+
+
+def _parsed(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
+    return read_file(drop, source, lab, now)
+
+
+def _described(
+    drop: Path | bytes, name: str, proposal: Proposal, lab: Lab, now: datetime, number: int | None = None
+) -> Preview:
+    source = proposal.source
+    with (
+        drop.open("rb") if isinstance(drop, Path) else BytesIO(drop) as file,
+        open_csv(file, format_of(source)) as sheet,
+    ):
+        table = next(sheet.tables(PIECE_BYTES))
+    parsed = _parsed(drop, source, lab, now)
+    problem = ""
+    if isinstance(parsed, FileRefused):
+        problem = parsed.reason.partition(": ")[2]
+        parsed = Parsed(pd.DataFrame(), [], 0, len(table.lines) + len(table.broken), [], "", "", Omissions())
+    return Preview(
+        name=name,
+        kind=source.kind,
+        encoding=table.encoding,
+        delimiter=table.delimiter,
+        columns=_columns(table, place(table.header, source), source),
+        first_rows=parsed.rows.head(FIRST_ROWS),
+        data_rows=parsed.data_rows,
+        refusals=parsed.refusals,
+        omissions=parsed.omissions,
+        source=as_toml(source),
+        read_with=source,
+        number=number,
+        doubts=proposal.doubts,
+        problem=problem,
+    )
+
+
+def _columns(table: Table, layout: Layout, source: Source) -> list[ColumnSeen]:
+    ours = {position: name for name, position in layout.positions.items()}
+    ours |= {column.index: f"reading {column.reading}" for column in layout.readings if column.name in source.readings}
+    ours |= {column.index: column.characteristic for column in layout.readings if column.characteristic}
+    if layout.time is not None:
+        ours[layout.time] = "time of day"
+    units = {column.index: column.unit or units_of(source, column.name) for column in layout.readings}
+    units |= {
+        position: layout.units.get(name, "") or source.units.get(name, "")
+        for name, position in layout.positions.items()
+        if position not in units
+    }
+    return [
+        ColumnSeen(cell, ours.get(index, ""), units.get(index, ""), _examples(table, index))
+        for index, cell in enumerate(table.header)
+    ]
+
+
+def _examples(table: Table, index: int) -> tuple[str, ...]:
+    cells = [text for text in table.columns[index].slice(0, 100).to_pylist() if text.strip(BLANKS)]
+    return tuple(dict.fromkeys(cells))[:EXAMPLES]
+
+
+# The table to paste
+
+
+def as_toml(source: Source) -> str:
+    """Write a source as a `[[source]]` table of `lab.toml`, without defaults."""
+    declared = source.model_dump(exclude_defaults=True)
+    return "\n".join(["[[source]]", *(f"{key} = {_toml(value)}" for key, value in declared.items())]) + "\n"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{_toml_key(str(key))} = {_toml(one)}" for key, one in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(one) for one in value) + "]"
+    # A JSON string is a basic string of TOML, except that TOML also requires DEL to be escaped.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f") if isinstance(value, str) else str(value)
+
+
+def _toml_key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _toml(key)

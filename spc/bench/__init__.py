@@ -1,0 +1,1 @@
+"""The instruments and the air of the bench: humidity, calibration, waveforms."""

@@ -1,0 +1,92 @@
+"""Instruments: the sheet of lots of one that was found off, on the page, in the command and as a document."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from support.commands import call, document
+from support.demolab import demo_lab
+from support.labs import LAB_TOML, NOW, Bench, csv_text, lot_rows
+from support.page_text import words
+
+from dashboard.pages.bench import instruments as page
+from dashboard.queries.lab_reader import LabReader
+from ingest.config.lab import load
+from ingest.sessions.instruments import instruments
+from ingest.store.store import known_store
+
+DAY_0 = datetime(2026, 1, 5, 9, tzinfo=UTC)
+CALIBRATIONS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty")
+# Five lots under an instrument found 8 % low on day 90, calibrated on day 0; limit under 20 nJ. Invented, calculated by hand.
+LOTS = ((10, 18.9), (50, 19.2), (70, 18.0), (85, 18.9), (88, 17.0))
+
+
+@pytest.fixture(params=["file", "server"])
+def found_low(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
+    store = request.getfixturevalue("server").new_store() if request.param == "server" else None
+    standard = '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\n'
+    bench = Bench(tmp_path, LAB_TOML + standard, store)
+    bench.drop_climate("c.csv", DAY_0 - timedelta(days=3), 24 * 95)
+    for day, value in LOTS:
+        rows = lot_rows(f"L{day}", DAY_0 + timedelta(days=day), [[value] * 2] * 2)
+        bench.drop_tests(f"t{day}.csv", [{**row, "instrument": "tester 1"} for row in rows])
+    check = lot_rows(
+        "K", DAY_0 + timedelta(days=60), [[10.0, 10.0], [10.0, 10.0]], supplier="Kept references", product="coupon"
+    )
+    bench.drop_tests("k.csv", [{**row, "instrument": "tester 1"} for row in check])
+    (bench.folder / "drops" / "calibrations").mkdir()
+    rows = [
+        ("tester 1", DAY_0.isoformat(), "2027-01-05", "0", "0", "3"),
+        ("tester 1", (DAY_0 + timedelta(days=90)).isoformat(), "2027-04-05", "-8", "0.1", "3"),
+    ]
+    bench.drop("a.csv", csv_text(CALIBRATIONS, rows), "calibrations")
+    bench.run()
+    return bench
+
+
+def test_the_sheet_of_an_instrument_found_low_is_that_of_the_hand_calculation(found_low: Bench) -> None:
+    store = known_store(found_low.folder)
+    assert store is not None
+    with store.reading() as connection:
+        (one,) = instruments(connection, load(found_low.folder), NOW)
+    store.close()
+    (sheet,) = one["found_off"]
+
+    assert (sheet["deviation_percent"], sheet["tolerance_percent"], sheet["good_by"]) == (-8.0, 3.0, "set-up check")
+    assert {lot["lot"]: lot["changes"] for lot in sheet["lots"]} == {"L10": 1, "L50": 2, "L70": 0, "L85": 3, "L88": 0}
+    # The lots whose verdict would change under most suppositions come first.
+    assert [lot["lot"] for lot in sheet["lots"]][:3] == ["L85", "L50", "L10"]
+    worst = sheet["lots"][0]
+    assert worst["level"] == pytest.approx(18.9)
+    assert [worst[name] for name in ("after_check", "straight", "at_calibration")] == pytest.approx(
+        [20.543, 20.449, 20.543], abs=2e-3
+    )
+    assert worst["quarter"] == "2026-Q1"
+
+
+def test_command_and_page_say_what_would_change_and_that_nothing_was_corrected(found_low: Bench) -> None:
+    shown = call(found_low.folder, "instruments").stdout
+    text = " ".join(words(page.layout(LabReader(found_low.folder))))
+    for shown_text in (shown, text):
+        assert (
+            "Found 8 % low on 5 Apr 2026 (tolerance 3 %). Last good evidence: set-up check of 6 Mar 2026." in shown_text
+        )
+        assert (
+            "the verdict of 1 would change under every supposition and of 2 under some. No reading was corrected."
+            in shown_text
+        )
+        assert "changes under all" in shown_text
+    assert "Decide about the lots that tester 1 may have judged wrongly" in text
+    assert document(found_low.folder, "instruments")[0]["name"] == "tester 1"
+
+
+def test_the_demo_has_a_tester_that_was_found_out_of_tolerance(tmp_path_factory: pytest.TempPathFactory) -> None:
+    lab = demo_lab(Path(str(tmp_path_factory.getbasetemp())))
+    documents = {one["name"]: one for one in document(lab, "instruments")}
+    (sheet,) = documents["shielding tester 1"]["found_off"]
+    assert sheet["deviation_percent"] == 11.2
+    assert sheet["good_by"] == "set-up check"
+    assert sheet["lots"]
+    assert documents["resistance meter 1"]["state"] == "checked"

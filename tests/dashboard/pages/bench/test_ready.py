@@ -1,0 +1,127 @@
+"""What may be tested: the page and the command show the loads of the demo lab at its last log entry, and say what to do."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from support.commands import call
+from support.demolab import demo_lab
+from support.labs import LAB_TOML, MONDAY, Bench, csv_text
+
+from dashboard.text.bench.ready_text import headline, load_line, next_step
+from ingest.config.lab import load
+from ingest.sessions.ready import ready
+from ingest.store.store import known_store
+
+COLUMNS = ("at", "load", "chamber", "event", "laid")
+
+
+def document(bench: Bench, at: datetime):
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        result = ready(connection, load(bench.folder), at)
+    store.close()
+    return result
+
+
+@pytest.fixture
+def loaded(bench: Bench) -> Bench:
+    """A chamber inside tolerance for 100 hours from Monday on, but for one entry at hour 30; a load in at hours 0 and 40."""
+    (bench.folder / "drops" / "loads").mkdir()
+    bench.drop_climate("a.csv", MONDAY, 29.5)
+    bench.drop_climate("b.csv", MONDAY + timedelta(hours=30), 0, humidity=17.0)
+    bench.drop_climate("c.csv", MONDAY + timedelta(hours=30.5), 69.5)
+    rows = [
+        ((MONDAY + timedelta(hours=h)).isoformat(), name, "C1", "in", laid)
+        for h, name, laid in ((0, "N-1", "hung"), (40, "N-2", "closed"))
+    ]
+    bench.drop("l.csv", csv_text(COLUMNS, rows), "loads")
+    bench.run()
+    return bench
+
+
+def test_the_hours_of_each_load_count_from_the_later_of_its_entry_and_the_run_of_the_chamber(loaded: Bench) -> None:
+    (chamber,) = document(loaded, MONDAY + timedelta(hours=60))["chambers"]
+
+    first, second = chamber["loads"]
+    assert (first["load"], first["state"], first["hours"], first["lost_hours"]) == ("N-1", "waiting", 29.5, 30.5)
+    assert (second["load"], second["hours"], second["restarted_at"]) == ("N-2", 20.0, None)
+    ready_at = [datetime.fromisoformat(str(one["ready_at"])) for one in (first, second)]
+    assert ready_at == [MONDAY + timedelta(hours=78.5), MONDAY + timedelta(hours=88)]
+    assert "The clock started again at" in load_line(first)
+    assert "too humid" in load_line(first)
+    assert "Closed bags" in load_line(second)
+
+
+def test_the_headline_names_what_is_ready_and_the_next_step_what_comes(loaded: Bench) -> None:
+    early, late, ended = (document(loaded, MONDAY + timedelta(hours=h)) for h in (60, 79, 200))
+    assert headline(early) == "No load is ready yet."
+    assert next_step(early).startswith("Next: N-1 at ")
+    assert headline(late) == "Ready to test: N-1."
+    assert next_step(late).startswith("Next: N-2 at ")
+    # The log ended at hour 100.
+    assert headline(ended) == "No load is ready yet."
+    assert next_step(ended) == "Bring the chamber log of N-1, N-2: without it no hours are shown."
+
+
+def test_a_chamber_out_of_tolerance_breaks_its_loads(loaded: Bench) -> None:
+    now = document(loaded, MONDAY + timedelta(hours=30, minutes=10))
+    assert now["chambers"][0]["state"] == "outside"
+    assert now["chambers"][0]["loads"][0]["state"] == "broken"
+    assert next_step(now).startswith("Do not test N-1")
+
+
+def test_a_load_that_was_taken_out_is_no_longer_listed(loaded: Bench) -> None:
+    out = ((MONDAY + timedelta(hours=70)).isoformat(), "N-2", "C1", "out", "")
+    loaded.drop("m.csv", csv_text(COLUMNS, [out]), "loads")
+    loaded.run()
+    loads = document(loaded, MONDAY + timedelta(hours=80))["chambers"][0]["loads"]
+    assert [one["load"] for one in loads] == ["N-1"]
+
+
+def test_without_loads_on_record_the_chambers_are_shown_and_the_page_asks_for_the_record(bench: Bench) -> None:
+    bench.drop_climate("a.csv", MONDAY, 60)
+    bench.run()
+    now = document(bench, MONDAY + timedelta(hours=60))
+    assert headline(now) == "1 chamber of 1 inside tolerance; no loads on record."
+    assert next_step(now).startswith("Record what goes into a chamber and when")
+
+
+def test_a_chamber_is_judged_by_the_conditioning_that_it_is_set_to(bench: Bench) -> None:
+    second = """[conditioning.moderate]
+humidity_percent = 50
+humidity_tolerance = 5
+temperature_c = 23
+temperature_tolerance_c = 3
+hours = 24
+longest_gap_minutes = 60
+
+"""
+    named = LAB_TOML.replace("[[characteristic]]", '[[characteristic]]\nconditioning = "dry"')
+    moderate = named.replace("[[characteristic]]", f"{second}[[characteristic]]", 1)
+    bench.declare(moderate)
+    bench.drop_climate("a.csv", MONDAY, 60)
+    bench.drop_climate("b.csv", MONDAY, 60, humidity=51.0, chamber="C2")
+    bench.run()
+    chambers = document(bench, MONDAY + timedelta(hours=60))["chambers"]
+    assert [(one["name"], one["conditioning"], one["state"]) for one in chambers] == [
+        ("C1", "dry", "inside"),
+        ("C2", "moderate", "inside"),
+    ]
+
+
+def test_the_demo_answers_what_was_loaded_on_friday(tmp_path_factory: pytest.TempPathFactory) -> None:
+    lab = demo_lab(Path(str(tmp_path_factory.getbasetemp())))
+    friday = datetime(2026, 11, 20, 10, tzinfo=UTC)
+
+    shown = call(lab, "ready", "--at", friday.isoformat())
+    as_json = json.loads(call(lab, "ready", "--at", friday.isoformat(), "--json").stdout)
+
+    assert shown.stdout.startswith("Ready to test: north 178.\nNext: south 178 at Sun 22 Nov, 08:50")
+    states = {one["load"]: one["state"] for chamber in as_json["chambers"] for one in chamber["loads"]}
+    assert states == {"north 178": "ready", "south 178": "waiting"}
+    assert call(lab, "ready", "--at", "friday").exit_code == 2

@@ -1,0 +1,141 @@
+"""A source is proposed for the usual shapes of a file, and each doubt is named with the key that settles it."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from support.exports import GERMAN, GERMAN_LOG, TWO_CHARACTERISTICS
+from support.feedfiles import NOW, file_of, lab
+
+from ingest.config.models import Source
+from ingest.parsing.parse_file import FileRefused
+from ingest.parsing.proposal.source_preview import Preview, preview
+from ingest.parsing.proposal.stamp_format import stamp_format
+
+
+def proposed(data: bytes | str) -> Preview:
+    outcome = preview(data.encode() if isinstance(data, str) else data, None, lab(), NOW, "export 12.csv")
+    assert isinstance(outcome, Preview), outcome
+    again = preview(data.encode() if isinstance(data, str) else data, pasted(outcome), lab(), NOW)
+    assert isinstance(again, Preview)
+    assert (again.source, again.data_rows, again.problem) == (outcome.source, outcome.data_rows, outcome.problem)
+    assert again.first_rows.equals(outcome.first_rows)
+    return outcome
+
+
+def pasted(outcome: Preview) -> Source:
+    return Source.model_validate(tomllib.loads(outcome.source)["source"][0])
+
+
+def meanings(outcome: Preview) -> dict[str, str]:
+    return {column.cell: column.ours for column in outcome.columns}
+
+
+def test_a_german_export_with_a_row_a_bag_is_read_by_the_proposal_alone() -> None:
+    outcome = proposed(GERMAN)
+
+    source = pasted(outcome)
+    assert (source.encoding, source.delimiter, source.decimal, source.skip_rows) == ("cp1252", ";", ",", 2)
+    assert (source.time_column, source.time_format) == ("Uhrzeit", "%d.%m.%Y %H:%M")
+    assert len(source.readings) == 6
+    assert source.fixed == {"characteristic": "shielding_energy"}
+    assert (outcome.problem, outcome.data_rows) == ("", 6)
+    assert outcome.first_rows[["lot", "specimen", "reading", "operator"]].astype(object).to_numpy().tolist() == [
+        ["CH-16", 1, number, "Jürgen Groß"] for number in range(1, 6)
+    ]
+    assert outcome.first_rows["value"].tolist() == [11.1, 11.15, 11.2, 11.25, 11.3]
+    # The charged source of this lab stores 50 µJ, so a value above 50,000 µJ has a wrong unit.
+    assert [(one.line, one.column) for one in outcome.refusals] == [(5, "Entladung 5 [µJ]")]
+    (doubt,) = outcome.doubts
+    assert doubt.startswith('the text is not UTF-8; encoding = "cp1252"')
+
+
+def test_a_logger_without_a_chamber_is_a_log_and_the_chamber_is_asked_for() -> None:
+    outcome = proposed(GERMAN_LOG)
+
+    assert outcome.kind == "climate"
+    assert list(meanings(outcome).values()) == ["logged_at", "time of day", "humidity_percent", "temperature_c"]
+    assert outcome.first_rows["humidity_percent"].tolist() == [12.1, 12.2]
+    assert any(
+        "names the chamber; it must be the name that the tests use; fixed = { chamber" in one for one in outcome.doubts
+    )
+
+
+def test_several_characteristics_in_a_row_and_an_open_day_order_are_named() -> None:
+    outcome = proposed(TWO_CHARACTERISTICS)
+
+    assert pasted(outcome).values == {"R inside [ohm]": "surface_resistance", "Energy [nJ]": "shielding_energy"}
+    assert outcome.first_rows["value"].tolist() == [5e9, 12.3, 6e9, 12.4]
+    assert outcome.doubts == (
+        '"03/04/2026" could be day or month first; day first is proposed, for the other order declare time_format with '
+        '"%m/%d/%Y"',
+    )
+
+
+def test_a_unit_that_is_nowhere_written_is_a_doubt() -> None:
+    outcome = proposed("tested_at,supplier,product,lot,bag,result\n2026-03-02T10:15,S,P,L,1,12.5\n")
+
+    source = pasted(outcome)
+    assert (source.units, source.fixed["reading"]) == ({"value": "nJ"}, "1")
+    assert outcome.problem == ""
+    assert any(one.startswith('no unit is written; units = { value = "nJ" } is proposed') for one in outcome.doubts)
+    assert any(
+        one.startswith("no column names the characteristic; shielding_energy is proposed") for one in outcome.doubts
+    )
+    assert any("no column names the chamber; tests that need conditioning" in one for one in outcome.doubts)
+
+
+def test_units_in_a_line_of_their_own_are_found() -> None:
+    outcome = proposed("tested_at,supplier,product,lot,bag,d1,d2\n,,,,,nJ,nJ\n2026-03-02T10:15,S,P,L,1,12.5,13\n")
+
+    assert pasted(outcome).units_row
+    assert outcome.first_rows["value"].tolist() == [12.5, 13.0]
+
+
+def test_a_file_that_misses_what_no_declaration_gives_still_shows_its_columns_and_says_what_is_missing() -> None:
+    outcome = proposed("when,vendor,result [nJ]\n2026-03-02T10:15,S,12.5\n")
+
+    assert meanings(outcome) == {"when": "", "vendor": "supplier", "result [nJ]": "value"}
+    assert outcome.problem.startswith("lacks the column")
+    assert sum("no column of " in one or "no column holds" in one for one in outcome.doubts) == 3
+
+
+def test_a_word_among_the_numbers_is_named_with_how_to_declare_it() -> None:
+    outcome = proposed(file_of({}, {"specimen": "2", "value": "OL"}))
+
+    assert outcome.refusals
+    assert any(
+        one.startswith('"OL" is no number, so its rows are refused; if it means out of range') for one in outcome.doubts
+    )
+
+
+@pytest.mark.parametrize(
+    ("cells", "form", "doubt"),
+    [
+        (["2026-03-02T10:15", "2026-03-02 10:15:01"], None, ""),
+        (["02.03.2026 10:15"], "%d.%m.%Y %H:%M", ""),
+        (["13/03/2026 10:15:09", "02/03/2026 10:15:09"], "%d/%m/%Y %H:%M:%S", ""),
+        (["03/13/2026 1:15 PM"], "%m/%d/%Y %I:%M %p", ""),
+        (["02/03/2026 10:15"], "%d/%m/%Y %H:%M", "could be day or month first"),
+        (["2.3.26 10:15"], "%d.%m.%y %H:%M", ""),
+        (["2026/03/02 10:15:00.250"], "%Y/%m/%d %H:%M:%S.%f", ""),
+        (["2 March 2026"], None, "are in no known format; declare time_format"),
+        (["02.03.2026"], None, "has no time of day that can be read; declare time_column or time_format"),
+        ([], None, "no time is filled in"),
+    ],
+)
+def test_the_format_of_stamps_follows_from_the_cells_or_is_a_doubt(
+    cells: list[str], form: str | None, doubt: str
+) -> None:
+    derived = stamp_format(cells)
+
+    assert derived.form == form
+    assert doubt in derived.doubt
+    assert bool(doubt) == bool(derived.doubt)
+
+
+def test_what_is_no_table_is_refused_in_one_line() -> None:
+    assert preview(b"", None, lab(), NOW, "a.csv") == FileRefused(
+        "a.csv: is empty; a header row and a row a reading are expected"
+    )
