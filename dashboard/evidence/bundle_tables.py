@@ -17,13 +17,16 @@ from sqlalchemy import Connection, Row, text
 from dashboard.evidence import bundle_scope
 from dashboard.evidence.bundle_scope import TESTS, Scope
 from dashboard.queries.stored_documents import iso
+from dashboard.text.verdict.conformity_text import rule_words
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
+from ingest.config.models import Characteristic
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.served import served
 from ingest.documents.verdict.bag_count import BagCount
+from ingest.documents.verdict.conformity import StoredConformity
 from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.intake.archive import digest_of
@@ -69,13 +72,13 @@ COLUMNS = {
     "sessions.csv": (
         "supplier", "product", "lot", "received_on", "made_on", "characteristic", "check_standard", "started_at", "ended_at",
         "chamber", "instrument", "load", "bags", "readings", "below", "above", "scale", "unit", "level", "level_low", "level_high", "worst", "worst_bound", "judged_by",
-        "judged", "guard_percent", "limit_lower", "limit_upper", "limit_document", "verdict", "conditioning", "hours",
-        "humidity_min", "humidity_max", "humidity_mean", "excursion_at", "on_chart", "control_center", "control_lower",
+        "judged", "limit_lower", "limit_upper", "limit_document", "decision_rule", "accept_lower", "accept_upper",
+        "reject_lower", "reject_upper", "verdict", "conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_at", "on_chart", "control_center", "control_lower",
         "control_upper", "stands_out", "marked", "settled", "bench_findings", "bench_percent_or_unit", "level_without_bench", "bags_outside", "bags_undecided", "worst_bag", "worst_bag_bound",
     ),
     "climate.csv": ("chamber", "logged_at", "humidity_percent", "temperature_c", "file_number", "line"),
     "limits.csv": (
-        "product", "characteristic", "side", "value", "unit", "rule", "judged_by", "guard_percent", "from", "document",
+        "product", "characteristic", "side", "value", "unit", "rule", "judged_by", "from", "document",
         "said_in", "who", "entered_at", "reason",
     ),
     "control-limits.csv": (
@@ -136,9 +139,10 @@ def _readings(source: Source) -> Iterator[Cells]:
 
 SESSIONS_SQL = f"""
 SELECT s.*, t.supplier, t.product, t.characteristic, l.lot, l.received_on, l.made_on, c.text AS chamber,
-i.text AS instrument, a.text AS load, p.document AS point, m.slip, m.settled
+i.text AS instrument, a.text AS load, p.document AS point, m.slip, m.settled, f.document AS conformity
 FROM {TESTS} JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label a ON a.id = s.load_id
 LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id LEFT JOIN mark m ON m.session_id = s.id
+LEFT JOIN conformity f ON f.session_id = s.id
 WHERE {{where}} ORDER BY t.supplier, t.product, l.lot, t.characteristic, s.started_us
 """
 
@@ -163,7 +167,8 @@ def _session(row: Row[Any], marks: list[BenchMark], bags: BagCount | None, sourc
         _yes_or_no(lab.is_check_standard(row.supplier, row.product)), time(row.started_us), time(row.ended_us), row.chamber,
         row.instrument, row.load, row.bags, row.readings, row.below, row.above, declared.scale, declared.unit,
         None if span else row.level_unit, span["low"] if span else row.level_unit, span["high"] if span else row.level_unit,
-        row.worst, worst_bound(row._mapping), declared.judged, row.judged, declared.guard_percent, limits.lower, limits.upper, limits.document,
+        row.worst, worst_bound(row._mapping), declared.judged, row.judged, limits.lower, limits.upper, limits.document,
+        *_decision(row, declared),
         row.verdict, row.conditioning if lab.conditioning_for(row.characteristic) else "no conditioning required", row.hours, row.humidity_min, row.humidity_max, row.humidity_mean,
         time(row.excursion_us), _yes_or_no(bool(point)), point.get("center"), point.get("lower"), point.get("upper"),
         " ".join(point.get("signals", ())), _yes_or_no(row.slip is not None), row.settled,
@@ -172,6 +177,20 @@ def _session(row: Row[Any], marks: list[BenchMark], bags: BagCount | None, sourc
         marks[0]["level_without"] if marks else None,
         *(bags[name] if bags else None for name in ("outside", "undecided", "worst", "worst_bound")),
     )  # fmt: skip
+
+
+def _decision(row: Row[Any], declared: Characteristic) -> Cells:
+    """The decision rule of a session in words, and the values at which it passes and fails a lot."""
+    if row.conformity is None:
+        return "", None, None, None, None
+    stored: StoredConformity = json.loads(row.conformity)
+    return (
+        rule_words(stored["rule"], declared.guard_percent),
+        stored["accept_lower"],
+        stored["accept_upper"],
+        stored["reject_lower"],
+        stored["reject_upper"],
+    )
 
 
 def _yes_or_no(answer: bool) -> str:
@@ -239,7 +258,7 @@ def _limit(product: str, characteristic: str, side: str, step: Step, source: Sou
     rule = "inside where at or above it" if side == "lower" else "inside where below it"
     return (
         product, characteristic, side, "none" if step.value is None else step.value, declared.unit, rule, declared.judged,
-        declared.guard_percent, "" if step.start is None else step.start.isoformat(), step.document,
+        "" if step.start is None else step.start.isoformat(), step.document,
         "entry of a person" if step.is_entry else "lab.toml", step.who, source.time(step.entered_us), step.reason,
     )  # fmt: skip
 

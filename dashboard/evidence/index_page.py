@@ -50,6 +50,8 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "bags_outside, bags_undecided, worst_bag": "the bags outside the limit, each by the mean of its readings; those that "
             "bounded readings leave open; the mean of the worst bag",
             "judged_by, judged": "the quantity compared with the limit (mean or worst reading), and its value",
+            "decision_rule, accept_lower, accept_upper, reject_lower, reject_upper": "the decision rule on the day of the test and, "
+            "in the unit, the values from which it accepts and rejects a lot; empty: no limit on that side",
             "verdict": "pass; fail; undecided (in the guard band, or a bounded reading leaves it open); invalid (conditioning not "
             "documented); unlimited (no limit applies)",
             "conditioning": "valid; short, humid, dry, warm, cold: the reason why it is not; unlogged: the log does not cover it; "

@@ -82,8 +82,10 @@ def bags_sentence(proof: LotProof | None, unit: str) -> tuple[str, str]:
     return answer, f"{bags} it with 95 % confidence; {best}; {more}; {count}."
 
 
-def rule_words(rule: Rule) -> str:
-    """A decision rule: "simple acceptance", "guarded: at most 5 % wrong passes"."""
+def rule_words(rule: Rule, guard_percent: float = 0.0) -> str:
+    """A decision rule: "simple acceptance", "guard band of 5 % of the limit", "guarded: wrong passes at most 5 %"."""
+    if guard_percent:
+        return f"guard band of {guard_percent:g} % of the limit"
     if rule["rule"] == "simple":
         return "simple acceptance"
     text = f"guarded: wrong passes at most {100 * (rule['wrong_pass'] or 0):g} %"

@@ -21,6 +21,7 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from support.demolab import demo_lab
 from support.labs import LAB_TOML, Bench, lot_rows
 from support.stores import on_both_stores
 
@@ -125,6 +126,26 @@ def test_level_and_verdict_of_a_lot_follow_from_the_readings_alone(bench: Bench,
     verdicts = np.where(levels < limit, "pass", "fail")
     assert list(verdicts) == list(told["verdict"][levels.index])
     assert set(verdicts) == {"pass", "fail"}
+
+
+def test_each_verdict_follows_from_the_edges_of_its_decision_rule(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
+    lab = demo_lab(tmp_path_factory.getbasetemp())
+    asked = CliRunner().invoke(main, ["evidence", "2026-Q4", "--lab", str(lab), "--out", str(tmp_path)])
+    sessions = table(unpack(Path(asked.output.strip()), tmp_path / "unpacked"), "sessions.csv")
+    # A judged value that bounded readings leave open is no number to compare.
+    told = sessions[~sessions["verdict"].isin(["invalid", "unlimited"]) & (sessions["judged"] != "")]
+    accept_lower, reject_lower = (pd.to_numeric(told[f"{side}_lower"]).fillna(-np.inf) for side in ("accept", "reject"))
+    accept_upper, reject_upper = (pd.to_numeric(told[f"{side}_upper"]).fillna(np.inf) for side in ("accept", "reject"))
+    judged = told["judged"].astype(float)
+    accepted = (judged < accept_upper) & (judged >= accept_lower)
+    rejected = (judged >= reject_upper) | (judged < reject_lower)
+    assert list(np.select([rejected, accepted], ["fail", "pass"], "undecided")) == list(told["verdict"])
+    assert set(told["verdict"]) == {"pass", "fail", "undecided"}
+    guarded = told["decision_rule"] == "guarded: wrong passes at most 5 %"
+    assert set(told["decision_rule"][~guarded]) == {"simple acceptance"}
+    assert (accept_upper[guarded] < told["limit_upper"].astype(float)[guarded]).all()
 
 
 @on_both_stores
