@@ -15,6 +15,7 @@ from dashboard.queries.alert_order import urgent_first
 from dashboard.text import urls
 from dashboard.text.formatting import (
     CAUTIONS,
+    NEAR_DATE,
     SHORT_WORDS,
     amount,
     amounts,
@@ -121,7 +122,7 @@ def _matter(alert: Alert) -> str:
     kind, evidence = Kind(alert["kind"]), shown(alert["evidence"])
     if kind in BENCH_SUBJECTS:
         return BENCH_SUBJECTS[kind]
-    what = "lots in stock near their date" if alert["id"].startswith(STOCK_ID) else SHORT_WORDS.get(kind, "")
+    what = NEAR_DATE if alert["id"].startswith(STOCK_ID) else SHORT_WORDS.get(kind, "")
     if kind == Kind.DRIFT:
         what = way(evidence.get("direction", 0), evidence.get("change_percent_per_month"), evidence.get("digits", 3))
     return f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}, {what}"

@@ -221,12 +221,17 @@ SHORT_WORDS = {
 }
 
 
+NEAR_DATE = "lots in stock near their date"
+
+
 def shortly(kind: str, evidence: Evidence) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
     facts = shown(evidence)
     what = facts.get("what", kind)
     if facts.get("form") == "undecided":
         return "a lot is undecided"
+    if facts.get("form") == "stock":
+        return NEAR_DATE
     if what != Kind.DRIFT:
         return SHORT_WORDS.get(what, kind)
     going = way(facts.get("direction", 0), facts.get("change_percent_per_month"), facts.get("digits", 3))

@@ -25,7 +25,7 @@ def bench_message(evidence: StoredBenchEvidence) -> str:
     """One sentence for a shared shift: the candidate source, its shift, since when, and the evidence."""
     until = evidence["off_until_us"]
     since = f"since about {_day(evidence['off_from_us'])}"
-    span = since if until is None else f"from about {_day(evidence['off_from_us'])} to {_day(until)}"
+    span = since if until is None else f"from about {_day(evidence['off_from_us'])}, normal again from {_day(until)}"
     verb = SUSPECT[evidence["suspect_kind"]][1] if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
     text = f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}"

@@ -179,7 +179,9 @@ def _findings(findings: list[BenchFinding]) -> html.Component:
         ]
         for one in findings
     ]
-    return table(("finding", "what", "off from", "off until", "detected", "marked", "state"), rows, "Findings so far")
+    return table(
+        ("finding", "what", "off from", "normal again from", "detected", "marked", "state"), rows, "Findings so far"
+    )
 
 
 def _attribution(share: AttributedShare) -> list[html.P]:

@@ -13,9 +13,13 @@ __all__ = ["mark_sentence", "short_mark", "source_and_size"]
 
 
 def source_and_size(mark: BenchMark) -> str:
-    """What was off and when: "shielding tester 1 read 12 % high from 27 Aug 2026 to 17 Sep 2026 (finding 03d9f0cf6d6a)"."""
+    """What was off and when: "shielding tester 1 read 12 % high from 27 Aug 2026, normal again from 17 Sep 2026 (finding 03d9f0cf6d6a)"."""
     size, since = mark["size"], day(mark["off_from_at"])
-    span = f"since {since}" if mark["off_until_at"] is None else f"from {since} to {day(mark['off_until_at'])}"
+    span = (
+        f"since {since}"
+        if mark["off_until_at"] is None
+        else f"from {since}, normal again from {day(mark['off_until_at'])}"
+    )
     verb = "reads" if mark["off_until_at"] is None else "read"
     how = "off" if size is None else f"{abs(size):.2g} {mark['size_unit']} {'high' if size > 0 else 'low'}"
     return f"{mark['source']} {verb} {how} {span} (finding {mark['finding']})"

@@ -20,6 +20,8 @@ from dashboard.text.formatting import (
     weeks,
 )
 from ingest.common.number_format import amounts, digits_for, in_unit
+from ingest.documents.alert import StockEvidence
+from spc.vocabulary.enums import Kind
 
 
 @pytest.mark.parametrize(
@@ -238,3 +240,13 @@ def test_the_text_on_false_flags_says_what_raises_an_alert(weeks: float | None, 
     assert said.startswith("The chart flags 2 patterns: beyond three sigma, nine on one side.")
     assert f"by chance about every 118 lots{pace}. A flag alone raises no alert" in said
     assert said.endswith("allows 0.2 false alarms a year for each stream.")
+
+
+def test_lots_near_their_date_are_no_forecast_of_a_stream() -> None:
+    """The kind is `forecast` too, but the stream may stand still."""
+    stock: StockEvidence = {
+        "what": Kind.FORECAST, "form": "stock", "lots": ["L1"], "lots_near": 1, "lots_passed": 0,
+        "keep_until": "2026-12-01", "expected_on": None, "tested_on": "2026-06-01", "quantity": 200.0,
+        "stock_unit": "bags", "closed_because": None,
+    }  # fmt: skip
+    assert shortly("forecast", stock) == "lots in stock near their date"
