@@ -608,9 +608,13 @@ def bags(session: Session, usual: StoredControlLimits | None = None, beside: Seq
     if usual is not None and settled and usual["lower"] is not None and usual["upper"] is not None:
         values += _add_usual(figure, usual["lower"], usual["upper"])
         labels.append(EndLabel(usual["upper"], f"upper {amount(usual['upper'], digits=digits)}"))
-    if session["level"] is not None:
-        _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
-        labels.append(EndLabel(session["level"], f"lot {amount(session['level'], digits=digits)}", strong=True))
+    # Where bounded readings leave the level open, its known ends are drawn.
+    ends = session["level_range"] or {"low": session["level"], "high": None}
+    sign = {"low": "≥ ", "high": "≤ "} if session["level_range"] else {"low": "", "high": ""}
+    for side, level in (("low", ends["low"]), ("high", ends["high"])):
+        if level is not None:
+            _level_line(figure, level, {"color": ACCENT, "width": 1.4, "dash": "dash"})
+            labels.append(EndLabel(level, f"lot {sign[side]}{amount(level, digits=digits)}", strong=True))
     _add_readings(figure, session)
     numbers = sorted({reading["specimen"] for reading in session["readings"]})
     names = [f"bag {number}" for number in numbers]

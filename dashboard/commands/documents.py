@@ -32,7 +32,8 @@ def stream(folder: Path, as_json: bool, supplier: str, product: str, characteris
     """Show one stream, lot by lot."""
     with stored(folder) as (lab, connection):
         document = stream_document.stream(connection, lab, supplier, product, characteristic)
-    print_json(document) if as_json else click.echo(terminal_text.stream(document))
+        row = stored_documents.board_row(connection, lab, supplier, product, characteristic)
+    print_json(document) if as_json else click.echo(terminal_text.stream(document, row))
 
 
 @click.command()

@@ -27,12 +27,9 @@ from dashboard.text.formatting import (
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
 from ingest.documents.stream import BoardRow, ProductRow
-from spc.vocabulary.enums import StreamState
 
-__all__ = ["LEAST_CHANCE", "NOTED", "chance", "rows_table", "state_word", "stream_of", "time_to_limit", "what_happened"]
+__all__ = ["LEAST_CHANCE", "chance", "rows_table", "stream_of", "time_to_limit", "what_happened"]
 
-# A steady stream with an alert for information: the level moves, though away from its limit.
-NOTED = "note"
 # A smaller chance is no reason to look at a stream.
 LEAST_CHANCE = 0.01
 
@@ -65,11 +62,6 @@ def what_happened(reasons: Sequence[AlertReason]) -> str:
     )
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}." if text else ""
-
-
-def state_word(row: BoardRow, reasons: Sequence[AlertReason]) -> html.Span:
-    """The state of a stream; nothing is steady on which a move is noted, whichever way it goes."""
-    return word(NOTED) if row["state"] == StreamState.STEADY and reasons else word(row["state"])
 
 
 def rows_table(
@@ -119,7 +111,7 @@ def _row(
     why = " ".join(part for part in (what_happened(reasons), time_to_limit(row)) if part)
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
     cells: list[Any] = [
-        state_word(row, reasons),
+        word(row["state"]),
         [
             html.Span(f"{row['supplier']} ", className="who") if with_supplier else None,
             stream_link(row),

@@ -215,7 +215,7 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if latest is not None:
         rows.append(
             (
-                "latest lot",
+                "lot of this notice" if notice["kind"] in LOT_BY_LOT else "latest lot",
                 f"{amount(latest, unit, evidence['latest_bound'], digits) if evidence['latest_bound'] else now}, lot {evidence['latest_lot']}",
             )
         )
@@ -227,7 +227,8 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if notice["kind"] == Kind.SPREAD:
         rows.append(("newest lots", _variation(notice)))
     elif notice["difference"] is not None and not evidence["latest_bound"]:
-        rows.append(("difference", difference(notice["difference"], notice["difference_percent"], unit)))
+        moved = difference(notice["difference"], notice["difference_percent"], unit)
+        rows.append(("difference", f"{moved}, from the level before to lot {evidence['latest_lot']}"))
     if notice["kind"] in LOT_BY_LOT:
         return rows
     if evidence["change_percent_per_month"] is not None:

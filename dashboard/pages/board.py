@@ -14,7 +14,7 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
 from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
 from dashboard.components.next_step import next_step
-from dashboard.components.stream_rows import LEAST_CHANCE, NOTED, chance, rows_table, stream_of
+from dashboard.components.stream_rows import LEAST_CHANCE, chance, rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
@@ -307,14 +307,16 @@ def _quiet(
         html.Li(_folded(supplier, group, sparklines, reasons, looked_at, lab, number))
         for number, (supplier, group) in enumerate(list(groups.items())[:MOST_ROWS])
     ]
-    most = max((row["breach_probability"] or 0.0 for row in rows), default=0.0)
+    chances = [row["breach_probability"] for row in rows if row["breach_probability"] is not None]
+    most = max(chances, default=0.0)
+    each = "each" if len(chances) == len(rows) else f"on the {counted(len(chances), 'stream')} with a forecast"
     sure = f"Nothing to act on or to look at; chance of a failing lot in {lab.alerts.horizon_weeks:g} weeks: "
     return [
         html.Div(
             [
                 html.H2(f"{counted(len(rows), 'quiet stream')}"),
                 html.P(
-                    f"{sure}{'under 1 % each' if most < LEAST_CHANCE else f'at most {percent(most)}'}.",
+                    f"{sure}{'under 1 %' if most < LEAST_CHANCE else f'at most {percent(most)}'} {each}.",
                     className="quiet",
                 ),
             ],
@@ -337,14 +339,10 @@ def _folded(
     number: int,
 ) -> html.Details:
     """One supplier's quiet streams: a line with their products and states, and the rows when it is unfolded."""
-    counts = Counter(
-        NOTED if row["state"] == StreamState.STEADY and reasons.get(stream_of(row)) else row["state"] for row in rows
-    )
+    counts = Counter(row["state"] for row in rows)
     products = list(dict.fromkeys(row["product"] for row in rows))
     kind = "check standards, " if all(row["check_standard"] for row in rows) else ""
-    states = [
-        part for state in (NOTED, *STATES) if counts[state] for part in (word(state, f"{counts[state]} {state}"), " ")
-    ]
+    states = [part for state in STATES if counts[state] for part in (word(state, f"{counts[state]} {state}"), " ")]
     summary = html.Summary(
         [
             html.B(supplier),

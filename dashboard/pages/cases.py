@@ -11,7 +11,7 @@ from dashboard.components.case_card import case_card
 from dashboard.components.html_parts import empty, filter_links, link, word
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
+from dashboard.text.case_text import case_message, case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import age
 from dashboard.text.urls import ALERTS, CASES, with_query
 from ingest.documents.case import Case
@@ -84,7 +84,7 @@ def case_table(cases: list[Case], looked_at: str | None) -> html.Table:
             owner_text(case),
             due_text(case),
             "–" if case["state"] == "closed" else age(case["opened_at"], looked_at),
-            case["message"].removeprefix(f"{case_name(case)}: "),
+            case_message(case, case["message"]),
         ]
         rows.append(html.Tr([html.Td(cell, **{"data-label": head}) for head, cell in zip(HEADS, cells, strict=True)]))
     head = html.Thead(html.Tr([html.Th(name, scope="col") for name in HEADS]))

@@ -8,6 +8,7 @@ from typing import Any
 
 from dash import html
 from flask import Flask, Response, request
+from sqlalchemy import Connection
 
 from dashboard.charts.sparkline import SparklineData, as_image_address
 from dashboard.components.html_parts import empty, link, sparkline_image, stream_link, supplier_link, table, word
@@ -23,7 +24,6 @@ from ingest.common.errors import CallError
 from ingest.common.text import quoted
 from ingest.documents.scorecard import CardStream, LotCounts, Overview, OverviewRow, Scorecard
 from ingest.quarter.overview import supplier_overview
-from spc.vocabulary.enums import Direction
 
 __all__ = ["add_downloads", "layout"]
 
@@ -45,7 +45,7 @@ def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_othe
         if not quarters:
             return html.Div(empty("No quarter yet.", "The first valid test opens one."))
         chosen = quarter or quarters[min(1, len(quarters) - 1)]
-        cards = export.documents(connection, lab_reader.lab, chosen, supplier or None)
+        cards = _cards(lab_reader, connection, chosen, supplier)
         sparklines = stored_documents.sketches(
             connection, [_stream_of(row) for card in cards for row in card["streams"]]
         )
@@ -83,26 +83,31 @@ def _stream_of(row: CardStream) -> Stream:
     return row["supplier"], row["product"], row["characteristic"]
 
 
+def _cards(lab_reader: LabReader, connection: Connection, quarter: str, supplier: str) -> list[Scorecard]:
+    """The cards of a quarter; kept until data change, since the forecasts of its last day take most of the time."""
+    cards: list[Scorecard] = lab_reader.cached(
+        connection,
+        f"cards {quarter} {supplier}",
+        lambda: export.documents(connection, lab_reader.lab, quarter, supplier or None),
+    )
+    return cards
+
+
 # The first lines
 
 
-def _nearer(card: Scorecard) -> list[CardStream]:
-    """The streams that moved nearer their limit, the largest change first."""
-    moved = [row for row in card["streams"] if row["direction"] == Direction.NEARER]
-    return sorted(moved, key=lambda row: -abs(row["change"] or 0.0))
-
-
 def _finding(cards: Sequence[Scorecard]) -> str:
-    """Who moved nearer a limit, and how many lots failed."""
-    names = [card["supplier"] for card in cards if _nearer(card)]
+    """Who got worse in the quarter, by the line for purchasing, and how many lots failed."""
+    rows = supplier_overview(cards)["rows"]
+    worse = [row["supplier"] for row in rows if row["line"]["direction"] == "worse"]
     failed = sum(card["counts"]["fail"] for card in cards)
     fails = f"; {counted(failed, 'lot')} failed" if failed else ""
     if len(cards) == 1:
-        count = len(_nearer(cards[0]))
-        return f"{cards[0]['supplier']}, {counted(count, 'stream') if count else 'no stream'} moved nearer the limit{fails}"
-    if not names:
-        return f"none of {counted(len(cards), 'supplier')} moved nearer a limit{fails}"
-    return f"{len(names)} of {counted(len(cards), 'supplier')} moved nearer a limit, {listed(names)}{fails}"
+        return f"{rows[0]['supplier']}, {wording.LINE_WORDS[rows[0]['line']['direction']]}{fails}"
+    if not worse:
+        return f"none of {counted(len(cards), 'supplier')} is getting worse{fails}"
+    verb = "is" if len(worse) == 1 else "are"
+    return f"{len(worse)} of {counted(len(cards), 'supplier')} {verb} getting worse, {listed(worse)}{fails}"
 
 
 def _advice(cards: Sequence[Scorecard]) -> str:
@@ -143,7 +148,7 @@ def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData])
 def _supplier(
     row: OverviewRow, card: Scorecard, sparklines: Mapping[Stream, SparklineData], quarter: str, lowest: float
 ) -> list[Any]:
-    worst = _worst_stream(card)
+    worst = _worst_stream(row, card)
     standing = row["standing"]
     bar = (
         html.Img(src=as_image_address(score_bar(standing, lowest)), alt="", className="share")
@@ -169,13 +174,12 @@ def _supplier(
     ]
 
 
-def _worst_stream(card: Scorecard) -> CardStream | None:
-    """The stream that says most about a supplier: failed lots first, then a move nearer the limit, then the least margin."""
-
-    def order(row: CardStream) -> tuple[int, bool, float]:
-        return -row["fail"], row["direction"] != Direction.NEARER, math.inf if row["room"] is None else row["room"]
-
-    return min(card["streams"], key=order, default=None)
+def _worst_stream(row: OverviewRow, card: Scorecard) -> CardStream | None:
+    """The stream to begin with, as the line for purchasing names it; of a quiet supplier the one with the least margin."""
+    named = row["line"]["product"], row["line"]["characteristic"]
+    if named[0] is not None:
+        return next(one for one in card["streams"] if (one["product"], one["characteristic"]) == named)
+    return min(card["streams"], key=lambda one: math.inf if one["room"] is None else one["room"], default=None)
 
 
 def _direction(row: OverviewRow) -> html.Span:
@@ -282,7 +286,7 @@ def add_downloads(server: Flask, lab_reader: LabReader) -> None:
         if form not in (export.FORMS if supplier else export.OVERVIEW_FORMS):
             raise CallError(f"scorecard: there is no form {quoted(form)}")
         with lab_reader.reading() as connection:
-            cards = export.documents(connection, lab_reader.lab, quarter, supplier or None)
+            cards = _cards(lab_reader, connection, quarter, supplier)
         data = export.FORMS[form](cards[0]) if supplier else export.OVERVIEW_FORMS[form](cards)
         name = export.file_name(cards[0], form) if supplier else export.overview_file_name(quarter, form)
         return Response(

@@ -10,7 +10,7 @@ from ingest.common.number_format import Measured, amount, amounts, digits_of, in
 from ingest.common.text import counted_lines
 from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
-from ingest.documents.stream import Forecast, PatternPrice, StreamDocument, WeeksToLimit
+from ingest.documents.stream import BoardRow, Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
 
 __all__ = [
@@ -267,7 +267,7 @@ def evidence(alert: Alert) -> list[str]:
     return facts
 
 
-def now_text(now: AlertNow) -> str:
+def now_text(now: AlertNow | BoardRow) -> str:
     """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
     text = f"now: level {in_unit(now, now['level'])}, last lot {now['last_lot'] or '–'}"
     if now["change_percent_per_month"] is not None:

@@ -21,6 +21,7 @@ from dashboard.text.formatting import (
     humidity,
     in_unit,
     moment,
+    now_text,
     percent,
     room_to_limit,
     wander,
@@ -91,8 +92,8 @@ def _board_line(row: BoardRow) -> list[str]:
     ]
 
 
-def stream(document: StreamDocument) -> str:
-    """One stream, the newest lot last."""
+def stream(document: StreamDocument, row: BoardRow) -> str:
+    """One stream as it stands on the board, and lot by lot, the newest last."""
     limits = document["limits"]
     control = f"control limits {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}"
     if limits["lower"] is None:
@@ -115,7 +116,14 @@ def stream(document: StreamDocument) -> str:
         ]
         for point in document["points"]
     ]
-    bounds = f"Specification limit: {in_force(document) or 'none declared'}."
+    time_left = weeks(row["weeks_to_limit"])
+    standing = f"{now_text(row)[:1].upper()}{now_text(row)[1:]}; time to the limit: {time_left}."
+    declared = in_force(document)
+    bounds = (
+        f"Specification limit: {room_to_limit(row)} ({declared})."
+        if declared
+        else "Specification limit: none declared."
+    )
     moving = moving_baseline(document)
     return (
         printable(
@@ -125,6 +133,8 @@ def stream(document: StreamDocument) -> str:
                 if part
             )
         )
+        + "\n"
+        + printable(standing)
         + "\n"
         + printable(bounds)
         + "\n"
@@ -136,6 +146,8 @@ def stream(document: StreamDocument) -> str:
 def lot(document: LotDocument) -> str:
     """One lot, session by session."""
     parts = [f"{document['supplier']} {document['product']}, lot {document['lot']}"]
+    if (decision := document["decision"]) is not None:
+        parts.append(f"Decided: {decision['what']}, by {decision['who']}, {day(decision['at'])}: {decision['reason']}")
     for session in document["sessions"]:
         conditioning = session["conditioning"]
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"
@@ -178,12 +190,13 @@ def alerts(documents: Sequence[Alert]) -> str:
     """Alerts, the newest first."""
     if not documents:
         return "No open alert."
-    return "\n".join(
-        printable(
-            f"{alert['grade']:<4} {alert['state']:<12} {day(alert['raised_at']):<11} {alert['message']}  [{alert['id']}]"
-        )
-        for alert in documents
-    )
+    lines: list[str] = []
+    for alert in documents:
+        head = f"{alert['grade']:<4} {alert['state']:<12} {day(alert['raised_at']):<11} {alert['message']}"
+        lines.append(printable(f"{head}  [{alert['id']}]"))
+        if alert["now"] is not None:
+            lines.append(printable(f"{'':30}{now_text(alert['now'])}"))
+    return "\n".join(lines)
 
 
 def answers(document: FindDocument) -> str:

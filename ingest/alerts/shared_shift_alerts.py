@@ -46,7 +46,7 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     findings = _searched(connection, lab, earlier)
     put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in findings]))
     logs = compare_logs(connection, lab, {_id(finding): finding for finding in findings}, changed_us)
-    alerts = [_alert(connection, finding, logs.get(_id(finding))) for finding in findings]
+    alerts = [_alert(connection, lab, finding, logs.get(_id(finding))) for finding in findings]
     before = set(
         connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL").scalars()
     )
@@ -93,7 +93,7 @@ def _id(finding: Finding) -> str:
     return alert_id(Kind.BENCH, *finding.first_named, str(finding.direction), str(int(finding.completed_at * 7.0)))
 
 
-def _alert(connection: Connection, finding: Finding, log: ChamberLog | None) -> Alert:
+def _alert(connection: Connection, lab: Lab, finding: Finding, log: ChamberLog | None) -> Alert:
     evidence = _evidence(connection, finding, log)
     return Alert(
         id=_id(finding),
@@ -105,7 +105,7 @@ def _alert(connection: Connection, finding: Finding, log: ChamberLog | None) -> 
         characteristic=None,
         lot=None,
         raised_us=weeks_to_us(finding.completed_at),
-        message=bench_message(evidence),
+        message=bench_message(evidence, lab.zone),
         evidence=evidence,
     )
 

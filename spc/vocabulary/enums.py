@@ -114,8 +114,10 @@ class StreamState(StrEnum):
     """No lot for longer than usual for the stream."""
     LEARNING = "learning"
     """There are fewer valid lots than the baseline needs."""
+    NOTE = "note"
+    """An open alert for information only, such as a move away from the limit."""
     STEADY = "steady"
-    """All changes are resolved."""
+    """No open alert."""
 
 
 class Effectiveness(StrEnum):

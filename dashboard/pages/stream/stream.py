@@ -15,7 +15,6 @@ from dashboard.components.conformity import rule_section
 from dashboard.components.entry_form import day_field, form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, link, lot_link, supplier_link, table, word
 from dashboard.components.next_step import next_step
-from dashboard.components.stream_rows import state_word
 from dashboard.pages.stream.stream_chart import (
     ChartView,
     adjusted_words,
@@ -123,7 +122,7 @@ def layout(
                 ],
                 className="crumb",
             ),
-            state_word(row, [alert for alert in alerts if alert["state"] != "closed"]),
+            word(row["state"]),
             html.H1(f"{product}, {spoken(characteristic)}: {_finding(row, alerts)}"),
             html.P(_summary(row, document, lab), className="lead"),
             html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
@@ -171,6 +170,7 @@ def _finding(row: BoardRow, alerts: list[Alert]) -> str:
         "learning": "too few lots for settled limits",
         "silent": "no lot for a long time",
         "steady": "no open alert",
+        "note": "nothing to act on or to look at",
     }
     return f"{words.get(row['state'], row['state'])}."
 
@@ -317,9 +317,10 @@ def _unsettled(limits: ControlLimits, document: StreamDocument, lab: Lab) -> str
             f"the {counted(limits['from_lots'], 'lot')} of the baseline are too much alike their neighbours to set any"
         )
     seen = f"{in_unit(document, limits['seen_lower'])} to {in_unit(document, limits['seen_upper'])}"
-    text = (
-        f"No settled limits yet: {lots}. The lots so far lie from {seen}, around {in_unit(document, limits['center'])}."
-    )
+    so_far = f"The lots so far lie from {seen}, around {in_unit(document, limits['center'])}."
+    if limits["from_lots"] == 1:
+        so_far = f"The level of the one lot so far is {in_unit(document, limits['center'])}."
+    text = f"No settled limits yet: {lots}. {so_far}"
     if limits["lower"] is None or limits["frozen_at"]:
         return text
     return f"{text} Limits from them, which will still move: {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}."

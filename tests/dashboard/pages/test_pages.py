@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from dash import html
@@ -282,6 +283,18 @@ def test_a_lot_that_passes_on_the_mean_tells_its_bags_outside_the_limit(desk: La
     # The readings stand in one table, and exactly the bags of the headline are marked in it.
     assert len(re.findall(r"bag \d+ outside", text)) == 1
     assert "A bag is outside the limit by the mean of its readings." in text
+
+
+def test_a_lot_that_passes_says_what_to_know_before_its_release(desk: LabReader) -> None:
+    """Inside its limit, but of a film on its way to it; the page decides nothing."""
+    drifting = " ".join(told(desk, "/lot", "?supplier=Brackenfoil&lot=BF04286").split())
+    assert "An urgent alert on shielding energy is open: a failing lot is likely (now" in drifting
+    assert "Whether the lot is released is for the authorised person to decide, by your procedure." in drifting
+
+    with desk.reading() as connection:
+        standard = next(row for row in desk.board(connection) if row["check_standard"])
+    reference = told(desk, "/lot", f"?supplier={quote(standard['supplier'])}&lot={quote(standard['last_lot'])}")
+    assert "A check standard: it monitors the bench and is not released." in " ".join(reference.split())
 
 
 def test_nothing_is_steady_beside_the_words_that_it_falls(desk: LabReader) -> None:
