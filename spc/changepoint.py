@@ -1,4 +1,4 @@
-"""Change points: the last lot before a step or a ramp, with its confidence set. Library only: no command uses it yet.
+"""Change points: the last lot before a step or a ramp, with its confidence set. Library only: no command or page uses this module yet.
 
 Use it after a signal, to find the time to look up in the records of the supplier and of the bench.
 

@@ -19,7 +19,7 @@ from ingest.stock.shelf_list import stock_document
 __all__ = ["ROWS", "layout"]
 
 # Rows of one page; the rest is behind a link.
-ROWS = 100
+ROWS = 50
 NO_COUNT = "No count is stored, so every tested lot is taken as held. A file in drops/stock lists what is there."
 
 

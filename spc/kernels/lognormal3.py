@@ -1,4 +1,7 @@
-"""Three-parameter lognormal distribution fitted by L-moments; without skewness it is the normal distribution."""
+"""Three-parameter lognormal distribution fitted by L-moments; without skewness it is the normal distribution.
+
+Library only: no command or page uses this module yet.
+"""
 
 from __future__ import annotations
 

@@ -162,6 +162,24 @@ def window(points: LotPoints, end: int, removed: Floats, steady_until: float = n
         What the findings add to the scores of the last points up to `end`, at least those of the last `LINE_WEEKS`.
     steady_until : float
         Weeks. Later lots may be shifted and give no line; neither do those of the longest of `WINDOWS`.
+
+    Examples
+    --------
+    Thirteen weeks of six streams are compared:
+
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> seen = window(numbered, len(points), np.zeros(len(points)))
+    >>> seen.now, float(seen.weeks[0]), seen.z.size
+    (23.0, 11.0, 78)
     """
     now = points.weeks[end - 1]
     first, start = (int(np.searchsorted(points.weeks, now - back, side="right")) for back in (LINE_WEEKS, LOOKBACK))
@@ -209,6 +227,14 @@ def outliers_limited(stream: Ints, check: Flags, z: Floats) -> Floats:
 
     The scatter of a stream is estimated with its outliers limited, so they are limited here too; otherwise heavy tails would
     look like a shift.
+
+    Examples
+    --------
+    The third lot lies 9 standard deviations from the median of its stream and counts as one at the limit:
+
+    >>> one_stream, film = np.zeros(5, dtype=int), np.zeros(5, dtype=bool)
+    >>> outliers_limited(one_stream, film, np.array([0.1, -0.3, 9.0, 0.4, -0.1])).round(2).tolist()
+    [0.1, -0.3, 3.1, 0.4, -0.1]
     """
     order = np.lexsort((z, stream))
     first = np.flatnonzero(np.diff(stream[order], prepend=-1))
@@ -225,6 +251,13 @@ def inflated(lots: Floats, alike: Floats) -> Floats:
 
     Of a first-order dependence r over n lots: 1 + 2 / n sum of (n - k) r^k, k from 1 to n - 1, in closed form (Box and
     Jenkins 1976, from memory; the test adds it up).
+
+    Examples
+    --------
+    A mean of four lots of which neighbours have a correlation of 0.5 scatters like a mean of fewer than two independent ones:
+
+    >>> float(inflated(np.array(4.0), np.array(0.5)))
+    2.0625
     """
     n = np.maximum(lots, 1.0)
     return np.asarray(1.0 + 2.0 * alike / (1.0 - alike) * (1.0 - (1.0 - alike**n) / (n * (1.0 - alike))))
@@ -234,7 +267,25 @@ def inflated(lots: Floats, alike: Floats) -> Floats:
 
 
 def lot_points(points: pd.DataFrame) -> LotPoints:
-    """Number streams, suppliers and sources."""
+    """Number streams, suppliers and sources.
+
+    Examples
+    --------
+    Six suppliers with a lot a week, in two chambers by turns:
+
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> numbered.suppliers, [kind.labels for kind in numbered.kinds if kind.name == "chamber"]
+    (['A', 'B', 'C', 'D', 'E', 'F'], [[('north',), ('south',)]])
+    """
     ordered = points[np.isfinite(points["z"].to_numpy(np.float64))].sort_values(["weeks", "stream"], kind="stable")
     stream, stream_ids = pd.factorize(ordered["stream"])
     supplier, suppliers = pd.factorize(
@@ -266,7 +317,14 @@ def lot_points(points: pd.DataFrame) -> LotPoints:
 
 
 def on_label(points: pd.DataFrame, kind_name: str, source: str, quantity: str) -> Flags:
-    """Points of a table that were made on a source."""
+    """Points of a table that were made on a source.
+
+    Examples
+    --------
+    >>> points = pd.DataFrame({"chamber": ["north", "south", "north"], "quantity": ["energy", "energy", "resistance"]})
+    >>> on_label(points, "chamber and quantity", "north", "energy").tolist()
+    [True, False, False]
+    """
     wanted = dict(zip(SOURCES[kind_name], (source, quantity), strict=False))
     made = np.ones(len(points), dtype=bool)
     for column, value in wanted.items():

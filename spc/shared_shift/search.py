@@ -90,6 +90,23 @@ def shared_shifts(
     ----------
     .. [1] T. Liptak (1958), On the combination of independent tests, Magyar Tud. Akad. Mat. Kutato Int. Kozl. 3,
        171-197; from memory.
+
+    Examples
+    --------
+    Six suppliers share two chambers. From week 18 on chamber north reads two standard deviations higher:
+
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> found = shared_shifts(points)
+    >>> [(one.suspect_kind, one.suspect, one.since, round(one.sizes["energy"].size, 2), one.agreeing) for one in found]
+    [('chamber and quantity', 'north', 18.0, 0.2, 6)]
     """
     positive(false_findings_per_year, "false_findings_per_year")
     numbered = lot_points(_checked(points))

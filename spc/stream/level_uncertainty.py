@@ -287,6 +287,16 @@ def rule_limits(
     dict
         `pass_lower`, `pass_upper`, `fail_lower`, `fail_upper`; nan where there is no limit. A guarded rule whose
         uncertainty has no bound yet lets nothing pass.
+
+    Examples
+    --------
+    A limit of 20 with a risk of 5 % of a wrong pass, and a standard uncertainty of 5 %: the level must read below 18.4.
+
+    >>> columns = {"limit_lower": [np.nan], "limit_upper": [20.0], "u_high": [0.05], "df_high": [np.inf]}
+    >>> sessions = Rows(np.arange(1), {name: np.array(value) for name, value in columns.items()})
+    >>> limits = rule_limits(sessions, "log", "mean", np.zeros(1), np.array([0.05]), np.array([np.nan]))
+    >>> limits["pass_upper"].round(1).tolist(), limits["fail_upper"].round(1).tolist()
+    ([18.4], [20.0])
     """
     lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
     with np.errstate(over="ignore"):
@@ -341,6 +351,17 @@ def conformity(sessions: Rows, scale: str, judged: str) -> dict[str, Column]:
         bench part without it and at its bound and over the bounded readings; nan where the bench part has no bound.
         `next_bag`, `next_bag_low`, `next_bag_high`: the same for a random further bag. All nan in an invalid session and
         without a limit.
+
+    Examples
+    --------
+    A level of 19 under a limit of 20, with a standard uncertainty of 5 %, and bags that differ by 10 %:
+
+    >>> columns = {"limit_lower": np.nan, "limit_upper": 20.0, "u": 0.05, "df": np.inf, "u_high": 0.05, "df_high": np.inf}
+    >>> columns |= dict.fromkeys(("level", "level_low", "level_high"), np.log(19.0)) | {"bag_variance_used": 0.01, "bag_df": 30.0}
+    >>> rows = {name: np.array([value]) for name, value in columns.items()} | {"valid": np.array([True])}
+    >>> found = conformity(Rows(np.arange(1), rows), "log", "mean")
+    >>> found["p"].round(2).tolist(), found["next_bag"].round(2).tolist()
+    ([0.85], [0.68])
     """
     log = scale == Scale.LOG
     lower, upper = (
