@@ -2,19 +2,36 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from hashlib import sha256
 
 __all__ = ["MOST_CHARACTERS", "attachment", "distinguishing_mark", "plain_name"]
 
 MOST_CHARACTERS = 60
+# Letters that Unicode does not take apart, and whose name does not give the letter they are written with.
+SPELT = {"ß": "ss", "ẞ": "SS", "ð": "d", "Ð": "D", "þ": "th", "Þ": "Th", "ı": "i", "ŋ": "ng", "Ŋ": "Ng"}
+# Such as LATIN SMALL LETTER O WITH STROKE, LATIN CAPITAL LETTER AE, LATIN SMALL LIGATURE OE.
+LATIN_LETTER = re.compile(r"LATIN (SMALL|CAPITAL) (?:LETTER|LIGATURE) ([A-Z]{1,2})(?: WITH .*)?")
 
 
 def plain_name(name: str) -> str:
-    """The ASCII letters and digits of a name, letters without their accents, with a hyphen for what lies between; may be empty."""
+    """The name in ASCII letters and digits, each letter beyond ASCII as the one it is written with, with a hyphen for what lies between.
+
+    It is empty where no letter of the name can be written so.
+    """
     bare = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
-    spelt = "".join(c if c.isascii() and c.isalnum() else "-" for c in bare)
+    spelt = "".join(_spelt(c) for c in bare)
     return "-".join(part for part in spelt.split("-") if part)
+
+
+def _spelt(letter: str) -> str:
+    if letter.isascii():
+        return letter if letter.isalnum() else "-"
+    known = LATIN_LETTER.fullmatch(unicodedata.name(letter, ""))
+    if letter in SPELT or known is None:
+        return SPELT.get(letter, "-")
+    return known[2].lower() if known[1] == "SMALL" else known[2]
 
 
 def distinguishing_mark(name: str) -> str:

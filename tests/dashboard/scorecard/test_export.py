@@ -103,7 +103,10 @@ def test_a_plain_name_stays_as_it_is(bench: Bench) -> None:
     assert drawn(bench.folder)[0]["file_name"] == "Alder-Film"
 
 
-@pytest.mark.parametrize(("supplier", "begins"), [("Gödel Folie", "Godel-Folie-"), ("株式会社", "supplier-")])
+@pytest.mark.parametrize(
+    ("supplier", "begins"),
+    [("Gödel Folie", "Godel-Folie-"), ("Møllerfolie", "Mollerfolie-"), ("株式会社", "supplier-")],
+)
 def test_a_name_beyond_ascii_has_a_file_name_that_can_be_read(bench: Bench, supplier: str, begins: str) -> None:
     bench.drop_tests("t.csv", lot_rows("L1", Q3, [[9.0, 9.1]], supplier=supplier))
     bench.run()

@@ -45,6 +45,21 @@ def test_a_file_name_holds_letters_digits_and_hyphens(name: str) -> None:
     assert attachment(f"{plain}.csv")["Content-Disposition"].count('"') == 2
 
 
+@pytest.mark.parametrize(
+    ("name", "plain"),
+    [
+        ("Møllerfolie", "Mollerfolie"),
+        ("MØ-046", "MO-046"),
+        ("Łódź Æther Œuvre", "Lodz-AEther-OEuvre"),
+        ("Großfolie ẞ", "Grossfolie-SS"),
+        ("Đorđe þór ıx", "Dorde-thor-ix"),
+        ("Ωmega 株式会社", "mega"),
+    ],
+)
+def test_letters_beyond_ascii_keep_their_base_letter(name: str, plain: str) -> None:
+    assert plain_name(name) == plain
+
+
 def test_names_that_are_alike_once_plain_have_different_marks() -> None:
     assert plain_name("a/b") == plain_name("a b") == "a-b"
     assert distinguishing_mark("a/b") != distinguishing_mark("a b")
