@@ -11,13 +11,13 @@ from ingest.alerts.bench_marks import marks_of_stream
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
+from ingest.decisions.rule_risks import decision_risks
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
 from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.humidity_effect import humidity_of
-from ingest.verdict.rule_risks import decision_risks
 
 __all__ = ["point", "stream"]
 
