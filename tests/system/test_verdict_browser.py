@@ -69,6 +69,18 @@ def test_which_bag_is_better(page: Page, address: str) -> None:
     assert Path(download.value.path()).read_bytes().startswith(b"%PDF")
 
 
+def test_which_of_several_bags_is_better_than_the_one_in_use(page: Page, address: str) -> None:
+    page.goto(f"{address}/compare")
+    for number, name in enumerate(("Umberfold UM-9", "Umberfold UM-7", "Brackenfoil BF-210"), start=1):
+        page.get_by_label(f"candidate {number}").select_option(label=name)
+    page.get_by_label("compare", exact=True).select_option(label="candidate 1, in use, with each other one")
+    page.get_by_role("button", name="Compare").click()
+
+    page.get_by_role("heading", name="Shown to be better than Umberfold UM-9: ").wait_for()
+    expect(page.get_by_text("by Dunnett's test")).to_be_visible()
+    expect(page.locator("h2", has_text="Differences").locator("xpath=following-sibling::ul[1]/li")).to_have_count(2)
+
+
 def test_who_would_fail_another_limit(page: Page, address: str) -> None:
     page.goto(f"{address}/what-if?characteristic=shielding_energy")
     page.get_by_role("heading", name="With a limit of under 10.0 nJ").wait_for()
