@@ -19,6 +19,10 @@ COMMANDS = {
     "check": ("dashboard.commands.rounds:check", "Check lab.toml and every drop without storing anything."),
     "demo": ("dashboard.commands.serving:demo", "Make a demo lab with invented feeds and serve it."),
     "compare": ("dashboard.commands.verdicts:compare", "Compare products or suppliers by their lots."),
+    "decision": (
+        "dashboard.commands.entries:decision",
+        "Change the decision rule of a characteristic from a day on.",
+    ),
     "evidence": ("dashboard.commands.papers:evidence", "Write the evidence for an audit as one ZIP file."),
     "find": ("dashboard.commands.work:find", "Find a lot, product, supplier, file, operator or alert."),
     "history": ("dashboard.commands.lists:history", "Show the audit trail, the newest entry first."),

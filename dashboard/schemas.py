@@ -30,6 +30,7 @@ from ingest.documents.verdict.bags import BagsDocument
 from ingest.documents.verdict.comparison import Comparison
 from ingest.documents.verdict.limit_change import LimitChange
 from ingest.documents.verdict.report import TestReport
+from ingest.documents.verdict.rule_change import RuleChange
 from ingest.documents.verdict.what_if import WhatIf
 
 __all__ = ["DOCUMENTS", "schema"]
@@ -48,6 +49,10 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "instruments": (
         list[Instrument],
         "Calibrations, set-up checks and what a bad instrument touched: lotdrift instruments --json",
+    ),
+    "decision": (
+        RuleChange,
+        "What a change of a decision rule changes: lotdrift decision --json, with --preview or done",
     ),
     "limits": (
         LimitChange,

@@ -8,8 +8,9 @@ from dash import html
 
 from dashboard.charts.number_line import NumberLine, number_line
 from dashboard.charts.sparkline import as_image_address
+from dashboard.components.decision_rules import decision_rules
 from dashboard.components.html_parts import facts, table
-from dashboard.text.formatting import amount, day, percent
+from dashboard.text.formatting import amount, percent
 from dashboard.text.urls import bags_address
 from dashboard.text.verdict.conformity_text import (
     bags_sentence,
@@ -18,8 +19,10 @@ from dashboard.text.verdict.conformity_text import (
     risk_words,
     rule_words,
 )
+from dashboard.text.verdict.rule_text import since
 from ingest.documents.lot import LotDocument, Session
-from ingest.documents.verdict.conformity import Conformity, DecisionRisks
+from ingest.documents.stream import StreamDocument
+from ingest.documents.verdict.conformity import Conformity
 from spc.vocabulary.enums import BenchSource, Scale
 from spc.vocabulary.finite import LARGEST, MOST_COUNTED, SMALLEST, exp
 
@@ -57,8 +60,7 @@ def conformity_section(document: LotDocument, session: Session) -> list[Any]:
 
 def _rule(session: Session, result: Conformity) -> str:
     rule, unit = result["rule"], session["unit"]
-    since = "" if rule["from"] is None else f", declared from {day(rule['from'])}"
-    text = f"Decision rule: {rule_words(rule)}{since}."
+    text = f"Decision rule: {rule_words(rule)}{since(rule)}."
     edges = [
         f"{words} {amount(edge, unit)}"
         for words, edge in (("from", result["accept_lower"]), ("up to", result["accept_upper"]))
@@ -94,10 +96,15 @@ def _line(session: Session, result: Conformity) -> list[Any]:
     return [html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line")]
 
 
-def rule_section(result: DecisionRisks | None) -> list[Any]:
-    """The declared rule of a stream with its risks, beside other rules and more bags."""
+def rule_section(document: StreamDocument) -> list[Any]:
+    """The decision rules of a stream over time, and the risks of the one in force beside other rules and more bags."""
+    result, name = document["decision"], document["characteristic"]
+    limits = document["specification_limits"]
     if result is None:
-        return []
+        limited = limits["lower"] or limits["upper"]
+        return (
+            [html.H2("Decision rule", id="rule"), *decision_rules(name, document["decision_rules"])] if limited else []
+        )
     rows = [
         [risk_words(one), percent(one["wrong_passes"]), percent(one["good_not_passed"]), percent(one["wrong_fails"])]
         for one in result["risks"]
@@ -105,11 +112,12 @@ def rule_section(result: DecisionRisks | None) -> list[Any]:
     heads = ("rule", "bad lots that pass", "good lots that do not pass", "good lots that fail")
     declared = result["risks"][0]
     return [
-        html.H2("Decision rule and its risks"),
+        html.H2("Decision rule and its risks", id="rule"),
         html.P(
             f"The rule is {rule_words(result['rule'])}. Of 100 lots of this stream it passes {100 * declared['wrong_passes']:.1f} bad "
             f"ones and keeps back {100 * declared['good_not_passed']:.1f} good ones. A guard is paid by good lots; more bags lower "
             "both."
         ),
         table(heads, rows, "Risks of decision rules", heads[1:]),
+        *decision_rules(name, document["decision_rules"]),
     ]

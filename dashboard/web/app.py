@@ -18,7 +18,7 @@ from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import ageing, alerts, board, cases, find, guide, history, lot, retest, scorecards, stock, supplier
 from dashboard.pages.bench import bench, instruments, ready
 from dashboard.pages.stream import limits, stream
-from dashboard.pages.verdict import bags, compare, what_if
+from dashboard.pages.verdict import bags, compare, rule, what_if
 from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
@@ -38,12 +38,14 @@ from dashboard.text.urls import (
     LOT,
     READY,
     RETESTS,
+    RULE,
     SCORECARDS,
     STOCK,
     STREAM,
     SUPPLIER,
     WHAT_IF,
     lot_address,
+    rule_address,
     stream_address,
 )
 from dashboard.web import add_file_page, digest_page
@@ -68,6 +70,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     PREVIEW_PATH: limits.layout,
     BAGS: bags.layout,
     WHAT_IF: what_if.layout,
+    RULE: rule.layout,
     COMPARE: compare.layout,
     LOT: lot.layout,
     FIND: find.layout,
@@ -280,6 +283,9 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
         names = {
             name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
         }
+        if path == RULE and "characteristic" in names:
+            back = dcc.Link("Back to the form", href=rule_address(names["characteristic"]))
+            return html.Div([page_instead, html.P(back)])
         if path != PREVIEW_PATH or len(names) < 3:
             return html.Div(page_instead)
         # The form of a preview is on the page of its stream.

@@ -5,11 +5,14 @@ from __future__ import annotations
 from flask import Response, request
 
 from dashboard.components.current_user import current_user
+from dashboard.components.decision_rules import RULE_FIELDS
 from dashboard.components.entry_form import ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, preview_address
 from dashboard.text.subject_names import address
+from dashboard.text.urls import rule_address
 from dashboard.web.plain_page import plain_page
 from ingest.audit.subjects import Subject
+from ingest.decisions.rule_change import RULE_CHANGES
 
 __all__ = ["entry_error"]
 
@@ -25,7 +28,7 @@ FIELDS = {
     "due": ("due", "date"),
 }
 # What a form sends along.
-HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document")
+HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document", *RULE_FIELDS[1:])
 # No form of ours sends more.
 MOST_VALUES, LONGEST = 300, 4_000
 
@@ -60,4 +63,7 @@ def _back(what: str) -> str:
     if what in CHANGES and subject is not None and "supplier" in subject.named():
         fields = {name: request.form.get(name, "") for name in ("day", "lot", "side", "value", "document")}
         return preview_address(what, subject.named(), **fields)
+    if what in RULE_CHANGES and subject is not None and "characteristic" in subject.named():
+        fields = {name: request.form.get(name, "") for name in RULE_FIELDS}
+        return rule_address(subject.named()["characteristic"], change=what, **fields)
     return address(written) or "/"

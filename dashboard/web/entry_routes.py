@@ -13,6 +13,7 @@ from flask import Flask, Response, redirect, request
 from sqlalchemy import Connection
 
 from dashboard.components.current_user import current_user, remember_name
+from dashboard.components.decision_rules import change_rule
 from dashboard.components.entry_form import BACK, ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, change_limits
 from dashboard.components.test_report import FIELDS
@@ -25,6 +26,7 @@ from ingest.common.errors import CallError
 from ingest.decisions import corrective_actions
 from ingest.decisions.cases import ASSIGN, assign, is_in_case
 from ingest.decisions.responses import respond
+from ingest.decisions.rule_change import RULE_CHANGES
 from ingest.rounds.recompute import derive
 from ingest.verdict.report import ISSUE_REPORT, NO_ENTRIES, draft, issue
 
@@ -50,6 +52,8 @@ def add_entries(server: Flask, lab_reader: LabReader, clock: Callable[[], dateti
             lab = lab_reader.lab
             if what in CHANGES:
                 change_limits(connection, lab, request.form, who, now)
+            elif what in RULE_CHANGES:
+                change_rule(connection, lab, request.form, who, now)
             elif what == ISSUE_REPORT:
                 _issue_report(connection, lab_reader, subjects[0], who, reason, now)
             elif what in corrective_actions.STEPS:

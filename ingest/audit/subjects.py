@@ -25,6 +25,7 @@ class SubjectKind(StrEnum):
     SOURCE = "source"
     STREAM = "stream"
     LIMIT = "limit"
+    DECISION = "decision"
     LOT = "lot"
     SESSION = "session"
     REPORT = "report"
@@ -35,6 +36,7 @@ SINGLE = (SubjectKind.ALERT, SubjectKind.ACCOUNT, SubjectKind.SOURCE)
 NAMES = {
     SubjectKind.STREAM: ("supplier", "product", "characteristic"),
     SubjectKind.LIMIT: ("product", "characteristic"),
+    SubjectKind.DECISION: ("characteristic",),
     SubjectKind.LOT: ("supplier", "lot"),
     SubjectKind.REPORT: ("supplier", "lot", "number"),
     SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
@@ -74,6 +76,11 @@ class Subject:
         return cls(SubjectKind.LIMIT, (product, characteristic))
 
     @classmethod
+    def decision(cls, characteristic: str) -> Self:
+        """The decision rule of a characteristic, whichever product and supplier."""
+        return cls(SubjectKind.DECISION, (characteristic,))
+
+    @classmethod
     def lot(cls, supplier: str, lot: str) -> Self:
         """A lot."""
         return cls(SubjectKind.LOT, (supplier, lot))
@@ -94,7 +101,7 @@ class Subject:
         lead, colon, rest = text.partition(":")
         if colon and lead in SINGLE:
             return cls(SubjectKind(lead), (rest,))
-        led = colon and lead in (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION, SubjectKind.REPORT)
+        led = colon and lead in NAMES and lead != SubjectKind.STREAM
         kind, listed = (SubjectKind(lead), rest) if led else (SubjectKind.STREAM, text)
         try:
             names = json.loads(listed) if len(listed) <= LONGEST else None

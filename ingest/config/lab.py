@@ -20,7 +20,6 @@ from ingest.config.models import (
     Characteristic,
     CheckStandard,
     Conditioning,
-    DecisionRule,
     Instrument,
     Product,
     Schedule,
@@ -30,12 +29,12 @@ from ingest.config.models import (
     Source,
 )
 from ingest.config.notification_models import Digest, Mail, Route, Webhook
+from ingest.config.rule_history import RuleStep, rule_on_day, rules_in_order
 
 __all__ = [
     "FILED",
     "LAB_FILE",
     "REFUSED",
-    "SIMPLE",
     "STANDARD_FOLDERS",
     "Lab",
     "Limits",
@@ -43,9 +42,6 @@ __all__ = [
     "declared_steps",
     "load",
 ]
-
-
-SIMPLE = DecisionRule(rule="simple")
 
 
 class Limits(NamedTuple):
@@ -60,8 +56,8 @@ class Limits(NamedTuple):
 class Lab:
     """A lab folder and what its `lab.toml` declares.
 
-    `entered` are the limits that people entered, by product, characteristic and side; `load` leaves it empty and
-    `ingest.audit.limit_entries` fills it in. `declared_sources` are the `sources` without those of the standard folders.
+    `entered` are the limits that people entered, by product, characteristic and side, `entered_rules` their decision rules by
+    characteristic; `load` leaves both empty and `ingest.audit.limit_entries` fills them in. `declared_sources` are the `sources` without those of the standard folders.
     `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
     """
 
@@ -90,6 +86,7 @@ class Lab:
     serve: Serve
     address: str = ""
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
+    entered_rules: Mapping[str, tuple[RuleStep, ...]] = field(default_factory=dict)
     declared_sources: tuple[Source, ...] = ()
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
@@ -142,11 +139,13 @@ class Lab:
         """Standard uncertainty of an instrument by its certificate, as a fraction of the reading; 0 where none is declared."""
         return next((one.uncertainty_percent / 100.0 for one in self.instruments if one.name == name), 0.0)
 
-    def decision_rule(self, characteristic: str, when: datetime) -> DecisionRule:
+    def rule_steps(self, characteristic: str) -> tuple[RuleStep, ...]:
+        """Return the decision rules of a characteristic over time; empty where none is declared or entered."""
+        return rules_in_order(self.characteristic(characteristic).decision, self.entered_rules.get(characteristic, ()))
+
+    def decision_rule(self, characteristic: str, when: datetime) -> RuleStep:
         """Return the decision rule for a test at `when` (aware); the simple one where none is declared."""
-        day = when.astimezone(self.zone).date()
-        rules = self.characteristic(characteristic).decision
-        return next((one for one in reversed(rules) if one.from_ is None or one.from_ <= day), SIMPLE)
+        return rule_on_day(self.rule_steps(characteristic), when.astimezone(self.zone).date())
 
     def limits_at(self, product: str, characteristic: str, when: datetime) -> Limits:
         """Return the specification limits for a test at `when` (aware); days change at midnight of the lab's zone."""

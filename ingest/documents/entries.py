@@ -34,6 +34,9 @@ class _Body(_From, total=False):
     first_lot: str
     side: Side
     value: float | None
+    rule: Literal["simple", "guarded"]
+    wrong_pass: float | None
+    wrong_fail: float | None
     document: str
     role: str
     number: str

@@ -17,9 +17,9 @@ from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
+from ingest.config.rule_history import rule_document
 from ingest.documents.verdict.bags import BagsDocument, BagsRow, NextLot, RiskPlan, Scatter, TwoLoads
 from ingest.documents.verdict.conformity import Rule, StoredConformity
-from ingest.evaluation.conformity import rule_document
 from spc.acceptance import (
     bags_to_prove,
     bags_without_failure,

@@ -212,7 +212,7 @@ def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) 
         }
     )
     guard = declared.guard_percent if request.guard_percent is None else request.guard_percent
-    if declared.decision and request.guard_percent is None:
+    if lab.rule_steps(request.characteristic) and request.guard_percent is None:
         other = other.adding(_rule_limits(connection, lab, request, other))
     return judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
 
@@ -220,7 +220,7 @@ def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) 
 def _rule_limits(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> dict[str, np.ndarray]:
     """Acceptance limits where a decision rule is declared; only lots under a guarded rule need their uncertainty."""
     declared = lab.characteristic(request.characteristic)
-    rules = rules_in_force(lab, request.characteristic, sessions["started_us"])
+    rules = [step.rule for step in rules_in_force(lab, request.characteristic, sessions["started_us"])]
     wrong_pass, wrong_fail = (
         np.array([np.nan if risk is None else risk for risk in risks])
         for risks in ([one.wrong_pass for one in rules], [one.wrong_fail for one in rules])

@@ -23,6 +23,7 @@ README_NAMES = (
     "check",
     "check-file",
     "compare",
+    "decision",
     "find",
     "history",
     "instruments",

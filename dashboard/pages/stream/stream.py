@@ -140,7 +140,7 @@ def layout(
             html.H2("Variation and capability"),
             facts(_facts(row, document)),
             html.P(humidity(document), className="quiet"),
-            *rule_section(document["decision"]),
+            *rule_section(document),
             html.H2("Notes"),
             *[html.P(_note_text(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
             *if_editor("Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])),

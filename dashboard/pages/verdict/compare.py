@@ -66,6 +66,7 @@ def request_of(query: Mapping[str, str]) -> Request:
         _day(query.get("until")),
         _day(query.get("split")),
         _percent(query.get("margin")),
+        _candidate(query["c1"]) if query.get("in_use") and query.get("c1") else None,
     )
 
 
@@ -173,6 +174,18 @@ def _form(names: list[str], films: list[tuple[str, str]], query: Mapping[str, st
                 query["characteristic"],
             ),
             *[_select(f"candidate {number}", key, options, chosen[key]) for number, key in enumerate(shown, start=1)],
+            html.Label(
+                [
+                    "compare",
+                    html.Select(
+                        [
+                            html.Option(words, value=value, selected=value == query.get("in_use", ""))
+                            for value, words in (("", "every pair"), ("1", "candidate 1, in use, with each other one"))
+                        ],
+                        name="in_use",
+                    ),
+                ]
+            ),
             html.Label(
                 ["margin, %", dcc.Input(name="margin", type="text", value=query.get("margin", ""), inputMode="decimal")]
             ),

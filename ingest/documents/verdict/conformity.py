@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Count, Day, Probability
+from ingest.documents.fields import Count, Day, Microseconds, Moment, Probability
 from spc.vocabulary.enums import BenchSource
 
 __all__ = [
@@ -16,7 +16,9 @@ __all__ = [
     "LotProof",
     "Rule",
     "RuleRisks",
+    "RuleStep",
     "StoredConformity",
+    "StoredRuleStep",
     "UncertaintyParts",
 ]
 
@@ -25,11 +27,29 @@ _From = TypedDict("_From", {"from": Day | None})
 
 
 class Rule(_From):
-    """The decision rule in force on the day of a test."""
+    """The decision rule in force on the day of a test; `who` is the person who entered it, absent where `lab.toml` declares it."""
 
     rule: Literal["simple", "guarded"]
     wrong_pass: float | None
     wrong_fail: float | None
+    who: NotRequired[str]
+
+
+class _RuleStep(Rule):
+    where: Literal["lab.toml", "entry"]
+    reason: str | None
+
+
+class StoredRuleStep(_RuleStep):
+    """A decision rule from its day on, with its source."""
+
+    entered_us: Microseconds | None
+
+
+class RuleStep(_RuleStep):
+    """A decision rule from its day on as it is shown."""
+
+    entered_at: Moment | None
 
 
 class UncertaintyParts(TypedDict):

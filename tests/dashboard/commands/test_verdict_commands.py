@@ -132,6 +132,26 @@ def test_several_candidates_are_adjusted_for_and_the_best_are_named(lab: Path) -
     assert found["candidates"][0]["not_shown_worse"]
 
 
+def test_each_candidate_is_compared_with_the_one_in_use(lab: Path) -> None:
+    names = [("Umberfold", "UM-7"), ("Umberfold", "UM-9"), ("Brackenfoil", "BF-210"), ("Ostrelvane", "OV-1")]
+    asked = ["shielding_energy", *[part for one in names for part in ("--candidate", *one)]]
+    found = document(lab, "compare", *asked, "--in-use", *names[1])
+    every = document(lab, "compare", *asked)
+    assert (found["in_use"], every["in_use"]) == (1, None)
+    assert [(pair["first"], pair["second"]) for pair in found["pairs"]] == [(1, 0), (1, 2), (1, 3)]
+    same = {frozenset((pair["first"], pair["second"])): pair for pair in every["pairs"]}
+    # Three questions need less than six: the p value of each is lower.
+    for pair in found["pairs"]:
+        if pair["p_value"] is not None:
+            assert pair["p_value"] <= same[frozenset((pair["first"], pair["second"]))]["p_value"] + 1e-9
+    _, out, _ = call(lab, "compare", *asked, "--in-use", *names[1])
+    assert out.startswith("Shown to be better than Umberfold UM-9: ")
+    assert "Each against Umberfold UM-9 at once" in out
+    code, _, err = call(lab, "compare", *asked, "--in-use", "Tarnwick", "TW-Rose")
+    assert code == 2
+    assert "Tarnwick TW-Rose is in use and no candidate; name it as a candidate too" in err
+
+
 def test_the_paper_of_a_comparison_is_one_page_and_the_same_again(lab: Path, tmp_path: Path) -> None:
     pair = ("--candidate", "Umberfold", "UM-7", "--candidate", "Umberfold", "UM-9", "--margin", "5", "--pdf")
     written = []
