@@ -8,8 +8,10 @@ from dashboard.components.current_user import current_user
 from dashboard.components.entry_form import ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, preview_address
 from dashboard.text.subject_names import address
+from dashboard.text.urls import LOADS
 from dashboard.web.plain_page import plain_page
 from ingest.audit.subjects import Subject
+from ingest.decisions.load_entries import LOAD_ENTRIES, TAKE_BACK_EVENT
 
 __all__ = ["entry_error"]
 
@@ -23,9 +25,17 @@ FIELDS = {
     "first_lot": ("first corrected lot", "text"),
     "owner": ("owner", "text"),
     "due": ("due", "date"),
+    "load": ("load", "text"),
+    "chamber": ("chamber", "text"),
+    "supplier": ("supplier", "text"),
+    "product": ("product", "text"),
+    "load_lot": ("lot", "text"),
+    "specimens": ("bags", "text"),
+    "laid": ("how they lie", "text"),
+    "at": ("time (blank: now)", "datetime-local"),
 }
 # What a form sends along.
-HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document")
+HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document", "event")
 # No form of ours sends more.
 MOST_VALUES, LONGEST = 300, 4_000
 
@@ -60,4 +70,6 @@ def _back(what: str) -> str:
     if what in CHANGES and subject is not None and "supplier" in subject.named():
         fields = {name: request.form.get(name, "") for name in ("day", "lot", "side", "value", "document")}
         return preview_address(what, subject.named(), **fields)
+    if what in LOAD_ENTRIES or what == TAKE_BACK_EVENT:
+        return LOADS
     return address(written) or "/"

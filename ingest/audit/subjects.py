@@ -28,16 +28,20 @@ class SubjectKind(StrEnum):
     LOT = "lot"
     SESSION = "session"
     REPORT = "report"
+    LOAD = "load"
 
 
 # Kinds with a single name, which follows the colon as it is.
 SINGLE = (SubjectKind.ALERT, SubjectKind.ACCOUNT, SubjectKind.SOURCE)
+# Kinds that lead the list of their names.
+LED = (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION, SubjectKind.REPORT, SubjectKind.LOAD)
 NAMES = {
     SubjectKind.STREAM: ("supplier", "product", "characteristic"),
     SubjectKind.LIMIT: ("product", "characteristic"),
     SubjectKind.LOT: ("supplier", "lot"),
     SubjectKind.REPORT: ("supplier", "lot", "number"),
     SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
+    SubjectKind.LOAD: ("load",),
 }
 
 
@@ -89,12 +93,17 @@ class Subject:
         return cls(SubjectKind.REPORT, (supplier, lot, number))
 
     @classmethod
+    def load(cls, name: str) -> Self:
+        """A load of a chamber."""
+        return cls(SubjectKind.LOAD, (name,))
+
+    @classmethod
     def parse(cls, text: str) -> Self | None:
         """The subject that a text names; None where it names none."""
         lead, colon, rest = text.partition(":")
         if colon and lead in SINGLE:
             return cls(SubjectKind(lead), (rest,))
-        led = colon and lead in (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION, SubjectKind.REPORT)
+        led = colon and lead in LED
         kind, listed = (SubjectKind(lead), rest) if led else (SubjectKind.STREAM, text)
         try:
             names = json.loads(listed) if len(listed) <= LONGEST else None
