@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard.components.current_user import current_user, remembered_name
 from dashboard.text.urls import RETESTS
 
-__all__ = ["BACK", "ENTRY_PATH", "day_field", "field", "form", "hidden_field", "if_editor"]
+__all__ = ["BACK", "ENTRY_PATH", "day_field", "field", "form", "hidden_field", "if_editor", "name_fields"]
 
 ENTRY_PATH = "/entry"
 LAST_DAY = "9999-12-31"
@@ -41,7 +41,7 @@ def form(
         [
             *([_ticks(ticks)] if ticks else chosen),
             *fields,
-            *([] if current_user().name else [_name_field()]),
+            *name_fields(),
             field("reason", "reason", required=True),
             html.Div(
                 [html.Button(text, type="submit", name="what", value=what) for what, text in words.items()],
@@ -54,9 +54,11 @@ def form(
     )
 
 
-def _name_field() -> html.Label:
-    """The name of the person at the browser, as it was written last."""
-    return field("your name", "who", remembered_name(), autoComplete="name", required=True)
+def name_fields() -> list[html.Label]:
+    """The name of the person at the browser, as it was written last; none where the person is logged in."""
+    if current_user().name:
+        return []
+    return [field("your name", "who", remembered_name(), autoComplete="name", required=True)]
 
 
 def _ticks(subjects: Sequence[tuple[str, str]]) -> html.Fieldset:

@@ -46,6 +46,7 @@ EXPLAINED_BY = {
     "/stock": ("Guide: the day to keep a lot until", "stock", ""),
     "/": ("Guide: states, forecast and the words of the board", "charts", "states-of-a-stream"),
     "/alerts": ("Guide: kinds and grades of alerts", "charts", "alerts"),
+    "/loads": ("Guide: loads", "bench", "loads"),
     "/ready": ("Guide: loads and what may be tested", "bench", "what-may-be-tested"),
     "/instruments": ("Guide: calibrations and set-up checks", "bench", "instruments"),
     "/bench": ("Guide: film or bench", "charts", "film-or-bench"),

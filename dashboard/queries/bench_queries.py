@@ -276,7 +276,7 @@ def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
     days: dict[tuple[str, str], list[int]] = {}
     for row in rows_of(
         connection,
-        f'SELECT DISTINCT folder, kind, modified_ns / {1000 * DAY_US} AS day FROM "drop" ORDER BY folder, kind, day',
+        f"SELECT DISTINCT folder, kind, modified_ns / {1000 * DAY_US} AS day FROM \"drop\" WHERE folder <> '' ORDER BY folder, kind, day",
     ):
         days.setdefault((row["folder"], row["kind"]), []).append(int(row["day"]))
     # By the files' own times; fewer than three days with files show no interval.
@@ -289,7 +289,7 @@ def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
         connection,
         "SELECT g.*, d.taken_us AS last_us FROM (SELECT folder, kind, count(*) AS files, max(id) AS last_id, max(modified_ns) AS last_ns, "
         "sum(stored) AS stored, sum(refused) AS refused, sum(corrected) AS corrected, "
-        "sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" GROUP BY folder, kind) AS g "
+        "sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" WHERE folder <> '' GROUP BY folder, kind) AS g "
         'JOIN "drop" d ON d.id = g.last_id ORDER BY g.folder',
     )
     return [

@@ -22,6 +22,7 @@ __all__ = [
     "HISTORY",
     "HISTORY_FILE",
     "INSTRUMENTS",
+    "LOADS",
     "LOT",
     "NOTICE_FILE",
     "READY",
@@ -59,7 +60,7 @@ SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/gui
 BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 ADD_FILE = "/add"
 RULE = "/rule"
-READY, INSTRUMENTS = "/ready", "/instruments"
+READY, INSTRUMENTS, LOADS = "/ready", "/instruments", "/loads"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"

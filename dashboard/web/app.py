@@ -16,7 +16,7 @@ from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
 from dashboard.pages import ageing, alerts, board, cases, find, guide, history, lot, retest, scorecards, stock, supplier
-from dashboard.pages.bench import bench, instruments, ready
+from dashboard.pages.bench import bench, instruments, loads, ready
 from dashboard.pages.stream import limits, stream
 from dashboard.pages.verdict import bags, compare, rule, what_if
 from dashboard.queries.find import LONGEST_TEXT
@@ -35,6 +35,7 @@ from dashboard.text.urls import (
     GUIDE,
     HISTORY,
     INSTRUMENTS,
+    LOADS,
     LOT,
     READY,
     RETESTS,
@@ -77,6 +78,7 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     GUIDE: guide.layout,
     RETESTS: retest.layout,
     READY: ready.layout,
+    LOADS: loads.layout,
     INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
     STOCK: stock.layout,
@@ -100,6 +102,7 @@ NAVIGATION = (
 )
 FOOTER = (
     ("Cases", CASES),
+    ("Loads", LOADS),
     ("Add a file", ADD_FILE),
     ("Instruments", INSTRUMENTS),
     ("Weekly digest", DIGEST),

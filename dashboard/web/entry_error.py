@@ -9,9 +9,10 @@ from dashboard.components.decision_rules import RULE_FIELDS
 from dashboard.components.entry_form import ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, preview_address
 from dashboard.text.subject_names import address
-from dashboard.text.urls import rule_address
+from dashboard.text.urls import LOADS, rule_address
 from dashboard.web.plain_page import plain_page
 from ingest.audit.subjects import Subject
+from ingest.decisions.load_entries import LOAD_ENTRIES, TAKE_BACK_EVENT
 from ingest.decisions.rule_change import RULE_CHANGES
 
 __all__ = ["entry_error"]
@@ -26,9 +27,17 @@ FIELDS = {
     "first_lot": ("first corrected lot", "text"),
     "owner": ("owner", "text"),
     "due": ("due", "date"),
+    "load": ("load", "text"),
+    "chamber": ("chamber", "text"),
+    "supplier": ("supplier", "text"),
+    "product": ("product", "text"),
+    "load_lot": ("lot", "text"),
+    "specimens": ("bags", "text"),
+    "laid": ("how they lie", "text"),
+    "at": ("time (blank: now)", "datetime-local"),
 }
 # What a form sends along.
-HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document", *RULE_FIELDS[1:])
+HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document", "event", *RULE_FIELDS[1:])
 # No form of ours sends more.
 MOST_VALUES, LONGEST = 300, 4_000
 
@@ -66,4 +75,6 @@ def _back(what: str) -> str:
     if what in RULE_CHANGES and subject is not None and "characteristic" in subject.named():
         fields = {name: request.form.get(name, "") for name in RULE_FIELDS}
         return rule_address(subject.named()["characteristic"], change=what, **fields)
+    if what in LOAD_ENTRIES or what == TAKE_BACK_EVENT:
+        return LOADS
     return address(written) or "/"

@@ -29,6 +29,7 @@ class SubjectKind(StrEnum):
     LOT = "lot"
     SESSION = "session"
     REPORT = "report"
+    LOAD = "load"
 
 
 # Kinds with a single name, which follows the colon as it is.
@@ -40,6 +41,7 @@ NAMES = {
     SubjectKind.LOT: ("supplier", "lot"),
     SubjectKind.REPORT: ("supplier", "lot", "number"),
     SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
+    SubjectKind.LOAD: ("load",),
 }
 
 
@@ -94,6 +96,11 @@ class Subject:
     def report(cls, supplier: str, lot: str, number: str) -> Self:
         """An issued test report of a lot."""
         return cls(SubjectKind.REPORT, (supplier, lot, number))
+
+    @classmethod
+    def load(cls, name: str) -> Self:
+        """A load of a chamber."""
+        return cls(SubjectKind.LOAD, (name,))
 
     @classmethod
     def parse(cls, text: str) -> Self | None:

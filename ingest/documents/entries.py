@@ -48,6 +48,7 @@ class _Body(_From, total=False):
     stream: str
     file: str
     declared: str
+    event: dict[str, str]
 
 
 class StoredEntryBody(_Body, total=False):

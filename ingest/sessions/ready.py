@@ -28,8 +28,8 @@ __all__ = ["moment_in", "ready"]
 LONGEST_STAY_DAYS = 60
 
 EVENTS_SQL = """
-SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, n.text, l.supplier, l.product, l.lot
-FROM load_event e JOIN label n ON n.id = e.load_id LEFT JOIN lot l ON l.id = e.lot_id
+SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, n.text, l.supplier, l.product, l.lot, d.name
+FROM load_event e JOIN label n ON n.id = e.load_id LEFT JOIN lot l ON l.id = e.lot_id JOIN "drop" d ON d.id = e.drop_id
 WHERE e.load_id IN (SELECT load_id FROM load_event WHERE at_us BETWEEN ? AND ?) AND e.at_us <= ? ORDER BY e.at_us, e.load_id, e.lot_id
 """
 CHAMBERS_SQL = """
@@ -79,13 +79,14 @@ class _Event(NamedTuple):
     supplier: str
     product: str
     lot: str
+    source: str
 
 
 class _Load:
     """The events of one load, in the order of time: its stays, its lots and how they lie."""
 
     def __init__(self, load_id: int, events: Sequence[_Event]) -> None:
-        self.id, self.name = load_id, events[0].load
+        self.id, self.name, self.recorded_in = load_id, events[0].load, events[-1].source
         self.stays = stays_of(sorted({(one.at_us, EVENTS[one.event], one.chamber_id) for one in events}))
         # Of several ways of laying, the one from which moisture leaves most slowly.
         self.laid = LAID[max(one.laid for one in events)]
@@ -200,4 +201,5 @@ def _load(
         "lost_hours": round(now.lost_hours, 4),
         "sessions": int(sessions),
         "invalid": int(invalid),
+        "recorded_in": load.recorded_in,
     }

@@ -28,7 +28,8 @@ class ReadyLoad(TypedDict):
 
     `hours` are those shown without a break, of `required_hours`. `since` is the moment from which the state holds; `ready_at` is null
     where no moment can be stated. `restarted_at`, `lost_hours` and `reason` describe a break after the load went in; `reason` also the one
-    that lasts. `sessions` counts the test sessions of the load so far, `invalid` those that do not count.
+    that lasts. `sessions` counts the test sessions of the load so far, `invalid` those that do not count. `recorded_in` is the file or the form
+    that the latest event of the load came from.
     """
 
     load: str
@@ -45,6 +46,7 @@ class ReadyLoad(TypedDict):
     lost_hours: float
     sessions: Count
     invalid: Count
+    recorded_in: str
 
 
 class ReadyChamber(TypedDict):
