@@ -166,7 +166,7 @@ def _trail(entries: Sequence[SubjectEntry]) -> html.Details | None:
 def _respond(case: Case, alerts: Sequence[Alert]) -> html.Details:
     """The forms of a case: respond to all its alerts, name its owner, record the corrective action."""
     subjects, responses = _responses(case, alerts)
-    forms: list[Any] = [form(subjects, {what: WORDS[what] for what in responses})]
+    forms: list[Any] = [html.H3("Response"), form(subjects, {what: WORDS[what] for what in responses})]
     lead = f"alert:{case['alert']}"
     if case["state"] != "closed":
         handing_over = [field("owner", "owner", case["owner"] or ""), day_field("due", "due", required=False)]

@@ -196,9 +196,11 @@ def _change(row: CardStream, card: Scorecard) -> str:
 
 
 def _passed(counts: LotCounts) -> str:
-    """The lots that passed, of all; what else there was only where there was any."""
-    others = [f"{counts[key]} {words}" for key, words in wording.COUNTS[2:] if counts[key]]
-    return f"{counts['pass']} of {counts['lots']}" + (f", {', '.join(others)}" if others else "")
+    """The lots that passed, of those that count; what else there was only where there was any."""
+    repeats = counts["retested"]
+    others = [f"{counts[key]} {words}" for key, words in wording.COUNTS[2:] if counts[key] and key != "retested"]
+    text = f"{counts['pass']} of {counts['lots'] - repeats}" + (f", {', '.join(others)}" if others else "")
+    return f"{text}; {counted(repeats, 'repeat')} not counted" if repeats else text
 
 
 def _score_parts(overview: Overview) -> list[Any]:
