@@ -10,6 +10,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -198,11 +199,22 @@ def test_names_as_long_as_the_system_takes_are_filed_reported_and_numbered(bench
 
 
 def test_the_same_bytes_under_another_name_are_seen_and_filed(bench: Bench) -> None:
+    nothing = {
+        "kind": "tests",
+        "stored": 0,
+        "duplicate": 0,
+        "corrected": 0,
+        "refused": 0,
+        "omitted": 0,
+        "reason": "",
+        "note": "",
+    }
     bench.drop_tests("a.csv", ROWS)
-    bench.run()
+    stored = bench.run().entries
     bench.drop_tests("b.csv", ROWS)
 
-    assert [entry.state for entry in bench.run().entries] == ["seen"]
+    assert [asdict(entry) for entry in stored] == [nothing | {"name": "a.csv", "state": "stored", "stored": 2}]
+    assert [asdict(entry) for entry in bench.run().entries] == [nothing | {"name": "b.csv", "state": "seen"}]
     assert {path.name for path in (bench.folder / "filed").iterdir()} == {"a.csv", "b.csv"}
 
 
@@ -428,8 +440,10 @@ def lots_of(folder: Path) -> set[str]:
         ),
         (MemoryError(), "needs more memory than there is; split it, then drop the parts"),
         (RuntimeError("two\nlines \x1b[2J"), "can't be taken in (RuntimeError: two lines"),
+        # Cut to 200 characters.
+        (RuntimeError("x" * 300), f"can't be taken in (RuntimeError: {'x' * 186}); correct it, then drop it again"),
     ],
-    ids=["overflow", "memory", "unforeseen"],
+    ids=["overflow", "memory", "unforeseen", "long"],
 )
 def test_a_file_that_fails_in_a_way_nobody_foresaw_is_put_aside_whole_and_its_neighbours_go_on(
     error: Exception, told: str, bench: Bench, monkeypatch: pytest.MonkeyPatch
