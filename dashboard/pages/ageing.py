@@ -60,7 +60,7 @@ def _film(film: FilmAge, number: int) -> html.Section:
         (
             "Shelf life of the film",
             life_sentence(film),
-            f"{WORDS[film['life_word']]}; a bound on lots, from the day of manufacture or receipt",
+            "a bound on the lots" if film["life_months"] is not None else WORDS[film["life_word"]],
         ),
     ]
     if film["life_expected_months"] is not None:
