@@ -1,4 +1,4 @@
-"""Propose a source for a file of captures: what its columns and its name say of the readings that the captures belong to."""
+"""Propose a source for a file of captures: its readings follow from its columns or its name."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def propose_captures(path: Path) -> tuple[Source, list[str]] | None:
             f"{example}, or declare what is the same for all in fixed"
         ]
     return Source.model_validate({**declared, "names": names}), [
-        f"the readings are those that the name of the file says: names = {quoted(names)} is proposed, correct it if its parts mean "
+        f"the readings follow from the name of the file: names = {quoted(names)} is proposed, correct it if its parts mean "
         "something else"
     ]
 

@@ -137,10 +137,10 @@ def test_captures_are_recognised_and_their_readings_follow_from_the_name_of_the_
         ["Alder", "A-1041", 1, 2]
     ]
     (doubt,) = outcome.doubts
-    assert doubt.startswith("the readings are those that the name of the file says")
+    assert doubt.startswith("the readings follow from the name of the file")
 
 
-def test_captures_whose_name_says_nothing_are_named_with_what_is_missing() -> None:
+def test_captures_without_a_reading_are_shown_with_what_is_missing() -> None:
     outcome = proposed(CAPTURES)
 
     assert outcome.kind == "waveforms"
@@ -156,13 +156,13 @@ def test_a_german_column_of_loads_is_proposed_and_its_other_meaning_is_a_doubt()
     assert '"Ladung" is taken for load; if it is an electric charge, take it out of columns' in outcome.doubts
 
 
-def test_a_lab_that_records_loads_is_told_when_a_test_names_none() -> None:
+def test_in_a_lab_that_records_loads_a_test_file_without_one_is_a_doubt() -> None:
     recorded = replace(lab(), sources=(Source(kind="loads", folder="drops/loads"),))
 
     doubts = {
         kind: [one for one in outcome.doubts if "names the load" in one]
-        for kind, known in (("with", recorded), ("without", lab()))
-        if isinstance(outcome := preview(GERMAN, None, known, NOW, "a.csv"), Preview)
+        for kind, one_lab in (("with", recorded), ("without", lab()))
+        if isinstance(outcome := preview(GERMAN, None, one_lab, NOW, "a.csv"), Preview)
     }
 
     assert (len(doubts["with"]), len(doubts["without"])) == (1, 0)
