@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING, Any, cast
 
 from dashboard.text.formatting import counted
 from dashboard.text.terminal_text import table
-from ingest.common.instants import from_microseconds
+from ingest.common.instants import day_of, from_microseconds
 from ingest.common.number_format import SPOKEN_UNITS
 from ingest.common.text import counted_lines, printable
 from ingest.config.lab import Lab
 from ingest.documents.rounds import FileCheckDocument, FileKind
+from ingest.parsing.rows.capture_rows import NO_DAY
+from ingest.parsing.rows.load_rows import EVENTS, LAID
 
 __all__ = ["as_text", "document"]
 
@@ -18,9 +20,15 @@ if TYPE_CHECKING:
     from ingest.parsing.proposal.source_preview import Preview
 
 REFUSALS = 100
+# What names the time of a row, then the cells beside it.
+STAMPS = {"tests": "tested_at", "climate": "logged_at", "loads": "at", "calibrations": "done_at"}
 SHOWN = {
     "tests": ("supplier", "product", "lot", "specimen", "reading", "characteristic", "chamber", "operator"),
     "climate": ("chamber", "humidity_percent", "temperature_c"),
+    "stock": ("supplier", "product", "lot", "quantity", "unit", "storage", "opened_on"),
+    "loads": ("load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid"),
+    "calibrations": ("instrument", "due_on", "as_found", "as_left", "uncertainty", "certificate"),
+    "waveforms": ("supplier", "lot", "specimen", "reading", "day", "quantity", "samples"),
 }
 
 
@@ -57,16 +65,26 @@ def document(preview: Preview, lab: Lab) -> FileCheckDocument:
 
 
 def _cells(row: dict[Any, Any], kind: str, lab: Lab, zone: Any) -> dict[str, str]:
-    if kind not in SHOWN:
-        return {name: printable(str(value)) for name, value in row.items() if name != "line" and str(value)}
-    stamp = "tested_at" if kind == "tests" else "logged_at"
-    cells = {stamp: f"{from_microseconds(int(row[f'{stamp}_us'])).astimezone(zone):%Y-%m-%d %H:%M:%S}"}
-    cells |= {name: f"{row[name]:g}" if isinstance(row[name], float) else str(row[name]) for name in SHOWN[kind]}
+    """The cells of a typed row under the names of our columns, as a person reads them."""
+    shown = {name: f"{row[name]:g}" if isinstance(row[name], float) else str(row[name]) for name in SHOWN[kind]}
+    if kind in STAMPS:
+        stamp = STAMPS[kind]
+        shown = {stamp: f"{from_microseconds(int(row[f'{stamp}_us'])).astimezone(zone):%Y-%m-%d %H:%M:%S}"} | shown
     if kind == "tests":
         unit = lab.characteristic(row["characteristic"]).unit
         sign = {-1: "< ", 0: "", 1: "> "}[int(row["bound"])]
-        cells["value"] = f"{sign}{row['value']:.6g} {SPOKEN_UNITS.get(unit, unit)}"
-    return {name: printable(text) for name, text in cells.items() if text}
+        shown["value"] = f"{sign}{row['value']:.6g} {SPOKEN_UNITS.get(unit, unit)}"
+    elif kind == "stock":
+        shown = {"counted_on": day_of(int(row["counted_day"])).isoformat()} | shown
+        if not row["is_counted"]:
+            shown["quantity"] = "not counted"
+    elif kind == "loads":
+        shown |= {"event": EVENTS[int(row["event"])], "laid": LAID[int(row["laid"])]}
+    elif kind == "waveforms":
+        shown["day"] = "" if row["day"] == NO_DAY else day_of(int(row["day"])).isoformat()
+        energy = row["energy"]
+        shown["energy"] = "no discharge" if energy is None or energy != energy else f"{energy:.4g} nJ"
+    return {name: printable(text) for name, text in shown.items() if text}
 
 
 def as_text(check: FileCheckDocument) -> str:
@@ -74,9 +92,11 @@ def as_text(check: FileCheckDocument) -> str:
     number = check["source_number"]
     by = f"as source {number} of lab.toml declares" if number else "as proposed below"
     delimiter = {"\t": "tab", ",": "comma", ";": "semicolon"}.get(check["delimiter"], check["delimiter"])
+    layout = f"{counted(check['rows'], 'data row')}, encoding {check['encoding']}, delimiter {delimiter}"
+    if check["kind"] == "waveforms":
+        layout = counted(check["rows"], "capture")
     parts = [
-        f"{check['name']}: {check['kind']}, {counted(check['rows'], 'data row')}, encoding {check['encoding']}, delimiter {delimiter}, "
-        f"read {by}.",
+        f"{check['name']}: {check['kind']}, {layout}, read {by}.",
         "",
         table(
             ("column", "taken for", "unit", "first cells"),
@@ -102,5 +122,6 @@ def as_text(check: FileCheckDocument) -> str:
         parts += [f"{counted(check['omitted'], 'cell')} can't be read and would be left out.", ""]
     if check["doubts"]:
         parts += ["To settle before you use it:", *[f"  - {line}" for line in check["doubts"]], ""]
-    parts += ["This reads such files:" if number else "Put this into lab.toml to read such files:", "", check["source"]]
+    paste = "Put this into lab.toml to read such files, then check the next file: a proposal depends on the sources before it."
+    parts += ["This reads such files:" if number else paste, "", check["source"]]
     return "\n".join(printable(line) for part in parts for line in part.split("\n")).rstrip("\n")

@@ -28,10 +28,10 @@ def plain_name(name: str) -> str:
 def _spelt(letter: str) -> str:
     if letter.isascii():
         return letter if letter.isalnum() else "-"
-    known = LATIN_LETTER.fullmatch(unicodedata.name(letter, ""))
-    if letter in SPELT or known is None:
+    match = LATIN_LETTER.fullmatch(unicodedata.name(letter, ""))
+    if letter in SPELT or match is None:
         return SPELT.get(letter, "-")
-    return known[2].lower() if known[1] == "SMALL" else known[2]
+    return match[2].lower() if match[1] == "SMALL" else match[2]
 
 
 def distinguishing_mark(name: str) -> str:

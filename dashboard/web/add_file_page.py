@@ -22,7 +22,7 @@ from dashboard.web.plain_page import plain_page
 from dashboard.web.request_guard import LARGEST_BODY
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
-from ingest.config.models import Source
+from ingest.config.models import KINDS, Source
 from ingest.intake.add_source import Signed, add_file
 from ingest.parsing.parse_file import FileRefused
 from ingest.parsing.proposal.mapping import choices, meanings_of, source_of
@@ -36,6 +36,10 @@ LARGEST_FILE = 650_000
 FIXED = {
     "tests": ("supplier", "product", "characteristic", "reading", "chamber", "instrument"),
     "climate": ("chamber",),
+    "stock": ("supplier", "product", "unit", "storage"),
+    "loads": ("load", "chamber"),
+    "calibrations": ("instrument",),
+    "waveforms": ("supplier", "lot", "specimen"),
 }
 TEMPLATE = "add_file.html"
 
@@ -111,7 +115,12 @@ def _preview(data: bytes, source: Source | None, lab: Lab, now: datetime, name: 
 
 def _chosen(form: Mapping[str, str], data: bytes, lab: Lab) -> Source:
     """The source that the form describes."""
-    kind = "climate" if form.get("kind") == "climate" else "tests"
+    kind = form.get("kind", "") if form.get("kind") in KINDS else "tests"
+    fixed = {name: text for name in FIXED[kind] if (text := form.get(f"fixed-{name}", "").strip())}
+    if kind == "waveforms":
+        keys = ("folder", "pattern", "names")
+        captures = {key: form.get(key, "").strip(" ") or None for key in keys}
+        return source_of([], [], {"kind": kind, "fixed": fixed, **captures})
     skip_rows = form.get("skip_rows", "0").strip() or "0"
     if not (skip_rows.isascii() and skip_rows.isdigit() and len(skip_rows) < 5):
         raise CallError(f"title lines: expected a whole number, got {skip_rows[:20]}")
@@ -120,7 +129,6 @@ def _chosen(form: Mapping[str, str], data: bytes, lab: Lab) -> Source:
     declared |= {key: form.get(key, "").strip(" ") or None for key in texts}
     if declared["delimiter"] == "tab":
         declared["delimiter"] = "\t"
-    fixed = {name: text for name in FIXED[kind] if (text := form.get(f"fixed-{name}", "").strip())}
     unit = form.get("unit", "").strip()
     # A source with the layout alone gives the header, whose cells the choices are about.
     header = header_of(data, source_of([], [], declared))
@@ -130,12 +138,17 @@ def _chosen(form: Mapping[str, str], data: bytes, lab: Lab) -> Source:
     taken = set(meanings)
     declared["fixed"] = {name: text for name, text in fixed.items() if name not in taken}
     declared["units"] = {"value": unit} if unit and kind == "tests" else {}
+    if kind == "climate" and form.get("temperature_unit"):
+        declared["units"] = {"temperature_c": form["temperature_unit"]}
     return source_of(header, meanings, declared)
 
 
 def _shown(seen: Preview, lab: Lab, name: str, data: bytes, trouble: str = "", status: int = 200) -> Response:
     check, source = file_check.document(seen, lab), seen.read_with
-    meanings = meanings_of([column.cell for column in seen.columns], source)
+    captured = seen.kind == "waveforms"
+    meanings = (
+        [one.ours for one in seen.columns] if captured else meanings_of([one.cell for one in seen.columns], source)
+    )
     return _page(
         status,
         trouble=trouble,
@@ -143,6 +156,7 @@ def _shown(seen: Preview, lab: Lab, name: str, data: bytes, trouble: str = "", s
         names=list(dict.fromkeys(name for row in check["first_rows"] for name in row["cells"])),
         columns=list(zip(check["columns"], meanings, strict=True)),
         choices=choices(seen.kind, lab),
+        kinds=KINDS,
         source=source,
         fixed=[(name, source.fixed.get(name, "")) for name in FIXED[seen.kind] if name not in meanings],
         characteristics=[one.name for one in lab.characteristics],

@@ -254,7 +254,7 @@ def _check_sources(declared: LabFile) -> None:
             raise _error(
                 f"source.{number}",
                 f"expected another folder or pattern than source {before} has, which would take every file; "
-                f"got {shown(source.folder)} again",
+                f"got {shown(source.folder)} again: add pattern, or run lotdrift check on the file once more without this source",
             )
 
 

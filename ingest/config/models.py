@@ -46,6 +46,7 @@ from ingest.config.notification_models import Digest, Mail, Route, Webhook
 __all__ = [
     "CAPTURE_IDENTITY",
     "CLIMATE_COLUMNS",
+    "COLUMNS",
     "KINDS",
     "NAME_FIELD",
     "STOCK_COLUMNS",
@@ -385,11 +386,18 @@ class Source(Declared):
         if self.decimal == self.delimiter == ",":
             raise wrong('expected another delimiter than the decimal comma, such as delimiter = ";"')
         self._check_words()
-        if self.time_format is not None and not _has_date_and_time(self.time_format):
-            raise wrong(
-                f'expected a time_format with date and time such as "%d.%m.%Y %H:%M", got {shown(self.time_format)}'
-            )
+        self._check_time_format()
         return self
+
+    def _check_time_format(self) -> None:
+        form = self.time_format
+        if form is None or _reads_again(form, datetime(2001, 11, 23, 17, 45, tzinfo=UTC)):
+            return
+        if self.kind != "stock":
+            raise wrong(f'expected a time_format with date and time such as "%d.%m.%Y %H:%M", got {shown(form)}')
+        # A count has a day and no time.
+        if not _reads_again(form, datetime(2001, 11, 23, tzinfo=UTC)):
+            raise wrong(f'expected a time_format with a date such as "%d.%m.%Y", got {shown(form)}')
 
     def _check_values(self) -> None:
         if not self.values:
@@ -461,9 +469,8 @@ class Source(Declared):
                 ) from error
 
 
-def _has_date_and_time(form: str) -> bool:
-    """Whether a time that is written in a strptime format can be read again without loss."""
-    moment = datetime(2001, 11, 23, 17, 45, tzinfo=UTC)
+def _reads_again(form: str, moment: datetime) -> bool:
+    """Whether a moment that is written in a strptime format can be read again without loss."""
     try:
         read = datetime.strptime(moment.strftime(form), form)  # noqa: DTZ007  (compared as wall-clock time)
     except ValueError:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
 
-__all__ = ["CaptureForm", "Quantity", "Recorded", "read_captures"]
+__all__ = ["CaptureColumn", "CaptureForm", "Quantity", "Recorded", "capture_columns", "read_captures"]
 
 Floats = NDArray[np.float64]
 Quantity = Literal["current", "voltage"]
@@ -31,6 +31,7 @@ MOST_BYTES = 200_000_000
 HEAD_CHARACTERS = (20_000, 200_000)
 TIME_UNITS = {"s": 1e9, "ms": 1e6, "us": 1e3, "µs": 1e3, "μs": 1e3, "ns": 1.0}
 VALUE_UNITS = {"a": 1.0, "ma": 1e-3, "ua": 1e-6, "µa": 1e-6, "μa": 1e-6, "v": 1.0, "mv": 1e-3, "kv": 1e3}
+AS_WRITTEN = {"a": "A", "ma": "mA", "ua": "µA", "µa": "µA", "μa": "µA", "v": "V", "mv": "mV", "kv": "kV", "us": "µs"}
 TIME_NAMES = {"time", "t", "second", "seconds", "x", "time_ns", "time_s"}
 CURRENT_NAMES = {"current", "i", "amp", "ampere", "amps"}
 VOLTAGE_NAMES = {"voltage", "volt", "volts", "v", "y"}
@@ -99,27 +100,8 @@ def read_captures(path: Path, form: CaptureForm) -> list[Recorded]:
         If the file can't be read, holds no samples, or does not say what is needed; one line that says what to declare.
     """
     table = _table(path, form)
-    ours = {theirs.strip().casefold(): name for name, theirs in form.columns.items()}
-    named = [ours.get(cell.strip().casefold()) or ours.get(_plain(cell)) or _plain(cell) for cell in table.header]
-    units = [_unit_of(table, place) for place in range(len(named))]
-    time_at = next((place for place, name in enumerate(named) if name in TIME_NAMES), None)
-    capture_at = next((place for place, name in enumerate(named) if name in CAPTURE_NAMES), None)
-    if time_at is None and form.interval_ns is None and len(named) > 1 and not any(named):
-        time_at = 0
-    values_at = [
-        place
-        for place, name in enumerate(named)
-        if (name in CURRENT_NAMES | VOLTAGE_NAMES or CHANNEL.fullmatch(name)) and place != time_at
-    ]
-    if form.quantity in named:
-        # Another quantity that was recorded beside the declared one is another channel.
-        values_at = [place for place in values_at if named[place] == form.quantity]
-    if not values_at:
-        values_at = [
-            place
-            for place in range(len(named))
-            if place not in (time_at, capture_at) and named[place] not in form.identity
-        ]
+    roles = _roles(table, form)
+    named, units, time_at, capture_at, values_at = roles.named, roles.units, roles.time, roles.capture, roles.measured
     if not values_at:
         raise CallError(
             f"{path.name}: has no column of values beside the times; name it current or voltage in the header"
@@ -159,6 +141,88 @@ def read_captures(path: Path, form: CaptureForm) -> list[Recorded]:
                 )
             )
     return captures
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureColumn:
+    """A column of a file of captures: its header cell, its meaning by our name ("" for none), its unit and its first cells."""
+
+    cell: str
+    ours: str
+    unit: str
+    examples: tuple[str, ...]
+
+
+def capture_columns(path: Path, form: CaptureForm) -> list[CaptureColumn]:
+    """The columns of a file of captures; empty where no column of times stands beside one of currents or voltages.
+
+    Raises
+    ------
+    CallError
+        If the file can't be read or holds no samples.
+    """
+    table = _table(path, form)
+    roles = _roles(table, form)
+
+    def is_measured(place: int) -> bool:
+        name = roles.named[place]
+        return (
+            name in CURRENT_NAMES | VOLTAGE_NAMES or roles.units[place] in VALUE_UNITS or bool(CHANNEL.fullmatch(name))
+        )
+
+    if roles.time is None or roles.named[roles.time] not in TIME_NAMES or not any(map(is_measured, roles.measured)):
+        return []
+    columns = [
+        CaptureColumn(form.columns.get(name, name), name, "", tuple(dict.fromkeys(cells[:1000].tolist()))[:3])
+        for name, cells in table.identity.items()
+    ]
+    for place, cell in enumerate(table.header):
+        unit = roles.units[place]
+        is_current = roles.named[place] in CURRENT_NAMES or unit.endswith("a")
+        meanings = {roles.time: "time", roles.capture: "capture"}
+        ours = meanings.get(place) or ("" if place not in roles.measured else "current" if is_current else "voltage")
+        columns.append(
+            CaptureColumn(
+                cell, ours, AS_WRITTEN.get(unit, unit), tuple(f"{value:g}" for value in table.samples[:3, place])
+            )
+        )
+    return columns
+
+
+@dataclass(frozen=True, slots=True)
+class _Roles:
+    """What each column of samples is: its plain name and unit, and the places of times, capture numbers and values."""
+
+    named: list[str]
+    units: list[str]
+    time: int | None
+    capture: int | None
+    measured: list[int]
+
+
+def _roles(table: _Table, form: CaptureForm) -> _Roles:
+    ours = {theirs.strip().casefold(): name for name, theirs in form.columns.items()}
+    named = [ours.get(cell.strip().casefold()) or ours.get(_plain(cell)) or _plain(cell) for cell in table.header]
+    units = [_unit_of(table, place) for place in range(len(named))]
+    time_at = next((place for place, name in enumerate(named) if name in TIME_NAMES), None)
+    capture_at = next((place for place, name in enumerate(named) if name in CAPTURE_NAMES), None)
+    if time_at is None and form.interval_ns is None and len(named) > 1 and not any(named):
+        time_at = 0
+    values_at = [
+        place
+        for place, name in enumerate(named)
+        if (name in CURRENT_NAMES | VOLTAGE_NAMES or CHANNEL.fullmatch(name)) and place != time_at
+    ]
+    if form.quantity in named:
+        # Another quantity that was recorded beside the declared one is another channel.
+        values_at = [place for place in values_at if named[place] == form.quantity]
+    if not values_at:
+        values_at = [
+            place
+            for place in range(len(named))
+            if place not in (time_at, capture_at) and named[place] not in form.identity
+        ]
+    return _Roles(named, units, time_at, capture_at, values_at)
 
 
 def _declared(path: Path, form: CaptureForm, quantity: Quantity) -> str:

@@ -10,6 +10,7 @@ from difflib import get_close_matches
 
 from ingest.common.text import quoted
 from ingest.common.units import BLANKS, names_a_unit
+from ingest.config.field_types import listed
 from ingest.config.models import Source
 from ingest.parsing.csv_table import NotATableError
 
@@ -195,6 +196,6 @@ def _refuse_missing(missing: list[str], layout: Layout, source: Source) -> None:
         )
     near = get_close_matches(missing[0], [name for _, name in layout.notes], n=1)
     like = near[0] if near else "their name"
-    names = " and ".join(quoted(name) for name in missing)
+    names, it = (f"columns {listed(missing, 'and')}", "them") if missing[1:] else (f"column {quoted(missing[0])}", "it")
     example = f"columns = {{ {missing[0]} = {quoted(like)} }}"
-    raise NotATableError(f"lacks the column {names}; add it, or map it in [[source]], such as {example}")
+    raise NotATableError(f"lacks the {names}; add {it}, or map {it} in [[source]], such as {example}")

@@ -264,7 +264,7 @@ def read_date(text: str, form: str | None) -> str:
     Parameters
     ----------
     text : str
-        An ISO date, an ISO date and time, or the day in the order of `form`.
+        An ISO date, an ISO date and time, or the day in the order of `form`, with its time or without.
     form : str or None
         The strptime format declared for the stamps of the source.
 
@@ -273,12 +273,17 @@ def read_date(text: str, form: str | None) -> str:
     StampError
         If it is no such date.
     """
-    try:
-        if form is None or ISO_DATE_ONLY.match(text):
+    if form is None or ISO_DATE_ONLY.match(text):
+        try:
             return date.fromisoformat(text[:10]).isoformat()
-        return datetime.strptime(text, _day_part(form)).date().isoformat()  # noqa: DTZ007  (a day has no zone)
-    except ValueError as error:
-        raise StampError(f"{quoted(text)} is not a date; write it as 2026-03-02") from error
+        except ValueError as error:
+            raise StampError(f"{quoted(text)} is not a date; write it as 2026-03-02") from error
+    for part in (_day_part(form), form):
+        try:
+            return datetime.strptime(text, part).date().isoformat()  # noqa: DTZ007  (a day has no zone)
+        except ValueError:
+            continue
+    raise StampError(f"{quoted(text)} is not a date; write it as 2026-03-02")
 
 
 def _day_part(form: str) -> str:

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-__all__ = ["GERMAN", "GERMAN_LOG", "TWO_CHARACTERISTICS"]
+__all__ = [
+    "CALIBRATIONS",
+    "CAPTURES",
+    "FAHRENHEIT_LOG",
+    "GERMAN",
+    "GERMAN_LOG",
+    "GERMAN_STOCK",
+    "LOADS",
+    "TWO_CHARACTERISTICS",
+    "TWO_FACES",
+]
 
 
 def _german() -> bytes:
@@ -30,4 +40,23 @@ GERMAN_LOG = (
 TWO_CHARACTERISTICS = (
     b"Date,Time,Vendor,Part,Batch,Bag,R inside [ohm],Energy [nJ],Cabinet\n"
     b"03/04/2026,9:05 AM,S,P,L1,1,5E9,12.3,C1\n03/05/2026,2:05 PM,S,P,L1,2,6E9,12.4,C1\n"
+)
+FAHRENHEIT_LOG = b"timestamp,chamber,RH %,Temp F\n2026-03-14T08:00,C1,12.1,73.4\n2026-03-14T08:20,C1,12.2,73.2\n"
+GERMAN_STOCK = (
+    "Z\u00e4hldatum;Lieferant;Artikel;Charge;Menge;Einheit;Lagerort\n"
+    "20.11.2026;Alder Folie;MB-10;CH-16;1200;Beutel;Halle 1\n20.11.2026;Alder Folie;MB-10;CH-17;;;Halle 1\n"
+).encode()
+LOADS = (
+    b"at,load,chamber,event,supplier,product,lot,laid\n"
+    b"2026-03-13T15:00,K1-01,C1,in,S,P,L1,hung\n2026-03-16T16:00,K1-01,C1,out,,,,\n"
+)
+CALIBRATIONS = (
+    b"instrument,done_at,due_on,as_found,as_left,uncertainty,certificate\n"
+    b"T1,2026-01-08T10:00,2027-01-08,0.8,0.2,2.0,HC-101\n"
+)
+# A capture of a triangular pulse after 60 samples of offset.
+CAPTURES = "\n".join(["time [ns],current [mA]"] + [f"{2 * n},{max(0, 40 - abs(n - 100))}" for n in range(200)]).encode()
+TWO_FACES = (
+    b"Tested,Vendor,Part,Batch,Bag,R inside (ohm),R outside (ohm)\n2026-03-02T10:15,S,P,L1,1,5E9,6E9\n"
+    b"2026-03-02T10:16,S,P,L1,2,5E9,6E9\n"
 )

@@ -344,6 +344,21 @@ def test_the_commands_of_the_guide_print_what_the_guide_shows(
     assert {one.command: one.shown for one in sessions if not one.agrees()} == {}
 
 
+def test_a_document_with_an_alert_of_the_demo_says_that_another_demo_has_other_ones() -> None:
+    for path in (README, *GUIDE.glob("*.md")):
+        text = path.read_text(encoding="utf-8")
+        shown = [one for _, block in examples(path, "console") for one in re.findall(r"\b[0-9a-f]{12}\b", block)]
+        before = text.partition("```console")[0]
+        assert not shown or ("the identifiers of alerts" in before and shown[0] in before), path.name
+
+
+def test_a_newcomer_reads_where_the_command_lies_before_the_first_call() -> None:
+    for path in (README, GUIDE / "commands.md"):
+        before, _, _ = path.read_text(encoding="utf-8").partition("$ lotdrift")
+        assert ".venv/bin/lotdrift" in before
+        assert "source .venv/bin/activate" in before
+
+
 def test_every_part_of_the_guide_is_in_its_contents_and_in_the_readme() -> None:
     files = {path.stem for path in GUIDE.glob("*.md")}
 

@@ -125,6 +125,10 @@ def test_the_lab_says_that_it_is_invented() -> None:
     assert "made up" in (HOME / "README.md").read_text(encoding="utf-8")
 
 
+def test_the_readme_names_its_copy_in_the_demo_lab() -> None:
+    assert f"`{sample_feeds.MARK}`" in (HOME / "README.md").read_text(encoding="utf-8")
+
+
 def test_the_readme_dates_each_lot_that_it_names_as_the_feeds_do(
     bags: pd.DataFrame, ohms: pd.DataFrame, evening: pd.DataFrame
 ) -> None:

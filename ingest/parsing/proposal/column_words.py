@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import re
 
-from ingest.common.units import BLANKS
-from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS
+from ingest.common.units import BLANKS, logger_unit
+from ingest.config.models import COLUMNS
 
-__all__ = ["COLUMN_WORDS", "EXPECTED_NAMES", "TIME_WORDS", "bare_name", "has_word", "needs_mapping"]
+__all__ = [
+    "AMBIGUOUS_WORDS",
+    "COLUMN_WORDS",
+    "EXPECTED_NAMES",
+    "TIME_WORDS",
+    "bare_name",
+    "bare_unit",
+    "has_word",
+    "needs_mapping",
+]
 
 # In small letters, with single spaces instead of other separators, without units.
 COLUMN_WORDS: dict[str, tuple[str, ...]] = {
@@ -43,13 +52,49 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     "operator": ("tested by", "user", "technician", "prüfer", "bediener", "name", "opérateur"),
     "received_on": ("received", "receipt date", "goods in", "eingang", "wareneingang", "eingangsdatum"),
     "made_on": ("made", "production date", "manufactured", "herstelldatum", "produktionsdatum", "gefertigt"),
-    "load": ("chamber load", "conditioning load", "run", "beladung"),
+    "load": (
+        "chamber load", "conditioning load", "load no", "load number", "run", "beladung", "ladung", "ladung nr", "ladungsnummer",
+        "kammerladung", "beschickung",
+    ),
     "humidity_percent": (
         "humidity", "relative humidity", "rel humidity", "rh", "r h", "% rh", "feuchte", "luftfeuchte", "rel feuchte", "relative feuchte",
         "rf", "r f", "luftfeuchtigkeit", "humidité", "humedad",
     ),
     "temperature_c": ("temperature", "temp", "temperatur", "température", "temperatura"),
+    "counted_on": (
+        "counted", "count date", "date of count", "day of count", "stock date", "as of", "date", "day", "zähldatum", "gezählt am",
+        "bestandsdatum", "inventurdatum", "stichtag", "datum", "tag", "fecha", "data",
+    ),
+    "quantity": (
+        "qty", "amount", "count", "stock", "in stock", "on hand", "pieces", "menge", "anzahl", "bestand", "stück", "stückzahl", "quantité",
+        "cantidad",
+    ),
+    "storage": (
+        "location", "place", "bin", "shelf", "warehouse", "store", "lagerort", "lager", "lagerplatz", "halle", "regal", "standort",
+        "emplacement", "almacén",
+    ),
+    "opened_on": ("opened", "open since", "date opened", "geöffnet", "geöffnet am", "angebrochen", "angebrochen am", "anbruch"),
+    "at": (
+        "when", "moment", "date time", "datetime", "timestamp", "date", "time", "zeitpunkt", "zeitstempel", "datum uhrzeit", "datum zeit",
+        "datum", "zeit", "fecha", "date heure",
+    ),
+    "event": ("action", "movement", "in out", "direction", "ereignis", "vorgang", "bewegung", "richtung"),
+    "specimens": ("bags", "samples", "pieces", "beutel", "proben", "muster"),
+    "laid": ("laid out", "how laid", "arrangement", "gelegt", "lage", "anordnung"),
+    "done_at": (
+        "done", "calibrated", "calibrated at", "calibrated on", "calibration date", "date time", "datetime", "timestamp", "date", "kalibriert",
+        "kalibriert am", "kalibrierdatum", "kalibrierung", "zeitstempel", "datum",
+    ),
+    "due_on": (
+        "due", "due date", "next due", "next calibration", "valid until", "fällig", "fällig am", "nächste kalibrierung", "gültig bis",
+    ),
+    "as_found": ("found", "found deviation", "deviation found", "before adjustment", "vorgefunden", "vor justierung", "abweichung vorher"),
+    "as_left": ("left", "left deviation", "deviation left", "after adjustment", "hinterlassen", "nach justierung", "abweichung nachher"),
+    "uncertainty": ("expanded uncertainty", "u", "messunsicherheit", "unsicherheit", "erweiterte messunsicherheit"),
+    "certificate": ("certificate no", "certificate number", "cert", "zertifikat", "zertifikat nr", "kalibrierschein", "kalibrierschein nr"),
 }  # fmt: skip
+# Words that mean something else in another lab, with what it is; a column taken by one of them is a doubt.
+AMBIGUOUS_WORDS = {"ladung": "an electric charge", "run": "a run of production"}
 # A time of day beside a day; last the words that also name a whole stamp.
 TIME_WORDS = (
     "time of day",
@@ -64,27 +109,35 @@ TIME_WORDS = (
     "prüfzeit",
     "messzeit",
 )
-EXPECTED_NAMES = {
-    *TEST_COLUMNS, *CLIMATE_COLUMNS, *TIME_WORDS, *(word for words in COLUMN_WORDS.values() for word in words),
-}  # fmt: skip
+OUR_NAMES = {name for kind, names in COLUMNS.items() if kind != "waveforms" for name in names}
+EXPECTED_NAMES = {*OUR_NAMES, *TIME_WORDS, *(word for words in COLUMN_WORDS.values() for word in words)}
 WITH_UNIT = re.compile(r"\s*[\[(][^\])]*[\])]\s*$")
 
 
 def bare_name(cell: str) -> str:
     """A header cell in small letters, without a unit in brackets, with single spaces unless it is one of our names."""
     plain = WITH_UNIT.sub("", cell.strip(BLANKS)).casefold()
-    if plain in TEST_COLUMNS or plain in CLIMATE_COLUMNS:
+    if plain in OUR_NAMES:
         return plain
     # Casefolding writes sharp s as two letters, so the words are compared the same way.
-    return re.sub(r"[_\s./:#-]+", " ", plain).strip()
+    spaced = re.sub(r"[_\s./:#-]+", " ", plain).strip()
+    return spaced.rpartition(" ")[0] if bare_unit(cell) else spaced
+
+
+def bare_unit(cell: str) -> str:
+    """The unit that a logger writes behind the name of its column without brackets, as in `RH %` or `Temp F`; "" for none."""
+    name, _, last = re.sub(r"[_\s]+", " ", cell.strip(BLANKS).casefold()).rpartition(" ")
+    unit = logger_unit(last) if name else None
+    ours = "humidity_percent" if unit == "%" else "temperature_c"
+    return unit if unit and has_word(ours, re.sub(r"[_\s./:#-]+", " ", name).strip()) else ""
 
 
 def has_word(ours: str, bare: str) -> bool:
     """Whether a bare header cell is a known name of one of our columns."""
-    return bare == ours or bare in (word.casefold() for word in COLUMN_WORDS[ours])
+    return bare == ours or bare in (word.casefold() for word in COLUMN_WORDS.get(ours, ()))
 
 
 def needs_mapping(ours: str, cell: str) -> bool:
     """Whether a header cell is not read as this column by itself: our name, for measured ones with a unit in brackets."""
     measured = ours in {"value", "humidity_percent", "temperature_c"}
-    return (bare_name(cell) if measured else cell.casefold()) != ours
+    return bool(bare_unit(cell)) or (bare_name(cell) if measured else cell.casefold()) != ours

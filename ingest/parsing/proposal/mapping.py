@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from ingest.common.errors import CallError
 from ingest.common.text import quoted
 from ingest.config.lab import Lab
-from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Source
+from ingest.config.models import COLUMNS, Source
 from ingest.parsing.columns import place
 from ingest.parsing.proposal.column_words import needs_mapping
 
@@ -27,9 +27,10 @@ VALUE_OF = "value of "
 
 def choices(kind: str, lab: Lab) -> list[str]:
     """What a column may mean; a note is not listed."""
-    if kind == "climate":
-        return [*CLIMATE_COLUMNS, TIME_OF_DAY]
-    return [*TEST_COLUMNS, TIME_OF_DAY, SERIES, *(f"{VALUE_OF}{one.name}" for one in lab.characteristics)]
+    # A count has a day and no time, and the columns of captures are found in the file.
+    time = [] if kind in ("stock", "waveforms") else [TIME_OF_DAY]
+    values = [SERIES, *(f"{VALUE_OF}{one.name}" for one in lab.characteristics)] if kind == "tests" else []
+    return [*COLUMNS[kind], *time, *values]
 
 
 def meanings_of(header: Sequence[str], source: Source) -> list[str]:

@@ -26,11 +26,19 @@ from ingest.common.units import (
     parse_unit,
 )
 from ingest.config.lab import STANDARD_FOLDERS, Lab
-from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Characteristic, Source
+from ingest.config.models import COLUMNS, Characteristic, Source
 from ingest.parsing.cells import DecimalEvidence
 from ingest.parsing.csv_table import FileFormat, NotATableError, Table, read_table
-from ingest.parsing.proposal.column_words import EXPECTED_NAMES, TIME_WORDS, bare_name, has_word, needs_mapping
-from ingest.parsing.proposal.stamp_format import holds_days, holds_times, stamp_format
+from ingest.parsing.proposal.column_words import (
+    AMBIGUOUS_WORDS,
+    EXPECTED_NAMES,
+    TIME_WORDS,
+    bare_name,
+    bare_unit,
+    has_word,
+    needs_mapping,
+)
+from ingest.parsing.proposal.stamp_format import day_format, holds_days, holds_times, stamp_format
 
 __all__ = ["PROPOSAL_BYTES", "Proposal", "propose"]
 
@@ -50,6 +58,11 @@ SAME_WORDS = {
     "widerstand": "resistance",
 }
 CODE_PAGE = "cp1252"
+# The column that says when, by the kind of the file.
+STAMPS = {"tests": "tested_at", "climate": "logged_at", "loads": "at", "calibrations": "done_at", "stock": "counted_on"}
+MEASURED = ("value", "humidity_percent", "temperature_c", "quantity", "as_found", "as_left", "uncertainty")
+# No chamber of a lab is as warm: such a log is in degrees Fahrenheit.
+WARMEST_C = 45.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +134,8 @@ def propose(head: bytes, lab: Lab, name: str = "") -> Proposal:
     _propose_stamps(draft)
     if draft.kind == "tests":
         _propose_values(draft)
+    elif draft.kind == "climate":
+        _propose_climate_units(draft)
     _propose_fixed(draft)
     _propose_decimal(draft)
     _propose_pattern(draft, name)
@@ -205,16 +220,28 @@ def _is_number(cell: str) -> bool:
 
 
 def _kind(cells: Sequence[str]) -> str:
-    """A log has a humidity and no lot or bag."""
+    """The kind of a file by what only such files have: a log a humidity, a test the bag; the others have neither."""
     bare = [bare_name(cell) for cell in cells]
-    has = {ours for ours in (*TEST_COLUMNS, *CLIMATE_COLUMNS) if any(has_word(ours, one) for one in bare)}
+    names = {name for kind, columns in COLUMNS.items() if kind != "waveforms" for name in columns}
+    has = {ours for ours in names if any(has_word(ours, one) for one in bare)}
     is_log = "humidity_percent" in has or ("temperature_c" in has and "value" not in has)
-    return "climate" if is_log and not has & {"lot", "specimen"} else "tests"
+    if is_log and not has & {"lot", "specimen"}:
+        return "climate"
+    if "specimen" in has:
+        return "tests"
+    figures = has & {"due_on", "as_found", "as_left", "uncertainty", "certificate"}
+    if "instrument" in has and len(figures) > 1 and "lot" not in has:
+        return "calibrations"
+    if "event" in has and has & {"load", "chamber"}:
+        return "loads"
+    if "lot" in has and has & {"quantity", "storage", "opened_on"} and not (has & {"value"} or _numbered(cells)):
+        return "stock"
+    return "tests"
 
 
 def _match_columns(draft: _Draft) -> None:
     """Find our columns by their names, then by other words for them, then by likeness; each column is used once."""
-    columns = TEST_COLUMNS if draft.kind == "tests" else CLIMATE_COLUMNS
+    columns = COLUMNS[draft.kind]
     left = {index: bare_name(cell) for index, cell in enumerate(draft.cells) if cell}
     numbered = {draft.cells.index(cell) for cell in _numbered(draft.cells)} if draft.kind == "tests" else set()
     for is_like in (lambda ours, bare: bare == ours, has_word):
@@ -222,7 +249,11 @@ def _match_columns(draft: _Draft) -> None:
             index = next((index for index, bare in left.items() if is_like(ours, bare) and index not in numbered), None)
             if ours not in draft.matches and index is not None:
                 draft.matches[ours] = index
-                del left[index]
+                word = left.pop(index)
+                if word in AMBIGUOUS_WORDS and word != ours:
+                    draft.doubts.append(
+                        f"{quoted(draft.cells[index])} is taken for {ours}; if it is {AMBIGUOUS_WORDS[word]}, take it out of columns"
+                    )
     for ours in columns:
         free = {bare: index for index, bare in left.items() if index not in numbered}
         close = get_close_matches(ours, list(free), n=1, cutoff=0.8) if ours not in draft.matches else []
@@ -246,9 +277,17 @@ def _numbered(cells: Sequence[str]) -> list[str]:
 
 
 def _propose_stamps(draft: _Draft) -> None:
-    """Find the day and time of a row, in one column or two, and its format."""
-    ours = "tested_at" if draft.kind == "tests" else "logged_at"
+    """Find the day and time of a row, in one column or two, and its format; a count has a day alone."""
+    ours = STAMPS[draft.kind]
     index = draft.matches.get(ours)
+    if draft.kind == "stock":
+        if index is None:
+            draft.doubts.append(f'no column holds the day of the count; name it as columns = {{ {ours} = "…" }}')
+            return
+        form = day_format(draft.texts(index))
+        draft.declared["time_format"] = form.form
+        draft.doubts += [form.doubt] if form.doubt else []
+        return
     days = [one for one in (index, *draft.left()) if one is not None and holds_days(draft.texts(one))]
     if index is None or (not days and holds_times(draft.texts(index))):
         draft.doubts.append(f'no column holds day and time; name it as columns = {{ {ours} = "…" }}')
@@ -313,32 +352,48 @@ def _propose_by_unit(draft: _Draft) -> None:
     if len(by_index) == 1:
         (draft.matches["value"],) = by_index
         return
-    values: dict[str, str] = {}
+    _propose_characteristics(draft, by_index)
+
+
+def _propose_characteristics(draft: _Draft, by_index: dict[int, Quantity]) -> None:
+    """Give each column of values its characteristic: the pairs whose names are most alike first."""
+    pairs = {
+        (index, one.name): _likeness(draft.cells[index], one.name)
+        for index, quantity in by_index.items()
+        for one in _of_quantity(draft.lab, quantity)
+    }
+    chosen: dict[int, str] = {}
+    for index, name in sorted(pairs, key=lambda pair: -pairs[pair]):
+        if index not in chosen and name not in chosen.values():
+            chosen[index] = name
     for index, quantity in by_index.items():
-        free = [one for one in _of_quantity(draft.lab, quantity) if one.name not in values.values()]
-        if not free:
+        cell = draft.cells[index]
+        if index not in chosen:
             draft.doubts.append(
-                f"{quoted(draft.cells[index])} is kept as a note: lab.toml declares no further [[characteristic]] of {quantity.name}"
+                f"{quoted(cell)} is kept as a note: lab.toml declares no further [[characteristic]] of {quantity.name}"
             )
             continue
-        chosen = max(free, key=lambda one: _likeness(draft.cells[index], one.name))
-        values[draft.cells[index]] = chosen.name
-        if len(free) > 1:
-            names = " or ".join(one.name for one in free)
+        # Only a word that both names share tells characteristics apart; the likeness of letters is a guess.
+        shared = {one.name: _shared_words(cell, one.name) for one in _of_quantity(draft.lab, quantity)}
+        others = [name for name in shared if name != chosen[index] and shared[name] >= shared[chosen[index]]]
+        if others:
             draft.doubts.append(
-                f"{quoted(draft.cells[index])} could be {names}; {chosen.name} is proposed, correct it in values"
+                f"{quoted(cell)} could be {' or '.join(shared)}; {chosen[index]} is proposed, correct it in values"
             )
-    draft.declared["values"] = values
+    draft.declared["values"] = {draft.cells[index]: chosen[index] for index in by_index if index in chosen}
 
 
 def _of_quantity(lab: Lab, quantity: Quantity) -> list[Characteristic]:
     return [one for one in lab.characteristics if UNITS[one.unit].quantity is quantity]
 
 
-def _likeness(cell: str, name: str) -> float:
+def _shared_words(cell: str, name: str) -> int:
     words = {SAME_WORDS.get(word, word) for word in bare_name(cell).split()}
-    of_name = set(name.casefold().replace("_", " ").split())
-    return len(words & of_name) + SequenceMatcher(None, bare_name(cell), name).ratio() / 10
+    return len(words & set(name.casefold().replace("_", " ").split()))
+
+
+def _likeness(cell: str, name: str) -> float:
+    return _shared_words(cell, name) + SequenceMatcher(None, bare_name(cell), name).ratio() / 10
 
 
 def _propose_characteristic(draft: _Draft, units: set[str]) -> None:
@@ -372,23 +427,41 @@ def _propose_fixed(draft: _Draft) -> None:
             fixed[name] = text
             draft.doubts.append(f'{why}; fixed = {{ {name} = "{text}" }} is proposed, write what is right for all rows')
 
+    def unrecognised(*names: tuple[str, str]) -> None:
+        for name, what in names:
+            if name not in draft.matches:
+                draft.doubts.append(f'no column of {what} is recognised; name it as columns = {{ {name} = "…" }}')
+
     if draft.kind == "climate":
         lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that the tests use")
-        for name in ("humidity_percent", "temperature_c"):
-            if name not in draft.matches:
-                draft.doubts.append(f'no column of {name} is recognised; name it as columns = {{ {name} = "…" }}')
-        return
-    lacks("supplier", "supplier", "no column names the supplier")
-    lacks("product", "product", "no column names the product")
-    for name, what in (("lot", "the lot"), ("specimen", "the number of the bag")):
-        if name not in draft.matches:
-            draft.doubts.append(f'no column of {what} is recognised; name it as columns = {{ {name} = "…" }}')
+        unrecognised(*((name, name) for name in ("humidity_percent", "temperature_c")))
+    elif draft.kind == "loads":
+        unrecognised(("load", "the load"))
+        lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that its log uses")
+    elif draft.kind == "calibrations":
+        lacks("instrument", "instrument", "no column names the instrument; it must be the name that the tests use")
+    else:
+        lacks("supplier", "supplier", "no column names the supplier")
+        lacks("product", "product", "no column names the product")
+        unrecognised(("lot", "the lot"))
+    if draft.kind == "tests":
+        unrecognised(("specimen", "the number of the bag"))
+        _doubt_places(draft)
+        if "value" in draft.matches and "reading" not in draft.matches:
+            lacks("reading", "1", "no column numbers the readings of a bag, so each row is its only one")
+
+
+def _doubt_places(draft: _Draft) -> None:
+    """Name what a test needs to be judged by its conditioning."""
     if "chamber" not in draft.matches:
         draft.doubts.append(
             'no column names the chamber; tests that need conditioning are not valid without it: declare fixed = { chamber = "…" }'
         )
-    if "value" in draft.matches and "reading" not in draft.matches:
-        lacks("reading", "1", "no column numbers the readings of a bag, so each row is its only one")
+    if "load" not in draft.matches and any(source.kind == "loads" for source in draft.lab.sources):
+        draft.doubts.append(
+            "no column names the load, though this lab keeps a record of loads: without it the hours of a test are those of the load "
+            'that names its lot, else of the chamber; if the file has one, name it as columns = { load = "…" }'
+        )
 
 
 # What is left
@@ -396,7 +469,7 @@ def _propose_fixed(draft: _Draft) -> None:
 
 def _measured(draft: _Draft) -> list[int]:
     names = [*draft.declared.get("readings", ()), *draft.declared.get("values", {})]
-    measured = [draft.matches[name] for name in ("value", "humidity_percent", "temperature_c") if name in draft.matches]
+    measured = [draft.matches[name] for name in MEASURED if name in draft.matches]
     return measured + [draft.cells.index(name) for name in names]
 
 
@@ -407,7 +480,8 @@ def _propose_decimal(draft: _Draft) -> None:
     for index in _measured(draft):
         evidence = DecimalEvidence().with_texts(draft.table.columns[index])
         commas.append(evidence.comma and not evidence.point)
-        words.update(text for text in draft.texts(index) if not _is_number(text))
+        if draft.kind in ("tests", "climate"):
+            words.update(text for text in draft.texts(index) if not _is_number(text))
         if evidence.comma and not evidence.point and not evidence.proof:
             draft.doubts.append(
                 f"the commas of {quoted(draft.cells[index])} could part thousands; they are taken for decimal commas"
@@ -422,6 +496,27 @@ def _propose_decimal(draft: _Draft) -> None:
             f"{quoted(word)} is no number, so its rows are refused; if it means out of range, declare the range with words = "
             f'{{ {quoted(word)} = ">…" }}, in the unit of its column'
         )
+
+
+def _propose_climate_units(draft: _Draft) -> None:
+    """Declare degrees Fahrenheit where the header names them without brackets, or the figures can't be degrees Celsius."""
+    index = draft.matches.get("temperature_c")
+    if index is None or _unit_in_brackets(draft.cells[index]):
+        return
+    unit = bare_unit(draft.cells[index])
+    numbers = sorted(float(text.replace(",", ".")) for text in draft.texts(index) if _is_plain(text))
+    if not unit and numbers and numbers[len(numbers) // 2] > WARMEST_C:
+        unit = "degF"
+        draft.doubts.append(
+            f"{quoted(draft.cells[index])} names no unit and holds {numbers[len(numbers) // 2]:g}, so °F is proposed; for °C take it out "
+            "of units"
+        )
+    if unit == "degF":
+        draft.declared["units"] = {"temperature_c": unit}
+
+
+def _is_plain(text: str) -> bool:
+    return re.fullmatch(r"[+-]?[0-9]+([.,][0-9]+)?", text) is not None
 
 
 def _propose_pattern(draft: _Draft, name: str) -> None:

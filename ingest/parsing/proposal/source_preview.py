@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from fnmatch import fnmatchcase
 from io import BytesIO
-from pathlib import Path
+from pathlib import Path, PurePath
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 
@@ -24,6 +25,7 @@ from ingest.config.models import Source
 from ingest.parsing.columns import Layout, place, units_of
 from ingest.parsing.csv_table import NotATableError, Table, open_csv
 from ingest.parsing.parse_file import PIECE_BYTES, FileRefused, Parsed, format_of, read_file
+from ingest.parsing.proposal.capture_proposal import columns_of_captures, propose_captures
 from ingest.parsing.proposal.column_words import EXPECTED_NAMES
 from ingest.parsing.proposal.proposal import PROPOSAL_BYTES, Proposal, propose
 from ingest.parsing.rejections import Omissions, Rejection
@@ -50,7 +52,8 @@ class Preview:
 
     `first_rows` are typed rows as in `parse_file.Parsed`; `read_with` is its declaration, `source` that as a
     `[[source]]` table to paste, `number` that of the
-    source of `lab.toml` which reads the file, None if it is proposed. `doubts` are what a person has to settle, `problem` says
+    source of `lab.toml` which reads the file, None if it is proposed. Captures have no `encoding` and `delimiter`: their layout is found
+    in the file. `doubts` are what a person has to settle, `problem` says
     why the file is refused as a whole, "" if it is not.
     """
 
@@ -98,19 +101,32 @@ def preview(
     OSError
         If the file can't be read.
     """
-    name = printable(drop.name if isinstance(drop, Path) else name)
+    if isinstance(drop, bytes):
+        # What a file of captures belongs to may stand in its name, so bytes are put into a file of that name.
+        with TemporaryDirectory() as folder:
+            path = Path(folder) / _harmless(name)
+            path.write_bytes(drop)
+            return _preview(path, source, lab, now, printable(name))
+    return _preview(drop, source, lab, now, printable(drop.name))
+
+
+def _harmless(name: str) -> str:
+    """The name of a file without folders, and without what no file system takes."""
+    plain = "".join(c for c in PurePath(name.replace("\\", "/")).name if c.isprintable() and c not in '<>:"|?*')
+    return plain if 0 < len(plain.encode(errors="replace")) <= 200 and plain != ".." else "file.csv"
+
+
+def _preview(path: Path, source: Source | None, lab: Lab, now: datetime, name: str) -> Preview | FileRefused:
     try:
         if source is not None:
-            return _described(drop, name, Proposal(source, ()), lab, now)
-        index = declared_source(drop, lab, now)
-        if index is not None and lab.declared_sources[index].kind == "waveforms":
-            return FileRefused(
-                f"{name}: holds captures; lotdrift waveform shows their figures, lotdrift check what a round would refuse"
-            )
+            return _described(path, name, Proposal(source, ()), lab, now)
+        index = declared_source(path, lab, now)
         if index is not None:
-            return _described(drop, name, Proposal(lab.declared_sources[index], ()), lab, now, index + 1)
-        head = drop[:PROPOSAL_BYTES] if isinstance(drop, bytes) else _head(drop)
-        return _described(drop, name, propose(head, lab, name), lab, now)
+            return _described(path, name, Proposal(lab.declared_sources[index], ()), lab, now, index + 1)
+        captures = propose_captures(path)
+        if captures is not None:
+            return _described(path, name, Proposal(captures[0], tuple(captures[1])), lab, now)
+        return _described(path, name, propose(_head(path), lab, name), lab, now)
     except NotATableError as error:
         return FileRefused(f"{name}: {error}")
 
@@ -136,13 +152,13 @@ def _head(path: Path) -> bytes:
         return file.read(PROPOSAL_BYTES)
 
 
-def declared_source(drop: Path | bytes, lab: Lab, now: datetime) -> int | None:
+def declared_source(path: Path, lab: Lab, now: datetime) -> int | None:
     """Return the index of the declared source that reads a file: that of its folder, or else one that refuses no row."""
     for index, source in enumerate(lab.declared_sources):
-        if isinstance(drop, Path) and _is_in(drop, lab.folder / source.folder) and _fits(drop, source):
-            return index if isinstance(_parsed(drop, source, lab, now), Parsed) else None
+        if _is_in(path, lab.folder / source.folder) and _fits(path, source):
+            return index if isinstance(read_file(path, source, lab, now), Parsed) else None
     for index, source in enumerate(lab.declared_sources):
-        parsed = _parsed(drop, source, lab, now)
+        parsed = read_file(path, source, lab, now)
         if isinstance(parsed, Parsed) and parsed.data_rows and not parsed.refusals:
             return index
     return None
@@ -156,30 +172,31 @@ def _fits(path: Path, source: Source) -> bool:
     return fnmatchcase(path.name, source.pattern or "*")
 
 
-def _parsed(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
-    return read_file(drop, source, lab, now)
-
-
 def _described(
-    drop: Path | bytes, name: str, proposal: Proposal, lab: Lab, now: datetime, number: int | None = None
+    path: Path, name: str, proposal: Proposal, lab: Lab, now: datetime, number: int | None = None
 ) -> Preview:
     source = proposal.source
-    with (
-        drop.open("rb") if isinstance(drop, Path) else BytesIO(drop) as file,
-        open_csv(file, format_of(source)) as sheet,
-    ):
-        table = next(sheet.tables(PIECE_BYTES))
-    parsed = _parsed(drop, source, lab, now)
+    if source.kind == "waveforms":
+        encoding = delimiter = ""
+        columns = [ColumnSeen(one.cell, one.ours, one.unit, one.examples) for one in columns_of_captures(path, source)]
+        lines = 0
+    else:
+        with path.open("rb") as file, open_csv(file, format_of(source)) as sheet:
+            table = next(sheet.tables(PIECE_BYTES))
+        encoding, delimiter = table.encoding, table.delimiter
+        columns = _columns(table, place(table.header, source), source)
+        lines = len(table.lines) + len(table.broken)
+    parsed = read_file(path, source, lab, now)
     problem = ""
     if isinstance(parsed, FileRefused):
         problem = parsed.reason.partition(": ")[2]
-        parsed = Parsed(pd.DataFrame(), [], 0, len(table.lines) + len(table.broken), [], "", "", Omissions())
+        parsed = Parsed(pd.DataFrame(), [], 0, lines, [], "", "", Omissions())
     return Preview(
         name=name,
         kind=source.kind,
-        encoding=table.encoding,
-        delimiter=table.delimiter,
-        columns=_columns(table, place(table.header, source), source),
+        encoding=encoding,
+        delimiter=delimiter,
+        columns=columns,
         first_rows=parsed.rows.head(FIRST_ROWS),
         data_rows=parsed.data_rows,
         refusals=parsed.refusals,

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["StampFormat", "holds_days", "holds_times", "stamp_format"]
+__all__ = ["StampFormat", "day_format", "holds_days", "holds_times", "stamp_format"]
 
 ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 DAY = re.compile(r"([0-9]{1,4})([./-])([0-9]{1,2})\2([0-9]{1,4})")
@@ -29,6 +29,23 @@ def holds_days(cells: Sequence[str]) -> bool:
 def holds_times(cells: Sequence[str]) -> bool:
     """Whether all cells are times of day without a day."""
     return bool(cells) and all(TIME.fullmatch(cell) for cell in cells)
+
+
+def day_format(cells: Sequence[str]) -> StampFormat:
+    """Return the format of days; `cells` are distinct filled cells."""
+    if not cells:
+        return StampFormat(
+            None, "no day is filled in, so its format is not known; declare time_format if it is not ISO 8601"
+        )
+    if not holds_days(cells):
+        # An export may write a day as midnight.
+        return stamp_format(cells)
+    days = [day for cell in cells if (day := DAY.fullmatch(cell)) is not None]
+    if any(day[2] != days[0][2] for day in days):
+        return StampFormat(None, f'the days, such as "{cells[0]}", are in no known format; declare time_format')
+    if all(ISO.fullmatch(cell) for cell in cells):
+        return StampFormat(None)
+    return StampFormat(*_day_form(days))
 
 
 def stamp_format(cells: Sequence[str]) -> StampFormat:

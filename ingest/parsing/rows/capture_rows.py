@@ -37,6 +37,7 @@ __all__ = [
     "Figures",
     "contradicting_captures",
     "figures",
+    "form_of",
     "identity_of_captures",
     "open_captures",
     "settings_of",
@@ -176,17 +177,7 @@ def open_captures(path: Path, source: Source) -> CaptureFeed:
     NotATableError
         If it holds no captures that can be read, or neither its name nor its columns say which readings they belong to.
     """
-    units = source.units
-    quantities = [name for name in ("current", "voltage") if name in source.columns or name in units]
-    form = CaptureForm(
-        quantity=quantities[0] if len(quantities) == 1 else None,
-        time_unit=units.get("time"),
-        value_unit=units.get(quantities[0]) if quantities else None,
-        interval_ns=source.interval_ns,
-        columns=source.columns,
-        identity=CAPTURE_IDENTITY,
-        is_source=True,
-    )
+    form = form_of(source)
     try:
         captures = read_captures(path, form)
     except CallError as error:
@@ -196,6 +187,21 @@ def open_captures(path: Path, source: Source) -> CaptureFeed:
     return CaptureFeed(
         HEADER,
         [_row(one, number, {**by_name, **source.fixed}, settings, source) for number, one in enumerate(captures, 1)],
+    )
+
+
+def form_of(source: Source) -> CaptureForm:
+    """Return what a source declares of the layout of its files."""
+    units = source.units
+    quantities = [name for name in ("current", "voltage") if name in source.columns or name in units]
+    return CaptureForm(
+        quantity=quantities[0] if len(quantities) == 1 else None,
+        time_unit=units.get("time"),
+        value_unit=units.get(quantities[0]) if quantities else None,
+        interval_ns=source.interval_ns,
+        columns=source.columns,
+        identity=CAPTURE_IDENTITY,
+        is_source=True,
     )
 
 

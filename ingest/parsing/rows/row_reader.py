@@ -26,7 +26,7 @@ __all__ = ["Contradicted", "Piece", "Reader", "piece_of", "reasons_by_line"]
 Contradicted = Mapping[int, Sequence[str]]
 NONE_OMITTED = Omissions()
 # The columns that a time of day in a column of its own belongs to.
-STAMPS = ("tested_at", "logged_at")
+STAMPS = ("tested_at", "logged_at", "at", "done_at")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

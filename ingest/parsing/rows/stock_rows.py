@@ -62,7 +62,9 @@ def _days(table: Table, reader: Reader, name: str, refused: RejectedRows) -> Nam
     column = reader.column(table, name)
     read = days(column, reader.source.time_format)
     latest = reader.now.astimezone(reader.lab.zone_of(reader.source)).date()
-    reasons = dict(read.reasons)
+    # Only where no format is declared could one be what is missing.
+    hint = "" if reader.source.time_format else ', or declare its order in [[source]], such as time_format = "%d.%m.%Y"'
+    reasons = {code: f"{reason}{hint}" for code, reason in read.reasons.items()}
     for code, text in enumerate(read.names):
         if code in reasons:
             continue

@@ -7,7 +7,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from support.commands import call, document
-from support.exports import GERMAN, GERMAN_LOG
+from support.exports import CALIBRATIONS, CAPTURES, GERMAN, GERMAN_LOG, GERMAN_STOCK, LOADS
 from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
 
 from dashboard.schemas import schema
@@ -88,6 +88,7 @@ def test_a_second_source_of_a_folder_gets_a_pattern_so_that_it_is_not_ignored(be
     result = call(bench.folder, "run")
     assert result.exit_code == 2
     assert "lab.toml, source.3: expected another folder or pattern than source 1 has" in result.stderr
+    assert "add pattern, or run lotdrift check on the file once more without this source" in result.stderr
 
 
 def test_a_file_that_is_no_table_is_one_line(bench: Bench, tmp_path: Path) -> None:
@@ -95,3 +96,49 @@ def test_a_file_that_is_no_table_is_one_line(bench: Bench, tmp_path: Path) -> No
 
     assert (result.exit_code, result.stdout) == (1, "")
     assert result.stderr.startswith("a.csv: is a workbook or another ZIP archive in spite of its name")
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "first", "second"),
+    [
+        (
+            "stock.csv",
+            GERMAN_STOCK,
+            {"counted_on": "2026-11-20", "quantity": "1200", "unit": "Beutel", "storage": "Halle 1"},
+            {"counted_on": "2026-11-20", "quantity": "not counted"},
+        ),
+        (
+            "loads.csv",
+            LOADS,
+            {"at": "2026-03-13 15:00:00", "load": "K1-01", "event": "in", "laid": "hung", "lot": "L1"},
+            {"at": "2026-03-16 16:00:00", "event": "out"},
+        ),
+        (
+            "calibrations.csv",
+            CALIBRATIONS,
+            {"done_at": "2026-01-08 10:00:00", "instrument": "T1", "due_on": "2027-01-08", "as_found": "0.8"},
+            {},
+        ),
+        (
+            "A_L1_1_2026-03-17.csv",
+            CAPTURES,
+            {"supplier": "A", "lot": "L1", "specimen": "1", "reading": "1", "day": "2026-03-17", "samples": "200"},
+            {},
+        ),
+    ],
+)
+def test_the_rows_of_each_kind_are_shown_under_our_names_as_a_person_reads_them(
+    bench: Bench, tmp_path: Path, name: str, data: bytes, first: dict[str, str], second: dict[str, str]
+) -> None:
+    bench.declare(NO_SOURCE)
+
+    outcome = document(bench.folder, "check", str(put(tmp_path, name, data)))
+
+    jsonschema.validate(outcome, schema("check-file"))
+    rows = [row["cells"] for row in outcome["first_rows"]]
+    assert first.items() <= rows[0].items()
+    assert second.items() <= rows[-1].items()
+    assert not {"counted_day", "is_counted", "at_us"} & set(rows[0])
+    declared = bench.folder / "lab.toml"
+    declared.write_text(declared.read_text() + "\n" + outcome["source"])
+    assert document(bench.folder, "check", str(tmp_path / name))["source_number"] == 1

@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 
 import pytest
 from support.commands import document
-from support.exports import GERMAN, TWO_CHARACTERISTICS
+from support.exports import CALIBRATIONS, CAPTURES, FAHRENHEIT_LOG, GERMAN, GERMAN_STOCK, LOADS, TWO_CHARACTERISTICS
 from support.labs import LAB_TOML, NOW, Bench
 from support.people import PAGE, Watch, declare, log_in
 
@@ -95,6 +95,32 @@ def test_a_german_export_comes_in_with_three_clicks_and_the_rest_of_lab_toml_sta
     )  # fmt: skip
     assert entry["body"]["file"] == "woche 12.csv"
     assert entry["body"]["declared"].startswith("[[source]]")
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "kind", "stored"),
+    [
+        ("log.csv", FAHRENHEIT_LOG, "climate", 2),
+        ("stock.csv", GERMAN_STOCK, "stock", 2),
+        ("loads.csv", LOADS, "loads", 2),
+        ("calibrations.csv", CALIBRATIONS, "calibrations", 1),
+        ("A_L1_1_1.csv", CAPTURES, "waveforms", 1),
+    ],
+)
+def test_a_file_of_each_kind_comes_in_by_the_proposal_alone(
+    lab: Bench, name: str, data: bytes, kind: str, stored: int
+) -> None:
+    browser = client(lab)
+
+    page = choose(browser, data, name)
+    assert f'value="{kind}" selected' in page.text
+    again = send(browser, page.text, step="read")
+    assert send(browser, again.text, **SIGNED).status_code == 303
+
+    (source,) = load(lab.folder).declared_sources
+    assert (source.kind, source.folder) == (kind, f"drops/{kind}")
+    (file,) = document(lab.folder, "run")["files"]
+    assert (file["kind"], file["stored"], file["refused"]) == (kind, stored, 0)
 
 
 def test_a_correction_of_the_mapping_is_read_again_and_saved(lab: Bench) -> None:

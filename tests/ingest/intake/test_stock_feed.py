@@ -72,7 +72,12 @@ def test_the_same_count_again_is_a_duplicate_and_another_quantity_corrects_it(be
     ("place", "value", "reason"),
     [
         (0, "", "counted_on: is blank; write the day of the count"),
-        (0, "20.11.26", 'counted_on: "20.11.26" is not a date; write it as 2026-03-02'),
+        (
+            0,
+            "20.11.26",
+            'counted_on: "20.11.26" is not a date; write it as 2026-03-02, or declare its order in [[source]], such as '
+            'time_format = "%d.%m.%Y"',
+        ),
         (0, "2026-11-26", 'counted_on: "2026-11-26" is not a day from 1990-01-01 to 2026-11-25; correct it'),
         (3, " ", "lot: is blank; write it"),
         (4, "-5", 'quantity: "-5" is not a quantity from 0 on; correct it'),
@@ -167,3 +172,40 @@ def test_a_lot_that_was_counted_and_never_tested_changes_no_other_result(bench: 
     drop_counts(bench, "a.csv", [COUNT])
 
     assert bench.run().evaluated == 0
+
+
+GERMAN_STOCK = (
+    LAB_TOML
+    + """
+[[source]]
+kind = "stock"
+folder = "drops/stock"
+time_format = "%d.%m.%Y"
+"""
+)
+
+
+def test_a_format_of_days_alone_reads_the_days_of_a_count(bench: Bench) -> None:
+    bench.declare(GERMAN_STOCK)
+    drop_counts(bench, "a.csv", [("20.11.2026", *COUNT[1:7], "1.11.2026"), ("2026-11-24", *COUNT[1:])])
+
+    assert outcome(bench) == [(2, 0, 0, 0)]
+    assert counts(bench) == [
+        ("L0", 20777, "shelf 1", 1200.0, 1, "bags", "2026-11-01"),
+        ("L0", 20781, "shelf 1", 1200.0, 1, "bags", ""),
+    ]
+
+
+def test_a_day_that_an_export_writes_with_a_time_is_read_where_the_format_has_one(bench: Bench) -> None:
+    bench.declare(GERMAN_STOCK.replace("%Y", "%Y %H:%M"))
+    drop_counts(bench, "a.csv", [("20.11.2026 00:00", *COUNT[1:7], "1.11.2026")])
+
+    assert outcome(bench) == [(1, 0, 0, 0)]
+    assert counts(bench) == [("L0", 20777, "shelf 1", 1200.0, 1, "bags", "2026-11-01")]
+
+
+def test_a_format_without_a_whole_date_is_refused(bench: Bench) -> None:
+    bench.declare(GERMAN_STOCK.replace("%d.%m.%Y", "%m.%Y"))
+
+    with pytest.raises(LabFileError, match=r'expected a time_format with a date such as "%d\.%m\.%Y", got "%m\.%Y"'):
+        load(bench.folder)

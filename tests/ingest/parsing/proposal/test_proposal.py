@@ -3,21 +3,32 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 
 import pytest
-from support.exports import GERMAN, GERMAN_LOG, TWO_CHARACTERISTICS
+from support.exports import (
+    CALIBRATIONS,
+    CAPTURES,
+    FAHRENHEIT_LOG,
+    GERMAN,
+    GERMAN_LOG,
+    GERMAN_STOCK,
+    LOADS,
+    TWO_CHARACTERISTICS,
+    TWO_FACES,
+)
 from support.feedfiles import NOW, file_of, lab
 
-from ingest.config.models import Source
+from ingest.config.models import Characteristic, Source
 from ingest.parsing.parse_file import FileRefused
 from ingest.parsing.proposal.source_preview import Preview, preview
 from ingest.parsing.proposal.stamp_format import stamp_format
 
 
-def proposed(data: bytes | str) -> Preview:
-    outcome = preview(data.encode() if isinstance(data, str) else data, None, lab(), NOW, "export 12.csv")
+def proposed(data: bytes | str, name: str = "export 12.csv") -> Preview:
+    outcome = preview(data.encode() if isinstance(data, str) else data, None, lab(), NOW, name)
     assert isinstance(outcome, Preview), outcome
-    again = preview(data.encode() if isinstance(data, str) else data, pasted(outcome), lab(), NOW)
+    again = preview(data.encode() if isinstance(data, str) else data, pasted(outcome), lab(), NOW, name)
     assert isinstance(again, Preview)
     assert (again.source, again.data_rows, again.problem) == (outcome.source, outcome.data_rows, outcome.problem)
     assert again.first_rows.equals(outcome.first_rows)
@@ -70,6 +81,118 @@ def test_several_characteristics_in_a_row_and_an_open_day_order_are_named() -> N
     assert outcome.doubts == (
         '"03/04/2026" could be day or month first; day first is proposed, for the other order declare time_format with '
         '"%m/%d/%Y"',
+    )
+
+
+def test_a_logger_that_writes_its_units_behind_the_names_is_a_log_in_fahrenheit() -> None:
+    outcome = proposed(FAHRENHEIT_LOG)
+
+    assert (outcome.kind, outcome.problem, outcome.refusals, outcome.doubts) == ("climate", "", [], ())
+    assert list(meanings(outcome).values()) == ["logged_at", "chamber", "humidity_percent", "temperature_c"]
+    assert pasted(outcome).units == {"temperature_c": "degF"}
+    assert outcome.first_rows["temperature_c"].tolist() == pytest.approx([23.0, 22.888888889])
+
+
+def test_a_log_whose_figures_can_only_be_fahrenheit_is_a_doubt() -> None:
+    outcome = proposed(FAHRENHEIT_LOG.replace(b"Temp F", b"Temp"))
+
+    assert pasted(outcome).units == {"temperature_c": "degF"}
+    assert outcome.doubts == ('"Temp" names no unit and holds 73.4, so °F is proposed; for °C take it out of units',)
+
+
+def test_a_stock_list_with_german_days_is_read_by_the_proposal_alone() -> None:
+    outcome = proposed(GERMAN_STOCK)
+
+    assert (outcome.kind, outcome.problem, outcome.refusals, outcome.doubts) == ("stock", "", [], ())
+    assert list(meanings(outcome).values()) == [
+        "counted_on", "supplier", "product", "lot", "quantity", "unit", "storage",
+    ]  # fmt: skip
+    assert pasted(outcome).time_format == "%d.%m.%Y"
+    assert outcome.first_rows["counted_day"].tolist() == [20777, 20777]
+
+
+def test_records_of_loads_and_calibrations_need_nothing_but_their_kind() -> None:
+    for data, kind in ((LOADS, "loads"), (CALIBRATIONS, "calibrations")):
+        outcome = proposed(data)
+
+        assert (outcome.kind, outcome.problem, outcome.refusals, outcome.doubts) == (kind, "", [], ())
+        assert outcome.source == f'[[source]]\nkind = "{kind}"\nfolder = "drops/{kind}"\n'
+
+
+def test_the_time_of_day_of_a_load_may_have_its_own_column() -> None:
+    outcome = proposed("Datum;Uhrzeit;Ladung;Kammer;Vorgang\n13.03.2026;15:00;K1-01;C1;in\n")
+
+    assert (outcome.kind, outcome.problem, outcome.refusals) == ("loads", "", [])
+    # Noon in Lisbon in winter is noon of UTC.
+    assert outcome.first_rows["at_us"].tolist() == [1773414000000000]
+
+
+def test_captures_are_recognised_and_their_readings_follow_from_the_name_of_the_file() -> None:
+    outcome = proposed(CAPTURES, "Alder_A-1041_1_2.csv")
+
+    assert (outcome.kind, outcome.problem, outcome.data_rows) == ("waveforms", "", 1)
+    assert list(meanings(outcome).values()) == ["time", "current"]
+    assert pasted(outcome).names == "{supplier}_{lot}_{specimen}_{reading}.csv"
+    assert outcome.first_rows[["supplier", "lot", "specimen", "reading"]].to_numpy().tolist() == [
+        ["Alder", "A-1041", 1, 2]
+    ]
+    (doubt,) = outcome.doubts
+    assert doubt.startswith("the readings follow from the name of the file")
+
+
+def test_captures_without_a_reading_are_shown_with_what_is_missing() -> None:
+    outcome = proposed(CAPTURES)
+
+    assert outcome.kind == "waveforms"
+    assert "supplier and lot and specimen of its reading can't be told" in outcome.problem
+    (doubt,) = outcome.doubts
+    assert doubt.startswith("no column names supplier, lot and specimen, and the name of the file does not show them")
+
+
+def test_a_german_column_of_loads_is_proposed_and_its_other_meaning_is_a_doubt() -> None:
+    outcome = proposed(GERMAN.replace(b"Klimakammer", b"Ladung"))
+
+    assert pasted(outcome).columns["load"] == "Ladung"
+    assert '"Ladung" is taken for load; if it is an electric charge, take it out of columns' in outcome.doubts
+
+
+def test_in_a_lab_that_records_loads_a_test_file_without_one_is_a_doubt() -> None:
+    recorded = replace(lab(), sources=(Source(kind="loads", folder="drops/loads"),))
+
+    doubts = {
+        kind: [one for one in outcome.doubts if "names the load" in one]
+        for kind, one_lab in (("with", recorded), ("without", lab()))
+        if isinstance(outcome := preview(GERMAN, None, one_lab, NOW, "a.csv"), Preview)
+    }
+
+    assert (len(doubts["with"]), len(doubts["without"])) == (1, 0)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "doubted"),
+    [
+        ("R inside (ohm)", "R outside (ohm)", 0),
+        ("R outside (ohm)", "R inside (ohm)", 0),
+        ("R1 (ohm)", "R inside (ohm)", 1),
+    ],
+)
+def test_a_characteristic_that_the_name_says_is_no_doubt(first: str, second: str, doubted: int) -> None:
+    faces = [Characteristic(name=f"resistance_{face}", unit="ohm", scale="log") for face in ("inside", "outside")]
+    data = TWO_FACES.replace(b"R inside (ohm)", b"1st").replace(b"R outside (ohm)", second.encode())
+    data = data.replace(b"1st", first.encode())
+
+    outcome = preview(data, None, replace(lab(), characteristics=tuple(faces)), NOW, "a.csv")
+
+    assert isinstance(outcome, Preview)
+    assert pasted(outcome).values["R inside (ohm)"] == "resistance_inside"
+    assert len([one for one in outcome.doubts if "is proposed, correct it in values" in one]) == doubted
+
+
+def test_several_missing_columns_are_one_list() -> None:
+    outcome = proposed("one,two\n1,2\n")
+
+    assert outcome.problem.startswith(
+        "lacks the columns tested_at, lot, specimen, reading, value and unit; add them, or map them in"
     )
 
 
