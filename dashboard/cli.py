@@ -43,6 +43,7 @@ COMMANDS = {
     "settle": ("dashboard.commands.entries:settle", "Clear a suspect test (unit or typing error)."),
     "stock": ("dashboard.commands.stock:stock", "Show the lots in stock and the day to keep each until."),
     "stream": ("dashboard.commands.documents:stream", "Show one stream, lot by lot."),
+    "study": ("dashboard.commands.documents:study", "Show the gauge studies and the session part that they give."),
     "upgrade": ("dashboard.commands.rounds:upgrade", "Upgrade the store of an earlier version."),
     "user": ("dashboard.commands.users:user", "Manage who may use the dashboard."),
     "waveform": ("dashboard.commands.captures:waveform", "Compute the energy of recorded discharges; stores nothing."),

@@ -20,6 +20,7 @@ from ingest.config.models import (
     Characteristic,
     CheckStandard,
     Conditioning,
+    GaugeStudy,
     Instrument,
     Product,
     Schedule,
@@ -71,6 +72,7 @@ class Lab:
     check_standards: tuple[CheckStandard, ...]
     chambers: tuple[Chamber, ...]
     instruments: tuple[Instrument, ...]
+    gauge_studies: tuple[GaugeStudy, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
     alerts: Alerts
@@ -197,6 +199,7 @@ def load(folder: Path) -> Lab:
         check_standards=tuple(declared.check_standard),
         chambers=tuple(declared.chamber),
         instruments=tuple(declared.instrument),
+        gauge_studies=tuple(declared.gauge_study),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
         alerts=declared.alerts,

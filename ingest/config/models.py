@@ -242,6 +242,18 @@ class Chamber(Declared):
     second: Name | None = None
 
 
+class GaugeStudy(Declared):
+    """`[[gauge_study]]`: a CSV file in the lab folder, in which every bag was measured in every session, several times."""
+
+    name: Name
+    characteristic: Name
+    file: Name
+    # The column that tells the sessions apart: operator, load, day, instrument.
+    sessions: Name = "operator"
+    # From the tests of this day on, the study is known.
+    done_on: FromDate
+
+
 class ShieldingSource(Declared):
     """`[shielding_source]`: the discharge source; no energy reading can exceed the energy that it stores."""
 
@@ -488,6 +500,7 @@ class LabFile(Declared):
     check_standard: list[CheckStandard] = Field(default_factory=list)
     chamber: list[Chamber] = Field(default_factory=list)
     instrument: list[Instrument] = Field(default_factory=list)
+    gauge_study: list[GaugeStudy] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()
     alerts: Alerts = Alerts()

@@ -35,14 +35,14 @@ def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[
 
 
 def with_uncertainty(
-    lab: Lab, characteristic: str, sessions: Rows, unreviewed: Collection[int], bench: BenchPart
+    lab: Lab, characteristic: str, sessions: Rows, unreviewed: Collection[int], bench: BenchPart, study: BenchPart
 ) -> Rows:
     """The sessions of `for_evaluation` with their uncertainty, and with acceptance limits where a rule is declared."""
     declared = lab.characteristic(characteristic)
     usable = sessions["valid"].astype(bool) & ~np.isin(sessions.index, list(unreviewed))
     shares = {name: lab.instrument_share(name) for name in set(sessions["instrument"].tolist())}
     instrument = np.array([shares[name] for name in sessions["instrument"].tolist()])
-    found = sessions.adding(level_uncertainty.uncertainty(sessions, usable, declared.scale, bench, instrument))
+    found = sessions.adding(level_uncertainty.uncertainty(sessions, usable, declared.scale, bench, instrument, study))
     if not lab.rule_steps(characteristic):
         return found
     rules = rules_in_force(lab, characteristic, sessions["started_us"])
@@ -72,7 +72,7 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
         edges = {name: sessions.floats(name.replace("accept", "pass").replace("reject", "fail")) for name in edges}
     columns = {
         **level_uncertainty.conformity(sessions, declared.scale, declared.judged),
-        **{name: sessions.floats(name) for name in ("u", "u_high", "df")},
+        **{name: sessions.floats(name) for name in ("u", "u_high", "df", "bench_df")},
         "bag_sd": np.sqrt(sessions.floats("bag_variance_used")),
         "bag_mean_sd": np.sqrt(sessions.floats("mean_variance")),
         **edges,

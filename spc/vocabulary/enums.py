@@ -54,8 +54,10 @@ class BenchSource(StrEnum):
     """The sessions of check standards that are conditioned and measured as bags are."""
     REPEATS = "repeated lots"
     """Lots of the stream that were tested in several sessions."""
+    STUDY = "gauge study"
+    """A declared gauge study, in which every bag was measured in every session."""
     UNKNOWN = "not known"
-    """Neither exists yet; the variation between the lots of the stream bounds it."""
+    """None of these exists yet; the variation between the lots of the stream bounds it."""
 
 
 class Kind(StrEnum):

@@ -37,6 +37,7 @@ README_NAMES = (
     "scorecard",
     "stock",
     "stream",
+    "study",
     "users",
     "waveform",
     "whatif",

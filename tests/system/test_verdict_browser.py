@@ -73,7 +73,7 @@ def test_which_of_several_bags_is_better_than_the_one_in_use(page: Page, address
     page.goto(f"{address}/compare")
     for number, name in enumerate(("Umberfold UM-9", "Umberfold UM-7", "Brackenfoil BF-210"), start=1):
         page.get_by_label(f"candidate {number}").select_option(label=name)
-    page.get_by_label("compare", exact=True).select_option(label="candidate 1, in use, with each other one")
+    page.get_by_label("compare", exact=True).select_option(label="the first, which is in use, with each other one")
     page.get_by_role("button", name="Compare").click()
 
     page.get_by_role("heading", name="Shown to be better than Umberfold UM-9: ").wait_for()

@@ -10,9 +10,12 @@ from dashboard.components.html_parts import lot_link, table, word
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench.capture_text import day_sentence
 from dashboard.text.bench.instrument_text import found_off_line, headline, instrument_line, levels, next_step, turns
+from dashboard.text.bench.study_text import component_rows, study_lines
 from dashboard.text.formatting import characteristic, counted, day
 from ingest.common.clock import now
+from ingest.documents.bench.gauge_study import GaugeStudyDocument
 from ingest.documents.bench.instrument import FoundOff, Instrument
+from ingest.sessions.gauge_studies import gauge_studies
 from ingest.sessions.instruments import instruments
 
 __all__ = ["layout"]
@@ -26,14 +29,29 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     """Every instrument that the tests or the calibrations name, as of now."""
     with lab_reader.reading() as connection:
         documents = instruments(connection, lab_reader.lab, now())
+    studies = gauge_studies(lab_reader.lab)
     return html.Div(
         [
             html.H1(headline(documents)),
             html.P(next_step(documents), className="lead"),
             html.P(CAUTION, className="quiet"),
             *[part for one in documents for part in _instrument(one)],
+            *([html.H2("Gauge studies", id="studies")] if studies else []),
+            *[part for one in studies for part in _study(one)],
         ]
     )
+
+
+def _study(one: GaugeStudyDocument) -> list[Any]:
+    rows = component_rows(one)
+    lines = study_lines(one)
+    return [
+        html.H3(f"{one['name']}, {characteristic(one['characteristic'])}, {day(one['done_on'])}"),
+        *[html.P(line, className="caution" if one["trouble"] else None) for line in lines],
+        table(("variation", "standard deviation", "95 % interval"), rows, f"Parts of the variation: {one['name']}")
+        if rows
+        else None,
+    ]
 
 
 def _instrument(one: Instrument) -> list[Any]:

@@ -180,7 +180,10 @@ def _form(names: list[str], films: list[tuple[str, str]], query: Mapping[str, st
                     html.Select(
                         [
                             html.Option(words, value=value, selected=value == query.get("in_use", ""))
-                            for value, words in (("", "every pair"), ("1", "candidate 1, in use, with each other one"))
+                            for value, words in (
+                                ("", "every pair"),
+                                ("1", "the first, which is in use, with each other one"),
+                            )
                         ],
                         name="in_use",
                     ),

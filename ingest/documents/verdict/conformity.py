@@ -65,7 +65,7 @@ class StoredConformity(TypedDict):
     """Chance that a lot conforms, as stored with its session.
 
     Uncertainties and standard deviations are in the charted scale (natural logarithm for a log characteristic), limits in
-    the unit. `u_high` holds the bound of an unknown bench part. `bag_sd` is the standard deviation between bags,
+    the unit. `u_high` holds the bound of an unknown bench part. `bench_df` is null until a bench part is known. `bag_sd` is the standard deviation between bags,
     `bag_mean_sd` that of a bag mean with its readings.
     """
 
@@ -77,6 +77,7 @@ class StoredConformity(TypedDict):
     df: float | None
     parts: UncertaintyParts
     bench: BenchSource
+    bench_df: float | None
     rule: Rule
     accept_lower: float | None
     accept_upper: float | None
