@@ -13,7 +13,7 @@ from ingest.alerts.attribution import attribute_explained
 from ingest.alerts.bench_shares import update_bench_shares, weeks_off
 from ingest.alerts.chamber_log import ChamberLog, compare_logs
 from ingest.alerts.shared_shift_points import points_since
-from ingest.common.instants import WEEK_US, from_microseconds, weeks_to_us
+from ingest.common.instants import WEEK_US, day_text, weeks_to_us
 from ingest.config.lab import Lab
 from ingest.documents.alert import BenchShift, HumidityChange, StoredBenchEvidence
 from ingest.documents.fields import Direction
@@ -152,7 +152,7 @@ def _evidence(connection: Connection, finding: Finding, log: ChamberLog | None) 
         "off_until_us": off.until_us,
         "log": None if log is None else log.log,
         "log_departure": None if log is None else log.departure,
-        "closed_because": f"it came back on {_day(off.until_us)}" if off.until_us is not None else None,
+        "closed_because": f"it came back on {day_text(off.until_us)}" if off.until_us is not None else None,
     }
 
 
@@ -194,8 +194,3 @@ def _names(connection: Connection, streams: tuple[int, ...]) -> list[str]:
         select(columns.supplier, columns.product, columns.characteristic).where(columns.id.in_(streams))
     )
     return sorted(f"{row[0]} {row[1]}, {row[2].replace('_', ' ')}" for row in rows)
-
-
-def _day(microseconds: int) -> str:
-    moment = from_microseconds(microseconds)
-    return f"{moment.day} {moment:%b %Y}"

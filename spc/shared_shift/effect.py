@@ -124,21 +124,22 @@ def fit(window: Window, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Sha
 
 def _streams(window: Window, on: Flags, off: Flags) -> _Streams:
     points, start = window.points, window.part.start
-    number, place = np.unique(window.stream, return_inverse=True)
+    number, first, place = np.unique(window.stream, return_index=True, return_inverse=True)
     lots, total = _sums(place, window.z, on, number.size)
     other, total_other = _sums(place, window.z, off, number.size)
-    # The scale of the first lot that the shift reached: scores add up steps, so the step was taken in that scale.
-    first = np.zeros(number.size, dtype=np.intp)
-    reached = np.flatnonzero(on)[::-1]
-    first[place[reached]] = start + reached  # of several the earliest stays
     some = lots > 0
     alike, line_variance = window.alike[number[some]], window.line_variance[number[some]]
     before, before_var = level_before(other[some], total_other[some], alike, line_variance)
     variance = inflated(lots[some], alike) / lots[some] + before_var
     shift = total[some] / lots[some] - before
-    kept = first[some]
+    kept = start + first[some]
     return _Streams(
-        shift, 1.0 / variance, points.sigma[kept], points.quantity[kept], points.supplier[kept], points.check[kept]
+        shift,
+        1.0 / variance,
+        window.sigma[number[some]],
+        points.quantity[kept],
+        points.supplier[kept],
+        points.check[kept],
     )
 
 

@@ -176,7 +176,8 @@ def explain(points: pd.DataFrame, findings: Sequence[Finding]) -> pd.DataFrame:
         Index of `points`. `common` (float): what all of them add to the level, in the charted scale; the level without it
         is the film's own. `most` (float): the most that they may add, where the evidence leaves open that they began
         earlier, ended later, were larger (`MOST` standard errors) or came from a competing candidate. `finding` (int): place
-        in `findings` of the latest one that may add something; -1 for none or where the supplier moved apart.
+        in `findings` of the latest one that may add something; -1 for none. A supplier that moved apart has none while the
+        finding lasts: once the source is back, its own level shows whether it moved.
 
     Examples
     --------
@@ -198,7 +199,8 @@ def explain(points: pd.DataFrame, findings: Sequence[Finding]) -> pd.DataFrame:
     parts = [_explained_by(points, finding) for finding in findings]
     number, zero = np.full(len(points), -1), np.zeros(len(points))
     for place, part in enumerate(parts):
-        number[part.possible & ~points["supplier"].isin(findings[place].apart).to_numpy(bool)] = place
+        apart = findings[place].apart if np.isinf(findings[place].until) else ()
+        number[part.possible & ~points["supplier"].isin(apart).to_numpy(bool)] = place
     possible = sum((part.possible * part.size for part in parts), zero)
     error = np.sqrt(sum((part.possible * part.se**2 for part in parts), zero))
     return pd.DataFrame(

@@ -85,6 +85,8 @@ class SourceKind:
 class LotPoints:
     """All points in order of time. `stream` numbers them from 0; `stream_ids` (streams,) gives their ids back.
 
+    `z` is in units of `sigma`, which is estimated anew at times: `rescaled` is what the level of the stream's point before loses
+    by that, in the charted scale, 0 where the unit is still the same.
     `alike` is the expected correlation of a stream's neighbouring lots, as known at each point. `quantity` and
     `supplier` are numbers too; a check standard is a supplier of its own kind (`check`). A line is what a supplier makes of
     one quantity: `line` (streams,), `line_quantity` and `line_check` (lines,).
@@ -93,6 +95,7 @@ class LotPoints:
     weeks: Floats
     z: Floats
     sigma: Floats
+    rescaled: Floats
     alike: Floats
     stream: Ints
     stream_ids: NDArray[np.int64]
@@ -119,14 +122,15 @@ class Window:
     """The points of the last `LOOKBACK` weeks up to a moment.
 
     `z` (points in `part`,) are their scores without the findings that were taken out of them and, where a stream was drifting
-    before, without its own straight line; `line_variance` (streams,) is what the error of that line adds to the variance of a
-    shift, 0 for a stream that was not drifting. `alike` (streams,) is the correlation of neighbouring lots as known at the
+    before, without its own straight line, all in one unit a stream, `sigma` (streams,). `line_variance` (streams,) is what the
+    error of that line adds to the variance of a shift, 0 for a stream that was not drifting. `alike` (streams,) is the correlation of neighbouring lots as known at the
     stream's last point, 0 without one.
     """
 
     points: LotPoints
     part: slice
     z: Floats
+    sigma: Floats
     alike: Floats
     line_variance: Floats
 
@@ -159,7 +163,8 @@ def window(points: LotPoints, end: int, removed: Floats, steady_until: float = n
     end : int
         The number of points up to the moment.
     removed : ndarray
-        What the findings add to the scores of the last points up to `end`, at least those of the last `LINE_WEEKS`.
+        What the findings add to the levels of the last points up to `end`, at least those of the last `LINE_WEEKS`; in the
+        charted scale.
     steady_until : float
         Weeks. Later lots may be shifted and give no line; neither do those of the longest of `WINDOWS`.
 
@@ -183,15 +188,40 @@ def window(points: LotPoints, end: int, removed: Floats, steady_until: float = n
     """
     now = points.weeks[end - 1]
     first, start = (int(np.searchsorted(points.weeks, now - back, side="right")) for back in (LINE_WEEKS, LOOKBACK))
-    z = points.z[first:end] - removed[removed.size - (end - first) :]
-    stream = points.stream[first:end]
-    slope, variance = _own_lines(points, slice(first, end), z, min(steady_until, now - WINDOWS[-1]))
+    part, stream = slice(first, end), points.stream[first:end]
+    sigma = _one_sigma(points, part, now - WINDOWS[-1])
+    z = (_levels(points, part) - removed[removed.size - (end - first) :]) / sigma[stream]
+    slope, variance = _own_lines(points, part, z, min(steady_until, now - WINDOWS[-1]))
     drifted = slope[stream] * (points.weeks[first:end] - now)
     # With lots spread evenly the centre of the lots on a source and that of the weeks before lie half the lookback apart.
     line_variance = (0.5 * LOOKBACK) ** 2 * variance
     alike = np.zeros(len(points.stream_ids))
     alike[points.stream[start:end]] = points.alike[start:end]  # of several the last one stays
-    return Window(points, slice(start, end), (z - drifted)[start - first :], alike, line_variance)
+    return Window(points, slice(start, end), (z - drifted)[start - first :], sigma, alike, line_variance)
+
+
+def _one_sigma(points: LotPoints, part: slice, until: float) -> Floats:
+    """The unit of each stream that no shift of the longest of `WINDOWS` has widened: that of its last point before `until`."""
+    sigma, stream, weeks = points.sigma[part], points.stream[part], points.weeks[part]
+    chosen = np.ones(len(points.stream_ids))
+    chosen[stream[::-1]] = sigma[::-1]  # of several the first one stays, for a stream that has none before
+    before = slice(0, int(np.searchsorted(weeks, until)))
+    chosen[stream[before]] = sigma[before]  # of several the last one stays
+    return chosen
+
+
+def _levels(points: LotPoints, part: slice) -> Floats:
+    """Levels in the charted scale, from the start of each stream.
+
+    Scores add up steps, each in the unit of its day. A shift that began in one unit and ended in another would leave a part of
+    itself in the scores for good.
+    """
+    level, stream, rescaled = points.z[part] * points.sigma[part], points.stream[part], points.rescaled[part]
+    for place in np.flatnonzero(rescaled):
+        of_stream = stream == stream[place]
+        if of_stream[:place].any():
+            level[place:][of_stream[place:]] += rescaled[place]
+    return level
 
 
 def _own_lines(points: LotPoints, part: slice, z: Floats, until: float) -> tuple[Floats, Floats]:
@@ -293,14 +323,16 @@ def lot_points(points: pd.DataFrame) -> LotPoints:
     )
     check = ordered["is_check_standard"].to_numpy(bool)
     quantity, quantities = pd.factorize(ordered["quantity"].fillna("").astype(str))
+    z, sigma = (ordered[name].to_numpy(np.float64) for name in ("z", "sigma"))
     _, first = np.unique(stream, return_index=True)
     line, lines = _pairs(quantity[first], supplier[first])
     line_check = np.zeros(len(lines), dtype=bool)
     line_check[line[check[first]]] = True
     return LotPoints(
         weeks=ordered["weeks"].to_numpy(np.float64),
-        z=ordered["z"].to_numpy(np.float64),
-        sigma=ordered["sigma"].to_numpy(np.float64),
+        z=z,
+        sigma=sigma,
+        rescaled=_rescaled(stream, z, sigma),
         alike=ordered["alike"].to_numpy(np.float64),
         stream=stream,
         stream_ids=np.asarray(stream_ids, dtype=np.int64),
@@ -314,6 +346,16 @@ def lot_points(points: pd.DataFrame) -> LotPoints:
         suppliers=[str(name).rstrip("\0") for name in suppliers],
         kinds=[_kind(name, ordered[list(columns)], stream, supplier, check) for name, columns in SOURCES.items()],
     )
+
+
+def _rescaled(stream: Ints, z: Floats, sigma: Floats) -> Floats:
+    """What the score of each stream's point before is worth less in the unit of a point, in the charted scale."""
+    order = np.argsort(stream, kind="stable")
+    same = np.diff(stream[order], prepend=-1) == 0
+    lost = np.zeros(z.size)
+    lost[order[1:]] = z[order[:-1]] * (sigma[order[:-1]] - sigma[order[1:]])
+    lost[order[~same]] = 0.0
+    return lost
 
 
 def on_label(points: pd.DataFrame, kind_name: str, source: str, quantity: str) -> Flags:

@@ -252,12 +252,31 @@ def _remainder(view: Window, candidate: Candidate, findings: Sequence[Finding]) 
         if age > _QUIET_WEEKS + LOOKBACK or not same:
             continue
         # As long as the lots of its start are in the window, a small remainder is the error of its size.
-        small = candidate.size < _BACK * abs(finding.sigmas)
+        small = _share(view, candidate, finding) < _BACK
         # A shift that began after the finding ended is another one.
         lasts = candidate.direction == finding.direction and candidate.since < finding.until
         if small or (lasts and age <= _QUIET_WEEKS):
             return True
     return False
+
+
+def _share(view: Window, candidate: Candidate, finding: Finding) -> float:
+    """The size of a candidate as a share of a finding's: that of the films, or of the check standards where theirs is larger.
+
+    Films that drift while a tester is off hide that it was mended; a check standard shows it.
+    """
+    films = candidate.size / abs(finding.sigmas) if finding.sigmas else np.inf
+    on = candidate.members & (view.weeks >= candidate.since)
+    now, then, error = [], [], []
+    for number, size in fit(view, on, ~on).sizes.items():
+        known = finding.sizes.get(view.points.quantities[number])
+        if known is not None and np.isfinite(size.check) and np.isfinite(known.check):
+            now.append(candidate.direction * size.check)
+            then.append(finding.direction * known.check)
+            error.append(size.check_se)
+    moved, before, weight = np.array(now), np.array(then), np.array(error) ** -2.0
+    total = float(weight @ before**2)
+    return max(films, float(weight @ (moved * before)) / total) if total > 0 else films
 
 
 def _taken_back(view: Window, candidate: Candidate, findings: Sequence[Finding]) -> Finding | None:
@@ -268,7 +287,7 @@ def _taken_back(view: Window, candidate: Candidate, findings: Sequence[Finding])
         if (
             opposite
             and candidate.since > finding.since
-            and candidate.size >= _BACK * abs(finding.sigmas)
+            and _share(view, candidate, finding) >= _BACK
             and overlap(_members(view, finding) & recent, candidate.members & recent) >= _BACK_LOTS
         ):
             return finding
@@ -288,32 +307,18 @@ def _members(view: Window, finding: Finding) -> Flags:
 
 
 def _removed(points: LotPoints, part: slice, findings: Sequence[Finding]) -> Floats:
-    """What the findings add to each score of a stretch of points."""
+    """What the findings add to each level of a stretch of points, in the charted scale."""
     total = np.zeros(part.stop - part.start)
-    first_week = float(points.weeks[part.start])
+    weeks = points.weeks[part]
     for finding in findings:
         # One that covers all these weeks, or none of them, moves nothing within them.
-        if finding.until <= first_week or (finding.since <= first_week and np.isinf(finding.until)):
+        if finding.until <= weeks[0] or (finding.since <= weeks[0] and np.isinf(finding.until)):
             continue
-        whole = slice(int(np.searchsorted(points.weeks, finding.since)), part.stop)
-        on = points.made_on(*_label(finding), whole) & (points.weeks[whole] < finding.until)
-        added = _added(points, whole, on, finding)
-        overlapping = max(whole.start, part.start)
-        total[overlapping - part.start :] += added[overlapping - whole.start :]
-    return total
-
-
-def _added(points: LotPoints, whole: slice, on: Flags, finding: Finding) -> Floats:
-    """The shift in the scale that each stream had when it began: scores add up steps, so it stays that large."""
-    added = np.zeros(on.size)
-    stream, first, back = np.unique(points.stream[whole][on], return_index=True, return_inverse=True)
-    if stream.size:
+        on = points.made_on(*_label(finding), part) & (weeks >= finding.since) & (weeks < finding.until)
         sizes = np.array([size_of(finding, name) for name in points.quantities]).reshape(-1, 2)
-        check = points.check[whole][on].astype(int)
-        shift = sizes[points.quantity[whole][on], check]
         # Where every supplier of a quantity moved apart the size of its shift is unknown, and nothing is taken out.
-        added[on] = np.nan_to_num(shift / points.sigma[whole][on][first][back])
-    return added
+        total[on] += np.nan_to_num(sizes[points.quantity[part][on], points.check[part][on].astype(int)])
+    return total
 
 
 # A finding in figures
