@@ -169,7 +169,7 @@ def room_to_limit(row: Limited) -> str:
 
 def change(percent_a_month: float | None, digits: int) -> str:
     """The change a month of values with so many digits; a change that rounds to zero has no sign."""
-    return "–" if percent_a_month is None else f"{percent_change(percent_a_month, digits).replace('-', '−')} %"
+    return "–" if percent_a_month is None else f"{percent_change(percent_a_month, digits)} %"
 
 
 def characteristic(name: str) -> str:

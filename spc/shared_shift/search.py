@@ -176,13 +176,16 @@ class _Day:
         return [*findings, _finding(view, best, dated)]
 
     def _ended(self, findings: list[Finding], finding: Finding, back: Candidate) -> Finding:
-        """A finding that ended, its size from the lots in between; lots that may lie on either side of the return are left out."""
+        """A finding that ended, its size and its streams from the lots in between.
+
+        Lots that may lie on either side of the return are left out.
+        """
         view = self.without([one for one in findings if one is not finding], finding.since)
         ended = replace(finding, until=back.since, until_high=back.since_high, returned_at=view.now)
         members, lasted = _members(view, finding), view.weeks >= finding.since
         on = members & lasted & (view.weeks < back.since)
         off = ~members | ~lasted | (view.weeks >= back.since_high)
-        return replace(ended, **_sized(view.points, fit(view, on, off))) if on.any() else ended
+        return replace(ended, **_shown(view, on, fit(view, on, off))) if on.any() else ended
 
     def _refined(self, findings: list[Finding], place: int) -> Finding:
         """A fresh finding with the source, start and size of today's lots."""
@@ -341,15 +344,10 @@ def _finding(view: Window, best: Candidate, candidates: Sequence[Candidate]) -> 
         until=np.inf,
         until_high=np.inf,
         returned_at=np.inf,
-        **_sized(view.points, effect),
-        suppliers=effect.suppliers,
-        agreeing=effect.agreeing,
-        streams=effect.streams,
-        streams_agreeing=effect.streams_agreeing,
+        **_shown(view, on, effect),
         score=best.score,
         check_score=best.check,
         apart=tuple(sorted(view.points.suppliers[number] for number in effect.apart)),
-        explained=_explained(view, on, effect),
         alternatives=best.alternatives(view),
         rivals=tuple(
             (one.label[0], *one.label[1])
@@ -359,11 +357,17 @@ def _finding(view: Window, best: Candidate, candidates: Sequence[Candidate]) -> 
     )
 
 
-def _sized(points: LotPoints, effect: SharedEffect) -> dict[str, Any]:
+def _shown(view: Window, on: Flags, effect: SharedEffect) -> dict[str, Any]:
+    """What the lots on the source show: the sizes, who moved along, and the streams that it explains."""
     return {
-        "sizes": {points.quantities[number]: size for number, size in effect.sizes.items()},
+        "sizes": {view.points.quantities[number]: size for number, size in effect.sizes.items()},
         "sigmas": effect.sigmas,
         "sigmas_se": effect.sigmas_se,
+        "suppliers": effect.suppliers,
+        "agreeing": effect.agreeing,
+        "streams": effect.streams,
+        "streams_agreeing": effect.streams_agreeing,
+        "explained": _explained(view, on, effect),
     }
 
 

@@ -275,6 +275,19 @@ def test_what_is_repaired_ends_the_finding():
     assert (told.loc[away & (points["weeks"] > START + 0.5), "finding"] == 0).all()
 
 
+def test_a_supplier_that_came_only_after_the_return_did_not_move_along() -> None:
+    points = lab(6, weeks=48)
+    away = (points["instrument"] == "pulse") & points["weeks"].between(START, START + 2.5)
+    points["z"] += 4.0 * away
+    # Its first lots after the start are of the week of the return, before the end is known.
+    points = points[~(away & (points["supplier"] == "supplier 4"))]
+    found = next(one for one in new(points) if one.suspect == "pulse")
+    absent = set(points.loc[(points["supplier"] == "supplier 4") & (points["instrument"] == "pulse"), "stream"])
+    assert np.isfinite(found.until)
+    assert (found.agreeing, found.suppliers) == (4, 4)
+    assert not absent & set(found.explained)
+
+
 def test_nothing_ends_before_it_began() -> None:
     points = moved(lab(5), 2.0, instrument="pulse")
     (found,) = new(points)
