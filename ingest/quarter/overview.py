@@ -117,12 +117,13 @@ def _row(card: Scorecard) -> OverviewRow:
 def _line(card: Scorecard) -> SupplierLine:
     """Direction in the quarter, the stream to begin with, and why: for purchasing, who read one line a supplier.
 
-    A move that was detected earlier and has not come back is a reason to talk, but no change of this quarter.
+    A move that was detected earlier and has not come back is a reason to talk, but no change of this quarter; nor is a single
+    lot whose bags vary.
     """
     ranked = sorted(card["streams"], key=_concern, reverse=True)
     worst = ranked[0] if ranked and any(_concern(ranked[0])) else None
     worse = any(
-        row["direction"] == Direction.NEARER or row["events"]["spread"] or _drifts(row) for row in card["streams"]
+        row["direction"] == Direction.NEARER or row["events"]["spread"] > 1 or _drifts(row) for row in card["streams"]
     )
     better = any(row["direction"] == Direction.AWAY or row["drifts_away"] for row in card["streams"])
     return {
