@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -196,6 +196,26 @@ def test_names_as_long_as_the_system_takes_are_filed_reported_and_numbered(bench
 
 
 # Putting away
+
+
+def test_files_of_a_kept_source_are_known_by_name_size_and_time_and_not_opened_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep(bench, LAB_TOML)
+
+    def put(name: str, value: float, seconds: int) -> None:
+        os.utime(bench.drop_tests(name, lot_rows("L0", MONDAY + timedelta(days=value), [[value]])), (seconds, seconds))
+
+    put("a.csv", 1.0, 1_780_000_000)
+    bench.run()
+    # Of the same size and time under another name; then other bytes of the same size at another time.
+    put("b.csv", 2.0, 1_780_000_000)
+    assert [(entry.state, entry.stored) for entry in bench.run().entries] == [("seen", 0), ("stored", 1)]
+    put("b.csv", 3.0, 1_780_000_060)
+    assert [(entry.state, entry.stored) for entry in bench.run().entries] == [("seen", 0), ("stored", 1)]
+
+    monkeypatch.setattr("ingest.intake.store_drop.digest_of", lambda _: pytest.fail("opened again"))
+    assert [entry.state for entry in bench.run().entries] == ["seen", "seen"]
 
 
 def test_the_same_bytes_under_another_name_are_seen_and_filed(bench: Bench) -> None:
