@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.components.html_parts import lot_link, table, word
@@ -36,7 +34,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     )
 
 
-def _instrument(one: Instrument) -> list[Any]:
+def _instrument(one: Instrument) -> list[object]:
     rows = [
         [
             day(row["done_at"]),
