@@ -24,7 +24,7 @@ from spc.kernels.validation import as_points, finite_number, per_stream, whole
 __all__ = ["Ramp", "Ramps", "Split", "Splits", "Step", "Steps", "ramp", "ramps", "split", "splits", "step", "steps"]
 
 
-_RAMP_MARGIN = 0.55  # one half, plus a tenth of it: see `ramp`
+_RAMP_MARGIN = 0.55  # One half, plus a tenth of it: see `ramp`
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -69,12 +69,12 @@ STRIPS: dict[Strip, str] = {
     "reading_spread": "variation between readings on a bag",
     "humidity": "chamber humidity at the test, % RH",
 }
-# Of a lot whose control limits are not settled.
+# The figures of a lot whose control limits are not settled.
 NO_LIMITS: dict[str, None] = dict.fromkeys(("upper", "lower", "center", "bag_spread_upper", "reading_spread_upper"))
 LEVEL_HEIGHT, STRIP_HEIGHT = 390, 92
-# Of the height, below the levels: room for the bracket of the baseline and the title of the strip.
+# Share of the height below the levels: room for the bracket of the baseline and the title of the strip.
 FIRST_GAP = 0.095
-LINE_HEIGHT = 16  # of a line of words above a picture
+LINE_HEIGHT = 16  # Height of a line of words above a picture
 # Pixels to the right of the readings of a lot, for the names of its lines.
 BAG_END_ROOM = 104
 TRACE_END_ROOM = 70

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from dash import html
 
@@ -106,9 +106,9 @@ def alert_card(
     )
 
 
-def _links(alert: Alert) -> list[Any]:
+def _links(alert: Alert) -> list[object]:
     """The day of detection, and links to the stream, the lot and the bench."""
-    parts: list[Any] = [f"detected {day(alert['raised_at'])}"]
+    parts: list[object] = [f"detected {day(alert['raised_at'])}"]
     if alert["characteristic"]:
         parts += [" · ", stream_link(alert, "control chart")]
     if alert["supplier"] and alert["lot"]:

@@ -1,9 +1,8 @@
-"""A case as the pages show it: its worst sentence, its other alerts as lines, who has it until when, and one way to respond."""
+"""A case as the pages show it: its worst sentence, its other alerts as lines, owner and due date, and one way to respond."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from dash import html
 
@@ -98,9 +97,9 @@ def _name(case: Case, lead: Alert | None) -> html.Span:
     return html.Span([" ", stream_link(lead, text), f", {characteristic(case['characteristic'])}"])
 
 
-def _facts(alert: Alert) -> list[Any]:
+def _facts(alert: Alert) -> list[object]:
     """The evidence of an alert, the day of its detection, and links to lot and bench."""
-    parts: list[Any] = [" · ".join([*evidence(alert), f"detected {day(alert['raised_at'])}"])]
+    parts: list[object] = [" · ".join([*evidence(alert), f"detected {day(alert['raised_at'])}"])]
     if alert["supplier"] and alert["lot"]:
         parts += [" · lot ", lot_link(alert["supplier"], alert["lot"])]
     if alert["kind"] in ("climate", "bench", "feed"):
@@ -166,7 +165,7 @@ def _trail(entries: Sequence[SubjectEntry]) -> html.Details | None:
 def _respond(case: Case, alerts: Sequence[Alert]) -> html.Details:
     """The forms of a case: respond to all its alerts, name its owner, record the corrective action."""
     subjects, responses = _responses(case, alerts)
-    forms: list[Any] = [html.H3("Response"), form(subjects, {what: WORDS[what] for what in responses})]
+    forms: list[object] = [html.H3("Response"), form(subjects, {what: WORDS[what] for what in responses})]
     lead = f"alert:{case['alert']}"
     if case["state"] != "closed":
         handing_over = [field("owner", "owner", case["owner"] or ""), day_field("due", "due", required=False)]

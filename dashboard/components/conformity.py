@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.charts.number_line import NumberLine, number_line
@@ -31,7 +29,7 @@ __all__ = ["conformity_section", "rule_section"]
 Z_95 = 1.96
 
 
-def conformity_section(document: LotDocument, session: Session) -> list[Any]:
+def conformity_section(document: LotDocument, session: Session) -> list[object]:
     """How sure the verdict of a session is; nothing where there is no limit or no valid test."""
     result = session["conformity"]
     if result is None or session["verdict"] in ("invalid", "unlimited"):
@@ -72,14 +70,14 @@ def _rule(session: Session, result: Conformity) -> str:
     return text
 
 
-def _line(session: Session, result: Conformity) -> list[Any]:
+def _line(session: Session, result: Conformity) -> list[object]:
     level, u = session["level"], result["u_high"] or result["u"]
     if level is None or not u:
         return []
     log = session["scale"] == Scale.LOG
     ends = (level * exp(s * Z_95 * u) if log else level + s * Z_95 * u for s in (-1, 1))
     low, high = (min(max(end, SMALLEST if log else -LARGEST), LARGEST) for end in ends)
-    if not log and max(-low, high) > MOST_COUNTED:  # the ends of the picture would be beyond the largest number
+    if not log and max(-low, high) > MOST_COUNTED:  # The ends of the picture would be beyond the largest number
         return []
     title = f"Level {amount(level, session['unit'])}, between {amount(low, session['unit'])} and {amount(high, session['unit'])}"
     line = NumberLine(
@@ -96,7 +94,7 @@ def _line(session: Session, result: Conformity) -> list[Any]:
     return [html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line")]
 
 
-def rule_section(document: StreamDocument) -> list[Any]:
+def rule_section(document: StreamDocument) -> list[object]:
     """The decision rules of a stream over time, and the risks of the one in force beside other rules and more bags."""
     result, name = document["decision"], document["characteristic"]
     limits = document["specification_limits"]

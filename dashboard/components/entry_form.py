@@ -18,7 +18,7 @@ LAST_DAY = "9999-12-31"
 BACK = {"retest": RETESTS}
 
 
-def if_editor(title: str, *content: Any) -> list[html.Details]:
+def if_editor(title: str, *content: object) -> list[html.Details]:
     """Content folded away under a title; nothing for a user who may not make entries."""
     return [html.Details([html.Summary(title), *content])] if current_user().may_enter else []
 
@@ -26,7 +26,7 @@ def if_editor(title: str, *content: Any) -> list[html.Details]:
 def form(
     subject: str | Sequence[str] | Sequence[tuple[str, str]],
     buttons: Sequence[str] | Mapping[str, str],
-    fields: Sequence[Any] = (),
+    fields: Sequence[object] = (),
 ) -> html.Form:
     """A form about `subject`; it needs a reason, and a name where nobody is logged in. It works without a script.
 

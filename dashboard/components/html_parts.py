@@ -70,7 +70,7 @@ def filter_links(choices: Iterable[tuple[str, str, bool]], name: str) -> html.Na
     return html.Nav(html.Ul(items, className="inline"), **{"aria-label": name})
 
 
-def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
+def facts(items: Sequence[tuple[str, object, str]]) -> html.Dl:
     """Named values, each as (name, value, one line of explanation or "")."""
     return html.Dl(
         [
@@ -83,7 +83,7 @@ def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
 
 def table(
     heads: Sequence[str],
-    rows: Iterable[Sequence[Any]],
+    rows: Iterable[Sequence[object]],
     name: str,
     numbers: Sequence[str] = (),
     row_styles: Sequence[str] = (),

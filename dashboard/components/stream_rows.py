@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from dash import dcc, html
 
@@ -110,7 +109,7 @@ def _row(
     limit = _nearer_limit(row, sparkline)
     why = " ".join(part for part in (what_happened(reasons), time_to_limit(row)) if part)
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
-    cells: list[Any] = [
+    cells: list[object] = [
         word(row["state"]),
         [
             html.Span(f"{row['supplier']} ", className="who") if with_supplier else None,

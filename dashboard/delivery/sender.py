@@ -108,7 +108,7 @@ class Sender:
         if batch.overdue:
             return about_cases(batch.overdue, self._context)
         if not batch.alerts:
-            assert self._digest is not None  # made if a digest is due
+            assert self._digest is not None  # Made if a digest is due
             return self._digest
         if len(batch.alerts) == 1:
             return about_one(batch.alerts[0], self._context)

@@ -170,7 +170,7 @@ def _advice(
     return f"Start with {name}: {'; '.join(dict.fromkeys(happened))}{risk}."
 
 
-def _retest_text(retests: Sequence[Retest]) -> list[Any]:
+def _retest_text(retests: Sequence[Retest]) -> list[object]:
     """The lots to test again, as a link to their list."""
     return [" ", link(headline(retests), RETESTS)] if retests else []
 
@@ -263,7 +263,7 @@ def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[s
 
 def _more_filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[str]) -> html.Details:
     """Chips for supplier, class, characteristic and chamber; a long list is left to the search."""
-    parts: list[Any] = [html.Summary("More filters")]
+    parts: list[object] = [html.Summary("More filters")]
     offered: dict[str, list[str]] = {
         "supplier": sorted({row["supplier"] for row in rows}),
         "class": sorted({row["class"] for row in rows if row["class"]}),
@@ -294,7 +294,7 @@ def _quiet(
     reasons: Mapping[Stream, list[AlertReason]],
     looked_at: str | None,
     lab: Lab,
-) -> list[Any]:
+) -> list[object]:
     """The streams on which nothing is open, folded into a line a supplier; check standards come last."""
     if not rows:
         return []

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.components.alert_card import stream_of
@@ -65,10 +63,10 @@ def layout(lab_reader: LabReader, show: str = "", case: str = "", **_other: str)
     )
 
 
-def _ways_on(shown: Case, cases: list[Case]) -> list[Any]:
+def _ways_on(shown: Case, cases: list[Case]) -> list[object]:
     """The next case that waits, and the lists."""
     following = next((one for one in cases if one["waiting"] and one["id"] != shown["id"]), None)
-    parts: list[Any] = []
+    parts: list[object] = []
     if following is not None:
         parts += ["Next to respond to: ", link(case_name(following), CASES, case=following["id"]), " · "]
     return [*parts, link("All cases", CASES), " · ", link("Open alerts", ALERTS)]

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from dash import dcc, html
 from markdown_it import MarkdownIt
@@ -125,11 +124,11 @@ def _contents(chosen: str) -> html.Nav:
     return html.Nav(html.Ul(items), className="guide-contents", **{"aria-label": "Contents of the guide"})
 
 
-def _body(part: str) -> list[Any]:
+def _body(part: str) -> list[object]:
     return [component for node in _tree(part).children for component in _components(node)]
 
 
-def _components(node: SyntaxTreeNode) -> list[Any]:
+def _components(node: SyntaxTreeNode) -> list[object]:
     """What a node of the Markdown tree becomes on the page."""
     if node.type in ("text", "code_inline", "fence", "softbreak", "hardbreak"):
         return [_leaf(node)]
@@ -148,7 +147,7 @@ def _components(node: SyntaxTreeNode) -> list[Any]:
     return [COMPONENTS[node.type](children)]
 
 
-def _leaf(node: SyntaxTreeNode) -> Any:
+def _leaf(node: SyntaxTreeNode) -> object:
     if node.type == "code_inline":
         return html.Code(node.content)
     if node.type == "fence":
@@ -160,7 +159,7 @@ def _leaf(node: SyntaxTreeNode) -> Any:
     return " " if node.type == "softbreak" else node.content
 
 
-def _link(target: str, children: list[Any]) -> Any:
+def _link(target: str, children: list[object]) -> object:
     """A link to another part of the guide stays in the dashboard; any other target is an address or an anchor."""
     other_part = PART_LINK.fullmatch(target)
     if other_part is not None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import dcc, html
 from flask import Flask, Response, request
 
@@ -40,7 +38,7 @@ def layout(lab_reader: LabReader, who: str = "", what: str = "", page: str = "1"
         headline = f"{counted(total, 'entry', 'entries')}{last}."
     else:
         headline = "Nothing found. Clear a filter." if who or what else "No entry so far."
-    turn: list[Any] = [f"Page {number} of {last_page}"]
+    turn: list[object] = [f"Page {number} of {last_page}"]
     for words, other in (("newer", number - 1), ("older", number + 1)):
         if 1 <= other <= last_page:
             turn += [" · ", dcc.Link(words, href=with_query(HISTORY, {"who": who, "what": what, "page": str(other)}))]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Any
 
 from dash import html
 
@@ -407,7 +406,7 @@ def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> h
     states = "; ".join(dict.fromkeys(_conditioning(one) for one in group))
     names = listed([characteristic(one["characteristic"]) for one in group])
     text = f"Before {names}: {states}"
-    shown: list[Any] = [html.P("The log has no entry for these hours.", className="quiet")]
+    shown: list[object] = [html.P("The log has no entry for these hours.", className="quiet")]
     if trace is not None:
         shown = [
             graph(plotly_figures.chamber_trace(trace), f"trace-{number}", f"Chamber log. {text}"),
@@ -484,7 +483,7 @@ def _reason(session: Session) -> str:
     return f"Judged by the {statistic}: {in_unit(session, session['judged'])}; limit {limit}{by}.{worry}"
 
 
-def _suspect(document: LotDocument, session: Session) -> list[Any]:
+def _suspect(document: LotDocument, session: Session) -> list[object]:
     """Why values of a session are suspect, the decision on them, and the form to decide."""
     mark = session["mark"]
     if mark is None:
@@ -506,7 +505,7 @@ def _suspect(document: LotDocument, session: Session) -> list[Any]:
     ]
 
 
-def _readings_by_bag(sessions: list[Session]) -> list[Any]:
+def _readings_by_bag(sessions: list[Session]) -> list[object]:
     """One table a day: a row a bag, a column a characteristic; bags outside a limit by their mean are marked."""
     days: dict[str, list[Session]] = {}
     for session in sessions:
@@ -514,7 +513,7 @@ def _readings_by_bag(sessions: list[Session]) -> list[Any]:
     return [part for day_of_test, some in days.items() for part in _day_of_readings(day_of_test, some)]
 
 
-def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[Any]:
+def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[object]:
     bags = sorted({reading["specimen"] for session in sessions for reading in session["readings"]})
     beyond = [set(session["bags_outside"]) for session in sessions]
     single = any(
@@ -560,7 +559,7 @@ def _unit(session: Session) -> str:
     return amount(1.0, session["unit"]).partition(" ")[2]
 
 
-def _values(session: Session, bag: int) -> list[Any]:
+def _values(session: Session, bag: int) -> list[object]:
     """The readings on a bag, without their unit, as that stands in the head of the column."""
     some = sorted((one for one in session["readings"] if one["specimen"] == bag), key=lambda one: one["reading"])
     words = [
@@ -598,7 +597,7 @@ def _readings(session: Session) -> html.Div:
 # Corrected and refused rows
 
 
-def _corrections(earlier: list[EarlierValue]) -> list[Any]:
+def _corrections(earlier: list[EarlierValue]) -> list[object]:
     if not earlier:
         return []
     heads = ("characteristic", "bag", "reading", "earlier value", "as written", "file", "line", "corrected by", "on")
@@ -630,7 +629,7 @@ def _corrections(earlier: list[EarlierValue]) -> list[Any]:
     ]
 
 
-def _refused(rows: list[RefusedRow]) -> list[Any]:
+def _refused(rows: list[RefusedRow]) -> list[object]:
     if not rows:
         return []
     shown = [[row["file"], str(row["line"]), row["reason"]] for row in rows]

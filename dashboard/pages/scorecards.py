@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
 
 from dash import html
 from flask import Flask, Response, request
@@ -125,7 +124,7 @@ def _advice(cards: Sequence[Scorecard]) -> str:
 # All suppliers
 
 
-def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData]) -> list[Any]:
+def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData]) -> list[object]:
     """A line a supplier for purchasing, then a row each: direction before score, with the stream that says most about it."""
     overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
@@ -147,7 +146,7 @@ def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData])
 
 def _supplier(
     row: OverviewRow, card: Scorecard, sparklines: Mapping[Stream, SparklineData], quarter: str, lowest: float
-) -> list[Any]:
+) -> list[object]:
     worst = _worst_stream(row, card)
     standing = row["standing"]
     bar = (
@@ -155,7 +154,7 @@ def _supplier(
         if standing["placed"]
         else None
     )
-    picture: Any = "–"
+    picture: object = "–"
     if worst is not None and _stream_of(worst) in sparklines:
         limit = worst["limit_lower"] if worst["limit_side"] == "lower" else worst["limit_upper"]
         words = " " if limit is None else f"limit {amount(limit, digits=digits_of(worst))}"
@@ -203,7 +202,7 @@ def _passed(counts: LotCounts) -> str:
     return f"{text}; {counted(repeats, 'repeat')} not counted" if repeats else text
 
 
-def _score_parts(overview: Overview) -> list[Any]:
+def _score_parts(overview: Overview) -> list[object]:
     rows = [
         [supplier_link(row["supplier"]), *wording.part_cells(row["standing"]), wording.notices(row["notices"])]
         for row in overview["rows"]
@@ -212,12 +211,12 @@ def _score_parts(overview: Overview) -> list[Any]:
     return [table(heads, [["weight", *wording.weight_cells(overview), ""], *rows], "Parts of the score")]
 
 
-def _downloads(quarter: str, supplier: str, forms: Any) -> list[Any]:
+def _downloads(quarter: str, supplier: str, forms: Iterable[str]) -> list[object]:
     links = [html.A(form.upper(), href=scorecard_address(quarter, supplier, form), download="") for form in forms]
     return [part for one in links for part in (one, " ")]
 
 
-def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
+def _files(quarter: str, supplier: str, forms: Iterable[str]) -> list[object]:
     """The forms, and the evidence behind them."""
     names = {"quarter": quarter, **({"supplier": supplier} if supplier else {})}
     return [
@@ -261,7 +260,7 @@ def _card(card: Scorecard, *, folded: bool) -> html.Component:
     return html.Section([html.P(summary), *parts], **{"aria-label": card["supplier"]})
 
 
-def _stream(row: CardStream) -> list[Any]:
+def _stream(row: CardStream) -> list[object]:
     compared = row["change_low"] is not None
     way, size = wording.move(row) if compared else ("", "")
     happened = wording.events(row)

@@ -100,7 +100,7 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     alerts = [alert for alert in lasting(ever, span) if alert["evidence"].get("form") != "stock"]
     notices = asked_in(cases(connection, lab, closed_too=True), span)
     drawn_up_us = last_round(connection)
-    assert drawn_up_us is not None  # there are tests, so a round stored them
+    assert drawn_up_us is not None  # There are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]
     tests = [lot.session["id"] for stream in every for lot in (*stream.lots, *stream.earlier)]
     bags = bag_counts_of_sessions(connection, tests)

@@ -304,7 +304,7 @@ def _shared_shift(parts: ShownEvidence) -> list[str]:
         facts.append(f"also moved on their own: {listed(parts['apart'])}")
     if parts["alternatives"]:
         facts.append(f"cannot be told apart from: {listed(parts['alternatives'])}")
-    if parts.get("rivals"):  # an upgraded store has them from its next round on
+    if parts.get("rivals"):  # An upgraded store has them from its next round on
         facts.append(f"nearly as likely: {listed(parts['rivals'])}")
     return facts
 

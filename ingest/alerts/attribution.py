@@ -265,7 +265,7 @@ def _attribute(
     for alert, finding, moved_us in explained:
         beyond = all(_stands(alert, moved_us, again) for again in without_share)
         beyond |= breach_is_likely and not alert.evidence["away_from_limit"]
-        # A check standard is part of the finding's evidence and has no cause of its own beside it.
+        # A check standard is evidence for the finding, so its alert is explained by it.
         if is_standard or not beyond:
             evidence = {**alert.evidence, "explained_by": finding}
             over = ended.get(finding)

@@ -54,7 +54,7 @@ def _web_address(text: str) -> str:
     plain = text.isascii() and text.isprintable() and " " not in text
     if not plain or parts.scheme not in ("http", "https") or not parts.hostname:
         raise ValueError
-    _ = parts.port  # raises ValueError where it is no port
+    _ = parts.port  # Raises ValueError where it is no port
     return text
 
 

@@ -55,8 +55,8 @@ STOCK_ID = "stock"
 
 
 class _StreamFigures(TypedDict):
-    # A level that bounded readings leave open above or below is the end that is known, with the sign of its bound.
-    # All six kinds that a stream's own lots raise have the same figures, and a check standard's alert of kind `bench` too.
+    # Where bounded readings leave a level open, its known end stands here, and `bound` gives the open side.
+    # The six kinds of alert about the lots of a stream share these figures; so does a `bench` alert of a check standard.
     what: StreamKind
     form: str
     direction: Direction

@@ -60,7 +60,7 @@ class SessionConditioning(TypedDict):
     hours: float | None
     humidity_min: float | None
     humidity_max: float | None
-    # Whose hours were counted, when the load went in, and door openings that the lab allows.
+    # What the hours were counted for, when the load went in, and how many allowed door openings were used.
     clock: Literal["specimen", "chamber"]
     loaded_at: Moment | None
     doors: Count

@@ -39,7 +39,7 @@ SHARES = {Kind.POINT: 0.08, Kind.DRIFT: 0.65, Kind.SPREAD: 0.23, Kind.FORECAST: 
 LEAST_CHANCE, LARGEST_CHANCE = 1e-5, 0.03
 # Of what spread may spend where a lot tells both; readings are many, so that their heavy tails cost more.
 PARTS = {"bag_spread": 0.75, "reading_spread": 0.25}
-# A lot that its history lets expect less often than this says nothing of a move by itself: 4.5 standard deviations with 30 lots.
+# A lot less likely than this, given its history, is no evidence for a move by itself: 4.5 standard deviations with 30 lots.
 WILD = 0.003
 SURE = 0.9  # how sure the interval of the start is
 

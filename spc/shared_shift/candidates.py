@@ -22,8 +22,8 @@ _LOOKS_A_WEEK = 1.4
 _FEWEST_SUPPLIERS = 3
 _CHECK_ALONE = 3.7  # more than one reading of a check standard can give
 _AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share of all: 7 of 10 agree
-# So for streams: three in four must have moved along. Suppliers that drift by themselves in some of their films agree sooner
-# than their films do. Few streams show too little of it by chance alone.
+# The same for streams: three in four must have moved the same way. Suppliers that drift by themselves in some films reach
+# agreement before their films do. With few streams, chance alone can hide it.
 _STREAM_AGREEMENT = 0.5
 _FEWEST_STREAMS = 20
 # With check standards, the part of the suppliers' score that must remain without the one that moved most; without them, the

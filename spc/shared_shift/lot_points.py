@@ -56,7 +56,7 @@ class SourceKind:
     """The sources of one kind.
 
     A cell is a stream on a source, a group a supplier on a source. `cell` (points,) is -1 where the source is unknown;
-    `cell_group` and `cell_stream` (cells,); `group_source`, `group_supplier` and `group_check` (groups,); `labels` the
+    `cell_group` and `cell_stream` (cells,); `group_source` and `group_check` (groups,); `labels` the
     names of each source.
     """
 
@@ -65,7 +65,6 @@ class SourceKind:
     cell_group: Ints
     cell_stream: Ints
     group_source: Ints
-    group_supplier: Ints
     group_check: Flags
     labels: list[tuple[str, ...]]
 
@@ -396,7 +395,6 @@ def _kind(name: str, columns: pd.DataFrame, stream: Ints, supplier: Ints, check:
         cell_group=cells[:, 0],
         cell_stream=cells[:, 1],
         group_source=groups[:, 0],
-        group_supplier=groups[:, 1],
         group_check=group_check,
         labels=labels,
     )

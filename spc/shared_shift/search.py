@@ -31,7 +31,7 @@ POINT_COLUMNS = (
 _RENAME = 1.0  # log likelihood by which another source must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
-_BACK = 0.35  # of a finding's size, from which a shift the other way ends it
+_BACK = 0.35  # Share of a finding's size: a shift back by this much ends the finding
 # Share of the lots of both that a way back must have been made on: half where the bench moved an instrument and a chamber
 # on it was named, a third where a chamber was named by chance and then an instrument moves.
 _BACK_LOTS = 0.4

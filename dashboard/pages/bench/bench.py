@@ -284,7 +284,7 @@ def _refused_heading(groups: list[Refusals]) -> str:
     return f"{counted(sum(group['rows'] for group in groups), 'refused row')}, in {counted(len(files), 'file')}"
 
 
-def _refusals(groups: list[Refusals]) -> list[Any]:
+def _refusals(groups: list[Refusals]) -> list[object]:
     """The refused rows file by file, the newest first: the reason, and the lines it concerns."""
     if not groups:
         return []

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.components.html_parts import lot_link, table, word
@@ -42,7 +40,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     )
 
 
-def _study(one: GaugeStudyDocument) -> list[Any]:
+def _study(one: GaugeStudyDocument) -> list[object]:
     rows = component_rows(one)
     lines = study_lines(one)
     return [
@@ -54,7 +52,7 @@ def _study(one: GaugeStudyDocument) -> list[Any]:
     ]
 
 
-def _instrument(one: Instrument) -> list[Any]:
+def _instrument(one: Instrument) -> list[object]:
     rows = [
         [
             day(row["done_at"]),

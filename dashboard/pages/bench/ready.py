@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import dcc, html
 
 from dashboard.components.html_parts import link, lot_link, word
@@ -45,7 +43,7 @@ def _last_known(document: ReadyDocument) -> html.P | None:
     return html.P(link(f"Show the state at the last log entry, {when(last)}", READY, at=last))
 
 
-def _chamber(chamber: ReadyChamber) -> list[Any]:
+def _chamber(chamber: ReadyChamber) -> list[object]:
     return [
         html.H2(f"Chamber {chamber['name'] or 'not named'}"),
         html.P(chamber_line(chamber)),

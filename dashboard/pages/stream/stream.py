@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import dcc, html
 
 from dashboard.charts import plotly_figures
@@ -178,7 +176,7 @@ def _finding(row: BoardRow, alerts: list[Alert]) -> str:
 def _what_to_do(row: BoardRow, alerts: list[Alert], lab: Lab) -> html.Aside:
     """The next steps on the stream, and the figures that they depend on."""
     step = next_step(alerts)
-    steps: list[Any] = []
+    steps: list[object] = []
     if step is not None:
         steps.append([html.A(step.text, href=_on_page(step.address)), html.Span(step.detail, className="quiet")])
         noticed = next((one for one in alerts if one["state"] != "closed" and not no_notice_because(one)), None)
@@ -331,7 +329,7 @@ def _note_text(entry: SubjectEntry) -> str:
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{about}: {entry['reason']}"
 
 
-def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]]:
+def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, object, str]]:
     limits, capability = document["limits"], document["capability"]
     components = document["components"]
     baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
@@ -344,7 +342,7 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
         else f"{edges}, not settled"
     )
 
-    def variation(name: str, variance: float | None, explanation: str) -> tuple[str, Any, str]:
+    def variation(name: str, variance: float | None, explanation: str) -> tuple[str, object, str]:
         low, high = components["intervals"].get(name, (None, None))
         if variance is None:
             return f"variation between {name}s", "–", explanation
@@ -386,7 +384,7 @@ def _variation(spread: float | None, document: StreamDocument) -> str:
     return f"{100 * spread:.1f} %" if document["scale"] == "log" else in_unit(document, spread)
 
 
-def _table(document: StreamDocument) -> list[Any]:
+def _table(document: StreamDocument) -> list[object]:
     """The newest lots, and a sentence where the file holds more."""
     adjusted = [adjusted_words(document)] if humidity_matters(document) else []
     numbers = ("level", "bags", "readings", "between bags", "between readings", "% RH", *adjusted)

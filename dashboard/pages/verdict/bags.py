@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from dash import dcc, html, no_update
 
@@ -92,7 +91,7 @@ def layout(
     )
 
 
-def moved(lab_reader: LabReader, values: tuple[object, object, object], names: object) -> Any:
+def moved(lab_reader: LabReader, values: tuple[object, object, object], names: object) -> object:
     """The answer after a slider moved; what a browser sends is checked."""
     count, readings, level = (_number(None if value is None else str(value)) for value in values)
     match names:
@@ -105,7 +104,7 @@ def moved(lab_reader: LabReader, values: tuple[object, object, object], names: o
             return no_update
 
 
-def _answer(result: BagsDocument) -> list[Any]:
+def _answer(result: BagsDocument) -> list[object]:
     unit = result["unit"]
     rows = [
         [

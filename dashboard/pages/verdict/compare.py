@@ -6,7 +6,6 @@ import json
 import math
 from collections.abc import Mapping
 from datetime import date
-from typing import Any
 
 from dash import dcc, html
 
@@ -99,7 +98,7 @@ def _percent(text: str | None) -> float | None:
     return number if math.isfinite(number) else -1.0
 
 
-def _answer(result: Comparison, query: Mapping[str, str]) -> list[Any]:
+def _answer(result: Comparison, query: Mapping[str, str]) -> list[object]:
     title = comparison_text.headline(result)
     rows = [
         [
