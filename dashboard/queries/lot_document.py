@@ -44,13 +44,19 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
     if not lots:
         raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
     lab = with_entered_limits(connection, lab)
+    sessions = [document for row in lots for document in _sessions(connection, lab, row)]
+    right = lab.right_names(supplier, lots[0]["product"], name)
+    if not sessions and (right[0], right[2]) != (supplier, name):
+        raise CallError(
+            f'lot: lab.toml reads supplier "{supplier}" lot "{name}" as supplier "{right[0]}" lot "{right[2]}"'
+        )
     return {
         "supplier": supplier,
         "product": lots[0]["product"],
         "lot": name,
         "received_on": lots[0]["received_on"] or None,
         "made_on": lots[0]["made_on"] or None,
-        "sessions": [document for row in lots for document in _sessions(connection, lab, row)],
+        "sessions": sessions,
         "alerts": alert_documents(
             connection,
             lab,
