@@ -43,6 +43,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "alerts": ("false_alerts_per_stream_year", "horizon_weeks", "breach_probability"),
     "ageing": ("from_days", "coverage", "confidence"),
     "scorecard": ("weights", "fails_by_size"),
+    "alias": ("column", "written", "name", "supplier", "product"),
     "source": (
         "kind", "folder", "pattern", "encoding", "delimiter", "decimal", "timezone", "keep", "columns", "units", "fixed",
         "readings", "values", "skip_rows", "units_row", "time_column", "time_format", "words", "log10", "silent_after_days",
@@ -79,6 +80,7 @@ def as_toml(lab: Lab) -> str:
         "alerts": _table("alerts", lab.alerts),
         "ageing": _table("ageing", lab.ageing),
         "scorecard": _table("scorecard", lab.scorecard),
+        "alias": _tables("alias", lab.aliases),
         "source": _tables("source", lab.sources),
     }
     return HEAD.format(file=LAB_FILE, digest=lab.digest_of_file) + tomli_w.dumps(document)

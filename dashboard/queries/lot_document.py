@@ -48,6 +48,12 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
     if not lots:
         raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
     lab, subject = with_entered_limits(connection, lab), str(Subject.lot(supplier, name))
+    sessions = [document for row in lots for document in _sessions(connection, lab, row)]
+    right = lab.right_names(supplier, lots[0]["product"], name)
+    if not sessions and (right[0], right[2]) != (supplier, name):
+        raise CallError(
+            f'lot: lab.toml reads supplier "{supplier}" lot "{name}" as supplier "{right[0]}" lot "{right[2]}"'
+        )
     return {
         "supplier": supplier,
         "product": lots[0]["product"],
@@ -56,7 +62,7 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
         "made_on": lots[0]["made_on"] or None,
         "check_standard": any(lab.is_check_standard(supplier, row["product"]) for row in lots),
         "decision": next((entry for entry in entries(connection, lab, [subject])[subject] if _decides(entry)), None),
-        "sessions": [document for row in lots for document in _sessions(connection, lab, row)],
+        "sessions": sessions,
         "alerts": alert_documents(connection, lab, rows_of(connection, OWN_ALERTS_SQL, supplier=supplier, lot=name)),
         "stream_alerts": alert_documents(
             connection, lab, rows_of(connection, STREAM_ALERTS_SQL, supplier=supplier, lot=name)

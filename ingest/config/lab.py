@@ -15,6 +15,7 @@ from ingest.config.limit_history import NO_LIMIT, SIDES, Step, declared_steps, i
 from ingest.config.models import (
     Ageing,
     Alerts,
+    Alias,
     Baseline,
     Chamber,
     Characteristic,
@@ -90,6 +91,7 @@ class Lab:
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
     entered_rules: Mapping[str, tuple[RuleStep, ...]] = field(default_factory=dict)
     declared_sources: tuple[Source, ...] = ()
+    aliases: tuple[Alias, ...] = ()
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
     _by_name: dict[str, Characteristic] = field(init=False, repr=False)
     _product_by_name: dict[str, Product] = field(init=False, repr=False)
@@ -169,6 +171,23 @@ class Lab:
             self._steps[key] = in_order(declared, self.entered.get(key, ()))
         return self._steps[key]
 
+    def right_names(self, supplier: str, product: str, lot: str) -> tuple[str, str, str]:
+        """Return the names that supplier, product and lot are read as; a name without an alias is right."""
+        for alias in self.aliases:
+            if alias.column == "supplier" and alias.written == supplier:
+                supplier = alias.name
+                break
+        for column in ("product", "lot"):
+            for alias in self.aliases:
+                if alias.column == column and alias.holds_for(supplier, product):
+                    if column == "product" and alias.written == product:
+                        product = alias.name
+                        break
+                    if column == "lot" and alias.written == lot:
+                        lot = alias.name
+                        break
+        return supplier, product, lot
+
     def zone_of(self, source: Source) -> ZoneInfo:
         """Return the time zone of the stamps in files of a source."""
         return ZoneInfo(source.timezone) if source.timezone else self.zone
@@ -215,4 +234,5 @@ def load(folder: Path) -> Lab:
         serve=declared.serve,
         address=declared.lab.address,
         declared_sources=tuple(declared.source),
+        aliases=tuple(declared.alias),
     )

@@ -51,6 +51,7 @@ def read_lab_file(folder: Path, data: bytes | None = None) -> tuple[LabFile, tup
         first = min(error.errors(include_url=False), key=lambda one: one["type"] != "extra_forbidden")
         raise _error(_key(document, first["loc"]), _complaint(first)) from error
     _check_names(declared)
+    _check_aliases(declared)
     _check_conditioning(declared)
     _check_products(declared)
     _check_limits(declared)
@@ -239,6 +240,24 @@ def _check_routes(declared: LabFile) -> None:
                 raise _error(f"route.{number}.webhook", f"expected {known}, got {shown(name)}")
     if declared.mail.server and not declared.mail.to and not any(route.to for route in declared.route):
         raise _error("mail.to", "expected at least one address beside server, or a [[route]] with to; got none")
+
+
+def _check_aliases(declared: LabFile) -> None:
+    """Check that each name is written once, and that no alias leads to another one."""
+    places: dict[tuple[str, str, str | None, str | None], int] = {}
+    for number, alias in enumerate(declared.alias, start=1):
+        before = places.setdefault((alias.column, alias.written, alias.supplier, alias.product), number)
+        if before != number:
+            raise _error(
+                f"alias.{number}.written", f"expected another name than alias {before} has, got {shown(alias.written)}"
+            )
+    for number, alias in enumerate(declared.alias, start=1):
+        onward = places.get((alias.column, alias.name, alias.supplier, alias.product))
+        if onward is not None:
+            raise _error(
+                f"alias.{number}.name",
+                f"expected the right name, got {shown(alias.name)}, which alias {onward} renames",
+            )
 
 
 def _check_sources(declared: LabFile) -> None:

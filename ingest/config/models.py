@@ -54,6 +54,7 @@ __all__ = [
     "USUAL_WEIGHTS",
     "Ageing",
     "Alerts",
+    "Alias",
     "Baseline",
     "Chamber",
     "Characteristic",
@@ -337,6 +338,33 @@ class Serve(Declared):
     trusted_proxy: IpAddress | None = None
 
 
+class Alias(Declared):
+    """`[[alias]]`: a name that files write in another way, and the name that it is read as."""
+
+    column: Annotated[Literal["supplier", "product", "lot"], one_of("supplier", "product", "lot")]
+    written: Name
+    name: Name
+    # Where it holds: a product of one supplier, a lot of one supplier and perhaps of one product.
+    supplier: Name | None = None
+    product: Name | None = None
+
+    @model_validator(mode="after")
+    def _place_fits(self) -> Self:
+        if self.column == "lot" and self.supplier is None:
+            raise wrong('expected supplier with column = "lot": lots of two suppliers may have one number')
+        if self.column == "supplier" and self.supplier is not None:
+            raise wrong('expected no supplier with column = "supplier"')
+        if self.column != "lot" and self.product is not None:
+            raise wrong('expected product only with column = "lot"')
+        if self.written == self.name:
+            raise wrong(f"expected another name than the written one, got {shown(self.name)} twice")
+        return self
+
+    def holds_for(self, supplier: str, product: str) -> bool:
+        """Whether it holds for rows of this supplier and product, by their right names."""
+        return self.supplier in (None, supplier) and self.product in (None, product)
+
+
 class Source(Declared):
     """`[[source]]`: a folder of files of one format, and how to read them."""
 
@@ -506,6 +534,7 @@ class LabFile(Declared):
     alerts: Alerts = Alerts()
     ageing: Ageing = Ageing()
     schedule: Schedule | None = None
+    alias: list[Alias] = Field(default_factory=list)
     source: list[Source] = Field(default_factory=list)
     mail: Mail = Mail()
     webhook: list[Webhook] = Field(default_factory=list)

@@ -29,6 +29,7 @@ from ingest.intake.insert_rows import (
     add_readings,
 )
 from ingest.intake.staging import CALIBRATIONS, CAPTURES, CLIMATE, LOAD_EVENTS, READINGS, STOCK_COUNTS, StagedRows
+from ingest.parsing.aliases import renamed
 from ingest.parsing.parse_file import Feed, NotATableError, open_feed
 from ingest.parsing.rejections import Omissions
 from ingest.parsing.rows.calibration_rows import contradicting_calibrations
@@ -295,7 +296,8 @@ def _store_pieces(
                 row_count = row_count or feed.count_rows()
                 context.progress(f"rows of {printable(drop.path.name)}", rows_read, max(rows_read, row_count))
             rows_read += piece.data_rows
-            add(connection, staged, drop_id, piece.rows)
+            rows = renamed(piece.rows, context.lab) if drop.source.kind == "waveforms" else piece.rows
+            add(connection, staged, drop_id, rows)
             # Cells may hold bytes that are not text; JSON keeps them as ASCII.
             insert_many(
                 connection,

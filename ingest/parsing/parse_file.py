@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from pandas.api.types import union_categoricals
 
 from ingest.config.lab import Lab
 from ingest.config.models import Source
+from ingest.parsing.aliases import renamed
 from ingest.parsing.cells import DecimalEvidence, encoded
 from ingest.parsing.columns import Layout, expected_names, lay_out
 from ingest.parsing.csv_table import CsvFile, FileFormat, NotATableError, Table, open_csv
@@ -74,6 +75,7 @@ class Feed:
     header: tuple[str, ...]
     encoding: str
     delimiter: str
+    _lab: Lab
     _sheet: CsvFile
     _reader: Callable[[Contradicted], Reader]
     _rows: Callable[[Iterable[Table], Reader], Iterator[Piece]]
@@ -100,7 +102,7 @@ class Feed:
             # Sort: a few rows may be out of order. Lines count from 1.
             lines = np.sort(piece.rows["line"].to_numpy(np.int64))
             accounted += int(np.count_nonzero(np.diff(lines, prepend=0))) + len(piece.refusals)
-            yield piece
+            yield replace(piece, rows=renamed(piece.rows, self._lab))
         line_count = self._sheet.count_lines()
         if accounted != line_count:
             raise NotATableError(
@@ -141,7 +143,7 @@ def open_feed(
         def reader(contradicted: Contradicted) -> Reader:
             return Reader(source, lab, now, layout, contradicted)
 
-        yield Feed(sheet.header, sheet.encoding, sheet.delimiter, sheet, reader, PIECES[source.kind])
+        yield Feed(sheet.header, sheet.encoding, sheet.delimiter, lab, sheet, reader, PIECES[source.kind])
 
 
 def _decimals(sheet: CsvFile, layout: Layout, source: Source, size: int | None) -> dict[int, str]:
@@ -252,7 +254,7 @@ def read_calibrations(drop: Path | bytes, source: Source, lab: Lab, now: datetim
     return _whole(drop, source, lab, now, identity_of_calibrations, contradicting_calibrations)
 
 
-def read_captures(drop: Path | bytes, source: Source) -> Parsed | FileRefused:
+def read_captures(drop: Path | bytes, source: Source, lab: Lab) -> Parsed | FileRefused:
     """Read a file of captures; `rows` has the columns of `capture_rows.CaptureFeed.pieces`.
 
     Its name may say which readings it belongs to, so bytes without a name are refused.
@@ -265,13 +267,13 @@ def read_captures(drop: Path | bytes, source: Source) -> Parsed | FileRefused:
         piece, repeats = whole_file(drop, source)
     except NotATableError as error:
         return FileRefused(f"{drop.name}: {error}")
-    return Parsed(piece.rows, piece.refusals, repeats, piece.data_rows, list(HEADER), "", "", Omissions())
+    return Parsed(renamed(piece.rows, lab), piece.refusals, repeats, piece.data_rows, list(HEADER), "", "", Omissions())
 
 
 def read_file(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> Parsed | FileRefused:
     """Read a file of any kind, as its source declares it."""
     if source.kind == "waveforms":
-        return read_captures(drop, source)
+        return read_captures(drop, source, lab)
     read = {
         "tests": read_tests, "climate": read_climate, "stock": read_stock, "loads": read_loads,
         "calibrations": read_calibrations,

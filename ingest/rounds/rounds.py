@@ -19,6 +19,7 @@ from ingest.common.instants import microseconds
 from ingest.common.progress import Progress, no_progress
 from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in_drops
+from ingest.intake.move_names import move_names
 from ingest.intake.search_names import update_search_names
 from ingest.rounds.recompute import derive
 from ingest.sessions.capture_matches import match_captures, unmatched_lines
@@ -76,8 +77,9 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         put_meta(connection, "units", json.dumps(check_units(connection, lab)))
         number = _begin(connection, now)
         _note_declarations(connection, lab)
+        moved = move_names(connection, lab, now)
     taken = take_in_drops(store, lab, now, watch)
-    done = Round(entries=taken.entries, problems=taken.problems, unread=list(taken.unread.values()))
+    done = Round(entries=taken.entries, problems=taken.problems, unread=list(taken.unread.values()), notes=moved)
     with store.writing() as connection:
         went_back = clock_went_back(connection, lab.zone, rounds=1)
         done.notes += [went_back] if went_back else []
