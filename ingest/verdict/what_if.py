@@ -19,6 +19,7 @@ from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
 from ingest.evaluation.conformity import rules_in_force
+from ingest.store.dialect import json_number
 from ingest.store.last_round import last_round
 from spc import capability
 from spc.fractions import coming, count_interval, next_beyond
@@ -150,31 +151,37 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
     result, left_out = [], 0
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
-        for stream, sessions in _sessions(connection, part, judged):
-            in_time = sessions["started_us"] >= starts[stream]
-            counts = (sessions["conditioning"] == "valid") & in_time
-            if aside:
-                counts &= ~np.isin(sessions.index, list(aside))
-            left_out += int((in_time & ~counts).sum())
-            own = sessions.take(_first_of_each_lot(sessions, counts))
-            if not len(own):
-                continue
+        every = _sessions(connection, part, judged)
+        if not len(every):
+            continue
+        begin = np.array([starts[stream] for stream in every["stream_id"].tolist()], dtype=np.int64)
+        in_time = every["started_us"] >= begin
+        counts = (every["conditioning"] == "valid") & in_time
+        if aside:
+            counts &= ~np.isin(every.index, list(aside))
+        left_out += int((in_time & ~counts).sum())
+        lots = every.take(_first_of_each_lot(every, counts))
+        after = _judged(connection, lab, request, lots, part)
+        found, first = np.unique(lots["stream_id"], return_index=True)
+        for stream, begun, end in zip(found.tolist(), first.tolist(), [*first[1:].tolist(), len(lots)], strict=True):
+            own = lots.take(np.arange(begun, end))
             supplier, product = names[stream]
-            after = _judged(connection, lab, request, own)
             result.append(
-                _Stream(stream, supplier, product, starts[stream], own, own["verdict"], after, stream in moving)
+                _Stream(
+                    stream, supplier, product, starts[stream], own, own["verdict"], after[begun:end], stream in moving
+                )
             )
     return result, left_out, len(names) - len(wanted)
 
 
-def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> list[tuple[int, Rows]]:
-    """The sessions of some streams, by stream. Their extremes are read only where the worst reading is judged."""
+def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> Rows:
+    """The sessions of some streams, stream by stream. Their extremes are read only where the worst reading is judged."""
     wanted = LEVELS if judged == "mean" else (*LEVELS, *EXTREMES)
     places = ", ".join("?" * len(ids))
     select = SQL.format(numbers=", ".join(f"s.{name}" for name in wanted))
     rows = connection.exec_driver_sql(f"{select}WHERE s.stream_id IN ({places}) {ORDER}", tuple(ids)).fetchall()
     if not rows:
-        return []
+        return Rows(np.empty(0, dtype=np.int64), {})
     columns = list(zip(*rows, strict=True))
     whole = {
         name: np.array(columns[place], dtype=np.int64)
@@ -184,22 +191,17 @@ def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> list[t
     unread = np.full(len(rows), np.nan)
     numbers = dict.fromkeys(EXTREMES, unread)
     numbers |= {name: np.array(columns[place], dtype=np.float64) for place, name in enumerate(wanted, start=6)}
-    every = Rows(np.array(columns[0], dtype=np.int64), {**whole, **words, **numbers})
-    streams, first = np.unique(whole["stream_id"], return_index=True)
-    ends = [*first[1:].tolist(), len(every)]
-    return [
-        (stream, every.take(np.arange(start, end)))
-        for stream, start, end in zip(streams.tolist(), first.tolist(), ends, strict=True)
-    ]
+    return Rows(np.array(columns[0], dtype=np.int64), {**whole, **words, **numbers})
 
 
 def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
     rows = np.flatnonzero(counts)
+    # In one characteristic a lot has one stream, and the sessions of a stream come in the order of time.
     _, first = np.unique(sessions["lot_id"][rows], return_index=True)
     return np.sort(rows[first])
 
 
-def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> np.ndarray:
+def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows, streams: Sequence[int]) -> np.ndarray:
     """Verdict words of the lots under the other limit, by the same statistic, strictness and decision rule."""
     declared = lab.characteristic(request.characteristic)
     n = len(sessions)
@@ -213,11 +215,13 @@ def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) 
     )
     guard = declared.guard_percent if request.guard_percent is None else request.guard_percent
     if lab.rule_steps(request.characteristic) and request.guard_percent is None:
-        other = other.adding(_rule_limits(connection, lab, request, other))
+        other = other.adding(_rule_limits(connection, lab, request, other, streams))
     return judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
 
 
-def _rule_limits(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> dict[str, np.ndarray]:
+def _rule_limits(
+    connection: Connection, lab: Lab, request: Request, sessions: Rows, streams: Sequence[int]
+) -> dict[str, np.ndarray]:
     """Acceptance limits where a decision rule is declared; only lots under a guarded rule need their uncertainty."""
     declared = lab.characteristic(request.characteristic)
     rules = [step.rule for step in rules_in_force(lab, request.characteristic, sessions["started_us"])]
@@ -225,17 +229,19 @@ def _rule_limits(connection: Connection, lab: Lab, request: Request, sessions: R
         np.array([np.nan if risk is None else risk for risk in risks])
         for risks in ([one.wrong_pass for one in rules], [one.wrong_fail for one in rules])
     )
-    guarded = sessions.index[~np.isnan(wrong_pass)].tolist()
     u, df = np.full(len(sessions), np.nan), np.full(len(sessions), np.inf)
-    if guarded:
+    guarded = np.flatnonzero(~np.isnan(wrong_pass))
+    if guarded.size:
+        parts = ", ".join(json_number(connection, "document", name) for name in ("rule_u", "rule_df"))
         stored = connection.exec_driver_sql(
-            f"SELECT session_id, document FROM conformity WHERE session_id IN ({', '.join('?' * len(guarded))})",
-            tuple(guarded),
-        )
-        documents = {session: json.loads(text) for session, text in stored}
-        for place, session in enumerate(sessions.index.tolist()):
-            if session in documents and documents[session]["u_high"] is not None:
-                u[place], df[place] = documents[session]["u_high"], documents[session]["df"] or np.inf
+            f"SELECT session_id, {parts} FROM conformity WHERE stream_id IN ({', '.join('?' * len(streams))}) ORDER BY session_id",
+            tuple(streams),
+        ).fetchall()
+        numbers = np.array(stored, dtype=np.float64).reshape(-1, 3)
+        place = np.minimum(np.searchsorted(numbers[:, 0], sessions.index[guarded]), max(len(numbers) - 1, 0))
+        has = numbers[place, 0] == sessions.index[guarded] if len(numbers) else np.zeros(guarded.size, dtype=bool)
+        u[guarded[has]] = numbers[place[has], 1]
+        df[guarded[has]] = np.where(np.isnan(numbers[place[has], 2]), np.inf, numbers[place[has], 2])
     known = sessions.adding({"u_high": u, "df_high": df, "u_worst": u, "df_worst": df})
     guard = np.full(len(sessions), declared.guard_percent / 100.0)
     return level_uncertainty.rule_limits(known, declared.scale, declared.judged, guard, wrong_pass, wrong_fail)
@@ -263,13 +269,15 @@ def _window_starts(
     if request.since is not None:
         since_us = microseconds(datetime.combine(request.since, time(), lab.zone))
         return dict.fromkeys(products, since_us), moving
-    baselines = {}
-    for stream, document in connection.exec_driver_sql(
-        "SELECT e.stream_id, e.document FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
-        (request.characteristic,),
-    ):
-        # The document holds much more; reading one number of it by its text is ten times as fast as reading it all.
-        baselines[stream] = json.loads(document)["limits"]["from_us"] or 0
+    # Times below 2 ** 53 microseconds (the year 2255) are exact as floating point numbers.
+    begun = json_number(connection, "e.document", "limits", "from_us")
+    baselines = {
+        stream: int(moment or 0)
+        for stream, moment in connection.exec_driver_sql(
+            f"SELECT e.stream_id, {begun} FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
+            (request.characteristic,),
+        )
+    }
     editions = {product: _edition_us(lab, product, request) for product in set(products.values())}
     starts = {
         stream: max(moves.get(stream, 0), baselines.get(stream, 0), editions[product])
