@@ -21,10 +21,11 @@ from ingest.documents.verdict.what_if import ChangedLot, Counts, WhatIf, WhatIfS
 from ingest.evaluation.conformity import rules_in_force
 from ingest.store.dialect import json_number
 from ingest.store.last_round import last_round
+from ingest.store.store import fetch_frame
 from spc import capability
 from spc.fractions import coming, count_interval, next_beyond
 from spc.kernels.arrays import Flags, Floats, Integers
-from spc.kernels.columns import Rows
+from spc.kernels.columns import Column, Rows
 from spc.stream import forecast, level_uncertainty
 from spc.stream.verdicts import judge_rows
 from spc.supplier import ranking
@@ -36,7 +37,21 @@ MOST_CHANGED = 500
 LEAST_BY_LAW = 5
 LEVELS = ("level", "level_low", "level_high")
 EXTREMES = ("smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound")
-SQL = "SELECT s.id, s.stream_id, s.lot_id, s.started_us, s.verdict, s.conditioning, {numbers} FROM session s "
+WORDS = list(Verdict)
+# Numbers in place of words, so that a million rows need no Python object each.
+CODES = " ".join(f"WHEN '{word}' THEN {code}" for code, word in enumerate(WORDS))
+SQL = (
+    f"SELECT s.id, s.stream_id, s.lot_id, s.started_us, CASE s.verdict {CODES} ELSE 0 END, "
+    "CASE WHEN s.conditioning = 'valid' THEN 1 ELSE 0 END, {numbers} FROM session s "
+)
+COLUMNS = {
+    "id": "int64",
+    "stream_id": "int64",
+    "lot_id": "int64",
+    "started_us": "int64",
+    "verdict": "int64",
+    "valid": "int64",
+}
 ORDER = "ORDER BY s.stream_id, s.started_us, s.lot_id"
 STREAMS_AT_ONCE = 500
 
@@ -156,7 +171,7 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
             continue
         begin = np.array([starts[stream] for stream in every["stream_id"].tolist()], dtype=np.int64)
         in_time = every["started_us"] >= begin
-        counts = (every["conditioning"] == "valid") & in_time
+        counts = (every["valid"] == 1) & in_time
         if aside:
             counts &= ~np.isin(every.index, list(aside))
         left_out += int((in_time & ~counts).sum())
@@ -177,21 +192,13 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
 def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> Rows:
     """The sessions of some streams, stream by stream. Their extremes are read only where the worst reading is judged."""
     wanted = LEVELS if judged == "mean" else (*LEVELS, *EXTREMES)
-    places = ", ".join("?" * len(ids))
     select = SQL.format(numbers=", ".join(f"s.{name}" for name in wanted))
-    rows = connection.exec_driver_sql(f"{select}WHERE s.stream_id IN ({places}) {ORDER}", tuple(ids)).fetchall()
-    if not rows:
-        return Rows(np.empty(0, dtype=np.int64), {})
-    columns = list(zip(*rows, strict=True))
-    whole = {
-        name: np.array(columns[place], dtype=np.int64)
-        for place, name in enumerate(("stream_id", "lot_id", "started_us"), start=1)
-    }
-    words = {name: np.array(columns[place], dtype=object) for name, place in (("verdict", 4), ("conditioning", 5))}
-    unread = np.full(len(rows), np.nan)
-    numbers = dict.fromkeys(EXTREMES, unread)
-    numbers |= {name: np.array(columns[place], dtype=np.float64) for place, name in enumerate(wanted, start=6)}
-    return Rows(np.array(columns[0], dtype=np.int64), {**whole, **words, **numbers})
+    where = f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) {ORDER}"
+    found = fetch_frame(connection, f"{select}{where}", ids, COLUMNS | dict.fromkeys(wanted, "float64"))
+    columns: dict[str, Column] = {name: found[name].to_numpy() for name in (*list(COLUMNS)[1:], *wanted)}
+    columns["verdict"] = np.array(WORDS, dtype=object)[columns["verdict"]]
+    unread = np.full(len(found), np.nan)
+    return Rows(found["id"].to_numpy(), dict.fromkeys(EXTREMES, unread) | columns)
 
 
 def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
@@ -233,15 +240,14 @@ def _rule_limits(
     guarded = np.flatnonzero(~np.isnan(wrong_pass))
     if guarded.size:
         parts = ", ".join(json_number(connection, "document", name) for name in ("rule_u", "rule_df"))
-        stored = connection.exec_driver_sql(
-            f"SELECT session_id, {parts} FROM conformity WHERE stream_id IN ({', '.join('?' * len(streams))}) ORDER BY session_id",
-            tuple(streams),
-        ).fetchall()
-        numbers = np.array(stored, dtype=np.float64).reshape(-1, 3)
-        place = np.minimum(np.searchsorted(numbers[:, 0], sessions.index[guarded]), max(len(numbers) - 1, 0))
-        has = numbers[place, 0] == sessions.index[guarded] if len(numbers) else np.zeros(guarded.size, dtype=bool)
-        u[guarded[has]] = numbers[place[has], 1]
-        df[guarded[has]] = np.where(np.isnan(numbers[place[has], 2]), np.inf, numbers[place[has], 2])
+        where = f"WHERE stream_id IN ({', '.join('?' * len(streams))}) ORDER BY session_id"
+        types = {"session_id": "int64", "u": "float64", "df": "float64"}
+        stored = fetch_frame(connection, f"SELECT session_id, {parts} FROM conformity {where}", streams, types)
+        number, asked = stored["session_id"].to_numpy(), sessions.index[guarded]
+        place = np.minimum(np.searchsorted(number, asked), max(number.size - 1, 0))
+        has = number[place] == asked if number.size else np.zeros(guarded.size, dtype=bool)
+        u[guarded[has]] = stored["u"].to_numpy()[place[has]]
+        df[guarded[has]] = stored["df"].fillna(np.inf).to_numpy()[place[has]]
     known = sessions.adding({"u_high": u, "df_high": df, "u_worst": u, "df_worst": df})
     guard = np.full(len(sessions), declared.guard_percent / 100.0)
     return level_uncertainty.rule_limits(known, declared.scale, declared.judged, guard, wrong_pass, wrong_fail)
