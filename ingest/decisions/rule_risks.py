@@ -118,7 +118,7 @@ def _lots(connection: Connection, lab: Lab, stream: int, product: str, character
         mean=math.log(level) if log else level,
         between=between,
         u=u,
-        df=last["df"] or math.inf,
+        df=last["rule_df"] or math.inf,
         bags=bags,
         fixed=max(u**2 - bag / bags, 0.0),
         bag=bag,

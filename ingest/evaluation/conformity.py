@@ -73,6 +73,8 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
     columns = {
         **level_uncertainty.conformity(sessions, declared.scale, declared.judged),
         **{name: sessions.floats(name) for name in ("u", "u_high", "df", "bench_df")},
+        "rule_u": sessions.floats("u_worst" if declared.judged == "worst" else "u_high"),
+        "rule_df": sessions.floats("df_worst" if declared.judged == "worst" else "df_high"),
         "bag_sd": np.sqrt(sessions.floats("bag_variance_used")),
         "bag_mean_sd": np.sqrt(sessions.floats("mean_variance")),
         **edges,

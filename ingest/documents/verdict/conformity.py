@@ -65,7 +65,8 @@ class StoredConformity(TypedDict):
     """Chance that a lot conforms, as stored with its session.
 
     Uncertainties and standard deviations are in the charted scale (natural logarithm for a log characteristic), limits in
-    the unit. `u_high` holds the bound of an unknown bench part. `bench_df` is null until a bench part is known. `bag_sd` is the standard deviation between bags,
+    the unit. `u_high` holds the bound of an unknown bench part. `rule_u` with `rule_df` is what a guard is computed from: with the bound of an unknown bench part, of a single reading
+    where the worst one is judged. `bench_df` is null until a bench part is known. `bag_sd` is the standard deviation between bags,
     `bag_mean_sd` that of a bag mean with its readings.
     """
 
@@ -75,6 +76,8 @@ class StoredConformity(TypedDict):
     u: NotNegative | None
     u_high: NotNegative | None
     df: float | None
+    rule_u: NotNegative | None
+    rule_df: float | None
     parts: UncertaintyParts
     bench: BenchSource
     bench_df: float | None

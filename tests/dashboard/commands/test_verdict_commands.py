@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,9 @@ from support.demolab import copy_of, demo_lab
 
 from dashboard.cli import main
 from dashboard.schemas import schema
+from dashboard.verdict_papers import report as paper
+from ingest.common.instants import microseconds
+from ingest.store.store import open_store
 
 STREAM = ("Brackenfoil", "BF-110", "shielding_energy")
 FORMATS = jsonschema.Draft202012Validator.FORMAT_CHECKER
@@ -218,6 +222,8 @@ def test_a_report_is_a_draft_until_a_person_issues_it_and_then_stays_as_it_is(la
         "Test report R-1", "Invented buyer", "Issued by A. Example", "Head of the laboratory", "undecided", "guarded",
         "standard deviation of bag means", "standard deviation within bags", "End of the report",
         "shielding procedure of this lab (invented), edition 3", "items tested only", "page 1 of", "bench 2.4 %",
+        "state of the instrument that day checked", "certificate SK-0447, due ", "before the test: passed",
+        "96 entries", "longest gap 30 min", "uncertainty not declared",
     ):  # fmt: skip
         assert part in text, part
     first = issued.read_bytes()
@@ -243,6 +249,12 @@ def test_a_report_is_a_draft_until_a_person_issues_it_and_then_stays_as_it_is(la
     assert call(own, *lot, *to, *amended)[2] == "report: say what changed against report R-1\n"
     path = Path(call(own, *lot, *to, *amended, "--changes", "Customer corrected")[1].strip())
     assert "This report replaces report R-1. Changed: Customer corrected" in text_of(path)
+    # A report is replaced once: the next one replaces the newest.
+    again = [one.replace("R-2", "R-3") for one in amended]
+    assert (
+        "report R-1 was replaced by R-2; give the number of that one"
+        in call(own, *lot, *to, *again, "--changes", "x")[2]
+    )
     entries = json.loads(call(own, "history", "--json")[1])
     assert [(one["what"], one["who"]) for one in entries] == [("issue report", "A. Example")] * 2
     assert entries[0]["about"] == "Brackenfoil, lot BF07191, test report R-2"
@@ -253,6 +265,59 @@ def test_a_report_lists_its_deviations_and_an_invalid_test_has_no_verdict(lab: P
     invalid = [one for one in found["sessions"] if not one["valid"]]
     assert all(one["p"] is None and one["rule"] is None for one in invalid)
     assert all(any(line.startswith("Not a valid test") for line in one["deviations"]) for one in invalid)
+
+
+def test_a_report_lists_the_records_of_its_day(lab: Path) -> None:
+    found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(lab / "exports"))
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    calibration = energy["equipment"]["calibration"]
+    assert calibration["done_at"] < energy["tested_at"]
+    assert calibration["due_on"] > energy["tested_at"][:10]
+    (check,) = energy["equipment"]["checks"]
+    assert (check["when"], check["outcome"]) == ("before", "passed")
+    assert check["at"] < energy["tested_at"]
+    record = energy["chamber_record"]
+    least, mean, greatest = record["humidity"]
+    assert 9.0 <= least <= mean <= greatest <= 15.0
+    assert record["entries"] == 96
+    assert any("no record says when the bags went in" in line for line in energy["deviations"])
+
+
+def test_the_tool_itself_finds_what_deviates(lab: Path, tmp_path: Path) -> None:
+    own = copy_of(lab, tmp_path / "lab")
+    declared = own / "lab.toml"
+    declared.write_text(
+        declared.read_text(encoding="utf-8").replace("voltage_v = 1000", "voltage_v = 500")
+        + '\n[[chamber]]\nname = "north"\nsensor_uncertainty = 0.8\n',
+        encoding="utf-8",
+    )
+    found = document(own, "report", "Brackenfoil", "BF07191", "--out", str(own / "exports"))
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    assert "Discharges of 500 V instead of 1000 V." in energy["deviations"]
+    assert energy["chamber_record"]["sensor_uncertainty"] == 0.8
+    with open_store(own).writing() as connection:
+        (instrument,) = connection.exec_driver_sql("SELECT id FROM label WHERE text = 'shielding tester 1'").one()
+        connection.exec_driver_sql(
+            "INSERT INTO calibration (instrument_id, done_us, due_on, as_found, as_left, uncertainty, certificate, drop_id, line) "
+            "VALUES (?, ?, '2027-11-23', '-8', '0', '3', 'SK-0999', 1, 1)",
+            (instrument, microseconds(datetime(2026, 11, 23, tzinfo=UTC))),
+        )
+    found = document(own, "report", "Brackenfoil", "BF07191", "--out", str(own / "exports"))
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    assert any(
+        line.startswith("The next calibration (2026-11-23) found the instrument -8 % off")
+        for line in energy["deviations"]
+    )
+    # The record of the day is still that of the calibration before the test.
+    assert energy["equipment"]["calibration"]["certificate"] == "SK-0447"
+
+
+def test_a_report_issued_before_the_records_were_listed_is_still_printed(lab: Path) -> None:
+    found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(lab / "exports"))
+    for session in found["sessions"]:
+        for key in ("equipment", "chamber_record", "bench_df"):
+            del session[key]
+    assert paper.as_pdf(found) == paper.as_pdf(found)
 
 
 @pytest.mark.parametrize(
