@@ -2,10 +2,12 @@
 
     PYTHONPATH=tests python tests/bench/bench_mended_tester.py [LABS] [SEED] [GAIN ...]
 
-Invented labs of four suppliers on two testers and in two chambers, a lot a week in each of eight streams, three quarters of the
-lots of the second tester conditioned in the second chamber, a check standard a tester and week. One supplier drifts by itself
-in every other lab. The second tester reads `GAIN` percent high for three weeks, which begin 12 to 26 weeks after the first
-lot, and is watched for twelve weeks after. Feeds go through whole rounds. The columns:
+Invented labs with a lot a week in each stream and a check standard a tester and week. `one` has three suppliers with a film
+each, one tester and one chamber; `two` has four suppliers with two films each, two testers and two chambers, three quarters of
+the lots of a tester conditioned in the chamber of its number. One supplier drifts by itself in every other lab. The last tester
+reads `GAIN` percent high for three weeks, which begin 22 to 24 weeks after the first lot, so that the scatter of the check
+standard and of most streams is estimated again (at the 25th lot) while it is off; it is watched for twelve weeks after. Feeds
+go through whole rounds. The columns:
 
 - named: labs in which a finding names the tester as high while it was, and of those in which the finding has ended;
 - another: labs with a finding that begins after the fault did, beside the one about the tester;
@@ -37,18 +39,20 @@ LOT, BAG, BAGS = 0.05, 0.06, 3  # standard deviations in the log, between lots a
 STANDARD = '\n[[check_standard]]\nsupplier = "Kept"\nproduct = "coupon 1"\n\n[[check_standard]]\nsupplier = "Kept"\nproduct = "coupon 2"\n'
 
 
-def readings(rng: np.random.Generator, gain: float, start: int, drifts: bool) -> Iterator[dict[str, object]]:
+def readings(
+    rng: np.random.Generator, testers: int, gain: float, start: int, drifts: bool
+) -> Iterator[dict[str, object]]:
     for week in range(start + FAULT_WEEKS + AFTER):
         off = np.log1p(gain) * (start <= week < start + FAULT_WEEKS)
-        for stream in range(8):
-            supplier, product = SUPPLIERS[stream // 2], f"MB-{stream % 2}"
-            tester = int(rng.integers(1, 3))
-            chamber = tester if rng.random() < 0.75 else 3 - tester
-            level = np.log(6.0 + stream / 2) + LOT * rng.standard_normal() + off * (tester == 2)
+        for stream in range(3 if testers == 1 else 8):
+            supplier, product = SUPPLIERS[stream // testers], f"MB-{stream % testers}"
+            tester = int(rng.integers(1, testers + 1))
+            chamber = tester if rng.random() < 0.75 else testers + 1 - tester
+            level = np.log(6.0 + stream / 2) + LOT * rng.standard_normal() + off * (tester == testers)
             level += 0.01 * max(week - 10, 0) * (drifts and supplier == DRIFTER)
             yield from rows(rng, week, stream, supplier, product, tester, chamber, level)
-        for tester in (1, 2):
-            level = np.log(8.0) + 0.02 * rng.standard_normal() + off * (tester == 2)
+        for tester in range(1, testers + 1):
+            level = np.log(8.0) + 0.02 * rng.standard_normal() + off * (tester == testers)
             yield from rows(rng, week, 7 + tester, "Kept", f"coupon {tester}", tester, tester, level)
 
 
@@ -80,9 +84,9 @@ def rows(
         }
 
 
-def outcome(seed: tuple[int, int], gain: float) -> tuple[bool, bool, bool, int]:
+def outcome(seed: tuple[int, int], testers: int, gain: float) -> tuple[bool, bool, bool, int]:
     rng = np.random.default_rng(seed)
-    start, drifts = int(rng.integers(12, 27)), seed[1] % 2 == 1
+    start, drifts = int(rng.integers(22, 25)), seed[1] % 2 == 1
     weeks = start + FAULT_WEEKS + AFTER
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(Path(folder) / "lab", LAB_TOML + STANDARD)
@@ -90,7 +94,7 @@ def outcome(seed: tuple[int, int], gain: float) -> tuple[bool, bool, bool, int]:
             bench.drop_climate(
                 f"{chamber}.csv", MONDAY - timedelta(hours=60), 24 * 7 * (weeks + 1), chamber=f"Chamber {chamber}"
             )
-        bench.drop_tests("all.csv", list(readings(rng, gain, start, drifts)))
+        bench.drop_tests("all.csv", list(readings(rng, testers, gain, start, drifts)))
         bench.run(MONDAY + timedelta(weeks=weeks))
         store = known_store(bench.folder)
         assert store is not None
@@ -101,10 +105,9 @@ def outcome(seed: tuple[int, int], gain: float) -> tuple[bool, bool, bool, int]:
                 "'open' AND a.held_under IS NULL AND a.kind IN ('point', 'pattern', 'drift', 'forecast')"
             ).fetchall()
     first = (MONDAY + timedelta(weeks=start)).timestamp() / (7 * 86400)
+    sources = {f"Tester {testers}"} | ({"Chamber 1", "energy"} if testers == 1 else set())  # made the same lots
     about = [
-        one
-        for one in findings
-        if one.suspect == "Tester 2" and one.direction == 1 and first - 1 < one.since < first + 3
+        one for one in findings if one.suspect in sources and one.direction == 1 and first - 1 < one.since < first + 3
     ]
     another = [one for one in findings if one not in about[:1] and one.completed_at > first]
     in_fault = range(round(first * 7 * 86400e6), round((first + FAULT_WEEKS) * 7 * 86400e6))
@@ -127,16 +130,16 @@ def share(number: int, of: int) -> str:
 
 def main() -> None:
     labs, seed = (int(sys.argv[place]) if len(sys.argv) > place else usual for place, usual in ((1, 20), (2, 27182)))
-    for percent in [float(one) for one in sys.argv[3:]] or [8.0, 15.0, 25.0]:
-        begun = time.perf_counter()
-        named, ended, another, left = np.array([outcome((seed, lab), percent / 100.0) for lab in range(labs)]).sum(
-            axis=0
-        )
-        print(
-            f"| {percent:g} % | {share(named, labs)} | {share(ended, named)} | {share(another, labs)} | {left} | {labs} labs, "
-            f"{time.perf_counter() - begun:.0f} s |",
-            flush=True,
-        )
+    for testers in (1, 2):
+        for percent in [float(one) for one in sys.argv[3:]] or [8.0, 15.0, 25.0]:
+            begun = time.perf_counter()
+            found = [outcome((seed, lab), testers, percent / 100.0) for lab in range(labs)]
+            named, ended, another, left = np.array(found).sum(axis=0)
+            print(
+                f"| {['one', 'two'][testers - 1]}, {percent:g} % | {share(named, labs)} | {share(ended, named)} | "
+                f"{share(another, labs)} | {left} | {labs} labs, {time.perf_counter() - begun:.0f} s |",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":
