@@ -29,12 +29,20 @@ class SubjectKind(StrEnum):
     SESSION = "session"
     REPORT = "report"
     LOAD = "load"
+    SENSOR = "sensor"
 
 
 # Kinds with a single name, which follows the colon as it is.
 SINGLE = (SubjectKind.ALERT, SubjectKind.ACCOUNT, SubjectKind.SOURCE)
 # Kinds that lead the list of their names.
-LED = (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION, SubjectKind.REPORT, SubjectKind.LOAD)
+LED = (
+    SubjectKind.LIMIT,
+    SubjectKind.LOT,
+    SubjectKind.SESSION,
+    SubjectKind.REPORT,
+    SubjectKind.LOAD,
+    SubjectKind.SENSOR,
+)
 NAMES = {
     SubjectKind.STREAM: ("supplier", "product", "characteristic"),
     SubjectKind.LIMIT: ("product", "characteristic"),
@@ -42,6 +50,7 @@ NAMES = {
     SubjectKind.REPORT: ("supplier", "lot", "number"),
     SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
     SubjectKind.LOAD: ("load",),
+    SubjectKind.SENSOR: ("sensor",),
 }
 
 
@@ -91,6 +100,11 @@ class Subject:
     def report(cls, supplier: str, lot: str, number: str) -> Self:
         """An issued test report of a lot."""
         return cls(SubjectKind.REPORT, (supplier, lot, number))
+
+    @classmethod
+    def sensor(cls, name: str) -> Self:
+        """A humidity sensor, by the name under which it is logged."""
+        return cls(SubjectKind.SENSOR, (name,))
 
     @classmethod
     def load(cls, name: str) -> Self:

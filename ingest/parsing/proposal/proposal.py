@@ -28,6 +28,7 @@ from ingest.common.units import (
 from ingest.config.lab import STANDARD_FOLDERS, Lab
 from ingest.config.models import CLIMATE_COLUMNS, TEST_COLUMNS, Characteristic, Source
 from ingest.parsing.cells import DecimalEvidence
+from ingest.parsing.columns import DEW_POINTS
 from ingest.parsing.csv_table import FileFormat, NotATableError, Table, read_table
 from ingest.parsing.proposal.column_words import EXPECTED_NAMES, TIME_WORDS, bare_name, has_word, needs_mapping
 from ingest.parsing.proposal.stamp_format import holds_days, holds_times, stamp_format
@@ -225,7 +226,9 @@ def _match_columns(draft: _Draft) -> None:
                 del left[index]
     for ours in columns:
         free = {bare: index for index, bare in left.items() if index not in numbered}
-        close = get_close_matches(ours, list(free), n=1, cutoff=0.8) if ours not in draft.matches else []
+        # A likeness does not say over what a dew point is.
+        open_to_likeness = ours not in draft.matches and ours not in DEW_POINTS
+        close = get_close_matches(ours, list(free), n=1, cutoff=0.8) if open_to_likeness else []
         if close:
             draft.matches[ours] = free[close[0]]
             del left[free[close[0]]]
@@ -375,7 +378,8 @@ def _propose_fixed(draft: _Draft) -> None:
     if draft.kind == "climate":
         lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that the tests use")
         for name in ("humidity_percent", "temperature_c"):
-            if name not in draft.matches:
+            has_dew_point = name == "humidity_percent" and not draft.matches.keys().isdisjoint(DEW_POINTS)
+            if name not in draft.matches and not has_dew_point:
                 draft.doubts.append(f'no column of {name} is recognised; name it as columns = {{ {name} = "…" }}')
         return
     lacks("supplier", "supplier", "no column names the supplier")
