@@ -6,6 +6,7 @@ verdict is changed.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -89,6 +90,7 @@ def _instruments(connection: Connection, lab: Lab) -> Iterator[_Finding]:
         elif not undecided:
             because = "a person decided about every lot whose verdict could change"
         size = sheet["deviation_percent"]
+        marked = _marked_already(connection, name)
         evidence = _evidence(
             "calibration", "instrument", name, size, good_us, found_us, because,
             [{"quantity": "reading", "unit": "%", "size": size, "low": None, "high": None, "films": None, "check_standards": None}],
@@ -106,9 +108,25 @@ def _instruments(connection: Connection, lab: Lab) -> Iterator[_Finding]:
                 for session, stream, level, supplier, product in connection.exec_driver_sql(
                     INSTRUMENT_SESSIONS_SQL, (instrument, good_us, found_us)
                 )
-                if not lab.is_check_standard(supplier, product)
+                if session not in marked and not lab.is_check_standard(supplier, product)
             ],
         )
+
+
+def _marked_already(connection: Connection, instrument: str) -> set[int]:
+    """The tests that a shared shift of this instrument marks: one cause is taken out once."""
+    findings = [
+        row[0]
+        for row in connection.exec_driver_sql(
+            "SELECT id, evidence FROM alert WHERE kind = 'bench' AND stream_id IS NULL"
+        )
+        if not row[0].startswith(RECORD_ID) and json.loads(row[1])["suspect"] == instrument
+    ]
+    if not findings:
+        return set()
+    marks = ", ".join("?" * len(findings))
+    rows = connection.exec_driver_sql(f"SELECT session_id FROM bench_share WHERE alert IN ({marks})", tuple(findings))
+    return set(rows.scalars())
 
 
 def _is_decided(connection: Connection, supplier: str, lot: str, since_us: int) -> bool:
