@@ -39,6 +39,7 @@ COMMANDS = {
     "retest": ("dashboard.commands.work:retest", "List the lots to test again, the newest first."),
     "run": ("dashboard.commands.rounds:run", "Do one round: take in the drops, evaluate, raise alerts."),
     "scorecard": ("dashboard.commands.papers:scorecard", "Write the scorecards of a quarter."),
+    "sensor": ("dashboard.commands.sensors:sensor", "Record a check of a humidity sensor against a salt."),
     "serve": ("dashboard.commands.serving:serve", "Serve the dashboard and do the scheduled rounds."),
     "settle": ("dashboard.commands.entries:settle", "Clear a suspect test (unit or typing error)."),
     "stock": ("dashboard.commands.stock:stock", "Show the lots in stock and the day to keep each until."),

@@ -20,6 +20,7 @@ from ingest.sessions.gauge_studies import gauge_studies
 from ingest.sessions.instruments import instruments as instruments_at
 from ingest.sessions.ready import moment_in
 from ingest.sessions.ready import ready as ready_at
+from ingest.sessions.sensors import sensors as sensors_at
 
 __all__ = ["instruments", "lot", "ready", "replay", "stream", "study"]
 
@@ -68,7 +69,8 @@ def instruments(folder: Path, as_json: bool) -> None:
     """Show calibrations, set-up checks and what a bad meter touched."""
     with stored(folder) as (lab, connection):
         documents = instruments_at(connection, lab, now())
-    print_json(documents) if as_json else click.echo(terminal_text.instruments(documents))
+        sensors = [] if as_json else sensors_at(connection, lab, now())
+    print_json(documents) if as_json else click.echo(terminal_text.instruments(documents, sensors))
 
 
 @click.command()

@@ -14,7 +14,7 @@ from dashboard.components.html_parts import link, lot_link, sparkline_image, str
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
-from dashboard.text.urls import STOCK, alert_address
+from dashboard.text.urls import INSTRUMENTS, STOCK, alert_address
 from ingest.decisions.corrective_actions import STEPS
 from ingest.documents.alert import STOCK_ID, Alert, AlertSummary
 from ingest.documents.entries import SubjectEntry
@@ -117,6 +117,8 @@ def _links(alert: Alert) -> list[object]:
         parts += [" · ", link("stock", STOCK)]
     if alert["kind"] in ("climate", "bench", "feed"):
         parts += [" · ", link("bench", "/bench")]
+    if alert["kind"] == "bench" and alert["id"].startswith("check"):
+        parts += [" · ", link("instruments and the sheet of lots", INSTRUMENTS)]
     return parts
 
 

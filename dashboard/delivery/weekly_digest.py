@@ -22,6 +22,8 @@ from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
+from dashboard.text.bench.ready_text import headline as ready_headline
+from dashboard.text.bench.ready_text import next_step
 from dashboard.text.case_text import case_name, due_text, owner_text, standing
 from dashboard.text.formatting import CAUTIONS, characteristic, counted, day, in_unit, percent, room_to_limit, weeks
 from dashboard.text.retest_text import headline as retest_headline
@@ -36,6 +38,7 @@ from ingest.documents.retest import Retest
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
+from ingest.sessions.ready import ready
 from ingest.stock.shelf_list import stock_document
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
@@ -78,6 +81,7 @@ class DigestWeek(_From):
     closest: list[BoardRow]
     silent: list[BoardRow]
     stock: str
+    loads: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +158,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
         "stock": _stock(connection, lab, moment),
+        "loads": _loads(connection, lab, moment),
     }
 
 
@@ -172,6 +177,13 @@ def _stock(connection: Connection, lab: Lab, moment: datetime) -> str:
     """One line about the lots in stock; empty where nobody counts them."""
     stock = stock_document(connection, lab, moment.astimezone(lab.zone).date(), most=0)
     return f"{headline(stock)} {advice(stock)}" if stock["source"] == "counts" else ""
+
+
+def _loads(connection: Connection, lab: Lab, moment: datetime) -> str:
+    """One line about the loads in the chambers; empty where none is."""
+    document = ready(connection, lab, moment)
+    inside = any(chamber["loads"] for chamber in document["chambers"])
+    return f"{ready_headline(document)} {next_step(document)}" if inside else ""
 
 
 def _weeks_left(row: BoardRow) -> float:
@@ -219,6 +231,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
         *([Part("In stock", [Line(week["stock"], urls.STOCK)])] if week["stock"] else []),
+        *([Part("In the chambers", [Line(week["loads"], urls.READY)])] if week["loads"] else []),
         Part("No new lots", _listed(silent) or [Line("None: every stream had a lot in its usual time.")]),
     ]
 

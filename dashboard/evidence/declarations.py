@@ -37,7 +37,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "check_standard": ("supplier", "product", "conditioned", "expected", "characteristics", "tolerance_percent", "before_hours", "after"),
     "instrument": ("name", "uncertainty_percent", "gates", "tolerance_percent"),
     "gauge_study": ("name", "characteristic", "file", "sessions", "done_on"),
-    "chamber": ("name", "sensor_uncertainty", "second"),
+    "chamber": ("name", "sensor_uncertainty", "uncertainty_counts", "second", "second_uncertainty"),
     "shielding_source": ("capacitance_pf", "voltage_v"),
     "baseline": ("lots",),
     "alerts": ("false_alerts_per_stream_year", "horizon_weeks", "breach_probability"),

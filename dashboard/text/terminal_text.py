@@ -8,7 +8,16 @@ from dashboard.text.baseline_text import moving_baseline
 from dashboard.text.bench import instrument_text
 from dashboard.text.bench.bench_mark_text import mark_sentence
 from dashboard.text.bench.capture_text import day_sentence, findings
-from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
+from dashboard.text.bench.ready_text import (
+    PROMISE,
+    chamber_line,
+    headline,
+    load_line,
+    lots_of,
+    next_step,
+    sensor_warning,
+)
+from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
     change,
@@ -35,6 +44,7 @@ from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
 from ingest.documents.bench.instrument import Instrument
 from ingest.documents.bench.ready import ReadyDocument
+from ingest.documents.bench.sensor import Sensor
 from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.find import FindDocument
@@ -254,8 +264,8 @@ def replay(document: ReplayDocument) -> str:
     return "\n\n".join([head, board(document["board"]), alerts(document["alerts"])])
 
 
-def instruments(documents: Sequence[Instrument]) -> str:
-    """Every instrument, and the lots that one which was found off has touched."""
+def instruments(documents: Sequence[Instrument], sensors: Sequence[Sensor]) -> str:
+    """Every instrument, the lots that one which was found off has touched, and the humidity sensors."""
     lines = [instrument_text.headline(documents), instrument_text.next_step(documents)]
     for one in documents:
         lines += ["", instrument_text.instrument_line(one)]
@@ -267,6 +277,7 @@ def instruments(documents: Sequence[Instrument]) -> str:
                     levels = ", ".join(instrument_text.levels(sheet, place))
                     name = f"{lot['supplier']} {lot['lot']}, {characteristic(lot['characteristic'])}"
                     lines.append(f"  {name}: {instrument_text.turns(lot['changes'])} ({levels})")
+    lines += ["", *map(sensor_line, sensors)] if sensors else []
     return "\n".join(printable(line) for line in lines)
 
 
@@ -274,7 +285,7 @@ def ready(document: ReadyDocument) -> str:
     """What may be tested now, and when the rest."""
     lines = [headline(document), next_step(document)]
     for chamber in document["chambers"]:
-        lines += ["", chamber_line(chamber)]
+        lines += ["", chamber_line(chamber), *filter(None, [sensor_warning(chamber)])]
         for load in chamber["loads"]:
             lines += [f"  {load['load']}: {load_line(load)}", f"    {lots_of(load)}"]
     return "\n".join(printable(line) for line in [*lines, "", PROMISE])

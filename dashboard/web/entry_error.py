@@ -35,6 +35,12 @@ FIELDS = {
     "specimens": ("bags", "text"),
     "laid": ("how they lie", "text"),
     "at": ("time (blank: now)", "datetime-local"),
+    "sensor": ("sensor", "text"),
+    "reads": ("reads, % RH", "text"),
+    "salt": ("salt (blank: another reference)", "text"),
+    "temperature": ("temperature of the salt, °C", "text"),
+    "reference": ("or reference, % RH", "text"),
+    "uncertainty": ("its uncertainty (k = 2)", "text"),
 }
 # What a form sends along.
 HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document", "event", *RULE_FIELDS[1:])

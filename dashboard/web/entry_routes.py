@@ -20,7 +20,7 @@ from dashboard.components.test_report import FIELDS
 from dashboard.queries import lot_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.subject_names import address
-from dashboard.text.urls import LOADS, case_address, with_query
+from dashboard.text.urls import INSTRUMENTS, LOADS, case_address, with_query
 from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError
 from ingest.decisions import corrective_actions
@@ -29,7 +29,10 @@ from ingest.decisions.load_entries import FIELDS as LOAD_FIELDS
 from ingest.decisions.load_entries import LOAD_ENTRIES, TAKE_BACK_EVENT, record_load, take_back_event
 from ingest.decisions.responses import respond
 from ingest.decisions.rule_change import RULE_CHANGES
+from ingest.decisions.sensor_checks import FIELDS as CHECK_FIELDS
+from ingest.decisions.sensor_checks import record_check
 from ingest.rounds.recompute import derive
+from ingest.sessions.sensors import CHECK_SENSOR
 from ingest.verdict.report import ISSUE_REPORT, NO_ENTRIES, draft, issue
 
 __all__ = ["add_entries"]
@@ -66,6 +69,11 @@ def add_entries(server: Flask, lab_reader: LabReader, clock: Callable[[], dateti
                 assign(connection, lab, alert, who, reason, request.form, now)
             elif what in LOAD_ENTRIES or what == TAKE_BACK_EVENT:
                 page = _load_entry(connection, lab_reader, what, who, reason, now)
+            elif what == CHECK_SENSOR:
+                fields = {name: request.form.get(name, "") for name in CHECK_FIELDS}
+                record_check(connection, lab, who, reason, fields, now)
+                derive(connection, lab)
+                page = INSTRUMENTS
             else:
                 # All or none: an error takes back those before it.
                 again = [respond(connection, one, what, who, reason, on, now) for one in subjects]

@@ -48,9 +48,11 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     logs = compare_logs(connection, lab, {_id(finding): finding for finding in findings}, changed_us)
     alerts = [_alert(connection, lab, finding, logs.get(_id(finding))) for finding in findings]
     before = set(
-        connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL").scalars()
+        connection.exec_driver_sql(
+            "SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL AND id NOT LIKE 'check%'"
+        ).scalars()
     )
-    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL")
+    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL AND id NOT LIKE 'check%'")
     write_alerts(connection, alerts)
     named = [(alert.id, finding) for alert, finding in zip(alerts, findings, strict=True)]
     only = None if findings != earlier else evaluated

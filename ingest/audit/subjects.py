@@ -30,6 +30,7 @@ class SubjectKind(StrEnum):
     SESSION = "session"
     REPORT = "report"
     LOAD = "load"
+    SENSOR = "sensor"
 
 
 # Kinds with a single name, which follows the colon as it is.
@@ -42,6 +43,7 @@ NAMES = {
     SubjectKind.REPORT: ("supplier", "lot", "number"),
     SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
     SubjectKind.LOAD: ("load",),
+    SubjectKind.SENSOR: ("sensor",),
 }
 
 
@@ -96,6 +98,11 @@ class Subject:
     def report(cls, supplier: str, lot: str, number: str) -> Self:
         """An issued test report of a lot."""
         return cls(SubjectKind.REPORT, (supplier, lot, number))
+
+    @classmethod
+    def sensor(cls, name: str) -> Self:
+        """A humidity sensor, by the name under which it is logged."""
+        return cls(SubjectKind.SENSOR, (name,))
 
     @classmethod
     def load(cls, name: str) -> Self:

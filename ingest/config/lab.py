@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -30,7 +31,7 @@ from ingest.config.models import (
     ShieldingSource,
     Source,
 )
-from ingest.config.notification_models import Digest, Mail, Route, Webhook
+from ingest.config.notification_models import Digest, LoadMail, Mail, Route, Webhook
 from ingest.config.rule_history import RuleStep, rule_on_day, rules_in_order
 
 __all__ = [
@@ -88,6 +89,7 @@ class Lab:
     digest_of_file: str
     serve: Serve
     address: str = ""
+    loads: LoadMail = field(default_factory=LoadMail)
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
     entered_rules: Mapping[str, tuple[RuleStep, ...]] = field(default_factory=dict)
     declared_sources: tuple[Source, ...] = ()
@@ -130,6 +132,19 @@ class Lab:
     def chamber(self, name: str) -> Chamber:
         """Return the sensors of a chamber; those of one that is not declared are unknown."""
         return next((one for one in self.chambers if one.name == name), Chamber(name=name or "not named"))
+
+    def rule_in(self, rule: Conditioning, chamber: str) -> Conditioning:
+        """Return a conditioning as it is judged by the log of a chamber: less the uncertainty of its sensor, where that counts."""
+        sensors = self.chamber(chamber)
+        if not sensors.uncertainty_counts or sensors.sensor_uncertainty is None:
+            return rule
+        # As one subtracts on paper: 3.0 less 0.9 is 2.1.
+        left = float(Decimal(repr(rule.humidity_tolerance)) - Decimal(repr(sensors.sensor_uncertainty)))
+        return rule.model_copy(update={"humidity_tolerance": left})
+
+    def second_sensors(self) -> dict[str, Chamber]:
+        """Return the chambers by the name under which their second sensor is logged; it is no chamber of its own."""
+        return {one.second: one for one in self.chambers if one.second is not None}
 
     def is_check_standard(self, supplier: str, product: str) -> bool:
         """Whether this product is a check standard."""
@@ -233,6 +248,7 @@ def load(folder: Path) -> Lab:
         digest_of_file=digest,
         serve=declared.serve,
         address=declared.lab.address,
+        loads=declared.loads,
         declared_sources=tuple(declared.source),
         aliases=tuple(declared.alias),
     )

@@ -35,6 +35,7 @@ __all__ = [
     "HumidityChange",
     "LogDeparture",
     "RaisedAlert",
+    "ShownBy",
     "SourceEvidence",
     "StockEvidence",
     "StoredBenchEvidence",
@@ -139,6 +140,10 @@ class LogDeparture(TypedDict):
     sensor: Literal["control", "second"]
 
 
+ShownBy = Literal["calibration", "sensor check", "second sensor", "recovery"]
+"""The record of the bench that shows a finding by itself, without the lots of any supplier."""
+
+
 class _BenchFigures(TypedDict):
     what: Literal[Kind.BENCH]
     suspect_kind: str
@@ -163,6 +168,8 @@ class _BenchFigures(TypedDict):
     returned: bool
     log: NotRequired[Literal["agrees", "silent", "contradicts"] | None]
     log_departure: NotRequired[LogDeparture | None]
+    # Where a record of the bench itself shows it: a calibration, a check of a sensor, a second sensor, the log after door openings.
+    shown_by: NotRequired[ShownBy]
     closed_because: str | None
 
 

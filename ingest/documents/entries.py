@@ -49,6 +49,11 @@ class _Body(_From, total=False):
     file: str
     declared: str
     event: dict[str, str]
+    reads: float
+    reference: float
+    uncertainty: float
+    salt: str
+    temperature_c: float
 
 
 class StoredEntryBody(_Body, total=False):
@@ -57,6 +62,7 @@ class StoredEntryBody(_Body, total=False):
     from_us: Microseconds
     started_us: Microseconds
     after_us: Microseconds
+    checked_us: Microseconds
 
 
 class EntryBody(_Body, total=False):
@@ -65,6 +71,7 @@ class EntryBody(_Body, total=False):
     from_at: Moment
     started_at: Moment
     after_at: Moment
+    checked_at: Moment
 
 
 class StoredSignature(TypedDict):

@@ -27,6 +27,7 @@ __all__ = ["SERVED", "TIMES", "iso", "served"]
 
 TIMES = {
     "after_us": "after_at",
+    "checked_us": "checked_at",
     "entered_us": "entered_at",
     "from_us": "from_at",
     "frozen_us": "frozen_at",

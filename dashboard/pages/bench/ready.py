@@ -6,7 +6,7 @@ from dash import dcc, html
 
 from dashboard.components.html_parts import link, lot_link, word
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, next_step, when
+from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, next_step, sensor_warning, when
 from dashboard.text.urls import LOADS, READY
 from ingest.common.clock import now
 from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
@@ -47,6 +47,7 @@ def _chamber(chamber: ReadyChamber) -> list[object]:
     return [
         html.H2(f"Chamber {chamber['name'] or 'not named'}"),
         html.P(chamber_line(chamber)),
+        html.P(html.Strong(warning)) if (warning := sensor_warning(chamber)) else None,
         *[_load(load) for load in chamber["loads"]],
     ]
 

@@ -6,6 +6,7 @@ from typing import Literal
 
 from typing_extensions import TypedDict
 
+from ingest.documents.bench.sensor import Sensor
 from ingest.documents.fields import Count, Moment
 
 __all__ = ["ChamberWord", "LoadState", "ReadyChamber", "ReadyDocument", "ReadyLoad", "ReadyLot"]
@@ -53,7 +54,8 @@ class ReadyChamber(TypedDict):
     """A chamber by its last log entry.
 
     `state` is `inside` or `outside` tolerance, or `silent` where the logger has been for longer than allowed. `since` is the start of that
-    state, or the first entry that was looked at where `since_at_least` says so; bags that were in the chamber by then are `ready_at`.
+    state, or the first entry that was looked at where `since_at_least` says so; bags that were in the chamber by then are `ready_at`. `sensor` is
+    null where the humidity sensor is neither declared nor checked.
     """
 
     name: str
@@ -66,6 +68,7 @@ class ReadyChamber(TypedDict):
     humidity: float | None
     temperature_c: float | None
     loads: list[ReadyLoad]
+    sensor: Sensor | None
 
 
 class ReadyDocument(TypedDict):
