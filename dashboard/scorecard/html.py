@@ -20,6 +20,9 @@ def as_html(card: Scorecard) -> bytes:
 def overview_as_html(overview: Overview) -> bytes:
     """The page of all suppliers."""
     lowest = wording.lowest_score(overview)
-    bars = [as_image_address(bar) if (bar := score_bar(row["standing"], lowest)) else "" for row in overview["rows"]]
+    bars = [
+        as_image_address(bar) if (bar := score_bar(row["standing"], lowest, paper=True)) else ""
+        for row in overview["rows"]
+    ]
     page = render("scorecard/overview.html", words=wording, document=overview, title="All suppliers", bars=bars)
     return page.encode()
