@@ -17,7 +17,7 @@ from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.delivery.alert_messages import Message
-from dashboard.paper.html_page import render
+from dashboard.paper.html_page import render_paper
 from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
@@ -286,7 +286,7 @@ def as_html(week: DigestWeek, pictures: Pictures, base: str | None = None) -> st
     base : str, optional
         What comes before the address of a page; empty on the dashboard itself. Without it the page has no links.
     """
-    return render(
+    return render_paper(
         "delivery/digest.html",
         title=f"Week to {day(week['to'])}",
         headline=_headline(week),

@@ -15,6 +15,7 @@ from flask import Response, request
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
+from dashboard.components.typesetting import typeset
 from dashboard.pages import ageing, alerts, board, cases, find, guide, history, lot, retest, scorecards, stock, supplier
 from dashboard.pages.bench import bench, instruments, ready
 from dashboard.pages.stream import limits, stream
@@ -240,8 +241,8 @@ def _page_at(path: object) -> Callable[..., html.Div] | None:
 
 def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
-    def show(path: object, search: object) -> html.Div:
-        return page(lab_reader, path, search)
+    def show(path: object, search: object) -> Any:
+        return typeset(page(lab_reader, path, search))
 
     @app.callback(
         Output("bags-answer", "children"),
@@ -250,7 +251,7 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
         prevent_initial_call=True,
     )
     def show_bags(count: object, readings: object, level: object, names: object) -> Any:
-        return bags.moved(lab_reader, (count, readings, level), names)
+        return typeset(bags.moved(lab_reader, (count, readings, level), names))
 
     @app.callback(
         Output("stream-goes-to", "href"),

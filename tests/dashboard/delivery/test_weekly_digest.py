@@ -250,7 +250,8 @@ def test_the_mail_holds_the_same_lines_as_text_and_as_a_page(lab: Alarms) -> Non
     mail = lab.outbox()[NAME]
     page = mail.get_body(("html",))
     assert page is not None
-    shown = "".join(_Words.of(str(page.get_content())))
+    # The page keeps numbers and units together with no-break spaces.
+    shown = " ".join("".join(_Words.of(str(page.get_content()))).split())
     lines = [line.removeprefix("- ") for line in text_of(mail).splitlines() if line.startswith("- ")]
     assert len(lines) > 5
     assert all(line in shown for line in lines)
