@@ -23,7 +23,17 @@ from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
 from dashboard.text.case_text import case_name, due_text, owner_text, standing
-from dashboard.text.formatting import CAUTIONS, characteristic, counted, day, in_unit, percent, room_to_limit, weeks
+from dashboard.text.formatting import (
+    CAUTIONS,
+    LEAST_CHANCE,
+    characteristic,
+    counted,
+    day,
+    in_unit,
+    percent,
+    room_to_limit,
+    weeks,
+)
 from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.stock_text import advice, headline
 from ingest.common.instants import microseconds
@@ -48,7 +58,7 @@ WEEK = timedelta(days=7)
 # In each part, of streams that come closest and of all others.
 CLOSEST, LISTED = 5, 15
 PICTURE_WIDTH, PICTURE_HEIGHT = 480, 110
-NO_LIMIT = "No stream has a forecast to a limit yet."
+NO_LIMIT = "No forecast shows a chance of a failing lot of 1 % or more."
 
 
 class ClosedAlert(Alert):
@@ -82,11 +92,21 @@ class DigestWeek(_From):
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A line of the digest, with the page that it leads to and a picture where it has them."""
+    """A line of the digest, with the page that it leads to and a picture where it has them.
+
+    `link` are the words of the line that lead there, as a page of underlined sentences is hard to read; without them the whole
+    line does.
+    """
 
     text: str
     path: str = ""
     picture: Markup | None = None
+    link: str = ""
+
+    @property
+    def parts(self) -> tuple[str, str, str]:
+        """What stands before the linked words, these, and what stands after them."""
+        return self.text.partition(self.link) if self.link and self.link in self.text else ("", self.text, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +157,9 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         if not lab.is_check_standard(row.supplier, row.product)
     }
     unexplained = [alert for alert in alerts if alert["held_under"] is None]
-    forecast = [row for row in board if row["breach_probability"] is not None and not row["check_standard"]]
+    forecast = [
+        row for row in board if (row["breach_probability"] or 0.0) >= LEAST_CHANCE and not row["check_standard"]
+    ]
     return {
         "lab": lab.name,
         "from": stored_documents.iso(span["start"], lab.zone),
@@ -208,7 +230,9 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     other_open += [_alert(alert) for alert in week["open"] if alert["id"] not in new]
     silent = [
         Line(
-            f"{_name(row)}: last lot {row['last_lot']} on {day(row['last_tested_at'])}", urls.stream_address(*_key(row))
+            f"{_name(row)}: last lot {row['last_lot']} on {day(row['last_tested_at'])}",
+            urls.stream_address(*_key(row)),
+            link=_name(row),
         )
         for row in week["silent"]
     ]
@@ -218,7 +242,11 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
         Part("Cases", _listed(in_hand) or [Line("No open case.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
-        *([Part("In stock", [Line(week["stock"], urls.STOCK)])] if week["stock"] else []),
+        *(
+            [Part("In stock", [Line(week["stock"], urls.STOCK, link=week["stock"].partition(". ")[0])])]
+            if week["stock"]
+            else []
+        ),
         Part("No new lots", _listed(silent) or [Line("None: every stream had a lot in its usual time.")]),
     ]
 
@@ -231,17 +259,20 @@ def _listed(lines: list[Line]) -> list[Line]:
 def _alert(alert: Alert, words: str = "") -> Line:
     state = ", acknowledged" if alert["state"] == AlertState.ACKNOWLEDGED else ""
     words = words or f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])}{state})"
-    return Line(words, urls.alert_address(alert["id"]))
+    stream = f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}"
+    name = stream if alert["product"] else alert["message"].partition(";")[0]
+    return Line(words, urls.alert_address(alert["id"]), link=name)
 
 
 def _case(case: Case) -> Line:
     words = f"{case_name(case)}: {standing(case)}; owner {owner_text(case)}, due {due_text(case)}"
-    return Line(words, urls.case_address(case["id"]))
+    return Line(words, urls.case_address(case["id"]), link=case_name(case))
 
 
 def _unanswered(notice: NoticeRow) -> Line:
     asked = f"asked {day(notice['asked_on'])}, no answer for {counted(notice['days_open'] or 0, 'day')}"
-    return Line(f"notice on {_name(notice)}: {asked} (due within {ANSWER_DAYS})", urls.alert_address(notice["alert"]))
+    words = f"notice on {_name(notice)}: {asked} (due within {ANSWER_DAYS})"
+    return Line(words, urls.alert_address(notice["alert"]), link=_name(notice))
 
 
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
@@ -253,7 +284,7 @@ def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
         # The title is escaped where the picture is drawn.
         picture = sparkline(pictures[key], printable(_name(row)), PICTURE_WIDTH, PICTURE_HEIGHT)
     words = f"{_name(row)}: {chance}; {level}; to the limit: {weeks(row['weeks_to_limit'])}"
-    return Line(words, urls.stream_address(*key), Markup(picture))
+    return Line(words, urls.stream_address(*key), Markup(picture), link=_name(row))
 
 
 def _key(row: StreamNames) -> tuple[str, str, str]:

@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
-from flask import Response, request
+from flask import Response, redirect, request
 
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
@@ -136,6 +136,8 @@ def make_app(
         health_endpoint="healthz",
         assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
+    # Pages without the frame name no icon, and browsers then ask for this one.
+    app.server.add_url_rule("/favicon.ico", "favicon", lambda: redirect("/_favicon.ico"))
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(lab_reader)
     _mark_missing_pages(app)
