@@ -11,7 +11,7 @@ from dashboard.queries.stored_documents import alert_documents, rows_of
 from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.common.errors import CallError
+from ingest.common.errors import NotFoundError
 from ingest.common.instants import from_microseconds
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
@@ -42,7 +42,9 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
         lot=name,
     )
     if not lots:
-        raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
+        raise NotFoundError(
+            "lot", f'supplier "{supplier}" has no lot "{name}"', "lotdrift board lists the suppliers and lots"
+        )
     lab = with_entered_limits(connection, lab)
     return {
         "supplier": supplier,

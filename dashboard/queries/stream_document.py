@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from dashboard.queries.stored_documents import rows_of
 from ingest.alerts.bench_marks import marks_of_stream
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.common.errors import CallError
+from ingest.common.errors import NotFoundError
 from ingest.config.lab import Lab
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.served import iso, served
@@ -33,9 +33,10 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         characteristic=characteristic,
     )
     if not rows:
-        raise CallError(
-            f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
-            "lotdrift board lists them all"
+        raise NotFoundError(
+            "stream",
+            f'there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"',
+            "lotdrift board lists them all",
         )
     points = rows_of(
         connection,

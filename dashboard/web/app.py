@@ -49,7 +49,7 @@ from dashboard.text.urls import (
 )
 from dashboard.web import add_file_page, digest_page
 from dashboard.web.entry_routes import add_entries
-from dashboard.web.error_pages import add_error_pages, heading_of
+from dashboard.web.error_pages import add_error_pages, heading_of, words_of
 from dashboard.web.files import comparison_file, evidence_file, notice_file, report_file, stock_file, stream_file
 from dashboard.web.login import LOGOUT_PATH, add_login
 from dashboard.web.request_guard import guard
@@ -278,8 +278,7 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
     try:
         return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
-        heading = heading_of(error)
-        page_instead = empty(heading, str(error).removeprefix(heading).strip())
+        page_instead = empty(heading_of(error), words_of(error))
         names = {
             name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
         }
