@@ -7,7 +7,7 @@ from dash import html
 from dashboard.charts.number_line import NumberLine, number_line
 from dashboard.charts.sparkline import as_image_address
 from dashboard.components.decision_rules import decision_rules
-from dashboard.components.html_parts import facts, table
+from dashboard.components.html_parts import facts, legend, table
 from dashboard.text.formatting import amount, percent
 from dashboard.text.urls import bags_address
 from dashboard.text.verdict.conformity_text import (
@@ -27,6 +27,8 @@ from spc.vocabulary.finite import LARGEST, MOST_COUNTED, SMALLEST, exp
 __all__ = ["conformity_section", "rule_section"]
 
 Z_95 = 1.96
+LEVEL_KEY = ("━●━", "span", "level of the lot, with its 95 % interval")
+GUARD_KEY = ("▨", "guard", "guard band: a lot here does not pass")
 
 
 def conformity_section(document: LotDocument, session: Session) -> list[object]:
@@ -49,10 +51,16 @@ def conformity_section(document: LotDocument, session: Session) -> list[object]:
         href=bags_address(document["supplier"], session["product"], session["characteristic"]),
     )
     return [
-        html.H3("How sure is that?"),
-        questions,
-        *_line(session, result),
-        html.P([_rule(session, result), " ", link], className="quiet"),
+        html.Details(
+            [
+                html.Summary(html.H3("How sure is that?")),
+                html.Div(questions, className="questions"),
+                *_line(session, result),
+                html.P([_rule(session, result), " ", link], className="quiet"),
+            ],
+            open=True,
+            className="fold-narrow",
+        )
     ]
 
 
@@ -91,7 +99,11 @@ def _line(session: Session, result: Conformity) -> list[object]:
         session["unit"],
         log,
     )
-    return [html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line")]
+    marks = [LEVEL_KEY] if line.nearer_edge is None else [LEVEL_KEY, GUARD_KEY]
+    return [
+        html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line"),
+        legend(*marks),
+    ]
 
 
 def rule_section(document: StreamDocument) -> list[object]:

@@ -11,6 +11,7 @@ from dashboard.components.html_parts import sparkline_image, stream_link, word
 from dashboard.components.next_step import NextStep
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import (
+    LEAST_CHANCE,
     age,
     amount,
     change,
@@ -27,10 +28,7 @@ from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
 from ingest.documents.stream import BoardRow, ProductRow
 
-__all__ = ["LEAST_CHANCE", "chance", "rows_table", "stream_of", "time_to_limit", "what_happened"]
-
-# A smaller chance is no reason to look at a stream.
-LEAST_CHANCE = 0.01
+__all__ = ["chance", "rows_table", "stream_of", "time_to_limit", "what_happened"]
 
 
 def stream_of(row: BoardRow) -> Stream:
@@ -88,7 +86,7 @@ def rows_table(
     body = [
         _row(
             row, sparklines[stream_of(row)], reasons.get(stream_of(row), []), looked_at, heads, steps,
-            with_supplier=with_supplier,
+            lab, with_supplier=with_supplier,
         )
         for row in rows
     ]  # fmt: skip
@@ -103,6 +101,7 @@ def _row(
     looked_at: str | None,
     heads: Sequence[tuple[str, str]],
     steps: Mapping[Stream, NextStep] | None,
+    lab: Lab,
     *,
     with_supplier: bool,
 ) -> html.Tr:
@@ -121,7 +120,7 @@ def _row(
         ),
         [in_unit(row, row["level"]), html.Span(room_to_limit(row), className="quiet")],
         change(row["change_percent_per_month"], digits_of(row)),
-        html.Span(chance(row), className="large") if chance(row) != "–" else "–",
+        _chance_mark(row, lab),
         [str(row["last_lot"]), html.Span(last, className="quiet")],
     ]
     if steps is not None:
@@ -138,6 +137,14 @@ def _row(
         ],
         className=row["state"],
     )
+
+
+def _chance_mark(row: BoardRow, lab: Lab) -> html.Span | str:
+    """The chance of a failing lot, large only where it is one that raises an alert."""
+    share = row["breach_probability"] or 0.0
+    if share < LEAST_CHANCE:
+        return "–"
+    return html.Span(chance(row), className="large" if share >= lab.alerts.breach_probability else "")
 
 
 def _nearer_limit(row: BoardRow, sparkline: SparklineData) -> str:

@@ -289,11 +289,9 @@ def validity(notice: NoticeDocument) -> str:
 
 
 def _result(lot: NoticeLot, notice: NoticeDocument) -> str:
-    """The verdict on a lot with the facts beside it."""
+    """The verdict on a lot with the facts beside it; a dagger stands for what the note under the table says."""
     parts = [str(lot["verdict"]), bags_text(lot["bag_count"], notice)]
-    return "; ".join(part for part in parts if part) + (
-        "; outside control limits" if lot["outside_control_limits"] else ""
-    )
+    return "; ".join(part for part in parts if part) + (" †" if lot["outside_control_limits"] else "")
 
 
 def lot_rows(notice: NoticeDocument) -> list[list[str]]:

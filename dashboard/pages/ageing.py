@@ -96,7 +96,7 @@ def _film(film: FilmAge, number: int) -> html.Section:
             ),
             legend(
                 ("●", "accent", "test that counts"), ("─", "accent", "lot tested more than once"), ("□", "warm", "test that does not count"),
-                ("─", "grey", "mean of the lots"), ("╌", "edge", "bound on the lots"), ("┄", "edge", "specification limit"),
+                ("━", "grey", "mean of the lots"), ("╌╌", "edge", "bound on the lots"), ("━", "limit", "specification limit"),
             ),
             facts(items),
             html.P(bench_sentence(film)),

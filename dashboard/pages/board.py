@@ -14,13 +14,13 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
 from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
 from dashboard.components.next_step import next_step
-from dashboard.components.stream_rows import LEAST_CHANCE, chance, rows_table, stream_of
+from dashboard.components.stream_rows import chance, rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import STATES, Stream
 from dashboard.text.case_text import standings, suppliers_headline
-from dashboard.text.formatting import characteristic, counted, day, listed, percent, shortly, weekday
+from dashboard.text.formatting import LEAST_CHANCE, characteristic, counted, day, listed, percent, shortly, weekday
 from dashboard.text.retest_text import headline
 from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
@@ -240,7 +240,7 @@ def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[s
                         name="find",
                         value=query.get("find", ""),
                         type="search",
-                        placeholder="product, supplier, last lot …",
+                        placeholder="product, supplier or lot",
                     ),
                 ]
             ),

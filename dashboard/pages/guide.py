@@ -141,10 +141,24 @@ def _components(node: SyntaxTreeNode) -> list[object]:
         return [_link(str(node.attrs["href"]), children)]
     if node.type == "table":
         table = html.Table(children)
-        return [html.Div(table, className="scroll", tabIndex=0, role="region", **{"aria-label": _text(node)[:60]})]
+        return [
+            html.Div(table, className="scroll cards", tabIndex=0, role="region", **{"aria-label": _text(node)[:60]})
+        ]
     if node.type == "th":
         return [html.Th(children, scope="col")]
+    if node.type == "td":
+        return [html.Td(children, **_label(node))]
     return [COMPONENTS[node.type](children)]
+
+
+def _label(cell: SyntaxTreeNode) -> dict[str, str]:
+    """The head of a cell's column, which a narrow screen writes before it; the first cell of a row is its title."""
+    row, table = cell.parent, cell.parent and cell.parent.parent and cell.parent.parent.parent
+    assert row is not None
+    assert table is not None
+    place = row.children.index(cell)
+    head = _text(table.children[0].children[0].children[place])
+    return {"data-label": head} if place and head and cell.children else {}
 
 
 def _leaf(node: SyntaxTreeNode) -> object:

@@ -127,20 +127,23 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 className="split ahead",
             ),
             _overview(sessions, limits),
-            html.H2("Readings"),
-            *_readings_by_bag(sessions),
+            _folded("Readings", _readings_by_bag(sessions)),
             html.Details(
                 [html.Summary("Every reading, with its file and line"), *[_readings(session) for session in sessions]]
             ),
             report_section(supplier, lot, reports),
-            html.H2("Conditioning before the tests"),
-            *_not_required(sessions),
-            html.Div(
+            _folded(
+                "Conditioning before the tests",
                 [
-                    _chamber(group, trace, number)
-                    for number, (group, trace) in enumerate(zip(groups, traces, strict=True))
+                    *_not_required(sessions),
+                    html.Div(
+                        [
+                            _chamber(group, trace, number)
+                            for number, (group, trace) in enumerate(zip(groups, traces, strict=True))
+                        ],
+                        className="pair",
+                    ),
                 ],
-                className="pair",
             ),
             *capture_sections(sessions),
             *([html.H2("Alerts")] if document["alerts"] else []),
@@ -149,6 +152,11 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             *_refused(refused),
         ]
     )
+
+
+def _folded(heading: str, parts: list[object]) -> html.Details:
+    """A part of the page that a narrow screen folds under its heading: the verdict and what to do stand first."""
+    return html.Details([html.Summary(html.H2(heading)), *parts], open=True, className="fold-narrow")
 
 
 # The whole lot

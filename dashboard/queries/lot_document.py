@@ -13,7 +13,7 @@ from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.audit.subjects import Subject
-from ingest.common.errors import CallError
+from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import from_microseconds
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
@@ -46,7 +46,9 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
         lot=name,
     )
     if not lots:
-        raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
+        raise NotFoundError(
+            "lot", f'supplier "{supplier}" has no lot "{name}"', "lotdrift board lists the suppliers and lots"
+        )
     lab, subject = with_entered_limits(connection, lab), str(Subject.lot(supplier, name))
     sessions = [document for row in lots for document in _sessions(connection, lab, row)]
     right = lab.right_names(supplier, lots[0]["product"], name)

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from dashboard.queries.stored_documents import rows_of
 from ingest.alerts.bench_marks import marks_of_stream
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.common.errors import CallError
+from ingest.common.errors import NotFoundError
 from ingest.config.lab import Lab
 from ingest.config.rule_history import rule_step_document
 from ingest.decisions.rule_risks import decision_risks
@@ -35,9 +35,10 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         characteristic=characteristic,
     )
     if not rows:
-        raise CallError(
-            f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
-            "lotdrift board lists them all"
+        raise NotFoundError(
+            "stream",
+            f'there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"',
+            "lotdrift board lists them all",
         )
     points = rows_of(
         connection,

@@ -60,7 +60,7 @@ def overview_as_pdf(overview: Overview) -> bytes:
         "rows": [
             {
                 "names": [row["supplier"], wording.place(row["standing"]), wording.score(row["standing"])],
-                "bar": score_bar(row["standing"], lowest),
+                "bar": score_bar(row["standing"], lowest, paper=True),
                 "counts": wording.overview_counts(row),
             }
             for row in rows

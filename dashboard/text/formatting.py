@@ -15,6 +15,7 @@ from spc.vocabulary.enums import Kind
 
 __all__ = [
     "CAUTIONS",
+    "LEAST_CHANCE",
     "SHORT_WORDS",
     "age",
     "amount",
@@ -53,6 +54,9 @@ CAUTIONS = (
     "does not apply to others, and no result here clears packaging for explosive devices or flammables. The shielding bench "
     "works with 1 kV: follow the maker's manual and local electrical rules."
 )
+
+# A smaller chance of a failing lot is no reason to look at a stream.
+LEAST_CHANCE = 0.01
 
 
 class Limited(TypedDict):

@@ -10,11 +10,12 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
-from flask import Response, request
+from flask import Response, redirect, request
 
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
+from dashboard.components.typesetting import typeset
 from dashboard.pages import ageing, alerts, board, cases, find, guide, history, lot, retest, scorecards, stock, supplier
 from dashboard.pages.bench import bench, instruments, loads, ready
 from dashboard.pages.stream import limits, stream
@@ -51,7 +52,7 @@ from dashboard.text.urls import (
 )
 from dashboard.web import add_file_page, digest_page
 from dashboard.web.entry_routes import add_entries
-from dashboard.web.error_pages import add_error_pages, heading_of
+from dashboard.web.error_pages import add_error_pages, heading_of, words_of
 from dashboard.web.files import comparison_file, evidence_file, notice_file, report_file, stock_file, stream_file
 from dashboard.web.login import LOGOUT_PATH, add_login
 from dashboard.web.request_guard import guard
@@ -141,6 +142,8 @@ def make_app(
         health_endpoint="healthz",
         assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
+    # Pages without the frame name no icon, and browsers then ask for this one.
+    app.server.add_url_rule("/favicon.ico", "favicon", lambda: redirect("/_favicon.ico"))
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(lab_reader)
     _mark_missing_pages(app)
@@ -246,8 +249,8 @@ def _page_at(path: object) -> Callable[..., html.Div] | None:
 
 def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
-    def show(path: object, search: object) -> html.Div:
-        return page(lab_reader, path, search)
+    def show(path: object, search: object) -> Any:
+        return typeset(page(lab_reader, path, search))
 
     @app.callback(
         Output("bags-answer", "children"),
@@ -256,7 +259,7 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
         prevent_initial_call=True,
     )
     def show_bags(count: object, readings: object, level: object, names: object) -> Any:
-        return bags.moved(lab_reader, (count, readings, level), names)
+        return typeset(bags.moved(lab_reader, (count, readings, level), names))
 
     @app.callback(
         Output("stream-goes-to", "href"),
@@ -281,8 +284,7 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
     try:
         return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
-        heading = heading_of(error)
-        page_instead = empty(heading, str(error).removeprefix(heading).strip())
+        page_instead = empty(heading_of(error), words_of(error))
         names = {
             name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
         }

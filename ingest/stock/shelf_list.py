@@ -15,7 +15,7 @@ from typing import Any, cast
 import numpy as np
 from sqlalchemy import Connection
 
-from ingest.common.errors import CallError
+from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import DAY_US, day_number, day_of
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
@@ -232,7 +232,9 @@ def ageing_document(connection: Connection, lab: Lab, product: str, characterist
         (product, characteristic),
     ).fetchall()
     if not rows:
-        raise CallError(f"ageing: no test of {product}, {characteristic}, is stored; see lotdrift board for what is")
+        raise NotFoundError(
+            "ageing", f"no test of {product}, {characteristic}, is stored", "see lotdrift board for what is"
+        )
     films = [_film(connection, lab, stream, json.loads(document), characteristic) for stream, document in rows]
     return {"product": product, "characteristic": characteristic, "films": films, "caution": CAUTION}
 

@@ -75,8 +75,9 @@ KEY = {
     "trend": ("━", "edge", "trend estimate"),
     "control limit": ("┄", "grey", "control limits"),
     "left out": ("◯", "grey", "lot excluded from the baseline"),
-    "forecast": ("▒", "accent", "forecast: 80 % and 50 % of coming lots"),
-    "start": ("▒", "grey", "estimated start of the move, with its interval"),
+    "baseline": ("└─┘", "grey", "baseline: the lots from which the control limits come"),
+    "forecast": ("▒", "accent", "forecast: 80 % and 50 % of coming lots, with its middle (dashed)"),
+    "start": ("░┆░", "grey", "estimated start of the move (line) and its interval (band)"),
 }
 LAST_LOTS = 6
 # A longer table is slower to read than the file that holds all lots.

@@ -20,7 +20,7 @@ __all__ = ["SLIDERS", "layout", "moved"]
 
 SLIDERS = ("bags-count", "bags-readings", "bags-level")
 LARGEST_SLIDER = 36
-KEY = (("━", "accent", "bags chosen"), ("┄", "grey", "bags today"), ("━", "edge", "specification limit"))
+KEY = (("━", "accent", "bags chosen"), ("┄", "grey", "bags today"), ("┃", "limit", "specification limit"))
 RISKS = (
     ("good", "good: bags beyond, %", 0.01),
     ("good_risk", "risk for the good lot, %", 0.05),

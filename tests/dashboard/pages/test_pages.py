@@ -504,8 +504,12 @@ def test_a_lab_without_a_drop_is_shown_empty(tmp_path: Path) -> None:
 
 
 def test_what_is_not_there_is_told(desk: LabReader) -> None:
-    assert told(desk, "/lot", "?supplier=Umberfold&lot=X").startswith("Please correct the entry.")
-    assert told(desk, "/stream", "?supplier=X").startswith("Please correct the entry.")
+    # A followed link is no entry, and a reader of pages is sent to no command.
+    assert told(desk, "/lot", "?supplier=Umberfold&lot=X").startswith('Not found. Supplier "Umberfold" has no lot "X".')
+    assert told(desk, "/stream", "?supplier=X").startswith('Not found. There is none for supplier "X"')
+    assert told(desk, "/ageing", "?product=X&characteristic=y").startswith("Not found. No test of X, y, is stored.")
+    assert "lotdrift board" not in told(desk, "/lot", "?supplier=Umberfold&lot=X")
+    assert told(desk, "/stock", "?by=soon").startswith("Please correct the entry.")
     assert told(desk, "/supplier", "?name=X").startswith('No supplier "X".')
     assert told(desk, "/elsewhere").startswith("Page not found.")
 
