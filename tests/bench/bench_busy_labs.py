@@ -179,9 +179,11 @@ def alerts(
 ) -> dict[int, list[alert_episodes.Episode]]:
     """The episodes of drift of these streams, with something taken out of each level (charted scale, by row of `table`)."""
     level = table["z"].to_numpy() * table["scale"].to_numpy() - taken_out
-    priors = {
-        quantity: sisters(own) for quantity, own in table[~table["is_check_standard"].astype(bool)].groupby("quantity")
-    }
+    # The scatter that streams share is in the charted scale, as their levels are.
+    of_films = table[~table["is_check_standard"].astype(bool)].assign(
+        z=level[~table["is_check_standard"].to_numpy(bool)]
+    )
+    priors = {quantity: sisters(own) for quantity, own in of_films.groupby("quantity")}
     series = []
     for stream in streams:
         own = (table["stream"] == stream).to_numpy()

@@ -232,8 +232,8 @@ def after_a_baseline(rng: np.random.Generator, count: int, only_steady: bool) ->
         own = delays(first_up(detector(moved, weeks, pools(moved, weeks)), onset), onset)
         others = {way: delays(first_over(call(moved)[0] > heights[way], onset), onset) for way, call in ways.items()}
         line = "  ".join(f"{way} {plus_minus(one)}" for way, one in ({"detector": own} | others).items())
-        alike = delays(first_over(ways["CUSUM"](moved)[0] > level_only, onset), onset)
-        print(f"{name:18s} {line}   {over(own, others['CUSUM'])}   {over(own, alike)}", flush=True)
+        same_rate = delays(first_over(ways["CUSUM"](moved)[0] > level_only, onset), onset)
+        print(f"{name:18s} {line}   {over(own, others['CUSUM'])}   {over(own, same_rate)}", flush=True)
 
 
 def over(own: Floats, other: Floats) -> str:
