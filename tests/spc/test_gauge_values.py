@@ -198,15 +198,17 @@ def test_a_check_standard_has_its_published_scatter_within_and_between_sessions(
 def test_five_wafers_pool_to_the_published_day_to_day_scatter_of_a_probe():
     # Printed: level 1 .0729 with 300 degrees of freedom, level 2 .0362 with 50, five wafers in two runs.
     means, groups = [], []
-    for number, own in enumerate(PROBE.values()):
-        means += own
-        groups += [number] * len(own)
+    for number, group_of in enumerate(PROBE.values()):
+        means += group_of
+        groups += [number] * len(group_of)
     variance, df = session_part(means, group=groups)
     assert (round(variance**0.5, 4), df) == (0.0362, 50.0)
     assert_allclose(variance**0.5, 0.036168241, rtol=1e-6)
     assert_allclose(np.sqrt(np.mean(np.square(PROBE_SDS))), 0.072866725, rtol=1e-6)
     # Level 3: between the two runs of each wafer, with 5 degrees of freedom; printed .0197.
-    first, second = (np.array([np.mean(own) for (run, _), own in PROBE.items() if run == one]) for one in (1, 2))
+    first, second = (
+        np.array([np.mean(group_of) for (run, _), group_of in PROBE.items() if run == one]) for one in (1, 2)
+    )
     runs, df = session_part([*first, *second], group=[*range(5), *range(5)])
     assert df == 5.0
     assert_allclose(runs**0.5, 0.019645236, rtol=1e-5)
@@ -223,15 +225,15 @@ def test_the_day_is_part_of_the_uncertainty_in_the_example_of_the_guide():
     # The same by the nested analysis of variance, from readings with those means and standard deviations.
     five = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
     readings = DAY_MEANS[:, None] + DAY_SDS[:, None] * five / five.std(ddof=1)
-    found = nested(readings.ravel(), np.repeat(np.arange(10), 5), np.arange(50), method="anova")
-    assert_allclose(found.lot, 42.638611**2, rtol=1e-6)
+    result = nested(readings.ravel(), np.repeat(np.arange(10), 5), np.arange(50), method="anova")
+    assert_allclose(result.lot, 42.638611**2, rtol=1e-6)
 
 
 def test_runs_and_replicates_of_the_pharmacopeia():
     # Printed mean squares 3.55 and 0.102, F = 34.8 (34.886 from the data).
     values = np.array(RUNS)
-    found = nested(values.ravel(), np.repeat(np.arange(5), 3), np.arange(15), method="anova")
-    assert_allclose(found.lot, 1.1494044, rtol=1e-7)
+    result = nested(values.ravel(), np.repeat(np.arange(5), 3), np.arange(15), method="anova")
+    assert_allclose(result.lot, 1.1494044, rtol=1e-7)
     within = float(values.var(axis=1, ddof=1).mean())
     assert_allclose([within, 3 * float(values.mean(axis=1).var(ddof=1))], [0.10176, 3.5499733], rtol=1e-7)
     assert_allclose(3.5499733 / 0.10176, 34.885744, rtol=1e-6)
@@ -239,8 +241,8 @@ def test_runs_and_replicates_of_the_pharmacopeia():
 
 def test_the_published_analyses_without_interaction_and_with_fixed_operators_follow_from_the_table():
     # D. C. Montgomery (2013), tables 13.3 and 13.5 of the same data, four decimals.
-    found = study(TWENTY)
-    ms_p, ms_o, ms_po, ms_e = found.mean_squares
+    result = study(TWENTY)
+    ms_p, ms_o, ms_po, ms_e = result.mean_squares
     pooled = (38 * ms_po + 60 * ms_e) / 98
     assert_allclose([pooled, (ms_p - pooled) / 6, (ms_o - pooled) / 40], [0.8832, 10.2513, 0.0106], rtol=0, atol=5e-5)
     assert_allclose([ms_p / pooled, ms_o / pooled], [70.64, 1.48], rtol=0, atol=5e-3)
@@ -255,9 +257,9 @@ def test_a_repeat_sd_is_known_as_well_as_its_degrees_of_freedom_allow(
     shape: tuple[int, int, int], low: float, high: float
 ):
     # Chi-square factors of any handbook for 30, 50 and 100 degrees of freedom.
-    found = study(np.random.default_rng(1).normal(size=shape))
-    assert found.dfs[3] in (30, 50, 100)
-    ends = np.sqrt([found.repeat.low / found.repeat.value, found.repeat.high / found.repeat.value])
+    result = study(np.random.default_rng(1).normal(size=shape))
+    assert result.dfs[3] in (30, 50, 100)
+    ends = np.sqrt([result.repeat.low / result.repeat.value, result.repeat.high / result.repeat.value])
     assert_allclose(ends, [low, high], rtol=1e-6)
 
 
@@ -283,9 +285,9 @@ def test_a_claim_of_95_percent_holds_with_the_session_part_of_a_study(sessions: 
     sampling, held, without = 0.12**2 / 6, 0, 0
     for _ in range(1_200):
         lab = rng.normal(0, session_sd, (1, sessions, 1))
-        found = study(rng.normal(0, 0.3, (8, 1, 1)) + lab + rng.normal(0, 0.04, (8, sessions, 2)))
-        u = np.sqrt(sampling + found.session_part)
-        df = float(combined_df([sampling, found.session_part], [125.0, found.session_df]))
+        result = study(rng.normal(0, 0.3, (8, 1, 1)) + lab + rng.normal(0, 0.04, (8, sessions, 2)))
+        u = np.sqrt(sampling + result.session_part)
+        df = float(combined_df([sampling, result.session_part], [125.0, result.session_df]))
         level = rng.normal(0, np.sqrt(sampling)) + rng.normal(0, session_sd)
         held += level < float(coverage_factor(0.05, df)) * u
         without += level < float(coverage_factor(0.05, 125.0)) * np.sqrt(sampling)
@@ -302,10 +304,10 @@ def test_the_risks_of_a_rule_are_those_of_simulated_lots_with_the_session_in_the
     seen = truth + rng.normal(0, 0.05, n) + rng.normal(0, 0.12, (6, n)).mean(axis=0)
     for wrong_pass, wrong_fail in ((None, None), (0.05, None), (0.05, 0.05)):
         rule = acceptance_limits(-np.inf, edge, u, wrong_pass=wrong_pass, wrong_fail=wrong_fail)
-        found = risks(np.log(17.0), 0.1**2, u, rule, upper=edge)
+        result = risks(np.log(17.0), 0.1**2, u, rule, upper=edge)
         passes, fails, good = seen <= rule.pass_upper, seen > rule.fail_upper, truth < edge
         for stated, simulated in (
-            (found.wrong_pass, passes & ~good), (found.not_passed, ~passes & good), (found.wrong_fail, fails & good),
+            (result.wrong_pass, passes & ~good), (result.not_passed, ~passes & good), (result.wrong_fail, fails & good),
         ):  # fmt: skip
             error = np.sqrt(max(stated * (1 - stated), 1e-6) / n)
             assert abs(simulated.mean() - stated) < 4 * error
