@@ -63,7 +63,7 @@ class Study:
 
     @property
     def categories(self) -> Component:
-        """Groups of specimens that the gauge tells apart."""
+        """Groups of specimens that the gauge can distinguish."""
         return Component(
             *(float((2 * max(one, 0.0)) ** 0.5) for one in (self.ratio.value, self.ratio.low, self.ratio.high))
         )
@@ -211,11 +211,11 @@ def _drawn(squares: Floats, dfs: Floats, p: int, r: int) -> tuple[Component, Com
     """Session and interaction with generalized intervals: each mean square over a draw of chi-square / df."""
     rng = np.random.default_rng(_SEED)
     drawn = squares / (rng.chisquare(dfs, (_DRAWS, 4)) / dfs)
-    found = []
+    components = []
     for first, second, size in ((1, 2, p * r), (2, 3, r)):
         low, high = np.maximum(np.quantile((drawn[:, first] - drawn[:, second]) / size, [_TAIL, 1 - _TAIL]), 0.0)
-        found.append(Component(float((squares[first] - squares[second]) / size), float(low), float(high)))
-    return found[0], found[1]
+        components.append(Component(float((squares[first] - squares[second]) / size), float(low), float(high)))
+    return components[0], components[1]
 
 
 def _session_part(ms_o: float, ms_po: float, p: int, o: int, r: int) -> tuple[float, float]:

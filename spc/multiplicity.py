@@ -166,13 +166,13 @@ def largest_of(shares: ArrayLike, t: ArrayLike, df: ArrayLike) -> Floats:
     """
     points, freedom = np.broadcast_arrays(np.asarray(t, dtype=np.float64), np.asarray(df, dtype=np.float64))
     # Groups of the same share give the same factor, which is then computed once.
-    found, times = np.unique(np.clip(np.asarray(shares, dtype=np.float64), 0.0, 1 - 1e-12), return_counts=True)
-    own = np.sqrt(1 - found)[:, None]
+    distinct, times = np.unique(np.clip(np.asarray(shares, dtype=np.float64), 0.0, 1 - 1e-12), return_counts=True)
+    own = np.sqrt(1 - distinct)[:, None]
 
     def chance(point: float, one_df: float) -> float:
-        step = _WIDE if one_df >= _WIDE_DF and found[-1] <= _WIDE_SHARE else _FINE
+        step = _WIDE if one_df >= _WIDE_DF and distinct[-1] <= _WIDE_SHARE else _FINE
         z, weights = _scores(step)
-        lean, reach = np.sqrt(found)[:, None] * z, point * chi_ratio(one_df)[::step, None, None]
+        lean, reach = np.sqrt(distinct)[:, None] * z, point * chi_ratio(one_df)[::step, None, None]
         inside = special.ndtr((lean + reach) / own) - special.ndtr((lean - reach) / own)
         return float(weights @ np.prod(inside ** times[:, None], axis=1) @ weights)
 

@@ -265,7 +265,7 @@ class GaugeStudy(Declared):
     name: Name
     characteristic: Name
     file: Name
-    # The column that tells the sessions apart: operator, load, day, instrument.
+    # The column that distinguishes the sessions: operator, load, day, instrument.
     sessions: Name = "operator"
     # From the tests of this day on, the study is known.
     done_on: FromDate

@@ -55,15 +55,15 @@ def looser_rule(rule: DecisionRule, than: DecisionRule) -> bool:
 def rule_document(step: RuleStep) -> Rule:
     """Return a rule as it is stored with a test; `who` is the person who entered it."""
     rule = step.rule
-    found: Rule = {
+    document: Rule = {
         "rule": rule.rule,
         "wrong_pass": rule.wrong_pass,
         "wrong_fail": rule.wrong_fail,
         "from": None if rule.from_ is None else rule.from_.isoformat(),
     }
     if step.is_entry:
-        found["who"] = step.who
-    return found
+        document["who"] = step.who
+    return document
 
 
 def rule_step_document(step: RuleStep) -> StoredRuleStep:

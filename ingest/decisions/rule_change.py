@@ -60,52 +60,52 @@ class RuleRequest:
 
 
 def as_rule_entry(
-    connection: Connection, lab: Lab, asked: RuleRequest, who: str, reason: str, now: datetime
+    connection: Connection, lab: Lab, request: RuleRequest, who: str, reason: str, now: datetime
 ) -> AuditEntry:
     """The entry for a request; CallError where it is no rule, or nothing would be taken back.
 
     `who` and `reason` may be blank for a preview; `audit_log.record` requires both.
     """
-    if asked.change not in RULE_CHANGES:
+    if request.change not in RULE_CHANGES:
         raise CallError(
-            f"decision: {quoted(asked.change)} is no change of a rule; expected {' or '.join(RULE_CHANGES)}"
+            f"decision: {quoted(request.change)} is no change of a rule; expected {' or '.join(RULE_CHANGES)}"
         )
-    texts = {"who": who, "reason": reason, "wrong_pass": asked.wrong_pass, "wrong_fail": asked.wrong_fail}
+    texts = {"who": who, "reason": reason, "wrong_pass": request.wrong_pass, "wrong_fail": request.wrong_fail}
     for name, text in texts.items():
         if len(text) > LONGEST[name]:
-            raise CallError(f"{asked.change}: {name} is too long; write at most {LONGEST[name]} characters")
-    if not lab.is_declared(asked.characteristic):
+            raise CallError(f"{request.change}: {name} is too long; write at most {LONGEST[name]} characters")
+    if not lab.is_declared(request.characteristic):
         known = ", ".join(one.name for one in lab.characteristics)
         raise CallError(
-            f"decision: {quoted(asked.characteristic)} is no characteristic of {LAB_FILE}; expected {known}"
+            f"decision: {quoted(request.characteristic)} is no characteristic of {LAB_FILE}; expected {known}"
         )
-    if lab.characteristic(asked.characteristic).guard_percent:
+    if lab.characteristic(request.characteristic).guard_percent:
         raise CallError(
-            f"decision: {LAB_FILE} declares guard_percent for {asked.characteristic}, and a declared guard and a computed "
+            f"decision: {LAB_FILE} declares guard_percent for {request.characteristic}, and a declared guard and a computed "
             "one never add; declare decision there in its place"
         )
-    subject, day = Subject.decision(asked.characteristic), _day(asked)
-    if asked.change == CHANGE_RULE:
-        body = _rule(asked, day)
+    subject, day = Subject.decision(request.characteristic), _day(request)
+    if request.change == CHANGE_RULE:
+        body = _rule(request, day)
     else:
-        steps = entered_rules(entries_on(connection, subject)).get(asked.characteristic, ())
+        steps = entered_rules(entries_on(connection, subject)).get(request.characteristic, ())
         if all(step.rule.from_ != day for step in steps):
             raise CallError(
-                f"{asked.change}: nobody entered a decision rule from {day}; lotdrift stream shows the rules"
+                f"{request.change}: nobody entered a decision rule from {day}; lotdrift stream shows the rules"
             )
         body = {"from": day.isoformat()}
-    return AuditEntry(now, printable(who), asked.change, subject, printable(reason), body)
+    return AuditEntry(now, printable(who), request.change, subject, printable(reason), body)
 
 
-def _rule(asked: RuleRequest, day: date) -> StoredEntryBody:
-    if asked.rule not in RULES:
-        raise CallError(f"decision: {quoted(asked.rule)} is no decision rule; expected {' or '.join(RULES)}")
-    wrong_pass, wrong_fail = _risk("wrong_pass", asked.wrong_pass), _risk("wrong_fail", asked.wrong_fail)
-    if asked.rule == "guarded" and wrong_pass is None:
+def _rule(request: RuleRequest, day: date) -> StoredEntryBody:
+    if request.rule not in RULES:
+        raise CallError(f"decision: {quoted(request.rule)} is no decision rule; expected {' or '.join(RULES)}")
+    wrong_pass, wrong_fail = _risk("wrong_pass", request.wrong_pass), _risk("wrong_fail", request.wrong_fail)
+    if request.rule == "guarded" and wrong_pass is None:
         raise CallError("decision: a guarded rule needs the greatest chance of a wrong pass, such as 0.05 or 5 %")
-    if asked.rule == "simple" and (wrong_pass, wrong_fail) != (None, None):
+    if request.rule == "simple" and (wrong_pass, wrong_fail) != (None, None):
         raise CallError("decision: a simple rule has no guard; leave the chances of a wrong pass and a wrong fail out")
-    rule = cast(Literal["simple", "guarded"], asked.rule)
+    rule = cast(Literal["simple", "guarded"], request.rule)
     return {"from": day.isoformat(), "rule": rule, "wrong_pass": wrong_pass, "wrong_fail": wrong_fail}
 
 
@@ -124,11 +124,11 @@ def _risk(name: str, written: str) -> float | None:
     return float(f"{value:.9g}")
 
 
-def _day(asked: RuleRequest) -> date:
+def _day(request: RuleRequest) -> date:
     try:
-        return checked_day(asked.change, date.fromisoformat(asked.day.strip()))
+        return checked_day(request.change, date.fromisoformat(request.day.strip()))
     except ValueError as error:
-        raise CallError(f"{asked.change}: {quoted(asked.day)} is no day; write it as 2026-03-18") from error
+        raise CallError(f"{request.change}: {quoted(request.day)} is no day; write it as 2026-03-18") from error
 
 
 def preview_rule(connection: Connection, lab: Lab, entry: AuditEntry) -> StoredRulePreview:
@@ -224,6 +224,6 @@ def _risks(connection: Connection, lab: Lab, characteristic: str, rules: tuple[R
     for stream, supplier, product in rows.all():
         if lab.is_check_standard(supplier, product):
             continue
-        found = risks_of_rules(connection, lab, stream, product, characteristic, rules)
-        if found is not None:
-            yield {"supplier": supplier, "product": product, "before": found[0], "after": found[1]}
+        pair = risks_of_rules(connection, lab, stream, product, characteristic, rules)
+        if pair is not None:
+            yield {"supplier": supplier, "product": product, "before": pair[0], "after": pair[1]}

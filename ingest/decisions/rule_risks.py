@@ -67,15 +67,15 @@ def decision_risks(
     if lots is None:
         return None
     rule = lots.last["rule"]
-    found = [lots.risks(*choice) for choice in _choices(rule, lots.bags)]
+    rows = [lots.risks(*choice) for choice in _choices(rule, lots.bags)]
     return {
         "rule": rule,
         "level": lots.level,
         "lot_sd": math.sqrt(lots.between),
         "u": lots.u,
         "bench": BenchSource(lots.last["bench"]),
-        "conforming": found[-1][1],
-        "risks": [one for one, _ in found],
+        "conforming": rows[-1][1],
+        "risks": [one for one, _ in rows],
     }
 
 

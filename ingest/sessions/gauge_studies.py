@@ -50,7 +50,7 @@ def gauge_studies(lab: Lab) -> list[GaugeStudyDocument]:
 
 def study_steps(lab: Lab) -> dict[str, list[list[float]]]:
     """Of each characteristic: the week from which a study is known, the variance of its sessions, its degrees of freedom."""
-    found: dict[str, list[list[float]]] = {}
+    steps_of: dict[str, list[list[float]]] = {}
     for declared in lab.gauge_studies:
         try:
             result = gauge.study(_table(lab, declared).values)
@@ -58,8 +58,8 @@ def study_steps(lab: Lab) -> dict[str, list[list[float]]]:
             # `gauge_studies` has the line; the bench part stays as it is without this study.
             continue
         known = microseconds(datetime.combine(declared.done_on, time(), lab.zone)) / WEEK_US
-        found.setdefault(declared.characteristic, []).append([known, result.session_part, result.session_df])
-    return {name: sorted(steps) for name, steps in found.items()}
+        steps_of.setdefault(declared.characteristic, []).append([known, result.session_part, result.session_df])
+    return {name: sorted(steps) for name, steps in steps_of.items()}
 
 
 def _document(lab: Lab, declared: GaugeStudy) -> GaugeStudyDocument:

@@ -1,4 +1,4 @@
-"""What a test report says of its session beside the readings: chamber record, instrument, calibration, set-up checks, deviations.
+"""The parts of a test report beside the readings: chamber record, instrument, calibration, set-up checks, deviations.
 
 The records are those of the day of the test. What came to light later stands among the deviations, with its day.
 """
@@ -141,14 +141,14 @@ def _laid(connection: Connection, session: Session) -> str:
 
 def deviations(connection: Connection, lab: Lab, session: Session, earlier: Sequence[Session]) -> list[str]:
     """What differs from the usual test, as far as the records show it; `earlier` are the tests of the lot before this one."""
-    found = [
+    lines = [
         *_of_conditioning(connection, session),
         *_of_order(earlier),
         *_of_bags(lab, session),
         *_of_readings(session),
         *_of_instrument(connection, lab, session),
     ]
-    return [printable(line) for line in found]
+    return [printable(line) for line in lines]
 
 
 def _of_conditioning(connection: Connection, session: Session) -> Iterator[str]:
@@ -234,8 +234,8 @@ def _found_later(connection: Connection, lab: Lab, session: Session) -> Iterator
 def _label(connection: Connection, kind: str, text: str) -> int | None:
     if not text:
         return None
-    found = connection.exec_driver_sql("SELECT id FROM label WHERE kind = ? AND text = ?", (kind, text)).scalar()
-    return None if found is None else int(found)
+    lines = connection.exec_driver_sql("SELECT id FROM label WHERE kind = ? AND text = ?", (kind, text)).scalar()
+    return None if lines is None else int(lines)
 
 
 def _us(moment: str) -> int:

@@ -70,44 +70,44 @@ HANDBOOK = np.array(
 
 
 def test_the_published_table_of_variance_is_reproduced():
-    found = study(TWENTY)
-    assert found.dfs == (19, 2, 38, 60)
+    result = study(TWENTY)
+    assert result.dfs == (19, 2, 38, 60)
     # Printed with three decimals: table 13.2 of the book.
-    assert_allclose(found.mean_squares, [62.391, 1.308, 0.712, 0.992], rtol=0, atol=5e-4)
-    assert_allclose(np.multiply(found.mean_squares, found.dfs), [1185.425, 2.617, 27.05, 59.5], rtol=0, atol=5e-4)
-    components = [one.value for one in (found.specimen, found.session, found.interaction, found.repeat)]
+    assert_allclose(result.mean_squares, [62.391, 1.308, 0.712, 0.992], rtol=0, atol=5e-4)
+    assert_allclose(np.multiply(result.mean_squares, result.dfs), [1185.425, 2.617, 27.05, 59.5], rtol=0, atol=5e-4)
+    components = [one.value for one in (result.specimen, result.session, result.interaction, result.repeat)]
     assert_allclose(components, [10.2798, 0.0149, -0.1399, 0.9917], rtol=0, atol=5e-5)
 
 
 def test_the_intervals_are_those_of_the_formulas_worked_out_apart():
     # Computed by the writer of the reference note from the formulas of Burdick, Borror and Montgomery, 8 digits.
-    found = study(TWENTY)
+    result = study(TWENTY)
     for one, expected in (
-        (found.specimen, (10.279825, 5.8946981, 22.062214)),
-        (found.gauge, (0.86666667, 0.68663685, 2.1676995)),
-        (found.ratio, (11.861336, 3.7144924, 25.987405)),
-        (found.repeat, (0.99166667, 0.71430565, 1.4697982)),
+        (result.specimen, (10.279825, 5.8946981, 22.062214)),
+        (result.gauge, (0.86666667, 0.68663685, 2.1676995)),
+        (result.ratio, (11.861336, 3.7144924, 25.987405)),
+        (result.repeat, (0.99166667, 0.71430565, 1.4697982)),
     ):
         assert_allclose([one.value, one.low, one.high], expected, rtol=1e-6)
     # Another run of draws gave 0 to 1.273 for the operators.
-    assert (found.session.low, found.session.high) == (0.0, pytest.approx(1.273, rel=0.1))
+    assert (result.session.low, result.session.high) == (0.0, pytest.approx(1.273, rel=0.1))
 
 
 def test_a_study_with_a_real_interaction_gives_the_remembered_components():
-    found = study(THERMAL)
-    assert_allclose(np.multiply(found.mean_squares, found.dfs), [3935.96, 39.27, 48.51, 30.67], rtol=0, atol=5e-3)
-    components = [one.value for one in (found.specimen, found.session, found.interaction, found.repeat)]
+    result = study(THERMAL)
+    assert_allclose(np.multiply(result.mean_squares, result.dfs), [3935.96, 39.27, 48.51, 30.67], rtol=0, atol=5e-3)
+    components = [one.value for one in (result.specimen, result.session, result.interaction, result.repeat)]
     assert_allclose(components, [48.29, 0.565, 0.728, 0.511], rtol=0, atol=5e-3)
-    assert_allclose(found.gauge.value, 1.8037037, rtol=1e-7)
+    assert_allclose(result.gauge.value, 1.8037037, rtol=1e-7)
     # "7 (2 to 15)" in the reference note.
-    assert (round(found.categories.value), round(found.categories.low), round(found.categories.high)) == (7, 2, 15)
+    assert (round(result.categories.value), round(result.categories.low), round(result.categories.high)) == (7, 2, 15)
 
 
 def test_the_handbooks_mean_squares_are_reproduced():
-    found = study(HANDBOOK)
-    assert_allclose(found.mean_squares, [9.81799, 1.58363, 0.01994, 0.04598], rtol=0, atol=5e-6)
+    result = study(HANDBOOK)
+    assert_allclose(result.mean_squares, [9.81799, 1.58363, 0.01994, 0.04598], rtol=0, atol=5e-6)
     # Without the interaction, pooled, the handbook prints a repeatability of 0.199933.
-    pooled = np.dot(found.mean_squares[2:], found.dfs[2:]) / sum(found.dfs[2:])
+    pooled = np.dot(result.mean_squares[2:], result.dfs[2:]) / sum(result.dfs[2:])
     assert_allclose(np.sqrt(pooled), 0.199933, rtol=0, atol=5e-7)
 
 
@@ -123,10 +123,10 @@ def test_the_table_is_that_of_a_general_library():
 
 
 def test_the_session_part_has_satterthwaites_degrees_of_freedom_and_a_safe_side():
-    found = study(THERMAL)
-    assert_allclose(found.session_part, 0.56460905, rtol=1e-7)
+    result = study(THERMAL)
+    assert_allclose(result.session_part, 0.56460905, rtol=1e-7)
     expected = (19.633333 - 2.6950617) ** 2 / (19.633333**2 / 2 + 2.6950617**2 / 18)
-    assert_allclose(found.session_df, expected, rtol=1e-6)
+    assert_allclose(result.session_df, expected, rtol=1e-6)
     # Sessions that differ less than the interaction explains: the whole variance of their means counts.
     flat = TWENTY - TWENTY.mean(axis=(0, 2), keepdims=True)
     flat[:, 0] += 0.02
@@ -140,9 +140,9 @@ def test_wear_from_repeat_to_repeat_is_seen():
     still = rng.normal(0.0, 0.05, (6, 4, 6))
     worn = still + 0.02 * np.arange(6)
     assert study(still).order_p_value > 0.01
-    found = study(worn)
-    assert found.order_p_value < 1e-6
-    assert_allclose(found.order_slope, 0.02, atol=4 * 0.05 / np.sqrt(24 * 17.5))
+    result = study(worn)
+    assert result.order_p_value < 1e-6
+    assert_allclose(result.order_slope, 0.02, atol=4 * 0.05 / np.sqrt(24 * 17.5))
 
 
 def test_intervals_cover_the_variances_of_simulated_studies():
@@ -157,9 +157,9 @@ def test_intervals_cover_the_variances_of_simulated_studies():
             + rng.normal(0, 0.3, (8, 5, 1))
             + rng.normal(0, 0.6, (8, 5, 2))
         )
-        found = study(x)
+        result = study(x)
         for name, value in truth.items():
-            one = getattr(found, name)
+            one = getattr(result, name)
             hits[name] += one.low <= value <= one.high
     assert abs(hits["specimen"] / 2_000 - 0.95) < 4 * 0.005
     assert abs(hits["gauge"] / 2_000 - 0.95) < 4 * 0.005

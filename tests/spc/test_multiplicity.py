@@ -16,19 +16,19 @@ from spc.multiplicity import against_one, all_pairs, largest_of, range_of
 
 def pooled(groups: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[Difference]:
     """Differences b - a of means with one variance for all groups, as the tables of Tukey and Dunnett have it."""
-    df = float(sum(len(own) - 1 for own in groups))
-    variance = sum(float(np.sum((own - own.mean()) ** 2)) for own in groups) / df
-    found = []
+    df = float(sum(len(lots_of) - 1 for lots_of in groups))
+    variance = sum(float(np.sum((lots_of - lots_of.mean()) ** 2)) for lots_of in groups) / df
+    result = []
     for a, b in pairs:
         parts = variance / len(groups[a]), variance / len(groups[b])
         value, se = float(groups[b].mean() - groups[a].mean()), float(np.sqrt(sum(parts)))
         reach = float(stats.t.ppf(0.975, df)) * se
         p_value = 2 * float(stats.t.sf(abs(value) / se, df))
         sizes = len(groups[a]), len(groups[b])
-        found.append(
+        result.append(
             Difference(value, se, df, value - reach, value + reach, p_value, *sizes, 1.0, 1.0, parts[0] / sum(parts))
         )
-    return found
+    return result
 
 
 # All pairs
@@ -41,11 +41,11 @@ def test_all_pairs_of_the_plasma_etch_example_have_tukeys_interval():
     alone = -float(stats.t.ppf(0.025, 16)) * se
     assert_allclose(alone, 24.492017, rtol=1e-7)
     pairs = [Difference(b - a, se, 16.0, 0, 0, 0.5, 5, 5, 1.0, 1.0, 0.5) for a, b in combinations(means, 2)]
-    found = all_pairs(pairs, groups=4)
-    assert_allclose(0.5 * (found.high - found.low), 33.054376, rtol=1e-7)
+    result = all_pairs(pairs, groups=4)
+    assert_allclose(0.5 * (result.high - result.low), 33.054376, rtol=1e-7)
     assert_allclose(np.sqrt(2) * 33.054376 / se, 4.0460931, rtol=1e-7)
     # All four differ from each other by that test.
-    assert np.all(found.p_value < 0.05)
+    assert np.all(result.p_value < 0.05)
 
 
 def test_the_range_is_that_of_a_general_library():
@@ -65,12 +65,12 @@ def test_unequal_groups_with_one_variance_are_tukey_and_kramer():
     rng = np.random.default_rng(4)
     groups = [rng.normal(mean, 1.0, size) for mean, size in ((0.0, 4), (1.0, 7), (2.5, 9))]
     places = list(combinations(range(3), 2))
-    found, reference = all_pairs(pooled(groups, places), groups=3), stats.tukey_hsd(*groups)
+    result, reference = all_pairs(pooled(groups, places), groups=3), stats.tukey_hsd(*groups)
     ends = reference.confidence_interval()
-    assert_allclose(found.p_value, [reference.pvalue[pair] for pair in places], rtol=0, atol=1e-9)
+    assert_allclose(result.p_value, [reference.pvalue[pair] for pair in places], rtol=0, atol=1e-9)
     # The library solves its interval to about 1e-6.
-    assert_allclose(found.low, [-ends.high[pair] for pair in places], rtol=0, atol=1e-5)
-    assert_allclose(found.high, [-ends.low[pair] for pair in places], rtol=0, atol=1e-5)
+    assert_allclose(result.low, [-ends.high[pair] for pair in places], rtol=0, atol=1e-5)
+    assert_allclose(result.high, [-ends.low[pair] for pair in places], rtol=0, atol=1e-5)
 
 
 def test_groups_with_variances_of_their_own_are_games_and_howell():
@@ -79,11 +79,11 @@ def test_groups_with_variances_of_their_own_are_games_and_howell():
         rng.normal(mean, sd, size) for mean, sd, size in ((0.0, 1.0, 6), (1.0, 2.0, 9), (3.0, 0.5, 5), (1.0, 1.0, 7))
     ]
     places = list(combinations(range(4), 2))
-    found = all_pairs([difference(groups[a], groups[b]) for a, b in places], groups=4)
-    names = np.repeat(np.arange(4), [len(own) for own in groups])
+    result = all_pairs([difference(groups[a], groups[b]) for a, b in places], groups=4)
+    names = np.repeat(np.arange(4), [len(lots_of) for lots_of in groups])
     reference = pairwise_tukeyhsd(np.concatenate(groups), names, use_var="unequal")
-    assert_allclose(found.p_value, reference.pvalues, rtol=0, atol=1e-6)
-    assert_allclose(np.column_stack([found.low, found.high]), reference.confint, rtol=0, atol=2e-4)
+    assert_allclose(result.p_value, reference.pvalues, rtol=0, atol=1e-6)
+    assert_allclose(np.column_stack([result.low, result.high]), reference.confint, rtol=0, atol=2e-4)
 
 
 # Each with the one in use
@@ -112,19 +112,21 @@ def test_many_against_one_have_the_points_of_dunnetts_table(df: float):
 
 def test_the_blood_counts_of_dunnett_have_their_published_result():
     groups = [CONTROL, *DRUGS]
-    found = against_one(pooled(groups, [(0, 1), (0, 2)]))
+    result = against_one(pooled(groups, [(0, 1), (0, 2)]))
     reference = stats.dunnett(*DRUGS, control=CONTROL, random_state=np.random.default_rng(1))
     # Printed by the documentation: 0.62004941, 0.0058035. The library draws at random, to about 1e-4.
-    assert_allclose(found.p_value, [0.62004941, 0.0058035], rtol=0, atol=2e-4)
-    assert_allclose(found.p_value, reference.pvalue, rtol=0, atol=5e-4)
+    assert_allclose(result.p_value, [0.62004941, 0.0058035], rtol=0, atol=2e-4)
+    assert_allclose(result.p_value, reference.pvalue, rtol=0, atol=5e-4)
     ends = reference.confidence_interval()
-    assert_allclose(np.column_stack([found.low, found.high]), np.column_stack([ends.low, ends.high]), rtol=0, atol=5e-3)
+    assert_allclose(
+        np.column_stack([result.low, result.high]), np.column_stack([ends.low, ends.high]), rtol=0, atol=5e-3
+    )
 
 
 def test_one_question_alone_is_students_t_and_pairs_count_as_independent():
     one = difference([2.70, 2.75, 2.65, 2.72], [2.60, 2.58, 2.66, 2.63])
-    for found in (against_one([one]), all_pairs([one], groups=2)):
-        assert_allclose([found.low[0], found.high[0], found.p_value[0]], [one.low, one.high, one.p_value], rtol=1e-6)
+    for result in (against_one([one]), all_pairs([one], groups=2)):
+        assert_allclose([result.low[0], result.high[0], result.p_value[0]], [one.low, one.high, one.p_value], rtol=1e-6)
     loads = [paired([2.7, 2.9, 2.5, 2.8], [2.6, 2.8, 2.4 + step, 2.75]) for step in (0.01, 0.1)]
     # Without a shared part: Sidak's product, summed over the estimated scatter.
     assert np.all(against_one(loads).p_value > [one.p_value for one in loads])
@@ -133,12 +135,12 @@ def test_one_question_alone_is_students_t_and_pairs_count_as_independent():
 
 def test_the_ends_of_90_percent_are_the_two_one_sided_tests_of_two_candidates():
     one = difference([2.70, 2.75, 2.65, 2.72], [2.60, 2.58, 2.66, 2.63])
-    found = all_pairs([one], 2, confidence=0.9)
-    assert_allclose([found.low[0], found.high[0]], one.bound(0.95), rtol=1e-7)
+    result = all_pairs([one], 2, confidence=0.9)
+    assert_allclose([result.low[0], result.high[0]], one.bound(0.95), rtol=1e-7)
     for margin in (0.02, 0.05, 0.12, 0.2):
-        inside = (found.low[0] > -margin) and (found.high[0] < margin)
+        inside = (result.low[0] > -margin) and (result.high[0] < margin)
         assert inside == alike(one, -margin, margin)[0]
-        assert (found.high[0] < margin) == no_worse(one, margin, better=-1)
+        assert (result.high[0] < margin) == no_worse(one, margin, better=-1)
 
 
 # The chance of any wrong claim
@@ -169,10 +171,10 @@ def test_one_wrong_claim_against_the_one_in_use_is_as_rare_as_promised():
     for _ in range(600):
         groups = [rng.normal(0.0, 0.1, 8) + rng.normal(0.0, 0.05, 8) for _ in range(6)]
         pairs = [difference(groups[0], other) for other in groups[1:]]
-        found = largest_of(
+        result = largest_of(
             [one.share_a for one in pairs], [abs(one.value) / one.se for one in pairs], [one.df for one in pairs]
         )
-        claims += bool(np.any(found > 0.95))
+        claims += bool(np.any(result > 0.95))
     assert abs(claims / 600 - 0.05) < 4 * 0.0089
 
 

@@ -14,8 +14,28 @@ from support.demolab import copy_of, demo_lab
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("verdicts") / "lab")
+    _add_study(folder)
     with served(folder) as base:
         yield base
+
+
+def _add_study(folder: Path) -> None:
+    """Six bags, four operators who differ by about 4 %, three discharges."""
+    shares = {"A": 0.96, "B": 1.0, "C": 1.03, "D": 1.05}
+    rows = [
+        f"{bag},{operator},{reading},{(8 + 2 * bag) * share * (1 + 0.01 * ((bag + reading) % 3)):.3f},nJ"
+        for bag in range(1, 7)
+        for operator, share in shares.items()
+        for reading in range(1, 4)
+    ]
+    (folder / "studies").mkdir()
+    table = "\n".join(["specimen,operator,reading,value,unit", *rows])
+    (folder / "studies" / "operators.csv").write_text(table, encoding="utf-8")
+    with (folder / "lab.toml").open("a", encoding="utf-8") as declared:
+        declared.write(
+            '\n[[gauge_study]]\nname = "four operators"\ncharacteristic = "shielding_energy"\n'
+            'file = "studies/operators.csv"\ndone_on = 2026-03-10\n'
+        )
 
 
 @pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])
@@ -55,6 +75,17 @@ def test_from_the_lot_to_the_number_of_bags(page: Page, address: str) -> None:
     expect(page.locator("#bags-answer h1")).to_contain_text("With 6 bags")
 
 
+def test_a_gauge_study_shows_the_session_part_with_its_degrees_of_freedom(page: Page, address: str) -> None:
+    page.goto(f"{address}/instruments")
+    page.get_by_role("heading", name="four operators, shielding energy, 10 Mar 2026").wait_for()
+    expect(page.get_by_text("A whole session (operator) varies by 3.")).to_be_visible()
+    expect(page.get_by_text("degrees of freedom").first).to_be_visible()
+    expect(page.get_by_role("cell", name="shared by a whole session")).to_be_visible()
+    # The lot names the source of its bench part.
+    page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF07191")
+    page.get_by_text("(check standard, ").first.wait_for()
+
+
 def test_which_bag_is_better(page: Page, address: str) -> None:
     page.goto(f"{address}/compare")
     page.get_by_role("heading", name="Which bag is better?").wait_for()
@@ -73,7 +104,7 @@ def test_which_of_several_bags_is_better_than_the_one_in_use(page: Page, address
     page.goto(f"{address}/compare")
     for number, name in enumerate(("Umberfold UM-9", "Umberfold UM-7", "Brackenfoil BF-210"), start=1):
         page.get_by_label(f"candidate {number}").select_option(label=name)
-    page.get_by_label("compare", exact=True).select_option(label="the first, which is in use, with each other one")
+    page.locator("select[name=in_use]").select_option(label="the first, which is in use, with each other one")
     page.get_by_role("button", name="Compare").click()
 
     page.get_by_role("heading", name="Shown to be better than Umberfold UM-9: ").wait_for()
@@ -112,7 +143,7 @@ def test_a_decision_rule_is_previewed_entered_and_taken_back(page: Page, address
     page.get_by_role("heading", name="Decision rules of shielding energy").wait_for()
     expect(page.get_by_text("entered by A. Example")).to_be_visible()
     page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF07191")
-    expect(page.get_by_text("simple acceptance, entered by A. Example from 1 Nov 2026").first).to_be_visible()
+    page.get_by_text("simple acceptance, entered by A. Example from 1 Nov 2026").first.wait_for()
 
     page.goto(f"{address}/rule?characteristic=shielding_energy")
     page.get_by_role("link", name="undo").click()

@@ -37,37 +37,37 @@ def _sd(one: GaugeStudyDocument, variance: float) -> str:
 
 def study_lines(one: GaugeStudyDocument) -> list[str]:
     """What the study shows, a sentence each, the part for verdicts first."""
-    found = one["figures"]
-    if found is None:
+    figures = one["figures"]
+    if figures is None:
         return [one["trouble"]]
     lines = [
-        f"A whole session ({one['session_column']}) varies by {_sd(one, found['session_sd'] ** 2)}, with {found['session_df']:.1f} degrees of "
-        f"freedom. It is the bench part of verdicts on {characteristic(one['characteristic'])} from {day(one['done_on'])} on, until check "
-        "standards or lots tested again show more.",
-        f"{found['specimens']} bags x {found['sessions']} sessions x {found['repeats']} repeats, from {amount(found['lowest'], one['unit'])} to "
-        f"{amount(found['highest'], one['unit'])}. The gauge tells {_categories(found)} groups of these bags apart; its share of "
-        f"their scatter is {100 * found['share']['value']:.0f} % ({100 * found['share']['low']:.0f} to {100 * found['share']['high']:.0f} %).",
-        _order(one, found),
+        f"A whole session ({one['session_column']}) varies by {_sd(one, figures['session_sd'] ** 2)}, with {figures['session_df']:.1f} degrees of "
+        f"freedom. From {day(one['done_on'])} on it is the bench part of verdicts on {characteristic(one['characteristic'])} where neither check "
+        "standards nor lots tested again show it.",
+        f"{figures['specimens']} bags x {figures['sessions']} sessions x {figures['repeats']} repeats, from {amount(figures['lowest'], one['unit'])} to "
+        f"{amount(figures['highest'], one['unit'])}. The gauge can distinguish {_categories(figures)} groups of these bags; its share of "
+        f"their scatter is {100 * figures['share']['value']:.0f} % ({100 * figures['share']['low']:.0f} to {100 * figures['share']['high']:.0f} %).",
+        _order(one, figures),
     ]
-    if found["session_df"] < found["sessions"] - 1.5 or found["sessions"] < 6:
+    if figures["session_df"] < figures["sessions"] - 1.5 or figures["sessions"] < 6:
         lines.append(
-            f"{found['sessions']} sessions are few: their number rules how well the session part is known, bags and repeats hardly matter."
+            f"{figures['sessions']} sessions are few: their number rules how well the session part is known, bags and repeats hardly matter."
         )
     return lines
 
 
-def _categories(found: StudyFigures) -> str:
-    ends = found["categories"]
+def _categories(figures: StudyFigures) -> str:
+    ends = figures["categories"]
     return f"{ends['value']:.0f} ({ends['low']:.0f} to {ends['high']:.0f})"
 
 
-def _order(one: GaugeStudyDocument, found: StudyFigures) -> str:
+def _order(one: GaugeStudyDocument, figures: StudyFigures) -> str:
     change = (
-        f"{signed(found['order_change'], '.1f')} %"
+        f"{signed(figures['order_change'], '.1f')} %"
         if Scale(one["scale"]) == Scale.LOG
-        else f"{found['order_change']:.3g} {one['unit']}"
+        else f"{figures['order_change']:.3g} {one['unit']}"
     )
-    if found["order_p_value"] < ORDER_RISK:
+    if figures["order_p_value"] < ORDER_RISK:
         return f"Readings move by {change} from one repeat to the next: repeats wear the bag, and the repeat part holds that too."
     return f"No effect of the order of repeats found ({change} from one to the next)."
 

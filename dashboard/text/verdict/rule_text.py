@@ -55,14 +55,14 @@ def reach(shown: RulePreview) -> str:
 
 def cautions(shown: RulePreview) -> list[str]:
     """What speaks against the change."""
-    found = []
+    sentences = []
     if shown["tested"]:
-        found.append(
+        sentences.append(
             f"{counted(shown['tested'], 'valid test')} of that time {_is_are(shown)} known already. {AGREED_BEFORE}"
         )
     if shown["looser"]:
-        found.append(f"Looser than {rule_words(shown['before'])}. {LOOSER}")
-    return found
+        sentences.append(f"Looser than {rule_words(shown['before'])}. {LOOSER}")
+    return sentences
 
 
 def _is_are(shown: RulePreview) -> str:
@@ -74,14 +74,14 @@ def stream_sentences(stream: StreamDifference) -> list[str]:
     changes: dict[tuple[str, str], list[str]] = {}
     for one in stream["verdicts"]:
         changes.setdefault((one["before"], one["after"]), []).append(one["lot"])
-    found = [
+    sentences = [
         f"{counted(len(lots), 'verdict')} from {before} to {after}: {listed(lots, 12)}."
         for (before, after), lots in sorted(changes.items())
     ]
     gone, new = stream["alerts"]["go"], stream["alerts"]["come"]
     if gone or new:
-        found.append(f"Alerts: {len(gone)} closed, {len(new)} new." + (f" {CASES_STAY}" if gone else ""))
-    return found
+        sentences.append(f"Alerts: {len(gone)} closed, {len(new)} new." + (f" {CASES_STAY}" if gone else ""))
+    return sentences
 
 
 def percents(risks: ChangedRisks) -> list[tuple[str, str]]:

@@ -24,7 +24,7 @@ class WithEnds(TypedDict):
 
 
 class StudyComponent(TypedDict):
-    """A variance of the study in the charted scale with its 95 % interval; negative where the mean squares say so."""
+    """A variance of the study in the charted scale with its 95 % interval; may be negative."""
 
     name: str
     variance: float
@@ -36,7 +36,7 @@ class StudyFigures(TypedDict):
     """The figures of a study.
 
     `session_sd` with `session_df` is the standard deviation that a whole session shares, in the charted scale; `share` is that of
-    the gauge in the scatter of the study, `categories` the groups of bags that it tells apart. `order_change` is the mean change
+    the gauge in the scatter of the study, `categories` the groups of bags that it can distinguish. `order_change` is the mean change
     from one repeat to the next, in percent on a log scale.
     """
 
@@ -55,7 +55,7 @@ class StudyFigures(TypedDict):
 
 
 class GaugeStudyDocument(TypedDict):
-    """A declared study; `trouble` says why it has no figures. `session_column` tells the sessions apart."""
+    """A declared study; `trouble` is the reason why it has no figures. `session_column` distinguishes the sessions."""
 
     name: str
     characteristic: str

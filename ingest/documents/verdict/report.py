@@ -86,7 +86,7 @@ class ReportEquipment(TypedDict):
 class ChamberRecord(TypedDict):
     """The log of the chamber before a test: least, mean and greatest humidity and temperature, and what is known of its sensors.
 
-    `laid` says how the bags lay by the record of loads. `sensor_uncertainty` is the declared expanded uncertainty in % RH.
+    `laid` is how the bags lay by the record of loads. `sensor_uncertainty` is the declared expanded uncertainty in % RH.
     """
 
     chamber: str

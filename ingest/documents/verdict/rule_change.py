@@ -27,7 +27,7 @@ class ChangedRisks(TypedDict):
 class _RulePreview(_From):
     """`before` and `after` are the rules in force on the day `from`; `until` is the day on which the next one begins.
 
-    `tested` counts the valid tests of that time whose readings are known already. `looser` says whether the new rule passes
+    `tested` counts the valid tests of that time whose readings are known already. `looser` is whether the new rule passes
     more.
     """
 

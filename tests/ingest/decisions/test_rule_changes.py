@@ -64,8 +64,8 @@ def stored(folder: Path) -> dict[str, list[tuple[Any, ...]]]:
 
 
 def verdict_of(folder: Path, lot: str) -> tuple[str, dict[str, Any]]:
-    found = CliRunner().invoke(main, ["lot", "Brackenfoil", lot, "--json", "--lab", str(folder)])
-    session = next(one for one in json.loads(found.stdout)["sessions"] if one["characteristic"] == NAME)
+    shown_steps = CliRunner().invoke(main, ["lot", "Brackenfoil", lot, "--json", "--lab", str(folder)])
+    session = next(one for one in json.loads(shown_steps.stdout)["sessions"] if one["characteristic"] == NAME)
     return session["verdict"], session["conformity"]["rule"]
 
 
@@ -114,8 +114,8 @@ def test_a_rule_ends_where_the_next_one_begins_and_of_one_day_the_entry_holds(fo
     lab = load(folder)
     with open_store(folder).reading() as connection:
         steps = with_entered_limits(connection, lab).rule_steps(NAME)
-    found = [(step.rule.from_ and step.rule.from_.isoformat(), step.rule.rule, step.is_entry) for step in steps]
-    assert found == [
+    shown_steps = [(step.rule.from_ and step.rule.from_.isoformat(), step.rule.rule, step.is_entry) for step in steps]
+    assert shown_steps == [
         (None, "simple", False), ("2026-10-01", "guarded", True), ("2026-11-01", "guarded", False), ("2026-11-01", "simple", True),
     ]  # fmt: skip
     day = datetime(2026, 11, 1, tzinfo=UTC).date()

@@ -65,11 +65,11 @@ def bench(tmp_path: Path) -> Bench:
 
 
 def lot(bench: Bench, name: str) -> dict[str, Any]:
-    found = CliRunner().invoke(
+    answer = CliRunner().invoke(
         main, ["lot", str(lot_rows("x", MONDAY, [[1.0]])[0]["supplier"]), name, "--json", "--lab", str(bench.folder)]
     )
-    assert found.exit_code == 0, found.stderr
-    conformity: dict[str, Any] = json.loads(found.stdout)["sessions"][0]["conformity"]
+    assert answer.exit_code == 0, answer.stderr
+    conformity: dict[str, Any] = json.loads(answer.stdout)["sessions"][0]["conformity"]
     return conformity
 
 
@@ -148,9 +148,9 @@ def test_a_study_that_can_not_be_used_is_one_line_and_stops_no_round(bench: Benc
     (one,) = gauge_studies(load(bench.folder))
     assert line in one["trouble"]
     assert "\n" not in one["trouble"]
-    found = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)])
-    assert found.exit_code == 1
-    assert line in found.stdout
+    answer = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)])
+    assert answer.exit_code == 1
+    assert line in answer.stdout
 
 
 def test_a_missing_file_or_column_is_one_line(bench: Bench) -> None:
@@ -167,9 +167,9 @@ def test_the_command_shows_the_study_with_its_degrees_of_freedom(bench: Bench) -
     write(bench.folder, readings())
     bench.declare(LAB_TOML + DECLARED)
     bench.run()
-    found = CliRunner().invoke(main, ["study", "--json", "--lab", str(bench.folder)])
-    assert found.exit_code == 0, found.stderr
-    document = json.loads(found.stdout)
+    answer = CliRunner().invoke(main, ["study", "--json", "--lab", str(bench.folder)])
+    assert answer.exit_code == 0, answer.stderr
+    document = json.loads(answer.stdout)
     jsonschema.validate(document, schema("study"))
     figures = document[0]["figures"]
     assert (figures["specimens"], figures["sessions"], figures["repeats"]) == (8, 5, 3)
