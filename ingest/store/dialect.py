@@ -1,7 +1,7 @@
 """The fast paths that SQLAlchemy does not offer: bulk insert, COPY, and looking up thousands of keys.
 
-All other statements are SQLAlchemy Core or `text()`, in SQL that both databases understand. Driver SQL marks values with
-`?`; for the driver of a server the marks are rewritten.
+Driver SQL marks values with `?`; for the driver of a server the marks are rewritten. Other statements are SQLAlchemy Core or
+`text()`. All of them are in SQL that both databases understand.
 """
 
 from __future__ import annotations
