@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import psycopg
 
-__all__ = ["among", "insert_frame", "is_server", "marked", "percent_marks"]
+__all__ = ["among", "containing", "insert_frame", "is_server", "marked", "percent_marks"]
 
 # A mark inside quotes is an ordinary character; the server's driver interprets every percent sign, quoted or not.
 QUOTED_OR_MARK = re.compile(r"'[^']*'|\"[^\"]*\"|\?|%")
@@ -50,6 +50,11 @@ def among(connection: Connection, keys: Sequence[Sequence[Any]]) -> tuple[str, t
         return f"(SELECT * FROM unnest({', '.join([f'?::{kind}'] * len(columns))}))", columns
     one = f"({', '.join('?' * len(keys[0]))})"
     return f"(VALUES {', '.join([one] * len(keys))})", tuple(value for key in keys for value in key)
+
+
+def containing(text: str) -> str:
+    """Return the pattern of texts that contain this one, for `LIKE ... ESCAPE '!'`."""
+    return f"%{text.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
 
 
 def insert_frame(connection: Connection, table: str, rows: pd.DataFrame) -> None:
