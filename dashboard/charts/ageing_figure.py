@@ -6,7 +6,8 @@ from typing import Any
 
 from dashboard.charts.plotly_axes import GREY, Figure, frame, level_axis
 from dashboard.paper.palette import FIGURE
-from dashboard.text.formatting import amount, day, in_unit
+from dashboard.text.formatting import day, in_unit
+from ingest.common.number_format import printed_unit
 from ingest.documents.stock import FilmAge, FilmPoint
 
 __all__ = ["film"]
@@ -17,7 +18,7 @@ ACCENT, EDGE, WARM, LIMIT = FIGURE.accent, FIGURE.edge, FIGURE.warm, FIGURE.limi
 
 def film(document: FilmAge) -> Figure:
     """Every test with an age, the lots with several tests joined by a line."""
-    figure = frame([f"level, {amount(1.0, document['unit']).partition(' ')[2]}"], [1], height=HEIGHT)
+    figure = frame([f"level, {printed_unit(document['unit'])}"], [1], height=HEIGHT)
     points = [one for one in document["points"] if one["age_months"] is not None and one["level"] is not None]
     by_lot: dict[str, list[FilmPoint]] = {}
     for point in points:

@@ -33,6 +33,7 @@ from dashboard.paper.palette import FIGURE
 from dashboard.text.bench.bench_mark_text import short_mark
 from dashboard.text.formatting import ShownEvidence, amount, counted, day, digits_of, in_unit
 from dashboard.text.verdict.verdict_text import is_reading_outside
+from ingest.common.number_format import printed_unit
 from ingest.documents.bench.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import Reading, Session
@@ -110,7 +111,7 @@ def stream(
     document = {**document, "points": _with_settled_limits(document)}
     points = document["points"]
     strips = [key for key in STRIPS if with_strips and any(point[key] is not None for point in points)]
-    titles = [f"lot level, {amount(1.0, document['unit']).partition(' ')[2]}", *(STRIPS[key] for key in strips)]
+    titles = [f"lot level, {printed_unit(document['unit'])}", *(STRIPS[key] for key in strips)]
     shares = [LEVEL_HEIGHT, *[STRIP_HEIGHT] * len(strips)]
     figure = frame(titles, shares, height=sum(shares) + 80, right=END_ROOM, first_gap=FIRST_GAP)
     _add_control_limits(figure, points)

@@ -18,7 +18,7 @@ from dashboard.text.formatting import (
     room_to_limit,
 )
 from dashboard.text.verdict.verdict_text import bags_text, level_text
-from ingest.common.number_format import SPOKEN_UNITS
+from ingest.common.number_format import printed_unit
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
@@ -180,7 +180,7 @@ def measured(notice: NoticeDocument) -> list[tuple[str, str]]:
     document = f" ({notice['limit_document']})" if notice["limit_document"] else ""
     guard = f"; {notice['guard_percent']:g} % guard band for measurement uncertainty" if notice["guard_percent"] else ""
     bags, readings = _range([lot["bags"] for lot in lots], "bag"), _range([lot["n"] for lot in lots], "reading")
-    unit = SPOKEN_UNITS.get(notice["unit"], notice["unit"])
+    unit = printed_unit(notice["unit"])
     return [
         ("characteristic", f"{characteristic(notice['characteristic'])}, in {unit}"),
         (

@@ -36,6 +36,7 @@ from dashboard.text.urls import evidence_address
 from dashboard.text.verdict.limit_change_text import source
 from dashboard.text.verdict.verdict_text import bags_text, is_reading_outside, level_text
 from ingest.audit.subjects import Subject
+from ingest.common.number_format import printed_unit
 from ingest.decisions.responses import LOT_DECISIONS, RETEST_ENTRIES
 from ingest.documents.bench.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
@@ -538,7 +539,7 @@ def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[object]:
             for session, some in zip(sessions, beyond, strict=True)
         ]
         rows.append([html.Span([f"bag {bag}", *([mark("fail"), " outside"] if marked else [])]), *cells])
-    heads = ["bag", *(f"{characteristic(one['characteristic'])}, {_unit(one)}" for one in sessions)]
+    heads = ["bag", *(f"{characteristic(one['characteristic'])}, {printed_unit(one['unit'])}" for one in sessions)]
     files = dict.fromkeys(
         f"{one['readings'][0]['file']}, from line {min(reading['line'] for reading in one['readings'])}"
         for one in sessions
@@ -560,11 +561,6 @@ def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[object]:
         if single or any(beyond)
         else None,
     ]
-
-
-def _unit(session: Session) -> str:
-    """The unit as it is written beside a value."""
-    return amount(1.0, session["unit"]).partition(" ")[2]
 
 
 def _values(session: Session, bag: int) -> list[object]:

@@ -18,6 +18,7 @@ from ingest.config.lab import Lab
 from ingest.documents.find import FindAnswer, FindDocument, LotName
 from ingest.documents.served import iso
 from ingest.intake.search_names import folded
+from ingest.store.dialect import containing
 
 __all__ = ["LONGEST_TEXT", "MOST_ANSWERS", "find"]
 
@@ -69,17 +70,13 @@ def _key(row: RowMapping) -> tuple[Any, ...]:
 
 def _holding(connection: Connection, words: Sequence[str], most: int) -> list[RowMapping]:
     """Names that hold each word, by themselves or with those of their supplier and product."""
-    marks = {f"word{number}": f"%{_escaped(word)}%" for number, word in enumerate(words[:8])}
+    marks = {f"word{number}": containing(word) for number, word in enumerate(words[:8])}
     where = " AND ".join(f"words LIKE :{name} ESCAPE '!'" for name in marks)
     sql = (
         f"SELECT kind, source_id, supplier, product, name, folded FROM search_name WHERE {where} "
         f"ORDER BY {ORDER}, name DESC, supplier, source_id DESC LIMIT :most"
     )
     return rows_of(connection, sql, most=most, **marks)
-
-
-def _escaped(word: str) -> str:
-    return word.replace("!", "!!").replace("%", "!%").replace("_", "!_")
 
 
 def _alert(row: RowMapping, lab: Lab) -> FindAnswer:

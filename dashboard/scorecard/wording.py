@@ -20,7 +20,7 @@ from dashboard.text.formatting import (
     signed,
 )
 from dashboard.text.verdict.verdict_text import bags_text
-from ingest.common.number_format import SPOKEN_UNITS
+from ingest.common.number_format import printed_unit
 from ingest.documents.scorecard import (
     CardStream,
     NoticeCounts,
@@ -422,7 +422,7 @@ def _span(row: CardStream, key: str, form: Format, unit: str = "") -> str:
     value, low, high = _figure(row, key), _figure(row, f"{key}_low"), _figure(row, f"{key}_high")
     if value is None:
         return "–"
-    text = f"{form(value)} {SPOKEN_UNITS.get(unit, unit)}".strip()
+    text = f"{form(value)} {printed_unit(unit)}".strip()
     return f"{text}, no interval" if low is None or high is None else f"{text} ({form(low)} to {form(high)})"
 
 

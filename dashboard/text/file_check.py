@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 from dashboard.text.formatting import counted
 from dashboard.text.terminal_text import table
 from ingest.common.instants import day_of, from_microseconds
-from ingest.common.number_format import SPOKEN_UNITS
+from ingest.common.number_format import printed_unit
 from ingest.common.text import counted_lines, printable
 from ingest.config.lab import Lab
 from ingest.documents.rounds import FileCheckDocument, FileKind
@@ -73,7 +73,7 @@ def _cells(row: dict[Any, Any], kind: str, lab: Lab, zone: Any) -> dict[str, str
     if kind == "tests":
         unit = lab.characteristic(row["characteristic"]).unit
         sign = {-1: "< ", 0: "", 1: "> "}[int(row["bound"])]
-        shown["value"] = f"{sign}{row['value']:.6g} {SPOKEN_UNITS.get(unit, unit)}"
+        shown["value"] = f"{sign}{row['value']:.6g} {printed_unit(unit)}"
     elif kind == "stock":
         shown = {"counted_on": day_of(int(row["counted_day"])).isoformat()} | shown
         if not row["is_counted"]:

@@ -8,7 +8,6 @@ from typing import NotRequired, TypedDict
 
 __all__ = [
     "LEAST_DIGITS",
-    "SPOKEN_UNITS",
     "Measured",
     "amount",
     "amounts",
@@ -16,11 +15,12 @@ __all__ = [
     "digits_of",
     "in_unit",
     "percent_change",
+    "printed_unit",
     "way",
 ]
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-SPOKEN_UNITS = {
+PRINTED_UNITS = {
     "ohm": "Ω",
     "kohm": "kΩ",
     "Mohm": "MΩ",
@@ -59,7 +59,12 @@ def amount(value: float | None, unit: str = "", bound: int = 0, digits: int = LE
     if value is None:
         return "–"
     sign = {-1: "< ", 0: "", 1: "> "}[bound]
-    return f"{sign}{_text(value, digits)} {SPOKEN_UNITS.get(unit, unit)}".strip()
+    return f"{sign}{_text(value, digits)} {printed_unit(unit)}".strip()
+
+
+def printed_unit(unit: str) -> str:
+    """Return a unit as it is printed: Ω for ohm."""
+    return PRINTED_UNITS.get(unit, unit)
 
 
 def amounts(values: Sequence[float | None], unit: str = "", digits: int = LEAST_DIGITS) -> list[str]:

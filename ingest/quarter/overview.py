@@ -69,16 +69,20 @@ def supplier_overview(cards: Sequence[Scorecard]) -> Overview:
         "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
         "rows": rows,
         "ranked": len({(row["standing"]["place_first"], row["standing"]["place_last"]) for row in rows}) > 1,
-        "moved": sorted(moved, key=lambda row: (row["direction"] != Direction.NEARER, *_names(row))),
+        "moved": sorted(
+            moved,
+            key=lambda row: (
+                row["direction"] != Direction.NEARER,
+                row["supplier"],
+                row["product"],
+                row["characteristic"],
+            ),
+        ),
         "compared": len(compared),
         "moved_by_chance": FALSE_MOVES * len(compared),
         "streams": len(streams),
         "file_name": OVERVIEW_NAME,
     }
-
-
-def _names(row: CardStream) -> tuple[str, str, str]:
-    return row["supplier"], row["product"], row["characteristic"]
 
 
 def _summed(changes: Sequence[FirstIssueChanges | None]) -> FirstIssueChanges | None:

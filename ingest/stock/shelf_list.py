@@ -22,6 +22,7 @@ from ingest.config.lab import Lab
 from ingest.documents.served import served
 from ingest.documents.stock import AgeingDocument, FilmAge, LotWord, ShelfFigures, ShelfLotDay, StockDocument
 from ingest.stock.shelf_lots import are_counted, chances, stored_laws
+from ingest.store.dialect import containing
 from ingest.store.stream_digits import stored_digits
 from spc.ageing import DAYS_PER_MONTH
 
@@ -94,7 +95,7 @@ def _by_date(connection: Connection, find: str, start: int, most: int | None) ->
     """The rows in the order of their date; lots without one come last."""
     where, values = "", []
     if find:
-        pattern = f"%{_escaped(find.lower())}%"
+        pattern = containing(find.lower())
         texts = " OR ".join(f"lower(l.{name}) LIKE ? ESCAPE '!'" for name in ("supplier", "product", "lot"))
         where, values = f" AND ({texts})", [pattern] * 3
     selected: list[Any] = []
@@ -116,10 +117,6 @@ def _by_date(connection: Connection, find: str, start: int, most: int | None) ->
         elif rows:
             skipped = 0
     return selected
-
-
-def _escaped(text: str) -> str:
-    return text.replace("!", "!!").replace("%", "!%").replace("_", "!_")
 
 
 def _days_to_test(lab: Lab) -> int:

@@ -1,7 +1,7 @@
 """The fast paths that SQLAlchemy does not offer: bulk insert, COPY, and looking up thousands of keys.
 
-All other statements are SQLAlchemy Core or `text()`, in SQL that both databases understand. Driver SQL marks values with
-`?`; for the driver of a server the marks are rewritten.
+Driver SQL marks values with `?`; for the driver of a server the marks are rewritten. Other statements are SQLAlchemy Core or
+`text()`. All of them are in SQL that both databases understand.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import psycopg
 
-__all__ = ["among", "insert_frame", "is_server", "json_number", "marked", "percent_marks"]
+__all__ = ["among", "containing", "insert_frame", "is_server", "json_number", "marked", "percent_marks"]
 
 # A mark inside quotes is an ordinary character; the server's driver interprets every percent sign, quoted or not.
 QUOTED_OR_MARK = re.compile(r"'[^']*'|\"[^\"]*\"|\?|%")
@@ -57,6 +57,11 @@ def json_number(connection: Connection, column: str, *path: str) -> str:
     if is_server(connection):
         return f"({column}::jsonb #>> '{{{','.join(path)}}}')::double precision"
     return f"json_extract({column}, '$.{'.'.join(path)}')"
+
+
+def containing(text: str) -> str:
+    """Return the pattern of texts that contain this one, for `LIKE ... ESCAPE '!'`."""
+    return f"%{text.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
 
 
 def insert_frame(connection: Connection, table: str, rows: pd.DataFrame) -> None:

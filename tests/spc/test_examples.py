@@ -1,4 +1,4 @@
-"""Every public function of the statistics has an example that runs; a library module that nothing reaches says so on top."""
+"""Every public function of the statistics has an example that runs; a library module that nothing reaches has a note on top."""
 
 import ast
 import importlib
@@ -13,12 +13,12 @@ ROOT = Path(spc.__file__).parents[1]
 
 def public_functions():
     """Name and docstring of each function in the `__all__` of the module that defines it."""
-    for found in pkgutil.walk_packages(spc.__path__, "spc."):
-        module = importlib.import_module(found.name)
+    for one in pkgutil.walk_packages(spc.__path__, "spc."):
+        module = importlib.import_module(one.name)
         for name in getattr(module, "__all__", ()):
             plain = inspect.unwrap(getattr(module, name))
-            if inspect.isfunction(plain) and plain.__module__ == found.name:
-                yield f"{found.name}.{name}", inspect.getdoc(plain) or ""
+            if inspect.isfunction(plain) and plain.__module__ == one.name:
+                yield f"{one.name}.{name}", inspect.getdoc(plain) or ""
 
 
 def test_every_public_function_has_an_example():
@@ -49,13 +49,13 @@ def reached():
     return seen
 
 
-def test_a_module_that_no_round_and_no_page_reaches_says_that_it_is_library():
+def test_a_module_that_no_round_and_no_page_reaches_is_marked_as_library():
     seen = reached()
     modules = [one.name for one in pkgutil.walk_packages(spc.__path__, "spc.") if not one.ispkg]
-    says = {
+    library = {
         name
         for name in modules
         if "Library only: no command or page uses this module yet."
         in (inspect.getdoc(importlib.import_module(name)) or "")
     }
-    assert says == set(modules) - seen
+    assert library == set(modules) - seen

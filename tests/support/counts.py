@@ -40,12 +40,12 @@ class Module:
 
 def modules(root: Path) -> list[Module]:
     """Every file of the three packages."""
-    found = []
+    sources = []
     for package in PACKAGES:
         for path in sorted((root / package).rglob("*.py")):
             text = path.read_text("utf-8")
-            found.append(Module(path.relative_to(root).as_posix(), ast.parse(text), text.count("\n")))
-    return found
+            sources.append(Module(path.relative_to(root).as_posix(), ast.parse(text), text.count("\n")))
+    return sources
 
 
 def room(path: str) -> str:
@@ -111,13 +111,13 @@ def is_above_store(path: str) -> bool:
 
 def figures(root: Path) -> dict[str, str]:
     """The counts of one tree, by their name."""
-    found = modules(root)
-    names = {module.name for module in found}
-    edges = {(module.name, other) for module in found for other in imported(module, names) if other != module.name}
-    room_of = {module.name: room(module.path) for module in found}
+    sources = modules(root)
+    names = {module.name for module in sources}
+    edges = {(module.name, other) for module in sources for other in imported(module, names) if other != module.name}
+    room_of = {module.name: room(module.path) for module in sources}
     arrows = {(room_of[a], room_of[b]) for a, b in edges if room_of[a] != room_of[b]}
-    in_folder = Counter(module.path.rpartition("/")[0] for module in found if not module.path.endswith("__init__.py"))
-    lengths = [node.end_lineno - node.lineno + 1 for module in found for node in ast.walk(module.tree)
+    in_folder = Counter(module.path.rpartition("/")[0] for module in sources if not module.path.endswith("__init__.py"))
+    lengths = [node.end_lineno - node.lineno + 1 for module in sources for node in ast.walk(module.tree)
                if isinstance(node, ast.FunctionDef) and node.end_lineno]  # fmt: skip
     tests = [path.read_text("utf-8").count("\n") for path in (root / "tests").rglob("*.py")]
     many = {folder: count for folder, count in in_folder.items() if count > 15}
@@ -125,7 +125,7 @@ def figures(root: Path) -> dict[str, str]:
     room_floors, room_circles = floors(arrows)
     longest = in_folder.most_common(1)[0]
     return {
-        "files of source": f"{len(found):,}",
+        "files of source": f"{len(sources):,}",
         "folders": f"{len(in_folder)}",
         "rooms": f"{len(set(room_of.values()))}",
         "files in the fullest folder": f"{longest[1]} ({longest[0]})",
@@ -137,11 +137,11 @@ def figures(root: Path) -> dict[str, str]:
         "rooms in a circle of imports": f"{room_circles}",
         "floors (longest chain of rooms)": f"{room_floors}",
         "functions": f"{len(lengths):,}",
-        "private functions with one call site": f"{sum(map(once_called, found)):,}",
-        "`Any` above the store": f"{sum(uses_of_any(one) for one in found if is_above_store(one.path))}",
-        "`Any` in the store": f"{sum(uses_of_any(one) for one in found if not is_above_store(one.path))}",
-        "accesses by a string key": f"{sum(map(subscripts, found)):,}",
-        "lines of source": f"{sum(module.lines for module in found):,}",
+        "private functions with one call site": f"{sum(map(once_called, sources)):,}",
+        "`Any` above the store": f"{sum(uses_of_any(one) for one in sources if is_above_store(one.path))}",
+        "`Any` in the store": f"{sum(uses_of_any(one) for one in sources if not is_above_store(one.path))}",
+        "accesses by a string key": f"{sum(map(subscripts, sources)):,}",
+        "lines of source": f"{sum(module.lines for module in sources):,}",
         "lines of tests": f"{sum(tests):,}",
     }
 

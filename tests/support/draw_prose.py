@@ -61,8 +61,8 @@ def main(seed: int, count: int) -> None:
     for kind, places in drawn(seed, count).items():
         sys.stdout.write(f"\n{kind}\n")
         for place in places:
-            said = " ".join(place.text.strip().split("\n\n")[0].split())
-            sys.stdout.write(f"  {place.file}:{place.line}: {said}\n")
+            first = " ".join(place.text.strip().split("\n\n")[0].split())
+            sys.stdout.write(f"  {place.file}:{place.line}: {first}\n")
 
 
 if __name__ == "__main__":
