@@ -36,6 +36,8 @@ def subject_name(subject: str, alert_message: str | None = None) -> str:
         return f"user {parsed.names[0]}"
     if parsed.kind == SubjectKind.SOURCE:
         return f"files {parsed.names[0]}"
+    if parsed.kind == SubjectKind.NAME:
+        return f"the name {parsed.names[0]}"
     names = parsed.named()
     parts = [" ".join(names[name] for name in ("supplier", "product") if name in names)]
     parts += [characteristic(names["characteristic"])] if "characteristic" in names else []
