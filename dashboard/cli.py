@@ -11,6 +11,7 @@ __all__ = ["main"]
 COMMANDS = {
     "action": ("dashboard.commands.entries:action", "Record the steps of a corrective action on an alert."),
     "ageing": ("dashboard.commands.stock:ageing", "Show how a product ages on the shelf."),
+    "alias": ("dashboard.commands.entries:alias", "Declare that a supplier, product or lot is written in two ways."),
     "alerts": ("dashboard.commands.lists:alerts", "List the open alerts."),
     "bags": ("dashboard.commands.verdicts:bags", "Show what a number of bags proves of a lot."),
     "baseline": ("dashboard.commands.entries:baseline", "Set a new baseline for a stream, or exclude a lot from it."),

@@ -24,10 +24,11 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.documents.served import served
 from ingest.documents.verdict.limit_change import LimitChange
 from ingest.documents.verdict.rule_change import RuleChange
+from ingest.intake.add_source import Signed, add_alias
 from ingest.rounds.recompute import derive
 from ingest.sessions import suspect_values
 
-__all__ = ["action", "baseline", "decision", "limit", "settle"]
+__all__ = ["action", "alias", "baseline", "decision", "limit", "settle"]
 
 
 @click.command()
@@ -274,3 +275,27 @@ def action(
         if owner or due:
             assign(connection, lab, alert, by, because or ASSIGN, {"owner": owner, "due": due}, now())
     click.echo("Recorded. Run lotdrift cases to see how the case stands.")
+
+
+@click.command()
+@click.argument("column")
+@click.argument("written")
+@click.argument("name")
+@lab_option
+@click.option("--supplier", default="", metavar="NAME", help="Of a product or a lot: its supplier.")
+@click.option("--product", default="", metavar="NAME", help="Of a lot: its product.")
+@click.option("--by", required=True, help="Your name.")
+@click.option("--because", required=True, help="The reason.")
+def alias(
+    folder: Path, column: str, written: str, name: str, supplier: str, product: str, by: str, because: str
+) -> None:
+    """Declare that a supplier, product or lot is written in two ways.
+
+    COLUMN is supplier, product or lot. Files that write WRITTEN are read as NAME, and the next round moves what is stored.
+    """
+    declared = {"column": column, "written": written, "name": name, "supplier": supplier, "product": product}
+    added = add_alias(folder, declared, Signed(by, now(), because))
+    click.echo(
+        f'Recorded in lab.toml: {added.column} "{added.written}" is read as "{added.name}". The next round moves what is stored: '
+        "lotdrift run."
+    )

@@ -11,6 +11,7 @@ from ingest.common.number_format import printed_unit
 from ingest.common.text import counted_lines, printable
 from ingest.config.lab import Lab
 from ingest.documents.rounds import FileCheckDocument, FileKind
+from ingest.intake.similar_names import similar_in_file
 from ingest.parsing.rows.capture_rows import NO_DAY
 from ingest.parsing.rows.load_rows import EVENTS, LAID
 
@@ -33,7 +34,8 @@ SHOWN = {
 
 
 def document(preview: Preview, lab: Lab) -> FileCheckDocument:
-    """The document of `lotdrift check FILE --json`."""
+    """The document of `lotdrift check FILE --json`; names that are much like others are doubts."""
+    similar = similar_in_file(lab, preview.names)
     zone = lab.zone_of(preview.read_with)
     return {
         "name": preview.name,
@@ -58,7 +60,7 @@ def document(preview: Preview, lab: Lab) -> FileCheckDocument:
         "refusals": [{"line": one.line, "reason": printable(one.reason)} for one in preview.refusals[:REFUSALS]],
         "omitted": preview.omissions.count,
         "problem": printable(preview.problem) or None,
-        "doubts": [printable(one) for one in preview.doubts],
+        "doubts": [printable(one) for one in (*preview.doubts, *similar)],
         "source": preview.source,
         "source_number": preview.number,
     }

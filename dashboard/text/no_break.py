@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
-from ingest.common.number_format import SPOKEN_UNITS
+from ingest.common.number_format import PRINTED_UNITS
 from ingest.common.units import ENERGY, RESISTANCE
 
 __all__ = ["NO_BREAK_SPACE", "unbroken", "unbroken_data"]
@@ -18,7 +18,7 @@ NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 # Units that are no unit of a reading stand beside numbers in sentences.
 OTHER_UNITS = ("%", "RH", "h", "V", "kV", "ms", "ns", "s", "mm", "g", "nC", "A", "mA", "°C", "°F")
 _units = sorted(
-    {*ENERGY.units, *RESISTANCE.units, *SPOKEN_UNITS, *SPOKEN_UNITS.values(), *OTHER_UNITS}, key=len, reverse=True
+    {*ENERGY.units, *RESISTANCE.units, *PRINTED_UNITS, *PRINTED_UNITS.values(), *OTHER_UNITS}, key=len, reverse=True
 )
 _months = "Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec"
 INSIDE_A_QUANTITY = re.compile(

@@ -42,6 +42,8 @@ def subject_name(subject: str, alert_message: str | None = None) -> str:
         return f"user {parsed.names[0]}"
     if parsed.kind == SubjectKind.SOURCE:
         return f"files {parsed.names[0]}"
+    if parsed.kind == SubjectKind.NAME:
+        return f"the name {parsed.names[0]}"
     names = parsed.named()
     if parsed.kind == SubjectKind.DECISION:
         return f"decision rule, {characteristic(names['characteristic'])}"

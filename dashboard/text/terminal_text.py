@@ -305,6 +305,7 @@ def check(document: CheckDocument) -> str:
         *counted_lines(complaints(document["files"], "note")),
         *counted_lines((f"{item['file']}, line {item['line']}", item["reason"]) for item in document["refusals"]),
         *document["unread"],
+        *document["similar_names"],
     ]
     return "\n".join([files, *map(printable, lines)])
 

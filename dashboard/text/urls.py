@@ -9,6 +9,7 @@ __all__ = [
     "ADD_FILE",
     "AGEING",
     "ALERTS",
+    "ALIASES",
     "BAGS",
     "BENCH",
     "BOARD",
@@ -59,6 +60,7 @@ BOARD, ALERTS, STREAM, LOT, SUPPLIER = "/", "/alerts", "/stream", "/lot", "/supp
 SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/guide"
 BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 ADD_FILE = "/add"
+ALIASES = "/names"
 RULE = "/rule"
 READY, INSTRUMENTS, LOADS = "/ready", "/instruments", "/loads"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"

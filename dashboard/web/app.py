@@ -50,7 +50,7 @@ from dashboard.text.urls import (
     rule_address,
     stream_address,
 )
-from dashboard.web import add_file_page, digest_page
+from dashboard.web import add_file_page, digest_page, names_page
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of, words_of
 from dashboard.web.files import comparison_file, evidence_file, notice_file, report_file, stock_file, stream_file
@@ -158,6 +158,7 @@ def make_app(
     history.add_download(app.server, lab_reader)
     add_entries(app.server, lab_reader, clock)
     add_file_page.add_file_page(app.server, lab_reader, clock)
+    names_page.names_page(app.server, lab_reader, clock)
     digest_page.add_digest(app.server, lab_reader)
     guard(app.server, {bound_to, *_linked_host(lab_reader)}, app.csp_hashes(), app.callback_map)
     add_login(app.server, lab_reader, bound_to, clock, steady)

@@ -1,6 +1,7 @@
 """What an entry is about, as the audit log keeps it.
 
-An alert is `alert:ID`, an account `account:NAME` and a source `source:FOLDER/PATTERN`. What several names make up is their JSON list: of a stream the list
+An alert is `alert:ID`, an account `account:NAME` a source `source:FOLDER/PATTERN` and a
+name as files write it `name:TEXT`. What several names make up is their JSON list: of a stream the list
 alone, else led by its kind, as in `lot:["supplier", "lot"]`.
 """
 
@@ -31,10 +32,11 @@ class SubjectKind(StrEnum):
     REPORT = "report"
     LOAD = "load"
     SENSOR = "sensor"
+    NAME = "name"
 
 
 # Kinds with a single name, which follows the colon as it is.
-SINGLE = (SubjectKind.ALERT, SubjectKind.ACCOUNT, SubjectKind.SOURCE)
+SINGLE = (SubjectKind.ALERT, SubjectKind.ACCOUNT, SubjectKind.SOURCE, SubjectKind.NAME)
 NAMES = {
     SubjectKind.STREAM: ("supplier", "product", "characteristic"),
     SubjectKind.LIMIT: ("product", "characteristic"),
@@ -68,6 +70,11 @@ class Subject:
     def source(cls, folder: str, pattern: str | None) -> Self:
         """A source of files."""
         return cls(SubjectKind.SOURCE, (f"{folder}/{pattern or '*'}",))
+
+    @classmethod
+    def name(cls, written: str) -> Self:
+        """A name as files write it."""
+        return cls(SubjectKind.NAME, (written,))
 
     @classmethod
     def stream(cls, supplier: str, product: str, characteristic: str) -> Self:

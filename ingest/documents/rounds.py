@@ -74,6 +74,7 @@ class CheckDocument(TypedDict):
     files: list[CheckedFile]
     refusals: list[RefusedRow]
     unread: list[str]
+    similar_names: list[str]
 
 
 class FileColumn(TypedDict):

@@ -1,4 +1,4 @@
-"""Add a source to `lab.toml` and put a file of it into its drop folder, as one entry of a person.
+"""Add a source to `lab.toml` and put a file of it into its drop folder, or add an alias, as one entry of a person.
 
 The table is added at the end of the file, so that everything else in it, comments included, stays as it is. The new text is
 checked as a whole before it replaces the old one.
@@ -6,13 +6,17 @@ checked as a whole before it replaces the old one.
 
 from __future__ import annotations
 
+import json
 import os
 import stat
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePath
 from typing import IO
+
+from pydantic import ValidationError
 
 from ingest.audit.audit_log import AuditEntry, check_signed, record
 from ingest.audit.subjects import Subject
@@ -21,14 +25,16 @@ from ingest.common.errors import CallError, StoreError
 from ingest.common.text import quoted
 from ingest.config.lab import LAB_FILE, Source
 from ingest.config.lab_file import read_lab_file
+from ingest.config.models import Alias
 from ingest.intake.archive import free_name
 from ingest.store.round_lock import alone
 from ingest.store.store import open_store
 
-__all__ = ["ADD_FILE", "ADD_SOURCE", "Signed", "add_file", "file_name_for"]
+__all__ = ["ADD_ALIAS", "ADD_FILE", "ADD_SOURCE", "Signed", "add_alias", "add_file", "file_name_for"]
 
 ADD_SOURCE = "add source"
 ADD_FILE = "add file"
+ADD_ALIAS = "add alias"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +95,49 @@ def add_file(folder: Path, source: Source, table: str, name: str, data: bytes, s
                 f"{error.filename or drops}: can't be written ({error.strerror}); give this account the right to"
             ) from error
     return place
+
+
+def add_alias(folder: Path, declared: Mapping[str, str], signed: Signed) -> Alias:
+    """Declare in `lab.toml` that a name as written is read as another; the next round moves what is stored under it.
+
+    `declared` are the keys of the table; blank ones are left out.
+
+    Raises
+    ------
+    CallError
+        If the entry lacks its name or reason, or the alias does not fit the others.
+    StoreError
+        If the store or `lab.toml` can't be written.
+    """
+    try:
+        alias = Alias.model_validate({key: text for key, text in declared.items() if text.strip()})
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(str(step) for step in first["loc"])
+        raise CallError(f"{ADD_ALIAS}: {where + ': ' if where else ''}{first['msg']}") from error
+    keys = alias.model_dump(exclude_none=True)
+    # A JSON string is a basic string of TOML, except that TOML also requires DEL to be escaped.
+    lines = [f"{key} = {json.dumps(text, ensure_ascii=False)}".replace("\x7f", "\\u007f") for key, text in keys.items()]
+    table = "\n".join(["[[alias]]", *lines]) + "\n"
+    entry = AuditEntry(
+        signed.at, signed.who, ADD_ALIAS, Subject.name(alias.written), signed.reason, {"declared": table}
+    )
+    check_signed(entry)
+    store = open_store(folder)
+    with alone(folder):
+        lab_toml = Path(os.path.realpath(folder / LAB_FILE))
+        before = lab_toml.read_bytes()
+        after = before + _at_end(before, table)
+        read_lab_file(folder, after)
+        try:
+            with store.writing() as connection:
+                record(connection, entry)
+                _replace(lab_toml, after)
+        except OSError as error:
+            raise StoreError(
+                f"{lab_toml}: can't be written ({error.strerror}); give this account the right to"
+            ) from error
+    return alias
 
 
 def _replace(path: Path, data: bytes) -> None:

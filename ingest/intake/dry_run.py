@@ -11,9 +11,11 @@ from ingest.config.lab import Lab
 from ingest.documents.lot import RefusedRow
 from ingest.documents.rounds import CheckDocument, CheckedFile
 from ingest.intake.find_drops import NOT_UTF8, FoundDrop, find_drops
+from ingest.intake.similar_names import similar_in_file
 from ingest.intake.store_drop import NO_ROW, failure_text
 from ingest.intake.unread_files import unread_files
 from ingest.parsing.parse_file import FileRefused, Parsed, read_file
+from ingest.parsing.proposal.source_preview import names_in
 
 __all__ = ["Report", "check"]
 
@@ -26,11 +28,13 @@ class Report:
     refusals: list[RefusedRow] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
+    # Names that are much like others, one line each.
+    similar: list[str] = field(default_factory=list)
 
     @property
     def document(self) -> CheckDocument:
         """The JSON document."""
-        return {"files": self.files, "refusals": self.refusals, "unread": self.unread}
+        return {"files": self.files, "refusals": self.refusals, "unread": self.unread, "similar_names": self.similar}
 
     @property
     def refused_something(self) -> bool:
@@ -41,16 +45,19 @@ class Report:
 def check(lab: Lab, now: datetime) -> Report:
     """Read every drop as a round would."""
     report = Report()
+    similar: list[str] = []
     for drop in find_drops(lab, now, report.problems):
         parsed = _parse(lab, drop, now)
         if isinstance(parsed, FileRefused):
             report.files.append(_file(drop, "refused", reason=printable(parsed.reason)))
         else:
             report.files.append(_file(drop, "readable", parsed))
+            similar += [line for line in similar_in_file(lab, names_in(parsed.rows)) if line not in similar]
             report.refusals += [
                 {"file": drop.path.name, "line": row.line, "reason": printable(row.reason)} for row in parsed.refusals
             ]
     report.unread = list(unread_files(lab).values())
+    report.similar = similar
     return report
 
 

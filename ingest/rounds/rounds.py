@@ -21,6 +21,7 @@ from ingest.config.lab import Lab
 from ingest.intake.drops import Entry, take_in_drops
 from ingest.intake.move_names import move_names
 from ingest.intake.search_names import update_search_names
+from ingest.intake.similar_names import newest_lot, similar_since
 from ingest.rounds.recompute import derive
 from ingest.sessions.capture_matches import match_captures, unmatched_lines
 from ingest.sessions.chamber_states import update_chamber_states
@@ -78,6 +79,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         number = _begin(connection, now)
         _note_declarations(connection, lab)
         moved = move_names(connection, lab, now)
+        known = newest_lot(connection)
     taken = take_in_drops(store, lab, now, watch)
     done = Round(entries=taken.entries, problems=taken.problems, unread=list(taken.unread.values()), notes=moved)
     with store.writing() as connection:
@@ -87,6 +89,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         done.notes += unmatched_lines(connection)
         update_search_names(connection)
         rebuild_stale(connection, lab, watch)
+        done.notes += similar_since(connection, lab, known)
         done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)
         update_chamber_states(connection, lab)

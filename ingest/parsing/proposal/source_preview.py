@@ -30,7 +30,7 @@ from ingest.parsing.proposal.column_words import EXPECTED_NAMES
 from ingest.parsing.proposal.proposal import PROPOSAL_BYTES, Proposal, propose
 from ingest.parsing.rejections import Omissions, Rejection
 
-__all__ = ["ColumnSeen", "Preview", "as_toml", "declared_source", "header_of", "preview"]
+__all__ = ["ColumnSeen", "Preview", "as_toml", "declared_source", "header_of", "names_in", "preview"]
 
 FIRST_ROWS = 5
 EXAMPLES = 3
@@ -53,7 +53,7 @@ class Preview:
     `first_rows` are typed rows as in `parse_file.Parsed`; `read_with` is its declaration, `source` that as a
     `[[source]]` table to paste, `number` that of the
     source of `lab.toml` which reads the file, None if it is proposed. Captures have no `encoding` and `delimiter`: their layout is found
-    in the file. `doubts` are what a person has to settle, `problem` says
+    in the file. `names` are the lots of the file, each with supplier and product. `doubts` are what a person has to settle, `problem` says
     why the file is refused as a whole, "" if it is not.
     """
 
@@ -71,6 +71,7 @@ class Preview:
     number: int | None
     doubts: tuple[str, ...]
     problem: str
+    names: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def refused_something(self) -> bool:
@@ -206,7 +207,17 @@ def _described(
         number=number,
         doubts=proposal.doubts,
         problem=problem,
+        names=names_in(parsed.rows),
     )
+
+
+def names_in(rows: pd.DataFrame) -> tuple[tuple[str, str, str], ...]:
+    """The lots of typed rows, each with supplier and product; none where the rows name no lot by its product."""
+    columns = ["supplier", "product", "lot"]
+    if not {*columns} <= {*rows}:
+        return ()
+    lots = rows[columns].astype(object).drop_duplicates().itertuples(index=False, name=None)
+    return tuple((lot[0], lot[1], lot[2]) for lot in lots if lot[2])
 
 
 def _columns(table: Table, layout: Layout, source: Source) -> list[ColumnSeen]:

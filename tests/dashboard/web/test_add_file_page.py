@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 import pytest
 from support.commands import document
 from support.exports import CALIBRATIONS, CAPTURES, FAHRENHEIT_LOG, GERMAN, GERMAN_STOCK, LOADS, TWO_CHARACTERISTICS
-from support.labs import LAB_TOML, NOW, Bench
+from support.labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
 from support.people import PAGE, Watch, declare, log_in
 
 from dashboard.web.add_file_page import LARGEST_FILE
@@ -270,3 +270,37 @@ def test_a_table_that_would_make_lab_toml_wrong_changes_nothing(lab: Bench) -> N
     assert not list((lab.folder / "drops" / "tests").iterdir())
     assert Path(lab.folder / "lotdrift.db").exists()
     assert document(lab.folder, "history") == []
+
+
+def test_the_page_of_names_shows_what_is_similar_and_declares_it(lab: Bench) -> None:
+    lab.declare(LAB_TOML)
+    lab.drop_tests("a.csv", lot_rows("L0", MONDAY, [[9.0]]))
+    lab.drop_tests("b.csv", lot_rows("L1", MONDAY, [[9.1]], supplier="Alder Film Ltd"))
+    lab.run()
+    browser = client(lab)
+    declared = {"column": "supplier", "written": "Alder Film Ltd", "name": "Alder Film", "who": "Sam"}
+
+    assert "is much like &#34;Alder Film&#34;" in browser.get("/names", headers=PAGE).text
+    unsigned = browser.post("/names", headers=PAGE, data={**declared, "reason": ""})
+    assert (unsigned.status_code, "reason is blank" in unsigned.text) == (400, True)
+    saved = browser.post("/names", headers=PAGE, data={**declared, "reason": "one supplier"})
+    assert saved.status_code == 303
+    lab.run()
+
+    page = browser.get("/names", headers=PAGE).text
+    assert "No two names are similar" in page
+    assert '<th scope="row">Alder Film Ltd</th><td>Alder Film</td>' in page
+    assert [row["supplier"] for row in document(lab.folder, "board")] == ["Alder Film"]
+
+
+def test_a_viewer_declares_no_name(lab: Bench) -> None:
+    declare(lab.folder, ("Ann", "viewer"), ("Sam", "specialist"))
+    browser = client(lab)
+    log_in(browser, "Ann")
+
+    assert "Declare here" in browser.get("/names", headers=PAGE).text
+    assert "right name <input" not in browser.get("/names", headers=PAGE).text
+    answer = browser.post(
+        "/names", headers=PAGE, data={"column": "supplier", "written": "A", "name": "B", "reason": "r"}
+    )
+    assert answer.status_code == 403

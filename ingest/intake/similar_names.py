@@ -1,0 +1,155 @@
+"""Find suppliers, products and lots that are probably one name written in two ways, with the command that declares it.
+
+A supplier is similar by its letters, without legal forms; a product and a lot by letters and digits alone, as BF-110 and BF-210 are two
+films. Two lots with the same readings at the same time are one lot whatever their names.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+import unicodedata
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from difflib import SequenceMatcher
+
+from sqlalchemy import Connection
+
+from ingest.common.text import quoted
+from ingest.config.lab import Lab
+from ingest.store.store import known_store
+
+__all__ = ["newest_lot", "similar_in_file", "similar_since"]
+
+Names = tuple[str, str, str]
+
+LEGAL_FORMS = frozenset(
+    ("ab", "ag", "aps", "as", "bv", "co", "company", "corp", "corporation", "gmbh", "inc", "kg", "limited", "llc", "ltd", "nv", "oy", "plc",
+     "pty", "sa", "sarl", "sas", "spa", "srl")
+)  # fmt: skip
+# Two names of that many letters which share this part of them are similar.
+SHORTEST, LIKENESS = 5, 0.85
+MOST_LINES = 5
+
+SAME_TESTS_SQL = """
+SELECT DISTINCT lo.supplier, lo.product, lo.lot, ls.supplier, ls.product, ls.lot
+FROM session s JOIN session o ON o.started_us = s.started_us AND o.lot_id < s.lot_id AND o.readings = s.readings AND o.level = s.level
+JOIN stream ts ON ts.id = s.stream_id JOIN stream tt ON tt.id = o.stream_id AND tt.characteristic = ts.characteristic
+JOIN lot ls ON ls.id = s.lot_id JOIN lot lo ON lo.id = o.lot_id
+WHERE s.lot_id > ? AND s.readings > 1 ORDER BY 1, 2, 3
+"""
+
+
+def newest_lot(connection: Connection) -> int:
+    """The number of the newest lot; later ones are new."""
+    return int(connection.exec_driver_sql("SELECT coalesce(max(id), 0) FROM lot").scalar() or 0)
+
+
+def similar_since(connection: Connection, lab: Lab, number: int) -> list[str]:
+    """One line for each name that came after the lot of this number and is much like another one."""
+    if newest_lot(connection) <= number:
+        return []
+    rows = connection.exec_driver_sql("SELECT id, supplier, product, lot FROM lot ORDER BY id").fetchall()
+    stored = _right(lab, ((row[1], row[2], row[3]) for row in rows if row[0] <= number))
+    new = _right(lab, ((row[1], row[2], row[3]) for row in rows if row[0] > number))
+    same = connection.exec_driver_sql(SAME_TESTS_SQL, (number,)).fetchall()
+    lines = [_same_tests((one[0], one[1], one[2]), (one[3], one[4], one[5])) for one in same]
+    return _shortened([*lines, *_similar(new, stored)])
+
+
+def similar_in_file(lab: Lab, names: Iterable[Names]) -> list[str]:
+    """One line for each name of a file that is much like another one, in the file or in the store."""
+    store = known_store(lab.folder)
+    stored: list[Names] = []
+    if store is not None:
+        with store.reading() as connection:
+            rows = connection.exec_driver_sql("SELECT supplier, product, lot FROM lot ORDER BY id").fetchall()
+        stored = _right(lab, ((row[0], row[1], row[2]) for row in rows))
+    before = set(stored)
+    return _shortened(_similar([one for one in dict.fromkeys(names) if one not in before], stored))
+
+
+def _right(lab: Lab, names: Iterable[Names]) -> list[Names]:
+    """The names without those that are read as others: nothing is left under them."""
+    return [one for one in names if lab.right_names(*one) == one]
+
+
+def _shortened(lines: list[str]) -> list[str]:
+    distinct = list(dict.fromkeys(lines))
+    more = len(distinct) - MOST_LINES
+    return distinct if more <= 0 else [*distinct[:MOST_LINES], f"{more} more names are much like others"]
+
+
+def _similar(new: list[Names], stored: list[Names]) -> list[str]:
+    """The lines about new names: suppliers, products of one supplier, lots of one product."""
+    lines = []
+    for level, (column, is_similar) in enumerate(
+        (("supplier", _like_supplier), ("product", _like_code), ("lot", _like_lot))
+    ):
+        within: dict[tuple[str, ...], dict[str, int]] = defaultdict(dict)
+        for number, one in enumerate([*stored, *new]):
+            within[one[:level]].setdefault(one[level], number)
+        for place, name in dict.fromkeys((names[:level], names[level]) for names in new):
+            if within[place][name] < len(stored):
+                continue
+            other = _first_like(name, within[place], is_similar)
+            if other is not None:
+                lines.append(_line(column, name, other, place))
+    return lines
+
+
+def _first_like(name: str, others: dict[str, int], is_similar: Callable[[str, str], bool]) -> str | None:
+    """The earlier name that is most like this one."""
+    earlier = [other for other, number in others.items() if number < others[name] and is_similar(name, other)]
+    return max(earlier, key=lambda other: SequenceMatcher(None, name, other).ratio(), default=None)
+
+
+def _words(name: str) -> list[str]:
+    plain = "".join(c for c in unicodedata.normalize("NFKD", name.casefold()) if not unicodedata.combining(c))
+    words = re.findall(r"\w+", plain)
+    return [word for word in words if word not in LEGAL_FORMS] or words
+
+
+def _like_supplier(one: str, other: str) -> bool:
+    first, second = _words(one), _words(other)
+    if re.findall(r"[0-9]+", one) != re.findall(r"[0-9]+", other):
+        return False
+    shorter, longer = sorted((first, second), key=len)
+    if shorter == longer[: len(shorter)] and len("".join(shorter)) >= SHORTEST:
+        return True
+    texts = "".join(first), "".join(second)
+    return min(map(len, texts)) >= SHORTEST and SequenceMatcher(None, *texts).ratio() >= LIKENESS
+
+
+def _code(name: str) -> str:
+    return "".join(re.findall(r"[^\W_]+", unicodedata.normalize("NFKC", name).casefold()))
+
+
+def _like_code(one: str, other: str) -> bool:
+    return _code(one) == _code(other) != ""
+
+
+def _like_lot(one: str, other: str) -> bool:
+    # A letter O for a nought and a letter l or I for a one are the usual slips (common practice).
+    slips = str.maketrans({"o": "0", "i": "1", "l": "1"})
+    return _code(one).translate(slips) == _code(other).translate(slips) != ""
+
+
+def _line(column: str, written: str, right: str, place: tuple[str, ...]) -> str:
+    where = f" of {place[0]}" if place else ""
+    return f"{column} {quoted(written)}{where} is much like {quoted(right)}; if both are one: {_command(column, written, right, place)}"
+
+
+def _same_tests(older: Names, newer: Names) -> str:
+    column = next(name for name, a, b in zip(("supplier", "product", "lot"), older, newer, strict=True) if a != b)
+    level = ("supplier", "product", "lot").index(column)
+    return (
+        f"lot {quoted(older[2])} of {older[0]} {older[1]} and lot {quoted(newer[2])} of {newer[0]} {newer[1]} hold the same tests, which count "
+        f"twice; if the second name is right: {_command(column, older[level], newer[level], newer[:level])}"
+    )
+
+
+def _command(column: str, written: str, right: str, place: tuple[str, ...]) -> str:
+    options = [part for name, text in zip(("--supplier", "--product"), place, strict=False) for part in (name, text)]
+    # A product needs its supplier, a lot its supplier and product.
+    return shlex.join(["lotdrift", "alias", column, written, right, *options])
