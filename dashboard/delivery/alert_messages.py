@@ -31,7 +31,7 @@ from dashboard.text.formatting import (
 )
 from ingest.common.number_format import way
 from ingest.common.text import printable
-from ingest.documents.alert import STOCK_ID, Alert
+from ingest.documents.alert import STOCK_ID, Alert, ShownBy
 from ingest.documents.stream import BoardRow
 from spc.vocabulary.enums import Grade, Kind
 
@@ -61,6 +61,13 @@ BENCH_SUBJECTS = {
     Kind.CLIMATE: "bench, conditioning",
     Kind.FEED: "bench, no new data",
 }
+# Alerts that a record of the bench raises by itself: subject, and what to look at.
+BENCH_RECORDS: dict[ShownBy, tuple[str, str]] = {
+    "calibration": ("bench, meter found off", "Look at the sheet of its lots on the page Instruments; an authorised person decides about them"),
+    "sensor check": ("bench, humidity sensor failed its check", "Do not test from this chamber until the sensor passes its check"),
+    "second sensor": ("bench, two humidity sensors read apart", "Check both sensors against a salt"),
+    "recovery": ("bench, chamber recovers more slowly", "Look at the dryer and the door seal of the chamber"),
+}  # fmt: skip
 PICTURE_NOTE = "The picture shows the lots of the last 12 months, the normal level, the limit and the forecast."
 
 
@@ -114,12 +121,18 @@ def about_one(alert: Alert, context: MessageContext) -> Message:
 def _look_at(alert: Alert) -> str:
     if alert["id"].startswith(STOCK_ID):
         return "Test the first lots again before anybody uses them: see the page Stock"
+    shown_by = shown(alert["evidence"]).get("shown_by")
+    if shown_by is not None:
+        return BENCH_RECORDS[shown_by][1]
     return LOOK_AT[Kind(alert["kind"])].format(lot=alert["lot"] or "not named")
 
 
 def _matter(alert: Alert) -> str:
     """Supplier, product and what the alert is about, without values."""
     kind, evidence = Kind(alert["kind"]), shown(alert["evidence"])
+    shown_by = evidence.get("shown_by")
+    if shown_by is not None:
+        return BENCH_RECORDS[shown_by][0]
     if kind in BENCH_SUBJECTS:
         return BENCH_SUBJECTS[kind]
     what = NEAR_DATE if alert["id"].startswith(STOCK_ID) else SHORT_WORDS.get(kind, "")

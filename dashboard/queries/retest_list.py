@@ -7,8 +7,10 @@ from sqlalchemy import Connection, text
 from dashboard.queries.stored_documents import rows_of
 from dashboard.text.retest_text import to_do
 from ingest.audit.subjects import Subject
+from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.responses import ENDS_RETEST, RETEST
+from ingest.documents.bench.ready import ReadyLoad
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.served import iso
 from ingest.store.last_round import last_round
@@ -28,6 +30,7 @@ def retests(connection: Connection, lab: Lab) -> list[Retest]:
     A lot about which a person has decided since its last test is left out.
     """
     rows = rows_of(connection, RETESTS_SQL)
+    waiting = _waiting(connection, lab) if rows else {}
     decided = _decided(connection) if rows else {}
     return [
         {
@@ -41,12 +44,33 @@ def retests(connection: Connection, lab: Lab) -> list[Retest]:
             "sessions": row["sessions"],
             "chamber": row["chamber"] or "",
             "to_do": to_do(
-                row["reason"], rule.hours if (rule := lab.conditioning_for(row["characteristic"])) else None
+                row["reason"],
+                rule.hours if (rule := lab.conditioning_for(row["characteristic"])) else None,
+                waiting.get((row["supplier"], row["lot"])) if rule else None,
             ),
+            "load": one["load"] if (one := waiting.get((row["supplier"], row["lot"]))) and rule else None,
+            "not_before_at": one["ready_at"] if one and rule else None,
         }
         for row in rows
         if decided.get(str(Subject.lot(row["supplier"], row["lot"])), 0) <= row["last_us"]
     ]
+
+
+def _waiting(connection: Connection, lab: Lab) -> dict[tuple[str, str], ReadyLoad]:
+    """The loads that are not ready at the time of the last round, by the lots in them."""
+    looked_at = last_round(connection)
+    if looked_at is None or connection.exec_driver_sql("SELECT 1 FROM load_event LIMIT 1").first() is None:
+        return {}
+    # Imported here: a list without loads needs no numerical libraries.
+    from ingest.sessions.ready import ready
+
+    return {
+        (lot["supplier"], lot["lot"]): load
+        for chamber in ready(connection, lab, from_microseconds(looked_at))["chambers"]
+        for load in chamber["loads"]
+        if load["state"] != "ready"
+        for lot in load["lots"]
+    }
 
 
 def _decided(connection: Connection) -> dict[str, int]:

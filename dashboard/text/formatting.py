@@ -8,7 +8,7 @@ from typing import Literal, NotRequired, TypedDict, cast
 
 from ingest.common.number_format import Measured, amount, amounts, digits_of, in_unit, percent_change, way
 from ingest.common.text import counted_lines
-from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
+from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence, ShownBy
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
 from ingest.documents.stream import BoardRow, Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
@@ -92,6 +92,7 @@ class ShownEvidence(TypedDict, total=False):
     since_low_at: str | None
     since_high_at: str | None
     shifts: list[BenchShift]
+    shown_by: ShownBy
     streams: list[str]
     apart: list[str]
     alternatives: list[str]
@@ -251,7 +252,8 @@ def evidence(alert: Alert) -> list[str]:
     if since := parts.get("since_at"):
         about = interval(parts.get("since_low_at"), parts.get("since_high_at"))
         facts.append(f"began {'about ' if about else ''}{day(since)}{about}")
-    facts += _shared_shift(parts) if parts.get("shifts") else []
+    # A finding by a record of the bench says all in its sentence.
+    facts += _shared_shift(parts) if parts.get("shifts") and "shown_by" not in parts else []
     usual, latest = parts.get("usual"), parts.get("latest_level")
     normal, last = amounts([usual, latest], unit, parts.get("digits", 3))
     if usual is not None:

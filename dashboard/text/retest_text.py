@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.text.formatting import counted, moment
+from ingest.documents.bench.ready import ReadyLoad
 from ingest.documents.retest import ChamberState, Retest, RetestReason
 
 __all__ = ["REASONS", "chamber_sentence", "chambers_to_wait_for", "headline", "to_do"]
@@ -37,11 +38,19 @@ ADVICE: dict[RetestReason, str] = {
 BREAKS = {"humid": "too humid", "dry": "too dry", "warm": "too warm", "cold": "too cold"}
 
 
-def to_do(reason: RetestReason, hours: float | None) -> str:
-    """What to do about a lot, as one or two sentences; `hours` is None for a test that needs no conditioning."""
+def to_do(reason: RetestReason, hours: float | None, waiting: ReadyLoad | None = None) -> str:
+    """What to do about a lot, as one to three sentences.
+
+    `hours` is None for a test that needs no conditioning; `waiting` is the load with fresh bags of the lot that is not ready yet.
+    """
     if hours is None:
         return ADVICE[reason].replace(FRESH, "Test fresh bags")
-    return ADVICE[reason].format(hours=hours)
+    text = ADVICE[reason].format(hours=hours)
+    if waiting is None:
+        return text
+    if waiting["ready_at"] is None:
+        return f"{text} Bags of it are in load {waiting['load']}: do not test them yet, its hours are not shown."
+    return f"{text} Bags of it are in load {waiting['load']}: a test before {moment(waiting['ready_at'])} would not be valid."
 
 
 def headline(retests: Sequence[Retest]) -> str:

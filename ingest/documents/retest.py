@@ -17,7 +17,11 @@ RetestReason = Literal[
 
 
 class Retest(StreamNames):
-    """A lot whose tests of one characteristic leave it without a result that counts."""
+    """A lot whose tests of one characteristic leave it without a result that counts.
+
+    `load` is the load in a chamber that holds fresh bags of it and is not ready by the last round, null where there is none; `not_before_at` the
+    time at which that load is ready, null where no time can be stated.
+    """
 
     lot: str
     reason: RetestReason
@@ -26,6 +30,8 @@ class Retest(StreamNames):
     sessions: Count
     chamber: str
     to_do: str
+    load: str | None
+    not_before_at: Moment | None
 
 
 class ChamberState(TypedDict):

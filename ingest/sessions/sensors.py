@@ -14,7 +14,6 @@ from datetime import datetime
 from typing import Literal
 
 import numpy as np
-from scipy.stats import t as student
 from sqlalchemy import Connection
 
 from ingest.audit.subjects import Subject
@@ -141,6 +140,9 @@ def second_sensor(connection: Connection, lab: Lab, chamber: str, now_us: int) -
     both = sorted(daily[0].keys() & daily[1].keys())
     if len(both) < FEWEST_DAYS:
         return None
+    # Imported here: the library is slow to load, and few chambers have a second sensor.
+    from scipy.stats import t as student
+
     differences = np.array([daily[1][day] - daily[0][day] for day in both])
     mean = float(differences.mean())
     half = float(student.ppf(0.975, len(both) - 1) * differences.std(ddof=1) / math.sqrt(len(both)))

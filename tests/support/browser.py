@@ -36,6 +36,7 @@ PAGES = {
     "find": "/find?text=UM",
     "ready": "/ready",
     "loads": "/loads",
+    "instruments": "/instruments",
     "bench": "/bench",
     "stock": "/stock",
     "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",

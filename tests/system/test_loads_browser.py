@@ -168,3 +168,26 @@ def test_a_viewer_sees_the_loads_and_no_form(browser: Browser, lab: Path, tmp_pa
             assert page.get_by_role("button", name="Put in", exact=True).count() == forms
             assert page.get_by_label("your name").count() == 0
         page.close()
+
+
+def test_a_check_of_a_humidity_sensor_is_recorded_beside_the_chamber(phone: Page, lab: Path) -> None:
+    phone.goto(phone.url.partition("/ready")[0] + "/instruments")
+    phone.get_by_role("heading", name="Humidity sensors").wait_for()
+    phone.get_by_text("Record a check of a humidity sensor").click()
+    fits(phone)
+    form = phone.locator("form", has=phone.get_by_role("button", name="Record the check"))
+    form.get_by_label("sensor").select_option("north")
+    form.get_by_label("reads, % RH").fill("11,6")
+    form.get_by_label("over").select_option("lithium chloride")
+    form.get_by_label("temperature of the salt").fill("23")
+    form.get_by_label("your name").fill("Technician")
+    form.get_by_label("reason").fill("monthly")
+    form.get_by_role("button", name="Record the check").click()
+    # At 23 degrees the salt is not known to a tenth; the form comes back with what was written.
+    expect(phone.get_by_role("alert")).to_contain_text("temperature must be from 25 to 30 degrees for lithium chloride")
+    phone.get_by_label("temperature of the salt").fill("25")
+    phone.get_by_role("button", name="check sensor").click()
+    row = phone.locator("tr", has_text="lithium chloride")
+    expect(row).to_contain_text("11.3 ± 0.3 %")
+    expect(row).to_contain_text("open")
+    expect(phone.get_by_text("declare sensor_uncertainty so that a check can be decided")).to_be_visible()

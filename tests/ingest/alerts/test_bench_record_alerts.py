@@ -9,8 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 from support.labs import LAB_TOML, MONDAY, NOW, Bench, csv_text, lot_rows
+from support.page_text import words
 
-from dashboard.queries import lot_document
+from dashboard.components.alert_card import alert_card
+from dashboard.delivery.alert_messages import MessageContext, about_one
+from dashboard.pages.bench import bench as bench_page
+from dashboard.queries import lot_document, stored_documents
+from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench.bench_mark_text import mark_sentence
 from ingest.common.errors import CallError
 from ingest.config.lab import load
@@ -264,3 +269,24 @@ def test_a_recovery_that_slows_raises_a_look_alert_with_its_figures_once(bench: 
     assert message.startswith("Chamber C1 recovers more slowly after each door opening: ")
     assert message.endswith("look at the dryer and the door seal")
     assert bench.run().raised == []
+
+
+# In words
+
+
+def test_mail_and_page_of_a_meter_found_off_name_the_matter_and_lead_to_the_sheet(off: Bench) -> None:
+    store = open_store(off.folder)
+    with store.reading() as connection:
+        (alert,) = [one for one in stored_documents.alerts(connection, load(off.folder)) if one["kind"] == "bench"]
+    store.close()
+    message = about_one(alert, MessageContext("Lab", 13, None))
+    assert message.subject == "[lotdrift] act: bench, meter found off"
+    assert (
+        "Look at the sheet of its lots on the page Instruments; an authorised person decides about them."
+        in message.text
+    )
+    assert "lots of 0 streams" not in message.text
+    shown = " ".join(words(alert_card(alert, [])))
+    assert "instruments and the sheet of lots" in shown
+    assert "streams were measured" not in shown
+    assert "T1" in " ".join(words(bench_page.layout(LabReader(off.folder))))

@@ -172,3 +172,23 @@ def test_rounds_drop_by_drop_and_one_round_end_in_the_same_list(bench: Bench) ->
     other.run()
 
     assert document(bench.folder, "retest") == document(other.folder, "retest") != []
+
+
+def test_a_lot_whose_fresh_bags_are_in_a_load_says_before_when_a_test_would_not_be_valid(bench: Bench) -> None:
+    put_in = NOW - timedelta(hours=10)
+    bench.drop_tests("t.csv", lot_rows("L1", MONDAY, BAD))
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 61)
+    bench.drop_climate("d.csv", NOW - timedelta(hours=20), 20)
+    (bench.folder / "drops" / "loads").mkdir()
+    event = f"at,load,chamber,event,supplier,product,lot\n{put_in.isoformat()},178,C1,in,Alder Film,MB-10,L1\n"
+    bench.drop("l.csv", event, "loads")
+    bench.run()
+    (row,) = document(bench.folder, "retest", "--json")
+    assert (row["load"], row["not_before_at"]) == ("178", (put_in + timedelta(hours=48)).isoformat())
+    assert row["to_do"].endswith("Bags of it are in load 178: a test before 27 Nov 2026, 02:00 would not be valid.")
+
+    # Once the hours are complete there is nothing to warn of.
+    bench.drop_climate("e.csv", NOW, 40)
+    bench.run(NOW + timedelta(hours=39))
+    (row,) = document(bench.folder, "retest", "--json")
+    assert (row["load"], row["not_before_at"]) == (None, None)

@@ -275,5 +275,8 @@ def test_two_million_samples_are_stored_for_no_more_than_twenty_times_their_inte
 
     assert counts(done) == [("stored", 36, 0, 0, 0)]
     assert len(rows(bench, "SELECT trace FROM capture WHERE length(trace) < 5000")) == 36
+    # The store keeps figures and a digest, the samples stay in the filed file.
+    assert rows(bench, "SELECT count(*), min(length(digest)), max(samples) FROM capture") == [(36, 64, len(time))]
+    assert (bench.folder / "filed" / BAG).stat().st_size > 10_000_000
     # Reading line by line in Python would cost a hundred times as much.
     assert whole < 20 * alone
