@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
-from flask import Response, redirect, request
+from flask import Response, request
 
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
@@ -143,7 +143,7 @@ def make_app(
         assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
     # Pages without the frame name no icon, and browsers then ask for this one.
-    app.server.add_url_rule("/favicon.ico", "favicon", lambda: redirect("/_favicon.ico"))
+    app.server.add_url_rule("/favicon.ico", "favicon", app.server.view_functions["/_favicon.ico"])
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(lab_reader)
     _mark_missing_pages(app)
@@ -285,7 +285,8 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
     try:
         return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
-        page_instead = empty(heading_of(error), words_of(error))
+        heading = heading_of(error)
+        page_instead = empty(heading, words_of(error, heading))
         names = {
             name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
         }

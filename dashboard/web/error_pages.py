@@ -46,14 +46,14 @@ def _answer(error: Error) -> Response:
     heading = heading_of(error) if request.method in READING_METHODS else "The entry was not saved."
     if request.path == ENTRY_PATH and status == 400:
         return entry_error(heading, line, status)
-    return plain_page("error.html", heading, status, line=line if line is NO_DETAILS else words_of(error))
+    return plain_page("error.html", heading, status, line=line if line is NO_DETAILS else words_of(error, heading))
 
 
-def words_of(error: Error) -> str:
+def words_of(error: Error, heading: str) -> str:
     """What the page says below its heading; a reader of pages is sent to no command."""
     if isinstance(error, NotFoundError):
         return f"{error.what[:1].upper()}{error.what[1:]}. The name may have been written otherwise: search for it, or look on the board."
-    return str(error).removeprefix(heading_of(error)).strip()
+    return str(error).removeprefix(heading).strip()
 
 
 def heading_of(error: Error) -> str:

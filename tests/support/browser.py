@@ -38,6 +38,7 @@ PAGES = {
     "loads": "/loads",
     "instruments": "/instruments",
     "bench": "/bench",
+    "ready": "/ready",
     "stock": "/stock",
     "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
     "history": "/history",
@@ -49,7 +50,10 @@ PAGES = {
     "streams for bags": "/bags",
     "comparison": '/compare?characteristic=shielding_energy&c1=["Umberfold","UM-7"]&c2=["Umberfold","UM-9"]&margin=5',
     "other limit": "/what-if?characteristic=shielding_energy&limit=10",
+    "not found": "/lot?supplier=Nobody&lot=X",
 }
+# Pages of the server outside the frame: they need no script.
+PLAIN_PAGES = {"digest": "/digest", "shelf list": "/shelf-list", "add a file": "/add"}
 
 
 @contextmanager

@@ -12,30 +12,19 @@ import tempfile
 from pathlib import Path
 
 from playwright.sync_api import Browser
-from support.browser import drawn, served, started
+from support.browser import PAGES, PLAIN_PAGES, WIDTHS, drawn, served, started
 from support.demolab import demo_lab
 
 ROOT = Path(__file__).parents[2]
-WIDTHS = (1440, 390)
-PAGES = {
-    "board": "/",
-    "stream": "/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy",
+# Beside the pages of the tests: lots and streams of other kinds.
+MORE = {
     "stream-resistance": "/stream?supplier=Tarnwick&product=TW-Rose&characteristic=surface_resistance_inside",
-    "limits": "/limits?change=change+limit&day=2026-01-01&side=upper&value=15&supplier=Brackenfoil&product=BF-110"
-    "&characteristic=shielding_energy",
-    "lot": "/lot?supplier=Umberfold&lot=UM08224",
+    "stream-step": "/stream?supplier=Quillmere&product=QM-31&characteristic=shielding_energy",
+    "lot-fail": "/lot?supplier=Umberfold&lot=UM08224",
+    "lot-bags-outside": "/lot?supplier=Brackenfoil&lot=BF07191",
     "lot-humid": "/lot?supplier=Brackenfoil&lot=BF04200",
-    "alerts": "/alerts",
-    "cases": "/cases",
-    "retest": "/retest",
-    "find": "/find?text=UM0822",
-    "bench": "/bench",
-    "stock": "/stock",
-    "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
-    "history": "/history",
-    "supplier": "/supplier?name=Tarnwick",
-    "scorecards": "/scorecards?quarter=2026-Q3",
-    "guide": "/guide?part=charts",
+    "lot-captures": "/lot?supplier=Quillmere&lot=QM01408",
+    "one-supplier": "/scorecards?quarter=2026-Q3&supplier=Quillmere",
 }
 
 
@@ -56,10 +45,11 @@ def main(out: Path) -> None:
 def take(browser: Browser, address: str, out: Path, scheme: str, width: int) -> None:
     """One picture a page."""
     page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
-    for name, where in PAGES.items():
+    for name, where in {**PAGES, **MORE, **PLAIN_PAGES}.items():
         page.goto(address + where)
-        drawn(page)
-        page.screenshot(path=out / f"{name}-{width}-{scheme}.png", full_page=True)
+        if name not in PLAIN_PAGES:
+            drawn(page)
+        page.screenshot(path=out / f"{name.replace(' ', '-')}-{width}-{scheme}.png", full_page=True)
     page.close()
 
 

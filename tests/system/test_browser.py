@@ -70,7 +70,10 @@ def test_from_the_board_to_the_reading_behind_it(page: Page) -> None:
     page.get_by_role("heading", name="Lot BF04286").wait_for()
     page.get_by_text("Every reading, with its file and line").first.click()
     assert page.get_by_role("cell", name="energy-2026-11-20.csv").first.is_visible()
-    assert page.get_by_role("heading", name="Chamber north, before 19 Nov 2026").is_visible()
+    chamber = page.get_by_role("heading", name="Chamber north, before 19 Nov 2026")
+    if not chamber.is_visible():  # A phone folds the chamber's log under its heading.
+        page.locator("summary", has_text="Conditioning before the tests").click()
+    assert chamber.is_visible()
 
 
 def test_a_click_on_a_lot_in_the_picture_opens_it(page: Page, address: str) -> None:
@@ -201,14 +204,16 @@ def test_links_and_buttons_are_large_enough_to_hit(page: Page, address: str) -> 
 
 @pytest.mark.parametrize("page", [390], indirect=True)
 def test_a_table_that_goes_on_beyond_the_screen_shows_a_shadow_there(page: Page, address: str) -> None:
-    page.goto(f"{address}/lot?supplier=Umberfold&lot=UM08224")
+    # A short table is cards on a phone; the table of all lots of a stream stays one.
+    page.goto(address + STREAM)
     drawn(page)
-    wide = page.locator(".scroll").first
+    page.locator("summary", has_text="73 lots").click()
+    wide = page.locator(".scroll.wide").first
 
     assert wide.evaluate("one => one.scrollWidth > one.clientWidth")
     # Of the four layers two lie still: the shadows; the others move along and cover them at the ends.
     assert wide.evaluate("one => getComputedStyle(one).backgroundAttachment") == "local, local, scroll, scroll"
-    assert page.evaluate("getComputedStyle(document.querySelector('.scroll td')).backgroundColor") == "rgba(0, 0, 0, 0)"
+    assert page.evaluate("getComputedStyle(document.querySelector('.scroll.wide td')).backgroundColor") == "rgba(0, 0, 0, 0)"
 
 
 def test_the_days_shown_of_a_stream_stand_in_the_address(page: Page, address: str) -> None:

@@ -342,7 +342,8 @@ def test_the_page_stands_alone(lab: Alarms) -> None:
 
     assert not re.search(r"https?://|@import|url\(|<script|<link", page)
     assert '<meta name="viewport" content="width=device-width,initial-scale=1">' in page
-    assert page.count("<svg") == 3
+    # The one stream of the three that is close to its limit.
+    assert page.count("<svg") == 1
 
 
 def test_the_page_fits_a_phone(lab: Alarms, browser: Browser) -> None:
