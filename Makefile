@@ -8,11 +8,11 @@ BIN := $(VENV)/bin
 demo: $(VENV)/.installed
 	$(BIN)/lotdrift demo demo-lab
 
-# The quick looks at the text first, beside each other; then the tests, a process a core. What one file of tests shares is
-# made once, as a file is never divided.
+# The quick looks at the text first, beside each other; then the tests in four processes, also on two cores: many of them
+# wait for a browser, a server or a clock. What one file of tests shares is made once, as a file is never divided.
 test: $(VENV)/.tested-with browser server
 	$(MAKE) --no-print-directory --jobs=3 lint
-	$(BIN)/python -m pytest --numprocesses=auto --maxprocesses=4 --dist=loadfile --no-loadscope-reorder
+	$(BIN)/python -m pytest --numprocesses=4 --dist=loadfile --no-loadscope-reorder
 
 lint: style types rooms
 

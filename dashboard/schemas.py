@@ -14,6 +14,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from ingest.documents.alert import Alert
+from ingest.documents.bench.gauge_study import GaugeStudyDocument
 from ingest.documents.bench.instrument import Instrument
 from ingest.documents.bench.ready import ReadyDocument
 from ingest.documents.bench.waveform import WaveformDocument
@@ -30,6 +31,7 @@ from ingest.documents.verdict.bags import BagsDocument
 from ingest.documents.verdict.comparison import Comparison
 from ingest.documents.verdict.limit_change import LimitChange
 from ingest.documents.verdict.report import TestReport
+from ingest.documents.verdict.rule_change import RuleChange
 from ingest.documents.verdict.what_if import WhatIf
 
 __all__ = ["DOCUMENTS", "schema"]
@@ -43,6 +45,10 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "check": (CheckDocument, "What a round would refuse: lotdrift check --json"),
     "check-file": (FileCheckDocument, "How one file would be read: lotdrift check FILE --json"),
     "compare": (Comparison, "Products or suppliers compared by their lots: lotdrift compare --json"),
+    "decision": (
+        RuleChange,
+        "What a change of a decision rule changes: lotdrift decision --json, with --preview or done",
+    ),
     "find": (FindDocument, "The answers to a search, the closest first: lotdrift find --json"),
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "instruments": (
@@ -62,6 +68,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "scorecard": (list[Scorecard], "The scorecards of a quarter: lotdrift scorecard --json"),
     "stock": (StockDocument, "The lots in stock by date, and those to test first: lotdrift stock --json"),
     "stream": (StreamDocument, "One stream, point by point: lotdrift stream --json"),
+    "study": (list[GaugeStudyDocument], "The gauge studies: lotdrift study --json"),
     "users": (list[User], "The users by name, closed ones too: lotdrift user list --json"),
     "waveform": (WaveformDocument, "The captures of a file, computed and not stored: lotdrift waveform --json"),
     "whatif": (WhatIf, "Another limit over the history of a characteristic: lotdrift whatif --json"),

@@ -32,7 +32,7 @@ __all__ = [
 Bounds = NDArray[np.int8]
 
 _STEPS = 200
-_NO_INFORMATION = 1e-9  # a bag whose largest score is a smaller share of the largest of all does not count
+_NO_INFORMATION = 1e-9  # A bag whose largest score is a smaller share of the largest of all does not count
 _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 
 
@@ -216,7 +216,7 @@ def _by_bag(peak: _Maximum, number: Indices, bags: int) -> tuple[Floats, int]:
     scores = np.zeros((bags, 2))
     np.add.at(scores, number, peak.scores)
     covariance = peak.covariance @ (scores.T @ scores) @ peak.covariance * (informative / (informative - 1.0))
-    if informative == 2:  # two bags are equally far from their mean, so the error of the sd is unknown
+    if informative == 2:  # Two bags are equally far from their mean, so the error of the sd is unknown
         covariance[1, 1] = np.inf
     return covariance, informative - 1
 

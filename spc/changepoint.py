@@ -1,4 +1,4 @@
-"""Change points: the last lot before a step or a ramp, with its confidence set. Library only: no command uses it yet.
+"""Change points: the last lot before a step or a ramp, with its confidence set. Library only: no command or page uses this module yet.
 
 Use it after a signal, to find the time to look up in the records of the supplier and of the bench.
 
@@ -24,7 +24,7 @@ from spc.kernels.validation import as_points, finite_number, per_stream, whole
 __all__ = ["Ramp", "Ramps", "Split", "Splits", "Step", "Steps", "ramp", "ramps", "split", "splits", "step", "steps"]
 
 
-_RAMP_MARGIN = 0.55  # one half, plus a tenth of it: see `ramp`
+_RAMP_MARGIN = 0.55  # One half, plus a tenth of it: see `ramp`
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -27,7 +27,7 @@ from spc.kernels.validation import as_streams, as_subgroups, finite_number, per_
 
 __all__ = ["Chart", "Cusum", "cusum", "deviations", "ewma", "individuals", "means", "moving_range", "ranges"]
 
-WIDTH = 3.0  # half-width of the limits, in standard deviations of the plotted statistic
+WIDTH = 3.0  # Half-width of the limits, in standard deviations of the plotted statistic
 
 
 @dataclass(frozen=True, slots=True, eq=False)

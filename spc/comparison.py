@@ -13,17 +13,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.arrays import Floats
 from spc.kernels.noncentral import WEIGHTS, chi_ratio
 from spc.kernels.validation import as_points, positive
 
 __all__ = [
-    "AtOnce",
     "Difference",
     "Overall",
     "alike",
     "any_difference",
-    "at_once",
     "difference",
     "lots_needed",
     "no_worse",
@@ -40,7 +37,8 @@ class Difference:
     """Difference b - a of two mean levels, with its standard error and degrees of freedom.
 
     `p_value` is two-sided, for no difference. `low` and `high` are the ends of the 95 % interval. `sd_a` and `sd_b` are
-    standard deviations between lots as measured; for pairs both are that of the differences.
+    standard deviations between lots as measured; for pairs both are that of the differences. `share_a` is the part of the
+    squared standard error that comes from a; 0 for pairs, in which nothing tells it apart.
     """
 
     value: float
@@ -53,6 +51,7 @@ class Difference:
     lots_b: int
     sd_a: float
     sd_b: float
+    share_a: float = 0.0
 
     def bound(self, confidence: float) -> tuple[float, float]:
         """Lower and upper one-sided bounds, each with this confidence."""
@@ -68,15 +67,6 @@ class Overall:
     df_between: int
     df_within: int
     p_value: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class AtOnce:
-    """Intervals of several differences that all hold at once, and their adjusted p values, each of shape (n,)."""
-
-    low: Floats
-    high: Floats
-    p_value: Floats
 
 
 def difference(
@@ -129,7 +119,7 @@ def difference(
     if not square > 0:
         raise ValueError("the lots of each group are all equal: no scatter, and so no interval, can be estimated")
     df = square**2 / (square_a**2 / (n_a - 1) + square_b**2 / (n_b - 1))
-    return _result(mean_b - mean_a, float(np.sqrt(square)), df, n_a, n_b, sd_a, sd_b)
+    return _result(mean_b - mean_a, float(np.sqrt(square)), df, n_a, n_b, sd_a, sd_b, square_a / square)
 
 
 def paired(levels_a: ArrayLike, levels_b: ArrayLike) -> Difference:
@@ -166,10 +156,12 @@ def paired(levels_a: ArrayLike, levels_b: ArrayLike) -> Difference:
     return _result(float(apart.mean()), sd / np.sqrt(apart.size), apart.size - 1.0, apart.size, apart.size, sd, sd)
 
 
-def _result(value: float, se: float, df: float, n_a: int, n_b: int, sd_a: float, sd_b: float) -> Difference:
+def _result(
+    value: float, se: float, df: float, n_a: int, n_b: int, sd_a: float, sd_b: float, share_a: float = 0.0
+) -> Difference:
     reach = -float(special.stdtrit(df, 0.025)) * se
     p_value = 2 * float(special.stdtr(df, -abs(value) / se))
-    return Difference(value, se, df, value - reach, value + reach, p_value, n_a, n_b, sd_a, sd_b)
+    return Difference(value, se, df, value - reach, value + reach, p_value, n_a, n_b, sd_a, sd_b, share_a)
 
 
 def _group(levels: ArrayLike, variance: ArrayLike | None, name: str) -> tuple[float, float, int, float]:
@@ -378,50 +370,3 @@ def any_difference(groups: Sequence[ArrayLike]) -> Overall:
         raise ValueError("the lots within each group are all equal: no test is possible")
     f = between / within
     return Overall(f, df_between, df_within, float(special.fdtrc(df_between, df_within, f)))
-
-
-def at_once(result: Sequence[Difference], confidence: float = 0.95) -> AtOnce:
-    """Several differences that were asked together: intervals that all hold at once, and adjusted p values.
-
-    Parameters
-    ----------
-    result : sequence of Difference
-        At least one.
-    confidence : float
-        That every interval contains its true difference, in (0, 1).
-
-    Returns
-    -------
-    AtOnce
-
-    Raises
-    ------
-    ValueError
-        If there is no difference or `confidence` is outside its range.
-
-    Notes
-    -----
-    Bonferroni intervals, which need neither equal variances nor equal numbers of lots; for all pairs of equal groups they
-    are a few percent wider than Tukey's. P values by Holm [1]_, each compared with the risk of one question.
-
-    References
-    ----------
-    .. [1] S. Holm (1979), A simple sequentially rejective multiple test procedure, Scandinavian Journal of Statistics 6,
-       65-70.
-
-    Examples
-    --------
-    >>> pairs = [paired([2.7, 2.9, 2.5], [2.6, 2.8, 2.4 + step]) for step in (0.01, 0.1)]
-    >>> at_once(pairs).p_value.round(4)
-    array([0.0024, 0.1835])
-    """
-    if not result or not 0 < confidence < 1:
-        raise ValueError(
-            f"give at least one difference and a confidence in (0, 1), got {len(result)} and {confidence!r}"
-        )
-    reach = np.array([-float(special.stdtrit(one.df, (1 - confidence) / 2 / len(result))) * one.se for one in result])
-    value, p = np.array([one.value for one in result]), np.array([one.p_value for one in result])
-    order = np.argsort(p, kind="stable")
-    adjusted = np.empty_like(p)
-    adjusted[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1)), 1.0)
-    return AtOnce(value - reach, value + reach, adjusted)

@@ -16,7 +16,7 @@ from spc.kernels.validation import whole
 
 __all__ = ["A2", "A3", "B3", "B4", "B5", "B6", "D3", "D4", "E2", "c4", "c5", "d2", "d3"]
 
-WIDTH = 3.0  # half-width of the limits, in standard deviations of the plotted statistic
+WIDTH = 3.0  # Half-width of the limits, in standard deviations of the plotted statistic
 
 
 def d2(n: int) -> float:
@@ -101,7 +101,7 @@ def _range_moments(n: int) -> tuple[float, float]:
 def _gauss_legendre() -> tuple[Floats, Floats]:
     """Points and weights on [-1, 1], enough for the steep middle of P(w > r) up to n = 1e9."""
     points, weights = np.polynomial.legendre.leggauss(280)
-    points.flags.writeable = weights.flags.writeable = False  # shared by all callers
+    points.flags.writeable = weights.flags.writeable = False  # Shared by all callers
     return points, weights
 
 

@@ -23,7 +23,7 @@ _NELSON = (
     "L. S. Nelson (1984), The Shewhart control chart - tests for special causes, Journal of Quality Technology 16, "
     "237-239; from memory"
 )
-_BLOCK = 1 << 17  # points processed at once: intermediate arrays stay in the processor's cache
+_BLOCK = 1 << 17  # Points processed at once: intermediate arrays stay in the processor's cache
 
 
 @dataclass(frozen=True, slots=True)

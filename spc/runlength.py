@@ -30,8 +30,8 @@ __all__ = [
     "shewhart_distribution",
 ]
 
-_NEGLIGIBLE = 1e-13  # probability of a run that is not followed any further
-_CONVERGED = 1e-8  # relative range of the signal probability over the later half of the points, taken as constant
+_NEGLIGIBLE = 1e-13  # Probability of a run that is not followed any further
+_CONVERGED = 1e-8  # Relative range of the signal probability over the later half of the points, taken as constant
 _FIRST_CHECK = 64  # several times the longest memory of a pattern
 _LONGEST = 100_000
 _LONGEST_DRIFT = 20_000
@@ -377,7 +377,7 @@ def _upper_hazards(means: Iterator[float], allowance: float, band: Band, headsta
 
 def _two_sided_hazards(means: Iterator[float], allowance: float, band: Band, headstart: float) -> Iterator[float]:
     upper, mass = np.full(1, headstart), np.ones(1)
-    both = 2 * (headstart - allowance)  # sum of both after the next point, if neither is 0
+    both = 2 * (headstart - allowance)  # Sum of both after the next point, if neither is 0
     while both > band.upper:
         # Neither can be 0 unless the other is above its decision value, so one band covers both.
         pair = Walk(Band.between(both - band.upper, band.upper, 1.0, band.point_limit), upper, mass)
@@ -431,5 +431,5 @@ def _collect(hazards: Iterator[float], *, steady: bool) -> RunLength:
             "a run length this long cannot be computed; use a larger drift, none, or another chart"
         )
     followed = np.array(survival)
-    followed.flags.writeable = False  # results are cached and shared
+    followed.flags.writeable = False  # Results are cached and shared
     return RunLength(followed, chances[-1])

@@ -2,13 +2,23 @@
 // Printing: draw the figures as wide as the paper, which would cut them off.
 (function () {
   "use strict";
-  // The text of a heading; a state word in it follows after a comma, without its shape.
+  // The text of a heading with plain spaces; a state word in it follows after a comma, without its shape.
   function words(heading) {
-    return Array.from(heading.childNodes, function (part) {
-      if (part.nodeType === Node.TEXT_NODE) return part.textContent.trim();
+    var parts = [""];
+    heading.childNodes.forEach(function (part) {
+      if (part.nodeType === Node.TEXT_NODE || part.className === "whole") {
+        parts[parts.length - 1] += part.textContent;
+        return;
+      }
       var shape = part.querySelector && part.querySelector("[aria-hidden]");
-      return part.textContent.slice(shape ? shape.textContent.length : 0).trim();
-    }).filter(Boolean).join(", ");
+      parts.push(part.textContent.slice(shape ? shape.textContent.length : 0), "");
+    });
+    return parts.map(function (part) { return part.replace(/\s+/g, " ").trim(); }).filter(Boolean).join(", ");
+  }
+  var NARROW = window.matchMedia("(max-width: 46rem)");
+  // What a wide screen shows unfolded is folded on a narrow one.
+  function fold(main) {
+    if (NARROW.matches) main.querySelectorAll("details.fold-narrow").forEach(function (part) { part.open = false; });
   }
   function settle(main) {
     var heading = main.querySelector("h1");
@@ -33,11 +43,13 @@
     if (!main || main.firstElementChild === shown) return;
     shown = main.firstElementChild;
     settle(main);
+    fold(main);
     arrive(main);
   }).observe(document.documentElement, { childList: true, subtree: true });
   // Pixels between the margins of a sheet on upright A4; the small pictures of a lot stand two by two.
   var PAPER_WIDTH = 630;
   window.addEventListener("beforeprint", function () {
+    document.querySelectorAll("details.fold-narrow").forEach(function (part) { part.open = true; });
     document.querySelectorAll(".js-plotly-plot").forEach(function (figure) {
       var width = figure.closest(".many") ? PAPER_WIDTH / 2 : PAPER_WIDTH;
       window.Plotly.relayout(figure, { autosize: false, width: width });

@@ -6,18 +6,18 @@ from typing import Any
 
 from dashboard.charts.plotly_axes import GREY, Figure, frame, level_axis
 from dashboard.paper.palette import FIGURE
-from dashboard.text.formatting import day, in_unit
+from dashboard.text.formatting import amount, day, in_unit
 from ingest.documents.stock import FilmAge, FilmPoint
 
 __all__ = ["film"]
 
 HEIGHT = 420
-ACCENT, EDGE, WARM = FIGURE.accent, FIGURE.edge, FIGURE.warm
+ACCENT, EDGE, WARM, LIMIT = FIGURE.accent, FIGURE.edge, FIGURE.warm, FIGURE.limit
 
 
 def film(document: FilmAge) -> Figure:
     """Every test with an age, the lots with several tests joined by a line."""
-    figure = frame(["level"], [1], height=HEIGHT)
+    figure = frame([f"level, {amount(1.0, document['unit']).partition(' ')[2]}"], [1], height=HEIGHT)
     points = [one for one in document["points"] if one["age_months"] is not None and one["level"] is not None]
     by_lot: dict[str, list[FilmPoint]] = {}
     for point in points:
@@ -41,7 +41,7 @@ def film(document: FilmAge) -> Figure:
     if line:
         # The lines reach to twice the tested ages; the part far beyond the limit is left out.
         near = [row for row in line if limit is None or _is_near(row[2], limit, document["side"])]
-        for place, dash, width in ((1, "solid", 2), (2, "dash", 2)):
+        for place, dash, width in ((1, "solid", 3), (2, "dash", 2)):
             figure["data"].append(
                 {
                     "type": "scatter", "mode": "lines", "x": [row[0] for row in near], "y": [row[place] for row in near],
@@ -53,7 +53,7 @@ def film(document: FilmAge) -> Figure:
         figure["layout"]["shapes"].append(
             {
                 "type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": limit, "y1": limit,
-                "line": {"color": EDGE, "width": 1.5, "dash": "dot"},
+                "line": {"color": LIMIT, "width": 2.5},
             }
         )  # fmt: skip
         levels.append(limit)

@@ -33,7 +33,7 @@ def chance_curve(result: BagsDocument) -> Figure:
     edge = math.log10(result["limit"]) if result["scale"] == "log" else result["limit"]
     figure["layout"]["shapes"].append(
         {"type": "line", "x0": result["limit"], "x1": result["limit"], "xref": "x", "y0": 0, "y1": 1, "yref": "y domain",
-         "line": {"color": FIGURE.edge, "width": 2.5}}
+         "line": {"color": FIGURE.limit, "width": 2.5}}
     )  # fmt: skip
     figure["layout"]["annotations"].append(
         {"x": edge, "y": 1, "xref": "x", "yref": "y domain", "xanchor": "left", "yanchor": "bottom", "showarrow": False,

@@ -16,6 +16,8 @@ __all__ = ["comparison_chart"]
 WIDTH, HEIGHT = 520, 260
 DAYS = (date(2000, 1, 1), date(2000, 1, 2))
 LONGEST_NAME = 16
+# Room for the words of the levels, also in the larger letters of a phone, which shrinks the picture.
+LEFT, MOST_IN_LARGE_LETTERS = 84, 3
 
 
 def comparison_chart(result: Comparison, title: str, *, paper: bool = False) -> str:
@@ -26,7 +28,7 @@ def comparison_chart(result: Comparison, title: str, *, paper: bool = False) -> 
     limits = {edge for one in result["candidates"] for edge in (one["limit_lower"], one["limit_upper"])}
     near = [limit for limit in limits if limit is not None and min(levels) / 2 <= limit <= max(levels) * 2]
     frame = Frame.around(
-        [*levels, *near], DAYS, Edges(62, WIDTH - 8, 12, HEIGHT - 24), is_log=Scale(result["scale"]) == Scale.LOG
+        [*levels, *near], DAYS, Edges(LEFT, WIDTH - 8, 12, HEIGHT - 24), is_log=Scale(result["scale"]) == Scale.LOG
     )
     columns = len(result["candidates"])
     width = (frame.edges.right - frame.edges.left) / columns
@@ -58,6 +60,8 @@ def comparison_chart(result: Comparison, title: str, *, paper: bool = False) -> 
     style = _style(LIGHT)
     if not paper:
         style += f"@media (prefers-color-scheme:dark){{{_style(DARK)}}}"
+        # The names of more candidates would lie on each other.
+        style += "@media (max-width:480px){text{font-size:15px}}" if columns <= MOST_IN_LARGE_LETTERS else ""
     return drawing(WIDTH, HEIGHT, title, parts, style)
 
 

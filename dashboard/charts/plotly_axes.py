@@ -10,9 +10,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from dashboard.charts.ticks import LEAST_POWER, MOST_POWER, round_ticks
+from dashboard.charts.ticks import LEAST_POWER, MOST_POWER, round_ticks, tick_text
 from dashboard.paper.palette import FIGURE, LIGHT
-from dashboard.text.formatting import amount
 from spc.vocabulary.finite import SMALLEST
 
 __all__ = ["GREY", "Figure", "around", "frame", "level_axis", "time_axis"]
@@ -82,7 +81,7 @@ def level_axis(axis: dict[str, Any], values: Sequence[float], scale: str) -> Non
         return
     low, high = around([math.log10(value or SMALLEST) for value in values])
     ticks = round_ticks(10.0 ** max(low, LEAST_POWER), 10.0 ** min(high, MOST_POWER))
-    axis.update(type="log", range=[low, high], tickvals=ticks, ticktext=[_tick_text(tick) for tick in ticks])
+    axis.update(type="log", range=[low, high], tickvals=ticks, ticktext=[tick_text(tick) for tick in ticks])
 
 
 def around(values: Sequence[float]) -> tuple[float, float]:
@@ -90,13 +89,6 @@ def around(values: Sequence[float]) -> tuple[float, float]:
     low, high = min(values, default=0.0), max(values, default=1.0)
     air = 0.07 * (high - low) or 0.1 * abs(high) or 1.0
     return low - air, high + air
-
-
-def _tick_text(value: float) -> str:
-    if value < 1e4:
-        return f"{value:g}"
-    mantissa, _, power = amount(value, digits=6).partition(" × ")
-    return f"{float(mantissa):g} × {power}" if power else mantissa
 
 
 def time_axis(axis: dict[str, Any], span: tuple[str, str] | None) -> None:

@@ -14,7 +14,7 @@ from datetime import datetime
 from typing import Any, Literal, cast
 
 from dashboard.charts.end_labels import END_ROOM, EndLabel, add_end_labels
-from dashboard.charts.flags import MOST_REASONS, first_of_runs, flag_mark, reason
+from dashboard.charts.flags import MOST_REASONS, Spot, first_of_runs, flag_mark, label_places, reason
 from dashboard.charts.limit_lines import (
     FARTHEST_LIMIT,
     SIDES,
@@ -69,12 +69,12 @@ STRIPS: dict[Strip, str] = {
     "reading_spread": "variation between readings on a bag",
     "humidity": "chamber humidity at the test, % RH",
 }
-# Of a lot whose control limits are not settled.
+# The figures of a lot whose control limits are not settled.
 NO_LIMITS: dict[str, None] = dict.fromkeys(("upper", "lower", "center", "bag_spread_upper", "reading_spread_upper"))
 LEVEL_HEIGHT, STRIP_HEIGHT = 390, 92
-# Of the height, below the levels: room for the bracket of the baseline and the title of the strip.
+# Share of the height below the levels: room for the bracket of the baseline and the title of the strip.
 FIRST_GAP = 0.095
-LINE_HEIGHT = 16  # of a line of words above a picture
+LINE_HEIGHT = 16  # Height of a line of words above a picture
 # Pixels to the right of the readings of a lot, for the names of its lines.
 BAG_END_ROOM = 104
 TRACE_END_ROOM = 70
@@ -118,13 +118,13 @@ def stream(
     _add_fan(figure, document, span)
     _add_trend(figure, document, start, level)
     _add_levels(figure, document)
-    _add_flags(figure, document, span)
     _add_settings(figure, document)
     for number, key in enumerate(strips, start=2):
         _add_strip(figure, document, key, number)
     _add_start(figure, start, span)
     level_axis(figure["layout"]["yaxis"], drawn_levels(document, span), document["scale"])
     time_axis(figure["layout"]["xaxis"], span)
+    _add_flags(figure, document, span)
     _add_bench_weeks(figure, document)
     _add_baselines(figure, document, span)
     add_end_labels(figure, [*ends, *_end_labels(document, span, level)])
@@ -502,18 +502,28 @@ def _add_flags(figure: Figure, document: StreamChart, span: Span | None) -> None
     shown = [point for point in document["points"] if span is None or span[0] <= point["tested_at"] <= span[1]]
     firsts = first_of_runs(shown)
     figure["layout"]["shapes"] += [flag_mark(point, EDGE) for point in firsts]
-    for number, point in enumerate(firsts[-MOST_REASONS:]):
-        level = point["shown"]
-        if level is None:
-            continue
-        side = "left" if span is None else _side(point["tested_at"], span)
-        above = point["center"] is None or level >= point["center"]
-        far = 34 + 24 * (number % 2)
-        figure["layout"]["annotations"].append(
+    named = [point for point in firsts[-MOST_REASONS:] if point["shown"] is not None]
+    if not named:
+        return
+    layout, ends = figure["layout"], span or (shown[0]["tested_at"], end_of(document, span))
+    low, high = layout["yaxis"]["range"]
+    share = layout["yaxis"]["domain"][1] - layout["yaxis"]["domain"][0]
+    height = share * (layout["height"] - layout["margin"]["t"] - layout["margin"]["b"])
+    first, last = (datetime.fromisoformat(end).timestamp() for end in ends)
+
+    def spot(point: Point) -> Spot:
+        at = datetime.fromisoformat(point["tested_at"]).timestamp()
+        up = (_place(cast("float", point["shown"]), document) - low) / ((high - low) or 1.0)
+        return Spot((at - first) / ((last - first) or 1.0), up * height)
+
+    flagged = [(spot(point), f"{_brief(point['lot'])} {reason(point)}") for point in named]
+    places = label_places(flagged, [spot(point) for point in shown if point["shown"] is not None], height)
+    for point, place in zip(named, places, strict=True):
+        layout["annotations"].append(
             {
-                "x": point["tested_at"], "xref": "x", "y": _place(level, document), "yref": "y", "ax": 0, "ay": -far if above else far,
-                "showarrow": True, "arrowhead": 0, "arrowwidth": 1, "arrowcolor": GREY, "standoff": 9,
-                "xanchor": {"left": "left", "center": "center", "right": "right"}[side], "align": side,
+                "x": point["tested_at"], "xref": "x", "y": _place(cast("float", point["shown"]), document), "yref": "y", "ax": 0,
+                "ay": place.below, "showarrow": True, "arrowhead": 0, "arrowwidth": 1, "arrowcolor": GREY, "standoff": 9,
+                "xanchor": place.side, "align": place.side,
                 "text": f"<b>{_plain(_brief(point['lot']))}</b> {_plain(reason(point))}", "font": {"size": 12}, "name": "reason",
             }
         )  # fmt: skip
@@ -608,9 +618,13 @@ def bags(session: Session, usual: StoredControlLimits | None = None, beside: Seq
     if usual is not None and settled and usual["lower"] is not None and usual["upper"] is not None:
         values += _add_usual(figure, usual["lower"], usual["upper"])
         labels.append(EndLabel(usual["upper"], f"upper {amount(usual['upper'], digits=digits)}"))
-    if session["level"] is not None:
-        _level_line(figure, session["level"], {"color": ACCENT, "width": 1.4, "dash": "dash"})
-        labels.append(EndLabel(session["level"], f"lot {amount(session['level'], digits=digits)}", strong=True))
+    # Where bounded readings leave the level open, its known ends are drawn.
+    ends = session["level_range"] or {"low": session["level"], "high": None}
+    sign = {"low": "≥ ", "high": "≤ "} if session["level_range"] else {"low": "", "high": ""}
+    for side, level in (("low", ends["low"]), ("high", ends["high"])):
+        if level is not None:
+            _level_line(figure, level, {"color": ACCENT, "width": 1.4, "dash": "dash"})
+            labels.append(EndLabel(level, f"lot {sign[side]}{amount(level, digits=digits)}", strong=True))
     _add_readings(figure, session)
     numbers = sorted({reading["specimen"] for reading in session["readings"]})
     names = [f"bag {number}" for number in numbers]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
@@ -30,8 +31,8 @@ class SparklineData:
     upper: float | None
 
 
-# At the right end of the picture, for the words on the limit.
-LIMIT_ROOM = 56
+# At the right end of the picture, for the words on the limit: at least so much, and more for longer words. Pixels.
+LIMIT_ROOM, LETTER = 56, 6.3
 
 
 def sparkline(
@@ -41,7 +42,8 @@ def sparkline(
 
     `paper` leaves dark mode out; `limit` are the words at the right end of the limit's line.
     """
-    frame = _frame(stream, width - (LIMIT_ROOM if limit else 0), height)
+    room = max(LIMIT_ROOM, 9 + math.ceil(LETTER * len(limit))) if limit else 0
+    frame = _frame(stream, width - room, height)
     near = _nearer_limit(stream)
     parts = [] if near is None else [_level_line("edge", frame, near)]
     parts += [] if stream.usual is None else [_level_line("usual", frame, stream.usual)]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from dashboard.text.formatting import amount
 from spc.vocabulary.finite import LARGEST, SMALLEST
 
-__all__ = ["LEAST_POWER", "MOST_POWER", "round_ticks"]
+__all__ = ["LEAST_POWER", "MOST_POWER", "round_ticks", "tick_text"]
 
 # Ticks a decade, from few to many; the first set that gives enough of them is taken.
 DECADES: tuple[tuple[float, ...], ...] = (
@@ -45,3 +46,11 @@ def _equal_steps(low: float, high: float, enough: int) -> list[float]:
     power = 10.0 ** math.floor(math.log10(widest))
     step = next(part * power for part in (5, 2, 1) if part * power <= widest)
     return [number * step for number in range(math.ceil(low / step), math.floor(high / step) + 1)]
+
+
+def tick_text(value: float) -> str:
+    """A round number without the zeros that say how well a value is known: 12, 3 × 10⁹."""
+    if value < 1e4:
+        return f"{value:g}"
+    mantissa, _, power = amount(value, digits=6).partition(" × ")
+    return f"{float(mantissa):g} × {power}" if power else mantissa

@@ -8,18 +8,21 @@ from pathlib import Path
 
 import click
 
-from dashboard.commands.common import json_option, lab_option, print_json, stored
+from dashboard.commands.common import REFUSED, json_option, lab_option, print_json, stored
 from dashboard.commands.progress_bar import progress_on
 from dashboard.queries import lot_document, stored_documents, stream_document
 from dashboard.text import terminal_text
+from dashboard.text.bench.study_text import study_listing
 from ingest.common.clock import now
 from ingest.config.lab import load
 from ingest.rounds.replay import replayed
+from ingest.sessions.gauge_studies import gauge_studies
 from ingest.sessions.instruments import instruments as instruments_at
 from ingest.sessions.ready import moment_in
 from ingest.sessions.ready import ready as ready_at
+from ingest.sessions.sensors import sensors as sensors_at
 
-__all__ = ["instruments", "lot", "ready", "replay", "stream"]
+__all__ = ["instruments", "lot", "ready", "replay", "stream", "study"]
 
 
 @click.command()
@@ -32,7 +35,8 @@ def stream(folder: Path, as_json: bool, supplier: str, product: str, characteris
     """Show one stream, lot by lot."""
     with stored(folder) as (lab, connection):
         document = stream_document.stream(connection, lab, supplier, product, characteristic)
-    print_json(document) if as_json else click.echo(terminal_text.stream(document))
+        row = stored_documents.board_row(connection, lab, supplier, product, characteristic)
+    print_json(document) if as_json else click.echo(terminal_text.stream(document, row))
 
 
 @click.command()
@@ -65,7 +69,19 @@ def instruments(folder: Path, as_json: bool) -> None:
     """Show calibrations, set-up checks and what a bad meter touched."""
     with stored(folder) as (lab, connection):
         documents = instruments_at(connection, lab, now())
-    print_json(documents) if as_json else click.echo(terminal_text.instruments(documents))
+        sensors = [] if as_json else sensors_at(connection, lab, now())
+    print_json(documents) if as_json else click.echo(terminal_text.instruments(documents, sensors))
+
+
+@click.command()
+@lab_option
+@json_option
+def study(folder: Path, as_json: bool) -> None:
+    """Show the gauge studies and the session part that they give."""
+    documents = gauge_studies(load(folder))
+    print_json(documents) if as_json else click.echo(study_listing(documents))
+    if any(one["trouble"] for one in documents):
+        sys.exit(REFUSED)
 
 
 @click.command()

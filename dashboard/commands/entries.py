@@ -9,6 +9,7 @@ import click
 
 from dashboard.commands.common import json_option, lab_option, lab_store, print_json, signed_options
 from dashboard.text.verdict.limit_change_text import listing
+from dashboard.text.verdict.rule_text import rule_listing
 from ingest.audit import audit_log
 from ingest.audit.subjects import Subject
 from ingest.common.clock import now
@@ -18,14 +19,16 @@ from ingest.decisions import corrective_actions
 from ingest.decisions.cases import ASSIGN, assign
 from ingest.decisions.limit_change_preview import carry_out, preview
 from ingest.decisions.limit_requests import LimitRequest, as_entry
+from ingest.decisions.rule_change import RuleRequest, as_rule_entry, carry_out_rule, preview_rule
 from ingest.documents.entries import StoredEntryBody
 from ingest.documents.served import served
 from ingest.documents.verdict.limit_change import LimitChange
+from ingest.documents.verdict.rule_change import RuleChange
 from ingest.intake.add_source import Signed, add_alias
 from ingest.rounds.recompute import derive
 from ingest.sessions import suspect_values
 
-__all__ = ["action", "alias", "baseline", "limit", "settle"]
+__all__ = ["action", "alias", "baseline", "decision", "limit", "settle"]
 
 
 @click.command()
@@ -127,6 +130,50 @@ def _change_limits(
     change: LimitChange = {"done": not only_preview, **served(effect.document, lab.zone)}
     unit = lab.characteristic(request.characteristic).unit
     print_json(change) if as_json else click.echo(listing(change, request, unit))
+
+
+@click.command()
+@click.argument("characteristic")
+@click.option("--simple", "rule", flag_value="simple", help="The limit itself decides.")
+@click.option("--guarded", "rule", flag_value="guarded", help="A lot passes only clear of the limit by a guard.")
+@click.option(
+    "--wrong-pass", default="", metavar="CHANCE", help="Guarded: greatest chance of a wrong pass, 0.05 or 5%."
+)
+@click.option(
+    "--wrong-fail", default="", metavar="CHANCE", help="Guarded: greatest chance of a wrong fail; else no guard there."
+)
+@click.option("--take-back", is_flag=True, help="Undo the rule that was entered for the day.")
+@click.option("--from", "start", metavar="DAY", required=True, help="The first day on which the rule applies.")
+@signed_options
+@lab_option
+@json_option
+def decision(
+    folder: Path,
+    characteristic: str,
+    rule: str | None,
+    wrong_pass: str,
+    wrong_fail: str,
+    take_back: bool,
+    start: str,
+    by: str,
+    because: str,
+    preview: bool,
+    as_json: bool,
+) -> None:
+    """Change the decision rule of a characteristic from a day on.
+
+    The rule applies to every product and supplier. Earlier tests keep theirs.
+    """
+    if (rule is None) != take_back:
+        raise CallError("decision: give one of --simple, --guarded, --take-back")
+    change = audit_log.TAKE_BACK_RULE if take_back else audit_log.CHANGE_RULE
+    request = RuleRequest(change, characteristic, start, rule or "", wrong_pass, wrong_fail)
+    lab, store = lab_store(folder)
+    with store.reading() if preview else store.writing() as connection:
+        entry = as_rule_entry(connection, lab, request, by, because, now())
+        effect = preview_rule(connection, lab, entry) if preview else carry_out_rule(connection, lab, entry)
+    shown: RuleChange = {"done": not preview, **served(effect, lab.zone)}
+    print_json(shown) if as_json else click.echo(rule_listing(shown))
 
 
 @click.command()

@@ -37,7 +37,7 @@ def do_round(folder: Path, *, as_json: bool = False) -> bool:
     with progress_on(sys.stderr, wanted=not as_json) as progress:
         done = full_round(load(folder), now(), progress)
     with reading(folder) as (lab, connection):
-        assert connection is not None  # the round made the store
+        assert connection is not None  # The round made the store
         document = stored_documents.run(connection, lab, done)
     unsent = send_alerts(lab)
     print_json(document) if as_json else click.echo(round_text(document, done.problems))

@@ -67,6 +67,9 @@ DAY = click.DateTime(["%Y-%m-%d"])
 @click.option(
     "--candidate", "candidates", nargs=2, multiple=True, metavar="SUPPLIER PRODUCT", help="Once for each candidate."
 )
+@click.option(
+    "--in-use", nargs=2, metavar="SUPPLIER PRODUCT", help="The candidate in use: compare the others with it only."
+)
 @click.option("--margin", type=float, help="Percent that would not matter (default: margin_percent of lab.toml).")
 @click.option("--since", type=DAY, help="First day of the tests (default: a year before the last).")
 @click.option("--until", type=DAY, help="Day after the last test.")
@@ -80,6 +83,7 @@ def compare(
     as_json: bool,
     characteristic: str,
     candidates: tuple[tuple[str, str], ...],
+    in_use: tuple[str, str] | None,
     margin: float | None,
     since: datetime | None,
     until: datetime | None,
@@ -89,7 +93,7 @@ def compare(
 ) -> None:
     """Compare products or suppliers by their lots."""
     first, last, split = (None if day is None else day.date() for day in (since, until, split_at))
-    asked = comparison.Request(characteristic, candidates, first, last, split, margin)
+    asked = comparison.Request(characteristic, candidates, first, last, split, margin, in_use)
     with stored(folder) as (lab, connection):
         document = comparison.compare(connection, lab, asked)
     if pdf:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from dash import html
 
@@ -14,7 +14,7 @@ from dashboard.components.html_parts import link, lot_link, sparkline_image, str
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
-from dashboard.text.urls import STOCK, alert_address
+from dashboard.text.urls import INSTRUMENTS, STOCK, alert_address
 from ingest.decisions.corrective_actions import STEPS
 from ingest.documents.alert import STOCK_ID, Alert, AlertSummary
 from ingest.documents.entries import SubjectEntry
@@ -106,9 +106,9 @@ def alert_card(
     )
 
 
-def _links(alert: Alert) -> list[Any]:
+def _links(alert: Alert) -> list[object]:
     """The day of detection, and links to the stream, the lot and the bench."""
-    parts: list[Any] = [f"detected {day(alert['raised_at'])}"]
+    parts: list[object] = [f"detected {day(alert['raised_at'])}"]
     if alert["characteristic"]:
         parts += [" · ", stream_link(alert, "control chart")]
     if alert["supplier"] and alert["lot"]:
@@ -117,6 +117,8 @@ def _links(alert: Alert) -> list[Any]:
         parts += [" · ", link("stock", STOCK)]
     if alert["kind"] in ("climate", "bench", "feed"):
         parts += [" · ", link("bench", "/bench")]
+    if alert["kind"] == "bench" and alert["id"].startswith("check"):
+        parts += [" · ", link("instruments and the sheet of lots", INSTRUMENTS)]
     return parts
 
 

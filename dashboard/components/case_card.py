@@ -1,9 +1,8 @@
-"""A case as the pages show it: its worst sentence, its other alerts as lines, who has it until when, and one way to respond."""
+"""A case as the pages show it: its worst sentence, its other alerts as lines, owner and due date, and one way to respond."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from dash import html
 
@@ -19,7 +18,7 @@ from dashboard.components.current_user import current_user
 from dashboard.components.entry_form import day_field, field, form
 from dashboard.components.html_parts import link, lot_link, sparkline_image, stream_link, word
 from dashboard.queries.alert_order import GRADES
-from dashboard.text.case_text import case_name, due_text, owner_text, standing
+from dashboard.text.case_text import case_message, case_name, due_text, owner_text, standing
 from dashboard.text.formatting import age, characteristic, counted, day, evidence, shown
 from dashboard.text.urls import BENCH, alert_address
 from ingest.common.number_format import LEAST_DIGITS, Measured
@@ -54,7 +53,6 @@ def case_card(
     ordered = sorted(alerts, key=lambda one: (GRADES.index(one["grade"]), one["id"] != case["alert"]))
     lead = ordered[0] if ordered else None
     name = case_name(case)
-    message = (lead["message"] if lead else case["message"]).removeprefix(f"{name}: ")
     of_case = sorted(
         (one for alert in (*case["alerts"], *case["withdrawn"]) for one in entries.get(f"alert:{alert}", ())),
         key=lambda one: one["at"],
@@ -69,9 +67,9 @@ def case_card(
             html.Div(
                 [
                     html.P([word(lead["grade"] if lead else case["grade"]), _name(case, lead)]),
-                    html.H2(message[:1].upper() + message[1:]),
+                    html.H2(case_message(case, lead["message"] if lead else case["message"])),
                     html.P(_facts(lead), className="quiet") if lead else None,
-                    html.Ul([_line(alert, name) for alert in ordered[1:]], className="more") if ordered[1:] else None,
+                    html.Ul([_line(case, alert) for alert in ordered[1:]], className="more") if ordered[1:] else None,
                     _withdrawn(case),
                     _standing(case, looked_at),
                     _respond(case, ordered) if current_user().may_enter else None,
@@ -99,9 +97,9 @@ def _name(case: Case, lead: Alert | None) -> html.Span:
     return html.Span([" ", stream_link(lead, text), f", {characteristic(case['characteristic'])}"])
 
 
-def _facts(alert: Alert) -> list[Any]:
+def _facts(alert: Alert) -> list[object]:
     """The evidence of an alert, the day of its detection, and links to lot and bench."""
-    parts: list[Any] = [" · ".join([*evidence(alert), f"detected {day(alert['raised_at'])}"])]
+    parts: list[object] = [" · ".join([*evidence(alert), f"detected {day(alert['raised_at'])}"])]
     if alert["supplier"] and alert["lot"]:
         parts += [" · lot ", lot_link(alert["supplier"], alert["lot"])]
     if alert["kind"] in ("climate", "bench", "feed"):
@@ -111,14 +109,13 @@ def _facts(alert: Alert) -> list[Any]:
     return parts
 
 
-def _line(alert: Alert, name: str) -> html.Li:
-    message = alert["message"].removeprefix(f"{name}: ")
+def _line(case: Case, alert: Alert) -> html.Li:
     lot = [" · lot ", lot_link(alert["supplier"], alert["lot"])] if alert["supplier"] and alert["lot"] else []
     state = "" if alert["state"] == "open" else f", {alert['state']}"
     return html.Li(
         [
             word(alert["grade"]),
-            f" {message[:1].upper()}{message[1:]}",
+            f" {case_message(case, alert['message'])}",
             html.Span([f" · detected {day(alert['raised_at'])}{state}", *lot], className="quiet"),
         ],
         id=f"alert-{alert['id']}",
@@ -168,7 +165,7 @@ def _trail(entries: Sequence[SubjectEntry]) -> html.Details | None:
 def _respond(case: Case, alerts: Sequence[Alert]) -> html.Details:
     """The forms of a case: respond to all its alerts, name its owner, record the corrective action."""
     subjects, responses = _responses(case, alerts)
-    forms: list[Any] = [form(subjects, {what: WORDS[what] for what in responses})]
+    forms: list[object] = [html.H3("Response"), form(subjects, {what: WORDS[what] for what in responses})]
     lead = f"alert:{case['alert']}"
     if case["state"] != "closed":
         handing_over = [field("owner", "owner", case["owner"] or ""), day_field("due", "due", required=False)]

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.charts.number_line import NumberLine, number_line
 from dashboard.charts.sparkline import as_image_address
-from dashboard.components.html_parts import facts, table
-from dashboard.text.formatting import amount, day, percent
+from dashboard.components.decision_rules import decision_rules
+from dashboard.components.html_parts import facts, legend, table
+from dashboard.text.formatting import amount, percent
 from dashboard.text.urls import bags_address
 from dashboard.text.verdict.conformity_text import (
     bags_sentence,
@@ -18,17 +17,21 @@ from dashboard.text.verdict.conformity_text import (
     risk_words,
     rule_words,
 )
+from dashboard.text.verdict.rule_text import since
 from ingest.documents.lot import LotDocument, Session
-from ingest.documents.verdict.conformity import Conformity, DecisionRisks
+from ingest.documents.stream import StreamDocument
+from ingest.documents.verdict.conformity import Conformity
 from spc.vocabulary.enums import BenchSource, Scale
 from spc.vocabulary.finite import LARGEST, MOST_COUNTED, SMALLEST, exp
 
 __all__ = ["conformity_section", "rule_section"]
 
 Z_95 = 1.96
+LEVEL_KEY = ("━●━", "span", "level of the lot, with its 95 % interval")
+GUARD_KEY = ("▨", "guard", "guard band: a lot here does not pass")
 
 
-def conformity_section(document: LotDocument, session: Session) -> list[Any]:
+def conformity_section(document: LotDocument, session: Session) -> list[object]:
     """How sure the verdict of a session is; nothing where there is no limit or no valid test."""
     result = session["conformity"]
     if result is None or session["verdict"] in ("invalid", "unlimited"):
@@ -48,17 +51,22 @@ def conformity_section(document: LotDocument, session: Session) -> list[Any]:
         href=bags_address(document["supplier"], session["product"], session["characteristic"]),
     )
     return [
-        html.H3("How sure is that?"),
-        questions,
-        *_line(session, result),
-        html.P([_rule(session, result), " ", link], className="quiet"),
+        html.Details(
+            [
+                html.Summary(html.H3("How sure is that?")),
+                html.Div(questions, className="questions"),
+                *_line(session, result),
+                html.P([_rule(session, result), " ", link], className="quiet"),
+            ],
+            open=True,
+            className="fold-narrow",
+        )
     ]
 
 
 def _rule(session: Session, result: Conformity) -> str:
     rule, unit = result["rule"], session["unit"]
-    since = "" if rule["from"] is None else f", declared from {day(rule['from'])}"
-    text = f"Decision rule: {rule_words(rule)}{since}."
+    text = f"Decision rule: {rule_words(rule)}{since(rule)}."
     edges = [
         f"{words} {amount(edge, unit)}"
         for words, edge in (("from", result["accept_lower"]), ("up to", result["accept_upper"]))
@@ -70,14 +78,14 @@ def _rule(session: Session, result: Conformity) -> str:
     return text
 
 
-def _line(session: Session, result: Conformity) -> list[Any]:
+def _line(session: Session, result: Conformity) -> list[object]:
     level, u = session["level"], result["u_high"] or result["u"]
     if level is None or not u:
         return []
     log = session["scale"] == Scale.LOG
     ends = (level * exp(s * Z_95 * u) if log else level + s * Z_95 * u for s in (-1, 1))
     low, high = (min(max(end, SMALLEST if log else -LARGEST), LARGEST) for end in ends)
-    if not log and max(-low, high) > MOST_COUNTED:  # the ends of the picture would be beyond the largest number
+    if not log and max(-low, high) > MOST_COUNTED:  # The ends of the picture would be beyond the largest number
         return []
     title = f"Level {amount(level, session['unit'])}, between {amount(low, session['unit'])} and {amount(high, session['unit'])}"
     line = NumberLine(
@@ -91,13 +99,22 @@ def _line(session: Session, result: Conformity) -> list[Any]:
         session["unit"],
         log,
     )
-    return [html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line")]
+    marks = [LEVEL_KEY] if line.nearer_edge is None else [LEVEL_KEY, GUARD_KEY]
+    return [
+        html.Img(src=as_image_address(number_line(line, title)), alt=title, className="number-line"),
+        legend(*marks),
+    ]
 
 
-def rule_section(result: DecisionRisks | None) -> list[Any]:
-    """The declared rule of a stream with its risks, beside other rules and more bags."""
+def rule_section(document: StreamDocument) -> list[object]:
+    """The decision rules of a stream over time, and the risks of the one in force beside other rules and more bags."""
+    result, name = document["decision"], document["characteristic"]
+    limits = document["specification_limits"]
     if result is None:
-        return []
+        limited = limits["lower"] or limits["upper"]
+        return (
+            [html.H2("Decision rule", id="rule"), *decision_rules(name, document["decision_rules"])] if limited else []
+        )
     rows = [
         [risk_words(one), percent(one["wrong_passes"]), percent(one["good_not_passed"]), percent(one["wrong_fails"])]
         for one in result["risks"]
@@ -105,11 +122,12 @@ def rule_section(result: DecisionRisks | None) -> list[Any]:
     heads = ("rule", "bad lots that pass", "good lots that do not pass", "good lots that fail")
     declared = result["risks"][0]
     return [
-        html.H2("Decision rule and its risks"),
+        html.H2("Decision rule and its risks", id="rule"),
         html.P(
             f"The rule is {rule_words(result['rule'])}. Of 100 lots of this stream it passes {100 * declared['wrong_passes']:.1f} bad "
             f"ones and keeps back {100 * declared['good_not_passed']:.1f} good ones. A guard is paid by good lots; more bags lower "
             "both."
         ),
         table(heads, rows, "Risks of decision rules", heads[1:]),
+        *decision_rules(name, document["decision_rules"]),
     ]

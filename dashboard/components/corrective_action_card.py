@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from dash import html
 
@@ -42,7 +41,7 @@ def state_text(action: CorrectiveAction | None) -> str:
     return f"corrective action {RESULTS[Effectiveness(result['answer'])][0]} ({counted(result['lots'], 'lot')})"
 
 
-def corrective_action_card(alert: Alert, entries: Sequence[SubjectEntry] = ()) -> list[Any]:
+def corrective_action_card(alert: Alert, entries: Sequence[SubjectEntry] = ()) -> list[object]:
     """The corrective action of an alert and the forms for its next step; nothing on an alert that concerns no supplier.
 
     `entries` are all entries on its steps, the newest first. A step that was entered again replaces the earlier one in the
@@ -105,7 +104,7 @@ def action_timeline(supplier: str, action: CorrectiveAction, levels: Measured) -
     return html.Ol(steps, className="steps", **{"aria-label": "Corrective action"})
 
 
-def _step(head: Any, detail: str, look: str = "") -> html.Li:
+def _step(head: object, detail: str, look: str = "") -> html.Li:
     return html.Li([html.Span(head), html.Span(detail, className="quiet") if detail else None], className=look)
 
 

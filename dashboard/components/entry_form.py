@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard.components.current_user import current_user, remembered_name
 from dashboard.text.urls import RETESTS
 
-__all__ = ["BACK", "ENTRY_PATH", "day_field", "field", "form", "hidden_field", "if_editor"]
+__all__ = ["BACK", "ENTRY_PATH", "day_field", "field", "form", "hidden_field", "if_editor", "name_fields"]
 
 ENTRY_PATH = "/entry"
 LAST_DAY = "9999-12-31"
@@ -18,7 +18,7 @@ LAST_DAY = "9999-12-31"
 BACK = {"retest": RETESTS}
 
 
-def if_editor(title: str, *content: Any) -> list[html.Details]:
+def if_editor(title: str, *content: object) -> list[html.Details]:
     """Content folded away under a title; nothing for a user who may not make entries."""
     return [html.Details([html.Summary(title), *content])] if current_user().may_enter else []
 
@@ -26,7 +26,7 @@ def if_editor(title: str, *content: Any) -> list[html.Details]:
 def form(
     subject: str | Sequence[str] | Sequence[tuple[str, str]],
     buttons: Sequence[str] | Mapping[str, str],
-    fields: Sequence[Any] = (),
+    fields: Sequence[object] = (),
 ) -> html.Form:
     """A form about `subject`; it needs a reason, and a name where nobody is logged in. It works without a script.
 
@@ -41,7 +41,7 @@ def form(
         [
             *([_ticks(ticks)] if ticks else chosen),
             *fields,
-            *([] if current_user().name else [_name_field()]),
+            *name_fields(),
             field("reason", "reason", required=True),
             html.Div(
                 [html.Button(text, type="submit", name="what", value=what) for what, text in words.items()],
@@ -54,9 +54,11 @@ def form(
     )
 
 
-def _name_field() -> html.Label:
-    """The name of the person at the browser, as it was written last."""
-    return field("your name", "who", remembered_name(), autoComplete="name", required=True)
+def name_fields() -> list[html.Label]:
+    """The name of the person at the browser, as it was written last; none where the person is logged in."""
+    if current_user().name:
+        return []
+    return [field("your name", "who", remembered_name(), autoComplete="name", required=True)]
 
 
 def _ticks(subjects: Sequence[tuple[str, str]]) -> html.Fieldset:

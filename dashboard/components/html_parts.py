@@ -70,7 +70,7 @@ def filter_links(choices: Iterable[tuple[str, str, bool]], name: str) -> html.Na
     return html.Nav(html.Ul(items, className="inline"), **{"aria-label": name})
 
 
-def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
+def facts(items: Sequence[tuple[str, object, str]]) -> html.Dl:
     """Named values, each as (name, value, one line of explanation or "")."""
     return html.Dl(
         [
@@ -81,33 +81,50 @@ def facts(items: Sequence[tuple[str, Any, str]]) -> html.Dl:
     )
 
 
+# Fewer columns fit a phone as they are; in a longer table of more columns, cards would hide what stands below it.
+FEW_COLUMNS, MOST_CARDS = 3, 40
+
+
 def table(
     heads: Sequence[str],
-    rows: Iterable[Sequence[Any]],
+    rows: Iterable[Sequence[object]],
     name: str,
     numbers: Sequence[str] = (),
     row_styles: Sequence[str] = (),
+    most_cards: int = MOST_CARDS,
 ) -> html.Div:
-    """A table that scrolls sideways on a narrow screen, also by keyboard; the columns in `numbers` are aligned right.
+    """A table whose columns in `numbers` are aligned right; `row_styles` are the classes of the rows, where some are marked.
 
-    `row_styles` are the classes of the rows, where some of them are marked.
+    On a narrow screen each row becomes a card: the first cell is its title, and the others follow with the head of their column
+    as a label. A table of more than `most_cards` rows stays one and scrolls sideways, also by keyboard, which a line above says.
     """
+    rows = list(rows)
+    shape = "" if len(heads) <= FEW_COLUMNS else " cards" if len(rows) <= most_cards else " wide"
     styles = ["number" if head in numbers else "" for head in heads]
     head = html.Tr([html.Th(text, scope="col", className=style) for text, style in zip(heads, styles, strict=True)])
     body = [
         html.Tr(
-            [html.Td(cell, className=style) for cell, style in zip(row, styles, strict=True)],
+            [
+                html.Td(cell, className=style, **_label(text, cell, place))
+                for place, (text, cell, style) in enumerate(zip(heads, row, styles, strict=True))
+            ],
             className=row_styles[number] if row_styles else "",
         )
         for number, row in enumerate(rows)
     ]
     return html.Div(
         html.Table([html.Thead(head), html.Tbody(body)]),
-        className="scroll",
+        className=f"scroll{shape}",
         tabIndex=0,
         role="region",
         **{"aria-label": name},
     )
+
+
+def _label(head: str, cell: Any, place: int) -> dict[str, str]:
+    """The head of a cell's column as the label of the cell on a card; a title in words has none, nor has an empty cell."""
+    is_title = place == 0 and not (isinstance(cell, str) and cell.isdecimal())
+    return {} if is_title or cell in ("", None) else {"data-label": head}
 
 
 def graph(figure: Figure, name: str, description: str) -> html.Div:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from dash import html
 from sqlalchemy import Connection
@@ -40,7 +39,7 @@ def preview_address(change: str, names: Mapping[str, str], **fields: str) -> str
     return with_query(PREVIEW_PATH, {"change": change, **names, **fields})
 
 
-def request_form(change: str, names: Mapping[str, str], fields: Sequence[Any]) -> html.Form:
+def request_form(change: str, names: Mapping[str, str], fields: Sequence[object]) -> html.Form:
     """A form that leads to the preview; it changes nothing."""
     return html.Form(
         [

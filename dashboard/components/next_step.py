@@ -12,7 +12,7 @@ from ingest.decisions.corrective_actions import no_notice_because
 from ingest.documents.alert import Alert
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
-__all__ = ["NextStep", "next_step", "to_call"]
+__all__ = ["NextStep", "next_step"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,17 +22,6 @@ class NextStep:
     text: str
     address: str
     detail: str
-
-
-def to_call(alerts: Sequence[Alert]) -> bool:
-    """Whether the supplier has to be called: an urgent alert that nobody has responded to and no supplier was asked about."""
-    return any(
-        alert["grade"] == Grade.ACT
-        and alert["state"] == AlertState.OPEN
-        and not alert["held_under"]
-        and alert["corrective_action"] is None
-        for alert in alerts
-    )
 
 
 def next_step(alerts: Sequence[Alert]) -> NextStep | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from dash import dcc, html
 
@@ -12,6 +11,7 @@ from dashboard.components.html_parts import sparkline_image, stream_link, word
 from dashboard.components.next_step import NextStep
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import (
+    LEAST_CHANCE,
     age,
     amount,
     change,
@@ -27,14 +27,8 @@ from dashboard.text.formatting import (
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
 from ingest.documents.stream import BoardRow, ProductRow
-from spc.vocabulary.enums import StreamState
 
-__all__ = ["LEAST_CHANCE", "NOTED", "chance", "rows_table", "state_word", "stream_of", "time_to_limit", "what_happened"]
-
-# A steady stream with an alert for information: the level moves, though away from its limit.
-NOTED = "note"
-# A smaller chance is no reason to look at a stream.
-LEAST_CHANCE = 0.01
+__all__ = ["chance", "rows_table", "stream_of", "time_to_limit", "what_happened"]
 
 
 def stream_of(row: BoardRow) -> Stream:
@@ -67,11 +61,6 @@ def what_happened(reasons: Sequence[AlertReason]) -> str:
     return f"{text[:1].upper()}{text[1:]}." if text else ""
 
 
-def state_word(row: BoardRow, reasons: Sequence[AlertReason]) -> html.Span:
-    """The state of a stream; nothing is steady on which a move is noted, whichever way it goes."""
-    return word(NOTED) if row["state"] == StreamState.STEADY and reasons else word(row["state"])
-
-
 def rows_table(
     rows: Sequence[ProductRow],
     sparklines: Mapping[Stream, SparklineData],
@@ -97,7 +86,7 @@ def rows_table(
     body = [
         _row(
             row, sparklines[stream_of(row)], reasons.get(stream_of(row), []), looked_at, heads, steps,
-            with_supplier=with_supplier,
+            lab, with_supplier=with_supplier,
         )
         for row in rows
     ]  # fmt: skip
@@ -112,14 +101,15 @@ def _row(
     looked_at: str | None,
     heads: Sequence[tuple[str, str]],
     steps: Mapping[Stream, NextStep] | None,
+    lab: Lab,
     *,
     with_supplier: bool,
 ) -> html.Tr:
     limit = _nearer_limit(row, sparkline)
     why = " ".join(part for part in (what_happened(reasons), time_to_limit(row)) if part)
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
-    cells: list[Any] = [
-        state_word(row, reasons),
+    cells: list[object] = [
+        word(row["state"]),
         [
             html.Span(f"{row['supplier']} ", className="who") if with_supplier else None,
             stream_link(row),
@@ -130,7 +120,7 @@ def _row(
         ),
         [in_unit(row, row["level"]), html.Span(room_to_limit(row), className="quiet")],
         change(row["change_percent_per_month"], digits_of(row)),
-        html.Span(chance(row), className="large") if chance(row) != "–" else "–",
+        _chance_mark(row, lab),
         [str(row["last_lot"]), html.Span(last, className="quiet")],
     ]
     if steps is not None:
@@ -147,6 +137,14 @@ def _row(
         ],
         className=row["state"],
     )
+
+
+def _chance_mark(row: BoardRow, lab: Lab) -> html.Span | str:
+    """The chance of a failing lot, large only where it is one that raises an alert."""
+    share = row["breach_probability"] or 0.0
+    if share < LEAST_CHANCE:
+        return "–"
+    return html.Span(chance(row), className="large" if share >= lab.alerts.breach_probability else "")
 
 
 def _nearer_limit(row: BoardRow, sparkline: SparklineData) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.components.entry_form import field, form, if_editor
@@ -29,7 +27,7 @@ FIELDS = {
 def report_section(supplier: str, lot: str, issued: list[TestReport]) -> html.Section:
     """The section; `issued` are the reports of the lot so far."""
     replaced = {one["entries"]["replaces"] for one in issued}
-    lines: list[Any] = [
+    lines: list[object] = [
         html.Li(
             [
                 html.A(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import groupby
-from typing import Any
 
 from dash import html
 
@@ -19,7 +18,7 @@ __all__ = ["WAVEFORMS", "capture_sections", "capture_warnings"]
 WAVEFORMS = "waveforms"
 
 
-def capture_warnings(sessions: list[Session]) -> list[Any]:
+def capture_warnings(sessions: list[Session]) -> list[object]:
     """What the captures say against the recorded figures, for the top of the page."""
     return [
         html.P(
@@ -31,7 +30,7 @@ def capture_warnings(sessions: list[Session]) -> list[Any]:
     ]
 
 
-def capture_sections(sessions: list[Session]) -> list[Any]:
+def capture_sections(sessions: list[Session]) -> list[object]:
     """A sheet for each session with captures; nothing where there are none."""
     sheets = [_sheet(one) for one in sessions if one["captures"] is not None]
     return [html.H2("Waveforms", id=WAVEFORMS), *sheets] if sheets else []

@@ -19,8 +19,16 @@ from sqlalchemy import Connection
 
 from dashboard.delivery import weekly_digest
 from dashboard.delivery.alert_messages import MessageContext
+from dashboard.delivery.load_messages import LOAD, LoadNews, load_news
 from dashboard.delivery.reminders import REMINDER, overdue_cases
-from dashboard.delivery.routing import WEBHOOK, Destination, destinations, digest_destinations, is_held_back
+from dashboard.delivery.routing import (
+    WEBHOOK,
+    Destination,
+    destinations,
+    digest_destinations,
+    is_held_back,
+    load_destinations,
+)
 from dashboard.delivery.sender import Batch, Sender
 from dashboard.queries import stored_documents
 from ingest.alerts import attribution, delivery_queue
@@ -94,7 +102,9 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
             if alert["state"] == AlertState.OPEN and alert["held_under"] is None
         }
         reminders = overdue_cases(cases(connection, lab))
+        loads = load_news(connection, lab, now)
         wanted = _wanted(connection, lab, alerts, now) | _reminders(lab, reminders)
+        wanted |= {(about, channel): to for about in loads for channel, to in load_destinations(lab).items()}
         delivery_queue.note(connection, wanted, now_us)
         due = [
             item
@@ -103,7 +113,7 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
         ]
     if not due:
         return []
-    batches = [_batch(group, alerts, reminders, wanted) for group in _groups(due)]
+    batches = [_batch(group, alerts, reminders, loads, wanted) for group in _groups(due)]
     with store.reading() as connection:
         context, digest = _context(connection, lab), None
         if any(item.about.startswith(DIGEST) for item in due):
@@ -159,17 +169,20 @@ def _groups(due: Sequence[Due]) -> Iterator[list[Due]]:
         items = list(of_channel)
         claimed = sorted((item for item in items if item.message), key=lambda item: str(item.message))
         yield from (list(group) for _, group in groupby(claimed, key=lambda item: item.message))
-        fresh = [item for item in items if not item.message and not item.about.startswith((DIGEST, REMINDER))]
+        fresh = [item for item in items if not item.message and not item.about.startswith((DIGEST, REMINDER, LOAD))]
         yield from [fresh] if len(fresh) > BULK else [[item] for item in fresh]
         yield from [[item] for item in items if not item.message and item.about.startswith(DIGEST)]
         overdue = [item for item in items if not item.message and item.about.startswith(REMINDER)]
         yield from [overdue] if overdue else []
+        of_loads = [item for item in items if not item.message and item.about.startswith(LOAD)]
+        yield from [of_loads] if of_loads else []
 
 
 def _batch(
     items: list[Due],
     alerts: Mapping[str, Alert],
     reminders: Mapping[str, Case],
+    loads: Mapping[str, LoadNews],
     wanted: Mapping[Pair, Destination],
 ) -> Batch:
     """A message; its name depends on its content and on nothing else."""
@@ -179,7 +192,8 @@ def _batch(
         name = hashlib.sha256("\0".join(sorted(item.about for item in items)).encode()).hexdigest()[:12]
     chosen = [alerts[item.about] for item in items if item.about in alerts]
     overdue = [reminders[item.about] for item in items if item.about in reminders]
-    return Batch(items[0].message or name, items[0].channel, tuple(to), items, chosen, overdue)
+    news = [loads[item.about] for item in items if item.about in loads]
+    return Batch(items[0].message or name, items[0].channel, tuple(to), items, chosen, overdue, news)
 
 
 def _context(connection: Connection, lab: Lab) -> MessageContext:

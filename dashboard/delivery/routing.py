@@ -14,7 +14,17 @@ from ingest.config.notification_models import Outlet, Route
 from ingest.documents.alert import Alert
 from ingest.documents.case import Case
 
-__all__ = ["MAIL", "OUTBOX", "WEBHOOK", "Destination", "destinations", "digest_destinations", "is_held_back", "outlet"]
+__all__ = [
+    "MAIL",
+    "OUTBOX",
+    "WEBHOOK",
+    "Destination",
+    "destinations",
+    "digest_destinations",
+    "is_held_back",
+    "load_destinations",
+    "outlet",
+]
 
 OUTBOX, MAIL, WEBHOOK = "outbox", "mail ", "webhook "
 
@@ -65,6 +75,11 @@ def digest_destinations(lab: Lab) -> dict[str, Destination]:
     """The destinations of the weekly digest: its own readers, or else those of all mail."""
     readers = lab.mail.to if lab.digest.to is None else lab.digest.to
     return {} if lab.digest.to == [] else dict(_by_mail(lab, readers))
+
+
+def load_destinations(lab: Lab) -> dict[str, Destination]:
+    """The destinations of news about loads. A load that is ready at night waits for nobody: it is sent in quiet hours too."""
+    return dict(_by_mail(lab, lab.loads.to, at_once=True)) if lab.loads.to else {}
 
 
 def outlet(lab: Lab, channel: str) -> Outlet:

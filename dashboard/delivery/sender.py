@@ -11,6 +11,7 @@ from typing import Self, cast
 
 from dashboard.delivery.alert_messages import Message, MessageContext, about_many, about_one
 from dashboard.delivery.errors import DeliveryError
+from dashboard.delivery.load_messages import LoadNews, about_loads
 from dashboard.delivery.mail_message import as_mail, message_id, write_to_outbox
 from dashboard.delivery.reminders import about_cases
 from dashboard.delivery.routing import MAIL, OUTBOX, WEBHOOK, outlet
@@ -31,7 +32,7 @@ __all__ = ["Batch", "Sender"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Batch:
-    """The content of one message to one destination: alerts, or overdue cases; both are empty for the weekly digest."""
+    """The content of one message to one destination: alerts, overdue cases or loads; all are empty for the weekly digest."""
 
     name: str
     channel: str
@@ -39,6 +40,7 @@ class Batch:
     items: list[Due]
     alerts: list[Alert]
     overdue: list[Case]
+    loads: list[LoadNews]
 
     @property
     def urgency(self) -> tuple[int, int]:
@@ -107,8 +109,10 @@ class Sender:
     def _message(self, batch: Batch) -> Message:
         if batch.overdue:
             return about_cases(batch.overdue, self._context)
+        if batch.loads:
+            return about_loads(batch.loads, self._context)
         if not batch.alerts:
-            assert self._digest is not None  # made if a digest is due
+            assert self._digest is not None  # Made if a digest is due
             return self._digest
         if len(batch.alerts) == 1:
             return about_one(batch.alerts[0], self._context)

@@ -30,7 +30,7 @@ class _Connection(smtplib.SMTP):
     """
 
     def connect(self, host: str = "localhost", port: int = 0, source_address: object = None) -> tuple[int, bytes]:
-        """Connect to nothing: the constructor calls this."""
+        """Return a greeting without connecting, because the constructor calls this."""
         return GREETING, b""
 
     def open(self, host: str, port: int) -> None:

@@ -17,13 +17,25 @@ from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, sparkline
 from dashboard.delivery.alert_messages import Message
-from dashboard.paper.html_page import render
+from dashboard.paper.html_page import render_paper
 from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
+from dashboard.text.bench.ready_text import headline as ready_headline
+from dashboard.text.bench.ready_text import next_step
 from dashboard.text.case_text import case_name, due_text, owner_text, standing
-from dashboard.text.formatting import CAUTIONS, characteristic, counted, day, in_unit, percent, room_to_limit, weeks
+from dashboard.text.formatting import (
+    CAUTIONS,
+    LEAST_CHANCE,
+    characteristic,
+    counted,
+    day,
+    in_unit,
+    percent,
+    room_to_limit,
+    weeks,
+)
 from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.stock_text import advice, headline
 from ingest.common.instants import microseconds
@@ -36,6 +48,7 @@ from ingest.documents.retest import Retest
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
+from ingest.sessions.ready import ready
 from ingest.stock.shelf_list import stock_document
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
@@ -48,7 +61,7 @@ WEEK = timedelta(days=7)
 # In each part, of streams that come closest and of all others.
 CLOSEST, LISTED = 5, 15
 PICTURE_WIDTH, PICTURE_HEIGHT = 480, 110
-NO_LIMIT = "No stream has a forecast to a limit yet."
+NO_LIMIT = "No forecast shows a chance of a failing lot of 1 % or more."
 
 
 class ClosedAlert(Alert):
@@ -78,15 +91,26 @@ class DigestWeek(_From):
     closest: list[BoardRow]
     silent: list[BoardRow]
     stock: str
+    loads: str
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A line of the digest, with the page that it leads to and a picture where it has them."""
+    """A line of the digest, with the page that it leads to and a picture where it has them.
+
+    `link` are the words of the line that lead there, as a page of underlined sentences is hard to read; without them the whole
+    line does.
+    """
 
     text: str
     path: str = ""
     picture: Markup | None = None
+    link: str = ""
+
+    @property
+    def parts(self) -> tuple[str, str, str]:
+        """What stands before the linked words, these, and what stands after them."""
+        return self.text.partition(self.link) if self.link and self.link in self.text else ("", self.text, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +161,9 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         if not lab.is_check_standard(row.supplier, row.product)
     }
     unexplained = [alert for alert in alerts if alert["held_under"] is None]
-    forecast = [row for row in board if row["breach_probability"] is not None and not row["check_standard"]]
+    forecast = [
+        row for row in board if (row["breach_probability"] or 0.0) >= LEAST_CHANCE and not row["check_standard"]
+    ]
     return {
         "lab": lab.name,
         "from": stored_documents.iso(span["start"], lab.zone),
@@ -154,6 +180,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
         "stock": _stock(connection, lab, moment),
+        "loads": _loads(connection, lab, moment),
     }
 
 
@@ -172,6 +199,13 @@ def _stock(connection: Connection, lab: Lab, moment: datetime) -> str:
     """One line about the lots in stock; empty where nobody counts them."""
     stock = stock_document(connection, lab, moment.astimezone(lab.zone).date(), most=0)
     return f"{headline(stock)} {advice(stock)}" if stock["source"] == "counts" else ""
+
+
+def _loads(connection: Connection, lab: Lab, moment: datetime) -> str:
+    """One line about the loads in the chambers; empty where none is."""
+    document = ready(connection, lab, moment)
+    inside = any(chamber["loads"] for chamber in document["chambers"])
+    return f"{ready_headline(document)} {next_step(document)}" if inside else ""
 
 
 def _weeks_left(row: BoardRow) -> float:
@@ -208,7 +242,9 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     other_open += [_alert(alert) for alert in week["open"] if alert["id"] not in new]
     silent = [
         Line(
-            f"{_name(row)}: last lot {row['last_lot']} on {day(row['last_tested_at'])}", urls.stream_address(*_key(row))
+            f"{_name(row)}: last lot {row['last_lot']} on {day(row['last_tested_at'])}",
+            urls.stream_address(*_key(row)),
+            link=_name(row),
         )
         for row in week["silent"]
     ]
@@ -218,7 +254,12 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
         Part("Cases", _listed(in_hand) or [Line("No open case.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
-        *([Part("In stock", [Line(week["stock"], urls.STOCK)])] if week["stock"] else []),
+        *(
+            [Part("In stock", [Line(week["stock"], urls.STOCK, link=week["stock"].partition(". ")[0])])]
+            if week["stock"]
+            else []
+        ),
+        *([Part("In the chambers", [Line(week["loads"], urls.READY)])] if week["loads"] else []),
         Part("No new lots", _listed(silent) or [Line("None: every stream had a lot in its usual time.")]),
     ]
 
@@ -231,17 +272,20 @@ def _listed(lines: list[Line]) -> list[Line]:
 def _alert(alert: Alert, words: str = "") -> Line:
     state = ", acknowledged" if alert["state"] == AlertState.ACKNOWLEDGED else ""
     words = words or f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])}{state})"
-    return Line(words, urls.alert_address(alert["id"]))
+    stream = f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}"
+    name = stream if alert["product"] else alert["message"].partition(";")[0]
+    return Line(words, urls.alert_address(alert["id"]), link=name)
 
 
 def _case(case: Case) -> Line:
     words = f"{case_name(case)}: {standing(case)}; owner {owner_text(case)}, due {due_text(case)}"
-    return Line(words, urls.case_address(case["id"]))
+    return Line(words, urls.case_address(case["id"]), link=case_name(case))
 
 
 def _unanswered(notice: NoticeRow) -> Line:
     asked = f"asked {day(notice['asked_on'])}, no answer for {counted(notice['days_open'] or 0, 'day')}"
-    return Line(f"notice on {_name(notice)}: {asked} (due within {ANSWER_DAYS})", urls.alert_address(notice["alert"]))
+    words = f"notice on {_name(notice)}: {asked} (due within {ANSWER_DAYS})"
+    return Line(words, urls.alert_address(notice["alert"]), link=_name(notice))
 
 
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
@@ -253,7 +297,7 @@ def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
         # The title is escaped where the picture is drawn.
         picture = sparkline(pictures[key], printable(_name(row)), PICTURE_WIDTH, PICTURE_HEIGHT)
     words = f"{_name(row)}: {chance}; {level}; to the limit: {weeks(row['weeks_to_limit'])}"
-    return Line(words, urls.stream_address(*key), Markup(picture))
+    return Line(words, urls.stream_address(*key), Markup(picture), link=_name(row))
 
 
 def _key(row: StreamNames) -> tuple[str, str, str]:
@@ -286,7 +330,7 @@ def as_html(week: DigestWeek, pictures: Pictures, base: str | None = None) -> st
     base : str, optional
         What comes before the address of a page; empty on the dashboard itself. Without it the page has no links.
     """
-    return render(
+    return render_paper(
         "delivery/digest.html",
         title=f"Week to {day(week['to'])}",
         headline=_headline(week),

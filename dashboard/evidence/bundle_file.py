@@ -102,7 +102,7 @@ class _Bundle:
 def write(connection: Connection, lab: Lab, scope: Scope, out: IO[bytes]) -> list[Member]:
     """Write the bundle into `out`, a seekable file; its members."""
     round_us = last_round(connection)
-    assert round_us is not None  # there are tests, so a round stored them
+    assert round_us is not None  # There are tests, so a round stored them
     moment = from_microseconds(round_us).astimezone(lab.zone)
     alerts = bundle_scope.alert_ids(connection, scope)
     source = Source(connection, with_entered_limits(connection, lab), scope, alerts)

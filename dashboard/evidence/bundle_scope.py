@@ -148,5 +148,6 @@ def subjects(connection: Connection, scope: Scope, alerts: set[str]) -> set[str]
     for one in streams(connection, scope):
         found.add(str(Subject.stream(one.supplier, one.product, one.characteristic)))
         found.add(str(Subject.limit(one.product, one.characteristic)))
+        found.add(str(Subject.decision(one.characteristic)))
     lots = connection.execute(text(f"SELECT DISTINCT l.supplier, l.lot FROM {TESTS} WHERE {scope.where}"), scope.values)
     return found | {str(Subject.lot(supplier, lot)) for supplier, lot in lots}

@@ -51,7 +51,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
     evidence: StoredStreamEvidence = json.loads(row["evidence"])
     stream = {"stream": row["stream_id"]}
     drawn_up_us = last_round(connection)
-    assert drawn_up_us is not None  # there is an alert, so a round raised it
+    assert drawn_up_us is not None  # There is an alert, so a round raised it
     marks = marks_of_stream(connection, lab, row["stream_id"])
     bags, scale = bag_counts_of_stream(connection, row["stream_id"]), lab.characteristic(row["characteristic"]).scale
     points = [

@@ -215,7 +215,7 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if latest is not None:
         rows.append(
             (
-                "latest lot",
+                "lot of this notice" if notice["kind"] in LOT_BY_LOT else "latest lot",
                 f"{amount(latest, unit, evidence['latest_bound'], digits) if evidence['latest_bound'] else now}, lot {evidence['latest_lot']}",
             )
         )
@@ -227,7 +227,8 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
     if notice["kind"] == Kind.SPREAD:
         rows.append(("newest lots", _variation(notice)))
     elif notice["difference"] is not None and not evidence["latest_bound"]:
-        rows.append(("difference", difference(notice["difference"], notice["difference_percent"], unit)))
+        moved = difference(notice["difference"], notice["difference_percent"], unit)
+        rows.append(("difference", f"{moved}, from the level before to lot {evidence['latest_lot']}"))
     if notice["kind"] in LOT_BY_LOT:
         return rows
     if evidence["change_percent_per_month"] is not None:
@@ -288,11 +289,9 @@ def validity(notice: NoticeDocument) -> str:
 
 
 def _result(lot: NoticeLot, notice: NoticeDocument) -> str:
-    """The verdict on a lot with the facts beside it."""
+    """The verdict on a lot with the facts beside it; a dagger stands for what the note under the table says."""
     parts = [str(lot["verdict"]), bags_text(lot["bag_count"], notice)]
-    return "; ".join(part for part in parts if part) + (
-        "; outside control limits" if lot["outside_control_limits"] else ""
-    )
+    return "; ".join(part for part in parts if part) + (" †" if lot["outside_control_limits"] else "")
 
 
 def lot_rows(notice: NoticeDocument) -> list[list[str]]:

@@ -60,7 +60,7 @@ def _film(film: FilmAge, number: int) -> html.Section:
         (
             "Shelf life of the film",
             life_sentence(film),
-            f"{WORDS[film['life_word']]}; a bound on lots, from the day of manufacture or receipt",
+            "a bound on the lots" if film["life_months"] is not None else WORDS[film["life_word"]],
         ),
     ]
     if film["life_expected_months"] is not None:
@@ -96,7 +96,7 @@ def _film(film: FilmAge, number: int) -> html.Section:
             ),
             legend(
                 ("●", "accent", "test that counts"), ("─", "accent", "lot tested more than once"), ("□", "warm", "test that does not count"),
-                ("─", "grey", "mean of the lots"), ("╌", "edge", "bound on the lots"), ("┄", "edge", "specification limit"),
+                ("━", "grey", "mean of the lots"), ("╌╌", "edge", "bound on the lots"), ("━", "limit", "specification limit"),
             ),
             facts(items),
             html.P(bench_sentence(film)),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
 
 from dash import html
 
@@ -56,7 +55,7 @@ def layout(lab_reader: LabReader, show: str = "open", kind: str = "", most: str 
         stream = stream_of(own[0])
         if case is None:
             # For information: no case is made of it.
-            parts: list[Any] = [alert_group(own, entries, sparklines)]
+            parts: list[object] = [alert_group(own, entries, sparklines)]
         else:
             parts = [case_card(case, own, entries, lab, looked_at, sparklines.get(stream) if stream else None)]
         if explained:

@@ -14,13 +14,13 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
 from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
 from dashboard.components.next_step import next_step
-from dashboard.components.stream_rows import LEAST_CHANCE, NOTED, chance, rows_table, stream_of
+from dashboard.components.stream_rows import chance, rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import STATES, Stream
 from dashboard.text.case_text import standings, suppliers_headline
-from dashboard.text.formatting import characteristic, counted, day, listed, percent, shortly, weekday
+from dashboard.text.formatting import LEAST_CHANCE, characteristic, counted, day, listed, percent, shortly, weekday
 from dashboard.text.retest_text import headline
 from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
@@ -170,7 +170,7 @@ def _advice(
     return f"Start with {name}: {'; '.join(dict.fromkeys(happened))}{risk}."
 
 
-def _retest_text(retests: Sequence[Retest]) -> list[Any]:
+def _retest_text(retests: Sequence[Retest]) -> list[object]:
     """The lots to test again, as a link to their list."""
     return [" ", link(headline(retests), RETESTS)] if retests else []
 
@@ -240,7 +240,7 @@ def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[s
                         name="find",
                         value=query.get("find", ""),
                         type="search",
-                        placeholder="product, supplier, last lot …",
+                        placeholder="product, supplier or lot",
                     ),
                 ]
             ),
@@ -263,7 +263,7 @@ def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[s
 
 def _more_filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[str]) -> html.Details:
     """Chips for supplier, class, characteristic and chamber; a long list is left to the search."""
-    parts: list[Any] = [html.Summary("More filters")]
+    parts: list[object] = [html.Summary("More filters")]
     offered: dict[str, list[str]] = {
         "supplier": sorted({row["supplier"] for row in rows}),
         "class": sorted({row["class"] for row in rows if row["class"]}),
@@ -294,7 +294,7 @@ def _quiet(
     reasons: Mapping[Stream, list[AlertReason]],
     looked_at: str | None,
     lab: Lab,
-) -> list[Any]:
+) -> list[object]:
     """The streams on which nothing is open, folded into a line a supplier; check standards come last."""
     if not rows:
         return []
@@ -307,14 +307,16 @@ def _quiet(
         html.Li(_folded(supplier, group, sparklines, reasons, looked_at, lab, number))
         for number, (supplier, group) in enumerate(list(groups.items())[:MOST_ROWS])
     ]
-    most = max((row["breach_probability"] or 0.0 for row in rows), default=0.0)
+    chances = [row["breach_probability"] for row in rows if row["breach_probability"] is not None]
+    most = max(chances, default=0.0)
+    each = "each" if len(chances) == len(rows) else f"on the {counted(len(chances), 'stream')} with a forecast"
     sure = f"Nothing to act on or to look at; chance of a failing lot in {lab.alerts.horizon_weeks:g} weeks: "
     return [
         html.Div(
             [
                 html.H2(f"{counted(len(rows), 'quiet stream')}"),
                 html.P(
-                    f"{sure}{'under 1 % each' if most < LEAST_CHANCE else f'at most {percent(most)}'}.",
+                    f"{sure}{'under 1 %' if most < LEAST_CHANCE else f'at most {percent(most)}'} {each}.",
                     className="quiet",
                 ),
             ],
@@ -337,14 +339,10 @@ def _folded(
     number: int,
 ) -> html.Details:
     """One supplier's quiet streams: a line with their products and states, and the rows when it is unfolded."""
-    counts = Counter(
-        NOTED if row["state"] == StreamState.STEADY and reasons.get(stream_of(row)) else row["state"] for row in rows
-    )
+    counts = Counter(row["state"] for row in rows)
     products = list(dict.fromkeys(row["product"] for row in rows))
     kind = "check standards, " if all(row["check_standard"] for row in rows) else ""
-    states = [
-        part for state in (NOTED, *STATES) if counts[state] for part in (word(state, f"{counts[state]} {state}"), " ")
-    ]
+    states = [part for state in STATES if counts[state] for part in (word(state, f"{counts[state]} {state}"), " ")]
     summary = html.Summary(
         [
             html.B(supplier),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.components.alert_card import stream_of
@@ -11,7 +9,7 @@ from dashboard.components.case_card import case_card
 from dashboard.components.html_parts import empty, filter_links, link, word
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
+from dashboard.text.case_text import case_message, case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import age
 from dashboard.text.urls import ALERTS, CASES, with_query
 from ingest.documents.case import Case
@@ -65,10 +63,10 @@ def layout(lab_reader: LabReader, show: str = "", case: str = "", **_other: str)
     )
 
 
-def _ways_on(shown: Case, cases: list[Case]) -> list[Any]:
+def _ways_on(shown: Case, cases: list[Case]) -> list[object]:
     """The next case that waits, and the lists."""
     following = next((one for one in cases if one["waiting"] and one["id"] != shown["id"]), None)
-    parts: list[Any] = []
+    parts: list[object] = []
     if following is not None:
         parts += ["Next to respond to: ", link(case_name(following), CASES, case=following["id"]), " · "]
     return [*parts, link("All cases", CASES), " · ", link("Open alerts", ALERTS)]
@@ -84,7 +82,7 @@ def case_table(cases: list[Case], looked_at: str | None) -> html.Table:
             owner_text(case),
             due_text(case),
             "–" if case["state"] == "closed" else age(case["opened_at"], looked_at),
-            case["message"].removeprefix(f"{case_name(case)}: "),
+            case_message(case, case["message"]),
         ]
         rows.append(html.Tr([html.Td(cell, **{"data-label": head}) for head, cell in zip(HEADS, cells, strict=True)]))
     head = html.Thead(html.Tr([html.Th(name, scope="col") for name in HEADS]))

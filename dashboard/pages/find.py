@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import dcc, html
 
 from dashboard.components.html_parts import lot_link
@@ -35,7 +33,7 @@ def layout(lab_reader: LabReader, text: str = "", **_other: str) -> html.Div:
     by_kind: dict[str, list[FindAnswer]] = {}
     for answer in document["answers"]:
         by_kind.setdefault(answer["kind"], []).append(answer)
-    parts: list[Any] = [html.H1(headline(document)), html.P(_advice(document), className="lead")]
+    parts: list[object] = [html.H1(headline(document)), html.P(_advice(document), className="lead")]
     for kind, answers in by_kind.items():
         parts += [html.H2(PLURALS[kind]), html.Ul([_item(answer) for answer in answers], className="answers")]
     return html.Div(parts)
@@ -62,7 +60,7 @@ def _advice(document: FindDocument) -> str:
 
 
 def _item(answer: FindAnswer) -> html.Li:
-    lots: list[Any] = []
+    lots: list[object] = []
     for lot in answer["lots"]:
         lots += [", ", lot_link(lot["supplier"], lot["lot"])]
     more = answer["lots_in_all"] - len(answer["lots"])

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from dash import dcc, html
 from markdown_it import MarkdownIt
@@ -46,6 +45,7 @@ EXPLAINED_BY = {
     "/stock": ("Guide: the day to keep a lot until", "stock", ""),
     "/": ("Guide: states, forecast and the words of the board", "charts", "states-of-a-stream"),
     "/alerts": ("Guide: kinds and grades of alerts", "charts", "alerts"),
+    "/loads": ("Guide: loads", "bench", "loads"),
     "/ready": ("Guide: loads and what may be tested", "bench", "what-may-be-tested"),
     "/instruments": ("Guide: calibrations and set-up checks", "bench", "instruments"),
     "/bench": ("Guide: film or bench", "charts", "film-or-bench"),
@@ -124,11 +124,11 @@ def _contents(chosen: str) -> html.Nav:
     return html.Nav(html.Ul(items), className="guide-contents", **{"aria-label": "Contents of the guide"})
 
 
-def _body(part: str) -> list[Any]:
+def _body(part: str) -> list[object]:
     return [component for node in _tree(part).children for component in _components(node)]
 
 
-def _components(node: SyntaxTreeNode) -> list[Any]:
+def _components(node: SyntaxTreeNode) -> list[object]:
     """What a node of the Markdown tree becomes on the page."""
     if node.type in ("text", "code_inline", "fence", "softbreak", "hardbreak"):
         return [_leaf(node)]
@@ -141,13 +141,27 @@ def _components(node: SyntaxTreeNode) -> list[Any]:
         return [_link(str(node.attrs["href"]), children)]
     if node.type == "table":
         table = html.Table(children)
-        return [html.Div(table, className="scroll", tabIndex=0, role="region", **{"aria-label": _text(node)[:60]})]
+        return [
+            html.Div(table, className="scroll cards", tabIndex=0, role="region", **{"aria-label": _text(node)[:60]})
+        ]
     if node.type == "th":
         return [html.Th(children, scope="col")]
+    if node.type == "td":
+        return [html.Td(children, **_label(node))]
     return [COMPONENTS[node.type](children)]
 
 
-def _leaf(node: SyntaxTreeNode) -> Any:
+def _label(cell: SyntaxTreeNode) -> dict[str, str]:
+    """The head of a cell's column, which a narrow screen writes before it; the first cell of a row is its title."""
+    row, table = cell.parent, cell.parent and cell.parent.parent and cell.parent.parent.parent
+    assert row is not None
+    assert table is not None
+    place = row.children.index(cell)
+    head = _text(table.children[0].children[0].children[place])
+    return {"data-label": head} if place and head and cell.children else {}
+
+
+def _leaf(node: SyntaxTreeNode) -> object:
     if node.type == "code_inline":
         return html.Code(node.content)
     if node.type == "fence":
@@ -159,7 +173,7 @@ def _leaf(node: SyntaxTreeNode) -> Any:
     return " " if node.type == "softbreak" else node.content
 
 
-def _link(target: str, children: list[Any]) -> Any:
+def _link(target: str, children: list[object]) -> object:
     """A link to another part of the guide stays in the dashboard; any other target is an address or an anchor."""
     other_part = PART_LINK.fullmatch(target)
     if other_part is not None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import dcc, html
 from flask import Flask, Response, request
 
@@ -40,7 +38,7 @@ def layout(lab_reader: LabReader, who: str = "", what: str = "", page: str = "1"
         headline = f"{counted(total, 'entry', 'entries')}{last}."
     else:
         headline = "Nothing found. Clear a filter." if who or what else "No entry so far."
-    turn: list[Any] = [f"Page {number} of {last_page}"]
+    turn: list[object] = [f"Page {number} of {last_page}"]
     for words, other in (("newer", number - 1), ("older", number + 1)):
         if 1 <= other <= last_page:
             turn += [" · ", dcc.Link(words, href=with_query(HISTORY, {"who": who, "what": what, "page": str(other)}))]
@@ -53,7 +51,7 @@ def layout(lab_reader: LabReader, who: str = "", what: str = "", page: str = "1"
             ),
             _filter("who", [("everybody", ""), *((name, name) for name in people)], who, {"what": what}),
             _filter("what", [("everything", ""), *((kind, kind) for kind in kinds)], what, {"who": who}),
-            html.Div(_table(entries), className="entries") if entries else None,
+            _table(entries) if entries else None,
             html.P(turn) if last_page > 1 else None,
             html.P(html.A("Download as CSV", href=download, download="", className="button")),
         ]
@@ -72,7 +70,7 @@ def _table(entries: list[HistoryEntry]) -> html.Div:
         page = address(entry["subject"], most="all")
         about = entry["about"] if page is None else dcc.Link(entry["about"], href=page)
         rows.append([moment(entry["at"]), entry["who"], entry["what"], about, entry["reason"], _details(entry)])
-    return table(("when", "who", "what", "about", "reason", "details"), rows, "Entries")
+    return table(("when", "who", "what", "about", "reason", "details"), rows, "Entries", most_cards=len(rows))
 
 
 def _details(entry: HistoryEntry) -> str:

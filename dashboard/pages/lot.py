@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Any
 
 from dash import html
 
@@ -29,20 +28,22 @@ from dashboard.text.formatting import (
     in_unit,
     listed,
     moment,
+    percent,
     room_to_limit,
+    shortly,
 )
 from dashboard.text.urls import evidence_address
 from dashboard.text.verdict.limit_change_text import source
 from dashboard.text.verdict.verdict_text import bags_text, is_reading_outside, level_text
 from ingest.audit.subjects import Subject
-from ingest.decisions.responses import LOT_DECISIONS, NOTE, RETEST_ENTRIES
+from ingest.decisions.responses import LOT_DECISIONS, RETEST_ENTRIES
 from ingest.documents.bench.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
 from ingest.documents.stream import StoredControlLimits
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
 from ingest.verdict.report import issued_numbers
-from spc.vocabulary.enums import Verdict
+from spc.vocabulary.enums import AlertState, Grade, Kind, Verdict
 
 __all__ = ["layout"]
 
@@ -109,7 +110,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             ),
             word(worst, WORST_WORDS[worst]),
             html.H1(f"Lot {lot}: {_headline(sessions)}."),
-            html.P(_advice(sessions, entries[subject]), className="lead"),
+            html.P(_advice(document, sessions), className="lead"),
             html.P(_summary(document), className="quiet"),
             *capture_warnings(sessions),
             html.Div(
@@ -126,20 +127,23 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 className="split ahead",
             ),
             _overview(sessions, limits),
-            html.H2("Readings"),
-            *_readings_by_bag(sessions),
+            _folded("Readings", _readings_by_bag(sessions)),
             html.Details(
                 [html.Summary("Every reading, with its file and line"), *[_readings(session) for session in sessions]]
             ),
             report_section(supplier, lot, reports),
-            html.H2("Conditioning before the tests"),
-            *_not_required(sessions),
-            html.Div(
+            _folded(
+                "Conditioning before the tests",
                 [
-                    _chamber(group, trace, number)
-                    for number, (group, trace) in enumerate(zip(groups, traces, strict=True))
+                    *_not_required(sessions),
+                    html.Div(
+                        [
+                            _chamber(group, trace, number)
+                            for number, (group, trace) in enumerate(zip(groups, traces, strict=True))
+                        ],
+                        className="pair",
+                    ),
                 ],
-                className="pair",
             ),
             *capture_sections(sessions),
             *([html.H2("Alerts")] if document["alerts"] else []),
@@ -148,6 +152,11 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             *_refused(refused),
         ]
     )
+
+
+def _folded(heading: str, parts: list[object]) -> html.Details:
+    """A part of the page that a narrow screen folds under its heading: the verdict and what to do stand first."""
+    return html.Details([html.Summary(html.H2(heading)), *parts], open=True, className="fold-narrow")
 
 
 # The whole lot
@@ -200,27 +209,51 @@ def _headline(sessions: list[Session]) -> str:
 def _level_and_limit(session: Session) -> str:
     if session["level"] is None:
         return ""
-    return f" ({in_unit(session, session['level'])}, limit {room_to_limit(session)})"
+    level = level_text(session["level"], session["level_range"], session)
+    return f" ({level}, limit {room_to_limit(session)})"
 
 
-def _advice(sessions: list[Session], entries: list[SubjectEntry]) -> str:
+def _advice(document: LotDocument, sessions: list[Session]) -> str:
     """What to do with the lot."""
-    if (decision := _last_decision(entries)) is not None:
+    if (decision := document["decision"]) is not None:
         return f"Decided: {decision['what']}, by {decision['who']}, {day(decision['at'])}."
-    worst, again = _worst(sessions), "Test fresh bags and have the authorised person decide."
+    worst = _worst(sessions)
     if worst == Verdict.INVALID:
         return "Test fresh bags after the full conditioning: this test does not count."
+    if document["check_standard"]:
+        return "A check standard: it monitors the bench and is not released."
     if worst == OVER:
         bags = next(bags for one in _standing_sessions(sessions) if (bags := bags_text(one["bag_count"], one)))
-        return f"Hold the lot: {bags}. {again}"
-    if (retest := _passed_retest(sessions)) is not None and worst != Verdict.INVALID:
-        result = f"{day(retest['tested_at'])} passed at {in_unit(retest, retest['level'])}"
+        return f"Hold the lot: {bags}. Have the authorised person decide."
+    if (retest := _passed_retest(sessions)) is not None:
+        result = f"{day(retest['tested_at'])} passed at {level_text(retest['level'], retest['level_range'], retest)}"
         return f"The retest of {result}. The first result stands: have the authorised person decide."
     if worst in (Verdict.FAIL, Verdict.UNDECIDED):
-        return f"Hold the lot. {again}"
+        return "Hold the lot. Test fresh bags and have the authorised person decide."
     if any(one["captures"] is not None and is_serious(one["captures"]) for one in sessions):
         return "Hold the lot until it is known which is right: the recorded figures do not agree with the captures."
-    return "Nothing to do here: the authorised person releases the lot by your procedure."
+    doubts = _doubts(document, sessions)
+    return f"{doubts}{' ' if doubts else ''}Whether the lot is released is for the authorised person to decide, by your procedure."
+
+
+def _doubts(document: LotDocument, sessions: list[Session]) -> str:
+    """What the person who decides on a lot that passes has to know first."""
+    parts = []
+    if any(one["bench_findings"] for one in _standing_sessions(sessions)):
+        parts.append("It was tested while the bench was off.")
+    urgent = [
+        alert
+        for alert in (*document["alerts"], *document["stream_alerts"])
+        if alert["grade"] == Grade.ACT and alert["state"] != AlertState.CLOSED and not alert["held_under"]
+    ]
+    for alert in urgent[:1]:
+        happened = shortly(alert["kind"], alert["evidence"])
+        now = alert["now"]["breach_probability"] if alert["now"] else None
+        chance = f" (now {percent(now)})" if alert["kind"] == Kind.FORECAST and now is not None else ""
+        parts.append(f"An urgent alert on {characteristic(alert['characteristic'] or '')} is open: {happened}{chance}.")
+    if not urgent and any(one["outside_control_limits"] for one in _standing_sessions(sessions)):
+        parts.append("Its level is outside the control limits.")
+    return " ".join(parts)
 
 
 def _passed_retest(sessions: list[Session]) -> Session | None:
@@ -231,10 +264,6 @@ def _passed_retest(sessions: list[Session]) -> Session | None:
         one for one in sessions if standing[one["characteristic"]] in open_ones and one["verdict"] == Verdict.PASS
     ]
     return passed[-1] if passed else None
-
-
-def _last_decision(entries: list[SubjectEntry]) -> SubjectEntry | None:
-    return next((entry for entry in entries if entry["what"] not in (NOTE, *RETEST_ENTRIES)), None)
 
 
 def _worry(session: Session) -> str:
@@ -316,7 +345,7 @@ def _anchor(session: Session) -> str:
 def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) -> html.Aside:
     """The decision on the lot, the form to record one, and the evidence to hand over."""
     subject = str(Subject.lot(document["supplier"], document["lot"]))
-    decision = _last_decision(entries)
+    decision, passes = document["decision"], worst in (Verdict.PASS, Verdict.UNLIMITED)
     evidence = html.A(
         "Evidence for an audit (ZIP)",
         href=evidence_address(supplier=document["supplier"], lot=document["lot"]),
@@ -335,6 +364,13 @@ def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) ->
                 html.P(
                     "Records the decision of an authorised person with its reason; it moves no material.",
                     className="quiet",
+                ),
+                None
+                if passes
+                else html.P(
+                    f"The result of this lot is “{WORST_WORDS[worst].lower()}”. To release it all the same needs the person "
+                    "whom your procedure names for that, and a reason.",
+                    className="trouble",
                 ),
                 form(subject, (*LOT_DECISIONS, *RETEST_ENTRIES)),
             ),
@@ -378,7 +414,7 @@ def _chamber(group: list[Session], trace: ChamberTrace | None, number: int) -> h
     states = "; ".join(dict.fromkeys(_conditioning(one) for one in group))
     names = listed([characteristic(one["characteristic"]) for one in group])
     text = f"Before {names}: {states}"
-    shown: list[Any] = [html.P("The log has no entry for these hours.", className="quiet")]
+    shown: list[object] = [html.P("The log has no entry for these hours.", className="quiet")]
     if trace is not None:
         shown = [
             graph(plotly_figures.chamber_trace(trace), f"trace-{number}", f"Chamber log. {text}"),
@@ -455,7 +491,7 @@ def _reason(session: Session) -> str:
     return f"Judged by the {statistic}: {in_unit(session, session['judged'])}; limit {limit}{by}.{worry}"
 
 
-def _suspect(document: LotDocument, session: Session) -> list[Any]:
+def _suspect(document: LotDocument, session: Session) -> list[object]:
     """Why values of a session are suspect, the decision on them, and the form to decide."""
     mark = session["mark"]
     if mark is None:
@@ -477,7 +513,7 @@ def _suspect(document: LotDocument, session: Session) -> list[Any]:
     ]
 
 
-def _readings_by_bag(sessions: list[Session]) -> list[Any]:
+def _readings_by_bag(sessions: list[Session]) -> list[object]:
     """One table a day: a row a bag, a column a characteristic; bags outside a limit by their mean are marked."""
     days: dict[str, list[Session]] = {}
     for session in sessions:
@@ -485,7 +521,7 @@ def _readings_by_bag(sessions: list[Session]) -> list[Any]:
     return [part for day_of_test, some in days.items() for part in _day_of_readings(day_of_test, some)]
 
 
-def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[Any]:
+def _day_of_readings(day_of_test: str, sessions: list[Session]) -> list[object]:
     bags = sorted({reading["specimen"] for session in sessions for reading in session["readings"]})
     beyond = [set(session["bags_outside"]) for session in sessions]
     single = any(
@@ -531,7 +567,7 @@ def _unit(session: Session) -> str:
     return amount(1.0, session["unit"]).partition(" ")[2]
 
 
-def _values(session: Session, bag: int) -> list[Any]:
+def _values(session: Session, bag: int) -> list[object]:
     """The readings on a bag, without their unit, as that stands in the head of the column."""
     some = sorted((one for one in session["readings"] if one["specimen"] == bag), key=lambda one: one["reading"])
     words = [
@@ -569,7 +605,7 @@ def _readings(session: Session) -> html.Div:
 # Corrected and refused rows
 
 
-def _corrections(earlier: list[EarlierValue]) -> list[Any]:
+def _corrections(earlier: list[EarlierValue]) -> list[object]:
     if not earlier:
         return []
     heads = ("characteristic", "bag", "reading", "earlier value", "as written", "file", "line", "corrected by", "on")
@@ -601,7 +637,7 @@ def _corrections(earlier: list[EarlierValue]) -> list[Any]:
     ]
 
 
-def _refused(rows: list[RefusedRow]) -> list[Any]:
+def _refused(rows: list[RefusedRow]) -> list[object]:
     if not rows:
         return []
     shown = [[row["file"], str(row["line"]), row["reason"]] for row in rows]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import groupby
-from typing import Any
 
 from dash import html
 
@@ -47,7 +46,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     )
 
 
-def _list(retests: list[Retest], looked_at: str | None) -> list[Any]:
+def _list(retests: list[Retest], looked_at: str | None) -> list[object]:
     """One table, grouped by product; the characteristics of a lot with the same reason share a row."""
     by_lot: dict[tuple[str, ...], list[Retest]] = {}
     for one in sorted(retests, key=lambda one: (one["supplier"], one["product"])):

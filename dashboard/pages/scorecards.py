@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
 
 from dash import html
 from flask import Flask, Response, request
+from sqlalchemy import Connection
 
 from dashboard.charts.sparkline import SparklineData, as_image_address
 from dashboard.components.html_parts import empty, link, sparkline_image, stream_link, supplier_link, table, word
@@ -23,7 +23,6 @@ from ingest.common.errors import CallError
 from ingest.common.text import quoted
 from ingest.documents.scorecard import CardStream, LotCounts, Overview, OverviewRow, Scorecard
 from ingest.quarter.overview import supplier_overview
-from spc.vocabulary.enums import Direction
 
 __all__ = ["add_downloads", "layout"]
 
@@ -45,7 +44,7 @@ def layout(lab_reader: LabReader, quarter: str = "", supplier: str = "", **_othe
         if not quarters:
             return html.Div(empty("No quarter yet.", "The first valid test opens one."))
         chosen = quarter or quarters[min(1, len(quarters) - 1)]
-        cards = export.documents(connection, lab_reader.lab, chosen, supplier or None)
+        cards = _cards(lab_reader, connection, chosen, supplier)
         sparklines = stored_documents.sketches(
             connection, [_stream_of(row) for card in cards for row in card["streams"]]
         )
@@ -83,26 +82,31 @@ def _stream_of(row: CardStream) -> Stream:
     return row["supplier"], row["product"], row["characteristic"]
 
 
+def _cards(lab_reader: LabReader, connection: Connection, quarter: str, supplier: str) -> list[Scorecard]:
+    """The cards of a quarter; kept until data change, since the forecasts of its last day take most of the time."""
+    cards: list[Scorecard] = lab_reader.cached(
+        connection,
+        f"cards {quarter} {supplier}",
+        lambda: export.documents(connection, lab_reader.lab, quarter, supplier or None),
+    )
+    return cards
+
+
 # The first lines
 
 
-def _nearer(card: Scorecard) -> list[CardStream]:
-    """The streams that moved nearer their limit, the largest change first."""
-    moved = [row for row in card["streams"] if row["direction"] == Direction.NEARER]
-    return sorted(moved, key=lambda row: -abs(row["change"] or 0.0))
-
-
 def _finding(cards: Sequence[Scorecard]) -> str:
-    """Who moved nearer a limit, and how many lots failed."""
-    names = [card["supplier"] for card in cards if _nearer(card)]
+    """Who got worse in the quarter, by the line for purchasing, and how many lots failed."""
+    rows = supplier_overview(cards)["rows"]
+    worse = [row["supplier"] for row in rows if row["line"]["direction"] == "worse"]
     failed = sum(card["counts"]["fail"] for card in cards)
     fails = f"; {counted(failed, 'lot')} failed" if failed else ""
     if len(cards) == 1:
-        count = len(_nearer(cards[0]))
-        return f"{cards[0]['supplier']}, {counted(count, 'stream') if count else 'no stream'} moved nearer the limit{fails}"
-    if not names:
-        return f"none of {counted(len(cards), 'supplier')} moved nearer a limit{fails}"
-    return f"{len(names)} of {counted(len(cards), 'supplier')} moved nearer a limit, {listed(names)}{fails}"
+        return f"{rows[0]['supplier']}, {wording.LINE_WORDS[rows[0]['line']['direction']]}{fails}"
+    if not worse:
+        return f"none of {counted(len(cards), 'supplier')} is getting worse{fails}"
+    verb = "is" if len(worse) == 1 else "are"
+    return f"{len(worse)} of {counted(len(cards), 'supplier')} {verb} getting worse, {listed(worse)}{fails}"
 
 
 def _advice(cards: Sequence[Scorecard]) -> str:
@@ -120,7 +124,7 @@ def _advice(cards: Sequence[Scorecard]) -> str:
 # All suppliers
 
 
-def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData]) -> list[Any]:
+def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData]) -> list[object]:
     """A line a supplier for purchasing, then a row each: direction before score, with the stream that says most about it."""
     overview = supplier_overview(cards)
     lowest = wording.lowest_score(overview)
@@ -142,15 +146,15 @@ def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData])
 
 def _supplier(
     row: OverviewRow, card: Scorecard, sparklines: Mapping[Stream, SparklineData], quarter: str, lowest: float
-) -> list[Any]:
-    worst = _worst_stream(card)
+) -> list[object]:
+    worst = _worst_stream(row, card)
     standing = row["standing"]
     bar = (
         html.Img(src=as_image_address(score_bar(standing, lowest)), alt="", className="share")
         if standing["placed"]
         else None
     )
-    picture: Any = "–"
+    picture: object = "–"
     if worst is not None and _stream_of(worst) in sparklines:
         limit = worst["limit_lower"] if worst["limit_side"] == "lower" else worst["limit_upper"]
         words = " " if limit is None else f"limit {amount(limit, digits=digits_of(worst))}"
@@ -169,13 +173,12 @@ def _supplier(
     ]
 
 
-def _worst_stream(card: Scorecard) -> CardStream | None:
-    """The stream that says most about a supplier: failed lots first, then a move nearer the limit, then the least margin."""
-
-    def order(row: CardStream) -> tuple[int, bool, float]:
-        return -row["fail"], row["direction"] != Direction.NEARER, math.inf if row["room"] is None else row["room"]
-
-    return min(card["streams"], key=order, default=None)
+def _worst_stream(row: OverviewRow, card: Scorecard) -> CardStream | None:
+    """The stream to begin with, as the line for purchasing names it; of a quiet supplier the one with the least margin."""
+    named = row["line"]["product"], row["line"]["characteristic"]
+    if named[0] is not None:
+        return next(one for one in card["streams"] if (one["product"], one["characteristic"]) == named)
+    return min(card["streams"], key=lambda one: math.inf if one["room"] is None else one["room"], default=None)
 
 
 def _direction(row: OverviewRow) -> html.Span:
@@ -192,12 +195,14 @@ def _change(row: CardStream, card: Scorecard) -> str:
 
 
 def _passed(counts: LotCounts) -> str:
-    """The lots that passed, of all; what else there was only where there was any."""
-    others = [f"{counts[key]} {words}" for key, words in wording.COUNTS[2:] if counts[key]]
-    return f"{counts['pass']} of {counts['lots']}" + (f", {', '.join(others)}" if others else "")
+    """The lots that passed, of those that count; what else there was only where there was any."""
+    repeats = counts["retested"]
+    others = [f"{counts[key]} {words}" for key, words in wording.COUNTS[2:] if counts[key] and key != "retested"]
+    text = f"{counts['pass']} of {counts['lots'] - repeats}" + (f", {', '.join(others)}" if others else "")
+    return f"{text}; {counted(repeats, 'repeat')} not counted" if repeats else text
 
 
-def _score_parts(overview: Overview) -> list[Any]:
+def _score_parts(overview: Overview) -> list[object]:
     rows = [
         [supplier_link(row["supplier"]), *wording.part_cells(row["standing"]), wording.notices(row["notices"])]
         for row in overview["rows"]
@@ -206,12 +211,12 @@ def _score_parts(overview: Overview) -> list[Any]:
     return [table(heads, [["weight", *wording.weight_cells(overview), ""], *rows], "Parts of the score")]
 
 
-def _downloads(quarter: str, supplier: str, forms: Any) -> list[Any]:
+def _downloads(quarter: str, supplier: str, forms: Iterable[str]) -> list[object]:
     links = [html.A(form.upper(), href=scorecard_address(quarter, supplier, form), download="") for form in forms]
     return [part for one in links for part in (one, " ")]
 
 
-def _files(quarter: str, supplier: str, forms: Any) -> list[Any]:
+def _files(quarter: str, supplier: str, forms: Iterable[str]) -> list[object]:
     """The forms, and the evidence behind them."""
     names = {"quarter": quarter, **({"supplier": supplier} if supplier else {})}
     return [
@@ -255,7 +260,7 @@ def _card(card: Scorecard, *, folded: bool) -> html.Component:
     return html.Section([html.P(summary), *parts], **{"aria-label": card["supplier"]})
 
 
-def _stream(row: CardStream) -> list[Any]:
+def _stream(row: CardStream) -> list[object]:
     compared = row["change_low"] is not None
     way, size = wording.move(row) if compared else ("", "")
     happened = wording.events(row)
@@ -282,7 +287,7 @@ def add_downloads(server: Flask, lab_reader: LabReader) -> None:
         if form not in (export.FORMS if supplier else export.OVERVIEW_FORMS):
             raise CallError(f"scorecard: there is no form {quoted(form)}")
         with lab_reader.reading() as connection:
-            cards = export.documents(connection, lab_reader.lab, quarter, supplier or None)
+            cards = _cards(lab_reader, connection, quarter, supplier)
         data = export.FORMS[form](cards[0]) if supplier else export.OVERVIEW_FORMS[form](cards)
         name = export.file_name(cards[0], form) if supplier else export.overview_file_name(quarter, form)
         return Response(

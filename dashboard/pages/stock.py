@@ -19,7 +19,7 @@ from ingest.stock.shelf_list import stock_document
 __all__ = ["ROWS", "layout"]
 
 # Rows of one page; the rest is behind a link.
-ROWS = 100
+ROWS = 50
 NO_COUNT = "No count is stored, so every tested lot is taken as held. A file in drops/stock lists what is there."
 
 
@@ -42,7 +42,7 @@ def layout(lab_reader: LabReader, find: str = "", by: str = "", start: str = "0"
             _test_first(document) if not find and not first else None,
             html.H2(f"All {counted(document['lots'], 'lot')} by date" if not find else f"Lots with {find!r}"),
             _choose(find, by, document["by"]),
-            _table(rows, document, "Lots in stock") if rows else html.P("No lot matches."),
+            *(_lots(rows, document) if rows else [html.P("No lot matches.")]),
             html.P(link("More lots", with_query(STOCK, {"find": find, "by": by, "start": str(first + ROWS)})))
             if more
             else None,
@@ -97,6 +97,19 @@ def _test_first(document: StockDocument) -> html.Section | None:
     )
 
 
+def _lots(rows: list[ShelfLotDay], document: StockDocument) -> list[html.Component]:
+    """The lots with a date, then those without one; a narrow screen folds the latter."""
+    dated = [row for row in rows if row["keep_until"] or row["is_passed"]]
+    others = [row for row in rows if not (row["keep_until"] or row["is_passed"])]
+    parts: list[html.Component] = [_table(dated, document, "Lots in stock with a date")] if dated else []
+    if others:
+        name = f"{counted(len(others), 'lot')} without a date"
+        parts.append(
+            html.Details([html.Summary(name), _table(others, document, name)], open=True, className="fold-narrow")
+        )
+    return parts
+
+
 def _table(rows: list[ShelfLotDay], document: StockDocument, name: str) -> html.Table:
     by = f"over by {day(document['by'])}"
     heads = ("lot", "quantity", "keep until", "expected over", "over today", by, "last test")
@@ -137,9 +150,9 @@ def _row(row: ShelfLotDay, by: str) -> html.Tr:
             ),
             html.Td(quantity(row), className="short", **{"data-label": "quantity"}),
             html.Td([html.B(keep_until(row)), html.Span(claim, className="quiet") if claim else None], **{"data-label": "keep until"}),
-            html.Td(day(row["expected_on"]), className="short", **{"data-label": "expected over"}),
-            html.Td(percent(row["chance_today"]), className="short", **{"data-label": "over today"}),
-            html.Td(percent(row["chance_by"]), className="short", **{"data-label": by}),
+            _short(day(row["expected_on"]), "expected over"),
+            _short(percent(row["chance_today"]), "over today"),
+            _short(percent(row["chance_by"]), by),
             html.Td(
                 [
                     f"{level(row)}, {day(row['tested_on'])}" if row["tested_on"] else "none",
@@ -150,3 +163,8 @@ def _row(row: ShelfLotDay, by: str) -> html.Tr:
         ],
         className="act" if row["is_passed"] else "",
     )  # fmt: skip
+
+
+def _short(text: str, label: str) -> html.Td:
+    """A cell of one value; where there is none, a narrow screen leaves the cell out."""
+    return html.Td(text, className="short none" if text == "–" else "short", **{"data-label": label})

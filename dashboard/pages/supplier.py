@@ -105,7 +105,8 @@ def _finding(rows: Sequence[ProductRow]) -> str:
     parts = [f"{counts[state]} to {state.value}" for state in (StreamState.ACT, StreamState.LOOK) if counts[state]]
     streams = counted(len(rows), "stream")
     if not parts:
-        return f"nothing is open on {streams}"
+        noted = f"; {counts[StreamState.NOTE]} with a note" if counts[StreamState.NOTE] else ""
+        return f"nothing to act on or to look at on {streams}{noted}"
     return f"of {streams}, {listed(parts)}".replace(" to look", " to look at").replace(" to act", " to act on")
 
 

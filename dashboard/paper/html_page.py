@@ -6,6 +6,7 @@ replaced as well.
 
 from __future__ import annotations
 
+import re
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -13,14 +14,34 @@ from markupsafe import Markup
 
 from dashboard.paper.palette import DARK, LIGHT
 from dashboard.text.formatting import day
+from dashboard.text.no_break import unbroken
 from ingest.common.text import printable
 
-__all__ = ["render"]
+__all__ = ["render", "render_paper"]
+
+TAG = re.compile(r"(<[^>]*>)")
+# Elements whose text is no prose.
+AS_WRITTEN = ("style", "svg", "code", "pre")
 
 
 def render(template: str, **values: object) -> str:
     """Return the page of a template, named by its path in `dashboard/`."""
     return _environment().get_template(template).render(values)
+
+
+def render_paper(template: str, **values: object) -> str:
+    """The same for a page that is only read: its quantities do not break across lines.
+
+    Values in the attributes of a page stay as they are, so that a form would send back what it was given.
+    """
+    parts, left_alone = TAG.split(render(template, **values)), ""
+    for place, part in enumerate(parts):
+        if part.startswith("<"):
+            name = part.strip("</> ").partition(" ")[0]
+            left_alone = name if name in AS_WRITTEN and not part.startswith("</") else left_alone * (name != left_alone)
+        elif not left_alone:
+            parts[place] = unbroken(part)
+    return "".join(parts)
 
 
 @cache

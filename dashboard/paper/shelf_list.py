@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 
-from dashboard.paper.html_page import render
+from dashboard.paper.html_page import render_paper
 from dashboard.text.csv_cells import csv_text
 from dashboard.text.formatting import characteristic, day, percent
 from dashboard.text.stock_text import advice, headline, keep_until, level, quantity, state
@@ -76,7 +76,7 @@ def as_html(document: StockDocument, lab: str) -> str:
         ]
         for row in sorted(document["rows"], key=lambda one: (", ".join(one["storage"]), one["keep_until"] or "9999"))
     ]  # fmt: skip
-    return render(
+    return render_paper(
         "paper/shelf_list.html",
         title=f"Shelf list of {day(document['day'])}",
         headline=headline(document),

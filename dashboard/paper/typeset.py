@@ -12,6 +12,7 @@ from datetime import datetime
 from importlib.resources import files
 
 from dashboard.paper.palette import as_data
+from dashboard.text.no_break import unbroken_data
 
 __all__ = ["as_pdf", "as_png"]
 
@@ -38,7 +39,7 @@ def as_pdf(package: str, template: str, data: Mapping[str, object], drawn_up_at:
     return bytes(
         typst.compile(
             source,
-            sys_inputs={"data": json.dumps({**data, "colours": as_data()})},
+            sys_inputs={"data": json.dumps(unbroken_data({**data, "colours": as_data()}))},
             ignore_system_fonts=True,
             timestamp=datetime.fromisoformat(drawn_up_at).replace(microsecond=0),
         )

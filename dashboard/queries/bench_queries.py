@@ -69,6 +69,7 @@ def chamber_trace(connection: Connection, lab: Lab, session: Session) -> Chamber
     rule = lab.conditioning_for(session["characteristic"])
     if rule is None:
         return None
+    rule = lab.rule_in(rule, session["chamber"])
     tested, ended = from_iso(session["tested_at"]), from_iso(session["ended_at"])
     required = int(rule.hours * HOUR_US)
     chamber = connection.execute(
@@ -127,15 +128,19 @@ def _drawn(entries: list[RowMapping], longest_gap: int) -> list[RowMapping | _Ga
 
 def _chambers(connection: Connection, lab: Lab) -> list[Chamber]:
     """Each chamber over its last days, by the first declared conditioning."""
-    rule = next(iter(lab.conditioning.values()), None)
+    declared = next(iter(lab.conditioning.values()), None)
     chambers: list[Chamber] = []
-    if rule is None:
+    if declared is None:
         return chambers
+    second = lab.second_sensors()
     for row in rows_of(
         connection,
         "SELECT c.id, c.text AS name, max(k.logged_us) AS last_us FROM climate k JOIN label c ON c.id = k.chamber_id "
         "GROUP BY c.id ORDER BY c.text",
     ):
+        if row["name"] in second:
+            continue
+        rule = lab.rule_in(declared, row["name"])
         start = row["last_us"] - DAYS_SHOWN * DAY_US
         entries = rows_of(connection, ENTRIES_SQL, chamber=row["id"], start=start, end=row["last_us"])
         summary = summarise_log(pd.DataFrame(entries), rule)
@@ -276,7 +281,7 @@ def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
     days: dict[tuple[str, str], list[int]] = {}
     for row in rows_of(
         connection,
-        f'SELECT DISTINCT folder, kind, modified_ns / {1000 * DAY_US} AS day FROM "drop" ORDER BY folder, kind, day',
+        f"SELECT DISTINCT folder, kind, modified_ns / {1000 * DAY_US} AS day FROM \"drop\" WHERE folder <> '' ORDER BY folder, kind, day",
     ):
         days.setdefault((row["folder"], row["kind"]), []).append(int(row["day"]))
     # By the files' own times; fewer than three days with files show no interval.
@@ -289,7 +294,7 @@ def _sources(connection: Connection, lab: Lab) -> list[SourceFolder]:
         connection,
         "SELECT g.*, d.taken_us AS last_us FROM (SELECT folder, kind, count(*) AS files, max(id) AS last_id, max(modified_ns) AS last_ns, "
         "sum(stored) AS stored, sum(refused) AS refused, sum(corrected) AS corrected, "
-        "sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" GROUP BY folder, kind) AS g "
+        "sum(CASE WHEN state = 'refused' THEN 1 ELSE 0 END) AS unreadable FROM \"drop\" WHERE folder <> '' GROUP BY folder, kind) AS g "
         'JOIN "drop" d ON d.id = g.last_id ORDER BY g.folder',
     )
     return [

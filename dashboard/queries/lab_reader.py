@@ -130,11 +130,11 @@ class LabReader:
             rows = stored_documents.board(connection, lab)
             return [{**row, "class": classes.get(row["product"], "")} for row in rows]
 
-        return self._cached(connection, "board", read)
+        return self.cached(connection, "board", read)
 
     def tested_in(self, connection: Connection, chamber: str) -> set[Stream]:
         """The streams with a test from a chamber."""
-        return self._cached(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
+        return self.cached(connection, f"chamber {chamber}", lambda: page_queries.tested_in(connection, chamber))
 
     def scatter(self, connection: Connection, supplier: str, product: str, characteristic: str) -> StreamScatter:
         """The scatter of a stream, for the page "How many bags"."""
@@ -142,34 +142,34 @@ class LabReader:
         from ingest.verdict.bags import scatter_of
 
         names = (supplier, product, characteristic)
-        return self._cached(connection, f"scatter {names}", lambda: scatter_of(connection, self.lab, *names))
+        return self.cached(connection, f"scatter {names}", lambda: scatter_of(connection, self.lab, *names))
 
     def last_week(self, connection: Connection) -> Week | None:
         """The lots and alerts of the week before the last round."""
-        return self._cached(connection, "week", lambda: page_queries.last_week(connection, self.lab))
+        return self.cached(connection, "week", lambda: page_queries.last_week(connection, self.lab))
 
     def reasons(self, connection: Connection) -> dict[Stream, list[AlertReason]]:
         """The reasons for each stream's state."""
-        return self._cached(connection, "reasons", lambda: page_queries.reasons(connection, self.lab))
+        return self.cached(connection, "reasons", lambda: page_queries.reasons(connection, self.lab))
 
     def every_alert(self, connection: Connection) -> list[AlertSummary]:
         """The subject and state of every alert, without the evidence."""
-        return self._cached(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
+        return self.cached(connection, "alerts", lambda: page_queries.every_alert(connection, self.lab))
 
     def retests(self, connection: Connection) -> list[Retest]:
         """The lots to test again."""
-        return self._cached(connection, "retests", lambda: retest_list.retests(connection, self.lab))
+        return self.cached(connection, "retests", lambda: retest_list.retests(connection, self.lab))
 
     def cases(self, connection: Connection) -> list[Case]:
         """Every case, closed ones last."""
-        return self._cached(connection, "cases", lambda: cases(connection, self.lab, closed_too=True))
+        return self.cached(connection, "cases", lambda: cases(connection, self.lab, closed_too=True))
 
     def chambers_to_wait_for(self, connection: Connection) -> list[str]:
         """A sentence for each chamber in which a test would not be valid yet."""
-        states = self._cached(connection, "chambers", lambda: retest_list.chamber_states(connection, self.lab))
+        states = self.cached(connection, "chambers", lambda: retest_list.chamber_states(connection, self.lab))
         return chambers_to_wait_for(states)
 
-    def _cached(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
+    def cached(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
         """The cached result of `read`, until a round, an entry or `lab.toml` may have changed it."""
         state = (*page_queries.state_of(connection), self._stamp)
         # Threads share the cache: each one takes it once and keeps to what it took.

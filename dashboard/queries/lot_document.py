@@ -7,17 +7,21 @@ from typing import Literal, cast
 
 from sqlalchemy import Connection, RowMapping
 
+from dashboard.queries.page_queries import entries
 from dashboard.queries.stored_documents import alert_documents, rows_of
 from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.common.errors import CallError
+from ingest.audit.subjects import Subject
+from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import from_microseconds
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step, step_document
+from ingest.decisions.responses import NOTE, RETEST_ENTRIES
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.bench.capture import SessionCaptures
+from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import LotDocument, Reading, Session
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Limit
@@ -42,8 +46,10 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
         lot=name,
     )
     if not lots:
-        raise CallError(f'lot: supplier "{supplier}" has no lot "{name}"; lotdrift board lists the suppliers and lots')
-    lab = with_entered_limits(connection, lab)
+        raise NotFoundError(
+            "lot", f'supplier "{supplier}" has no lot "{name}"', "lotdrift board lists the suppliers and lots"
+        )
+    lab, subject = with_entered_limits(connection, lab), str(Subject.lot(supplier, name))
     sessions = [document for row in lots for document in _sessions(connection, lab, row)]
     right = lab.right_names(supplier, lots[0]["product"], name)
     if not sessions and (right[0], right[2]) != (supplier, name):
@@ -56,18 +62,26 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
         "lot": name,
         "received_on": lots[0]["received_on"] or None,
         "made_on": lots[0]["made_on"] or None,
+        "check_standard": any(lab.is_check_standard(supplier, row["product"]) for row in lots),
+        "decision": next((entry for entry in entries(connection, lab, [subject])[subject] if _decides(entry)), None),
         "sessions": sessions,
-        "alerts": alert_documents(
-            connection,
-            lab,
-            rows_of(
-                connection,
-                "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id",
-                supplier=supplier,
-                lot=name,
-            ),
+        "alerts": alert_documents(connection, lab, rows_of(connection, OWN_ALERTS_SQL, supplier=supplier, lot=name)),
+        "stream_alerts": alert_documents(
+            connection, lab, rows_of(connection, STREAM_ALERTS_SQL, supplier=supplier, lot=name)
         ),
     }
+
+
+OWN_ALERTS_SQL = "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id"
+STREAM_ALERTS_SQL = """
+SELECT * FROM alert WHERE state <> 'closed' AND (lot IS NULL OR lot <> :lot) AND stream_id IN (
+SELECT s.stream_id FROM session s JOIN lot l ON l.id = s.lot_id WHERE l.supplier = :supplier AND l.lot = :lot)
+ORDER BY raised_us DESC, id
+"""
+
+
+def _decides(entry: SubjectEntry) -> bool:
+    return entry["what"] not in (NOTE, *RETEST_ENTRIES)
 
 
 # By stream and lot: the indexes find sessions and readings that way without a scan.

@@ -256,7 +256,9 @@ def _state(grades: set[str], *, silent: bool, learning: bool) -> StreamState:
         return StreamState.LOOK
     if silent:
         return StreamState.SILENT
-    return StreamState.LEARNING if learning else StreamState.STEADY
+    if learning:
+        return StreamState.LEARNING
+    return StreamState.NOTE if Grade.NOTE in grades else StreamState.STEADY
 
 
 # Sparklines

@@ -9,17 +9,19 @@ from sqlalchemy import Connection
 from dashboard.queries.stored_documents import rows_of
 from ingest.alerts.bench_marks import marks_of_stream
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.common.errors import CallError
+from ingest.common.errors import NotFoundError
 from ingest.config.lab import Lab
+from ingest.config.rule_history import rule_step_document
+from ingest.decisions.rule_risks import decision_risks
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.served import iso, served
 from ingest.documents.stream import Point, StoredPoint, StoredStream, StreamDocument
 from ingest.documents.verdict.bag_count import BagCount
+from ingest.documents.verdict.conformity import RuleStep
 from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.humidity_effect import humidity_of
-from ingest.verdict.rule_risks import decision_risks
 
-__all__ = ["point", "stream"]
+__all__ = ["point", "rule_steps", "stream"]
 
 
 def stream(connection: Connection, lab: Lab, supplier: str, product: str, characteristic: str) -> StreamDocument:
@@ -33,9 +35,10 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         characteristic=characteristic,
     )
     if not rows:
-        raise CallError(
-            f'stream: there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"; '
-            "lotdrift board lists them all"
+        raise NotFoundError(
+            "stream",
+            f'there is none for supplier "{supplier}", product "{product}", characteristic "{characteristic}"',
+            "lotdrift board lists them all",
         )
     points = rows_of(
         connection,
@@ -52,6 +55,7 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         "characteristic": characteristic,
         **served(stored, lab.zone),
         "humidity": humidity,
+        "decision_rules": rule_steps(with_entered_limits(connection, lab), characteristic),
         "decision": decision_risks(
             connection, with_entered_limits(connection, lab), rows[0]["id"], product, characteristic
         ),
@@ -67,6 +71,11 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
             for row, level in zip(points, adjusted, strict=True)
         ],
     }
+
+
+def rule_steps(lab: Lab, characteristic: str) -> list[RuleStep]:
+    """The decision rules of a characteristic over time; `lab` includes those that people entered."""
+    return [served(rule_step_document(step), lab.zone) for step in lab.rule_steps(characteristic)]
 
 
 def point(

@@ -42,7 +42,7 @@ def as_pdf(card: Scorecard) -> bytes:
             for row in card["streams"]
         ],
         "legend": wording.CHART_LEGEND,
-        "alerts_note": f"Messages give the figures as of {day(card['drawn_up_at'])}.",
+        "alerts_note": "Each message gives the figures of its day.",
         "alerts": wording.alert_lines(card),
         "notices": [wording.notices(card["notices"]), *wording.notice_lines(card["notices"])],
     }
@@ -60,7 +60,7 @@ def overview_as_pdf(overview: Overview) -> bytes:
         "rows": [
             {
                 "names": [row["supplier"], wording.place(row["standing"]), wording.score(row["standing"])],
-                "bar": score_bar(row["standing"], lowest),
+                "bar": score_bar(row["standing"], lowest, paper=True),
                 "counts": wording.overview_counts(row),
             }
             for row in rows

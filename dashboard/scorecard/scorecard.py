@@ -100,7 +100,7 @@ def _shared(connection: Connection, lab: Lab, span: Quarter, by_supplier: Mappin
     alerts = [alert for alert in lasting(ever, span) if alert["evidence"].get("form") != "stock"]
     notices = asked_in(cases(connection, lab, closed_too=True), span)
     drawn_up_us = last_round(connection)
-    assert drawn_up_us is not None  # there are tests, so a round stored them
+    assert drawn_up_us is not None  # There are tests, so a round stored them
     every = [stream for streams in by_supplier.values() for stream in streams]
     tests = [lot.session["id"] for stream in every for lot in (*stream.lots, *stream.earlier)]
     bags = bag_counts_of_sessions(connection, tests)
@@ -199,8 +199,11 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
     # Undecided lots are counted among the lots; an alert of kind limit is here a lot that failed.
     of_stream = [alert for alert in of_stream if alert["evidence"].get("form") != "undecided"]
     own = [alert for alert in of_stream if alert["held_under"] is None]
-    counted = Counter(
-        alert["kind"] for alert in own if shared.span.holds(stored_documents.from_iso(alert["raised_at"]))
+    raised = [alert for alert in own if shared.span.holds(stored_documents.from_iso(alert["raised_at"]))]
+    counted = Counter(alert["kind"] for alert in raised)
+    away, drifts_away = (
+        [alert for alert in group if alert["kind"] == Kind.DRIFT and alert["evidence"].get("away_from_limit")]
+        for group in (own, raised)
     )
     finished = shared.drawn_up_us >= shared.span.end_us
     today: ForecastThen = {
@@ -249,7 +252,9 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
             "spread": counted[Kind.SPREAD],
             "forecast": counted[Kind.FORECAST],
         },
-        "lasting": len(own) - counted.total(),
+        "drifts_away": len(drifts_away),
+        "lasting": len(own) - len(raised),
+        "lasting_away": len(away) - len(drifts_away),
         "alerts": counted.total(),
         "explained_by_bench": len(of_stream) - len(own),
         "notices": notice_totals["asked"],
@@ -268,7 +273,9 @@ def _state(alerts: Sequence[Alert], board: BoardRow) -> StreamState:
         return StreamState.ACT
     if Grade.LOOK in grades:
         return StreamState.LOOK
-    return StreamState.LEARNING if board["learning"] else StreamState.STEADY
+    if board["learning"]:
+        return StreamState.LEARNING
+    return StreamState.NOTE if Grade.NOTE in grades else StreamState.STEADY
 
 
 def _lot(lot: QuarterLot, shared: _Shared) -> CardLot:

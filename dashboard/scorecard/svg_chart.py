@@ -17,7 +17,7 @@ from dashboard.charts.svg_shapes import (
     square,
     words,
 )
-from dashboard.paper.palette import LIGHT
+from dashboard.paper.palette import DARK, FIGURE, LIGHT, Scheme
 from dashboard.text.formatting import characteristic, in_unit
 from ingest.documents.scorecard import CardStream, Scorecard, SupplierStanding
 from spc.vocabulary.enums import Scale
@@ -78,15 +78,34 @@ def _mean(frame: Frame, mean: tuple[float | None, float | None, float | None], l
     )
 
 
-def score_bar(standing: SupplierStanding, low: float, width: int = 120, height: int = 16) -> str:
-    """The score of a supplier as a dot on its interval, on an axis from `low` to 1; empty without a score."""
+def score_bar(
+    standing: SupplierStanding, low: float, width: int = 120, height: int = 16, *, paper: bool = False
+) -> str:
+    """The score of a supplier as a dot on its interval, on an axis from `low` to 1; empty without a score.
+
+    `paper` leaves dark mode out.
+    """
     score, score_low, score_high = standing["score"], standing["score_low"], standing["score_high"]
     if score is None or score_low is None or score_high is None:
         return ""
     frame, y = Frame(Edges(3, width - 3, 0, height), low, 1.0, 0.0, 1.0), height / 2
     parts = [
-        line(frame.edges.left, y, frame.edges.right, y, LIGHT.hair),
-        line(frame.x(score_low), y, frame.x(score_high), y, LIGHT.accent, weight=2.4),
-        disc(frame.x(score), y, 3.2, LIGHT.accent),
+        _across("axis", frame.edges.left, frame.edges.right, y),
+        _across("span", frame.x(score_low), frame.x(score_high), y),
+        f'<circle class="score" cx="{frame.x(score):.1f}" cy="{y:.1f}" r="3.6"/>',
     ]
-    return drawing(width, height, f"score {100 * score:.0f} of 100", parts)
+    style = _style(LIGHT)
+    if not paper:
+        style += f"@media (prefers-color-scheme:dark){{{_style(DARK)}}}"
+    return drawing(width, height, f"score {100 * score:.0f} of 100", parts, style)
+
+
+def _across(name: str, x1: float, x2: float, y: float) -> str:
+    return f'<line class="{name}" x1="{x1:.1f}" x2="{x2:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>'
+
+
+def _style(scheme: Scheme) -> str:
+    return (
+        f".axis{{stroke:{FIGURE.grey};stroke-width:1}}.span{{stroke:{scheme.accent};stroke-width:2.6}}"
+        f".score{{fill:{scheme.accent}}}"
+    )

@@ -89,8 +89,9 @@ CAUTION = (
 )
 WHAT_COUNTS = (
     "A lot counts once, by its first valid test. Three kinds of tests are shown and count against nobody: tests without "
-    "documented conditioning, results that a bench finding explains (set aside), and repeats of a lot that was judged before. "
-    "Check standards are not counted.",
+    "documented conditioning, lots whose alert a bench finding explains (set aside), and repeats of a lot that was judged "
+    "before. Check standards are not counted. A lot that was tested while the bench was off and raised no alert counts as "
+    "read; a mark states its level without the bench.",
     "The level is the mean of the lot means, geometric on a log scale, with a 95 % interval (Student). The change against the "
     "quarter before has Welch's interval. Lots are taken as independent.",
     "The estimate of the share of conforming lots lies between the supplier's own share and that of all suppliers of the "
@@ -224,7 +225,7 @@ def weight_cells(document: Scorecard | Overview) -> list[str]:
         ]
         if not applied:
             placed = any(one["placed"] for one in standings)
-            cells.append(f"{_whole(weights[part])} %{', left out' if weights[part] and placed else ''}")
+            cells.append("left out" if weights[part] and placed else f"{_whole(weights[part])} %")
             continue
         ends = list(dict.fromkeys(_whole(end) for end in (min(applied), max(applied))))
         cells.append(f"{' to '.join(ends)} %")

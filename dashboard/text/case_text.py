@@ -11,6 +11,7 @@ from spc.vocabulary.enums import Grade
 
 __all__ = [
     "STATE_WORDS",
+    "case_message",
     "case_name",
     "cases_headline",
     "due_text",
@@ -34,7 +35,17 @@ STATE_WORDS: dict[CaseState, str] = {
 
 
 def case_name(case: Case) -> str:
-    """What a case is about: its stream, or the bench."""
+    """What a case is about: its stream, its lots in stock, or the bench."""
+    return f"{_stream_name(case)}, in stock" if case["id"].startswith(STOCK_ID) else _stream_name(case)
+
+
+def case_message(case: Case, message: str) -> str:
+    """A sentence about a case without the name of its stream."""
+    text = message.removeprefix(f"{_stream_name(case)}: ")
+    return text[:1].upper() + text[1:]
+
+
+def _stream_name(case: Case) -> str:
     if case["supplier"] is None:
         return "Bench"
     return f"{case['supplier']} {case['product']}, {characteristic(case['characteristic'] or '')}"

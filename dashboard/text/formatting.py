@@ -10,11 +10,12 @@ from ingest.common.number_format import Measured, amount, amounts, digits_of, in
 from ingest.common.text import counted_lines
 from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
-from ingest.documents.stream import Forecast, PatternPrice, StreamDocument, WeeksToLimit
+from ingest.documents.stream import BoardRow, Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
 
 __all__ = [
     "CAUTIONS",
+    "LEAST_CHANCE",
     "SHORT_WORDS",
     "age",
     "amount",
@@ -53,6 +54,9 @@ CAUTIONS = (
     "does not apply to others, and no result here clears packaging for explosive devices or flammables. The shielding bench "
     "works with 1 kV: follow the maker's manual and local electrical rules."
 )
+
+# A smaller chance of a failing lot is no reason to look at a stream.
+LEAST_CHANCE = 0.01
 
 
 class Limited(TypedDict):
@@ -169,7 +173,7 @@ def room_to_limit(row: Limited) -> str:
 
 def change(percent_a_month: float | None, digits: int) -> str:
     """The change a month of values with so many digits; a change that rounds to zero has no sign."""
-    return "–" if percent_a_month is None else f"{percent_change(percent_a_month, digits).replace('-', '−')} %"
+    return "–" if percent_a_month is None else f"{percent_change(percent_a_month, digits)} %"
 
 
 def characteristic(name: str) -> str:
@@ -267,7 +271,7 @@ def evidence(alert: Alert) -> list[str]:
     return facts
 
 
-def now_text(now: AlertNow) -> str:
+def now_text(now: AlertNow | BoardRow) -> str:
     """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
     text = f"now: level {in_unit(now, now['level'])}, last lot {now['last_lot'] or '–'}"
     if now["change_percent_per_month"] is not None:
@@ -304,7 +308,7 @@ def _shared_shift(parts: ShownEvidence) -> list[str]:
         facts.append(f"also moved on their own: {listed(parts['apart'])}")
     if parts["alternatives"]:
         facts.append(f"cannot be told apart from: {listed(parts['alternatives'])}")
-    if parts.get("rivals"):  # an upgraded store has them from its next round on
+    if parts.get("rivals"):  # An upgraded store has them from its next round on
         facts.append(f"nearly as likely: {listed(parts['rivals'])}")
     return facts
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dashboard.text.formatting import characteristic
-from dashboard.text.urls import alert_address, lot_address, stream_address
+from dashboard.text.urls import INSTRUMENTS, LOADS, alert_address, lot_address, rule_address, stream_address, with_query
 from ingest.audit.subjects import Subject, SubjectKind
 
 __all__ = ["address", "subject_name"]
@@ -20,8 +20,14 @@ def address(subject: str, most: str = "") -> str | None:
     if parsed.kind == SubjectKind.ALERT:
         return alert_address(parsed.names[0], most)
     names = parsed.named()
+    if parsed.kind == SubjectKind.SENSOR:
+        return INSTRUMENTS
+    if parsed.kind == SubjectKind.LOAD:
+        return with_query(LOADS, names)
     if "lot" in names:
         return lot_address(names["supplier"], names["lot"])
+    if parsed.kind == SubjectKind.DECISION:
+        return rule_address(names["characteristic"])
     return stream_address(**names) if "supplier" in names else None
 
 
@@ -39,6 +45,12 @@ def subject_name(subject: str, alert_message: str | None = None) -> str:
     if parsed.kind == SubjectKind.NAME:
         return f"the name {parsed.names[0]}"
     names = parsed.named()
+    if parsed.kind == SubjectKind.DECISION:
+        return f"decision rule, {characteristic(names['characteristic'])}"
+    if parsed.kind == SubjectKind.SENSOR:
+        return f"humidity sensor {names['sensor']}"
+    if parsed.kind == SubjectKind.LOAD:
+        return f"load {names['load']}"
     parts = [" ".join(names[name] for name in ("supplier", "product") if name in names)]
     parts += [characteristic(names["characteristic"])] if "characteristic" in names else []
     parts += [f"lot {names['lot']}"] if "lot" in names else []

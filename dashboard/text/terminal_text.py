@@ -8,7 +8,16 @@ from dashboard.text.baseline_text import moving_baseline
 from dashboard.text.bench import instrument_text
 from dashboard.text.bench.bench_mark_text import mark_sentence
 from dashboard.text.bench.capture_text import day_sentence, findings
-from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, lots_of, next_step
+from dashboard.text.bench.ready_text import (
+    PROMISE,
+    chamber_line,
+    headline,
+    load_line,
+    lots_of,
+    next_step,
+    sensor_warning,
+)
+from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
     change,
@@ -21,6 +30,7 @@ from dashboard.text.formatting import (
     humidity,
     in_unit,
     moment,
+    now_text,
     percent,
     room_to_limit,
     wander,
@@ -34,6 +44,7 @@ from ingest.common.text import counted_lines, printable
 from ingest.documents.alert import Alert
 from ingest.documents.bench.instrument import Instrument
 from ingest.documents.bench.ready import ReadyDocument
+from ingest.documents.bench.sensor import Sensor
 from ingest.documents.case import Case
 from ingest.documents.entries import HistoryEntry, User
 from ingest.documents.find import FindDocument
@@ -91,8 +102,8 @@ def _board_line(row: BoardRow) -> list[str]:
     ]
 
 
-def stream(document: StreamDocument) -> str:
-    """One stream, the newest lot last."""
+def stream(document: StreamDocument, row: BoardRow) -> str:
+    """One stream as it stands on the board, and lot by lot, the newest last."""
     limits = document["limits"]
     control = f"control limits {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}"
     if limits["lower"] is None:
@@ -115,7 +126,14 @@ def stream(document: StreamDocument) -> str:
         ]
         for point in document["points"]
     ]
-    bounds = f"Specification limit: {in_force(document) or 'none declared'}."
+    time_left = weeks(row["weeks_to_limit"])
+    standing = f"{now_text(row)[:1].upper()}{now_text(row)[1:]}; time to the limit: {time_left}."
+    declared = in_force(document)
+    bounds = (
+        f"Specification limit: {room_to_limit(row)} ({declared})."
+        if declared
+        else "Specification limit: none declared."
+    )
     moving = moving_baseline(document)
     return (
         printable(
@@ -125,6 +143,8 @@ def stream(document: StreamDocument) -> str:
                 if part
             )
         )
+        + "\n"
+        + printable(standing)
         + "\n"
         + printable(bounds)
         + "\n"
@@ -136,6 +156,8 @@ def stream(document: StreamDocument) -> str:
 def lot(document: LotDocument) -> str:
     """One lot, session by session."""
     parts = [f"{document['supplier']} {document['product']}, lot {document['lot']}"]
+    if (decision := document["decision"]) is not None:
+        parts.append(f"Decided: {decision['what']}, by {decision['who']}, {day(decision['at'])}: {decision['reason']}")
     for session in document["sessions"]:
         conditioning = session["conditioning"]
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"
@@ -178,12 +200,13 @@ def alerts(documents: Sequence[Alert]) -> str:
     """Alerts, the newest first."""
     if not documents:
         return "No open alert."
-    return "\n".join(
-        printable(
-            f"{alert['grade']:<4} {alert['state']:<12} {day(alert['raised_at']):<11} {alert['message']}  [{alert['id']}]"
-        )
-        for alert in documents
-    )
+    lines: list[str] = []
+    for alert in documents:
+        head = f"{alert['grade']:<4} {alert['state']:<12} {day(alert['raised_at']):<11} {alert['message']}"
+        lines.append(printable(f"{head}  [{alert['id']}]"))
+        if alert["now"] is not None:
+            lines.append(printable(f"{'':30}{now_text(alert['now'])}"))
+    return "\n".join(lines)
 
 
 def answers(document: FindDocument) -> str:
@@ -241,8 +264,8 @@ def replay(document: ReplayDocument) -> str:
     return "\n\n".join([head, board(document["board"]), alerts(document["alerts"])])
 
 
-def instruments(documents: Sequence[Instrument]) -> str:
-    """Every instrument, and the lots that one which was found off has touched."""
+def instruments(documents: Sequence[Instrument], sensors: Sequence[Sensor]) -> str:
+    """Every instrument, the lots that one which was found off has touched, and the humidity sensors."""
     lines = [instrument_text.headline(documents), instrument_text.next_step(documents)]
     for one in documents:
         lines += ["", instrument_text.instrument_line(one)]
@@ -254,6 +277,7 @@ def instruments(documents: Sequence[Instrument]) -> str:
                     levels = ", ".join(instrument_text.levels(sheet, place))
                     name = f"{lot['supplier']} {lot['lot']}, {characteristic(lot['characteristic'])}"
                     lines.append(f"  {name}: {instrument_text.turns(lot['changes'])} ({levels})")
+    lines += ["", *map(sensor_line, sensors)] if sensors else []
     return "\n".join(printable(line) for line in lines)
 
 
@@ -261,7 +285,7 @@ def ready(document: ReadyDocument) -> str:
     """What may be tested now, and when the rest."""
     lines = [headline(document), next_step(document)]
     for chamber in document["chambers"]:
-        lines += ["", chamber_line(chamber)]
+        lines += ["", chamber_line(chamber), *filter(None, [sensor_warning(chamber)])]
         for load in chamber["loads"]:
             lines += [f"  {load['load']}: {load_line(load)}", f"    {lots_of(load)}"]
     return "\n".join(printable(line) for line in [*lines, "", PROMISE])

@@ -23,11 +23,13 @@ __all__ = [
     "HISTORY",
     "HISTORY_FILE",
     "INSTRUMENTS",
+    "LOADS",
     "LOT",
     "NOTICE_FILE",
     "READY",
     "REPORT_FILE",
     "RETESTS",
+    "RULE",
     "SCORECARDS",
     "SCORECARD_FILE",
     "SHELF_LIST",
@@ -47,6 +49,7 @@ __all__ = [
     "notice_address",
     "on_dashboard",
     "report_address",
+    "rule_address",
     "scorecard_address",
     "stream_address",
     "stream_file_address",
@@ -58,7 +61,8 @@ SCORECARDS, HISTORY, DIGEST, GUIDE = "/scorecards", "/history", "/digest", "/gui
 BENCH, RETESTS, CASES, FIND = "/bench", "/retest", "/cases", "/find"
 ADD_FILE = "/add"
 ALIASES = "/names"
-READY, INSTRUMENTS = "/ready", "/instruments"
+RULE = "/rule"
+READY, INSTRUMENTS, LOADS = "/ready", "/instruments", "/loads"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
 STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
 BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"
@@ -137,3 +141,8 @@ def evidence_address(*, supplier: str = "", lot: str = "", quarter: str = "") ->
 def on_dashboard(dashboard: str | None, path: str) -> str:
     """Where a reader of a mail sees a page: its address, or the command that serves the dashboard."""
     return f"{dashboard.rstrip('/')}{path}" if dashboard else "lotdrift serve"
+
+
+def rule_address(characteristic: str, **query: str) -> str:
+    """The page of the decision rules of a characteristic, or with a change in `query` its preview."""
+    return with_query(RULE, {"characteristic": characteristic, **query})

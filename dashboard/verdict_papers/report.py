@@ -85,8 +85,10 @@ def _session(one: ReportSession) -> dict[str, object]:
             ("tested", f"{moment(one['tested_at'])} to {moment(one['ended_at'])}"),
             ("required conditioning", one["required"]),
             ("documented conditioning", _conditioning(one)),
+            *_chamber_record(one),
             ("chamber, load", ", ".join(part for part in (one["chamber"], one["load"]) if part) or "not named"),
             ("instrument", one["instrument"] or "not named"),
+            *_equipment(one),
             ("tested by", listed(one["operators"]) if one["operators"] else "not named"),
         ],
         "results": [
@@ -119,6 +121,61 @@ def _conditioning(one: ReportSession) -> str:
         return "none documented"
     low, high = one["humidity_min"], one["humidity_max"]
     return f"{one['hours']:.1f} h within tolerance" + ("" if low is None else f", {low:.1f} to {high:.1f} % RH")
+
+
+def _chamber_record(one: ReportSession) -> list[tuple[str, str]]:
+    """The log of the chamber and its sensors; a report issued before they were listed has none."""
+    record = one.get("chamber_record")
+    if record is None:
+        return []
+    span = f"{moment(record['from_at'])} to {moment(record['until_at'])}"
+    if record["humidity"] is None or record["temperature"] is None:
+        log = f"no entry of {record['chamber'] or 'the chamber'} from {span}"
+    else:
+        (dry, mean, humid), (cold, mean_c, warm) = record["humidity"], record["temperature"]
+        log = (
+            f"{span}: least {dry:.1f}, mean {mean:.1f}, greatest {humid:.1f} % RH; {cold:.1f}, {mean_c:.1f}, {warm:.1f} °C; "
+            f"{counted(record['entries'], 'entry', 'entries')}, longest gap {record['longest_gap_minutes'] or 0:.0f} min"
+        )
+    sensors = (
+        f"expanded uncertainty ±{record['sensor_uncertainty']:g} % RH, as declared"
+        if record["sensor_uncertainty"] is not None
+        else "uncertainty not declared"
+    )
+    second = f"; second sensor {record['second_sensor']}" if record["second_sensor"] else "; no second sensor declared"
+    rows = [("chamber log", log), ("humidity sensor", sensors + second)]
+    if record["loaded_at"] or record["laid"]:
+        parts = [f"in since {moment(record['loaded_at'])}" if record["loaded_at"] else "", record["laid"]]
+        rows.append(("bags in the chamber", ", ".join(part for part in parts if part)))
+    return rows
+
+
+def _equipment(one: ReportSession) -> list[tuple[str, str]]:
+    """Calibration, set-up checks and the state of the instrument on the day of the test."""
+    found = one.get("equipment")
+    if found is None:
+        return []
+    calibration = found["calibration"]
+    if calibration is None:
+        line = "none on record"
+    else:
+        parts = [
+            f"done {moment(calibration['done_at'])}",
+            f"certificate {calibration['certificate']}" if calibration["certificate"] else "certificate not named",
+            f"due {day(calibration['due_on'])}" if calibration["due_on"] else "no due date",
+            f"expanded uncertainty {calibration['uncertainty']:g} %" if calibration["uncertainty"] is not None else "",
+            f"as left {calibration['as_left']:+g} %" if calibration["as_left"] is not None else "",
+        ]
+        line = ", ".join(part for part in parts if part)
+    checks = "; ".join(
+        f"{moment(check['at'])}, {check['when']} the test: {check['outcome']}" for check in found["checks"]
+    )
+    missing = "none in the declared hours" if found["checks_declared"] else "none declared"
+    return [
+        ("state of the instrument that day", found["state"]),
+        ("calibration", line),
+        ("set-up checks", checks or missing),
+    ]
 
 
 def _with_interval(value: float | None, low: float | None, high: float | None, unit: str) -> str:

@@ -10,15 +10,16 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
-from flask import Response, request
+from flask import Response, redirect, request
 
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
+from dashboard.components.typesetting import typeset
 from dashboard.pages import ageing, alerts, board, cases, find, guide, history, lot, retest, scorecards, stock, supplier
-from dashboard.pages.bench import bench, instruments, ready
+from dashboard.pages.bench import bench, instruments, loads, ready
 from dashboard.pages.stream import limits, stream
-from dashboard.pages.verdict import bags, compare, what_if
+from dashboard.pages.verdict import bags, compare, rule, what_if
 from dashboard.queries.find import LONGEST_TEXT
 from dashboard.queries.lab_reader import LabReader, NothingYet, never
 from dashboard.text.formatting import CAUTIONS
@@ -35,20 +36,23 @@ from dashboard.text.urls import (
     GUIDE,
     HISTORY,
     INSTRUMENTS,
+    LOADS,
     LOT,
     READY,
     RETESTS,
+    RULE,
     SCORECARDS,
     STOCK,
     STREAM,
     SUPPLIER,
     WHAT_IF,
     lot_address,
+    rule_address,
     stream_address,
 )
 from dashboard.web import add_file_page, digest_page, names_page
 from dashboard.web.entry_routes import add_entries
-from dashboard.web.error_pages import add_error_pages, heading_of
+from dashboard.web.error_pages import add_error_pages, heading_of, words_of
 from dashboard.web.files import comparison_file, evidence_file, notice_file, report_file, stock_file, stream_file
 from dashboard.web.login import LOGOUT_PATH, add_login
 from dashboard.web.request_guard import guard
@@ -68,12 +72,14 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     PREVIEW_PATH: limits.layout,
     BAGS: bags.layout,
     WHAT_IF: what_if.layout,
+    RULE: rule.layout,
     COMPARE: compare.layout,
     LOT: lot.layout,
     FIND: find.layout,
     GUIDE: guide.layout,
     RETESTS: retest.layout,
     READY: ready.layout,
+    LOADS: loads.layout,
     INSTRUMENTS: instruments.layout,
     SCORECARDS: scorecards.layout,
     STOCK: stock.layout,
@@ -97,6 +103,7 @@ NAVIGATION = (
 )
 FOOTER = (
     ("Cases", CASES),
+    ("Loads", LOADS),
     ("Add a file", ADD_FILE),
     ("Instruments", INSTRUMENTS),
     ("Weekly digest", DIGEST),
@@ -135,6 +142,8 @@ def make_app(
         health_endpoint="healthz",
         assets_folder=str(Path(__file__).parents[1] / "assets"),
     )
+    # Pages without the frame name no icon, and browsers then ask for this one.
+    app.server.add_url_rule("/favicon.ico", "favicon", lambda: redirect("/_favicon.ico"))
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = lambda: _frame(lab_reader)
     _mark_missing_pages(app)
@@ -241,8 +250,8 @@ def _page_at(path: object) -> Callable[..., html.Div] | None:
 
 def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
-    def show(path: object, search: object) -> html.Div:
-        return page(lab_reader, path, search)
+    def show(path: object, search: object) -> Any:
+        return typeset(page(lab_reader, path, search))
 
     @app.callback(
         Output("bags-answer", "children"),
@@ -251,7 +260,7 @@ def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
         prevent_initial_call=True,
     )
     def show_bags(count: object, readings: object, level: object, names: object) -> Any:
-        return bags.moved(lab_reader, (count, readings, level), names)
+        return typeset(bags.moved(lab_reader, (count, readings, level), names))
 
     @app.callback(
         Output("stream-goes-to", "href"),
@@ -276,11 +285,13 @@ def page(lab_reader: LabReader, path: object, search: object) -> html.Div:
     try:
         return guide.with_guide_link(layout(lab_reader, **_query(search)), str(path).rstrip("/") or BOARD)
     except (NothingYet, CallError, StoreError) as error:
-        heading = heading_of(error)
-        page_instead = empty(heading, str(error).removeprefix(heading).strip())
+        page_instead = empty(heading_of(error), words_of(error))
         names = {
             name: value for name, value in _query(search).items() if name in ("supplier", "product", "characteristic")
         }
+        if path == RULE and "characteristic" in names:
+            back = dcc.Link("Back to the form", href=rule_address(names["characteristic"]))
+            return html.Div([page_instead, html.P(back)])
         if path != PREVIEW_PATH or len(names) < 3:
             return html.Div(page_instead)
         # The form of a preview is on the page of its stream.

@@ -5,11 +5,15 @@ from __future__ import annotations
 from flask import Response, request
 
 from dashboard.components.current_user import current_user
+from dashboard.components.decision_rules import RULE_FIELDS
 from dashboard.components.entry_form import ENTRY_PATH
 from dashboard.components.limit_change_form import CHANGES, preview_address
 from dashboard.text.subject_names import address
+from dashboard.text.urls import LOADS, rule_address
 from dashboard.web.plain_page import plain_page
 from ingest.audit.subjects import Subject
+from ingest.decisions.load_entries import LOAD_ENTRIES, TAKE_BACK_EVENT
+from ingest.decisions.rule_change import RULE_CHANGES
 
 __all__ = ["entry_error"]
 
@@ -23,9 +27,23 @@ FIELDS = {
     "first_lot": ("first corrected lot", "text"),
     "owner": ("owner", "text"),
     "due": ("due", "date"),
+    "load": ("load", "text"),
+    "chamber": ("chamber", "text"),
+    "supplier": ("supplier", "text"),
+    "product": ("product", "text"),
+    "load_lot": ("lot", "text"),
+    "specimens": ("bags", "text"),
+    "laid": ("how they lie", "text"),
+    "at": ("time (blank: now)", "datetime-local"),
+    "sensor": ("sensor", "text"),
+    "reads": ("reads, % RH", "text"),
+    "salt": ("salt (blank: another reference)", "text"),
+    "temperature": ("temperature of the salt, °C", "text"),
+    "reference": ("or reference, % RH", "text"),
+    "uncertainty": ("its uncertainty (k = 2)", "text"),
 }
 # What a form sends along.
-HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document")
+HIDDEN = ("subject", "back", "shown", "day", "lot", "side", "value", "document", "event", *RULE_FIELDS[1:])
 # No form of ours sends more.
 MOST_VALUES, LONGEST = 300, 4_000
 
@@ -60,4 +78,9 @@ def _back(what: str) -> str:
     if what in CHANGES and subject is not None and "supplier" in subject.named():
         fields = {name: request.form.get(name, "") for name in ("day", "lot", "side", "value", "document")}
         return preview_address(what, subject.named(), **fields)
+    if what in RULE_CHANGES and subject is not None and "characteristic" in subject.named():
+        fields = {name: request.form.get(name, "") for name in RULE_FIELDS}
+        return rule_address(subject.named()["characteristic"], change=what, **fields)
+    if what in LOAD_ENTRIES or what == TAKE_BACK_EVENT:
+        return LOADS
     return address(written) or "/"

@@ -15,9 +15,9 @@ from dashboard.queries.lab_reader import NothingYet
 from dashboard.web.entry_error import entry_error
 from dashboard.web.plain_page import plain_page
 from dashboard.web.request_guard import READING_METHODS
-from ingest.common.errors import CallError, LabFileError, StoreError
+from ingest.common.errors import CallError, LabFileError, NotFoundError, StoreError
 
-__all__ = ["Error", "add_error_pages", "heading_of"]
+__all__ = ["Error", "add_error_pages", "heading_of", "words_of"]
 
 log = logging.getLogger(__name__)
 
@@ -46,7 +46,14 @@ def _answer(error: Error) -> Response:
     heading = heading_of(error) if request.method in READING_METHODS else "The entry was not saved."
     if request.path == ENTRY_PATH and status == 400:
         return entry_error(heading, line, status)
-    return plain_page("error.html", heading, status, line=line.removeprefix(heading).strip())
+    return plain_page("error.html", heading, status, line=line if line is NO_DETAILS else words_of(error))
+
+
+def words_of(error: Error) -> str:
+    """What the page says below its heading; a reader of pages is sent to no command."""
+    if isinstance(error, NotFoundError):
+        return f"{error.what[:1].upper()}{error.what[1:]}. The name may have been written otherwise: search for it, or look on the board."
+    return str(error).removeprefix(heading_of(error)).strip()
 
 
 def heading_of(error: Error) -> str:
@@ -55,4 +62,6 @@ def heading_of(error: Error) -> str:
         return "No data yet."
     if isinstance(error, (LabFileError, StoreError)):
         return "The dashboard is not available."
+    if isinstance(error, NotFoundError):
+        return "Not found."
     return "Please correct the entry."

@@ -3,7 +3,7 @@
 A stream is evaluated a second time with the bench's share taken out of its levels, and once more with the most that this
 share may be. An alert that is missing from either is attributed to the finding; an alert that is in both stays the supplier's,
 and so does one whose stream is likely to breach its limit with the likeliest share taken out. The state of an alert does not
-change with its attribution.
+change with its attribution, unless the finding has ended and the level of the stream came back with it: then it closes.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.alerts.shared_shift_points import points_of
-from ingest.common.instants import WEEK_US
+from ingest.common.instants import WEEK_US, day_text, weeks_to_us
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.evaluation.evaluate_streams import evaluate_without
@@ -28,7 +28,7 @@ from spc.detection.detector import SHARES
 from spc.shared_shift.check_standard import standard_shift
 from spc.shared_shift.finding import Finding, explain
 from spc.shared_shift.moving_share import MovingShare, moving_share
-from spc.stream.alert_episodes import LOTS
+from spc.stream.alert_episodes import LOTS, is_back
 from spc.stream.evaluate import Evaluation
 from spc.vocabulary.enums import AlertState, Kind
 
@@ -53,6 +53,8 @@ WANDERS = 0
 ATTRIBUTED_TO = "held_by"
 # The alerts that were attributed when the last round ended, and those that became the supplier's again, each with its finding.
 ATTRIBUTED, RAISED_AGAIN = "attributed_alerts", "alerts_raised_again"
+
+CAME_BACK = "the bench came back on "
 
 SHARE_WEEKS, MOVING_WEEKS = 26, 52
 # Where findings take a quarter of the alerts the bench is either in trouble or blamed for the suppliers' drifts (common
@@ -203,12 +205,13 @@ def _attribute_all(
     points = points.assign(common=parts["common"], most=parts["most"], alert=names[parts["finding"].to_numpy() + 1])
     for standard in standards:
         points = _with_standard(points, standard)
+    ended = {alert: finding for alert, finding in findings if np.isfinite(finding.until)}
     touched = points["alert"].ne("").groupby(points["stream"]).transform("any")
     for number, of_stream in points[touched].groupby("stream"):
         if only is None or number in only:
             first = of_stream.iloc[0]
             stream = Stream(int(str(number)), first["supplier"], first["product"], first["characteristic"])
-            _attribute(connection, lab, stream, of_stream)
+            _attribute(connection, lab, stream, of_stream, ended)
 
 
 def _signature(findings: Sequence[tuple[str, Finding]], standards: Sequence[_Standard]) -> str:
@@ -229,6 +232,8 @@ def _withdraw(connection: Connection, only: set[int] | None) -> None:
     for alert, stream, document in rows:
         if only is None or stream in only:
             evidence = {key: value for key, value in json.loads(document).items() if key != "explained_by"}
+            if str(evidence["closed_because"]).startswith(CAME_BACK):
+                evidence["closed_because"] = None
             _update(connection, alert, None, evidence)
 
 
@@ -243,7 +248,9 @@ def _update(connection: Connection, alert: str, finding: str | None, evidence: d
 # One stream
 
 
-def _attribute(connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame) -> None:
+def _attribute(
+    connection: Connection, lab: Lab, stream: Stream, points: pd.DataFrame, ended: dict[str, Finding]
+) -> None:
     rows = connection.exec_driver_sql(
         "SELECT id, kind, raised_us, evidence FROM alert WHERE stream_id = ? ORDER BY raised_us, id", (stream.id,)
     )
@@ -258,9 +265,28 @@ def _attribute(connection: Connection, lab: Lab, stream: Stream, points: pd.Data
     for alert, finding, moved_us in explained:
         beyond = all(_stands(alert, moved_us, again) for again in without_share)
         beyond |= breach_is_likely and not alert.evidence["away_from_limit"]
-        # A check standard is part of the finding's evidence and has no cause of its own beside it.
+        # A check standard is evidence for the finding, so its alert is explained by it.
         if is_standard or not beyond:
-            _update(connection, alert.id, finding, {**alert.evidence, "explained_by": finding})
+            evidence = {**alert.evidence, "explained_by": finding}
+            over = ended.get(finding)
+            if (
+                over is not None
+                and not evidence["closed_because"]
+                and _came_back(alert, points[points["alert"] == finding], over, without_share[0])
+            ):
+                evidence["closed_because"] = f"{CAME_BACK}{day_text(weeks_to_us(over.until))}, and the level with it"
+            _update(connection, alert.id, finding, evidence)
+
+
+def _came_back(alert: _Attributable, moved: pd.DataFrame, over: Finding, without_share: Evaluation) -> bool:
+    """Whether the level came back with the bench, which had `moved` these lots."""
+    lots = without_share.points.take(without_share.points["valid"] & np.isfinite(without_share.points["level"]))
+    tested, level = lots["started_us"], lots["level"]
+    shares = moved["common"].to_numpy(np.float64)
+    away = float(shares[np.argmax(np.abs(shares))])
+    return away * alert.direction > 0 and is_back(
+        level[tested < alert.since_us], away, level[tested >= weeks_to_us(over.until_high)]
+    )
 
 
 def _shares(points: pd.DataFrame) -> list[dict[int, float]]:

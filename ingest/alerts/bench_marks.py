@@ -46,7 +46,8 @@ def _marks(rows: Iterable[Row[Any]], lab: Lab) -> dict[int, list[BenchMark]]:
         mark: StoredBenchMark = {
             "finding": row.id,
             "source": suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"]),
-            "size": row.size,
+            # Without a unit: the size is not known, such as that of a humidity sensor on an energy.
+            "size": row.size if row.size_unit else None,
             "size_unit": row.size_unit,
             "level_without": row.level_without,
             "closed": row.state == AlertState.CLOSED,

@@ -150,7 +150,7 @@ def _daily(connection: Connection, name: str, first_us: int, stop_us: int) -> di
 
 
 def _streams(connection: Connection, lab: Lab, finding: Finding, span: _Span) -> pd.DataFrame:
-    """Shift and slope of each stream of resistance on the chamber, with their standard errors."""
+    """Return the shift and the humidity slope of each resistance stream in the chamber, with standard errors."""
     points = points_of(connection, lab, finding.explained)
     points = points[(points["quantity"] == "resistance") & ~points["is_check_standard"].astype(bool)]
     points = points[(points["weeks"] >= span.before) & (points["weeks"] < span.stop)]

@@ -13,7 +13,7 @@ from ingest.alerts.attribution import attribute_explained
 from ingest.alerts.bench_shares import update_bench_shares, weeks_off
 from ingest.alerts.chamber_log import ChamberLog, compare_logs
 from ingest.alerts.shared_shift_points import points_since
-from ingest.common.instants import WEEK_US, from_microseconds, weeks_to_us
+from ingest.common.instants import WEEK_US, day_text, weeks_to_us
 from ingest.config.lab import Lab
 from ingest.documents.alert import BenchShift, HumidityChange, StoredBenchEvidence
 from ingest.documents.fields import Direction
@@ -46,11 +46,13 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     findings = _searched(connection, lab, earlier)
     put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in findings]))
     logs = compare_logs(connection, lab, {_id(finding): finding for finding in findings}, changed_us)
-    alerts = [_alert(connection, finding, logs.get(_id(finding))) for finding in findings]
+    alerts = [_alert(connection, lab, finding, logs.get(_id(finding))) for finding in findings]
     before = set(
-        connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL").scalars()
+        connection.exec_driver_sql(
+            "SELECT id FROM alert WHERE kind = 'bench' AND stream_id IS NULL AND id NOT LIKE 'check%'"
+        ).scalars()
     )
-    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL")
+    connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL AND id NOT LIKE 'check%'")
     write_alerts(connection, alerts)
     named = [(alert.id, finding) for alert, finding in zip(alerts, findings, strict=True)]
     only = None if findings != earlier else evaluated
@@ -93,7 +95,7 @@ def _id(finding: Finding) -> str:
     return alert_id(Kind.BENCH, *finding.first_named, str(finding.direction), str(int(finding.completed_at * 7.0)))
 
 
-def _alert(connection: Connection, finding: Finding, log: ChamberLog | None) -> Alert:
+def _alert(connection: Connection, lab: Lab, finding: Finding, log: ChamberLog | None) -> Alert:
     evidence = _evidence(connection, finding, log)
     return Alert(
         id=_id(finding),
@@ -105,7 +107,7 @@ def _alert(connection: Connection, finding: Finding, log: ChamberLog | None) -> 
         characteristic=None,
         lot=None,
         raised_us=weeks_to_us(finding.completed_at),
-        message=bench_message(evidence),
+        message=bench_message(evidence, lab.zone),
         evidence=evidence,
     )
 
@@ -152,7 +154,7 @@ def _evidence(connection: Connection, finding: Finding, log: ChamberLog | None) 
         "off_until_us": off.until_us,
         "log": None if log is None else log.log,
         "log_departure": None if log is None else log.departure,
-        "closed_because": f"it came back on {_day(off.until_us)}" if off.until_us is not None else None,
+        "closed_because": f"it came back on {day_text(off.until_us)}" if off.until_us is not None else None,
     }
 
 
@@ -194,8 +196,3 @@ def _names(connection: Connection, streams: tuple[int, ...]) -> list[str]:
         select(columns.supplier, columns.product, columns.characteristic).where(columns.id.in_(streams))
     )
     return sorted(f"{row[0]} {row[1]}, {row[2].replace('_', ' ')}" for row in rows)
-
-
-def _day(microseconds: int) -> str:
-    moment = from_microseconds(microseconds)
-    return f"{moment.day} {moment:%b %Y}"

@@ -48,8 +48,8 @@ KEPT = timedelta(days=2)
 class Role(StrEnum):
     """What a person may do."""
 
-    VIEWER = "viewer"  # sees everything, changes nothing
-    SPECIALIST = "specialist"  # may enter and decide
+    VIEWER = "viewer"  # Sees everything, changes nothing
+    SPECIALIST = "specialist"  # May enter and decide
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,11 +21,13 @@ from ingest.store import schema
 
 __all__ = [
     "CHANGE_LIMIT",
+    "CHANGE_RULE",
     "LEAVE_OUT",
     "PUT_BACK",
     "SET_BASELINE",
     "TAKE_BACK_BASELINE",
     "TAKE_BACK_LIMIT",
+    "TAKE_BACK_RULE",
     "AuditEntry",
     "baseline_restarts",
     "check_signed",
@@ -44,6 +46,8 @@ LEAVE_OUT = "leave out"
 PUT_BACK = "put back"
 CHANGE_LIMIT = "change limit"
 TAKE_BACK_LIMIT = "take back limit"
+CHANGE_RULE = "change decision rule"
+TAKE_BACK_RULE = "take back decision rule"
 
 K = TypeVar("K")
 

@@ -26,10 +26,13 @@ class SubjectKind(StrEnum):
     SOURCE = "source"
     STREAM = "stream"
     LIMIT = "limit"
+    DECISION = "decision"
     LOT = "lot"
     SESSION = "session"
     REPORT = "report"
     NAME = "name"
+    LOAD = "load"
+    SENSOR = "sensor"
 
 
 # Kinds with a single name, which follows the colon as it is.
@@ -37,9 +40,12 @@ SINGLE = (SubjectKind.ALERT, SubjectKind.ACCOUNT, SubjectKind.SOURCE, SubjectKin
 NAMES = {
     SubjectKind.STREAM: ("supplier", "product", "characteristic"),
     SubjectKind.LIMIT: ("product", "characteristic"),
+    SubjectKind.DECISION: ("characteristic",),
     SubjectKind.LOT: ("supplier", "lot"),
     SubjectKind.REPORT: ("supplier", "lot", "number"),
     SubjectKind.SESSION: ("supplier", "product", "characteristic", "lot", "started_us"),
+    SubjectKind.LOAD: ("load",),
+    SubjectKind.SENSOR: ("sensor",),
 }
 
 
@@ -81,6 +87,11 @@ class Subject:
         return cls(SubjectKind.LIMIT, (product, characteristic))
 
     @classmethod
+    def decision(cls, characteristic: str) -> Self:
+        """The decision rule of a characteristic, whichever product and supplier."""
+        return cls(SubjectKind.DECISION, (characteristic,))
+
+    @classmethod
     def lot(cls, supplier: str, lot: str) -> Self:
         """A lot."""
         return cls(SubjectKind.LOT, (supplier, lot))
@@ -96,12 +107,22 @@ class Subject:
         return cls(SubjectKind.REPORT, (supplier, lot, number))
 
     @classmethod
+    def sensor(cls, name: str) -> Self:
+        """A humidity sensor, by the name under which it is logged."""
+        return cls(SubjectKind.SENSOR, (name,))
+
+    @classmethod
+    def load(cls, name: str) -> Self:
+        """A load of a chamber."""
+        return cls(SubjectKind.LOAD, (name,))
+
+    @classmethod
     def parse(cls, text: str) -> Self | None:
         """The subject that a text names; None where it names none."""
         lead, colon, rest = text.partition(":")
         if colon and lead in SINGLE:
             return cls(SubjectKind(lead), (rest,))
-        led = colon and lead in (SubjectKind.LIMIT, SubjectKind.LOT, SubjectKind.SESSION, SubjectKind.REPORT)
+        led = colon and lead in NAMES and lead != SubjectKind.STREAM
         kind, listed = (SubjectKind(lead), rest) if led else (SubjectKind.STREAM, text)
         try:
             names = json.loads(listed) if len(listed) <= LONGEST else None

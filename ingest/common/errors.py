@@ -5,11 +5,22 @@ Every message is one line: what, where, what to do. A refused row or file is ord
 
 from __future__ import annotations
 
-__all__ = ["CallError", "LabFileError", "NoStoreYet", "RowsError", "StoreError"]
+__all__ = ["CallError", "LabFileError", "NoStoreYet", "NotFoundError", "RowsError", "StoreError"]
 
 
 class CallError(Exception):
     """The call is wrong: an unknown stream, a bad quarter. Exit status 2."""
+
+
+class NotFoundError(CallError):
+    """The store holds nothing of that name: a lot, a stream, a film. Exit status 2.
+
+    `what` is the sentence without the command and its advice, for a page.
+    """
+
+    def __init__(self, command: str, what: str, advice: str) -> None:
+        super().__init__(f"{command}: {what}; {advice}")
+        self.what = what
 
 
 class LabFileError(CallError):

@@ -19,6 +19,7 @@ __all__ = [
     "checked_day",
     "day_number",
     "day_of",
+    "day_text",
     "from_microseconds",
     "from_weeks",
     "local_day",
@@ -46,6 +47,12 @@ def microseconds(moment: datetime) -> int:
 def from_microseconds(us: int) -> datetime:
     """Convert stored microseconds to an aware time in UTC."""
     return EPOCH + timedelta(microseconds=us)
+
+
+def day_text(us: int) -> str:
+    """The day of a moment in UTC, in words: 3 Nov 2026."""
+    moment = from_microseconds(us)
+    return f"{moment.day} {moment:%b %Y}"
 
 
 def weeks_to_us(weeks: float) -> int:

@@ -88,7 +88,9 @@ def digits_for(scatter: float, level: float | None = None) -> int:
 def percent_change(percent_a_month: float, digits: int = LEAST_DIGITS) -> str:
     """A change a month in percent, with its sign and as many decimals as the values have digits above two."""
     decimals = digits - LEAST_DIGITS + 1
-    return f"{percent_a_month:+.{decimals}f}" if abs(percent_a_month) >= 0.5 * 10**-decimals else f"{0:.{decimals}f}"
+    if abs(percent_a_month) < 0.5 * 10**-decimals:
+        return f"{0:.{decimals}f}"
+    return f"{percent_a_month:+.{decimals}f}".replace("-", "−")
 
 
 def _text(value: float, digits: int) -> str:

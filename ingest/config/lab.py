@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -21,7 +22,7 @@ from ingest.config.models import (
     Characteristic,
     CheckStandard,
     Conditioning,
-    DecisionRule,
+    GaugeStudy,
     Instrument,
     Product,
     Schedule,
@@ -30,13 +31,13 @@ from ingest.config.models import (
     ShieldingSource,
     Source,
 )
-from ingest.config.notification_models import Digest, Mail, Route, Webhook
+from ingest.config.notification_models import Digest, LoadMail, Mail, Route, Webhook
+from ingest.config.rule_history import RuleStep, rule_on_day, rules_in_order
 
 __all__ = [
     "FILED",
     "LAB_FILE",
     "REFUSED",
-    "SIMPLE",
     "STANDARD_FOLDERS",
     "Lab",
     "Limits",
@@ -44,9 +45,6 @@ __all__ = [
     "declared_steps",
     "load",
 ]
-
-
-SIMPLE = DecisionRule(rule="simple")
 
 
 class Limits(NamedTuple):
@@ -61,8 +59,8 @@ class Limits(NamedTuple):
 class Lab:
     """A lab folder and what its `lab.toml` declares.
 
-    `entered` are the limits that people entered, by product, characteristic and side; `load` leaves it empty and
-    `ingest.audit.limit_entries` fills it in. `declared_sources` are the `sources` without those of the standard folders.
+    `entered` are the limits that people entered, by product, characteristic and side, `entered_rules` their decision rules by
+    characteristic; `load` leaves both empty and `ingest.audit.limit_entries` fills them in. `declared_sources` are the `sources` without those of the standard folders.
     `digest_of_file` is the SHA-256 of the bytes of `lab.toml`.
     """
 
@@ -76,6 +74,7 @@ class Lab:
     check_standards: tuple[CheckStandard, ...]
     chambers: tuple[Chamber, ...]
     instruments: tuple[Instrument, ...]
+    gauge_studies: tuple[GaugeStudy, ...]
     shielding_source: ShieldingSource | None
     baseline: Baseline
     alerts: Alerts
@@ -90,7 +89,9 @@ class Lab:
     digest_of_file: str
     serve: Serve
     address: str = ""
+    loads: LoadMail = field(default_factory=LoadMail)
     entered: Mapping[tuple[str, str, str], tuple[Step, ...]] = field(default_factory=dict)
+    entered_rules: Mapping[str, tuple[RuleStep, ...]] = field(default_factory=dict)
     declared_sources: tuple[Source, ...] = ()
     aliases: tuple[Alias, ...] = ()
     _steps: dict[tuple[str, str, str], tuple[Step, ...]] = field(init=False, repr=False)
@@ -132,6 +133,19 @@ class Lab:
         """Return the sensors of a chamber; those of one that is not declared are unknown."""
         return next((one for one in self.chambers if one.name == name), Chamber(name=name or "not named"))
 
+    def rule_in(self, rule: Conditioning, chamber: str) -> Conditioning:
+        """Return a conditioning as it is judged by the log of a chamber: less the uncertainty of its sensor, where that counts."""
+        sensors = self.chamber(chamber)
+        if not sensors.uncertainty_counts or sensors.sensor_uncertainty is None:
+            return rule
+        # As one subtracts on paper: 3.0 less 0.9 is 2.1.
+        left = float(Decimal(repr(rule.humidity_tolerance)) - Decimal(repr(sensors.sensor_uncertainty)))
+        return rule.model_copy(update={"humidity_tolerance": left})
+
+    def second_sensors(self) -> dict[str, Chamber]:
+        """Return the chambers by the name under which their second sensor is logged; it is no chamber of its own."""
+        return {one.second: one for one in self.chambers if one.second is not None}
+
     def is_check_standard(self, supplier: str, product: str) -> bool:
         """Whether this product is a check standard."""
         return (supplier, product) in self._standards
@@ -144,11 +158,13 @@ class Lab:
         """Standard uncertainty of an instrument by its certificate, as a fraction of the reading; 0 where none is declared."""
         return next((one.uncertainty_percent / 100.0 for one in self.instruments if one.name == name), 0.0)
 
-    def decision_rule(self, characteristic: str, when: datetime) -> DecisionRule:
+    def rule_steps(self, characteristic: str) -> tuple[RuleStep, ...]:
+        """Return the decision rules of a characteristic over time; empty where none is declared or entered."""
+        return rules_in_order(self.characteristic(characteristic).decision, self.entered_rules.get(characteristic, ()))
+
+    def decision_rule(self, characteristic: str, when: datetime) -> RuleStep:
         """Return the decision rule for a test at `when` (aware); the simple one where none is declared."""
-        day = when.astimezone(self.zone).date()
-        rules = self.characteristic(characteristic).decision
-        return next((one for one in reversed(rules) if one.from_ is None or one.from_ <= day), SIMPLE)
+        return rule_on_day(self.rule_steps(characteristic), when.astimezone(self.zone).date())
 
     def limits_at(self, product: str, characteristic: str, when: datetime) -> Limits:
         """Return the specification limits for a test at `when` (aware); days change at midnight of the lab's zone."""
@@ -217,6 +233,7 @@ def load(folder: Path) -> Lab:
         check_standards=tuple(declared.check_standard),
         chambers=tuple(declared.chamber),
         instruments=tuple(declared.instrument),
+        gauge_studies=tuple(declared.gauge_study),
         shielding_source=declared.shielding_source,
         baseline=declared.baseline,
         alerts=declared.alerts,
@@ -231,6 +248,7 @@ def load(folder: Path) -> Lab:
         digest_of_file=digest,
         serve=declared.serve,
         address=declared.lab.address,
+        loads=declared.loads,
         declared_sources=tuple(declared.source),
         aliases=tuple(declared.alias),
     )

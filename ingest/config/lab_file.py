@@ -53,6 +53,7 @@ def read_lab_file(folder: Path, data: bytes | None = None) -> tuple[LabFile, tup
     _check_names(declared)
     _check_aliases(declared)
     _check_conditioning(declared)
+    _check_chambers(declared)
     _check_products(declared)
     _check_limits(declared)
     _check_routes(declared)
@@ -176,11 +177,25 @@ def _check_names(declared: LabFile) -> None:
         ("characteristic", names),
         ("product", [one.name for one in declared.product]),
         ("instrument", [one.name for one in declared.instrument]),
+        ("chamber", [one.name for one in declared.chamber]),
         ("webhook", [one.name for one in declared.webhook]),
     ):
         twice = next((name for name in all_names if all_names.count(name) > 1), None)
         if twice is not None:
             raise _error(f"{table}.{twice}", f"expected each {table} once, got {shown(twice)} twice")
+
+
+def _check_chambers(declared: LabFile) -> None:
+    """Check that a counted uncertainty of a sensor leaves something of the tolerance."""
+    for chamber in declared.chamber:
+        for name, rule in declared.conditioning.items():
+            expanded = chamber.sensor_uncertainty or 0.0
+            if chamber.uncertainty_counts and expanded >= rule.humidity_tolerance:
+                raise _error(
+                    f"chamber.{chamber.name}.sensor_uncertainty",
+                    f"expected less than the humidity_tolerance of {name} ({rule.humidity_tolerance:g}) where uncertainty_counts is true: "
+                    f"else no entry shows that the chamber was inside; got {expanded:g}",
+                )
 
 
 def _check_conditioning(declared: LabFile) -> None:

@@ -41,7 +41,7 @@ from ingest.config.field_types import (
     shown,
     wrong,
 )
-from ingest.config.notification_models import Digest, Mail, Route, Webhook
+from ingest.config.notification_models import Digest, LoadMail, Mail, Route, Webhook
 
 __all__ = [
     "CAPTURE_IDENTITY",
@@ -78,7 +78,8 @@ TEST_COLUMNS = (
     "tested_at", "chamber", "instrument", "operator", "supplier", "product", "lot", "received_on", "made_on",
     "specimen", "reading", "characteristic", "value", "unit", "load",
 )  # fmt: skip
-CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c")
+# A dew point is over water, a frost point over ice; either may stand in place of the humidity.
+CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c", "dew_point_c", "frost_point_c")
 STOCK_COLUMNS = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
 LOAD_COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid")
 CALIBRATION_COLUMNS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty", "certificate")
@@ -91,7 +92,9 @@ COLUMNS = {
 }  # fmt: skip
 KINDS = tuple(COLUMNS)
 # Units that a column may be declared in; the unit of a value is a unit of its characteristic.
-CLIMATE_UNITS = {"humidity_percent": ("%",), "temperature_c": ("degC", "degF")}
+CLIMATE_UNITS = {
+    "humidity_percent": ("%",), **dict.fromkeys(("temperature_c", "dew_point_c", "frost_point_c"), ("degC", "degF")),
+}  # fmt: skip
 WAVEFORM_UNITS = {"time": ("s", "ms", "us", "ns"), "current": ("A", "mA", "uA"), "voltage": ("V", "mV", "kV")}
 NAME_FIELD = re.compile(r"\{(\w*)\}")
 
@@ -234,13 +237,38 @@ class Instrument(Declared):
 class Chamber(Declared):
     """`[[chamber]]`: the sensors of a chamber.
 
-    `sensor_uncertainty` is the expanded uncertainty of the logged humidity in % RH. `second` is the name under which a
-    sensor that does not control the chamber is logged.
+    `sensor_uncertainty` is the expanded uncertainty (k = 2) of the logged humidity in % RH. `second` is the name under which a
+    sensor that does not control the chamber is logged, `second_uncertainty` its expanded uncertainty.
     """
 
     name: Name
     sensor_uncertainty: Positive | None = None
+    # Whether an entry is inside tolerance only where it is so for sure: the tolerance of humidity less the uncertainty of the sensor.
+    uncertainty_counts: Flag = False
     second: Name | None = None
+    second_uncertainty: Positive | None = None
+
+    @model_validator(mode="after")
+    def _parts_agree(self) -> Self:
+        if self.uncertainty_counts and self.sensor_uncertainty is None:
+            raise wrong("expected sensor_uncertainty beside uncertainty_counts = true, such as 1.0 (% RH)")
+        if self.second_uncertainty is not None and self.second is None:
+            raise wrong("expected second beside second_uncertainty: the name under which the second sensor is logged")
+        if self.second == self.name:
+            raise wrong("expected another name for second than that of the chamber")
+        return self
+
+
+class GaugeStudy(Declared):
+    """`[[gauge_study]]`: a CSV file in the lab folder, in which every bag was measured in every session, several times."""
+
+    name: Name
+    characteristic: Name
+    file: Name
+    # The column that tells the sessions apart: operator, load, day, instrument.
+    sessions: Name = "operator"
+    # From the tests of this day on, the study is known.
+    done_on: FromDate
 
 
 class ShieldingSource(Declared):
@@ -516,6 +544,7 @@ class LabFile(Declared):
     check_standard: list[CheckStandard] = Field(default_factory=list)
     chamber: list[Chamber] = Field(default_factory=list)
     instrument: list[Instrument] = Field(default_factory=list)
+    gauge_study: list[GaugeStudy] = Field(default_factory=list)
     shielding_source: ShieldingSource | None = None
     baseline: Baseline = Baseline()
     alerts: Alerts = Alerts()
@@ -527,5 +556,6 @@ class LabFile(Declared):
     webhook: list[Webhook] = Field(default_factory=list)
     route: list[Route] = Field(default_factory=list)
     digest: Digest = Digest()
+    loads: LoadMail = LoadMail()
     scorecard: Scorecard = Scorecard()
     serve: Serve = Serve()

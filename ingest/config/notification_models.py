@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from ingest.config.field_types import Declared, Flag, Name, expected, one_of, shown, wrong
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["Digest", "Hours", "Mail", "Route", "Webhook"]
+__all__ = ["Digest", "Hours", "LoadMail", "Mail", "Route", "Webhook"]
 
 PORTS = {"starttls": 587, "tls": 465, "none": 25}
 ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*", re.ASCII)
@@ -54,7 +54,7 @@ def _web_address(text: str) -> str:
     plain = text.isascii() and text.isprintable() and " " not in text
     if not plain or parts.scheme not in ("http", "https") or not parts.hostname:
         raise ValueError
-    _ = parts.port  # raises ValueError where it is no port
+    _ = parts.port  # Raises ValueError where it is no port
     return text
 
 
@@ -140,6 +140,12 @@ class Route(Declared):
     webhook: list[Name] | None = None
     # Also sent in quiet hours.
     at_once: Flag = False
+
+
+class LoadMail(Declared):
+    """`[loads]`: the receivers of a mail when a load is ready to test or its conditioning is broken; nobody by default."""
+
+    to: list[Address] = Field(default_factory=list)
 
 
 class Digest(Declared):

@@ -14,7 +14,7 @@ from typing import cast
 from sqlalchemy import Connection
 
 from ingest.audit.audit_log import AuditEntry, check_signed, record
-from ingest.audit.limit_entries import entered, entries_on_limits
+from ingest.audit.limit_entries import entered, entries_on_limits, with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.number_format import digits_of
 from ingest.common.streams import Stream
@@ -36,7 +36,7 @@ from ingest.evaluation.stream_alerts import Alert, state_after
 from ingest.rounds.recompute import follow
 from spc.vocabulary.enums import AlertState
 
-__all__ = ["Preview", "StreamChange", "carry_out", "preview"]
+__all__ = ["Preview", "StreamChange", "carry_out", "difference", "preview"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,9 +81,9 @@ def preview(connection: Connection, lab: Lab, entry: AuditEntry) -> Preview:
     CallError
         Where the entry would put a lower limit at or above an upper one.
     """
+    standing_lab = with_entered_limits(connection, lab)
     if entry.what in LIMIT_CHANGES:
-        return _of_limit(connection, lab, entry)
-    standing_lab = replace(lab, entered=entered(entries_on_limits(connection)))
+        return _of_limit(connection, standing_lab, entry)
     streams = _streams(connection, "supplier = ? AND product = ? AND characteristic = ?", entry.subject.names)
     return Preview(entry, _changes(connection, standing_lab, standing_lab, streams, entry), ())
 
@@ -111,11 +111,9 @@ def carry_out(connection: Connection, lab: Lab, entry: AuditEntry, shown: str | 
     return seen
 
 
-def _of_limit(connection: Connection, lab: Lab, entry: AuditEntry) -> Preview:
+def _of_limit(connection: Connection, before: Lab, entry: AuditEntry) -> Preview:
     product, characteristic = entry.subject.names
-    entries = entries_on_limits(connection)
-    before = replace(lab, entered=entered(entries))
-    after = replace(lab, entered=entered([*entries, entry]))
+    after = replace(before, entered=entered([*entries_on_limits(connection), entry]))
     _check_sides(after, product, characteristic)
     streams = _streams(connection, "product = ? AND characteristic = ?", (product, characteristic))
     return Preview(entry, _changes(connection, before, after, streams, entry), _looser_than(before, after, entry))
@@ -164,14 +162,15 @@ def _changes(
         is_about = entry.subject == subject_of(known.stream)
         with_entry = replace(known, entries=[*known.entries, entry]) if is_about else known
         (now,), (then,) = evaluate(before, [known]), evaluate(after, [with_entry])
-        changes.append(StreamChange(now, then, _difference(connection, now, then)))
+        changes.append(StreamChange(now, then, difference(connection, now, then)))
     return changes
 
 
 # The difference
 
 
-def _difference(connection: Connection, now: Evaluated, then: Evaluated) -> StoredStreamDifference:
+def difference(connection: Connection, now: Evaluated, then: Evaluated) -> StoredStreamDifference:
+    """What differs between two evaluations of a stream."""
     return {
         "supplier": now.stream.supplier,
         "product": now.stream.product,

@@ -35,6 +35,7 @@ __all__ = [
     "HumidityChange",
     "LogDeparture",
     "RaisedAlert",
+    "ShownBy",
     "SourceEvidence",
     "StockEvidence",
     "StoredBenchEvidence",
@@ -55,8 +56,8 @@ STOCK_ID = "stock"
 
 
 class _StreamFigures(TypedDict):
-    # A level that bounded readings leave open above or below is the end that is known, with the sign of its bound.
-    # All six kinds that a stream's own lots raise have the same figures, and a check standard's alert of kind `bench` too.
+    # Where bounded readings leave a level open, its known end stands here, and `bound` gives the open side.
+    # The six kinds of alert about the lots of a stream share these figures; so does a `bench` alert of a check standard.
     what: StreamKind
     form: str
     direction: Direction
@@ -139,6 +140,10 @@ class LogDeparture(TypedDict):
     sensor: Literal["control", "second"]
 
 
+ShownBy = Literal["calibration", "sensor check", "second sensor", "recovery"]
+"""The record of the bench that shows a finding by itself, without the lots of any supplier."""
+
+
 class _BenchFigures(TypedDict):
     what: Literal[Kind.BENCH]
     suspect_kind: str
@@ -163,6 +168,8 @@ class _BenchFigures(TypedDict):
     returned: bool
     log: NotRequired[Literal["agrees", "silent", "contradicts"] | None]
     log_departure: NotRequired[LogDeparture | None]
+    # Where a record of the bench itself shows it: a calibration, a check of a sensor, a second sensor, the log after door openings.
+    shown_by: NotRequired[ShownBy]
     closed_because: str | None
 
 

@@ -34,6 +34,9 @@ class _Body(_From, total=False):
     first_lot: str
     side: Side
     value: float | None
+    rule: Literal["simple", "guarded"]
+    wrong_pass: float | None
+    wrong_fail: float | None
     document: str
     role: str
     number: str
@@ -45,6 +48,12 @@ class _Body(_From, total=False):
     stream: str
     file: str
     declared: str
+    event: dict[str, str]
+    reads: float
+    reference: float
+    uncertainty: float
+    salt: str
+    temperature_c: float
 
 
 class StoredEntryBody(_Body, total=False):
@@ -53,6 +62,7 @@ class StoredEntryBody(_Body, total=False):
     from_us: Microseconds
     started_us: Microseconds
     after_us: Microseconds
+    checked_us: Microseconds
 
 
 class EntryBody(_Body, total=False):
@@ -61,6 +71,7 @@ class EntryBody(_Body, total=False):
     from_at: Moment
     started_at: Moment
     after_at: Moment
+    checked_at: Moment
 
 
 class StoredSignature(TypedDict):

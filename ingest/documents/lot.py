@@ -10,6 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.alert import Alert
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.bench.capture import SessionCaptures
+from ingest.documents.entries import SubjectEntry
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
 from ingest.documents.stream import Limit
 from ingest.documents.verdict.bag_count import BagCount
@@ -59,7 +60,7 @@ class SessionConditioning(TypedDict):
     hours: float | None
     humidity_min: float | None
     humidity_max: float | None
-    # Whose hours were counted, when the load went in, and door openings that the lab allows.
+    # What the hours were counted for, when the load went in, and how many allowed door openings were used.
     clock: Literal["specimen", "chamber"]
     loaded_at: Moment | None
     doors: Count
@@ -133,15 +134,22 @@ class Session(TypedDict):
 
 
 class LotDocument(TypedDict):
-    """One lot, every reading and session."""
+    """One lot, every reading and session.
+
+    `decision` is the last one of a person on the lot. `alerts` are those that this lot raised, `stream_alerts` those that other
+    lots of its streams raised and that are not closed. A check standard monitors the bench: nobody releases it.
+    """
 
     supplier: str
     product: str
     lot: str
     received_on: Day | None
     made_on: Day | None
+    check_standard: bool
+    decision: SubjectEntry | None
     sessions: list[Session]
     alerts: list[Alert]
+    stream_alerts: list[Alert]
 
 
 class TestedLot(TypedDict):

@@ -166,7 +166,8 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
 
     `level_now`, the change a month and the chance of a failing lot are as of `forecast_as_of`: the last day of a finished
     quarter, the day of the data while it runs. `state` is by the alerts that lasted in the quarter; `lasting` of them are
-    drifts or wider scatter detected earlier.
+    drifts or wider scatter detected earlier. Of the drifts among `events` and of the `lasting` alerts, `drifts_away` and
+    `lasting_away` move away from the only limit.
     """
 
     unit: str
@@ -185,7 +186,9 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
     forecast_as_of: Day
     last_tested_at: Moment | None
     events: EventCounts
+    drifts_away: Count
     lasting: Count
+    lasting_away: Count
     alerts: Count
     explained_by_bench: Count
     notices: Count

@@ -19,12 +19,15 @@ from ingest.documents.alert import (
 from ingest.documents.bench.bench_mark import BenchMark, StoredBenchMark
 from ingest.documents.entries import EntryBody, StoredEntryBody
 from ingest.documents.stream import Limit, StoredLimit, StoredStream, StreamFigures
+from ingest.documents.verdict.conformity import RuleStep, StoredRuleStep
 from ingest.documents.verdict.limit_change import LimitPreview, StoredLimitPreview
+from ingest.documents.verdict.rule_change import RulePreview, StoredRulePreview
 
 __all__ = ["SERVED", "TIMES", "iso", "served"]
 
 TIMES = {
     "after_us": "after_at",
+    "checked_us": "checked_at",
     "entered_us": "entered_at",
     "from_us": "from_at",
     "frozen_us": "frozen_at",
@@ -51,6 +54,8 @@ SERVED: dict[type, type] = {
     StoredStreamEvidence: StreamEvidence,
     StoredLimit: Limit,
     StoredLimitPreview: LimitPreview,
+    StoredRulePreview: RulePreview,
+    StoredRuleStep: RuleStep,
     StoredStream: StreamFigures,
 }
 """The type of each stored document and of what `served` makes of it; a test compares them key by key."""
@@ -73,6 +78,10 @@ def served(stored: StoredEvidence, zone: ZoneInfo) -> Evidence: ...
 def served(stored: StoredBenchMark, zone: ZoneInfo) -> BenchMark: ...
 @overload
 def served(stored: StoredLimitPreview, zone: ZoneInfo) -> LimitPreview: ...
+@overload
+def served(stored: StoredRulePreview, zone: ZoneInfo) -> RulePreview: ...
+@overload
+def served(stored: StoredRuleStep, zone: ZoneInfo) -> RuleStep: ...
 @overload
 def served(stored: StoredEntryBody, zone: ZoneInfo) -> EntryBody: ...
 @overload

@@ -11,7 +11,7 @@ from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.entries import Restart, StoredRestart, StoredStreamEntry, StreamEntry
 from ingest.documents.fields import Bound, Count, Day, Digits, Direction, Microseconds, Moment, PointState, Probability
 from ingest.documents.verdict.bag_count import BagCount
-from ingest.documents.verdict.conformity import DecisionRisks
+from ingest.documents.verdict.conformity import DecisionRisks, RuleStep
 from spc.vocabulary.enums import Scale, StreamState, Verdict
 
 __all__ = [
@@ -488,4 +488,5 @@ class StreamDocument(StreamChart, StreamNames):
     """One stream, point by point."""
 
     humidity: HumidityEffect | None
+    decision_rules: list[RuleStep]
     decision: DecisionRisks | None

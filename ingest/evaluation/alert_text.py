@@ -2,30 +2,38 @@
 
 from __future__ import annotations
 
+from datetime import tzinfo
+
 from ingest.common.instants import from_microseconds
 from ingest.common.number_format import amounts, digits_of, in_unit, percent_change, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
 from ingest.documents.alert import LogDeparture, StoredBenchEvidence, StoredStreamEvidence
-from spc.vocabulary.enums import WANDER
+from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
 __all__ = ["bench_message", "message", "place_named", "slip", "suspect_named"]
 
 
-def message(stream: Stream, evidence: StoredStreamEvidence) -> str:
-    """One sentence for one alert."""
+# Their figures go on changing while the alert is open, so the sentence names the day of its figures.
+DATED = (Kind.DRIFT, Kind.FORECAST, Kind.SPREAD)
+
+
+def message(stream: Stream, evidence: StoredStreamEvidence, zone: tzinfo) -> str:
+    """One sentence for one alert, with the figures of the day on which its evidence was complete."""
     where = f"{stream.supplier} {stream.product}, {stream.characteristic.replace('_', ' ')}"
     away = "; the level moves away from the limit" if evidence["away_from_limit"] else ""
     doubt = f". {evidence['may_be_a_slip']}" if evidence["may_be_a_slip"] else ""
-    return printable(f"{where}: {SENTENCES[evidence['what']](evidence)}{away}{doubt}")
+    day = f" (as of {_day(evidence['latest_tested_us'], zone)})" if evidence["what"] in DATED else ""
+    said = _drift(evidence, zone) if evidence["what"] == Kind.DRIFT else SENTENCES[evidence["what"]](evidence)
+    return printable(f"{where}: {said}{day}{away}{doubt}")
 
 
-def bench_message(evidence: StoredBenchEvidence) -> str:
+def bench_message(evidence: StoredBenchEvidence, zone: tzinfo) -> str:
     """One sentence for a shared shift: the candidate source, its shift, since when, and the evidence."""
     until = evidence["off_until_us"]
-    since = f"since about {_day(evidence['off_from_us'])}"
-    span = since if until is None else f"from about {_day(evidence['off_from_us'])}, normal again from {_day(until)}"
+    first = _day(evidence["off_from_us"], zone)
+    span = f"since about {first}" if until is None else f"from about {first}, normal again from {_day(until, zone)}"
     verb = SUSPECT[evidence["suspect_kind"]][1] if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
     text = f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}"
@@ -146,14 +154,14 @@ def _limit(evidence: StoredStreamEvidence) -> str:
 
 def _undecided(evidence: StoredStreamEvidence) -> str:
     edges = (evidence["limit_lower"], evidence["limit_upper"])
-    limit = " and ".join(in_unit(evidence, edge) for edge in edges if edge is not None)
+    limit = " to ".join(in_unit(evidence, edge) for edge in edges if edge is not None)
     why = (
         "readings beyond the range of the meter leave it open"
         if evidence["judged"] is None
         else f"{in_unit(evidence, evidence['judged'])} is within the guard band"
     )
     more = f"; {evidence['lots']} lots so far, latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
-    return f"a lot undecided against the limit of {limit}: {why}{more}"
+    return f"a lot undecided against the limit{'s' if None not in edges else ' of'} {limit}: {why}{more}"
 
 
 def _point(evidence: StoredStreamEvidence) -> str:
@@ -163,10 +171,10 @@ def _point(evidence: StoredStreamEvidence) -> str:
     return f"outlier: lot mean {'out of range' if evidence['level'] is None else level}, centre line {center}"
 
 
-def _drift(evidence: StoredStreamEvidence) -> str:
+def _drift(evidence: StoredStreamEvidence, zone: tzinfo) -> str:
     change, digits = evidence["change_percent_per_month"], digits_of(evidence)
     going = way(evidence["direction"], change, digits)
-    since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'])}"
+    since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'], zone)}"
     moving = change is not None and going in ("rising", "falling")
     pace = f", {percent_change(change, digits)} % a month" if change is not None and moving else ""
     level, center = _compared(evidence, evidence["latest_level"], evidence["usual"])
@@ -178,7 +186,7 @@ def _drift(evidence: StoredStreamEvidence) -> str:
 
 def _spread(evidence: StoredStreamEvidence) -> str:
     between = "variation between readings on a bag" if evidence["form"] == "reading_spread" else "bag-to-bag variation"
-    return f"{between} above normal (lot mean {in_unit(evidence, evidence['level'], evidence['level_bound'])})"
+    return f"{between} above normal, lot mean {in_unit(evidence, evidence['level'], evidence['level_bound'])}"
 
 
 def _pattern(evidence: StoredStreamEvidence) -> str:
@@ -202,15 +210,14 @@ def _compared(evidence: StoredStreamEvidence, *values: float | None) -> list[str
     return amounts(values, evidence["unit"], digits_of(evidence))
 
 
-def _day(microseconds: int) -> str:
-    moment = from_microseconds(microseconds)
+def _day(microseconds: int, zone: tzinfo) -> str:
+    moment = from_microseconds(microseconds).astimezone(zone)
     return f"{moment.day} {moment:%b %Y}"
 
 
 SENTENCES = {
     "limit": _limit,
     "point": _point,
-    "drift": _drift,
     "spread": _spread,
     "pattern": _pattern,
     "forecast": _forecast,

@@ -1,6 +1,6 @@
-"""The bench part of the uncertainty by characteristic, from its conditioned check standards; a round reads only what changed.
+"""The bench part of the uncertainty by characteristic, from its conditioned check standards and its gauge studies.
 
-Where a session of a check standard changes it, every stream with tests since then is evaluated again, so that one round over
+A round reads only the check standards that changed. Where a session of one, or a study, changes the part, every stream with tests since then is evaluated again, so that one round over
 a whole history and many rounds drop by drop end in the same store.
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection
@@ -17,6 +18,7 @@ from ingest.audit.subjects import Subject
 from ingest.common.instants import WEEK_US
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
+from ingest.sessions.gauge_studies import study_steps
 from ingest.sessions.session_columns import sessions_of
 from ingest.sessions.suspect_values import STANDS, suspects
 from spc.stream.level_uncertainty import NO_BENCH_PART, BenchPart, bench_part
@@ -24,10 +26,15 @@ from spc.stream.level_uncertainty import NO_BENCH_PART, BenchPart, bench_part
 __all__ = ["bench_parts_of", "update_bench_parts"]
 
 
-def bench_parts_of(connection: Connection) -> dict[str, BenchPart]:
-    """The bench parts by characteristic."""
+def bench_parts_of(connection: Connection) -> dict[str, tuple[BenchPart, BenchPart]]:
+    """The bench parts by characteristic: by check standards, and by gauge studies."""
     rows = connection.exec_driver_sql("SELECT characteristic, document FROM bench_part")
-    return {name: BenchPart(*np.array(json.loads(stored)["steps"]).reshape(-1, 3).T) for name, stored in rows}
+    stored = {name: json.loads(document) for name, document in rows}
+    return {name: (_part(one["steps"]), _part(one.get("studies", []))) for name, one in stored.items()}
+
+
+def _part(steps: list[list[float]]) -> BenchPart:
+    return BenchPart(*np.array(steps).reshape(-1, 3).T)
 
 
 def update_bench_parts(connection: Connection, lab: Lab) -> None:
@@ -40,24 +47,34 @@ def update_bench_parts(connection: Connection, lab: Lab) -> None:
         for name, text in connection.exec_driver_sql("SELECT characteristic, document FROM bench_part")
     }
     of_standards = [(one, stale) for one, stale in streams if (one.supplier, one.product) in standards]
-    for name in sorted({one.characteristic for one, _ in of_standards} | stored.keys()):
+    studies = study_steps(lab)
+    for name in sorted({one.characteristic for one, _ in of_standards} | stored.keys() | studies.keys()):
         own = [one for one, _ in of_standards if one.characteristic == name]
         changed = any(stale for one, stale in of_standards if one.characteristic == name)
         before = stored.get(name, {"streams": [], "steps": []})
-        if changed or before["streams"] != [one.id for one in own]:
-            _renew(connection, lab, name, own, before["steps"])
+        stands = not changed and before["streams"] == [one.id for one in own]
+        steps = before["steps"] if stands else _steps(_computed(connection, lab, name, own))
+        by_study = studies.get(name, [])
+        if not stands or before.get("studies", []) != by_study:
+            after = {"streams": [one.id for one in own], "steps": steps, "studies": by_study}
+            _renew(connection, name, before, after)
 
 
-def _renew(connection: Connection, lab: Lab, characteristic: str, own: list[Stream], before: list[list[float]]) -> None:
-    part = _computed(connection, lab, characteristic, own)
-    steps = [list(one) for one in zip(part.from_weeks.tolist(), part.variance.tolist(), part.df.tolist(), strict=True)]
-    document = json.dumps({"streams": [one.id for one in own], "steps": steps})
+def _steps(part: BenchPart) -> list[list[float]]:
+    return [list(one) for one in zip(part.from_weeks.tolist(), part.variance.tolist(), part.df.tolist(), strict=True)]
+
+
+def _renew(connection: Connection, characteristic: str, before: dict[str, Any], after: dict[str, Any]) -> None:
+    """Store a bench part, and mark the streams with tests since its first change as stale."""
+    document = json.dumps(after)
     connection.exec_driver_sql(
         "INSERT INTO bench_part (characteristic, document) VALUES (?, ?) "
         "ON CONFLICT (characteristic) DO UPDATE SET document = excluded.document",
         (characteristic, document),
     )
-    changed = _as_set(steps) ^ _as_set(before)
+    changed = set()
+    for key in ("steps", "studies"):
+        changed |= _as_set(after[key]) ^ _as_set(before.get(key, []))
     if changed:
         connection.exec_driver_sql(
             "UPDATE stream SET stale = 1 WHERE characteristic = ? AND EXISTS "

@@ -9,50 +9,51 @@ from typing import Any, cast
 import numpy as np
 
 from ingest.common.instants import microseconds
-from ingest.config.lab import SIMPLE, Lab
-from ingest.config.models import DecisionRule
-from ingest.documents.verdict.conformity import Rule, StoredConformity
+from ingest.config.lab import Lab
+from ingest.config.rule_history import SIMPLE, RuleStep, rule_document
+from ingest.documents.verdict.conformity import StoredConformity
 from spc.kernels.arrays import Integers
 from spc.kernels.columns import Rows
 from spc.stream import level_uncertainty
 from spc.stream.level_uncertainty import BenchPart
 from spc.vocabulary.enums import BenchSource
 
-__all__ = ["conformity_documents", "rule_document", "rules_in_force", "with_uncertainty"]
+__all__ = ["conformity_documents", "rules_in_force", "with_uncertainty"]
 
 
-def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[DecisionRule]:
+def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[RuleStep]:
     """The decision rule of each test; days change at midnight of the lab's zone."""
-    declared = lab.characteristic(characteristic).decision
+    steps = lab.rule_steps(characteristic)
     begin = [
         np.iinfo(np.int64).min
-        if rule.from_ is None
-        else microseconds(datetime.combine(rule.from_, time(), tzinfo=lab.zone))
-        for rule in declared
+        if step.rule.from_ is None
+        else microseconds(datetime.combine(step.rule.from_, time(), tzinfo=lab.zone))
+        for step in steps
     ]
-    rules = [SIMPLE, *declared]
+    rules = [SIMPLE, *steps]
     return [rules[place] for place in np.searchsorted(np.array(begin, dtype=np.int64), started_us, side="right")]
 
 
 def with_uncertainty(
-    lab: Lab, characteristic: str, sessions: Rows, unreviewed: Collection[int], bench: BenchPart
+    lab: Lab, characteristic: str, sessions: Rows, unreviewed: Collection[int], bench: BenchPart, study: BenchPart
 ) -> Rows:
     """The sessions of `for_evaluation` with their uncertainty, and with acceptance limits where a rule is declared."""
     declared = lab.characteristic(characteristic)
     usable = sessions["valid"].astype(bool) & ~np.isin(sessions.index, list(unreviewed))
     shares = {name: lab.instrument_share(name) for name in set(sessions["instrument"].tolist())}
     instrument = np.array([shares[name] for name in sessions["instrument"].tolist()])
-    found = sessions.adding(level_uncertainty.uncertainty(sessions, usable, declared.scale, bench, instrument))
-    if not declared.decision:
+    found = sessions.adding(level_uncertainty.uncertainty(sessions, usable, declared.scale, bench, instrument, study))
+    if not lab.rule_steps(characteristic):
         return found
     rules = rules_in_force(lab, characteristic, sessions["started_us"])
+    guarded = [step.rule for step in rules]
     limits = level_uncertainty.rule_limits(
         found,
         declared.scale,
         declared.judged,
         np.full(len(sessions), declared.guard_percent / 100.0),
-        np.array([np.nan if rule.wrong_pass is None else rule.wrong_pass for rule in rules]),
-        np.array([np.nan if rule.wrong_fail is None else rule.wrong_fail for rule in rules]),
+        np.array([np.nan if rule.wrong_pass is None else rule.wrong_pass for rule in guarded]),
+        np.array([np.nan if rule.wrong_fail is None else rule.wrong_fail for rule in guarded]),
     )
     return found.adding(limits)
 
@@ -60,7 +61,7 @@ def with_uncertainty(
 def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[int, StoredConformity]:
     """The document of each session by its number; `sessions` as `with_uncertainty` gives them."""
     declared = lab.characteristic(characteristic)
-    rules = [rule_document(rule) for rule in rules_in_force(lab, characteristic, sessions["started_us"])]
+    rules = [rule_document(step) for step in rules_in_force(lab, characteristic, sessions["started_us"])]
     guard = declared.guard_percent / 100.0
     lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
     edges = {
@@ -71,7 +72,9 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
         edges = {name: sessions.floats(name.replace("accept", "pass").replace("reject", "fail")) for name in edges}
     columns = {
         **level_uncertainty.conformity(sessions, declared.scale, declared.judged),
-        **{name: sessions.floats(name) for name in ("u", "u_high", "df")},
+        **{name: sessions.floats(name) for name in ("u", "u_high", "df", "bench_df")},
+        "rule_u": sessions.floats("u_worst" if declared.judged == "worst" else "u_high"),
+        "rule_df": sessions.floats("df_worst" if declared.judged == "worst" else "df_high"),
         "bag_sd": np.sqrt(sessions.floats("bag_variance_used")),
         "bag_mean_sd": np.sqrt(sessions.floats("mean_variance")),
         **edges,
@@ -99,16 +102,6 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
             },
         )
         for at, (session, bench, bag_df, own, rule) in enumerate(rows)
-    }
-
-
-def rule_document(rule: DecisionRule) -> Rule:
-    """A decision rule as it is stored and printed."""
-    return {
-        "rule": rule.rule,
-        "wrong_pass": rule.wrong_pass,
-        "wrong_fail": rule.wrong_fail,
-        "from": None if rule.from_ is None else rule.from_.isoformat(),
     }
 
 

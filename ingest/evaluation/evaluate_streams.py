@@ -96,7 +96,7 @@ def inputs_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, St
             sessions[stream.id],
             entries[subject_of(stream)],
             pools.get(stream.characteristic, detection.NO_POOL),
-            benches.get(stream.characteristic, NO_BENCH_PART),
+            *benches.get(stream.characteristic, (NO_BENCH_PART, NO_BENCH_PART)),
             caches.get(stream.id, spc.stream.evaluate.EvaluationCache()),
         )
         for stream in streams
@@ -142,7 +142,7 @@ def _request(lab: Lab, one: StreamInput, marked: Mapping[int, Suspect]) -> spc.s
     aside = [session for session, suspect in marked.items() if suspect.settled == SET_ASIDE]
     prepared = for_evaluation(lab, one.stream.product, one.stream.characteristic, one.sessions, aside)
     settings = _settings(lab, one.stream, one.entries, prepared, marked)
-    prepared = with_uncertainty(lab, one.stream.characteristic, prepared, settings.unreviewed, one.bench)
+    prepared = with_uncertainty(lab, one.stream.characteristic, prepared, settings.unreviewed, one.bench, one.study)
     # The scatter of films says nothing of a reference that is kept so that it does not change.
     is_check = lab.is_check_standard(one.stream.supplier, one.stream.product)
     pool = one.pool.without_scatter() if is_check else one.pool

@@ -126,7 +126,7 @@ def _alert(context: StreamContext, points: Rows, episode: Episode) -> Alert:
         characteristic=stream.characteristic,
         lot=lot,
         raised_us=started_us,
-        message=message(stream, _as_of_the_day(evidence, context, episode, lot, started_us)),
+        message=message(stream, _as_of_the_day(evidence, context, episode, lot, started_us), context.lab.zone),
         evidence=evidence,
     )  # fmt: skip
 

@@ -24,7 +24,7 @@ class StreamInput:
     """What the evaluation of a stream starts from.
 
     `sessions` are its rows of `sessions_of`, `entries` what people entered on it, `pool` the prior from all streams of
-    its characteristic, `bench` its bench part of the uncertainty, `cache` the results of its last evaluation.
+    its characteristic, `bench` its bench part of the uncertainty by check standards and `study` that by gauge studies, `cache` the results of its last evaluation.
     """
 
     stream: Stream
@@ -32,6 +32,7 @@ class StreamInput:
     entries: list[AuditEntry]
     pool: detection.PooledPrior
     bench: BenchPart
+    study: BenchPart
     cache: EvaluationCache
 
 

@@ -182,7 +182,7 @@ def put_away(path: Path, folder: Path) -> str:
                 if not _is_free(path):
                     raise
             return "" if _is_free(target) else name
-    raise AssertionError  # the numbers have no end
+    raise AssertionError  # The numbers have no end
 
 
 def _move(path: Path, target: Path) -> None:
@@ -247,4 +247,4 @@ def _write_beside(folder: Path, name: str, blocks: Iterable[bytes]) -> str:
         if path.is_file() and filecmp.cmp(path, draft, shallow=False):
             draft.unlink()
             return candidate
-    raise AssertionError  # the numbers have no end
+    raise AssertionError  # The numbers have no end

@@ -53,7 +53,7 @@ if sys.platform == "linux":
         try:
             descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
         except OSError:
-            return False  # the error is reported when the file is read
+            return False  # The error is reported when the file is read
         try:
             # If a writer opens the file during the lease, the kernel sends a signal. The default, SIGIO, would end this
             # process; SIGURG is ignored by default.
@@ -63,7 +63,7 @@ if sys.platform == "linux":
         except BlockingIOError:
             return True
         except OSError:
-            return None  # another owner's file, or a file system without leases
+            return None  # Another owner's file, or a file system without leases
         finally:
             os.close(descriptor)
         return False

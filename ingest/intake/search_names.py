@@ -20,6 +20,8 @@ SOURCES = {
     "file": "SELECT id, '', '', name FROM \"drop\"",
     "operator": "SELECT id, '', '', text FROM label",
 }
+# What a form stored is no file.
+ONLY = {"operator": " AND kind = 'operator' AND text <> ''", "file": " AND folder <> ''"}
 # Of a file and an operator there may be several of one name; a lot, a product and a supplier are their names.
 NUMBERED = ("file", "operator")
 
@@ -34,8 +36,7 @@ def update_search_names(connection: Connection) -> None:
     for kind, sql in SOURCES.items():
         note = f"{LISTED}_{kind}"
         listed = int(get_meta(connection, note) or 0)
-        operators = " AND kind = 'operator' AND text <> ''" if kind == "operator" else ""
-        rows = connection.exec_driver_sql(f"{sql} WHERE id > ?{operators} ORDER BY id", (listed,)).all()
+        rows = connection.exec_driver_sql(f"{sql} WHERE id > ?{ONLY.get(kind, '')} ORDER BY id", (listed,)).all()
         if not rows:
             continue
         insert_many(

@@ -268,7 +268,7 @@ def _table(path: Path, form: CaptureForm) -> _Table:
     for characters in HEAD_CHARACTERS:
         head = text[:characters].split("\n")[: -1 if len(text) > characters else None]
         goes_on = characters < min(len(text), HEAD_CHARACTERS[-1])
-        # With a comma as decimal mark at least two columns are needed: one alone may as well be two with points.
+        # A decimal comma is accepted from two columns on: one column with commas may be two columns with decimal points.
         for delimiter, decimal, width in ((";", ",", 2), ("\t", ",", 2), (";", ".", 1), ("\t", ".", 1), (",", ".", 1)):
             table = _cut(form, text, head, delimiter, decimal, width, goes_on=goes_on)
             if table is not None:

@@ -14,7 +14,7 @@ from ingest.config.field_types import listed
 from ingest.config.models import Source
 from ingest.parsing.csv_table import NotATableError
 
-__all__ = ["Layout", "ReadingColumn", "expected_names", "lay_out", "place", "units_of"]
+__all__ = ["DEW_POINTS", "Layout", "ReadingColumn", "expected_names", "lay_out", "place", "units_of"]
 
 REQUIRED = {
     "tests": ("tested_at", "supplier", "product", "lot", "specimen", "reading", "characteristic", "value", "unit"),
@@ -24,7 +24,9 @@ REQUIRED = {
     "calibrations": ("instrument", "done_at"),
 }
 # Only these may carry a unit in the header: `value [nJ]`, `temperature_c (degF)`.
-MEASURED = {"value", "humidity_percent", "temperature_c"}
+MEASURED = {"value", "humidity_percent", "temperature_c", "dew_point_c", "frost_point_c"}
+# A humidity may be given as one of these.
+DEW_POINTS = ("dew_point_c", "frost_point_c")
 # Numbers whose decimal mark is found from the whole column.
 DECIMAL = {*MEASURED, "quantity", "as_found", "as_left", "uncertainty"}
 WITH_UNIT = re.compile(r"(.*\S)\s*[\[(]\s*([^\])]+?)\s*[\])]", re.DOTALL)
@@ -173,7 +175,25 @@ def _check_required(layout: Layout, source: Source) -> None:
         raise NotATableError(
             f"lacks the column {quoted(source.time_column)}, declared as time_column in [[source]]; correct one of them"
         )
+    if source.kind == "climate" and "humidity_percent" not in present:
+        _check_dew_point(layout, present)
     _refuse_missing([name for name in REQUIRED[source.kind] if name not in present], layout, source)
+
+
+def _check_dew_point(layout: Layout, present: set[str]) -> None:
+    """Accept one of the columns of a dew point in place of the humidity; refuse one that does not say over what it is."""
+    given = present.intersection(DEW_POINTS)
+    if len(given) > 1:
+        raise NotATableError(
+            "has both dew_point_c and frost_point_c; map the one that the logger measures in [[source]] columns"
+        )
+    present |= {"humidity_percent"} if given else set()
+    vague = next((name for _, name in layout.notes if any(word in name.casefold() for word in ("dew", "frost"))), None)
+    if not given and vague is not None:
+        raise NotATableError(
+            f"has the column {quoted(vague)}, which does not say over what; map it in [[source]] columns as dew_point_c (over water) or "
+            "frost_point_c (over ice): near 12 % RH the two differ by 0.9 % RH"
+        )
 
 
 def units_of(source: Source, column: str) -> str:

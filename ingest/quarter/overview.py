@@ -115,13 +115,19 @@ def _row(card: Scorecard) -> OverviewRow:
 
 
 def _line(card: Scorecard) -> SupplierLine:
-    """Direction, the stream to begin with, and why: for purchasing, who read one line a supplier."""
+    """Direction in the quarter, the stream to begin with, and why: for purchasing, who read one line a supplier.
+
+    A move that was detected earlier and has not come back is a reason to talk, but no change of this quarter; nor is a single
+    lot whose bags vary.
+    """
     ranked = sorted(card["streams"], key=_concern, reverse=True)
     worst = ranked[0] if ranked and any(_concern(ranked[0])) else None
-    nearer = any(row["direction"] == Direction.NEARER or _moves(row) for row in card["streams"])
-    away = any(row["direction"] == Direction.AWAY for row in card["streams"])
+    worse = any(
+        row["direction"] == Direction.NEARER or row["events"]["spread"] > 1 or _drifts(row) for row in card["streams"]
+    )
+    better = any(row["direction"] == Direction.AWAY or row["drifts_away"] for row in card["streams"])
     return {
-        "direction": "worse" if nearer else "better" if away else "unchanged",
+        "direction": "worse" if worse else "better" if better else "unchanged",
         "product": worst["product"] if worst else None,
         "characteristic": worst["characteristic"] if worst else None,
         "reasons": [reason["what"] for reason in _reasons(worst)] if worst else [],
@@ -135,26 +141,29 @@ LIKELY = 0.2
 def _concern(row: CardStream) -> tuple[int, float, int, int]:
     """How much a stream worries, the worst part first: failed lots, a likely failing lot, moves, a level nearer the limit."""
     chance = row["breach_probability"] or 0.0
-    return row["fail"], chance if chance >= LIKELY else 0.0, _moves(row), int(row["direction"] == Direction.NEARER)
+    moves = row["events"]["spread"] + _drifts(row) + _lasting(row)
+    return row["fail"], chance if chance >= LIKELY else 0.0, moves, int(row["direction"] == Direction.NEARER)
 
 
-def _moves(row: CardStream) -> int:
-    """Drifts towards the limit and wider scatter that lasted in the quarter."""
-    away = row["direction"] == Direction.AWAY
-    return row["events"]["spread"] + (0 if away else row["events"]["drift"] + row["lasting"])
+def _drifts(row: CardStream) -> int:
+    """Drifts of the quarter without those away from the only limit: they are good news."""
+    return 0 if row["direction"] == Direction.AWAY else row["events"]["drift"] - row["drifts_away"]
+
+
+def _lasting(row: CardStream) -> int:
+    """Earlier moves that have not come back, without those away from the only limit."""
+    return 0 if row["direction"] == Direction.AWAY else row["lasting"] - row["lasting_away"]
 
 
 def _reasons(row: CardStream) -> list[Reason]:
     """Why to talk about a stream: failed lots, a level nearer its limit, alerts, a failing lot that is likely."""
-    # A drift away from the limit is good news; it is among the changes.
-    drifts = 0 if row["direction"] == Direction.AWAY else row["events"]["drift"]
     counts = (
         ("fail", row["fail"]),
         ("nearer", int(row["direction"] == Direction.NEARER)),
         ("spread", row["events"]["spread"]),
         ("forecast", row["events"]["forecast"] or int((row["breach_probability"] or 0.0) >= LIKELY)),
-        ("drift", drifts),
-        ("lasting", 0 if row["direction"] == Direction.AWAY else row["lasting"]),
+        ("drift", _drifts(row)),
+        ("lasting", _lasting(row)),
     )
     return [
         {"product": row["product"], "characteristic": row["characteristic"], "what": what, "count": count}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from sqlalchemy import Connection
 
+from ingest.alerts.bench_record_alerts import update_bench_record_alerts
 from ingest.alerts.case_groups import update_cases
 from ingest.alerts.shared_shift_alerts import update_shared_shift_alerts
 from ingest.common.progress import Progress, no_progress
@@ -28,6 +29,7 @@ def derive(connection: Connection, lab: Lab, watch: Progress = no_progress) -> t
 def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     """Bring up to date what depends on the evaluations of these streams; the ids of the new alerts about bench and stock."""
     raised = update_shared_shift_alerts(connection, lab, evaluated)
+    raised += update_bench_record_alerts(connection, lab)
     update_humidity_effect(connection, lab, evaluated)
     update_retests(connection, lab, evaluated)
     update_cases(connection, evaluated)

@@ -136,5 +136,5 @@ def _deciding(lab: Lab) -> tuple[object, ...]:
     """The declarations on which results depend; sources only decide how files are read."""
     return (
         str(lab.zone), lab.session_hours, dict(lab.conditioning), lab.characteristics, lab.products, lab.check_standards,
-        lab.instruments, lab.baseline, lab.alerts, lab.ageing,
+        lab.instruments, lab.gauge_studies, lab.chambers, lab.baseline, lab.alerts, lab.ageing,
     )  # fmt: skip

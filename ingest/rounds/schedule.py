@@ -62,7 +62,7 @@ def rounds_scheduled(
     usual = {"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
     # One thread for what works on the store.
     scheduler = BackgroundScheduler(timezone="UTC", executors={"default": ThreadPoolExecutor(1)}, job_defaults=usual)
-    # The first round is an early turn of the one job: a job of its own would be struck off while the scheduler ends.
+    # The first round is the first run of the one job: a second job could be removed while the scheduler stops.
     scheduler.add_job(do_round, trigger, id="round", next_run_time=clock.now())
     if mondays is not None:
         scheduler.add_job(mondays.do, _monday_trigger(mondays.at, zone), id="mondays")
@@ -143,7 +143,7 @@ def _week_days(field: str) -> str:
         span, _, step = part.partition("/")
         first, _, last = span.partition("-")
         begin, end = _day_number(first), _day_number(last or first)
-        # A span that ends on a Sunday ends with its other number.
+        # Sunday is 0 and 7; a span that ends on a Sunday ends at 7.
         stop = 7 if begin > end == 0 else end
         days += [DAYS[day % 7] for day in range(begin, stop + 1, int(step or 1))]
     return ",".join(days)

@@ -27,14 +27,16 @@ def update_chamber_states(connection: Connection, lab: Lab) -> None:
     """Derive the state of every chamber that has a log."""
     connection.exec_driver_sql("DELETE FROM chamber_state")
     chambers = connection.exec_driver_sql(
-        "SELECT c.id, (SELECT max(logged_us) FROM climate k WHERE k.chamber_id = c.id) FROM label c "
+        "SELECT c.id, c.text, (SELECT max(logged_us) FROM climate k WHERE k.chamber_id = c.id) FROM label c "
         "WHERE c.kind = 'chamber' ORDER BY c.id"
     ).all()
     rows = []
-    for chamber, last_us in chambers:
+    second = lab.second_sensors()
+    for chamber, name, last_us in chambers:
         rule = _rule(connection, lab, chamber)
-        if last_us is None or rule is None:
+        if last_us is None or rule is None or name in second:
             continue
+        rule = lab.rule_in(rule, name)
         log = fetch_frame(connection, ENTRIES_SQL, (chamber, last_us - reach_us(rule)), TYPES)
         newest = last_break(log, rule)
         valid_from = None if newest.back_us is None else newest.back_us + round(rule.hours * HOUR_US)

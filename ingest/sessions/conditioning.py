@@ -6,7 +6,7 @@ session then asks for the latest break before it, by binary search.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
@@ -96,6 +96,9 @@ class Rule(Protocol):
     def door_peak_percent(self) -> float: ...
 
 
+NO_RULES: Mapping[int, Rule] = {}
+
+
 @dataclass(frozen=True, slots=True)
 class Tolerance:
     """The range that a chamber has to keep; both ends are inside."""
@@ -157,7 +160,7 @@ def reach_us(rule: Rule) -> int:
     return int(max(2 * rule.hours, LOOK_BACK_HOURS) * HOUR_US)
 
 
-def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFrame:
+def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule, rules: Mapping[int, Rule] = NO_RULES) -> pd.DataFrame:
     """Judge the conditioning of each session by the log of its chamber.
 
     Hours count back from the first reading; the log has to stay within tolerance through the last one. Edges are
@@ -174,6 +177,8 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
         Columns chamber_id, logged_us (int64), humidity_percent, temperature_c (float64), in any order.
     rule : Rule
         Set points, tolerances, required hours, longest gap.
+    rules : mapping of int to Rule, optional
+        The rule of each chamber whose tolerance is another one; hours and gap are those of `rule`.
 
     Returns
     -------
@@ -192,7 +197,7 @@ def judge(sessions: pd.DataFrame, logs: pd.DataFrame, rule: Rule) -> pd.DataFram
     hours = np.zeros(len(sessions))
     humidity = np.full((3, len(sessions)), np.nan)
     doors = np.zeros(len(sessions), dtype=np.int64)
-    for own, log in _by_chamber(chamber, started, logs, rule):
+    for own, log in _by_chamber(chamber, started, logs, rule, rules):
         outcome[own], hours[own], excursion[own] = _judged(log, started[own], ended[own], spans)
         humidity[:, own] = _humidity(log, started[own] - spans.required, ended[own])
         doors[own] = doors_between(log, started[own] - spans.required, ended[own])
@@ -228,14 +233,14 @@ def without_rule(sessions: pd.DataFrame) -> pd.DataFrame:
 
 
 def _by_chamber(
-    chamber: NDArray[np.generic], started: Ints, logs: pd.DataFrame, rule: Rule
+    chamber: NDArray[np.generic], started: Ints, logs: pd.DataFrame, rule: Rule, rules: Mapping[int, Rule]
 ) -> Iterator[tuple[Ints, ChamberLog]]:
     """The sessions of each chamber that has a log, by time, and that log."""
     entries = dict(iter(logs.groupby("chamber_id")))
     for key in np.unique(chamber):
         if key in entries:
             own = np.flatnonzero(chamber == key)
-            yield own[np.argsort(started[own], kind="stable")], chamber_log(entries[key], rule)
+            yield own[np.argsort(started[own], kind="stable")], chamber_log(entries[key], rules.get(int(key), rule))
 
 
 def summarise_log(entries: pd.DataFrame, rule: Rule) -> LogSummary:

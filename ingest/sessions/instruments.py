@@ -24,7 +24,7 @@ from ingest.store.stream_digits import stored_digits
 from spc.bench.traceability import affected, drift
 from spc.vocabulary.enums import Verdict
 
-__all__ = ["instruments"]
+__all__ = ["instruments", "sheets_found_off"]
 
 CHECKS_SHOWN = 10
 INSTRUMENTS_SQL = """
@@ -61,12 +61,7 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
     known = calibrations_of(connection, lab, ids) if ids else None
     documents = []
     for instrument, name, last_us in named:
-        rows = [
-            _Row(int(done), due, _percent(found), _percent(left), _percent(uncertainty), certificate)
-            for done, due, found, left, uncertainty, certificate in connection.exec_driver_sql(
-                CALIBRATION_SQL, (instrument, now_us)
-            )
-        ]
+        rows = _rows(connection, instrument, now_us)
         first_us = rows[-2].done_us if len(rows) > 1 else now_us - 400 * DAY_US
         checks = checks_of(connection, lab, min(first_us, now_us - check_reach_us(lab)), now_us)
         own = checks.get(instrument, [])
@@ -104,6 +99,33 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
             )
         )
     return documents
+
+
+def sheets_found_off(connection: Connection, lab: Lab) -> list[tuple[int, str, FoundOff]]:
+    """Return the sheet of each calibration that found an instrument off, with the number and name of the instrument."""
+    found = []
+    for instrument, name, _ in connection.exec_driver_sql(INSTRUMENTS_SQL).fetchall():
+        rows = _rows(connection, instrument, np.iinfo(np.int64).max)
+        declared = next((one for one in lab.instruments if one.name == name), None)
+        tolerance = declared.tolerance_percent if declared else None
+        pairs = [pair for pair in itertools.pairwise(rows) if _is_off(pair[1], tolerance)]
+        if pairs:
+            own = checks_of(connection, lab, pairs[0][0].done_us, pairs[-1][1].done_us).get(instrument, [])
+            found += [
+                (int(instrument), str(name), _found_off(connection, lab, instrument, before, after, own, tolerance))
+                for before, after in pairs
+            ]
+    return found
+
+
+def _rows(connection: Connection, instrument: int, until_us: int) -> list[_Row]:
+    """The calibrations of an instrument up to a moment."""
+    return [
+        _Row(int(done), due, _percent(found), _percent(left), _percent(uncertainty), certificate)
+        for done, due, found, left, uncertainty, certificate in connection.exec_driver_sql(
+            CALIBRATION_SQL, (instrument, int(until_us))
+        )
+    ]
 
 
 def _state(connection: Connection, instrument: int, now_us: int, calibrations: list[Calibration] | None) -> BenchState:

@@ -8,20 +8,27 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from sqlalchemy import Connection
 
+from ingest.config.lab import Lab
+from ingest.config.models import Conditioning
 from ingest.parsing.rows.load_rows import EVENTS
-from ingest.sessions.conditioning import ChamberLog, Rule, chamber_log, reach_us
+from ingest.sessions.conditioning import NO_RULES, ChamberLog, Rule, chamber_log, reach_us
 from ingest.sessions.load_conditioning import Stay, judge_load, stays_of
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame
 
-__all__ = ["LOG", "chamber_logs", "judge_by_loads", "stays_in_store"]
+__all__ = ["LOG", "chamber_logs", "judge_by_loads", "rules_in", "stays_in_store"]
 
 LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
 Event = tuple[int, str, int]
 
 
 def judge_by_loads(
-    connection: Connection, sessions: pd.DataFrame, judged: pd.DataFrame, rule: Rule, out_minutes: float
+    connection: Connection,
+    sessions: pd.DataFrame,
+    judged: pd.DataFrame,
+    rule: Rule,
+    out_minutes: float,
+    rules: Mapping[int, Rule] = NO_RULES,
 ) -> pd.DataFrame:
     """Judge the sessions whose load is on record by the hours of their specimens.
 
@@ -35,6 +42,8 @@ def judge_by_loads(
     rule : Rule
     out_minutes : float
         How long specimens may be outside a chamber.
+    rules : mapping of int to Rule, optional
+        The rule of each chamber whose tolerance is another one.
 
     Returns
     -------
@@ -54,7 +63,7 @@ def judge_by_loads(
         return result
     chambers = {stay.chamber_id for _, each, _, _ in known for stay in each}
     first, last = min(started for _, _, started, _ in known), max(ended for _, _, _, ended in known)
-    logs = chamber_logs(connection, sorted(chambers), first - reach_us(rule), last, rule)
+    logs = chamber_logs(connection, sorted(chambers), first - reach_us(rule), last, rule, rules)
     for index, each, started, ended in known:
         judgement = judge_load(each, started, ended, logs, rule, out_minutes)
         if judgement is not None:
@@ -66,6 +75,18 @@ def judge_by_loads(
             result.loc[index, "excursion_us"] = pd.NA if judgement.excursion_us is None else judgement.excursion_us
             result.loc[index, "loaded_us"] = entered
     return result
+
+
+def rules_in(connection: Connection, lab: Lab, rule: Conditioning) -> dict[int, Rule]:
+    """Return the rule of each chamber whose sensor's uncertainty counts, by the number of the chamber."""
+    counted = [one.name for one in lab.chambers if one.uncertainty_counts]
+    if not counted:
+        return {}
+    marks = ", ".join("?" * len(counted))
+    rows = connection.exec_driver_sql(
+        f"SELECT id, text FROM label WHERE kind = 'chamber' AND text IN ({marks})", tuple(counted)
+    )
+    return {int(number): lab.rule_in(rule, str(name)) for number, name in rows}
 
 
 def stays_in_store(
@@ -104,11 +125,16 @@ def stays_in_store(
 
 
 def chamber_logs(
-    connection: Connection, chambers: Sequence[int], first_us: int, last_us: int, rule: Rule
+    connection: Connection,
+    chambers: Sequence[int],
+    first_us: int,
+    last_us: int,
+    rule: Rule,
+    rules: Mapping[int, Rule] = NO_RULES,
 ) -> dict[int, ChamberLog]:
     """Return the logs of chambers from one moment to another; a chamber without an entry is left out."""
     sql = f"SELECT {', '.join(LOG)} FROM climate WHERE chamber_id = ? AND logged_us BETWEEN ? AND ? ORDER BY logged_us"
     frames: Mapping[int, pd.DataFrame] = {
         chamber: fetch_frame(connection, sql, (chamber, first_us, last_us), LOG) for chamber in chambers
     }
-    return {chamber: chamber_log(frame, rule) for chamber, frame in frames.items() if len(frame)}
+    return {chamber: chamber_log(frame, rules.get(chamber, rule)) for chamber, frame in frames.items() if len(frame)}

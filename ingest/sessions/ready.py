@@ -20,7 +20,8 @@ from ingest.documents.served import iso
 from ingest.parsing.rows.load_rows import EVENTS, LAID
 from ingest.sessions.conditioning import FINE, ChamberLog, reach_us, tolerance
 from ingest.sessions.load_conditioning import Progress, readiness, stays_of
-from ingest.sessions.load_records import chamber_logs
+from ingest.sessions.load_records import chamber_logs, rules_in
+from ingest.sessions.sensors import sensors
 
 __all__ = ["moment_in", "ready"]
 
@@ -28,8 +29,8 @@ __all__ = ["moment_in", "ready"]
 LONGEST_STAY_DAYS = 60
 
 EVENTS_SQL = """
-SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, n.text, l.supplier, l.product, l.lot
-FROM load_event e JOIN label n ON n.id = e.load_id LEFT JOIN lot l ON l.id = e.lot_id
+SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, n.text, l.supplier, l.product, l.lot, d.name
+FROM load_event e JOIN label n ON n.id = e.load_id LEFT JOIN lot l ON l.id = e.lot_id JOIN "drop" d ON d.id = e.drop_id
 WHERE e.load_id IN (SELECT load_id FROM load_event WHERE at_us BETWEEN ? AND ?) AND e.at_us <= ? ORDER BY e.at_us, e.load_id, e.lot_id
 """
 CHAMBERS_SQL = """
@@ -45,12 +46,15 @@ def ready(connection: Connection, lab: Lab, now: datetime) -> ReadyDocument:
     """
     now_us = microseconds(now)
     loads = _loads(connection, now_us)
-    chambers = []
+    second = lab.second_sensors()
+    known = {one["name"]: one for one in sensors(connection, lab, now)}
+    chambers: list[ReadyChamber] = []
     for chamber, name, last_us in connection.exec_driver_sql(CHAMBERS_SQL, (now_us,)).fetchall():
         inside = [load for load in loads if load.stays[-1].chamber_id == chamber]
         # Without a declared conditioning nothing has to become ready.
-        if lab.conditioning and (last_us is not None or inside):
-            chambers.append(_chamber(connection, lab, int(chamber), str(name), now_us, inside))
+        if lab.conditioning and name not in second and (last_us is not None or inside):
+            row = _chamber(connection, lab, int(chamber), str(name), now_us, inside)
+            chambers.append({**row, "sensor": known.get(str(name))})
     on_record = bool(loads) or connection.exec_driver_sql("SELECT 1 FROM load_event LIMIT 1").first() is not None
     return {"at": iso(now_us, lab.zone), "loads_on_record": on_record, "chambers": chambers}
 
@@ -79,13 +83,14 @@ class _Event(NamedTuple):
     supplier: str
     product: str
     lot: str
+    source: str
 
 
 class _Load:
     """The events of one load, in the order of time: its stays, its lots and how they lie."""
 
     def __init__(self, load_id: int, events: Sequence[_Event]) -> None:
-        self.id, self.name = load_id, events[0].load
+        self.id, self.name, self.recorded_in = load_id, events[0].load, events[-1].source
         self.stays = stays_of(sorted({(one.at_us, EVENTS[one.event], one.chamber_id) for one in events}))
         # Of several ways of laying, the one from which moisture leaves most slowly.
         self.laid = LAID[max(one.laid for one in events)]
@@ -114,16 +119,17 @@ def _chamber(
 ) -> ReadyChamber:
     begin = min([now_us, *(stay.from_us for load in loads for stay in load.stays)])
     first_us = max(begin, now_us - LONGEST_STAY_DAYS * DAY_US)
-    rule_name, rule = _rule(connection, lab, chamber, now_us)
+    rule_name, declared = _rule(connection, lab, chamber, now_us)
+    rule = lab.rule_in(declared, name)
     ids = sorted({chamber, *(stay.chamber_id for load in loads for stay in load.stays)})
-    logs = chamber_logs(connection, ids, first_us - reach_us(rule), now_us, rule)
+    logs = chamber_logs(connection, ids, first_us - reach_us(rule), now_us, rule, rules_in(connection, lab, declared))
     log = logs.get(chamber)
     rows = [_load(connection, lab, load, now_us, logs, rule) for load in loads]
     if log is None:
         never = iso(begin, lab.zone)
         return {
             "name": name, "conditioning": rule_name, "state": "silent", "since": never, "since_at_least": True, "ready_at": None, "last_at": never,
-            "humidity": None, "temperature_c": None, "loads": rows,
+            "humidity": None, "temperature_c": None, "loads": rows, "sensor": None,
         }  # fmt: skip
     state, since, ready_at = _state(log, now_us, rule)
     temperature = connection.exec_driver_sql(
@@ -140,6 +146,7 @@ def _chamber(
         "humidity": float(log.humidity[-1]),
         "temperature_c": float(temperature),
         "loads": rows,
+        "sensor": None,
     }
 
 
@@ -200,4 +207,5 @@ def _load(
         "lost_hours": round(now.lost_hours, 4),
         "sessions": int(sessions),
         "invalid": int(invalid),
+        "recorded_in": load.recorded_in,
     }

@@ -17,7 +17,7 @@ from ingest.config.lab import Lab
 from ingest.sessions.bench_state import BenchState
 from ingest.sessions.conditioning import State, judge, reach_us, without_rule
 from ingest.sessions.instrument_records import bench_states, check_reach_us, check_streams
-from ingest.sessions.load_records import LOG, judge_by_loads
+from ingest.sessions.load_records import LOG, judge_by_loads, rules_in
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame, insert_many
 
@@ -205,7 +205,8 @@ def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Progress) ->
                 _write_judgement(connection, part.reset_index(drop=True), judged)
                 continue
             logs = _logs_for(connection, part, reach_us(rule))
-            judged = judge_by_loads(connection, part, judge(part, logs, rule), rule, rule.out_minutes)
+            rules = rules_in(connection, lab, rule)
+            judged = judge_by_loads(connection, part, judge(part, logs, rule, rules), rule, rule.out_minutes, rules)
             judged = _with_bench(judged, part, states, gating)
             _write_judgement(connection, part.reset_index(drop=True), judged)
 

@@ -240,7 +240,7 @@ def _bound_line(
 
 
 def _retested_read_higher(tests: FilmTests, used: Flags, law: FilmLaw) -> bool:
-    """Whether the lots that were tested again read nearer to the limit at first than the rest: their slope is then too small."""
+    """Whether the lots that were tested again read nearer to the limit at first than the rest, so that their lines are too flat."""
     first = np.zeros(tests.lot_id.size, dtype=bool)
     places = np.flatnonzero(used)
     first[places[np.unique(tests.lot_id[places], return_index=True)[1]]] = True
@@ -291,7 +291,8 @@ def _missing(document: StoredFilmAge) -> list[str]:
         )
     if document["retested_read_higher"]:
         wanted.append(
-            "Choose lots for a second test by age: those tested again read nearer to the limit at first, which makes the slope too small."
+            "Choose lots for a second test by age: those tested again read nearer to the limit at first. The dates of lots allow "
+            "for this, the shelf life of the film does not."
         )
     if document["word"] == "no_change_shown":
         wanted.append("Test the oldest lots again: a longer time between tests shows a smaller change.")

@@ -15,7 +15,7 @@ from typing import Any, cast
 import numpy as np
 from sqlalchemy import Connection
 
-from ingest.common.errors import CallError
+from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import DAY_US, day_number, day_of
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
@@ -34,7 +34,7 @@ CAUTION = (
 TEST_FIRST = 10
 
 COLUMNS = "s.lot_id, s.stream_id, l.supplier, l.product, l.lot, s.word, s.keep_day, s.tested_day, s.level, s.quantity, s.unit, s.document"
-PLACE = f"SELECT {COLUMNS} FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1"
+PLACE = f"SELECT {COLUMNS} FROM shelf_lot s JOIN lot l ON l.id = s.lot_id"
 
 
 def stock_document(
@@ -106,7 +106,9 @@ def _by_date(connection: Connection, find: str, start: int, most: int | None) ->
             break
         part = f" AND s.keep_day {has_date}{where}"
         limits = "" if wanted is None else f" LIMIT {int(wanted)} OFFSET {int(skipped)}"
-        rows = connection.exec_driver_sql(f"{PLACE}{part} ORDER BY {order}{limits}", tuple(values)).fetchall()
+        rows = connection.exec_driver_sql(
+            f"{PLACE} WHERE s.leads = 1{part} ORDER BY {order}{limits}", tuple(values)
+        ).fetchall()
         selected += rows
         if most is not None and skipped and not rows:
             count = f"SELECT count(*) FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1{part}"
@@ -140,13 +142,14 @@ def _test_first(connection: Connection, today: int, end: int, test_day: int) -> 
     amount = np.array([1.0 if row[4] is None else row[4] for row in rows])
     worth = np.nan_to_num(chance * (1.0 - chance)) * amount
     best = sorted(range(len(rows)), key=lambda place: (-worth[place], rows[place][0]))[:TEST_FIRST]
-    chosen = [rows[place][0] for place in best if worth[place] > 0]
+    chosen = [(rows[place][0], rows[place][1]) for place in best if worth[place] > 0]
     if not chosen:
         return []
+    # By the lots alone: with `leads` in the condition, SQLite reads the whole shelf.
     marks = ", ".join("?" * len(chosen))
-    selected = connection.exec_driver_sql(f"{PLACE} AND s.lot_id IN ({marks})", tuple(chosen)).fetchall()
-    by_lot = {row[0]: row for row in selected}
-    return _rows(connection, [by_lot[lot] for lot in chosen], today, end)
+    selected = connection.exec_driver_sql(f"{PLACE} WHERE s.lot_id IN ({marks})", tuple(lot for lot, _ in chosen))
+    by_key = {(row[0], row[1]): row for row in selected}
+    return _rows(connection, [by_key[key] for key in chosen], today, end)
 
 
 def _chances(
@@ -229,7 +232,9 @@ def ageing_document(connection: Connection, lab: Lab, product: str, characterist
         (product, characteristic),
     ).fetchall()
     if not rows:
-        raise CallError(f"ageing: no test of {product}, {characteristic}, is stored; see lotdrift board for what is")
+        raise NotFoundError(
+            "ageing", f"no test of {product}, {characteristic}, is stored", "see lotdrift board for what is"
+        )
     films = [_film(connection, lab, stream, json.loads(document), characteristic) for stream, document in rows]
     return {"product": product, "characteristic": characteristic, "films": films, "caution": CAUTION}
 

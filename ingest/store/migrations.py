@@ -116,7 +116,7 @@ def _to_2(connection: Connection) -> None:
     )  # fmt: skip
     Table("sister", made, Column("characteristic", word, primary_key=True), *_needed(word, "said"))
     made.create_all(connection)
-    # As if the declarations had changed: sessions and figures of the earlier version lack values that this one shows.
+    # The next round derives everything again, because sessions and figures of the earlier version lack values that this one shows.
     put_meta(connection, "declared", "")
 
 

@@ -180,7 +180,7 @@ class StoreFile:
             except OSError as error:
                 raise StoreError(f"{path}: can't be written ({error.strerror}); see to it, then try again") from error
             return path
-        raise AssertionError  # the numbers have no end
+        raise AssertionError  # The numbers have no end
 
 
 def _make_empty(path: Path) -> None:

@@ -14,12 +14,12 @@ import numpy as np
 from sqlalchemy import Connection, text
 
 from ingest.audit.limit_entries import with_entered_limits
-from ingest.common.errors import CallError
+from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
+from ingest.config.rule_history import rule_document
 from ingest.documents.verdict.bags import BagsDocument, BagsRow, NextLot, RiskPlan, Scatter, TwoLoads
 from ingest.documents.verdict.conformity import Rule, StoredConformity
-from ingest.evaluation.conformity import rule_document
 from spc.acceptance import (
     bags_to_prove,
     bags_without_failure,
@@ -139,7 +139,7 @@ def scatter_of(connection: Connection, lab: Lab, supplier: str, product: str, ch
     ).scalar()
     where = f"{supplier} {product}, {characteristic}"
     if stream is None:
-        raise CallError(f"bags: there is no stream {where}; lotdrift board lists them all")
+        raise NotFoundError("bags", f"there is no stream {where}", "lotdrift board lists them all")
     rows = connection.execute(text(SESSIONS_SQL), {"stream": stream}).mappings().all()
     documents: list[StoredConformity] = [json.loads(row["document"]) for row in rows]
     # A lot that varied more than usual says nothing about the others.

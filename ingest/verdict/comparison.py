@@ -20,8 +20,9 @@ from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.comparison import Answer, Candidate, ComparedLot, Comparison, Pair
 from ingest.store.last_round import last_round
-from spc import comparison
+from spc import comparison, multiplicity
 from spc.comparison import Difference
+from spc.multiplicity import Together
 from spc.vocabulary.enums import Scale
 
 __all__ = ["MOST_CANDIDATES", "Request", "compare"]
@@ -48,7 +49,8 @@ SELECT stream_id, evidence FROM alert WHERE stream_id IN :streams AND kind IN ('
 class Request:
     """What is compared: candidates as supplier and product, first day and day after the last, margin in percent.
 
-    With `split_at` a single candidate is compared with itself: its lots before that day and those since.
+    With `split_at` a single candidate is compared with itself: its lots before that day and those since. With `in_use`, one of
+    the candidates, each other one is compared with it alone.
     """
 
     characteristic: str
@@ -57,6 +59,7 @@ class Request:
     until: date | None = None
     split_at: date | None = None
     margin_percent: float | None = None
+    in_use: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +106,8 @@ def compare(connection: Connection, lab: Lab, request: Request) -> Comparison:
             request.candidates * (len(lots) // len(request.candidates)), times, lots, strict=True
         )
     ]
-    pairs = _pairs(candidates, lots, better, margin, log)
+    in_use = None if request.in_use is None else request.candidates.index(request.in_use)
+    pairs = _pairs(candidates, lots, better, margin, log, in_use)
     return {
         "characteristic": request.characteristic,
         "unit": declared.unit,
@@ -115,6 +119,7 @@ def compare(connection: Connection, lab: Lab, request: Request) -> Comparison:
         "better": better,
         "margin_percent": margin,
         "margin_from": "the question" if request.margin_percent is not None else "lab.toml" if margin else "nowhere",
+        "in_use": in_use,
         "candidates": candidates,
         "pairs": pairs,
         "differ_p_value": _overall(lots),
@@ -132,6 +137,8 @@ def _check(lab: Lab, request: Request) -> None:
         )
     if len(set(request.candidates)) < len(request.candidates):
         raise CallError("compare: each candidate may be named once")
+    if request.in_use is not None and request.in_use not in request.candidates:
+        raise CallError(f"compare: {' '.join(request.in_use)} is in use and no candidate; name it as a candidate too")
     if request.margin_percent is not None and not 0 < request.margin_percent < 100:
         raise CallError(f"compare: margin must be a percentage above 0 and below 100, got {request.margin_percent:g}")
     if request.since is not None and request.until is not None and request.since >= request.until:
@@ -294,24 +301,46 @@ def _unit(level: float, log: bool) -> float:
 # Pairs
 
 
-def _pairs(candidates: list[Candidate], lots: list[_Lots], better: str, margin: float | None, log: bool) -> list[Pair]:
+def _pairs(
+    candidates: list[Candidate],
+    lots: list[_Lots],
+    better: str,
+    margin: float | None,
+    log: bool,
+    in_use: int | None,
+) -> list[Pair]:
+    """The pairs that are asked: all of them, or the one in use with each other one."""
     result: list[tuple[int, int, Difference | None, dict[str, object]]] = []
-    for first, second in combinations(range(len(lots)), 2):
+    asked = (
+        list(combinations(range(len(lots)), 2))
+        if in_use is None
+        else [(in_use, other) for other in range(len(lots)) if other != in_use]
+    )
+    for first, second in asked:
         difference, about = _difference(candidates, lots[first], lots[second], first, second, log)
         result.append((first, second, difference, about))
     known = [difference for _, _, difference, _ in result if difference is not None]
-    together = comparison.at_once(known) if known else None
+    together, one_sided = (_together(known, len(lots), in_use, confidence) for confidence in (1 - RISK, 1 - 2 * RISK))
     pairs: list[Pair] = []
     place = 0
     for first, second, difference, about in result:
-        if difference is None or together is None:
+        if difference is None or together is None or one_sided is None:
             pairs.append(_no_answer(first, second, about))
             continue
         low, high, p = (float(part[place]) for part in (together.low, together.high, together.p_value))
+        ends = float(one_sided.low[place]), float(one_sided.high[place])
         place += 1
-        pairs.append(_pair(first, second, difference, about, (low, high, p), better, margin, log))
+        pairs.append(_pair(first, second, difference, about, (low, high, p), ends, better, margin, log))
     _name_the_best(candidates, pairs)
     return pairs
+
+
+def _together(known: list[Difference], groups: int, in_use: int | None, confidence: float) -> Together | None:
+    if not known:
+        return None
+    if in_use is None:
+        return multiplicity.all_pairs(known, groups, confidence)
+    return multiplicity.against_one(known, confidence)
 
 
 def _overall(lots: list[_Lots]) -> float | None:
@@ -375,6 +404,7 @@ def _pair(
     difference: Difference,
     about: dict[str, object],
     together: tuple[float, float, float],
+    one_sided: tuple[float, float],
     better: str,
     margin: float | None,
     log: bool,
@@ -386,8 +416,10 @@ def _pair(
     width = None if margin is None else math.log1p(margin / 100) if log else None
     alike = None
     if width is not None:
-        alike = comparison.alike(difference, -width, width)[0]
-        if answer == "not shown" and sign and comparison.no_worse(difference, width, sign):
+        # With two candidates these are the two one-sided tests, each with its risk; with several they hold for all at once.
+        above, below = one_sided[0] > -width, one_sided[1] < width
+        alike = above and below
+        if answer == "not shown" and sign and (below if sign < 0 else above):
             answer = "no worse"
     if about["why"]:
         answer = "no answer"

@@ -22,12 +22,12 @@ from ingest.documents.lot import LotDocument, Reading, Session
 from ingest.documents.served import iso
 from ingest.documents.verdict.report import ReportEntries, ReportReading, ReportSession, ReportStatistics, TestReport
 from ingest.store.last_round import last_round
+from ingest.verdict.report_evidence import chamber_record, deviations, equipment
 from spc.lot_statistics import describe
 
 __all__ = ["ISSUE_REPORT", "NO_ENTRIES", "draft", "issue", "issued", "issued_numbers"]
 
 ISSUE_REPORT = "issue report"
-USUAL_BAGS = 6
 LONGEST = 600
 LONGEST_NUMBER = 40
 NO_ENTRIES: ReportEntries = {
@@ -41,15 +41,6 @@ NO_ENTRIES: ReportEntries = {
     "replaces": "",
     "changes": "",
 }
-STATES = {
-    "short": "not enough hours within tolerance before the test",
-    "humid": "the chamber was too humid",
-    "dry": "the chamber was too dry",
-    "warm": "the chamber was too warm",
-    "cold": "the chamber was too cold",
-    "unlogged": "no complete chamber log of the hours before the test",
-    "instrument": "the instrument was overdue for calibration or failed its set-up check",
-}
 
 
 def draft(connection: Connection, lab: Lab, lot: LotDocument, characteristic: str = "") -> TestReport:
@@ -58,6 +49,7 @@ def draft(connection: Connection, lab: Lab, lot: LotDocument, characteristic: st
     if not sessions:
         raise CallError(f"report: lot {lot['lot']} has no test of {characteristic}; lotdrift lot shows its tests")
     drawn_up = last_round(connection)
+    ordered = sorted(sessions, key=lambda one: (one["product"], one["characteristic"], one["tested_at"]))
     return {
         "lab": lab.name,
         "address": lab.address,
@@ -70,7 +62,8 @@ def draft(connection: Connection, lab: Lab, lot: LotDocument, characteristic: st
         "issued_at": None,
         "entries": NO_ENTRIES,
         "sessions": [
-            _session(lab, one) for one in sorted(sessions, key=lambda one: (one["characteristic"], one["tested_at"]))
+            _session(connection, lab, one, [other for other in ordered[:place] if _same(other, one)])
+            for place, one in enumerate(ordered)
         ],
     }
 
@@ -101,6 +94,11 @@ def issue(connection: Connection, lab: Lab, drawn: TestReport, entries: ReportEn
         if earlier is None or (earlier["supplier"], earlier["lot"]) != (drawn["supplier"], drawn["lot"]):
             raise CallError(
                 f"report: no report {replaces} of lot {drawn['lot']} was issued; give the number that it replaces"
+            )
+        later = next((one for one in numbers.values() if one["entries"]["replaces"] == replaces), None)
+        if later is not None:
+            raise CallError(
+                f"report: report {replaces} was replaced by {later['entries']['number']}; give the number of that one"
             )
         if not cleaned["changes"]:
             raise CallError(f"report: say what changed against report {replaces}")
@@ -142,7 +140,11 @@ def _of_lot(connection: Connection, supplier: str, lot: str) -> list[TestReport]
     return [one for one in _all(connection) if (one["supplier"], one["lot"]) == (supplier, lot)]
 
 
-def _session(lab: Lab, session: Session) -> ReportSession:
+def _same(one: Session, other: Session) -> bool:
+    return (one["product"], one["characteristic"]) == (other["product"], other["characteristic"])
+
+
+def _session(connection: Connection, lab: Lab, session: Session, earlier: list[Session]) -> ReportSession:
     declared, result = lab.characteristic(session["characteristic"]), session["conformity"]
     needed = lab.conditioning_for(session["characteristic"])
     conditioning, valid = session["conditioning"], session["verdict"] != "invalid"
@@ -185,35 +187,13 @@ def _session(lab: Lab, session: Session) -> ReportSession:
         "u_high": stated["u_high"] if stated else None,
         "parts": stated["parts"] if stated else None,
         "bench": stated["bench"] if stated else None,
+        "bench_df": stated["bench_df"] if stated else None,
+        "equipment": equipment(connection, lab, session),
+        "chamber_record": chamber_record(connection, lab, session),
         "statistics": _statistics(session["readings"]),
-        "deviations": _deviations(session),
+        "deviations": deviations(connection, lab, session, earlier),
         "readings": [_reading(one) for one in session["readings"]],
     }
-
-
-def _deviations(session: Session) -> list[str]:
-    """What differs from the usual test, as far as the stored figures show it."""
-    lines = []
-    state = session["conditioning"]["state"]
-    if state != "valid":
-        lines.append(f"Not a valid test: {STATES[state]}.")
-    if session["bags"] < USUAL_BAGS:
-        lines.append(f"{session['bags']} bags tested instead of {USUAL_BAGS}.")
-    bounded = sum(one["bound"] != 0 for one in session["readings"])
-    if bounded:
-        lines.append(f"{bounded} readings beyond the range of the meter, given as written.")
-    corrected = sum(one["state"] == "corrected" for one in session["readings"])
-    if corrected:
-        lines.append(f"{corrected} readings corrected after the test; earlier values are kept.")
-    if session["mark"] is not None and session["mark"]["settled"] != "stands as written":
-        lines.append(f"Suspect values: {session['mark']['told']}.")
-    sizes = {
-        sum(one["specimen"] == bag for one in session["readings"])
-        for bag in {r["specimen"] for r in session["readings"]}
-    }
-    if len(sizes) > 1:
-        lines.append(f"The bags have different numbers of readings, from {min(sizes)} to {max(sizes)}.")
-    return lines
 
 
 def _statistics(readings: Sequence[Reading]) -> ReportStatistics:

@@ -19,11 +19,13 @@ from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
 from ingest.evaluation.conformity import rules_in_force
+from ingest.store.dialect import json_number
 from ingest.store.last_round import last_round
+from ingest.store.store import fetch_frame
 from spc import capability
 from spc.fractions import coming, count_interval, next_beyond
 from spc.kernels.arrays import Flags, Floats, Integers
-from spc.kernels.columns import Rows
+from spc.kernels.columns import Column, Rows
 from spc.stream import forecast, level_uncertainty
 from spc.stream.verdicts import judge_rows
 from spc.supplier import ranking
@@ -35,7 +37,21 @@ MOST_CHANGED = 500
 LEAST_BY_LAW = 5
 LEVELS = ("level", "level_low", "level_high")
 EXTREMES = ("smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound")
-SQL = "SELECT s.id, s.stream_id, s.lot_id, s.started_us, s.verdict, s.conditioning, {numbers} FROM session s "
+WORDS = list(Verdict)
+# Numbers in place of words, so that a million rows need no Python object each.
+CODES = " ".join(f"WHEN '{word}' THEN {code}" for code, word in enumerate(WORDS))
+SQL = (
+    f"SELECT s.id, s.stream_id, s.lot_id, s.started_us, CASE s.verdict {CODES} ELSE 0 END, "
+    "CASE WHEN s.conditioning = 'valid' THEN 1 ELSE 0 END, {numbers} FROM session s "
+)
+COLUMNS = {
+    "id": "int64",
+    "stream_id": "int64",
+    "lot_id": "int64",
+    "started_us": "int64",
+    "verdict": "int64",
+    "valid": "int64",
+}
 ORDER = "ORDER BY s.stream_id, s.started_us, s.lot_id"
 STREAMS_AT_ONCE = 500
 
@@ -150,56 +166,49 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
     result, left_out = [], 0
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
-        for stream, sessions in _sessions(connection, part, judged):
-            in_time = sessions["started_us"] >= starts[stream]
-            counts = (sessions["conditioning"] == "valid") & in_time
-            if aside:
-                counts &= ~np.isin(sessions.index, list(aside))
-            left_out += int((in_time & ~counts).sum())
-            own = sessions.take(_first_of_each_lot(sessions, counts))
-            if not len(own):
-                continue
+        every = _sessions(connection, part, judged)
+        if not len(every):
+            continue
+        begin = np.array([starts[stream] for stream in every["stream_id"].tolist()], dtype=np.int64)
+        in_time = every["started_us"] >= begin
+        counts = (every["valid"] == 1) & in_time
+        if aside:
+            counts &= ~np.isin(every.index, list(aside))
+        left_out += int((in_time & ~counts).sum())
+        lots = every.take(_first_of_each_lot(every, counts))
+        after = _judged(connection, lab, request, lots, part)
+        found, first = np.unique(lots["stream_id"], return_index=True)
+        for stream, begun, end in zip(found.tolist(), first.tolist(), [*first[1:].tolist(), len(lots)], strict=True):
+            own = lots.take(np.arange(begun, end))
             supplier, product = names[stream]
-            after = _judged(connection, lab, request, own)
             result.append(
-                _Stream(stream, supplier, product, starts[stream], own, own["verdict"], after, stream in moving)
+                _Stream(
+                    stream, supplier, product, starts[stream], own, own["verdict"], after[begun:end], stream in moving
+                )
             )
     return result, left_out, len(names) - len(wanted)
 
 
-def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> list[tuple[int, Rows]]:
-    """The sessions of some streams, by stream. Their extremes are read only where the worst reading is judged."""
+def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> Rows:
+    """The sessions of some streams, stream by stream. Their extremes are read only where the worst reading is judged."""
     wanted = LEVELS if judged == "mean" else (*LEVELS, *EXTREMES)
-    places = ", ".join("?" * len(ids))
     select = SQL.format(numbers=", ".join(f"s.{name}" for name in wanted))
-    rows = connection.exec_driver_sql(f"{select}WHERE s.stream_id IN ({places}) {ORDER}", tuple(ids)).fetchall()
-    if not rows:
-        return []
-    columns = list(zip(*rows, strict=True))
-    whole = {
-        name: np.array(columns[place], dtype=np.int64)
-        for place, name in enumerate(("stream_id", "lot_id", "started_us"), start=1)
-    }
-    words = {name: np.array(columns[place], dtype=object) for name, place in (("verdict", 4), ("conditioning", 5))}
-    unread = np.full(len(rows), np.nan)
-    numbers = dict.fromkeys(EXTREMES, unread)
-    numbers |= {name: np.array(columns[place], dtype=np.float64) for place, name in enumerate(wanted, start=6)}
-    every = Rows(np.array(columns[0], dtype=np.int64), {**whole, **words, **numbers})
-    streams, first = np.unique(whole["stream_id"], return_index=True)
-    ends = [*first[1:].tolist(), len(every)]
-    return [
-        (stream, every.take(np.arange(start, end)))
-        for stream, start, end in zip(streams.tolist(), first.tolist(), ends, strict=True)
-    ]
+    where = f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) {ORDER}"
+    found = fetch_frame(connection, f"{select}{where}", ids, COLUMNS | dict.fromkeys(wanted, "float64"))
+    columns: dict[str, Column] = {name: found[name].to_numpy() for name in (*list(COLUMNS)[1:], *wanted)}
+    columns["verdict"] = np.array(WORDS, dtype=object)[columns["verdict"]]
+    unread = np.full(len(found), np.nan)
+    return Rows(found["id"].to_numpy(), dict.fromkeys(EXTREMES, unread) | columns)
 
 
 def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
     rows = np.flatnonzero(counts)
+    # In one characteristic a lot has one stream, and the sessions of a stream come in the order of time.
     _, first = np.unique(sessions["lot_id"][rows], return_index=True)
     return np.sort(rows[first])
 
 
-def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> np.ndarray:
+def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows, streams: Sequence[int]) -> np.ndarray:
     """Verdict words of the lots under the other limit, by the same statistic, strictness and decision rule."""
     declared = lab.characteristic(request.characteristic)
     n = len(sessions)
@@ -212,30 +221,33 @@ def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows) 
         }
     )
     guard = declared.guard_percent if request.guard_percent is None else request.guard_percent
-    if declared.decision and request.guard_percent is None:
-        other = other.adding(_rule_limits(connection, lab, request, other))
+    if lab.rule_steps(request.characteristic) and request.guard_percent is None:
+        other = other.adding(_rule_limits(connection, lab, request, other, streams))
     return judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
 
 
-def _rule_limits(connection: Connection, lab: Lab, request: Request, sessions: Rows) -> dict[str, np.ndarray]:
+def _rule_limits(
+    connection: Connection, lab: Lab, request: Request, sessions: Rows, streams: Sequence[int]
+) -> dict[str, np.ndarray]:
     """Acceptance limits where a decision rule is declared; only lots under a guarded rule need their uncertainty."""
     declared = lab.characteristic(request.characteristic)
-    rules = rules_in_force(lab, request.characteristic, sessions["started_us"])
+    rules = [step.rule for step in rules_in_force(lab, request.characteristic, sessions["started_us"])]
     wrong_pass, wrong_fail = (
         np.array([np.nan if risk is None else risk for risk in risks])
         for risks in ([one.wrong_pass for one in rules], [one.wrong_fail for one in rules])
     )
-    guarded = sessions.index[~np.isnan(wrong_pass)].tolist()
     u, df = np.full(len(sessions), np.nan), np.full(len(sessions), np.inf)
-    if guarded:
-        stored = connection.exec_driver_sql(
-            f"SELECT session_id, document FROM conformity WHERE session_id IN ({', '.join('?' * len(guarded))})",
-            tuple(guarded),
-        )
-        documents = {session: json.loads(text) for session, text in stored}
-        for place, session in enumerate(sessions.index.tolist()):
-            if session in documents and documents[session]["u_high"] is not None:
-                u[place], df[place] = documents[session]["u_high"], documents[session]["df"] or np.inf
+    guarded = np.flatnonzero(~np.isnan(wrong_pass))
+    if guarded.size:
+        parts = ", ".join(json_number(connection, "document", name) for name in ("rule_u", "rule_df"))
+        where = f"WHERE stream_id IN ({', '.join('?' * len(streams))}) ORDER BY session_id"
+        types = {"session_id": "int64", "u": "float64", "df": "float64"}
+        stored = fetch_frame(connection, f"SELECT session_id, {parts} FROM conformity {where}", streams, types)
+        number, asked = stored["session_id"].to_numpy(), sessions.index[guarded]
+        place = np.minimum(np.searchsorted(number, asked), max(number.size - 1, 0))
+        has = number[place] == asked if number.size else np.zeros(guarded.size, dtype=bool)
+        u[guarded[has]] = stored["u"].to_numpy()[place[has]]
+        df[guarded[has]] = stored["df"].fillna(np.inf).to_numpy()[place[has]]
     known = sessions.adding({"u_high": u, "df_high": df, "u_worst": u, "df_worst": df})
     guard = np.full(len(sessions), declared.guard_percent / 100.0)
     return level_uncertainty.rule_limits(known, declared.scale, declared.judged, guard, wrong_pass, wrong_fail)
@@ -263,13 +275,15 @@ def _window_starts(
     if request.since is not None:
         since_us = microseconds(datetime.combine(request.since, time(), lab.zone))
         return dict.fromkeys(products, since_us), moving
-    baselines = {}
-    for stream, document in connection.exec_driver_sql(
-        "SELECT e.stream_id, e.document FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
-        (request.characteristic,),
-    ):
-        # The document holds much more; reading one number of it by its text is ten times as fast as reading it all.
-        baselines[stream] = json.loads(document)["limits"]["from_us"] or 0
+    # Times below 2 ** 53 microseconds (the year 2255) are exact as floating point numbers.
+    begun = json_number(connection, "e.document", "limits", "from_us")
+    baselines = {
+        stream: int(moment or 0)
+        for stream, moment in connection.exec_driver_sql(
+            f"SELECT e.stream_id, {begun} FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
+            (request.characteristic,),
+        )
+    }
     editions = {product: _edition_us(lab, product, request) for product in set(products.values())}
     starts = {
         stream: max(moves.get(stream, 0), baselines.get(stream, 0), editions[product])

@@ -1,5 +1,7 @@
 """Humidity of air and of film: what a sensor check, a dew point and a door opening mean for a dry conditioned specimen.
 
+Library only: no command or page uses this module yet.
+
 Reach for it to convert a dew point, to check a humidity sensor against a saturated salt solution, or to see how far a specimen follows the
 chamber. Temperatures are in degrees Celsius, humidities in percent of saturation over water.
 """
@@ -17,7 +19,9 @@ from spc.kernels.validation import as_points, positive
 
 __all__ = [
     "SALTS",
+    "SALT_UNCERTAINTY",
     "humidity_from_dew_point",
+    "salt_humidity",
     "saturation_pressure",
     "sheet_uptake",
     "specimen_humidity",
@@ -33,6 +37,9 @@ SALTS: dict[str, dict[int, float]] = {
     "sodium chloride": {20: 75.5, 25: 75.3, 30: 75.1},
     "potassium sulfate": {20: 97.6, 25: 97.3, 30: 97.0},
 }
+
+# Expanded uncertainties (k = 2) of the same table, in percent. For the other salts none was read.
+SALT_UNCERTAINTY = {"lithium chloride": 0.3, "magnesium chloride": 0.2, "sodium chloride": 0.2}
 
 # Magnus form of the WMO guide (constants read on two public pages): pressure at 0 degrees, factor, and temperature offset.
 _MAGNUS = {"water": (6.112, 17.62, 243.12), "ice": (6.112, 22.46, 272.62)}
@@ -50,6 +57,29 @@ def saturation_pressure(temperature_c: float, over: Literal["water", "ice"] = "w
     """
     pressure, factor, offset = _MAGNUS[over]
     return pressure * math.exp(factor * temperature_c / (offset + temperature_c))
+
+
+def salt_humidity(salt: str, temperature_c: float) -> float:
+    """Relative humidity in percent over a saturated salt solution, between the temperatures of the table by a straight line.
+
+    Raises
+    ------
+    ValueError
+        If the salt is not in `SALTS`, or the temperature is outside its table: lithium chloride is not known to a tenth below 25 degrees.
+
+    Examples
+    --------
+    >>> salt_humidity("magnesium chloride", 22.5)
+    32.95
+    """
+    if salt not in SALTS:
+        raise ValueError(f"salt must be one of {', '.join(SALTS)}, got {salt!r}")
+    temperatures = list(SALTS[salt])
+    if not temperatures[0] <= temperature_c <= temperatures[-1]:
+        raise ValueError(
+            f"temperature must be from {temperatures[0]} to {temperatures[-1]} degrees for {salt}, got {temperature_c!r}"
+        )
+    return round(float(np.interp(temperature_c, temperatures, list(SALTS[salt].values()))), 3)
 
 
 def humidity_from_dew_point(point_c: float, temperature_c: float, over: Literal["water", "ice"]) -> float:

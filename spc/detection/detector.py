@@ -39,7 +39,7 @@ SHARES = {Kind.POINT: 0.08, Kind.DRIFT: 0.65, Kind.SPREAD: 0.23, Kind.FORECAST: 
 LEAST_CHANCE, LARGEST_CHANCE = 1e-5, 0.03
 # Of what spread may spend where a lot tells both; readings are many, so that their heavy tails cost more.
 PARTS = {"bag_spread": 0.75, "reading_spread": 0.25}
-# A lot that its history lets expect less often than this says nothing of a move by itself: 4.5 standard deviations with 30 lots.
+# A lot less likely than this, given its history, is no evidence for a move by itself: 4.5 standard deviations with 30 lots.
 WILD = 0.003
 SURE = 0.9  # how sure the interval of the start is
 
@@ -96,15 +96,15 @@ def detect(
         there are none.
     false_alerts_per_year : float
         Budget of the stream, all kinds together, > 0.
-    sisters : Sisters
+    sisters : PooledPrior
         What the other streams of the characteristic said before each lot.
-    before : Watch, optional
+    before : DetectorState, optional
         What was seen when there were fewer lots. Only the lots after it are judged, if the earlier ones and the call
         say the same as then; if not, all are. The result is the same either way, to the last bit.
 
     Returns
     -------
-    Watch
+    DetectorState
 
     Raises
     ------
@@ -152,15 +152,31 @@ def detect(
 def detect_all(
     streams: Sequence[LotSeries], before: Sequence[DetectorState | None], false_alerts_per_year: float
 ) -> list[DetectorState]:
-    """Signals of the valid lots of many streams; as `watch` says of each, at a fraction of the cost.
+    """Signals of the valid lots of many streams; as `detect` gives for each, at a fraction of the cost.
 
     Parameters
     ----------
-    streams : sequence of Stream
-    before : sequence of Watch or None
+    streams : sequence of LotSeries
+    before : sequence of DetectorState or None
         What was seen of each when it had fewer lots.
     false_alerts_per_year : float
         Budget of each stream, > 0.
+
+    Examples
+    --------
+    The first stream steps up by three standard deviations at its lot 30, the second is steady:
+
+    >>> weeks, zero, nothing = np.arange(40.0), np.zeros(40), np.full(40, np.nan)
+    >>> levels = np.random.default_rng(2).standard_normal((2, 40)) + np.array([[3.0], [0.0]]) * (weeks >= 30)
+    >>> streams = [LotSeries(weeks, one, zero, nothing, zero, nothing, zero, *NO_POOL.at(weeks)) for one in levels]
+    >>> first, second = detect_all(streams, [None, None], false_alerts_per_year=0.2)
+    >>> [(str(one.kind), one.at, one.start) for one in first.seen][:1], len(second.seen)
+    ([('drift', 32.0, 29.0)], 0)
+
+    What was seen earlier is kept, and only new lots are judged:
+
+    >>> detect_all(streams, [first, second], false_alerts_per_year=0.2)[0].seen == first.seen
+    True
     """
     told = [
         one if one is not None and one.digest == digest(stream, one.lots, false_alerts_per_year) else _UNSEEN
@@ -187,7 +203,7 @@ def detect_new(streams: Sequence[LotSeries], first: Ints, false_alerts_per_year:
 
     Parameters
     ----------
-    streams : sequence of Stream
+    streams : sequence of LotSeries
     first : ndarray of int, shape (streams,)
         Position of the first lot to judge in each; the lots before it are its history.
     false_alerts_per_year : float
@@ -196,7 +212,18 @@ def detect_new(streams: Sequence[LotSeries], first: Ints, false_alerts_per_year:
     Returns
     -------
     DataFrame
-        The columns of `Watch.signals` and `stream`, its position in `streams`; in order of stream and lot.
+        The columns of `DetectorState.signals` and `stream`, its position in `streams`; in order of stream and lot.
+
+    Examples
+    --------
+    Only the lots from number 31 on are judged; those before them are their history:
+
+    >>> weeks, zero, nothing = np.arange(40.0), np.zeros(40), np.full(40, np.nan)
+    >>> levels = np.random.default_rng(2).standard_normal(40) + 3.0 * (weeks >= 30)
+    >>> stream = LotSeries(weeks, levels, zero, nothing, zero, nothing, zero, *NO_POOL.at(weeks))
+    >>> new = detect_new([stream], np.array([31]), false_alerts_per_year=0.2)
+    >>> new[["stream", "index", "kind", "direction", "start"]].head(1).values.tolist()
+    [[0, 32.0, 'drift', 1, 29.0]]
     """
     budget = positive(false_alerts_per_year, "false_alerts_per_year") / WEEKS_A_YEAR
     which, lots = _to_judge(streams, first)
@@ -230,7 +257,20 @@ def posteriors(streams: Sequence[LotSeries]) -> list[StreamPosterior]:
 
 
 def digest(stream: LotSeries, lots: int, false_alerts_per_year: float) -> str:
-    """A short text that changes with anything that was said of the first lots."""
+    """A short text that changes with anything that was said of the first lots.
+
+    Examples
+    --------
+    A later lot leaves the text of the first ten as it is; another budget changes it:
+
+    >>> weeks, zero, nothing = np.arange(12.0), np.zeros(12), np.full(12, np.nan)
+    >>> columns = [weeks, zero, zero, nothing, zero, nothing, zero, *NO_POOL.at(weeks)]
+    >>> first_ten = LotSeries(*(column[:10] for column in columns))
+    >>> digest(first_ten, 10, 0.2) == digest(LotSeries(*columns), 10, 0.2)
+    True
+    >>> digest(first_ten, 10, 0.2) == digest(first_ten, 10, 0.3)
+    False
+    """
     said = hashlib.sha256(f"{METHOD} {false_alerts_per_year!r} {lots}".encode())
     for name in LotSeries.__slots__:
         said.update(np.ascontiguousarray(getattr(stream, name)[:lots], dtype=np.float64).tobytes())

@@ -51,7 +51,7 @@ def dispersion_test(mean_square: Floats, df: Floats) -> DispersionTest:
 
     Returns
     -------
-    Widening
+    DispersionTest
 
     Notes
     -----
@@ -65,6 +65,16 @@ def dispersion_test(mean_square: Floats, df: Floats) -> DispersionTest:
     .. [1] E. Paulson (1942), An approximate normalization of the analysis of variance distribution, Annals of
        Mathematical Statistics 13, 233-235.
     .. [2] S. W. Roberts (1966), A comparison of some control chart procedures, Technometrics 8, 411-430.
+
+    Examples
+    --------
+    Six bags a lot, whose variance is near 1; the bags of the last lot of the second stream scatter four times as widely:
+
+    >>> rng = np.random.default_rng(5)
+    >>> squares = rng.chisquare(5, (2, 12)) / 5
+    >>> squares[1, -1] = 16.0
+    >>> dispersion_test(squares, np.full((2, 12), 5.0)).evidence.round(1).tolist()
+    [1.1, 4.8]
     """
     scored, z = _scores(mean_square, df)
     z = z / _tails(z, scored)[:, None]

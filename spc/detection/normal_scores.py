@@ -75,6 +75,19 @@ def score(seen: Windows) -> Scores:
     .. [2] B. L. van der Waerden (1952), Order tests for the two-sample problem, Indagationes Mathematicae 14, 453-458.
     .. [3] J. von Neumann (1941), Distribution of the ratio of the mean square successive difference to the variance,
        Annals of Mathematical Statistics 12, 367-395.
+
+    Examples
+    --------
+    Scores are near standard normal whatever the unit of the levels, and equal levels share a score:
+
+    >>> from spc.detection.windows import LotSeries, windows
+    >>> weeks, zero, nothing = np.arange(9.0), np.zeros(9), np.full(9, np.nan)
+    >>> levels = np.array([2.0, 2.2, 1.9, 2.1, 2.0, 1.8, 2.1, 2.2, 1.9])
+    >>> stream = LotSeries(weeks, levels, zero, nothing, zero, nothing, zero, zero, zero, zero, zero)
+    >>> _, seen = next(windows([stream], np.array([0]), np.array([8])))
+    >>> scores = score(seen)
+    >>> scores.marginal[0, -9:].round(1).tolist(), scores.sigma.round(2).tolist()
+    ([-0.2, 1.4, -0.9, 0.6, -0.2, -1.7, 0.6, 1.4, -0.9], [[0.13]])
     """
     lot_variance = _lot_variance(seen)
     total = np.maximum(lot_variance + seen.variances, _LEAST_VARIANCE)
@@ -91,7 +104,22 @@ def score(seen: Windows) -> Scores:
 
 
 def whitened(scores: Scores, seen: Windows, dependence: Floats) -> Scores:
-    """The same scores with this correlation of neighbouring lots, (rows, 1), taken out."""
+    """The same scores with this correlation of neighbouring lots, (rows, 1), taken out.
+
+    Examples
+    --------
+    An autocorrelation of 0.5 is taken out: each score keeps what the lot before does not foretell.
+
+    >>> from spc.detection.windows import LotSeries, windows
+    >>> weeks, zero, nothing = np.arange(4.0), np.zeros(4), np.full(4, np.nan)
+    >>> stream = LotSeries(weeks, np.array([0.0, 1.0, 1.0, 0.0]), zero, nothing, zero, nothing, zero, zero, zero, zero, zero)
+    >>> _, seen = next(windows([stream], np.array([0]), np.array([3])))
+    >>> scores = whitened(score(seen), seen, np.array([[0.5]]))
+    >>> scores.marginal[0, -4:].round(2).tolist()
+    [-0.99, 0.99, 0.99, -0.99]
+    >>> scores.innovation[0, -4:].round(2).tolist()
+    [-0.99, 1.71, 0.57, -1.71]
+    """
     lag = np.where(seen.known & _before(seen.known), dependence, 0.0)
     innovation = (scores.marginal - lag * _before(scores.marginal)) / np.sqrt(1.0 - lag**2)
     return replace(scores, innovation=innovation, lag=lag, dependence=dependence)
@@ -125,7 +153,19 @@ def _lot_variance(seen: Windows) -> Floats:
 
 
 def prior_share(seen: Windows) -> Floats:
-    """Share of the prior in the scatter of a stream, (rows, 1)."""
+    """Share of the prior in the scatter of a stream, (rows, 1).
+
+    Examples
+    --------
+    A prior worth 10 lots is all that is known of the scatter at the second lot, and half of it at the twentieth:
+
+    >>> from spc.detection.windows import LotSeries, windows
+    >>> weeks, zero, nothing = np.arange(20.0), np.zeros(20), np.full(20, np.nan)
+    >>> stream = LotSeries(weeks, zero, zero, nothing, zero, nothing, zero, zero, zero, zero + 0.2, zero + 10.0)
+    >>> _, seen = next(windows([stream], np.array([0, 0]), np.array([1, 19])))
+    >>> prior_share(seen).round(2).tolist()
+    [[1.0], [0.49]]
+    """
     worth = np.maximum(seen.lots[:, None] - 2.0, 0.0) / _DIFFERENCES_WORTH
     prior = seen.scatter_lots[:, None]
     return np.asarray(prior / np.maximum(prior + worth, 1e-9))
@@ -167,6 +207,20 @@ def autocorrelation_estimate(marginal: Floats, seen: Windows) -> Floats:
 
     For a first-order dependence the half mean squares over 1, 2, 3 lots are as 1 - r, 1 - r^2, 1 - r^3, so the mean of
     the last two over the first is 1 + r + r^2 / 2.
+
+    Examples
+    --------
+    A step in the middle of independent lots does not pass for autocorrelation; the usual estimate puts it at 0.6:
+
+    >>> from spc.detection.windows import LotSeries, windows
+    >>> weeks, zero, nothing = np.arange(80.0), np.zeros(80), np.full(80, np.nan)
+    >>> levels = np.random.default_rng(4).standard_normal(80) + 3.0 * (weeks >= 40)
+    >>> stream = LotSeries(weeks, levels, zero, nothing, zero, nothing, zero, zero, zero, zero, zero)
+    >>> _, seen = next(windows([stream], np.array([0]), np.array([79])))
+    >>> autocorrelation_estimate(score(seen).marginal, seen).round(2).tolist()
+    [[-0.12]]
+    >>> round(float(np.corrcoef(levels[1:], levels[:-1])[0, 1]), 2)
+    0.6
     """
     near, *far = (_mean_square_difference(marginal, seen, apart) for apart in (1, 2, 3))
     growth = np.divide(0.5 * (far[0] + far[1]), near, out=np.ones_like(near), where=near > 0) - 1.0

@@ -37,7 +37,7 @@ def outlier_test(seen: Windows) -> OutlierTest:
 
     Returns
     -------
-    Surprise
+    OutlierTest
 
     Notes
     -----
@@ -48,6 +48,19 @@ def outlier_test(seen: Windows) -> OutlierTest:
     ----------
     .. [1] G. J. Hahn (1970), Statistical intervals for a normal population, Part I, Journal of Quality Technology 2,
        115-125.
+
+    Examples
+    --------
+    Nine lots near 2, and a tenth at 2.2 or at 3:
+
+    >>> from spc.detection.windows import LotSeries, windows
+    >>> weeks, zero, nothing = np.arange(10.0), np.zeros(10), np.full(10, np.nan)
+    >>> nine = [2.0, 2.2, 1.9, 2.1, 2.0, 1.8, 2.1, 2.2, 1.9]
+    >>> rest = zero, nothing, zero, nothing, zero, zero, zero, zero, zero
+    >>> streams = [LotSeries(weeks, np.array([*nine, last]), *rest) for last in (2.2, 3.0)]
+    >>> _, seen = next(windows(streams, np.array([0, 1]), np.array([9, 9])))
+    >>> outlier_test(seen).p_value.round(3).tolist()
+    [0.214, 0.003]
     """
     known = seen.known[:, :-1]
     past, noise = np.where(known, seen.levels[:, :-1], 0.0), seen.variances[:, :-1]

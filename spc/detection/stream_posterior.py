@@ -32,7 +32,24 @@ class StreamPosterior:
 
 
 def stream_posteriors(seen: Windows) -> list[StreamPosterior]:
-    """Sum up what is known of each stream at its newest lot."""
+    """Sum up what is known of each stream at its newest lot.
+
+    Examples
+    --------
+    Twelve lots by themselves decide nothing; where 99 % of the other streams show no autocorrelation, that prior does:
+
+    >>> import numpy as np
+    >>> from spc.detection.windows import LotSeries, windows
+    >>> weeks, zero, nothing = np.arange(12.0), np.zeros(12), np.full(12, np.nan)
+    >>> levels = np.random.default_rng(3).standard_normal(12)
+    >>> streams = [
+    ...     LotSeries(weeks, levels, zero, nothing, zero, nothing, zero, zero + share, zero + 0.5, zero, zero)
+    ...     for share in (0.5, 0.99)
+    ... ]
+    >>> _, seen = next(windows(streams, np.array([0, 1]), np.array([11, 11])))
+    >>> [(round(one.autocorrelation, 2), one.undecided) for one in stream_posteriors(seen)]
+    [(0.07, True), (0.0, False)]
+    """
     own = autocorrelation_estimate(score(seen).marginal, seen)[:, 0]
     chances = posterior(own, seen.lots, seen.independent, seen.autocorrelation)
     below = np.cumsum(chances, axis=1)

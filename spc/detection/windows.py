@@ -111,7 +111,14 @@ class _Flat:
 
 
 def lots_counted(stream: LotSeries) -> int:
-    """Lots in the stream."""
+    """Lots in the stream.
+
+    Examples
+    --------
+    >>> columns = [np.zeros(12) for _ in LotSeries.__slots__]
+    >>> lots_counted(LotSeries(*columns))
+    12
+    """
     return int(stream.weeks.shape[0])
 
 
@@ -126,7 +133,7 @@ def windows(streams: Sequence[LotSeries], which: Ints, lot: Ints) -> Iterator[tu
 
     Parameters
     ----------
-    streams : sequence of Stream
+    streams : sequence of LotSeries
         At least one.
     which, lot : ndarray of int, shape (rows,)
         Position of the stream, and of the lot in it from 0.
@@ -135,6 +142,16 @@ def windows(streams: Sequence[LotSeries], which: Ints, lot: Ints) -> Iterator[tu
     ------
     slice, Windows
         The rows that the chunk answers, and their histories.
+
+    Examples
+    --------
+    The histories of the fifth and the last of 40 lots, which come once a week:
+
+    >>> weeks, zero, nothing = np.arange(40.0), np.zeros(40), np.full(40, np.nan)
+    >>> stream = LotSeries(weeks, np.sin(weeks), zero, nothing, zero, nothing, zero, zero, zero, zero, zero)
+    >>> rows, seen = next(windows([stream], np.array([0, 0]), np.array([4, 39])))
+    >>> rows, seen.lots.tolist(), seen.weeks[:, -3:].tolist()
+    (slice(0, 2, None), [5.0, 40.0], [[-2.0, -1.0, 0.0], [-2.0, -1.0, 0.0]])
     """
     flat = _flat(streams)
     for first in range(0, which.size, _CHUNK):

@@ -10,11 +10,11 @@ from spc.kernels.noncentral import roots
 
 __all__ = ["chance_below", "exact_interval", "normal_interval"]
 
-_EDGE = 0.9999  # range of the autocorrelations that are searched
+_EDGE = 0.9999  # Range of the autocorrelations that are searched
 _TOLERANCE = 1e-4
 _STEP = 0.3
-_FREQUENCIES = np.exp(np.arange(-16.0, 12.0, _STEP))  # equal steps of the logarithm: the trapezoid is exact to 2e-6
-_BLOCK = 200  # streams processed together: they fit the processor's cache
+_FREQUENCIES = np.exp(np.arange(-16.0, 12.0, _STEP))  # Equal steps of the logarithm: the trapezoid is exact to 2e-6
+_BLOCK = 200  # Streams processed together: they fit the processor's cache
 
 
 def exact_interval(sample: Floats, n: int, tail: float) -> tuple[Floats, Floats]:
@@ -53,7 +53,7 @@ def chance_below(sample: Floats, rho: Floats, n: int) -> Floats:
     path = np.where(lag >= 0, rho[:, None, None] ** np.abs(lag), 0.0)
     path[:, :, 0] /= np.sqrt(1 - rho**2)[
         :, None
-    ]  # the first value has the full variance, the others that of their innovation
+    ]  # The first value has the full variance, the others that of their innovation
     centred = path - path.mean(axis=1, keepdims=True)
     turned = centred.transpose(0, 2, 1)
     form = turned[:, :, 1:] @ centred[:, :-1]
@@ -78,5 +78,5 @@ def normal_interval(sample: Floats, n: Floats, tail: float) -> tuple[Floats, Flo
     """
     keep, pull, noise = 1 - 3 / n, sample + 1 / n, float(special.ndtri(tail)) ** 2 / n
     a, b, c = keep**2 + noise, -2 * keep * pull, pull**2 - noise
-    half = np.sqrt(np.maximum(b**2 - 4 * a * c, 0.0))  # below 0 only if no rho explains the sample
+    half = np.sqrt(np.maximum(b**2 - 4 * a * c, 0.0))  # Below 0 only if no rho explains the sample
     return np.maximum((-b - half) / (2 * a), -1.0), np.minimum((-b + half) / (2 * a), 1.0)

@@ -13,8 +13,8 @@ from spc.kernels.pattern_chain import gauss_legendre
 
 __all__ = ["Band", "Walk", "lone_signal"]
 
-_WIDEST = 300  # largest width in steps of one sigma
-_FINE = 400  # more nodes where single points are limited: the limit truncates the density of a step
+_WIDEST = 300  # Largest width in steps of one sigma
+_FINE = 400  # More nodes where single points are limited: the limit truncates the density of a step
 
 
 def lone_signal(mean: float, limit: float) -> float:
@@ -90,7 +90,7 @@ class Walk:
         reached = self._kernel @ self.mass
         total = reached.sum()
         if total > 0:  # 0 if no point can be within its limit
-            reached /= total  # corrects the error of the quadrature
+            reached /= total  # Corrects the error of the quadrature
         return float(reached[0]), reached[1:-1], float(reached[-1])
 
     def continue_from(self, at: Floats, mass: Floats) -> None:

@@ -22,9 +22,9 @@ __all__ = [
     "spread_interval",
 ]
 
-_CLOSE = 1e-12  # tolerance of a root, relative to the range of the search
+_CLOSE = 1e-12  # Tolerance of a root, relative to the range of the search
 _LEAST_DF, _MOST_DF = 0.3, 1e6
-_BLOCK = 200  # streams processed together: they fit the processor's cache
+_BLOCK = 200  # Streams processed together: they fit the processor's cache
 
 
 @dataclass(frozen=True, slots=True, eq=False)

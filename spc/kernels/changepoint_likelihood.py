@@ -1,6 +1,7 @@
 """Gain in log-likelihood of every start of a change, for many streams at once; arrays (lots, streams).
 
 Row t means a change whose first point is that of row t. A row without a point is no start.
+Library only: no command or page uses this module yet.
 """
 
 from __future__ import annotations

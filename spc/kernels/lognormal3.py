@@ -1,4 +1,7 @@
-"""Three-parameter lognormal distribution fitted by L-moments; without skewness it is the normal distribution."""
+"""Three-parameter lognormal distribution fitted by L-moments; without skewness it is the normal distribution.
+
+Library only: no command or page uses this module yet.
+"""
 
 from __future__ import annotations
 
@@ -89,5 +92,5 @@ def _ratios(zero: Floats, one: Floats, two: Floats, n: Indices) -> Floats:
     count = np.where(n > 2, n, np.nan)
     b0, b1, b2 = zero / count, one / (count * (count - 1)), two / (count * (count - 1) * (count - 2))
     second = 2 * b1 - b0
-    scale_or_nan = np.where(second > 0, second, np.nan)  # equal values have no scale, and no skewness
+    scale_or_nan = np.where(second > 0, second, np.nan)  # Equal values have no scale, and no skewness
     return np.array([b0, second, (6 * b2 - 6 * b1 + b0) / scale_or_nan])

@@ -14,7 +14,7 @@ __all__ = ["far", "moments", "qn"]
 _QN_NORMAL = 1.0 / float(np.sqrt(2.0) * special.ndtri(5 / 8))
 # Croux and Rousseeuw (1992), the factors that make Qn unbiased for normal samples of 2 to 9; from memory.
 _QN_SMALL = np.array([1.0, 1.0, 0.399, 0.994, 0.512, 0.844, 0.611, 0.857, 0.669, 0.872])
-_PAIRS_AT_ONCE = 500_000  # pairs that fit the processor's cache
+_PAIRS_AT_ONCE = 500_000  # Pairs that fit the processor's cache
 _MOST_STEPS = 100
 
 
@@ -108,7 +108,7 @@ def _between(x: Floats, noise: Floats) -> Floats:
     between: Floats = np.maximum(spread - np.max(np.where(there, noise, 0.0), axis=0, initial=0.0), 0.0)
     for _ in range(_MOST_STEPS):
         excess, slope = _excess(x, np.maximum(between + noise, 1e-12 * np.where(varies, spread, 1.0)))
-        rising = varies & (excess > 0) & (slope > 0)  # equal levels have no slope
+        rising = varies & (excess > 0) & (slope > 0)  # Equal levels have no slope
         step = np.divide(excess, slope, out=np.zeros_like(excess), where=rising)
         step = np.where(step > 1e-14 * spread, step, 0.0)
         if not step.any():

@@ -17,10 +17,10 @@ SCORES = np.linspace(-8.5, 8.5, 341)
 steps of 0.05 is exact to rounding."""
 WEIGHTS = np.exp(-0.5 * SCORES**2) / np.exp(-0.5 * SCORES**2).sum()
 
-_MOST_STEPS = 100  # bisection alone would reach rounding by then
+_MOST_STEPS = 100  # Bisection alone would reach rounding by then
 
 
-@lru_cache(maxsize=256)  # a root asks some fifty times for the same degrees of freedom
+@lru_cache(maxsize=256)  # A root asks some fifty times for the same degrees of freedom
 def chi_ratio(df: float) -> Floats:
     """Estimated standard deviation divided by the true one at each normal score: sqrt(chi-square / df). Read only.
 
@@ -53,7 +53,7 @@ def roots(rising: Callable[[Floats], Floats], low: Floats, high: Floats, toleran
     a, b = low, high
     at_low, at_high = fa, fb = rising(a), rising(b)
     share = np.full_like(a, 0.5)
-    with np.errstate(divide="ignore", invalid="ignore"):  # a closed bracket divides by 0 and is bisected
+    with np.errstate(divide="ignore", invalid="ignore"):  # A closed bracket divides by 0 and is bisected
         for _ in range(_MOST_STEPS):
             new = a + share * (b - a)
             value = rising(new)

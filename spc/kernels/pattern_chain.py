@@ -23,7 +23,7 @@ __all__ = ["CRITERIA", "Chain", "Criterion", "Order", "Window", "chain_of", "gau
 
 Memory = tuple[int, ...]
 
-_FAR = 9.0  # the normal density beyond 9 sigma is 2e-19 in all: values farther from the mean are left out
+_FAR = 9.0  # The normal density beyond 9 sigma is 2e-19 in all: values farther from the mean are left out
 
 
 @lru_cache(maxsize=64)
@@ -123,12 +123,12 @@ class Chain:
     the next point, the probability of each state after it is `whole @ mass + ranked @ below`.
     """
 
-    edges: Floats  # shape (zones + 1,), in sigma, from -inf to inf
-    zone: Integers  # shape (alive + zones,), the zone of the last point
+    edges: Floats  # Shape (zones + 1,), in sigma, from -inf to inf
+    zone: Integers  # Shape (alive + zones,), the zone of the last point
     alive: int
-    first: Floats  # shape (alive + zones,), 1 where the first point may lead
-    whole: sparse.csr_array  # shape (alive + zones, alive)
-    ranked: sparse.csr_array  # the same shape; empty where no criterion depends on the order
+    first: Floats  # Shape (alive + zones,), 1 where the first point may lead
+    whole: sparse.csr_array  # Shape (alive + zones, alive)
+    ranked: sparse.csr_array  # The same shape; empty where no criterion depends on the order
 
     @property
     def ordered(self) -> bool:
@@ -152,7 +152,7 @@ def _table(criterion: Criterion, edges: Floats) -> Integers:
     numbers: dict[Memory | None, int] = {None: -1, criterion.start: 0}
     waiting = [criterion.start]
     rows = []
-    for memory in waiting:  # the list grows during the loop: breadth first
+    for memory in waiting:  # The list grows during the loop: breadth first
         followers = [criterion.after(memory, zone, rising) for zone in zones for rising in (False, True)]
         for follower in followers:
             if follower not in numbers and follower is not None:
@@ -267,8 +267,8 @@ def chain_of(criteria: tuple[Criterion, ...]) -> Chain:
 class _Grid:
     """Values at which the density of the last point is known, and their probabilities, shapes (zones, nodes)."""
 
-    lower: Floats  # shape (zones, 1)
-    half: Floats  # shape (zones, 1)
+    lower: Floats  # Shape (zones, 1)
+    half: Floats  # Shape (zones, 1)
     values: Floats
     chance: Floats
 
@@ -285,7 +285,7 @@ def _grid(chain: Chain, mean: float, nodes: int) -> _Grid:
     from scipy.special import ndtr
 
     low, high = chain.edges[:-1] - mean, chain.edges[1:] - mean
-    flip = low > 0  # use the nearer tail, where the difference of two probabilities keeps its digits
+    flip = low > 0  # Use the nearer tail, where the difference of two probabilities keeps its digits
     exact = ndtr(np.where(flip, -low, high)) - ndtr(np.where(flip, -high, low))
     points, weights = gauss_legendre(nodes)
     lower = np.clip(low, -_FAR, _FAR)[:, None]

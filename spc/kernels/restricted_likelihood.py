@@ -16,7 +16,7 @@ __all__ = ["Bags", "Maximum", "maximise", "mean"]
 
 _STEPS = 300
 _HALVINGS = 40
-_CONVERGED = 1e-11  # relative change of a component at which the iteration ends
+_CONVERGED = 1e-11  # Relative change of a component at which the iteration ends
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,8 +55,8 @@ class _Sums:
     u: Floats
     shrink: Floats
     lot_mean: Floats
-    mean: Floats  # per stream
-    weight: Floats  # per stream
+    mean: Floats  # Per stream
+    weight: Floats  # Per stream
 
 
 def maximise(bags: Bags, start: Floats, free: Flags) -> Maximum:
@@ -163,7 +163,7 @@ def _slopes(bags: Bags, theta: Floats) -> tuple[Floats, Floats]:
     by_lot_hats = [k.u**2, *(k.shrink**2 * s for s in second)]
     traces = [k.u, *(_by_lot(bags, k.w * a) - pull * s for a, s in zip(shares, second, strict=True))]
     hats, trace, squares = (_by_stream(bags, part) for part in (by_lot_hats, traces, _squares(bags, k, pull, shares)))
-    with np.errstate(divide="ignore", invalid="ignore"):  # a stream without lots has no weight
+    with np.errstate(divide="ignore", invalid="ignore"):  # A stream without lots has no weight
         hats = hats / k.weight[:, None]
         slope = squares - trace + hats
         pairs, crossed = _pairs(bags, k, pull, shares, second)
@@ -253,7 +253,7 @@ def _descend(bags: Bags, theta: Floats, value: Floats, step: Floats) -> tuple[Fl
         # Rounding leaves a component that reaches 0 slightly off it.
         trial[trial < 1e-14 * trial.sum(axis=1, keepdims=True)] = 0.0
         reached = _deviance(bags, trial)
-        with np.errstate(invalid="ignore"):  # a stream without lots has a deviance of -inf, and no step
+        with np.errstate(invalid="ignore"):  # A stream without lots has a deviance of -inf, and no step
             worse: Flags = np.logical_not(reached <= value + 1e-13 * np.abs(value), dtype=np.bool_)
         if not worse.any():
             break

@@ -22,8 +22,8 @@ _LOOKS_A_WEEK = 1.4
 _FEWEST_SUPPLIERS = 3
 _CHECK_ALONE = 3.7  # more than one reading of a check standard can give
 _AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share of all: 7 of 10 agree
-# So for streams: three in four must have moved along. Suppliers that drift by themselves in some of their films agree sooner
-# than their films do. Few streams show too little of it by chance alone.
+# The same for streams: three in four must have moved the same way. Suppliers that drift by themselves in some films reach
+# agreement before their films do. With few streams, chance alone can hide it.
 _STREAM_AGREEMENT = 0.5
 _FEWEST_STREAMS = 20
 # With check standards, the part of the suppliers' score that must remain without the one that moved most; without them, the
@@ -77,23 +77,82 @@ class Candidate:
 
 
 def overlap(one: Flags, other: Flags) -> float:
-    """Lots of both, as a share of the lots of either."""
+    """Lots of both, as a share of the lots of either.
+
+    Examples
+    --------
+    >>> overlap(np.array([True, True, True, False]), np.array([False, True, True, True]))
+    0.5
+    """
     return float((one & other).sum() / max((one | other).sum(), 1))
 
 
 def same_lots(one: Flags, other: Flags, recent: Flags) -> bool:
-    """Whether two sources made mostly the same of the recent lots."""
+    """Whether two sources made mostly the same of the recent lots.
+
+    Examples
+    --------
+    Of the recent lots, the last three, both made two; the source with fewer made two:
+
+    >>> recent = np.array([False, True, True, True])
+    >>> same_lots(np.array([True, True, True, False]), np.array([False, True, True, True]), recent)
+    True
+    """
     first, second = one & recent, other & recent
     return bool((first & second).sum() >= _SAME_LOTS * max(min(first.sum(), second.sum()), 1))
 
 
 def most_likely(candidates: Sequence[Candidate]) -> Candidate | None:
-    """The candidate that explains most, None of none."""
+    """The candidate that explains most, None of none.
+
+    Examples
+    --------
+    Chamber north for every quantity and for energy made the same lots; the likelier kind beforehand is named:
+
+    >>> import pandas as pd
+    >>> from spc.shared_shift.lot_points import lot_points, window
+    >>> from spc.shared_shift.supplier_agreement import agreement
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> seen = window(numbered, len(points), np.zeros(len(points)))
+    >>> most_likely(beyond_chance(seen, agreement(seen), budget=1.0)).label
+    ('chamber and quantity', ('north', 'energy'))
+    """
     return max(candidates, key=lambda candidate: candidate.evidence, default=None)
 
 
 def beyond_chance(window: Window, tables: Sequence[Agreement | None], budget: float) -> list[Candidate]:
-    """The sources that stand out in some span of weeks, each in the span that explains most."""
+    """The sources that stand out in some span of weeks, each in the span that explains most.
+
+    Examples
+    --------
+    Chamber north reads two standard deviations higher in the last six weeks. All that made its lots stand out, the meter and the quantity less:
+
+    >>> import pandas as pd
+    >>> from spc.shared_shift.lot_points import lot_points, window
+    >>> from spc.shared_shift.supplier_agreement import agreement
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> seen = window(numbered, len(points), np.zeros(len(points)))
+    >>> [(one.kind.name, round(one.size, 1)) for one in beyond_chance(seen, agreement(seen), budget=1.0)]
+    [('instrument', 1.0), ('chamber', 2.0), ('chamber and quantity', 2.0), ('quantity', 1.0)]
+    """
     candidates: list[Candidate] = []
     for kind, table in zip(window.points.kinds, tables, strict=True):
         if table is not None:

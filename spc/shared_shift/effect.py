@@ -76,6 +76,28 @@ def fit(window: Window, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Sha
         Lots that the shift has reached, and lots that it has not; lots in neither are left out.
     apart : sequence of int
         Suppliers that are known to move by themselves.
+
+    Examples
+    --------
+    Six suppliers moved by two standard deviations of a lot, of 0.1 each, in chamber north:
+
+    >>> import pandas as pd
+    >>> from spc.shared_shift.lot_points import lot_points, window
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> seen = window(numbered, len(points), np.zeros(len(points)))
+    >>> on = seen.made_on("chamber", ("north",)) & (seen.weeks >= 18)
+    >>> effect = fit(seen, on, ~on)
+    >>> round(effect.sizes[0].size, 2), round(effect.sizes[0].se, 3), effect.agreeing, effect.suppliers
+    (0.2, 0.027, 6, 6)
     """
     streams = _streams(window, on, off)
     films = ~streams.check
@@ -102,21 +124,22 @@ def fit(window: Window, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Sha
 
 def _streams(window: Window, on: Flags, off: Flags) -> _Streams:
     points, start = window.points, window.part.start
-    number, place = np.unique(window.stream, return_inverse=True)
+    number, first, place = np.unique(window.stream, return_index=True, return_inverse=True)
     lots, total = _sums(place, window.z, on, number.size)
     other, total_other = _sums(place, window.z, off, number.size)
-    # The scale of the first lot that the shift reached: scores add up steps, so the step was taken in that scale.
-    first = np.zeros(number.size, dtype=np.intp)
-    reached = np.flatnonzero(on)[::-1]
-    first[place[reached]] = start + reached  # of several the earliest stays
     some = lots > 0
     alike, line_variance = window.alike[number[some]], window.line_variance[number[some]]
     before, before_var = level_before(other[some], total_other[some], alike, line_variance)
     variance = inflated(lots[some], alike) / lots[some] + before_var
     shift = total[some] / lots[some] - before
-    kept = first[some]
+    kept = start + first[some]
     return _Streams(
-        shift, 1.0 / variance, points.sigma[kept], points.quantity[kept], points.supplier[kept], points.check[kept]
+        shift,
+        1.0 / variance,
+        window.sigma[number[some]],
+        points.quantity[kept],
+        points.supplier[kept],
+        points.check[kept],
     )
 
 

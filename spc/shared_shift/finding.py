@@ -71,12 +71,40 @@ class Finding:
 
 
 def names_of(finding: Finding) -> tuple[str, ...]:
-    """The names of its source, the quantity last where the kind has one."""
+    """The names of its source, the quantity last where the kind has one.
+
+    Examples
+    --------
+    A chamber has its name alone; a chamber that moves one quantity has both:
+
+    >>> finding = Finding(
+    ...     suspect_kind="chamber and quantity", suspect="north", quantity="energy", direction=1, since=18.0,
+    ...     first_named=("chamber and quantity", "north", "energy"), since_low=18.0, since_high=18.0, completed_at=20.0,
+    ...     until=np.inf, until_high=np.inf, returned_at=np.inf, sizes={}, sigmas=2.0, sigmas_se=0.3, suppliers=5, agreeing=5,
+    ...     score=6.0, check_score=np.nan, apart=(), explained=(), alternatives=(), rivals=(),
+    ... )
+    >>> names_of(finding), names_of(replace(finding, suspect_kind="chamber"))
+    (('north', 'energy'), ('north',))
+    """
     return (finding.suspect, finding.quantity) if len(SOURCES[finding.suspect_kind]) > 1 else (finding.suspect,)
 
 
 def size_of(finding: Finding, quantity: str) -> tuple[float, float]:
-    """The shift of the films and that of the check standards."""
+    """The shift of the films and that of the check standards.
+
+    Examples
+    --------
+    The films moved by 0.2; without a check standard, one would be expected to move as far:
+
+    >>> finding = Finding(
+    ...     suspect_kind="chamber", suspect="north", quantity="", first_named=("chamber", "north"), direction=1, since=18.0,
+    ...     since_low=18.0, since_high=18.0, completed_at=20.0, until=np.inf, until_high=np.inf, returned_at=np.inf,
+    ...     sizes={"energy": Size(0.2, 0.03, 0.2, 0.03, np.nan, np.nan)}, sigmas=2.0, sigmas_se=0.3, suppliers=5, agreeing=5,
+    ...     score=6.0, check_score=np.nan, apart=(), explained=(), alternatives=(), rivals=(),
+    ... )
+    >>> size_of(finding, "energy"), size_of(finding, "resistance")
+    ((0.2, 0.2), (0.0, 0.0))
+    """
     size = finding.sizes.get(quantity)
     if size is None:
         return 0.0, 0.0
@@ -98,6 +126,26 @@ def as_of(findings: Sequence[Finding], weeks: float) -> tuple[list[Finding], flo
     known : list of Finding
     after : float
         Both for `shared_shifts`.
+
+    Examples
+    --------
+    A point of week 21 is new. The finding of week 20 is still refined then, so the search goes on from the day before it:
+
+    >>> finding = Finding(
+    ...     suspect_kind="chamber", suspect="north", quantity="", first_named=("chamber", "north"), direction=1, since=18.0,
+    ...     since_low=18.0, since_high=18.0, completed_at=20.0, until=np.inf, until_high=np.inf, returned_at=np.inf,
+    ...     sizes={"energy": Size(0.2, 0.03, 0.2, 0.03, np.nan, np.nan)}, sigmas=2.0, sigmas_se=0.3, suppliers=5, agreeing=5,
+    ...     score=6.0, check_score=np.nan, apart=(), explained=(), alternatives=(), rivals=(),
+    ... )
+    >>> known, after = as_of([finding], 21.0)
+    >>> len(known), round(float(after), 6)
+    (0, 20.0)
+
+    In week 30 it is known and no longer refined:
+
+    >>> known, after = as_of([finding], 30.0)
+    >>> len(known), round(float(after), 6)
+    (1, 30.0)
     """
     after = np.floor(weeks * 7.0) / 7.0
     # A finding that was still being refined then is searched again from its first day.
@@ -128,12 +176,31 @@ def explain(points: pd.DataFrame, findings: Sequence[Finding]) -> pd.DataFrame:
         Index of `points`. `common` (float): what all of them add to the level, in the charted scale; the level without it
         is the film's own. `most` (float): the most that they may add, where the evidence leaves open that they began
         earlier, ended later, were larger (`MOST` standard errors) or came from a competing candidate. `finding` (int): place
-        in `findings` of the latest one that may add something; -1 for none or where the supplier moved apart.
+        in `findings` of the latest one that may add something; -1 for none. A supplier that moved apart has none while the
+        finding lasts: once the source is back, its own level shows whether it moved.
+
+    Examples
+    --------
+    Of two lots of chamber north the later one lies after the start; the finding explains 0.2 of its level:
+
+    >>> finding = Finding(
+    ...     suspect_kind="chamber", suspect="north", quantity="", first_named=("chamber", "north"), direction=1, since=18.0,
+    ...     since_low=18.0, since_high=18.0, completed_at=20.0, until=np.inf, until_high=np.inf, returned_at=np.inf,
+    ...     sizes={"energy": Size(0.2, 0.03, 0.2, 0.03, np.nan, np.nan)}, sigmas=2.0, sigmas_se=0.3, suppliers=5, agreeing=5,
+    ...     score=6.0, check_score=np.nan, apart=(), explained=(), alternatives=(), rivals=(),
+    ... )
+    >>> points = pd.DataFrame(
+    ...     {"supplier": "A", "quantity": "energy", "chamber": "north", "instrument": "meter", "load": "", "weeks": [16.0, 20.0],
+    ...      "is_check_standard": False}
+    ... )
+    >>> explain(points, [finding]).round(2).values.tolist()
+    [[-1.0, 0.0, 0.0], [0.0, 0.2, 0.25]]
     """
     parts = [_explained_by(points, finding) for finding in findings]
     number, zero = np.full(len(points), -1), np.zeros(len(points))
     for place, part in enumerate(parts):
-        number[part.possible & ~points["supplier"].isin(findings[place].apart).to_numpy(bool)] = place
+        apart = findings[place].apart if np.isinf(findings[place].until) else ()
+        number[part.possible & ~points["supplier"].isin(apart).to_numpy(bool)] = place
     possible = sum((part.possible * part.size for part in parts), zero)
     error = np.sqrt(sum((part.possible * part.se**2 for part in parts), zero))
     return pd.DataFrame(

@@ -56,7 +56,7 @@ class SourceKind:
     """The sources of one kind.
 
     A cell is a stream on a source, a group a supplier on a source. `cell` (points,) is -1 where the source is unknown;
-    `cell_group` and `cell_stream` (cells,); `group_source`, `group_supplier` and `group_check` (groups,); `labels` the
+    `cell_group` and `cell_stream` (cells,); `group_source` and `group_check` (groups,); `labels` the
     names of each source.
     """
 
@@ -65,7 +65,6 @@ class SourceKind:
     cell_group: Ints
     cell_stream: Ints
     group_source: Ints
-    group_supplier: Ints
     group_check: Flags
     labels: list[tuple[str, ...]]
 
@@ -85,6 +84,8 @@ class SourceKind:
 class LotPoints:
     """All points in order of time. `stream` numbers them from 0; `stream_ids` (streams,) gives their ids back.
 
+    `z` is in units of `sigma`, which is estimated anew at times: `rescaled` is what the level of the stream's point before loses
+    by that, in the charted scale, 0 where the unit is still the same.
     `alike` is the expected correlation of a stream's neighbouring lots, as known at each point. `quantity` and
     `supplier` are numbers too; a check standard is a supplier of its own kind (`check`). A line is what a supplier makes of
     one quantity: `line` (streams,), `line_quantity` and `line_check` (lines,).
@@ -93,6 +94,7 @@ class LotPoints:
     weeks: Floats
     z: Floats
     sigma: Floats
+    rescaled: Floats
     alike: Floats
     stream: Ints
     stream_ids: NDArray[np.int64]
@@ -119,14 +121,15 @@ class Window:
     """The points of the last `LOOKBACK` weeks up to a moment.
 
     `z` (points in `part`,) are their scores without the findings that were taken out of them and, where a stream was drifting
-    before, without its own straight line; `line_variance` (streams,) is what the error of that line adds to the variance of a
-    shift, 0 for a stream that was not drifting. `alike` (streams,) is the correlation of neighbouring lots as known at the
+    before, without its own straight line, all in one unit a stream, `sigma` (streams,). `line_variance` (streams,) is what the
+    error of that line adds to the variance of a shift, 0 for a stream that was not drifting. `alike` (streams,) is the correlation of neighbouring lots as known at the
     stream's last point, 0 without one.
     """
 
     points: LotPoints
     part: slice
     z: Floats
+    sigma: Floats
     alike: Floats
     line_variance: Floats
 
@@ -159,21 +162,65 @@ def window(points: LotPoints, end: int, removed: Floats, steady_until: float = n
     end : int
         The number of points up to the moment.
     removed : ndarray
-        What the findings add to the scores of the last points up to `end`, at least those of the last `LINE_WEEKS`.
+        What the findings add to the levels of the last points up to `end`, at least those of the last `LINE_WEEKS`; in the
+        charted scale.
     steady_until : float
         Weeks. Later lots may be shifted and give no line; neither do those of the longest of `WINDOWS`.
+
+    Examples
+    --------
+    Thirteen weeks of six streams are compared:
+
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> seen = window(numbered, len(points), np.zeros(len(points)))
+    >>> seen.now, float(seen.weeks[0]), seen.z.size
+    (23.0, 11.0, 78)
     """
     now = points.weeks[end - 1]
     first, start = (int(np.searchsorted(points.weeks, now - back, side="right")) for back in (LINE_WEEKS, LOOKBACK))
-    z = points.z[first:end] - removed[removed.size - (end - first) :]
-    stream = points.stream[first:end]
-    slope, variance = _own_lines(points, slice(first, end), z, min(steady_until, now - WINDOWS[-1]))
+    part, stream = slice(first, end), points.stream[first:end]
+    sigma = _one_sigma(points, part, now - WINDOWS[-1])
+    z = (_levels(points, part) - removed[removed.size - (end - first) :]) / sigma[stream]
+    slope, variance = _own_lines(points, part, z, min(steady_until, now - WINDOWS[-1]))
     drifted = slope[stream] * (points.weeks[first:end] - now)
     # With lots spread evenly the centre of the lots on a source and that of the weeks before lie half the lookback apart.
     line_variance = (0.5 * LOOKBACK) ** 2 * variance
     alike = np.zeros(len(points.stream_ids))
     alike[points.stream[start:end]] = points.alike[start:end]  # of several the last one stays
-    return Window(points, slice(start, end), (z - drifted)[start - first :], alike, line_variance)
+    return Window(points, slice(start, end), (z - drifted)[start - first :], sigma, alike, line_variance)
+
+
+def _one_sigma(points: LotPoints, part: slice, until: float) -> Floats:
+    """The unit of each stream that no shift of the longest of `WINDOWS` has widened: that of its last point before `until`."""
+    sigma, stream, weeks = points.sigma[part], points.stream[part], points.weeks[part]
+    chosen = np.ones(len(points.stream_ids))
+    chosen[stream[::-1]] = sigma[::-1]  # of several the first one stays, for a stream that has none before
+    before = slice(0, int(np.searchsorted(weeks, until)))
+    chosen[stream[before]] = sigma[before]  # of several the last one stays
+    return chosen
+
+
+def _levels(points: LotPoints, part: slice) -> Floats:
+    """Levels in the charted scale, from the start of each stream.
+
+    Scores add up steps, each in the unit of its day. A shift that began in one unit and ended in another would leave a part of
+    itself in the scores for good.
+    """
+    level, stream, rescaled = points.z[part] * points.sigma[part], points.stream[part], points.rescaled[part]
+    for place in np.flatnonzero(rescaled):
+        of_stream = stream == stream[place]
+        if of_stream[:place].any():
+            level[place:][of_stream[place:]] += rescaled[place]
+    return level
 
 
 def _own_lines(points: LotPoints, part: slice, z: Floats, until: float) -> tuple[Floats, Floats]:
@@ -209,6 +256,14 @@ def outliers_limited(stream: Ints, check: Flags, z: Floats) -> Floats:
 
     The scatter of a stream is estimated with its outliers limited, so they are limited here too; otherwise heavy tails would
     look like a shift.
+
+    Examples
+    --------
+    The third lot lies 9 standard deviations from the median of its stream and counts as one at the limit:
+
+    >>> one_stream, film = np.zeros(5, dtype=int), np.zeros(5, dtype=bool)
+    >>> outliers_limited(one_stream, film, np.array([0.1, -0.3, 9.0, 0.4, -0.1])).round(2).tolist()
+    [0.1, -0.3, 3.1, 0.4, -0.1]
     """
     order = np.lexsort((z, stream))
     first = np.flatnonzero(np.diff(stream[order], prepend=-1))
@@ -225,6 +280,13 @@ def inflated(lots: Floats, alike: Floats) -> Floats:
 
     Of a first-order dependence r over n lots: 1 + 2 / n sum of (n - k) r^k, k from 1 to n - 1, in closed form (Box and
     Jenkins 1976, from memory; the test adds it up).
+
+    Examples
+    --------
+    A mean of four lots of which neighbours have a correlation of 0.5 scatters like a mean of fewer than two independent ones:
+
+    >>> float(inflated(np.array(4.0), np.array(0.5)))
+    2.0625
     """
     n = np.maximum(lots, 1.0)
     return np.asarray(1.0 + 2.0 * alike / (1.0 - alike) * (1.0 - (1.0 - alike**n) / (n * (1.0 - alike))))
@@ -234,7 +296,25 @@ def inflated(lots: Floats, alike: Floats) -> Floats:
 
 
 def lot_points(points: pd.DataFrame) -> LotPoints:
-    """Number streams, suppliers and sources."""
+    """Number streams, suppliers and sources.
+
+    Examples
+    --------
+    Six suppliers with a lot a week, in two chambers by turns:
+
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> numbered.suppliers, [kind.labels for kind in numbered.kinds if kind.name == "chamber"]
+    (['A', 'B', 'C', 'D', 'E', 'F'], [[('north',), ('south',)]])
+    """
     ordered = points[np.isfinite(points["z"].to_numpy(np.float64))].sort_values(["weeks", "stream"], kind="stable")
     stream, stream_ids = pd.factorize(ordered["stream"])
     supplier, suppliers = pd.factorize(
@@ -242,14 +322,16 @@ def lot_points(points: pd.DataFrame) -> LotPoints:
     )
     check = ordered["is_check_standard"].to_numpy(bool)
     quantity, quantities = pd.factorize(ordered["quantity"].fillna("").astype(str))
+    z, sigma = (ordered[name].to_numpy(np.float64) for name in ("z", "sigma"))
     _, first = np.unique(stream, return_index=True)
     line, lines = _pairs(quantity[first], supplier[first])
     line_check = np.zeros(len(lines), dtype=bool)
     line_check[line[check[first]]] = True
     return LotPoints(
         weeks=ordered["weeks"].to_numpy(np.float64),
-        z=ordered["z"].to_numpy(np.float64),
-        sigma=ordered["sigma"].to_numpy(np.float64),
+        z=z,
+        sigma=sigma,
+        rescaled=_rescaled(stream, z, sigma),
         alike=ordered["alike"].to_numpy(np.float64),
         stream=stream,
         stream_ids=np.asarray(stream_ids, dtype=np.int64),
@@ -265,8 +347,25 @@ def lot_points(points: pd.DataFrame) -> LotPoints:
     )
 
 
+def _rescaled(stream: Ints, z: Floats, sigma: Floats) -> Floats:
+    """What the score of each stream's point before is worth less in the unit of a point, in the charted scale."""
+    order = np.argsort(stream, kind="stable")
+    same = np.diff(stream[order], prepend=-1) == 0
+    lost = np.zeros(z.size)
+    lost[order[1:]] = z[order[:-1]] * (sigma[order[:-1]] - sigma[order[1:]])
+    lost[order[~same]] = 0.0
+    return lost
+
+
 def on_label(points: pd.DataFrame, kind_name: str, source: str, quantity: str) -> Flags:
-    """Points of a table that were made on a source."""
+    """Points of a table that were made on a source.
+
+    Examples
+    --------
+    >>> points = pd.DataFrame({"chamber": ["north", "south", "north"], "quantity": ["energy", "energy", "resistance"]})
+    >>> on_label(points, "chamber and quantity", "north", "energy").tolist()
+    [True, False, False]
+    """
     wanted = dict(zip(SOURCES[kind_name], (source, quantity), strict=False))
     made = np.ones(len(points), dtype=bool)
     for column, value in wanted.items():
@@ -296,7 +395,6 @@ def _kind(name: str, columns: pd.DataFrame, stream: Ints, supplier: Ints, check:
         cell_group=cells[:, 0],
         cell_stream=cells[:, 1],
         group_source=groups[:, 0],
-        group_supplier=groups[:, 1],
         group_check=group_check,
         labels=labels,
     )

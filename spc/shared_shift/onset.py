@@ -29,7 +29,32 @@ class Onset:
 
 
 def with_best_start(window: Window, onset: Onset, candidates: Sequence[Candidate]) -> list[Candidate]:
-    """The candidates with the starts that explain most, all compared with the same starts."""
+    """The candidates with the starts that explain most, all compared with the same starts.
+
+    Examples
+    --------
+    The scan of spans puts the start within some weeks, the search day by day at the first shifted lots:
+
+    >>> import pandas as pd
+    >>> from spc.shared_shift.candidates import beyond_chance
+    >>> from spc.shared_shift.lot_points import lot_points, window
+    >>> from spc.shared_shift.supplier_agreement import agreement
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> seen = window(numbered, len(points), np.zeros(len(points)))
+    >>> found = beyond_chance(seen, agreement(seen), budget=1.0)
+    >>> dated = with_best_start(seen, Onset(since=17.0, completed_at=20.0), found)
+    >>> [(one.kind.name, one.since) for one in dated]
+    [('instrument', 18.0), ('chamber', 18.0), ('chamber and quantity', 18.0), ('quantity', 18.0)]
+    """
     ends = [end for one in candidates for end in (one.since_low, one.since_high)]
     starts = _starts(window.weeks, [onset.since, *ends], onset.completed_at)
     # A supplier that moves by itself as well would favour the sources that happen to have most of its lots.

@@ -21,7 +21,7 @@ _SET_AGAIN = (12, 25, 50, 100, 200, 400, 800, 1600)  # lots at which the scatter
 _LOTS = 50  # the latest of them count
 FURTHEST = 3.0
 """Standard deviations; a lot further out counts as so far: one wild lot must not hide a shift."""
-_NEAR = 12  # scores whose median is the present level
+_NEAR = 12  # lots whose median is the present level
 _NORMAL_MAD = 1.482602218505602
 
 
@@ -44,7 +44,8 @@ def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScore
     levels : array_like, shape (n,)
         Finite levels in the charted scale, in test order.
     largest : float
-        How far a score may lie from the median of the twelve before it, > 0; a lot further out is held there.
+        How many standard deviations a level may lie from the median of the twelve before it, > 0; a lot further out is held
+        there.
 
     Returns
     -------
@@ -82,11 +83,12 @@ def reference_scores(levels: ArrayLike, largest: float = 40.0) -> ReferenceScore
     if not known.any():
         return ReferenceScores(score, sigma)
     first = int(np.argmax(known))
-    steps = np.diff(level[first:]) / sigma[first + 1 :]
-    begin = (level[first] - level[:first].mean()) / sigma[first]
+    limited = _limited(level, largest * sigma)
+    steps = np.diff(limited[first:]) / sigma[first + 1 :]
+    begin = (limited[first] - level[:first].mean()) / sigma[first]
     # Where a stream's lots have all been alike it has no scale: such a step is left out.
     score[first:] = begin + np.concatenate([[0.0], np.nancumsum(steps)])
-    return ReferenceScores(_limited(np.where(known, score, np.nan), largest), sigma)
+    return ReferenceScores(np.where(known, score, np.nan), sigma)
 
 
 def _scatter_before(level: Floats) -> Floats:
@@ -108,10 +110,14 @@ def _scatter(level: Floats) -> float:
     return sigma if sigma > 1e-12 * float(np.abs(level).max()) else np.nan
 
 
-def _limited(score: Floats, largest: float) -> Floats:
-    """Scores limited to the neighbourhood of the median of those before: one misread lot is no shift."""
-    before = sliding_window_view(np.concatenate([np.full(_NEAR, np.nan), score]), _NEAR)[: score.size]
-    some = np.isfinite(before).any(axis=1)
-    median = np.zeros(score.size)
-    median[some] = np.nanmedian(before[some], axis=1)
-    return np.asarray(np.clip(score, median - largest, median + largest))
+def _limited(level: Floats, furthest: Floats) -> Floats:
+    """Levels limited to the neighbourhood of the median of those before: one misread lot is no shift.
+
+    They are limited before they are scored: where the scale is set again after a misread lot, its step back is as large as its
+    step away.
+    """
+    before = sliding_window_view(np.concatenate([np.full(_NEAR, np.nan), level]), _NEAR)[1 : level.size]
+    median = np.concatenate([level[:1], np.nanmedian(before, axis=1)])
+    # The first lots have no scale and no score.
+    reach = np.where(np.isfinite(furthest), furthest, np.inf)
+    return np.asarray(np.clip(level, median - reach, median + reach))

@@ -31,7 +31,7 @@ POINT_COLUMNS = (
 _RENAME = 1.0  # log likelihood by which another source must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
-_BACK = 0.35  # of a finding's size, from which a shift the other way ends it
+_BACK = 0.35  # Share of a finding's size: a shift back by this much ends the finding
 # Share of the lots of both that a way back must have been made on: half where the bench moved an instrument and a chamber
 # on it was named, a third where a chamber was named by chance and then an instrument moves.
 _BACK_LOTS = 0.4
@@ -90,6 +90,23 @@ def shared_shifts(
     ----------
     .. [1] T. Liptak (1958), On the combination of independent tests, Magyar Tud. Akad. Mat. Kutato Int. Kozl. 3,
        171-197; from memory.
+
+    Examples
+    --------
+    Six suppliers share two chambers. From week 18 on chamber north reads two standard deviations higher:
+
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> found = shared_shifts(points)
+    >>> [(one.suspect_kind, one.suspect, one.since, round(one.sizes["energy"].size, 2), one.agreeing) for one in found]
+    [('chamber and quantity', 'north', 18.0, 0.2, 6)]
     """
     positive(false_findings_per_year, "false_findings_per_year")
     numbered = lot_points(_checked(points))
@@ -159,13 +176,16 @@ class _Day:
         return [*findings, _finding(view, best, dated)]
 
     def _ended(self, findings: list[Finding], finding: Finding, back: Candidate) -> Finding:
-        """A finding that ended, its size from the lots in between; lots that may lie on either side of the return are left out."""
+        """A finding that ended, its size and its streams from the lots in between.
+
+        Lots that may lie on either side of the return are left out.
+        """
         view = self.without([one for one in findings if one is not finding], finding.since)
         ended = replace(finding, until=back.since, until_high=back.since_high, returned_at=view.now)
         members, lasted = _members(view, finding), view.weeks >= finding.since
         on = members & lasted & (view.weeks < back.since)
         off = ~members | ~lasted | (view.weeks >= back.since_high)
-        return replace(ended, **_sized(view.points, fit(view, on, off))) if on.any() else ended
+        return replace(ended, **_shown(view, on, fit(view, on, off))) if on.any() else ended
 
     def _refined(self, findings: list[Finding], place: int) -> Finding:
         """A fresh finding with the source, start and size of today's lots."""
@@ -235,12 +255,31 @@ def _remainder(view: Window, candidate: Candidate, findings: Sequence[Finding]) 
         if age > _QUIET_WEEKS + LOOKBACK or not same:
             continue
         # As long as the lots of its start are in the window, a small remainder is the error of its size.
-        small = candidate.size < _BACK * abs(finding.sigmas)
+        small = _share(view, candidate, finding) < _BACK
         # A shift that began after the finding ended is another one.
         lasts = candidate.direction == finding.direction and candidate.since < finding.until
         if small or (lasts and age <= _QUIET_WEEKS):
             return True
     return False
+
+
+def _share(view: Window, candidate: Candidate, finding: Finding) -> float:
+    """The size of a candidate as a share of a finding's: that of the films, or of the check standards where theirs is larger.
+
+    Films that drift while a tester is off hide that it was mended; a check standard shows it.
+    """
+    films = candidate.size / abs(finding.sigmas) if finding.sigmas else np.inf
+    on = candidate.members & (view.weeks >= candidate.since)
+    now, then, error = [], [], []
+    for number, size in fit(view, on, ~on).sizes.items():
+        known = finding.sizes.get(view.points.quantities[number])
+        if known is not None and np.isfinite(size.check) and np.isfinite(known.check):
+            now.append(candidate.direction * size.check)
+            then.append(finding.direction * known.check)
+            error.append(size.check_se)
+    moved, before, weight = np.array(now), np.array(then), np.array(error) ** -2.0
+    total = float(weight @ before**2)
+    return max(films, float(weight @ (moved * before)) / total) if total > 0 else films
 
 
 def _taken_back(view: Window, candidate: Candidate, findings: Sequence[Finding]) -> Finding | None:
@@ -251,7 +290,7 @@ def _taken_back(view: Window, candidate: Candidate, findings: Sequence[Finding])
         if (
             opposite
             and candidate.since > finding.since
-            and candidate.size >= _BACK * abs(finding.sigmas)
+            and _share(view, candidate, finding) >= _BACK
             and overlap(_members(view, finding) & recent, candidate.members & recent) >= _BACK_LOTS
         ):
             return finding
@@ -271,32 +310,18 @@ def _members(view: Window, finding: Finding) -> Flags:
 
 
 def _removed(points: LotPoints, part: slice, findings: Sequence[Finding]) -> Floats:
-    """What the findings add to each score of a stretch of points."""
+    """What the findings add to each level of a stretch of points, in the charted scale."""
     total = np.zeros(part.stop - part.start)
-    first_week = float(points.weeks[part.start])
+    weeks = points.weeks[part]
     for finding in findings:
         # One that covers all these weeks, or none of them, moves nothing within them.
-        if finding.until <= first_week or (finding.since <= first_week and np.isinf(finding.until)):
+        if finding.until <= weeks[0] or (finding.since <= weeks[0] and np.isinf(finding.until)):
             continue
-        whole = slice(int(np.searchsorted(points.weeks, finding.since)), part.stop)
-        on = points.made_on(*_label(finding), whole) & (points.weeks[whole] < finding.until)
-        added = _added(points, whole, on, finding)
-        overlapping = max(whole.start, part.start)
-        total[overlapping - part.start :] += added[overlapping - whole.start :]
-    return total
-
-
-def _added(points: LotPoints, whole: slice, on: Flags, finding: Finding) -> Floats:
-    """The shift in the scale that each stream had when it began: scores add up steps, so it stays that large."""
-    added = np.zeros(on.size)
-    stream, first, back = np.unique(points.stream[whole][on], return_index=True, return_inverse=True)
-    if stream.size:
+        on = points.made_on(*_label(finding), part) & (weeks >= finding.since) & (weeks < finding.until)
         sizes = np.array([size_of(finding, name) for name in points.quantities]).reshape(-1, 2)
-        check = points.check[whole][on].astype(int)
-        shift = sizes[points.quantity[whole][on], check]
         # Where every supplier of a quantity moved apart the size of its shift is unknown, and nothing is taken out.
-        added[on] = np.nan_to_num(shift / points.sigma[whole][on][first][back])
-    return added
+        total[on] += np.nan_to_num(sizes[points.quantity[part][on], points.check[part][on].astype(int)])
+    return total
 
 
 # A finding in figures
@@ -319,15 +344,10 @@ def _finding(view: Window, best: Candidate, candidates: Sequence[Candidate]) -> 
         until=np.inf,
         until_high=np.inf,
         returned_at=np.inf,
-        **_sized(view.points, effect),
-        suppliers=effect.suppliers,
-        agreeing=effect.agreeing,
-        streams=effect.streams,
-        streams_agreeing=effect.streams_agreeing,
+        **_shown(view, on, effect),
         score=best.score,
         check_score=best.check,
         apart=tuple(sorted(view.points.suppliers[number] for number in effect.apart)),
-        explained=_explained(view, on, effect),
         alternatives=best.alternatives(view),
         rivals=tuple(
             (one.label[0], *one.label[1])
@@ -337,11 +357,17 @@ def _finding(view: Window, best: Candidate, candidates: Sequence[Candidate]) -> 
     )
 
 
-def _sized(points: LotPoints, effect: SharedEffect) -> dict[str, Any]:
+def _shown(view: Window, on: Flags, effect: SharedEffect) -> dict[str, Any]:
+    """What the lots on the source show: the sizes, who moved along, and the streams that it explains."""
     return {
-        "sizes": {points.quantities[number]: size for number, size in effect.sizes.items()},
+        "sizes": {view.points.quantities[number]: size for number, size in effect.sizes.items()},
         "sigmas": effect.sigmas,
         "sigmas_se": effect.sigmas_se,
+        "suppliers": effect.suppliers,
+        "agreeing": effect.agreeing,
+        "streams": effect.streams,
+        "streams_agreeing": effect.streams_agreeing,
+        "explained": _explained(view, on, effect),
     }
 
 

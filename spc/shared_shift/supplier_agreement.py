@@ -44,7 +44,29 @@ class Agreement:
 
 
 def agreement(window: Window) -> list[Agreement | None]:
-    """Agreement of every kind's sources at the end of a window; None where a kind has none."""
+    """Agreement of every kind's sources at the end of a window; None where a kind has none.
+
+    Examples
+    --------
+    Chamber north reads two standard deviations higher in the last six weeks; all six suppliers show it, the other chamber does not:
+
+    >>> import pandas as pd
+    >>> from spc.shared_shift.lot_points import lot_points, window
+    >>> weeks, stream = np.tile(np.arange(24.0), 6), np.repeat(range(6), 24)
+    >>> north = (weeks + stream) % 2 == 0
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": stream, "supplier": np.repeat(list("ABCDEF"), 24), "quantity": "energy",
+    ...         "chamber": np.where(north, "north", "south"), "instrument": "meter", "load": "", "weeks": weeks,
+    ...         "z": np.where(north & (weeks >= 18), 2.0, 0.0), "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> numbered = lot_points(points)
+    >>> seen = window(numbered, len(points), np.zeros(len(points)))
+    >>> chambers = agreement(seen)[1]
+    >>> chambers.size[:, -1].round(1).tolist(), chambers.suppliers[:, -1].tolist(), chambers.score[:, -1].round(1).tolist()
+    ([2.0, 0.0], [6.0, 6.0], [7.1, 0.0])
+    """
     points, alike = window.points, window.alike[:, None]
     age = np.searchsorted(WINDOWS, window.now - window.weeks, side="right")
     z = outliers_limited(window.stream, points.check[window.part], window.z)
@@ -67,6 +89,14 @@ def level_before(lots: Floats, total: Floats, alike: Floats, line_variance: Floa
 
     A stream without a lot is taken at its start, where the score is 0, with the variance of one lot. Beside other lots its
     start counts for nothing: a stream that moved long ago would seem to go on moving.
+
+    Examples
+    --------
+    Four lots that add up to 2, and a stream without a lot before the shift:
+
+    >>> level, variance = level_before(np.array([4.0, 0.0]), np.array([2.0, 0.0]), np.zeros(2), np.zeros(2))
+    >>> level.tolist(), variance.tolist()
+    ([0.5, 0.0], [0.25, 1.0])
     """
     some = np.maximum(lots, 1.0)
     return total / some, inflated(lots, alike) / some + line_variance
@@ -89,6 +119,14 @@ def moved_apart(quantity: Ints, weight: Floats, weighted: Floats, excluded: Flag
     quantity, excluded : ndarray, shape (lines,)
     weight, weighted : ndarray, shape (lines, windows)
         Precision of each line's shift, 0 without lots, and the shift times it.
+
+    Examples
+    --------
+    Four suppliers of one quantity, shifts with a precision of 25; the last moved by 3 standard deviations, the others hardly:
+
+    >>> shift, precision = np.array([[0.1], [0.0], [-0.1], [3.0]]), np.full((4, 1), 25.0)
+    >>> moved_apart(np.zeros(4, dtype=int), precision, precision * shift, np.zeros(4, dtype=bool)).tolist()
+    [False, False, False, True]
     """
     apart = excluded.copy()
     while True:

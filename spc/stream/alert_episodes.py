@@ -25,7 +25,17 @@ from spc.kernels.autocorrelation_law import normal_interval
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.signal import SIGNAL_COLUMNS, Signal
 
-__all__ = ["LOTS", "MOVES", "SIGNAL_COLUMNS", "ChartedLots", "Episode", "EpisodeEnd", "episodes", "signal_runs"]
+__all__ = [
+    "LOTS",
+    "MOVES",
+    "SIGNAL_COLUMNS",
+    "ChartedLots",
+    "Episode",
+    "EpisodeEnd",
+    "episodes",
+    "is_back",
+    "signal_runs",
+]
 
 LOTS = 8
 """Lots that show the end of a cause: as many without a signal, or with a mean that is back."""
@@ -150,6 +160,35 @@ def episodes(signals: Iterable[Signal], lots: ChartedLots) -> list[Episode]:
     return sorted(grouped, key=lambda episode: (episode.opened, episode.kind, episode.direction))
 
 
+def is_back(before: Floats, away: float, after: Floats) -> bool:
+    """Whether a level is back from a move whose end is known from elsewhere.
+
+    Parameters
+    ----------
+    before, after : ndarray
+        Levels before the move, of which the last 25 count, and since its end, of which the last eight count.
+    away : float
+        The move, not 0.
+
+    Returns
+    -------
+    bool
+        By the rule of `episodes` with the lots since the end; False with fewer than three lots on either side or where the
+        lots before did not scatter.
+
+    Examples
+    --------
+    >>> steady = np.array([0.9, -1.1, 0.2, 1.0, -0.8, -0.2, 0.7, -0.9])
+    >>> is_back(steady, 3.0, np.array([0.4, -0.5, 0.3])), is_back(steady, 3.0, np.array([2.4, 3.1, 2.8]))
+    (True, False)
+    """
+    before, after = before[-MOST_BEFORE:], after[-LOTS:]
+    if min(before.size, after.size) < FEWEST_BEFORE or before.std() == 0:
+        return False
+    steady = _Before(float(before.mean()), float(before.std(ddof=1)), before.size)
+    return bool(np.sign(away) * (after.mean() - steady.mean) <= steady.back_below(away, after.size))
+
+
 def _episode(signals: Sequence[Signal], until: int, end: EpisodeEnd | None, moved_on: float = np.nan) -> Episode:
     first = signals[0]
     return Episode(
@@ -247,9 +286,14 @@ class _Before:
     sd: float
     lots: int
 
-    def margin(self) -> float:
-        """How far from these lots the mean of the last lots may be."""
-        return mean_margin(self.sd, self.lots, LOTS)
+    def margin(self, lots: int = LOTS) -> float:
+        """How far from these lots the mean of so many later lots may be."""
+        return mean_margin(self.sd, self.lots, lots)
+
+    def back_below(self, away: float, lots: int = LOTS) -> float:
+        """How far from these lots the mean of so many later lots may be to be back from a move by `away`."""
+        size = max(abs(away) / self.sd, LEAST_MOVE)
+        return float(min(self.margin(lots), self.sd * (size / 2 - np.log(ODDS) / (lots * size))))
 
     def step(self) -> float:
         """Difference of two means of the last lots that shows a further move."""
@@ -380,9 +424,7 @@ class _Fold:
             return 0.0
         stop = self.track.place(signal.at)
         moved = min(self.track.place(signal.start) if np.isfinite(signal.start) else stop - 1, stop - 1)
-        size = abs(self.track.mean(max(moved, 0), stop) - before.mean) / before.sd
-        size = max(size, LEAST_MOVE)
-        return float(min(before.margin(), before.sd * (size / 2 - np.log(ODDS) / (LOTS * size))))
+        return before.back_below(self.track.mean(max(moved, 0), stop) - before.mean)
 
     def _beyond(self, before: _Before | None, signal: Signal) -> bool:
         """Whether the last lots are away from those before the change, on the side of this signal."""

@@ -44,7 +44,6 @@ __all__ = [
     "PatternRunLength",
     "Segment",
     "Settings",
-    "baseline_move",
     "forecast_of",
     "stream",
     "streams",
@@ -444,7 +443,7 @@ def _posteriors(prepared: Sequence[_Prepared]) -> list[detection.StreamPosterior
     return [next(known) if each.segments else None for each in prepared]
 
 
-def baseline_move(segment: Segment, state: detection.DetectorState) -> BaselineMove | None:
+def _baseline_move(segment: Segment, state: detection.DetectorState) -> BaselineMove | None:
     """Return the first drift that began within the baseline lots, after their first one; None without one.
 
     One or two moved lots at the end of the baseline hardly shift it and are left out.
@@ -510,7 +509,7 @@ def _complete(
         baseline_then={episode.opened: _baseline_on(episode.opened, valid, segments, settings) for episode in episodes},
         capability=_capability(points, segments, episodes, settings, memo),
         pattern_run_length=_pattern_run_length(prepared.measured.floats("weeks")),
-        baseline_move=baseline_move(segments[-1], states[-1]) if segments else None,
+        baseline_move=_baseline_move(segments[-1], states[-1]) if segments else None,
         posterior=posterior,
         cache=EvaluationCache(states, memo.used),
     )

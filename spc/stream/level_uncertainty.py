@@ -1,7 +1,7 @@
 """Uncertainty of the level of each session, from what was known on the day of its test, and what follows for the limits.
 
 Bags and readings are pooled over the sessions of the stream up to that day. The bench part (load, day, operator, tester)
-comes from check standards, else from lots that were tested in several sessions; until one of them exists it is unknown, and
+comes from check standards, else from lots that were tested in several sessions, else from a gauge study; until one of them exists it is unknown, and
 the variation between the lots of the stream bounds it.
 """
 
@@ -99,7 +99,14 @@ def bench_part(group: Integers, weeks: Floats, level: Floats, noise: Floats) -> 
     return BenchPart(*np.array(steps).T)
 
 
-def uncertainty(sessions: Rows, usable: Flags, scale: str, bench: BenchPart, instrument: Floats) -> dict[str, Column]:
+def uncertainty(
+    sessions: Rows,
+    usable: Flags,
+    scale: str,
+    bench: BenchPart,
+    instrument: Floats,
+    study: BenchPart = NO_BENCH_PART,
+) -> dict[str, Column]:
     """Uncertainty of the level of each session, in the charted scale.
 
     Parameters
@@ -115,13 +122,16 @@ def uncertainty(sessions: Rows, usable: Flags, scale: str, bench: BenchPart, ins
         Of the characteristic, from its check standards.
     instrument : ndarray, shape (n,)
         Standard uncertainty by the certificate, as a fraction of the reading.
+    study : BenchPart
+        Of the characteristic, from gauge studies; used until a check standard or repeated lots show more. Its degrees of freedom
+        may be few: Student's t widens for them.
 
     Returns
     -------
     dict
         `u`, `df`: with what is known; `u_high`, `df_high`: with the bound of an unknown bench part (equal to `u` where it
         is known, nan where it has no bound yet). `u_bags`, `u_readings`, `u_bench` (nan where unknown), `u_instrument`:
-        the parts as standard uncertainties. `bench_source` names the source of the bench part. `bag_variance_used` with
+        the parts as standard uncertainties. `bench_source` names the source of the bench part, `bench_df` its degrees of freedom. `bag_variance_used` with
         `bag_df`: the variance between bags, the next bag's; `mean_variance`: that of a bag mean with its readings;
         `own_variance`: whether this session's bags alone give them. `u_worst`, `df_worst`: of a single reading.
 
@@ -156,7 +166,7 @@ def uncertainty(sessions: Rows, usable: Flags, scale: str, bench: BenchPart, ins
     level = np.abs(sessions.floats("level")) if scale == Scale.LINEAR else np.ones(bags.size)
     certificate = np.square(instrument * np.nan_to_num(level, nan=np.nan))
 
-    session_variance, session_df, source = _bench(sessions, usable, bench, sampling)
+    session_variance, session_df, source = _bench(sessions, usable, bench, study, sampling)
     known = source != BenchSource.UNKNOWN
     bound, bound_df = _bound(sessions, usable, sampling)
     high_variance, high_df = np.where(known, session_variance, bound), np.where(known, session_df, bound_df)
@@ -182,6 +192,7 @@ def uncertainty(sessions: Rows, usable: Flags, scale: str, bench: BenchPart, ins
         "u_bench": np.sqrt(np.where(known, session_variance, np.nan)),
         "u_instrument": np.sqrt(certificate),
         "bench_source": source,
+        "bench_df": np.where(known, session_df, np.nan),
         # Where the readings explain all of it, the whole variance counts: the safe side.
         "bag_variance_used": np.where(between > 0, between, mean_variance),
         "bag_df": mean_df,
@@ -212,15 +223,19 @@ def _bag_means(sessions: Rows, usable: Flags) -> tuple[Floats, Floats, Flags]:
     )
 
 
-def _bench(sessions: Rows, usable: Flags, bench: BenchPart, sampling: Floats) -> tuple[Floats, Floats, Column]:
+def _bench(
+    sessions: Rows, usable: Flags, bench: BenchPart, study: BenchPart, sampling: Floats
+) -> tuple[Floats, Floats, Column]:
     """Bench part of each session, its degrees of freedom, and where it comes from."""
     variance, df = bench.at(sessions.floats("weeks"))
     repeated, repeated_df = _repeats(sessions, usable, sampling)
-    by_standard, by_repeats = df >= LEAST_DF, repeated_df >= LEAST_DF
-    source = np.select([by_standard, by_repeats], [BenchSource.STANDARD, BenchSource.REPEATS], BenchSource.UNKNOWN)
+    studied, studied_df = study.at(sessions.floats("weeks"))
+    found = [df >= LEAST_DF, repeated_df >= LEAST_DF, studied_df > 0]
+    sources = [BenchSource.STANDARD, BenchSource.REPEATS, BenchSource.STUDY]
+    source = np.select(found, sources, BenchSource.UNKNOWN)
     return (
-        np.select([by_standard, by_repeats], [variance, repeated], np.nan),
-        np.select([by_standard, by_repeats], [df, repeated_df], np.inf),
+        np.select(found, [variance, repeated, studied], np.nan),
+        np.select(found, [df, repeated_df, studied_df], np.inf),
         source.astype(object),
     )
 
@@ -287,6 +302,16 @@ def rule_limits(
     dict
         `pass_lower`, `pass_upper`, `fail_lower`, `fail_upper`; nan where there is no limit. A guarded rule whose
         uncertainty has no bound yet lets nothing pass.
+
+    Examples
+    --------
+    A limit of 20 with a risk of 5 % of a wrong pass, and a standard uncertainty of 5 %: the level must read below 18.4.
+
+    >>> columns = {"limit_lower": [np.nan], "limit_upper": [20.0], "u_high": [0.05], "df_high": [np.inf]}
+    >>> sessions = Rows(np.arange(1), {name: np.array(value) for name, value in columns.items()})
+    >>> limits = rule_limits(sessions, "log", "mean", np.zeros(1), np.array([0.05]), np.array([np.nan]))
+    >>> limits["pass_upper"].round(1).tolist(), limits["fail_upper"].round(1).tolist()
+    ([18.4], [20.0])
     """
     lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
     with np.errstate(over="ignore"):
@@ -341,6 +366,17 @@ def conformity(sessions: Rows, scale: str, judged: str) -> dict[str, Column]:
         bench part without it and at its bound and over the bounded readings; nan where the bench part has no bound.
         `next_bag`, `next_bag_low`, `next_bag_high`: the same for a random further bag. All nan in an invalid session and
         without a limit.
+
+    Examples
+    --------
+    A level of 19 under a limit of 20, with a standard uncertainty of 5 %, and bags that differ by 10 %:
+
+    >>> columns = {"limit_lower": np.nan, "limit_upper": 20.0, "u": 0.05, "df": np.inf, "u_high": 0.05, "df_high": np.inf}
+    >>> columns |= dict.fromkeys(("level", "level_low", "level_high"), np.log(19.0)) | {"bag_variance_used": 0.01, "bag_df": 30.0}
+    >>> rows = {name: np.array([value]) for name, value in columns.items()} | {"valid": np.array([True])}
+    >>> found = conformity(Rows(np.arange(1), rows), "log", "mean")
+    >>> found["p"].round(2).tolist(), found["next_bag"].round(2).tolist()
+    ([0.85], [0.68])
     """
     log = scale == Scale.LOG
     lower, upper = (

@@ -232,7 +232,7 @@ def margin(mean: Estimate, lower: float | None, upper: float | None) -> tuple[Si
         return Side.NONE, Estimate(np.nan, np.nan, np.nan, 0)
     if upper is not None and above <= below:
         return Side.UPPER, Estimate(above, upper - mean.high, upper - mean.low, mean.df)
-    assert lower is not None  # the smaller distance is finite and not to the upper limit
+    assert lower is not None  # The smaller distance is finite and not to the upper limit
     return Side.LOWER, Estimate(below, mean.low - lower, mean.high - lower, mean.df)
 
 

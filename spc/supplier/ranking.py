@@ -17,12 +17,12 @@ from spc.kernels.arrays import Floats, Indices
 __all__ = ["Laws", "Standing", "log_posterior", "on_logit_axis", "population_laws", "shares"]
 
 _SIZES = 32  # Gauss-Legendre nodes over size**-0.5
-_LOGITS = 22.0  # range of the population mean in logits: to 3e-10 from 0 and 1
-_TAIL = 1e-3  # posterior mass of the population that is left out
+_LOGITS = 22.0  # Range of the population mean in logits: to 3e-10 from 0 and 1
+_TAIL = 1e-3  # Posterior mass of the population that is left out
 _SPAN = 30.0  # a share beyond this logit counts as 0 or 1
 _STEPS = 600  # points of the logit axis on which two suppliers are compared
-_HALVINGS = 30  # of the logit axis, for the end of an interval: 60 / 2**30
-_CHUNK = 40  # population nodes processed together: 40 x pairs of counts x _STEPS floats
+_HALVINGS = 30  # Bisections for the end of an interval, to 60 / 2**30 of the logit axis
+_CHUNK = 40  # Population nodes processed together: 40 x pairs of counts x _STEPS floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,7 +250,7 @@ def _better(laws: Laws) -> Floats:
     for start in range(0, len(laws.a), _CHUNK):
         rows = slice(start, start + _CHUNK)
         mass, _ = on_logit_axis(laws.a[rows], laws.b[rows], _STEPS)
-        under = np.cumsum(mass, axis=-1) - 0.5 * mass  # mass below each cell, with half of its own
+        under = np.cumsum(mass, axis=-1) - 0.5 * mass  # Mass below each cell, with half of its own
         weighted = mass * laws.weight[rows, None, None]
         above += np.einsum("hit,hjt->ij", weighted, under, optimize=True)
     return 0.5 + 0.5 * (above - above.T)

@@ -18,10 +18,10 @@ from spc.supplier.ranking import on_logit_axis, population_laws
 
 __all__ = ["Score", "combine"]
 
-_TERMS = 320  # odd terms of the series of the sign function
-_CELLS = 1024  # cells of the range of the score, into which a distribution is binned before its transform
-_NODES = 600  # nodes of the logit axis on which a transform is summed
-_HALVINGS = 30  # of the range of the score, for the end of an interval
+_TERMS = 320  # Odd terms of the series of the sign function
+_CELLS = 1024  # Cells of the range of the score, into which a distribution is binned before its transform
+_NODES = 600  # Nodes of the logit axis on which a transform is summed
+_HALVINGS = 30  # Bisections of the range of the score for the end of an interval
 _CHUNK = 40
 
 Complex = NDArray[np.complex128]

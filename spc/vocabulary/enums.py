@@ -54,8 +54,10 @@ class BenchSource(StrEnum):
     """The sessions of check standards that are conditioned and measured as bags are."""
     REPEATS = "repeated lots"
     """Lots of the stream that were tested in several sessions."""
+    STUDY = "gauge study"
+    """A declared gauge study, in which every bag was measured in every session."""
     UNKNOWN = "not known"
-    """Neither exists yet; the variation between the lots of the stream bounds it."""
+    """None of these exists yet; the variation between the lots of the stream bounds it."""
 
 
 class Kind(StrEnum):
@@ -114,8 +116,10 @@ class StreamState(StrEnum):
     """No lot for longer than usual for the stream."""
     LEARNING = "learning"
     """There are fewer valid lots than the baseline needs."""
+    NOTE = "note"
+    """An open alert for information only, such as a move away from the limit."""
     STEADY = "steady"
-    """All changes are resolved."""
+    """No open alert."""
 
 
 class Effectiveness(StrEnum):

@@ -63,7 +63,7 @@ def exp_all(values: ArrayLike) -> NDArray[np.float64]:
     >>> exp_all([-math.inf, 0.0, math.inf])
     array([ 0.,  1., inf])
     """
-    import numpy as np  # here, because constants and `exp` are needed where numpy is too slow to load
+    import numpy as np  # Here, because constants and `exp` are needed where numpy is too slow to load
 
     x = np.asarray(values, dtype=np.float64)
     too_large = np.isfinite(x) & (x > _LARGEST_EXPONENT)

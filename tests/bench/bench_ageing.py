@@ -46,9 +46,9 @@ def pairs(rng: np.random.Generator, lots: int) -> list[np.ndarray]:
 def suspicious(rng: np.random.Generator, lots: int, paces: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Of four times as many lots, those that read highest at first are tested again after six months."""
     age, level, lot = film(rng, [np.array([1.0, 7.0])] * (4 * lots), paces)
-    first = level[age == 1.0]
-    chosen = np.isin(lot, np.argsort(first)[-lots:])
-    return age[chosen], level[chosen], lot[chosen]
+    chosen = np.isin(lot, np.argsort(level[age == 1.0])[-lots:])
+    tested = chosen | (age == 1.0)
+    return age[tested], level[tested], lot[tested]
 
 
 def dates(rng: np.random.Generator, labs: int) -> None:

@@ -1,20 +1,28 @@
 """Whether the chance of a breach is what happens: reliability, Brier score, and two plain rivals.
 
-    python tests/bench/bench_forecast.py [STREAMS]
+    PYTHONPATH=tests/bench python tests/bench/bench_forecast.py [STREAMS] [SEED] [STREAMS_IN_LABS]
 
 The truth is simulated and is not the model's own: steady levels, ramps and steps that may begin before or after the
 forecast, wandering levels, heavy tails, dependent lots; irregular dates with pauses, 3 to 12 bags, 4 to 80 lots. A breach
 is a lot at or over the limit in the 13 weeks after the last one seen.
+
+The second tables are of labs as in `bench_busy_labs.py`, in which no two streams are alike and 5, 15 or 40 % of them change
+within a year, all towards the limit. `knows` is told the mean, the scatter, the law of the lots, the change so far and how
+changes come; it does not use that neighbouring lots are alike. `share told` is the forecast with its prior odds of a move
+multiplied so that a year has as many moves as the lab really has. `+-` is one standard error.
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from unittest.mock import patch
 
 import numpy as np
-from scipy import special
+from bench_busy_labs import FIRST_CHANGE, WEEKS, Change, change, lots_of, one_tester
+from scipy import special, stats
 
+from spc.stream import trend_posterior
 from spc.stream.forecast import forecast
 
 HORIZON = 13.0
@@ -81,9 +89,112 @@ def brier(given: np.ndarray, breached: np.ndarray) -> float:
     return float(((given - breached) ** 2).mean())
 
 
+# Labs in which streams differ
+
+Sample = tuple[np.ndarray, np.ndarray, np.ndarray, float, bool, float]
+
+
+def of_lab(rng: np.random.Generator, changing: float) -> Sample:
+    """Weeks, levels and their sampling variance up to a day, the limit, whether a lot breached after it, and what `knows` says."""
+    times = np.sort(rng.uniform(0.0, WEEKS, rng.poisson(WEEKS)))
+    now = rng.uniform(FIRST_CHANGE + 4.0, WEEKS - HORIZON)
+    tails, dependence = rng.random() < 1 / 3, rng.uniform(0.3, 0.5) if rng.random() < 1 / 9 else 0.0
+    own = change(rng, one_tester(changing)) if rng.random() < changing else Change(1e9, 0.0, 0.0)
+    noise = 0.25 / rng.integers(3, 13, times.size)
+    level = lots_of(rng, times.size, tails=tails, dependence=dependence) + own.at(times)
+    level += np.sqrt(noise) * rng.standard_normal(times.size)
+    limit, seen = rng.uniform(2.5, 6.0), times <= now
+    coming = ~seen & (times <= now + HORIZON)
+    breach = bool((level[coming] >= limit).any())
+    knows = known_chance(
+        rng, own if own.start <= now else None, changing, now, times[coming], noise[coming], limit, tails
+    )
+    return times[seen], level[seen], noise[seen], limit, breach, knows
+
+
+def known_chance(
+    rng: np.random.Generator,
+    own: Change | None,
+    changing: float,
+    now: float,
+    times: np.ndarray,
+    noise: np.ndarray,
+    limit: float,
+    tails: bool,
+) -> float:
+    def breach(moved: np.ndarray) -> float:
+        z = (limit - moved) / np.sqrt(1.0 + noise)
+        return 1.0 - float(np.prod(stats.t.cdf(np.sqrt(2.0) * z, 4) if tails else special.ndtr(z)))
+
+    if own is not None:
+        return breach(own.at(times))
+    steady = breach(np.zeros(times.size))
+    past, ahead = (now - FIRST_CHANGE) / (WEEKS - FIRST_CHANGE), (WEEKS - now) / (WEEKS - FIRST_CHANGE)
+    begins = changing * ahead / (1.0 - changing * past)
+    drawn = [change(rng, one_tester(changing)) for _ in range(60)]
+    later = [breach(Change(rng.uniform(now, WEEKS), one.slope, one.step).at(times)) for one in drawn]
+    return (1.0 - begins) * steady + begins * float(np.mean(later))
+
+
+def share_told(changing: float) -> dict[str, float]:
+    """Prior odds with which a year of weekly lots has a move with the probability `changing`."""
+    odds = changing / (1.0 - changing) / (52.0 * 0.01 + 0.1)
+    return {"_STEP_ODDS": 0.005 * odds, "_RAMP_ODDS": 0.005 * odds, "_OLD_RAMP_ODDS": 0.1 * odds}
+
+
+def labs(number: int, seed: int) -> None:
+    for changing in (0.05, 0.15, 0.40):
+        rng = np.random.default_rng([seed, round(100 * changing)])
+        samples = [of_lab(rng, changing) for _ in range(number)]
+        breached, knows = (np.array([one[place] for one in samples], dtype=float) for place in (4, 5))
+        usual = given_of(samples)
+        with patch.multiple(trend_posterior, **share_told(changing)):
+            told = given_of(samples)
+        print(f"\nlab where {100 * changing:.0f} % change, {number} streams, {100 * breached.mean():.1f} % breached")
+        for name, given in (("as it is", usual), ("share told", told), ("knows", knows)):
+            print(
+                f"{name}: Brier {brier(given, breached):.4f}, {against(given, knows, breached)}; {tenths(given, breached)}"
+            )
+
+
+def given_of(samples: list[Sample]) -> np.ndarray:
+    chances = [
+        forecast(weeks, levels, noise, lower=None, upper=limit, horizon_weeks=HORIZON).breach_probability
+        for weeks, levels, noise, limit, *_ in samples
+    ]
+    return np.array(chances, dtype=float)
+
+
+def against(given: np.ndarray, knows: np.ndarray, breached: np.ndarray) -> str:
+    one, other = (given - breached) ** 2, (knows - breached) ** 2
+    ratio = one.mean() / other.mean()
+    return f"{ratio:.2f} +- {np.std(one - ratio * other) / np.sqrt(one.size) / other.mean():.2f} x knows"
+
+
+def tenths(given: np.ndarray, breached: np.ndarray) -> str:
+    """Mean given and share that breached of each tenth with 20 cases or more."""
+    parts = []
+    for tenth in range(10):
+        here = np.minimum((given * 10).astype(int), 9) == tenth
+        if here.sum() >= 20:
+            p, b = given[here].mean(), breached[here].mean()
+            error = np.sqrt(max(p * (1.0 - p), 1e-4) / here.sum())
+            parts.append(f"{100 * p:.0f} {100 * (b - p):+.0f} +- {100 * error:.0f} ({here.sum()})")
+    return ", ".join(parts)
+
+
 def main() -> None:
-    number = int(sys.argv[1]) if len(sys.argv) > 1 else 12_000
-    rng = np.random.default_rng(20)
+    number, seed, in_labs = (
+        int(sys.argv[place]) if len(sys.argv) > place else usual for place, usual in ((1, 12_000), (2, 20), (3, 2_000))
+    )
+    if number:
+        mixed(number, seed)
+    if in_labs:
+        labs(in_labs, seed)
+
+
+def mixed(number: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
     kinds, given, line, breached, spent = [], [], [], [], 0.0
     for _ in range(number):
         kind, weeks, levels, noise, limit, breach = stream(rng)

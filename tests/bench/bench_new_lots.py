@@ -39,12 +39,14 @@ OFTEN = 10_000
 STREAMS_IN_STORE = 20
 MANY_STREAMS = 100
 PARTS = {
-    "sisters": [(evaluate_streams, "note_sisters")],
-    "read": [(evaluate_streams, "sessions_of"), (evaluate_streams, "heard_of")],
+    "pooled": [(evaluate_streams, "update_pooled_autocorrelation"), (evaluate_streams, "update_bench_parts")],
+    "read": [(evaluate_streams, "inputs_of")],
     "evaluate": [(evaluate_streams, "evaluate")],
     "write": [(evaluate_streams, "write")],
-    "bench": [(recompute, "watch_bench")],
+    "bags": [(evaluate_streams, "update_bag_counts")],
+    "bench": [(recompute, "update_shared_shift_alerts")],
     "humidity": [(recompute, "update_humidity_effect")],
+    "tests again, cases, stock": [(recompute, name) for name in ("update_retests", "update_cases", "update_stock")],
 }
 
 

@@ -112,7 +112,9 @@ def scored(table: pd.DataFrame) -> pd.DataFrame:
         found = reference_scores(own["z"].to_numpy() * own["scale"].to_numpy())
         first = own.iloc[0]
         told = detection.NO_POOL if first["is_check_standard"] else said[first["quantity"]]
-        parts.append(own.assign(z=found.score, sigma=found.sigma, alike=told.at(own["weeks"].to_numpy())[0]))
+        parts.append(
+            own.assign(z=found.score, sigma=found.sigma, alike=told.expected_autocorrelation(own["weeks"].to_numpy()))
+        )
     return pd.concat(parts)
 
 

@@ -8,10 +8,8 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from spc.comparison import (
-    Difference,
     alike,
     any_difference,
-    at_once,
     difference,
     lots_needed,
     no_worse,
@@ -107,27 +105,6 @@ def test_lots_for_a_one_sided_question_are_in_every_table():
     assert lots_needed(1.0, 0.0, high=0.001) is None
 
 
-def test_intervals_that_hold_at_once_are_on_the_safe_side_of_tukeys():
-    # D. C. Montgomery, plasma etch example, from memory: means of 5, mean square 333.70 on 16 df; least significant
-    # difference 24.49, Tukey's 33.09 (q printed as 4.05).
-    means, se = [551.2, 587.4, 625.4, 707.0], np.sqrt(2 * 333.7 / 5)
-    alone = -float(stats.t.ppf(0.025, 16)) * se
-    assert_allclose(alone, 24.492017, rtol=1e-7)
-    pairs = [
-        Difference(
-            b - a, se, 16.0, b - a - alone, b - a + alone, 2 * float(stats.t.sf(abs(b - a) / se, 16)), 5, 5, 1.0, 1.0
-        )
-        for place, a in enumerate(means)
-        for b in means[place + 1 :]
-    ]
-    found = at_once(pairs)
-    half = 0.5 * (found.high - found.low)
-    assert np.all((half > 33.09) & (half < 1.06 * 33.09))
-    # All differences of that example are significant by Tukey's test at 5 %, and so they are by Holm.
-    assert np.all(found.p_value < 0.05)
-    assert np.all(found.p_value >= [one.p_value for one in pairs])
-
-
 def test_unequal_bags_weight_the_lots_and_equal_ones_do_not():
     rng = np.random.default_rng(2)
     a, b = rng.normal(2.7, 0.1, 9), rng.normal(2.6, 0.1, 12)
@@ -181,7 +158,6 @@ def test_no_worse_depends_on_the_side_that_is_better():
         (lambda: lots_needed(1.0, 2.0), "nothing to show"),
         (lambda: any_difference([[1.0, 2.0]]), "at least two groups"),
         (lambda: any_difference([[1.0, 1.0], [2.0, 2.0]]), "all equal"),
-        (lambda: at_once([]), "at least one difference"),
     ],
 )
 def test_bad_comparisons_are_refused(call, message):

@@ -34,6 +34,8 @@ PAGES = {
     "cases": "/cases",
     "test again": "/retest",
     "find": "/find?text=UM",
+    "ready": "/ready",
+    "loads": "/loads",
     "bench": "/bench",
     "stock": "/stock",
     "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",

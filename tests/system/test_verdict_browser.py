@@ -69,6 +69,18 @@ def test_which_bag_is_better(page: Page, address: str) -> None:
     assert Path(download.value.path()).read_bytes().startswith(b"%PDF")
 
 
+def test_which_of_several_bags_is_better_than_the_one_in_use(page: Page, address: str) -> None:
+    page.goto(f"{address}/compare")
+    for number, name in enumerate(("Umberfold UM-9", "Umberfold UM-7", "Brackenfoil BF-210"), start=1):
+        page.get_by_label(f"candidate {number}").select_option(label=name)
+    page.get_by_label("compare", exact=True).select_option(label="the first, which is in use, with each other one")
+    page.get_by_role("button", name="Compare").click()
+
+    page.get_by_role("heading", name="Shown to be better than Umberfold UM-9: ").wait_for()
+    expect(page.get_by_text("by Dunnett's test")).to_be_visible()
+    expect(page.locator("h2", has_text="Differences").locator("xpath=following-sibling::ul[1]/li")).to_have_count(2)
+
+
 def test_who_would_fail_another_limit(page: Page, address: str) -> None:
     page.goto(f"{address}/what-if?characteristic=shielding_energy")
     page.get_by_role("heading", name="With a limit of under 10.0 nJ").wait_for()
@@ -79,6 +91,37 @@ def test_who_would_fail_another_limit(page: Page, address: str) -> None:
     page.get_by_role("button", name="Show").click()
     page.get_by_role("heading", name="With a limit of under 12.0 nJ").wait_for()
     expect(page.get_by_text("Nothing is recorded and no verdict changes")).to_be_visible()
+
+
+def test_a_decision_rule_is_previewed_entered_and_taken_back(page: Page, address: str) -> None:
+    page.goto(f"{address}/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy")
+    page.get_by_text("Change the decision rule").click()
+    form = page.locator("form.choose", has=page.get_by_label("wrong passes at most"))
+    form.get_by_label("rule").select_option("simple")
+    form.get_by_label("for tests from").fill("2026-11-01")
+    form.get_by_role("button", name="Preview").click()
+
+    page.get_by_role("heading", name="Judge shielding energy by simple acceptance, from 1 Nov 2026?").wait_for()
+    expect(page.get_by_text("1 verdict from undecided to pass: BF07191.")).to_be_visible()
+    expect(page.get_by_text("Looser than guarded: wrong passes at most 5 %.")).to_be_visible()
+    expect(page.get_by_role("columnheader", name="good lots that do not pass")).to_be_attached()
+    page.get_by_label("your name").fill("A. Example")
+    page.get_by_label("reason").fill("Agreed with the customer")
+    page.get_by_role("button", name="Confirm").click()
+
+    page.get_by_role("heading", name="Decision rules of shielding energy").wait_for()
+    expect(page.get_by_text("entered by A. Example")).to_be_visible()
+    page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF07191")
+    expect(page.get_by_text("simple acceptance, entered by A. Example from 1 Nov 2026").first).to_be_visible()
+
+    page.goto(f"{address}/rule?characteristic=shielding_energy")
+    page.get_by_role("link", name="undo").click()
+    page.get_by_role("heading", name="Undo the decision rule of shielding energy").wait_for()
+    page.get_by_label("your name").fill("A. Example")
+    page.get_by_label("reason").fill("Entered by mistake")
+    page.get_by_role("button", name="Confirm").click()
+    page.get_by_role("heading", name="Decision rules of shielding energy").wait_for()
+    expect(page.get_by_text("entered by A. Example")).to_have_count(0)
 
 
 def test_a_report_is_issued_on_the_page_of_its_lot(page: Page, address: str) -> None:

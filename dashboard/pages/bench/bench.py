@@ -84,7 +84,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
             html.H2("For the keeper of the feeds"),
             html.P(bench["clock"]) if bench["clock"] else None,
             html.P(_schedule(lab, lab_reader.next_round())),
-            html.Ul([html.Li(_unsent_text(row)) for row in unsent]) if unsent else html.P("All mail sent."),
+            html.Ul([html.Li(_unsent_text(row)) for row in unsent]) if unsent else html.P(_all_sent(lab)),
             html.Details(
                 [html.Summary(f"Feeds: {counted(len(bench['sources']), 'folder')}"), _sources(bench["sources"])]
             ),
@@ -284,7 +284,7 @@ def _refused_heading(groups: list[Refusals]) -> str:
     return f"{counted(sum(group['rows'] for group in groups), 'refused row')}, in {counted(len(files), 'file')}"
 
 
-def _refusals(groups: list[Refusals]) -> list[Any]:
+def _refusals(groups: list[Refusals]) -> list[object]:
     """The refused rows file by file, the newest first: the reason, and the lines it concerns."""
     if not groups:
         return []
@@ -348,6 +348,12 @@ def _rounds(rounds: Sequence[Mapping[str, Any]]) -> html.Div:
         for one in rounds
     ]
     return table(("start", "duration", *counts), rows, "Rounds", ("duration", *counts))
+
+
+def _all_sent(lab: Lab) -> str:
+    if lab.mail.server is None:
+        return "No mail server is declared in lab.toml: messages are files in the folder outbox."
+    return "All mail sent."
 
 
 def _unsent_text(row: Mapping[str, Any]) -> str:

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
 from dash import html
 
+from dashboard.components.entry_form import field, form, if_editor
 from dashboard.components.html_parts import lot_link, table, word
 from dashboard.queries.lab_reader import LabReader
+from dashboard.queries.load_names import load_names
 from dashboard.text.bench.capture_text import day_sentence
 from dashboard.text.bench.instrument_text import found_off_line, headline, instrument_line, levels, next_step, turns
-from dashboard.text.formatting import characteristic, counted, day
+from dashboard.text.bench.sensor_text import sensor_line
+from dashboard.text.bench.study_text import component_rows, study_lines
+from dashboard.text.formatting import characteristic, counted, day, moment
 from ingest.common.clock import now
+from ingest.documents.bench.gauge_study import GaugeStudyDocument
 from ingest.documents.bench.instrument import FoundOff, Instrument
+from ingest.documents.bench.sensor import Sensor
+from ingest.sessions.gauge_studies import gauge_studies
 from ingest.sessions.instruments import instruments
+from ingest.sessions.sensors import CHECK_SENSOR, SALT_NAMES, sensors
 
 __all__ = ["layout"]
 
 # The shape and colour of a state, in the words that pages share.
 STATES = {"checked": "pass", "unchecked": "silent", "overdue": "look", "failed": "act"}
+NO_SENSOR = "None is declared: see [[chamber]] in lab.toml. A sensor that drifts keeps its log at 12 % while the air of the chamber moves."
 CAUTION = "These sheets change no verdict. An authorised person decides about a lot, by the text of the standard and the lab's procedure."
 
 
@@ -26,17 +35,40 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     """Every instrument that the tests or the calibrations name, as of now."""
     with lab_reader.reading() as connection:
         documents = instruments(connection, lab_reader.lab, now())
+        humidity = sensors(connection, lab_reader.lab, now())
+        chambers = load_names(connection, lab_reader.lab).chambers
+    studies = gauge_studies(lab_reader.lab)
     return html.Div(
         [
             html.H1(headline(documents)),
             html.P(next_step(documents), className="lead"),
             html.P(CAUTION, className="quiet"),
             *[part for one in documents for part in _instrument(one)],
+            *([html.H2("Gauge studies", id="studies")] if studies else []),
+            *[part for one in studies for part in _study(one)],
+            html.H2("Humidity sensors"),
+            html.P(NO_SENSOR) if not humidity else None,
+            *[part for one in humidity for part in _sensor(one)],
+            *if_editor(
+                "Record a check of a humidity sensor", _check_form([*chambers, *lab_reader.lab.second_sensors()])
+            ),
         ]
     )
 
 
-def _instrument(one: Instrument) -> list[Any]:
+def _study(one: GaugeStudyDocument) -> list[object]:
+    rows = component_rows(one)
+    lines = study_lines(one)
+    return [
+        html.H3(f"{one['name']}, {characteristic(one['characteristic'])}, {day(one['done_on'])}"),
+        *[html.P(line, className="caution" if one["trouble"] else None) for line in lines],
+        table(("variation", "standard deviation", "95 % interval"), rows, f"Parts of the variation: {one['name']}")
+        if rows
+        else None,
+    ]
+
+
+def _instrument(one: Instrument) -> list[object]:
     rows = [
         [
             day(row["done_at"]),
@@ -60,6 +92,40 @@ def _instrument(one: Instrument) -> list[Any]:
         *[html.P([html.Strong("Waveforms. "), day_sentence(each)], className="entry") for each in one["capture_days"]],
         *[_sheet(sheet) for sheet in one["found_off"]],
     ]
+
+
+def _sensor(one: Sensor) -> list[object]:
+    rows = [
+        [
+            moment(check["at"]), check["salt"] or "reference", f"{check['reads']:g} %", f"{check['reference']:g} ± {check['uncertainty']:g} %",
+            check["outcome"], check["by"],
+        ]
+        for check in one["checks"]
+    ]  # fmt: skip
+    heads = ("checked", "against", "reads", "expected", "outcome", "by")
+    return [
+        html.H3([word(STATES[one["state"]], one["state"]), f" {one['name']}"]),
+        html.P(sensor_line(one)),
+        table(heads, rows, f"Checks of {one['name']}") if rows else None,
+    ]
+
+
+def _check_form(names: Sequence[str]) -> html.Form:
+    """The form for a check against a salt, or against another reference."""
+    salts = [html.Option("another reference", value=""), *(html.Option(name, value=name) for name in SALT_NAMES)]
+    return form(
+        "",
+        {CHECK_SENSOR: "Record the check"},
+        [
+            html.Label(["sensor", html.Select([html.Option(name, value=name) for name in names], name="sensor")]),
+            field("reads, % RH", "reads", required=True, inputMode="decimal"),
+            html.Label(["over", html.Select(salts, name="salt")]),
+            field("temperature of the salt, °C", "temperature", inputMode="decimal"),
+            field("or reference, % RH", "reference", inputMode="decimal"),
+            field("its uncertainty (k = 2)", "uncertainty", inputMode="decimal"),
+            field("time, if not now", "at", type="datetime-local"),
+        ],
+    )
 
 
 def _percent(value: float | None) -> str:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from dash import html
+from dash import dcc, html
 
 from dashboard.components.html_parts import link, lot_link, word
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, next_step, when
-from dashboard.text.urls import READY
+from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, next_step, sensor_warning, when
+from dashboard.text.urls import LOADS, READY
 from ingest.common.clock import now
 from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
 from ingest.sessions.ready import moment_in, ready
@@ -29,6 +27,7 @@ def layout(lab_reader: LabReader, at: str = "", **_other: str) -> html.Div:
         [
             html.H1(headline(document)),
             html.P(next_step(document), className="lead"),
+            html.P(dcc.Link("Put in or take out a load", href=LOADS, className="button")),
             html.P(f"As of {when(document['at'])}. {PROMISE}", className="quiet"),
             _last_known(document),
             *(chambers or [html.P("No chamber log yet.", className="quiet")]),
@@ -44,10 +43,11 @@ def _last_known(document: ReadyDocument) -> html.P | None:
     return html.P(link(f"Show the state at the last log entry, {when(last)}", READY, at=last))
 
 
-def _chamber(chamber: ReadyChamber) -> list[Any]:
+def _chamber(chamber: ReadyChamber) -> list[object]:
     return [
         html.H2(f"Chamber {chamber['name'] or 'not named'}"),
         html.P(chamber_line(chamber)),
+        html.P(html.Strong(warning)) if (warning := sensor_warning(chamber)) else None,
         *[_load(load) for load in chamber["loads"]],
     ]
 
@@ -69,7 +69,13 @@ def _load(load: ReadyLoad) -> html.Article:
             html.H3([word(STATES[load["state"]], load["state"]), f" {load['load']}"]),
             html.P(load_line(load)),
             html.Progress(value=f"{share:.3f}", max="1", **{"aria-label": f"Hours of {load['load']}"}),
-            html.P([*(lots or ["Lots not named"]), f". In since {when(load['in_since'])}{laid}."], className="quiet"),
+            html.P(
+                [
+                    *(lots or ["Lots not named"]),
+                    f". In since {when(load['in_since'])}{laid}. Recorded in: {load['recorded_in']}.",
+                ],
+                className="quiet",
+            ),
         ],
         className="sheet",
     )

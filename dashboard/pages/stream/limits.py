@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from dashboard.components.before_after_figures import before_after_figures
@@ -83,7 +81,7 @@ def layout(lab_reader: LabReader, change: str = "", **query: str) -> html.Div:
 def _stream(change: StreamChange, words: StreamDifference, number: int, lab: Lab) -> html.Section:
     """The effect of the change on one stream."""
     name = f"{words['supplier']} {words['product']}, {characteristic(words['characteristic'])}"
-    charts: list[Any] = []
+    charts: list[object] = []
     if number < MOST_DRAWN:
         titles = (("Now", "before"), ("After the change", "after"))
         pair = zip(titles, before_after_figures(change.before, change.after, lab), strict=True)
@@ -118,7 +116,7 @@ def _stream(change: StreamChange, words: StreamDifference, number: int, lab: Lab
 
 def _lots(words: StreamDifference) -> html.Details | None:
     """The lots whose verdict or flag changes, by name."""
-    rows: dict[tuple[str, str], list[Any]] = {}
+    rows: dict[tuple[str, str], list[object]] = {}
     for one in words["verdicts"]:
         rows[one["tested_at"], one["lot"]] = [_from_to(word(one["before"]), word(one["after"])), "–"]
     for flag in words["stands_out"]:
@@ -135,5 +133,5 @@ def _lots(words: StreamDifference) -> html.Details | None:
     )
 
 
-def _from_to(before: Any, after: Any) -> html.Span:
+def _from_to(before: object, after: object) -> html.Span:
     return html.Span([before, " → ", after])

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import dcc, html
 
 from dashboard.charts import plotly_figures
@@ -15,7 +13,6 @@ from dashboard.components.conformity import rule_section
 from dashboard.components.entry_form import day_field, form, if_editor
 from dashboard.components.html_parts import facts, graph, legend, link, lot_link, supplier_link, table, word
 from dashboard.components.next_step import next_step
-from dashboard.components.stream_rows import state_word
 from dashboard.pages.stream.stream_chart import (
     ChartView,
     adjusted_words,
@@ -78,8 +75,9 @@ KEY = {
     "trend": ("━", "edge", "trend estimate"),
     "control limit": ("┄", "grey", "control limits"),
     "left out": ("◯", "grey", "lot excluded from the baseline"),
-    "forecast": ("▒", "accent", "forecast: 80 % and 50 % of coming lots"),
-    "start": ("▒", "grey", "estimated start of the move, with its interval"),
+    "baseline": ("└─┘", "grey", "baseline: the lots from which the control limits come"),
+    "forecast": ("▒", "accent", "forecast: 80 % and 50 % of coming lots, with its middle (dashed)"),
+    "start": ("░┆░", "grey", "estimated start of the move (line) and its interval (band)"),
 }
 LAST_LOTS = 6
 # A longer table is slower to read than the file that holds all lots.
@@ -123,7 +121,7 @@ def layout(
                 ],
                 className="crumb",
             ),
-            state_word(row, [alert for alert in alerts if alert["state"] != "closed"]),
+            word(row["state"]),
             html.H1(f"{product}, {spoken(characteristic)}: {_finding(row, alerts)}"),
             html.P(_summary(row, document, lab), className="lead"),
             html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
@@ -141,7 +139,7 @@ def layout(
             html.H2("Variation and capability"),
             facts(_facts(row, document)),
             html.P(humidity(document), className="quiet"),
-            *rule_section(document["decision"]),
+            *rule_section(document),
             html.H2("Notes"),
             *[html.P(_note_text(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
             *if_editor("Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])),
@@ -171,6 +169,7 @@ def _finding(row: BoardRow, alerts: list[Alert]) -> str:
         "learning": "too few lots for settled limits",
         "silent": "no lot for a long time",
         "steady": "no open alert",
+        "note": "nothing to act on or to look at",
     }
     return f"{words.get(row['state'], row['state'])}."
 
@@ -178,7 +177,7 @@ def _finding(row: BoardRow, alerts: list[Alert]) -> str:
 def _what_to_do(row: BoardRow, alerts: list[Alert], lab: Lab) -> html.Aside:
     """The next steps on the stream, and the figures that they depend on."""
     step = next_step(alerts)
-    steps: list[Any] = []
+    steps: list[object] = []
     if step is not None:
         steps.append([html.A(step.text, href=_on_page(step.address)), html.Span(step.detail, className="quiet")])
         noticed = next((one for one in alerts if one["state"] != "closed" and not no_notice_because(one)), None)
@@ -317,9 +316,10 @@ def _unsettled(limits: ControlLimits, document: StreamDocument, lab: Lab) -> str
             f"the {counted(limits['from_lots'], 'lot')} of the baseline are too much alike their neighbours to set any"
         )
     seen = f"{in_unit(document, limits['seen_lower'])} to {in_unit(document, limits['seen_upper'])}"
-    text = (
-        f"No settled limits yet: {lots}. The lots so far lie from {seen}, around {in_unit(document, limits['center'])}."
-    )
+    so_far = f"The lots so far lie from {seen}, around {in_unit(document, limits['center'])}."
+    if limits["from_lots"] == 1:
+        so_far = f"The level of the one lot so far is {in_unit(document, limits['center'])}."
+    text = f"No settled limits yet: {lots}. {so_far}"
     if limits["lower"] is None or limits["frozen_at"]:
         return text
     return f"{text} Limits from them, which will still move: {in_unit(document, limits['lower'])} to {in_unit(document, limits['upper'])}."
@@ -330,7 +330,7 @@ def _note_text(entry: SubjectEntry) -> str:
     return f"{entry['who']}, {day(entry['at'])}, {entry['what']}{about}: {entry['reason']}"
 
 
-def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]]:
+def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, object, str]]:
     limits, capability = document["limits"], document["capability"]
     components = document["components"]
     baseline = f"baseline complete {day(limits['frozen_at'])}" if limits["frozen_at"] else "baseline not complete yet"
@@ -343,7 +343,7 @@ def _facts(row: BoardRow, document: StreamDocument) -> list[tuple[str, Any, str]
         else f"{edges}, not settled"
     )
 
-    def variation(name: str, variance: float | None, explanation: str) -> tuple[str, Any, str]:
+    def variation(name: str, variance: float | None, explanation: str) -> tuple[str, object, str]:
         low, high = components["intervals"].get(name, (None, None))
         if variance is None:
             return f"variation between {name}s", "–", explanation
@@ -385,7 +385,7 @@ def _variation(spread: float | None, document: StreamDocument) -> str:
     return f"{100 * spread:.1f} %" if document["scale"] == "log" else in_unit(document, spread)
 
 
-def _table(document: StreamDocument) -> list[Any]:
+def _table(document: StreamDocument) -> list[object]:
     """The newest lots, and a sentence where the file holds more."""
     adjusted = [adjusted_words(document)] if humidity_matters(document) else []
     numbers = ("level", "bags", "readings", "between bags", "between readings", "% RH", *adjusted)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import Any
 
 from dash import html
 
@@ -39,7 +38,7 @@ class ChartView:
         return with_query(STREAM, {**self.names, **view, **other})
 
 
-def choices(view: ChartView, document: StreamDocument) -> list[Any]:
+def choices(view: ChartView, document: StreamDocument) -> list[object]:
     """Links to the usual spans, a form for custom dates, and links to adjusted levels where humidity matters."""
     custom = bool(view.since or view.until)
     chosen = "" if custom else view.show if view.show in SPANS else "all"
@@ -56,7 +55,7 @@ def choices(view: ChartView, document: StreamDocument) -> list[Any]:
         action=STREAM,
         className="choose",
     )
-    parts: list[Any] = [
+    parts: list[object] = [
         filter_links(links, "Time shown"),
         html.Details([html.Summary("Custom dates"), form], open=custom),
     ]

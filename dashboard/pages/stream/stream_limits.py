@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from dash import dcc, html
 
@@ -24,7 +23,7 @@ Names = dict[str, str]
 MOST_LOTS = 200
 
 
-def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> list[Any]:
+def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> list[object]:
     """The limits of a stream; `entries` are those on the stream and on the specification limit of its product."""
     names = {name: document[name] for name in ("supplier", "product", "characteristic")}
     changes = sorted((one for one in entries if one["what"] in CHANGES), key=lambda one: one["at"], reverse=True)
@@ -88,7 +87,7 @@ def _entry_text(entry: SubjectEntry) -> str:
 # Control limits
 
 
-def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any]]:
+def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[object]]:
     history = document["limits_history"]
     begins = [(limits["set_by"] or limits)["from_at"] for limits in history]
     rows = []
@@ -115,7 +114,7 @@ def _control_limit_rows(document: StreamDocument, names: Names) -> list[list[Any
     return rows
 
 
-def _excluded_lot(excluded: LeftOutLot, names: Names) -> Iterator[Any]:
+def _excluded_lot(excluded: LeftOutLot, names: Names) -> Iterator[object]:
     yield lot_link(names["supplier"], excluded["lot"])
     if "who" not in excluded:
         yield f": {LEFT_OUT[excluded['why']].removeprefix('left out').strip(' :')}"
@@ -133,7 +132,7 @@ def _baseline_entry(setting: Restart, names: Names) -> html.Span:
 # Specification limits
 
 
-def _specification_limits(document: StreamDocument, names: Names) -> list[Any]:
+def _specification_limits(document: StreamDocument, names: Names) -> list[object]:
     rows = []
     limits = document["specification_limits"]
     for side, steps in (("lower", limits["lower"]), ("upper", limits["upper"])):
@@ -142,7 +141,7 @@ def _specification_limits(document: StreamDocument, names: Names) -> list[Any]:
                 end = "–"
             else:
                 end = "never: replaced" if following["from"] == step["from"] else day(following["from"])
-            origin: Any = source(step)
+            origin: object = source(step)
             if step["where"] != "lab.toml":
                 undo = preview_address(TAKE_BACK_LIMIT, names, side=side, day=step["from"] or "")
                 origin = html.Span([f"{origin} ", dcc.Link("undo", href=undo)])

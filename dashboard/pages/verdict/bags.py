@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from dash import dcc, html, no_update
 
@@ -21,7 +20,7 @@ __all__ = ["SLIDERS", "layout", "moved"]
 
 SLIDERS = ("bags-count", "bags-readings", "bags-level")
 LARGEST_SLIDER = 36
-KEY = (("━", "accent", "bags chosen"), ("┄", "grey", "bags today"), ("━", "edge", "specification limit"))
+KEY = (("━", "accent", "bags chosen"), ("┄", "grey", "bags today"), ("┃", "limit", "specification limit"))
 RISKS = (
     ("good", "good: bags beyond, %", 0.01),
     ("good_risk", "risk for the good lot, %", 0.05),
@@ -92,7 +91,7 @@ def layout(
     )
 
 
-def moved(lab_reader: LabReader, values: tuple[object, object, object], names: object) -> Any:
+def moved(lab_reader: LabReader, values: tuple[object, object, object], names: object) -> object:
     """The answer after a slider moved; what a browser sends is checked."""
     count, readings, level = (_number(None if value is None else str(value)) for value in values)
     match names:
@@ -105,7 +104,7 @@ def moved(lab_reader: LabReader, values: tuple[object, object, object], names: o
             return no_update
 
 
-def _answer(result: BagsDocument) -> list[Any]:
+def _answer(result: BagsDocument) -> list[object]:
     unit = result["unit"]
     rows = [
         [

@@ -6,23 +6,27 @@ import json
 import math
 from collections.abc import Mapping
 from datetime import date
-from typing import Any
 
 from dash import dcc, html
 
 from dashboard.charts.comparison_chart import comparison_chart
 from dashboard.charts.sparkline import as_image_address
-from dashboard.components.html_parts import lot_link, stream_link, table, word
+from dashboard.components.html_parts import lot_link, mark, stream_link, table
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import amount, characteristic
 from dashboard.text.urls import COMPARE, COMPARISON_FILE, compare_address
 from dashboard.text.verdict import comparison_text
 from ingest.common.errors import CallError
-from ingest.documents.verdict.comparison import Comparison
+from ingest.documents.verdict.comparison import Answer, Comparison
 from ingest.verdict.comparison import Request, compare
 
 __all__ = ["layout", "request_of"]
 
+# The shapes of the pages: away from the limit, towards it, beside it; dots and a broken bar where lots are missing.
+ANSWER_MARKS: dict[Answer, str] = {
+    "better": "better", "worse": "nearer", "no worse": "level", "different": "undecided", "not shown": "learning",
+    "no answer": "silent",
+}  # fmt: skip
 CANDIDATES = ("c1", "c2", "c3", "c4", "c5", "c6")
 
 
@@ -66,6 +70,7 @@ def request_of(query: Mapping[str, str]) -> Request:
         _day(query.get("until")),
         _day(query.get("split")),
         _percent(query.get("margin")),
+        _candidate(query["c1"]) if query.get("in_use") and query.get("c1") else None,
     )
 
 
@@ -98,7 +103,7 @@ def _percent(text: str | None) -> float | None:
     return number if math.isfinite(number) else -1.0
 
 
-def _answer(result: Comparison, query: Mapping[str, str]) -> list[Any]:
+def _answer(result: Comparison, query: Mapping[str, str]) -> list[object]:
     title = comparison_text.headline(result)
     rows = [
         [
@@ -127,7 +132,7 @@ def _answer(result: Comparison, query: Mapping[str, str]) -> list[Any]:
         html.H2("Differences"),
         html.Ul(
             [
-                html.Li([word(pair["answer"]), " ", comparison_text.pair_sentence(result, pair)])
+                html.Li([_answer_word(pair["answer"]), " ", comparison_text.pair_sentence(result, pair)])
                 for pair in result["pairs"]
             ]
         ),
@@ -141,6 +146,11 @@ def _answer(result: Comparison, query: Mapping[str, str]) -> list[Any]:
         ),
         html.Details([html.Summary("Every lot"), _lots(result)]),
     ]
+
+
+def _answer_word(answer: Answer) -> html.Span:
+    """The answer on a pair with its shape; it asks for nothing, so it has no colour."""
+    return html.Span([mark(ANSWER_MARKS[answer]), answer.capitalize()], className="word")
 
 
 def _lots(result: Comparison) -> html.Div:
@@ -173,6 +183,21 @@ def _form(names: list[str], films: list[tuple[str, str]], query: Mapping[str, st
                 query["characteristic"],
             ),
             *[_select(f"candidate {number}", key, options, chosen[key]) for number, key in enumerate(shown, start=1)],
+            html.Label(
+                [
+                    "compare",
+                    html.Select(
+                        [
+                            html.Option(words, value=value, selected=value == query.get("in_use", ""))
+                            for value, words in (
+                                ("", "every pair"),
+                                ("1", "the first, which is in use, with each other one"),
+                            )
+                        ],
+                        name="in_use",
+                    ),
+                ]
+            ),
             html.Label(
                 ["margin, %", dcc.Input(name="margin", type="text", value=query.get("margin", ""), inputMode="decimal")]
             ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 from dash import dcc, html
 
@@ -119,7 +119,7 @@ def _streams(result: WhatIf) -> html.Div:
     return table(heads, rows, "Other limit by stream", ("lots", "would fail", "open"))
 
 
-def _changed(result: WhatIf) -> list[Any]:
+def _changed(result: WhatIf) -> list[object]:
     if not result["changed"]:
         return [html.P("No lot would have another verdict.")]
     listed = result["changed"][:MOST_LISTED]

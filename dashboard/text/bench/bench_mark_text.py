@@ -20,8 +20,10 @@ def source_and_size(mark: BenchMark) -> str:
         if mark["off_until_at"] is None
         else f"from {since}, normal again from {day(mark['off_until_at'])}"
     )
+    if size is None:
+        return f"{mark['source']} not known to be right {span} (finding {mark['finding']})"
     verb = "reads" if mark["off_until_at"] is None else "read"
-    how = "off" if size is None else f"{abs(size):.2g} {mark['size_unit']} {'high' if size > 0 else 'low'}"
+    how = f"{abs(size):.2g} {mark['size_unit']} {'high' if size > 0 else 'low'}"
     return f"{mark['source']} {verb} {how} {span} (finding {mark['finding']})"
 
 
@@ -30,6 +32,8 @@ def mark_sentence(marks: Sequence[BenchMark], level: float | None, stream: Measu
     if not marks:
         return ""
     sources = listed([source_and_size(mark) for mark in marks])
+    if marks[0]["level_without"] is None:
+        return f"Tested while the bench was not known to be right: {sources}. What it adds to the level is not known."
     return (
         f"Tested while the bench was off: {sources}. The level is {in_unit(stream, level, bound)} as read and "
         f"{in_unit(stream, marks[0]['level_without'])} without it."
@@ -44,4 +48,6 @@ def short_mark(marks: Sequence[BenchMark], stream: Measured) -> str:
         f"{signed(mark['size'], '.2g')} {mark['size_unit']}" for mark in marks if mark["size"] is not None
     )
     findings = ", ".join(mark["finding"] for mark in marks)
+    if marks[0]["level_without"] is None:
+        return f"bench not known to be right ({findings})"
     return f"bench {sizes}: {in_unit(stream, marks[0]['level_without'])} without it ({findings})"

@@ -8,7 +8,7 @@ from datetime import datetime
 from dashboard.text.formatting import counted
 from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
 
-__all__ = ["PROMISE", "chamber_line", "headline", "load_line", "lots_of", "next_step", "when"]
+__all__ = ["PROMISE", "chamber_line", "headline", "load_line", "lots_of", "next_step", "sensor_warning", "when"]
 
 PROMISE = "A time holds if nothing happens: a chamber that leaves its tolerance starts the hours again."
 BREAKS = {"humid": "too humid", "dry": "too dry", "warm": "too warm", "cold": "too cold", "unlogged": "no log entry"}
@@ -75,6 +75,23 @@ def chamber_line(chamber: ReadyChamber) -> str:
         return f"{name}: out of tolerance since {when(chamber['since'])} ({reading}). Nothing in it may be tested."
     since = "at least " if chamber["since_at_least"] else ""
     return f"{name}: inside tolerance since {since}{when(chamber['since'])} ({reading})."
+
+
+def sensor_warning(chamber: ReadyChamber) -> str:
+    """A warning about the humidity sensor of a chamber; empty where there is nothing to warn of."""
+    sensor = chamber["sensor"]
+    if sensor is None:
+        return ""
+    parts = []
+    if sensor["state"] == "failed":
+        parts.append("Humidity sensor failed its check: do not test from this chamber until it passes.")
+    second = sensor["second"]
+    if second is not None and second["apart"]:
+        more = "more" if second["difference"] > 0 else "less"
+        parts.append(
+            f"The second sensor reads {abs(second['difference']):.1f} % RH {more} than the logged one: check both."
+        )
+    return " ".join(parts)
 
 
 def load_line(load: ReadyLoad) -> str:

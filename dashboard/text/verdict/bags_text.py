@@ -66,10 +66,10 @@ def plan_sentence(result: BagsDocument) -> str:
     """The plan that keeps the two declared risks."""
     own = result["plan"]
     return (
-        f"To pass lots with {percent(own['good'])} of bags beyond the limit (all but {percent(own['good_risk'])} of them) and stop "
-        f"lots with {percent(own['bad'])} beyond (all but {percent(own['bad_risk'])}), measure {own['bags']} bags and pass if their "
-        f"mean is {own['k']:.2f} standard deviations inside; with a known scatter {own['bags_known']} bags and {own['k_known']:.2f}. "
-        f"Counting only, {own['bags_by_count']} bags must all be inside to stop the bad lots."
+        f"Measure {own['bags']} bags and pass the lot if their mean is {own['k']:.2f} standard deviations inside. This passes "
+        f"{percent(1 - own['good_risk'])} of lots with {percent(own['good'])} of bags beyond the limit and stops "
+        f"{percent(1 - own['bad_risk'])} of lots with {percent(own['bad'])} beyond. With a known scatter, {own['bags_known']} bags and "
+        f"{own['k_known']:.2f} do the same. If bags are only counted, all of {own['bags_by_count']} must be inside to stop the bad lots."
     )
 
 

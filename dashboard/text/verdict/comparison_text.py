@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.formatting import amount, characteristic, counted, day, signed
+from dashboard.text.formatting import amount, characteristic, counted, day, listed, signed
 from ingest.documents.verdict.comparison import Candidate, Comparison, Pair
 from spc.vocabulary.enums import Scale
 
@@ -28,10 +28,26 @@ def headline(result: Comparison) -> str:
         return _answer(result, result["pairs"][0]) + "."
     if all(pair["answer"] == "no answer" for pair in result["pairs"]):
         return f"No answer for these {len(result['candidates'])} candidates."
+    if result["in_use"] is not None:
+        return _against_the_one_in_use(result)
     best = [name(one) for one in result["candidates"] if one["not_shown_worse"]]
     if len(best) == len(result["candidates"]):
         return f"None of {len(best)} candidates is shown to be worse than another."
     return f"Not shown worse than another: {', '.join(best)} of {len(result['candidates'])} candidates."
+
+
+def _against_the_one_in_use(result: Comparison) -> str:
+    """Which candidates are better than the one in use, or no worse where none is."""
+    used = name(result["candidates"][result["in_use"] or 0])
+    for answer, words in (
+        ("better", "better than"),
+        ("different", "different from"),
+        ("no worse", f"no worse by {result['margin_percent'] or 0:g} % than"),
+    ):
+        found = [name(result["candidates"][pair["second"]]) for pair in result["pairs"] if pair["answer"] == answer]
+        if found:
+            return f"Shown to be {words} {used}: {listed(found)}."
+    return f"No candidate is shown to be better than {used}."
 
 
 def _answer(result: Comparison, pair: Pair) -> str:
@@ -116,4 +132,14 @@ def asked(result: Comparison) -> str:
     if result["margin_percent"] is not None:
         where = "declared in lab.toml" if result["margin_from"] == "lab.toml" else "given with the question"
         text += f" Margin {result['margin_percent']:g} %, {where}."
-    return text + (" Several questions at once: p values by Holm." if len(result["pairs"]) > 1 else "")
+    if len(result["pairs"]) < 2:
+        return text
+    if result["in_use"] is None:
+        return (
+            text
+            + " All pairs at once: p values and answers by the studentized range (Tukey and Kramer, Games and Howell)."
+        )
+    return (
+        text
+        + f" Each against {name(result['candidates'][result['in_use']])} at once: p values and answers by Dunnett's test."
+    )

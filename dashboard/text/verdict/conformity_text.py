@@ -44,13 +44,19 @@ def measurement(result: Conformity) -> str:
         )
         if value
     ]
-    bench = "bench not known" if parts["bench"] is None else f"bench {100 * parts['bench']:.1f}"
+    bench = "bench not known" if parts["bench"] is None else f"bench {100 * parts['bench']:.1f}{_bench_source(result)}"
     names.insert(min(2, len(names)), bench)
     text = f"measurement {100 * result['u']:.1f} %: {', '.join(names)}"
     if result["bench"] == BenchSource.UNKNOWN:
         high = result["u_high"]
         text += "; no bound yet" if high is None else f"; at most {100 * high:.1f} % with the bench"
     return text + ("; bags of this lot alone, they vary more than usual" if result["own_variance"] else "")
+
+
+def _bench_source(result: Conformity) -> str:
+    """Where the bench part comes from, with its degrees of freedom: " (gauge study, 1.4 degrees of freedom)"."""
+    df = result["bench_df"]
+    return "" if df is None else f" ({result['bench']}, {df:.3g} degrees of freedom)"
 
 
 def next_bag_sentence(result: Conformity) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from flask import Flask, Response, request
 
 from dashboard.queries import stream_document
@@ -11,10 +9,9 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.text.csv_cells import csv_text
 from dashboard.text.file_names import attachment, plain_name
 from dashboard.text.urls import STREAM_FILE
+from ingest.documents.stream import Point, StreamDocument
 
 __all__ = ["add_download", "as_csv"]
-
-Document = Any
 
 NAMES = ("supplier", "product", "characteristic")
 COLUMNS = (
@@ -23,33 +20,20 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def as_csv(document: Document) -> str:
+def as_csv(document: StreamDocument) -> str:
     """The points of a stream; names from files never begin a formula."""
     return csv_text(COLUMNS, (_row(point, document) for point in document["points"]))
 
 
-def _row(point: Document, document: Document) -> list[Any]:
-    keys = (
-        "bag_spread",
-        "reading_spread",
-        "center",
-        "lower",
-        "upper",
-        "limit_lower",
-        "limit_upper",
-        "chamber",
-        "humidity",
-    )
+def _row(point: Point, document: StreamDocument) -> list[object]:
     start = [
-        point["lot"],
-        point["tested_at"],
-        point["shown"],
-        point["bound"],
-        document["unit"],
-        point["bags"],
-        point["n"],
-    ]
-    return [*start, *(point[key] for key in keys), point["state"], point["verdict"], " ".join(point["signals"])]
+        point["lot"], point["tested_at"], point["shown"], point["bound"], document["unit"], point["bags"], point["n"],
+    ]  # fmt: skip
+    figures = [
+        point["bag_spread"], point["reading_spread"], point["center"], point["lower"], point["upper"],
+        point["limit_lower"], point["limit_upper"], point["chamber"], point["humidity"],
+    ]  # fmt: skip
+    return [*start, *figures, point["state"], point["verdict"], " ".join(point["signals"])]
 
 
 def add_download(server: Flask, lab_reader: LabReader) -> None:

@@ -6,6 +6,7 @@ from typing import Literal
 
 from typing_extensions import TypedDict
 
+from ingest.documents.bench.sensor import Sensor
 from ingest.documents.fields import Count, Moment
 
 __all__ = ["ChamberWord", "LoadState", "ReadyChamber", "ReadyDocument", "ReadyLoad", "ReadyLot"]
@@ -28,7 +29,8 @@ class ReadyLoad(TypedDict):
 
     `hours` are those shown without a break, of `required_hours`. `since` is the moment from which the state holds; `ready_at` is null
     where no moment can be stated. `restarted_at`, `lost_hours` and `reason` describe a break after the load went in; `reason` also the one
-    that lasts. `sessions` counts the test sessions of the load so far, `invalid` those that do not count.
+    that lasts. `sessions` counts the test sessions of the load so far, `invalid` those that do not count. `recorded_in` is the file or the form
+    that the latest event of the load came from.
     """
 
     load: str
@@ -45,13 +47,15 @@ class ReadyLoad(TypedDict):
     lost_hours: float
     sessions: Count
     invalid: Count
+    recorded_in: str
 
 
 class ReadyChamber(TypedDict):
     """A chamber by its last log entry.
 
     `state` is `inside` or `outside` tolerance, or `silent` where the logger has been for longer than allowed. `since` is the start of that
-    state, or the first entry that was looked at where `since_at_least` says so; bags that were in the chamber by then are `ready_at`.
+    state, or the first entry that was looked at where `since_at_least` says so; bags that were in the chamber by then are `ready_at`. `sensor` is
+    null where the humidity sensor is neither declared nor checked.
     """
 
     name: str
@@ -64,6 +68,7 @@ class ReadyChamber(TypedDict):
     humidity: float | None
     temperature_c: float | None
     loads: list[ReadyLoad]
+    sensor: Sensor | None
 
 
 class ReadyDocument(TypedDict):

@@ -75,7 +75,10 @@ class Pair(TypedDict):
 
 
 class Comparison(TypedDict):
-    """A comparison of two or more candidates on one characteristic. `better` is the side of good levels: low, high or none."""
+    """A comparison of two or more candidates on one characteristic. `better` is the side of good levels: low, high or none.
+
+    With `in_use`, a place in the list of candidates, each other one is compared with it alone; else all pairs are.
+    """
 
     characteristic: str
     unit: str
@@ -87,6 +90,7 @@ class Comparison(TypedDict):
     better: Literal["low", "high", "none"]
     margin_percent: float | None
     margin_from: Literal["lab.toml", "the question", "nowhere"]
+    in_use: Count | None
     candidates: list[Candidate]
     pairs: list[Pair]
     differ_p_value: Probability | None

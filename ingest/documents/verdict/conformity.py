@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Count, Day, Probability
+from ingest.documents.fields import Count, Day, Microseconds, Moment, Probability
 from spc.vocabulary.enums import BenchSource
 
 __all__ = [
@@ -16,7 +16,9 @@ __all__ = [
     "LotProof",
     "Rule",
     "RuleRisks",
+    "RuleStep",
     "StoredConformity",
+    "StoredRuleStep",
     "UncertaintyParts",
 ]
 
@@ -25,11 +27,29 @@ _From = TypedDict("_From", {"from": Day | None})
 
 
 class Rule(_From):
-    """The decision rule in force on the day of a test."""
+    """The decision rule in force on the day of a test; `who` is the person who entered it, absent where `lab.toml` declares it."""
 
     rule: Literal["simple", "guarded"]
     wrong_pass: float | None
     wrong_fail: float | None
+    who: NotRequired[str]
+
+
+class _RuleStep(Rule):
+    where: Literal["lab.toml", "entry"]
+    reason: str | None
+
+
+class StoredRuleStep(_RuleStep):
+    """A decision rule from its day on, with its source."""
+
+    entered_us: Microseconds | None
+
+
+class RuleStep(_RuleStep):
+    """A decision rule from its day on as it is shown."""
+
+    entered_at: Moment | None
 
 
 class UncertaintyParts(TypedDict):
@@ -45,7 +65,8 @@ class StoredConformity(TypedDict):
     """Chance that a lot conforms, as stored with its session.
 
     Uncertainties and standard deviations are in the charted scale (natural logarithm for a log characteristic), limits in
-    the unit. `u_high` holds the bound of an unknown bench part. `bag_sd` is the standard deviation between bags,
+    the unit. `u_high` holds the bound of an unknown bench part. `rule_u` with `rule_df` is what a guard is computed from: with the bound of an unknown bench part, of a single reading
+    where the worst one is judged. `bench_df` is null until a bench part is known. `bag_sd` is the standard deviation between bags,
     `bag_mean_sd` that of a bag mean with its readings.
     """
 
@@ -55,8 +76,11 @@ class StoredConformity(TypedDict):
     u: NotNegative | None
     u_high: NotNegative | None
     df: float | None
+    rule_u: NotNegative | None
+    rule_df: float | None
     parts: UncertaintyParts
     bench: BenchSource
+    bench_df: float | None
     rule: Rule
     accept_lower: float | None
     accept_upper: float | None

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from typing import Literal, NotRequired
+
 from typing_extensions import TypedDict
 
+from ingest.documents.bench.instrument import InstrumentState
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment, Probability
 from ingest.documents.verdict.conformity import Rule, UncertaintyParts
 from spc.vocabulary.enums import BenchSource, Scale, Verdict
 
-__all__ = ["ReportEntries", "ReportReading", "ReportSession", "ReportStatistics", "TestReport"]
+__all__ = [
+    "ChamberRecord",
+    "ReportCalibration",
+    "ReportCheck",
+    "ReportEntries",
+    "ReportEquipment",
+    "ReportReading",
+    "ReportSession",
+    "ReportStatistics",
+    "TestReport",
+]
 
 
 class ReportReading(TypedDict):
@@ -38,6 +51,55 @@ class ReportStatistics(TypedDict):
     geometric_high: float | None
     sd_bags: float | None
     sd_within: float | None
+
+
+class ReportCalibration(TypedDict):
+    """The last calibration before a test; deviations and expanded uncertainty in percent, null where not written."""
+
+    done_at: Moment
+    due_on: Day | None
+    as_found: float | None
+    as_left: float | None
+    uncertainty: float | None
+    certificate: str
+
+
+class ReportCheck(TypedDict):
+    """A set-up check that decides the state of the instrument, before the test or after it."""
+
+    at: Moment
+    when: Literal["before", "after"]
+    outcome: Literal["passed", "failed", "open"]
+
+
+class ReportEquipment(TypedDict):
+    """The instrument of a test and its state that day. `certificate_percent` is its declared standard uncertainty."""
+
+    instrument: str
+    state: InstrumentState
+    certificate_percent: float
+    calibration: ReportCalibration | None
+    checks: list[ReportCheck]
+    checks_declared: bool
+
+
+class ChamberRecord(TypedDict):
+    """The log of the chamber before a test: least, mean and greatest humidity and temperature, and what is known of its sensors.
+
+    `laid` says how the bags lay by the record of loads. `sensor_uncertainty` is the declared expanded uncertainty in % RH.
+    """
+
+    chamber: str
+    from_at: Moment
+    until_at: Moment
+    loaded_at: Moment | None
+    entries: Count
+    longest_gap_minutes: float | None
+    humidity: tuple[float, float, float] | None
+    temperature: tuple[float, float, float] | None
+    sensor_uncertainty: float | None
+    second_sensor: str | None
+    laid: str
 
 
 class ReportSession(TypedDict):
@@ -75,6 +137,10 @@ class ReportSession(TypedDict):
     u_high: float | None
     parts: UncertaintyParts | None
     bench: BenchSource | None
+    # Absent in reports that were issued before 0.6.0.
+    bench_df: NotRequired[float | None]
+    equipment: NotRequired[ReportEquipment]
+    chamber_record: NotRequired[ChamberRecord | None]
     statistics: ReportStatistics
     deviations: list[str]
     readings: list[ReportReading]

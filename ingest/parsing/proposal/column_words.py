@@ -6,6 +6,7 @@ import re
 
 from ingest.common.units import BLANKS, logger_unit
 from ingest.config.models import COLUMNS
+from ingest.parsing.columns import DEW_POINTS
 
 __all__ = [
     "AMBIGUOUS_WORDS",
@@ -60,6 +61,9 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
         "humidity", "relative humidity", "rel humidity", "rh", "r h", "% rh", "feuchte", "luftfeuchte", "rel feuchte", "relative feuchte",
         "rf", "r f", "luftfeuchtigkeit", "humidité", "humedad",
     ),
+    # "Dew point" alone does not say over what.
+    "dew_point_c": ("dew point over water",),
+    "frost_point_c": ("frost point", "frost point over ice", "frostpunkt"),
     "temperature_c": ("temperature", "temp", "temperatur", "température", "temperatura"),
     "counted_on": (
         "counted", "count date", "date of count", "day of count", "stock date", "as of", "date", "day", "zähldatum", "gezählt am",
@@ -139,5 +143,5 @@ def has_word(ours: str, bare: str) -> bool:
 
 def needs_mapping(ours: str, cell: str) -> bool:
     """Whether a header cell is not read as this column by itself: our name, for measured ones with a unit in brackets."""
-    measured = ours in {"value", "humidity_percent", "temperature_c"}
+    measured = ours in {"value", "humidity_percent", "temperature_c", *DEW_POINTS}
     return bool(bare_unit(cell)) or (bare_name(cell) if measured else cell.casefold()) != ours

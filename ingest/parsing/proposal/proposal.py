@@ -28,6 +28,7 @@ from ingest.common.units import (
 from ingest.config.lab import STANDARD_FOLDERS, Lab
 from ingest.config.models import COLUMNS, Characteristic, Source
 from ingest.parsing.cells import DecimalEvidence
+from ingest.parsing.columns import DEW_POINTS
 from ingest.parsing.csv_table import FileFormat, NotATableError, Table, read_table
 from ingest.parsing.proposal.column_words import (
     AMBIGUOUS_WORDS,
@@ -256,7 +257,9 @@ def _match_columns(draft: _Draft) -> None:
                     )
     for ours in columns:
         free = {bare: index for index, bare in left.items() if index not in numbered}
-        close = get_close_matches(ours, list(free), n=1, cutoff=0.8) if ours not in draft.matches else []
+        # A likeness does not say over what a dew point is.
+        open_to_likeness = ours not in draft.matches and ours not in DEW_POINTS
+        close = get_close_matches(ours, list(free), n=1, cutoff=0.8) if open_to_likeness else []
         if close:
             draft.matches[ours] = free[close[0]]
             del left[free[close[0]]]
@@ -434,7 +437,9 @@ def _propose_fixed(draft: _Draft) -> None:
 
     if draft.kind == "climate":
         lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that the tests use")
-        unrecognised(*((name, name) for name in ("humidity_percent", "temperature_c")))
+        has_dew_point = not draft.matches.keys().isdisjoint(DEW_POINTS)
+        needed = ("temperature_c",) if has_dew_point else ("humidity_percent", "temperature_c")
+        unrecognised(*((name, name) for name in needed))
     elif draft.kind == "loads":
         unrecognised(("load", "the load"))
         lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that its log uses")

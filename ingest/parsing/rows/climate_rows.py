@@ -14,9 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ingest.parsing.cells import Column, Names, names
+from ingest.parsing.columns import DEW_POINTS
 from ingest.parsing.csv_table import Table
 from ingest.parsing.rejections import RejectedRows
-from ingest.parsing.rows.climate_values import humidities, temperatures
+from ingest.parsing.rows.climate_values import humidities, humidities_from_dew_points, temperatures
 from ingest.parsing.rows.duplicates import contradictions
 from ingest.parsing.rows.row_reader import Piece, Reader, piece_of, reasons_by_line
 from ingest.parsing.timestamps import NO_TIME, settle_repeated
@@ -70,8 +71,16 @@ def _piece(table: Table, reader: Reader, order: _Order) -> Piece:
     chamber = names(reader.column(table, "chamber"), required=True)
     refused.add_where("chamber", chamber.codes, chamber.reasons)
     logged = _resolve(_log(table, reader), chamber, order, refused)
-    humidity = humidities(reader.column(table, "humidity_percent"), reader.layout, reader.source, refused)
-    temperature = temperatures(reader.column(table, "temperature_c"), reader.layout, reader.source, refused)
+    layout, source = reader.layout, reader.source
+    present = {*layout.positions, *source.fixed}
+    point = next((name for name in DEW_POINTS if name in present), None)
+    if point is None or "humidity_percent" in present:
+        humidity = humidities(reader.column(table, "humidity_percent"), layout, source, refused)
+        temperature = temperatures(reader.column(table, "temperature_c"), layout, source, refused)
+    else:
+        temperature = temperatures(reader.column(table, "temperature_c"), layout, source, refused)
+        column = reader.column(table, point)
+        humidity = humidities_from_dew_points(point, column, temperature, layout, source, refused)
     reader.refuse_contradicted("logged_at", table, refused)
     rows = np.flatnonzero(refused.fine)
     entries = {

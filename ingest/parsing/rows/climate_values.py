@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +15,9 @@ from ingest.parsing.cells import Column, Numbers, floats_as_written, numbers
 from ingest.parsing.columns import Layout
 from ingest.parsing.csv_table import NotATableError
 from ingest.parsing.rejections import RejectedRows
+from spc.bench.moisture import humidity_from_dew_point
 
-__all__ = ["humidities", "temperatures"]
+__all__ = ["humidities", "humidities_from_dew_points", "temperatures"]
 
 Floats = NDArray[np.float64]
 
@@ -34,10 +36,34 @@ def humidities(column: Column, layout: Layout, source: Source, refused: Rejected
     return _checked(column, "humidity_percent", read, values, unit, why, refused)
 
 
-def temperatures(column: Column, layout: Layout, source: Source, refused: RejectedRows) -> Floats:
+def humidities_from_dew_points(
+    name: str, column: Column, temperature: Floats, layout: Layout, source: Source, refused: RejectedRows
+) -> Floats:
+    """Compute relative humidity in percent from a dew point (over water) or frost point (over ice) and the temperature of the air.
+
+    A point above the temperature of the air is refused.
+    """
+    point = temperatures(column, layout, source, refused, name)
+    over: Literal["water", "ice"] = "ice" if name == "frost_point_c" else "water"
+    readable = np.flatnonzero(refused.fine)
+    for row in readable[point[readable] > temperature[readable]].tolist():
+        refused.add(row, name, "is above the temperature of the air; correct it, or check which column is which")
+    result = np.full(len(point), np.nan)
+    rows = np.flatnonzero(refused.fine)
+    # A log repeats its values: each pair is computed once.
+    pairs, place = np.unique(np.stack([point[rows], temperature[rows]], axis=1), axis=0, return_inverse=True)
+    values = np.array([humidity_from_dew_point(one, air, over) for one, air in pairs.tolist()], dtype=np.float64)
+    # To a thousandth of a percent: the Magnus form promises no more.
+    result[rows] = np.minimum(np.round(values, 3), 100.0)[place.ravel()] if len(rows) else 0.0
+    return result
+
+
+def temperatures(
+    column: Column, layout: Layout, source: Source, refused: RejectedRows, name: str = "temperature_c"
+) -> Floats:
     """Read temperature in degrees Celsius, from either scale; entries below absolute zero are refused."""
-    unit = _unit_of("temperature_c", "degC", layout, source)
-    read = numbers(column, _decimal("temperature_c", layout, source), {})
+    unit = _unit_of(name, "degC", layout, source)
+    read = numbers(column, _decimal(name, layout, source), {})
     values = floats_as_written(read)
     if unit == "degF":
         # Rounded to 1e-9 so that 78.8 degF is exactly 26 degC, not slightly above a tolerance of 26.
@@ -48,7 +74,7 @@ def temperatures(column: Column, layout: Layout, source: Source, refused: Reject
             return "is below absolute zero; correct it, or check the unit"
         return "" if np.isfinite(value) else "is not finite; correct it"
 
-    return _checked(column, "temperature_c", read, values, unit, why, refused)
+    return _checked(column, name, read, values, unit, why, refused)
 
 
 def _decimal(name: str, layout: Layout, source: Source) -> str:

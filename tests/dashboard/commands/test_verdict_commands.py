@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,9 @@ from support.demolab import copy_of, demo_lab
 
 from dashboard.cli import main
 from dashboard.schemas import schema
+from dashboard.verdict_papers import report as paper
+from ingest.common.instants import microseconds
+from ingest.store.store import open_store
 
 STREAM = ("Brackenfoil", "BF-110", "shielding_energy")
 FORMATS = jsonschema.Draft202012Validator.FORMAT_CHECKER
@@ -132,6 +136,26 @@ def test_several_candidates_are_adjusted_for_and_the_best_are_named(lab: Path) -
     assert found["candidates"][0]["not_shown_worse"]
 
 
+def test_each_candidate_is_compared_with_the_one_in_use(lab: Path) -> None:
+    names = [("Umberfold", "UM-7"), ("Umberfold", "UM-9"), ("Brackenfoil", "BF-210"), ("Ostrelvane", "OV-1")]
+    asked = ["shielding_energy", *[part for one in names for part in ("--candidate", *one)]]
+    found = document(lab, "compare", *asked, "--in-use", *names[1])
+    every = document(lab, "compare", *asked)
+    assert (found["in_use"], every["in_use"]) == (1, None)
+    assert [(pair["first"], pair["second"]) for pair in found["pairs"]] == [(1, 0), (1, 2), (1, 3)]
+    same = {frozenset((pair["first"], pair["second"])): pair for pair in every["pairs"]}
+    # Three questions need less than six: the p value of each is lower.
+    for pair in found["pairs"]:
+        if pair["p_value"] is not None:
+            assert pair["p_value"] <= same[frozenset((pair["first"], pair["second"]))]["p_value"] + 1e-9
+    _, out, _ = call(lab, "compare", *asked, "--in-use", *names[1])
+    assert out.startswith("Shown to be better than Umberfold UM-9: ")
+    assert "Each against Umberfold UM-9 at once" in out
+    code, _, err = call(lab, "compare", *asked, "--in-use", "Tarnwick", "TW-Rose")
+    assert code == 2
+    assert "Tarnwick TW-Rose is in use and no candidate; name it as a candidate too" in err
+
+
 def test_the_paper_of_a_comparison_is_one_page_and_the_same_again(lab: Path, tmp_path: Path) -> None:
     pair = ("--candidate", "Umberfold", "UM-7", "--candidate", "Umberfold", "UM-9", "--margin", "5", "--pdf")
     written = []
@@ -198,6 +222,8 @@ def test_a_report_is_a_draft_until_a_person_issues_it_and_then_stays_as_it_is(la
         "Test report R-1", "Invented buyer", "Issued by A. Example", "Head of the laboratory", "undecided", "guarded",
         "standard deviation of bag means", "standard deviation within bags", "End of the report",
         "shielding procedure of this lab (invented), edition 3", "items tested only", "page 1 of", "bench 2.4 %",
+        "state of the instrument that day checked", "certificate SK-0447, due ", "before the test: passed",
+        "96 entries", "longest gap 30 min", "uncertainty not declared",
     ):  # fmt: skip
         assert part in text, part
     first = issued.read_bytes()
@@ -223,6 +249,12 @@ def test_a_report_is_a_draft_until_a_person_issues_it_and_then_stays_as_it_is(la
     assert call(own, *lot, *to, *amended)[2] == "report: say what changed against report R-1\n"
     path = Path(call(own, *lot, *to, *amended, "--changes", "Customer corrected")[1].strip())
     assert "This report replaces report R-1. Changed: Customer corrected" in text_of(path)
+    # A report is replaced once: the next one replaces the newest.
+    again = [one.replace("R-2", "R-3") for one in amended]
+    assert (
+        "report R-1 was replaced by R-2; give the number of that one"
+        in call(own, *lot, *to, *again, "--changes", "x")[2]
+    )
     entries = json.loads(call(own, "history", "--json")[1])
     assert [(one["what"], one["who"]) for one in entries] == [("issue report", "A. Example")] * 2
     assert entries[0]["about"] == "Brackenfoil, lot BF07191, test report R-2"
@@ -233,6 +265,59 @@ def test_a_report_lists_its_deviations_and_an_invalid_test_has_no_verdict(lab: P
     invalid = [one for one in found["sessions"] if not one["valid"]]
     assert all(one["p"] is None and one["rule"] is None for one in invalid)
     assert all(any(line.startswith("Not a valid test") for line in one["deviations"]) for one in invalid)
+
+
+def test_a_report_lists_the_records_of_its_day(lab: Path) -> None:
+    found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(lab / "exports"))
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    calibration = energy["equipment"]["calibration"]
+    assert calibration["done_at"] < energy["tested_at"]
+    assert calibration["due_on"] > energy["tested_at"][:10]
+    (check,) = energy["equipment"]["checks"]
+    assert (check["when"], check["outcome"]) == ("before", "passed")
+    assert check["at"] < energy["tested_at"]
+    record = energy["chamber_record"]
+    least, mean, greatest = record["humidity"]
+    assert 9.0 <= least <= mean <= greatest <= 15.0
+    assert record["entries"] == 96
+    assert any("no record says when the bags went in" in line for line in energy["deviations"])
+
+
+def test_the_tool_itself_finds_what_deviates(lab: Path, tmp_path: Path) -> None:
+    own = copy_of(lab, tmp_path / "lab")
+    declared = own / "lab.toml"
+    declared.write_text(
+        declared.read_text(encoding="utf-8").replace("voltage_v = 1000", "voltage_v = 500")
+        + '\n[[chamber]]\nname = "north"\nsensor_uncertainty = 0.8\n',
+        encoding="utf-8",
+    )
+    found = document(own, "report", "Brackenfoil", "BF07191", "--out", str(own / "exports"))
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    assert "Discharges of 500 V instead of 1000 V." in energy["deviations"]
+    assert energy["chamber_record"]["sensor_uncertainty"] == 0.8
+    with open_store(own).writing() as connection:
+        (instrument,) = connection.exec_driver_sql("SELECT id FROM label WHERE text = 'shielding tester 1'").one()
+        connection.exec_driver_sql(
+            "INSERT INTO calibration (instrument_id, done_us, due_on, as_found, as_left, uncertainty, certificate, drop_id, line) "
+            "VALUES (?, ?, '2027-11-23', '-8', '0', '3', 'SK-0999', 1, 1)",
+            (instrument, microseconds(datetime(2026, 11, 23, tzinfo=UTC))),
+        )
+    found = document(own, "report", "Brackenfoil", "BF07191", "--out", str(own / "exports"))
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    assert any(
+        line.startswith("The next calibration (2026-11-23) found the instrument -8 % off")
+        for line in energy["deviations"]
+    )
+    # The record of the day is still that of the calibration before the test.
+    assert energy["equipment"]["calibration"]["certificate"] == "SK-0447"
+
+
+def test_a_report_issued_before_the_records_were_listed_is_still_printed(lab: Path) -> None:
+    found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(lab / "exports"))
+    for session in found["sessions"]:
+        for key in ("equipment", "chamber_record", "bench_df"):
+            del session[key]
+    assert paper.as_pdf(found) == paper.as_pdf(found)
 
 
 @pytest.mark.parametrize(

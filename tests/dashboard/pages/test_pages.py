@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from dash import html
@@ -284,6 +285,18 @@ def test_a_lot_that_passes_on_the_mean_tells_its_bags_outside_the_limit(desk: La
     assert "A bag is outside the limit by the mean of its readings." in text
 
 
+def test_a_lot_that_passes_says_what_to_know_before_its_release(desk: LabReader) -> None:
+    """Inside its limit, but of a film on its way to it; the page decides nothing."""
+    drifting = " ".join(told(desk, "/lot", "?supplier=Brackenfoil&lot=BF04286").split())
+    assert "An urgent alert on shielding energy is open: a failing lot is likely (now" in drifting
+    assert "Whether the lot is released is for the authorised person to decide, by your procedure." in drifting
+
+    with desk.reading() as connection:
+        standard = next(row for row in desk.board(connection) if row["check_standard"])
+    reference = told(desk, "/lot", f"?supplier={quote(standard['supplier'])}&lot={quote(standard['last_lot'])}")
+    assert "A check standard: it monitors the bench and is not released." in " ".join(reference.split())
+
+
 def test_nothing_is_steady_beside_the_words_that_it_falls(desk: LabReader) -> None:
     names = "?supplier=Quillmere&product=QM-52&characteristic=shielding_energy"
     summaries = [" ".join(words(part)) for part in parts_of(page(desk, "/", "")) if type(part).__name__ == "Summary"]
@@ -491,8 +504,12 @@ def test_a_lab_without_a_drop_is_shown_empty(tmp_path: Path) -> None:
 
 
 def test_what_is_not_there_is_told(desk: LabReader) -> None:
-    assert told(desk, "/lot", "?supplier=Umberfold&lot=X").startswith("Please correct the entry.")
-    assert told(desk, "/stream", "?supplier=X").startswith("Please correct the entry.")
+    # A followed link is no entry, and a reader of pages is sent to no command.
+    assert told(desk, "/lot", "?supplier=Umberfold&lot=X").startswith('Not found. Supplier "Umberfold" has no lot "X".')
+    assert told(desk, "/stream", "?supplier=X").startswith('Not found. There is none for supplier "X"')
+    assert told(desk, "/ageing", "?product=X&characteristic=y").startswith("Not found. No test of X, y, is stored.")
+    assert "lotdrift board" not in told(desk, "/lot", "?supplier=Umberfold&lot=X")
+    assert told(desk, "/stock", "?by=soon").startswith("Please correct the entry.")
     assert told(desk, "/supplier", "?name=X").startswith('No supplier "X".')
     assert told(desk, "/elsewhere").startswith("Page not found.")
 

@@ -188,7 +188,8 @@ class Words(HTMLParser):
         self.references += [value or "" for name, value in attrs if name in ("src", "href", "action", "data")]
 
     def handle_data(self, data: str) -> None:
-        self.text.append(data)
+        # The page keeps numbers and units together with no-break spaces.
+        self.text.append(data.replace("\u00a0", " "))
 
 
 def page_of(path: Path) -> Words:

@@ -154,6 +154,21 @@ def test_with_users_a_stranger_learns_nothing_and_gets_nowhere(
     assert client.get("/healthz", headers=HERE).status_code == 200
 
 
+@pytest.mark.parametrize("address", ["127.0.0.1", "0.0.0.0"])
+def test_the_reason_is_shown_only_on_this_computer_where_no_user_was_declared(tested: Bench, address: str) -> None:
+    """What was never read may hold users; from elsewhere nobody may know, with users or without."""
+    place = {"Host": "127.0.0.1" if address == "127.0.0.1" else "192.0.2.7"}
+    asked_before = make_app(tested.folder, address, clock=Watch()).server.test_client()
+    asked_before.get("/", headers=place)
+    no_database(tested)
+    first = make_app(tested.folder, address, clock=Watch()).server.test_client()
+
+    answers_now = [client.get("/", headers=place) for client in (asked_before, first)]
+
+    assert [answer.status_code for answer in answers_now] == [503, 503]
+    assert ["lotdrift.db" in answer.text for answer in answers_now] == [address == "127.0.0.1", False]
+
+
 @pytest.mark.parametrize("name", ["gone", "no toml", "wrong key", "other unit"])
 def test_who_logs_in_reads_what_is_wrong_with_the_lab_file(tested: Bench, name: str) -> None:
     declare(tested.folder, ("Ann", "viewer"), ("Sam", "specialist"))

@@ -73,7 +73,7 @@ def test_what_does_not_match_is_told_in_the_same_words(client: Any, name: str, p
     answer = log_in(client, name, password)
 
     assert answer.status_code == 401
-    assert b"Wrong name or password." in answer.data
+    assert b">Wrong name or password.<" in answer.data
     assert not is_in(client)
     assert log_in(client, "Ann").status_code == 303
 
@@ -410,6 +410,17 @@ def test_on_every_address_of_the_computer_only_addresses_are_answered(lab: Path,
     assert client.get("/healthz", headers={"Host": "192.0.2.7:8050"}).status_code == 200
     assert client.get("/healthz", headers={"Host": "evil.example"}).status_code == 400
     assert client.get("/", headers={"Host": "192.0.2.7:8050"}).status_code == 401
+
+
+def test_without_users_another_address_than_this_computers_is_refused_in_words(
+    tmp_path_factory: pytest.TempPathFactory, watch: Watch
+) -> None:
+    client = make_app(demo_lab(tmp_path_factory.getbasetemp()), "0.0.0.0", clock=watch).server.test_client()
+
+    answer = client.get("/", headers={"Host": "192.0.2.7:8050"})
+
+    words = b"No user is declared: the dashboard answers on this computer only.\n"
+    assert (answer.status_code, answer.mimetype, answer.data) == (403, "text/plain", words)
 
 
 def test_a_store_that_can_not_be_read_lets_nobody_in(lab: Path, client: Any) -> None:

@@ -119,3 +119,24 @@ def test_a_quiet_hour_is_forgotten_and_the_memory_bounded() -> None:
     for number in range(2 * MOST_KEPT):
         attempt(throttle, f"name {number}", f"address {number}")
     assert len(throttle._counts) == MOST_KEPT
+
+
+def test_a_count_is_forgotten_after_more_than_an_hour_and_not_at_the_hour() -> None:
+    throttle, hour = Throttle(), NOW + timedelta(hours=1)
+    fail(throttle, 3, "Ann", "192.0.2.1")
+
+    assert attempt(throttle, "Ann", "192.0.2.9", hour) == 0
+    # The fourth failure, not the first of a new count.
+    assert attempt(throttle, "Ann", "192.0.2.9", hour) == 2
+
+
+def test_the_name_that_was_tried_longest_ago_is_forgotten_first() -> None:
+    throttle = Throttle()
+    for number in range(MOST_KEPT):
+        attempt(throttle, f"name {number}", None)
+    attempt(throttle, "name 0", None)
+    attempt(throttle, "one more", None)
+
+    names = {name for _, name in throttle._counts}
+    assert {"name 0", "name 2", "one more"} <= names
+    assert "name 1" not in names

@@ -289,6 +289,26 @@ def test_a_tester_that_is_repaired_closes_its_alert_and_goes_on_holding(bench: B
     assert any(alert["held_under"] == gain["id"] for alert in found)
 
 
+def test_a_tester_that_was_off_for_three_weeks_leaves_one_finding_and_no_open_alert(bench: Bench) -> None:
+    """The scale of every stream is set again at its 25th lot, while the tester is off."""
+    fill(bench, range(GAIN_WEEK + 7), until=GAIN_WEEK + 3)
+    bench.run()
+    found = alerts(bench)
+    (gain,) = [alert for alert in found if alert["kind"] == "bench" and alert["supplier"] is None]
+    assert gain["state"] == "closed"
+    # A gain of 0.25 in the log, within four standard errors.
+    (shift,) = gain["evidence"]["shifts"]
+    assert abs(shift["size"] - 100 * np.expm1(0.25)) < 4 * (shift["high"] - shift["low"]) / 2 / 1.96
+    of_fault = [one for one in found if one["held_under"] == gain["id"]]
+    assert {one["supplier"] for one in of_fault} >= {"Alder Film", "Kept"}
+    # Four lots since the tester was mended show that the levels are back; no person has to close them.
+    back = f"the bench came back on {gain['evidence']['closed_because'].removeprefix('it came back on ')}, and the level with it"
+    assert {one["evidence"]["closed_because"] for one in of_fault} == {back}
+    assert {one["state"] for one in of_fault} == {"closed"}
+    first = min(str(one["raised_at"]) for one in of_fault)
+    assert [one for one in found if one["state"] == "open" and str(one["raised_at"]) >= first] == []
+
+
 @pytest.mark.parametrize(
     ("since", "found"), [(120, ("gain", 50)), (100, ("gain", 50)), (150, ("gain", 70)), (190, ("", 0))]
 )

@@ -187,6 +187,74 @@ def test_a_file_that_somebody_takes_away_in_that_moment_is_no_trouble(folders: t
     assert list(filed.iterdir()) == []
 
 
+def test_a_move_that_finds_no_place_is_an_error_and_the_drop_stays(
+    folders: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, filed = folders
+
+    def no_place(_path: Path, target: Path, **_: object) -> None:
+        target.parent.rmdir()
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(target))
+
+    # The folder goes in the moment of the move, after it was made.
+    monkeypatch.setattr("ingest.intake.archive.os.link", no_place)
+
+    with pytest.raises(FileNotFoundError):
+        put_away(path, filed)
+
+    assert path.read_bytes() == b"bytes"
+
+
+def test_a_file_that_takes_the_name_in_that_moment_is_not_overwritten(
+    folders: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, filed = folders
+    link = os.link
+
+    def too_late(one: Path, target: Path, **how: bool) -> None:
+        target.write_text("of another program")
+        link(one, target, **how)
+
+    monkeypatch.setattr("ingest.intake.archive.os.link", too_late)
+
+    with pytest.raises(FileExistsError):
+        put_away(path, filed)
+
+    assert path.read_bytes() == b"bytes"
+    assert (filed / "a.csv").read_text() == "of another program"
+
+
+@pytest.mark.parametrize("place", ["filed", "refused"])
+def test_a_draft_that_a_killed_round_left_goes_with_the_next_round(place: str, bench: Bench) -> None:
+    (bench.folder / place).mkdir()
+    (bench.folder / place / archive.DRAFT).write_text("half a repo")
+
+    bench.run()
+
+    assert list((bench.folder / place).iterdir()) == []
+
+
+def test_a_report_that_a_killed_round_wrote_is_found_again_and_no_draft_stays(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.drop_tests("a.csv", BAD)
+
+    def die(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    # The report is written and the file not moved yet.
+    with monkeypatch.context() as staged:
+        staged.setattr("ingest.intake.archive._move_to_promised_name", die)
+        with pytest.raises(KeyboardInterrupt):
+            bench.run()
+    report = (bench.folder / "refused" / "a.csv").read_bytes()
+
+    bench.run()
+
+    assert {path.name: path.read_bytes() for path in (bench.folder / "refused").iterdir()} == {"a.csv": report}
+    assert [path.name for path in (bench.folder / "filed").iterdir()] == ["a.csv"]
+
+
 def test_a_link_inside_the_drop_folder_is_filed_as_the_bytes_that_were_read(bench: Bench) -> None:
     """Both what it leads to and a link as such are left as they came, so that the drop is never a link to nothing."""
     data = bench.drop_tests("latest.txt", ROWS)
@@ -252,7 +320,8 @@ def test_the_name_of_a_filed_drop_is_on_the_disk_before_the_drop_goes(
 def test_a_copy_on_another_file_system_is_on_the_disk_before_it_gets_its_name(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    bench.drop_tests("a.csv", ROWS)
+    path = bench.drop_tests("a.csv", ROWS)
+    os.utime(path, ns=(1_780_000_000_000_000_000, 1_780_000_000_000_000_000))
 
     def far(path: Path, _target: Path, *, follow_symlinks: bool) -> None:
         raise OSError(errno.EXDEV, os.strerror(errno.EXDEV), str(path), follow_symlinks)
@@ -267,6 +336,8 @@ def test_a_copy_on_another_file_system_is_on_the_disk_before_it_gets_its_name(
         (f"filed/{archive.DRAFT}", {"drops/tests/a.csv"}),
         ("filed", {"drops/tests/a.csv", "filed/a.csv"}),
     ]
+    # Writing after the times were copied would give it the time of now.
+    assert (bench.folder / "filed" / "a.csv").stat().st_mtime_ns == 1_780_000_000_000_000_000
 
 
 # Cells of the report

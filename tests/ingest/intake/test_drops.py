@@ -10,7 +10,8 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -197,12 +198,43 @@ def test_names_as_long_as_the_system_takes_are_filed_reported_and_numbered(bench
 # Putting away
 
 
-def test_the_same_bytes_under_another_name_are_seen_and_filed(bench: Bench) -> None:
-    bench.drop_tests("a.csv", ROWS)
+def test_files_of_a_kept_source_are_known_by_name_size_and_time_and_not_opened_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep(bench, LAB_TOML)
+
+    def put(name: str, value: float, seconds: int) -> None:
+        os.utime(bench.drop_tests(name, lot_rows("L0", MONDAY + timedelta(days=value), [[value]])), (seconds, seconds))
+
+    put("a.csv", 1.0, 1_780_000_000)
     bench.run()
+    # Of the same size and time under another name; then other bytes of the same size at another time.
+    put("b.csv", 2.0, 1_780_000_000)
+    assert [(entry.state, entry.stored) for entry in bench.run().entries] == [("seen", 0), ("stored", 1)]
+    put("b.csv", 3.0, 1_780_000_060)
+    assert [(entry.state, entry.stored) for entry in bench.run().entries] == [("seen", 0), ("stored", 1)]
+
+    monkeypatch.setattr("ingest.intake.store_drop.digest_of", lambda _: pytest.fail("opened again"))
+    assert [entry.state for entry in bench.run().entries] == ["seen", "seen"]
+
+
+def test_the_same_bytes_under_another_name_are_seen_and_filed(bench: Bench) -> None:
+    nothing = {
+        "kind": "tests",
+        "stored": 0,
+        "duplicate": 0,
+        "corrected": 0,
+        "refused": 0,
+        "omitted": 0,
+        "reason": "",
+        "note": "",
+    }
+    bench.drop_tests("a.csv", ROWS)
+    stored = bench.run().entries
     bench.drop_tests("b.csv", ROWS)
 
-    assert [entry.state for entry in bench.run().entries] == ["seen"]
+    assert [asdict(entry) for entry in stored] == [nothing | {"name": "a.csv", "state": "stored", "stored": 2}]
+    assert [asdict(entry) for entry in bench.run().entries] == [nothing | {"name": "b.csv", "state": "seen"}]
     assert {path.name for path in (bench.folder / "filed").iterdir()} == {"a.csv", "b.csv"}
 
 
@@ -428,8 +460,10 @@ def lots_of(folder: Path) -> set[str]:
         ),
         (MemoryError(), "needs more memory than there is; split it, then drop the parts"),
         (RuntimeError("two\nlines \x1b[2J"), "can't be taken in (RuntimeError: two lines"),
+        # Cut to 200 characters.
+        (RuntimeError("x" * 300), f"can't be taken in (RuntimeError: {'x' * 186}); correct it, then drop it again"),
     ],
-    ids=["overflow", "memory", "unforeseen"],
+    ids=["overflow", "memory", "unforeseen", "long"],
 )
 def test_a_file_that_fails_in_a_way_nobody_foresaw_is_put_aside_whole_and_its_neighbours_go_on(
     error: Exception, told: str, bench: Bench, monkeypatch: pytest.MonkeyPatch

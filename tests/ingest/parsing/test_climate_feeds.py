@@ -125,3 +125,53 @@ def test_entries_of_one_moment_agree_or_are_both_refused():
         "contradicts line 3, which has other values for this time"
         in reasons(read_log(LOG + one + one.replace("12", "13")))[2]
     )
+
+
+DEW_LOG = "logged_at,chamber,{},temperature_c\n"
+
+
+# ageing-waveform-values.json, rh-dew-or-frost: 12 % at 23 degrees has the dew point -7.9728 and the frost point -7.0636; one read as the other
+# gives 11.09 or 12.87 %. The log writes two decimals, which is half a hundredth of a degree: 0.005 % RH.
+@pytest.mark.parametrize(
+    ("column", "cell", "humidity"),
+    [
+        ("dew_point_c", "-7.97", 12.0), ("frost_point_c", "-7.06", 12.0), ("frost_point_c", "-7.97", 11.0861),
+        ("dew_point_c", "-7.06", 12.8723), ("dew_point_c (°F)", "17.65", 12.0), ("dew_point_c", "23", 100.0),
+    ],
+)  # fmt: skip
+def test_a_dew_or_frost_point_gives_the_humidity(column: str, cell: str, humidity: float):
+    parsed = read_log(DEW_LOG.format(column) + f"2026-03-02T10:15,C1,{cell},23\n")
+    assert parsed.rows["humidity_percent"].item() == pytest.approx(humidity, abs=0.006)
+
+
+def test_a_point_above_the_air_and_one_that_is_no_number_are_refused_alone():
+    parsed = read_log(
+        DEW_LOG.format("frost_point_c")
+        + "2026-03-02T10:15,C1,24,23\n2026-03-02T10:16,C1,x,23\n2026-03-02T10:17,C1,-7.06,23\n"
+    )
+    assert list(parsed.rows["line"]) == [4]
+    assert reasons(parsed)[2].startswith("frost_point_c: is above the temperature of the air")
+    assert reasons(parsed)[3].startswith('frost_point_c: "x" is a word')
+
+
+@pytest.mark.parametrize(
+    ("columns", "reason"),
+    [
+        ("Dew point", 'has the column "Dew point", which does not say over what'),
+        ("dew_point_c,frost_point_c", "has both dew_point_c and frost_point_c"),
+    ],
+)
+def test_a_dew_point_that_does_not_say_over_what_is_refused(columns: str, reason: str):
+    cells = ",".join("-8" for _ in columns.split(","))
+    refused = read_log(DEW_LOG.format(columns) + f"2026-03-02T10:15,C1,{cells},23\n")
+    assert isinstance(refused, FileRefused)
+    assert reason in refused.reason
+    mapped = read_log(
+        DEW_LOG.format("Dew point") + "2026-03-02T10:15,C1,-7.97,23\n", columns={"dew_point_c": "Dew point"}
+    )
+    assert mapped.rows["humidity_percent"].item() == pytest.approx(12.0, abs=0.006)
+
+
+def test_a_humidity_beside_a_dew_point_is_the_one_that_counts():
+    parsed = read_log("logged_at,chamber,humidity_percent,dew_point_c,temperature_c\n2026-03-02T10:15,C1,12.5,-3,23\n")
+    assert parsed.rows["humidity_percent"].item() == 12.5

@@ -100,7 +100,7 @@ def test_a_product_that_stopped_coming_is_on_the_card_and_in_purchasings_line(
 def test_the_weights_that_are_shown_are_those_applied(cards: dict[str, list[dict[str, Any]]]) -> None:
     (card,) = [one for one in cards["2026-Q3"] if one["supplier"] == "Umberfold"]
     # Nobody was asked anything: 50, 20 and 20 of 90.
-    assert wording.weight_cells(card) == ["56 %", "22 %", "22 %", "10 %, left out"]
+    assert wording.weight_cells(card) == ["56 %", "22 %", "22 %", "left out"]
     assert wording.part_cells(card["standing"])[3] == "–"
 
 

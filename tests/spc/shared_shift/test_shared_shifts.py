@@ -275,6 +275,19 @@ def test_what_is_repaired_ends_the_finding():
     assert (told.loc[away & (points["weeks"] > START + 0.5), "finding"] == 0).all()
 
 
+def test_a_supplier_that_came_only_after_the_return_did_not_move_along() -> None:
+    points = lab(6, weeks=48)
+    away = (points["instrument"] == "pulse") & points["weeks"].between(START, START + 2.5)
+    points["z"] += 4.0 * away
+    # Its first lots after the start are of the week of the return, before the end is known.
+    points = points[~(away & (points["supplier"] == "supplier 4"))]
+    found = next(one for one in new(points) if one.suspect == "pulse")
+    absent = set(points.loc[(points["supplier"] == "supplier 4") & (points["instrument"] == "pulse"), "stream"])
+    assert np.isfinite(found.until)
+    assert (found.agreeing, found.suppliers) == (4, 4)
+    assert not absent & set(found.explained)
+
+
 def test_nothing_ends_before_it_began() -> None:
     points = moved(lab(5), 2.0, instrument="pulse")
     (found,) = new(points)
@@ -300,6 +313,20 @@ def test_lots_from_the_earliest_start_left_open_are_explained() -> None:
         told.loc[between & ~points["is_check_standard"], "common"], late.sizes["energy"].size, rtol=0, atol=0
     )
     assert (told.loc[points["weeks"] < late.since_low, "finding"] == -1).all()
+
+
+def test_a_supplier_that_moved_apart_is_looked_at_again_once_the_source_is_back() -> None:
+    points = lab(5)
+    (found,) = new(moved(points, 2.0, instrument="pulse"))
+    own = (
+        (points["supplier"] == "supplier 3") & (points["instrument"] == "pulse") & (points["weeks"] > found.since_high)
+    )
+    lasting = replace(found, apart=("supplier 3",))
+    over = replace(lasting, until=START + 4.0, until_high=START + 4.0)
+    assert (explain(points, [lasting]).loc[own, "finding"] == -1).all()
+    told = explain(points, [over])["finding"]
+    assert (told[own & (points["weeks"] < over.until)] == 0).all()
+    assert (told[own & (points["weeks"] >= over.until)] == -1).all()
 
 
 def test_the_most_that_findings_explain_is_as_unsure_as_their_sizes() -> None:
@@ -382,6 +409,19 @@ def test_a_way_back_is_made_on_the_same_lots(ended: tuple[Window, Finding]) -> N
     energy = candidate(view, ("chamber and quantity", "A", "energy"), START + 2.0, -1)
     assert search._taken_back(view, chamber, [lasting]) is None
     assert search._taken_back(view, energy, [lasting]) is lasting
+
+
+@pytest.mark.parametrize("mended", [True, False])
+def test_a_check_standard_shows_the_way_back_that_drifting_films_hide(mended: bool) -> None:
+    points = moved(lab(5), 2.0, instrument="pulse")
+    (found,) = new(points)
+    back = points["is_check_standard"] & (points["weeks"] >= START + 3.0) & (points["instrument"] == "pulse")
+    numbered = lot_points(points.assign(z=points["z"] - 2.0 * (back & mended)))
+    view = search._Day(numbered, numbered.weeks.size, 1.0).without([found])
+    # The films stay high: the mean of their lots shows no way back.
+    hidden = replace(candidate(view, ("instrument", "pulse"), START + 3.0, -1), size=0.1, check=-4.0)
+    assert search._taken_back(view, hidden, [found]) is (found if mended else None)
+    assert search._remainder(view, hidden, [found]) is not mended
 
 
 def test_lots_that_may_be_before_or_after_the_return_tell_nothing_of_the_size(
@@ -524,6 +564,42 @@ def test_a_shift_there_and_back_is_one_size():
     apart = reference_scores(away, largest=50.0).score - reference_scores(level, largest=50.0).score
     assert np.ptp(apart[30:36]) < 1e-9
     assert_allclose(apart[36:], 0.0, atol=1e-9)
+
+
+def weekly(level: np.ndarray) -> pd.DataFrame:
+    """One stream with a lot a week, scored; the scale is set again at lots 12 and 25."""
+    found = reference_scores(level)
+    known = np.isfinite(found.score)
+    columns = (
+        0, "supplier 0", "energy", "A", "pulse", "", np.arange(float(level.size)), found.score, found.sigma, False, 0.0,
+    )  # fmt: skip
+    return pd.DataFrame(dict(zip(search.POINT_COLUMNS, columns, strict=True)))[known]
+
+
+@pytest.mark.parametrize("size", [0.15, 0.6, 100.0])
+def test_a_shift_over_the_lots_that_set_the_scale_again_leaves_nothing_behind(size: float) -> None:
+    level = np.random.default_rng(12).normal(0.0, 0.05, 29)
+    off = np.isin(np.arange(29), (23, 24, 25) if size < 1.0 else (24,))
+    steady, away = (view_of(weekly(one)) for one in (level, level + size * off))
+    # The scale of both is that of lot 22, six weeks before the end, so nothing of the shift is in it.
+    apart = away.z - steady.z
+    assert_allclose(apart[~off[-apart.size :]], 0.0, rtol=0, atol=1e-9)
+    # One misread lot, however far off, counts for 40 of them at most, about the median of the lots before.
+    assert_allclose(
+        apart[off[-apart.size :]], min(size / away.sigma[0], 40.0), rtol=0, atol=1e-9 if size < 1.0 else 3.0
+    )
+
+
+def test_the_size_of_a_shift_does_not_depend_on_when_the_scale_was_set_again() -> None:
+    """The scale grows by the shift itself at lot 25; in the charted scale the shift stays what it was."""
+    rows, rng = [], np.random.default_rng(21)
+    for stream in range(20):
+        level = rng.normal(0.0, 0.05, 30) + 0.2 * (np.arange(30) >= 23)
+        table = weekly(level)
+        rows.append(table.assign(stream=stream, supplier=f"supplier {stream // 4}"))
+    (found,) = [one for one in shared_shifts(pd.concat(rows)) if one.completed_at >= 22]
+    size = found.sizes["energy"]
+    assert abs(size.size - 0.2) < 4 * size.se
 
 
 def test_own_scores_hold_a_wild_lot_and_know_no_scale_without_scatter():

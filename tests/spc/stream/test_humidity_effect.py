@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -107,7 +107,7 @@ def test_a_shift_of_a_chamber_says_whether_humidity_alone_can_do_it(during: floa
         "agreeing": 4,
         "humidity": {"before": 12.0, "during": during},
     }
-    assert bench_message(evidence).endswith(told)
+    assert bench_message(evidence, UTC).endswith(told)
 
 
 def test_a_return_to_normal_is_stated_as_the_weeks_that_were_off() -> None:
@@ -127,7 +127,7 @@ def test_a_return_to_normal_is_stated_as_the_weeks_that_were_off() -> None:
         "agreeing": 4,
         "humidity": {"before": 13.5, "during": 12.0},
     }
-    sentence = bench_message(evidence)
+    sentence = bench_message(evidence, UTC)
     # 27 % higher after is 21 % lower before: 1 / 1.27 is 0.787.
     assert "read 21 % low from about 1 Jan 1970 to 29 Jan 1970" in sentence
     assert sentence.endswith(
@@ -151,7 +151,7 @@ def test_humidity_says_nothing_of_energy() -> None:
         "agreeing": 4,
         "humidity": {"before": 12.0, "during": 13.9},
     }
-    assert bench_message(evidence).endswith("12.0 % in the weeks before")
+    assert bench_message(evidence, UTC).endswith("12.0 % in the weeks before")
 
 
 def test_round_by_round_and_all_at_once_say_the_same_of_humidity(tmp_path: Path) -> None:

@@ -58,7 +58,7 @@ def test_another_verdict_comes_before_the_factor_and_agreement_asks_for_nothing(
     right = shown(with_captures(tmp_path / "right", ENERGIES, ENERGIES))
     assert "Recorded and recomputed energies agree: 1.00 times (± 5 %). Nothing to do." in right
     assert "Waveforms. " not in right
-    assert "Nothing to do here: the authorised person releases" in right
+    assert "Whether the lot is released is for the authorised person to decide" in right
 
 
 def test_the_picture_holds_the_discharges_of_a_bag_on_the_frame_of_the_session(tmp_path: Path) -> None:

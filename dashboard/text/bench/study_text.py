@@ -1,0 +1,86 @@
+"""A gauge study in words, for page and terminal."""
+
+from __future__ import annotations
+
+from dashboard.text.formatting import amount, characteristic, day, signed
+from ingest.common.text import printable
+from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyFigures
+from spc.vocabulary.enums import Scale
+
+__all__ = ["MEANING", "component_rows", "study_lines", "study_listing"]
+
+ORDER_RISK = 0.05
+MEANING = {
+    "specimen": "between the bags of the study",
+    "session": "shared by a whole session",
+    "interaction": "bag by session",
+    "repeat": "from repeat to repeat on a bag",
+    "gauge": "session, bag by session and repeat together",
+}
+
+
+def component_rows(one: GaugeStudyDocument) -> list[list[str]]:
+    """The parts of the variation: name, standard deviation and its 95 % interval."""
+    if one["figures"] is None:
+        return []
+    rows = []
+    for part in one["figures"]["components"]:
+        value = "not above 0" if part["variance"] <= 0 else _sd(one, part["variance"])
+        rows.append([MEANING[part["name"]], value, f"{_sd(one, part['low'])} to {_sd(one, part['high'])}"])
+    return rows
+
+
+def _sd(one: GaugeStudyDocument, variance: float) -> str:
+    sd = variance**0.5
+    return f"{100 * sd:.1f} %" if Scale(one["scale"]) == Scale.LOG else amount(sd, one["unit"])
+
+
+def study_lines(one: GaugeStudyDocument) -> list[str]:
+    """What the study shows, a sentence each, the part for verdicts first."""
+    found = one["figures"]
+    if found is None:
+        return [one["trouble"]]
+    lines = [
+        f"A whole session ({one['session_column']}) varies by {_sd(one, found['session_sd'] ** 2)}, with {found['session_df']:.1f} degrees of "
+        f"freedom. It is the bench part of verdicts on {characteristic(one['characteristic'])} from {day(one['done_on'])} on, until check "
+        "standards or lots tested again show more.",
+        f"{found['specimens']} bags x {found['sessions']} sessions x {found['repeats']} repeats, from {amount(found['lowest'], one['unit'])} to "
+        f"{amount(found['highest'], one['unit'])}. The gauge tells {_categories(found)} groups of these bags apart; its share of "
+        f"their scatter is {100 * found['share']['value']:.0f} % ({100 * found['share']['low']:.0f} to {100 * found['share']['high']:.0f} %).",
+        _order(one, found),
+    ]
+    if found["session_df"] < found["sessions"] - 1.5 or found["sessions"] < 6:
+        lines.append(
+            f"{found['sessions']} sessions are few: their number rules how well the session part is known, bags and repeats hardly matter."
+        )
+    return lines
+
+
+def _categories(found: StudyFigures) -> str:
+    ends = found["categories"]
+    return f"{ends['value']:.0f} ({ends['low']:.0f} to {ends['high']:.0f})"
+
+
+def _order(one: GaugeStudyDocument, found: StudyFigures) -> str:
+    change = (
+        f"{signed(found['order_change'], '.1f')} %"
+        if Scale(one["scale"]) == Scale.LOG
+        else f"{found['order_change']:.3g} {one['unit']}"
+    )
+    if found["order_p_value"] < ORDER_RISK:
+        return f"Readings move by {change} from one repeat to the next: repeats wear the bag, and the repeat part holds that too."
+    return f"No effect of the order of repeats found ({change} from one to the next)."
+
+
+def study_listing(documents: list[GaugeStudyDocument]) -> str:
+    """The studies for a terminal."""
+    if not documents:
+        return "No gauge study is declared; see [[gauge_study]] in the guide."
+    lines = []
+    for one in documents:
+        lines += [
+            f"{one['name']}, {characteristic(one['characteristic'])}, {day(one['done_on'])}",
+            *(f"  {line}" for line in study_lines(one)),
+        ]
+        lines += [f"  {name}: {value} ({ends})" for name, value, ends in component_rows(one)]
+    return "\n".join(printable(line) for line in lines)

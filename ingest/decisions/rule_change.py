@@ -1,0 +1,229 @@
+"""A change of a decision rule: the request, what it would change, and the change itself.
+
+The preview evaluates the streams with tests in the time of the rule with the entry and without it, and writes nothing.
+`carry_out_rule` records the entry and evaluates those streams as a round does.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time
+from typing import Literal, cast
+
+from sqlalchemy import Connection
+
+from ingest.audit.audit_log import (
+    CHANGE_RULE,
+    TAKE_BACK_RULE,
+    AuditEntry,
+    check_signed,
+    entries_on,
+    record,
+)
+from ingest.audit.limit_entries import entered_rules, entries_on_rules, with_entered_limits
+from ingest.audit.subjects import Subject
+from ingest.common.errors import CallError
+from ingest.common.instants import checked_day, microseconds
+from ingest.common.streams import Stream
+from ingest.common.text import printable, quoted
+from ingest.config.lab import LAB_FILE, Lab
+from ingest.config.rule_history import looser_rule, rule_document, rule_on_day
+from ingest.decisions.limit_change_preview import difference
+from ingest.decisions.rule_risks import risks_of_rules
+from ingest.documents.entries import StoredEntryBody
+from ingest.documents.verdict.conformity import Rule
+from ingest.documents.verdict.limit_change import StoredStreamDifference
+from ingest.documents.verdict.rule_change import ChangedRisks, StoredRulePreview
+from ingest.evaluation.evaluate_streams import STREAMS_AT_ONCE, as_json, evaluate, inputs_of
+from ingest.rounds.recompute import derive
+
+__all__ = ["RULES", "RULE_CHANGES", "RuleRequest", "as_rule_entry", "carry_out_rule", "mark_of", "preview_rule"]
+
+RULE_CHANGES = (CHANGE_RULE, TAKE_BACK_RULE)
+RULES = ("simple", "guarded")
+LONGEST = {"who": 80, "reason": 600, "wrong_pass": 20, "wrong_fail": 20}
+GREATEST_RISK = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class RuleRequest:
+    """A request as it was typed; a risk is written as 0.05 or 5 %, and is blank where there is no guard on that side."""
+
+    change: str
+    characteristic: str
+    day: str
+    rule: str = ""
+    wrong_pass: str = ""
+    wrong_fail: str = ""
+
+
+def as_rule_entry(
+    connection: Connection, lab: Lab, asked: RuleRequest, who: str, reason: str, now: datetime
+) -> AuditEntry:
+    """The entry for a request; CallError where it is no rule, or nothing would be taken back.
+
+    `who` and `reason` may be blank for a preview; `audit_log.record` requires both.
+    """
+    if asked.change not in RULE_CHANGES:
+        raise CallError(
+            f"decision: {quoted(asked.change)} is no change of a rule; expected {' or '.join(RULE_CHANGES)}"
+        )
+    texts = {"who": who, "reason": reason, "wrong_pass": asked.wrong_pass, "wrong_fail": asked.wrong_fail}
+    for name, text in texts.items():
+        if len(text) > LONGEST[name]:
+            raise CallError(f"{asked.change}: {name} is too long; write at most {LONGEST[name]} characters")
+    if not lab.is_declared(asked.characteristic):
+        known = ", ".join(one.name for one in lab.characteristics)
+        raise CallError(
+            f"decision: {quoted(asked.characteristic)} is no characteristic of {LAB_FILE}; expected {known}"
+        )
+    if lab.characteristic(asked.characteristic).guard_percent:
+        raise CallError(
+            f"decision: {LAB_FILE} declares guard_percent for {asked.characteristic}, and a declared guard and a computed "
+            "one never add; declare decision there in its place"
+        )
+    subject, day = Subject.decision(asked.characteristic), _day(asked)
+    if asked.change == CHANGE_RULE:
+        body = _rule(asked, day)
+    else:
+        steps = entered_rules(entries_on(connection, subject)).get(asked.characteristic, ())
+        if all(step.rule.from_ != day for step in steps):
+            raise CallError(
+                f"{asked.change}: nobody entered a decision rule from {day}; lotdrift stream shows the rules"
+            )
+        body = {"from": day.isoformat()}
+    return AuditEntry(now, printable(who), asked.change, subject, printable(reason), body)
+
+
+def _rule(asked: RuleRequest, day: date) -> StoredEntryBody:
+    if asked.rule not in RULES:
+        raise CallError(f"decision: {quoted(asked.rule)} is no decision rule; expected {' or '.join(RULES)}")
+    wrong_pass, wrong_fail = _risk("wrong_pass", asked.wrong_pass), _risk("wrong_fail", asked.wrong_fail)
+    if asked.rule == "guarded" and wrong_pass is None:
+        raise CallError("decision: a guarded rule needs the greatest chance of a wrong pass, such as 0.05 or 5 %")
+    if asked.rule == "simple" and (wrong_pass, wrong_fail) != (None, None):
+        raise CallError("decision: a simple rule has no guard; leave the chances of a wrong pass and a wrong fail out")
+    rule = cast(Literal["simple", "guarded"], asked.rule)
+    return {"from": day.isoformat(), "rule": rule, "wrong_pass": wrong_pass, "wrong_fail": wrong_fail}
+
+
+def _risk(name: str, written: str) -> float | None:
+    text = written.strip()
+    if not text:
+        return None
+    try:
+        value = float(text.removesuffix("%")) / (100.0 if text.endswith("%") else 1.0)
+    except ValueError:
+        value = 0.0
+    if not 0 < value <= GREATEST_RISK:
+        raise CallError(
+            f"decision: {name}: expected a chance above 0 and at most {GREATEST_RISK}, got {quoted(written)}"
+        )
+    return float(f"{value:.9g}")
+
+
+def _day(asked: RuleRequest) -> date:
+    try:
+        return checked_day(asked.change, date.fromisoformat(asked.day.strip()))
+    except ValueError as error:
+        raise CallError(f"{asked.change}: {quoted(asked.day)} is no day; write it as 2026-03-18") from error
+
+
+def preview_rule(connection: Connection, lab: Lab, entry: AuditEntry) -> StoredRulePreview:
+    """What `entry` would change; reads only."""
+    (characteristic,) = entry.subject.names
+    before = with_entered_limits(connection, lab)
+    after = replace(before, entered_rules=entered_rules([*entries_on_rules(connection), entry]))
+    day = date.fromisoformat(entry.body["from"])
+    old, new = (rule_on_day(one.rule_steps(characteristic), day) for one in (before, after))
+    later = [step.rule.from_ for step in after.rule_steps(characteristic) if step.rule.from_ and step.rule.from_ > day]
+    begin, end = (
+        None if one is None else microseconds(datetime.combine(one, time(), lab.zone))
+        for one in (day, min(later, default=None))
+    )
+    tested = _tested(connection, characteristic, begin or 0, end)
+    differences = [
+        one
+        for one in _differences(connection, before, after, [stream for stream, _ in tested])
+        if one["verdicts"] or one["alerts"]["go"] or one["alerts"]["come"]
+    ]
+    return {
+        "change": cast(Literal["change decision rule", "take back decision rule"], entry.what),
+        "characteristic": characteristic,
+        "from": day.isoformat(),
+        "before": rule_document(old),
+        "after": rule_document(new),
+        "until": None if not later else min(later).isoformat(),
+        "tested": sum(count for _, count in tested),
+        "looser": looser_rule(new.rule, old.rule),
+        "risks": list(_risks(connection, before, characteristic, (rule_document(old), rule_document(new)))),
+        "streams": differences,
+    }
+
+
+def mark_of(shown: StoredRulePreview) -> str:
+    """A digest of a preview; it differs where the entry would change something else by now."""
+    # The name of the person stands in the rule only once it is signed.
+    unsigned = {**shown, "after": {**shown["after"], "who": ""}}
+    return hashlib.sha256(as_json(unsigned).encode()).hexdigest()[:16]
+
+
+def carry_out_rule(connection: Connection, lab: Lab, entry: AuditEntry, shown: str | None = None) -> StoredRulePreview:
+    """Record `entry` and evaluate the streams that it changes; what it changed.
+
+    Raises
+    ------
+    CallError
+        Where the entry has no name or reason; where `shown`, the mark of the preview that a person saw, is not that of what
+        would be done now.
+    """
+    check_signed(entry)
+    seen = preview_rule(connection, lab, entry)
+    if shown is not None and shown != mark_of(seen):
+        raise CallError(
+            f"{entry.what}: readings, declarations or entries came in since the preview, and it would change something else "
+            "now; look at the preview again"
+        )
+    record(connection, entry)
+    connection.exec_driver_sql(
+        "UPDATE stream SET stale = 1 WHERE characteristic = ? AND EXISTS "
+        "(SELECT 1 FROM session WHERE session.stream_id = stream.id AND session.started_us >= ?)",
+        (seen["characteristic"], microseconds(datetime.combine(date.fromisoformat(seen["from"]), time(), lab.zone))),
+    )
+    derive(connection, lab)
+    return seen
+
+
+def _tested(connection: Connection, characteristic: str, begin: int, end: int | None) -> list[tuple[Stream, int]]:
+    """The streams with tests in the time of the rule, and how many valid ones each has."""
+    rows = connection.exec_driver_sql(
+        "SELECT t.id, t.supplier, t.product, t.characteristic, SUM(CASE WHEN s.conditioning = 'valid' THEN 1 ELSE 0 END) "
+        "FROM session s JOIN stream t ON t.id = s.stream_id WHERE t.characteristic = ? AND s.started_us >= ? AND s.started_us < ? "
+        "GROUP BY t.id, t.supplier, t.product, t.characteristic ORDER BY t.supplier, t.product",
+        (characteristic, begin, 2**62 if end is None else end),
+    )
+    return [(Stream(*row[:4]), int(row[4])) for row in rows]
+
+
+def _differences(
+    connection: Connection, before: Lab, after: Lab, streams: list[Stream]
+) -> Iterator[StoredStreamDifference]:
+    for start in range(0, len(streams), STREAMS_AT_ONCE):
+        inputs = list(inputs_of(connection, streams[start : start + STREAMS_AT_ONCE]).values())
+        for now, then in zip(evaluate(before, inputs), evaluate(after, inputs), strict=True):
+            yield difference(connection, now, then)
+
+
+def _risks(connection: Connection, lab: Lab, characteristic: str, rules: tuple[Rule, Rule]) -> Iterator[ChangedRisks]:
+    rows = connection.exec_driver_sql(
+        "SELECT id, supplier, product FROM stream WHERE characteristic = ? ORDER BY supplier, product",
+        (characteristic,),
+    )
+    for stream, supplier, product in rows.all():
+        if lab.is_check_standard(supplier, product):
+            continue
+        found = risks_of_rules(connection, lab, stream, product, characteristic, rules)
+        if found is not None:
+            yield {"supplier": supplier, "product": product, "before": found[0], "after": found[1]}

@@ -1,0 +1,68 @@
+"""A gauge study: how much of the variation comes from the session and from repeats, and what that means for verdicts."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+from typing_extensions import TypedDict
+
+from ingest.documents.fields import Count, Day, Probability
+from spc.vocabulary.enums import Scale
+
+__all__ = ["GaugeStudyDocument", "StudyComponent", "StudyFigures", "WithEnds"]
+
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class WithEnds(TypedDict):
+    """A figure with its 95 % interval."""
+
+    value: NotNegative
+    low: NotNegative
+    high: NotNegative
+
+
+class StudyComponent(TypedDict):
+    """A variance of the study in the charted scale with its 95 % interval; negative where the mean squares say so."""
+
+    name: str
+    variance: float
+    low: NotNegative
+    high: NotNegative
+
+
+class StudyFigures(TypedDict):
+    """The figures of a study.
+
+    `session_sd` with `session_df` is the standard deviation that a whole session shares, in the charted scale; `share` is that of
+    the gauge in the scatter of the study, `categories` the groups of bags that it tells apart. `order_change` is the mean change
+    from one repeat to the next, in percent on a log scale.
+    """
+
+    specimens: Count
+    sessions: Count
+    repeats: Count
+    lowest: float
+    highest: float
+    components: list[StudyComponent]
+    session_sd: NotNegative
+    session_df: NotNegative
+    share: WithEnds
+    categories: WithEnds
+    order_change: float
+    order_p_value: Probability
+
+
+class GaugeStudyDocument(TypedDict):
+    """A declared study; `trouble` says why it has no figures. `session_column` tells the sessions apart."""
+
+    name: str
+    characteristic: str
+    unit: str
+    scale: Scale
+    file: str
+    session_column: str
+    done_on: Day
+    trouble: str
+    figures: StudyFigures | None

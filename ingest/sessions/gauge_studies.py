@@ -1,0 +1,199 @@
+"""Gauge studies that `lab.toml` declares: read the file of each, and compute the part of the uncertainty of a whole session.
+
+A study is a table in the lab folder and no feed: its readings belong to no stream and set no limit.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, time
+
+import numpy as np
+
+from ingest.common.instants import WEEK_US, microseconds
+from ingest.common.text import quoted
+from ingest.common.units import UnitError, ValueTextError, parse_unit, parse_value, to_unit
+from ingest.config.lab import LAB_FILE, Lab
+from ingest.config.models import GaugeStudy
+from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyFigures, WithEnds
+from spc import gauge
+from spc.vocabulary.enums import Scale
+
+__all__ = ["gauge_studies", "study_steps"]
+
+SPECIMEN = ("supplier", "product", "lot", "specimen")
+NEEDED = ("specimen", "reading", "value", "unit")
+LARGEST_BYTES = 4_000_000
+
+
+class StudyError(Exception):
+    """A study that can't be used, in one line."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Table:
+    """The readings of a study in the charted scale, and the least and greatest of them in the unit."""
+
+    values: np.ndarray
+    lowest: float
+    highest: float
+
+
+def gauge_studies(lab: Lab) -> list[GaugeStudyDocument]:
+    """Every declared study with its figures, or the reason why it has none."""
+    return [_document(lab, one) for one in lab.gauge_studies]
+
+
+def study_steps(lab: Lab) -> dict[str, list[list[float]]]:
+    """Of each characteristic: the week from which a study is known, the variance of its sessions, its degrees of freedom."""
+    found: dict[str, list[list[float]]] = {}
+    for declared in lab.gauge_studies:
+        try:
+            result = gauge.study(_table(lab, declared).values)
+        except (StudyError, ValueError):
+            # `gauge_studies` has the line; the bench part stays as it is without this study.
+            continue
+        known = microseconds(datetime.combine(declared.done_on, time(), lab.zone)) / WEEK_US
+        found.setdefault(declared.characteristic, []).append([known, result.session_part, result.session_df])
+    return {name: sorted(steps) for name, steps in found.items()}
+
+
+def _document(lab: Lab, declared: GaugeStudy) -> GaugeStudyDocument:
+    figures, trouble = None, ""
+    known = lab.is_declared(declared.characteristic)
+    try:
+        table = _table(lab, declared)
+        figures = _figures(gauge.study(table.values), table, log=_is_log(lab, declared))
+    except (StudyError, ValueError) as error:
+        trouble = f"gauge study {declared.name}: {error}"
+    about = lab.characteristic(declared.characteristic) if known else None
+    return {
+        "name": declared.name,
+        "characteristic": declared.characteristic,
+        "unit": "" if about is None else about.unit,
+        "scale": Scale.LOG if about is None else Scale(about.scale),
+        "file": declared.file,
+        "session_column": declared.sessions,
+        "done_on": declared.done_on.isoformat(),
+        "trouble": trouble,
+        "figures": figures,
+    }
+
+
+def _is_log(lab: Lab, declared: GaugeStudy) -> bool:
+    return Scale(lab.characteristic(declared.characteristic).scale) == Scale.LOG
+
+
+def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
+    names = ("specimen", "session", "interaction", "repeat")
+    parts = [getattr(result, name) for name in names]
+    return {
+        "specimens": result.specimens,
+        "sessions": result.sessions,
+        "repeats": result.repeats,
+        "lowest": table.lowest,
+        "highest": table.highest,
+        "components": [
+            {"name": name, "variance": one.value, "low": one.low, "high": one.high}
+            for name, one in zip((*names, "gauge"), (*parts, result.gauge), strict=True)
+        ],
+        "session_sd": math.sqrt(result.session_part),
+        "session_df": result.session_df,
+        "share": _ends(result.share),
+        "categories": _ends(result.categories),
+        "order_change": 100 * math.expm1(result.order_slope) if log else result.order_slope,
+        "order_p_value": result.order_p_value,
+    }
+
+
+def _ends(one: gauge.Component) -> WithEnds:
+    return {"value": one.value, "low": one.low, "high": one.high}
+
+
+# The file
+
+
+def _table(lab: Lab, declared: GaugeStudy) -> _Table:
+    if not lab.is_declared(declared.characteristic):
+        raise StudyError(f"{declared.characteristic} is no characteristic that {LAB_FILE} declares")
+    rows = _rows(lab, declared)
+    keys, values = [], []
+    target = parse_unit(lab.characteristic(declared.characteristic).unit)
+    for line, row in rows:
+        specimen = " ".join(row[name].strip() for name in SPECIMEN if row.get(name))
+        keys.append((specimen, row[declared.sessions].strip(), row["reading"].strip()))
+        if not all(keys[-1]):
+            raise StudyError(
+                f"{declared.file}, line {line}: specimen, {declared.sessions} and reading may not be blank"
+            )
+        try:
+            value = parse_value(row["value"])
+            number = to_unit(value.number, parse_unit(value.unit or row["unit"]), target)
+        except (ValueTextError, UnitError) as error:
+            raise StudyError(f"{declared.file}, line {line}: {error}") from error
+        if value.bound:
+            raise StudyError(
+                f"{declared.file}, line {line}: {quoted(row['value'])} is a bound; leave the bag out, a study ends where the "
+                "range of the meter does"
+            )
+        values.append(number)
+    return _crossed(keys, values, declared, log=_is_log(lab, declared))
+
+
+def _crossed(
+    keys: Sequence[tuple[str, str, str]], values: Sequence[float], declared: GaugeStudy, *, log: bool
+) -> _Table:
+    """The readings as specimens x sessions x repeats; the repeats of a cell in the order of the file."""
+    if len(set(keys)) < len(keys):
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise StudyError(
+            f"{declared.file}: specimen {twice[0]}, {declared.sessions} {twice[1]}, reading {twice[2]} is there twice"
+        )
+    cells: dict[tuple[str, str], list[float]] = {}
+    for (specimen, session, _), value in zip(keys, values, strict=True):
+        cells.setdefault((specimen, session), []).append(math.log(value) if log else value)
+    specimens, sessions = (list(dict.fromkeys(key[place] for key in cells)) for place in (0, 1))
+    repeats = max(len(cell) for cell in cells.values())
+    table = np.full((len(specimens), len(sessions), repeats), np.nan)
+    for (specimen, session), cell in cells.items():
+        table[specimens.index(specimen), sessions.index(session), : len(cell)] = cell
+    return _Table(table, min(values), max(values))
+
+
+def _rows(lab: Lab, declared: GaugeStudy) -> list[tuple[int, dict[str, str]]]:
+    """The rows of the characteristic with their lines."""
+    path = (lab.folder / declared.file).resolve()
+    if not path.is_relative_to(lab.folder.resolve()):
+        raise StudyError(f"{declared.file} is not in the lab folder; put the file there")
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise StudyError(f"{declared.file} is larger than {LARGEST_BYTES:,} bytes, no table of a study")
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise StudyError(
+            f"{declared.file} can't be read ({error.strerror}); put the file into the lab folder"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise StudyError(f"{declared.file} is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
+    try:
+        reader = csv.DictReader(io.StringIO(text), restval="", strict=True)
+        names = [name.strip() for name in reader.fieldnames or ()]
+        reader.fieldnames = names
+        missing = [name for name in (*NEEDED, declared.sessions) if name not in names]
+        if missing:
+            raise StudyError(
+                f"{declared.file} lacks the column {' and '.join(map(quoted, missing))}; expected one row a reading"
+            )
+        rows = [(reader.line_num, row) for row in reader]
+    except csv.Error as error:
+        raise StudyError(f"{declared.file} is no CSV table: {error}") from error
+    wanted = [
+        (line, row) for line, row in rows if row.get("characteristic", "").strip() in ("", declared.characteristic)
+    ]
+    if not wanted:
+        raise StudyError(f"{declared.file} has no row of {declared.characteristic}")
+    return wanted

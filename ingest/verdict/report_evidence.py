@@ -1,0 +1,242 @@
+"""What a test report says of its session beside the readings: chamber record, instrument, calibration, set-up checks, deviations.
+
+The records are those of the day of the test. What came to light later stands among the deviations, with its day.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+import numpy as np
+from sqlalchemy import Connection
+
+from ingest.common.instants import HOUR_US, microseconds
+from ingest.common.text import printable
+from ingest.config.lab import Lab
+from ingest.documents.lot import Session
+from ingest.documents.served import iso
+from ingest.documents.verdict.report import ChamberRecord, ReportCalibration, ReportCheck, ReportEquipment
+from ingest.parsing.rows.load_rows import LAID
+from ingest.sessions.instrument_records import check_reach_us, checks_for, checks_of
+
+__all__ = ["chamber_record", "deviations", "equipment"]
+
+USUAL_BAGS = 6
+USUAL_READINGS = 6
+USUAL_VOLTAGE = 1000.0
+MINUTE_US = HOUR_US // 60
+STATES = {
+    "short": "not enough hours within tolerance before the test",
+    "humid": "the chamber was too humid",
+    "dry": "the chamber was too dry",
+    "warm": "the chamber was too warm",
+    "cold": "the chamber was too cold",
+    "unlogged": "no complete chamber log of the hours before the test",
+    "instrument": "the instrument was overdue for calibration or failed its set-up check",
+}
+BENCH = {
+    "unchecked": "No record shows that the instrument was right that day: calibration or set-up check missing.",
+    "overdue": "The instrument was past the due date of its calibration.",
+    "failed": "The set-up check of the instrument was out of tolerance.",
+}
+
+
+def equipment(connection: Connection, lab: Lab, session: Session) -> ReportEquipment:
+    """The instrument of a session as of its day: last calibration, the set-up checks that decide its state, the state."""
+    number = _label(connection, "instrument", session["instrument"])
+    started, ended = (_us(session[key]) for key in ("tested_at", "ended_at"))
+    last = None
+    if number is not None:
+        last = connection.exec_driver_sql(
+            "SELECT done_us, due_on, as_found, as_left, uncertainty, certificate FROM calibration "
+            "WHERE instrument_id = ? AND done_us <= ? ORDER BY done_us DESC LIMIT 1",
+            (number, started),
+        ).first()
+    return {
+        "instrument": session["instrument"],
+        "state": session["bench"]["state"],
+        "certificate_percent": 100 * lab.instrument_share(session["instrument"]),
+        "calibration": None
+        if last is None
+        else ReportCalibration(
+            done_at=iso(last[0], lab.zone),
+            due_on=last[1] or None,
+            as_found=float(last[2]) if last[2] else None,
+            as_left=float(last[3]) if last[3] else None,
+            uncertainty=float(last[4]) if last[4] else None,
+            certificate=last[5],
+        ),
+        "checks": [] if number is None else _checks(connection, lab, session["characteristic"], number, started, ended),
+        "checks_declared": checks_for(lab, [], session["characteristic"]) is not None,
+    }
+
+
+def _checks(
+    connection: Connection, lab: Lab, characteristic: str, instrument: int, started: int, ended: int
+) -> list[ReportCheck]:
+    reach = check_reach_us(lab)
+    own = checks_of(connection, lab, started - reach, ended + reach).get(instrument, [])
+    counted = checks_for(lab, own, characteristic) or []
+    before = [one for one in counted if 0 <= started - one.at_us <= one.before_us]
+    after = [one for one in counted if one.after and 0 < one.at_us - ended <= one.before_us]
+    return [
+        *(ReportCheck(at=iso(one.at_us, lab.zone), when="before", outcome=one.outcome.value) for one in before[-1:]),
+        *(ReportCheck(at=iso(one.at_us, lab.zone), when="after", outcome=one.outcome.value) for one in after[:1]),
+    ]
+
+
+def chamber_record(connection: Connection, lab: Lab, session: Session) -> ChamberRecord | None:
+    """The log of the chamber over the hours that the conditioning needs, and its sensors; None where no conditioning is needed."""
+    needed = lab.conditioning_for(session["characteristic"])
+    if needed is None:
+        return None
+    declared = lab.chamber(session["chamber"])
+    until = _us(session["tested_at"])
+    loaded = session["conditioning"]["loaded_at"]
+    begin = until - round(needed.hours * HOUR_US)
+    if loaded is not None:
+        begin = max(min(_us(loaded), begin), until - 30 * 24 * HOUR_US)
+    number = _label(connection, "chamber", session["chamber"])
+    rows = connection.exec_driver_sql(
+        "SELECT logged_us, humidity_percent, temperature_c FROM climate WHERE chamber_id = ? AND logged_us >= ? AND logged_us <= ? "
+        "ORDER BY logged_us",
+        (number if number is not None else -1, begin, until),
+    ).fetchall()
+    log = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    gaps = np.diff(np.concatenate([[begin], log[:, 0], [until]])) if len(log) else np.empty(0)
+
+    def figures(column: int) -> tuple[float, float, float] | None:
+        if not len(log):
+            return None
+        values = log[:, column]
+        return float(values.min()), float(values.mean()), float(values.max())
+
+    return {
+        "chamber": session["chamber"],
+        "from_at": iso(begin, lab.zone),
+        "until_at": iso(until, lab.zone),
+        "loaded_at": loaded,
+        "entries": len(log),
+        "longest_gap_minutes": float(gaps.max() / MINUTE_US) if gaps.size else None,
+        "humidity": figures(1),
+        "temperature": figures(2),
+        "sensor_uncertainty": declared.sensor_uncertainty,
+        "second_sensor": declared.second,
+        "laid": _laid(connection, session),
+    }
+
+
+def _laid(connection: Connection, session: Session) -> str:
+    """How the bags lay in the chamber, by the record of loads; empty where it does not say."""
+    number = _label(connection, "load", session["load"])
+    if number is None:
+        return ""
+    laid = connection.exec_driver_sql(
+        "SELECT max(laid) FROM load_event WHERE load_id = ? AND at_us <= ?", (number, _us(session["tested_at"]))
+    ).scalar()
+    return LAID[int(laid or 0)]
+
+
+def deviations(connection: Connection, lab: Lab, session: Session, earlier: Sequence[Session]) -> list[str]:
+    """What differs from the usual test, as far as the records show it; `earlier` are the tests of the lot before this one."""
+    found = [
+        *_of_conditioning(connection, session),
+        *_of_order(earlier),
+        *_of_bags(lab, session),
+        *_of_readings(session),
+        *_of_instrument(connection, lab, session),
+    ]
+    return [printable(line) for line in found]
+
+
+def _of_conditioning(connection: Connection, session: Session) -> Iterator[str]:
+    conditioning = session["conditioning"]
+    if conditioning["state"] != "valid":
+        yield f"Not a valid test: {STATES[conditioning['state']]}."
+    if not conditioning["required"]:
+        return
+    if conditioning["clock"] == "chamber":
+        yield "The hours are those of the chamber: no record says when the bags went in."
+    if conditioning["doors"]:
+        openings = "once" if conditioning["doors"] == 1 else f"{conditioning['doors']} times"
+        yield f"The door of the chamber was opened {openings}, within what the laboratory allows."
+    if _laid(connection, session) == "closed":
+        yield "The bags lay closed in the chamber."
+
+
+def _of_order(earlier: Sequence[Session]) -> Iterator[str]:
+    if earlier:
+        yield (
+            f"Test {len(earlier) + 1} of this lot; the first was on {earlier[0]['tested_at'][:10]} with verdict "
+            f"{earlier[0]['verdict']}. No test replaces another."
+        )
+
+
+def _of_bags(lab: Lab, session: Session) -> Iterator[str]:
+    if session["bags"] < USUAL_BAGS:
+        yield f"{session['bags']} bags tested instead of {USUAL_BAGS}."
+    bags = [one["specimen"] for one in session["readings"]]
+    sizes = sorted(Counter(bags).values())
+    if sizes and sizes[0] != sizes[-1]:
+        yield f"The bags have different numbers of readings, from {sizes[0]} to {sizes[-1]}."
+    if not session["unit"].endswith("J"):
+        return
+    if sizes and sizes[-1] < USUAL_READINGS:
+        yield f"{sizes[-1]} discharges a bag instead of {USUAL_READINGS}."
+    if lab.shielding_source is not None and lab.shielding_source.voltage_v != USUAL_VOLTAGE:
+        yield f"Discharges of {lab.shielding_source.voltage_v:g} V instead of {USUAL_VOLTAGE:g} V."
+
+
+def _of_readings(session: Session) -> Iterator[str]:
+    bounded = sum(one["bound"] != 0 for one in session["readings"])
+    if bounded:
+        yield f"{bounded} readings beyond the range of the meter, given as written."
+    corrected = sum(one["state"] == "corrected" for one in session["readings"])
+    if corrected:
+        yield f"{corrected} readings corrected after the test; earlier values are kept."
+    if session["mark"] is not None and session["mark"]["settled"] != "stands as written":
+        yield f"Suspect values: {session['mark']['told']}."
+
+
+def _of_instrument(connection: Connection, lab: Lab, session: Session) -> Iterator[str]:
+    state = session["bench"]["state"]
+    if state in BENCH and session["conditioning"]["state"] != "instrument":
+        yield BENCH[state]
+    yield from _found_later(connection, lab, session)
+    for mark in session["bench_findings"]:
+        size = "" if mark["size"] is None else f" by {mark['size']:+.2g} {mark['size_unit']}"
+        yield f"By a finding of the laboratory, {mark['source']} was off{size} at the time of the test. Values are given as read."
+
+
+def _found_later(connection: Connection, lab: Lab, session: Session) -> Iterator[str]:
+    """The next calibration after the test, where it found the instrument off by more than its tolerance."""
+    number = _label(connection, "instrument", session["instrument"])
+    if number is None:
+        return
+    row = connection.exec_driver_sql(
+        "SELECT done_us, as_found, uncertainty FROM calibration WHERE instrument_id = ? AND done_us > ? ORDER BY done_us LIMIT 1",
+        (number, _us(session["tested_at"])),
+    ).first()
+    declared = next((one.tolerance_percent for one in lab.instruments if one.name == session["instrument"]), None)
+    if row is None or not row[1]:
+        return
+    tolerance = declared if declared is not None else float(row[2]) if row[2] else None
+    if tolerance is not None and abs(float(row[1])) > tolerance:
+        day = iso(row[0], lab.zone)[:10]
+        yield (
+            f"The next calibration ({day}) found the instrument {float(row[1]):+g} % off, beyond its tolerance of {tolerance:g} %. "
+            "Values are given as read."
+        )
+
+
+def _label(connection: Connection, kind: str, text: str) -> int | None:
+    if not text:
+        return None
+    found = connection.exec_driver_sql("SELECT id FROM label WHERE kind = ? AND text = ?", (kind, text)).scalar()
+    return None if found is None else int(found)
+
+
+def _us(moment: str) -> int:
+    return microseconds(datetime.fromisoformat(moment))

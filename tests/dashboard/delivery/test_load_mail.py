@@ -1,0 +1,95 @@
+"""The mail when a load is ready or its conditioning is broken: once an event, only where the lab wants it, and a line in the digest."""
+
+from __future__ import annotations
+
+import email
+from datetime import timedelta
+from email import policy
+from pathlib import Path
+
+import pytest
+from support.labs import LAB_TOML, MONDAY, Bench
+
+from dashboard.delivery import dispatch, weekly_digest
+from ingest.config.lab import load
+from ingest.store.store import open_store
+
+WANTED = '\n[loads]\nto = ["bench@example.org"]\n'
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture
+def loaded(tmp_path: Path) -> Bench:
+    """Load 178, put in at `MONDAY`; the chamber is inside for 50 hours."""
+    bench = Bench(tmp_path / "lab", LAB_TOML + WANTED)
+    bench.drop_climate("c.csv", MONDAY - 2 * HOUR, 52)
+    (bench.folder / "drops" / "loads").mkdir()
+    bench.drop("l.csv", f"at,load,chamber,event\n{MONDAY.isoformat()},178,C1,in\n", "loads")
+    bench.run(MONDAY + 50 * HOUR)
+    return bench
+
+
+def sent(bench: Bench, hours: float) -> list[str]:
+    """Deliver so many hours after the load went in; the new messages, subject and text."""
+    outbox = bench.folder / "outbox"
+    before = set(outbox.glob("*.eml"))
+    store = open_store(bench.folder)
+    assert dispatch.deliver(store, load(bench.folder), MONDAY + timedelta(hours=hours), {}) == []
+    store.close()
+    found = []
+    for path in sorted(set(outbox.glob("*.eml")) - before):
+        message = email.message_from_bytes(path.read_bytes(), policy=policy.default)
+        body = message.get_body(("plain",))
+        assert body is not None
+        if "load" in str(message["Subject"]):
+            assert message["To"] == "bench@example.org"
+            found.append(f"{message['Subject']}\n{body.get_content()}")
+    return found
+
+
+def test_a_load_that_is_ready_is_sent_once(loaded: Bench) -> None:
+    assert sent(loaded, 47) == []
+    (message,) = sent(loaded, 48.5)
+    assert message.startswith("[lotdrift] load 178 is ready\n")
+    assert "- 178 in chamber C1: ready since Wed 7 Jan, 09:00." in message
+    assert sent(loaded, 49) == []
+
+
+def test_a_break_is_an_event_and_the_next_completion_another(loaded: Bench) -> None:
+    loaded.drop_climate("d.csv", MONDAY + 50.5 * HOUR, 1, humidity=20.0)
+    loaded.drop_climate("e.csv", MONDAY + 52 * HOUR, 60)
+    loaded.run(MONDAY + 112 * HOUR)
+    assert len(sent(loaded, 49)) == 1
+    (broken,) = sent(loaded, 51)
+    assert broken.startswith("[lotdrift] load 178 is broken\n")
+    assert "too humid; the 48 h start again" in broken
+    assert sent(loaded, 51.2) == []
+    assert sent(loaded, 60) == []
+    (ready,) = sent(loaded, 101)
+    assert ready.startswith("[lotdrift] load 178 is ready\n")
+
+
+def test_nothing_is_sent_where_the_lab_does_not_want_it(loaded: Bench) -> None:
+    loaded.declare(LAB_TOML)
+    assert sent(loaded, 49) == []
+
+
+def test_two_loads_are_one_message_with_the_broken_one_first(loaded: Bench) -> None:
+    start = (MONDAY + HOUR).isoformat()
+    loaded.drop("m.csv", f"at,load,chamber,event\n{start},179,C2,in\n", "loads")
+    loaded.drop_climate("f.csv", MONDAY, 50, humidity=20.0, chamber="C2")
+    loaded.run(MONDAY + 50 * HOUR)
+    (message,) = sent(loaded, 49)
+    assert message.startswith("[lotdrift] 1 load ready to test, 1 broken\n")
+    assert message.index("- 179 in chamber C2: broken") < message.index("- 178 in chamber C1: ready")
+
+
+def test_the_digest_has_a_line_about_the_chambers(loaded: Bench) -> None:
+    store = open_store(loaded.folder)
+    with store.reading() as connection:
+        week = weekly_digest.document(connection, load(loaded.folder), MONDAY + 49 * HOUR)
+        text = weekly_digest.as_message(week, {}, None).text
+        empty = weekly_digest.document(connection, load(loaded.folder), MONDAY - HOUR)
+    store.close()
+    assert "In the chambers\n- Ready to test: 178." in text
+    assert empty["loads"] == ""

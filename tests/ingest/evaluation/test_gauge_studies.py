@@ -1,0 +1,178 @@
+"""A gauge study in the lab folder ends "bench part not known", from its day on, with its degrees of freedom."""
+
+from __future__ import annotations
+
+import csv
+import json
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
+
+from dashboard.cli import main
+from dashboard.schemas import schema
+from ingest.config.lab import load
+from ingest.sessions.gauge_studies import gauge_studies, study_steps
+
+COLUMNS = ("specimen", "operator", "reading", "value", "unit")
+DECLARED = """
+[[gauge_study]]
+name = "operators, spring"
+characteristic = "shielding_energy"
+file = "studies/spring.csv"
+done_on = 2026-02-02
+"""
+pytestmark = pytest.mark.usefixtures("lab_clock")
+
+
+def readings(sd: float = 0.06, seed: int = 5) -> list[tuple[object, ...]]:
+    """Eight bags, five operators who differ by `sd`, three discharges; the unit of every second row is another one."""
+    rng = np.random.default_rng(seed)
+    bags, operators = rng.normal(2.6, 0.3, 8), rng.normal(0.0, sd, 5)
+    rows: list[tuple[object, ...]] = []
+    for bag in range(8):
+        for operator in range(5):
+            for reading in range(3):
+                value = float(np.exp(bags[bag] + operators[operator] + rng.normal(0, 0.03)))
+                written, unit = (f"{value:.5f}", "nJ") if reading % 2 else (f"{value / 1000:.8f}", "uJ")
+                rows.append((bag + 1, f"operator {operator}", reading + 1, written, unit))
+    return rows
+
+
+def write(folder: Path, rows: list[tuple[object, ...]], columns: tuple[str, ...] = COLUMNS) -> None:
+    (folder / "studies").mkdir(exist_ok=True)
+    with (folder / "studies" / "spring.csv").open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([columns, *rows])
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    """Six lots of one film and no check standard."""
+    bench = Bench(tmp_path / "lab")
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 10)
+    rng = np.random.default_rng(2)
+    rows = []
+    for number in range(8):
+        values = [[round(float(value), 3) for value in rng.lognormal(2.7, 0.06, 3)] for _ in range(4)]
+        rows += lot_rows(f"L{number}", MONDAY + timedelta(weeks=number), values)
+    bench.drop_tests("all.csv", rows)
+    return bench
+
+
+def lot(bench: Bench, name: str) -> dict[str, Any]:
+    found = CliRunner().invoke(
+        main, ["lot", str(lot_rows("x", MONDAY, [[1.0]])[0]["supplier"]), name, "--json", "--lab", str(bench.folder)]
+    )
+    assert found.exit_code == 0, found.stderr
+    conformity: dict[str, Any] = json.loads(found.stdout)["sessions"][0]["conformity"]
+    return conformity
+
+
+def test_a_study_is_the_bench_part_from_its_day_on_and_not_before(bench: Bench) -> None:
+    bench.run()
+    before = {name: lot(bench, name) for name in ("L0", "L7")}
+    assert [one["bench"] for one in before.values()] == ["not known", "not known"]
+
+    write(bench.folder, readings())
+    bench.declare(LAB_TOML + DECLARED)
+    bench.run()
+
+    ((week, variance, df),) = study_steps(load(bench.folder))["shielding_energy"]
+    assert week == (
+        MONDAY + timedelta(weeks=4) - timedelta(hours=9) - MONDAY.replace(year=1970, month=1, day=1, hour=0)
+    ) / timedelta(weeks=1)
+    after = {name: lot(bench, name) for name in ("L0", "L7")}
+    # L0 was tested before the study was done: nothing was known that day.
+    assert after["L0"]["bench"] == "not known"
+    assert (after["L7"]["bench"], after["L7"]["bench_df"]) == ("gauge study", pytest.approx(df))
+    assert after["L7"]["parts"]["bench"] == pytest.approx(variance**0.5)
+    # One interval in place of two ends, wider than without the session.
+    assert after["L7"]["u"] == after["L7"]["u_high"] > before["L7"]["u"]
+    assert 0 < df < 4
+    assert after["L7"]["df"] < before["L7"]["df"]
+
+
+def test_a_changed_study_changes_the_tests_since_and_a_withdrawn_one_none(bench: Bench) -> None:
+    write(bench.folder, readings())
+    bench.declare(LAB_TOML + DECLARED)
+    bench.run()
+    first = lot(bench, "L7")
+    write(bench.folder, readings(sd=0.12))
+    bench.run()
+    assert lot(bench, "L7")["parts"]["bench"] > 1.5 * first["parts"]["bench"]
+
+    bench.declare(LAB_TOML)
+    bench.run()
+    assert lot(bench, "L7")["bench"] == "not known"
+
+
+def test_one_round_and_a_round_after_the_study_end_in_the_same_figures(bench: Bench, tmp_path: Path) -> None:
+    write(bench.folder, readings())
+    bench.run()
+    bench.declare(LAB_TOML + DECLARED)
+    bench.run()
+    other = Bench(tmp_path / "other", LAB_TOML + DECLARED)
+    write(other.folder, readings())
+    for kind in ("tests", "climate"):
+        for path in (bench.folder / "filed").rglob("*.csv"):
+            if ("log" in path.name) == (kind == "climate"):
+                other.drop(path.name, path.read_bytes(), kind)
+    other.run()
+    assert lot(bench, "L7") == lot(other, "L7")
+
+
+@pytest.mark.parametrize(
+    ("change", "line"),
+    [
+        (lambda rows: rows[:-1], "every specimen must be measured in every session: 1 of 120 readings are missing"),
+        (lambda rows: [*rows, rows[0]], "specimen 1, operator operator 0, reading 1 is there twice"),
+        (lambda rows: [(*rows[0][:3], "<0.5", "nJ"), *rows[1:]], 'line 2: "<0.5" is a bound; leave the bag out'),
+        (lambda rows: [(*rows[0][:3], "soft", "nJ"), *rows[1:]], "studies/spring.csv, line 2: "),
+        (lambda rows: [(*rows[0][:3], "3", "ohm"), *rows[1:]], '"ohm" is a unit of resistance'),
+        (
+            lambda rows: [row for row in rows if row[1] in ("operator 0", "operator 1")],
+            "a session part from two sessions has no content",
+        ),
+    ],
+)
+def test_a_study_that_can_not_be_used_is_one_line_and_stops_no_round(bench: Bench, change: Any, line: str) -> None:
+    write(bench.folder, change(readings()))
+    bench.declare(LAB_TOML + DECLARED)
+    bench.run()
+    assert lot(bench, "L7")["bench"] == "not known"
+    (one,) = gauge_studies(load(bench.folder))
+    assert line in one["trouble"]
+    assert "\n" not in one["trouble"]
+    found = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)])
+    assert found.exit_code == 1
+    assert line in found.stdout
+
+
+def test_a_missing_file_or_column_is_one_line(bench: Bench) -> None:
+    bench.declare(LAB_TOML + DECLARED)
+    bench.run()
+    assert "studies/spring.csv can't be read" in gauge_studies(load(bench.folder))[0]["trouble"]
+    write(bench.folder, readings(), ("specimen", "who", "reading", "value", "unit"))
+    assert 'lacks the column "operator"' in gauge_studies(load(bench.folder))[0]["trouble"]
+    bench.declare(LAB_TOML + DECLARED.replace("studies/spring.csv", "../../secret.csv"))
+    assert "is not in the lab folder" in gauge_studies(load(bench.folder))[0]["trouble"]
+
+
+def test_the_command_shows_the_study_with_its_degrees_of_freedom(bench: Bench) -> None:
+    write(bench.folder, readings())
+    bench.declare(LAB_TOML + DECLARED)
+    bench.run()
+    found = CliRunner().invoke(main, ["study", "--json", "--lab", str(bench.folder)])
+    assert found.exit_code == 0, found.stderr
+    document = json.loads(found.stdout)
+    jsonschema.validate(document, schema("study"))
+    figures = document[0]["figures"]
+    assert (figures["specimens"], figures["sessions"], figures["repeats"]) == (8, 5, 3)
+    text = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)]).stdout
+    assert f"with {figures['session_df']:.1f} degrees of freedom" in text
+    assert "5 sessions are few" in text

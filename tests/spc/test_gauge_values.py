@@ -1,0 +1,272 @@
+"""Repeatability and session parts of published studies, by the functions that the verdicts use."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
+
+from spc.components import nested
+from spc.conformity import acceptance_limits, coverage_factor, probability
+from spc.gauge import study
+from spc.stream.level_uncertainty import bench_part
+
+# D. C. Montgomery (2013), Design and Analysis of Experiments, 8th ed., table 13.1: 20 specimens x 3 operators x 2 repeats.
+TWENTY = np.array(
+    [
+        21, 20, 20, 20, 19, 21,
+        24, 23, 24, 24, 23, 24,
+        20, 21, 19, 21, 20, 22,
+        27, 27, 28, 26, 27, 28,
+        19, 18, 19, 18, 18, 21,
+        23, 21, 24, 21, 23, 22,
+        22, 21, 22, 24, 22, 20,
+        19, 17, 18, 20, 19, 18,
+        24, 23, 25, 23, 24, 24,
+        25, 23, 26, 25, 24, 25,
+        21, 20, 20, 20, 21, 20,
+        18, 19, 17, 19, 18, 19,
+        23, 25, 25, 25, 25, 25,
+        24, 24, 23, 25, 24, 25,
+        29, 30, 30, 28, 31, 30,
+        26, 26, 25, 26, 25, 27,
+        20, 20, 19, 20, 20, 20,
+        19, 21, 19, 19, 21, 23,
+        25, 26, 25, 24, 25, 25,
+        19, 19, 18, 17, 19, 17
+    ],
+    dtype=float,
+).reshape(20, 3, 2)  # fmt: skip
+# NIST/SEMATECH e-Handbook of Statistical Methods, section 2.6.2, data MPC62.DAT: a check standard (wafer 137, probe 2362) on 25
+# occasions, mean and standard deviation of six readings each.
+OCCASION_MEANS = [
+    97.07,
+    97.049,
+    97.048,
+    97.084,
+    97.106,
+    97.014,
+    97.047,
+    97.078,
+    97.065,
+    97.061,
+    97.06,
+    97.102,
+    97.096,
+    97.035,
+    97.114,
+    97.069,
+    97.095,
+    97.088,
+    97.079,
+    97.016,
+    97.051,
+    97.07,
+    97.065,
+    97.111,
+    97.073,
+]
+OCCASION_SDS = [
+    0.085,
+    0.052,
+    0.038,
+    0.036,
+    0.049,
+    0.036,
+    0.052,
+    0.117,
+    0.085,
+    0.052,
+    0.06,
+    0.048,
+    0.026,
+    0.088,
+    0.031,
+    0.037,
+    0.032,
+    0.056,
+    0.067,
+    0.116,
+    0.046,
+    0.078,
+    0.04,
+    0.038,
+    0.039,
+]
+# The same handbook, sections 2.6.1 and 2.6.3, data MPC61.DAT: probe 2362, mean of six readings on six days, by run and wafer.
+PROBE = {
+    (1, 138): [95.1162, 95.0569, 95.0598, 95.1487, 95.0743, 95.101],
+    (1, 139): [99.2939, 99.3234, 99.2748, 99.3512, 99.235, 99.3574],
+    (1, 140): [96.0771, 95.9976, 96.0148, 96.0397, 96.0407, 96.0445],
+    (1, 141): [101.0471, 101.0224, 101.0702, 101.0904, 101.0626, 101.0686],
+    (1, 142): [94.2437, 94.2115, 94.2348, 94.2124, 94.2214, 94.1651],
+    (2, 138): [95.1687, 95.1564, 95.1354, 95.0422, 95.1354, 95.1075],
+    (2, 139): [99.3408, 99.3116, 99.3241, 99.2991, 99.3049, 99.2782],
+    (2, 140): [96.0793, 96.1115, 96.0803, 96.0411, 96.0988, 96.0482],
+    (2, 141): [101.1353, 101.1201, 101.0946, 100.9977, 101.0963, 101.03],
+    (2, 142): [94.2052, 94.2824, 94.2396, 94.2087, 94.2937, 94.233],
+}
+PROBE_SDS = [
+    0.048,
+    0.0577,
+    0.0516,
+    0.0386,
+    0.0256,
+    0.042,
+    0.0818,
+    0.0723,
+    0.0756,
+    0.0475,
+    0.0517,
+    0.0485,
+    0.1024,
+    0.0943,
+    0.0622,
+    0.0702,
+    0.0627,
+    0.0622,
+    0.032,
+    0.102,
+    0.058,
+    0.1049,
+    0.0702,
+    0.0661,
+    0.0503,
+    0.0919,
+    0.0282,
+    0.0513,
+    0.0627,
+    0.101,
+    0.0785,
+    0.043,
+    0.0983,
+    0.0773,
+    0.0587,
+    0.0776,
+    0.1279,
+    0.1131,
+    0.0519,
+    0.0903,
+    0.0783,
+    0.0718,
+    0.0996,
+    0.0533,
+    0.0364,
+    0.0768,
+    0.1042,
+    0.0868,
+    0.0585,
+    0.0868,
+    0.0855,
+    0.0645,
+    0.0638,
+    0.0549,
+    0.0813,
+    0.0605,
+    0.0882,
+    0.0702,
+    0.0591,
+    0.0556,
+]
+# JCGM 100:2008 (GUM), H.5, table H.9: a voltage standard on 10 days, five readings a day, in microvolts above 10 V.
+DAY_MEANS = np.array([172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0])
+DAY_SDS = np.array([60.0, 77.0, 111.0, 101.0, 67.0, 93.0, 80.0, 73.0, 88.0, 86.0])
+# United States Pharmacopeia, general chapter 1010 (USP 29), appendix B: five runs of three replicates.
+RUNS = [
+    [100.7, 101.05, 101.15], [99.46, 99.37, 99.59], [99.96, 100.17, 101.01], [101.8, 102.16, 102.44], [101.91, 102.0, 101.67],
+]  # fmt: skip
+
+
+def session_part(means: list[float], noise: float = 0.0, group: list[int] | None = None) -> tuple[float, float]:
+    """Variance between sessions of check standards and its degrees of freedom, by the function of the verdicts."""
+    part = bench_part(
+        np.zeros(len(means), int) if group is None else np.array(group), np.arange(float(len(means))), np.array(means),
+        np.full(len(means), noise),
+    )  # fmt: skip
+    return float(part.variance[-1]), float(part.df[-1])
+
+
+def test_a_check_standard_has_its_published_scatter_within_and_between_sessions():
+    # Printed from memory in the reference: .06139 with 125 degrees of freedom, .02680 with 24.
+    variance, df = session_part(OCCASION_MEANS)
+    assert (round(variance**0.5, 4), df) == (0.0268, 24.0)
+    assert_allclose(variance**0.5, 0.026798134, rtol=1e-7)
+    assert_allclose(np.sqrt(np.mean(np.square(OCCASION_SDS))), 0.061387947, rtol=1e-7)
+
+
+def test_five_wafers_pool_to_the_published_day_to_day_scatter_of_a_probe():
+    # Printed: level 1 .0729 with 300 degrees of freedom, level 2 .0362 with 50, five wafers in two runs.
+    means, groups = [], []
+    for number, own in enumerate(PROBE.values()):
+        means += own
+        groups += [number] * len(own)
+    variance, df = session_part(means, group=groups)
+    assert (round(variance**0.5, 4), df) == (0.0362, 50.0)
+    assert_allclose(variance**0.5, 0.036168241, rtol=1e-6)
+    assert_allclose(np.sqrt(np.mean(np.square(PROBE_SDS))), 0.072866725, rtol=1e-6)
+    # Level 3: between the two runs of each wafer, with 5 degrees of freedom; printed .0197.
+    first, second = (np.array([np.mean(own) for (run, _), own in PROBE.items() if run == one]) for one in (1, 2))
+    runs, df = session_part([*first, *second], group=[*range(5), *range(5)])
+    assert df == 5.0
+    assert_allclose(runs**0.5, 0.019645236, rtol=1e-5)
+
+
+def test_the_day_is_part_of_the_uncertainty_in_the_example_of_the_guide():
+    # Printed: s of the day means 57, day component 43, u of the mean 13 without the day and 18 with it, on 9 degrees of freedom.
+    noise = float(np.mean(DAY_SDS**2)) / 5
+    variance, df = session_part(DAY_MEANS.tolist(), noise=noise)
+    assert_allclose(variance**0.5, 42.638611, rtol=1e-7)
+    assert df == 9.0
+    assert_allclose(DAY_MEANS.std(ddof=1), 57.089501, rtol=1e-7)
+    assert_allclose(DAY_MEANS.std(ddof=1) / np.sqrt(10), 18.053285, rtol=1e-7)
+    # The same by the nested analysis of variance, from readings with those means and standard deviations.
+    five = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+    readings = DAY_MEANS[:, None] + DAY_SDS[:, None] * five / five.std(ddof=1)
+    found = nested(readings.ravel(), np.repeat(np.arange(10), 5), np.arange(50), method="anova")
+    assert_allclose(found.lot, 42.638611**2, rtol=1e-6)
+
+
+def test_runs_and_replicates_of_the_pharmacopeia():
+    # Printed mean squares 3.55 and 0.102, F = 34.8 (34.886 from the data).
+    values = np.array(RUNS)
+    found = nested(values.ravel(), np.repeat(np.arange(5), 3), np.arange(15), method="anova")
+    assert_allclose(found.lot, 1.1494044, rtol=1e-7)
+    within = float(values.var(axis=1, ddof=1).mean())
+    assert_allclose([within, 3 * float(values.mean(axis=1).var(ddof=1))], [0.10176, 3.5499733], rtol=1e-7)
+    assert_allclose(3.5499733 / 0.10176, 34.885744, rtol=1e-6)
+
+
+def test_the_published_analyses_without_interaction_and_with_fixed_operators_follow_from_the_table():
+    # D. C. Montgomery (2013), tables 13.3 and 13.5 of the same data, four decimals.
+    found = study(TWENTY)
+    ms_p, ms_o, ms_po, ms_e = found.mean_squares
+    pooled = (38 * ms_po + 60 * ms_e) / 98
+    assert_allclose([pooled, (ms_p - pooled) / 6, (ms_o - pooled) / 40], [0.8832, 10.2513, 0.0106], rtol=0, atol=5e-5)
+    assert_allclose([ms_p / pooled, ms_o / pooled], [70.64, 1.48], rtol=0, atol=5e-3)
+    assert_allclose([(ms_p - ms_e) / 6, ms_p / ms_e], [10.2332, 62.92], rtol=0, atol=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("shape", "low", "high"),
+    [((5, 3, 3), 0.79911195, 1.3366734), ((5, 5, 3), 0.83670909, 1.2430782), ((10, 5, 3), 0.87854199, 1.1607372)],
+)
+def test_a_repeat_sd_is_known_as_well_as_its_degrees_of_freedom_allow(
+    shape: tuple[int, int, int], low: float, high: float
+):
+    # Chi-square factors of any handbook for 30, 50 and 100 degrees of freedom.
+    found = study(np.random.default_rng(1).normal(size=shape))
+    assert found.dfs[3] in (30, 50, 100)
+    ends = np.sqrt([found.repeat.low / found.repeat.value, found.repeat.high / found.repeat.value])
+    assert_allclose(ends, [low, high], rtol=1e-6)
+
+
+@pytest.mark.parametrize(("guard", "risk"), [(0.0, 0.5), (1.0, 0.158655253931), (2.0, 0.0227501319482)])
+def test_a_guard_in_uncertainties_is_the_printed_risk_at_its_edge(guard: float, risk: float):
+    # ILAC-G8:09/2019: simple acceptance up to 50 % wrong passes at the limit, a guard of U (k = 2) under 2.5 %.
+    edge, u = np.log(20.0), 0.05
+    assert_allclose(1 - probability(edge - guard * u, u, upper=edge), risk, rtol=1e-9)
+    assert_allclose(coverage_factor(risk, np.inf), guard, atol=1e-9)
+    limits = acceptance_limits(-np.inf, edge, u, wrong_pass=risk)
+    assert_allclose(limits.pass_upper, edge - guard * u, atol=1e-9)
+    assert_allclose(stats.norm.sf(guard), risk, rtol=1e-9)
