@@ -38,7 +38,6 @@ PAGES = {
     "loads": "/loads",
     "instruments": "/instruments",
     "bench": "/bench",
-    "ready": "/ready",
     "stock": "/stock",
     "ageing": "/ageing?product=TW-Rose&characteristic=surface_resistance_inside",
     "history": "/history",
