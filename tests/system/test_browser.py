@@ -213,7 +213,10 @@ def test_a_table_that_goes_on_beyond_the_screen_shows_a_shadow_there(page: Page,
     assert wide.evaluate("one => one.scrollWidth > one.clientWidth")
     # Of the four layers two lie still: the shadows; the others move along and cover them at the ends.
     assert wide.evaluate("one => getComputedStyle(one).backgroundAttachment") == "local, local, scroll, scroll"
-    assert page.evaluate("getComputedStyle(document.querySelector('.scroll.wide td')).backgroundColor") == "rgba(0, 0, 0, 0)"
+    assert (
+        page.evaluate("getComputedStyle(document.querySelector('.scroll.wide td')).backgroundColor")
+        == "rgba(0, 0, 0, 0)"
+    )
 
 
 def test_the_days_shown_of_a_stream_stand_in_the_address(page: Page, address: str) -> None:
