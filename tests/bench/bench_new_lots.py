@@ -46,7 +46,8 @@ PARTS = {
     "bags": [(evaluate_streams, "update_bag_counts")],
     "bench": [(recompute, "update_shared_shift_alerts")],
     "humidity": [(recompute, "update_humidity_effect")],
-    "tests again, cases, stock": [(recompute, name) for name in ("update_retests", "update_cases", "update_stock")],
+    "tests again, cases": [(recompute, "update_retests"), (recompute, "update_cases")],
+    "stock": [(recompute, "update_stock")],
 }
 
 
