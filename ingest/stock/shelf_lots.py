@@ -19,7 +19,7 @@ from ingest.common.instants import day_number, day_of, local_day
 from ingest.config.lab import Lab
 from ingest.documents.stock import LotWord, ShelfFigures
 from ingest.evaluation.evaluate_streams import as_json
-from ingest.evaluation.stored_results import number
+from ingest.evaluation.stored_results import number, numbers
 from ingest.stock.film_age import Film, FilmLaw
 from ingest.store.dialect import among
 from ingest.store.store import insert_many
@@ -134,6 +134,11 @@ def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[in
     level = np.where(places >= 0, film.tests.level[places], np.nan) if lots else np.empty(0)
     bound = np.where(places >= 0, film.tests.bound[places], 0) if lots else np.empty(0)
     exact = np.isfinite(level) & (bound == 0)
+    # Converted together: a round writes every lot of a film again.
+    shown, limit = (
+        _in_unit(lab, film, level),
+        _in_unit(lab, film, np.array([np.nan if law.limit is None else law.limit])),
+    )
     keep, expected, first, latest = (np.full(len(lots), np.nan) for _ in range(4))
     if law.word == "dated" and law.law is not None and law.limit is not None and law.side is not None and exact.any():
         y, side, confidence = level[exact], law.side, lab.ageing.confidence
@@ -155,13 +160,19 @@ def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[in
         if word == "passed" and tested_day is not None:
             ends = [tested_day, ends[1] if ends[1] is not None else tested_day, tested_day, ends[3]]
         keep_day, expected_day, first_day, last_day = ends
-        document = _document(lab, film, law, one, at, word, why, tested_day, keep_day, expected_day)
+        figures = (shown[place], limit[0], tested_day, keep_day, expected_day)
+        document = _document(lab, film, law, one, at, word, why, figures)
         never = is_dated and first_day is not None and (last_day is None or latest[place] >= law.months)
         yield (
             one.lot_id, film.tests.stream.id, int(bool(one.opened_on)), word, keep_day, expected_day,
             None if first[place] >= law.months else first_day, NEVER if never else last_day, tested_day,
             number(float(level[place])), one.quantity, one.unit, as_json(document),
         )  # fmt: skip
+
+
+def _in_unit(lab: Lab, film: Film, level: np.ndarray) -> list[float | None]:
+    scale = Scale(lab.characteristic(film.tests.stream.characteristic).scale)
+    return numbers(to_unit(level, scale))
 
 
 def _day(tested_day: int | None, months: float, furthest: float) -> int | None:
@@ -204,16 +215,14 @@ def _word(film: Film, law: FilmLaw, one: Held, at: int, keep: float) -> tuple[Lo
 
 
 def _document(
-    lab: Lab, film: Film, law: FilmLaw, one: Held, at: int, word: LotWord, why: str, tested_day: int | None,
-    keep_day: int | None, expected_day: int | None,
+    lab: Lab, film: Film, law: FilmLaw, one: Held, at: int, word: LotWord, why: str,
+    figures: tuple[float | None, float | None, int | None, int | None, int | None],
 ) -> ShelfFigures:  # fmt: skip
+    """The document of a lot; `figures` are its level and the limit in the unit, and the days of test, keep and expectation."""
+    level, limit, tested_day, keep_day, expected_day = figures
     tests, stream = film.tests, film.tests.stream
     declared, product = lab.characteristic(stream.characteristic), lab.product(stream.product)
     claim = None if product is None else product.keep_months
-
-    def in_unit(level: float | None) -> float | None:
-        return None if level is None else number(float(to_unit(np.array([level]), Scale(declared.scale))[0]))
-
     marks = []
     if at >= 0 and tests.under_finding[at]:
         marks.append("The last test lies under a bench finding; its size is taken out.")
@@ -229,8 +238,8 @@ def _document(
         "keep_until": _iso(keep_day),
         "expected_on": _iso(expected_day),
         "tested_on": _iso(tested_day),
-        "level": in_unit(float(tests.level[at])) if at >= 0 else None,
-        "limit": in_unit(law.limit),
+        "level": level if at >= 0 else None,
+        "limit": limit,
         "side": law.side,
         "film_lots": law.lots,
         "counted_on": _iso(one.counted_day),
