@@ -37,7 +37,7 @@ from dashboard.text.verdict.limit_change_text import source
 from dashboard.text.verdict.verdict_text import bags_text, is_reading_outside, level_text
 from ingest.audit.subjects import Subject
 from ingest.common.number_format import printed_unit
-from ingest.decisions.responses import LOT_DECISIONS, RETEST_ENTRIES
+from ingest.decisions.responses import LOT_RESPONSES, RETEST_ENTRIES
 from ingest.documents.bench.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
@@ -373,7 +373,7 @@ def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) ->
                     "whom your procedure names for that, and a reason.",
                     className="trouble",
                 ),
-                form(subject, (*LOT_DECISIONS, *RETEST_ENTRIES)),
+                form(subject, (*LOT_RESPONSES, *RETEST_ENTRIES)),
             ),
             html.P(
                 [evidence, ": readings, chamber log, limits, alerts, entries, and the hashes of the source files."],

@@ -99,9 +99,9 @@ def _test_first(document: StockDocument) -> html.Section | None:
 
 def _lots(rows: list[ShelfLotDay], document: StockDocument) -> list[html.Component]:
     """The lots with a date, then those without one; a narrow screen folds the latter."""
-    dated = [row for row in rows if row["keep_until"] or row["is_passed"]]
-    others = [row for row in rows if not (row["keep_until"] or row["is_passed"])]
-    parts: list[html.Component] = [_table(dated, document, "Lots in stock with a date")] if dated else []
+    dated = [row for row in rows if row["keep_until"] or row["is_passed"] or row["hold"]]
+    others = [row for row in rows if not (row["keep_until"] or row["is_passed"] or row["hold"])]
+    parts: list[html.Component] = [_table(dated, document, "Lots in stock with a date or on hold")] if dated else []
     if others:
         name = f"{counted(len(others), 'lot')} without a date"
         parts.append(
@@ -132,7 +132,8 @@ def _row(row: ShelfLotDay, by: str) -> html.Tr:
     )
     claim = f"supplier's claim {day(row['claimed_until'])}" if row["claimed_until"] else None
     mark = html.Span(
-        state(row), className=f"word {'act' if row['is_passed'] else 'look' if row['word'] == 'dated' else ''}"
+        state(row),
+        className=f"word {'act' if row['is_passed'] or row['hold'] else 'look' if row['word'] == 'dated' else ''}",
     )
     age = (
         None
@@ -161,7 +162,7 @@ def _row(row: ShelfLotDay, by: str) -> html.Tr:
                 **{"data-label": "last test"},
             ),
         ],
-        className="act" if row["is_passed"] else "",
+        className="act" if row["is_passed"] or row["hold"] else "",
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ from dashboard.text.formatting import amount, characteristic, counted, day, perc
 from dashboard.text.terminal_text import table
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.common.text import printable
-from ingest.documents.stock import AgeingDocument, FilmAge, ShelfLotDay, StockDocument
+from ingest.documents.stock import AgeingDocument, FilmAge, Hold, ShelfLotDay, StockDocument
 
 __all__ = [
     "NO_STOCK",
@@ -33,17 +33,29 @@ WORDS = {
     "beyond_sight": "beyond sight",
     "passed": "date passed",
 }
+HOLDS: dict[Hold, str] = {
+    "failed": "hold: failed the limit",
+    "undecided": "hold: undecided",
+    "bags outside": "hold: bags outside the limit",
+    "no valid test": "hold: no valid test",
+    "held": "hold: decided by a person",
+}
 NO_STOCK = "No lot is in stock: put a count into drops/stock, or tests into drops/tests, then run lotdrift run."
 
 
 def state(row: ShelfLotDay) -> str:
-    """What is known of a lot on the day of the list."""
+    """What is known of a lot on the day of the list; a hold comes before its date."""
+    if row["hold"]:
+        return HOLDS[row["hold"]]
+    if row["is_unsighted"]:
+        return "beyond sight: test again"
     return WORDS["passed"] if row["is_passed"] else WORDS[row["word"]]
 
 
 def level(row: ShelfLotDay) -> str:
     """The level of the last test, with the digits of its stream."""
-    return amount(row["level"], row["characteristic_unit"] or "", digits=row.get("digits", LEAST_DIGITS))
+    unit, digits = row["characteristic_unit"] or "", row.get("digits", LEAST_DIGITS)
+    return amount(row["level"], unit, row.get("bound", 0), digits)
 
 
 def keep_until(row: ShelfLotDay) -> str:
@@ -72,6 +84,8 @@ def headline(document: StockDocument) -> str:
         return f"Test {counted(len(first), 'lot')} on the shelf first{amounts}."
     if document["passed"]:
         return f"{counted(document['passed'], 'lot')} in stock past the date."
+    if document["unsighted"]:
+        return f"{counted(document['unsighted'], 'lot')} in stock beyond what the tests show."
     return f"{counted(document['lots'], 'lot')} in stock; none needs a test now."
 
 
@@ -81,7 +95,8 @@ def advice(document: StockDocument) -> str:
         return NO_STOCK
     due = f"{counted(document['due'], 'more lot')} by {day(document['by'])}" if document["due"] else ""
     passed = f"{counted(document['passed'], 'lot')} past the date" if document["passed"] else ""
-    dated = " and ".join(part for part in (passed, due) if part)
+    unsighted = f"{counted(document['unsighted'], 'lot')} beyond what the tests show" if document["unsighted"] else ""
+    dated = " and ".join(part for part in (passed, unsighted, due) if part)
     silent = (
         document["lots"]
         - document["dated"]

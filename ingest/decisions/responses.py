@@ -12,6 +12,7 @@ from datetime import date, datetime
 from sqlalchemy import Connection
 
 from ingest.audit.audit_log import AuditEntry, record
+from ingest.audit.lot_decisions import LOT_DECISIONS
 from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
@@ -25,7 +26,7 @@ __all__ = [
     "ALERT_RESPONSES",
     "CLOSE",
     "ENDS_RETEST",
-    "LOT_DECISIONS",
+    "LOT_RESPONSES",
     "NOTE",
     "NO_RETEST",
     "OPEN_AGAIN",
@@ -38,7 +39,7 @@ __all__ = [
 NOTE = "note"
 ACKNOWLEDGE, CLOSE, OPEN_AGAIN = "acknowledge", "close", "open again"
 ALERT_RESPONSES = (ACKNOWLEDGE, CLOSE, OPEN_AGAIN, SLEEP, NOTE)
-LOT_DECISIONS = ("hold", "release", "return", "use as is", NOTE)
+LOT_RESPONSES = (*LOT_DECISIONS, NOTE)
 # Whether the lot stays on the list of lots to test again; neither is a decision about the lot.
 NO_RETEST, RETEST = "no retest", "test again"
 RETEST_ENTRIES = (NO_RETEST, RETEST)
@@ -95,7 +96,7 @@ _SUBJECTS: dict[SubjectKind, tuple[tuple[str, ...], str]] = {
         ALERT_RESPONSES,
         "SELECT 1 FROM (SELECT id FROM alert UNION ALL SELECT alert FROM case_alert) AS known WHERE id = ?",
     ),
-    SubjectKind.LOT: ((*LOT_DECISIONS, *RETEST_ENTRIES), "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
+    SubjectKind.LOT: ((*LOT_RESPONSES, *RETEST_ENTRIES), "SELECT 1 FROM lot WHERE supplier = ? AND lot = ?"),
     SubjectKind.SESSION: (
         SETTLEMENTS,
         "SELECT 1 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id WHERE t.supplier = ? "

@@ -14,6 +14,7 @@ __all__ = [
     "FilmAge",
     "FilmPoint",
     "FilmWord",
+    "Hold",
     "LotWord",
     "MeanLine",
     "ShelfFigures",
@@ -29,6 +30,10 @@ FilmWord = Literal["dated", "too_few", "no_change_shown", "falls", "unlimited"]
 LotWord = Literal["dated", "too_few", "no_change_shown", "falls", "unlimited", "beyond_sight", "passed"]
 
 
+Hold = Literal["failed", "undecided", "bags outside", "no valid test", "held"]
+"""Why a lot is not to be used before the authorised person decides: the result that stands, or a person's entry."""
+
+
 class ShelfFigures(TypedDict):
     """What the round stores of a lot on the shelf and a characteristic; levels in the unit of the characteristic."""
 
@@ -40,6 +45,8 @@ class ShelfFigures(TypedDict):
     expected_on: Day | None
     tested_on: Day | None
     level: float | None
+    # The sign of a level of which only one end is known; stores of 0.6.0 have none until the film is derived again.
+    bound: NotRequired[Bound]
     limit: float | None
     side: Side | None
     film_lots: Count
@@ -64,13 +71,19 @@ class ShelfLot(ShelfFigures):
 
 
 class ShelfLotDay(ShelfLot):
-    """A lot on the shelf as of a day: its age, and the chance of being over its limit that day and by a later one."""
+    """A lot on the shelf as of a day: its age, and the chance of being over its limit that day and by a later one.
+
+    `is_passed`: its date has passed. `is_unsighted`: nothing is stated for that day any more, as the tests of its film do not reach so
+    far. `hold` is about its use, whatever the date.
+    """
 
     digits: NotRequired[Digits]
 
     age_months: float | None
     age_since: Literal["made", "received"] | None
     is_passed: bool
+    is_unsighted: bool
+    hold: Hold | None
     chance_today: Probability | None
     chance_by: Probability | None
 
@@ -85,6 +98,7 @@ class StockDocument(TypedDict):
     lots: Count
     dated: Count
     passed: Count
+    unsighted: Count
     due: Count
     words: dict[LotWord, Count]
     test_first: list[ShelfLotDay]

@@ -136,8 +136,8 @@ def _judged(frame: pd.DataFrame, scale: str, judged: str, *, upper: bool) -> tup
         side = "largest" if upper else "smallest"
         worst = frame[side].to_numpy(np.float64)
         return np.log(worst) if scale == Scale.LOG else worst, frame[f"{side}_bound"].to_numpy(np.int64)
-    missing = np.isnan(level)
-    above, below = missing & np.isfinite(low), missing & np.isfinite(high) & ~np.isfinite(low)
+    # A level estimated from bounded readings is none to date a lot by: its known end is.
+    above, below = np.isfinite(low) & ~np.isfinite(high), np.isfinite(high) & ~np.isfinite(low)
     bound[above], bound[below] = 1, -1
     return np.select([above, below], [low, high], level), bound
 

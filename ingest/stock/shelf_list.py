@@ -15,16 +15,19 @@ from typing import Any, cast
 import numpy as np
 from sqlalchemy import Connection
 
+from ingest.audit.lot_decisions import HOLD, LOT_DECISIONS, RETURN
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import DAY_US, day_number, day_of
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.documents.served import served
-from ingest.documents.stock import AgeingDocument, FilmAge, LotWord, ShelfFigures, ShelfLotDay, StockDocument
+from ingest.documents.stock import AgeingDocument, FilmAge, Hold, LotWord, ShelfFigures, ShelfLotDay, StockDocument
 from ingest.stock.shelf_lots import are_counted, chances, stored_laws
-from ingest.store.dialect import containing
+from ingest.store.dialect import among, containing
 from ingest.store.stream_digits import stored_digits
 from spc.ageing import DAYS_PER_MONTH
+from spc.vocabulary.enums import Verdict
 
 __all__ = ["CAUTION", "TEST_FIRST", "ageing_document", "stock_document"]
 
@@ -62,11 +65,12 @@ def stock_document(
     test_day = today + _days_to_test(lab)
     words = _words(connection)
     rows = _by_date(connection, find, start, most)
-    passed, due = connection.exec_driver_sql(
-        "SELECT coalesce(sum(CASE WHEN keep_day < ? OR word = 'passed' THEN 1 ELSE 0 END), 0), "
+    passed, unsighted, due = connection.exec_driver_sql(
+        "SELECT coalesce(sum(CASE WHEN word = 'passed' OR (word = 'dated' AND keep_day < ?) THEN 1 ELSE 0 END), 0), "
+        "coalesce(sum(CASE WHEN word = 'beyond_sight' AND keep_day < ? THEN 1 ELSE 0 END), 0), "
         "coalesce(sum(CASE WHEN keep_day >= ? AND keep_day <= ? AND word = 'dated' THEN 1 ELSE 0 END), 0) "
         "FROM shelf_lot WHERE leads = 1 AND keep_day <= ?",
-        (today, today, end, end),
+        (today, today, today, end, end),
     ).one()
     return {
         "day": day.isoformat(),
@@ -76,6 +80,7 @@ def stock_document(
         "lots": sum(words.values()),
         "dated": words.get("dated", 0),
         "passed": int(passed),
+        "unsighted": int(unsighted),
         "due": int(due),
         "words": words,
         "test_first": _test_first(connection, today, end, test_day),
@@ -174,13 +179,69 @@ def _rows(connection: Connection, rows: Sequence[Any], today: int, end: int) -> 
     ]
     now, later = (_chances(connection, lots, day) for day in (today, end))
     digits = stored_digits(connection, {row[1] for row in rows if row[1] is not None})
+    holds = _holds(connection, {row[0]: str(Subject.lot(row[2], row[4])) for row in rows})
     return [
-        _row(row, one, today, now[place], later[place], digits.get(row[1], LEAST_DIGITS))
+        _row(row, one, today, now[place], later[place], digits.get(row[1], LEAST_DIGITS), holds.get(row[0]))
         for place, (row, one) in enumerate(zip(rows, figures, strict=True))
     ]
 
 
-def _row(row: Any, figures: ShelfFigures, today: int, now: float, later: float, digits: int) -> ShelfLotDay:
+# The result that stands is that of the lot's point on the chart; the newest valid test says how the lot is now.
+RESULTS_SQL = """
+SELECT s.lot_id, s.stream_id, s.verdict, p.session_id IS NOT NULL, b.outside FROM session s
+LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id LEFT JOIN bag_count b ON b.session_id = s.id
+WHERE s.lot_id IN {lots} AND s.verdict <> 'invalid' ORDER BY s.started_us
+"""
+DECISIONS_SQL = "SELECT subject, what FROM act WHERE subject IN {subjects} ORDER BY id"
+LOTS_AT_ONCE = 5_000
+
+
+def _holds(connection: Connection, subjects: Mapping[int, str]) -> dict[int, Hold]:
+    """The lots that are not to be used before a person decides; `subjects` are the lots with their subjects of the audit log."""
+    worst: dict[int, Hold] = {}
+    pending: list[tuple[int, str]] = list(subjects.items())
+    for start in range(0, len(pending), LOTS_AT_ONCE):
+        some = pending[start : start + LOTS_AT_ONCE]
+        keys, values = among(connection, [(lot,) for lot, _ in some])
+        standing: dict[int, set[Hold | None]] = {}
+        newest: dict[int, dict[int, Hold | None]] = {}
+        for lot, stream, verdict, counts, outside in connection.exec_driver_sql(RESULTS_SQL.format(lots=keys), values):
+            result = _hold(verdict, outside or 0)
+            standing.setdefault(lot, set()).update([result] if counts else [])
+            newest.setdefault(lot, {})[stream] = result
+        for lot, _ in some:
+            results = standing.get(lot, set()).union(newest.get(lot, {}).values()) or {"no valid test"}
+            if named := [one for one in HOLDS if one in results]:
+                worst[lot] = named[0]
+        keys, values = among(connection, [(subject,) for _, subject in some])
+        decided = {
+            subject: what
+            for subject, what in connection.exec_driver_sql(DECISIONS_SQL.format(subjects=keys), values)
+            if what in LOT_DECISIONS
+        }
+        for lot, subject in some:
+            if decided.get(subject) in (HOLD, RETURN):
+                worst[lot] = "held"
+            elif subject in decided:
+                worst.pop(lot, None)
+    return worst
+
+
+# The worst first.
+HOLDS: tuple[Hold, ...] = ("failed", "undecided", "bags outside", "no valid test")
+
+
+def _hold(verdict: str, outside: int) -> Hold | None:
+    if verdict == Verdict.FAIL:
+        return "failed"
+    if verdict == Verdict.UNDECIDED:
+        return "undecided"
+    return "bags outside" if outside else None
+
+
+def _row(
+    row: Any, figures: ShelfFigures, today: int, now: float, later: float, digits: int, hold: Hold | None
+) -> ShelfLotDay:
     start = figures["made_on"] or figures["received_on"]
     age = None if start is None else (today - day_number(date.fromisoformat(start))) / DAYS_PER_MONTH
     return {
@@ -193,8 +254,9 @@ def _row(row: Any, figures: ShelfFigures, today: int, now: float, later: float, 
         "digits": digits,
         "age_months": age,
         "age_since": None if start is None else "made" if figures["made_on"] else "received",
-        "is_passed": row[5] == "passed"
-        or (row[5] in ("dated", "beyond_sight") and row[6] is not None and row[6] < today),
+        "is_passed": row[5] == "passed" or (row[5] == "dated" and row[6] is not None and row[6] < today),
+        "is_unsighted": row[5] == "beyond_sight" and row[6] is not None and row[6] < today,
+        "hold": hold,
         "chance_today": None if np.isnan(now) else float(now),
         "chance_by": None if np.isnan(later) else float(later),
     }

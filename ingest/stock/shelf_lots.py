@@ -10,13 +10,14 @@ import json
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from sqlalchemy import Connection
 
 from ingest.common.instants import day_number, day_of, local_day
 from ingest.config.lab import Lab
+from ingest.documents.fields import Bound
 from ingest.documents.stock import LotWord, ShelfFigures
 from ingest.evaluation.evaluate_streams import as_json
 from ingest.evaluation.stored_results import number, numbers
@@ -239,6 +240,7 @@ def _document(
         "expected_on": _iso(expected_day),
         "tested_on": _iso(tested_day),
         "level": level if at >= 0 else None,
+        "bound": cast(Bound, int(tests.bound[at])) if at >= 0 else 0,
         "limit": limit,
         "side": law.side,
         "film_lots": law.lots,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +13,10 @@ import pytest
 from support.labs import LAB_TOML, MONDAY, Bench, csv_text, lot_rows
 from support.stores import on_both_stores
 
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import load
+from ingest.decisions.responses import respond
 from ingest.documents.stock import FilmAge, ShelfLotDay, StockDocument
 from ingest.stock.shelf_list import ageing_document, stock_document
 from ingest.store.store import known_store
@@ -22,6 +24,7 @@ from ingest.store.store import known_store
 NAME = "surface_resistance"
 FILM = {"product": "PB-1", "characteristic": NAME, "unit": "ohm"}
 TODAY = date(2026, 11, 25)
+LATER = datetime(2026, 11, 25, 12, tzinfo=UTC)
 STOCK = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
 # Seven lots: decades at the first test and a month; tested every 150 days, three times.
 LEVELS = (9.0, 9.1, 8.9, 9.05, 8.95, 9.15, 9.0)
@@ -230,6 +233,10 @@ def test_a_slow_film_is_beyond_sight_and_nothing_is_stated_past_that_day(bench: 
     last = FIRST + timedelta(days=300)
     assert row["keep_until"] == (last + timedelta(days=600)).date().isoformat()
     assert lots_of(shelf(bench, by=date(2028, 1, 1)))["L0"]["chance_by"] is None
+    # After that day the lot has no date that passed: nothing is stated any more.
+    later = shelf(bench, (last + timedelta(days=601)).date())
+    row = lots_of(later)["L0"]
+    assert (row["is_passed"], row["is_unsighted"], later["passed"], later["unsighted"]) == (False, True, 0, 1)
 
 
 def test_a_lot_whose_last_test_is_over_the_limit_is_passed(bench: Bench) -> None:
@@ -248,6 +255,55 @@ def test_a_lot_whose_last_test_is_over_the_limit_is_passed(bench: Bench) -> None
     assert (seen["L0"]["word"], seen["L0"]["why"]) == ("passed", "Its last test is over the limit")
     assert (seen["L1"]["word"], seen["L1"]["is_passed"]) == ("passed", True)
     assert film(bench)["bounded_tests"] == 1
+
+
+@on_both_stores
+def test_a_lot_whose_result_does_not_pass_is_on_hold_until_a_person_decides(bench: Bench) -> None:
+    rows, moments = film_rows()
+    last = FIRST + timedelta(days=500)
+    fresh = [
+        *lot_rows("F1", last, [["2e11"]] * 3, **FILM),
+        *lot_rows("B1", last, [["1e9"], ["1e9"], ["3e11"]], **FILM),
+        # Its first test failed; the retest passed, and the first result stands.
+        *lot_rows("R1", last, [["2e11"]] * 3, **FILM),
+    ]
+    again = lot_rows("R1", last + timedelta(days=7), [["1e9"]] * 3, **FILM)
+    aged = lot_rows("L0", last + timedelta(days=7), [["2e11"]] * 3, **FILM)
+    for row in (*again, *aged):
+        row["specimen"] = int(str(row["specimen"])) + 20
+    unlogged = lot_rows("N1", last + timedelta(days=60), [["1e9"]] * 3, **FILM)
+    fill(bench, [*rows, *fresh, *again, *aged, *unlogged], [*moments, last, last + timedelta(days=7)])
+    bench.run()
+    holds = {lot: row["hold"] for lot, row in lots_of(shelf(bench)).items()}
+    assert holds | {"L1": None} == holds
+    assert {lot: holds[lot] for lot in ("F1", "B1", "R1", "L0", "N1")} == {
+        "F1": "failed", "B1": "bags outside", "R1": "failed", "L0": "failed", "N1": "no valid test",
+    }  # fmt: skip
+
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.writing() as connection:
+        for lot, what in (("R1", "use as is"), ("L1", "hold"), ("L1", "note")):
+            respond(connection, str(Subject.lot("Alder Film", lot)), what, "K. Meer", "retest", "", LATER)
+    store.close()
+    decided = lots_of(shelf(bench))
+    assert (decided["R1"]["hold"], decided["L1"]["hold"]) == (None, "held")
+
+
+@on_both_stores
+def test_a_level_that_bounded_readings_leave_open_dates_no_lot(bench: Bench) -> None:
+    """One of three bags over range: the level has a known lower end and no upper one."""
+    rows, moments = film_rows()
+    last = FIRST + timedelta(days=500)
+    over = lot_rows("L0", last, [["1e9"], ["1e9"], [">1e12"]], **FILM)
+    for row in over:
+        row["specimen"] = int(str(row["specimen"])) + 20
+    fill(bench, [*rows, *over], [*moments, last])
+    bench.run()
+    row = lots_of(shelf(bench))["L0"]
+    assert (row["word"], row["bound"], row["keep_until"]) == ("too_few", 1, None)
+    # The cube root of the product of the two readings and of the bound of the third.
+    assert row["level"] == pytest.approx(1e10, rel=1e-9)
 
 
 def test_only_valid_tests_count(bench: Bench) -> None:
