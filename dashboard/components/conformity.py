@@ -74,7 +74,7 @@ def _rule(session: Session, result: Conformity) -> str:
     ]
     text += f" A lot with these bags passes {' '.join(edges)}." if edges else ""
     if result["bench"] == BenchSource.UNKNOWN:
-        text += " Bench part not known: no check standard or repeated lot shows it yet, so both ends are given."
+        text += " Bench part not known: no check standard, repeated lot or gauge study shows it yet, so both ends are given."
     return text
 
 

@@ -44,7 +44,7 @@ def study_lines(one: GaugeStudyDocument) -> list[str]:
         f"A whole session ({one['session_column']}) varies by {_sd(one, figures['session_sd'] ** 2)}, with {figures['session_df']:.1f} degrees of "
         f"freedom. From {day(one['done_on'])} on it is the bench part of verdicts on {characteristic(one['characteristic'])} where neither check "
         "standards nor lots tested again show it.",
-        f"{figures['specimens']} bags x {figures['sessions']} sessions x {figures['repeats']} repeats, from {amount(figures['lowest'], one['unit'])} to "
+        f"{figures['specimens']} bags × {figures['sessions']} sessions × {figures['repeats']} repeats, from {amount(figures['lowest'], one['unit'])} to "
         f"{amount(figures['highest'], one['unit'])}. The gauge can distinguish {_categories(figures)} groups of these bags; its share of "
         f"their scatter is {100 * figures['share']['value']:.0f} % ({100 * figures['share']['low']:.0f} to {100 * figures['share']['high']:.0f} %).",
         _order(one, figures),

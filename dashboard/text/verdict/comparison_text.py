@@ -74,10 +74,13 @@ def pair_sentence(result: Comparison, pair: Pair) -> str:
         return f"{_answer(result, pair)}."
     a, b = (result["candidates"][pair[end]] for end in ("first", "second"))
     lots = f"{len(a['lots'])} and {len(b['lots'])} lots"
-    low, high = change(result, pair["change_low"]), change(result, pair["change_high"])
+    several = len(result["pairs"]) > 1
+    ends = ("change_low_together", "change_high_together") if several else ("change_low", "change_high")
+    low, high = (change(result, pair[end]) for end in ends)  # type: ignore[literal-required]  # keys of a pair
+    confidence = "95 % confidence for all pairs together" if several else "95 % confidence"
     text = (
         f"{name(b, result['split_on'])} reads {change(result, pair['change'])} against {name(a, result['split_on'])} (between {low} and "
-        f"{high}, 95 % confidence; {lots}"
+        f"{high}, {confidence}; {lots}"
     )
     text += f", compared within the same {counted(pair['loads'], 'load')})." if pair["paired"] else ")."
     if pair["paired"]:
