@@ -380,7 +380,7 @@ every_minutes = 5
 
 
 # What an auditor is not handed: where the store is, whom alerts reach, when rounds are done.
-LEFT_OUT = {"lab.store", "mail", "webhook", "route", "digest", "schedule", "serve"}
+LEFT_OUT = {"lab.store", "mail", "webhook", "route", "digest", "loads", "schedule", "serve"}
 
 
 def test_every_key_of_the_declarations_is_shown_or_left_out_on_purpose() -> None:
