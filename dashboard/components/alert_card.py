@@ -16,6 +16,7 @@ from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence
 from dashboard.text.urls import INSTRUMENTS, STOCK, alert_address
 from ingest.decisions.corrective_actions import STEPS
+from ingest.decisions.responses import TAKE_BACK_FINDING
 from ingest.documents.alert import STOCK_ID, Alert, AlertSummary
 from ingest.documents.entries import SubjectEntry
 
@@ -125,5 +126,8 @@ def _links(alert: Alert) -> list[object]:
 def _respond(alert: Alert) -> list[html.Details]:
     """The form to respond. Rounds close and reopen some alerts by the evidence; a person can only add a note to those."""
     automatic = alert["evidence"].get("closed_because") or alert["held_under"]
-    responses = ("note",) if automatic else RESPONSES[alert["state"]]
+    responses: tuple[str, ...] = ("note",) if automatic else RESPONSES[alert["state"]]
+    if "shifts" in alert["evidence"]:
+        # A finding that ended by itself goes on marking its weeks: that can be wrong too.
+        responses = (TAKE_BACK_FINDING, *responses)
     return if_editor(f"Respond: {', '.join(responses)}", form(f"alert:{alert['id']}", responses))

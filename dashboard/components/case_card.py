@@ -25,7 +25,7 @@ from ingest.common.number_format import LEAST_DIGITS, Measured
 from ingest.config.lab import Lab
 from ingest.decisions.cases import ASSIGN
 from ingest.decisions.corrective_actions import no_notice_because
-from ingest.decisions.responses import ACKNOWLEDGE, CLOSE, NOTE, OPEN_AGAIN, SLEEP
+from ingest.decisions.responses import ACKNOWLEDGE, CLOSE, NOTE, OPEN_AGAIN, SLEEP, TAKE_BACK_FINDING
 from ingest.documents.alert import STOCK_ID, Alert
 from ingest.documents.case import Case
 from ingest.documents.entries import SubjectEntry
@@ -37,6 +37,7 @@ WORDS = {
     SLEEP: "Sleep until the next lot",
     CLOSE: "Close",
     OPEN_AGAIN: "Open again",
+    TAKE_BACK_FINDING: "This finding was wrong",
     NOTE: "Add a note",
 }
 
@@ -189,6 +190,8 @@ def _responses(case: Case, alerts: Sequence[Alert]) -> tuple[list[str], Sequence
         responses = list(RESPONSES["open" if "open" in states else "acknowledged"])
         if all(alert["characteristic"] and not alert["id"].startswith(STOCK_ID) for alert in standing_alerts):
             responses.insert(-1, SLEEP)
+        if all("shifts" in alert["evidence"] for alert in standing_alerts):
+            responses.insert(-1, TAKE_BACK_FINDING)
         return [f"alert:{alert['id']}" for alert in standing_alerts], responses
     if free:
         return [f"alert:{alert['id']}" for alert in free], RESPONSES["closed"]

@@ -251,7 +251,10 @@ def _doubts(document: LotDocument, sessions: list[Session]) -> str:
         happened = shortly(alert["kind"], alert["evidence"])
         now = alert["now"]["breach_probability"] if alert["now"] else None
         chance = f" (now {percent(now)})" if alert["kind"] == Kind.FORECAST and now is not None else ""
-        parts.append(f"An urgent alert on {characteristic(alert['characteristic'] or '')} is open: {happened}{chance}.")
+        where = "" if alert["lot"] == document["lot"] or alert["kind"] != Kind.LIMIT else f" (lot {alert['lot']})"
+        parts.append(
+            f"An urgent alert on {characteristic(alert['characteristic'] or '')} is open: {happened}{where}{chance}."
+        )
     if not urgent and any(one["outside_control_limits"] for one in _standing_sessions(sessions)):
         parts.append("Its level is outside the control limits.")
     return " ".join(parts)

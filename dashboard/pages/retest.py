@@ -34,7 +34,11 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         retests = lab_reader.retests(connection)
         waiting = lab_reader.chambers_to_wait_for(connection)
         looked_at = page_queries.reviewed(connection, lab)
-    advice = " ".join(waiting) if waiting else "Every chamber with a log is ready for a valid test."
+    advice = (
+        " ".join(waiting)
+        if waiting
+        else "Every chamber with a log is within tolerance: the hours of a bag count from the time it is laid in."
+    )
     return html.Div(
         [
             html.H1(headline(retests)),

@@ -20,7 +20,7 @@ from ingest.documents.fields import Direction
 from ingest.evaluation.alert_text import bench_message, suspect_named
 from ingest.evaluation.reference_scores import CHANGED_FROM, changed_from
 from ingest.evaluation.stored_results import number
-from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
+from ingest.evaluation.stream_alerts import TAKE_BACK_FINDING, Alert, alert_id, write_alerts
 from ingest.store import schema
 from ingest.store.store import get_meta, put_meta
 from spc.shared_shift.finding import Finding, Size, as_of
@@ -32,7 +32,7 @@ __all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "known_findings", "update_shar
 # What the search needs before the first day that it looks at again.
 REACH_WEEKS = 60.0
 QUARTER_WEEKS = 13
-FINDINGS = "bench_findings"
+FINDINGS, TAKEN_BACK = "bench_findings", "bench_findings_taken_back"
 FALSE_FINDINGS_PER_YEAR = 1.0
 
 
@@ -42,7 +42,7 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     `evaluated` are the streams whose alerts this round has written again. Returns the ids of the bench alerts that are new
     and of the alerts that are the supplier's again.
     """
-    earlier, changed_us = known_findings(connection), changed_from(connection)
+    earlier, changed_us = _stored_findings(connection), changed_from(connection)
     findings = _searched(connection, lab, earlier)
     put_meta(connection, FINDINGS, json.dumps([dataclasses.asdict(finding) for finding in findings]))
     logs = compare_logs(connection, lab, {_id(finding): finding for finding in findings}, changed_us)
@@ -54,15 +54,34 @@ def update_shared_shift_alerts(connection: Connection, lab: Lab, evaluated: set[
     )
     connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'bench' AND stream_id IS NULL AND id NOT LIKE 'check%'")
     write_alerts(connection, alerts)
-    named = [(alert.id, finding) for alert, finding in zip(alerts, findings, strict=True)]
-    only = None if findings != earlier else evaluated
+    taken_back = sorted(_taken_back(connection))
+    named = [(alert.id, finding) for alert, finding in zip(alerts, findings, strict=True) if alert.id not in taken_back]
+    only: set[int] | None = evaluated
+    if findings != earlier or json.loads(get_meta(connection, TAKEN_BACK) or "[]") != taken_back:
+        only = None
+        put_meta(connection, TAKEN_BACK, json.dumps(taken_back))
     update_bench_shares(connection, lab, named, only)
     raised_again = attribute_explained(connection, lab, named, only)
     return [alert.id for alert in alerts if alert.id not in before] + raised_again
 
 
 def known_findings(connection: Connection) -> list[Finding]:
-    """The shared shifts that the last search found."""
+    """The shared shifts that the last search found, without those that a person took back."""
+    taken_back = _taken_back(connection)
+    return [finding for finding in _stored_findings(connection) if _id(finding) not in taken_back]
+
+
+def _taken_back(connection: Connection) -> set[str]:
+    """The alerts of the findings that a person took back and did not open again."""
+    rows = connection.exec_driver_sql(
+        "SELECT subject, what FROM act WHERE what IN (?, 'open again') ORDER BY id",
+        (TAKE_BACK_FINDING,),
+    )
+    last = {subject.removeprefix("alert:"): what for subject, what in rows}
+    return {alert for alert, what in last.items() if what == TAKE_BACK_FINDING}
+
+
+def _stored_findings(connection: Connection) -> list[Finding]:
     stored = json.loads(get_meta(connection, FINDINGS) or "[]")
     return [
         Finding(

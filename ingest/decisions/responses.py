@@ -18,7 +18,7 @@ from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
 from ingest.common.text import printable
 from ingest.documents.entries import StoredEntryBody
-from ingest.evaluation.stream_alerts import SLEEP, newest_valid_test, state_after
+from ingest.evaluation.stream_alerts import SLEEP, TAKE_BACK_FINDING, newest_valid_test, state_after
 from ingest.sessions.suspect_values import SETTLEMENTS, settle
 
 __all__ = [
@@ -33,12 +33,13 @@ __all__ = [
     "RETEST",
     "RETEST_ENTRIES",
     "SLEEP",
+    "TAKE_BACK_FINDING",
     "respond",
 ]
 
 NOTE = "note"
 ACKNOWLEDGE, CLOSE, OPEN_AGAIN = "acknowledge", "close", "open again"
-ALERT_RESPONSES = (ACKNOWLEDGE, CLOSE, OPEN_AGAIN, SLEEP, NOTE)
+ALERT_RESPONSES = (ACKNOWLEDGE, CLOSE, OPEN_AGAIN, SLEEP, TAKE_BACK_FINDING, NOTE)
 LOT_RESPONSES = (*LOT_DECISIONS, NOTE)
 # Whether the lot stays on the list of lots to test again; neither is a decision about the lot.
 NO_RETEST, RETEST = "no retest", "test again"
@@ -84,9 +85,12 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
     body: StoredEntryBody = {"on": _day(on)} if kind == SubjectKind.STREAM else {}
     if what == SLEEP:
         body = _until_next_lot(connection, names[0])
+    if what == TAKE_BACK_FINDING and not _is_finding(connection, names[0]):
+        raise CallError(f"{TAKE_BACK_FINDING}: this alert is no finding that several suppliers share")
     record(connection, AuditEntry(now, printable(who), what, about, printable(reason), body))
     if kind == SubjectKind.ALERT and what != NOTE:
         _settle(connection, names[0])
+        return what in (TAKE_BACK_FINDING, OPEN_AGAIN) and _is_finding(connection, names[0])
     return False
 
 
@@ -122,6 +126,12 @@ def _until_next_lot(connection: Connection, alert: str) -> StoredEntryBody:
     if names is None:
         raise CallError(f"{SLEEP}: this alert is about no stream of lots, so no next lot would end it")
     return {"stream": str(Subject.stream(*names)), "after_us": newest_valid_test(connection, *names) or 0}
+
+
+def _is_finding(connection: Connection, alert: str) -> bool:
+    """Whether an alert is a shift that several suppliers share."""
+    evidence = connection.exec_driver_sql("SELECT evidence FROM alert WHERE id = ?", (alert,)).scalar()
+    return evidence is not None and "shifts" in json.loads(evidence)
 
 
 def _settle(connection: Connection, alert: str) -> None:

@@ -30,6 +30,7 @@ from spc.vocabulary.enums import AlertState, Grade, Kind
 
 __all__ = [
     "SLEEP",
+    "TAKE_BACK_FINDING",
     "Alert",
     "alert_id",
     "newest_valid_test",
@@ -39,6 +40,8 @@ __all__ = [
 ]
 
 SLEEP = "sleep"
+# A person takes a finding about the bench back: it explains and marks nothing any more.
+TAKE_BACK_FINDING = "finding was wrong"
 
 
 # The columns of a point that the evidence of an alert uses.
@@ -265,9 +268,9 @@ def state_after(connection: Connection, alert: str, evidence: Mapping[str, Any])
     if evidence.get("closed_because"):
         return AlertState.CLOSED
     last = connection.exec_driver_sql(
-        "SELECT what, at_us, body FROM act WHERE subject = ? AND what IN ('acknowledge', 'close', 'open again', 'sleep') "
-        "ORDER BY id DESC LIMIT 1",
-        (str(Subject.alert(alert)),),
+        "SELECT what, at_us, body FROM act WHERE subject = ? "
+        "AND what IN ('acknowledge', 'close', 'open again', 'sleep', ?) ORDER BY id DESC LIMIT 1",
+        (str(Subject.alert(alert)), TAKE_BACK_FINDING),
     ).one_or_none()
     if last is None:
         return AlertState.OPEN
@@ -277,6 +280,8 @@ def state_after(connection: Connection, alert: str, evidence: Mapping[str, Any])
         newest = None if stream is None else newest_valid_test(connection, *stream.names)
         awake = newest is not None and newest > body["after_us"]
         return AlertState.OPEN if awake else AlertState.ACKNOWLEDGED
+    if last.what == TAKE_BACK_FINDING:
+        return AlertState.CLOSED
     if last.what == "acknowledge":
         return AlertState.ACKNOWLEDGED
     is_closed = last.what == "close" and (evidence.get("moved_on_us") or 0) <= last.at_us

@@ -23,7 +23,7 @@ from ingest.documents.fields import Bound, ConditioningState, Standing
 from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StoredPoint
 from ingest.evaluation.session_values import level_range, worst_bound
-from spc.vocabulary.enums import Verdict
+from spc.vocabulary.enums import Scale, Verdict
 
 __all__ = [
     "DISPOSITIONS",
@@ -106,6 +106,8 @@ class QuarterSession(TypedDict):
     verdict: Verdict
     conditioning: ConditioningState
     limits: Limits | None
+    # The judged value without what bench findings add to it; null where no finding marks the test.
+    judged_without: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +141,7 @@ class StreamLots:
 SESSIONS_SQL = """
 SELECT t.id AS stream_id, t.supplier, t.product, t.characteristic, l.lot, s.id, s.started_us, s.readings, s.bags,
 s.reading_df, s.level, s.bag_variance, s.reading_variance, s.level_unit, s.level_low, s.level_high, s.smallest, s.smallest_bound, s.largest, s.largest_bound, s.worst, s.judged, s.verdict, s.conditioning,
-p.document AS point
+p.document AS point, (SELECT min(b.level_without) FROM bench_share b WHERE b.session_id = s.id) AS level_without
 FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id
 LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
 WHERE s.started_us >= :start AND s.started_us < :end
@@ -203,7 +205,15 @@ def _session(row: RowMapping, scale: str) -> QuarterSession:
         "verdict": row["verdict"],
         "conditioning": row["conditioning"],
         "limits": None if point is None else (point["limit_lower"], point["limit_upper"]),
+        "judged_without": _judged_without(row, scale),
     }
+
+
+def _judged_without(row: RowMapping, scale: str) -> float | None:
+    judged, level, without = row["judged"], row["level_unit"], row["level_without"]
+    if judged is None or level is None or without is None:
+        return None
+    return float(judged * without / level if scale == Scale.LOG else judged + without - level)
 
 
 def _lot(lot: str, sessions: Sequence[QuarterSession], explained: Sequence[tuple[int, int]]) -> QuarterLot:
@@ -213,9 +223,18 @@ def _lot(lot: str, sessions: Sequence[QuarterSession], explained: Sequence[tuple
     if not points:
         invalid = all(one["conditioning"] != "valid" for one in sessions)
         return QuarterLot(lot, session, "invalid" if invalid else "retested")
-    if session["verdict"] != "invalid" and any(low <= session["started_us"] <= high for low, high in explained):
+    explains = any(low <= session["started_us"] <= high for low, high in explained)
+    if session["verdict"] != "invalid" and explains and not _fails_anyway(session):
         return QuarterLot(lot, session, "set_aside")
     return QuarterLot(lot, session, cast(Standing, str(session["verdict"])))
+
+
+def _fails_anyway(session: QuarterSession) -> bool:
+    """Whether a lot that failed would fail without the shift of the bench too: a finding explains no more than its size."""
+    if session["verdict"] != Verdict.FAIL:
+        return False
+    value, (lower, upper) = session["judged_without"], session["limits"] or (None, None)
+    return value is None or (upper is not None and value >= upper) or (lower is not None and value < lower)
 
 
 EXPLAINED_SQL = """

@@ -43,7 +43,7 @@ def test_a_lot_of_the_weeks_in_which_the_tester_was_off_carries_the_closed_findi
     with lab_reader.reading() as connection:
         findings = bench_queries.bench(connection, lab_reader.lab)["findings"]
         # The calibration that found the same tester off marks only the tests that the shared shift does not.
-        (finding,) = [one for one in findings if not one["finding"].startswith("check")]
+        (finding,) = [one for one in findings if one["message"].startswith("Shielding tester 1 read")]
         stream = stream_document.stream(connection, lab_reader.lab, *names)
         lot = lot_document.lot(connection, lab_reader.lab, names[0], MARKED)
         alerts = stored_documents.alerts(connection, lab_reader.lab)
@@ -77,7 +77,7 @@ def test_a_lot_of_the_weeks_in_which_the_tester_was_off_carries_the_closed_findi
     # In words: the value as read and as it would be, the finding and its weeks.
     sentence = mark_sentence(session["bench_findings"], session["level"], session)
     assert "14.6 nJ as read and 13.0 nJ without it" in sentence
-    weeks_in_words = f"from {day(finding['off_from_at'])} to {day(finding['off_until_at'])}"
+    weeks_in_words = f"from {day(finding['off_from_at'])}, normal again from {day(finding['off_until_at'])}"
     assert f"12 % high {weeks_in_words} (finding {finding['finding']})" in sentence
     assert f"lot {MARKED} 14.6 nJ as read, 13.0 nJ without it" in " ".join(wording.bench(paper))
     assert "see “Our bench”" in wording.restrictions(paper)[-1]

@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 from support.labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
 from support.page_text import words
+from support.stores import on_both_stores
 
 from dashboard.cli import main
 from dashboard.delivery import dispatch
@@ -23,7 +24,10 @@ from dashboard.web.app import page
 from ingest.alerts import attribution
 from ingest.audit.audit_log import AuditEntry, record
 from ingest.audit.subjects import Subject
+from ingest.common.errors import CallError
 from ingest.config.lab import load
+from ingest.decisions.responses import OPEN_AGAIN, TAKE_BACK_FINDING, respond
+from ingest.rounds.recompute import derive
 from ingest.rounds.replay import replayed
 from ingest.store.store import known_store
 from spc.shared_shift.finding import Finding, explain
@@ -360,6 +364,60 @@ def test_what_was_held_is_open_again_when_the_finding_goes(bench: Bench) -> None
     found = alerts(bench)
     assert not any(alert["held_under"] for alert in found)
     assert any(alert["supplier"] == "Alder Film" and alert["state"] == "open" for alert in found)
+
+
+def answer(bench: Bench, alert: object, what: str) -> None:
+    store, lab = known_store(bench.folder), load(bench.folder)
+    assert store is not None
+    with store.writing() as connection:
+        assert respond(connection, f"alert:{alert}", what, "K. Meer", "the coupon stands still", "", NOW)
+        derive(connection, lab)
+    store.close()
+
+
+def marked(bench: Bench) -> int:
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        tests = connection.exec_driver_sql("SELECT count(*) FROM bench_share").scalar()
+    store.close()
+    return int(tests or 0)
+
+
+@on_both_stores
+def test_a_finding_that_a_person_takes_back_explains_and_marks_nothing(bench: Bench) -> None:
+    # Without a check standard, whose own alert would go on explaining them.
+    fill(bench, range(WEEKS), standard=False)
+    bench.run()
+    (gain,) = [alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None]
+    before = marked(bench)
+    assert before
+
+    answer(bench, gain["id"], TAKE_BACK_FINDING)
+    taken_back = {alert["id"]: alert for alert in alerts(bench)}
+    assert taken_back[gain["id"]]["state"] == "closed"
+    assert not any(alert["held_under"] for alert in taken_back.values())
+    assert any(alert["supplier"] == "Alder Film" and alert["state"] == "open" for alert in taken_back.values())
+    assert marked(bench) == 0
+    # A round that brings new lots leaves it so.
+    fill(bench, range(WEEKS, WEEKS + 1), standard=False)
+    bench.run()
+    assert not any(alert["held_under"] for alert in alerts(bench))
+    assert marked(bench) == 0
+
+    answer(bench, gain["id"], OPEN_AGAIN)
+    assert marked(bench) >= before
+
+
+def test_only_a_finding_can_be_taken_back(bench: Bench) -> None:
+    fill(bench, range(WEEKS))
+    bench.run()
+    other = next(alert for alert in alerts(bench) if alert["supplier"] == "Alder Film")
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.writing() as connection, pytest.raises(CallError, match="no finding"):
+        respond(connection, f"alert:{other['id']}", TAKE_BACK_FINDING, "K. Meer", "why", "", NOW)
+    store.close()
 
 
 def test_a_breach_is_never_held(bench: Bench) -> None:

@@ -15,7 +15,7 @@ from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import export, scorecard, wording
 from ingest.config.lab import load
-from ingest.quarter import supplier_scores
+from ingest.quarter import lots, supplier_scores
 from ingest.quarter.lots import quarter
 from ingest.quarter.notices import asked_in
 from ingest.quarter.overview import supplier_overview
@@ -78,6 +78,24 @@ def test_the_forecast_of_a_finished_quarter_is_that_of_its_end(
         assert running[figure] == board[name]
     assert running["forecast_as_of"] == "2026-11-25"
     assert ("forecast as of 30 Sep 2026") in dict(wording.facts(row, cards["2026-Q3"][0]))
+
+
+@pytest.mark.parametrize(
+    ("verdict", "judged_without", "standing"),
+    [
+        ("fail", 21.9, "fail"), ("fail", 20.0, "fail"), ("fail", 19.9, "set_aside"), ("fail", None, "fail"),
+        ("undecided", None, "set_aside"), ("pass", 12.0, "set_aside"),
+    ],
+)  # fmt: skip
+def test_a_finding_sets_a_failed_lot_aside_only_where_it_explains_the_failure(
+    verdict: str, judged_without: float | None, standing: str
+) -> None:
+    session: Any = {
+        "started_us": 5, "verdict": verdict, "conditioning": "valid", "limits": (None, 20.0), "judged_without": judged_without,
+    }  # fmt: skip
+    assert lots._lot("P1", [session], [(0, 9)]).standing == standing
+    # Outside the weeks of the finding the verdict stands.
+    assert lots._lot("P1", [session], [(6, 9)]).standing == verdict
 
 
 def test_a_product_that_stopped_coming_is_on_the_card_and_in_purchasings_line(
