@@ -40,7 +40,7 @@ def do_round(folder: Path, *, as_json: bool = False) -> bool:
         assert connection is not None  # The round made the store
         document = stored_documents.run(connection, lab, done)
     unsent = send_alerts(lab)
-    print_json(document) if as_json else click.echo(round_text(document, done.problems))
+    print_json(document) if as_json else click.echo("\n".join([round_text(document, done.problems), *done.hints]))
     for line in dict.fromkeys([*done.notes, *done.problems, *unsent]):
         warn(line)
     return done.refused_something

@@ -24,13 +24,16 @@ REFUSALS = 100
 # What names the time of a row, then the cells beside it.
 STAMPS = {"tests": "tested_at", "climate": "logged_at", "loads": "at", "calibrations": "done_at"}
 SHOWN = {
-    "tests": ("supplier", "product", "lot", "specimen", "reading", "characteristic", "chamber", "operator"),
+    "tests": (
+        "supplier", "product", "lot", "received_on", "made_on", "specimen", "reading", "characteristic", "chamber", "load", "instrument",
+        "operator",
+    ),
     "climate": ("chamber", "humidity_percent", "temperature_c"),
     "stock": ("supplier", "product", "lot", "quantity", "unit", "storage", "opened_on"),
     "loads": ("load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid"),
     "calibrations": ("instrument", "due_on", "as_found", "as_left", "uncertainty", "certificate"),
     "waveforms": ("supplier", "lot", "specimen", "reading", "day", "quantity", "samples"),
-}
+}  # fmt: skip
 
 
 def document(preview: Preview, lab: Lab) -> FileCheckDocument:

@@ -1,7 +1,7 @@
 """Find suppliers, products and lots that are probably one name written in two ways, with the command that declares it.
 
 A supplier is similar by its letters, without legal forms; a product and a lot by letters and digits alone, as BF-110 and BF-210 are two
-films. Two lots with the same readings at the same time are one lot whatever their names.
+films. Two lots with the same readings at the same time are named too where their names are alike by a digit or by the order of digits.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ LEGAL_FORMS = frozenset(
 )  # fmt: skip
 # Two names of that many letters which share this part of them are similar.
 SHORTEST, LIKENESS = 5, 0.85
+# Names with the same tests may differ more, such as K2636 and K2637.
+LIKENESS_OF_SAME_TESTS = 0.75
 MOST_LINES = 5
 
 SAME_TESTS_SQL = """
@@ -53,7 +55,8 @@ def similar_since(connection: Connection, lab: Lab, number: int) -> list[str]:
     stored = _right(lab, ((row[1], row[2], row[3]) for row in rows if row[0] <= number))
     new = _right(lab, ((row[1], row[2], row[3]) for row in rows if row[0] > number))
     same = connection.exec_driver_sql(SAME_TESTS_SQL, (number,)).fetchall()
-    lines = [_same_tests((one[0], one[1], one[2]), (one[3], one[4], one[5])) for one in same]
+    pairs = [((one[0], one[1], one[2]), (one[3], one[4], one[5])) for one in same]
+    lines = [_same_tests(older, newer) for older, newer in pairs if all(map(_slip, older, newer))]
     return _shortened([*lines, *_similar(new, stored)])
 
 
@@ -133,6 +136,13 @@ def _like_lot(one: str, other: str) -> bool:
     # A letter O for a nought and a letter l or I for a one are the usual slips (common practice).
     slips = str.maketrans({"o": "0", "i": "1", "l": "1"})
     return _code(one).translate(slips) == _code(other).translate(slips) != ""
+
+
+def _slip(one: str, other: str) -> bool:
+    """Whether a slip of the pen makes one name of the other; two lots of one film may well have equal readings."""
+    first, second = _code(one), _code(other)
+    alike = SequenceMatcher(None, first, second).ratio() >= LIKENESS_OF_SAME_TESTS
+    return alike or sorted(first) == sorted(second)
 
 
 def _line(column: str, written: str, right: str, place: tuple[str, ...]) -> str:

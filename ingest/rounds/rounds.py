@@ -47,6 +47,8 @@ class Round:
     unread: list[str] = field(default_factory=list)
     # Lines for people that concern no file.
     notes: list[str] = field(default_factory=list)
+    # Names that are probably one name written in two ways. A person may look at them; nothing is wrong with the round.
+    hints: list[str] = field(default_factory=list)
 
     @property
     def refused_something(self) -> bool:
@@ -89,7 +91,7 @@ def _run(store: Store, lab: Lab, now: datetime, watch: Progress) -> Round:
         done.notes += unmatched_lines(connection)
         update_search_names(connection)
         rebuild_stale(connection, lab, watch)
-        done.notes += similar_since(connection, lab, known)
+        done.hints = similar_since(connection, lab, known)
         done.evaluated, done.raised = derive(connection, lab, watch)
         done.raised += watch_climate(connection, lab)
         update_chamber_states(connection, lab)

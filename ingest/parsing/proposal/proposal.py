@@ -9,10 +9,12 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import SequenceMatcher, get_close_matches
 from pathlib import PurePath
 from typing import Any
+
+import pyarrow.compute as pc
 
 from ingest.common.text import quoted
 from ingest.common.units import (
@@ -39,7 +41,7 @@ from ingest.parsing.proposal.column_words import (
     has_word,
     needs_mapping,
 )
-from ingest.parsing.proposal.stamp_format import day_format, holds_days, holds_times, stamp_format
+from ingest.parsing.proposal.stamp_format import StampFormat, day_format, holds_days, holds_times, stamp_format
 
 __all__ = ["PROPOSAL_BYTES", "Proposal", "propose"]
 
@@ -68,10 +70,14 @@ WARMEST_C = 45.0
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A source, and one line for each doubt that a person has to settle."""
+    """A source, and one line for each doubt that a person has to settle.
+
+    `month_first` is the proposal in the other order of day and month, where the beginning of the file leaves the order open.
+    """
 
     source: Source
     doubts: tuple[str, ...]
+    month_first: Proposal | None = None
 
 
 @dataclass(slots=True)
@@ -86,11 +92,19 @@ class _Draft:
     doubts: list[str] = field(default_factory=list)
     # Our name of the columns that are recognised, by their position.
     matches: dict[str, int] = field(default_factory=dict)
+    stamp: StampFormat = field(default_factory=lambda: StampFormat(None))
 
     def texts(self, index: int) -> list[str]:
         """The first distinct filled cells of a column."""
         cells = (text.strip(BLANKS) for text in self.table.columns[index].slice(0, 20 * EXAMPLES).to_pylist())
         return list(dict.fromkeys(text for text in cells if text))[:EXAMPLES]
+
+    def stamps(self, index: int, time: int | None = None) -> list[str]:
+        """All distinct filled cells of a column of days, with the time of day of its own column: one of the last may settle the order."""
+        cells = pc.utf8_trim(self.table.columns[index], characters=BLANKS)
+        if time is not None:
+            cells = pc.binary_join_element_wise(cells, pc.utf8_trim(self.table.columns[time], characters=BLANKS), " ")
+        return [text for text in pc.unique(cells).to_pylist() if text.strip(BLANKS)]
 
     def left(self) -> list[int]:
         """The columns without a meaning so far."""
@@ -142,7 +156,12 @@ def propose(head: bytes, lab: Lab, name: str = "") -> Proposal:
     _propose_pattern(draft, name)
     ours = {ours: draft.cells[index] for ours, index in draft.matches.items()}
     draft.declared["columns"] = {name: cell for name, cell in ours.items() if needs_mapping(name, cell)}
-    return Proposal(Source.model_validate(draft.declared), tuple(draft.doubts))
+    proposal = Proposal(Source.model_validate(draft.declared), tuple(draft.doubts))
+    if draft.stamp.other is None:
+        return proposal
+    other = Source.model_validate({**draft.declared, "time_format": draft.stamp.other})
+    settled = Proposal(other, tuple(one for one in draft.doubts if one != draft.stamp.doubt))
+    return replace(proposal, month_first=settled)
 
 
 # The file
@@ -287,9 +306,7 @@ def _propose_stamps(draft: _Draft) -> None:
         if index is None:
             draft.doubts.append(f'no column holds the day of the count; name it as columns = {{ {ours} = "…" }}')
             return
-        form = day_format(draft.texts(index))
-        draft.declared["time_format"] = form.form
-        draft.doubts += [form.doubt] if form.doubt else []
+        _declare_stamp(draft, day_format(draft.stamps(index)))
         return
     days = [one for one in (index, *draft.left()) if one is not None and holds_days(draft.texts(one))]
     if index is None or (not days and holds_times(draft.texts(index))):
@@ -298,18 +315,18 @@ def _propose_stamps(draft: _Draft) -> None:
     if holds_times(draft.texts(index)) and days:
         index = draft.matches[ours] = days[0]
     times = [one for one in [*draft.left(), *range(len(draft.cells))] if one != index and holds_times(draft.texts(one))]
-    cells = draft.texts(index)
-    if holds_days(cells) and times:
+    time = None
+    if holds_days(draft.texts(index)) and times:
         time = min(times, key=lambda one: (bare_name(draft.cells[one]) not in TIME_WORDS, one))
         draft.matches = {name: at for name, at in draft.matches.items() if at != time}
         draft.declared["time_column"] = draft.cells[time]
-        both = zip(draft.table.columns[index].to_pylist(), draft.table.columns[time].to_pylist(), strict=True)
-        joined = (f"{day.strip(BLANKS)} {clock.strip(BLANKS)}" for day, clock in both if day.strip() and clock.strip())
-        cells = list(dict.fromkeys(joined))[:EXAMPLES]
-    form = stamp_format(cells)
-    draft.declared["time_format"] = form.form
-    if form.doubt:
-        draft.doubts.append(form.doubt)
+    _declare_stamp(draft, stamp_format(draft.stamps(index, time)))
+
+
+def _declare_stamp(draft: _Draft, stamp: StampFormat) -> None:
+    draft.stamp = stamp
+    draft.declared["time_format"] = stamp.form
+    draft.doubts += [stamp.doubt] if stamp.doubt else []
 
 
 # The values

@@ -111,6 +111,18 @@ def preview(
     return _preview(drop, source, lab, now, printable(drop.name))
 
 
+def _proposed(path: Path, name: str, proposal: Proposal, lab: Lab, now: datetime) -> Preview:
+    """The preview with a proposal; rows below the beginning of the file may settle the order of day and month."""
+    day_first = _described(path, name, proposal, lab, now)
+    if proposal.month_first is None:
+        return day_first
+    month_first = _described(path, name, proposal.month_first, lab, now)
+    lost = [(len(one.refusals), one.omissions.count) for one in (day_first, month_first)]
+    if lost[1] < lost[0]:
+        return month_first
+    return day_first if lost[0] == lost[1] else replace(day_first, doubts=month_first.doubts)
+
+
 def _harmless(name: str) -> str:
     """The name of a file without folders, and without what no file system takes."""
     plain = "".join(c for c in PurePath(name.replace("\\", "/")).name if c.isprintable() and c not in '<>:"|?*')
@@ -127,7 +139,7 @@ def _preview(path: Path, source: Source | None, lab: Lab, now: datetime, name: s
         captures = propose_captures(path)
         if captures is not None:
             return _described(path, name, Proposal(captures[0], tuple(captures[1])), lab, now)
-        return _described(path, name, propose(_head(path), lab, name), lab, now)
+        return _proposed(path, name, propose(_head(path), lab, name), lab, now)
     except NotATableError as error:
         return FileRefused(f"{name}: {error}")
 
@@ -154,15 +166,23 @@ def _head(path: Path) -> bytes:
 
 
 def declared_source(path: Path, lab: Lab, now: datetime) -> int | None:
-    """Return the index of the declared source that reads a file: that of its folder, or else one that refuses no row."""
+    """Return the index of the declared source that reads a file.
+
+    It is that of its folder; for a file elsewhere, one whose pattern fits its name, else one that refuses no row, else the one whose
+    layout it has and that refuses the fewest rows, less than half.
+    """
     for index, source in enumerate(lab.declared_sources):
         if _is_in(path, lab.folder / source.folder) and _fits(path, source):
             return index if isinstance(read_file(path, source, lab, now), Parsed) else None
+    ranks = []
     for index, source in enumerate(lab.declared_sources):
         parsed = read_file(path, source, lab, now)
-        if isinstance(parsed, Parsed) and parsed.data_rows and not parsed.refusals:
-            return index
-    return None
+        if isinstance(parsed, Parsed) and parsed.data_rows:
+            is_named = source.pattern is not None and _fits(path, source)
+            # A source that refuses most rows is for files of another layout.
+            if is_named or len(parsed.refusals) * 2 < parsed.data_rows:
+                ranks.append((not is_named, len(parsed.refusals), index))
+    return min(ranks)[2] if ranks else None
 
 
 def _is_in(path: Path, folder: Path) -> bool:

@@ -63,6 +63,39 @@ def test_a_file_is_read_as_lab_toml_declares_and_the_source_is_named(bench: Benc
         assert outcome["doubts"] == []
 
 
+def test_a_file_elsewhere_is_read_by_the_source_whose_pattern_fits_its_name(bench: Bench, tmp_path: Path) -> None:
+    table = '[[source]]\nkind = "tests"\nfolder = "drops/tests"\npattern = "%s_*.csv"\nfixed = { operator = "%s" }\n'
+    bench.declare(NO_SOURCE + table % ("pulse", "A") + table % ("ohms", "B"))
+    rows = [{**row, "operator": ""} for row in lot_rows("L0", MONDAY, [[9.0, 9.5]])]
+    fine = bench.drop_tests("ohms_1.csv", rows).read_bytes()
+    bad = bench.drop_tests("ohms_2.csv", [{**row, "value": "x"} for row in rows]).read_bytes()
+
+    for name, data, refused in (("ohms_2026-03.csv", fine, 0), ("ohms_2026-04.csv", bad, 2)):
+        path = put(tmp_path, name, data)
+        outcome = document(bench.folder, "check", str(path))
+        assert (outcome["source_number"], outcome["refused"]) == (2, refused)
+        assert "read as source 2 of lab.toml declares" in call(bench.folder, "check", str(path)).stdout
+
+
+def test_a_file_without_a_name_that_fits_is_read_by_the_source_of_its_layout(bench: Bench, tmp_path: Path) -> None:
+    table = '[[source]]\nkind = "tests"\nfolder = "drops/tests"\ncolumns = { lot = "Batch" }\n'
+    bench.declare(NO_SOURCE + table)
+    rows = lot_rows("L0", MONDAY, [[9.0, 9.5, 9.2]])
+    rows[1]["value"] = "x"
+    data = bench.drop_tests("a.csv", rows).read_bytes().replace(b"lot", b"Batch", 1)
+
+    outcome = document(bench.folder, "check", str(put(tmp_path, "b.csv", data)))
+
+    assert (outcome["source_number"], outcome["refused"]) == (1, 1)
+
+
+def test_the_first_rows_show_tester_load_and_days(bench: Bench, tmp_path: Path) -> None:
+    told = {"instrument": "T1", "load": "B-01", "received_on": "2026-02-20", "made_on": "2026-02-13"}
+    path = bench.drop_tests("a.csv", [{**row, **told} for row in lot_rows("L0", MONDAY, [[9.0]])])
+
+    assert told.items() <= document(bench.folder, "check", str(path))["first_rows"][0]["cells"].items()
+
+
 def test_the_text_shows_columns_rows_doubts_and_the_table_to_paste(bench: Bench, tmp_path: Path) -> None:
     bench.declare(NO_SOURCE)
 

@@ -241,6 +241,8 @@ def test_a_word_among_the_numbers_is_named_with_how_to_declare_it() -> None:
         (["13/03/2026 10:15:09", "02/03/2026 10:15:09"], "%d/%m/%Y %H:%M:%S", ""),
         (["03/13/2026 1:15 PM"], "%m/%d/%Y %I:%M %p", ""),
         (["02/03/2026 10:15"], "%d/%m/%Y %H:%M", "could be day or month first"),
+        (["03/02/2026 10:15", "03/13/2026 10:15", "03/14/2026 10:15", "14/03/2026 10:15"], "%m/%d/%Y %H:%M", ""),
+        ([*[f"03/02/2026 10:{n:02}" for n in range(60)] * 4, "03/13/2026 10:15"], "%m/%d/%Y %H:%M", ""),
         (["2.3.26 10:15"], "%d.%m.%y %H:%M", ""),
         (["2026/03/02 10:15:00.250"], "%Y/%m/%d %H:%M:%S.%f", ""),
         (["2 March 2026"], None, "are in no known format; declare time_format"),
@@ -256,6 +258,39 @@ def test_the_format_of_stamps_follows_from_the_cells_or_is_a_doubt(
     assert derived.form == form
     assert doubt in derived.doubt
     assert bool(doubt) == bool(derived.doubt)
+
+
+def log_of(stamps: list[str]) -> str:
+    return "Date,Time,Chamber,RH (%),Temp (C)\n" + "".join(f"{one},C1,12.1,23.0\n" for one in stamps)
+
+
+@pytest.mark.parametrize("days", ["one stretch", "beyond the beginning"])
+def test_any_row_of_the_file_settles_whether_the_day_or_the_month_comes_first(days: str) -> None:
+    repeats = 1 if days == "one stretch" else 6
+    rows = [
+        f"02/{day:02}/2026,{hour:02}:{minute:02}:{second:02}"
+        for day in (*range(1, 13), 13)
+        for hour in range(24)
+        for minute in range(0, 60, 2)
+        for second in range(0, 60, 60 // repeats)
+    ]
+
+    outcome = proposed(log_of(rows))
+
+    assert pasted(outcome).time_format == "%m/%d/%Y %H:%M:%S"
+    assert (outcome.refusals, outcome.doubts) == ([], ())
+
+
+def test_a_column_of_days_beside_the_stamp_settles_the_order_too() -> None:
+    data = TWO_CHARACTERISTICS.decode() if isinstance(TWO_CHARACTERISTICS, bytes) else TWO_CHARACTERISTICS
+    first, *rest = data.splitlines()
+    mark = next(one for one in ";\t," if one in first)
+    lines = [f"{first}{mark}received_on", *(f"{line}{mark}02/25/2026" for line in rest)]
+
+    outcome = proposed("\n".join(lines) + "\n")
+
+    assert pasted(outcome).time_format.startswith("%m/%d/%Y")
+    assert not any("could be day or month first" in one for one in outcome.doubts)
 
 
 def test_what_is_no_table_is_refused_in_one_line() -> None:
