@@ -269,6 +269,10 @@ def instruments(documents: Sequence[Instrument], sensors: Sequence[Sensor]) -> s
     lines = [instrument_text.headline(documents), instrument_text.next_step(documents)]
     for one in documents:
         lines += ["", instrument_text.instrument_line(one)]
+        lines += [
+            f"  Set-up check of {day(check['at'])} {instrument_text.check_reading(check)}: {instrument_text.check_words(check)}."
+            for check in instrument_text.since_last_good(one["checks"])
+        ]
         lines += [f"  {day_sentence(each)}" for each in one["capture_days"]]
         for sheet in one["found_off"]:
             lines.append(instrument_text.found_off_line(sheet))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dashboard.paper import typeset
+from dashboard.text.bench.instrument_text import OUTCOMES
 from dashboard.text.file_names import distinguishing_mark, plain_name
 from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, percent, room_to_limit
 from dashboard.text.verdict.conformity_text import rule_words
@@ -168,7 +169,7 @@ def _equipment(one: ReportSession) -> list[tuple[str, str]]:
         ]
         line = ", ".join(part for part in parts if part)
     checks = "; ".join(
-        f"{moment(check['at'])}, {check['when']} the test: {check['outcome']}" for check in found["checks"]
+        f"{moment(check['at'])}, {check['when']} the test: {OUTCOMES[check['outcome']]}" for check in found["checks"]
     )
     missing = "none in the declared hours" if found["checks_declared"] else "none declared"
     return [

@@ -7,12 +7,16 @@ invalid.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 
 import numpy as np
 
-__all__ = ["BenchState", "Calibration", "Check", "Outcome", "bench_state", "check_outcome"]
+__all__ = ["BenchState", "Calibration", "Check", "Outcome", "Reading", "bench_state", "check_outcome", "read_again"]
+
+
+SLACK = 1e-9
 
 
 class BenchState(StrEnum):
@@ -36,7 +40,26 @@ class Outcome(StrEnum):
     FAILED = "failed"
     """Out of tolerance for sure."""
     OPEN = "open"
-    """The scatter of the check does not settle it."""
+    """The scatter of the check leaves both possible."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a set-up check read against its expected value, all as shares of it: 0.114 is 11.4 % high.
+
+    `low` and `high` are the ends of the 95 % interval; all are nan where bounded readings leave the level open.
+    """
+
+    deviation: float
+    low: float
+    high: float
+    tolerance: float
+
+    @property
+    def side(self) -> int:
+        """1 or -1 where the check read above or below its tolerance, 0 where it read inside or is not known."""
+        # A deviation equal to the tolerance, as one writes it, is inside.
+        return int(self.deviation > self.tolerance + SLACK) - int(self.deviation < -self.tolerance - SLACK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,16 +72,23 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A set-up check of an instrument: when it ended, its outcome, the rule that it follows, and what it checks (empty: everything)."""
+    """A set-up check of an instrument: when it ended, its outcome, the rule that it follows, and what it checks (empty: everything).
+
+    `again`: it is not the first in a row that read outside the tolerance on this side.
+    """
 
     at_us: int
     outcome: Outcome
     before_us: int
     after: bool
     characteristics: frozenset[str] = frozenset()
+    reading: Reading | None = None
+    again: bool = False
 
 
-def check_outcome(level: float, level_variance: float, expected: float, tolerance_percent: float) -> Outcome:
+def check_outcome(
+    level: float, level_variance: float, expected: float, tolerance_percent: float
+) -> tuple[Outcome, Reading]:
     """Compare the level of a check with its expected value.
 
     Parameters
@@ -72,21 +102,50 @@ def check_outcome(level: float, level_variance: float, expected: float, toleranc
 
     Examples
     --------
-    >>> check_outcome(np.log(10.3), 0.0, 10.0, 5.0)
+    >>> check_outcome(np.log(10.3), 0.0, 10.0, 5.0)[0]
     <Outcome.PASSED: 'passed'>
-    >>> check_outcome(np.log(10.45), 0.02**2, 10.0, 5.0)
+    >>> check_outcome(np.log(10.45), 0.02**2, 10.0, 5.0)[0]
     <Outcome.OPEN: 'open'>
     """
-    if not np.isfinite(level):
-        return Outcome.OPEN
-    width = 2 * np.sqrt(max(level_variance, 0.0)) if np.isfinite(level_variance) else 0.0
-    low, high = (np.exp(level + side * width - np.log(expected)) - 1 for side in (-1, 1))
     tolerance = tolerance_percent / 100
-    # A deviation equal to the tolerance, as one writes it, is inside.
-    slack = 1e-9
-    if low >= -tolerance - slack and high <= tolerance + slack:
-        return Outcome.PASSED
-    return Outcome.FAILED if high < -tolerance - slack or low > tolerance + slack else Outcome.OPEN
+    if not np.isfinite(level):
+        return Outcome.OPEN, Reading(np.nan, np.nan, np.nan, tolerance)
+    width = 2 * np.sqrt(max(level_variance, 0.0)) if np.isfinite(level_variance) else 0.0
+    low, middle, high = (float(np.exp(level + side * width - np.log(expected)) - 1) for side in (-1, 0, 1))
+    reading = Reading(middle, low, high, tolerance)
+    if low >= -tolerance - SLACK and high <= tolerance + SLACK:
+        return Outcome.PASSED, reading
+    surely_off = high < -tolerance - SLACK or low > tolerance + SLACK
+    return Outcome.FAILED if surely_off else Outcome.OPEN, reading
+
+
+def read_again(checks: Sequence[Check], calibrated_us: Sequence[int] = ()) -> list[Check]:
+    """Fail each open check that reads outside the tolerance on the side on which the check before it did.
+
+    One check whose scatter reaches into the tolerance is to be repeated. A second one outside on the same side is no accident
+    of the scatter: the instrument is not used until it is mended. (Common practice; an instrument whose true deviation equals
+    the tolerance reads outside twice in a row in one of four pairs, one that is right by half of it hardly ever.)
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        Of one instrument with one standard, in the order of time.
+    calibrated_us : sequence of int
+        Moments of its calibrations; the row begins anew after each.
+
+    Examples
+    --------
+    >>> high = Check(10, Outcome.OPEN, 5, after=False, reading=Reading(0.11, 0.08, 0.14, 0.10))
+    >>> [one.outcome.value for one in read_again([high, replace(high, at_us=20)])]
+    ['open', 'failed']
+    """
+    judged = list(checks[:1])
+    for before, one in pairwise(checks):
+        sides = [0 if each.reading is None else each.reading.side for each in (before, one)]
+        mended = any(before.at_us < moment <= one.at_us for moment in calibrated_us)
+        again = bool(sides[1]) and sides[0] == sides[1] and not mended
+        judged.append(replace(one, outcome=Outcome.FAILED if again else one.outcome, again=again))
+    return judged
 
 
 def bench_state(

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from ingest.common.instants import HOUR_US, microseconds
 from ingest.config.lab import Lab
-from ingest.sessions.bench_state import BenchState, Calibration, Check, bench_state, check_outcome
+from ingest.sessions.bench_state import BenchState, Calibration, Check, bench_state, check_outcome, read_again
 from ingest.store.dialect import among
 
 __all__ = ["bench_states", "calibrations_of", "check_reach_us", "check_streams", "checks_for", "checks_of"]
@@ -19,11 +19,16 @@ __all__ = ["bench_states", "calibrations_of", "check_reach_us", "check_streams",
 CALIBRATION_SQL = (
     "SELECT instrument_id, done_us, due_on FROM calibration WHERE (instrument_id) IN {} ORDER BY instrument_id, done_us"
 )
+# From the check before the first moment on: whether a check is the second in a row depends on it.
 CHECK_SQL = """
-SELECT s.instrument_id, s.ended_us, s.level, s.bag_variance, s.reading_variance, s.bags, s.readings, t.supplier, t.product, t.characteristic
+SELECT s.instrument_id, s.ended_us, s.level, s.bag_variance, s.reading_variance, s.bags, s.readings, t.supplier, t.product, t.characteristic,
+s.stream_id
 FROM session s JOIN stream t ON t.id = s.stream_id
-WHERE s.stream_id IN ({}) AND s.started_us BETWEEN ? AND ? ORDER BY s.ended_us, s.id
+LEFT JOIN (SELECT stream_id, instrument_id, max(started_us) AS last_us FROM session WHERE stream_id IN ({streams}) AND started_us < ?
+GROUP BY stream_id, instrument_id) b ON b.stream_id = s.stream_id AND b.instrument_id = s.instrument_id
+WHERE s.stream_id IN ({streams}) AND s.started_us BETWEEN coalesce(b.last_us, ?) AND ? ORDER BY s.ended_us, s.id
 """
+CALIBRATED_SQL = "SELECT instrument_id, done_us FROM calibration WHERE done_us <= ? ORDER BY done_us"
 
 
 def check_streams(connection: Connection, lab: Lab) -> dict[int, tuple[str, str]]:
@@ -91,27 +96,55 @@ def _day_after_us(day: str, lab: Lab) -> int:
 
 
 def checks_of(connection: Connection, lab: Lab, first_us: int, last_us: int) -> dict[int, list[Check]]:
-    """Return the set-up checks of each instrument between two moments, in the order of time."""
+    """Return the set-up checks of each instrument that ended between two moments, in the order of time.
+
+    The check before the first moment is read too, as the outcome of the next can depend on it.
+    """
     streams = check_streams(connection, lab)
     rules = {(one.supplier, one.product): one for one in lab.check_standards if one.expected is not None}
-    result: dict[int, list[Check]] = defaultdict(list)
     if not streams:
-        return result
-    marks = ", ".join("?" * len(streams))
-    for row in connection.exec_driver_sql(CHECK_SQL.format(marks), (*streams, first_us, last_us)):
-        instrument, at, level, bag_variance, reading_variance, bags, readings, supplier, product, characteristic = row
+        return {}
+    rows: dict[tuple[int, int], list[Check]] = defaultdict(list)
+    sql = CHECK_SQL.format(streams=", ".join("?" * len(streams)))
+    for row in connection.exec_driver_sql(sql, (*streams, first_us, *streams, first_us, last_us)):
+        (
+            instrument,
+            at,
+            level,
+            bag_variance,
+            reading_variance,
+            bags,
+            readings,
+            supplier,
+            product,
+            characteristic,
+            stream,
+        ) = row
         rule = rules[supplier, product]
         assert rule.expected is not None
-        outcome = check_outcome(
+        outcome, reading = check_outcome(
             float("nan") if level is None else _log_level(level, lab, characteristic),
             (bag_variance or 0.0) / bags + (reading_variance or 0.0) / readings,
             rule.expected,
             rule.tolerance_percent,
         )
-        result[instrument].append(
-            Check(int(at), outcome, round(rule.before_hours * HOUR_US), rule.after, frozenset(rule.characteristics))
+        rows[int(instrument), int(stream)].append(
+            Check(
+                int(at),
+                outcome,
+                round(rule.before_hours * HOUR_US),
+                rule.after,
+                frozenset(rule.characteristics),
+                reading,
+            )
         )
-    return result
+    calibrated: dict[int, list[int]] = defaultdict(list)
+    for instrument, done_us in connection.exec_driver_sql(CALIBRATED_SQL, (last_us,)):
+        calibrated[int(instrument)].append(int(done_us))
+    result: dict[int, list[Check]] = defaultdict(list)
+    for (instrument, _), own in rows.items():
+        result[instrument] += [one for one in read_again(own, calibrated[instrument]) if one.at_us >= first_us]
+    return {instrument: sorted(checks, key=lambda one: one.at_us) for instrument, checks in result.items()}
 
 
 def _log_level(level: float, lab: Lab, characteristic: str) -> float:

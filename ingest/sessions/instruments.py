@@ -26,7 +26,6 @@ from spc.vocabulary.enums import Verdict
 
 __all__ = ["instruments", "sheets_found_off"]
 
-CHECKS_SHOWN = 10
 INSTRUMENTS_SQL = """
 SELECT n.id, n.text, (SELECT max(s.started_us) FROM session s WHERE s.instrument_id = n.id) AS last_us
 FROM label n WHERE n.kind = 'instrument' AND n.text <> '' ORDER BY n.text
@@ -78,10 +77,7 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
                 drift_percent_year=moves[0],
                 longest_days=moves[1],
                 calibrations=[_calibration(row, lab) for row in reversed(rows)],
-                checks=[
-                    CheckRow(at=iso(one.at_us, lab.zone), outcome=one.outcome.value)
-                    for one in own[: -CHECKS_SHOWN - 1 : -1]
-                ],
+                checks=[_check(one, lab) for one in reversed(own)],
                 found_off=[
                     _found_off(
                         connection,
@@ -150,6 +146,23 @@ def _calibration(row: _Row, lab: Lab) -> CalibrationRow:
         "as_left": row.left,
         "uncertainty": row.uncertainty,
         "certificate": row.certificate,
+    }
+
+
+def _check(one: Check, lab: Lab) -> CheckRow:
+    reading = one.reading
+    assert reading is not None
+    figures = [
+        None if math.isnan(share) else round(100 * share, 4) for share in (reading.deviation, reading.low, reading.high)
+    ]
+    return {
+        "at": iso(one.at_us, lab.zone),
+        "outcome": one.outcome.value,
+        "deviation_percent": figures[0],
+        "low_percent": figures[1],
+        "high_percent": figures[2],
+        "tolerance_percent": round(100 * reading.tolerance, 4),
+        "again": one.again,
     }
 
 

@@ -170,7 +170,13 @@ SELECT id FROM session WHERE id IN (
 CHECKED_SQL = """
 SELECT s.id FROM session k JOIN session s ON s.instrument_id = k.instrument_id
   AND s.started_us BETWEEN k.started_us - :reach - :longest AND k.ended_us + :reach
-WHERE k.conditioning = '' AND k.stream_id IN ({}) ORDER BY s.started_us, s.id
+WHERE k.id IN (
+  SELECT id FROM session WHERE conditioning = '' AND stream_id IN ({streams})
+  UNION SELECT n.id FROM session k JOIN session n ON n.stream_id = k.stream_id AND n.instrument_id = k.instrument_id
+    AND n.started_us = (SELECT min(f.started_us) FROM session f WHERE f.stream_id = k.stream_id AND f.instrument_id = k.instrument_id
+      AND f.started_us > k.started_us)
+    WHERE k.conditioning = '' AND k.stream_id IN ({streams})
+) ORDER BY s.started_us, s.id
 """
 
 
@@ -183,8 +189,9 @@ def _in_reach(connection: Connection, lab: Lab) -> list[int]:
     checks = check_streams(connection, lab)
     if not checks:
         return ids
-    # Sessions near a set-up check that is new or summarised again.
-    sql = CHECKED_SQL.format(", ".join(map(str, checks)))
+    # Sessions near a set-up check that is new or summarised again, and near the check after it: whether that one is the second in a
+    # row outside its tolerance depends on the one before.
+    sql = CHECKED_SQL.format(streams=", ".join(map(str, checks)))
     near = connection.execute(text(sql), {"reach": check_reach_us(lab), "longest": longest}).scalars()
     return list(dict.fromkeys([*ids, *near]))
 

@@ -11,7 +11,17 @@ from dashboard.components.html_parts import lot_link, table, word
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.load_names import load_names
 from dashboard.text.bench.capture_text import day_sentence
-from dashboard.text.bench.instrument_text import found_off_line, headline, instrument_line, levels, next_step, turns
+from dashboard.text.bench.instrument_text import (
+    check_reading,
+    check_words,
+    found_off_line,
+    headline,
+    instrument_line,
+    levels,
+    next_step,
+    since_last_good,
+    turns,
+)
 from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.bench.study_text import component_rows, study_lines
 from dashboard.text.formatting import characteristic, counted, day, moment
@@ -81,16 +91,33 @@ def _instrument(one: Instrument) -> list[object]:
         for row in one["calibrations"]
     ]
     heads = ("calibrated", "due", "as found", "as left", "uncertainty (k = 2)", "certificate")
-    checks = ", ".join(f"{day(check['at'])} {check['outcome']}" for check in one["checks"])
     return [
         html.H2([word(STATES[one["state"]], one["state"]), f" {one['name']}"]),
         html.P(instrument_line(one)),
-        html.P(f"Set-up checks, the latest first: {checks}.", className="quiet") if checks else None,
+        *_checks(one),
         table(heads, rows, f"Calibrations of {one['name']}")
         if rows
         else html.P("No calibration on record.", className="quiet"),
         *[html.P([html.Strong("Waveforms. "), day_sentence(each)], className="entry") for each in one["capture_days"]],
         *[_sheet(sheet) for sheet in one["found_off"]],
+    ]
+
+
+def _checks(one: Instrument) -> list[object]:
+    """The set-up checks since the last good one; the others, and those that did not pass among them, are folded."""
+    rows = [[day(check["at"]), check_reading(check), check_words(check)] for check in one["checks"]]
+    if not rows:
+        return []
+    shown = len(since_last_good(one["checks"]))
+    others = one["checks"][shown:]
+    wrong = sum(check["outcome"] != "passed" for check in others)
+    heads = ("set-up check", "reading", "outcome")
+    counts = f"{counted(len(others), 'earlier set-up check')}, {wrong or 'none'} of them not passed"
+    return [
+        table(heads, rows[:shown], f"Set-up checks of {one['name']} since the last good one"),
+        html.Details([html.Summary(counts), table(heads, rows[shown:], f"Earlier set-up checks of {one['name']}")])
+        if others
+        else None,
     ]
 
 

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from dashboard.text.formatting import counted, day, in_unit
-from ingest.documents.bench.instrument import FoundOff, Instrument, InstrumentState
+from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState
 
-__all__ = ["STATES", "SUPPOSITIONS", "found_off_line", "headline", "instrument_line", "levels", "next_step", "turns"]
+__all__ = [
+    "OUTCOMES", "STATES", "SUPPOSITIONS", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
+    "since_last_good", "turns",
+]  # fmt: skip
 
 STATES: dict[InstrumentState, str] = {
     "checked": "in date and checked",
@@ -15,6 +19,12 @@ STATES: dict[InstrumentState, str] = {
     "overdue": "past its calibration date",
     "failed": "failed its set-up check",
 }
+OUTCOMES = {
+    "passed": "passed",
+    "failed": "failed",
+    "open": "not settled, as its scatter leaves both possible",
+}
+NOTHING = "Nothing to do."
 SUPPOSITIONS = ("step after the last good evidence", "straight drift", "step at the calibration before")
 
 
@@ -34,20 +44,75 @@ def next_step(documents: Sequence[Instrument]) -> str:
     wrong = [one["name"] for one in documents if one["state"] in ("failed", "overdue")]
     if wrong:
         return f"Do not test on {', '.join(wrong)} until it is calibrated or passes its check; an authorised person decides about the tests since."
+    if documents_off := [one for one in documents if one["capture_days"]]:
+        names = ", ".join(one["name"] for one in documents_off)
+        return f"Check the set-up of {names}: recorded energies differ from those of the captures (below)."
     touched = [one for one in documents if any(lot["changes"] for sheet in one["found_off"] for lot in sheet["lots"])]
     if touched:
         return (
             f"Decide about the lots that {', '.join(one['name'] for one in touched)} may have judged wrongly (below)."
         )
-    unchecked = [one["name"] for one in documents if one["state"] == "unchecked"]
+    unsettled = [one for one in documents if _is_unsettled(one)]
+    if unsettled:
+        return " ".join(_after_check(one) for one in unsettled)
+    unchecked = [one for one in documents if one["state"] == "unchecked"]
     if unchecked:
-        return f"Record the calibration of {', '.join(unchecked)}, or run its set-up check before the next test."
-    return "Nothing to do."
+        steps = [
+            f"Run the set-up check of {one['name']} before the next test."
+            if one["calibrations"]
+            else f"Record the calibration of {one['name']}, or run its set-up check before the next test."
+            for one in unchecked
+        ]
+        return " ".join(steps)
+    found = [one for one in documents if one["found_off"]]
+    if found:
+        return f"No verdict would change, but read the sheet of {', '.join(one['name'] for one in found)}: it was found out of tolerance (below)."
+    return NOTHING
+
+
+def _is_unsettled(one: Instrument) -> bool:
+    """Whether the last set-up check did not pass, and no calibration came after it."""
+    if not one["checks"] or one["checks"][0]["outcome"] == "passed":
+        return False
+    checked = datetime.fromisoformat(one["checks"][0]["at"])
+    return not any(datetime.fromisoformat(row["done_at"]) > checked for row in one["calibrations"])
+
+
+def _after_check(one: Instrument) -> str:
+    """What to do after a check that did not pass."""
+    last = one["checks"][0]
+    told = f"the one of {day(last['at'])} {check_reading(last)}"
+    if last["outcome"] == "failed":
+        return f"Do not test on {one['name']} until it passes its set-up check: {told} and failed."
+    return f"Repeat the set-up check of {one['name']} with more specimens before the next test: {told}, and its scatter does not settle it."
+
+
+def check_reading(check: CheckRow) -> str:
+    """What a set-up check read against its expected value."""
+    off, low, high = check["deviation_percent"], check["low_percent"], check["high_percent"]
+    if off is None or low is None or high is None:
+        return "has readings beyond the range of the meter"
+    way = "high" if off > 0 else "low"
+    interval = f"95 %: {low:+.1f} to {high:+.1f} %".replace("-", "\N{MINUS SIGN}")
+    return f"read {abs(off):.1f} % {way} ({interval}; tolerance {check['tolerance_percent']:g} %)"
+
+
+def check_words(check: CheckRow) -> str:
+    """The outcome of a set-up check."""
+    if check["again"]:
+        return "failed: outside its tolerance on one side, as the check before"
+    return OUTCOMES[check["outcome"]]
+
+
+def since_last_good(checks: Sequence[CheckRow]) -> list[CheckRow]:
+    """The checks from the latest back to the last one that passed; `checks` has the latest first."""
+    last_good = next((place for place, one in enumerate(checks) if one["outcome"] == "passed"), len(checks))
+    return list(checks[: last_good + 1])
 
 
 def instrument_line(one: Instrument) -> str:
     """State, due date and drift in one or two sentences."""
-    parts = [STATES[one["state"]]]
+    parts = [_state(one)]
     if one["due_on"]:
         parts.append(f"next calibration due {day(one['due_on'])}")
     if one["drift_percent_year"] is not None:
@@ -56,6 +121,15 @@ def instrument_line(one: Instrument) -> str:
     if one["gates"]:
         parts.append("its tests do not count while it is overdue or failed")
     return f"{one['name']}: {'; '.join(parts)}."
+
+
+def _state(one: Instrument) -> str:
+    """The state of an instrument; where the lab keeps no record of one kind for it, only the other is claimed."""
+    if one["state"] == "checked" and not one["checks"]:
+        return "in date; no set-up check on record"
+    if one["state"] == "checked" and not one["calibrations"]:
+        return "checked; no calibration on record"
+    return STATES[one["state"]]
 
 
 def found_off_line(sheet: FoundOff) -> str:

@@ -27,10 +27,19 @@ class CalibrationRow(TypedDict):
 
 
 class CheckRow(TypedDict):
-    """A set-up check."""
+    """A set-up check: what it read against its expected value, in percent, with the ends of the 95 % interval.
+
+    The figures are null where bounded readings leave the level open. `again`: the check before it read outside the tolerance on the
+    same side, so it counts as failed although its scatter may leave it open.
+    """
 
     at: Moment
     outcome: Literal["passed", "failed", "open"]
+    deviation_percent: float | None
+    low_percent: float | None
+    high_percent: float | None
+    tolerance_percent: float
+    again: bool
 
 
 class TouchedLot(TypedDict):

@@ -11,7 +11,7 @@ from support.labs import LAB_TOML, MONDAY, Bench, csv_text, lot_rows
 
 from ingest.common.errors import LabFileError
 from ingest.config.lab import load
-from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state, check_outcome
+from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state, check_outcome, read_again
 from ingest.store.store import known_store
 
 BOTH_STORES = True
@@ -64,8 +64,31 @@ def test_the_state_of_an_instrument_for_a_session_from_100_to_110(calibrations, 
     ],
 )
 def test_a_check_is_decided_by_its_interval(value: float, sd: float, outcome: str) -> None:
-    assert check_outcome(math.log(value), sd**2, 10.0, 5.0) == Outcome(outcome)
-    assert check_outcome(float("nan"), 0.0, 10.0, 5.0) == Outcome.OPEN
+    assert check_outcome(math.log(value), sd**2, 10.0, 5.0)[0] == Outcome(outcome)
+    assert check_outcome(float("nan"), 0.0, 10.0, 5.0)[0] == Outcome.OPEN
+
+
+# Level, and its standard error as a share, against 10.0 within 10 %.
+@pytest.mark.parametrize(
+    ("levels", "calibrated", "outcomes"),
+    [
+        # The invented tester that reads 14 % high: no check settles it alone.
+        ([11.14, 11.35, 11.16], [], ["open", "failed", "failed"]),
+        ([9.0 - 0.1, 9.0 - 0.1], [], ["open", "failed"]),
+        ([11.14, 8.9], [], ["open", "open"]),
+        ([11.14, 10.0, 11.14], [], ["open", "passed", "open"]),
+        ([11.14, 10.9, 11.14], [], ["open", "open", "open"]),
+        ([12.0, 11.14], [], ["failed", "failed"]),
+        ([11.14, 11.35], [15], ["open", "open"]),
+        ([11.14, 11.35], [5], ["open", "failed"]),
+    ],
+)
+def test_a_second_check_outside_on_one_side_fails(levels, calibrated, outcomes) -> None:
+    checks = []
+    for place, level in enumerate(levels, 1):
+        outcome, reading = check_outcome(math.log(level), 0.02**2, 10.0, 10.0)
+        checks.append(Check(10 * place, outcome, 5, after=False, reading=reading))
+    assert [one.outcome.value for one in read_again(checks, calibrated)] == outcomes
 
 
 # Through the store
@@ -139,6 +162,42 @@ def test_an_instrument_that_gates_makes_its_tests_invalid_and_its_mend_valid_aga
     put_calibration(bench, "b.csv", "tester 1", (MONDAY - timedelta(days=10)).isoformat())
     bench.run()
     assert states(bench)["L1"] == ("checked", "valid", "pass")
+
+
+WIDE = 0.03
+
+
+def put_wide_check(bench: Bench, name: str, lot: str, at: datetime, value: float) -> None:
+    """A check of three coupons whose scatter of a few percent leaves it open near the tolerance."""
+    rows = lot_rows(
+        lot, at, [[value * (1 + off)] * 2 for off in (-WIDE, 0, WIDE)], supplier="Kept references", product="coupon"
+    )
+    bench.drop_tests(name, [{**row, "instrument": "tester 1"} for row in rows])
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
+def test_a_tester_off_by_more_than_the_tolerance_fails_with_its_second_check_in_any_order(
+    bench: Bench, order: tuple[int, ...]
+) -> None:
+    bench.declare(LAB_TOML + STANDARD + GATED)
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 24 * 20)
+    put_calibration(bench, "a.csv", "tester 1", (MONDAY - timedelta(days=10)).isoformat(), "2027-12-31")
+    weeks = [MONDAY + timedelta(days=7 * week) for week in range(2)]
+    steps = [
+        lambda: put_wide_check(bench, "k0.csv", "K0", weeks[0] - timedelta(hours=2), 11.14),
+        lambda: put_wide_check(bench, "k1.csv", "K1", weeks[1] - timedelta(hours=2), 11.35),
+        lambda: [put_tests(bench, f"t{week}.csv", f"L{week}", weeks[week]) for week in range(2)],
+    ]
+    for place in order:
+        steps[place]()
+        bench.run()
+    found = states(bench)
+    assert (found["L0"][:2], found["L1"][:2]) == (("unchecked", "valid"), ("failed", "instrument"))
+
+    # A calibration between the two mends it: the row begins anew.
+    put_calibration(bench, "b.csv", "tester 1", (MONDAY + timedelta(days=3)).isoformat(), "2027-12-31")
+    bench.run()
+    assert states(bench)["L1"][:2] == ("unchecked", "valid")
 
 
 def test_one_round_over_all_and_a_round_a_file_end_alike(bench: Bench, tmp_path) -> None:

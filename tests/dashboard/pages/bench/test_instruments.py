@@ -13,6 +13,7 @@ from support.page_text import words
 
 from dashboard.pages.bench import instruments as page
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.bench import instrument_text
 from ingest.config.lab import load
 from ingest.sessions.instruments import instruments
 from ingest.store.store import known_store
@@ -90,3 +91,68 @@ def test_the_demo_has_a_tester_that_was_found_out_of_tolerance(tmp_path_factory:
     assert sheet["good_by"] == "set-up check"
     assert sheet["lots"]
     assert documents["resistance meter 1"]["state"] == "checked"
+
+
+@pytest.fixture
+def reads_high(tmp_path: Path) -> Bench:
+    """A tester in date that reads 11 to 14 % high at its weekly set-up check, whose scatter leaves each check open."""
+    standard = '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\n'
+    bench = Bench(tmp_path, LAB_TOML + standard)
+    bench.drop_climate("c.csv", DAY_0 - timedelta(days=3), 24 * 30)
+    (bench.folder / "drops" / "calibrations").mkdir()
+    bench.drop(
+        "a.csv", csv_text(CALIBRATIONS, [("tester 1", DAY_0.isoformat(), "2029-01-05", "0", "0", "3")]), "calibrations"
+    )
+    return bench
+
+
+def put_week(bench: Bench, week: int, level: float) -> None:
+    """A check in the morning and a lot at noon."""
+    at = DAY_0 + timedelta(days=7 * week)
+    coupons = [[level * (1 + off)] * 2 for off in (-0.03, 0, 0.03)]
+    rows = lot_rows(f"K{week}", at, coupons, supplier="Kept references", product="coupon")
+    rows += lot_rows(f"L{week}", at + timedelta(hours=3), [[12.0] * 2] * 2)
+    bench.drop_tests(f"w{week}.csv", [{**row, "instrument": "tester 1"} for row in rows])
+
+
+def test_a_check_outside_its_tolerance_is_to_be_repeated_and_the_second_fails(reads_high: Bench) -> None:
+    put_week(reads_high, 1, 10.0)
+    put_week(reads_high, 2, 11.14)
+    reads_high.run()
+    shown = " ".join(words(page.layout(LabReader(reads_high.folder))))
+    assert (
+        "Repeat the set-up check of tester 1 with more specimens before the next test: the one of 19 Jan 2026 read 11.4 % high"
+        in shown
+    )
+    assert "not settled, as its scatter leaves both possible" in shown
+    assert "run its set-up check" not in shown
+
+    for week in range(3, 16):
+        put_week(reads_high, week, 11.3)
+    reads_high.run()
+    shown = " ".join(words(page.layout(LabReader(reads_high.folder))))
+    assert "tester 1 failed its set-up check." in shown
+    assert "Do not test on tester 1" in shown
+    assert "failed: outside its tolerance on one side, as the check before" in shown
+    # Every check since the last good one stands in the open, and that one too.
+    (one,) = document(reads_high.folder, "instruments")
+    assert [check["outcome"] for check in one["checks"]] == ["failed"] * 13 + ["open", "passed"]
+    assert "earlier set-up check" not in shown
+    assert "12 Jan 2026" in shown
+
+
+def test_an_instrument_found_off_is_never_below_nothing_to_do(found_low: Bench) -> None:
+    text = " ".join(words(page.layout(LabReader(found_low.folder))))
+    assert "Nothing to do" not in text
+    store = known_store(found_low.folder)
+    assert store is not None
+    with store.reading() as connection:
+        documents = instruments(connection, load(found_low.folder), NOW)
+    store.close()
+    for sheet in documents[0]["found_off"]:
+        for lot in sheet["lots"]:
+            lot["changes"] = 0
+    documents[0]["state"] = "checked"
+    assert instrument_text.next_step(documents) == (
+        "No verdict would change, but read the sheet of tester 1: it was found out of tolerance (below)."
+    )
