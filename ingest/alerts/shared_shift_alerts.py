@@ -27,7 +27,7 @@ from spc.shared_shift.finding import Finding, Size, as_of
 from spc.shared_shift.search import shared_shifts
 from spc.vocabulary.enums import Grade, Kind
 
-__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "known_findings", "update_shared_shift_alerts"]
+__all__ = ["FALSE_FINDINGS_PER_YEAR", "FINDINGS", "TAKEN_BACK", "known_findings", "update_shared_shift_alerts"]
 
 # What the search needs before the first day that it looks at again.
 REACH_WEEKS = 60.0

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, insert, select
 
 from ingest.alerts.attribution import ATTRIBUTED_TO
 from ingest.alerts.climate_alerts import watch_climate
-from ingest.alerts.shared_shift_alerts import FINDINGS
+from ingest.alerts.shared_shift_alerts import FINDINGS, TAKEN_BACK, TAKEN_BACK
 from ingest.audit.accounts import SESSION_KEY
 from ingest.common.errors import CallError, NoStoreYet
 from ingest.common.instants import checked_day, day_number, microseconds
@@ -47,7 +47,7 @@ DERIVED = (
     "sister",
     "watched",
 )
-DERIVED_NOTES = (FINDINGS, ATTRIBUTED_TO, CHANGED_FROM, SHELF_STATE)
+DERIVED_NOTES = (FINDINGS, TAKEN_BACK, ATTRIBUTED_TO, CHANGED_FROM, SHELF_STATE)
 CAPTURES = ("capture", "capture_match", "captured_lot", "earlier_capture", "stale_capture")
 # Tables that a replay does not need: accounts, deliveries, captures.
 LEFT = ("account", "delivery", *CAPTURES, *DERIVED)
