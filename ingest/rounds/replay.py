@@ -16,7 +16,7 @@ from sqlalchemy import Connection, insert, select
 
 from ingest.alerts.attribution import ATTRIBUTED_TO
 from ingest.alerts.climate_alerts import watch_climate
-from ingest.alerts.shared_shift_alerts import FINDINGS, TAKEN_BACK, TAKEN_BACK
+from ingest.alerts.shared_shift_alerts import FINDINGS, TAKEN_BACK
 from ingest.audit.accounts import SESSION_KEY
 from ingest.common.errors import CallError, NoStoreYet
 from ingest.common.instants import checked_day, day_number, microseconds
