@@ -46,7 +46,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "alias": ("column", "written", "name", "supplier", "product"),
     "source": (
         "kind", "folder", "pattern", "encoding", "delimiter", "decimal", "timezone", "keep", "columns", "units", "fixed",
-        "readings", "values", "skip_rows", "units_row", "time_column", "time_format", "words", "log10", "silent_after_days",
+        "readings", "values", "characteristics", "skip_rows", "units_row", "time_column", "time_format", "words", "log10", "silent_after_days",
         "names", "interval_ns", "resistor_ohm", "gain", "window_ns", "bandwidth_mhz", "full_scale", "uncertainty_percent",
     ),
 }  # fmt: skip

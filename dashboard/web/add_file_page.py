@@ -32,6 +32,8 @@ __all__ = ["add_file_page"]
 
 # In the text form of the next step a file takes a third more, and the form has other fields.
 LARGEST_FILE = 650_000
+# So many texts of characteristics can be given a name on the page.
+MOST_TEXTS = 50
 # The columns that may have one text for all rows, by the kind of the file.
 FIXED = {
     "tests": ("supplier", "product", "characteristic", "reading", "chamber", "instrument"),
@@ -137,6 +139,8 @@ def _chosen(form: Mapping[str, str], data: bytes, lab: Lab) -> Source:
     meanings = [meaning if meaning in accepted else "" for meaning in meanings]
     taken = set(meanings)
     declared["fixed"] = {name: text for name, text in fixed.items() if name not in taken}
+    named = ((form.get(f"written-{index}", ""), form.get(f"means-{index}", "")) for index in range(MOST_TEXTS))
+    declared["characteristics"] = {text: name for text, name in named if text and name} if kind == "tests" else {}
     declared["units"] = {"value": unit} if unit and kind == "tests" else {}
     if kind == "climate" and form.get("temperature_unit"):
         declared["units"] = {"temperature_c": form["temperature_unit"]}
@@ -160,9 +164,17 @@ def _shown(seen: Preview, lab: Lab, name: str, data: bytes, trouble: str = "", s
         source=source,
         fixed=[(name, source.fixed.get(name, "")) for name in FIXED[seen.kind] if name not in meanings],
         characteristics=[one.name for one in lab.characteristics],
+        written=_written(seen, source, lab),
         file=name,
         content=urlsafe_b64encode(data).decode(),
     )
+
+
+def _written(seen: Preview, source: Source, lab: Lab) -> list[tuple[str, str]]:
+    """The texts of the column of characteristics that are no declared names, each with its name; "" for none."""
+    examples = [text.strip() for one in seen.columns if one.ours == "characteristic" for text in one.examples]
+    named = dict.fromkeys((text for text in examples if text and not lab.is_declared(text)), "")
+    return list({**named, **source.characteristics}.items())[:MOST_TEXTS]
 
 
 def _page(status: int = 200, **values: Any) -> Response:

@@ -102,6 +102,8 @@ SPELLINGS = {
     ),
     **dict.fromkeys(("percent", "pct"), "%"),
     **dict.fromkeys(("sec", "second", "seconds"), "s"),
+    **{f"{prefix}ohms": f"{prefix}ohm" for prefix in ("", "k")},
+    **{f"{prefix.lower()}ohms": f"{prefix}ohm" for prefix in ("G", "T")},
 }
 
 # Milli and mega differ by a factor of 10^9 but only in the case of one letter, so the case of that letter counts.

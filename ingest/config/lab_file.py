@@ -280,9 +280,10 @@ def _check_sources(declared: LabFile) -> None:
     names = [one.name for one in declared.characteristic]
     first: dict[tuple[str, str], int] = {}
     for number, source in enumerate(declared.source, start=1):
-        undeclared = next((one for one in source.values.values() if one not in names), None)
-        if undeclared is not None:
-            raise _error(f"source.{number}.values", f"expected a declared characteristic, got {shown(undeclared)}")
+        for key, table in (("values", source.values), ("characteristics", source.characteristics)):
+            undeclared = next((one for one in table.values() if one not in names), None)
+            if undeclared is not None:
+                raise _error(f"source.{number}.{key}", f"expected a declared characteristic, got {shown(undeclared)}")
         before = first.setdefault((os.path.normpath(source.folder), source.pattern or "*"), number)
         if before != number:
             raise _error(

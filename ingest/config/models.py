@@ -398,6 +398,8 @@ class Source(Declared):
     readings: list[Name] = Field(default_factory=list)
     # Columns of values, each of its own characteristic.
     values: dict[Name, Name] = Field(default_factory=dict)
+    # What files write for a characteristic.
+    characteristics: dict[Name, Name] = Field(default_factory=dict)
     skip_rows: RowCount = 0
     # Whether the line below the header holds the units of the columns.
     units_row: Flag = False
@@ -433,8 +435,8 @@ class Source(Declared):
                     columns = ", ".join(self.known_columns)
                     raise wrong(f"expected a column of {self.kind} in {key} ({columns}), got {shown(name)}")
         self._check_units()
-        if self.kind != "tests" and (self.readings or self.values or self.log10):
-            raise wrong('expected readings, values and log10 only with kind = "tests"')
+        if self.kind != "tests" and (self.readings or self.values or self.characteristics or self.log10):
+            raise wrong('expected readings, values, characteristics and log10 only with kind = "tests"')
         self._check_values()
         self._check_captures()
         if len(set(self.readings)) < len(self.readings):

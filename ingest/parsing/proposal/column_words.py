@@ -47,12 +47,15 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     ),
     "characteristic": ("test", "property", "parameter", "quantity", "merkmal", "prüfmerkmal", "messgröße", "prüfung"),
     "value": ("result", "measured", "measured value", "wert", "messwert", "ergebnis", "valor", "valeur"),
-    "unit": ("units", "einheit", "unité", "unidad"),
+    "unit": ("units", "uom", "u o m", "unit of measure", "units of measure", "einheit", "unité", "unidad"),
     "chamber": ("cabinet", "room", "climate chamber", "kammer", "klimakammer", "klimaschrank", "schrank"),
     "instrument": ("meter", "tester", "device", "gerät", "messgerät", "prüfgerät", "tester nr"),
     "operator": ("tested by", "user", "technician", "prüfer", "bediener", "name", "opérateur"),
     "received_on": ("received", "receipt date", "goods in", "eingang", "wareneingang", "eingangsdatum"),
-    "made_on": ("made", "production date", "manufactured", "herstelldatum", "produktionsdatum", "gefertigt"),
+    "made_on": (
+        "made", "mfg", "mfd", "mfg date", "mfd date", "date mfg", "manufacture date", "manufacturing date", "date of manufacture", "date made",
+        "production date", "manufactured", "herstelldatum", "produktionsdatum", "gefertigt",
+    ),
     "load": (
         "chamber load", "conditioning load", "load no", "load number", "run", "beladung", "ladung", "ladung nr", "ladungsnummer",
         "kammerladung", "beschickung",
@@ -94,7 +97,10 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     ),
     "as_found": ("found", "found deviation", "deviation found", "before adjustment", "vorgefunden", "vor justierung", "abweichung vorher"),
     "as_left": ("left", "left deviation", "deviation left", "after adjustment", "hinterlassen", "nach justierung", "abweichung nachher"),
-    "uncertainty": ("expanded uncertainty", "u", "messunsicherheit", "unsicherheit", "erweiterte messunsicherheit"),
+    "uncertainty": (
+        "expanded uncertainty", "u", "u k=2", "u (k=2)", "u, k=2", "u k2", "uncertainty k=2", "uncertainty (k=2)", "expanded uncertainty k=2",
+        "expanded uncertainty (k=2)", "messunsicherheit", "unsicherheit", "erweiterte messunsicherheit",
+    ),
     "certificate": ("certificate no", "certificate number", "cert", "zertifikat", "zertifikat nr", "kalibrierschein", "kalibrierschein nr"),
 }  # fmt: skip
 # Words that mean something else in another lab, with what it is; a column taken by one of them is a doubt.
@@ -138,7 +144,7 @@ def bare_unit(cell: str) -> str:
 
 def has_word(ours: str, bare: str) -> bool:
     """Whether a bare header cell is a known name of one of our columns."""
-    return bare == ours or bare in (word.casefold() for word in COLUMN_WORDS.get(ours, ()))
+    return bare in (ours, ours.replace("_", " ")) or bare in (word.casefold() for word in COLUMN_WORDS.get(ours, ()))
 
 
 def needs_mapping(ours: str, cell: str) -> bool:

@@ -34,6 +34,7 @@ from ingest.parsing.columns import DEW_POINTS
 from ingest.parsing.csv_table import FileFormat, NotATableError, Table, read_table
 from ingest.parsing.proposal.column_words import (
     AMBIGUOUS_WORDS,
+    COLUMN_WORDS,
     EXPECTED_NAMES,
     TIME_WORDS,
     bare_name,
@@ -60,6 +61,11 @@ SAME_WORDS = {
     "energie": "energy",
     "widerstand": "resistance",
 }
+# Words of many columns, which tell none.
+COMMON_WORDS = frozenset(
+    ("a", "as", "at", "c", "date", "datum", "day", "h", "id", "in", "k", "name", "no", "nr", "number", "of", "on", "percent", "r", "test",
+     "time", "type", "u", "zeit")
+)  # fmt: skip
 CODE_PAGE = "cp1252"
 # The column that says when, by the kind of the file.
 STAMPS = {"tests": "tested_at", "climate": "logged_at", "loads": "at", "calibrations": "done_at", "stock": "counted_on"}
@@ -105,6 +111,14 @@ class _Draft:
         if time is not None:
             cells = pc.binary_join_element_wise(cells, pc.utf8_trim(self.table.columns[time], characters=BLANKS), " ")
         return [text for text in pc.unique(cells).to_pylist() if text.strip(BLANKS)]
+
+    def columns(self) -> list[str]:
+        """Our columns that a file of this shape may have."""
+        ours = list(COLUMNS[self.kind])
+        if self.declared.get("values") or self.declared.get("readings"):
+            ours = [name for name in ours if name not in ("value", "reading", "characteristic", "unit")]
+        # A log has one of the measures of humidity.
+        return [name for name in ours if name not in DEW_POINTS]
 
     def left(self) -> list[int]:
         """The columns without a meaning so far."""
@@ -154,6 +168,7 @@ def propose(head: bytes, lab: Lab, name: str = "") -> Proposal:
     _propose_fixed(draft)
     _propose_decimal(draft)
     _propose_pattern(draft, name)
+    _doubt_notes(draft)
     ours = {ours: draft.cells[index] for ours, index in draft.matches.items()}
     draft.declared["columns"] = {name: cell for name, cell in ours.items() if needs_mapping(name, cell)}
     proposal = Proposal(Source.model_validate(draft.declared), tuple(draft.doubts))
@@ -346,7 +361,10 @@ def _propose_values(draft: _Draft) -> None:
     indices = [draft.cells.index(cell) for cell in draft.declared.get("readings", ())]
     indices += [draft.matches["value"]] if "value" in draft.matches else []
     units = {unit for index in indices if (unit := _unit_in_brackets(draft.cells[index]))}
-    if "characteristic" not in draft.matches:
+    units |= set(draft.declared.get("units", {}).values())
+    if "characteristic" in draft.matches:
+        _propose_names(draft)
+    else:
         _propose_characteristic(draft, units)
     if not units and "unit" not in draft.matches and indices:
         _propose_unit(draft)
@@ -356,13 +374,24 @@ def _unit_in_brackets(cell: str) -> str:
     return _unit_in(cell) if IN_BRACKETS.search(cell) else ""
 
 
+def _unit_as_name(cell: str, lab: Lab) -> str:
+    """The unit of a column whose name is a unit and nothing else, such as `Ohms`, of a characteristic of the lab; "" for none."""
+    unit = _unit_in(cell) if len(cell) > 1 and not IN_BRACKETS.search(cell) else ""
+    return unit if unit in UNITS and _of_quantity(lab, UNITS[unit].quantity) else ""
+
+
 def _propose_by_unit(draft: _Draft) -> None:
     """Take columns of numbers with a unit of a declared characteristic as its values."""
-    by_index = {}
+    by_index: dict[int, Quantity] = {}
+    # The units of columns that are named by them.
+    bare: dict[int, str] = {}
     for index in draft.left():
-        unit, texts = _unit_in_brackets(draft.cells[index]), draft.texts(index)
+        cell, texts = draft.cells[index], draft.texts(index)
+        as_name = _unit_as_name(cell, draft.lab)
+        unit = _unit_in_brackets(cell) or as_name
         if unit in UNITS and sum(map(_is_number, texts)) * 2 > len(texts):
             by_index[index] = UNITS[unit].quantity
+            bare |= {index: as_name} if as_name else {}
     if not by_index:
         draft.doubts.append(
             'no column of values is recognised; name it as columns = { value = "…" }, as readings = ["…", "…"] where a row holds '
@@ -371,8 +400,12 @@ def _propose_by_unit(draft: _Draft) -> None:
         return
     if len(by_index) == 1:
         (draft.matches["value"],) = by_index
+        if bare and "unit" not in draft.matches:
+            draft.declared["units"] = {"value": bare[draft.matches["value"]]}
         return
     _propose_characteristics(draft, by_index)
+    units = {draft.cells[index]: unit for index, unit in bare.items()}
+    draft.declared["units"] = {cell: unit for cell, unit in units.items() if cell in draft.declared["values"]}
 
 
 def _propose_characteristics(draft: _Draft, by_index: dict[int, Quantity]) -> None:
@@ -414,6 +447,34 @@ def _shared_words(cell: str, name: str) -> int:
 
 def _likeness(cell: str, name: str) -> float:
     return _shared_words(cell, name) + SequenceMatcher(None, bare_name(cell), name).ratio() / 10
+
+
+def _propose_names(draft: _Draft) -> None:
+    """Map the texts of the column of characteristics that are not declared names to those that share their words."""
+    chosen = {}
+    for text in draft.texts(draft.matches["characteristic"]):
+        if draft.lab.is_declared(text):
+            continue
+        shared = {one.name: _shared_words(text, one.name) for one in draft.lab.characteristics}
+        most = max(shared.values())
+        best = [name for name, count in shared.items() if count == most]
+        same = [name for name in best if _words_of(text) == _words_of(name)]
+        if same:
+            chosen[text] = same[0]
+        elif most and len(best) == 1:
+            chosen[text] = best[0]
+            draft.doubts.append(f"{quoted(text)} is taken for {best[0]}; correct it in characteristics")
+        else:
+            draft.doubts.append(
+                f"{quoted(text)} is no characteristic of lab.toml, so its rows are refused; declare it, or name it as characteristics = "
+                f'{{ {quoted(text)} = "…" }} (declared are {", ".join(shared)})'
+            )
+    if chosen:
+        draft.declared["characteristics"] = chosen
+
+
+def _words_of(name: str) -> set[str]:
+    return set(re.findall(r"[^\W_]+", name.casefold()))
 
 
 def _propose_characteristic(draft: _Draft, units: set[str]) -> None:
@@ -552,3 +613,27 @@ def _propose_pattern(draft: _Draft, name: str) -> None:
         f"another [[source]] takes the files of {folder}, so this one takes those named {draft.declared['pattern']}; or declare "
         "another folder for it"
     )
+
+
+def _doubt_notes(draft: _Draft) -> None:
+    """Name each column without a meaning that looks like one of ours which the file seems to lack."""
+    lacking = [
+        name for name in draft.columns() if name not in draft.matches and name not in draft.declared.get("fixed", {})
+    ]
+    for index in draft.left():
+        cell, texts = draft.cells[index], draft.texts(index)
+        words = _words_of(bare_name(cell)) - COMMON_WORDS
+        if holds_days(texts):
+            like = [name for name in lacking if name.endswith("_on")]
+        elif texts and all(text in UNITS or _unit_as_name(text, draft.lab) for text in texts):
+            like = [name for name in lacking if name == "unit"]
+        else:
+            like = [name for name in lacking if words & _all_words(name)]
+        if like:
+            draft.doubts.append(
+                f"{quoted(cell)} is kept as a note; if it is {' or '.join(like)}, name it as columns = {{ {like[0]} = {quoted(cell)} }}"
+            )
+
+
+def _all_words(ours: str) -> set[str]:
+    return {word for name in (ours, *COLUMN_WORDS.get(ours, ())) for word in _words_of(name)} - COMMON_WORDS

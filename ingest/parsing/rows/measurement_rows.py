@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ingest.common.text import quoted
-from ingest.parsing.cells import NOT_TEXT, Names, days, encoded, integers, names, readable
+from ingest.parsing.cells import NOT_TEXT, Column, Names, days, encoded, integers, names, readable
 from ingest.parsing.columns import Layout
 from ingest.parsing.csv_table import Table
 from ingest.parsing.rejections import Omissions, RejectedRows
@@ -51,7 +51,10 @@ def _piece(table: Table, reader: Reader) -> Piece:
     by_column = any(column.characteristic for column in reader.layout.readings)
     for name in (*IDENTITY_NAMES, *PLACES):
         needed = name in IDENTITY_NAMES and not (name == "characteristic" and by_column)
-        texts[name] = names(reader.column(table, name), required=needed)
+        column = reader.column(table, name)
+        if name == "characteristic" and reader.source.characteristics:
+            column = _declared_names(column, reader.source.characteristics)
+        texts[name] = names(column, required=needed)
         refused.add_where(name, texts[name].codes, texts[name].reasons)
     characteristic = texts["characteristic"]
     declared = ", ".join(one.name for one in reader.lab.characteristics)
@@ -90,6 +93,12 @@ def _piece(table: Table, reader: Reader) -> Piece:
         }
     )
     return piece_of(table, frame, refused, _omissions(table, reader.layout, texts, refused.fine))
+
+
+def _declared_names(column: Column, declared: Mapping[str, str]) -> Column:
+    """The column with the declared names of what files write for characteristics; two texts may have one name."""
+    named = encoded(pa.array([declared.get(text, text) for text in column.each()], pa.string()))
+    return Column(named.codes[column.codes], named.texts)
 
 
 def _omissions(table: Table, layout: Layout, texts: Mapping[str, Names], fine: NDArray[np.bool_]) -> Omissions:

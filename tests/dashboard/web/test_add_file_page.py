@@ -138,6 +138,22 @@ def test_a_correction_of_the_mapping_is_read_again_and_saved(lab: Bench) -> None
     assert len(source.values) == 2
 
 
+def test_a_text_of_the_characteristic_gets_its_name_on_the_page(lab: Bench) -> None:
+    browser = client(lab)
+    rows = lot_rows("L0", MONDAY, [[9.0, 9.5]])
+    data = lab.drop_tests("a.csv", [{**row, "characteristic": "E-Test"} for row in rows]).read_bytes()
+    (lab.folder / "drops" / "tests" / "a.csv").unlink()
+
+    page = choose(browser, data, "b.csv")
+    assert "characteristic “E-Test” is" in page.text
+    changed = send(browser, page.text, step="read", **{"means-0": "shielding_energy"})
+    assert "All 2 rows of b.csv can be read." in changed.text
+    assert send(browser, changed.text, **SIGNED).status_code == 303
+
+    assert load(lab.folder).declared_sources[0].characteristics == {"E-Test": "shielding_energy"}
+    assert document(lab.folder, "run")["files"][0]["stored"] == 2
+
+
 def test_a_wrong_choice_is_explained_and_the_file_is_kept_in_the_form(lab: Bench) -> None:
     browser = client(lab)
     page = choose(browser, GERMAN, "woche 12.csv")

@@ -376,7 +376,12 @@ ENERGY = "lab.toml, characteristic.shielding_energy"
         (
             'kind = "tests"',
             'kind = "climate"\nreadings = ["d1"]',
-            'lab.toml, source.1: expected readings, values and log10 only with kind = "tests"',
+            'lab.toml, source.1: expected readings, values, characteristics and log10 only with kind = "tests"',
+        ),
+        (
+            'kind = "tests"',
+            'kind = "tests"\ncharacteristics = { "R" = "resistance" }',
+            'lab.toml, source.1.characteristics: expected a declared characteristic, got "resistance"',
         ),
         (
             'kind = "tests"',

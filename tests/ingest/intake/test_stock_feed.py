@@ -154,7 +154,7 @@ def test_a_source_may_name_its_columns_and_the_check_reads_it(bench: Bench) -> N
         ),
         (
             '[[source]]\nkind = "stock"\nfolder = "drops/stock"\nreadings = ["a"]',
-            'lab.toml, source.3: expected readings, values and log10 only with kind = "tests"',
+            'lab.toml, source.3: expected readings, values, characteristics and log10 only with kind = "tests"',
         ),
     ],
 )

@@ -260,6 +260,71 @@ def test_the_format_of_stamps_follows_from_the_cells_or_is_a_doubt(
     assert bool(doubt) == bool(derived.doubt)
 
 
+OHMS = (
+    "Date/Time,Chamber,Meter,Vendor,Part Number,Lot No.,Received,Mfg Date,Bag,Reading,Test,Ohms\n"
+    "3/13/2026 9:23:00 AM,C1,T1,S,P,L1,02/25/2026,02/13/2026,1,1,Surface resistance,2.248E+09\n"
+    "3/13/2026 9:24:00 AM,C1,T1,S,P,L1,02/25/2026,02/13/2026,2,1,%s,1.735E+09\n"
+)
+
+
+def test_a_text_of_the_characteristic_and_a_unit_as_the_name_of_the_column_are_read_by_the_proposal_alone() -> None:
+    outcome = proposed(OHMS % "Surface resistance")
+
+    assert (outcome.problem, outcome.refusals, outcome.doubts) == ("", [], ())
+    source = pasted(outcome)
+    assert source.characteristics == {"Surface resistance": "surface_resistance"}
+    assert source.units == {"value": "ohm"}
+    assert meanings(outcome)["Mfg Date"] == "made_on"
+    assert outcome.first_rows["characteristic"].tolist() == ["surface_resistance"] * 2
+    assert outcome.first_rows["value"].tolist() == [2.248e9, 1.735e9]
+    assert outcome.first_rows["made_on"].tolist() == ["2026-02-13"] * 2
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "doubt"),
+    [
+        ("Resistance R1", "surface_resistance", '"Resistance R1" is taken for surface_resistance; correct it in characteristics'),
+        ("Thickness", None, '"Thickness" is no characteristic of lab.toml, so its rows are refused; declare it, or name it as'),
+    ],
+)  # fmt: skip
+def test_a_text_that_only_may_be_a_characteristic_is_a_doubt(text: str, name: str | None, doubt: str) -> None:
+    outcome = proposed(OHMS % text)
+
+    assert pasted(outcome).characteristics.get(text) == name
+    assert [one.startswith(doubt) for one in outcome.doubts] == [True]
+    assert len(outcome.refusals) == (name is None)
+
+
+def test_units_of_measure_and_an_uncertainty_with_its_factor_are_recognised() -> None:
+    stock = proposed("Count Date,Vendor,Part Number,Lot No.,Qty,UOM\n11/27/2026,S,P,L1,400,bags\n")
+    calibrations = proposed(
+        "Instrument,Calibrated,Due,As Found (%),As Left (%),U k=2 (%)\nT1,2026-02-16T09:00,,0.4,0.4,2.0\n"
+    )
+
+    assert (meanings(stock)["UOM"], stock.doubts) == ("unit", ())
+    assert list(meanings(calibrations).values())[-3:] == ["as_found", "as_left", "uncertainty"]
+    assert calibrations.doubts == ()
+
+
+@pytest.mark.parametrize(
+    ("cell", "text", "like"),
+    [
+        ("Mfg. Dt", "week 7", "made_on"),
+        ("Arrived", "02/25/2026", "received_on or made_on"),
+        ("Load ref", "B-01", "load"),
+        ("Remark", "torn corner", ""),
+    ],
+)
+def test_a_column_that_looks_like_a_known_one_is_a_doubt(cell: str, text: str, like: str) -> None:
+    lines = (OHMS % "surface_resistance").replace("Surface resistance", "surface_resistance").splitlines()
+    kept = [",".join(part for n, part in enumerate(line.split(",")) if n not in (6, 7)) for line in lines]
+    outcome = proposed("\n".join([f"{kept[0]},{cell}", *(f"{line},{text}" for line in kept[1:])]) + "\n")
+
+    assert meanings(outcome)[cell] == ""
+    expected = f'"{cell}" is kept as a note; if it is {like}, name it as columns = '
+    assert [one.startswith(expected) for one in outcome.doubts] == ([True] if like else [])
+
+
 def log_of(stamps: list[str]) -> str:
     return "Date,Time,Chamber,RH (%),Temp (C)\n" + "".join(f"{one},C1,12.1,23.0\n" for one in stamps)
 
