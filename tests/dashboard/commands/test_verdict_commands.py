@@ -184,7 +184,7 @@ def test_at_10_nj_a_supplier_falls_and_at_50_nj_none_does(lab: Path) -> None:
     assert at["20"]["changed"] == []
     total = at["20"]["total"]
     assert total["undecided"] == 1
-    # The open lot counts for neither side: the upper end is that of one more failing lot.
+    # The lower end takes the open lot as passing, the upper end as failing.
     ends = stats.binomtest(total["failing"], total["lots"]), stats.binomtest(total["failing"] + 1, total["lots"])
     assert total["low"] == pytest.approx(ends[0].proportion_ci(method="exact").low)
     assert total["high"] == pytest.approx(ends[1].proportion_ci(method="exact").high)
@@ -194,7 +194,27 @@ def test_at_10_nj_a_supplier_falls_and_at_50_nj_none_does(lab: Path) -> None:
     moving = next(one for one in at["20"]["streams"] if one["product"] == "BF-110")
     assert moving["moves"]
     assert moving["coming_failing"] is None
-    assert 0.3 < moving["breach_probability"] < 0.8
+    code, out, _ = call(lab, "whatif", "shielding_energy", "--upper", "20")
+    assert code == 0
+    assert "Each interval runs from no open lot failing to all of them failing." in out
+
+
+@pytest.mark.parametrize(
+    ("name", "limit"),
+    [("shielding_energy", "20"), ("surface_resistance_inside", "1e11"), ("surface_resistance_outside", "1e11")],
+)
+def test_the_limit_in_force_gives_the_chance_of_the_board(lab: Path, name: str, limit: str) -> None:
+    at = document(lab, "whatif", name, "--upper", limit)["streams"]
+    other = {
+        one["product"]: one for one in document(lab, "whatif", name, "--upper", f"{float(limit) / 4:g}")["streams"]
+    }
+    moving = [one for one in at if one["moves"]]
+    assert moving or name == "surface_resistance_outside"
+    for one in moving:
+        board = document(lab, "stream", one["supplier"], one["product"], name)
+        assert board["specification_limits"]["upper"][-1]["value"] == float(limit)
+        assert one["breach_probability"] == board["forecast"]["breach_probability"]
+        assert other[one["product"]]["breach_probability"] >= one["breach_probability"]
 
 
 def test_another_limit_records_nothing(lab: Path) -> None:
