@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from support.demolab import copy_of, demo_lab
 
 from dashboard.cli import main
 from dashboard.schemas import schema
+from dashboard.text.formatting import amount
 from dashboard.verdict_papers import report as paper
 from ingest.common.instants import microseconds
 from ingest.store.store import open_store
@@ -45,7 +47,11 @@ def document(lab: Path, *arguments: str) -> Any:
 
 
 def text_of(pdf: Path) -> str:
-    reader = pypdf.PdfReader(io.BytesIO(pdf.read_bytes()))
+    return read_pdf(pdf.read_bytes())
+
+
+def read_pdf(content: bytes) -> str:
+    reader = pypdf.PdfReader(io.BytesIO(content))
     return " ".join(" ".join(page.extract_text() for page in reader.pages).split())
 
 
@@ -303,6 +309,23 @@ def test_a_report_lists_the_records_of_its_day(lab: Path) -> None:
     assert any("no record says when the bags went in" in line for line in energy["deviations"])
 
 
+def test_a_report_states_one_interval_of_a_mean(lab: Path, tmp_path: Path) -> None:
+    found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(tmp_path))
+    for one in found["sessions"]:
+        low, high = one["expanded"]
+        assert math.sqrt(low * high) == pytest.approx(one["judged"])
+        assert math.log(high / low) == pytest.approx(4 * one["u"])
+    text = text_of(next(tmp_path.glob("report-*.pdf")))
+    assert "95 %" not in text
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    ends = " to ".join(amount(end, "nJ") for end in energy["expanded"])
+    assert f"the level lies from {ends}; from standard uncertainties: bags" in text.replace("\u202f", " ")
+    # Without an uncertainty the interval says that it holds the scatter of the bags alone.
+    for one in found["sessions"]:
+        one["expanded"] = one["u"] = None
+    assert "95 % by the scatter of the bags alone: " in read_pdf(paper.as_pdf(found))
+
+
 def test_the_tool_itself_finds_what_deviates(lab: Path, tmp_path: Path) -> None:
     own = copy_of(lab, tmp_path / "lab")
     declared = own / "lab.toml"
@@ -335,7 +358,7 @@ def test_the_tool_itself_finds_what_deviates(lab: Path, tmp_path: Path) -> None:
 def test_a_report_issued_before_the_records_were_listed_is_still_printed(lab: Path) -> None:
     found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(lab / "exports"))
     for session in found["sessions"]:
-        for key in ("equipment", "chamber_record", "bench_df"):
+        for key in ("equipment", "chamber_record", "bench_df", "expanded"):
             del session[key]
     assert paper.as_pdf(found) == paper.as_pdf(found)
 
