@@ -27,7 +27,7 @@ class Coming:
 def count_interval(
     failed: ArrayLike, undecided: ArrayLike, of: ArrayLike, confidence: float = 0.95
 ) -> tuple[Floats, Floats]:
-    """Interval of a fraction of failing lots by counting; an undecided lot counts for neither side.
+    """Interval of a fraction of failing lots by counting; its ends hold whatever becomes of undecided lots.
 
     Parameters
     ----------

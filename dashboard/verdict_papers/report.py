@@ -95,12 +95,12 @@ def _session(one: ReportSession) -> dict[str, object]:
         "results": [
             ("bags, readings", f"{counted(found['bags'], 'bag')}, {counted(found['readings'], 'reading')}"),
             ("minimum, maximum", f"{amount(found['minimum'], unit)}, {amount(found['maximum'], unit)}"),
-            ("mean of bag means", _with_interval(found["mean"], found["mean_low"], found["mean_high"], unit)),
+            ("mean of bag means", _mean(one, found["mean"], found["mean_low"], found["mean_high"])),
             *(
                 [
                     (
                         "geometric mean",
-                        _with_interval(found["geometric_mean"], found["geometric_low"], found["geometric_high"], unit),
+                        _mean(one, found["geometric_mean"], found["geometric_low"], found["geometric_high"]),
                     )
                 ]
                 if one["scale"] == Scale.LOG
@@ -179,12 +179,16 @@ def _equipment(one: ReportSession) -> list[tuple[str, str]]:
     ]
 
 
-def _with_interval(value: float | None, low: float | None, high: float | None, unit: str) -> str:
+def _mean(one: ReportSession, value: float | None, low: float | None, high: float | None) -> str:
+    """A mean; with the interval by its bags only where no uncertainty is stated, so that a report has one interval."""
+    unit = one["unit"]
     if value is None:
         return "not given: readings beyond the range"
+    if one.get("expanded") is not None:
+        return amount(value, unit)
     if low is None:
         return f"{amount(value, unit)} (no interval from one bag)"
-    return f"{amount(value, unit)} (95 %: {amount(low, unit)} to {amount(high, unit)})"
+    return f"{amount(value, unit)} (95 % by the scatter of the bags alone: {amount(low, unit)} to {amount(high, unit)})"
 
 
 def _conformity(one: ReportSession) -> list[tuple[str, str]]:
@@ -222,11 +226,13 @@ def _conformity(one: ReportSession) -> list[tuple[str, str]]:
 def _uncertainty(one: ReportSession) -> str:
     parts = one["parts"]
     text = f"{200 * (one['u'] or 0):.1f} %" if one["scale"] == Scale.LOG else f"{2 * (one['u'] or 0):.3g} {one['unit']}"
+    if (ends := one.get("expanded")) is not None:
+        text += f", the level lies from {amount(ends[0], one['unit'])} to {amount(ends[1], one['unit'])}"
     if parts is not None and one["scale"] == Scale.LOG:
         named = [f"{name} {100 * value:.1f} %" for name, value in (
             ("bags", parts["bags"]), ("readings", parts["readings"]), ("bench", parts["bench"]), ("instrument", parts["instrument"])
         ) if value]  # fmt: skip
-        text += f" from standard uncertainties: {', '.join(named)}"
+        text += f"; from standard uncertainties: {', '.join(named)}"
     if one["bench"] == BenchSource.UNKNOWN:
         text += "; bench part not known and not in it"
         if one["u_high"] is not None and one["scale"] == Scale.LOG:

@@ -7,6 +7,7 @@ never used twice; an amended report names the one that it replaces.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from datetime import datetime
 
@@ -24,6 +25,7 @@ from ingest.documents.verdict.report import ReportEntries, ReportReading, Report
 from ingest.store.last_round import last_round
 from ingest.verdict.report_evidence import chamber_record, deviations, equipment
 from spc.lot_statistics import describe
+from spc.vocabulary.enums import Scale
 
 __all__ = ["ISSUE_REPORT", "NO_ENTRIES", "draft", "issue", "issued", "issued_numbers"]
 
@@ -188,12 +190,20 @@ def _session(connection: Connection, lab: Lab, session: Session, earlier: list[S
         "parts": stated["parts"] if stated else None,
         "bench": stated["bench"] if stated else None,
         "bench_df": stated["bench_df"] if stated else None,
+        "expanded": _expanded(session["level"], stated["u"], session["scale"]) if stated else None,
         "equipment": equipment(connection, lab, session),
         "chamber_record": chamber_record(connection, lab, session),
         "statistics": _statistics(session["readings"]),
         "deviations": deviations(connection, lab, session, earlier),
         "readings": [_reading(one) for one in session["readings"]],
     }
+
+
+def _expanded(level: float | None, u: float | None, scale: Scale) -> tuple[float, float] | None:
+    """The ends of the level by its expanded uncertainty (k = 2), in the unit; None where either is not known."""
+    if level is None or u is None:
+        return None
+    return (level * math.exp(-2 * u), level * math.exp(2 * u)) if scale == Scale.LOG else (level - 2 * u, level + 2 * u)
 
 
 def _statistics(readings: Sequence[Reading]) -> ReportStatistics:

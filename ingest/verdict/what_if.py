@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Literal
@@ -19,6 +19,8 @@ from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
 from ingest.evaluation.conformity import rules_in_force
+from ingest.sessions.session_columns import for_evaluation, sessions_of
+from ingest.sessions.suspect_values import SET_ASIDE, STANDS
 from ingest.store.dialect import json_number
 from ingest.store.last_round import last_round
 from ingest.store.store import fetch_frame
@@ -27,6 +29,7 @@ from spc.fractions import coming, count_interval, next_beyond
 from spc.kernels.arrays import Flags, Floats, Integers
 from spc.kernels.columns import Column, Rows
 from spc.stream import forecast, level_uncertainty
+from spc.stream.chart_points import charted_points
 from spc.stream.verdicts import judge_rows
 from spc.supplier import ranking
 from spc.vocabulary.enums import Scale, Verdict
@@ -69,7 +72,10 @@ class Request:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Stream:
-    """A stream with its first valid session of each lot, as they stand and as they would."""
+    """A stream with its first valid session of each lot, as they stand and as they would.
+
+    `outliers` are the lots of the stream that its forecast leaves out.
+    """
 
     id: int
     supplier: str
@@ -79,6 +85,8 @@ class _Stream:
     before: np.ndarray
     after: np.ndarray
     moves: bool
+    outliers: frozenset[str]
+    is_outlier: Flags
 
 
 def declared_values(lab: Lab, characteristic: str) -> tuple[Literal["upper", "lower"], list[float]]:
@@ -163,6 +171,8 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
     )
     starts, moving = _window_starts(connection, lab, request, {one: names[one][1] for one in wanted})
     judged = lab.characteristic(request.characteristic).judged
+    outliers = _outliers(connection, request.characteristic)
+    far = _outlier_sessions(connection, outliers)
     result, left_out = [], 0
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
@@ -183,10 +193,42 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
             supplier, product = names[stream]
             result.append(
                 _Stream(
-                    stream, supplier, product, starts[stream], own, own["verdict"], after[begun:end], stream in moving
+                    stream,
+                    supplier,
+                    product,
+                    starts[stream],
+                    own,
+                    own["verdict"],
+                    after[begun:end],
+                    stream in moving,
+                    outliers.get(stream, frozenset()),
+                    np.isin(own.index, far.get(stream, [])),
                 )
             )
     return result, left_out, len(names) - len(wanted)
+
+
+def _outliers(connection: Connection, characteristic: str) -> dict[int, frozenset[str]]:
+    """The lone lots that the stored forecast of each stream leaves out, by name."""
+    rows = connection.exec_driver_sql(
+        "SELECT e.stream_id, e.document FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
+        (characteristic,),
+    )
+    found = {stream: (json.loads(document)["forecast"] or {}).get("outliers", []) for stream, document in rows}
+    return {stream: frozenset(lots) for stream, lots in found.items() if lots}
+
+
+def _outlier_sessions(connection: Connection, outliers: Mapping[int, frozenset[str]]) -> dict[int, list[int]]:
+    """The sessions of those lots, by stream."""
+    result: dict[int, list[int]] = {}
+    for stream, lots in outliers.items():
+        rows = connection.exec_driver_sql(
+            f"SELECT s.id FROM session s JOIN lot l ON l.id = s.lot_id WHERE s.stream_id = ? "
+            f"AND l.lot IN ({', '.join('?' * len(lots))})",
+            (stream, *sorted(lots)),
+        )
+        result[stream] = list(rows.scalars())
+    return result
 
 
 def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> Rows:
@@ -335,13 +377,14 @@ def _stream_document(
         "law": None if law is None else law[0],
         "law_low": None if law is None else law[1],
         "law_high": None if law is None else law[2],
+        "outliers": int(one.is_outlier.sum()),
         "moves": one.moves,
         "coming": ahead,
         "coming_failing": None if steady is None else steady.mean,
         "coming_low": None if steady is None else steady.low,
         "coming_high": None if steady is None else steady.high,
         "next_fails": None if law is None or one.moves else next_beyond(_levels(one), edge, side),
-        "breach_probability": _breach(connection, lab, one, edge, request, log) if one.moves else None,
+        "breach_probability": _breach(connection, lab, one, request) if one.moves else None,
     }
 
 
@@ -367,8 +410,9 @@ def _laws(streams: Sequence[_Stream], edge: float, side: int) -> list[tuple[floa
 
 
 def _levels(one: _Stream) -> Floats:
+    """The measured levels without lone outliers, which say little about the lots that come."""
     level = one.sessions.floats("level")
-    return level[np.isfinite(level)]
+    return level[np.isfinite(level) & ~one.is_outlier]
 
 
 def _coming_lots(started_us: Integers, weeks: float) -> int:
@@ -377,28 +421,42 @@ def _coming_lots(started_us: Integers, weeks: float) -> int:
     return round((started_us.size - 1) / span * weeks) if span > 0 else 0
 
 
-def _breach(connection: Connection, lab: Lab, one: _Stream, edge: float, request: Request, log: bool) -> float | None:
-    """Chance of a failing lot of a stream that moves, by its forecast against the other limit."""
-    level = one.sessions.floats("level")
-    sampling = dict(
+def _breach(connection: Connection, lab: Lab, one: _Stream, request: Request) -> float | None:
+    """Chance of a failing lot of a stream that moves: the forecast of the board, from the same lots, by the other limit.
+
+    A limit on the other side stays as it is in force.
+    """
+    declared = lab.characteristic(request.characteristic)
+    marked = dict(
         tuple(row)
-        for row in connection.exec_driver_sql(
-            "SELECT id, bag_variance / bags FROM session WHERE stream_id = ? AND bag_variance IS NOT NULL", (one.id,)
-        )
+        for row in connection.exec_driver_sql("SELECT session_id, settled FROM mark WHERE stream_id = ?", (one.id,))
     )
-    variance = np.array([sampling.get(session, np.nan) for session in one.sessions.index.tolist()])
-    usable = np.isfinite(level)
-    known = variance[usable & np.isfinite(variance)]
-    if not usable.any() or not known.size:
+    aside = [session for session, settled in marked.items() if settled == SET_ASIDE]
+    unreviewed = {session for session, settled in marked.items() if settled not in (SET_ASIDE, STANDS)}
+    sessions = sessions_of(connection, [one.id])[one.id]
+    prepared = for_evaluation(lab, one.product, request.characteristic, sessions, aside)
+    points = charted_points(prepared, lab.baseline.lots, unreviewed, every_session=False)
+    is_outlier = np.array([lot in one.outliers for lot in points["lot"].tolist()], dtype=bool)
+    used = points.take(points["measured"].astype(bool) & ~points["unreviewed"].astype(bool) & ~is_outlier)
+    if not len(used):
         return None
+    limits = {side: float(used[f"limit_{side}"][-1]) for side in ("lower", "upper")} | {request.side: request.limit}
+    if not limits["lower"] < limits["upper"]:
+        # The other limit lies beyond the one on the other side, or that side has none.
+        limits = {"lower": math.nan, "upper": math.nan, request.side: request.limit}
+    log = Scale(declared.scale) == Scale.LOG
+    lower, upper = (
+        None if math.isnan(limit) else float(np.log(limit)) if log else limit
+        for limit in (limits["lower"], limits["upper"])
+    )
     result = forecast.forecast(
-        one.sessions["started_us"][usable] / WEEK_US,
-        level[usable],
-        np.where(np.isfinite(variance), variance, np.median(known))[usable],
-        lower=edge if request.side == "lower" else None,
-        upper=edge if request.side == "upper" else None,
+        used.floats("weeks"),
+        used.floats("level"),
+        used.floats("variance"),
+        lower=lower,
+        upper=upper,
         horizon_weeks=lab.alerts.horizon_weeks,
-        scale="log" if log else "linear",
+        scale=declared.scale,
     )
     return result.breach_probability
 

@@ -367,7 +367,8 @@ def _breach(paths: _Paths, limits: Limits, times: Floats, interval: float, horiz
     passed = (paths.now <= limits[0]) | (paths.now >= limits[1])
     reached = weight @ np.where(passed[:, None], 1.0, breached)
     p10, p50, p90 = (_weeks_until(reached, ahead, share, reach) for share in (0.1, 0.5, 0.9))
-    return float(np.interp(horizon, ahead, weight @ breached)), (p10, p50, p90)
+    # The weights add up to 1 but for rounding.
+    return min(float(np.interp(horizon, ahead, weight @ breached)), 1.0), (p10, p50, p90)
 
 
 def _chance_inside(level: Floats, sigma: Floats, limits: Limits) -> Floats:

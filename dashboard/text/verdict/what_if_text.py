@@ -31,7 +31,8 @@ def window(result: WhatIf) -> str:
     )
     text = (
         f"{characteristic(result['characteristic']).capitalize()}, all products: {since}. By the limits that applied, "
-        f"{result['failing_now']} failed. Open lots count for neither side of an interval."
+        f"{result['failing_now']} failed. Each interval runs from no "
+        "open lot failing to all of them failing."
     )
     if result["left_out"]:
         text += f" Left out: {counted(result['left_out'], 'session')} that are not valid or suspect."
@@ -52,7 +53,8 @@ def by_law(one: WhatIfStream) -> str:
     """The fraction by the normal law of the levels; only where the limit lies among them."""
     if one["law"] is None:
         return "–"
-    return f"{percent(one['law'])} ({percent(one['law_low']).removesuffix(' %')} to {percent(one['law_high'])})"
+    text = f"{percent(one['law'])} ({percent(one['law_low']).removesuffix(' %')} to {percent(one['law_high'])})"
+    return f"{text}, without {counted(one['outliers'], 'outlier')}" if one["outliers"] else text
 
 
 def ahead(one: WhatIfStream) -> str:

@@ -103,7 +103,10 @@ class ChamberRecord(TypedDict):
 
 
 class ReportSession(TypedDict):
-    """One test session; `deviations` are those that the program lists by itself."""
+    """One test session; `deviations` are those that the program lists by itself.
+
+    `expanded` is the level with twice its standard uncertainty `u` taken off and added, on a log scale as a ratio.
+    """
 
     characteristic: str
     method: str
@@ -139,6 +142,8 @@ class ReportSession(TypedDict):
     bench: BenchSource | None
     # Absent in reports that were issued before 0.6.0.
     bench_df: NotRequired[float | None]
+    # Absent in reports that were issued before 0.7.0.
+    expanded: NotRequired[tuple[float, float] | None]
     equipment: NotRequired[ReportEquipment]
     chamber_record: NotRequired[ChamberRecord | None]
     statistics: ReportStatistics

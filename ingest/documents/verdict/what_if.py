@@ -12,7 +12,7 @@ __all__ = ["ChangedLot", "Counts", "WhatIf", "WhatIfStream", "WhatIfSupplier"]
 
 
 class Counts(TypedDict):
-    """Lots under the other limit, and the fraction that fails with its 95 % interval; open lots count for neither side."""
+    """Lots under the other limit, and the 95 % interval of the fraction that fails: from no open lot failing to all."""
 
     lots: Count
     passing: Count
@@ -26,7 +26,7 @@ class WhatIfStream(Counts, StreamNames):
     """One stream under the other limit.
 
     `since_at` begins its window. `law`, `law_low` and `law_high` are the fraction by the normal law of its levels, where
-    the limit lies among them. Of the next `coming` lots `coming_failing` are expected to fail, between `coming_low` and
+    the limit lies among them, without the `outliers` that the forecast leaves out too. Of the next `coming` lots `coming_failing` are expected to fail, between `coming_low` and
     `coming_high`; for a stream that moves they are null and `breach_probability` is the chance of a failing lot.
     """
 
@@ -35,6 +35,7 @@ class WhatIfStream(Counts, StreamNames):
     law: Probability | None
     law_low: Probability | None
     law_high: Probability | None
+    outliers: Count
     moves: bool
     coming: Count
     coming_failing: float | None

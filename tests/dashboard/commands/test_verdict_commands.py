@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from support.demolab import copy_of, demo_lab
 
 from dashboard.cli import main
 from dashboard.schemas import schema
+from dashboard.text.formatting import amount
 from dashboard.verdict_papers import report as paper
 from ingest.common.instants import microseconds
 from ingest.store.store import open_store
@@ -45,7 +47,11 @@ def document(lab: Path, *arguments: str) -> Any:
 
 
 def text_of(pdf: Path) -> str:
-    reader = pypdf.PdfReader(io.BytesIO(pdf.read_bytes()))
+    return read_pdf(pdf.read_bytes())
+
+
+def read_pdf(content: bytes) -> str:
+    reader = pypdf.PdfReader(io.BytesIO(content))
     return " ".join(" ".join(page.extract_text() for page in reader.pages).split())
 
 
@@ -184,7 +190,7 @@ def test_at_10_nj_a_supplier_falls_and_at_50_nj_none_does(lab: Path) -> None:
     assert at["20"]["changed"] == []
     total = at["20"]["total"]
     assert total["undecided"] == 1
-    # The open lot counts for neither side: the upper end is that of one more failing lot.
+    # The lower end takes the open lot as passing, the upper end as failing.
     ends = stats.binomtest(total["failing"], total["lots"]), stats.binomtest(total["failing"] + 1, total["lots"])
     assert total["low"] == pytest.approx(ends[0].proportion_ci(method="exact").low)
     assert total["high"] == pytest.approx(ends[1].proportion_ci(method="exact").high)
@@ -194,7 +200,27 @@ def test_at_10_nj_a_supplier_falls_and_at_50_nj_none_does(lab: Path) -> None:
     moving = next(one for one in at["20"]["streams"] if one["product"] == "BF-110")
     assert moving["moves"]
     assert moving["coming_failing"] is None
-    assert 0.3 < moving["breach_probability"] < 0.8
+    code, out, _ = call(lab, "whatif", "shielding_energy", "--upper", "20")
+    assert code == 0
+    assert "Each interval runs from no open lot failing to all of them failing." in out
+
+
+@pytest.mark.parametrize(
+    ("name", "limit"),
+    [("shielding_energy", "20"), ("surface_resistance_inside", "1e11"), ("surface_resistance_outside", "1e11")],
+)
+def test_the_limit_in_force_gives_the_chance_of_the_board(lab: Path, name: str, limit: str) -> None:
+    at = document(lab, "whatif", name, "--upper", limit)["streams"]
+    other = {
+        one["product"]: one for one in document(lab, "whatif", name, "--upper", f"{float(limit) / 4:g}")["streams"]
+    }
+    moving = [one for one in at if one["moves"]]
+    assert moving or name == "surface_resistance_outside"
+    for one in moving:
+        board = document(lab, "stream", one["supplier"], one["product"], name)
+        assert board["specification_limits"]["upper"][-1]["value"] == float(limit)
+        assert one["breach_probability"] == board["forecast"]["breach_probability"]
+        assert other[one["product"]]["breach_probability"] >= one["breach_probability"]
 
 
 def test_another_limit_records_nothing(lab: Path) -> None:
@@ -283,6 +309,23 @@ def test_a_report_lists_the_records_of_its_day(lab: Path) -> None:
     assert any("no record says when the bags went in" in line for line in energy["deviations"])
 
 
+def test_a_report_states_one_interval_of_a_mean(lab: Path, tmp_path: Path) -> None:
+    found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(tmp_path))
+    for one in found["sessions"]:
+        low, high = one["expanded"]
+        assert math.sqrt(low * high) == pytest.approx(one["judged"])
+        assert math.log(high / low) == pytest.approx(4 * one["u"])
+    text = text_of(next(tmp_path.glob("report-*.pdf")))
+    assert "95 %" not in text
+    energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
+    ends = " to ".join(amount(end, "nJ") for end in energy["expanded"])
+    assert f"the level lies from {ends}; from standard uncertainties: bags" in text.replace("\u202f", " ")
+    # Without an uncertainty the interval says that it holds the scatter of the bags alone.
+    for one in found["sessions"]:
+        one["expanded"] = one["u"] = None
+    assert "95 % by the scatter of the bags alone: " in read_pdf(paper.as_pdf(found))
+
+
 def test_the_tool_itself_finds_what_deviates(lab: Path, tmp_path: Path) -> None:
     own = copy_of(lab, tmp_path / "lab")
     declared = own / "lab.toml"
@@ -315,7 +358,7 @@ def test_the_tool_itself_finds_what_deviates(lab: Path, tmp_path: Path) -> None:
 def test_a_report_issued_before_the_records_were_listed_is_still_printed(lab: Path) -> None:
     found = document(lab, "report", "Brackenfoil", "BF07191", "--out", str(lab / "exports"))
     for session in found["sessions"]:
-        for key in ("equipment", "chamber_record", "bench_df"):
+        for key in ("equipment", "chamber_record", "bench_df", "expanded"):
             del session[key]
     assert paper.as_pdf(found) == paper.as_pdf(found)
 
