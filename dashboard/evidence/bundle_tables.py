@@ -30,21 +30,27 @@ from ingest.documents.verdict.conformity import StoredConformity
 from ingest.evaluation.bag_counts import bag_counts_of_sessions
 from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.intake.archive import digest_of
+from ingest.parsing.rows.load_rows import EVENTS, LAID
 from ingest.sessions.conditioning import reach_us
+from ingest.sessions.instrument_records import check_reach_us, checks_of
+from ingest.sessions.instruments import check_row
+from ingest.sessions.sensors import stored_checks
 
 __all__ = ["COLUMNS", "Source", "rows_of"]
 
 Cells = Sequence[object]
 
 ROWS_AT_ONCE = 2_000
+# What the hours of a session were counted for.
+HOURS_OF = {"specimen": "load", "chamber": "chamber"}
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
     """The data common to all tables of a bundle.
 
-    `lab` includes the entered limits. `files` are the numbers of the source files. They are collected while the readings and
-    the chamber log are written, so those tables come first.
+    `lab` includes the entered limits. `files` are the numbers of the source files. They are collected while the readings,
+    loads, calibrations and the chamber log are written, so those tables come first.
     """
 
     connection: Connection
@@ -71,10 +77,21 @@ COLUMNS = {
     ),
     "sessions.csv": (
         "supplier", "product", "lot", "received_on", "made_on", "characteristic", "check_standard", "started_at", "ended_at",
-        "chamber", "instrument", "load", "bags", "readings", "below", "above", "scale", "unit", "level", "level_low", "level_high", "worst", "worst_bound", "judged_by",
+        "chamber", "instrument", "instrument_state", "load", "hours_of", "loaded_at", "bags", "readings", "below", "above", "scale", "unit", "level", "level_low", "level_high", "worst", "worst_bound", "judged_by",
         "judged", "limit_lower", "limit_upper", "limit_document", "decision_rule", "accept_lower", "accept_upper",
         "reject_lower", "reject_upper", "verdict", "conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_at", "on_chart", "control_center", "control_lower",
         "control_upper", "stands_out", "marked", "settled", "bench_findings", "bench_percent_or_unit", "level_without_bench", "bags_outside", "bags_undecided", "worst_bag", "worst_bag_bound",
+    ),
+    "loads.csv": (
+        "at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid", "file_number", "file", "line",
+    ),
+    "calibrations.csv": (
+        "instrument", "done_at", "due_on", "as_found_percent", "as_left_percent", "uncertainty_percent", "certificate",
+        "file_number", "file", "line",
+    ),
+    "instrument-checks.csv": (
+        "kind", "checked", "at", "outcome", "deviation_percent", "low_percent", "high_percent", "tolerance_percent",
+        "again", "reads", "reference", "uncertainty", "against", "who",
     ),
     "climate.csv": ("chamber", "logged_at", "humidity_percent", "temperature_c", "file_number", "line"),
     "limits.csv": (
@@ -165,7 +182,7 @@ def _session(row: Row[Any], marks: list[BenchMark], bags: BagCount | None, sourc
     return (
         row.supplier, row.product, row.lot, row.received_on, row.made_on, row.characteristic,
         _yes_or_no(lab.is_check_standard(row.supplier, row.product)), time(row.started_us), time(row.ended_us), row.chamber,
-        row.instrument, row.load, row.bags, row.readings, row.below, row.above, declared.scale, declared.unit,
+        row.instrument, row.bench, row.load, HOURS_OF[row.clock], time(row.loaded_us), row.bags, row.readings, row.below, row.above, declared.scale, declared.unit,
         None if span else row.level_unit, span["low"] if span else row.level_unit, span["high"] if span else row.level_unit,
         row.worst, worst_bound(row._mapping), declared.judged, row.judged, limits.lower, limits.upper, limits.document,
         *_decision(row, declared),
@@ -197,6 +214,79 @@ def _yes_or_no(answer: bool) -> str:
     return "yes" if answer else "no"
 
 
+# Loads, calibrations and checks
+
+# The events by which a session was judged: those of its load that name its lot or none; without a load those that name its lot.
+EVENTS_OF_TESTS = f"""
+SELECT e.*, s.started_us, s.ended_us, t.characteristic FROM {TESTS} JOIN load_event e ON e.load_id = s.load_id
+JOIN label a ON a.id = s.load_id WHERE {{where}} AND a.text <> '' AND (e.lot_id = 0 OR e.lot_id = s.lot_id) AND e.at_us <= s.ended_us
+UNION
+SELECT e.*, s.started_us, s.ended_us, t.characteristic FROM {TESTS} JOIN load_event e ON e.lot_id = s.lot_id
+JOIN label a ON a.id = s.load_id WHERE {{where}} AND a.text = '' AND e.at_us <= s.ended_us
+"""
+LOADS_SQL = f"""
+SELECT DISTINCT v.at_us, v.load_id, v.event, v.laid, v.specimens, v.drop_id, v.line, a.text AS load, c.text AS chamber, l.supplier, l.product,
+l.lot, d.name AS file
+FROM ({EVENTS_OF_TESTS}) v JOIN label a ON a.id = v.load_id JOIN label c ON c.id = v.chamber_id JOIN "drop" d ON d.id = v.drop_id
+LEFT JOIN lot l ON l.id = v.lot_id ORDER BY a.text, v.at_us, v.event, l.supplier, l.product, l.lot
+"""
+
+
+def _loads(source: Source) -> Iterator[Cells]:
+    for row in source.rows(LOADS_SQL.format(where=source.scope.where)):
+        source.files.add(row.drop_id)
+        yield (
+            source.time(row.at_us), row.load, row.chamber, EVENTS[row.event], row.supplier, row.product, row.lot, row.specimens,
+            LAID[row.laid], row.drop_id, row.file, row.line,
+        )  # fmt: skip
+
+
+CALIBRATIONS_SQL = f"""
+SELECT k.*, i.text AS instrument, d.name AS file FROM calibration k JOIN label i ON i.id = k.instrument_id
+JOIN "drop" d ON d.id = k.drop_id
+WHERE k.instrument_id IN (SELECT s.instrument_id FROM {TESTS} WHERE {{where}}) ORDER BY i.text, k.done_us
+"""
+
+
+def _calibrations(source: Source) -> Iterator[Cells]:
+    """All of the instruments of the tests: one after a test can show that the instrument was off before it."""
+    for row in source.rows(CALIBRATIONS_SQL.format(where=source.scope.where)):
+        source.files.add(row.drop_id)
+        yield (
+            row.instrument, source.time(row.done_us), row.due_on, row.as_found, row.as_left, row.uncertainty, row.certificate,
+            row.drop_id, row.file, row.line,
+        )  # fmt: skip
+
+
+INSTRUMENTS_SQL = f"""
+SELECT i.id, i.text AS name, min(s.started_us) AS first_us, max(s.ended_us) AS last_us,
+(SELECT max(k.done_us) FROM calibration k WHERE k.instrument_id = i.id AND k.done_us <= min(s.started_us)) AS calibrated_us
+FROM {TESTS} JOIN label i ON i.id = s.instrument_id WHERE {{where}} GROUP BY i.id, i.text ORDER BY i.text
+"""
+
+
+def _instrument_checks(source: Source) -> Iterator[Cells]:
+    """The set-up checks of the instruments since the calibration before the tests, and all checks of the humidity sensors of the chambers."""
+    reach = check_reach_us(source.lab)
+    for row in list(source.rows(INSTRUMENTS_SQL.format(where=source.scope.where))):
+        first_us = min(row.first_us - reach, row.first_us if row.calibrated_us is None else row.calibrated_us)
+        checks = checks_of(source.connection, source.lab, first_us, row.last_us + reach)
+        for one in checks.get(row.id, []):
+            shown = check_row(one, source.lab)
+            yield (
+                "set-up check", row.name, shown["at"], shown["outcome"], shown["deviation_percent"], shown["low_percent"],
+                shown["high_percent"], shown["tolerance_percent"], _yes_or_no(shown["again"]), *[None] * 5,
+            )  # fmt: skip
+    names = {chamber for _, chamber, _, _ in _windows(source)}
+    names |= {name for name, chamber in source.lab.second_sensors().items() if chamber.name in names}
+    for name, checks_of_sensor in sorted(stored_checks(source.connection, source.lab).items()):
+        for check in checks_of_sensor if name in names else ():
+            yield (
+                "sensor check", name, source.time(check.at_us), check.outcome, *[None] * 5, check.reads, check.reference,
+                check.uncertainty, check.salt or "another reference", check.who,
+            )  # fmt: skip
+
+
 # The chamber log
 
 CHAMBERS_SQL = f"""
@@ -205,6 +295,8 @@ FROM {TESTS} JOIN label c ON c.id = s.chamber_id WHERE {{where}}
 UNION
 SELECT c.id, c.text, t.characteristic, x.started_us, x.ended_us
 FROM {TESTS} JOIN session_chamber x ON x.session_id = s.id JOIN label c ON c.id = x.chamber_id WHERE {{where}}
+UNION
+SELECT c.id, c.text, v.characteristic, v.started_us, v.ended_us FROM ({EVENTS_OF_TESTS}) v JOIN label c ON c.id = v.chamber_id
 ORDER BY 2, 1, 4, 5, 3
 """
 
@@ -340,6 +432,9 @@ def _json(document: object) -> str:
 TABLES: dict[str, Callable[[Source], Iterator[Cells]]] = {
     "readings.csv": _readings,
     "sessions.csv": _sessions,
+    "loads.csv": _loads,
+    "calibrations.csv": _calibrations,
+    "instrument-checks.csv": _instrument_checks,
     "climate.csv": _climate,
     "limits.csv": _limits,
     "control-limits.csv": _control_limits,

@@ -57,6 +57,11 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "conditioning": "valid; short, humid, dry, warm, cold: the reason why it is not; unlogged: the log does not cover it; "
             "instrument: it was overdue or failed its check; no conditioning required: the characteristic needs none",
             "hours": "hours within tolerance without a break up to the first reading",
+            "hours_of": "load: the hours of the specimens, by loads.csv; chamber: no record of the load, so the hours of the chamber",
+            "loaded_at": "the last event that put the load into a chamber before the test",
+            "instrument_state": "checked: the calibration was in date and the set-up check in tolerance, as far as the lab keeps records "
+            "of each; unchecked: no record shows that it was right, and none that it was wrong; overdue: past its calibration date; failed: "
+            "a set-up check was out of tolerance",
             "on_chart": "yes: the session is the lot's point on the chart and counts; no: a repeat or an invalid test, kept for "
             "the record",
             "control_lower, control_center, control_upper": "control limits and centre line for this lot, from the lab's own lots",
@@ -66,6 +71,31 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "test was made (alerts.csv, by id), what each added to the level, and the level with all of them taken out; they "
             "stay after a finding is closed",
             "check_standard": "yes: a check standard that monitors the bench, not a supplier's lot",
+        },
+    ),
+    "loads.csv": (
+        "The record of loads up to the last reading: when the specimens of these tests went into a chamber, were moved and came out.",
+        {
+            "lot": "empty: the event is about all lots of the load",
+            "laid": "how the specimens lay in the chamber; empty: not recorded",
+        },
+    ),
+    "calibrations.csv": (
+        "All calibrations of the instruments of these tests. One after a test can show that the instrument was off before it.",
+        {
+            "as_found_percent, as_left_percent": "the deviation before and after adjustment, in percent of the reference",
+            "uncertainty_percent": "the expanded uncertainty (k = 2)",
+        },
+    ),
+    "instrument-checks.csv": (
+        "The set-up checks of the instruments of these tests, since the calibration before them, and the checks of the humidity "
+        "sensors of their chambers.",
+        {
+            "deviation_percent, low_percent, high_percent": "what a set-up check read against its expected value, with the ends of its 95 % "
+            "interval; empty: bounded readings leave it open",
+            "outcome": "passed: the interval lies within the tolerance; failed: outside it, or the check before read outside on the same "
+            "side (again: yes); open: not settled",
+            "reads, reference, uncertainty": "a sensor check, in % RH; the expanded uncertainty (k = 2) of the reference",
         },
     ),
     "climate.csv": (

@@ -19,6 +19,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
 from dashboard.text.bench.bench_mark_text import mark_sentence
 from dashboard.text.bench.capture_text import is_serious
+from dashboard.text.bench.instrument_text import tested_on
 from dashboard.text.formatting import (
     amount,
     characteristic,
@@ -242,6 +243,12 @@ def _doubts(document: LotDocument, sessions: list[Session]) -> str:
     parts = []
     if any(one["bench_findings"] for one in _standing_sessions(sessions)):
         parts.append("It was tested while the bench was off.")
+    wrong = dict.fromkeys(
+        tested_on(one["instrument"], one["bench"]["state"])
+        for one in _standing_sessions(sessions)
+        if one["bench"]["state"] in ("overdue", "failed")
+    )
+    parts += [f"It was tested with {one}." for one in wrong]
     urgent = [
         alert
         for alert in (*document["alerts"], *document["stream_alerts"])
@@ -328,11 +335,11 @@ def _bags_text(session: Session) -> str:
 
 
 def _tested_with(session: Session) -> str:
-    """Chamber, load and instrument."""
+    """Chamber, load, and the instrument with its state that day."""
     parts = [f"chamber {session['chamber']}" if session["chamber"] else "chamber not named"]
     parts += [f"load {session['load']}"] if session["load"] else []
-    parts += [session["instrument"]] if session["instrument"] else []
-    return ", ".join(parts)
+    instrument = tested_on(session["instrument"], session["bench"]["state"])
+    return ", ".join([*parts, instrument] if instrument else parts)
 
 
 def _control_limits(limits: StoredControlLimits | None, session: Session) -> str:
@@ -379,7 +386,10 @@ def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) ->
                 form(subject, (*LOT_RESPONSES, *RETEST_ENTRIES)),
             ),
             html.P(
-                [evidence, ": readings, chamber log, limits, alerts, entries, and the hashes of the source files."],
+                [
+                    evidence,
+                    ": readings, chamber log, loads, calibrations, checks, limits, alerts, entries, and the hashes of the source files.",
+                ],
                 className="quiet",
             ),
         ],

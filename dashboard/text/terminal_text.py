@@ -172,7 +172,9 @@ def lot(document: LotDocument) -> str:
                 else "no conditioning required"
             )
         )
-        facts = [bags_text(session["bag_count"], session)]
+        instrument = instrument_text.tested_on(session["instrument"], session["bench"]["state"])
+        facts = [f"tested with {instrument}"] if instrument else []
+        facts.append(bags_text(session["bag_count"], session))
         facts += ["level outside the control limits"] if session["outside_control_limits"] else []
         facts.append(mark_sentence(session["bench_findings"], session["level"], session))
         parts += [fact[:1].upper() + fact[1:] for fact in facts if fact]

@@ -24,7 +24,7 @@ from ingest.store.stream_digits import stored_digits
 from spc.bench.traceability import affected, drift
 from spc.vocabulary.enums import Verdict
 
-__all__ = ["instruments", "sheets_found_off"]
+__all__ = ["check_row", "instruments", "sheets_found_off"]
 
 INSTRUMENTS_SQL = """
 SELECT n.id, n.text, (SELECT max(s.started_us) FROM session s WHERE s.instrument_id = n.id) AS last_us
@@ -77,7 +77,7 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
                 drift_percent_year=moves[0],
                 longest_days=moves[1],
                 calibrations=[_calibration(row, lab) for row in reversed(rows)],
-                checks=[_check(one, lab) for one in reversed(own)],
+                checks=[check_row(one, lab) for one in reversed(own)],
                 found_off=[
                     _found_off(
                         connection,
@@ -149,7 +149,8 @@ def _calibration(row: _Row, lab: Lab) -> CalibrationRow:
     }
 
 
-def _check(one: Check, lab: Lab) -> CheckRow:
+def check_row(one: Check, lab: Lab) -> CheckRow:
+    """A set-up check as it is served."""
     reading = one.reading
     assert reading is not None
     figures = [

@@ -10,7 +10,7 @@ from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, In
 
 __all__ = [
     "OUTCOMES", "STATES", "SUPPOSITIONS", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
-    "since_last_good", "turns",
+    "since_last_good", "tested_on", "turns",
 ]  # fmt: skip
 
 STATES: dict[InstrumentState, str] = {
@@ -130,6 +130,11 @@ def _state(one: Instrument) -> str:
     if one["state"] == "checked" and not one["calibrations"]:
         return "checked; no calibration on record"
     return STATES[one["state"]]
+
+
+def tested_on(instrument: str, state: InstrumentState) -> str:
+    """The instrument of a test with its state that day; empty where the test names none."""
+    return f"{instrument} ({STATES[state]})" if instrument else ""
 
 
 def found_off_line(sheet: FoundOff) -> str:

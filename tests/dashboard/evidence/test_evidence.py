@@ -7,6 +7,7 @@ import html
 import io
 import json
 import string
+import tomllib
 import tracemalloc
 import zipfile
 from datetime import UTC, datetime, timedelta
@@ -22,7 +23,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from support.demolab import demo_lab
-from support.labs import LAB_TOML, Bench, lot_rows
+from support.labs import LAB_TOML, Bench, csv_text, lot_rows
 from support.stores import on_both_stores
 
 from dashboard.cli import main
@@ -146,6 +147,135 @@ def test_each_verdict_follows_from_the_edges_of_its_decision_rule(
     guarded = told["decision_rule"] == "guarded: wrong passes at most 5 %"
     assert set(told["decision_rule"][~guarded]) == {"simple acceptance"}
     assert (accept_upper[guarded] < told["limit_upper"].astype(float)[guarded]).all()
+
+
+def within(log: pd.DataFrame, rule: dict[str, float]) -> pd.Series:
+    """Whether each entry of a chamber's log lies within the tolerance of the conditioning."""
+    humid = (log["humidity_percent"].astype(float) - rule["humidity_percent"]).abs() <= rule["humidity_tolerance"]
+    warm = (log["temperature_c"].astype(float) - rule["temperature_c"]).abs() <= rule["temperature_tolerance_c"]
+    return humid & warm
+
+
+def hours_by_hand(session: pd.Series, loads: pd.DataFrame, climate: pd.DataFrame, rule: dict[str, float]) -> float:
+    """The hours of a test as index.html says, for a load that was moved nowhere."""
+    started = session["started_at"]
+    log = climate[(climate["chamber"] == session["chamber"]) & (climate["logged_at"] <= started)].sort_values(
+        "logged_at"
+    )
+    if session["hours_of"] == "chamber":
+        log = log[log["logged_at"] >= started - pd.Timedelta(hours=max(168, 2 * rule["hours"]))]
+    pause = log["logged_at"].diff() > pd.Timedelta(minutes=rule["longest_gap_minutes"])
+    broken = np.flatnonzero(~within(log, rule) | pause)
+    # The entry after a pause begins a run, the one out of tolerance ends one.
+    first = broken[-1] + int(not within(log, rule).iloc[broken[-1]]) if len(broken) else 0
+    clock = log["logged_at"].iloc[first]
+    if session["hours_of"] == "load":
+        own = loads[
+            (loads["load"] == session["load"]) & loads["lot"].isin([session["lot"], ""]) & (loads["at"] <= started)
+        ]
+        clock = max(clock, own.loc[own["event"] == "in", "at"].max())
+    return (started - clock) / pd.Timedelta(hours=1)
+
+
+def check_hours(folder: Path) -> pd.DataFrame:
+    """Recompute the hours of every valid test in an unpacked bundle; its sessions."""
+    sessions, loads, climate = (table(folder, f"{name}.csv") for name in ("sessions", "loads", "climate"))
+    for frame, names in ((sessions, ["started_at"]), (loads, ["at"]), (climate, ["logged_at"])):
+        frame[names] = frame[names].apply(pd.to_datetime, utc=True)
+    declared = tomllib.loads((folder / "lab.toml").read_text(encoding="utf-8"))["conditioning"]
+    (rule,) = declared.values()
+    judged = sessions[sessions["conditioning"].isin(["valid", "short"])]
+    assert len(judged)
+    for _, session in judged.iterrows():
+        # Hours of microseconds: a few roundings of 2.2e-16.
+        assert_allclose(hours_by_hand(session, loads, climate, rule), float(session["hours"]), rtol=1e-9)
+    return sessions
+
+
+def test_the_hours_of_a_lot_of_the_demo_follow_from_the_bundle_alone(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
+    lab = demo_lab(Path(str(tmp_path_factory.getbasetemp())))
+    arguments = ["evidence", "--lot", "Brackenfoil", "BF07191", "--lab", str(lab), "--out", str(tmp_path / "given")]
+    found = CliRunner().invoke(main, arguments)
+    assert found.exit_code == 0, found.output
+    check_hours(unpack(Path(found.output.strip()), tmp_path / "unpacked"))
+
+
+@on_both_stores
+def test_the_hours_of_a_load_follow_from_its_entry_and_the_chamber_log_alone(bench: Bench, tmp_path: Path) -> None:
+    bench.drop_climate("log.csv", START - timedelta(days=5), 24 * 9)
+    bench.drop_climate("other.csv", START - timedelta(days=5), 24 * 9, chamber="C2")
+    entries = [
+        ((START - timedelta(hours=hours)).isoformat(), load, "C1", "in", *names)
+        for hours, load, names in (
+            (67.5, "A", ("Alder Film", "MB-10", "L0")),
+            (20, "B", ("Alder Film", "MB-10", "L1")),
+            (300, "B", ("Alder Film", "MB-10", "L7")),
+            (80, "C", ("", "", "")),
+        )
+    ]
+    (bench.folder / "drops" / "loads").mkdir()
+    heads = ("at", "load", "chamber", "event", "supplier", "product", "lot")
+    bench.drop("loads.csv", csv_text(heads, entries), "loads")
+    for lot, name in (("L0", "A"), ("L1", "B"), ("L2", "C"), ("L3", "")):
+        bench.drop_tests(f"{lot}.csv", [{**row, "load": name} for row in lot_rows(lot, START, BAGS)])
+    bench.run(LATER)
+
+    folder = unpack(bundle(bench, "2026-Q3"), tmp_path / "unpacked")
+    sessions = check_hours(folder).set_index("lot")
+    assert dict(sessions["hours_of"]) == {"L0": "load", "L1": "load", "L2": "load", "L3": "chamber"}
+    assert (sessions.loc["L0", "hours"], sessions.loc["L1", "conditioning"]) == (67.5, "short")
+    # Events of other lots of the load and the logs of other chambers bear on none of these tests.
+    assert set(table(folder, "loads.csv")["lot"]) == {"L0", "L1", ""}
+    assert set(table(folder, "climate.csv")["chamber"]) == {"C1"}
+    files = table(folder, "files.csv")
+    assert "loads.csv" in set(files["name"])
+
+
+@on_both_stores
+def test_the_log_of_a_chamber_in_which_a_load_was_before_is_in_the_bundle(bench: Bench, tmp_path: Path) -> None:
+    for chamber in ("C1", "C2"):
+        bench.drop_climate(f"{chamber}.csv", START - timedelta(days=5), 24 * 9, chamber=chamber)
+    events = [
+        ((START - timedelta(hours=60)).isoformat(), "A", "C2", "in"),
+        ((START - timedelta(hours=5)).isoformat(), "A", "C1", "moved"),
+    ]
+    (bench.folder / "drops" / "loads").mkdir()
+    bench.drop("loads.csv", csv_text(("at", "load", "chamber", "event"), events), "loads")
+    bench.drop_tests("t.csv", [{**row, "load": "A"} for row in lot_rows("L0", START, BAGS)])
+    bench.run(LATER)
+
+    folder = unpack(bundle(bench, "2026-Q3"), tmp_path / "unpacked")
+    assert set(table(folder, "climate.csv")["chamber"]) == {"C1", "C2"}
+    assert list(table(folder, "loads.csv")["event"]) == ["in", "moved"]
+
+
+def test_the_bundle_holds_what_shows_that_the_instrument_was_right(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
+    lab = demo_lab(Path(str(tmp_path_factory.getbasetemp())))
+    found = CliRunner().invoke(main, ["evidence", "2026-Q3", "--lab", str(lab), "--out", str(tmp_path / "given")])
+    assert found.exit_code == 0, found.output
+    folder = unpack(Path(found.output.strip()), tmp_path / "unpacked")
+    sessions, calibrations, checks = (
+        table(folder, f"{name}.csv") for name in ("sessions", "calibrations", "instrument-checks")
+    )
+    assert set(sessions["instrument_state"]) <= {"checked", "unchecked", "overdue", "failed"}
+    sessions["tested"] = pd.to_datetime(sessions["started_at"], utc=True)
+    calibrations["done"] = pd.to_datetime(calibrations["done_at"], utc=True)
+    right = sessions[sessions["instrument_state"] == "checked"]
+    assert len(right)
+    for _, session in right.iterrows():
+        own = calibrations[
+            (calibrations["instrument"] == session["instrument"]) & (calibrations["done"] <= session["tested"])
+        ]
+        due = own.sort_values("done")["due_on"].iloc[-1]
+        assert due == "" or session["started_at"][:10] <= due
+    of_tester = checks[(checks["kind"] == "set-up check") & checks["checked"].isin(set(right["instrument"]))]
+    assert set(of_tester["outcome"]) >= {"passed"}
+    files = table(folder, "files.csv")
+    assert set(calibrations["file_number"]) <= set(files["file_number"])
 
 
 @on_both_stores

@@ -11,6 +11,7 @@ from support.demolab import demo_lab
 from support.labs import LAB_TOML, NOW, Bench, csv_text, lot_rows
 from support.page_text import words
 
+from dashboard.pages import lot
 from dashboard.pages.bench import instruments as page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench import instrument_text
@@ -150,9 +151,20 @@ def test_an_instrument_found_off_is_never_below_nothing_to_do(found_low: Bench) 
         documents = instruments(connection, load(found_low.folder), NOW)
     store.close()
     for sheet in documents[0]["found_off"]:
-        for lot in sheet["lots"]:
-            lot["changes"] = 0
+        for touched in sheet["lots"]:
+            touched["changes"] = 0
     documents[0]["state"] = "checked"
     assert instrument_text.next_step(documents) == (
         "No verdict would change, but read the sheet of tester 1: it was found out of tolerance (below)."
     )
+
+
+def test_a_lot_states_its_instrument_as_it_was_that_day(reads_high: Bench) -> None:
+    for week, level in ((1, 10.0), (2, 11.14), (3, 11.3)):
+        put_week(reads_high, week, level)
+    reads_high.run()
+    for week, state in ((1, "in date and checked"), (2, "not checked"), (3, "failed its set-up check")):
+        text = " ".join(words(lot.layout(LabReader(reads_high.folder), "Alder Film", f"L{week}")))
+        assert f"tester 1 ({state})" in text
+        assert f"Tested with tester 1 ({state})" in call(reads_high.folder, "lot", "Alder Film", f"L{week}").stdout
+        assert ("It was tested with tester 1 (failed its set-up check)." in text) == (week == 3)
