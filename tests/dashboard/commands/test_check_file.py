@@ -90,10 +90,10 @@ def test_a_file_without_a_name_that_fits_is_read_by_the_source_of_its_layout(ben
 
 
 def test_the_first_rows_show_tester_load_and_days(bench: Bench, tmp_path: Path) -> None:
-    told = {"instrument": "T1", "load": "B-01", "received_on": "2026-02-20", "made_on": "2026-02-13"}
-    path = bench.drop_tests("a.csv", [{**row, **told} for row in lot_rows("L0", MONDAY, [[9.0]])])
+    shown = {"instrument": "T1", "load": "B-01", "received_on": "2026-02-20", "made_on": "2026-02-13"}
+    path = bench.drop_tests("a.csv", [{**row, **shown} for row in lot_rows("L0", MONDAY, [[9.0]])])
 
-    assert told.items() <= document(bench.folder, "check", str(path))["first_rows"][0]["cells"].items()
+    assert shown.items() <= document(bench.folder, "check", str(path))["first_rows"][0]["cells"].items()
 
 
 def test_the_text_shows_columns_rows_doubts_and_the_table_to_paste(bench: Bench, tmp_path: Path) -> None:
