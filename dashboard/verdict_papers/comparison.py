@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dashboard.charts.comparison_chart import comparison_chart
 from dashboard.paper import typeset
-from dashboard.text.formatting import amount, characteristic, counted, day
+from dashboard.text.formatting import characteristic, counted, day
 from dashboard.text.verdict import comparison_text
 from ingest.documents.verdict.comparison import Comparison
 
@@ -38,9 +38,9 @@ def as_pdf(result: Comparison, lab: str) -> bytes:
             [
                 comparison_text.name(one, result["split_on"]),
                 counted(len(one["lots"]), "lot"),
-                amount(one["level"], result["unit"]),
+                comparison_text.level(result, one),
                 "–"
-                if one["spread"] is None
+                if one["spread"] is None or one["moves"]
                 else f"{100 * one['spread']:.0f} %"
                 if result["scale"] == "log"
                 else f"{one['spread']:.3g}",

@@ -119,7 +119,8 @@ def _risk(name: str, written: str) -> float | None:
         value = 0.0
     if not 0 < value <= GREATEST_RISK:
         raise CallError(
-            f"decision: {name}: expected a chance above 0 and at most {GREATEST_RISK}, got {quoted(written)}"
+            f"decision: {name}: expected a percentage above 0 and at most {100 * GREATEST_RISK:g} % with its sign, such as 5 %, "
+            f"or the chance 0.05; got {quoted(written)}"
         )
     return float(f"{value:.9g}")
 

@@ -1,7 +1,9 @@
 """The bench part of the uncertainty by characteristic, from its conditioned check standards and its gauge studies.
 
-A round reads only the check standards that changed. Where a session of one, or a study, changes the part, every stream with tests since then is evaluated again, so that one round over
-a whole history and many rounds drop by drop end in the same store.
+A round reads only the check standards that changed. Where a session of one, a finding about its tester, or a study changes
+the part, every stream with tests since then is evaluated again, so that one round over a whole history and many rounds drop
+by drop end in the same store. A session made while a finding or a calibration says that the tester was off tells nothing of
+the bench as it usually is, and is left out.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ from spc.stream.level_uncertainty import NO_BENCH_PART, BenchPart, bench_part
 
 __all__ = ["bench_parts_of", "update_bench_parts"]
 
+OF_THE_TESTER = ("instrument", "quantity")
+
 
 def bench_parts_of(connection: Connection) -> dict[str, tuple[BenchPart, BenchPart]]:
     """The bench parts by characteristic: by check standards, and by gauge studies."""
@@ -46,17 +50,26 @@ def update_bench_parts(connection: Connection, lab: Lab) -> None:
         name: json.loads(text)
         for name, text in connection.exec_driver_sql("SELECT characteristic, document FROM bench_part")
     }
+    off = _off(connection, lab)
     of_standards = [(one, stale) for one, stale in streams if (one.supplier, one.product) in standards]
     studies = study_steps(lab)
     for name in sorted({one.characteristic for one, _ in of_standards} | stored.keys() | studies.keys()):
         own = [one for one, _ in of_standards if one.characteristic == name]
         changed = any(stale for one, stale in of_standards if one.characteristic == name)
         before = stored.get(name, {"streams": [], "steps": []})
-        stands = not changed and before["streams"] == [one.id for one in own]
-        steps = before["steps"] if stands else _steps(_computed(connection, lab, name, own))
+        own_off = sorted(session for one in own for session in off.get(one.id, ()))
+        stands = (
+            not changed and before["streams"] == [one.id for one in own] and before.get("tester_off", []) == own_off
+        )
+        steps = before["steps"] if stands else _steps(_computed(connection, lab, name, own, own_off))
         by_study = studies.get(name, [])
         if not stands or before.get("studies", []) != by_study:
-            after = {"streams": [one.id for one in own], "steps": steps, "studies": by_study}
+            after = {
+                "streams": [one.id for one in own],
+                "steps": steps,
+                "studies": by_study,
+                "tester_off": own_off,
+            }
             _renew(connection, name, before, after)
 
 
@@ -87,8 +100,38 @@ def _as_set(steps: Iterable[Iterable[float]]) -> set[tuple[float, ...]]:
     return {tuple(one) for one in steps}
 
 
-def _computed(connection: Connection, lab: Lab, characteristic: str, own: list[Stream]) -> BenchPart:
-    """The bench part from the valid sessions of these check standards; a suspected slip counts once a person clears it."""
+def _off(connection: Connection, lab: Lab) -> dict[int, set[int]]:
+    """The sessions of check standards, by stream, that were made while a finding or a calibration says the tester was off."""
+    rows = connection.exec_driver_sql("SELECT id, supplier, product FROM stream").fetchall()
+    standards = {stream for stream, supplier, product in rows if lab.is_check_standard(supplier, product)}
+    result: dict[int, set[int]] = {}
+    for alert, document in connection.exec_driver_sql(
+        "SELECT id, evidence FROM alert WHERE kind = 'bench' AND stream_id IS NULL"
+    ).fetchall():
+        evidence = json.loads(document)
+        if evidence["suspect_kind"] not in OF_THE_TESTER:
+            continue
+        shares = "SELECT stream_id, session_id FROM bench_share WHERE alert = ?"
+        found = [tuple(row) for row in connection.exec_driver_sql(shares, (alert,))]
+        if evidence.get("shown_by") == "calibration":
+            # A calibration marks the tests of lots; the check standards of its weeks are found by their tester.
+            own = (
+                "SELECT s.stream_id, s.id FROM session s JOIN label i ON i.id = s.instrument_id "
+                "WHERE i.text = ? AND s.started_us > ? AND s.started_us <= ?"
+            )
+            span = (evidence["suspect"], evidence["off_from_us"], evidence["off_until_us"])
+            found += [tuple(row) for row in connection.exec_driver_sql(own, span)]
+        for stream, session in found:
+            if stream in standards:
+                result.setdefault(stream, set()).add(session)
+    return result
+
+
+def _computed(connection: Connection, lab: Lab, characteristic: str, own: list[Stream], off: list[int]) -> BenchPart:
+    """The bench part from the valid sessions of these check standards but the ones with the tester `off`.
+
+    A suspected slip counts once a person clears it.
+    """
     sessions = sessions_of(connection, [one.id for one in own]) if own else {}
     subjects = {one.id: Subject.stream(one.supplier, one.product, one.characteristic) for one in own}
     entries = entries_on_each(connection, list(subjects.values()))
@@ -97,7 +140,8 @@ def _computed(connection: Connection, lab: Lab, characteristic: str, own: list[S
         acts = entries[subjects[stream]]
         marked = suspects(found, lab.characteristic(characteristic).scale, acts)
         aside = [session for session, one in marked.items() if one.settled != STANDS]
-        counts = (found["conditioning"] == "valid") & np.isfinite(found.floats("level")) & ~np.isin(found.index, aside)
+        counts = (found["conditioning"] == "valid") & np.isfinite(found.floats("level"))
+        counts &= ~np.isin(found.index, [*aside, *off])
         used = found.take(counts)
         # A restart of the baseline says that the standard was exchanged: its levels before and after do not compare.
         stretch = np.searchsorted(

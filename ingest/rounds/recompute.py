@@ -28,15 +28,23 @@ def derive(connection: Connection, lab: Lab, watch: Progress = no_progress) -> t
 
 def follow(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     """Bring up to date what depends on the evaluations of these streams; the ids of the new alerts about bench and stock."""
-    raised = update_shared_shift_alerts(connection, lab, evaluated)
-    raised += update_bench_record_alerts(connection, lab)
+    raised = _bench_alerts(connection, lab, evaluated)
+    # The findings say which sessions of check standards tell nothing of the bench: its part of the uncertainty may change.
+    again, changed = evaluate_stale(connection, lab)
+    if again:
+        raised += changed + _bench_alerts(connection, lab, again)
+        evaluated = evaluated | again
     update_humidity_effect(connection, lab, evaluated)
     update_retests(connection, lab, evaluated)
     update_cases(connection, evaluated)
     return raised + update_stock(connection, lab, evaluated)
 
 
+def _bench_alerts(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
+    return update_shared_shift_alerts(connection, lab, evaluated) + update_bench_record_alerts(connection, lab)
+
+
 def _without_held(connection: Connection, raised: list[str]) -> list[str]:
-    """The new alerts without those that a bench alert explains, under which they are listed."""
-    held = set(connection.exec_driver_sql("SELECT id FROM alert WHERE held_under IS NOT NULL").scalars())
-    return [name for name in raised if name not in held]
+    """The new alerts without those that a bench alert explains, under which they are listed, and those that ended again."""
+    shown = set(connection.exec_driver_sql("SELECT id FROM alert WHERE held_under IS NULL").scalars())
+    return [name for name in dict.fromkeys(raised) if name in shown]

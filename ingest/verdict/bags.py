@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from dataclasses import dataclass, replace
@@ -256,6 +257,7 @@ def answer(scatter: StreamScatter, asked: Question) -> BagsDocument:
         "proves": proven_inside(distance, bags, scatter.bag_df),
         "by_count": passed_by_count(bags, 0),
         "bags_for_90": bags_to_prove(distance, 0.9, scatter.bag_df),
+        "bags_for_90_by_count": next(number for number in itertools.count(1) if passed_by_count(number, 0) >= 0.9),
         "curve": [
             {"level": scatter.in_unit(mean), "chance": one, "chance_today": other}
             for mean, one, other in zip(means.tolist(), chance.tolist(), today.tolist(), strict=True)

@@ -260,10 +260,13 @@ def _candidate(
     board = json.loads(stored) if stored else {}
     lower, upper = board.get("limit_lower"), board.get("limit_upper")
     mean = float(np.mean(own.levels)) if own.levels else None
+    now = board.get("level")
+    # The mean of a level that moved stands nowhere: its room is the present one.
+    stands = (math.log(now) if log else now) if moves and now is not None else mean
     room = None
-    if mean is not None and (lower is not None or upper is not None):
+    if stands is not None and (lower is not None or upper is not None):
         edges = [
-            side * ((math.log(edge) if log else edge) - mean)
+            side * ((math.log(edge) if log else edge) - stands)
             for side, edge in ((-1, lower), (1, upper))
             if edge is not None
         ]
@@ -285,7 +288,7 @@ def _candidate(
         "left_out": own.left_out,
         "level": None if mean is None else _unit(mean, log),
         "spread": float(np.std(own.levels, ddof=1)) if len(own.levels) > 1 else None,
-        "level_now": board.get("level"),
+        "level_now": now,
         "moves": moves,
         "limit_lower": lower,
         "limit_upper": upper,

@@ -7,7 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
+from support.labs import LAB_TOML, MONDAY, Bench, csv_text, lot_rows
 from support.stores import on_both_stores
 
 from ingest.common.errors import LabFileError
@@ -74,6 +74,50 @@ def test_one_round_and_many_rounds_end_in_the_same_uncertainties(bench: Bench, t
     # The coupon moves by 3 % from week to week, and so does all that the bench measures.
     assert 0.02 < found["L11"][1]["parts"]["bench"] < 0.03
     assert found["L11"][1]["parts"]["instrument"] == 0.02
+
+
+@on_both_stores
+def test_sessions_while_a_calibration_says_the_tester_was_off_do_not_feed_the_bench_part(
+    bench: Bench, tmp_path: Path
+) -> None:
+    weekly, right = Bench(tmp_path / "weekly"), Bench(tmp_path / "right")
+    for lab in (bench, weekly, right):
+        lab.declare(LAB_TOML.replace(RULE, GUARDED) + STANDARD)
+        lab.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 13)
+        (lab.folder / "drops" / "calibrations").mkdir()
+    columns = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty")
+    good, found = ((MONDAY + timedelta(weeks=number)).isoformat() for number in (4.5, 7.5))
+    for lab in (bench, weekly):
+        lab.drop("good.csv", csv_text(columns, [("E1", good, "2026-12-31", "0", "0", "2")]), "calibrations")
+    for number in range(12):
+        name, rows = week(number)
+        if number in (5, 6, 7):
+            # The tester reads 12 % low for three weeks.
+            off = [{**row, "value": 0.88 * float(row["value"])} for row in rows]
+            rows = [row for row in rows if row["supplier"] != "Kept"]
+        else:
+            off = rows
+        bench.drop_tests(name, off)
+        weekly.drop_tests(name, off)
+        right.drop_tests(name, rows)
+        if number in (4, 7, 8, 11):
+            if number == 8:
+                sheet = csv_text(columns, [("E1", found, "2026-12-31", "-12", "0", "2")])
+                bench.drop("found.csv", sheet, "calibrations")
+                weekly.drop("found.csv", sheet, "calibrations")
+            weekly.run()
+    bench.run()
+    right.run()
+
+    last = stored(bench)["L11"][1]
+    assert last["bench"] == "check standard"
+    assert last["parts"]["bench"] == pytest.approx(stored(right)["L11"][1]["parts"]["bench"])
+    assert stored(bench) == stored(weekly)
+    # A calibration that is corrected gives the sessions back.
+    sheet = csv_text(columns, [("E1", found, "2026-12-31", "0", "0", "2")])
+    bench.drop("corrected.csv", sheet, "calibrations")
+    bench.run()
+    assert stored(bench)["L11"][1]["parts"]["bench"] > 1.5 * last["parts"]["bench"]
 
 
 def test_check_standards_that_arrive_late_reach_the_lots_tested_since(bench: Bench, tmp_path: Path) -> None:

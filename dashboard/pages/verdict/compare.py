@@ -111,7 +111,7 @@ def _answer(result: Comparison, query: Mapping[str, str]) -> list[object]:
                 {**one, "characteristic": result["characteristic"]}, comparison_text.name(one, result["split_on"])
             ),
             str(len(one["lots"])),
-            amount(one["level"], result["unit"]),
+            comparison_text.level(result, one),
             comparison_text.change(result, one["room"]),
             "not shown worse" if one["not_shown_worse"] else "shown worse than another",
         ]

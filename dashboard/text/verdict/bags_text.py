@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dashboard.text.formatting import amount, counted, percent
-from dashboard.text.verdict.conformity_text import rule_words
+from dashboard.text.verdict.conformity_text import at_least, rule_words
 from ingest.documents.verdict.bags import BagsDocument
 
 __all__ = ["advice", "discharges", "headline", "next_lot", "plan_sentence", "proof", "scatter", "two_loads"]
@@ -31,13 +31,16 @@ def advice(result: BagsDocument) -> str:
 
 def proof(result: BagsDocument) -> str:
     """What so many bags at that level prove of the lot's bags."""
+    verb = "proves" if result["bags"] == 1 else "prove"
     text = (
-        f"{counted(result['bags'], 'bag')} with a mean of {amount(result['level'], result['unit'])} prove that at least "
-        f"{percent(result['proves'])} of the lot's bags are inside (95 % confidence). Counted only, all of them inside prove {percent(result['by_count'])}."
+        f"If bags follow the normal law, {counted(result['bags'], 'bag')} with a mean of {amount(result['level'], result['unit'])} "
+        f"{verb} that {at_least(result['proves'])} of the lot's bags are inside (95 % confidence). Counted only, all of them inside "
+        f"{verb} {at_least(result['by_count'])}."
     )
+    by_count = f"counted only, {counted(result['bags_for_90_by_count'], 'bag')}, all of them inside"
     if result["bags_for_90"] is None:
-        return text + " No number of bags proves 90 % at this level: the best estimate itself is below."
-    return text + f" To prove 90 % takes {counted(result['bags_for_90'], 'bag')}."
+        return f"{text} No number of bags proves 90 % at this level: the best estimate itself is below."
+    return f"{text} To prove 90 % takes {counted(result['bags_for_90'], 'bag')} by the normal law; {by_count}."
 
 
 def scatter(result: BagsDocument) -> str:

@@ -6,7 +6,7 @@ from dashboard.text.formatting import amount, characteristic, counted, day, list
 from ingest.documents.verdict.comparison import Candidate, Comparison, Pair
 from spc.vocabulary.enums import Scale
 
-__all__ = ["asked", "cautions", "change", "headline", "name", "next_step", "pair_sentence"]
+__all__ = ["asked", "cautions", "change", "headline", "level", "name", "next_step", "pair_sentence"]
 
 ANSWERS = {
     "better": "{b} is better than {a}",
@@ -66,6 +66,13 @@ def change(result: Comparison, value: float | None) -> str:
     if Scale(result["scale"]) == Scale.LOG:
         return f"{signed(value, '.0f')} %"
     return f"{'−' if value < 0 else '+'}{amount(abs(value), result['unit'])}"
+
+
+def level(result: Comparison, one: Candidate) -> str:
+    """The level of a candidate: the mean of its lots, or where it stands now if it moved."""
+    if one["moves"] and one["level_now"] is not None:
+        return f"{amount(one['level_now'], result['unit'])} now"
+    return amount(one["level"], result["unit"])
 
 
 def pair_sentence(result: Comparison, pair: Pair) -> str:

@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+import math
+
 from dashboard.text.formatting import amount, counted, percent
 from ingest.documents.verdict.conformity import Conformity, LotProof, Rule, RuleRisks
 from spc.vocabulary.enums import BenchSource
 
-__all__ = ["bags_sentence", "chance", "mean_sentence", "measurement", "next_bag_sentence", "risk_words", "rule_words"]
+__all__ = [
+    "at_least",
+    "bags_sentence",
+    "chance",
+    "mean_sentence",
+    "measurement",
+    "next_bag_sentence",
+    "risk_words",
+    "rule_words",
+]
 
 
 def chance(value: float | None, low: float | None, high: float | None, *, open_end: bool) -> str:
@@ -64,28 +75,35 @@ def next_bag_sentence(result: Conformity) -> str:
     return chance(result["next_bag"], result["next_bag_low"], result["next_bag_high"], open_end=True)
 
 
+def at_least(share: float) -> str:
+    """A proven part: "at least 61 %", rounded down; "over 99 %", and never "at least 100 %" or "at least under 1 %"."""
+    if share < 0.01:
+        return "under 1 %"
+    return "over 99 %" if share >= 0.99 else f"at least {math.floor(100 * share)} %"
+
+
 def bags_sentence(proof: LotProof | None, unit: str) -> tuple[str, str]:
     """What part of the lot's bags is inside: what the bags prove, and what would prove 90 %."""
     if proof is None:
         return "not known", "A valid test against a limit is needed."
     bags = f"{counted(proof['bags'], 'bag')} {'proves' if proof['bags'] == 1 else 'prove'}"
-    count = f"counting alone ({proof['bags_inside']} of {proof['bags']} inside) proves {percent(proof['by_count'])}"
+    count = f"counting alone ({proof['bags_inside']} of {proof['bags']} inside) proves {at_least(proof['by_count'])}"
     if proof["inside"] is None:
         return (
-            f"at least {percent(proof['by_count'])}",
+            at_least(proof["by_count"]),
             f"{bags} it by counting: {proof['bags_inside']} are inside for certain.",
         )
-    answer = f"at least {percent(proof['inside'])}"
+    answer = at_least(proof["inside"])
     best = f"best estimate {percent(proof['best'])}"
     if proof["inside"] >= 0.9:
-        return answer, f"{bags} it with 95 % confidence; {best}; {count}."
+        return answer, f"{bags} it with 95 % confidence, if bags follow the normal law; {best}; {count}."
     if proof["bags_for_90"] is not None:
         more = f"90 % would take {counted(proof['bags_for_90'], 'bag')} like these"
     elif proof["level_for_90"] is not None:
         more = f"90 % would need a level of {amount(proof['level_for_90'], unit)}"
     else:
         more = "90 % is out of reach"
-    return answer, f"{bags} it with 95 % confidence; {best}; {more}; {count}."
+    return answer, f"{bags} it with 95 % confidence, if bags follow the normal law; {best}; {more}; {count}."
 
 
 def rule_words(rule: Rule, guard_percent: float = 0.0) -> str:

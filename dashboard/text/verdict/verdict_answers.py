@@ -46,7 +46,7 @@ def compare(result: Comparison) -> str:
         [
             comparison_text.name(one, result["split_on"]),
             str(len(one["lots"])),
-            amount(one["level"], result["unit"]),
+            comparison_text.level(result, one),
             comparison_text.change(result, one["room"]),
         ]
         for one in result["candidates"]

@@ -87,7 +87,7 @@ class BagsDocument(StreamNames):
 
     `side` names the limit that counts. `chance` is the chance to pass of a lot whose true mean is `level`; `proves` the
     fraction of bags that so many bags at that measured level prove to be inside, `by_count` what counting proves if all are
-    inside; `bags_for_90` would prove 90 %.
+    inside; `bags_for_90` would prove 90 % by the normal law, `bags_for_90_by_count` by counting if all are inside.
     """
 
     unit: str
@@ -107,6 +107,7 @@ class BagsDocument(StreamNames):
     proves: Probability
     by_count: Probability
     bags_for_90: Count | None
+    bags_for_90_by_count: Count
     curve: list[CurvePoint]
     numbers: list[BagsRow]
     discharges: list[DischargeRow]

@@ -27,8 +27,8 @@ class Candidate(TypedDict):
     """What is compared: a product of a supplier, `time` "before" or "since" the day of a split. Levels are in the unit; `spread` is the standard deviation between lots.
 
     `moves` says that its level moved inside the window, so that one number does not describe it; `level_now` is where it
-    stands. `left_out` counts lots beyond the range of the meter. `room` is the difference to its limit, in percent of the
-    level on a log scale, else in the unit.
+    stands. `left_out` counts lots beyond the range of the meter. `room` is the difference of the level, or of `level_now`
+    where it moves, to its limit, in percent of that level on a log scale, else in the unit.
     """
 
     supplier: str

@@ -19,6 +19,8 @@ from support.demolab import copy_of, demo_lab
 from dashboard.cli import main
 from dashboard.schemas import schema
 from dashboard.text.formatting import amount
+from dashboard.text.verdict import bags_text
+from dashboard.text.verdict.conformity_text import at_least
 from dashboard.verdict_papers import report as paper
 from ingest.common.instants import microseconds
 from ingest.store.store import open_store
@@ -82,6 +84,35 @@ def test_a_stream_states_the_risks_of_its_rule_beside_others(lab: Path) -> None:
 
 
 # Bags
+
+
+def test_a_proven_part_is_one_plain_bound_and_names_what_it_rests_on(lab: Path) -> None:
+    far = document(lab, "bags", *STREAM, "--level", "5")
+    assert far["proves"] > 0.995
+    assert (far["bags_for_90"], far["bags_for_90_by_count"]) == (1, 29)
+    text = bags_text.proof(far)
+    assert "prove that over 99 % of the lot's bags are inside" in text
+    assert text.startswith("If bags follow the normal law, 6 bags ")
+    assert text.endswith("To prove 90 % takes 1 bag by the normal law; counted only, 29 bags, all of them inside.")
+    # Rounded down: six of six bags prove 60.7 %.
+    assert "Counted only, all of them inside prove at least 60 %." in text
+    assert [at_least(share) for share in (0.0, 0.004, 0.999, 1.0)] == ["under 1 %"] * 2 + ["over 99 %"] * 2
+
+
+def test_a_candidate_that_moves_is_listed_where_it_stands_now(lab: Path, tmp_path: Path) -> None:
+    pair = ("--candidate", "Brackenfoil", "BF-110", "--candidate", "Umberfold", "UM-7")
+    found = document(lab, "compare", "shielding_energy", *pair)
+    moved, still = found["candidates"]
+    assert (moved["moves"], still["moves"]) == (True, False)
+    assert moved["room"] == pytest.approx(100 * (20.0 / moved["level_now"] - 1))
+    assert still["room"] == pytest.approx(100 * (20.0 / still["level"] - 1))
+    _, out, _ = call(lab, "compare", "shielding_energy", *pair)
+    rows = out.splitlines()
+    assert any(
+        f"{amount(moved['level_now'], 'nJ')} now" in row for row in rows if row.startswith("Brackenfoil BF-110 ")
+    )
+    assert call(lab, "compare", "shielding_energy", *pair, "--pdf", "--out", str(tmp_path))[0] == 0
+    assert f"{amount(moved['level_now'], 'nJ')} now" in text_of(tmp_path / "comparison.pdf")
 
 
 def test_more_bags_make_a_good_lot_pass_more_often(lab: Path) -> None:
@@ -247,7 +278,7 @@ def test_a_report_is_a_draft_until_a_person_issues_it_and_then_stays_as_it_is(la
     for part in (
         "Test report R-1", "Invented buyer", "Issued by A. Example", "Head of the laboratory", "undecided", "guarded",
         "standard deviation of bag means", "standard deviation within bags", "End of the report",
-        "shielding procedure of this lab (invented), edition 3", "items tested only", "page 1 of", "bench 2.4 %",
+        "shielding procedure of this lab (invented), edition 3", "items tested only", "page 1 of", "bench 1.2 %",
         "state of the instrument that day checked", "certificate SK-0447, due ", "before the test: passed",
         "96 entries", "longest gap 30 min", "uncertainty not declared",
     ):  # fmt: skip

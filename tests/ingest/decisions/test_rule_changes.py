@@ -156,8 +156,15 @@ def near_names(risks: Any) -> tuple[str, str]:
             '"fair" is no decision rule; expected simple or guarded',
         ),
         (RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded"), "a guarded rule needs the greatest chance"),
-        (RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "60 %"), "wrong_pass: expected a chance above 0"),
-        (RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "5 %", "x"), "wrong_fail: expected a chance above 0"),
+        (
+            RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "60 %"),
+            "wrong_pass: expected a percentage above 0 and at most 50 % with its sign, such as 5 %, or the chance 0.05; got",
+        ),
+        (RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "5"), "such as 5 %, or the chance 0.05; got '5'"),
+        (
+            RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "5 %", "x"),
+            "wrong_fail: expected a percentage above 0",
+        ),
         (RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "simple", "5 %"), "a simple rule has no guard"),
         (RuleRequest(TAKE_BACK_RULE, NAME, "2026-11-01"), "nobody entered a decision rule from 2026-11-01"),
     ],
