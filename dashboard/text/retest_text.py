@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dashboard.text.bench.advice import Advice, Urgency
 from dashboard.text.formatting import counted, moment
+from dashboard.text.urls import RETESTS
 from ingest.documents.bench.ready import ReadyLoad
 from ingest.documents.retest import ChamberState, Retest, RetestReason
 
-__all__ = ["REASONS", "chamber_sentence", "chambers_to_wait_for", "headline", "to_do"]
+__all__ = ["REASONS", "advice", "chamber_sentence", "chambers_to_wait_for", "headline", "to_do"]
 
 REASONS: dict[RetestReason, str] = {
     "short": "not enough hours in the chamber",
@@ -60,6 +62,11 @@ def headline(retests: Sequence[Retest]) -> str:
     lots = {(one["supplier"], one["product"], one["lot"]) for one in retests}
     tests = "" if len(lots) == len(retests) else f", {counted(len(retests), 'test')}"
     return f"{counted(len(lots), 'lot')} to test again{tests}."
+
+
+def advice(retests: Sequence[Retest]) -> list[Advice]:
+    """What the list asks for."""
+    return [Advice(Urgency.TEST, headline(retests), RETESTS)] if retests else []
 
 
 def chambers_to_wait_for(states: Sequence[ChamberState]) -> list[str]:

@@ -15,20 +15,27 @@ from dashboard.delivery import dispatch
 from dashboard.queries import bench_queries, page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text import retest_text
+from dashboard.text.bench import instrument_text, ready_text
+from dashboard.text.bench.advice import Advice, Urgency, most_urgent
 from dashboard.text.formatting import characteristic, counted, day, in_unit, listed, moment, weekday
-from dashboard.text.urls import alert_address
+from dashboard.text.urls import INSTRUMENTS, READY, RETESTS, alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
+from ingest.common.clock import now
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert
 from ingest.documents.bench.bench import BenchDocument, BenchFinding, Chamber, ChamberTrace, MarkedSession, Refusals
 from ingest.documents.stream import ProductRow
 from ingest.rounds.schedule import USUAL_MINUTES
+from ingest.sessions.instruments import instruments
+from ingest.sessions.ready import ready
 from spc.vocabulary.enums import Grade
 
 __all__ = ["layout"]
 
 # Of one file; the others are folded.
 REASONS_SHOWN = 4
+PAGES = {INSTRUMENTS: "Instruments", READY: "Ready", RETESTS: "Test again"}
 BENCH_KINDS = ("bench", "climate", "feed")
 NO_STANDARD = (
     "None is declared. A kept bag set or a certified resistor tells a shift of the bench from a shift of the film: see "
@@ -52,6 +59,12 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         streams = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sparklines = stored_documents.sketches(connection, streams)
         waiting = lab_reader.chambers_to_wait_for(connection)
+        asked = [
+            *_advice(bench, alerts),
+            *instrument_text.advice(instruments(connection, lab, now())),
+            *ready_text.advice(ready(connection, lab, now())),
+            *retest_text.advice(lab_reader.retests(connection)),
+        ]
         unsent = dispatch.waiting(connection, lab)
         reasons, looked_at = lab_reader.reasons(connection), page_queries.reviewed(connection, lab)
     traces = [chamber["trace"] for chamber in bench["chambers"]]
@@ -59,7 +72,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         [
             html.P(_last_text(bench), className="crumb"),
             html.H1(_headline(bench, standards, alerts, waiting)),
-            html.P(_advice(bench, alerts), className="lead"),
+            html.P(_lead(asked, waiting), className="lead"),
             html.Ul([_chambers_line(bench), _standards_line(standards)], className="status"),
             html.Ul(
                 [html.Li([word(one["grade"]), " ", link(one["message"], alert_address(one["id"]))]) for one in alerts],
@@ -102,20 +115,42 @@ def _last_text(bench: BenchDocument) -> str:
     return f"Chamber log to {weekday(last)}, {last[11:16]}." if last else ""
 
 
-def _advice(bench: BenchDocument, alerts: list[Alert]) -> str:
-    """What to do before the next test."""
+def _lead(asked: Sequence[Advice], waiting: Sequence[str]) -> list[object]:
+    """The most urgent of what the pages of the bench ask for, with the page on which it is done."""
+    first = most_urgent(asked)
+    if first is None:
+        return [
+            "Wait until the chamber has had its hours; nothing else is to be done."
+            if waiting
+            else "Nothing to do on the bench: test the loads that have had their hours."
+        ]
+    if not first.address:
+        return [first.text]
+    return [
+        first.text.removesuffix(" (below)."),
+        ". " if first.text.endswith("(below).") else " ",
+        link(PAGES[first.address], first.address),
+    ]
+
+
+def _advice(bench: BenchDocument, alerts: list[Alert]) -> list[Advice]:
+    """What chambers and open alerts ask for before the next test."""
+    found = []
     outside = [chamber["name"] for chamber in bench["chambers"] if not chamber["last_inside"]]
     if outside:
-        return f"Do not test from chamber {listed(outside)} until it has been within tolerance for the hours of the conditioning."
+        text = f"Do not test from chamber {listed(outside)} until it has been within tolerance for the hours of the conditioning."
+        found.append(Advice(Urgency.STOP, text))
     if not bench["chambers"]:
-        return "Let the chamber's logger write into its drop folder."
+        found.append(Advice(Urgency.STOP, "Let the chamber's logger write into its drop folder."))
     urgent = [alert for alert in alerts if alert["grade"] != Grade.NOTE]
     if urgent:
-        return f"Look at {counted(len(urgent), 'open alert')} about the bench before you call a supplier."
+        text = f"Look at {counted(len(urgent), 'open alert')} about the bench before you call a supplier."
+        found.append(Advice(Urgency.DECIDE, text))
     gaps = sum(chamber["gaps"] for chamber in bench["chambers"])
     if gaps:
-        return f"Look at the {counted(gaps, 'gap')} in the chamber log: hours without an entry do not count."
-    return "Nothing to do on the bench: test the loads that have had their hours."
+        text = f"Look at the {counted(gaps, 'gap')} in the chamber log: hours without an entry do not count."
+        found.append(Advice(Urgency.RECORD, text))
+    return found
 
 
 def _chambers_line(bench: BenchDocument) -> html.Li:

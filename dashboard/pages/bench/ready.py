@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dash import dcc, html
+from sqlalchemy import Connection
 
 from dashboard.components.html_parts import link, lot_link, word
+from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, next_step, sensor_warning, when
-from dashboard.text.urls import LOADS, READY
+from dashboard.text.urls import LOADS, READY, alert_address
 from ingest.common.clock import now
+from ingest.documents.alert import Alert
 from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
 from ingest.sessions.ready import moment_in, ready
+from spc.vocabulary.enums import AlertState, Kind
 
 __all__ = ["layout"]
 
@@ -22,7 +26,8 @@ def layout(lab_reader: LabReader, at: str = "", **_other: str) -> html.Div:
     """Every chamber with its loads, by the log and the record of loads at this moment, or at the one in the address."""
     with lab_reader.reading() as connection:
         document = ready(connection, lab_reader.lab, moment_in("at", at, lab_reader.lab) if at else now())
-    chambers = [part for chamber in document["chambers"] for part in _chamber(chamber)]
+        slowing = _slowing(connection, lab_reader)
+    chambers = [part for chamber in document["chambers"] for part in _chamber(chamber, slowing.get(chamber["name"]))]
     return html.Div(
         [
             html.H1(headline(document)),
@@ -43,11 +48,29 @@ def _last_known(document: ReadyDocument) -> html.P | None:
     return html.P(link(f"Show the state at the last log entry, {when(last)}", READY, at=last))
 
 
-def _chamber(chamber: ReadyChamber) -> list[object]:
+def _slowing(connection: Connection, lab_reader: LabReader) -> dict[str, Alert]:
+    """The open alert about a recovery that slows, by its chamber."""
+    ids = [
+        one["id"]
+        for one in lab_reader.every_alert(connection)
+        if one["state"] != AlertState.CLOSED and one["kind"] == Kind.BENCH
+    ]
+    found = {}
+    for alert in stored_documents.alerts_named(connection, lab_reader.lab, ids):
+        evidence = alert["evidence"]
+        if evidence["what"] == Kind.BENCH and evidence["shown_by"] == "recovery":
+            found[evidence["suspect"]] = alert
+    return found
+
+
+def _chamber(chamber: ReadyChamber, slowing: Alert | None) -> list[object]:
     return [
         html.H2(f"Chamber {chamber['name'] or 'not named'}"),
         html.P(chamber_line(chamber)),
         html.P(html.Strong(warning)) if (warning := sensor_warning(chamber)) else None,
+        html.P([word(slowing["grade"]), " ", link(slowing["message"], alert_address(slowing["id"]))])
+        if slowing
+        else None,
         *[_load(load) for load in chamber["loads"]],
     ]
 

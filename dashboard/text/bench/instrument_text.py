@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from dashboard.text.bench.advice import Advice, Urgency, most_urgent
 from dashboard.text.formatting import counted, day, in_unit
+from dashboard.text.urls import INSTRUMENTS
 from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState
 
 __all__ = [
-    "OUTCOMES", "STATES", "SUPPOSITIONS", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
+    "OUTCOMES", "STATES", "SUPPOSITIONS", "advice", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
     "since_last_good", "tested_on", "turns",
 ]  # fmt: skip
 
@@ -41,33 +43,60 @@ def headline(documents: Sequence[Instrument]) -> str:
 
 def next_step(documents: Sequence[Instrument]) -> str:
     """What to do first."""
+    first = most_urgent(advice(documents))
+    return NOTHING if first is None else first.text
+
+
+def advice(documents: Sequence[Instrument]) -> list[Advice]:
+    """What the instruments ask for."""
+    found = []
+
+    def add(urgency: Urgency, text: str) -> None:
+        found.append(Advice(urgency, text, INSTRUMENTS))
+
     wrong = [one["name"] for one in documents if one["state"] in ("failed", "overdue")]
     if wrong:
-        return f"Do not test on {', '.join(wrong)} until it is calibrated or passes its check; an authorised person decides about the tests since."
-    if documents_off := [one for one in documents if one["capture_days"]]:
-        names = ", ".join(one["name"] for one in documents_off)
-        return f"Check the set-up of {names}: recorded energies differ from those of the captures (below)."
-    touched = [one for one in documents if any(lot["changes"] for sheet in one["found_off"] for lot in sheet["lots"])]
-    if touched:
-        return (
-            f"Decide about the lots that {', '.join(one['name'] for one in touched)} may have judged wrongly (below)."
+        add(
+            Urgency.STOP,
+            f"Do not test on {', '.join(wrong)} until it is calibrated or passes its check; an authorised person decides about the tests since.",
         )
-    unsettled = [one for one in documents if _is_unsettled(one)]
-    if unsettled:
-        return " ".join(_after_check(one) for one in unsettled)
-    unchecked = [one for one in documents if one["state"] == "unchecked"]
-    if unchecked:
-        steps = [
-            f"Run the set-up check of {one['name']} before the next test."
-            if one["calibrations"]
-            else f"Record the calibration of {one['name']}, or run its set-up check before the next test."
-            for one in unchecked
-        ]
-        return " ".join(steps)
-    found = [one for one in documents if one["found_off"]]
-    if found:
-        return f"No verdict would change, but read the sheet of {', '.join(one['name'] for one in found)}: it was found out of tolerance (below)."
-    return NOTHING
+    for one in documents:
+        if one["name"] not in wrong and _is_unsettled(one):
+            last = one["checks"][0]
+            told = f"the one of {day(last['at'])} {check_reading(last)}"
+            if last["outcome"] == "failed":
+                add(
+                    Urgency.STOP,
+                    f"Do not test on {one['name']} until it passes its set-up check: {told} and failed.",
+                )
+            else:
+                add(
+                    Urgency.DECIDE,
+                    f"Repeat the set-up check of {one['name']} with more specimens before the next test: {told}, and its scatter does not settle it.",
+                )
+    if off := [one["name"] for one in documents if one["capture_days"]]:
+        add(
+            Urgency.DECIDE,
+            f"Check the set-up of {', '.join(off)}: recorded energies differ from those of the captures (below).",
+        )
+    if touched := [
+        one["name"] for one in documents if any(lot["changes"] for sheet in one["found_off"] for lot in sheet["lots"])
+    ]:
+        add(Urgency.DECIDE, f"Decide about the lots that {', '.join(touched)} may have judged wrongly (below).")
+    for one in documents:
+        if one["state"] == "unchecked" and not _is_unsettled(one):
+            add(
+                Urgency.RECORD,
+                f"Run the set-up check of {one['name']} before the next test."
+                if one["calibrations"]
+                else f"Record the calibration of {one['name']}, or run its set-up check before the next test.",
+            )
+    if sheets := [one["name"] for one in documents if one["found_off"] and one["name"] not in touched]:
+        add(
+            Urgency.TIDY,
+            f"No verdict would change, but read the sheet of {', '.join(sheets)}: it was found out of tolerance (below).",
+        )
+    return found
 
 
 def _is_unsettled(one: Instrument) -> bool:
@@ -76,15 +105,6 @@ def _is_unsettled(one: Instrument) -> bool:
         return False
     checked = datetime.fromisoformat(one["checks"][0]["at"])
     return not any(datetime.fromisoformat(row["done_at"]) > checked for row in one["calibrations"])
-
-
-def _after_check(one: Instrument) -> str:
-    """What to do after a check that did not pass."""
-    last = one["checks"][0]
-    told = f"the one of {day(last['at'])} {check_reading(last)}"
-    if last["outcome"] == "failed":
-        return f"Do not test on {one['name']} until it passes its set-up check: {told} and failed."
-    return f"Repeat the set-up check of {one['name']} with more specimens before the next test: {told}, and its scatter does not settle it."
 
 
 def check_reading(check: CheckRow) -> str:

@@ -5,10 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from dashboard.text.bench.advice import Advice, Urgency
 from dashboard.text.formatting import counted
+from dashboard.text.urls import READY
 from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
 
-__all__ = ["PROMISE", "chamber_line", "headline", "load_line", "lots_of", "next_step", "sensor_warning", "when"]
+__all__ = [
+    "PROMISE",
+    "advice",
+    "chamber_line",
+    "headline",
+    "load_line",
+    "lots_of",
+    "next_step",
+    "sensor_warning",
+    "when",
+]
 
 PROMISE = "A time holds if nothing happens: a chamber that leaves its tolerance starts the hours again."
 BREAKS = {"humid": "too humid", "dry": "too dry", "warm": "too warm", "cold": "too cold", "unlogged": "no log entry"}
@@ -46,17 +58,30 @@ def next_step(document: ReadyDocument) -> str:
     waiting = sorted((load for load in loads if load["state"] == "waiting"), key=lambda load: str(load["ready_at"]))
     if waiting:
         sentences.append(f"Next: {waiting[0]['load']} at {when(waiting[0]['ready_at'])}.")
+    return " ".join(sentences + [one.text for one in advice(document)]) or "Nothing is waiting."
+
+
+def advice(document: ReadyDocument) -> list[Advice]:
+    """What chambers and loads ask for."""
+    found = []
+    loads = [load for chamber in document["chambers"] for load in chamber["loads"]]
     broken = [load for load in loads if load["state"] == "broken"]
     if broken:
-        sentences.append(f"Do not test {_names(broken)}: bring the chamber back; the hours then start again.")
+        text = f"Do not test {_names(broken)}: bring the chamber back; the hours then start again."
+        found.append(Advice(Urgency.STOP, text, READY))
     silent = [load for load in loads if load["state"] == "silent"]
     if silent:
-        sentences.append(f"Bring the chamber log of {_names(silent)}: without it no hours are shown.")
+        text = f"Bring the chamber log of {_names(silent)}: without it no hours are shown."
+        found.append(Advice(Urgency.RECORD, text, READY))
+    for chamber in document["chambers"]:
+        if warning := sensor_warning(chamber):
+            failed = chamber["sensor"] is not None and chamber["sensor"]["state"] == "failed"
+            name = f"Chamber {chamber['name'] or 'not named'}"
+            found.append(Advice(Urgency.STOP if failed else Urgency.DECIDE, f"{name}: {warning}", READY))
     if not document["loads_on_record"]:
-        sentences.append(
-            "Record what goes into a chamber and when: the hours of the bags count, not those of the chamber."
-        )
-    return " ".join(sentences) or "Nothing is waiting."
+        text = "Record what goes into a chamber and when: the hours of the bags count, not those of the chamber."
+        found.append(Advice(Urgency.TIDY, text, READY))
+    return found
 
 
 def _names(loads: Sequence[ReadyLoad]) -> str:

@@ -14,6 +14,7 @@ from support.page_text import words
 from dashboard.components.alert_card import alert_card
 from dashboard.delivery.alert_messages import MessageContext, about_one
 from dashboard.pages.bench import bench as bench_page
+from dashboard.pages.bench import ready as ready_page
 from dashboard.queries import lot_document, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench.bench_mark_text import mark_sentence
@@ -269,6 +270,11 @@ def test_a_recovery_that_slows_raises_a_look_alert_with_its_figures_once(bench: 
     assert message.startswith("Chamber C1 recovers more slowly after each door opening: ")
     assert message.endswith("look at the dryer and the door seal")
     assert bench.run().raised == []
+
+    # The person beside the chamber reads it there, with the way to the alert.
+    shown = ready_page.layout(LabReader(bench.folder))
+    assert message in " ".join(words(shown))
+    assert "href='/alerts?show=all#alert-check" in str(shown)
 
 
 # In words

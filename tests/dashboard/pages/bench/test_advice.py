@@ -1,0 +1,84 @@
+"""What the bench page says first: the most urgent of what the pages of the bench ask for."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from support.demolab import demo_lab
+from support.labs import LAB_TOML, MONDAY, NOW, Bench, csv_text, lot_rows
+from support.page_text import words
+
+from dashboard.pages import retest as retest_page
+from dashboard.pages.bench import bench as bench_page
+from dashboard.pages.bench import instruments as instruments_page
+from dashboard.pages.bench import ready as ready_page
+from dashboard.queries.lab_reader import LabReader
+from dashboard.text.bench.advice import Advice, Urgency, most_urgent
+
+IN_ORDER = "Nothing to do on the bench: test the loads that have had their hours."
+STANDARD = '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\nbefore_hours = 60\n'
+
+
+def lead(bench: Bench | Path) -> str:
+    """The first line below the headline of the bench page."""
+    page = bench_page.layout(LabReader(bench if isinstance(bench, Path) else bench.folder))
+    first = next(part for part in page.children if getattr(part, "className", "") == "lead")
+    return " ".join(" ".join(words(first)).split())
+
+
+@pytest.fixture
+def in_order(tmp_path: Path, lab_clock: None) -> Bench:
+    """A lab whose log goes on to this moment, with a load, a tester in date and checked, and a lot that passed."""
+    bench = Bench(tmp_path, LAB_TOML + STANDARD)
+    for folder in ("loads", "calibrations"):
+        (bench.folder / "drops" / folder).mkdir()
+    bench.drop_climate("c.csv", NOW - timedelta(days=13), 24 * 13)
+    at = NOW - timedelta(hours=20)
+    bench.drop_tests("k.csv", lot_rows("K", at, [[10.0] * 2] * 2, supplier="Kept references", product="coupon"))
+    bench.drop_tests("t.csv", lot_rows("L1", at + timedelta(hours=2), [[12.0] * 2] * 2))
+    event = ((NOW - timedelta(hours=50)).isoformat(), "A", "C1", "in")
+    bench.drop("l.csv", csv_text(("at", "load", "chamber", "event"), [event]), "loads")
+    bench.drop("a.csv", csv_text(("instrument", "done_at"), [("E1", MONDAY.isoformat())]), "calibrations")
+    bench.run()
+    return bench
+
+
+def test_nothing_is_to_be_done_only_where_every_page_says_so(in_order: Bench) -> None:
+    assert lead(in_order) == IN_ORDER
+    reader = LabReader(in_order.folder)
+    assert "Nothing to do." in " ".join(words(instruments_page.layout(reader)))
+    assert "Ready to test: A." in " ".join(words(ready_page.layout(reader)))
+    assert "No lot to test again." in " ".join(words(retest_page.layout(reader)))
+
+
+def test_what_another_page_asks_for_leads_the_bench_page_with_its_link(in_order: Bench) -> None:
+    in_order.drop_tests("u.csv", lot_rows("L2", NOW - timedelta(hours=17), [[25.0] * 2] * 2))
+    in_order.run()
+    assert lead(in_order) == "1 lot to test again. Test again"
+
+    other = lot_rows("L3", NOW - timedelta(hours=16), [[12.0] * 2] * 2)
+    in_order.drop_tests("v.csv", [{**row, "instrument": "E2"} for row in other])
+    in_order.run()
+    assert lead(in_order).startswith("Record the calibration of E2, or run its set-up check before the next test.")
+    assert lead(in_order).endswith("Instruments")
+
+    high = lot_rows("K2", NOW - timedelta(hours=15), [[13.0] * 2] * 2, supplier="Kept references", product="coupon")
+    after = lot_rows("L4", NOW - timedelta(hours=14), [[12.0] * 2] * 2)
+    in_order.drop_tests("w.csv", [*high, *after])
+    in_order.run()
+    assert lead(in_order).startswith("Do not test on E1 until it is calibrated or passes its check")
+
+
+def test_the_demo_is_not_told_that_there_is_nothing_to_do(tmp_path_factory: pytest.TempPathFactory) -> None:
+    lab = demo_lab(Path(str(tmp_path_factory.getbasetemp())))
+    assert "Nothing to do" not in lead(lab)
+
+
+def test_the_first_of_the_most_urgent_comes_first() -> None:
+    some = [Advice(Urgency.TEST, "a"), Advice(Urgency.STOP, "b"), Advice(Urgency.STOP, "c")]
+    found = most_urgent(some)
+    assert found is not None
+    assert found.text == "b"
+    assert most_urgent([]) is None
