@@ -160,7 +160,7 @@ def near_names(risks: Any) -> tuple[str, str]:
             RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "60 %"),
             "wrong_pass: expected a percentage above 0 and at most 50 % with its sign, such as 5 %, or the chance 0.05; got",
         ),
-        (RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "5"), "such as 5 %, or the chance 0.05; got '5'"),
+        (RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "5"), 'such as 5 %, or the chance 0.05; got "5"'),
         (
             RuleRequest(CHANGE_RULE, NAME, "2026-11-01", "guarded", "5 %", "x"),
             "wrong_fail: expected a percentage above 0",
