@@ -252,8 +252,10 @@ def _calibrations(source: Source) -> Iterator[Cells]:
     """All of the instruments of the tests: one after a test can show that the instrument was off before it."""
     for row in source.rows(CALIBRATIONS_SQL.format(where=source.scope.where)):
         source.files.add(row.drop_id)
+        # Numbers, as the sign of a text would be taken for a formula.
+        figures = [float(each) if each else None for each in (row.as_found, row.as_left, row.uncertainty)]
         yield (
-            row.instrument, source.time(row.done_us), row.due_on, row.as_found, row.as_left, row.uncertainty, row.certificate,
+            row.instrument, source.time(row.done_us), row.due_on, *figures, row.certificate,
             row.drop_id, row.file, row.line,
         )  # fmt: skip
 

@@ -59,7 +59,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         streams = [(row["supplier"], row["product"], row["characteristic"]) for row in standards]
         sparklines = stored_documents.sketches(connection, streams)
         waiting = lab_reader.chambers_to_wait_for(connection)
-        asked = [
+        advice = [
             *_advice(bench, alerts),
             *instrument_text.advice(instruments(connection, lab, now())),
             *ready_text.advice(ready(connection, lab, now())),
@@ -72,7 +72,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         [
             html.P(_last_text(bench), className="crumb"),
             html.H1(_headline(bench, standards, alerts, waiting)),
-            html.P(_lead(asked, waiting), className="lead"),
+            html.P(_lead(advice, waiting), className="lead"),
             html.Ul([_chambers_line(bench), _standards_line(standards)], className="status"),
             html.Ul(
                 [html.Li([word(one["grade"]), " ", link(one["message"], alert_address(one["id"]))]) for one in alerts],
@@ -115,9 +115,9 @@ def _last_text(bench: BenchDocument) -> str:
     return f"Chamber log to {weekday(last)}, {last[11:16]}." if last else ""
 
 
-def _lead(asked: Sequence[Advice], waiting: Sequence[str]) -> list[object]:
+def _lead(advice: Sequence[Advice], waiting: Sequence[str]) -> list[object]:
     """The most urgent of what the pages of the bench ask for, with the page on which it is done."""
-    first = most_urgent(asked)
+    first = most_urgent(advice)
     if first is None:
         return [
             "Wait until the chamber has had its hours; nothing else is to be done."
@@ -135,22 +135,22 @@ def _lead(asked: Sequence[Advice], waiting: Sequence[str]) -> list[object]:
 
 def _advice(bench: BenchDocument, alerts: list[Alert]) -> list[Advice]:
     """What chambers and open alerts ask for before the next test."""
-    found = []
+    asks = []
     outside = [chamber["name"] for chamber in bench["chambers"] if not chamber["last_inside"]]
     if outside:
         text = f"Do not test from chamber {listed(outside)} until it has been within tolerance for the hours of the conditioning."
-        found.append(Advice(Urgency.STOP, text))
+        asks.append(Advice(Urgency.STOP, text))
     if not bench["chambers"]:
-        found.append(Advice(Urgency.STOP, "Let the chamber's logger write into its drop folder."))
+        asks.append(Advice(Urgency.STOP, "Let the chamber's logger write into its drop folder."))
     urgent = [alert for alert in alerts if alert["grade"] != Grade.NOTE]
     if urgent:
         text = f"Look at {counted(len(urgent), 'open alert')} about the bench before you call a supplier."
-        found.append(Advice(Urgency.DECIDE, text))
+        asks.append(Advice(Urgency.DECIDE, text))
     gaps = sum(chamber["gaps"] for chamber in bench["chambers"])
     if gaps:
         text = f"Look at the {counted(gaps, 'gap')} in the chamber log: hours without an entry do not count."
-        found.append(Advice(Urgency.RECORD, text))
-    return found
+        asks.append(Advice(Urgency.RECORD, text))
+    return asks
 
 
 def _chambers_line(bench: BenchDocument) -> html.Li:

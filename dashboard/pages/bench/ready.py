@@ -55,12 +55,12 @@ def _slowing(connection: Connection, lab_reader: LabReader) -> dict[str, Alert]:
         for one in lab_reader.every_alert(connection)
         if one["state"] != AlertState.CLOSED and one["kind"] == Kind.BENCH
     ]
-    found = {}
+    slowing = {}
     for alert in stored_documents.alerts_named(connection, lab_reader.lab, ids):
         evidence = alert["evidence"]
         if evidence["what"] == Kind.BENCH and evidence["shown_by"] == "recovery":
-            found[evidence["suspect"]] = alert
-    return found
+            slowing[evidence["suspect"]] = alert
+    return slowing
 
 
 def _chamber(chamber: ReadyChamber, slowing: Alert | None) -> list[object]:

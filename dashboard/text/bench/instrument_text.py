@@ -49,10 +49,10 @@ def next_step(documents: Sequence[Instrument]) -> str:
 
 def advice(documents: Sequence[Instrument]) -> list[Advice]:
     """What the instruments ask for."""
-    found = []
+    asks = []
 
     def add(urgency: Urgency, text: str) -> None:
-        found.append(Advice(urgency, text, INSTRUMENTS))
+        asks.append(Advice(urgency, text, INSTRUMENTS))
 
     wrong = [one["name"] for one in documents if one["state"] in ("failed", "overdue")]
     if wrong:
@@ -63,16 +63,16 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
     for one in documents:
         if one["name"] not in wrong and _is_unsettled(one):
             last = one["checks"][0]
-            told = f"the one of {day(last['at'])} {check_reading(last)}"
+            which = f"the one of {day(last['at'])} {check_reading(last)}"
             if last["outcome"] == "failed":
                 add(
                     Urgency.STOP,
-                    f"Do not test on {one['name']} until it passes its set-up check: {told} and failed.",
+                    f"Do not test on {one['name']} until it passes its set-up check: {which} and failed.",
                 )
             else:
                 add(
                     Urgency.DECIDE,
-                    f"Repeat the set-up check of {one['name']} with more specimens before the next test: {told}, and its scatter does not settle it.",
+                    f"Repeat the set-up check of {one['name']} with more specimens before the next test: {which}, and its scatter does not settle it.",
                 )
     if off := [one["name"] for one in documents if one["capture_days"]]:
         add(
@@ -96,7 +96,7 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
             Urgency.TIDY,
             f"No verdict would change, but read the sheet of {', '.join(sheets)}: it was found out of tolerance (below).",
         )
-    return found
+    return asks
 
 
 def _is_unsettled(one: Instrument) -> bool:

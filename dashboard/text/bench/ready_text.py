@@ -63,25 +63,25 @@ def next_step(document: ReadyDocument) -> str:
 
 def advice(document: ReadyDocument) -> list[Advice]:
     """What chambers and loads ask for."""
-    found = []
+    asks = []
     loads = [load for chamber in document["chambers"] for load in chamber["loads"]]
     broken = [load for load in loads if load["state"] == "broken"]
     if broken:
         text = f"Do not test {_names(broken)}: bring the chamber back; the hours then start again."
-        found.append(Advice(Urgency.STOP, text, READY))
+        asks.append(Advice(Urgency.STOP, text, READY))
     silent = [load for load in loads if load["state"] == "silent"]
     if silent:
         text = f"Bring the chamber log of {_names(silent)}: without it no hours are shown."
-        found.append(Advice(Urgency.RECORD, text, READY))
+        asks.append(Advice(Urgency.RECORD, text, READY))
     for chamber in document["chambers"]:
         if warning := sensor_warning(chamber):
             failed = chamber["sensor"] is not None and chamber["sensor"]["state"] == "failed"
             name = f"Chamber {chamber['name'] or 'not named'}"
-            found.append(Advice(Urgency.STOP if failed else Urgency.DECIDE, f"{name}: {warning}", READY))
+            asks.append(Advice(Urgency.STOP if failed else Urgency.DECIDE, f"{name}: {warning}", READY))
     if not document["loads_on_record"]:
         text = "Record what goes into a chamber and when: the hours of the bags count, not those of the chamber."
-        found.append(Advice(Urgency.TIDY, text, READY))
-    return found
+        asks.append(Advice(Urgency.TIDY, text, READY))
+    return asks
 
 
 def _names(loads: Sequence[ReadyLoad]) -> str:

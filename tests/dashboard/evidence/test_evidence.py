@@ -274,6 +274,8 @@ def test_the_bundle_holds_what_shows_that_the_instrument_was_right(
         assert due == "" or session["started_at"][:10] <= due
     of_tester = checks[(checks["kind"] == "set-up check") & checks["checked"].isin(set(right["instrument"]))]
     assert set(of_tester["outcome"]) >= {"passed"}
+    for name in ("as_found_percent", "as_left_percent", "uncertainty_percent"):
+        assert not calibrations[name].astype(str).str.startswith("'").any()
     files = table(folder, "files.csv")
     assert set(calibrations["file_number"]) <= set(files["file_number"])
 
