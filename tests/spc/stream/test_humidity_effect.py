@@ -129,7 +129,7 @@ def test_a_return_to_normal_is_stated_as_the_weeks_that_were_off() -> None:
     }
     sentence = bench_message(evidence, UTC)
     # 27 % higher after is 21 % lower before: 1 / 1.27 is 0.787.
-    assert "read 21 % low from about 1 Jan 1970 to 29 Jan 1970" in sentence
+    assert "read 21 % low from about 1 Jan 1970, normal again from 29 Jan 1970" in sentence
     assert sentence.endswith(
         "conditioned at 13.5 % RH, 12.0 % since (damper air lowers resistance: humidity alone can do this)"
     )
