@@ -205,7 +205,7 @@ def _attribute_all(
     points = points.assign(common=parts["common"], most=parts["most"], alert=names[parts["finding"].to_numpy() + 1])
     for standard in standards:
         points = _with_standard(points, standard)
-    ended = {alert: finding for alert, finding in findings if np.isfinite(finding.until)}
+    ended = {alert: finding for alert, finding in findings if np.isfinite(finding.until) and not finding.withdrawn}
     touched = points["alert"].ne("").groupby(points["stream"]).transform("any")
     for number, of_stream in points[touched].groupby("stream"):
         if only is None or number in only:

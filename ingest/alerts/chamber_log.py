@@ -118,7 +118,9 @@ def _compare(connection: Connection, lab: Lab, finding: Finding, span: _Span) ->
     start, end = min(daily), max(daily)
     values = np.array([daily.get(day, np.nan) for day in range(start, end + 1)])
     days, before = end + 1 - first, values[: first - start]
-    logged = float(np.nanmean(values[first - start :]) - np.nanmean(before[-QUARTER_DAYS:]))
+    tested = _days_of_tests(connection, finding, span, hours)
+    during = [daily[day] for day in sorted(tested & daily.keys()) if day >= first] or values[first - start :]
+    logged = float(np.nanmean(during) - np.nanmean(before[-QUARTER_DAYS:]))
     changes = span_changes(before, days, QUARTER_DAYS)
     scatter = 1.4826 * float(np.median(np.abs(changes - np.median(changes)))) if changes.size else 0.0
     shift, error, slope, slope_sd, product = streams.to_numpy().T
@@ -137,6 +139,16 @@ def _compare(connection: Connection, lab: Lab, finding: Finding, span: _Span) ->
             "sensor": "second" if lab.chamber(finding.suspect).second else "control",
         },
     )
+
+
+def _days_of_tests(connection: Connection, finding: Finding, span: _Span, hours: float) -> set[int]:
+    """The days on which the valid tests of the chamber were conditioned: no other day can have moved them."""
+    tests = connection.exec_driver_sql(
+        "SELECT DISTINCT s.started_us FROM session s JOIN label c ON c.id = s.chamber_id WHERE c.text = ? "
+        "AND s.conditioning = 'valid' AND s.started_us >= ? AND s.started_us < ?",
+        (finding.suspect, weeks_to_us(span.since), weeks_to_us(span.stop)),
+    ).scalars()
+    return {day for test in tests for day in range(int((test - hours * HOUR_US) // DAY_US), int(test // DAY_US) + 1)}
 
 
 def _daily(connection: Connection, name: str, first_us: int, stop_us: int) -> dict[int, float]:

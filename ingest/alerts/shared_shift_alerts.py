@@ -10,14 +10,14 @@ import numpy as np
 from sqlalchemy import Connection, select
 
 from ingest.alerts.attribution import attribute_explained
-from ingest.alerts.bench_shares import update_bench_shares, weeks_off
+from ingest.alerts.bench_shares import WeeksOff, update_bench_shares, weeks_off
 from ingest.alerts.chamber_log import ChamberLog, compare_logs
 from ingest.alerts.shared_shift_points import points_since
 from ingest.common.instants import WEEK_US, day_text, weeks_to_us
 from ingest.config.lab import Lab
 from ingest.documents.alert import BenchShift, HumidityChange, StoredBenchEvidence
 from ingest.documents.fields import Direction
-from ingest.evaluation.alert_text import bench_message, suspect_named
+from ingest.evaluation.alert_text import NOT_SHOWN, bench_message, suspect_named
 from ingest.evaluation.reference_scores import CHANGED_FROM, changed_from
 from ingest.evaluation.stored_results import number
 from ingest.evaluation.stream_alerts import TAKE_BACK_FINDING, Alert, alert_id, write_alerts
@@ -173,8 +173,17 @@ def _evidence(connection: Connection, finding: Finding, log: ChamberLog | None) 
         "off_until_us": off.until_us,
         "log": None if log is None else log.log,
         "log_departure": None if log is None else log.departure,
-        "closed_because": f"it came back on {day_text(off.until_us)}" if off.until_us is not None else None,
+        "closed_because": _closed_because(finding, off),
     }
+
+
+def _closed_because(finding: Finding, off: WeeksOff) -> str | None:
+    if off.until_us is None:
+        return None
+    # Where the shift is the return to normal, the weeks before it were off, and later lots decide nothing about those.
+    if finding.withdrawn and not off.returned:
+        return NOT_SHOWN
+    return f"it came back on {day_text(off.until_us)}"
 
 
 def _shift(quantity: str, size: Size) -> BenchShift:

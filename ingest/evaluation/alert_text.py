@@ -12,7 +12,7 @@ from ingest.documents.alert import LogDeparture, StoredBenchEvidence, StoredStre
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
-__all__ = ["bench_message", "message", "place_named", "slip", "suspect_named"]
+__all__ = ["NOT_SHOWN", "bench_message", "message", "place_named", "slip", "suspect_named"]
 
 
 # Their figures go on changing while the alert is open, so the sentence names the day of its figures.
@@ -33,7 +33,12 @@ def bench_message(evidence: StoredBenchEvidence, zone: tzinfo) -> str:
     """One sentence for a shared shift: the candidate source, its shift, since when, and the evidence."""
     until = evidence["off_until_us"]
     first = _day(evidence["off_from_us"], zone)
-    span = f"since about {first}" if until is None else f"from about {first}, normal again from {_day(until, zone)}"
+    if until is None:
+        span = f"since about {first}"
+    elif evidence.get("closed_because") == NOT_SHOWN:
+        span = f"from about {first} to {_day(until, zone)}, withdrawn because {NOT_SHOWN}"
+    else:
+        span = f"from about {first}, normal again from {_day(until, zone)}"
     verb = SUSPECT[evidence["suspect_kind"]][1] if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
     text = f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}"
@@ -50,6 +55,9 @@ def place_named(kind: str, name: str) -> str:
     """A chamber or load with its noun, which its name may hold already: "chamber A", "Chamber 2"."""
     return name if name.casefold().startswith(kind) else f"{kind} {name}"
 
+
+NOT_SHOWN = "the lots since then do not show it"
+"""Why a finding about the bench was withdrawn."""
 
 PLAIN_HUMIDITY = 0.3
 """Smallest difference in humidity (% RH) for which the sentence states its effect on resistance."""

@@ -1,7 +1,5 @@
 """Humidity of air and of film: what a sensor check, a dew point and a door opening mean for a dry conditioned specimen.
 
-Library only: no command or page uses this module yet.
-
 Reach for it to convert a dew point, to check a humidity sensor against a saturated salt solution, or to see how far a specimen follows the
 chamber. Temperatures are in degrees Celsius, humidities in percent of saturation over water.
 """

@@ -39,9 +39,9 @@ WEEKS_A_YEAR = 52.1775
 class LogComparison:
     """Departure of humidity that the films show, and that of the log; in % RH, with standard errors.
 
-    `log` is "agrees" where the log departs and its departure explains the shifts better than a shift of the tester does,
-    "contradicts" where it departs and does not, and "silent" where it does not depart. `factor` is the natural log of the
-    Bayes factor of the logged departure over a shift of the tester.
+    `log` is "agrees" where the log departs the way that the films show, and that explains the shifts better than a shift of the
+    tester does, "contradicts" where it departs and does not, and "silent" where it does not depart. `factor` is the natural log
+    of the Bayes factor of the logged departure over a shift of the tester.
     """
 
     log: Literal["agrees", "silent", "contradicts"]
@@ -95,7 +95,7 @@ def compare_log(
     factor = departure_factor(shifts, errors, slopes, slope_sds, products, logged, logged_se)
     departs = abs(logged) > PLAIN * logged_se
     log: Literal["agrees", "silent", "contradicts"] = (
-        "silent" if not departs else "agrees" if factor > 0 else "contradicts"
+        "silent" if not departs else "agrees" if factor > 0 and fitted * logged > 0 else "contradicts"
     )
     return LogComparison(log, fitted, fitted_se, logged, logged_se, factor)
 

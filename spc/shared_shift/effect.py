@@ -35,13 +35,19 @@ class Size:
     check: float
     check_se: float
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether the 95 % interval of the shift, or that of the check standards, does not hold 0."""
+        return abs(self.size) > 1.96 * self.se or abs(self.check) > 1.96 * self.check_se
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SharedEffect:
     """The sizes by number of the quantity, the suppliers that moved apart, those that moved along, and all there were.
 
     `sigmas` is the common shift in standard deviations of a lot, over all films, with its standard error. So many of the
-    `streams` moved along as `streams_agreeing` says.
+    `streams` moved along as `streams_agreeing` says. `scatter` is how much more the shifts of the suppliers scatter than their
+    errors let them, at least 1 (the ratio of Birge 1932, from memory).
     """
 
     sizes: dict[int, Size]
@@ -52,6 +58,7 @@ class SharedEffect:
     streams: int
     sigmas: float
     sigmas_se: float
+    scatter: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +116,8 @@ def fit(window: Window, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Sha
     }
     sigmas, weight = _pooled(streams, kept)
     names = np.unique(streams.supplier[films])
-    shifts = np.array([_pooled(streams, films & (streams.supplier == name))[0] for name in names])
+    pooled = [_pooled(streams, films & (streams.supplier == name)) for name in names]
+    shifts = np.array([shift for shift, _ in pooled])
     return SharedEffect(
         sizes=sizes,
         apart=tuple(int(name) for name in alone),
@@ -119,7 +127,14 @@ def fit(window: Window, on: Flags, off: Flags, apart: Sequence[int] = ()) -> Sha
         streams=int(films.sum()),
         sigmas=sigmas,
         sigmas_se=float(1.0 / np.sqrt(weight)) if weight > 0 else np.inf,
+        scatter=_scatter([one for name, one in zip(names, pooled, strict=True) if name not in alone], sigmas),
     )
+
+
+def _scatter(suppliers: Sequence[tuple[float, float]], common: float) -> float:
+    """The ratio of Birge of shifts with their precisions, at least 1."""
+    squares = sum(precision * (shift - common) ** 2 for shift, precision in suppliers)
+    return float(np.sqrt(max(squares / max(len(suppliers) - 1, 1), 1.0)))
 
 
 def _streams(window: Window, on: Flags, off: Flags) -> _Streams:

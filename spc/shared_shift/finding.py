@@ -35,7 +35,8 @@ class Finding:
     scale; `sigmas` is it in standard deviations of a lot. `score` is the agreement of the suppliers, standard normal by
     chance, `check_score` that of the check standards (nan without one). `alternatives` are sources with almost the same
     lots: the data cannot separate them. `rivals` are kind and names of the competing candidates, which explain the lots almost
-    as well. `streams_agreeing` of the `streams` on the source moved the same way.
+    as well. `streams_agreeing` of the `streams` on the source moved the same way. One that is `withdrawn` ended because later
+    lots did not show it.
     """
 
     suspect_kind: str
@@ -63,6 +64,7 @@ class Finding:
     rivals: tuple[tuple[str, ...], ...]
     streams_agreeing: int = 0
     streams: int = 0
+    withdrawn: bool = False
 
     @property
     def chance(self) -> float:
@@ -158,7 +160,7 @@ def as_of(findings: Sequence[Finding], weeks: float) -> tuple[list[Finding], flo
 
 
 def _reopened(finding: Finding) -> Finding:
-    return replace(finding, until=np.inf, until_high=np.inf, returned_at=np.inf)
+    return replace(finding, until=np.inf, until_high=np.inf, returned_at=np.inf, withdrawn=False)
 
 
 def explain(points: pd.DataFrame, findings: Sequence[Finding]) -> pd.DataFrame:

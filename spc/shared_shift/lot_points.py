@@ -23,6 +23,7 @@ __all__ = [
     "lot_points",
     "on_label",
     "outliers_limited",
+    "stretch",
     "window",
 ]
 
@@ -197,6 +198,33 @@ def window(points: LotPoints, end: int, removed: Floats, steady_until: float = n
     alike = np.zeros(len(points.stream_ids))
     alike[points.stream[start:end]] = points.alike[start:end]  # of several the last one stays
     return Window(points, slice(start, end), (z - drifted)[start - first :], sigma, alike, line_variance)
+
+
+def stretch(points: LotPoints, end: int, removed: Floats, since: float) -> Window:
+    """All points up to `end` since `LOOKBACK` weeks before a moment, in the units of that moment.
+
+    Nothing is taken off for a drift: a line that is followed so far would show a shift of its own.
+
+    Examples
+    --------
+    The lots of 13 weeks before week 18 and all lots since then:
+
+    >>> points = pd.DataFrame(
+    ...     {
+    ...         "stream": 0, "supplier": "A", "quantity": "energy", "chamber": "north", "instrument": "meter", "load": "",
+    ...         "weeks": np.arange(40.0), "z": 0.0, "sigma": 0.1, "is_check_standard": False, "alike": 0.0,
+    ...     }
+    ... )
+    >>> seen = stretch(lot_points(points), 40, np.zeros(40), since=18.0)
+    >>> float(seen.weeks[0]), seen.now
+    (5.0, 39.0)
+    """
+    part = slice(int(np.searchsorted(points.weeks, since - LOOKBACK)), end)
+    sigma, stream = _one_sigma(points, part, since), points.stream[part]
+    z = (_levels(points, part) - removed[removed.size - stream.size :]) / sigma[stream]
+    alike = np.zeros(len(points.stream_ids))
+    alike[stream] = points.alike[part]  # of several the last one stays
+    return Window(points, part, z, sigma, alike, np.zeros(len(points.stream_ids)))
 
 
 def _one_sigma(points: LotPoints, part: slice, until: float) -> Floats:

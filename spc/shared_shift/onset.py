@@ -12,12 +12,13 @@ from spc.shared_shift.candidates import PRIOR, WITHIN, Candidate
 from spc.shared_shift.effect import Size, fit
 from spc.shared_shift.lot_points import Window
 
-__all__ = ["Onset", "with_best_start"]
+__all__ = ["FELT_BY_CHECKS", "Onset", "with_best_start"]
 
 _DATED_WEEKS = 1.0  # around a start in which it is looked for day by day
 _EXCLUDES = 4.0  # log likelihood by which a check standard that stayed in place excludes its instrument
 _FREE_SIZE = 2.0  # log likelihood that a shift of its own size costs against one of the films' size
-_FELT_BY_CHECKS = ("instrument", "quantity")
+FELT_BY_CHECKS = ("instrument", "quantity")
+"""Kinds of sources that shift a check standard by as much as films."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,7 @@ def _of_checks(candidate: Candidate, size: Size) -> float:
     standard alone, as humidity does a resistor.
     """
     moved = max(candidate.direction * size.check / size.check_se, 0.0)
-    if candidate.kind.name in _FELT_BY_CHECKS and np.isfinite(size.films):
+    if candidate.kind.name in FELT_BY_CHECKS and np.isfinite(size.films):
         rest = (size.check - size.films) / float(np.hypot(size.check_se, size.films_se))
         gain = 0.5 * (moved**2 - rest**2)
         return float(gain) if gain > -_EXCLUDES else -np.inf

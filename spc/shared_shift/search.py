@@ -18,8 +18,8 @@ from spc.kernels.validation import Floats, positive
 from spc.shared_shift.candidates import WITHIN, Candidate, beyond_chance, most_likely, overlap, same_lots
 from spc.shared_shift.effect import SharedEffect, fit
 from spc.shared_shift.finding import SETTLE_WEEKS, Finding, names_of, size_of
-from spc.shared_shift.lot_points import LINE_WEEKS, LOOKBACK, SOURCES, LotPoints, Window, lot_points, window
-from spc.shared_shift.onset import Onset, with_best_start
+from spc.shared_shift.lot_points import LINE_WEEKS, LOOKBACK, SOURCES, LotPoints, Window, lot_points, stretch, window
+from spc.shared_shift.onset import FELT_BY_CHECKS, Onset, with_best_start
 from spc.shared_shift.supplier_agreement import agreement
 
 __all__ = ["POINT_COLUMNS", "shared_shifts"]
@@ -35,6 +35,12 @@ _BACK = 0.35  # Share of a finding's size: a shift back by this much ends the fi
 # Share of the lots of both that a way back must have been made on: half where the bench moved an instrument and a chamber
 # on it was named, a third where a chamber was named by chance and then an instrument moves.
 _BACK_LOTS = 0.4
+# Later lots withdraw a finding where they show none of it and the upper 95 % end of what they may show is below this share.
+_LEFT = 0.5
+_END = 1.96
+_FEWEST_BESIDE = 3  # lots of a stream off the source with which its lots on the source can be compared
+# As long as a finding is tested again: its weeks before and all since are among the 60 weeks of points that a round reads.
+_TESTED_WEEKS = 46.0
 _QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for so long
 
 Flags = NDArray[np.bool_]
@@ -84,7 +90,7 @@ def shared_shifts(
     were made, is not counted. The scores are added with weights [1]_ and compared with the budget over all sources and looks
     of a year, without a check standard also when the supplier that moved most is left out. Of the candidates beyond chance
     the likeliest is named, and for four weeks named again as lots come in. A finding is taken out of the points before
-    anything else is searched; a shift back by as much on the same lots ends it.
+    anything else is searched; a shift back by as much on the same lots ends it, and later lots that do not show it withdraw it.
 
     References
     ----------
@@ -153,7 +159,10 @@ class _Day:
         """The findings at the end of the day."""
         findings = self._with_new(findings)
         # After a new one: or a fresh finding would be stretched over a second cause.
-        return [self._refined(findings, place) for place in range(len(findings))]
+        findings = [self._refined(findings, place) for place in range(len(findings))]
+        for place in range(len(findings)):
+            findings = [*findings[:place], self._tested_again(findings, place), *findings[place + 1 :]]
+        return findings
 
     def _with_new(self, findings: list[Finding]) -> list[Finding]:
         view = self.without(findings)
@@ -200,6 +209,24 @@ class _Day:
         if kept is not None and best.evidence <= kept.evidence + _RENAME:
             best = kept
         return _renamed(finding, _finding(view, best, dated))
+
+    def _tested_again(self, findings: list[Finding], place: int) -> Finding:
+        """A finding that lasts, or ended where the lots since it was made do not show it.
+
+        Only lots that came after it was made decide: the lots that made it are those that chance picked.
+        """
+        finding, now = findings[place], float(self.points.weeks[self.end - 1])
+        age = now - finding.since
+        if np.isfinite(finding.until) or age > _TESTED_WEEKS or now <= finding.completed_at + SETTLE_WEEKS:
+            return finding
+        first = int(np.searchsorted(self.points.weeks, finding.since - LOOKBACK))
+        removed = _removed(self.points, slice(first, self.end), findings[:place] + findings[place + 1 :])
+        view = stretch(self.points, self.end, removed, finding.since)
+        later = _members(view, finding) & (view.weeks > finding.completed_at)
+        if not later.any() or not _contradicted(view, finding, later):
+            return finding
+        until, until_high = _last_shown(view, finding)
+        return replace(finding, until=until, until_high=until_high, returned_at=now, withdrawn=True)
 
     def _one_cause(self, findings: list[Finding], place: int, new: Candidate) -> Finding | None:
         """One source in place of a fresh finding and a new one beside it, where it explains both about as well."""
@@ -297,6 +324,57 @@ def _taken_back(view: Window, candidate: Candidate, findings: Sequence[Finding])
     return None
 
 
+# Findings tested again
+
+
+def _contradicted(view: Window, finding: Finding, later: Flags) -> bool:
+    """Whether the films of later lots, each against its own lots before, or check standards of them show no shift."""
+    effect = fit(view, later, _compared(view, finding, later))
+    error = effect.sigmas_se * effect.scatter
+    films = effect.suppliers > len(effect.apart) and _is_gone(
+        finding.direction * effect.sigmas, error, abs(finding.sigmas)
+    )
+    if finding.suspect_kind not in FELT_BY_CHECKS:
+        return films
+    stated = {number: finding.sizes.get(view.points.quantities[number]) for number in effect.sizes}
+    checks = [
+        _is_gone(finding.direction * size.check, size.check_se, abs(known.size))
+        for number, size in effect.sizes.items()
+        if (known := stated[number]) is not None and np.isfinite(size.check)
+    ]
+    # A check standard shows the whole of what its instrument does: where there is one, it decides.
+    return all(checks) if checks else films
+
+
+def _compared(view: Window, finding: Finding, later: Flags) -> Flags:
+    """Lots to compare later ones with: those of the same weeks off the source, of streams that have some, else those before.
+
+    In half a year films move by themselves. Lots of the same weeks have moved as well, and the difference shows the source alone.
+    """
+    beside = ~_members(view, finding) & (view.weeks > finding.completed_at)
+    have = np.bincount(view.stream[beside], minlength=view.sigma.size) >= _FEWEST_BESIDE
+    return np.where(have[view.stream], beside, view.weeks < finding.since_low)
+
+
+def _is_gone(left: float, error: float, stated: float) -> bool:
+    """Whether a shift is not beyond 0 and its upper end is well below the stated size."""
+    return left - _END * error <= 0.0 and left + _END * error < _LEFT * stated
+
+
+def _last_shown(view: Window, finding: Finding) -> tuple[float, float]:
+    """The end that explains the lots best, and the last one that explains them almost as well."""
+    members, before = _members(view, finding), view.weeks < finding.since_low
+    later = view.weeks[members & (view.weeks > finding.completed_at)]
+    ends = later[np.diff(np.floor(later * 7.0), prepend=-np.inf) > 0]
+    gained = []
+    for end in ends:
+        on = members & (view.weeks >= finding.since) & (view.weeks < end)
+        effect = fit(view, on, before | (members & (view.weeks >= end)))
+        gained.append(0.5 * max(finding.direction * effect.sigmas / effect.sigmas_se, 0.0) ** 2)
+    best = np.array(gained)
+    return float(ends[best.argmax()]), float(ends[best >= best.max() - WITHIN].max())
+
+
 # Findings taken out of the scores
 
 
@@ -314,8 +392,8 @@ def _removed(points: LotPoints, part: slice, findings: Sequence[Finding]) -> Flo
     total = np.zeros(part.stop - part.start)
     weeks = points.weeks[part]
     for finding in findings:
-        # One that covers all these weeks, or none of them, moves nothing within them.
-        if finding.until <= weeks[0] or (finding.since <= weeks[0] and np.isinf(finding.until)):
+        # One that lasts is taken out however old: its lots still differ from those of the same weeks off the source.
+        if finding.until <= weeks[0]:
             continue
         on = points.made_on(*_label(finding), part) & (weeks >= finding.since) & (weeks < finding.until)
         sizes = np.array([size_of(finding, name) for name in points.quantities]).reshape(-1, 2)
@@ -358,19 +436,22 @@ def _finding(view: Window, best: Candidate, candidates: Sequence[Candidate]) -> 
 
 
 def _shown(view: Window, on: Flags, effect: SharedEffect) -> dict[str, Any]:
-    """What the lots on the source show: the sizes, who moved along, and the streams that it explains."""
+    """What the lots on the source show: the plain sizes, who moved along, and the streams that it explains."""
+    # A quantity whose interval holds 0 is neither named nor corrected beside one whose interval does not.
+    named = {number: size for number, size in effect.sizes.items() if size.is_plain} or effect.sizes
     return {
-        "sizes": {view.points.quantities[number]: size for number, size in effect.sizes.items()},
+        "sizes": {view.points.quantities[number]: size for number, size in named.items()},
         "sigmas": effect.sigmas,
         "sigmas_se": effect.sigmas_se,
         "suppliers": effect.suppliers,
         "agreeing": effect.agreeing,
         "streams": effect.streams,
         "streams_agreeing": effect.streams_agreeing,
-        "explained": _explained(view, on, effect),
+        "explained": _explained(view, on, effect.apart, list(named)),
     }
 
 
-def _explained(view: Window, on: Flags, effect: SharedEffect) -> tuple[int, ...]:
-    kept = on & ~np.isin(view.points.supplier[view.part], effect.apart)
+def _explained(view: Window, on: Flags, apart: Sequence[int], quantities: Sequence[int]) -> tuple[int, ...]:
+    of = view.points.supplier[view.part], view.points.quantity[view.part]
+    kept = on & ~np.isin(of[0], apart) & np.isin(of[1], quantities)
     return tuple(sorted(int(number) for number in view.points.stream_ids[np.unique(view.stream[kept])]))

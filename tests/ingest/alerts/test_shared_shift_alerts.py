@@ -25,6 +25,7 @@ from ingest.alerts import attribution
 from ingest.audit.audit_log import AuditEntry, record
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
+from ingest.common.instants import from_microseconds
 from ingest.config.lab import load
 from ingest.decisions.responses import OPEN_AGAIN, TAKE_BACK_FINDING, respond
 from ingest.rounds.recompute import derive
@@ -291,6 +292,35 @@ def test_a_tester_that_is_repaired_closes_its_alert_and_goes_on_holding(bench: B
     assert gain["state"] == "closed"
     assert str(gain["evidence"]["closed_because"]).startswith("it came back on")
     assert any(alert["held_under"] == gain["id"] for alert in found)
+
+
+def test_a_withdrawn_finding_closes_and_marks_only_the_weeks_that_showed_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def withdrawn(*arguments: object, **options: object) -> list[Finding]:
+        found = shared_shifts(*arguments, **options)  # type: ignore[arg-type]
+        ends = [one.completed_at + 1.0 for one in found]
+        return [
+            replace(one, until=end, until_high=end, returned_at=end + 5, withdrawn=True)
+            for one, end in zip(found, ends, strict=True)
+        ]
+
+    monkeypatch.setattr("ingest.alerts.shared_shift_alerts.shared_shifts", withdrawn)
+    fill(bench, range(WEEKS), standard=False)
+    bench.run()
+    (gain,) = [alert for alert in alerts(bench) if alert["kind"] == "bench"]
+    assert gain["state"] == "closed"
+    assert gain["evidence"]["closed_because"] == "the lots since then do not show it"
+    assert "2026, withdrawn because the lots since then do not show it: 4 of 4 suppliers" in str(gain["message"])
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        last = connection.exec_driver_sql(
+            "SELECT max(s.started_us) FROM bench_share b JOIN session s ON s.id = b.session_id"
+        ).scalar_one()
+    assert from_microseconds(last).isoformat() < str(gain["evidence"]["off_until_at"])
+    # No alert of a film is said to have come back with the bench.
+    assert not any("the bench came back" in str(one["evidence"]["closed_because"]) for one in alerts(bench))
 
 
 def test_a_tester_that_was_off_for_three_weeks_leaves_one_finding_and_no_open_alert(bench: Bench) -> None:

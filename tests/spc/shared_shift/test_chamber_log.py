@@ -120,3 +120,10 @@ def test_values_outside_their_range_are_refused() -> None:
         spans_like([1.0], 0, 1, 1.0)
     with pytest.raises(ValueError, match="must be at least 0"):
         coincidence(-1.0, 1.0)
+
+
+def test_a_log_that_departs_the_other_way_than_the_films_does_not_agree():
+    # Films that read a little high look like drier air; the log is a little damper. Both are small beside their errors.
+    result = compare_log([0.02, 0.03, 0.01], [0.02, 0.02, 0.02], [-0.09] * 3, [0.05] * 3, [0, 1, 2], 0.3, 0.1)
+    assert result.fitted < 0 < result.logged
+    assert result.log != "agrees"

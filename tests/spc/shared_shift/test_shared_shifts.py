@@ -14,7 +14,8 @@ from scipy import special
 from spc.shared_shift import search
 from spc.shared_shift.candidates import Candidate, _significant
 from spc.shared_shift.check_standard import standard_shift
-from spc.shared_shift.finding import MOST, Finding, Size, as_of, explain
+from spc.shared_shift.effect import fit
+from spc.shared_shift.finding import MOST, SETTLE_WEEKS, Finding, Size, as_of, explain
 from spc.shared_shift.lot_points import WINDOWS, Window, inflated, lot_points, window
 from spc.shared_shift.reference_scores import reference_scores
 from spc.shared_shift.search import shared_shifts
@@ -126,6 +127,66 @@ def test_a_steady_check_standard_acquits_its_instrument():
     assert ("instrument", "pulse") not in {(one.suspect_kind, one.suspect) for one in new(steady)}
     # Without its witness the same lots convict it.
     assert ("instrument", "pulse") in {(one.suspect_kind, one.suspect) for one in new(steady[films])}
+
+
+def chance_finding(weeks: int = 44) -> pd.DataFrame:
+    """Lots of two weeks in chamber A that happen to lie high; those of half a year after them do not."""
+    points = lab(2, weeks, check=False)
+    high = (points["chamber"] == "A") & (points["weeks"] >= 16) & (points["weeks"] < 17.7)
+    return points.assign(z=points["z"] + 1.8 * high)
+
+
+def test_a_finding_that_later_lots_do_not_show_is_withdrawn():
+    points = chance_finding()
+    (early,) = shared_shifts(points[points["weeks"] < 20])
+    assert named(early) == ("chamber", "A", "", 1)
+    assert np.isinf(early.until)
+    # The other chamber is not found in its turn, as the lower of two.
+    (found,) = shared_shifts(points)
+    assert found.withdrawn
+    assert found.completed_at < found.until <= found.until_high < 20
+    assert found.returned_at > found.completed_at + SETTLE_WEEKS
+    # What it adds to later lots is nothing.
+    later = explain(points[points["weeks"] > 21], [found])
+    assert not later[["common", "most"]].any(axis=None)
+
+
+def test_a_round_withdraws_what_all_days_together_withdraw():
+    points = chance_finding()
+    whole = shared_shifts(points)
+    for week in (20.0, 24.0):
+        early = shared_shifts(points[points["weeks"] < week])
+        known, after = as_of(early, week)
+        # As text: nan stands for what no check standard shows.
+        assert repr(shared_shifts(points, known=known, after=after)) == repr(whole)
+    # A correction of an early lot looks at the finding again as it was before it was withdrawn.
+    known, _ = as_of(whole, 21.2)
+    assert all(not one.withdrawn and np.isinf(one.until) for one in known)
+
+
+@pytest.mark.parametrize(("where", "check"), [({"chamber": "A"}, False), ({"instrument": "pulse"}, True)])
+def test_a_shift_that_lasts_is_one_finding_and_not_withdrawn(where: dict[str, str], check: bool):
+    (found,) = new(moved(lab(1, 60, check=check), 1.5, **where))
+    assert not found.withdrawn
+    assert np.isinf(found.until)
+
+
+def test_a_check_standard_that_stays_in_place_withdraws_a_finding_about_its_instrument():
+    points = moved(lab(1, 60), 1.5, instrument="pulse")
+    (found,) = new(points)
+    # From four weeks after it was found the check standard is in place, and films of one more cause are still away.
+    steady = points["is_check_standard"] & (points["weeks"] > found.completed_at) & (points["instrument"] == "pulse")
+    numbered = lot_points(points.assign(z=points["z"].mask(steady, lab(1, 60)["z"])))
+    day = search._Day(numbered, numbered.weeks.size, 1.0)
+    assert day._tested_again([found], 0).withdrawn
+
+
+def test_a_quantity_whose_interval_holds_0_is_not_among_the_sizes():
+    view = view_of(moved(lab(2, check=False), 2.5, chamber="A", quantity="resistance"))
+    on = view.made_on("chamber", ("A",)) & (view.weeks >= START)
+    shown = search._shown(view, on, fit(view, on, ~on))
+    assert list(shown["sizes"]) == ["resistance"]
+    assert set(shown["explained"]) <= set(range(1, 20, 2))
 
 
 def test_a_quantity_whose_suppliers_all_moved_apart_has_no_size_and_moves_nothing():
