@@ -43,7 +43,7 @@ class FilmTests:
     """All tests of a stream in order of time, arrays of shape (n,).
 
     `level` is in the charted scale, as judged (mean or worst), at the declared humidity and without the share of bench
-    findings; nan where there is none. `bound` is that of a level of which only one side is known. `variance` is that of the
+    findings; nan where there is none. `read` is it as it was read. `bound` is that of a level of which only one side is known. `variance` is that of the
     correction for humidity. `months` are months since 1970; `age` is the age in months, since manufacture where `since` is
     "made", else since receipt; nan where neither day is known. `why_not` says why a test does not count ("" where it does).
     """
@@ -55,6 +55,7 @@ class FilmTests:
     tested_us: Integers
     months: Floats
     level: Floats
+    read: Floats
     bound: Integers
     variance: Floats
     age: Floats
@@ -80,7 +81,7 @@ def film_tests(
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     declared = lab.characteristic(stream.characteristic)
     level, bound = _judged(frame, declared.scale, declared.judged, upper=upper)
-    variance = np.zeros(len(frame))
+    read, variance = level, np.zeros(len(frame))
     slope = humidity_slope(connection, stream.product, stream.characteristic)
     humidity = frame["humidity"].to_numpy(np.float64)
     rule = lab.conditioning_for(stream.characteristic)
@@ -100,6 +101,7 @@ def film_tests(
         tested_us=tested,
         months=tested / DAY_US / DAYS_PER_MONTH,
         level=level - common,
+        read=read,
         bound=bound,
         variance=variance,
         age=age,

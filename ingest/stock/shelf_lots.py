@@ -136,8 +136,9 @@ def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[in
     bound = np.where(places >= 0, film.tests.bound[places], 0) if lots else np.empty(0)
     exact = np.isfinite(level) & (bound == 0)
     # Converted together: a round writes every lot of a film again.
+    read = np.where(places >= 0, film.tests.read[places], np.nan) if lots else np.empty(0)
     shown, limit = (
-        _in_unit(lab, film, level),
+        _in_unit(lab, film, read),
         _in_unit(lab, film, np.array([np.nan if law.limit is None else law.limit])),
     )
     keep, expected, first, latest = (np.full(len(lots), np.nan) for _ in range(4))
@@ -226,7 +227,9 @@ def _document(
     claim = None if product is None else product.keep_months
     marks = []
     if at >= 0 and tests.under_finding[at]:
-        marks.append("The last test lies under a bench finding; its size is taken out.")
+        marks.append(
+            "The last test lies under a bench finding: its level is as read, and its dates are without the finding."
+        )
     if one.made_on and tested_day is not None and day_number(date.fromisoformat(one.made_on)) > tested_day:
         marks.append("The day of manufacture is after the test; correct it.")
     if one.made_on and one.received_on and one.made_on > one.received_on:

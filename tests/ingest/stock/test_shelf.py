@@ -507,6 +507,9 @@ def test_humidity_at_the_test_is_taken_out_where_the_lots_show_its_effect(bench:
     assert seen["humidity_removed"]
     # First tests at 11 % are 0.1 decade higher than at 12 %, later ones at 13 % 0.1 lower: without the correction 0.03.
     assert math.log10(1 + seen["change_percent_per_month"] / 100) == pytest.approx(0.05, abs=0.006)  # type: ignore[operator]
+    # The level of a lot is as it was read: only its dates are without the effect.
+    level = lots_of(shelf(bench))["H0"]["level"]
+    assert level == pytest.approx(float(f"{10 ** (9.0 - 0.1 + 0.05 * 300 / 30.4375):.4g}"), rel=1e-9)
 
 
 def test_the_shelf_of_a_past_day_is_derived_from_what_was_known_then(bench: Bench) -> None:
