@@ -54,6 +54,7 @@ EXPLAINED_BY = {
     "/history": ("Guide: the audit log", "audit", "the-audit-log"),
     "/limits": ("Guide: setting limits", "limits", ""),
     "/lot": ("Guide: verdicts and conditioning", "charts", "verdicts"),
+    "/rule": ("Guide: decision rules", "verdicts", "decision-rules"),
     "/retest": ("Guide: lots to test again", "work", "test-again"),
     "/scorecards": ("Guide: how the score is calculated", "suppliers", "the-scorecard"),
     "/stream": ("Guide: control limits and patterns", "charts", "control-limits"),

@@ -36,7 +36,8 @@ def test_a_person_at_the_shelf_finds_what_to_test_first_and_why(browser: Browser
     assert "A date clears no lot and condemns none" in page.inner_text("main")
     # No sideways scroll, and links large enough for a thumb.
     assert page.evaluate("document.documentElement.scrollWidth") == width
-    sizes = page.locator(".shelf a").evaluate_all("all => all.map(one => one.getBoundingClientRect().height)")
+    # Lots without a date are folded on a phone.
+    sizes = page.locator(".shelf a:visible").evaluate_all("all => all.map(one => one.getBoundingClientRect().height)")
     assert min(sizes) >= 24
     assert not Axe().run(page).response["violations"]
 

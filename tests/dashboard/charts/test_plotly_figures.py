@@ -356,6 +356,7 @@ def session(**more: Any) -> Document:
         "readings": readings,
         "bags_outside": [2, 9, 10],
         "level": 9e11,
+        "level_range": None,
         "limit_lower": 1e4,
         "limit_upper": 1e11,
         "scale": "log",

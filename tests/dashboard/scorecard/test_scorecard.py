@@ -217,6 +217,12 @@ def test_what_the_bench_explains_is_set_aside(bench: Bench) -> None:
     assert store is not None
     with store.writing() as connection:
         connection.exec_driver_sql("UPDATE alert SET held_under = 'a bench finding' WHERE lot = 'L-bad'")
+        # The finding doubles the level: without it the lot has half of 30.5 nJ, under its limit.
+        connection.exec_driver_sql(
+            "INSERT INTO bench_share (session_id, alert, stream_id, size, size_unit, level_without) "
+            "SELECT s.id, 'a bench finding', s.stream_id, 100.0, '%', s.level_unit / 2 FROM session s "
+            "JOIN lot l ON l.id = s.lot_id WHERE l.lot = 'L-bad'"
+        )
 
     with store.reading() as connection:
         (card,) = scorecard.documents(connection, load(bench.folder), "2026-Q3")
