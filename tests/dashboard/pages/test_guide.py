@@ -96,6 +96,8 @@ def test_each_page_links_to_the_part_of_the_guide_that_explains_it(tmp_path_fact
 
     assert set(guide.EXPLAINED_BY) == set(app.PAGES) - {"/guide"}
     for path, address in PAGES.items():
+        if path == "not found":
+            continue
         where, _, query = address.partition("?")
         links = {str(getattr(one, "href", "")) for one in parts_of(app.page(reader, where, query))}
         assert any(link.startswith("/guide?part=") for link in links), path
