@@ -56,8 +56,9 @@ def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
 def unfolded(page: Page) -> None:
     """Open what a phone folds under its heading."""
     page.get_by_role("heading", level=1).wait_for()
-    for part in page.locator("details.fold-narrow:not([open]) > summary").all():
-        part.click()
+    folded = page.locator("details.fold-narrow:not([open]) > summary")
+    while folded.count():
+        folded.first.click()
 
 
 def test_from_the_lot_to_the_number_of_bags(page: Page, address: str) -> None:
