@@ -9,8 +9,7 @@ from __future__ import annotations
 import re
 import shlex
 import unicodedata
-from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from difflib import SequenceMatcher
 
 from sqlalchemy import Connection
@@ -49,15 +48,32 @@ def newest_lot(connection: Connection) -> int:
 
 def similar_since(connection: Connection, lab: Lab, number: int) -> list[str]:
     """One line for each name that came after the lot of this number and is much like another one."""
-    if newest_lot(connection) <= number:
+    rows = connection.exec_driver_sql(
+        "SELECT supplier, product, lot FROM lot WHERE id > ? ORDER BY id", (number,)
+    ).fetchall()
+    if not rows:
         return []
-    rows = connection.exec_driver_sql("SELECT id, supplier, product, lot FROM lot ORDER BY id").fetchall()
-    stored = _right(lab, ((row[1], row[2], row[3]) for row in rows if row[0] <= number))
-    new = _right(lab, ((row[1], row[2], row[3]) for row in rows if row[0] > number))
+    new = _right(lab, ((row[0], row[1], row[2]) for row in rows))
+    stored = _right(lab, _stored_beside(connection, number, {one[:2] for one in new}))
     same = connection.exec_driver_sql(SAME_TESTS_SQL, (number,)).fetchall()
     pairs = [((one[0], one[1], one[2]), (one[3], one[4], one[5])) for one in same]
     lines = [_same_tests(older, newer) for older, newer in pairs if all(map(_slip, older, newer))]
     return _shortened([*lines, *_similar(new, stored)])
+
+
+def _stored_beside(connection: Connection, number: int, films: set[tuple[str, str]]) -> list[Names]:
+    """The films up to a lot, each with a blank lot, and the lots of some films: lots of other films are not compared."""
+    rows = connection.exec_driver_sql(
+        "SELECT supplier, product FROM lot WHERE id <= ? GROUP BY supplier, product ORDER BY min(id)", (number,)
+    ).fetchall()
+    stored = [(row[0], row[1], "") for row in rows]
+    for supplier, product in sorted(films):
+        lots = connection.exec_driver_sql(
+            "SELECT lot FROM lot WHERE supplier = ? AND product = ? AND id <= ? ORDER BY id",
+            (supplier, product, number),
+        )
+        stored += [(supplier, product, lot) for lot in lots.scalars()]
+    return stored
 
 
 def similar_in_file(lab: Lab, names: Iterable[Names]) -> list[str]:
@@ -85,26 +101,33 @@ def _shortened(lines: list[str]) -> list[str]:
 
 def _similar(new: list[Names], stored: list[Names]) -> list[str]:
     """The lines about new names: suppliers, products of one supplier, lots of one product."""
-    lines = []
-    for level, (column, is_similar) in enumerate(
-        (("supplier", _like_supplier), ("product", _like_code), ("lot", _like_lot))
-    ):
-        within: dict[tuple[str, ...], dict[str, int]] = defaultdict(dict)
-        for number, one in enumerate([*stored, *new]):
-            within[one[:level]].setdefault(one[level], number)
-        for place, name in dict.fromkeys((names[:level], names[level]) for names in new):
-            if within[place][name] < len(stored):
-                continue
-            other = _first_like(name, within[place], is_similar)
-            if other is not None:
-                lines.append(_line(column, name, other, place))
+    lines = _similar_suppliers(new, stored)
+    for level, column, code_of in ((1, "product", _code), (2, "lot", _lot_code)):
+        # Looked up by their code: a first round may bring tens of thousands of lots.
+        first: dict[tuple[tuple[str, ...], str], str] = {}
+        known = dict.fromkeys(one[: level + 1] for one in stored)
+        for *place, name in (*known, *dict.fromkeys(one[: level + 1] for one in new)):
+            code = code_of(name)
+            other = first.setdefault((tuple(place), code), name)
+            if code and other != name and (*place, name) not in known:
+                lines.append(_line(column, name, other, tuple(place)))
     return lines
 
 
-def _first_like(name: str, others: dict[str, int], is_similar: Callable[[str, str], bool]) -> str | None:
-    """The earlier name that is most like this one."""
-    earlier = [other for other, number in others.items() if number < others[name] and is_similar(name, other)]
-    return max(earlier, key=lambda other: SequenceMatcher(None, name, other).ratio(), default=None)
+def _similar_suppliers(new: list[Names], stored: list[Names]) -> list[str]:
+    lines, known = [], list(dict.fromkeys(one[0] for one in stored))
+    for name in dict.fromkeys(one[0] for one in new):
+        if name in known:
+            continue
+        alike = [other for other in known if _like_supplier(name, other)]
+        if alike:
+            lines.append(_line("supplier", name, max(alike, key=lambda other: _likeness(name, other)), ()))
+        known.append(name)
+    return lines
+
+
+def _likeness(one: str, other: str) -> float:
+    return SequenceMatcher(None, one, other).ratio()
 
 
 def _words(name: str) -> list[str]:
@@ -128,14 +151,9 @@ def _code(name: str) -> str:
     return "".join(re.findall(r"[^\W_]+", unicodedata.normalize("NFKC", name).casefold()))
 
 
-def _like_code(one: str, other: str) -> bool:
-    return _code(one) == _code(other) != ""
-
-
-def _like_lot(one: str, other: str) -> bool:
+def _lot_code(name: str) -> str:
     # A letter O for a nought and a letter l or I for a one are the usual slips (common practice).
-    slips = str.maketrans({"o": "0", "i": "1", "l": "1"})
-    return _code(one).translate(slips) == _code(other).translate(slips) != ""
+    return _code(name).translate(str.maketrans("oil", "011"))
 
 
 def _slip(one: str, other: str) -> bool:

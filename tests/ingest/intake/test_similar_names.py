@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import timedelta
 
 import pytest
@@ -9,6 +10,7 @@ from support.commands import call, document
 from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
 
 from ingest.config.lab import load
+from ingest.intake import similar_names
 from ingest.intake.dry_run import check
 
 WEEK = timedelta(weeks=1)
@@ -119,3 +121,22 @@ def test_check_names_what_is_similar_before_anything_is_stored(bench: Bench) -> 
     assert any(one.startswith(line) for one in document(bench.folder, "check", str(path))["doubts"])
     bench.declare(LAB_TOML + '[[alias]]\ncolumn = "supplier"\nwritten = "Alder Film Ltd"\nname = "Alder Film"\n')
     assert check(load(bench.folder), MONDAY + 40 * WEEK).similar == []
+
+
+def test_names_of_a_first_round_are_compared_in_time_that_grows_with_their_number() -> None:
+    """Twenty thousand lots of one film: compared pair by pair they took minutes."""
+    new = [("Alder Film", "MB-10", f"L{number:06d}") for number in range(20_000)]
+    began = time.process_time()
+    assert similar_names._similar([*new, ("Alder Film", "MB-10", "L-0OOO17")], []) == [
+        'lot "L-0OOO17" of Alder Film is much like "L000017"; if both are one: '
+        "lotdrift alias lot L-0OOO17 L000017 --supplier 'Alder Film' --product MB-10"
+    ]
+    # A tenth of a second on the machine that it was written on.
+    assert time.process_time() - began < 5.0
+
+
+def test_a_name_that_was_known_before_is_not_named_again(bench: Bench) -> None:
+    lots = [("Kelpline", "KL-7", "K1"), ("Kelpline", "kl 7", "K2"), ("Kelpline", "kl 7", "K3")]
+    assert hints_of(bench, *lots[:2])
+    bench.drop_tests("later.csv", lot_rows("K3", MONDAY + 9 * WEEK, [[9.0, 9.1]], supplier="Kelpline", product="kl 7"))
+    assert bench.run().hints == []
