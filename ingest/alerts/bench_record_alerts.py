@@ -14,6 +14,7 @@ from datetime import datetime
 from sqlalchemy import Connection
 
 from ingest.alerts.bench_recovery import slowing_chambers
+from ingest.audit.lot_decisions import LOT_DECISIONS
 from ingest.audit.subjects import Subject
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.common.text import printable
@@ -30,8 +31,6 @@ from spc.vocabulary.enums import Grade, Kind
 __all__ = ["RECORD_ID", "update_bench_record_alerts"]
 
 RECORD_ID = "check"
-# Entries by which a person decides about a lot.
-DECISIONS = ("hold", "release", "return", "use as is")
 OURS = "kind = 'bench' AND id LIKE 'check%'"
 Share = tuple[int, str, int, float, str, float | None]
 
@@ -131,10 +130,10 @@ def _marked_already(connection: Connection, instrument: str) -> set[int]:
 
 def _is_decided(connection: Connection, supplier: str, lot: str, since_us: int) -> bool:
     """Whether a person decided about a lot after a moment."""
-    marks = ", ".join("?" * len(DECISIONS))
+    marks = ", ".join("?" * len(LOT_DECISIONS))
     row = connection.exec_driver_sql(
         f"SELECT 1 FROM act WHERE subject = ? AND at_us > ? AND what IN ({marks}) LIMIT 1",
-        (str(Subject.lot(supplier, lot)), since_us, *DECISIONS),
+        (str(Subject.lot(supplier, lot)), since_us, *LOT_DECISIONS),
     ).first()
     return row is not None
 
@@ -148,7 +147,7 @@ def _found_off_message(name: str, sheet: FoundOff, turning: Sequence[tuple[str, 
         else "no verdict would change"
     )
     return (
-        f"{name} was {abs(size):g} % {'high' if size > 0 else 'low'} at its calibration of {_day(found)}, tolerance "
+        f"{name[:1].upper()}{name[1:]} was {abs(size):g} % {'high' if size > 0 else 'low'} at its calibration of {_day(found)}, tolerance "
         f"{sheet['tolerance_percent']:g} %; last good evidence {sheet['good_by']} of {_day(good)}: {verdicts}"
     )
 
@@ -239,11 +238,6 @@ def _alert(name: str, grade: Grade, raised_us: int, message: str, evidence: Stor
         id=name,
         kind=Kind.BENCH,
         grade=grade,
-        stream_id=None,
-        supplier=None,
-        product=None,
-        characteristic=None,
-        lot=None,
         raised_us=raised_us,
         message=printable(message),
         evidence=evidence,

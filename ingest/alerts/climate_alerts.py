@@ -73,11 +73,6 @@ def _alert(excursion: pd.DataFrame) -> Alert:
         id=alert_id("climate", chamber, state, str(int(first["started_us"]))),
         kind=Kind.CLIMATE,
         grade=Grade.NOTE,
-        stream_id=None,
-        supplier=None,
-        product=None,
-        characteristic=None,
-        lot=None,
         raised_us=int(first["started_us"]),
         message=printable(f"{finding}; they set no limit and raise no alert against a supplier"),
         evidence={

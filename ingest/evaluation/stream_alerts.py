@@ -54,21 +54,21 @@ CLOSED_BECAUSE = {
 EVIDENCE = ("lot", "started_us", "center", "level", "level_low", "level_high", "judged", "limit_lower", "limit_upper")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
-    """A row of the alert table, before the entries of people."""
+    """A row of the alert table, before the entries of people. An alert about the bench or a feed names no stream and no lot."""
 
     id: str
     kind: Kind
     grade: Grade
-    stream_id: int | None
-    supplier: str | None
-    product: str | None
-    characteristic: str | None
-    lot: str | None
     raised_us: int
     message: str
     evidence: StoredEvidence
+    stream_id: int | None = None
+    supplier: str | None = None
+    product: str | None = None
+    characteristic: str | None = None
+    lot: str | None = None
 
 
 def alert_id(*about: str) -> str:

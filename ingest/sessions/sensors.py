@@ -188,7 +188,7 @@ def _sensor(connection: Connection, lab: Lab, name: str, checks: list[StoredChec
         sure = surely_inside(rule.humidity_percent, rule.humidity_tolerance, expanded)
     judged = [one for one in checks if one.outcome != "open"]
     state: SensorState = "unchecked" if not judged else "checked" if judged[-1].outcome == "passed" else "failed"
-    doubt = doubts(checks)[-1] if doubts(checks) else None
+    doubt = next(iter(reversed(doubts(checks))), None)
     return {
         "name": name,
         "chamber": chamber,
