@@ -1,7 +1,7 @@
 """The flagged lots of a chart: which lot begins a run of them, and the mark that it gets.
 
-The mark is a ring with a bar to each side. Only the first lot of a run has it, with the reason in words beside it: a mark on
-each of eighteen lots says no more than one. The words stand where they cover neither lots nor each other.
+The mark is a ring with a bar to each side. Only the first lot of a run has it, with the reason in words: marks on the other lots
+of the run would add nothing. The words are placed so that they cover neither lots nor each other.
 """
 
 from __future__ import annotations

@@ -379,8 +379,8 @@ def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) ->
                 None
                 if passes
                 else html.P(
-                    f"The result of this lot is “{WORST_WORDS[worst].lower()}”. To release it all the same needs the person "
-                    "whom your procedure names for that, and a reason.",
+                    f"The result of this lot is “{WORST_WORDS[worst].lower()}”. Only the person whom your procedure names for "
+                    "that may release it all the same; write the reason.",
                     className="trouble",
                 ),
                 form(subject, (*LOT_RESPONSES, *RETEST_ENTRIES)),

@@ -15,7 +15,7 @@ from ingest.common.units import ENERGY, RESISTANCE
 __all__ = ["NO_BREAK_SPACE", "unbroken", "unbroken_data"]
 
 NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
-# Units that are no unit of a reading stand beside numbers in sentences.
+# Further units that sentences give after a number.
 OTHER_UNITS = ("%", "RH", "h", "V", "kV", "ms", "ns", "s", "mm", "g", "nC", "A", "mA", "°C", "°F")
 _units = sorted(
     {*ENERGY.units, *RESISTANCE.units, *PRINTED_UNITS, *PRINTED_UNITS.values(), *OTHER_UNITS}, key=len, reverse=True

@@ -154,7 +154,7 @@ class CaptureColumn:
 
 
 def capture_columns(path: Path, form: CaptureForm) -> list[CaptureColumn]:
-    """The columns of a file of captures; empty where no column of times stands beside one of currents or voltages.
+    """The columns of a file of captures; empty where the file lacks a column of times, or one of currents or voltages.
 
     Raises
     ------

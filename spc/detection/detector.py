@@ -257,7 +257,7 @@ def posteriors(streams: Sequence[LotSeries]) -> list[StreamPosterior]:
 
 
 def digest(stream: LotSeries, lots: int, false_alerts_per_year: float) -> str:
-    """A short text that changes with anything that was said of the first lots.
+    """A short text that changes whenever a result about the first lots changes.
 
     Examples
     --------

@@ -130,11 +130,12 @@ def most_likely(candidates: Sequence[Candidate]) -> Candidate | None:
 
 
 def beyond_chance(window: Window, tables: Sequence[Agreement | None], budget: float) -> list[Candidate]:
-    """The sources that stand out in some span of weeks, each in the span that explains most.
+    """The sources whose lots moved beyond chance in some span of weeks, each with the span that explains most.
 
     Examples
     --------
-    Chamber north reads two standard deviations higher in the last six weeks. All that made its lots stand out, the meter and the quantity less:
+    Chamber north reads two standard deviations higher in the last six weeks. Every source of those lots moved beyond chance, the
+    meter and the quantity less than the chamber:
 
     >>> import pandas as pd
     >>> from spc.shared_shift.lot_points import lot_points, window

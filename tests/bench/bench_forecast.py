@@ -7,8 +7,8 @@ forecast, wandering levels, heavy tails, dependent lots; irregular dates with pa
 is a lot at or over the limit in the 13 weeks after the last one seen.
 
 The second tables are of labs as in `bench_busy_labs.py`, in which no two streams are alike and 5, 15 or 40 % of them change
-within a year, all towards the limit. `knows` is told the mean, the scatter, the law of the lots, the change so far and how
-changes come; it does not use that neighbouring lots are alike. `share told` is the forecast with its prior odds of a move
+within a year, all towards the limit. `knows` knows the mean, the scatter, the law of the lots, the change so far and how
+changes happen; it does not use that neighbouring lots are alike. `share told` is the forecast with its prior odds of a move
 multiplied so that a year has as many moves as the lab really has. `+-` is one standard error.
 """
 

@@ -24,7 +24,7 @@ STATES: dict[InstrumentState, str] = {
 OUTCOMES = {
     "passed": "passed",
     "failed": "failed",
-    "open": "not settled, as its scatter leaves both possible",
+    "open": "not decided: its scatter allows either result",
 }
 NOTHING = "Nothing to do."
 SUPPOSITIONS = ("step after the last good evidence", "straight drift", "step at the calibration before")
@@ -72,7 +72,7 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
             else:
                 add(
                     Urgency.DECIDE,
-                    f"Repeat the set-up check of {one['name']} with more specimens before the next test: {which}, and its scatter does not settle it.",
+                    f"Repeat the set-up check of {one['name']} with more specimens before the next test: {which}, and its scatter does not decide it.",
                 )
     if off := [one["name"] for one in documents if one["capture_days"]]:
         add(
@@ -82,7 +82,7 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
     if touched := [
         one["name"] for one in documents if any(lot["changes"] for sheet in one["found_off"] for lot in sheet["lots"])
     ]:
-        add(Urgency.DECIDE, f"Decide about the lots that {', '.join(touched)} may have judged wrongly (below).")
+        add(Urgency.DECIDE, f"Decide about the lots whose verdict {', '.join(touched)} may have changed (below).")
     for one in documents:
         if one["state"] == "unchecked" and not _is_unsettled(one):
             add(

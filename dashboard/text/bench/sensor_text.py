@@ -24,7 +24,7 @@ def sensor_line(one: Sensor) -> str:
     if one["surely_low"] is not None and one["surely_high"] is not None:
         counts = "counts" if one["counts"] else "does not count"
         parts.append(
-            f"uncertainty ± {one['uncertainty']:g} %: inside for sure from {one['surely_low']:g} to {one['surely_high']:g} % ({counts} in the tolerance)"
+            f"uncertainty ± {one['uncertainty']:g} %: surely inside from {one['surely_low']:g} to {one['surely_high']:g} % ({counts} in the tolerance)"
         )
     elif one["uncertainty"] is not None:
         parts.append(f"uncertainty ± {one['uncertainty']:g} %: no reading shows that the chamber is inside")

@@ -51,7 +51,7 @@ def study_lines(one: GaugeStudyDocument) -> list[str]:
     ]
     if figures["session_df"] < figures["sessions"] - 1.5 or figures["sessions"] < 6:
         lines.append(
-            f"{figures['sessions']} sessions are few: their number rules how well the session part is known, bags and repeats hardly matter."
+            f"With only {figures['sessions']} sessions the session part is known poorly; more bags or repeats would hardly change that."
         )
     return lines
 

@@ -28,8 +28,8 @@ AGREED_BEFORE = (
     "and your procedure allows it."
 )
 LOOSER = (
-    "It passes lots that the rule before keeps back. Enter it only if the person whom your procedure authorises allows it. No "
-    "result here releases a lot."
+    "It passes lots that the earlier rule does not. Enter it only with the consent of the person whom your procedure authorises. "
+    "No result here releases a lot."
 )
 
 
@@ -48,8 +48,8 @@ def reach(shown: RulePreview) -> str:
     """Which tests the rule applies to, and which rule it replaces."""
     end = "" if shown["until"] is None else f" until {day(shown['until'])}, when the next rule begins"
     return (
-        f"It applies to every product and supplier, to tests from {day(shown['from'])} on{end}. The rule before is "
-        f"{rule_words(shown['before'])}; earlier tests keep theirs."
+        f"It applies to every product and supplier, to tests from {day(shown['from'])} on{end}. The earlier rule is "
+        f"{rule_words(shown['before'])}; tests before that day keep it."
     )
 
 

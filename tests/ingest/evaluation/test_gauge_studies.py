@@ -175,4 +175,4 @@ def test_the_command_shows_the_study_with_its_degrees_of_freedom(bench: Bench) -
     assert (figures["specimens"], figures["sessions"], figures["repeats"]) == (8, 5, 3)
     text = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)]).stdout
     assert f"with {figures['session_df']:.1f} degrees of freedom" in text
-    assert "5 sessions are few" in text
+    assert "With only 5 sessions the session part is known poorly" in text

@@ -80,7 +80,7 @@ def test_command_and_page_say_what_would_change_and_that_nothing_was_corrected(f
             in shown_text
         )
         assert "changes under all" in shown_text
-    assert "Decide about the lots that tester 1 may have judged wrongly" in text
+    assert "Decide about the lots whose verdict tester 1 may have changed" in text
     assert document(found_low.folder, "instruments")[0]["name"] == "tester 1"
 
 
@@ -125,7 +125,7 @@ def test_a_check_outside_its_tolerance_is_to_be_repeated_and_the_second_fails(re
         "Repeat the set-up check of tester 1 with more specimens before the next test: the one of 19 Jan 2026 read 11.4 % high"
         in shown
     )
-    assert "not settled, as its scatter leaves both possible" in shown
+    assert "not decided: its scatter allows either result" in shown
     assert "run its set-up check" not in shown
 
     for week in range(3, 16):
