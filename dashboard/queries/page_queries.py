@@ -187,7 +187,7 @@ def limits_in_force(connection: Connection, supplier: str, product: str) -> dict
     rows = rows_of(
         connection,
         "SELECT s.characteristic, e.document FROM stream s JOIN evaluation e ON e.stream_id = s.id "
-        "WHERE s.supplier = :supplier AND s.product = :product",
+        "WHERE s.supplier = :supplier AND s.product = :product ORDER BY s.characteristic",
         supplier=supplier,
         product=product,
     )

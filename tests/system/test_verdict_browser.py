@@ -154,6 +154,7 @@ def test_a_decision_rule_is_previewed_entered_and_taken_back(page: Page, address
     page.get_by_role("heading", name="Decision rules of shielding energy").wait_for()
     expect(page.get_by_text("entered by A. Example")).to_be_visible()
     page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF07191")
+    unfolded(page)
     page.get_by_text("simple acceptance, entered by A. Example from 1 Nov 2026").first.wait_for()
 
     page.goto(f"{address}/rule?characteristic=shielding_energy")
