@@ -36,6 +36,7 @@ TABLES = {
     "earlier_value": "*",
     "refusal": "*",
     "climate": "*",
+    "captured_lot": "*",
     "capture": "*",
     "earlier_capture": "*",
     "capture_match": "*",
@@ -115,10 +116,14 @@ def outcome(bench: Bench) -> dict[str, Any]:
 
 
 # Tables that number what the others name by its number.
-NUMBERED = {"stream_id": "stream", "lot_id": "lot", "drop_id": "drop", "replaced_by_drop_id": "drop"} | dict.fromkeys(
-    ("chamber_id", "instrument_id", "operator_id", "load_id"), "label"
-)
-HISTORIES = ("earlier_value", "refusal", "stale_climate")
+NUMBERED = {
+    "stream_id": "stream",
+    "lot_id": "lot",
+    "captured_lot_id": "captured_lot",
+    "drop_id": "drop",
+    "replaced_by_drop_id": "drop",
+} | dict.fromkeys(("chamber_id", "instrument_id", "operator_id", "load_id"), "label")
+HISTORIES = ("earlier_value", "refusal", "stale_climate", "earlier_capture")
 
 
 def rows_of(connection: Connection, table: str, columns: str, places: dict[str, dict[int, int]]) -> list[Any]:
