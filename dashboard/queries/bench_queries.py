@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from itertools import pairwise
 from statistics import median
 from typing import TypedDict
@@ -13,6 +12,7 @@ from sqlalchemy import Connection, RowMapping, text
 from dashboard.queries.stored_documents import from_iso, rows_of
 from ingest.alerts.attribution import MOVING_WEEKS, SHARE_WEEKS, attributed_share, moving_streams
 from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US
+from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
 from ingest.documents.alert import StoredBenchEvidence
@@ -198,7 +198,7 @@ def _findings(connection: Connection, lab: Lab) -> list[BenchFinding]:
     )
     findings: list[BenchFinding] = []
     for row in rows:
-        evidence: StoredBenchEvidence = json.loads(row["evidence"])
+        evidence: StoredBenchEvidence = from_json(row["evidence"])
         findings.append(
             {
                 "finding": row["id"],

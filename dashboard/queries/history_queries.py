@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
-
 from sqlalchemy import Connection, text
 
 from dashboard.queries.stored_documents import rows_of
 from dashboard.text.subject_names import subject_name
+from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.documents.entries import HistoryEntry
 from ingest.documents.served import iso
@@ -37,7 +36,7 @@ def entries(
             "subject": row["subject"],
             "about": subject_name(row["subject"], row["message"]),
             "reason": row["reason"],
-            "body": json.loads(row["body"]),
+            "body": from_json(row["body"]),
         }
         for row in rows
     ]

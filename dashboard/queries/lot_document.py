@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Literal, cast
 
 from sqlalchemy import Connection, RowMapping
@@ -15,6 +14,7 @@ from ingest.audit.limit_entries import with_entered_limits
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import from_microseconds
+from ingest.common.json_text import from_json
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.config.limit_history import Step, step_document
@@ -182,7 +182,7 @@ def _session(
             limits.upper,
             characteristic.scale,
         ),
-        "outside_control_limits": bool(session["point"] and json.loads(session["point"])["outside_control_limits"]),
+        "outside_control_limits": bool(session["point"] and from_json(session["point"])["outside_control_limits"]),
         "judged_by": characteristic.judged,
         "scale": Scale(characteristic.scale),
         "limit_lower": limits.lower,
@@ -224,7 +224,7 @@ def _captures(connection: Connection, lab: Lab, product: str, session: RowMappin
 
 def _digits(board: str | None) -> int:
     """The digits of the stream of a session, by its row on the board."""
-    return LEAST_DIGITS if board is None else digits_of(json.loads(board))
+    return LEAST_DIGITS if board is None else digits_of(from_json(board))
 
 
 def _limit(step: Step | None, lab: Lab) -> Limit | None:
@@ -243,7 +243,7 @@ def _reading(reading: RowMapping, unit: str, lab: Lab, *, marked: bool) -> Readi
         "operator": reading["operator"],
         "file": reading["file"],
         "line": reading["line"],
-        "notes": json.loads(reading["notes"]) if reading["notes"] else {},
+        "notes": from_json(reading["notes"]) if reading["notes"] else {},
         "state": "corrected" if reading["corrected"] else "stored",
         "marked": marked,
     }

@@ -12,6 +12,7 @@ from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.queries.stored_documents import rows_of
 from dashboard.text.formatting import digits_of
 from ingest.common.instants import WEEK_US
+from ingest.common.json_text import from_json
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason, AlertSummary, StoredEvidence
@@ -55,7 +56,7 @@ def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[AlertReason]]
     )
     by_stream: dict[Stream, list[AlertReason]] = {}
     for row in sorted(rows, key=lambda row: GRADES.index(row["grade"])):
-        evidence: StoredEvidence = json.loads(row["evidence"])
+        evidence: StoredEvidence = from_json(row["evidence"])
         alert: AlertReason = {"grade": row["grade"], "kind": row["kind"], "evidence": served(evidence, lab.zone)}
         by_stream.setdefault((row["supplier"], row["product"], row["characteristic"]), []).append(alert)
     return by_stream
@@ -191,7 +192,7 @@ def limits_in_force(connection: Connection, supplier: str, product: str) -> dict
         supplier=supplier,
         product=product,
     )
-    stored: dict[str, StoredStream] = {row["characteristic"]: json.loads(row["document"]) for row in rows}
+    stored: dict[str, StoredStream] = {row["characteristic"]: from_json(row["document"]) for row in rows}
     return {characteristic: document["limits"] for characteristic, document in stored.items()}
 
 
@@ -218,7 +219,7 @@ def earlier_values(connection: Connection, lab: Lab, supplier: str, lot_name: st
             "line": row["line"],
             "replaced_by": row["replaced_by"],
             "unit": lab.characteristic(row["characteristic"]).unit,
-            "digits": LEAST_DIGITS if row["board"] is None else digits_of(json.loads(row["board"])),
+            "digits": LEAST_DIGITS if row["board"] is None else digits_of(from_json(row["board"])),
             "tested_at": iso(row["tested_us"], lab.zone),
             "replaced_at": iso(row["replaced_us"], lab.zone),
         }
@@ -238,7 +239,7 @@ def refused_rows(connection: Connection, lot_name: str) -> list[RefusedRow]:
     return [
         {"file": row["file"], "line": row["line"], "reason": row["reason"]}
         for row in rows
-        if lot_name in json.loads(row["cells"])
+        if lot_name in from_json(row["cells"])
     ]
 
 
@@ -251,7 +252,7 @@ def entries(connection: Connection, lab: Lab, subjects: Iterable[str]) -> dict[s
         bindparam("subjects", expanding=True)
     )
     for row in connection.execute(query, {"subjects": list(by_subject)}).mappings():
-        body: StoredEntryBody = json.loads(row["body"])
+        body: StoredEntryBody = from_json(row["body"])
         by_subject[row["subject"]].append(
             {
                 "at": iso(row["at_us"], lab.zone),

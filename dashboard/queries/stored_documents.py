@@ -6,7 +6,6 @@ No figure is computed here. Times leave as ISO 8601 with the offset of the lab's
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, cast
@@ -15,6 +14,7 @@ from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
 from ingest.common.instants import from_microseconds, microseconds
+from ingest.common.json_text import from_json
 from ingest.common.number_format import digits_of
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import corrective_actions
@@ -136,7 +136,7 @@ def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]
     now = _now(connection, lab, {row["stream_id"] for row in rows if row["stream_id"] is not None})
     documents: list[Alert] = []
     for row in rows:
-        evidence: StoredEvidence = json.loads(row["evidence"])
+        evidence: StoredEvidence = from_json(row["evidence"])
         documents.append(
             {
                 "id": row["id"],
@@ -167,7 +167,7 @@ def _now(connection: Connection, lab: Lab, streams: set[int]) -> dict[int, Alert
     wanted = sorted(streams)
     for start in range(0, len(wanted), KEYS_AT_ONCE):
         for row in connection.execute(query, {"streams": wanted[start : start + KEYS_AT_ONCE]}):
-            stored: StoredBoardRow = json.loads(row.board)
+            stored: StoredBoardRow = from_json(row.board)
             found[row.stream_id] = {
                 "level": stored["level"],
                 "unit": stored["unit"],
@@ -215,7 +215,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
         f"JOIN evaluation e ON e.stream_id = s.id {where}",
         **values,
     ):
-        stored: StoredBoardRow = json.loads(row["board"])
+        stored: StoredBoardRow = from_json(row["board"])
         silent = looked_at is not None and looked_at - stored["last_tested_us"] > stored["silent_after_us"]
         documents.append(
             {
@@ -287,7 +287,7 @@ def all_sketches(connection: Connection) -> dict[Stream, SparklineData]:
 def _sparklines(rows: Iterable[RowMapping]) -> dict[Stream, SparklineData]:
     sparklines = {}
     for row in rows:
-        sketch: StoredSparkline = json.loads(row["sketch"])
+        sketch: StoredSparkline = from_json(row["sketch"])
         sparklines[row["supplier"], row["product"], row["characteristic"]] = SparklineData(
             lots=[(week, level) for week, level in sketch["lots"]],
             fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
-
 from sqlalchemy import Connection
 
 from dashboard.queries.stored_documents import rows_of
 from ingest.alerts.bench_marks import marks_of_stream
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import NotFoundError
+from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.config.rule_history import rule_step_document
 from ingest.decisions.rule_risks import decision_risks
@@ -47,7 +46,7 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
     )
     marks = marks_of_stream(connection, lab, rows[0]["id"])
     bags = bag_counts_of_stream(connection, rows[0]["id"])
-    stored: StoredStream = json.loads(rows[0]["document"])
+    stored: StoredStream = from_json(rows[0]["document"])
     humidity, adjusted = humidity_of(connection, lab, rows[0]["id"])
     return {
         "supplier": supplier,
@@ -62,7 +61,7 @@ def stream(connection: Connection, lab: Lab, supplier: str, product: str, charac
         "points": [
             point(
                 row["tested_us"],
-                json.loads(row["document"]),
+                from_json(row["document"]),
                 level,
                 marks.get(row["session_id"], []),
                 bags.get(row["session_id"]),

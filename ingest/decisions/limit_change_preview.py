@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 from ingest.audit.audit_log import AuditEntry, check_signed, record
 from ingest.audit.limit_entries import entered, entries_on_limits, with_entered_limits
 from ingest.common.errors import CallError
+from ingest.common.json_text import as_json
 from ingest.common.number_format import digits_of
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab, declared_steps
@@ -31,7 +32,7 @@ from ingest.documents.verdict.limit_change import (
     StoredPreviewAlert,
     StoredStreamDifference,
 )
-from ingest.evaluation.evaluate_streams import Evaluated, as_json, evaluate, inputs_of, subject_of, write
+from ingest.evaluation.evaluate_streams import Evaluated, evaluate, inputs_of, subject_of, write
 from ingest.evaluation.stream_alerts import Alert, state_after
 from ingest.rounds.recompute import follow
 from spc.vocabulary.enums import AlertState

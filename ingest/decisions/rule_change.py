@@ -26,6 +26,7 @@ from ingest.audit.limit_entries import entered_rules, entries_on_rules, with_ent
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, microseconds
+from ingest.common.json_text import as_json
 from ingest.common.streams import Stream
 from ingest.common.text import printable, quoted
 from ingest.config.lab import LAB_FILE, Lab
@@ -36,7 +37,7 @@ from ingest.documents.entries import StoredEntryBody
 from ingest.documents.verdict.conformity import Rule
 from ingest.documents.verdict.limit_change import StoredStreamDifference
 from ingest.documents.verdict.rule_change import ChangedRisks, StoredRulePreview
-from ingest.evaluation.evaluate_streams import STREAMS_AT_ONCE, as_json, evaluate, inputs_of
+from ingest.evaluation.evaluate_streams import STREAMS_AT_ONCE, evaluate, inputs_of
 from ingest.rounds.recompute import derive
 
 __all__ = ["RULES", "RULE_CHANGES", "RuleRequest", "as_rule_entry", "carry_out_rule", "mark_of", "preview_rule"]

@@ -10,13 +10,15 @@ import math
 from collections.abc import Iterable, Sequence
 from statistics import fmean
 
+import numpy as np
 from sqlalchemy import Connection, Row, bindparam, text
 
-from ingest.common.instants import from_microseconds
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.documents.fields import Bound
 from ingest.documents.verdict.bag_count import BagCount
+from ingest.evaluation.stored_results import numbers
+from ingest.sessions.session_columns import limits_in_force
 from ingest.store.store import KEYS_AT_ONCE, insert_many
 from spc.vocabulary.enums import Scale
 from spc.vocabulary.finite import LARGEST, exp
@@ -39,17 +41,15 @@ SELECT lot_id, tested_us, specimen, value, bound FROM reading WHERE stream_id = 
 def update_bag_counts(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> None:
     """Count the bags of the tests that have no count yet, or whose limits have changed. `lab` has the entered limits."""
     for stream in streams:
-        by_day: dict[int, tuple[float | None, float | None]] = {}
-        due: list[tuple[Row[tuple[int, ...]], tuple[float | None, float | None]]] = []
-        for row in connection.execute(text(SESSIONS_SQL), {"stream": stream.id}).fetchall():
-            # Limits change at midnight of the lab's zone, a whole number of quarter hours from any other.
-            quarter_hour = row.started_us // 900_000_000
-            if quarter_hour not in by_day:
-                in_force = lab.limits_at(stream.product, stream.characteristic, from_microseconds(row.started_us))
-                by_day[quarter_hour] = (in_force.lower, in_force.upper)
-            limits = by_day[quarter_hour]
-            if row.counted is None or (row.limit_lower, row.limit_upper) != limits:
-                due.append((row, limits))
+        rows = connection.execute(text(SESSIONS_SQL), {"stream": stream.id}).fetchall()
+        started = np.array([row.started_us for row in rows], dtype=np.int64)
+        limits = limits_in_force(lab, stream.product, stream.characteristic, started)
+        present = zip(*map(numbers, limits.values()), strict=True)
+        due = [
+            (row, (lower, upper))
+            for row, (lower, upper) in zip(rows, present, strict=True)
+            if row.counted is None or (row.limit_lower, row.limit_upper) != (lower, upper)
+        ]
         _count(connection, stream, lab.characteristic(stream.characteristic).scale, due)
 
 

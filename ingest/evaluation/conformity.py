@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime, time
-from typing import Any, cast
+from typing import cast
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
 from ingest.config.rule_history import SIMPLE, RuleStep, rule_document
 from ingest.documents.verdict.conformity import StoredConformity
+from ingest.evaluation.stored_results import numbers
 from spc.kernels.arrays import Integers
 from spc.kernels.columns import Rows
 from spc.stream import level_uncertainty
@@ -19,6 +20,8 @@ from spc.stream.level_uncertainty import BenchPart
 from spc.vocabulary.enums import BenchSource
 
 __all__ = ["conformity_documents", "rules_in_force", "with_uncertainty"]
+
+DIGITS = 9
 
 
 def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[RuleStep]:
@@ -79,10 +82,11 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
         "bag_mean_sd": np.sqrt(sessions.floats("mean_variance")),
         **edges,
     }
-    plain = {name: _plain(values) for name, values in columns.items()}
-    parts = {name: _plain(sessions.floats(f"u_{name}")) for name in ("bags", "readings", "bench", "instrument")}
+    parts = {name: sessions.floats(f"u_{name}") for name in ("bags", "readings", "bench", "instrument")}
     rows = zip(
         sessions.index.tolist(),
+        _rows_of(columns),
+        _rows_of(parts),
         sessions["bench_source"].tolist(),
         sessions["bag_df"].tolist(),
         sessions["own_variance"].tolist(),
@@ -93,18 +97,19 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
         session: cast(
             StoredConformity,
             {
-                **{name: values[at] for name, values in plain.items()},
-                "parts": {name: values[at] for name, values in parts.items()},
+                **figures,
+                "parts": part,
                 "bench": BenchSource(bench),
                 "rule": rule,
                 "bag_df": bag_df,
                 "own_variance": own,
             },
         )
-        for at, (session, bench, bag_df, own, rule) in enumerate(rows)
+        for session, figures, part, bench, bag_df, own, rule in rows
     }
 
 
-def _plain(values: np.ndarray) -> Sequence[Any]:
-    """Numbers to nine significant digits, None in place of those that are not finite."""
-    return [float(f"{value:.9g}") if np.isfinite(value) else None for value in values.tolist()]
+def _rows_of(columns: Mapping[str, np.ndarray]) -> Iterator[dict[str, float | None]]:
+    """The figures of each session by name."""
+    values = (numbers(column, DIGITS) for column in columns.values())
+    return (dict(zip(columns, row, strict=True)) for row in zip(*values, strict=True))

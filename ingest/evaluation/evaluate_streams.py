@@ -6,7 +6,6 @@ scorecards show stored figures and compute none.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -18,6 +17,7 @@ from ingest.audit.audit_log import AuditEntry, baseline_restarts, entries_on_eac
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.audit.subjects import Subject
 from ingest.common.instants import WEEK_US
+from ingest.common.json_text import as_json
 from ingest.common.progress import Progress, no_progress
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
@@ -42,7 +42,6 @@ from spc.stream.level_uncertainty import NO_BENCH_PART
 __all__ = ["Evaluated", "evaluate", "evaluate_stale", "evaluate_without", "inputs_of", "subject_of", "write"]
 
 STREAMS_AT_ONCE = 200
-JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -232,11 +231,6 @@ def _forget(connection: Connection, stream: Stream) -> None:
     forget_scores(connection, stream.id)
 
 
-def as_json(document: object) -> str:
-    """A document as stored: short, and without a nan."""
-    return JSON.encode(document)
-
-
 def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> None:
     """Write the verdicts that are new or changed."""
     figures = [numbers(verdicts.floats(name)) for name in ("level_unit", "worst", "judged")]
@@ -244,7 +238,7 @@ def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> N
     stored = connection.exec_driver_sql(
         "SELECT level_unit, worst, judged, verdict, id FROM session WHERE stream_id = ?", (stream_id,)
     )
-    before = {tuple(row) for row in stored}
+    before = {tuple(row) for row in stored.fetchall()}
     insert_many(
         connection,
         "UPDATE session SET level_unit = ?, worst = ?, judged = ?, verdict = ? WHERE id = ?",
@@ -255,7 +249,7 @@ def _write_verdicts(connection: Connection, stream_id: int, verdicts: Rows) -> N
 def _write_conformity(connection: Connection, stream_id: int, documents: Mapping[int, StoredConformity]) -> None:
     """Write the documents that are new or changed, and delete those of sessions that are gone."""
     stored = connection.exec_driver_sql("SELECT session_id, document FROM conformity WHERE stream_id = ?", (stream_id,))
-    before = dict(tuple(row) for row in stored)
+    before = dict(tuple(row) for row in stored.fetchall())
     rows = {session: as_json(document) for session, document in documents.items()}
     insert_many(
         connection,
@@ -277,7 +271,7 @@ def _write_points(
     stored = connection.exec_driver_sql(
         "SELECT session_id, ordinal, tested_us, z, document FROM point WHERE stream_id = ?", (stream_id,)
     )
-    before = {tuple(row) for row in stored}
+    before = {tuple(row) for row in stored.fetchall()}
     rows = {
         (session, ordinal, started_us, z, as_json(document))
         for ordinal, (session, started_us, z, document) in enumerate(points)

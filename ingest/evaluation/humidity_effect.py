@@ -6,16 +6,15 @@ have at the declared humidity.
 
 from __future__ import annotations
 
-import json
 from typing import TypedDict
 
 import numpy as np
 from sqlalchemy import Connection
 
 from ingest.common.instants import WEEK_US
+from ingest.common.json_text import as_json, from_json
 from ingest.config.lab import Lab
 from ingest.documents.stream import HumidityEffect, StoredHumidityEffect
-from ingest.evaluation.evaluate_streams import as_json
 from ingest.evaluation.stored_results import number, numbers
 from ingest.store.store import get_meta, put_meta
 from spc.stream.humidity_effect import Sensitivity, Sums, pooled, sums_within
@@ -54,7 +53,11 @@ def update_humidity_effect(connection: Connection, lab: Lab, evaluated: set[int]
         known |= {str(stream): _sums(connection, stream) for stream in streams}
         found = pooled([Sums(*sums) for sums in known.values()])
         told = None if found is None else _document(lab, characteristic, found)
-        put_meta(connection, _key(product, characteristic), as_json({"told": told, "sums": known}))
+        put_meta(
+            connection,
+            _key(product, characteristic),
+            as_json({"told": told, "sums": {stream: list(sums) for stream, sums in known.items()}}),
+        )
 
 
 def humidity_slope(connection: Connection, product: str, characteristic: str) -> Sensitivity | None:
@@ -65,7 +68,7 @@ def humidity_slope(connection: Connection, product: str, characteristic: str) ->
 
 def _kept(connection: Connection, product: str, characteristic: str) -> _Kept:
     stored = get_meta(connection, _key(product, characteristic))
-    kept: _Kept = json.loads(stored) if stored else {"told": None, "sums": {}}
+    kept: _Kept = from_json(stored) if stored else {"told": None, "sums": {}}
     return kept
 
 
@@ -123,7 +126,7 @@ def _shown(found: StoredHumidityEffect) -> HumidityEffect:
 
 
 def _key(product: str, characteristic: str) -> str:
-    return "humidity:" + json.dumps([product, characteristic], ensure_ascii=False)
+    return "humidity:" + as_json([product, characteristic])
 
 
 def _document(lab: Lab, characteristic: str, found: Sensitivity) -> StoredHumidityEffect:

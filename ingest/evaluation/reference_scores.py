@@ -60,7 +60,7 @@ def _stored(connection: Connection, stream_id: int) -> list[Row]:
     rows = connection.exec_driver_sql(
         "SELECT session_id, tested_us, score, sigma FROM own_score WHERE stream_id = ?", (stream_id,)
     )
-    return [(row[0], row[1], row[2], row[3]) for row in rows]
+    return [(row[0], row[1], row[2], row[3]) for row in rows.fetchall()]
 
 
 def _note(connection: Connection, rows: set[Row]) -> None:

@@ -60,6 +60,8 @@ __all__ = [
 ]
 
 YEAR_WEEKS = 52.0
+# As Python reads them: exact.
+POWERS = np.array([float(f"1e{exponent}") for exponent in range(23)])
 # A chance is stated as futures of this many.
 FUTURES = 100
 # A stream is silent when no lot came for four times the median pause between its lots, and for at least eight weeks.
@@ -72,11 +74,26 @@ def number(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
-def numbers(values: np.ndarray) -> list[float | None]:
-    """Finite numbers, None in place of the others."""
-    plain = values.astype(object)
+def numbers(values: np.ndarray, digits: int | None = None) -> list[float | None]:
+    """Finite numbers, None in place of the others; with `digits` rounded to so many significant digits."""
+    plain = (values if digits is None else _rounded(values, digits)).astype(object)
     plain[~np.isfinite(values)] = None
     return list(plain.tolist())
+
+
+def _rounded(values: np.ndarray, digits: int) -> np.ndarray:
+    """Values rounded to so many significant digits; those outside 1e-10 to 1e20 stay as they are.
+
+    A power of ten up to 1e22 is an exact number, so that the quotient is the number nearest to the decimal fraction: it is
+    printed with no more digits than asked for.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shift = digits - 1 - np.floor(np.log10(np.abs(values)))
+    within = np.abs(shift) < POWERS.size
+    power = POWERS[np.abs(np.where(within, shift, 0)).astype(np.int64)]
+    up = shift > 0
+    scaled = np.rint(np.where(up, values * power, values / power))
+    return np.where(within, np.where(up, scaled / power, scaled * power), values)
 
 
 def _unit(value: float | None, scale: str) -> float | None:

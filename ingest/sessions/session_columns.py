@@ -16,7 +16,7 @@ from ingest.sessions.sessions import SUMMARY
 from spc.kernels.arrays import Floats, Integers
 from spc.kernels.columns import Rows
 
-__all__ = ["for_evaluation", "sessions_of"]
+__all__ = ["for_evaluation", "limits_in_force", "sessions_of"]
 
 # Before every moment that a store holds: a limit without a day holds from the beginning.
 NEVER_US = np.iinfo(np.int64).min
@@ -65,11 +65,17 @@ def for_evaluation(lab: Lab, product: str, characteristic: str, sessions: Rows, 
     A session that a person set aside is as one whose conditioning is not shown.
     """
     started = sessions["started_us"]
-    limits = {
-        f"limit_{side}": _in_force(lab.limit_steps(product, characteristic, side), lab.zone, started) for side in SIDES
-    }
+    limits = limits_in_force(lab, product, characteristic, started)
     valid = (sessions["conditioning"] == "valid") & ~np.isin(sessions.index, list(aside))
     return sessions.adding({"weeks": started.astype(np.float64) / WEEK_US, "valid": valid, **limits})
+
+
+def limits_in_force(lab: Lab, product: str, characteristic: str, moments_us: Integers) -> dict[str, Floats]:
+    """The columns `limit_lower` and `limit_upper`: the limits on the day of each moment, nan where there is none."""
+    return {
+        f"limit_{side}": _in_force(lab.limit_steps(product, characteristic, side), lab.zone, moments_us)
+        for side in SIDES
+    }
 
 
 def _in_force(steps: Sequence[Step], zone: ZoneInfo, moments_us: Integers) -> Floats:

@@ -244,9 +244,8 @@ def _retested_read_higher(tests: FilmTests, used: Flags, law: FilmLaw) -> bool:
     first = np.zeros(tests.lot_id.size, dtype=bool)
     places = np.flatnonzero(used)
     first[places[np.unique(tests.lot_id[places], return_index=True)[1]]] = True
-    again = np.isin(
-        tests.lot_id, [one for one in np.unique(tests.lot_id[used]) if np.sum(tests.lot_id[used] == one) > 1]
-    )
+    lots, count = np.unique(tests.lot_id[used], return_counts=True)
+    again = np.isin(tests.lot_id, lots[count > 1])
     a, b = tests.level[first & again], tests.level[first & ~again]
     if a.size < 2 or b.size < 2:
         return False

@@ -6,7 +6,6 @@ the lots that are shown and for those that a test may decide.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -19,6 +18,7 @@ from ingest.audit.lot_decisions import HOLD, LOT_DECISIONS, RETURN
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import DAY_US, day_number, day_of
+from ingest.common.json_text import from_json
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.documents.served import served
@@ -172,7 +172,7 @@ def _chances(
 
 
 def _rows(connection: Connection, rows: Sequence[Any], today: int, end: int) -> list[ShelfLotDay]:
-    figures: list[ShelfFigures] = [json.loads(row[11]) for row in rows]
+    figures: list[ShelfFigures] = [from_json(row[11]) for row in rows]
     lots = [
         (row[1], row[8] if row[5] in ("dated", "beyond_sight") else None, row[7], bool(one["opened_on"]))
         for row, one in zip(rows, figures, strict=True)
@@ -294,7 +294,7 @@ def ageing_document(connection: Connection, lab: Lab, product: str, characterist
         raise NotFoundError(
             "ageing", f"no test of {product}, {characteristic}, is stored", "see lotdrift board for what is"
         )
-    films = [_film(connection, lab, stream, json.loads(document), characteristic) for stream, document in rows]
+    films = [_film(connection, lab, stream, from_json(document), characteristic) for stream, document in rows]
     return {"product": product, "characteristic": characteristic, "films": films, "caution": CAUTION}
 
 

@@ -6,7 +6,6 @@ on the shelf. Without any count, every tested lot is taken as held.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -15,11 +14,11 @@ from typing import Any, cast
 import numpy as np
 from sqlalchemy import Connection
 
-from ingest.common.instants import day_number, day_of, local_day
+from ingest.common.instants import day_number, day_of
+from ingest.common.json_text import as_json, from_json
 from ingest.config.lab import Lab
 from ingest.documents.fields import Bound
 from ingest.documents.stock import LotWord, ShelfFigures
-from ingest.evaluation.evaluate_streams import as_json
 from ingest.evaluation.stored_results import number, numbers
 from ingest.stock.film_age import Film, FilmLaw
 from ingest.store.dialect import among
@@ -34,10 +33,12 @@ __all__ = [
     "Held",
     "are_counted",
     "chances",
+    "forget_film",
     "held_lots",
     "law_from_json",
     "law_to_json",
     "put_leading",
+    "stored_humidity",
     "stored_laws",
     "write_lots",
     "write_untested",
@@ -111,23 +112,46 @@ def held_lots(connection: Connection, lots: Collection[int], *, counted: bool) -
 
 # The dates of the lots of one film
 
+# What a round derives of a lot; which characteristic leads the lot is known when all are derived.
+ROW = (
+    "lot_id", "stream_id", "is_open", "word", "keep_day", "expected_day", "first_day", "last_day", "tested_day", "level", "quantity",
+    "unit", "document",
+)  # fmt: skip
 
-def write_lots(connection: Connection, lab: Lab, film: Film, held: Mapping[int, Held]) -> None:
-    """Write the rows of these lots for the characteristic of the film."""
+
+def write_lots(connection: Connection, lab: Lab, film: Film, held: Mapping[int, Held]) -> set[int]:
+    """Write the rows of these lots for the characteristic of the film in place of the earlier ones; the lots that changed."""
     tests = film.tests
     last = {int(tests.lot_id[place]): int(place) for place in np.flatnonzero(tests.counts)}
-    tested = {int(lot) for lot in tests.lot_id}
-    lots = [one for lot, one in sorted(held.items()) if lot in tested]
+    lots = [held[lot] for lot in sorted({int(lot) for lot in tests.lot_id} & held.keys())]
     rows: list[tuple[Any, ...]] = []
     for law, group in ((film.closed, False), (film.opened, True)):
         chosen = [one for one in lots if bool(one.opened_on) == group]
         rows += _rows(lab, film, law, chosen, last)
+    stream = film.tests.stream.id
+    stored = connection.exec_driver_sql(f"SELECT {', '.join(ROW)} FROM shelf_lot WHERE stream_id = ?", (stream,))
+    before = {tuple(row) for row in stored.fetchall()}
+    changed = before ^ set(rows)
     insert_many(
         connection,
-        "INSERT INTO shelf_lot (lot_id, stream_id, leads, is_open, word, keep_day, expected_day, first_day, last_day, tested_day, level, "
-        "quantity, unit, document) VALUES (?, ?, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        rows,
+        "DELETE FROM shelf_lot WHERE stream_id = ? AND lot_id = ?",
+        [(stream, lot) for lot in sorted({row[0] for row in before & changed})],
     )
+    insert_many(
+        connection,
+        f"INSERT INTO shelf_lot (leads, {', '.join(ROW)}) VALUES (0{', ?' * len(ROW)})",
+        [row for row in rows if row in changed],
+    )
+    return {row[0] for row in changed}
+
+
+def forget_film(connection: Connection, stream: int) -> set[int]:
+    """Take away what is derived of a film without a test; the lots that had a row."""
+    lots = connection.exec_driver_sql("SELECT lot_id FROM shelf_lot WHERE stream_id = ?", (stream,)).scalars()
+    forgotten = {int(lot) for lot in lots}
+    for table in ("film_age", "shelf_lot"):
+        connection.exec_driver_sql(f"DELETE FROM {table} WHERE stream_id = ?", (stream,))
+    return forgotten
 
 
 def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[int, int]) -> Iterable[tuple[Any, ...]]:
@@ -154,7 +178,7 @@ def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[in
         at = int(places[place])
         word, why = _word(film, law, one, at, float(keep[place]))
         is_dated = word in ("dated", "beyond_sight", "passed") and np.isfinite(keep[place])
-        tested_day = local_day(int(film.tests.tested_us[at]), lab.zone) if at >= 0 else None
+        tested_day = int(film.tests.tested_day[at]) if at >= 0 else None
         ends = [
             _day(tested_day, months, law.months) if is_dated else None
             for months in (keep[place], expected[place], first[place], latest[place])
@@ -369,6 +393,14 @@ def chances(law: FilmLaw, level: np.ndarray, tested_day: np.ndarray, day: int) -
     return np.where((months < 0) | (months > law.months), np.nan, chance)
 
 
+def stored_humidity(connection: Connection, streams: Collection[int]) -> dict[int, tuple[float, float] | None]:
+    """The effect of humidity with its error that was taken out of the films of these streams; None where none was shown."""
+    wanted, values = among(connection, [(stream,) for stream in sorted(streams)] or [(-1,)])
+    rows = connection.exec_driver_sql(f"SELECT stream_id, law FROM film_age WHERE stream_id IN {wanted}", values)
+    stored = {stream: from_json(law)["humidity"] for stream, law in rows}
+    return {stream: None if effect is None else (effect[0], effect[1]) for stream, effect in stored.items()}
+
+
 def stored_laws(connection: Connection, streams: Collection[int]) -> dict[int, tuple[FilmLaw, FilmLaw]]:
     """The laws of closed and of opened packages of these streams."""
     wanted, values = among(connection, [(stream,) for stream in sorted(streams)] or [(-1,)])
@@ -376,5 +408,5 @@ def stored_laws(connection: Connection, streams: Collection[int]) -> dict[int, t
     return {
         row[0]: (law_from_json(stored["closed"]), law_from_json(stored["opened"]))
         for row in rows
-        for stored in (json.loads(row[1]),)
+        for stored in (from_json(row[1]),)
     }

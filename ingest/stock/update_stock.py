@@ -11,11 +11,21 @@ from sqlalchemy import Connection
 
 from ingest.alerts.shared_shift_alerts import known_findings
 from ingest.audit.limit_entries import with_entered_limits
+from ingest.common.json_text import as_json
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
-from ingest.evaluation.evaluate_streams import as_json
 from ingest.stock.film_age import film_age
-from ingest.stock.shelf_lots import are_counted, held_lots, law_to_json, put_leading, write_lots, write_untested
+from ingest.stock.film_tests import removed_humidity
+from ingest.stock.shelf_lots import (
+    are_counted,
+    forget_film,
+    held_lots,
+    law_to_json,
+    put_leading,
+    stored_humidity,
+    write_lots,
+    write_untested,
+)
 from ingest.stock.stock_alerts import write_stock_alerts
 from ingest.store.store import get_meta, insert_many, put_meta
 
@@ -43,30 +53,35 @@ def update_stock(connection: Connection, lab: Lab, evaluated: set[int]) -> list[
     if everything and counted:
         lots |= {int(lot) for lot in connection.exec_driver_sql("SELECT DISTINCT lot_id FROM stock_count").scalars()}
     held = held_lots(connection, lots, counted=counted)
+    changed = set(stale)
     for stream in streams:
-        connection.exec_driver_sql("DELETE FROM film_age WHERE stream_id = ?", (stream.id,))
-        connection.exec_driver_sql("DELETE FROM shelf_lot WHERE stream_id = ?", (stream.id,))
         film = film_age(connection, lab, stream, findings)
         if film is None:
+            changed |= forget_film(connection, stream.id)
             continue
-        laws = {"closed": law_to_json(film.closed), "opened": law_to_json(film.opened)}
+        laws = {
+            "closed": law_to_json(film.closed),
+            "opened": law_to_json(film.opened),
+            "humidity": film.tests.humidity,
+        }
         connection.exec_driver_sql(
-            "INSERT INTO film_age (stream_id, document, law) VALUES (?, ?, ?)",
+            "INSERT INTO film_age (stream_id, document, law) VALUES (?, ?, ?) "
+            "ON CONFLICT (stream_id) DO UPDATE SET document = excluded.document, law = excluded.law",
             (stream.id, as_json(film.document), as_json(laws)),
         )
-        write_lots(connection, lab, film, held)
+        changed |= write_lots(connection, lab, film, held)
     insert_many(
         connection, "DELETE FROM shelf_lot WHERE stream_id = 0 AND lot_id = ?", [(lot,) for lot in sorted(lots)]
     )
     write_untested(connection, held if counted else {})
-    put_leading(connection, held)
+    put_leading(connection, changed)
     return write_stock_alerts(connection, lab, counted=counted)
 
 
 def _streams(
     connection: Connection, lab: Lab, evaluated: set[int], stale: Collection[int], *, everything: bool
 ) -> list[Stream]:
-    """The streams to derive again: evaluated ones, those with a lot whose count changed, and those that share the effect of humidity."""
+    """The streams to derive again: evaluated ones, those with a lot whose count changed, and those whose effect of humidity changed."""
     rows = connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream ORDER BY id")
     streams = [Stream(*row) for row in rows]
     films = [
@@ -79,8 +94,26 @@ def _streams(
     touched = set(evaluated)
     for lot in stale:
         touched |= set(connection.exec_driver_sql("SELECT stream_id FROM session WHERE lot_id = ?", (lot,)).scalars())
-    shared = {(stream.product, stream.characteristic) for stream in streams if stream.id in evaluated}
-    return [stream for stream in films if stream.id in touched or (stream.product, stream.characteristic) in shared]
+    touched |= _with_another_humidity(connection, lab, films, evaluated)
+    return [stream for stream in films if stream.id in touched]
+
+
+def _with_another_humidity(connection: Connection, lab: Lab, films: list[Stream], evaluated: set[int]) -> set[int]:
+    """The streams without a new lot whose product shows another effect of humidity than their films were derived with."""
+    present = {
+        (stream.product, stream.characteristic): removed_humidity(
+            connection, lab, stream.product, stream.characteristic
+        )
+        for stream in films
+        if stream.id in evaluated
+    }
+    others = {
+        stream.id: present[stream.product, stream.characteristic]
+        for stream in films
+        if stream.id not in evaluated and (stream.product, stream.characteristic) in present
+    }
+    derived = stored_humidity(connection, others)
+    return {stream for stream, effect in others.items() if stream in derived and derived[stream] != effect}
 
 
 def _lots_of(connection: Connection, streams: list[int]) -> set[int]:

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -17,6 +16,7 @@ from sqlalchemy import Connection, text
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import from_microseconds
+from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.config.rule_history import rule_document
 from ingest.documents.verdict.bags import BagsDocument, BagsRow, NextLot, RiskPlan, Scatter, TwoLoads
@@ -142,7 +142,7 @@ def scatter_of(connection: Connection, lab: Lab, supplier: str, product: str, ch
     if stream is None:
         raise NotFoundError("bags", f"there is no stream {where}", "lotdrift board lists them all")
     rows = connection.execute(text(SESSIONS_SQL), {"stream": stream}).mappings().all()
-    documents: list[StoredConformity] = [json.loads(row["document"]) for row in rows]
+    documents: list[StoredConformity] = [from_json(row["document"]) for row in rows]
     # A lot that varied more than usual says nothing about the others.
     usual = next(
         (place for place, one in enumerate(documents) if not one["own_variance"] and one["bag_mean_sd"]),
@@ -154,7 +154,7 @@ def scatter_of(connection: Connection, lab: Lab, supplier: str, product: str, ch
     declared = lab.characteristic(characteristic)
     when = from_microseconds(row["started_us"])
     limits = with_entered_limits(connection, lab).limits_at(product, characteristic, when)
-    board = json.loads(
+    board = from_json(
         str(
             connection.execute(
                 text("SELECT board FROM evaluation WHERE stream_id = :stream"), {"stream": stream}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from sqlalchemy import Connection, RowMapping, bindparam, text
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import from_microseconds, microseconds
+from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.comparison import Answer, Candidate, ComparedLot, Comparison, Pair
@@ -216,7 +216,7 @@ def _split(own: _Lots, day: date, lab: Lab) -> list[_Lots]:
 
 def _sampling(row: RowMapping) -> float:
     """Variance that its bags and readings give a level; 0 where it is not known."""
-    sd = json.loads(row["document"])["bag_mean_sd"] if row["document"] else None
+    sd = from_json(row["document"])["bag_mean_sd"] if row["document"] else None
     return 0.0 if sd is None else float(sd**2 / row["bags"])
 
 
@@ -233,7 +233,7 @@ def _moving(connection: Connection, lab: Lab, streams: Sequence[int], since: dat
     start, end = (microseconds(datetime.combine(day, time(), lab.zone)) for day in (since, until))
     result = set()
     for stream, evidence in connection.execute(MOVES_SQL, {"streams": list(streams)}):
-        moved = json.loads(evidence).get("since_us")
+        moved = from_json(evidence).get("since_us")
         if moved is not None and start < moved < end:
             result.add(stream)
     return result
@@ -257,7 +257,7 @@ def _candidate(
     if lab.is_check_standard(supplier, product):
         raise CallError(f"compare: {supplier} {product} is a check standard of the bench and no film to compare")
     stored = connection.exec_driver_sql("SELECT board FROM evaluation WHERE stream_id = ?", (own.stream,)).scalar()
-    board = json.loads(stored) if stored else {}
+    board = from_json(stored) if stored else {}
     lower, upper = board.get("limit_lower"), board.get("limit_upper")
     mean = float(np.mean(own.levels)) if own.levels else None
     now = board.get("level")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable
 
 from sqlalchemy import RowMapping
 
+from ingest.common.json_text import from_json
 from ingest.documents.verdict.conformity import Conformity, LotProof, StoredConformity
 from spc.acceptance import bags_to_prove, passed_by_count, proven_inside, tolerance_factor
 from spc.vocabulary.enums import Scale
@@ -30,7 +30,7 @@ def conformity(
     """
     if stored is None:
         return None
-    document: StoredConformity = json.loads(stored)
+    document: StoredConformity = from_json(stored)
     valid = session["verdict"] not in (None, "invalid") and (lower is not None or upper is not None)
     return {
         **document,

@@ -17,6 +17,7 @@ from ingest.audit.audit_log import AuditEntry, record
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import microseconds
+from ingest.common.json_text import from_json
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.lot import LotDocument, Reading, Session
@@ -135,7 +136,7 @@ def issued_numbers(connection: Connection, supplier: str, lot: str) -> list[Test
 
 def _all(connection: Connection) -> list[TestReport]:
     rows = connection.exec_driver_sql("SELECT body FROM act WHERE what = ? ORDER BY id", (ISSUE_REPORT,))
-    return [json.loads(json.loads(body)["report"]) for (body,) in rows]
+    return [from_json(from_json(body)["report"]) for (body,) in rows]
 
 
 def _of_lot(connection: Connection, supplier: str, lot: str) -> list[TestReport]:

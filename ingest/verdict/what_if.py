@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from sqlalchemy import Connection
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
 from ingest.common.instants import WEEK_US, microseconds
+from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
@@ -214,7 +214,7 @@ def _outliers(connection: Connection, characteristic: str) -> dict[int, frozense
         "SELECT e.stream_id, e.document FROM evaluation e JOIN stream s ON s.id = e.stream_id WHERE s.characteristic = ?",
         (characteristic,),
     )
-    found = {stream: (json.loads(document)["forecast"] or {}).get("outliers", []) for stream, document in rows}
+    found = {stream: (from_json(document)["forecast"] or {}).get("outliers", []) for stream, document in rows}
     return {stream: frozenset(lots) for stream, lots in found.items() if lots}
 
 
@@ -309,7 +309,7 @@ def _window_starts(
         "AND held_under IS NULL AND stream_id IS NOT NULL",
         (request.characteristic,),
     ):
-        parts = json.loads(evidence)
+        parts = from_json(evidence)
         if parts.get("since_us") is not None:
             moves[stream] = max(moves.get(stream, 0), parts["since_us"])
         if state != "closed":

@@ -191,7 +191,9 @@ def square_term(
 
     # Lots age at unlike pace: each keeps its slope, and a lot with two ages shows no bend.
     square, rest = about_own_lines((x - x.mean()) ** 2), about_own_lines(y)
-    ages = np.array([np.unique(x[number == one]).size for one in range(k)])
+    order = np.lexsort((x, number))
+    is_new = np.append(True, (np.diff(number[order]) != 0) | (np.diff(x[order]) != 0))
+    ages = np.bincount(number[order][is_new], minlength=k)
     df = int(np.sum(np.bincount(number, minlength=k) - np.minimum(ages, 2))) - 1
     spread = float(square @ square)
     if df < 2 or spread <= 1e-12 * max(float(np.sum((x - x.mean()) ** 4)), 1e-300):

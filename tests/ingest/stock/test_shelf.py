@@ -430,22 +430,24 @@ def test_without_counts_no_lot_raises_an_alert(bench: Bench) -> None:
 
 
 def test_a_new_test_of_one_lot_leaves_other_films_as_they_are(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also the film of another supplier under the same product, with which it shares the effect of humidity: none is shown."""
     rows, moments = film_rows()
     other = [{**row, "product": "PB-2"} for row in rows]
-    fill(bench, [*rows, *other], moments)
+    namesake = [{**row, "product": "PB-2", "supplier": "Other Film"} for row in rows]
+    fill(bench, [*rows, *other, *namesake], moments)
     bench.run()
-    derived: list[str] = []
+    derived: list[tuple[str, str]] = []
     from ingest.stock import update_stock
 
     real = update_stock.film_age
     monkeypatch.setattr(
-        update_stock, "film_age", lambda connection, lab, stream, findings: (derived.append(stream.product), real(connection, lab, stream, findings))[1]
+        update_stock, "film_age", lambda connection, lab, stream, findings: (derived.append((stream.supplier, stream.product)), real(connection, lab, stream, findings))[1]
     )  # fmt: skip
     again = lot_rows("L0", FIRST + timedelta(days=310), [["1e10"]], **{**FILM, "product": "PB-2"})
     again[0]["specimen"] = 40
     bench.drop_tests("again.csv", again)
     bench.run()
-    assert derived == ["PB-2"]
+    assert derived == [("Alder Film", "PB-2")]
 
     derived.clear()
     bench.run()
@@ -479,8 +481,8 @@ def test_rows_are_found_by_part_of_a_name_and_paged(bench: Bench) -> None:
     assert len(everything) == 9
 
 
-def test_humidity_at_the_test_is_taken_out_where_the_lots_show_its_effect(bench: Bench) -> None:
-    """Sixty lots at 11 to 13 % RH fall by 0.1 decade a percent; the later tests at 13 % would hide half of the ageing."""
+def humid_film(bench: Bench) -> list[dict[str, object]]:
+    """Sixty lots at 11 to 13 % RH, of which seven are tested again at 13 %, and the logs of both chambers."""
     rng = np.random.default_rng(8)
     rows: list[dict[str, object]] = []
     moments: dict[str, list[datetime]] = {"dry": [], "moist": []}
@@ -498,9 +500,14 @@ def test_humidity_at_the_test_is_taken_out_where_the_lots_show_its_effect(bench:
         test(
             f"H{number}", FIRST + timedelta(days=300 + number), 9.0 - 0.1 + 0.05 * (300 - number) / 30.4375, "moist", 10
         )
-    bench.drop_tests("film.csv", rows)
     bench.drop("dry.csv", logs(moments["dry"], 11.0, "dry"), "climate")
     bench.drop("moist.csv", logs(moments["moist"], 13.0, "moist"), "climate")
+    return rows
+
+
+def test_humidity_at_the_test_is_taken_out_where_the_lots_show_its_effect(bench: Bench) -> None:
+    """Sixty lots at 11 to 13 % RH fall by 0.1 decade a percent; the later tests at 13 % would hide half of the ageing."""
+    bench.drop_tests("film.csv", humid_film(bench))
     bench.run()
     seen = film(bench)
 
@@ -510,6 +517,29 @@ def test_humidity_at_the_test_is_taken_out_where_the_lots_show_its_effect(bench:
     # The level of a lot is as it was read: only its dates are without the effect.
     level = lots_of(shelf(bench))["H0"]["level"]
     assert level == pytest.approx(float(f"{10 ** (9.0 - 0.1 + 0.05 * 300 / 30.4375):.4g}"), rel=1e-9)
+
+
+def test_a_film_without_a_new_lot_follows_the_effect_of_humidity_that_another_supplier_changes(
+    bench: Bench, tmp_path: Path
+) -> None:
+    """Two suppliers deliver one product, which has one effect: lots of the second move the dates of the first."""
+    rows = humid_film(bench)
+    first_tests = [row for row in rows if int(str(row["specimen"])) < 10]
+    second = [
+        {**row, "supplier": "Other Film", "value": f"{float(str(row['value'])) ** 1.004:.4g}"} for row in first_tests
+    ]
+    bench.drop_tests("film.csv", rows)
+    bench.run()
+    before = stored_shelf(bench)
+    bench.drop_tests("other.csv", second)
+    bench.run()
+
+    together = Bench(tmp_path / "together")
+    together.drop_tests("film.csv", [*humid_film(together), *second])
+    together.run()
+    after = stored_shelf(bench)
+    assert after == stored_shelf(together)
+    assert [row for row in after if row in before] != before
 
 
 def test_the_shelf_of_a_past_day_is_derived_from_what_was_known_then(bench: Bench) -> None:
