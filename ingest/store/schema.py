@@ -234,7 +234,7 @@ earlier_climate = Table(
 # One row for each count of a lot on a day in a storage. `is_counted` is 0 where the file gives no quantity. The rows of the
 # latest day hold; a lot with quantity 0 is gone.
 # What went into which chamber when, and out. A row without a lot (`lot_id` 0) is about the whole load. `event` and `laid` are places in
-# `ingest.parsing.rows.load_rows`. `planned_us` is the time for which its test is planned, 0 where none is written.
+# `ingest.parsing.rows.load_rows`. `planned_us` is the time for which its test is planned, 0 without a plan.
 load_event = Table(
     "load_event",
     metadata,

@@ -12,7 +12,7 @@ __all__ = ["LoadEvent"]
 class LoadEvent(TypedDict):
     """A row of the record of loads.
 
-    `event` is `in`, `moved`, `out` or `planned`; `planned_at` is the time for which the test is planned, null where none is written. `by_form` tells what a person entered on a page from the rows of files; `source` is the form or the file with its line. `key` names the row.
+    `event` is `in`, `moved`, `out` or `planned`; `planned_at` is the time for which the test is planned, null without a plan. `by_form` tells what a person entered on a page from the rows of files; `source` is the form or the file with its line. `key` names the row.
     """
 
     key: str

@@ -114,7 +114,7 @@ def identity_of_events(rows: pd.DataFrame) -> list[Ints]:
 
 
 def contradicting_events(rows: pd.DataFrame, identity: Sequence[Ints]) -> dict[int, list[str]]:
-    """Give the reasons, by line, to refuse rows that say two things of one event, such as two chambers at one moment."""
+    """Give the reasons, by line, to refuse rows that contradict another about one event, such as two chambers at one moment."""
     lines = rows["line"].to_numpy(np.int64)
     chamber = rows["chamber_id"] if "chamber_id" in rows else rows["chamber"]
     values = [pd.factorize(each)[0] for each in (chamber, rows["laid"], rows["specimens"], rows["planned_us"])]

@@ -251,8 +251,8 @@ def test_no_log_that_comes_later_makes_a_load_ready_before_its_earliest_moment(c
     entries, stays, now, out_minutes = case
     rule = replace(SHORT_RULE, door_minutes=door_minutes, door_peak_percent=20.0)
     every = {chamber: log_of([(m / 60, h) for m, h in each], rule) for chamber, each in entries.items()}
-    known = {chamber: [one for one in each if one[0] <= read_to] for chamber, each in entries.items()}
-    logs = {chamber: log_of([(m / 60, h) for m, h in each], rule) for chamber, each in known.items() if each}
+    early = {chamber: [one for one in each if one[0] <= read_to] for chamber, each in entries.items()}
+    logs = {chamber: log_of([(m / 60, h) for m, h in each], rule) for chamber, each in early.items() if each}
     given_stays = [Stay(c, begin * MINUTE, None if end is None else end * MINUTE) for c, begin, end in stays]
 
     state = readiness(given_stays, now * MINUTE, logs, rule, out_minutes)
