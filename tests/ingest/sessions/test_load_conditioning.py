@@ -276,6 +276,15 @@ def test_the_earliest_moment_of_a_broken_and_of_a_silent_load():
     assert readiness(stays, 30 * HOUR, {}, RULE).earliest_us == 48 * HOUR
     stopped_outside = {1: log_of([entry for entry in every_half_hour(outside=(10,)) if entry[0] <= 10])}
     assert readiness(stays, 30 * HOUR, stopped_outside, RULE).earliest_us == 58 * HOUR
+    # An opening that the lab may allow is no break yet: the next entry decides. One of half an hour is over before that.
+    entries = [entry for entry in every_half_hour(outside=(20,)) if entry[0] <= 20]
+    for minutes, hours in [(60.0, 48), (30.0, 68)]:
+        allows = replace(RULE, door_minutes=minutes, door_peak_percent=20.0)
+        broken = readiness(stays, round(20.2 * HOUR), {1: log_of(entries, allows)}, allows)
+        assert (broken.state, broken.earliest_us) == (Progress.BROKEN, hours * HOUR)
+    allows = replace(RULE, door_minutes=60.0, door_peak_percent=20.0)
+    forgiven = {1: log_of(every_half_hour(outside=(20,)), allows)}
+    assert readiness(stays, 48 * HOUR, forgiven, allows).state == Progress.READY
 
 
 @settings(max_examples=80)
