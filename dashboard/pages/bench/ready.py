@@ -118,4 +118,6 @@ def _plan(load: ReadyLoad) -> html.P | None:
     """When the test is planned, with the mark of something to look at where that is too early."""
     if not (line := plan_line(load)):
         return None
-    return html.P([word(Grade.LOOK), " ", html.Strong(line)]) if load["too_early"] else html.P(line)
+    if not load["too_early"]:
+        return html.P(line)
+    return html.P([word(Grade.LOOK), " ", html.Strong(line), " ", dcc.Link("Change the plan", href=LOADS)])

@@ -124,6 +124,12 @@ def test_the_demo_answers_what_was_loaded_on_friday(tmp_path_factory: pytest.Tem
     assert shown.stdout.startswith("Ready to test: north 178.\nNext: south 178 at Sun 22 Nov, 08:50")
     states = {one["load"]: one["state"] for chamber in as_json["chambers"] for one in chamber["loads"]}
     assert states == {"north 178": "ready", "south 178": "waiting"}
+    assert "Test planned for Mon 23 Nov, 08:00." in shown.stdout
+    before = call(lab, "ready", "--at", (friday - timedelta(hours=16)).isoformat()).stdout
+    assert (
+        "Do not test north 178 at Fri 20 Nov, 08:00 as planned: it is ready at Fri 20 Nov, 08:30 at the earliest."
+        in before
+    )
     assert call(lab, "ready", "--at", "friday").exit_code == 2
 
 
