@@ -166,7 +166,7 @@ def _gathered(connection: Connection, *, closed_too: bool) -> dict[str, _Parts]:
     withdrawn = withdrawn_alerts(connection)
     for made in entered:
         subject = Subject.parse(made.subject)
-        assert subject is not None  # the question asks for alerts alone
+        assert subject is not None  # The question asks for alerts alone
         parts = gathered.setdefault(made.case_id or subject.names[0], _Parts())
         parts.entries.append(entry_of(made, subject))
         if (gone := withdrawn.pop(subject.names[0], None)) is not None:

@@ -19,12 +19,12 @@ from spc.kernels.validation import Floats
 
 __all__ = ["Scores", "autocorrelation_estimate", "prior_share", "score", "whitened"]
 
-_BASE_LOTS = 100.0  # the normal law speaks with the weight of so many lots beside the ranks
-_DIGITS = 9  # of a standardised level that mean something
+_BASE_LOTS = 100.0  # The normal law speaks with the weight of so many lots beside the ranks
+_DIGITS = 9  # Of a standardised level that mean something
 _DIFFERENCES_WORTH = (
-    1.7  # variance from differences over two and three lots, in that of the usual estimate; by simulation
+    1.7  # Variance from differences over two and three lots, in that of the usual estimate; by simulation
 )
-_LEAST_VARIANCE = 1e-200  # of equal levels; its inverse still adds up
+_LEAST_VARIANCE = 1e-200  # Of equal levels; its inverse still adds up
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,13 +19,13 @@ __all__ = ["SPAN", "Flags", "Ints", "LotSeries", "Windows", "limited_levels", "l
 SPAN = 100
 """Lots in a window. Older lots no longer speak for the film that is delivered now."""
 
-_WILD_SIGMAS = 6.0  # no lot of a normal law in a lifetime, and three in a thousand with the tails of t(4)
-_FEWEST_LOTS = 12  # below these a median deviation says little of the scatter
-_MEDIAN_DEVIATION = 0.6745  # of a standard normal variable
+_WILD_SIGMAS = 6.0  # No lot of a normal law in a lifetime, and three in a thousand with the tails of t(4)
+_FEWEST_LOTS = 12  # Below these a median deviation says little of the scatter
+_MEDIAN_DEVIATION = 0.6745  # Of a standard normal variable
 
 _PRIOR = ("independent", "autocorrelation", "scatter", "scatter_lots")
 
-_CHUNK = 1500  # rows evaluated at once: 1500 x 100 floats stay in the processor's cache
+_CHUNK = 1500  # Rows evaluated at once: 1500 x 100 floats stay in the processor's cache
 
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]

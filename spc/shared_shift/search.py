@@ -28,7 +28,7 @@ POINT_COLUMNS = (
     "stream", "supplier", "quantity", "chamber", "instrument", "load", "weeks", "z", "sigma", "is_check_standard", "alike",
 )  # fmt: skip
 
-_RENAME = 1.0  # log likelihood by which another source must explain the lots better
+_RENAME = 1.0  # Log likelihood by which another source must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
 _BACK = 0.35  # Share of a finding's size: a shift back by this much ends the finding
@@ -40,10 +40,10 @@ _LEFT = 0.5
 _END = 1.96
 # A shift below this many standard deviations between lots changes no verdict and no chart (common practice).
 _LEAST_SIGMAS = 0.25
-_FEWEST_BESIDE = 3  # lots of a stream off the source with which its lots on the source can be compared
+_FEWEST_BESIDE = 3  # Lots of a stream off the source with which its lots on the source can be compared
 # As long as a finding is tested again: its weeks before and all since are among the 60 weeks of points that a round reads.
 _TESTED_WEEKS = 46.0
-_QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for so long
+_QUIET_WEEKS = 8.0  # The same lots moving the same way are the same finding for so long
 
 Flags = NDArray[np.bool_]
 
