@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 
@@ -23,7 +22,7 @@ from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyFigures,
 from spc import gauge
 from spc.vocabulary.enums import Scale
 
-__all__ = ["gauge_studies", "study_steps"]
+__all__ = ["StudyReading", "gauge_studies", "study_readings", "study_steps"]
 
 SPECIMEN = ("supplier", "product", "lot", "specimen")
 NEEDED = ("specimen", "reading", "value", "unit")
@@ -32,6 +31,17 @@ LARGEST_BYTES = 4_000_000
 
 class StudyError(Exception):
     """A study that can't be used, in one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class StudyReading:
+    """A reading of a study with its line in the file; `value` is in the unit of the characteristic."""
+
+    line: int
+    specimen: str
+    session: str
+    reading: str
+    value: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,15 +128,44 @@ def _ends(one: gauge.Component) -> WithEnds:
 
 
 def _table(lab: Lab, declared: GaugeStudy) -> _Table:
+    """The readings as specimens x sessions x repeats; the repeats of a cell in the order of the file."""
+    readings = _readings(lab, declared)
+    keys = [(one.specimen, one.session, one.reading) for one in readings]
+    if len(set(keys)) < len(keys):
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise StudyError(
+            f"{declared.file}: specimen {twice[0]}, {declared.sessions} {twice[1]}, reading {twice[2]} is there twice"
+        )
+    log, cells = _is_log(lab, declared), dict[tuple[str, str], list[float]]()
+    for one in readings:
+        cells.setdefault((one.specimen, one.session), []).append(math.log(one.value) if log else one.value)
+    specimens, sessions = (list(dict.fromkeys(key[place] for key in cells)) for place in (0, 1))
+    repeats = max(len(cell) for cell in cells.values())
+    table = np.full((len(specimens), len(sessions), repeats), np.nan)
+    for (specimen, session), cell in cells.items():
+        table[specimens.index(specimen), sessions.index(session), : len(cell)] = cell
+    values = [one.value for one in readings]
+    return _Table(table, min(values), max(values))
+
+
+def study_readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
+    """The readings of a study in the order of its file; empty where the study can't be used."""
+    try:
+        _table(lab, declared)
+        return _readings(lab, declared)
+    except StudyError:
+        return []
+
+
+def _readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
     if not lab.is_declared(declared.characteristic):
         raise StudyError(f"{declared.characteristic} is no characteristic that {LAB_FILE} declares")
-    rows = _rows(lab, declared)
-    keys, values = [], []
     target = parse_unit(lab.characteristic(declared.characteristic).unit)
-    for line, row in rows:
+    found = []
+    for line, row in _rows(lab, declared):
         specimen = " ".join(row[name].strip() for name in SPECIMEN if row.get(name))
-        keys.append((specimen, row[declared.sessions].strip(), row["reading"].strip()))
-        if not all(keys[-1]):
+        names = (specimen, row[declared.sessions].strip(), row["reading"].strip())
+        if not all(names):
             raise StudyError(
                 f"{declared.file}, line {line}: specimen, {declared.sessions} and reading may not be blank"
             )
@@ -140,28 +179,8 @@ def _table(lab: Lab, declared: GaugeStudy) -> _Table:
                 f"{declared.file}, line {line}: {quoted(row['value'])} is a bound; leave the bag out, a study ends where the "
                 "range of the meter does"
             )
-        values.append(number)
-    return _crossed(keys, values, declared, log=_is_log(lab, declared))
-
-
-def _crossed(
-    keys: Sequence[tuple[str, str, str]], values: Sequence[float], declared: GaugeStudy, *, log: bool
-) -> _Table:
-    """The readings as specimens x sessions x repeats; the repeats of a cell in the order of the file."""
-    if len(set(keys)) < len(keys):
-        twice = next(key for key in keys if keys.count(key) > 1)
-        raise StudyError(
-            f"{declared.file}: specimen {twice[0]}, {declared.sessions} {twice[1]}, reading {twice[2]} is there twice"
-        )
-    cells: dict[tuple[str, str], list[float]] = {}
-    for (specimen, session, _), value in zip(keys, values, strict=True):
-        cells.setdefault((specimen, session), []).append(math.log(value) if log else value)
-    specimens, sessions = (list(dict.fromkeys(key[place] for key in cells)) for place in (0, 1))
-    repeats = max(len(cell) for cell in cells.values())
-    table = np.full((len(specimens), len(sessions), repeats), np.nan)
-    for (specimen, session), cell in cells.items():
-        table[specimens.index(specimen), sessions.index(session), : len(cell)] = cell
-    return _Table(table, min(values), max(values))
+        found.append(StudyReading(line, *names, number))
+    return found
 
 
 def _rows(lab: Lab, declared: GaugeStudy) -> list[tuple[int, dict[str, str]]]:
