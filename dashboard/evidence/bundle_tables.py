@@ -95,7 +95,7 @@ COLUMNS = {
         "again", "reads", "reference", "uncertainty", "against", "who",
     ),
     "gauge-studies.csv": (
-        "study", "characteristic", "known_from", "specimen", "sessions_by", "session", "reading", "value", "unit", "file", "line", "sha256",
+        "study", "characteristic", "known_from", "specimen", "sessions_by", "session", "reading", "value", "reference", "unit", "file", "line", "sha256",
     ),
     "climate.csv": ("chamber", "logged_at", "humidity_percent", "temperature_c", "file_number", "line"),
     "limits.csv": (
@@ -306,7 +306,7 @@ def _gauge_studies(source: Source) -> Iterator[Cells]:
         for one in readings:
             yield (
                 declared.name, declared.characteristic, declared.done_on.isoformat(), one.specimen, declared.sessions, one.session, one.reading,
-                one.value, source.lab.characteristic(declared.characteristic).unit, declared.file, one.line, digest,
+                one.value, one.reference, source.lab.characteristic(declared.characteristic).unit, declared.file, one.line, digest,
             )  # fmt: skip
 
 

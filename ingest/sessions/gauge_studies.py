@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 
@@ -18,13 +19,15 @@ from ingest.common.text import quoted
 from ingest.common.units import UnitError, ValueTextError, parse_unit, parse_value, to_unit
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.models import GaugeStudy
-from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyFigures, WithEnds
+from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyBias, StudyFigures, WithEnds
 from spc import gauge
+from spc.supplier import quarter
 from spc.vocabulary.enums import Scale
 
 __all__ = ["StudyReading", "gauge_studies", "study_readings", "study_steps"]
 
 SPECIMEN = ("supplier", "product", "lot", "specimen")
+REFERENCE = "reference"
 NEEDED = ("specimen", "reading", "value", "unit")
 LARGEST_BYTES = 4_000_000
 
@@ -35,20 +38,25 @@ class StudyError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class StudyReading:
-    """A reading of a study with its line in the file; `value` is in the unit of the characteristic."""
+    """A reading of a study with its line in the file; values are in the unit of the characteristic, `reference` None where unknown."""
 
     line: int
     specimen: str
     session: str
     reading: str
     value: float
+    reference: float | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Table:
-    """The readings of a study in the charted scale, and the least and greatest of them in the unit."""
+    """The readings of a study in the charted scale, and the least and greatest of them in the unit.
+
+    `reference` holds the known value of each specimen in the charted scale; empty where the file has none.
+    """
 
     values: np.ndarray
+    reference: np.ndarray
     lowest: float
     highest: float
 
@@ -109,7 +117,7 @@ def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
         "highest": table.highest,
         "components": [
             {"name": name, "variance": one.value, "low": one.low, "high": one.high}
-            for name, one in zip((*names, "gauge"), (*parts, result.gauge), strict=True)
+            for name, one in zip((*names, "gauge", "total"), (*parts, result.gauge, result.total), strict=True)
         ],
         "session_sd": math.sqrt(result.session_part),
         "session_df": result.session_df,
@@ -117,6 +125,33 @@ def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
         "categories": _ends(result.categories),
         "order_change": 100 * math.expm1(result.order_slope) if log else result.order_slope,
         "order_p_value": result.order_p_value,
+        "bias": _bias(table, log=log) if table.reference.size else None,
+    }
+
+
+def _bias(table: _Table, *, log: bool) -> StudyBias:
+    """Deviation from the reference values: its mean over the sessions, and its change over the range.
+
+    The sessions are the sample, so that the mean has the scatter of theirs. For the line each specimen counts once a session.
+    """
+    cells = table.values.mean(axis=2) - table.reference[:, None]
+    mean = quarter.level(cells.mean(axis=0))
+    reference = np.broadcast_to(table.reference[:, None], cells.shape)
+    several = np.unique(table.reference).size > 1
+    line = gauge.linearity(reference.ravel(), cells.ravel()) if several else None
+
+    def shown(value: float) -> float:
+        return 100 * math.expm1(value) if log else value
+
+    return {
+        "references": int(np.unique(table.reference).size),
+        "mean": shown(mean.value),
+        "mean_low": shown(mean.low),
+        "mean_high": shown(mean.high),
+        "sessions_df": cells.shape[1] - 1,
+        "change": None if line is None else shown(line.slope * float(np.ptp(table.reference))),
+        "change_p_value": None if line is None else line.p_value,
+        "bent_p_value": None if line is None or math.isnan(line.lack_of_fit_p) else line.lack_of_fit_p,
     }
 
 
@@ -145,7 +180,23 @@ def _table(lab: Lab, declared: GaugeStudy) -> _Table:
     for (specimen, session), cell in cells.items():
         table[specimens.index(specimen), sessions.index(session), : len(cell)] = cell
     values = [one.value for one in readings]
-    return _Table(table, min(values), max(values))
+    return _Table(table, _references(readings, specimens, declared, log=log), min(values), max(values))
+
+
+def _references(
+    readings: Sequence[StudyReading], specimens: Sequence[str], declared: GaugeStudy, *, log: bool
+) -> np.ndarray:
+    """The reference value of each specimen in the charted scale; empty where no row has one."""
+    known: dict[str, set[float | None]] = {name: set() for name in specimens}
+    for one in readings:
+        known[one.specimen].add(one.reference)
+    if all(values == {None} for values in known.values()):
+        return np.empty(0)
+    for name, values in known.items():
+        if len(values) > 1 or values == {None}:
+            raise StudyError(f"{declared.file}: specimen {name} needs one reference value, the same in all of its rows")
+    found = np.array([known[name].pop() for name in specimens], dtype=np.float64)
+    return np.log(found) if log else found
 
 
 def study_readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
@@ -172,6 +223,8 @@ def _readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
         try:
             value = parse_value(row["value"])
             number = to_unit(value.number, parse_unit(value.unit or row["unit"]), target)
+            written = row.get(REFERENCE, "").strip()
+            reference = to_unit(parse_value(written).number, parse_unit(row["unit"]), target) if written else None
         except (ValueTextError, UnitError) as error:
             raise StudyError(f"{declared.file}, line {line}: {error}") from error
         if value.bound:
@@ -179,7 +232,7 @@ def _readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
                 f"{declared.file}, line {line}: {quoted(row['value'])} is a bound; leave the bag out, a study ends where the "
                 "range of the meter does"
             )
-        found.append(StudyReading(line, *names, number))
+        found.append(StudyReading(line, *names, number, reference))
     return found
 
 
