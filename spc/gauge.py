@@ -1,7 +1,7 @@
 """Gauge study: the part of the variation that comes from the session (operator, load, day or instrument) and from repeats.
 
 A crossed study: every specimen is measured in every session, several times. The sessions are a sample of all that are to come.
-Specimens with known values show the bias too, and whether it changes over the range.
+Specimens with reference values show the bias too, and whether it changes over the range.
 """
 
 from __future__ import annotations
@@ -201,8 +201,8 @@ def linearity(reference: ArrayLike, bias: ArrayLike) -> Linearity:
 
     Examples
     --------
-    >>> found = linearity([2.0, 2.0, 4.0, 4.0, 6.0, 6.0], [0.5, 0.4, 0.2, 0.3, 0.0, 0.1])
-    >>> round(found.slope, 2), round(found.p_value, 4), round(found.lack_of_fit_p, 2)
+    >>> line = linearity([2.0, 2.0, 4.0, 4.0, 6.0, 6.0], [0.5, 0.4, 0.2, 0.3, 0.0, 0.1])
+    >>> round(line.slope, 2), round(line.p_value, 4), round(line.lack_of_fit_p, 2)
     (-0.1, 0.0028, 1.0)
     """
     x, y = as_points(reference, "reference", at_least=3), as_points(bias, "bias", at_least=3)

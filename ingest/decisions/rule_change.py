@@ -198,8 +198,8 @@ def _risks(connection: Connection, lab: Lab, characteristic: str, rules: tuple[R
         (characteristic,),
     )
     films = [tuple(row) for row in rows if not lab.is_check_standard(row.supplier, row.product)]
-    found = risks_of_rules(connection, lab, {stream: product for stream, _, product in films}, characteristic, rules)
+    pairs = risks_of_rules(connection, lab, {stream: product for stream, _, product in films}, characteristic, rules)
     for stream, supplier, product in films:
-        if stream in found:
-            before, after = found[stream]
+        if stream in pairs:
+            before, after = pairs[stream]
             yield {"supplier": supplier, "product": product, "before": before, "after": after}

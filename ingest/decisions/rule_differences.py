@@ -19,7 +19,6 @@ from ingest.evaluation.judged_again import (
     acceptance_limits_of,
     depends_on_rule,
     stored_sessions,
-    with_stored_uncertainty,
 )
 from ingest.evaluation.stream_alerts import alert_id, state_after
 from ingest.sessions.session_columns import limits_in_force
@@ -47,20 +46,20 @@ def rule_differences(
         connection.exec_driver_sql("SELECT session_id FROM mark WHERE settled = ?", (SET_ASIDE,)).scalars().all()
     )
     tested = 0
-    found: list[StoredRuleDifference] = []
+    differences: list[StoredRuleDifference] = []
     for start in range(0, len(streams), STREAMS_AT_ONCE):
         part = {stream.id: stream for stream in streams[start : start + STREAMS_AT_ONCE]}
         sessions = _with_limits(connection, before, characteristic, part, aside, begin_us)
         tested += int(np.sum(sessions["conditioned"] & (sessions["started_us"] < end_us)))
-        asked = sessions.take(depends_on_rule([before, after], characteristic, sessions))
-        now, then = (_judged(lab, characteristic, asked) for lab in (before, after))
+        near = sessions.take(depends_on_rule([before, after], characteristic, sessions))
+        now, then = (_judged(lab, characteristic, near) for lab in (before, after))
         differ = now["verdict"] != then["verdict"]
-        numbers = set(asked["stream_id"][differ].tolist())
+        numbers = set(near["stream_id"][differ].tolist())
         if numbers:
-            answers = Rows(asked.index, {"before": now["verdict"], "after": then["verdict"], "breach": now["breach"]})
+            answers = Rows(near.index, {"before": now["verdict"], "after": then["verdict"], "breach": now["breach"]})
             changed = {number: stream for number, stream in part.items() if number in numbers}
-            found += _differences(connection, before, changed, aside, answers)
-    return tested, found
+            differences += _differences(connection, before, changed, aside, answers)
+    return tested, differences
 
 
 def _streams(connection: Connection, characteristic: str, begin_us: int, end_us: int) -> list[Stream]:
@@ -112,8 +111,7 @@ def _with_limits(
 ) -> Rows:
     """The sessions of some streams with their uncertainties and the specification limits of their days."""
     judged = lab.characteristic(characteristic).judged
-    sessions = stored_sessions(connection, list(streams), judged, since_us)
-    sessions = with_stored_uncertainty(connection, sessions, list(streams), since_us)
+    sessions = stored_sessions(connection, list(streams), judged, since_us, uncertainty=True)
     lower, upper = np.full(len(sessions), np.nan), np.full(len(sessions), np.nan)
     _, first = np.unique(sessions["stream_id"], return_index=True)
     for begin, end in pairwise([*first.tolist(), len(sessions)]):

@@ -97,10 +97,10 @@ def _risks(lots: Sequence[_Lots], rule: Rule, bags: Sequence[Count], in_force: b
     edges = acceptance_limits(
         lower, upper, error, np.array([one.df for one in lots]), rule["wrong_pass"], rule["wrong_fail"]
     )
-    found = risks(
+    fractions = risks(
         np.array([one.mean for one in lots]), np.array([one.between for one in lots]), error, edges, lower, upper
     )
-    columns = (found.wrong_pass, found.wrong_fail, found.not_passed, found.conforming)
+    columns = (fractions.wrong_pass, fractions.wrong_fail, fractions.not_passed, fractions.conforming)
     return [
         (_document(rule, count, in_force, wrong_pass, wrong_fail, not_passed), conforming)
         for count, wrong_pass, wrong_fail, not_passed, conforming in zip(
@@ -118,15 +118,15 @@ def _lots(connection: Connection, lab: Lab, products: Mapping[int, str], charact
         json_number(connection, "e.board", "level"),
         json_number(connection, "e.document", "components", "lot"),
     )
-    wanted, found = list(products), {}
+    wanted, every = list(products), {}
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
         sql = LATEST_SQL.format(level=level, lots=lots, places=", ".join("?" * len(part)))
         for stream, *row in connection.exec_driver_sql(sql, tuple(part)):
             one = _lots_of(lab, products[stream], declared, *row)
             if one is not None:
-                found[stream] = one
-    return {stream: found[stream] for stream in wanted if stream in found}
+                every[stream] = one
+    return {stream: every[stream] for stream in wanted if stream in every}
 
 
 def _lots_of(

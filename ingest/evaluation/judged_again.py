@@ -19,7 +19,7 @@ from spc.kernels.columns import Column, Rows
 from spc.stream import level_uncertainty
 from spc.vocabulary.enums import Verdict
 
-__all__ = ["acceptance_limits_of", "depends_on_rule", "stored_sessions", "with_stored_uncertainty"]
+__all__ = ["acceptance_limits_of", "depends_on_rule", "stored_sessions"]
 
 LEVELS = ("level", "level_low", "level_high")
 EXTREMES = ("smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound")
@@ -41,36 +41,29 @@ COLUMNS = {
 ORDER = "ORDER BY s.stream_id, s.started_us, s.lot_id"
 
 
-def stored_sessions(connection: Connection, ids: Sequence[int], judged: str, since_us: int = 0) -> Rows:
-    """The sessions of some streams since a moment, stream by stream. Their extremes are read only where the worst reading is judged."""
+def stored_sessions(
+    connection: Connection, ids: Sequence[int], judged: str, since_us: int = 0, *, uncertainty: bool = False
+) -> Rows:
+    """The sessions of some streams since a moment, stream by stream.
+
+    Their extremes are read only where the worst reading is judged. With `uncertainty` they have the one by which a rule judges each,
+    nan where the store has no number.
+    """
     wanted = LEVELS if judged == "mean" else (*LEVELS, *EXTREMES)
-    select = SQL.format(numbers=", ".join(f"s.{name}" for name in wanted))
+    parts = ("rule_u", "rule_df") if uncertainty else ()
+    numbers = [f"s.{name}" for name in wanted] + [json_number(connection, "c.document", name) for name in parts]
+    select = SQL.format(numbers=", ".join(numbers))
+    stored = "LEFT JOIN conformity c ON c.session_id = s.id " if uncertainty else ""
     where = f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) AND s.started_us >= ? {ORDER}"
-    found = fetch_frame(connection, f"{select}{where}", [*ids, since_us], COLUMNS | dict.fromkeys(wanted, "float64"))
-    columns: dict[str, Column] = {name: found[name].to_numpy() for name in (*list(COLUMNS)[1:], *wanted)}
+    dtypes = COLUMNS | dict.fromkeys((*wanted, *parts), "float64")
+    rows = fetch_frame(connection, f"{select}{stored}{where}", [*ids, since_us], dtypes)
+    columns: dict[str, Column] = {name: rows[name].to_numpy() for name in (*list(COLUMNS)[1:], *wanted)}
     columns["verdict"] = np.array(WORDS, dtype=object)[columns["verdict"]]
-    unread = np.full(len(found), np.nan)
-    return Rows(found["id"].to_numpy(), dict.fromkeys(EXTREMES, unread) | columns)
-
-
-def with_stored_uncertainty(connection: Connection, sessions: Rows, streams: Sequence[int], since_us: int = 0) -> Rows:
-    """The sessions of these streams since a moment with the uncertainty by which a rule judges each; nan where none is stored."""
-    parts = ", ".join(json_number(connection, "c.document", name) for name in ("rule_u", "rule_df"))
-    since, values = "", [*streams]
-    if since_us:
-        since = "JOIN session s ON s.id = c.session_id AND s.started_us >= ? "
-        values = [since_us, *streams]
-    where = f"{since}WHERE c.stream_id IN ({', '.join('?' * len(streams))}) ORDER BY c.session_id"
-    types = {"session_id": "int64", "u": "float64", "df": "float64"}
-    stored = fetch_frame(connection, f"SELECT c.session_id, {parts} FROM conformity c {where}", values, types)
-    number = stored["session_id"].to_numpy()
-    u, df = np.full(len(sessions), np.nan), np.full(len(sessions), np.inf)
-    if number.size:
-        place = np.minimum(np.searchsorted(number, sessions.index), number.size - 1)
-        has = number[place] == sessions.index
-        u[has] = stored["u"].to_numpy()[place[has]]
-        df[has] = stored["df"].fillna(np.inf).to_numpy()[place[has]]
-    return sessions.adding({"u_high": u, "df_high": df, "u_worst": u, "df_worst": df})
+    if uncertainty:
+        u, df = rows["rule_u"].to_numpy(), rows["rule_df"].fillna(np.inf).to_numpy()
+        columns |= {"u_high": u, "df_high": df, "u_worst": u, "df_worst": df}
+    unread = np.full(len(rows), np.nan)
+    return Rows(rows["id"].to_numpy(), dict.fromkeys(EXTREMES, unread) | columns)
 
 
 def depends_on_rule(labs: Sequence[Lab], characteristic: str, sessions: Rows) -> Flags:

@@ -187,16 +187,16 @@ def _references(
     readings: Sequence[StudyReading], specimens: Sequence[str], declared: GaugeStudy, *, log: bool
 ) -> np.ndarray:
     """The reference value of each specimen in the charted scale; empty where no row has one."""
-    known: dict[str, set[float | None]] = {name: set() for name in specimens}
+    written: dict[str, set[float | None]] = {name: set() for name in specimens}
     for one in readings:
-        known[one.specimen].add(one.reference)
-    if all(values == {None} for values in known.values()):
+        written[one.specimen].add(one.reference)
+    if all(values == {None} for values in written.values()):
         return np.empty(0)
-    for name, values in known.items():
+    for name, values in written.items():
         if len(values) > 1 or values == {None}:
             raise StudyError(f"{declared.file}: specimen {name} needs one reference value, the same in all of its rows")
-    found = np.array([known[name].pop() for name in specimens], dtype=np.float64)
-    return np.log(found) if log else found
+    values_of = np.array([written[name].pop() for name in specimens], dtype=np.float64)
+    return np.log(values_of) if log else values_of
 
 
 def study_readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
@@ -212,7 +212,7 @@ def _readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
     if not lab.is_declared(declared.characteristic):
         raise StudyError(f"{declared.characteristic} is no characteristic that {LAB_FILE} declares")
     target = parse_unit(lab.characteristic(declared.characteristic).unit)
-    found = []
+    readings = []
     for line, row in _rows(lab, declared):
         specimen = " ".join(row[name].strip() for name in SPECIMEN if row.get(name))
         names = (specimen, row[declared.sessions].strip(), row["reading"].strip())
@@ -232,8 +232,8 @@ def _readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
                 f"{declared.file}, line {line}: {quoted(row['value'])} is a bound; leave the bag out, a study ends where the "
                 "range of the meter does"
             )
-        found.append(StudyReading(line, *names, number, reference))
-    return found
+        readings.append(StudyReading(line, *names, number, reference))
+    return readings
 
 
 def _rows(lab: Lab, declared: GaugeStudy) -> list[tuple[int, dict[str, str]]]:

@@ -22,7 +22,6 @@ from ingest.evaluation.judged_again import (
     acceptance_limits_of,
     depends_on_rule,
     stored_sessions,
-    with_stored_uncertainty,
 )
 from ingest.sessions.session_columns import for_evaluation, sessions_of
 from ingest.sessions.suspect_values import SET_ASIDE, STANDS
@@ -162,7 +161,7 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
     result, left_out = [], 0
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
-        every = stored_sessions(connection, part, judged)
+        every = stored_sessions(connection, part, judged, uncertainty=_by_rule(lab, request))
         if not len(every):
             continue
         begin = np.array([starts[stream] for stream in every["stream_id"].tolist()], dtype=np.int64)
@@ -172,7 +171,7 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
             counts &= ~np.isin(every.index, list(aside))
         left_out += int((in_time & ~counts).sum())
         lots = every.take(_first_of_each_lot(every, counts))
-        after = _judged(connection, lab, request, lots, part)
+        after = _judged(lab, request, lots)
         found, first = np.unique(lots["stream_id"], return_index=True)
         for stream, begun, end in zip(found.tolist(), first.tolist(), [*first[1:].tolist(), len(lots)], strict=True):
             own = lots.take(np.arange(begun, end))
@@ -224,7 +223,12 @@ def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
     return np.sort(rows[first])
 
 
-def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows, streams: Sequence[int]) -> np.ndarray:
+def _by_rule(lab: Lab, request: Request) -> bool:
+    """Whether dated rules decide, and no guard that was given with the question."""
+    return bool(lab.rule_steps(request.characteristic)) and request.guard_percent is None
+
+
+def _judged(lab: Lab, request: Request, sessions: Rows) -> np.ndarray:
     """Verdict words of the lots under the other limit, by the same statistic, strictness and decision rule."""
     declared = lab.characteristic(request.characteristic)
     n = len(sessions)
@@ -238,10 +242,9 @@ def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows, 
     )
     guard = declared.guard_percent if request.guard_percent is None else request.guard_percent
     verdict: np.ndarray = judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
-    if lab.rule_steps(request.characteristic) and request.guard_percent is None:
-        known = with_stored_uncertainty(connection, other, streams)
-        rows = depends_on_rule([lab], request.characteristic, known)
-        near = known.take(rows)
+    if _by_rule(lab, request):
+        rows = depends_on_rule([lab], request.characteristic, other)
+        near = other.take(rows)
         near = near.adding(acceptance_limits_of(lab, request.characteristic, near))
         verdict[rows] = judge_rows(near, declared.scale, declared.judged, guard)["verdict"]
     return verdict

@@ -367,16 +367,17 @@ def may_turn(sessions: Rows, scale: str, least_risk: float) -> Flags:
     none = [np.isnan(limit) for limit in limits]
     lower, upper = (np.log(limit) if scale == Scale.LOG else limit for limit in limits)
     u, low, high = (sessions.floats(name) for name in ("u_high", "level_low", "level_high"))
-    # A value at an edge counts as beyond it or not by its last digits: such a lot may turn.
+    # The guard at few degrees of freedom for all, which is wider than their own; a lot with fewer still may turn, as may a value at an
+    # edge, which counts as beyond it or not by its last digits.
+    guard = float(coverage_factor(least_risk, LEAST_DF)) * np.where(sessions.floats("df_high") < LEAST_DF, np.inf, u)
     with np.errstate(invalid="ignore"):
-        guard = coverage_factor(least_risk, sessions.floats("df_high")) * u
         reach = guard + 1e-9 * (1.0 + np.fmax(np.abs(low), np.abs(high)))
         passes = (none[1] | (high + reach < upper)) & (none[0] | (low - reach > lower))
         fails = (low - reach > upper) | (high + reach < lower)
         # Between two near limits both tails count, and the guard is wider.
         near = upper - lower < FAR_APART * u
-    asked = sessions["valid"].astype(bool) & ~(none[0] & none[1]) & ~(np.isnan(low) & np.isnan(high))
-    return np.asarray(asked & ~(passes & np.isfinite(reach) & ~near) & ~fails)
+    judged = sessions["valid"].astype(bool) & ~(none[0] & none[1]) & ~(np.isnan(low) & np.isnan(high))
+    return np.asarray(judged & ~(passes & np.isfinite(reach) & ~near) & ~fails)
 
 
 def _none_where_unlimited(found: dict[str, Floats], no_lower: Flags, no_upper: Flags, scale: str) -> dict[str, Column]:

@@ -295,10 +295,10 @@ def test_the_percent_that_a_plan_accepts_with_a_given_chance_is_the_tabled_one()
     def beyond(share: float) -> float:
         return 100 * float(optimize.brentq(lambda p: float(count_acceptance(80, 2, p)) - share, 1e-6, 0.5, xtol=1e-12))
 
-    found = [beyond(share) for share in shares]
-    assert_allclose(found, recomputed, rtol=1e-7)
+    percents = [beyond(share) for share in shares]
+    assert_allclose(percents, recomputed, rtol=1e-7)
     # Printed to three figures, 1.38 for 1.385.
-    assert_allclose(found, printed, rtol=0, atol=0.0055)
+    assert_allclose(percents, printed, rtol=0, atol=0.0055)
 
 
 def test_a_switching_scheme_accepts_less_than_its_normal_plan():

@@ -294,9 +294,11 @@ def test_laboratories_with_unequal_replicates_have_the_printed_precision():
     printed = [(0.69, 0.015, 0.026), (1.252, 0.029, 0.061), (1.667, 0.017, 0.035), (3.25, 0.026, 0.058)]
     between = [0.021599555, 0.05333685, 0.030283883, 0.052050085]
     for level, (mean, s_r, s_rr), s_l in zip(COAL, printed, between, strict=True):
-        found = repeatability_and_reproducibility(level)
-        assert_allclose([np.concatenate(level).mean(), found[0], found[2]], [mean, s_r, s_rr], rtol=0, atol=5.1e-4)
-        assert_allclose(found[1], s_l, rtol=1e-6)
+        precision = repeatability_and_reproducibility(level)
+        assert_allclose(
+            [np.concatenate(level).mean(), precision[0], precision[2]], [mean, s_r, s_rr], rtol=0, atol=5.1e-4
+        )
+        assert_allclose(precision[1], s_l, rtol=1e-6)
 
 
 def test_an_interlaboratory_study_has_the_printed_repeatability_and_reproducibility():
@@ -304,10 +306,10 @@ def test_an_interlaboratory_study_has_the_printed_repeatability_and_reproducibil
     means = [41.5183, 79.6796, 135.1429, 194.7171, 294.4921]
     s_r = [1.0632, 1.4949, 2.7483, 2.6251, 3.935]
     s_rr = [1.0632, 1.5796, 3.477, 3.3657, 4.1923]
-    found = [repeatability_and_reproducibility(GLUCOSE[:, :, material].tolist()) for material in range(5)]
+    precisions = [repeatability_and_reproducibility(GLUCOSE[:, :, material].tolist()) for material in range(5)]
     assert_allclose(GLUCOSE.mean(axis=(0, 1)), means, rtol=0, atol=5e-5)
-    assert_allclose([one[0] for one in found], s_r, rtol=0, atol=5e-5)
-    assert_allclose([one[2] for one in found], s_rr, rtol=0, atol=5e-5)
+    assert_allclose([one[0] for one in precisions], s_r, rtol=0, atol=5e-5)
+    assert_allclose([one[2] for one in precisions], s_rr, rtol=0, atol=5e-5)
 
 
 def test_a_standard_deviation_is_known_as_well_as_its_degrees_of_freedom_allow():
@@ -315,9 +317,9 @@ def test_a_standard_deviation_is_known_as_well_as_its_degrees_of_freedom_allow()
     df = [2, 5, 10, 20, 30, 50, 100]
     low = [0.52065827, 0.624208, 0.69871704, 0.76505914, 0.79911195, 0.83670909, 0.87854199]
     high = [6.2847347, 2.452614, 1.7549335, 1.4440695, 1.3366734, 1.2430782, 1.1607372]
-    found = [spread([1.0], [one]) for one in df]
-    assert_allclose([one.low for one in found], low, rtol=1e-7)
-    assert_allclose([one.high for one in found], high, rtol=1e-7)
+    estimates = [spread([1.0], [one]) for one in df]
+    assert_allclose([one.low for one in estimates], low, rtol=1e-7)
+    assert_allclose([one.high for one in estimates], high, rtol=1e-7)
 
 
 @pytest.mark.parametrize(
@@ -350,22 +352,22 @@ def test_the_bias_over_the_range_is_the_published_line():
     reference = np.repeat([2.0, 4.0, 6.0, 8.0, 10.0], 12)
     bias = np.array(LINEARITY).ravel() - reference
     assert_allclose(bias.reshape(5, 12).mean(axis=1), [0.491667, 0.125, 0.025, -0.29167, -0.61667], rtol=0, atol=5e-6)
-    found = linearity(reference, bias)
-    assert_allclose([found.slope, found.intercept], [-0.1317, 0.7367], rtol=0, atol=5e-5)
-    assert_allclose(found.r_squared, 0.714, rtol=0, atol=5e-4)
-    assert_allclose([found.slope_t, found.intercept_t], [-12.043, 10.158], rtol=0, atol=5.1e-4)
-    assert_allclose(stats.t.ppf(0.975, found.df), 2.00172, rtol=0, atol=5e-6)
+    line = linearity(reference, bias)
+    assert_allclose([line.slope, line.intercept], [-0.1317, 0.7367], rtol=0, atol=5e-5)
+    assert_allclose(line.r_squared, 0.714, rtol=0, atol=5e-4)
+    assert_allclose([line.slope_t, line.intercept_t], [-12.043, 10.158], rtol=0, atol=5.1e-4)
+    assert_allclose(stats.t.ppf(0.975, line.df), 2.00172, rtol=0, atol=5e-6)
     recomputed = [-0.13166667, 0.73666667, 0.23953979, 0.71431842, -12.042559, 10.157519]
     assert_allclose(
-        [found.slope, found.intercept, found.sd, found.r_squared, found.slope_t, found.intercept_t],
+        [line.slope, line.intercept, line.sd, line.r_squared, line.slope_t, line.intercept_t],
         recomputed,
         rtol=1e-7,
     )
     # Computed beside it in the reference: lack of fit 1.098 on 3 and 55 df, p .36.
-    assert_allclose([found.lack_of_fit_f, found.lack_of_fit_p], [1.098, 0.36], rtol=0, atol=0.005)
+    assert_allclose([line.lack_of_fit_f, line.lack_of_fit_p], [1.098, 0.36], rtol=0, atol=0.005)
     reference_fit = stats.linregress(reference, bias)
     assert_allclose(
-        [found.slope, found.slope / found.slope_t, found.p_value],
+        [line.slope, line.slope / line.slope_t, line.p_value],
         [reference_fit.slope, reference_fit.stderr, reference_fit.pvalue], rtol=1e-9,
     )  # fmt: skip
 

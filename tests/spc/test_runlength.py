@@ -265,5 +265,5 @@ def test_one_string_of_patterns_is_refused() -> None:
 def test_a_chart_of_individuals_signals_after_the_known_number_of_points():
     # The fixed interval of M. R. Reynolds and others (1988), Technometrics 30, 181-192 (its tables were not read): time from the first
     # point to the signal, a point less than the average run length of three-sigma limits.
-    found = [runlength.shewhart(shift, [ONE]) - 1 for shift in (0, 0.5, 1, 2)]
-    assert_allclose(found, [369.39835, 154.2242, 42.894682, 5.302963], rtol=1e-7)
+    times = [runlength.shewhart(shift, [ONE]) - 1 for shift in (0, 0.5, 1, 2)]
+    assert_allclose(times, [369.39835, 154.2242, 42.894682, 5.302963], rtol=1e-7)

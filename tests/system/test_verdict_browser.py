@@ -90,7 +90,8 @@ def test_a_gauge_study_shows_the_session_part_with_its_degrees_of_freedom(page: 
     page.get_by_role("heading", name="four operators, shielding energy, 10 Mar 2026").wait_for()
     expect(page.get_by_text("A whole session (operator) varies by 3.")).to_be_visible()
     expect(page.get_by_text("degrees of freedom").first).to_be_visible()
-    expect(page.get_by_role("cell", name="shared by a whole session")).to_be_visible()
+    parts = page.get_by_role("table", name="Parts of the variation: four operators")
+    expect(parts.get_by_role("cell", name="shared by a whole session")).to_be_visible()
     # The lot names the source of its bench part.
     page.goto(f"{address}/lot?supplier=Brackenfoil&lot=BF07191")
     unfolded(page)

@@ -85,13 +85,13 @@ def _bias(one: GaugeStudyDocument, bias: StudyBias | None) -> list[str]:
     ]
     change, p_value, bent = bias["change"], bias["change_p_value"], bias["bent_p_value"]
     if change is not None and p_value is not None:
-        found = (
+        result = (
             "The deviation changes over the range"
             if p_value < ORDER_RISK
             else "No change of the deviation over the range is shown"
         )
         lines.append(
-            f"{found}: {_deviation(one, change)} from the least to the greatest reference, by a straight line (p {p_value:.2g})."
+            f"{result}: {_deviation(one, change)} from the least to the greatest reference, by a straight line (p {p_value:.2g})."
         )
     if bent is not None and bent < ORDER_RISK:
         lines.append(f"The deviations do not lie on a straight line (p {bent:.2g}): look at each reference by itself.")

@@ -155,8 +155,8 @@ def test_the_bench_part_of_a_test_follows_from_the_readings_of_its_gauge_study(
     tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
 ) -> None:
     lab = demo_lab(tmp_path_factory.getbasetemp())
-    asked = CliRunner().invoke(main, ["evidence", "2026-Q4", "--lab", str(lab), "--out", str(tmp_path)])
-    folder = unpack(Path(asked.output.strip()), tmp_path / "unpacked")
+    answer = CliRunner().invoke(main, ["evidence", "2026-Q4", "--lab", str(lab), "--out", str(tmp_path)])
+    folder = unpack(Path(answer.output.strip()), tmp_path / "unpacked")
     study, sessions = table(folder, "gauge-studies.csv"), table(folder, "sessions.csv")
     assert set(study["sha256"]) == {hashlib.sha256((lab / study["file"][0]).read_bytes()).hexdigest()}
 

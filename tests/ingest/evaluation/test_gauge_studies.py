@@ -183,12 +183,12 @@ def test_the_command_shows_the_study_with_its_degrees_of_freedom(bench: Bench) -
 def test_reference_values_show_the_deviation_and_its_change_over_the_range(bench: Bench) -> None:
     # The meter reads 5 % high at the middle, and its exponent is 0.9; sessions differ by 1 %.
     rng = np.random.default_rng(12)
-    known = [float(value) for value in np.exp(np.linspace(1.0, 4.0, 8))]
+    references = [float(value) for value in np.exp(np.linspace(1.0, 4.0, 8))]
     middle = float(np.exp(2.5))
     rows = []
     for operator in range(5):
         whole = rng.normal(0.0, 0.01)
-        for bag, reference in enumerate(known):
+        for bag, reference in enumerate(references):
             for reading in range(2):
                 value = 1.05 * reference * (reference / middle) ** -0.1 * float(np.exp(whole + rng.normal(0, 0.004)))
                 rows.append((bag + 1, f"operator {operator}", reading + 1, f"{value:.5f}", "nJ", f"{reference:.8f}"))
