@@ -228,7 +228,7 @@ def acceptance_limits(
         both = np.isfinite(low) & np.isfinite(high) & (high - low < FAR_APART * error)
     if wrong_pass is not None and both.any():
         reach = _reach_of_both(low, high, error, freedom, wrong_pass)
-        middle = 0.5 * (low + high)
+        middle = 0.5 * (np.where(both, low, 0.0) + np.where(both, high, 0.0))
         pass_lower, pass_upper = (
             np.where(both, middle - reach, pass_lower),
             np.where(both, middle + reach, pass_upper),
