@@ -21,6 +21,8 @@ FEEDS = ("calibrations", "climate", "loads", "stock", "tests", "waveforms")
 # Dates in the plain files, and in the export of the evening bench.
 DATES = re.compile(rb"\b(\d{4})-(\d\d)-(\d\d)|\b(\d\d)\.(\d\d)\.(\d{4})\b")
 IN_NAME = re.compile(r"\d{4}-\d\d-\d\d")
+# The oldest day of the feeds, on which a reference was made; an older one is that of an edition of a standard and stays.
+FIRST_DAY = date(2024, 1, 1)
 # Exports are made on the evening of the day in their name.
 EXPORT_HOUR = 18
 
@@ -52,7 +54,11 @@ def copy_to(folder: Path, until: datetime) -> Path:
         for item in home.joinpath(feed).iterdir():
             if item.name.endswith(".csv"):
                 _write(target, item.name, moved(item.read_bytes()), shift, until)
-    (folder / "lab.toml").write_bytes(home.joinpath("lab.toml").read_bytes())
+    (folder / "studies").mkdir(exist_ok=True)
+    for item in home.joinpath("studies").iterdir():
+        if item.name.endswith(".csv"):
+            (folder / "studies" / item.name).write_bytes(moved(item.read_bytes()))
+    (folder / "lab.toml").write_bytes(moved(home.joinpath("lab.toml").read_bytes()))
     (folder / MARK).write_bytes(moved(home.joinpath("README.md").read_bytes()))
     return folder
 
@@ -85,5 +91,6 @@ def _mover(shift: timedelta) -> Callable[[bytes], bytes]:
 def _moved(match: re.Match[bytes], shift: timedelta) -> bytes:
     year, month, day, day_first, month_second, year_last = match.groups()
     if year is not None:
-        return (date(int(year), int(month), int(day)) + shift).isoformat().encode()
+        named = date(int(year), int(month), int(day))
+        return (named + (shift if named >= FIRST_DAY else timedelta())).isoformat().encode()
     return f"{date(int(year_last), int(month_second), int(day_first)) + shift:%d.%m.%Y}".encode()

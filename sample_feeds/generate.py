@@ -15,6 +15,7 @@ from sample_feeds.captures import capture_lines
 from sample_feeds.climate import ChamberLog, chamber_log
 from sample_feeds.scenario import CEILING_OHM, CHAMBERS, ENERGY, FIRST_WEEK, LAST_WEEK, MESSY, OUTSIDE
 from sample_feeds.shelf import aged_bags, counts
+from sample_feeds.study import HEADER, study_lines
 
 __all__ = ["write_feeds"]
 
@@ -32,7 +33,7 @@ FRIDAY_EVENING = time(18, 0, tzinfo=UTC)
 
 
 def write_feeds(folder: Path) -> None:
-    """Write `tests/`, `climate/`, `stock/` and `waveforms/` into a folder."""
+    """Write `tests/`, `climate/`, `stock/`, `waveforms/` and `studies/` into a folder."""
     measured = tests()
     last = max(test.begun for _, test in measured) + timedelta(minutes=30)
     logs = {chamber: chamber_log(chamber, last) for chamber in CHAMBERS}
@@ -46,6 +47,9 @@ def write_feeds(folder: Path) -> None:
     _write_last(folder / "tests", "aged film", LONG, _long(aged_bags(plain)))
     _write_last(folder / "stock", "stock", STOCK, counts([test for _, test in measured]))
     _write_captures(folder / "waveforms", [bag for bag in messy if bag.characteristic == ENERGY])
+    (folder / "studies").mkdir(exist_ok=True)
+    lines = "".join(f"{line}\n" for line in [HEADER, *study_lines(measured)])
+    (folder / "studies" / "inside resistance in six loads.csv").write_bytes(lines.encode())
     for log in logs.values():
         _write(folder / "climate", f"climate-{log.chamber}", LOG, _logged(log))
 

@@ -17,6 +17,7 @@ from spc.kernels.arrays import Floats
 from spc.kernels.bivariate_normal import both_below
 
 __all__ = [
+    "FAR_APART",
     "AcceptanceLimits",
     "Risks",
     "acceptance_limits",
@@ -27,8 +28,8 @@ __all__ = [
     "with_prior",
 ]
 
-# Beyond so many uncertainties between the limits the other limit changes no acceptance limit in floating point.
-_FAR_APART = 40.0
+FAR_APART = 40.0
+"""With more uncertainties than this between the limits, the other limit changes no acceptance limit in floating point."""
 # Degrees of freedom from which Student's t is the normal distribution to rounding.
 _ENDLESS = 1e12
 
@@ -48,18 +49,18 @@ class AcceptanceLimits:
     fail_upper: Floats
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Risks:
     """What a decision rule does to the lots of a stream, as fractions of all lots.
 
     `conforming` is the fraction of lots that are inside; `wrong_pass` that of lots outside that pass, `wrong_fail` that
-    of lots inside that fail, `not_passed` that of lots inside that do not pass (fail or undecided).
+    of lots inside that fail, `not_passed` that of lots inside that do not pass (fail or undecided). In the shape of the streams.
     """
 
-    conforming: float
-    wrong_pass: float
-    wrong_fail: float
-    not_passed: float
+    conforming: Floats
+    wrong_pass: Floats
+    wrong_fail: Floats
+    not_passed: Floats
 
 
 def combined_df(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> Floats:
@@ -224,10 +225,10 @@ def acceptance_limits(
     outward = 0.0 if wrong_fail is None else coverage_factor(wrong_fail, freedom) * error
     with np.errstate(invalid="ignore"):
         pass_lower, pass_upper, fail_lower, fail_upper = low + inward, high - inward, low - outward, high + outward
-        both = np.isfinite(low) & np.isfinite(high) & (high - low < _FAR_APART * error)
+        both = np.isfinite(low) & np.isfinite(high) & (high - low < FAR_APART * error)
     if wrong_pass is not None and both.any():
         reach = _reach_of_both(low, high, error, freedom, wrong_pass)
-        middle = 0.5 * (low + high)
+        middle = 0.5 * (np.where(both, low, 0.0) + np.where(both, high, 0.0))
         pass_lower, pass_upper = (
             np.where(both, middle - reach, pass_lower),
             np.where(both, middle + reach, pass_upper),
@@ -248,25 +249,25 @@ def _reach_of_both(low: Floats, high: Floats, u: Floats, df: Floats, risk: float
 
 
 def risks(
-    mean: float,
-    variance: float,
-    u: float,
+    mean: ArrayLike,
+    variance: ArrayLike,
+    u: ArrayLike,
     rule: AcceptanceLimits,
-    lower: float | None = None,
-    upper: float | None = None,
+    lower: ArrayLike | None = None,
+    upper: ArrayLike | None = None,
 ) -> Risks:
-    """Risks of a decision rule for the lots of a stream whose true levels are normal.
+    """Risks of a decision rule for the lots of a stream whose true levels are normal, or of many streams at once.
 
     Parameters
     ----------
-    mean, variance : float
-        Of the true levels of the lots, variance > 0.
-    u : float
+    mean, variance : array_like
+        Of the true levels of the lots of each stream, variance > 0.
+    u : array_like
         Uncertainty of a measured level, > 0.
     rule : AcceptanceLimits
         Of one lot (`acceptance_limits` with this u).
-    lower, upper : float, optional
-        Specification limits, at least one.
+    lower, upper : array_like, optional
+        Specification limits, at least one; -inf and inf (or nan) where a stream has none.
 
     Returns
     -------
@@ -291,35 +292,42 @@ def risks(
     >>> [(round(100 * one.wrong_pass, 2), round(100 * one.not_passed, 1)) for one in both]
     [(1.43, 4.2), (0.09, 23.0)]
     """
-    if not (np.isfinite(mean) and variance > 0 and u > 0):
+    middle, squared, error = np.broadcast_arrays(*(np.asarray(value, np.float64) for value in (mean, variance, u)))
+    wrong = ~(np.isfinite(middle) & (squared > 0) & (error > 0))
+    if wrong.any():
+        first = np.argmax(wrong)
         raise ValueError(
-            f"mean must be finite and variance and u above 0, got {mean!r}, {variance!r} and {u!r}; give a variance from "
-            "at least two lots"
+            f"mean must be finite and variance and u above 0, got {middle.flat[first]!r}, {squared.flat[first]!r} and "
+            f"{error.flat[first]!r}; give a variance from at least two lots"
         )
     if lower is None and upper is None:
         raise ValueError("give a lower or an upper limit: without one every lot is inside")
-    spread, total = np.sqrt(variance), np.hypot(np.sqrt(variance), u)
-    rho = spread / total
+    spread, total = np.sqrt(squared), np.hypot(np.sqrt(squared), error)
+    low, high = (
+        np.asarray(none if edge is None else edge, np.float64) for edge, none in ((lower, -np.inf), (upper, np.inf))
+    )
     edges = [
-        (edge - mean) / spread for edge in (-np.inf if lower is None else lower, np.inf if upper is None else upper)
+        (np.where(np.isnan(edge), none, edge) - middle) / spread for edge, none in ((low, -np.inf), (high, np.inf))
     ]
 
-    def measured_below(bound: float, edge: float) -> float:
-        """Chance that the true level is below an edge and the measured one below a bound."""
-        return float(both_below(edge, (bound - mean) / total, rho))
+    def inside_and_below(bound: Floats) -> Floats:
+        """Chance that the true level is inside and the measured one below a bound."""
+        measured = (bound - middle) / total
+        return both_below(edges[1], measured, spread / total) - both_below(edges[0], measured, spread / total)
 
-    def inside_and_below(bound: float) -> float:
-        return measured_below(bound, edges[1]) - measured_below(bound, edges[0])
+    def below(bound: Floats) -> Floats:
+        return np.asarray(special.ndtr((bound - middle) / total))
 
-    def below(bound: float) -> float:
-        return float(special.ndtr((bound - mean) / total))
-
-    pass_lower, pass_upper = float(rule.pass_lower), float(rule.pass_upper)
-    conforming = float(special.ndtr(edges[1]) - special.ndtr(edges[0]))
-    passes = max(below(pass_upper) - below(pass_lower), 0.0) if pass_upper > pass_lower else 0.0
-    good_passes = max(inside_and_below(pass_upper) - inside_and_below(pass_lower), 0.0) if passes else 0.0
-    good_fails = conforming - inside_and_below(float(rule.fail_upper)) + inside_and_below(float(rule.fail_lower))
-    return Risks(conforming, max(passes - good_passes, 0.0), max(good_fails, 0.0), max(conforming - good_passes, 0.0))
+    conforming = special.ndtr(edges[1]) - special.ndtr(edges[0])
+    passable = rule.pass_upper > rule.pass_lower
+    passes = np.where(passable, np.maximum(below(rule.pass_upper) - below(rule.pass_lower), 0.0), 0.0)
+    good_passes = inside_and_below(rule.pass_upper) - inside_and_below(rule.pass_lower)
+    good_passes = np.where(passable, np.maximum(good_passes, 0.0), 0.0)
+    good_fails = conforming - inside_and_below(rule.fail_upper) + inside_and_below(rule.fail_lower)
+    wrong_passes, wrong_fails, kept = (
+        np.maximum(one, 0.0) for one in (passes - good_passes, good_fails, conforming - good_passes)
+    )
+    return Risks(conforming[()], wrong_passes[()], wrong_fails[()], kept[()])
 
 
 def with_prior(level: float, u: float, mean: float, variance: float) -> tuple[float, float]:

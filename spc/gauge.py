@@ -1,6 +1,7 @@
 """Gauge study: the part of the variation that comes from the session (operator, load, day or instrument) and from repeats.
 
 A crossed study: every specimen is measured in every session, several times. The sessions are a sample of all that are to come.
+Specimens with reference values show the bias too, and whether it changes over the range.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from spc.kernels.arrays import Floats
+from spc.kernels.validation import as_points
 
-__all__ = ["Component", "Study", "study"]
+__all__ = ["Component", "Linearity", "Study", "linearity", "study"]
 
 _TAIL = 0.025
 _DRAWS = 20_000
@@ -35,7 +37,7 @@ class Study:
     """A crossed gauge study in squared units of its values.
 
     `mean_squares` and `dfs` are in the order specimen, session, specimen x session, repeat. `gauge` is session, interaction and
-    repeat together; `ratio` is specimen to gauge. `session_part` with `session_df` is the variance that a whole session shares:
+    repeat together, `total` is gauge and specimen; `ratio` is specimen to gauge. `session_part` with `session_df` is the variance that a whole session shares:
     the session component, or the whole variance between the means of the sessions where the component is not above 0.
     `order_slope` is the mean change from one repeat to the next, `order_p_value` for none.
     """
@@ -50,6 +52,7 @@ class Study:
     interaction: Component
     repeat: Component
     gauge: Component
+    total: Component
     ratio: Component
     session_part: float
     session_df: float
@@ -128,6 +131,8 @@ def study(values: ArrayLike) -> Study:
         raise ValueError("all repeats are equal: the resolution is too coarse for a gauge study")
     ms_p, ms_o, ms_po, ms_e = squares.tolist()
     gauge_weights = np.array([0.0, 1.0, p - 1.0, p * (r - 1.0)]) / (p * r)
+    # With three sessions or more no weight is below 0.
+    total_weights = gauge_weights + np.array([1.0, 0.0, -1.0, 0.0]) / (o * r)
     session, interaction = _drawn(squares, dfs, p, r)
     part, df = _session_part(ms_o, ms_po, p, o, r)
     slope, p_value = _order(x)
@@ -140,12 +145,97 @@ def study(values: ArrayLike) -> Study:
         interaction,
         Component(ms_e, ms_e * (1 - _g(dfs[3])), ms_e * (1 + _h(dfs[3]))),
         _sum(squares, dfs, gauge_weights),
+        _sum(squares, dfs, total_weights),
         _ratio(squares, dfs, p, o, r),
         part,
         df,
         slope,
         p_value,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Linearity:
+    """Straight line of the bias on the reference value, by least squares, with n - 2 degrees of freedom.
+
+    `sd` is the standard deviation about the line. `slope_t` and `intercept_t` are the estimates over their standard errors.
+    `p_value` is two-sided, for a slope of 0. `lack_of_fit_p` is that of the means at the references about the line against the scatter
+    at each reference; nan with two references or without repeats.
+    """
+
+    slope: float
+    intercept: float
+    sd: float
+    r_squared: float
+    slope_t: float
+    intercept_t: float
+    df: int
+    p_value: float
+    lack_of_fit_f: float
+    lack_of_fit_p: float
+
+
+def linearity(reference: ArrayLike, bias: ArrayLike) -> Linearity:
+    """Whether the bias of a gauge changes over its range.
+
+    Parameters
+    ----------
+    reference : array_like, shape (n,)
+        Reference value of each result in the charted scale, at least two distinct ones. On a log scale a slope is a wrong exponent and
+        an intercept a wrong factor.
+    bias : array_like, shape (n,)
+        Result less its reference value, n >= 3. Results must be independent about the line: take the mean of the repeats of a session.
+
+    Returns
+    -------
+    Linearity
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, there are too few results or references, or the results lie exactly on the line.
+
+    References
+    ----------
+    .. [1] N. R. Draper and H. Smith (1998), Applied Regression Analysis, 3rd ed., chapter 2 (lack of fit; from memory).
+
+    Examples
+    --------
+    >>> line = linearity([2.0, 2.0, 4.0, 4.0, 6.0, 6.0], [0.5, 0.4, 0.2, 0.3, 0.0, 0.1])
+    >>> round(line.slope, 2), round(line.p_value, 4), round(line.lack_of_fit_p, 2)
+    (-0.1, 0.0028, 1.0)
+    """
+    x, y = as_points(reference, "reference", at_least=3), as_points(bias, "bias", at_least=3)
+    if x.shape != y.shape:
+        raise ValueError(f"every bias needs its reference value, got {y.size} and {x.size}")
+    levels, place, counts = np.unique(x, return_inverse=True, return_counts=True)
+    if levels.size < 2:
+        raise ValueError("one reference value shows no change over the range; give two or more")
+    n, centre = x.size, float(x.mean())
+    sxx = float(np.sum((x - centre) ** 2))
+    slope = float(np.sum((x - centre) * y)) / sxx
+    intercept = float(y.mean()) - slope * centre
+    left = float(np.sum((y - intercept - slope * x) ** 2))
+    if not left > 0:
+        raise ValueError("the results lie exactly on a line: the resolution is too coarse for its error")
+    square = left / (n - 2)
+    slope_t = slope / np.sqrt(square / sxx)
+    intercept_t = intercept / np.sqrt(square * (1 / n + centre**2 / sxx))
+    means = np.bincount(place, y) / counts
+    pure, df_fit, df_pure = float(np.sum((y - means[place]) ** 2)), levels.size - 2, n - levels.size
+    f = max(left - pure, 0.0) / df_fit / (pure / df_pure) if df_fit and df_pure and pure > 0 else np.nan
+    return Linearity(
+        slope,
+        intercept,
+        float(np.sqrt(square)),
+        1 - left / float(np.sum((y - y.mean()) ** 2)),
+        float(slope_t),
+        float(intercept_t),
+        n - 2,
+        2 * float(special.stdtr(n - 2, -abs(slope_t))),
+        float(f),
+        float(special.fdtrc(df_fit, df_pure, f)) if np.isfinite(f) else np.nan,
+    )
 
 
 def _table(x: Floats) -> tuple[Floats, Floats]:

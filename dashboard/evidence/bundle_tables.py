@@ -32,6 +32,7 @@ from ingest.evaluation.session_values import level_range, worst_bound
 from ingest.intake.archive import digest_of
 from ingest.parsing.rows.load_rows import EVENTS, LAID
 from ingest.sessions.conditioning import reach_us
+from ingest.sessions.gauge_studies import study_readings
 from ingest.sessions.instrument_records import check_reach_us, checks_of
 from ingest.sessions.instruments import check_row
 from ingest.sessions.sensors import stored_checks
@@ -79,7 +80,7 @@ COLUMNS = {
         "supplier", "product", "lot", "received_on", "made_on", "characteristic", "check_standard", "started_at", "ended_at",
         "chamber", "instrument", "instrument_state", "load", "hours_of", "loaded_at", "bags", "readings", "below", "above", "scale", "unit", "level", "level_low", "level_high", "worst", "worst_bound", "judged_by",
         "judged", "limit_lower", "limit_upper", "limit_document", "decision_rule", "accept_lower", "accept_upper",
-        "reject_lower", "reject_upper", "verdict", "conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_at", "on_chart", "control_center", "control_lower",
+        "reject_lower", "reject_upper", "uncertainty", "bench_part", "bench_part_from", "bench_part_df", "verdict", "conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_at", "on_chart", "control_center", "control_lower",
         "control_upper", "stands_out", "marked", "settled", "bench_findings", "bench_percent_or_unit", "level_without_bench", "bags_outside", "bags_undecided", "worst_bag", "worst_bag_bound",
     ),
     "loads.csv": (
@@ -92,6 +93,9 @@ COLUMNS = {
     "instrument-checks.csv": (
         "kind", "checked", "at", "outcome", "deviation_percent", "low_percent", "high_percent", "tolerance_percent",
         "again", "reads", "reference", "uncertainty", "against", "who",
+    ),
+    "gauge-studies.csv": (
+        "study", "characteristic", "known_from", "specimen", "sessions_by", "session", "reading", "value", "reference", "unit", "file", "line", "sha256",
     ),
     "climate.csv": ("chamber", "logged_at", "humidity_percent", "temperature_c", "file_number", "line"),
     "limits.csv": (
@@ -197,9 +201,9 @@ def _session(row: Row[Any], marks: list[BenchMark], bags: BagCount | None, sourc
 
 
 def _decision(row: Row[Any], declared: Characteristic) -> Cells:
-    """The decision rule of a session in words, and the values at which it passes and fails a lot."""
+    """The decision rule of a session in words, the values at which it passes and fails a lot, and the uncertainty of its level."""
     if row.conformity is None:
-        return "", None, None, None, None
+        return ("", *[None] * 6, "", None)
     stored: StoredConformity = json.loads(row.conformity)
     return (
         rule_words(stored["rule"], declared.guard_percent),
@@ -207,6 +211,10 @@ def _decision(row: Row[Any], declared: Characteristic) -> Cells:
         stored["accept_upper"],
         stored["reject_lower"],
         stored["reject_upper"],
+        stored["u"],
+        stored["parts"]["bench"],
+        stored["bench"],
+        stored["bench_df"],
     )
 
 
@@ -286,6 +294,19 @@ def _instrument_checks(source: Source) -> Iterator[Cells]:
             yield (
                 "sensor check", name, source.time(check.at_us), check.outcome, *[None] * 5, check.reads, check.reference,
                 check.uncertainty, check.salt or "another reference", check.who,
+            )  # fmt: skip
+
+
+def _gauge_studies(source: Source) -> Iterator[Cells]:
+    """The readings of the studies of the characteristics that were tested; a study that can't be used gave no bench part."""
+    tested = {one.characteristic for one in bundle_scope.streams(source.connection, source.scope)}
+    for declared in source.lab.gauge_studies:
+        readings = study_readings(source.lab, declared) if declared.characteristic in tested else []
+        digest = digest_of(source.lab.folder / declared.file).hex() if readings else ""
+        for one in readings:
+            yield (
+                declared.name, declared.characteristic, declared.done_on.isoformat(), one.specimen, declared.sessions, one.session, one.reading,
+                one.value, one.reference, source.lab.characteristic(declared.characteristic).unit, declared.file, one.line, digest,
             )  # fmt: skip
 
 
@@ -437,6 +458,7 @@ TABLES: dict[str, Callable[[Source], Iterator[Cells]]] = {
     "loads.csv": _loads,
     "calibrations.csv": _calibrations,
     "instrument-checks.csv": _instrument_checks,
+    "gauge-studies.csv": _gauge_studies,
     "climate.csv": _climate,
     "limits.csv": _limits,
     "control-limits.csv": _control_limits,

@@ -52,6 +52,10 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "judged_by, judged": "the quantity compared with the limit (mean or worst reading), and its value",
             "decision_rule, accept_lower, accept_upper, reject_lower, reject_upper": "the decision rule on the day of the test and, "
             "in the unit, the values from which it accepts and rejects a lot; empty: no limit on that side",
+            "uncertainty, bench_part, bench_part_from, bench_part_df": "the standard uncertainty of the level, and the part of it that "
+            "a whole session shares (load, day, operator, tester), with its source and its degrees of freedom: of natural logarithms on "
+            "a log scale, else in the unit. Empty: not known, and not in the uncertainty. With gauge study as the source it follows from "
+            "gauge-studies.csv.",
             "verdict": "pass; fail; undecided (in the guard band, or a bounded reading leaves it open); invalid (conditioning not "
             "documented); unlimited (no limit applies)",
             "conditioning": "valid; short, humid, dry, warm, cold: the reason why it is not; unlogged: the log does not cover it; "
@@ -97,6 +101,14 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "outcome": "passed: the interval lies within the tolerance; failed: outside it, or the check before read outside on the same "
             "side (again: yes); open: not settled",
             "reads, reference, uncertainty": "a sensor check, in % RH; the expanded uncertainty (k = 2) of the reference",
+        },
+    ),
+    "gauge-studies.csv": (
+        "The readings of the gauge studies of these characteristics: every specimen was measured in every session, several times. "
+        "The analysis of variance of them gives the bench part of the uncertainty from the day known_from on.",
+        {
+            "sessions_by": "what distinguishes the sessions: operator, load, day or instrument",
+            "sha256": "that of the file now",
         },
     ),
     "climate.csv": (

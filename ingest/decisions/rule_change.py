@@ -1,7 +1,7 @@
 """A change of a decision rule: the request, what it would change, and the change itself.
 
-The preview evaluates the streams with tests in the time of the rule with the entry and without it, and writes nothing.
-`carry_out_rule` records the entry and evaluates those streams as a round does.
+The preview judges the tests of the streams in question by both rules and writes nothing. `carry_out_rule` records the entry and
+evaluates those streams as a round does.
 """
 
 from __future__ import annotations
@@ -27,17 +27,14 @@ from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day, microseconds
 from ingest.common.json_text import as_json
-from ingest.common.streams import Stream
 from ingest.common.text import printable, quoted
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.rule_history import looser_rule, rule_document, rule_on_day
-from ingest.decisions.limit_change_preview import difference
+from ingest.decisions.rule_differences import rule_differences
 from ingest.decisions.rule_risks import risks_of_rules
 from ingest.documents.entries import StoredEntryBody
 from ingest.documents.verdict.conformity import Rule
-from ingest.documents.verdict.limit_change import StoredStreamDifference
 from ingest.documents.verdict.rule_change import ChangedRisks, StoredRulePreview
-from ingest.evaluation.evaluate_streams import STREAMS_AT_ONCE, evaluate, inputs_of
 from ingest.rounds.recompute import derive
 
 __all__ = ["RULES", "RULE_CHANGES", "RuleRequest", "as_rule_entry", "carry_out_rule", "mark_of", "preview_rule"]
@@ -145,12 +142,9 @@ def preview_rule(connection: Connection, lab: Lab, entry: AuditEntry) -> StoredR
         None if one is None else microseconds(datetime.combine(one, time(), lab.zone))
         for one in (day, min(later, default=None))
     )
-    tested = _tested(connection, characteristic, begin or 0, end)
-    differences = [
-        one
-        for one in _differences(connection, before, after, [stream for stream, _ in tested])
-        if one["verdicts"] or one["alerts"]["go"] or one["alerts"]["come"]
-    ]
+    tested, differences = rule_differences(
+        connection, before, after, characteristic, begin or 0, 2**62 if end is None else end
+    )
     return {
         "change": cast(Literal["change decision rule", "take back decision rule"], entry.what),
         "characteristic": characteristic,
@@ -158,7 +152,7 @@ def preview_rule(connection: Connection, lab: Lab, entry: AuditEntry) -> StoredR
         "before": rule_document(old),
         "after": rule_document(new),
         "until": None if not later else min(later).isoformat(),
-        "tested": sum(count for _, count in tested),
+        "tested": tested,
         "looser": looser_rule(new.rule, old.rule),
         "risks": list(_risks(connection, before, characteristic, (rule_document(old), rule_document(new)))),
         "streams": differences,
@@ -198,34 +192,14 @@ def carry_out_rule(connection: Connection, lab: Lab, entry: AuditEntry, shown: s
     return seen
 
 
-def _tested(connection: Connection, characteristic: str, begin: int, end: int | None) -> list[tuple[Stream, int]]:
-    """The streams with tests in the time of the rule, and how many valid ones each has."""
-    rows = connection.exec_driver_sql(
-        "SELECT t.id, t.supplier, t.product, t.characteristic, SUM(CASE WHEN s.conditioning = 'valid' THEN 1 ELSE 0 END) "
-        "FROM session s JOIN stream t ON t.id = s.stream_id WHERE t.characteristic = ? AND s.started_us >= ? AND s.started_us < ? "
-        "GROUP BY t.id, t.supplier, t.product, t.characteristic ORDER BY t.supplier, t.product",
-        (characteristic, begin, 2**62 if end is None else end),
-    )
-    return [(Stream(*row[:4]), int(row[4])) for row in rows]
-
-
-def _differences(
-    connection: Connection, before: Lab, after: Lab, streams: list[Stream]
-) -> Iterator[StoredStreamDifference]:
-    for start in range(0, len(streams), STREAMS_AT_ONCE):
-        inputs = list(inputs_of(connection, streams[start : start + STREAMS_AT_ONCE]).values())
-        for now, then in zip(evaluate(before, inputs), evaluate(after, inputs), strict=True):
-            yield difference(connection, now, then)
-
-
 def _risks(connection: Connection, lab: Lab, characteristic: str, rules: tuple[Rule, Rule]) -> Iterator[ChangedRisks]:
     rows = connection.exec_driver_sql(
         "SELECT id, supplier, product FROM stream WHERE characteristic = ? ORDER BY supplier, product",
         (characteristic,),
     )
-    for stream, supplier, product in rows.all():
-        if lab.is_check_standard(supplier, product):
-            continue
-        pair = risks_of_rules(connection, lab, stream, product, characteristic, rules)
-        if pair is not None:
-            yield {"supplier": supplier, "product": product, "before": pair[0], "after": pair[1]}
+    films = [tuple(row) for row in rows if not lab.is_check_standard(row.supplier, row.product)]
+    pairs = risks_of_rules(connection, lab, {stream: product for stream, _, product in films}, characteristic, rules)
+    for stream, supplier, product in films:
+        if stream in pairs:
+            before, after = pairs[stream]
+            yield {"supplier": supplier, "product": product, "before": before, "after": after}

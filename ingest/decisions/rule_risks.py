@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection
 
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
+from ingest.config.models import Characteristic
 from ingest.documents.fields import Count
-from ingest.documents.stream import StoredBoardRow, StoredStream
 from ingest.documents.verdict.conformity import DecisionRisks, Rule, RuleRisks, StoredConformity
+from ingest.store.dialect import json_number
 from spc.conformity import acceptance_limits, risks
 from spc.vocabulary.enums import BenchSource, Scale
 
@@ -22,10 +23,14 @@ __all__ = ["SIMPLE_RULE", "decision_risks", "risks_of_rules"]
 
 USUAL_RISK = 0.05
 SIMPLE_RULE: Rule = {"rule": "simple", "wrong_pass": None, "wrong_fail": None, "from": None}
+# Streams with a valid test: the last one of each, with the level and the component between lots of its evaluation.
 LATEST_SQL = """
-SELECT c.document, s.bags, s.started_us FROM session s JOIN conformity c ON c.session_id = s.id
-WHERE s.stream_id = :stream AND s.conditioning = 'valid' ORDER BY s.started_us DESC LIMIT 1
+SELECT t.id, s.bags, s.started_us, c.document, {level}, {lots} FROM stream t JOIN session s ON s.id = (
+    SELECT l.id FROM session l JOIN conformity d ON d.session_id = l.id
+    WHERE l.stream_id = t.id AND l.conditioning = 'valid' ORDER BY l.started_us DESC LIMIT 1)
+JOIN conformity c ON c.session_id = s.id JOIN evaluation e ON e.stream_id = t.id WHERE t.id IN ({places})
 """
+STREAMS_AT_ONCE = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,27 +52,16 @@ class _Lots:
     limits: tuple[float | None, float | None]
     last: StoredConformity
 
-    def risks(self, rule: Rule, bags: Count, in_force: bool) -> tuple[RuleRisks, float]:
-        """The risks of a rule with so many bags, and the fraction of lots that are inside."""
-        lower, upper = self.limits
-        error = math.sqrt(self.fixed + self.bag / bags)
-        edges = acceptance_limits(
-            -np.inf if lower is None else lower, np.inf if upper is None else upper, error, self.df,
-            rule["wrong_pass"], rule["wrong_fail"],
-        )  # fmt: skip
-        one = risks(self.mean, self.between, error, edges, lower, upper)
-        return _document(rule, bags, in_force, one.wrong_pass, one.wrong_fail, one.not_passed), one.conforming
-
 
 def decision_risks(
     connection: Connection, lab: Lab, stream: int, product: str, characteristic: str
 ) -> DecisionRisks | None:
     """The risks of the rule in force at the last valid test; None without a limit, or before the lots show their variation."""
-    lots = _lots(connection, lab, stream, product, characteristic)
+    lots = _lots(connection, lab, {stream: product}, characteristic).get(stream)
     if lots is None:
         return None
     rule = lots.last["rule"]
-    rows = [lots.risks(*choice) for choice in _choices(rule, lots.bags)]
+    rows = [_risks([lots], choice, [bags], in_force)[0] for choice, bags, in_force in _choices(rule, lots.bags)]
     return {
         "rule": rule,
         "level": lots.level,
@@ -80,28 +74,68 @@ def decision_risks(
 
 
 def risks_of_rules(
-    connection: Connection, lab: Lab, stream: int, product: str, characteristic: str, rules: Sequence[Rule]
-) -> list[RuleRisks] | None:
-    """The risks of each of these rules for the lots of a stream, with the bags of its last valid test."""
-    lots = _lots(connection, lab, stream, product, characteristic)
-    return None if lots is None else [lots.risks(rule, lots.bags, False)[0] for rule in rules]
+    connection: Connection, lab: Lab, products: Mapping[int, str], characteristic: str, rules: Sequence[Rule]
+) -> dict[int, list[RuleRisks]]:
+    """The risks of each of these rules for the lots of many streams, with the bags of the last valid test of each.
+
+    `products` names the product of each stream; a stream without a limit or without known variation is left out.
+    """
+    lots = _lots(connection, lab, products, characteristic)
+    every = list(lots.values())
+    by_rule = [_risks(every, rule, [one.bags for one in every], False) for rule in rules]
+    return {stream: [one for one, _ in pair] for stream, pair in zip(lots, zip(*by_rule, strict=True), strict=True)}
 
 
-def _lots(connection: Connection, lab: Lab, stream: int, product: str, characteristic: str) -> _Lots | None:
-    names = {"stream": stream}
-    latest = connection.execute(text(LATEST_SQL), names).mappings().first()
-    evaluated = connection.execute(
-        text("SELECT board, document FROM evaluation WHERE stream_id = :stream"), names
-    ).first()
+def _risks(lots: Sequence[_Lots], rule: Rule, bags: Sequence[Count], in_force: bool) -> list[tuple[RuleRisks, float]]:
+    """The risks of a rule with so many bags for the lots of each stream, and the fraction of lots that are inside."""
+    if not lots:
+        return []
+    error = np.sqrt(np.array([one.fixed + one.bag / count for one, count in zip(lots, bags, strict=True)]))
+    lower, upper = (
+        np.array([math.nan if one.limits[side] is None else one.limits[side] for one in lots]) for side in (0, 1)
+    )
+    edges = acceptance_limits(
+        lower, upper, error, np.array([one.df for one in lots]), rule["wrong_pass"], rule["wrong_fail"]
+    )
+    fractions = risks(
+        np.array([one.mean for one in lots]), np.array([one.between for one in lots]), error, edges, lower, upper
+    )
+    columns = (fractions.wrong_pass, fractions.wrong_fail, fractions.not_passed, fractions.conforming)
+    return [
+        (_document(rule, count, in_force, wrong_pass, wrong_fail, not_passed), conforming)
+        for count, wrong_pass, wrong_fail, not_passed, conforming in zip(
+            bags, *(column.tolist() for column in columns), strict=True
+        )
+    ]
+
+
+def _lots(connection: Connection, lab: Lab, products: Mapping[int, str], characteristic: str) -> dict[int, _Lots]:
+    """The lots of each stream that has a limit and shows their variation."""
     declared = lab.characteristic(characteristic)
-    if latest is None or evaluated is None or declared.judged == "worst":
-        return None
-    board: StoredBoardRow = json.loads(evaluated[0])
-    document: StoredStream = json.loads(evaluated[1])
-    last: StoredConformity = json.loads(latest["document"])
-    limits = lab.limits_at(product, characteristic, from_microseconds(latest["started_us"]))
+    if declared.judged == "worst":
+        return {}
+    level, lots = (
+        json_number(connection, "e.board", "level"),
+        json_number(connection, "e.document", "components", "lot"),
+    )
+    wanted, every = list(products), {}
+    for start in range(0, len(wanted), STREAMS_AT_ONCE):
+        part = wanted[start : start + STREAMS_AT_ONCE]
+        sql = LATEST_SQL.format(level=level, lots=lots, places=", ".join("?" * len(part)))
+        for stream, *row in connection.exec_driver_sql(sql, tuple(part)):
+            one = _lots_of(lab, products[stream], declared, *row)
+            if one is not None:
+                every[stream] = one
+    return {stream: every[stream] for stream in wanted if stream in every}
+
+
+def _lots_of(
+    lab: Lab, product: str, declared: Characteristic, bags: int, started_us: int, document: str, level: float | None,
+    lots: float | None,
+) -> _Lots | None:  # fmt: skip
+    last: StoredConformity = json.loads(document)
+    limits = lab.limits_at(product, declared.name, from_microseconds(started_us))
     log = Scale(declared.scale) == Scale.LOG
-    level, lots = board["level"], document["components"]["lot"]
     u = last["u_high"] if last["u_high"] is not None else last["u"]
     if level is None or lots is None or not u or (limits.lower is None and limits.upper is None):
         return None
@@ -109,7 +143,7 @@ def _lots(connection: Connection, lab: Lab, stream: int, product: str, character
     between = lots - (last["parts"]["bench"] or 0.0) ** 2
     if between <= 0:
         return None
-    bags, bag = int(latest["bags"]), (last["bag_mean_sd"] or 0.0) ** 2
+    bag = (last["bag_mean_sd"] or 0.0) ** 2
     lower, upper = (
         None if limit is None else math.log(limit) if log else limit for limit in (limits.lower, limits.upper)
     )

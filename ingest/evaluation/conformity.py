@@ -13,19 +13,35 @@ from ingest.config.lab import Lab
 from ingest.config.rule_history import SIMPLE, RuleStep, rule_document
 from ingest.documents.verdict.conformity import StoredConformity
 from ingest.evaluation.stored_results import numbers
-from spc.kernels.arrays import Integers
+from spc.kernels.arrays import Floats, Indices, Integers
 from spc.kernels.columns import Rows
 from spc.stream import level_uncertainty
 from spc.stream.level_uncertainty import BenchPart
 from spc.vocabulary.enums import BenchSource
 
-__all__ = ["conformity_documents", "rules_in_force", "with_uncertainty"]
+__all__ = ["conformity_documents", "risks_in_force", "rules_in_force", "with_uncertainty"]
 
 DIGITS = 9
 
 
 def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[RuleStep]:
     """The decision rule of each test; days change at midnight of the lab's zone."""
+    rules, place = _rules(lab, characteristic, started_us)
+    return [rules[at] for at in place]
+
+
+def risks_in_force(lab: Lab, characteristic: str, started_us: Integers) -> tuple[Floats, Floats]:
+    """The greatest chances of a wrong pass and of a wrong fail by the rule of each test; nan where there is no guard."""
+    rules, place = _rules(lab, characteristic, started_us)
+    wrong_pass, wrong_fail = (
+        np.array([np.nan if risk is None else risk for risk in risks])[place]
+        for risks in ([one.rule.wrong_pass for one in rules], [one.rule.wrong_fail for one in rules])
+    )
+    return wrong_pass, wrong_fail
+
+
+def _rules(lab: Lab, characteristic: str, started_us: Integers) -> tuple[list[RuleStep], Indices]:
+    """The rules of a characteristic in order of their days, the simple one first, and which of them each test has."""
     steps = lab.rule_steps(characteristic)
     begin = [
         np.iinfo(np.int64).min
@@ -33,8 +49,7 @@ def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[
         else microseconds(datetime.combine(step.rule.from_, time(), tzinfo=lab.zone))
         for step in steps
     ]
-    rules = [SIMPLE, *steps]
-    return [rules[place] for place in np.searchsorted(np.array(begin, dtype=np.int64), started_us, side="right")]
+    return [SIMPLE, *steps], np.searchsorted(np.array(begin, dtype=np.int64), started_us, side="right")
 
 
 def with_uncertainty(
@@ -48,15 +63,12 @@ def with_uncertainty(
     found = sessions.adding(level_uncertainty.uncertainty(sessions, usable, declared.scale, bench, instrument, study))
     if not lab.rule_steps(characteristic):
         return found
-    rules = rules_in_force(lab, characteristic, sessions["started_us"])
-    guarded = [step.rule for step in rules]
     limits = level_uncertainty.rule_limits(
         found,
         declared.scale,
         declared.judged,
         np.full(len(sessions), declared.guard_percent / 100.0),
-        np.array([np.nan if rule.wrong_pass is None else rule.wrong_pass for rule in guarded]),
-        np.array([np.nan if rule.wrong_fail is None else rule.wrong_fail for rule in guarded]),
+        *risks_in_force(lab, characteristic, sessions["started_us"]),
     )
     return found.adding(limits)
 

@@ -19,13 +19,15 @@ from ingest.common.text import quoted
 from ingest.common.units import UnitError, ValueTextError, parse_unit, parse_value, to_unit
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.models import GaugeStudy
-from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyFigures, WithEnds
+from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyBias, StudyFigures, WithEnds
 from spc import gauge
+from spc.supplier import quarter
 from spc.vocabulary.enums import Scale
 
-__all__ = ["gauge_studies", "study_steps"]
+__all__ = ["StudyReading", "gauge_studies", "study_readings", "study_steps"]
 
 SPECIMEN = ("supplier", "product", "lot", "specimen")
+REFERENCE = "reference"
 NEEDED = ("specimen", "reading", "value", "unit")
 LARGEST_BYTES = 4_000_000
 
@@ -34,11 +36,27 @@ class StudyError(Exception):
     """A study that can't be used, in one line."""
 
 
+@dataclass(frozen=True, slots=True)
+class StudyReading:
+    """A reading of a study with its line in the file; values are in the unit of the characteristic, `reference` None where unknown."""
+
+    line: int
+    specimen: str
+    session: str
+    reading: str
+    value: float
+    reference: float | None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Table:
-    """The readings of a study in the charted scale, and the least and greatest of them in the unit."""
+    """The readings of a study in the charted scale, and the least and greatest of them in the unit.
+
+    `reference` holds the known value of each specimen in the charted scale; empty where the file has none.
+    """
 
     values: np.ndarray
+    reference: np.ndarray
     lowest: float
     highest: float
 
@@ -99,7 +117,7 @@ def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
         "highest": table.highest,
         "components": [
             {"name": name, "variance": one.value, "low": one.low, "high": one.high}
-            for name, one in zip((*names, "gauge"), (*parts, result.gauge), strict=True)
+            for name, one in zip((*names, "gauge", "total"), (*parts, result.gauge, result.total), strict=True)
         ],
         "session_sd": math.sqrt(result.session_part),
         "session_df": result.session_df,
@@ -107,6 +125,33 @@ def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
         "categories": _ends(result.categories),
         "order_change": 100 * math.expm1(result.order_slope) if log else result.order_slope,
         "order_p_value": result.order_p_value,
+        "bias": _bias(table, log=log) if table.reference.size else None,
+    }
+
+
+def _bias(table: _Table, *, log: bool) -> StudyBias:
+    """Deviation from the reference values: its mean over the sessions, and its change over the range.
+
+    The sessions are the sample, so that the mean has the scatter of theirs. For the line each specimen counts once a session.
+    """
+    cells = table.values.mean(axis=2) - table.reference[:, None]
+    mean = quarter.level(cells.mean(axis=0))
+    reference = np.broadcast_to(table.reference[:, None], cells.shape)
+    several = np.unique(table.reference).size > 1
+    line = gauge.linearity(reference.ravel(), cells.ravel()) if several else None
+
+    def shown(value: float) -> float:
+        return 100 * math.expm1(value) if log else value
+
+    return {
+        "references": int(np.unique(table.reference).size),
+        "mean": shown(mean.value),
+        "mean_low": shown(mean.low),
+        "mean_high": shown(mean.high),
+        "sessions_df": cells.shape[1] - 1,
+        "change": None if line is None else shown(line.slope * float(np.ptp(table.reference))),
+        "change_p_value": None if line is None else line.p_value,
+        "bent_p_value": None if line is None or math.isnan(line.lack_of_fit_p) else line.lack_of_fit_p,
     }
 
 
@@ -118,21 +163,68 @@ def _ends(one: gauge.Component) -> WithEnds:
 
 
 def _table(lab: Lab, declared: GaugeStudy) -> _Table:
+    """The readings as specimens x sessions x repeats; the repeats of a cell in the order of the file."""
+    readings = _readings(lab, declared)
+    keys = [(one.specimen, one.session, one.reading) for one in readings]
+    if len(set(keys)) < len(keys):
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise StudyError(
+            f"{declared.file}: specimen {twice[0]}, {declared.sessions} {twice[1]}, reading {twice[2]} is there twice"
+        )
+    log, cells = _is_log(lab, declared), dict[tuple[str, str], list[float]]()
+    for one in readings:
+        cells.setdefault((one.specimen, one.session), []).append(math.log(one.value) if log else one.value)
+    specimens, sessions = (list(dict.fromkeys(key[place] for key in cells)) for place in (0, 1))
+    repeats = max(len(cell) for cell in cells.values())
+    table = np.full((len(specimens), len(sessions), repeats), np.nan)
+    for (specimen, session), cell in cells.items():
+        table[specimens.index(specimen), sessions.index(session), : len(cell)] = cell
+    values = [one.value for one in readings]
+    return _Table(table, _references(readings, specimens, declared, log=log), min(values), max(values))
+
+
+def _references(
+    readings: Sequence[StudyReading], specimens: Sequence[str], declared: GaugeStudy, *, log: bool
+) -> np.ndarray:
+    """The reference value of each specimen in the charted scale; empty where no row has one."""
+    written: dict[str, set[float | None]] = {name: set() for name in specimens}
+    for one in readings:
+        written[one.specimen].add(one.reference)
+    if all(values == {None} for values in written.values()):
+        return np.empty(0)
+    for name, values in written.items():
+        if len(values) > 1 or values == {None}:
+            raise StudyError(f"{declared.file}: specimen {name} needs one reference value, the same in all of its rows")
+    values_of = np.array([written[name].pop() for name in specimens], dtype=np.float64)
+    return np.log(values_of) if log else values_of
+
+
+def study_readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
+    """The readings of a study in the order of its file; empty where the study can't be used."""
+    try:
+        _table(lab, declared)
+        return _readings(lab, declared)
+    except StudyError:
+        return []
+
+
+def _readings(lab: Lab, declared: GaugeStudy) -> list[StudyReading]:
     if not lab.is_declared(declared.characteristic):
         raise StudyError(f"{declared.characteristic} is no characteristic that {LAB_FILE} declares")
-    rows = _rows(lab, declared)
-    keys, values = [], []
     target = parse_unit(lab.characteristic(declared.characteristic).unit)
-    for line, row in rows:
+    readings = []
+    for line, row in _rows(lab, declared):
         specimen = " ".join(row[name].strip() for name in SPECIMEN if row.get(name))
-        keys.append((specimen, row[declared.sessions].strip(), row["reading"].strip()))
-        if not all(keys[-1]):
+        names = (specimen, row[declared.sessions].strip(), row["reading"].strip())
+        if not all(names):
             raise StudyError(
                 f"{declared.file}, line {line}: specimen, {declared.sessions} and reading may not be blank"
             )
         try:
             value = parse_value(row["value"])
             number = to_unit(value.number, parse_unit(value.unit or row["unit"]), target)
+            written = row.get(REFERENCE, "").strip()
+            reference = to_unit(parse_value(written).number, parse_unit(row["unit"]), target) if written else None
         except (ValueTextError, UnitError) as error:
             raise StudyError(f"{declared.file}, line {line}: {error}") from error
         if value.bound:
@@ -140,28 +232,8 @@ def _table(lab: Lab, declared: GaugeStudy) -> _Table:
                 f"{declared.file}, line {line}: {quoted(row['value'])} is a bound; leave the bag out, a study ends where the "
                 "range of the meter does"
             )
-        values.append(number)
-    return _crossed(keys, values, declared, log=_is_log(lab, declared))
-
-
-def _crossed(
-    keys: Sequence[tuple[str, str, str]], values: Sequence[float], declared: GaugeStudy, *, log: bool
-) -> _Table:
-    """The readings as specimens x sessions x repeats; the repeats of a cell in the order of the file."""
-    if len(set(keys)) < len(keys):
-        twice = next(key for key in keys if keys.count(key) > 1)
-        raise StudyError(
-            f"{declared.file}: specimen {twice[0]}, {declared.sessions} {twice[1]}, reading {twice[2]} is there twice"
-        )
-    cells: dict[tuple[str, str], list[float]] = {}
-    for (specimen, session, _), value in zip(keys, values, strict=True):
-        cells.setdefault((specimen, session), []).append(math.log(value) if log else value)
-    specimens, sessions = (list(dict.fromkeys(key[place] for key in cells)) for place in (0, 1))
-    repeats = max(len(cell) for cell in cells.values())
-    table = np.full((len(specimens), len(sessions), repeats), np.nan)
-    for (specimen, session), cell in cells.items():
-        table[specimens.index(specimen), sessions.index(session), : len(cell)] = cell
-    return _Table(table, min(values), max(values))
+        readings.append(StudyReading(line, *names, number, reference))
+    return readings
 
 
 def _rows(lab: Lab, declared: GaugeStudy) -> list[tuple[int, dict[str, str]]]:

@@ -64,14 +64,13 @@ def for_evaluation(lab: Lab, product: str, characteristic: str, sessions: Rows, 
 
     A session that a person set aside is as one whose conditioning is not shown.
     """
-    started = sessions["started_us"]
-    limits = limits_in_force(lab, product, characteristic, started)
+    limits = limits_in_force(lab, product, characteristic, sessions["started_us"])
     valid = (sessions["conditioning"] == "valid") & ~np.isin(sessions.index, list(aside))
-    return sessions.adding({"weeks": started.astype(np.float64) / WEEK_US, "valid": valid, **limits})
+    return sessions.adding({"weeks": sessions["started_us"].astype(np.float64) / WEEK_US, "valid": valid, **limits})
 
 
 def limits_in_force(lab: Lab, product: str, characteristic: str, moments_us: Integers) -> dict[str, Floats]:
-    """The columns `limit_lower` and `limit_upper`: the limits on the day of each moment, nan where there is none."""
+    """The specification limits in force at each moment, as `limit_lower` and `limit_upper`; nan where there is none."""
     return {
         f"limit_{side}": _in_force(lab.limit_steps(product, characteristic, side), lab.zone, moments_us)
         for side in SIDES

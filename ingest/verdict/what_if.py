@@ -18,17 +18,20 @@ from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.what_if import ChangedLot, Counts, WhatIf, WhatIfStream, WhatIfSupplier
-from ingest.evaluation.conformity import rules_in_force
+from ingest.evaluation.judged_again import (
+    acceptance_limits_of,
+    depends_on_rule,
+    stored_sessions,
+)
 from ingest.sessions.session_columns import for_evaluation, sessions_of
 from ingest.sessions.suspect_values import SET_ASIDE, STANDS
 from ingest.store.dialect import json_number
 from ingest.store.last_round import last_round
-from ingest.store.store import fetch_frame
 from spc import capability
 from spc.fractions import coming, count_interval, next_beyond
 from spc.kernels.arrays import Flags, Floats, Integers
-from spc.kernels.columns import Column, Rows
-from spc.stream import forecast, level_uncertainty
+from spc.kernels.columns import Rows
+from spc.stream import forecast
 from spc.stream.chart_points import charted_points
 from spc.stream.verdicts import judge_rows
 from spc.supplier import ranking
@@ -38,24 +41,6 @@ __all__ = ["Request", "declared_values", "what_if"]
 
 MOST_CHANGED = 500
 LEAST_BY_LAW = 5
-LEVELS = ("level", "level_low", "level_high")
-EXTREMES = ("smallest", "largest", "smallest_high", "largest_low", "smallest_bound", "largest_bound")
-WORDS = list(Verdict)
-# Numbers in place of words, so that a million rows need no Python object each.
-CODES = " ".join(f"WHEN '{word}' THEN {code}" for code, word in enumerate(WORDS))
-SQL = (
-    f"SELECT s.id, s.stream_id, s.lot_id, s.started_us, CASE s.verdict {CODES} ELSE 0 END, "
-    "CASE WHEN s.conditioning = 'valid' THEN 1 ELSE 0 END, {numbers} FROM session s "
-)
-COLUMNS = {
-    "id": "int64",
-    "stream_id": "int64",
-    "lot_id": "int64",
-    "started_us": "int64",
-    "verdict": "int64",
-    "valid": "int64",
-}
-ORDER = "ORDER BY s.stream_id, s.started_us, s.lot_id"
 STREAMS_AT_ONCE = 500
 
 
@@ -176,7 +161,7 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
     result, left_out = [], 0
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
-        every = _sessions(connection, part, judged)
+        every = stored_sessions(connection, part, judged, uncertainty=_by_rule(lab, request))
         if not len(every):
             continue
         begin = np.array([starts[stream] for stream in every["stream_id"].tolist()], dtype=np.int64)
@@ -186,7 +171,7 @@ def _streams(connection: Connection, lab: Lab, request: Request) -> tuple[list[_
             counts &= ~np.isin(every.index, list(aside))
         left_out += int((in_time & ~counts).sum())
         lots = every.take(_first_of_each_lot(every, counts))
-        after = _judged(connection, lab, request, lots, part)
+        after = _judged(lab, request, lots)
         found, first = np.unique(lots["stream_id"], return_index=True)
         for stream, begun, end in zip(found.tolist(), first.tolist(), [*first[1:].tolist(), len(lots)], strict=True):
             own = lots.take(np.arange(begun, end))
@@ -231,18 +216,6 @@ def _outlier_sessions(connection: Connection, outliers: Mapping[int, frozenset[s
     return result
 
 
-def _sessions(connection: Connection, ids: Sequence[int], judged: str) -> Rows:
-    """The sessions of some streams, stream by stream. Their extremes are read only where the worst reading is judged."""
-    wanted = LEVELS if judged == "mean" else (*LEVELS, *EXTREMES)
-    select = SQL.format(numbers=", ".join(f"s.{name}" for name in wanted))
-    where = f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) {ORDER}"
-    found = fetch_frame(connection, f"{select}{where}", ids, COLUMNS | dict.fromkeys(wanted, "float64"))
-    columns: dict[str, Column] = {name: found[name].to_numpy() for name in (*list(COLUMNS)[1:], *wanted)}
-    columns["verdict"] = np.array(WORDS, dtype=object)[columns["verdict"]]
-    unread = np.full(len(found), np.nan)
-    return Rows(found["id"].to_numpy(), dict.fromkeys(EXTREMES, unread) | columns)
-
-
 def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
     rows = np.flatnonzero(counts)
     # In one characteristic a lot has one stream, and the sessions of a stream come in the order of time.
@@ -250,7 +223,12 @@ def _first_of_each_lot(sessions: Rows, counts: Flags) -> Integers:
     return np.sort(rows[first])
 
 
-def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows, streams: Sequence[int]) -> np.ndarray:
+def _by_rule(lab: Lab, request: Request) -> bool:
+    """Whether dated rules decide, and no guard that was given with the question."""
+    return bool(lab.rule_steps(request.characteristic)) and request.guard_percent is None
+
+
+def _judged(lab: Lab, request: Request, sessions: Rows) -> np.ndarray:
     """Verdict words of the lots under the other limit, by the same statistic, strictness and decision rule."""
     declared = lab.characteristic(request.characteristic)
     n = len(sessions)
@@ -263,36 +241,13 @@ def _judged(connection: Connection, lab: Lab, request: Request, sessions: Rows, 
         }
     )
     guard = declared.guard_percent if request.guard_percent is None else request.guard_percent
-    if lab.rule_steps(request.characteristic) and request.guard_percent is None:
-        other = other.adding(_rule_limits(connection, lab, request, other, streams))
-    return judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
-
-
-def _rule_limits(
-    connection: Connection, lab: Lab, request: Request, sessions: Rows, streams: Sequence[int]
-) -> dict[str, np.ndarray]:
-    """Acceptance limits where a decision rule is declared; only lots under a guarded rule need their uncertainty."""
-    declared = lab.characteristic(request.characteristic)
-    rules = [step.rule for step in rules_in_force(lab, request.characteristic, sessions["started_us"])]
-    wrong_pass, wrong_fail = (
-        np.array([np.nan if risk is None else risk for risk in risks])
-        for risks in ([one.wrong_pass for one in rules], [one.wrong_fail for one in rules])
-    )
-    u, df = np.full(len(sessions), np.nan), np.full(len(sessions), np.inf)
-    guarded = np.flatnonzero(~np.isnan(wrong_pass))
-    if guarded.size:
-        parts = ", ".join(json_number(connection, "document", name) for name in ("rule_u", "rule_df"))
-        where = f"WHERE stream_id IN ({', '.join('?' * len(streams))}) ORDER BY session_id"
-        types = {"session_id": "int64", "u": "float64", "df": "float64"}
-        stored = fetch_frame(connection, f"SELECT session_id, {parts} FROM conformity {where}", streams, types)
-        number, asked = stored["session_id"].to_numpy(), sessions.index[guarded]
-        place = np.minimum(np.searchsorted(number, asked), max(number.size - 1, 0))
-        has = number[place] == asked if number.size else np.zeros(guarded.size, dtype=bool)
-        u[guarded[has]] = stored["u"].to_numpy()[place[has]]
-        df[guarded[has]] = stored["df"].fillna(np.inf).to_numpy()[place[has]]
-    known = sessions.adding({"u_high": u, "df_high": df, "u_worst": u, "df_worst": df})
-    guard = np.full(len(sessions), declared.guard_percent / 100.0)
-    return level_uncertainty.rule_limits(known, declared.scale, declared.judged, guard, wrong_pass, wrong_fail)
+    verdict: np.ndarray = judge_rows(other, declared.scale, declared.judged, guard)["verdict"]
+    if _by_rule(lab, request):
+        rows = depends_on_rule([lab], request.characteristic, other)
+        near = other.take(rows)
+        near = near.adding(acceptance_limits_of(lab, request.characteristic, near))
+        verdict[rows] = judge_rows(near, declared.scale, declared.judged, guard)["verdict"]
+    return verdict
 
 
 def _window_starts(

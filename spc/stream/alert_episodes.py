@@ -20,7 +20,7 @@ from enum import StrEnum
 import numpy as np
 
 from spc.future_mean import mean_margin
-from spc.kernels.arrays import Floats, Indices
+from spc.kernels.arrays import Flags, Floats, Indices
 from spc.kernels.autocorrelation_law import normal_interval
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.signal import SIGNAL_COLUMNS, Signal
@@ -34,6 +34,7 @@ __all__ = [
     "EpisodeEnd",
     "episodes",
     "is_back",
+    "runs",
     "signal_runs",
 ]
 
@@ -245,6 +246,24 @@ def signal_runs(signals: Sequence[Signal], lots: int) -> list[Episode]:
         _episode(group, int(group[-1].at), EpisodeEnd.QUIET if lots - 1 - int(group[-1].at) >= LOTS else None)
         for group in groups
     ]
+
+
+def runs(flagged: Flags) -> list[tuple[int, bool]]:
+    """The position that opens each run of lots of one cause, and whether the run is over: the rule of `signal_runs`, without its signals.
+
+    Examples
+    --------
+    >>> flagged = np.zeros(24, dtype=bool)
+    >>> flagged[[3, 4, 20]] = True
+    >>> runs(flagged)
+    [(3, True), (20, False)]
+    """
+    places = np.flatnonzero(flagged)
+    if not places.size:
+        return []
+    far = np.diff(places) > LOTS
+    opened, last = places[np.append(True, far)], places[np.append(far, True)]
+    return list(zip(opened.tolist(), (flagged.size - 1 - last >= LOTS).tolist(), strict=True))
 
 
 # Causes that last

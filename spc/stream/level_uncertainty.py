@@ -12,13 +12,22 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from spc.conformity import acceptance_limits, combined_df, probability
+from spc.conformity import FAR_APART, acceptance_limits, combined_df, coverage_factor, probability
 from spc.kernels.arrays import Flags, Floats, Integers
 from spc.kernels.columns import Column, Rows
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import BenchSource, Scale
 
-__all__ = ["LEAST_DF", "NO_BENCH_PART", "BenchPart", "bench_part", "conformity", "rule_limits", "uncertainty"]
+__all__ = [
+    "LEAST_DF",
+    "NO_BENCH_PART",
+    "BenchPart",
+    "bench_part",
+    "conformity",
+    "may_turn",
+    "rule_limits",
+    "uncertainty",
+]
 
 LEAST_DF = 4.0
 """Fewest degrees of freedom for a bench part, or for its bound: five sessions. Fewer give an interval without content."""
@@ -324,10 +333,10 @@ def rule_limits(
     log = scale == Scale.LOG
     name = "u_worst" if judged == "worst" else "u_high"
     u, df = sessions.floats(name), sessions.floats(name.replace("u_", "df_"))
-    for risk, outer in sorted({(one, other) for one, other in zip(wrong_pass, np.nan_to_num(wrong_fail), strict=True)}):
-        rows = (wrong_pass == risk) & (np.nan_to_num(wrong_fail) == outer)
-        if not rows.any():
-            continue
+    # A session under the simple rule has no risk, and the limits above.
+    guarded, outward = np.isfinite(wrong_pass), np.nan_to_num(wrong_fail)
+    for risk, outer in np.unique(np.array([wrong_pass[guarded], outward[guarded]]), axis=1).T.tolist():
+        rows = (wrong_pass == risk) & (outward == outer)
         low, high = (np.log(limit[rows]) if log else limit[rows] for limit in (lower, upper))
         limits = acceptance_limits(
             low, high, np.where(np.isnan(u[rows]), np.inf, u[rows]), df[rows], risk, outer or None
@@ -336,6 +345,39 @@ def rule_limits(
             edge = getattr(limits, key)
             found[key][rows] = np.where(np.isfinite(edge), to_unit(edge, scale), edge)
     return _none_where_unlimited(found, np.isnan(lower), np.isnan(upper), scale)
+
+
+def may_turn(sessions: Rows, scale: str, least_risk: float) -> Flags:
+    """Sessions whose verdict by the mean depends on which decision rule holds, if no rule has a smaller risk than this.
+
+    A lot that is clear of its limits by the widest guard passes, or fails, by every one of the rules. Of a whole history few lots are
+    left, and only these need acceptance limits.
+
+    Examples
+    --------
+    Levels of 15, 19 and 24 under a limit of 20, with a standard uncertainty of 5 % and a risk of 5 %:
+
+    >>> columns = {name: np.log([15.0, 19.0, 24.0]) for name in ("level_low", "level_high")}
+    >>> columns |= {"limit_lower": np.full(3, np.nan), "limit_upper": np.full(3, 20.0), "valid": np.full(3, True)}
+    >>> columns |= {"u_high": np.full(3, 0.05), "df_high": np.full(3, np.inf)}
+    >>> may_turn(Rows(np.arange(3), columns), "log", 0.05).tolist()
+    [False, True, False]
+    """
+    limits = [sessions.floats(name) for name in ("limit_lower", "limit_upper")]
+    none = [np.isnan(limit) for limit in limits]
+    lower, upper = (np.log(limit) if scale == Scale.LOG else limit for limit in limits)
+    u, low, high = (sessions.floats(name) for name in ("u_high", "level_low", "level_high"))
+    # The guard at few degrees of freedom for all, which is wider than their own; a lot with fewer still may turn, as may a value at an
+    # edge, which counts as beyond it or not by its last digits.
+    guard = float(coverage_factor(least_risk, LEAST_DF)) * np.where(sessions.floats("df_high") < LEAST_DF, np.inf, u)
+    with np.errstate(invalid="ignore"):
+        reach = guard + 1e-9 * (1.0 + np.fmax(np.abs(low), np.abs(high)))
+        passes = (none[1] | (high + reach < upper)) & (none[0] | (low - reach > lower))
+        fails = (low - reach > upper) | (high + reach < lower)
+        # Between two near limits both tails count, and the guard is wider.
+        near = upper - lower < FAR_APART * u
+    judged = sessions["valid"].astype(bool) & ~(none[0] & none[1]) & ~(np.isnan(low) & np.isnan(high))
+    return np.asarray(judged & ~(passes & np.isfinite(reach) & ~near) & ~fails)
 
 
 def _none_where_unlimited(found: dict[str, Floats], no_lower: Flags, no_upper: Flags, scale: str) -> dict[str, Column]:

@@ -17,14 +17,17 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from sqlalchemy import Connection, insert
 from support.labs import MONDAY, Bench, lot_rows
 
+from ingest.audit.audit_log import CHANGE_RULE
 from ingest.config.lab import load
 from ingest.config.models import DecisionRule
+from ingest.decisions.rule_change import RuleRequest, as_rule_entry, preview_rule
 from ingest.store import schema
 from ingest.store.store import known_store
 from ingest.verdict.bags import Question, answer, scatter_of
@@ -55,8 +58,12 @@ def lab_of_sessions(folder: Path, streams: int, lots: int) -> Path:
 def fill(connection: Connection, streams: int, lots: int) -> None:
     rng = np.random.default_rng(1)
     pattern = dict(connection.exec_driver_sql("SELECT * FROM session ORDER BY id LIMIT 1").mappings().one())
-    conformity = connection.exec_driver_sql("SELECT document FROM conformity LIMIT 1").scalar_one()
+    latest = "SELECT document FROM conformity ORDER BY session_id DESC LIMIT 1"
+    conformity = json.loads(connection.exec_driver_sql(latest).scalar_one())
     evaluation = connection.exec_driver_sql("SELECT board, sketch, document FROM evaluation LIMIT 1").one()
+    # Six lots show no component between lots; the lots of the simulated streams have one.
+    document = json.loads(evaluation.document)
+    document["components"]["lot"] = 0.01
     week_us = 7 * 86_400_000_000
     for first in range(0, streams, BATCH):
         numbers = range(first + 10, min(first + BATCH, streams) + 10)
@@ -66,7 +73,15 @@ def fill(connection: Connection, streams: int, lots: int) -> None:
         )
         connection.execute(
             insert(schema.evaluation),
-            [{"stream_id": n, **dict(zip(("board", "sketch", "document"), evaluation, strict=True))} for n in numbers],
+            [
+                {
+                    "stream_id": n,
+                    "board": evaluation.board,
+                    "sketch": evaluation.sketch,
+                    "document": json.dumps(document),
+                }
+                for n in numbers
+            ],
         )
         rows, lot_rows_, documents = [], [], []
         for n, name in zip(numbers, names, strict=True):
@@ -83,7 +98,9 @@ def fill(connection: Connection, streams: int, lots: int) -> None:
                      "largest": value * 1.2, "largest_low": value * 1.2, "smallest": value * 0.8, "smallest_high": value * 0.8,
                      "verdict": "pass" if value < 20 else "fail"}
                 )  # fmt: skip
-                documents.append({"session_id": key, "stream_id": n, "document": conformity})
+                # No two lots have the same uncertainty.
+                own = {**conformity, "rule_u": 0.06 + 1e-6 * float(level[lot])}
+                documents.append({"session_id": key, "stream_id": n, "document": json.dumps(own)})
         connection.execute(insert(schema.lot), lot_rows_)
         connection.execute(insert(schema.session), rows)
         if documents:
@@ -123,6 +140,14 @@ def main(streams: int, lots: int) -> None:
             asked = OtherLimit("shielding_energy", 10.0)
             timed(f"another limit, {streams:,} streams of {lots} lots", 10, lambda: what_if(connection, lab, asked))
             timed("the same under a guarded rule", 10, lambda: what_if(connection, guarded, asked))
+            for day in (MONDAY + timedelta(weeks=lots - 10), MONDAY):
+                name = f"preview of a guarded rule, {streams:,} streams, tests since {day:%Y-%m-%d}"
+                rule = RuleRequest(CHANGE_RULE, "shielding_energy", day.date().isoformat(), "guarded", "5 %")
+                timed(
+                    name,
+                    10,
+                    partial(preview_rule, connection, lab, as_rule_entry(connection, lab, rule, "", "", MONDAY)),
+                )
             candidates = tuple((f"Simulated {n % 50}", f"P{n}") for n in range(10, 30))
             every = Request("shielding_energy", candidates, margin_percent=5)
             timed("a comparison of 20 products, all pairs", 1, lambda: compare(connection, lab, every))

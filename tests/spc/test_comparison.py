@@ -32,6 +32,15 @@ def test_the_animal_is_the_unit_and_not_its_readings():
     right = any_difference(list(LIVERS.mean(axis=2)))
     assert_allclose([right.f, right.p_value], [2.9289595, 0.19709896], rtol=1e-7)
     assert (right.df_between, right.df_within) == (2, 3)
+    # Printed F 2.929, 5.372 (animals against pieces) and 2.339 (pieces against readings), mean squares of 3, 12 and 18 df. What is above
+    # a level is taken out, so that the sum between its groups has fewer df than they suggest.
+    animals = LIVERS.reshape(6, 3, 2) - np.repeat(LIVERS.mean(axis=(1, 2)), 2)[:, None, None]
+    pieces = animals.reshape(18, 2) - np.repeat(animals.mean(axis=(1, 2)), 3)[:, None]
+    of_animals, of_pieces = any_difference(list(animals.mean(axis=2))), any_difference(list(pieces))
+    ratios = [right.f, of_animals.f * 5 / 3, of_pieces.f * 17 / 12]
+    assert_allclose(ratios, [2.929, 5.372, 2.339], rtol=0, atol=1e-3)
+    assert_allclose(ratios, [2.9289595, 5.3714927, 2.3385827], rtol=1e-7)
+    assert_allclose(stats.f.sf(ratios, [2, 3, 12], [3, 12, 18]), [0.19709896, 0.01410908, 0.05029073], rtol=1e-6)
     # Everything within taken as independent: 14.5 and 3e-5.
     wrong = any_difference(list(LIVERS.reshape(3, 12)))
     assert_allclose([wrong.f, wrong.p_value], [14.497744, 3.03e-5], rtol=2e-3)
@@ -41,6 +50,7 @@ def test_unequal_variances_give_the_difference_of_welch():
     found = difference(NEW, OLD)
     assert_allclose([found.value / found.se, found.df], [2.2693731, 15.532514], rtol=1e-7)
     assert_allclose([found.sd_b, found.sd_a], [4.9082, 2.5386], rtol=0, atol=5e-5)
+    assert_allclose(found.value, 36.0909 - 32.2222, rtol=0, atol=1e-4)
     reference = stats.ttest_ind(OLD, NEW, equal_var=False)
     assert_allclose(found.p_value, reference.pvalue, rtol=1e-12)
     assert_allclose([found.low, found.high], reference.confidence_interval(), rtol=1e-12)
@@ -69,6 +79,9 @@ def test_two_one_sided_tests_give_the_published_example():
     shown, p_low, p_high = alike(found, -bound, bound)
     assert shown
     assert_allclose([p_high, p_low], [0.00387552, 0.00095601], rtol=1e-5)
+    assert_allclose(
+        [(found.value - bound) / found.se, (found.value + bound) / found.se], [-2.6927714, 3.1497301], rtol=1e-6
+    )
     assert_allclose(found.bound(0.95), [-0.18708431, 0.24708431], rtol=1e-6)
 
 

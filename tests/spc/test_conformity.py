@@ -43,6 +43,10 @@ def test_one_sided_examples_of_jcgm_106():
     # JCGM 106:2012, 7.3.3: a diode at -5.47 V (limit -5.40 V, u 0.05) and a container at 509.7 kPa (limit 490, u 8.6).
     assert_allclose(probability(-5.47, 0.05, upper=-5.4), 0.91924334, rtol=1e-7)
     assert_allclose(probability(509.7, 8.6, lower=490.0), 0.98900955, rtol=1e-7)
+    # Printed .92 and .99.
+    assert [
+        round(float(one), 2) for one in (probability(-5.47, 0.05, upper=-5.4), probability(509.7, 8.6, lower=490.0))
+    ] == [0.92, 0.99]
 
 
 def test_a_guarded_rejection_takes_the_uncertainty_at_the_reading():
@@ -51,6 +55,10 @@ def test_a_guarded_rejection_takes_the_uncertainty_at_the_reading():
     limits = acceptance_limits(-np.inf, np.log(100.0), 0.02, wrong_fail=0.001)
     assert_allclose(np.exp(limits.fail_upper), 106.58761, rtol=0, atol=0.25)
     assert_allclose(np.exp(limits.fail_upper), 100 * np.exp(0.02 * 3.0902323), rtol=1e-8)
+    # On a linear scale the printed reading is the limit of its own uncertainty.
+    printed = acceptance_limits(-np.inf, 100.0, 0.02 * 106.58761, wrong_fail=0.001)
+    assert_allclose(printed.fail_upper, 106.58761, rtol=1e-7)
+    assert float(np.round(printed.fail_upper)) == 107
 
 
 def test_guard_bands_in_multiples_of_u_hold_the_chances_of_the_table_of_rules():
@@ -102,7 +110,14 @@ def test_a_guard_of_five_percent_costs_good_lots():
 
 def test_the_managed_guard_keeps_wrong_passes_at_two_percent_whatever_the_stream():
     # M. Dobbert (2008), from memory: A = limit - M U, M = 1.04 - exp(0.38 ln TUR - 0.54), TUR = half tolerance / U.
-    for ratio, multiple in [(1.5, 0.36017731), (2, 0.28164531), (3, 0.15531827), (4, 0.053121298)]:
+    for ratio, multiple in [
+        (1, 0.45725175),
+        (1.5, 0.36017731),
+        (2, 0.28164531),
+        (3, 0.15531827),
+        (4, 0.053121298),
+        (4.6, -0.00070815045),
+    ]:
         assert_allclose(1.04 - np.exp(0.38 * np.log(ratio) - 0.54), multiple, rtol=1e-7)
         u = 1 / ratio / 2
         edge = 1 - multiple * 2 * u
@@ -138,6 +153,27 @@ def test_the_stream_as_prior_is_that_of_jcgm_106():
     # The lot at 18.2 nJ in a stream at 15 nJ with 10 % between lots: 17.33 nJ and 99.8 %.
     level, u = with_prior(np.log(18.2), U_LOT, np.log(15.0), 0.01)
     assert_allclose([np.exp(level), probability(level, u, upper=np.log(20.0))], [17.33, 0.998], rtol=0, atol=0.005)
+
+
+def test_the_worth_of_a_test_follows_from_the_posterior_and_the_joint_chance():
+    # H. Raiffa and R. Schlaifer (1961), Applied Statistical Decision Theory, preposterior analysis: forecast of the level with sd .08,
+    # a test with .05, limit 20; a bad lot that passes costs a, a good one that is held b. Loss now, after the test, and the worth of
+    # the test, checked by a simulation of 1,000,000 lots.
+    edge, sd, u = np.log(20.0), 0.08, 0.05
+    for level, a, b, expected in (
+        (18, 10, 1, (0.90608177, 0.2439197, 0.66216207)),
+        (19, 10, 1, (0.73929264, 0.37792772, 0.36136492)),
+        (19, 1, 1, (0.26070736, 0.14131458, 0.11939278)),
+    ):
+        mean = np.log(level)
+        inside = float(probability(mean, sd, upper=edge))
+        now = min(a * (1 - inside), b * inside)
+        _, after_u = with_prior(mean, u, mean, sd**2)
+        moves = np.sqrt(sd**2 - after_u**2)
+        held_from = edge + after_u * stats.norm.ppf(b / (a + b))
+        both = float(both_below((held_from - mean) / moves, (edge - mean) / sd, moves / sd))
+        after = a * (stats.norm.cdf((held_from - mean) / moves) - both) + b * (inside - both)
+        assert_allclose([now, after, now - after], expected, rtol=1e-7)
 
 
 def test_degrees_of_freedom_combine_by_satterthwaite():
@@ -204,3 +240,23 @@ def test_estimated_parts_with_their_degrees_of_freedom_keep_the_claim():
     }
     assert abs(held["t"] - 0.95) < 0.01
     assert held["normal"] < 0.94
+
+
+def test_the_risks_of_many_streams_are_those_of_each_alone():
+    rng = np.random.default_rng(6)
+    mean, variance, u = rng.normal(0.0, 0.2, 40), rng.uniform(0.001, 0.05, 40), rng.uniform(0.01, 0.1, 40)
+    # Every third stream has no lower limit, every third no upper one.
+    lower = np.where(np.arange(40) % 3 == 0, np.nan, -0.3)
+    upper = np.where(np.arange(40) % 3 == 1, np.nan, 0.3)
+    rule = acceptance_limits(lower, upper, u, 12.0, 0.05, 0.02)
+    together = risks(mean, variance, u, rule, lower, upper)
+    for at in range(40):
+        low, high = (None if np.isnan(edge) else edge for edge in (lower[at], upper[at]))
+        own = acceptance_limits(
+            -np.inf if low is None else low, np.inf if high is None else high, u[at], 12.0, 0.05, 0.02
+        )
+        alone = risks(mean[at], variance[at], u[at], own, low, high)
+        for name in ("conforming", "wrong_pass", "wrong_fail", "not_passed"):
+            assert_allclose(getattr(together, name)[at], getattr(alone, name), rtol=1e-12, atol=1e-15)
+    with pytest.raises(ValueError, match=r"got .*0\.1.* and .*-1\.0"):
+        risks([0.0, 0.1], [0.1, 0.1], [1.0, -1.0], rule, upper=1.0)

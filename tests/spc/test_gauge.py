@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy import stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 from support.gauge_tables import TWENTY
@@ -50,8 +51,14 @@ def test_the_published_table_of_variance_is_reproduced():
     # Printed with three decimals: table 13.2 of the book.
     assert_allclose(result.mean_squares, [62.391, 1.308, 0.712, 0.992], rtol=0, atol=5e-4)
     assert_allclose(np.multiply(result.mean_squares, result.dfs), [1185.425, 2.617, 27.05, 59.5], rtol=0, atol=5e-4)
+    assert_allclose(TWENTY.var() * TWENTY.size, 1274.592, rtol=0, atol=5e-4)
     components = [one.value for one in (result.specimen, result.session, result.interaction, result.repeat)]
     assert_allclose(components, [10.2798, 0.0149, -0.1399, 0.9917], rtol=0, atol=5e-5)
+    # F and P of specimens and operators against the interaction, and of the interaction against the repeats.
+    ms_p, ms_o, ms_po, ms_e = result.mean_squares
+    f = [ms_p / ms_po, ms_o / ms_po, ms_po / ms_e]
+    assert_allclose(f, [87.65, 1.84, 0.72], rtol=0, atol=5e-3)
+    assert_allclose(stats.f.sf(f, [19, 2, 38], [38, 38, 60]), [0.0, 0.173, 0.861], rtol=0, atol=5e-4)
 
 
 def test_the_intervals_are_those_of_the_formulas_worked_out_apart():
@@ -61,16 +68,26 @@ def test_the_intervals_are_those_of_the_formulas_worked_out_apart():
         (result.specimen, (10.279825, 5.8946981, 22.062214)),
         (result.gauge, (0.86666667, 0.68663685, 2.1676995)),
         (result.ratio, (11.861336, 3.7144924, 25.987405)),
+        (result.total, (11.146491, 6.7590702, 23.001138)),
         (result.repeat, (0.99166667, 0.71430565, 1.4697982)),
     ):
         assert_allclose([one.value, one.low, one.high], expected, rtol=1e-6)
-    # Another run of draws gave 0 to 1.273 for the operators.
+    # Generalized intervals from another run of draws: within 0.1, 2 and 15 %; 0 to 1.273 for the operators.
+    for one, ends, error in (
+        (result.specimen, (5.8859953, 22.079092), 0.002),
+        (result.gauge, (0.69838236, 2.1754926), 0.02),
+        (result.ratio, (4.25785, 24.789621), 0.15),
+    ):
+        assert_allclose([one.low, one.high], ends, rtol=error)
     assert (result.session.low, result.session.high) == (0.0, pytest.approx(1.273, rel=0.1))
 
 
 def test_a_study_with_a_real_interaction_gives_the_remembered_components():
     result = study(THERMAL)
     assert_allclose(np.multiply(result.mean_squares, result.dfs), [3935.96, 39.27, 48.51, 30.67], rtol=0, atol=5e-3)
+    assert_allclose(THERMAL.var() * THERMAL.size, 4054.4, rtol=0, atol=5e-3)
+    ms_p, ms_o, ms_po, ms_e = result.mean_squares
+    assert_allclose([ms_p / ms_po, ms_o / ms_po, ms_po / ms_e], [162.27, 7.28, 5.27], rtol=0, atol=5e-3)
     components = [one.value for one in (result.specimen, result.session, result.interaction, result.repeat)]
     assert_allclose(components, [48.29, 0.565, 0.728, 0.511], rtol=0, atol=5e-3)
     assert_allclose(result.gauge.value, 1.8037037, rtol=1e-7)
@@ -81,9 +98,17 @@ def test_a_study_with_a_real_interaction_gives_the_remembered_components():
 def test_the_handbooks_mean_squares_are_reproduced():
     result = study(HANDBOOK)
     assert_allclose(result.mean_squares, [9.81799, 1.58363, 0.01994, 0.04598], rtol=0, atol=5e-6)
-    # Without the interaction, pooled, the handbook prints a repeatability of 0.199933.
+    squares = [*np.multiply(result.mean_squares, result.dfs), HANDBOOK.var() * HANDBOOK.size]
+    assert_allclose(squares, [88.3619, 3.1673, 0.359, 2.7589, 94.6471], rtol=0, atol=5e-5)
+    # Without the interaction, pooled, as standard deviations: repeatability, operator, gauge and specimen; the total is 1.085.
     pooled = np.dot(result.mean_squares[2:], result.dfs[2:]) / sum(result.dfs[2:])
-    assert_allclose(np.sqrt(pooled), 0.199933, rtol=0, atol=5e-7)
+    operator, specimen = ((result.mean_squares[at] - pooled) / size for at, size in ((1, 30), (0, 9)))
+    parts = np.sqrt([pooled, operator, pooled + operator, specimen])
+    assert_allclose(parts, [0.199933, 0.226838, 0.302373, 1.042327], rtol=0, atol=2e-6)
+    total = np.sqrt(pooled + operator + specimen)
+    assert_allclose(total, 1.085, rtol=0, atol=5e-4)
+    assert_allclose(100 * parts / total, [18.4, 20.9, 27.9, 96.0], rtol=0, atol=0.05)
+    assert_allclose(np.sqrt(2) * parts[3] / parts[2], 4.8750414, rtol=1e-7)
 
 
 def test_the_table_is_that_of_a_general_library():

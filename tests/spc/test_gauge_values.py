@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -10,8 +12,9 @@ from support.gauge_tables import TWENTY
 
 from spc.components import nested
 from spc.conformity import acceptance_limits, combined_df, coverage_factor, probability, risks
-from spc.gauge import study
+from spc.gauge import linearity, study
 from spc.stream.level_uncertainty import bench_part
+from spc.supplier.quarter import spread
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, section 2.6.2, data MPC62.DAT: a check standard (wafer 137, probe 2362) on 25
 # occasions, mean and standard deviation of six readings each.
@@ -152,6 +155,14 @@ RUNS = [
     [100.7, 101.05, 101.15], [99.46, 99.37, 99.59], [99.96, 100.17, 101.01], [101.8, 102.16, 102.44], [101.91, 102.0, 101.67],
 ]  # fmt: skip
 
+LINEARITY = [
+    [2.7, 2.5, 2.4, 2.5, 2.7, 2.3, 2.5, 2.5, 2.4, 2.4, 2.6, 2.4],
+    [5.1, 3.9, 4.2, 5.0, 3.8, 3.9, 3.9, 3.9, 3.9, 4.0, 4.1, 3.8],
+    [5.8, 5.7, 5.9, 5.9, 6.0, 6.1, 6.0, 6.1, 6.4, 6.3, 6.0, 6.1],
+    [7.6, 7.7, 7.8, 7.7, 7.8, 7.8, 7.8, 7.7, 7.8, 7.5, 7.6, 7.7],
+    [9.1, 9.3, 9.5, 9.3, 9.4, 9.5, 9.5, 9.5, 9.6, 9.2, 9.3, 9.4],
+]
+
 
 def session_part(means: list[float], noise: float = 0.0, group: list[int] | None = None) -> tuple[float, float]:
     """Variance between sessions of check standards and its degrees of freedom, by the function of the verdicts."""
@@ -202,6 +213,14 @@ def test_the_day_is_part_of_the_uncertainty_in_the_example_of_the_guide():
     readings = DAY_MEANS[:, None] + DAY_SDS[:, None] * five / five.std(ddof=1)
     result = nested(readings.ravel(), np.repeat(np.arange(10), 5), np.arange(50), method="anova")
     assert_allclose(result.lot, 42.638611**2, rtol=1e-6)
+    # Printed: s_a 128 between days, s_b 85 within them, F 2.25 (2.26 unrounded); 13 for the mean of 50 readings without the day, 49 df.
+    within = result.bag
+    between = within + 5 * result.lot
+    assert_allclose(np.sqrt([between, within]), [127.656, 84.886984], rtol=1e-6)
+    assert_allclose(between / within, 2.2615193, rtol=1e-6)
+    assert_allclose(stats.f.ppf([0.95, 0.975], 9, 40), [2.12, 2.45], rtol=0, atol=5e-3)
+    assert_allclose(readings.std(ddof=1) / np.sqrt(50), 13.323242, rtol=1e-6)
+    assert_allclose(10 + 1e-6 * readings.mean(), 10.000097, rtol=0, atol=5e-7)
 
 
 def test_runs_and_replicates_of_the_pharmacopeia():
@@ -221,7 +240,86 @@ def test_the_published_analyses_without_interaction_and_with_fixed_operators_fol
     pooled = (38 * ms_po + 60 * ms_e) / 98
     assert_allclose([pooled, (ms_p - pooled) / 6, (ms_o - pooled) / 40], [0.8832, 10.2513, 0.0106], rtol=0, atol=5e-5)
     assert_allclose([ms_p / pooled, ms_o / pooled], [70.64, 1.48], rtol=0, atol=5e-3)
-    assert_allclose([(ms_p - ms_e) / 6, ms_p / ms_e], [10.2332, 62.92], rtol=0, atol=5e-3)
+    assert_allclose(stats.f.sf(ms_o / pooled, 2, 98), 0.232, rtol=0, atol=5e-4)
+    # Printed .8908 for the gauge adds rounded parts; from unrounded ones it is .8938.
+    assert_allclose(pooled + (ms_o - pooled) / 40, 0.89379252, rtol=1e-7)
+    assert_allclose([(ms_p - ms_e) / 6, (ms_po - ms_e) / 2, ms_e], [10.2332, -0.1399, 0.9917], rtol=0, atol=5e-5)
+    assert_allclose([ms_p / ms_e, ms_o / ms_po], [62.92, 1.84], rtol=0, atol=5e-3)
+
+
+def test_repeatability_pools_over_wafers_as_printed():
+    # NIST/SEMATECH e-Handbook, section 2.4.4.4: five wafers, 60 degrees of freedom each; total 3.17635, 300 df, 0.1029.
+    squares = np.array([0.48115, 0.69209, 0.48483, 1.21752, 0.30076])
+    pooled = spread(squares / 60, [60] * 5)
+    assert_allclose([pooled.df * pooled.value**2, pooled.value], [3.17635, 0.1028972], rtol=1e-6)
+    assert (pooled.df, round(pooled.value, 4)) == (300.0, 0.1029)
+
+
+# ISO 5725-2:1994, annex B.1, from memory: sulfur in coal, 8 laboratories, 4 levels, unequal replicates.
+COAL = [
+    [[0.71, 0.71, 0.7, 0.71], [0.69, 0.67, 0.68], [0.66, 0.65, 0.69], [0.67, 0.65, 0.66], [0.7, 0.69, 0.66, 0.71, 0.69],
+     [0.73, 0.74, 0.73], [0.71, 0.71, 0.69], [0.7, 0.65, 0.68]],
+    [[1.2, 1.18, 1.23, 1.21], [1.22, 1.21, 1.22], [1.28, 1.31, 1.3], [1.23, 1.18, 1.2], [1.31, 1.22, 1.22, 1.24],
+     [1.39, 1.36, 1.37], [1.2, 1.26, 1.26], [1.24, 1.22, 1.3]],
+    [[1.68, 1.7, 1.68, 1.69], [1.64, 1.64, 1.65], [1.61, 1.61, 1.62], [1.68, 1.66, 1.66], [1.64, 1.67, 1.6, 1.66, 1.68],
+     [1.7, 1.73, 1.73], [1.69, 1.7, 1.68], [1.67, 1.68, 1.67]],
+    [[3.26, 3.26, 3.2, 3.24], [3.2, 3.2, 3.2], [3.37, 3.36, 3.38], [3.16, 3.22, 3.23], [3.2, 3.19, 3.18, 3.27, 3.24],
+     [3.27, 3.31, 3.29], [3.27, 3.24, 3.23], [3.25, 3.26, 3.26]],
+]  # fmt: skip
+# ASTM E691-99, table 1 (data in usnistgov/dataplot, GLUCOSE2.DAT): 8 laboratories, 5 materials, 3 replicates.
+GLUCOSE = np.array(
+    [41.03, 78.28, 132.66, 193.71, 292.78, 41.45, 78.18, 133.83, 193.59, 294.09, 41.37, 78.49, 133.1, 193.65, 292.89,
+     41.17, 77.78, 132.92, 190.88, 292.27, 42.0, 80.38, 136.9, 200.14, 309.4, 41.15, 79.54, 136.4, 194.3, 295.08,
+     41.01, 79.18, 132.61, 192.71, 295.53, 40.68, 79.72, 135.8, 193.28, 290.14, 42.66, 80.81, 135.36, 190.28, 292.34,
+     39.37, 84.08, 138.5, 195.85, 295.19, 42.37, 78.6, 148.3, 196.36, 295.44, 42.63, 81.92, 135.69, 199.43, 296.83,
+     41.88, 78.16, 131.9, 192.59, 293.93, 41.19, 79.58, 134.14, 191.44, 292.48, 41.32, 78.33, 133.76, 195.12, 294.28,
+     43.28, 78.66, 137.21, 195.34, 297.74, 40.5, 79.27, 135.14, 198.26, 296.8, 42.28, 81.75, 137.5, 198.13, 290.33,
+     41.08, 79.76, 130.97, 194.66, 287.29, 41.27, 81.45, 131.59, 191.99, 293.76, 39.02, 77.35, 134.92, 187.13, 289.36,
+     43.36, 80.44, 135.46, 197.56, 298.46, 42.65, 80.8, 135.14, 195.99, 295.28, 41.72, 79.8, 133.63, 200.82, 296.12]
+).reshape(8, 3, 5)  # fmt: skip
+
+
+def repeatability_and_reproducibility(labs: Sequence[Sequence[float]]) -> tuple[float, float, float]:
+    """s_r, s_L and s_R of one level by the nested analysis of variance, a laboratory in the place of the lot."""
+    values, lab = (
+        np.concatenate([np.asarray(one) for one in labs]),
+        np.repeat(range(len(labs)), [len(one) for one in labs]),
+    )
+    result = nested(values, lab, np.arange(values.size), method="anova")
+    return float(np.sqrt(result.bag)), float(np.sqrt(result.lot)), float(np.sqrt(result.lot + result.bag))
+
+
+def test_laboratories_with_unequal_replicates_have_the_printed_precision():
+    # Printed with three decimals: the mean, s_r and s_R.
+    printed = [(0.69, 0.015, 0.026), (1.252, 0.029, 0.061), (1.667, 0.017, 0.035), (3.25, 0.026, 0.058)]
+    between = [0.021599555, 0.05333685, 0.030283883, 0.052050085]
+    for level, (mean, s_r, s_rr), s_l in zip(COAL, printed, between, strict=True):
+        precision = repeatability_and_reproducibility(level)
+        assert_allclose(
+            [np.concatenate(level).mean(), precision[0], precision[2]], [mean, s_r, s_rr], rtol=0, atol=5.1e-4
+        )
+        assert_allclose(precision[1], s_l, rtol=1e-6)
+
+
+def test_an_interlaboratory_study_has_the_printed_repeatability_and_reproducibility():
+    # Printed with four decimals, from memory. Where the laboratories differ less than their replicates explain, s_R is s_r.
+    means = [41.5183, 79.6796, 135.1429, 194.7171, 294.4921]
+    s_r = [1.0632, 1.4949, 2.7483, 2.6251, 3.935]
+    s_rr = [1.0632, 1.5796, 3.477, 3.3657, 4.1923]
+    precisions = [repeatability_and_reproducibility(GLUCOSE[:, :, material].tolist()) for material in range(5)]
+    assert_allclose(GLUCOSE.mean(axis=(0, 1)), means, rtol=0, atol=5e-5)
+    assert_allclose([one[0] for one in precisions], s_r, rtol=0, atol=5e-5)
+    assert_allclose([one[2] for one in precisions], s_rr, rtol=0, atol=5e-5)
+
+
+def test_a_standard_deviation_is_known_as_well_as_its_degrees_of_freedom_allow():
+    # Chi-square factors of any handbook of quality control.
+    df = [2, 5, 10, 20, 30, 50, 100]
+    low = [0.52065827, 0.624208, 0.69871704, 0.76505914, 0.79911195, 0.83670909, 0.87854199]
+    high = [6.2847347, 2.452614, 1.7549335, 1.4440695, 1.3366734, 1.2430782, 1.1607372]
+    estimates = [spread([1.0], [one]) for one in df]
+    assert_allclose([one.low for one in estimates], low, rtol=1e-7)
+    assert_allclose([one.high for one in estimates], high, rtol=1e-7)
 
 
 @pytest.mark.parametrize(
@@ -247,6 +345,45 @@ def test_a_guard_in_uncertainties_is_the_printed_risk_at_its_edge(guard: float, 
     limits = acceptance_limits(-np.inf, edge, u, wrong_pass=risk)
     assert_allclose(limits.pass_upper, edge - guard * u, atol=1e-9)
     assert_allclose(stats.norm.sf(guard), risk, rtol=1e-9)
+
+
+def test_the_bias_over_the_range_is_the_published_line():
+    # Measurement Systems Analysis reference manual (2002), linearity example, from memory: 5 references, 12 readings each.
+    reference = np.repeat([2.0, 4.0, 6.0, 8.0, 10.0], 12)
+    bias = np.array(LINEARITY).ravel() - reference
+    assert_allclose(bias.reshape(5, 12).mean(axis=1), [0.491667, 0.125, 0.025, -0.29167, -0.61667], rtol=0, atol=5e-6)
+    line = linearity(reference, bias)
+    assert_allclose([line.slope, line.intercept], [-0.1317, 0.7367], rtol=0, atol=5e-5)
+    assert_allclose(line.r_squared, 0.714, rtol=0, atol=5e-4)
+    assert_allclose([line.slope_t, line.intercept_t], [-12.043, 10.158], rtol=0, atol=5.1e-4)
+    assert_allclose(stats.t.ppf(0.975, line.df), 2.00172, rtol=0, atol=5e-6)
+    recomputed = [-0.13166667, 0.73666667, 0.23953979, 0.71431842, -12.042559, 10.157519]
+    assert_allclose(
+        [line.slope, line.intercept, line.sd, line.r_squared, line.slope_t, line.intercept_t],
+        recomputed,
+        rtol=1e-7,
+    )
+    # Computed beside it in the reference: lack of fit 1.098 on 3 and 55 df, p .36.
+    assert_allclose([line.lack_of_fit_f, line.lack_of_fit_p], [1.098, 0.36], rtol=0, atol=0.005)
+    reference_fit = stats.linregress(reference, bias)
+    assert_allclose(
+        [line.slope, line.slope / line.slope_t, line.p_value],
+        [reference_fit.slope, reference_fit.stderr, reference_fit.pvalue], rtol=1e-9,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("reference", "bias", "message"),
+    [
+        ([1.0, 2.0, 3.0], [0.1, 0.2], "bias must hold at least 3"),
+        ([1.0, 2.0, 3.0], [0.1, 0.2, 0.3, 0.4], "every bias needs its reference value"),
+        ([2.0, 2.0, 2.0], [0.1, 0.2, 0.3], "one reference value"),
+        ([1.0, 2.0, 3.0], [0.0, 0.0, 0.0], "exactly on a line"),
+    ],
+)
+def test_a_bias_without_a_line_is_refused(reference: list[float], bias: list[float], message: str):
+    with pytest.raises(ValueError, match=message):
+        linearity(reference, bias)
 
 
 # The claim with a session part from a study, the session in the truth

@@ -260,3 +260,10 @@ def test_impossible_questions_to_a_distribution_are_refused_by_name() -> None:
 def test_one_string_of_patterns_is_refused() -> None:
     with pytest.raises(TypeError, match="put it in a list"):
         runlength.shewhart(0, ONE)
+
+
+def test_a_chart_of_individuals_signals_after_the_known_number_of_points():
+    # The fixed interval of M. R. Reynolds and others (1988), Technometrics 30, 181-192 (its tables were not read): time from the first
+    # point to the signal, a point less than the average run length of three-sigma limits.
+    times = [runlength.shewhart(shift, [ONE]) - 1 for shift in (0, 0.5, 1, 2)]
+    assert_allclose(times, [369.39835, 154.2242, 42.894682, 5.302963], rtol=1e-7)

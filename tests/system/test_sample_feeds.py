@@ -28,6 +28,7 @@ from ingest.intake.find_drops import find_drops
 from ingest.parsing import parse_file
 from sample_feeds import scenario
 from sample_feeds.generate import write_feeds
+from sample_feeds.study import BOTH_SD, LOAD_SD, LOADS, READING_SD
 
 HOME = Path(str(files("sample_feeds")))
 DISCHARGES = [f"d{number}" for number in range(1, 7)]
@@ -110,10 +111,36 @@ def test_drawing_again_gives_the_committed_bytes(tmp_path: Path) -> None:
     write_feeds(tmp_path)
 
     def digests(folder: Path) -> dict[str, str]:
-        found = [*folder.glob("tests/*"), *folder.glob("climate/*")]
+        found = [path for kind in ("tests", "climate", "studies") for path in folder.glob(f"{kind}/*")]
         return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in found}
 
     assert digests(tmp_path) == digests(HOME)
+
+
+def test_the_gauge_study_is_crossed_and_its_loads_differ_as_drawn() -> None:
+    (declared,) = load(HOME).gauge_studies
+    study = pd.read_csv(HOME / declared.file, parse_dates=["tested_at"])
+    study["log"] = np.log(study["value"])
+    cells = study.pivot_table(index="product", columns="load", values="log")
+    assert (cells.shape, cells.notna().all(axis=None)) == ((8, LOADS), True)
+    assert study["tested_at"].max().date() < declared.done_on
+    # Six loads: their means vary by the load, and by an eighth of bag by load and of the readings.
+    truth = LOAD_SD**2 + (BOTH_SD**2 + READING_SD**2 / 2) / 8
+    assert stats.chi2.isf(1 - 3e-5, 5) < 5 * cells.mean().var() / truth < stats.chi2.isf(3e-5, 5)
+
+
+def test_what_the_lab_declares_from_a_day_moves_with_the_feeds(tmp_path: Path) -> None:
+    shift = (NOW - sample_feeds.LAST_TEST) // WEEK * WEEK
+    before, after = load(HOME), load(sample_feeds.copy_to(tmp_path / "lab", NOW))
+    assert shift
+    days = [
+        (lab.gauge_studies[0].done_on, lab.characteristic("shielding_energy").decision[1].from_)
+        for lab in (before, after)
+    ]
+    assert [later - earlier for earlier, later in zip(*days, strict=True)] == [shift, shift]
+    # The edition of a standard keeps its day.
+    editions = [lab.characteristic("shielding_energy").upper_limit[1].from_ for lab in (before, after)]
+    assert editions == [date(2018, 10, 1)] * 2
 
 
 def test_the_feeds_stay_small() -> None:

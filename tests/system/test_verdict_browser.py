@@ -15,28 +15,8 @@ from support.demolab import copy_of, demo_lab
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("verdicts") / "lab")
-    _add_study(folder)
     with served(folder) as base:
         yield base
-
-
-def _add_study(folder: Path) -> None:
-    """Six bags, four operators who differ by about 4 %, three discharges."""
-    shares = {"A": 0.96, "B": 1.0, "C": 1.03, "D": 1.05}
-    rows = [
-        f"{bag},{operator},{reading},{(8 + 2 * bag) * share * (1 + 0.01 * ((bag + reading) % 3)):.3f},nJ"
-        for bag in range(1, 7)
-        for operator, share in shares.items()
-        for reading in range(1, 4)
-    ]
-    (folder / "studies").mkdir()
-    table = "\n".join(["specimen,operator,reading,value,unit", *rows])
-    (folder / "studies" / "operators.csv").write_text(table, encoding="utf-8")
-    with (folder / "lab.toml").open("a", encoding="utf-8") as declared:
-        declared.write(
-            '\n[[gauge_study]]\nname = "four operators"\ncharacteristic = "shielding_energy"\n'
-            'file = "studies/operators.csv"\ndone_on = 2026-03-10\n'
-        )
 
 
 @pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])
@@ -87,8 +67,10 @@ def test_from_the_lot_to_the_number_of_bags(page: Page, address: str) -> None:
 
 def test_a_gauge_study_shows_the_session_part_with_its_degrees_of_freedom(page: Page, address: str) -> None:
     page.goto(f"{address}/instruments")
-    page.get_by_role("heading", name="four operators, shielding energy, 10 Mar 2026").wait_for()
-    expect(page.get_by_text("A whole session (operator) varies by 3.")).to_be_visible()
+    page.get_by_role(
+        "heading", name="inside resistance in six loads, surface resistance inside, 25 Sep 2026"
+    ).wait_for()
+    expect(page.get_by_text("A whole session (load) varies by 5.2 %, with 4.5 degrees of freedom.")).to_be_visible()
     expect(page.get_by_text("degrees of freedom").first).to_be_visible()
     expect(page.get_by_role("cell", name="shared by a whole session")).to_be_visible()
     # The lot names the source of its bench part.

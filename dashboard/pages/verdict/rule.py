@@ -18,8 +18,7 @@ from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.clock import now
 from ingest.decisions.rule_change import as_rule_entry, mark_of, preview_rule
 from ingest.documents.served import served
-from ingest.documents.verdict.limit_change import StreamDifference
-from ingest.documents.verdict.rule_change import RulePreview
+from ingest.documents.verdict.rule_change import RuleDifference, RulePreview
 
 __all__ = ["layout"]
 
@@ -91,7 +90,7 @@ def _changes(shown: RulePreview) -> list[Any]:
     ]
 
 
-def _stream(stream: StreamDifference) -> html.Section:
+def _stream(stream: RuleDifference) -> html.Section:
     names = {name: stream[name] for name in ("supplier", "product", "characteristic")}
     lines = [
         [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dashboard.text.formatting import amount, characteristic, day, signed
 from ingest.common.text import printable
-from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyFigures
+from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyBias, StudyFigures
 from spc.vocabulary.enums import Scale
 
 __all__ = ["MEANING", "component_rows", "study_lines", "study_listing"]
@@ -16,6 +16,7 @@ MEANING = {
     "interaction": "bag by session",
     "repeat": "from repeat to repeat on a bag",
     "gauge": "session, bag by session and repeat together",
+    "total": "all of the study",
 }
 
 
@@ -48,6 +49,7 @@ def study_lines(one: GaugeStudyDocument) -> list[str]:
         f"{amount(figures['highest'], one['unit'])}. The gauge can distinguish {_categories(figures)} groups of these bags; its share of "
         f"their scatter is {100 * figures['share']['value']:.0f} % ({100 * figures['share']['low']:.0f} to {100 * figures['share']['high']:.0f} %).",
         _order(one, figures),
+        *_bias(one, figures["bias"]),
     ]
     if figures["session_df"] < figures["sessions"] - 1.5 or figures["sessions"] < 6:
         lines.append(
@@ -70,6 +72,34 @@ def _order(one: GaugeStudyDocument, figures: StudyFigures) -> str:
     if figures["order_p_value"] < ORDER_RISK:
         return f"Readings move by {change} from one repeat to the next: repeats wear the bag, and the repeat part holds that too."
     return f"No effect of the order of repeats found ({change} from one to the next)."
+
+
+def _bias(one: GaugeStudyDocument, bias: StudyBias | None) -> list[str]:
+    """What the reference values show: the mean deviation, and whether it changes over the range."""
+    if bias is None:
+        return []
+    mean, low, high = (_deviation(one, bias[name]) for name in ("mean", "mean_low", "mean_high"))
+    lines = [
+        f"Against the reference values the readings deviate by {mean} ({low} to {high}, by {bias['sessions_df'] + 1} sessions). The "
+        "uncertainty of the references comes on top."
+    ]
+    change, p_value, bent = bias["change"], bias["change_p_value"], bias["bent_p_value"]
+    if change is not None and p_value is not None:
+        result = (
+            "The deviation changes over the range"
+            if p_value < ORDER_RISK
+            else "No change of the deviation over the range is shown"
+        )
+        lines.append(
+            f"{result}: {_deviation(one, change)} from the least to the greatest reference, by a straight line (p {p_value:.2g})."
+        )
+    if bent is not None and bent < ORDER_RISK:
+        lines.append(f"The deviations do not lie on a straight line (p {bent:.2g}): look at each reference by itself.")
+    return lines
+
+
+def _deviation(one: GaugeStudyDocument, value: float) -> str:
+    return f"{signed(value, '.1f')} %" if Scale(one["scale"]) == Scale.LOG else f"{signed(value, '.3g')} {one['unit']}"
 
 
 def study_listing(documents: list[GaugeStudyDocument]) -> str:

@@ -8,8 +8,7 @@ from dashboard.text.verdict.limit_change_text import CASES_STAY
 from ingest.audit.audit_log import CHANGE_RULE
 from ingest.common.text import printable
 from ingest.documents.verdict.conformity import Rule, RuleStep
-from ingest.documents.verdict.limit_change import StreamDifference
-from ingest.documents.verdict.rule_change import ChangedRisks, RuleChange, RulePreview
+from ingest.documents.verdict.rule_change import ChangedRisks, RuleChange, RuleDifference, RulePreview
 
 __all__ = [
     "cautions",
@@ -69,7 +68,7 @@ def _is_are(shown: RulePreview) -> str:
     return "is" if shown["tested"] == 1 else "are"
 
 
-def stream_sentences(stream: StreamDifference) -> list[str]:
+def stream_sentences(stream: RuleDifference) -> list[str]:
     """The lots of a stream whose verdict changes, and the alerts that close or are raised."""
     changes: dict[tuple[str, str], list[str]] = {}
     for one in stream["verdicts"]:

@@ -10,7 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.fields import Count, Day, Probability
 from spc.vocabulary.enums import Scale
 
-__all__ = ["GaugeStudyDocument", "StudyComponent", "StudyFigures", "WithEnds"]
+__all__ = ["GaugeStudyDocument", "StudyBias", "StudyComponent", "StudyFigures", "WithEnds"]
 
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -32,12 +32,30 @@ class StudyComponent(TypedDict):
     high: NotNegative
 
 
+class StudyBias(TypedDict):
+    """Deviation of the readings from reference values: percent on a log scale, else in the unit.
+
+    `mean` with its 95 % interval is over the sessions; `sessions_df` are its degrees of freedom. `change` is that of the bias from the
+    least to the greatest reference by a straight line, null with one reference value, `change_p_value` for none. `bent_p_value` is for
+    a straight line; null with two references.
+    """
+
+    references: Count
+    mean: float
+    mean_low: float
+    mean_high: float
+    sessions_df: Count
+    change: float | None
+    change_p_value: Probability | None
+    bent_p_value: Probability | None
+
+
 class StudyFigures(TypedDict):
     """The figures of a study.
 
     `session_sd` with `session_df` is the standard deviation that a whole session shares, in the charted scale; `share` is that of
     the gauge in the scatter of the study, `categories` the groups of bags that it can distinguish. `order_change` is the mean change
-    from one repeat to the next, in percent on a log scale.
+    from one repeat to the next, in percent on a log scale. `bias` is null where the file has no reference values.
     """
 
     specimens: Count
@@ -52,6 +70,7 @@ class StudyFigures(TypedDict):
     categories: WithEnds
     order_change: float
     order_p_value: Probability
+    bias: StudyBias | None
 
 
 class GaugeStudyDocument(TypedDict):

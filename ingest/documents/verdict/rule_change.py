@@ -6,11 +6,21 @@ from typing import Literal
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Count, Day
+from ingest.documents.fields import Count, Day, Microseconds, Moment
+from ingest.documents.stream import StreamNames
 from ingest.documents.verdict.conformity import Rule, RuleRisks
-from ingest.documents.verdict.limit_change import StoredStreamDifference, StreamDifference
+from ingest.documents.verdict.limit_change import ChangedVerdict, StoredChangedVerdict
+from spc.vocabulary.enums import Kind
 
-__all__ = ["ChangedRisks", "RuleChange", "RulePreview", "StoredRulePreview"]
+__all__ = [
+    "ChangedRisks",
+    "RuleChange",
+    "RuleDifference",
+    "RulePreview",
+    "StoredRuleAlert",
+    "StoredRuleDifference",
+    "StoredRulePreview",
+]
 
 _From = TypedDict("_From", {"from": Day})
 
@@ -22,6 +32,54 @@ class ChangedRisks(TypedDict):
     product: str
     before: RuleRisks
     after: RuleRisks
+
+
+class _RuleAlert(TypedDict):
+    """An alert about undecided lots, with the lot that raised it: the only alerts that a decision rule changes."""
+
+    id: str
+    kind: Kind
+    lot: str
+
+
+class StoredRuleAlert(_RuleAlert):
+    """An alert in a preview of a rule."""
+
+    raised_us: Microseconds
+
+
+class RuleAlert(_RuleAlert):
+    """An alert in a preview of a rule, as it is shown."""
+
+    raised_at: Moment
+
+
+class StoredRuleAlerts(TypedDict):
+    """The alerts that go or close, and those that come or open again."""
+
+    go: list[StoredRuleAlert]
+    come: list[StoredRuleAlert]
+
+
+class RuleAlerts(TypedDict):
+    """The alerts that go and come, as they are shown."""
+
+    go: list[RuleAlert]
+    come: list[RuleAlert]
+
+
+class StoredRuleDifference(StreamNames):
+    """What a rule changes in one stream."""
+
+    verdicts: list[StoredChangedVerdict]
+    alerts: StoredRuleAlerts
+
+
+class RuleDifference(StreamNames):
+    """What a rule changes in one stream, as it is shown."""
+
+    verdicts: list[ChangedVerdict]
+    alerts: RuleAlerts
 
 
 class _RulePreview(_From):
@@ -42,15 +100,15 @@ class _RulePreview(_From):
 
 
 class StoredRulePreview(_RulePreview):
-    """What an entry on a decision rule would change; `streams` are those with another verdict or other alerts."""
+    """What an entry on a decision rule would change; `streams` are those with another verdict."""
 
-    streams: list[StoredStreamDifference]
+    streams: list[StoredRuleDifference]
 
 
 class RulePreview(_RulePreview):
     """What an entry on a decision rule would change, as it is shown."""
 
-    streams: list[StreamDifference]
+    streams: list[RuleDifference]
 
 
 class RuleChange(RulePreview):

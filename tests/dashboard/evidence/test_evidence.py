@@ -22,6 +22,8 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from statsmodels.formula.api import ols
+from statsmodels.stats.anova import anova_lm
 from support.demolab import demo_lab
 from support.labs import LAB_TOML, Bench, csv_text, lot_rows
 from support.stores import on_both_stores
@@ -147,6 +149,34 @@ def test_each_verdict_follows_from_the_edges_of_its_decision_rule(
     guarded = told["decision_rule"] == "guarded: wrong passes at most 5 %"
     assert set(told["decision_rule"][~guarded]) == {"simple acceptance"}
     assert (accept_upper[guarded] < told["limit_upper"].astype(float)[guarded]).all()
+
+
+def test_the_bench_part_of_a_test_follows_from_the_readings_of_its_gauge_study(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
+    lab = demo_lab(tmp_path_factory.getbasetemp())
+    answer = CliRunner().invoke(main, ["evidence", "2026-Q4", "--lab", str(lab), "--out", str(tmp_path)])
+    folder = unpack(Path(answer.output.strip()), tmp_path / "unpacked")
+    study, sessions = table(folder, "gauge-studies.csv"), table(folder, "sessions.csv")
+    assert set(study["sha256"]) == {hashlib.sha256((lab / study["file"][0]).read_bytes()).hexdigest()}
+
+    # By hand, as an analysis of variance table (statsmodels): what the loads share beyond bag by load.
+    frame = study.assign(x=np.log(study["value"]))
+    squares = anova_lm(ols("x ~ C(specimen) * C(session)", frame).fit())["mean_sq"]
+    loads, both = squares["C(session)"], squares["C(specimen):C(session)"]
+    bags, repeats = frame["specimen"].nunique(), frame["reading"].nunique()
+    variance = (loads - both) / (bags * repeats)
+    df = (loads - both) ** 2 / (
+        loads**2 / (frame["session"].nunique() - 1) + both**2 / ((bags - 1) * (frame["session"].nunique() - 1))
+    )
+
+    by_study = sessions[sessions["bench_part_from"] == "gauge study"]
+    assert set(by_study["characteristic"]) == {"surface_resistance_inside"}
+    # Nine significant digits are stored.
+    assert_allclose(by_study["bench_part"].astype(float), np.sqrt(variance), rtol=1e-8)
+    assert_allclose(by_study["bench_part_df"].astype(float), df, rtol=1e-8)
+    assert (by_study["uncertainty"].astype(float) > np.sqrt(variance)).all()
+    assert (by_study["started_at"] >= study["known_from"][0]).all()
 
 
 def within(log: pd.DataFrame, rule: dict[str, float]) -> pd.Series:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,13 +16,17 @@ from support.demolab import copy_of, demo_lab
 
 from dashboard.cli import main
 from dashboard.schemas import schema
-from ingest.audit.audit_log import CHANGE_RULE, TAKE_BACK_RULE
-from ingest.audit.limit_entries import with_entered_limits
+from ingest.audit.audit_log import CHANGE_RULE, TAKE_BACK_RULE, AuditEntry, record
+from ingest.audit.limit_entries import entered_rules, entries_on_rules, with_entered_limits
+from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
+from ingest.common.streams import Stream
 from ingest.config.lab import load
 from ingest.config.rule_history import rule_on_day
+from ingest.decisions.limit_change_preview import difference
 from ingest.decisions.rule_change import RuleRequest, as_rule_entry, carry_out_rule, mark_of, preview_rule
 from ingest.documents.verdict.rule_change import StoredRulePreview
+from ingest.evaluation.evaluate_streams import evaluate, inputs_of
 from ingest.rounds.recompute import derive
 from ingest.store.store import open_store
 
@@ -92,6 +97,68 @@ def test_what_was_shown_is_what_is_done_and_what_a_round_finds(folder: Path) -> 
         connection.exec_driver_sql("UPDATE stream SET stale = 1")
         derive(connection, load(folder))
     assert stored(folder) == at_once
+
+
+WORST = 'judged = "worst"'
+STRICT = "\nlower_limit = [ { value = 4.0 } ]\nupper_limit = [ { value = 17.0 } ]\n"
+
+
+@pytest.mark.parametrize(
+    ("declared", "asked"),
+    [
+        ("", SIMPLE),
+        ("", RuleRequest(CHANGE_RULE, NAME, "2025-01-01", "guarded", "1 %")),
+        (WORST, RuleRequest(CHANGE_RULE, NAME, "2025-09-10", "guarded", "5 %", "5 %")),
+        (STRICT, RuleRequest(CHANGE_RULE, NAME, "2026-01-01", "guarded", "5 %", "1 %")),
+        (STRICT, RuleRequest(CHANGE_RULE, NAME, "2025-01-01", "guarded", "5 %")),
+    ],
+)
+def test_the_preview_is_the_difference_of_two_evaluations(folder: Path, declared: str, asked: RuleRequest) -> None:
+    # The preview judges stored levels and evaluates nothing; the evaluation of the stream is the second route.
+    if declared:
+        text = (folder / "lab.toml").read_text(encoding="utf-8")
+        start = text.index("upper_limit = [ { value = 50.0")
+        limits = text[start : text.index("\n", start)] if declared == WORST else ""
+        text = text[:start] + declared + "\n" + limits + text[text.index("\n", start) :]
+        if declared == WORST:
+            text = text.replace('judged = "mean"\n', "", 1)
+        (folder / "lab.toml").write_text(text, encoding="utf-8")
+    do(folder, RuleRequest(CHANGE_RULE, NAME, "2026-10-15", "guarded", "2 %", "2 %"))
+    lab = load(folder)
+    store = open_store(folder)
+    with store.writing() as connection:
+        connection.exec_driver_sql("UPDATE stream SET stale = 1")
+        derive(connection, lab)
+        # A person closed every second open alert about undecided lots.
+        alerts = connection.exec_driver_sql(
+            "SELECT id FROM alert WHERE kind = 'limit' AND state = 'open' ORDER BY id"
+        ).scalars()
+        for name in list(alerts)[::2]:
+            record(connection, AuditEntry(NOW, "A. Specialist", "close", Subject.alert(name), "known", {}))
+    with store.reading() as connection:
+        entry = as_rule_entry(connection, lab, asked, "", "", NOW)
+        seen = preview_rule(connection, lab, entry)
+        before = with_entered_limits(connection, lab)
+        after = replace(before, entered_rules=entered_rules([*entries_on_rules(connection), entry]))
+        rows = connection.exec_driver_sql(
+            "SELECT id, supplier, product, characteristic FROM stream WHERE characteristic = ? ORDER BY supplier, product",
+            (NAME,),
+        )
+        inputs = list(inputs_of(connection, [Stream(*row) for row in rows]).values())
+        expected = [
+            difference(connection, now, then)
+            for now, then in zip(evaluate(before, inputs), evaluate(after, inputs), strict=True)
+        ]
+    expected = [one for one in expected if one["verdicts"] or one["alerts"]["go"] or one["alerts"]["come"]]
+    assert expected
+    keys = ("supplier", "product", "verdicts")
+    assert [[one[key] for key in keys] for one in seen["streams"]] == [[one[key] for key in keys] for one in expected]
+    for one, other in zip(seen["streams"], expected, strict=True):
+        for way in ("go", "come"):
+            assert sorted(alert.items() for alert in one["alerts"][way]) == sorted(  # type: ignore[literal-required]
+                {key: alert[key] for key in ("id", "kind", "lot", "raised_us")}.items()
+                for alert in other["alerts"][way]  # type: ignore[literal-required]
+            )
 
 
 def test_taking_a_rule_back_leaves_the_store_as_it_was(folder: Path) -> None:

@@ -10,8 +10,10 @@ from typing import Any
 
 import jsonschema
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
+from scipy import stats
 from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
 
 from dashboard.cli import main
@@ -176,3 +178,47 @@ def test_the_command_shows_the_study_with_its_degrees_of_freedom(bench: Bench) -
     text = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)]).stdout
     assert f"with {figures['session_df']:.1f} degrees of freedom" in text
     assert "With only 5 sessions the session part is known poorly" in text
+
+
+def test_reference_values_show_the_deviation_and_its_change_over_the_range(bench: Bench) -> None:
+    # The meter reads 5 % high at the middle, and its exponent is 0.9; sessions differ by 1 %.
+    rng = np.random.default_rng(12)
+    references = [float(value) for value in np.exp(np.linspace(1.0, 4.0, 8))]
+    middle = float(np.exp(2.5))
+    rows = []
+    for operator in range(5):
+        whole = rng.normal(0.0, 0.01)
+        for bag, reference in enumerate(references):
+            for reading in range(2):
+                value = 1.05 * reference * (reference / middle) ** -0.1 * float(np.exp(whole + rng.normal(0, 0.004)))
+                rows.append((bag + 1, f"operator {operator}", reading + 1, f"{value:.5f}", "nJ", f"{reference:.8f}"))
+    write(bench.folder, rows, (*COLUMNS, "reference"))
+    bench.declare(LAB_TOML + DECLARED)
+    (one,) = gauge_studies(load(bench.folder))
+    assert one["trouble"] == ""
+    assert one["figures"] is not None
+    bias = one["figures"]["bias"]
+    assert bias is not None
+
+    # By hand with pandas and scipy: the mean of the sessions and Student's t, and a line through the cells.
+    frame = pd.DataFrame(rows, columns=[*COLUMNS, "reference"]).astype({"value": float, "reference": float})
+    frame = frame.assign(bias=np.log(frame["value"] / frame["reference"]), x=np.log(frame["reference"]))
+    sessions = frame.groupby("operator")["bias"].mean()
+    ends = stats.t.interval(0.95, 4, sessions.mean(), stats.sem(sessions))
+    assert (bias["mean"], bias["mean_low"], bias["mean_high"]) == pytest.approx(
+        tuple(100 * np.expm1([sessions.mean(), *ends])), rel=1e-9
+    )
+    cells = frame.groupby(["specimen", "operator"])[["bias", "x"]].mean()
+    line = stats.linregress(cells["x"], cells["bias"])
+    assert bias["change"] == pytest.approx(100 * np.expm1(line.slope * 3.0), rel=1e-6)
+    assert bias["change_p_value"] == pytest.approx(line.pvalue, rel=1e-6)
+    assert line.slope == pytest.approx(-0.1, abs=4 * line.stderr)
+    assert bias["bent_p_value"] is not None
+    assert bias["bent_p_value"] > 0.001
+    text = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)]).stdout
+    assert f"deviate by {bias['mean']:+.1f} % (" in text
+    assert "The deviation changes over the range: −" in text
+
+    # A specimen without its reference, or with two, is one line.
+    write(bench.folder, [(*rows[0][:5], ""), *rows[1:]], (*COLUMNS, "reference"))
+    assert "specimen 1 needs one reference value" in gauge_studies(load(bench.folder))[0]["trouble"]

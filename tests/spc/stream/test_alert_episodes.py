@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from spc.future_mean import mean_margin
-from spc.stream.alert_episodes import LOTS, ChartedLots, Episode, EpisodeEnd, episodes, signal_runs
+from spc.stream.alert_episodes import LOTS, ChartedLots, Episode, EpisodeEnd, episodes, runs, signal_runs
 from spc.vocabulary.enums import WANDER
 from spc.vocabulary.signal import Signal
 
@@ -280,3 +280,14 @@ def test_a_mean_of_eight_steady_lots_is_within_the_margin_as_often_as_it_says() 
     half = np.array([mean_margin(float(sd), 25, 8) for sd in before.std(axis=1, ddof=1)])
 
     assert np.mean(np.abs(after - before.mean(axis=1)) <= half) == pytest.approx(0.95, abs=0.014)
+
+
+@given(st.lists(st.booleans(), max_size=60))
+def test_runs_are_those_of_the_signals_of_one_cause(flagged: list[bool]) -> None:
+    signals = [
+        Signal(float(at), "limit", 0, "look", "undecided", 1.0, np.nan, np.nan, np.nan)
+        for at, is_flagged in enumerate(flagged)
+        if is_flagged
+    ]
+    expected = [(one.opened, one.end is not None) for one in signal_runs(signals, len(flagged))]
+    assert runs(np.array(flagged, dtype=bool)) == expected

@@ -9,7 +9,15 @@ from numpy.testing import assert_allclose
 
 from spc.conformity import probability
 from spc.kernels.columns import Rows
-from spc.stream.level_uncertainty import NO_BENCH_PART, BenchPart, bench_part, conformity, rule_limits, uncertainty
+from spc.stream.level_uncertainty import (
+    NO_BENCH_PART,
+    BenchPart,
+    bench_part,
+    conformity,
+    may_turn,
+    rule_limits,
+    uncertainty,
+)
 from spc.stream.session_summary import summarise
 from spc.stream.verdicts import judge_rows
 
@@ -196,3 +204,37 @@ def test_the_chance_is_calibrated_with_the_bench_part_and_too_sure_without(known
     assert (abs(conform - chance[near].mean()) < 0.02) == held
     if not held:
         assert conform < 0.82
+
+
+@pytest.mark.parametrize("scale", ["log", "linear"])
+def test_a_lot_that_may_not_turn_has_one_verdict_by_every_rule(scale: str) -> None:
+    rng, n = np.random.default_rng(21), 4_000
+    level = rng.uniform(2.0, 3.4, n)
+    wide = rng.uniform(0.0, 0.3, n) * (rng.random(n) < 0.2)
+    limits = {
+        "limit_lower": np.where(rng.random(n) < 0.5, np.nan, 10.0 if scale == "log" else 2.3),
+        "limit_upper": np.where(rng.random(n) < 0.2, np.nan, 20.0 if scale == "log" else 3.0),
+    }
+    columns = limits | {
+        "level": level,
+        "level_low": level - wide,
+        "level_high": level + wide,
+        "valid": rng.random(n) < 0.9,
+    }
+    columns |= {
+        "u_high": np.where(rng.random(n) < 0.1, np.nan, rng.uniform(0.005, 0.2, n)),
+        "df_high": rng.uniform(1.0, 60.0, n),
+    }
+    columns |= dict.fromkeys(("smallest", "largest", "smallest_high", "largest_low"), np.full(n, np.nan))
+    sessions = Rows(np.arange(n), columns | dict.fromkeys(("smallest_bound", "largest_bound"), np.zeros(n)))
+    verdicts = [judge_rows(sessions, scale, "mean", 0.0)["verdict"]]
+    for wrong_pass, wrong_fail in ((0.05, np.nan), (0.05, 0.05), (0.2, 0.05)):
+        risks = np.full(n, wrong_pass), np.full(n, wrong_fail)
+        edges = rule_limits(sessions, scale, "mean", np.zeros(n), *risks)
+        verdicts.append(judge_rows(sessions.adding(edges), scale, "mean", 0.0)["verdict"])
+    differ = np.any([one != verdicts[0] for one in verdicts[1:]], axis=0)
+    turns = may_turn(sessions, scale, 0.05)
+    assert differ.any()
+    assert not (differ & ~turns).any()
+    # It leaves out what is far from the limits: not everything may turn.
+    assert 0.2 < turns.mean() < 0.9
