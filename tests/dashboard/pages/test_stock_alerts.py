@@ -1,0 +1,59 @@
+"""An alert about lots in stock is open on the stream of its film: on the board, the supplier's page, in JSON and the digest."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from support.labs import NOW, Bench
+from support.page_text import words
+from support.shelves import count, fill, film_rows
+
+from dashboard.delivery import weekly_digest
+from dashboard.queries import stored_documents
+from dashboard.queries.lab_reader import LabReader
+from dashboard.web.app import page
+
+SUPPLIER = "?name=Alder%20Film"
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+    bench = Bench(tmp_path_factory.mktemp("lab"))
+    fill(bench, *film_rows())
+    bench.run(datetime(2026, 11, 20, tzinfo=UTC))
+    count(bench, "stock.csv", [(f"L{number}", 100, "bags") for number in range(7)])
+    bench.run(NOW)
+    return LabReader(bench.folder)
+
+
+def text_of(desk: LabReader, path: str, search: str = "") -> str:
+    return " ".join(words(page(desk, path, search)))
+
+
+def test_an_open_alert_about_the_stock_makes_its_stream_one_to_look_at(desk: LabReader) -> None:
+    with desk.reading() as connection:
+        (row,) = stored_documents.board(connection, desk.lab)
+        alerts = stored_documents.alerts(connection, desk.lab)
+        week = weekly_digest.document(connection, desk.lab, NOW)
+    grades = {alert["grade"] for alert in alerts if alert["id"].startswith("stock")}
+
+    # The only alerts of the lab are those of the stock.
+    assert grades == {"look"}
+    assert len(alerts) == 1
+    assert row["state"] == "look"
+    assert [alert["id"] for alert in week["open"]] == [alert["id"] for alert in alerts]
+
+
+def test_the_board_and_the_supplier_say_to_look_and_claim_no_failing_lot_of_the_process(desk: LabReader) -> None:
+    board, supplier = text_of(desk, "/"), text_of(desk, "/supplier", SUPPLIER)
+
+    assert "1 look" in board
+    assert "quiet stream" not in board
+    assert "Lots in stock near their date." in board
+    assert "See the stock" in board
+    assert "Alder Film: of 1 stream, 1 to look at." in supplier
+    assert "See the stock (PB-1, surface resistance" in supplier
+    for text in (board, supplier):
+        assert "othing to act on or to look at" not in text
+        assert "failing lot is likely" not in text
