@@ -13,6 +13,7 @@ from support.labs import LAB_TOML, Bench, csv_text, lot_rows
 from support.shelves import FILM, FIRST, NAME, STOCK, TODAY, count, fill, film_rows, logs
 from support.stores import on_both_stores
 
+from dashboard.text.stock_text import advice
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import load
@@ -367,7 +368,15 @@ def test_lots_near_their_date_raise_one_alert_a_film_that_ends_with_the_stock(be
     assert alert[1] == "look"
     assert evidence["form"] == "stock"
     assert evidence["lots_near"] >= evidence["lots_passed"] > 0
-    assert "lots in stock near their date" in str(alert[4])
+    passed, more = evidence["lots_passed"], evidence["lots_near"] - evidence["lots_passed"]
+    assert f"in stock, {passed} lots past the date" in str(alert[4])
+    page = shelf(bench)
+    assert (page["passed"], page["due"]) == (passed, more)
+    # The page of the day says the same of the same lots.
+    assert advice(page).removesuffix(": test a lot again before you use it.") in str(alert[4])
+    # It was known from the count on, though the date of the first lot came near long before.
+    assert evidence["keep_until"] < "2026-11-25"
+    assert datetime.fromtimestamp(int(str(alert[3])) / 1e6, UTC).date() == TODAY
 
     count(bench, "gone.csv", [(f"L{number}", 0, "bags") for number in range(7)])
     bench.run()
