@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
+from dash import html
 from support.labs import NOW, Bench
 from support.page_text import words
-from support.shelves import count, fill, film_rows
+from support.shelves import PACES, count, fill, film_rows
 
 from dashboard.delivery import weekly_digest
 from dashboard.queries import stored_documents
@@ -25,6 +28,15 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     count(bench, "stock.csv", [(f"L{number}", 100, "bags") for number in range(7)])
     bench.run(NOW)
     return LabReader(bench.folder)
+
+
+def parts_of(part: Any) -> Iterator[Any]:
+    """A part of a page and everything in it."""
+    yield part
+    children = getattr(part, "children", None)
+    for child in children if isinstance(children, (list, tuple)) else [children]:
+        if child is not None:
+            yield from parts_of(child)
 
 
 def text_of(desk: LabReader, path: str, search: str = "") -> str:
@@ -57,3 +69,18 @@ def test_the_board_and_the_supplier_say_to_look_and_claim_no_failing_lot_of_the_
     for text in (board, supplier):
         assert "othing to act on or to look at" not in text
         assert "failing lot is likely" not in text
+
+
+@pytest.mark.usefixtures("lab_clock")
+def test_a_narrow_screen_folds_the_lots_that_need_nothing_now(bench: Bench) -> None:
+    """Lots past their date or near it stay in sight; the others are behind a line with their number."""
+    fill(bench, *film_rows([0.8 * pace for pace in PACES]))
+    count(bench, "stock.csv", [(f"L{number}", 100, "bags") for number in range(7)])
+    bench.run()
+    shown = page(LabReader(bench.folder), "/stock", "?by=2027-02-24")
+    folds = [part for part in parts_of(shown) if getattr(part, "className", "") == "fold-narrow"]
+    in_sight = [part for part in parts_of(shown) if isinstance(part, html.Table)][-2]
+
+    assert words(folds)[0] == "3 lots with a later date"
+    assert {lot for lot in words(folds) if lot.startswith("L") and len(lot) == 2} == {"L2", "L4", "L6"}
+    assert {lot for lot in words(in_sight) if lot.startswith("L") and len(lot) == 2} == {"L0", "L1", "L3", "L5"}
