@@ -196,6 +196,7 @@ def _direction(row: OverviewRow) -> html.Span:
 def _change(row: CardStream, card: Scorecard, reasons: Sequence[str]) -> str:
     """Why the stream is the one to begin with, and the change of the mean of the quarter, which alone need not show it."""
     why = [wording.REASON_WORDS[reason] for reason in reasons if reason != "nearer"]
+    why += ["a drift away from the limit"] if row["drifts_away"] else []
     if row["change_low"] is None:
         return "; ".join([*why, "mean not compared: too few lots"])
     way, size = wording.move(row)

@@ -307,7 +307,8 @@ def evidence(alert: Alert) -> list[str]:
         facts.append(f"last lot of it {parts['latest_lot']}, {value}")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
-    if (now := alert["now"]) is not None:
+    # Where the present figures lead, they are not repeated among the facts.
+    if (now := alert["now"]) is not None and not present_text(alert):
         facts.append(now_text(now))
     if isinstance(lots, list):
         facts.append(f"lots {listed(lots)}")

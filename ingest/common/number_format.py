@@ -119,7 +119,7 @@ def digits_for(scatter: float, level: float | None = None) -> int:
 
 
 def chance_text(share: float | None) -> str:
-    """A chance in whole percent, or a dash where none is known; by a model nothing is certain, so it is never 0 % or 100 %."""
+    """A chance in whole percent, or a dash where it is unknown; a model is never certain, so it is never 0 % or 100 %."""
     if share is None:
         return "–"
     if share < LEAST_CHANCE:

@@ -25,7 +25,7 @@ __all__ = ["STOCK_ALERTS", "write_stock_alerts"]
 STOCK_ALERTS = "kind = 'forecast' AND stream_id IS NULL"
 NEAR_SQL = """
 SELECT l.supplier, l.product, t.characteristic, l.lot, s.keep_day, s.expected_day, s.tested_day, s.quantity, s.unit,
-CASE WHEN s.word = 'passed' OR s.keep_day < ? THEN 1 ELSE 0 END,
+CASE WHEN s.word = 'passed' OR s.keep_day < ? THEN 1 ELSE 0 END, s.word,
 (SELECT min(k.counted_day) FROM stock_count k WHERE k.lot_id = s.lot_id AND (k.quantity > 0 OR k.is_counted = 0))
 FROM shelf_lot s JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id
 WHERE s.leads = 1 AND s.keep_day <= ? AND s.word IN ('dated', 'passed') ORDER BY l.supplier, l.product, t.characteristic, s.keep_day, l.lot
@@ -44,6 +44,7 @@ class _Near:
     quantity: float | None
     unit: str
     is_passed: int
+    word: str
     counted_day: int | None
 
 
@@ -89,7 +90,7 @@ def _alert(lab: Lab, film: tuple[str, str, str], lots: list[_Near], today: int, 
         "stock_unit": first.unit,
         "closed_because": None,
     }
-    # Known from the day on which its date came near, it was tested and a count first listed it, whichever is the latest.
+    # Known from the day on which the lot was near its date, tested, and listed by a first count, whichever is the latest.
     raised = day_of(max(first.keep_day - lead, first.tested_day, first.counted_day or 0))
     return Alert(
         id=f"{STOCK_ID}{alert_id(*film, first.lot)}",
@@ -109,8 +110,10 @@ def _message(film: tuple[str, str, str], lots: list[_Near], passed: int, quantit
     supplier, product, characteristic = film
     first = lots[0]
     amount = "" if quantity is None else f" ({quantity:,.0f} {first.unit})".replace(" )", ")")
+    kept = f"to be kept until {printed_day(day_of(first.keep_day))}"
+    until = kept if first.word == "dated" else "no time left at its last test"
     near = dated_lots(passed, len(lots) - passed, printed_day(day_of(end)))
     return (
         f"{supplier} {product}, {characteristic.replace('_', ' ')}: in stock, {near}{amount}; "
-        f"first lot {first.lot}, to be kept until {printed_day(day_of(first.keep_day))}"
+        f"first lot {first.lot}, {until}"
     )

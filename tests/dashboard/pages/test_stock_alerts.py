@@ -21,7 +21,7 @@ SUPPLIER = "?name=Alder%20Film"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
+def reader(tmp_path_factory: pytest.TempPathFactory) -> LabReader:
     bench = Bench(tmp_path_factory.mktemp("lab"))
     fill(bench, *film_rows())
     bench.run(datetime(2026, 11, 20, tzinfo=UTC))
@@ -39,15 +39,15 @@ def parts_of(part: Any) -> Iterator[Any]:
             yield from parts_of(child)
 
 
-def text_of(desk: LabReader, path: str, search: str = "") -> str:
-    return " ".join(words(page(desk, path, search)))
+def text_of(reader: LabReader, path: str, search: str = "") -> str:
+    return " ".join(words(page(reader, path, search)))
 
 
-def test_an_open_alert_about_the_stock_makes_its_stream_one_to_look_at(desk: LabReader) -> None:
-    with desk.reading() as connection:
-        (row,) = stored_documents.board(connection, desk.lab)
-        alerts = stored_documents.alerts(connection, desk.lab)
-        week = weekly_digest.document(connection, desk.lab, NOW)
+def test_an_open_alert_about_the_stock_makes_its_stream_one_to_look_at(reader: LabReader) -> None:
+    with reader.reading() as connection:
+        (row,) = stored_documents.board(connection, reader.lab)
+        alerts = stored_documents.alerts(connection, reader.lab)
+        week = weekly_digest.document(connection, reader.lab, NOW)
     grades = {alert["grade"] for alert in alerts if alert["id"].startswith("stock")}
 
     # The only alerts of the lab are those of the stock.
@@ -57,8 +57,8 @@ def test_an_open_alert_about_the_stock_makes_its_stream_one_to_look_at(desk: Lab
     assert [alert["id"] for alert in week["open"]] == [alert["id"] for alert in alerts]
 
 
-def test_the_board_and_the_supplier_say_to_look_and_claim_no_failing_lot_of_the_process(desk: LabReader) -> None:
-    board, supplier = text_of(desk, "/"), text_of(desk, "/supplier", SUPPLIER)
+def test_the_board_and_the_supplier_say_to_look_and_claim_no_failing_lot_of_the_process(reader: LabReader) -> None:
+    board, supplier = text_of(reader, "/"), text_of(reader, "/supplier", SUPPLIER)
 
     assert "1 look" in board
     assert "quiet stream" not in board

@@ -409,6 +409,9 @@ def test_the_page_over_all_names_them_by_place(written: Path, cards: dict[str, d
     # All conform: nothing tells them apart, so they stand by name.
     assert [row[0].value for row in book["suppliers"].iter_rows(min_row=2)] == sorted(SUPPLIERS)
     assert paper.count("not ranked (any place of 8)") == len(SUPPLIERS)
+    heads, first = (list(row) for row in book["suppliers"].iter_rows(max_row=2, max_col=5, values_only=True))
+    assert heads[1:] == ["place", "best place possible", "last place possible", "suppliers with a place"]
+    assert first[1:] == ["not ranked (any place of 8)", 1, 8, 8]
     assert "8 streams of 8 could be compared with 2026-Q2" in paper
     assert book["lots"].max_row == 1 + 4 * len(SUPPLIERS)
     assert set(cards) == set(SUPPLIERS)

@@ -374,8 +374,9 @@ def test_lots_near_their_date_raise_one_alert_a_film_that_ends_with_the_stock(be
     assert (page["passed"], page["due"]) == (passed, more)
     # The page of the day says the same of the same lots.
     assert advice(page).removesuffix(": test a lot again before you use it.") in str(alert[4])
-    # It was known from the count on, though the date of the first lot came near long before.
+    # It was known from the count on, though the first lot was near its date long before.
     assert evidence["keep_until"] < "2026-11-25"
+    assert str(alert[4]).endswith("first lot L1, to be kept until 19 Jul 2026")
     assert datetime.fromtimestamp(int(str(alert[3])) / 1e6, UTC).date() == TODAY
 
     count(bench, "gone.csv", [(f"L{number}", 0, "bags") for number in range(7)])
