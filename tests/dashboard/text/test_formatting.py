@@ -193,7 +193,10 @@ def test_the_evidence_of_an_alert_in_words() -> None:
     ]
     today = "now: level 16.7 nJ, last lot L11, +6.5 % a month, chance of a failing lot 77 %"
 
-    assert evidence({"evidence": FOUND, "now": now}) == [*of_its_day, today]
+    alert: Any = {"evidence": FOUND, "now": now, "state": "closed", "lot": "L7"}
+    assert evidence(alert) == [*of_its_day, today]
+    # The headline of an open alert has them.
+    assert evidence({**alert, "state": "open"}) == of_its_day
     # Alerts of the bench and of feeds carry other evidence; a fact that is missing is left out.
     assert evidence({"evidence": {"what": "feed", "source": "drops/tests"}, "now": None}) == []
 
