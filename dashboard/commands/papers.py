@@ -22,7 +22,12 @@ __all__ = ["evidence", "notice", "scorecard"]
 @json_option
 @click.option("--supplier", help="Only this supplier (default: all).")
 @exports_option
-@click.option("--formats", default="pdf,xlsx,html,csv", show_default=True, help="The formats to write.")
+@click.option(
+    "--formats",
+    default="pdf,xlsx,html,csv",
+    show_default=True,
+    help="The formats to write; the card over all suppliers has no csv.",
+)
 def scorecard(folder: Path, as_json: bool, quarter: str, supplier: str | None, out: Path | None, formats: str) -> None:
     """Write the scorecards of a quarter.
 

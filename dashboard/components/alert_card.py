@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
 from dash import html
@@ -13,14 +13,14 @@ from dashboard.components.entry_form import form, if_editor
 from dashboard.components.html_parts import link, lot_link, sparkline_image, stream_link, word
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.stored_documents import Stream
-from dashboard.text.formatting import characteristic, day, evidence
+from dashboard.text.formatting import characteristic, day, evidence, present_text
 from dashboard.text.urls import INSTRUMENTS, STOCK, alert_address
 from ingest.decisions.corrective_actions import STEPS
 from ingest.decisions.responses import TAKE_BACK_FINDING
 from ingest.documents.alert import STOCK_ID, Alert, AlertSummary
 from ingest.documents.entries import SubjectEntry
 
-__all__ = ["alert_card", "alert_group", "group_by_stream", "stream_of"]
+__all__ = ["alert_card", "alert_group", "group_by_stream", "headline", "stream_of"]
 
 A = TypeVar("A", bound=AlertSummary)
 
@@ -70,7 +70,7 @@ def alert_card(
     `group_name` is the name in the heading of its group, which the card does not repeat.
     """
     message = alert["message"].removeprefix(f"{group_name}: ") if group_name else alert["message"]
-    heading = html.H3(message[:1].upper() + message[1:]) if group_name else html.H2(message)
+    heading = html.H3 if group_name else html.H2
     action_state = state_text(alert["corrective_action"])
     held_under = alert["held_under"]
     return html.Section(
@@ -85,7 +85,7 @@ def alert_card(
                             html.Span(f" · {action_state}", className="quiet") if action_state else None,
                         ]
                     ),
-                    heading,
+                    *headline(alert, message[:1].upper() + message[1:], heading),
                     html.P(" · ".join(evidence(alert)), className="quiet"),
                     html.P(_links(alert), className="quiet"),
                     html.P(["Explained by a bench alert: ", link("open it", alert_address(held_under))])
@@ -105,6 +105,13 @@ def alert_card(
         className=f"sheet alert {alert['grade']} {alert['state']}",
         id=f"alert-{alert['id']}",
     )
+
+
+def headline(alert: Alert, message: str, heading: Callable[[str], html.Component] = html.H2) -> list[html.Component]:
+    """The sentence of an alert; where a lot was tested since, the present figures lead and the sentence follows with its day."""
+    if not (now := present_text(alert)):
+        return [heading(message)]
+    return [heading(now), html.P(f"Detected {day(alert['raised_at'])}: {message}", className="entry")]
 
 
 def _links(alert: Alert) -> list[object]:

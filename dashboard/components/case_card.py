@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dash import html
 
 from dashboard.charts.sparkline import SparklineData
-from dashboard.components.alert_card import RESPONSES
+from dashboard.components.alert_card import RESPONSES, headline
 from dashboard.components.corrective_action_card import (
     action_timeline,
     entry_text,
@@ -68,7 +68,11 @@ def case_card(
             html.Div(
                 [
                     html.P([word(lead["grade"] if lead else case["grade"]), _name(case, lead)]),
-                    html.H2(case_message(case, lead["message"] if lead else case["message"])),
+                    *(
+                        headline(lead, case_message(case, lead["message"]))
+                        if lead
+                        else [html.H2(case_message(case, case["message"]))]
+                    ),
                     html.P(_facts(lead), className="quiet") if lead else None,
                     html.Ul([_line(case, alert) for alert in ordered[1:]], className="more") if ordered[1:] else None,
                     _withdrawn(case),

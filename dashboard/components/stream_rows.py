@@ -14,32 +14,26 @@ from dashboard.text.formatting import (
     LEAST_CHANCE,
     age,
     amount,
+    chance_text,
     change,
     characteristic,
     day,
     digits_of,
+    happenings,
     in_unit,
-    percent,
     room_to_limit,
-    shortly,
     weeks,
 )
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
 from ingest.documents.stream import BoardRow, ProductRow
 
-__all__ = ["chance", "rows_table", "stream_of", "time_to_limit", "what_happened"]
+__all__ = ["rows_table", "stream_of", "time_to_limit", "what_happened"]
 
 
 def stream_of(row: BoardRow) -> Stream:
     """The names of a row's stream."""
     return row["supplier"], row["product"], row["characteristic"]
-
-
-def chance(row: BoardRow) -> str:
-    """The chance of a failing lot; a dash where it is under 1 % or not known."""
-    share = row["breach_probability"]
-    return "–" if share is None or share < LEAST_CHANCE else percent(share)
 
 
 def time_to_limit(row: BoardRow) -> str:
@@ -50,14 +44,9 @@ def time_to_limit(row: BoardRow) -> str:
     return "Limit passed." if span["p50"] == 0 else f"Limit {weeks(span)}."
 
 
-def what_happened(reasons: Sequence[AlertReason]) -> str:
+def what_happened(reasons: Sequence[AlertReason], lab: Lab) -> str:
     """The reasons for a stream's state in one line."""
-    parts = dict.fromkeys(
-        shortly(reason["kind"], reason["evidence"])
-        + (", attributed to the bench" if reason["evidence"].get("explained_by") else "")
-        for reason in reasons[:3]
-    )
-    text = "; ".join(parts)
+    text = happenings(reasons, lab.alerts.breach_probability)
     return f"{text[:1].upper()}{text[1:]}." if text else ""
 
 
@@ -106,7 +95,7 @@ def _row(
     with_supplier: bool,
 ) -> html.Tr:
     limit = _nearer_limit(row, sparkline)
-    why = " ".join(part for part in (what_happened(reasons), time_to_limit(row)) if part)
+    why = " ".join(part for part in (what_happened(reasons, lab), time_to_limit(row)) if part)
     last = f"{day(row['last_tested_at'])}, {age(row['last_tested_at'], looked_at)}"
     cells: list[object] = [
         word(row["state"]),
@@ -140,11 +129,11 @@ def _row(
 
 
 def _chance_mark(row: BoardRow, lab: Lab) -> html.Span | str:
-    """The chance of a failing lot, large only where it is one that raises an alert."""
+    """The chance of a failing lot, large only where it is one that raises an alert; a small one is left out of the table."""
     share = row["breach_probability"] or 0.0
     if share < LEAST_CHANCE:
         return "–"
-    return html.Span(chance(row), className="large" if share >= lab.alerts.breach_probability else "")
+    return html.Span(chance_text(share), className="large" if share >= lab.alerts.breach_probability else "")
 
 
 def _nearer_limit(row: BoardRow, sparkline: SparklineData) -> str:

@@ -19,13 +19,13 @@ from dashboard.text.formatting import (
     SHORT_WORDS,
     amount,
     amounts,
+    chance_text,
     characteristic,
     counted,
     day,
     interval,
     limits_of,
     now_text,
-    percent,
     shown,
     weeks,
 )
@@ -170,7 +170,10 @@ def _figures(alert: Alert, context: MessageContext) -> str:
         ("now", "" if now is None else now_text(now).removeprefix("now: ")),
         ("limit", limits_of(evidence)),
         ("began about", began),
-        (f"chance of a failing lot within {context.horizon_weeks:g} weeks", "" if chance is None else percent(chance)),
+        (
+            f"chance of a failing lot within {context.horizon_weeks:g} weeks",
+            "" if chance is None else chance_text(chance),
+        ),
         ("to the limit", weeks(row["weeks_to_limit"]) if row is not None and row["weeks_to_limit"] else ""),
         ("explains", counted(explained, "supplier alert") if explained else ""),
     ]

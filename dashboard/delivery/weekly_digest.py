@@ -28,11 +28,11 @@ from dashboard.text.case_text import case_name, due_text, owner_text, standing
 from dashboard.text.formatting import (
     CAUTIONS,
     LEAST_CHANCE,
+    chance_text,
     characteristic,
     counted,
     day,
     in_unit,
-    percent,
     room_to_limit,
     weeks,
 )
@@ -290,7 +290,7 @@ def _unanswered(notice: NoticeRow) -> Line:
 
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
-    chance = f"{percent(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
+    chance = f"{chance_text(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
     level = f"now {in_unit(row, row['level'])}, limit {room_to_limit(row)}"
     picture = ""
     if key in pictures:

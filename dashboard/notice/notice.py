@@ -91,6 +91,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "limit_upper": limits.upper,
         "limit_document": limits.document,
         "evidence": served(evidence, lab.zone),
+        "likely": lab.alerts.breach_probability,
         "difference": in_unit,
         "difference_percent": in_percent,
         "from_lots": int(json.loads(found.document)["limits"]["from_lots"]) if found else 0,

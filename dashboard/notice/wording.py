@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dashboard.text.bench.bench_mark_text import source_and_size
 from dashboard.text.formatting import (
+    NO_LONGER_LIKELY,
     amount,
     amounts,
+    chance_text,
     change,
     characteristic,
     counted,
@@ -14,11 +16,10 @@ from dashboard.text.formatting import (
     digits_of,
     in_unit,
     interval,
-    percent,
     room_to_limit,
 )
 from dashboard.text.verdict.verdict_text import bags_text, level_text
-from ingest.common.number_format import printed_unit
+from ingest.common.number_format import printed_unit, shown_difference
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
@@ -156,7 +157,13 @@ def title(notice: NoticeDocument) -> str:
 
 def headline(notice: NoticeDocument) -> str:
     """The subject of the notice in a sentence."""
-    what = UNDECIDED if notice["evidence"]["form"] == "undecided" else HEADLINES[Kind(notice["kind"])]
+    chance = notice["evidence"]["breach_probability"]
+    if notice["evidence"]["form"] == "undecided":
+        what = UNDECIDED
+    elif notice["kind"] == Kind.FORECAST and (chance is None or chance < notice["likely"]):
+        what = f"{NO_LONGER_LIKELY} on {day(notice['raised_at'])}"
+    else:
+        what = HEADLINES[Kind(notice["kind"])]
     return f"{title(notice)}: {what}."
 
 
@@ -226,15 +233,15 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
         rows.append(together)
     if notice["kind"] == Kind.SPREAD:
         rows.append(("newest lots", _variation(notice)))
-    elif notice["difference"] is not None and not evidence["latest_bound"]:
-        moved = difference(notice["difference"], notice["difference_percent"], unit)
+    elif before is not None and latest is not None and not evidence["latest_bound"]:
+        moved = difference(shown_difference(latest, before, digits), notice["difference_percent"], unit)
         rows.append(("difference", f"{moved}, from the level before to lot {evidence['latest_lot']}"))
     if notice["kind"] in LOT_BY_LOT:
         return rows
     if evidence["change_percent_per_month"] is not None:
         rows.append(("rate now", f"{change(evidence['change_percent_per_month'], digits_of(notice))} a month"))
     if evidence["breach_probability"] is not None:
-        chance = percent(evidence["breach_probability"])
+        chance = chance_text(evidence["breach_probability"])
         rows.append(("forecast", f"chance of a failing lot {chance}, if the trend continues"))
     return rows
 

@@ -14,13 +14,22 @@ from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
 from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
 from dashboard.components.next_step import next_step
-from dashboard.components.stream_rows import chance, rows_table, stream_of
+from dashboard.components.stream_rows import rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import STATES, Stream
 from dashboard.text.case_text import standings, suppliers_headline
-from dashboard.text.formatting import LEAST_CHANCE, characteristic, counted, day, listed, percent, shortly, weekday
+from dashboard.text.formatting import (
+    LEAST_CHANCE,
+    chance_text,
+    characteristic,
+    counted,
+    day,
+    happenings,
+    listed,
+    weekday,
+)
 from dashboard.text.retest_text import headline
 from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
@@ -164,10 +173,14 @@ def _advice(
     if first is None:
         return "Nothing to do here until the next lots are tested."
     name = f"{first['supplier']} {first['product']}, {characteristic(first['characteristic'])}"
-    happened = [shortly(one["kind"], one["evidence"]) for one in reasons.get(stream_of(first), [])[:2]]
-    share = chance(first)
-    risk = "" if share == "–" else f" ({share} chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks)"
-    return f"Start with {name}: {'; '.join(dict.fromkeys(happened))}{risk}."
+    happened = happenings(reasons.get(stream_of(first), []), lab.alerts.breach_probability)
+    share = first["breach_probability"] or 0.0
+    risk = (
+        ""
+        if share < LEAST_CHANCE
+        else f" ({chance_text(share)} chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks)"
+    )
+    return f"Start with {name}: {happened}{risk}."
 
 
 def _retest_text(retests: Sequence[Retest]) -> list[object]:
@@ -316,7 +329,7 @@ def _quiet(
             [
                 html.H2(f"{counted(len(rows), 'quiet stream')}"),
                 html.P(
-                    f"{sure}{'under 1 %' if most < LEAST_CHANCE else f'at most {percent(most)}'} {each}.",
+                    f"{sure}{'' if most < LEAST_CHANCE else 'at most '}{chance_text(most)} {each}.",
                     className="quiet",
                 ),
             ],

@@ -29,7 +29,6 @@ from dashboard.text.formatting import (
     in_unit,
     listed,
     moment,
-    percent,
     room_to_limit,
     shortly,
 )
@@ -112,7 +111,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             ),
             word(worst, WORST_WORDS[worst]),
             html.H1(f"Lot {lot}: {_headline(sessions)}."),
-            html.P(_advice(document, sessions), className="lead"),
+            html.P(_advice(document, sessions, lab.alerts.breach_probability), className="lead"),
             html.P(_summary(document), className="quiet"),
             *capture_warnings(sessions),
             html.Div(
@@ -215,7 +214,7 @@ def _level_and_limit(session: Session) -> str:
     return f" ({level}, limit {room_to_limit(session)})"
 
 
-def _advice(document: LotDocument, sessions: list[Session]) -> str:
+def _advice(document: LotDocument, sessions: list[Session], likely: float) -> str:
     """What to do with the lot."""
     if (decision := document["decision"]) is not None:
         return f"Decided: {decision['what']}, by {decision['who']}, {day(decision['at'])}."
@@ -234,11 +233,11 @@ def _advice(document: LotDocument, sessions: list[Session]) -> str:
         return "Hold the lot. Test fresh bags and have the authorised person decide."
     if any(one["captures"] is not None and is_serious(one["captures"]) for one in sessions):
         return "Hold the lot until it is known which is right: the recorded figures do not agree with the captures."
-    doubts = _doubts(document, sessions)
+    doubts = _doubts(document, sessions, likely)
     return f"{doubts}{' ' if doubts else ''}Whether the lot is released is for the authorised person to decide, by your procedure."
 
 
-def _doubts(document: LotDocument, sessions: list[Session]) -> str:
+def _doubts(document: LotDocument, sessions: list[Session], likely: float) -> str:
     """What the person who decides on a lot that passes has to know first."""
     parts = []
     if any(one["bench_findings"] for one in _standing_sessions(sessions)):
@@ -255,13 +254,9 @@ def _doubts(document: LotDocument, sessions: list[Session]) -> str:
         if alert["grade"] == Grade.ACT and alert["state"] != AlertState.CLOSED and not alert["held_under"]
     ]
     for alert in urgent[:1]:
-        happened = shortly(alert["kind"], alert["evidence"])
-        now = alert["now"]["breach_probability"] if alert["now"] else None
-        chance = f" (now {percent(now)})" if alert["kind"] == Kind.FORECAST and now is not None else ""
+        happened = shortly(alert["kind"], alert["evidence"], likely)
         where = "" if alert["lot"] == document["lot"] or alert["kind"] != Kind.LIMIT else f" (lot {alert['lot']})"
-        parts.append(
-            f"An urgent alert on {characteristic(alert['characteristic'] or '')} is open: {happened}{where}{chance}."
-        )
+        parts.append(f"An urgent alert on {characteristic(alert['characteristic'] or '')} is open: {happened}{where}.")
     if not urgent and any(one["outside_control_limits"] for one in _standing_sessions(sessions)):
         parts.append("Its level is outside the control limits.")
     return " ".join(parts)

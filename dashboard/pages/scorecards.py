@@ -135,8 +135,14 @@ def _all(cards: Sequence[Scorecard], sparklines: Mapping[Stream, SparklineData])
         "files",
     )  # fmt: skip
     lines = [_supplier(row, by_name[row["supplier"]], sparklines, overview["quarter"], lowest) for row in rows]
+    others = [row for row in rows if not row["reasons"]]
     return [
-        html.Ul([html.Li(wording.purchasing_line(row)) for row in rows]),
+        html.Ul([html.Li(wording.purchasing_line(row)) for row in rows if row["reasons"]]),
+        *(
+            [html.P("Nothing to talk about:"), html.Ul([html.Li(wording.purchasing_line(row)) for row in others])]
+            if others
+            else []
+        ),
         table(heads, lines, "Suppliers of the quarter", ("lots passed",)),
         html.P(f"{wording.order(overview)} {wording.chance_moves(overview)}", className="quiet"),
         html.P(["All suppliers: ", *_files(overview["quarter"], "", export.OVERVIEW_FORMS)]),
@@ -162,7 +168,7 @@ def _supplier(
     return [
         link(row["supplier"], "/scorecards", quarter=quarter, supplier=row["supplier"]),
         _direction(row),
-        [stream_link(worst), html.Br(), html.Span(_change(worst, card), className="quiet")]
+        [stream_link(worst), html.Br(), html.Span(_change(worst, card, row["line"]["reasons"]), className="quiet")]
         if worst is not None
         else "–",
         picture,
@@ -187,11 +193,14 @@ def _direction(row: OverviewRow) -> html.Span:
     return word(DIRECTION_MARKS[direction], wording.LINE_WORDS[direction].capitalize())
 
 
-def _change(row: CardStream, card: Scorecard) -> str:
+def _change(row: CardStream, card: Scorecard, reasons: Sequence[str]) -> str:
+    """Why the stream is the one to begin with, and the change of the mean of the quarter, which alone need not show it."""
+    why = [wording.REASON_WORDS[reason] for reason in reasons if reason != "nearer"]
+    why += ["a drift away from the limit"] if row["drifts_away"] else []
     if row["change_low"] is None:
-        return "not compared: too few lots"
+        return "; ".join([*why, "mean not compared: too few lots"])
     way, size = wording.move(row)
-    return f"{size} against {card['earlier_quarter']}, {way}"
+    return "; ".join([*why, f"mean {size} against {card['earlier_quarter']}: {way}"])
 
 
 def _passed(counts: LotCounts) -> str:

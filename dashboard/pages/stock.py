@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard.components.html_parts import empty, link, lot_link
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.formatting import characteristic, counted, day, percent
+from dashboard.text.formatting import chance_text, characteristic, counted, day
 from dashboard.text.stock_text import NO_STOCK, advice, headline, keep_until, level, quantity, state
 from dashboard.text.urls import SHELF_LIST, STOCK, STOCK_FILE, ageing_address, with_query
 from ingest.common import clock
@@ -98,15 +98,22 @@ def _test_first(document: StockDocument) -> html.Section | None:
 
 
 def _lots(rows: list[ShelfLotDay], document: StockDocument) -> list[html.Component]:
-    """The lots with a date, then those without one; a narrow screen folds the latter."""
-    dated = [row for row in rows if row["keep_until"] or row["is_passed"] or row["hold"]]
-    others = [row for row in rows if not (row["keep_until"] or row["is_passed"] or row["hold"])]
-    parts: list[html.Component] = [_table(dated, document, "Lots in stock with a date or on hold")] if dated else []
-    if others:
-        name = f"{counted(len(others), 'lot')} without a date"
-        parts.append(
-            html.Details([html.Summary(name), _table(others, document, name)], open=True, className="fold-narrow")
-        )
+    """The lots past their date, near it or on hold, then those with a later date and without one; a narrow screen folds these."""
+    near: list[ShelfLotDay] = []
+    later: list[ShelfLotDay] = []
+    others: list[ShelfLotDay] = []
+    for row in rows:
+        if row["is_passed"] or row["hold"] or (row["keep_until"] and row["keep_until"] <= document["by"]):
+            near.append(row)
+        else:
+            (later if row["keep_until"] else others).append(row)
+    parts: list[html.Component] = [_table(near, document, "Lots past their date, near it or on hold")] if near else []
+    for quiet, words in ((later, "with a later date"), (others, "without a date")):
+        if quiet:
+            name = f"{counted(len(quiet), 'lot')} {words}"
+            parts.append(
+                html.Details([html.Summary(name), _table(quiet, document, name)], open=True, className="fold-narrow")
+            )
     return parts
 
 
@@ -152,8 +159,8 @@ def _row(row: ShelfLotDay, by: str) -> html.Tr:
             html.Td(quantity(row), className="short", **{"data-label": "quantity"}),
             html.Td([html.B(keep_until(row)), html.Span(claim, className="quiet") if claim else None], **{"data-label": "keep until"}),
             _short(day(row["expected_on"]), "expected over"),
-            _short(percent(row["chance_today"]), "over today"),
-            _short(percent(row["chance_by"]), by),
+            _short(chance_text(row["chance_today"]), "over today"),
+            _short(chance_text(row["chance_by"]), by),
             html.Td(
                 [
                     f"{level(row)}, {day(row['tested_on'])}" if row["tested_on"] else "none",

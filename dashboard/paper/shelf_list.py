@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from dashboard.paper.html_page import render_paper
 from dashboard.text.csv_cells import csv_text
-from dashboard.text.formatting import characteristic, day, percent
+from dashboard.text.formatting import chance_text, characteristic, day
 from dashboard.text.stock_text import advice, headline, keep_until, level, quantity, state
 from ingest.documents.stock import ShelfLotDay, StockDocument
 
@@ -71,7 +71,7 @@ def as_html(document: StockDocument, lab: str) -> str:
         [
             ", ".join(row["storage"]) or "–", f"{row['supplier']} {row['lot']}",
             f"{row['product']}, {characteristic(row['characteristic'] or '–')}", quantity(row), keep_until(row),
-            percent(row["chance_today"]), f"{level(row)}, {day(row['tested_on'])}",
+            chance_text(row["chance_today"]), f"{level(row)}, {day(row['tested_on'])}",
             state(row) + (f", opened {day(row['opened_on'])}" if row["opened_on"] else ""), "☐",
         ]
         for row in sorted(document["rows"], key=lambda one: (", ".join(one["storage"]), one["keep_until"] or "9999"))

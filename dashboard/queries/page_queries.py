@@ -9,7 +9,7 @@ from sqlalchemy import Connection, bindparam, text
 
 from dashboard.queries.alert_order import GRADES
 from dashboard.queries.new_alerts import new_alert_ids
-from dashboard.queries.stored_documents import rows_of
+from dashboard.queries.stored_documents import ALERTS_OF_STREAMS, rows_of
 from dashboard.text.formatting import digits_of
 from ingest.common.instants import WEEK_US
 from ingest.common.json_text import from_json
@@ -51,8 +51,8 @@ def reasons(connection: Connection, lab: Lab) -> dict[Stream, list[AlertReason]]
     """The reasons for each stream's state: its alerts that are not closed, the most urgent first."""
     rows = rows_of(
         connection,
-        "SELECT a.grade, a.kind, a.evidence, s.supplier, s.product, s.characteristic FROM alert a "
-        "JOIN stream s ON s.id = a.stream_id WHERE a.state <> 'closed' ORDER BY a.raised_us DESC, a.id",
+        f"SELECT a.grade, a.kind, a.evidence, s.supplier, s.product, s.characteristic FROM {ALERTS_OF_STREAMS} "
+        "WHERE a.state <> 'closed' ORDER BY a.raised_us DESC, a.id",
     )
     by_stream: dict[Stream, list[AlertReason]] = {}
     for row in sorted(rows, key=lambda row: GRADES.index(row["grade"])):

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from ingest.rounds.rounds import Round
 
 __all__ = [
+    "ALERTS_OF_STREAMS",
     "STATES",
     "Stream",
     "alert_documents",
@@ -183,6 +184,10 @@ def _now(connection: Connection, lab: Lab, streams: set[int]) -> dict[int, Alert
 # Board
 
 # The supplier has nothing to act on while a finding about the bench explains the alert.
+# An alert about lots in stock concerns the stream of its film, though it comes from no lot of it.
+ALERTS_OF_STREAMS = (
+    "alert a JOIN stream s ON s.supplier = a.supplier AND s.product = a.product AND s.characteristic = a.characteristic"
+)
 BOARD_GRADE = "CASE WHEN a.grade = 'act' AND a.held_under IS NOT NULL THEN 'look' ELSE a.grade END AS grade"
 
 
@@ -203,11 +208,11 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
     grades: dict[int, set[str]] = {}
     for alert in rows_of(
         connection,
-        f"SELECT a.stream_id, {BOARD_GRADE} FROM alert a JOIN stream s ON s.id = a.stream_id {where} "
+        f"SELECT s.id, {BOARD_GRADE} FROM {ALERTS_OF_STREAMS} {where} "
         f"{'AND' if where else 'WHERE'} a.state <> 'closed'",
         **values,
     ):
-        grades.setdefault(alert["stream_id"], set()).add(alert["grade"])
+        grades.setdefault(alert["id"], set()).add(alert["grade"])
     documents: list[BoardRow] = []
     for row in rows_of(
         connection,

@@ -9,6 +9,7 @@ from typing import Literal, TypedDict, cast
 from dashboard.text.bench.bench_mark_text import source_and_size
 from dashboard.text.formatting import (
     amount,
+    chance_text,
     characteristic,
     counted,
     day,
@@ -44,6 +45,7 @@ __all__ = [
     "NOBODY",
     "OVERVIEW_HEADS",
     "PARTS",
+    "REASON_WORDS",
     "alert_lines",
     "bag_facts",
     "bench_marks",
@@ -233,10 +235,16 @@ def weight_cells(document: Scorecard | Overview) -> list[str]:
 
 
 def part_cells(standing: SupplierStanding) -> list[str]:
-    """A supplier's result in each part: 8 of 9 (estimate 87 %), or a dash where the part is left out of its score."""
-    cells = []
+    """A supplier's result in each part: 8 of 9 (estimate 87 %), or a dash where the part is left out of its score.
+
+    Lots are counted as lots: where a failing lot counts as more than one, the words say as how many.
+    """
+    cells, lots = [], next(part["decided"] for part in standing["parts"] if part["part"] == "room")
     for part in standing["parts"]:
         result = f"{part['good']} of {part['decided']}" if part["decided"] else "–"
+        if part["part"] == "conforming" and part["decided"] > lots:
+            failing = counted(lots - part["good"], "failing lot")
+            result = f"{part['good']} of {lots}, {failing} counted as {part['decided'] - part['good']}"
         cells.append(result if part["share"] is None else f"{result} (estimate {percent(part['share'])})")
     return cells
 
@@ -248,7 +256,9 @@ def place(standing: SupplierStanding) -> str:
         return "nothing to weigh" if standing["decided"] else "no decided lot"
     if first == last:
         return f"{first} of {placed}"
-    return f"not ranked, {first} to {last}" if last - first == placed - 1 else f"{first} to {last} of {placed}, tied"
+    return (
+        f"not ranked (any place of {placed})" if last - first == placed - 1 else f"{first} to {last} of {placed}, tied"
+    )
 
 
 def share(standing: SupplierStanding) -> str:
@@ -479,7 +489,7 @@ def _forecast(row: CardStream) -> str:
         trend = f"level {in_unit(row, row['level_now'])}, {trend}"
     if row["breach_probability"] is None:
         return trend
-    return f"{trend}; chance of a failing lot {percent(row['breach_probability'])}"
+    return f"{trend}; chance of a failing lot {chance_text(row['breach_probability'])}"
 
 
 def _stream_notices(row: CardStream) -> str:
@@ -500,6 +510,7 @@ def reasons(found: Sequence[Reason]) -> list[str]:
         words = (
             "level nearer the limit" if reason["what"] == "nearer"
             else f"{counted(reason['count'], 'move')} detected earlier and still there" if reason["what"] == "lasting"
+            else REASON_WORDS["likely"] if reason["what"] == "likely"
             else counted(reason["count"], *EVENTS["limit" if reason["what"] == "fail" else reason["what"]])
         )  # fmt: skip
         by_stream.setdefault(stream_title(reason), []).append(words)
@@ -509,7 +520,7 @@ def reasons(found: Sequence[Reason]) -> list[str]:
 LINE_WORDS = {"worse": "getting worse", "better": "improving", "unchanged": "no clear change"}
 REASON_WORDS = {
     "fail": "failed lots", "nearer": "level nearer the limit", "spread": "variation above normal",
-    "forecast": "a failing lot is likely", "drift": "drift", "lasting": "a move that lasts",
+    "likely": "a failing lot is likely", "forecast": "a failing lot was likely", "drift": "drift", "lasting": "a move that lasts",
 }  # fmt: skip
 
 

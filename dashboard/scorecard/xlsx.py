@@ -55,9 +55,10 @@ PLACES = {key: COLUMNS.index(key) for key in ("pass", "fail", "undecided", "inva
 SUMMARY_HEADS = ("what", "figure")
 OVERVIEW_HEADS = (
     "supplier",
-    "place, from",
-    "place, to",
-    "suppliers placed",
+    "place",
+    "best place possible",
+    "last place possible",
+    "suppliers with a place",
     "share of conforming lots",
     "share, from",
     "share, to",
@@ -268,7 +269,7 @@ def _notices(book: _Book, cards: Sequence[Scorecard]) -> None:
 def _overview_row(row: OverviewRow) -> Cells:
     standing, counts, notices = row["standing"], row["counts"], row["notices"]
     return [
-        row["supplier"], standing["place_first"], standing["place_last"], standing["placed"], standing["share"],
+        row["supplier"], wording.place(standing), standing["place_first"], standing["place_last"], standing["placed"], standing["share"],
         standing["share_low"], standing["share_high"], *_scores(standing), *(counts[key] for key, _ in wording.COUNTS),
         counts["readings"], row["nearer"], row["away"], notices["asked"], notices["answered"], notices["open"],
         notices["mean_days_to_answer"], notices["longest_days_open"], notices["worked"],

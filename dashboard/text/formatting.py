@@ -6,9 +6,20 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Literal, NotRequired, TypedDict, cast
 
-from ingest.common.number_format import Measured, amount, amounts, digits_of, in_unit, percent_change, way
+from ingest.common.number_format import (
+    LEAST_CHANCE,
+    Measured,
+    amount,
+    amounts,
+    chance_text,
+    digits_of,
+    in_unit,
+    percent_change,
+    signed,
+    way,
+)
 from ingest.common.text import counted_lines
-from ingest.documents.alert import Alert, AlertNow, BenchShift, Evidence, ShownBy
+from ingest.documents.alert import Alert, AlertNow, AlertReason, BenchShift, Evidence, ShownBy
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
 from ingest.documents.stream import BoardRow, Forecast, PatternPrice, StreamDocument, WeeksToLimit
 from spc.vocabulary.enums import Kind
@@ -16,10 +27,12 @@ from spc.vocabulary.enums import Kind
 __all__ = [
     "CAUTIONS",
     "LEAST_CHANCE",
+    "NO_LONGER_LIKELY",
     "SHORT_WORDS",
     "age",
     "amount",
     "amounts",
+    "chance_text",
     "change",
     "characteristic",
     "complaints",
@@ -30,6 +43,7 @@ __all__ = [
     "evidence",
     "false_mark_text",
     "futures",
+    "happenings",
     "humidity",
     "in_unit",
     "interval",
@@ -38,6 +52,7 @@ __all__ = [
     "moment",
     "now_text",
     "percent",
+    "present_text",
     "room_to_limit",
     "round_text",
     "shortly",
@@ -54,9 +69,6 @@ CAUTIONS = (
     "does not apply to others, and no result here clears packaging for explosive devices or flammables. The shielding bench "
     "works with 1 kV: follow the maker's manual and local electrical rules."
 )
-
-# A smaller chance of a failing lot is no reason to look at a stream.
-LEAST_CHANCE = 0.01
 
 
 class Limited(TypedDict):
@@ -106,7 +118,7 @@ def shown(evidence: Evidence) -> ShownEvidence:
 
 
 def percent(share: float | None) -> str:
-    """A chance in whole percent; a small one is never 0 % and a large one never 100 %."""
+    """A share in whole percent; a small one is never 0 % and a large one never 100 %."""
     if share is None:
         return "–"
     if 0 < share < 0.01:
@@ -136,18 +148,13 @@ def futures(forecast: Forecast | None, stream: Measured) -> str:
         lie += f" Outliers are left out: {listed(forecast['outliers'])}."
     if forecast["futures_with_breach"] is None:
         return f" {lie}"
-    count, chance = str(forecast["futures_with_breach"]), forecast["breach_probability"] or 0.0
+    count, share = str(forecast["futures_with_breach"]), forecast["breach_probability"] or 0.0
     # As with a chance: a small count is never none, and a large one never all.
-    if 0 < chance < 0.01:
+    if share < LEAST_CHANCE:
         count = "Fewer than 1"
-    elif 0.99 < chance < 1:
+    elif share > 1 - LEAST_CHANCE:
         count = "More than 99"
     return f" {count} of {forecast['futures']} simulated futures have a failing lot; {lie}"
-
-
-def signed(value: float, digits: str) -> str:
-    """A number with its sign; the minus is the printed one."""
-    return f"{value:+{digits}}".replace("-", "−")
 
 
 def difference(value: float, in_percent: float | None, unit: str) -> str:
@@ -227,9 +234,42 @@ SHORT_WORDS = {
 
 
 NEAR_DATE = "lots in stock near their date"
+NO_LONGER_LIKELY = "a failing lot was likely"
 
 
-def shortly(kind: str, evidence: Evidence) -> str:
+# Alerts of one stream are named in this order, the most telling first; "stock" and "undecided" are forms of other kinds.
+TELLING = ("limit", "forecast", "drift", "undecided", "point", "spread", "pattern", "no longer", "stock")
+MOST_NAMED = 3
+
+
+def happenings(alerts: Sequence[AlertReason | Alert], likely: float) -> str:
+    """The open alerts of one stream in a few words: the most telling three, and how many more.
+
+    `likely` is the chance of a failing lot from which a forecast raises an alert.
+    """
+    telling: dict[str, int] = {}
+    for alert in alerts:
+        facts = shown(alert["evidence"])
+        what, form = str(facts.get("what", alert["kind"])), facts.get("form", "")
+        order = form if form in ("undecided", "stock") else what
+        if order == "forecast" and not _is_likely(facts, likely):
+            order = "no longer"
+        words = shortly(alert["kind"], alert["evidence"], likely)
+        if alert["evidence"].get("explained_by"):
+            words += ", attributed to the bench"
+        telling[words] = TELLING.index(order) if order in TELLING else len(TELLING)
+    named = sorted(telling, key=telling.__getitem__)
+    more = [f"{len(named) - MOST_NAMED} more"] if len(named) > MOST_NAMED else []
+    return "; ".join([*named[:MOST_NAMED], *more])
+
+
+def _is_likely(facts: ShownEvidence, likely: float) -> bool:
+    """Whether a failing lot is still as likely as for a new alert; the evidence of an alert holds the present chance."""
+    chance = facts.get("breach_probability")
+    return chance is not None and chance >= likely
+
+
+def shortly(kind: str, evidence: Evidence, likely: float) -> str:
     """An alert in a few words, for a row of the board: "rising since about 17 Apr 2026"."""
     facts = shown(evidence)
     what = facts.get("what", kind)
@@ -237,6 +277,9 @@ def shortly(kind: str, evidence: Evidence) -> str:
         return "a lot is undecided"
     if facts.get("form") == "stock":
         return NEAR_DATE
+    if what == Kind.FORECAST and not _is_likely(facts, likely):
+        chance = facts.get("breach_probability")
+        return NO_LONGER_LIKELY + ("" if chance is None else f", now {chance_text(chance)} chance")
     if what != Kind.DRIFT:
         return SHORT_WORDS.get(what, kind)
     going = way(facts.get("direction", 0), facts.get("change_percent_per_month"), facts.get("digits", 3))
@@ -264,7 +307,8 @@ def evidence(alert: Alert) -> list[str]:
         facts.append(f"last lot of it {parts['latest_lot']}, {value}")
     if limits is not None and limits != "no limit":
         facts.append(f"limit {limits}")
-    if (now := alert["now"]) is not None:
+    # Where the present figures lead, they are not repeated among the facts.
+    if (now := alert["now"]) is not None and not present_text(alert):
         facts.append(now_text(now))
     if isinstance(lots, list):
         facts.append(f"lots {listed(lots)}")
@@ -273,13 +317,34 @@ def evidence(alert: Alert) -> list[str]:
     return facts
 
 
+def present_text(alert: Alert) -> str:
+    """The present figures of an open alert whose sentence is of an earlier day, the figure of its kind first; else empty.
+
+    A forecast, a drift and a variation go on changing while the alert is open; its sentence keeps the figures of its day.
+    """
+    now, facts = alert["now"], shown(alert["evidence"])
+    if now is None or alert["state"] == "closed" or facts.get("what") not in (Kind.FORECAST, Kind.DRIFT):
+        return ""
+    if now["last_lot"] is None or now["last_lot"] == alert["lot"]:
+        return ""
+    chance = f"{chance_text(now['breach_probability'])} chance of a failing lot within the horizon"
+    level = f"level {in_unit(now, now['level'])}"
+    if now["change_percent_per_month"] is not None:
+        level += f", {change(now['change_percent_per_month'], digits_of(now))} a month"
+    if now["breach_probability"] is None:
+        parts = [level]
+    else:
+        parts = [chance, level] if facts["what"] == Kind.FORECAST else [level, chance]
+    return f"Now {'; '.join(parts)} (last lot {now['last_lot']})"
+
+
 def now_text(now: AlertNow | BoardRow) -> str:
     """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
     text = f"now: level {in_unit(now, now['level'])}, last lot {now['last_lot'] or '–'}"
     if now["change_percent_per_month"] is not None:
         text += f", {change(now['change_percent_per_month'], digits_of(now))} a month"
     if now["breach_probability"] is not None:
-        text += f", chance of a failing lot {percent(now['breach_probability'])}"
+        text += f", chance of a failing lot {chance_text(now['breach_probability'])}"
     return text
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dashboard.text.formatting import amount, characteristic, counted, day, percent, signed
+from dashboard.text.formatting import amount, chance_text, characteristic, counted, day, percent, signed
 from dashboard.text.terminal_text import table
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.common.text import printable
 from ingest.documents.stock import AgeingDocument, FilmAge, Hold, ShelfLotDay, StockDocument
+from ingest.evaluation.alert_text import dated_lots
 
 __all__ = [
     "NO_STOCK",
@@ -93,10 +94,9 @@ def advice(document: StockDocument) -> str:
     """What to do about the shelf."""
     if not document["lots"]:
         return NO_STOCK
-    due = f"{counted(document['due'], 'more lot')} by {day(document['by'])}" if document["due"] else ""
-    passed = f"{counted(document['passed'], 'lot')} past the date" if document["passed"] else ""
+    near = dated_lots(document["passed"], document["due"], day(document["by"]))
     unsighted = f"{counted(document['unsighted'], 'lot')} beyond what the tests show" if document["unsighted"] else ""
-    dated = " and ".join(part for part in (passed, unsighted, due) if part)
+    dated = " and ".join(part for part in (near, unsighted) if part)
     silent = (
         document["lots"]
         - document["dated"]
@@ -187,8 +187,8 @@ def _lots(rows: list[ShelfLotDay], document: StockDocument) -> str:
                 quantity(row),
                 keep_until(row),
                 day(row["expected_on"]),
-                percent(row["chance_today"]),
-                percent(row["chance_by"]),
+                chance_text(row["chance_today"]),
+                chance_text(row["chance_by"]),
                 f"{level(row)}, {day(row['tested_on'])}",
                 state(row),
             ]

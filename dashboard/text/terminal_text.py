@@ -21,6 +21,7 @@ from dashboard.text.bench.ready_text import (
 from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
 from dashboard.text.formatting import (
+    chance_text,
     change,
     characteristic,
     complaints,
@@ -32,7 +33,6 @@ from dashboard.text.formatting import (
     in_unit,
     moment,
     now_text,
-    percent,
     room_to_limit,
     wander,
     weeks,
@@ -97,7 +97,7 @@ def _board_line(row: BoardRow) -> list[str]:
         in_unit(row, row["level"]),
         room_to_limit(row),
         change(row["change_percent_per_month"], digits_of(row)),
-        percent(row["breach_probability"]),
+        chance_text(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
         f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
     ]

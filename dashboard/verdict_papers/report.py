@@ -5,7 +5,17 @@ from __future__ import annotations
 from dashboard.paper import typeset
 from dashboard.text.bench.instrument_text import OUTCOMES
 from dashboard.text.file_names import distinguishing_mark, plain_name
-from dashboard.text.formatting import amount, characteristic, counted, day, listed, moment, percent, room_to_limit
+from dashboard.text.formatting import (
+    amount,
+    characteristic,
+    counted,
+    day,
+    listed,
+    moment,
+    percent,
+    room_to_limit,
+    signed,
+)
 from dashboard.text.verdict.conformity_text import rule_words
 from ingest.documents.verdict.report import ReportSession, TestReport
 from spc.vocabulary.enums import BenchSource, Scale
@@ -165,7 +175,7 @@ def _equipment(one: ReportSession) -> list[tuple[str, str]]:
             f"certificate {calibration['certificate']}" if calibration["certificate"] else "certificate not named",
             f"due {day(calibration['due_on'])}" if calibration["due_on"] else "no due date",
             f"expanded uncertainty {calibration['uncertainty']:g} %" if calibration["uncertainty"] is not None else "",
-            f"as left {calibration['as_left']:+g} %" if calibration["as_left"] is not None else "",
+            f"as left {signed(calibration['as_left'], 'g')} %" if calibration["as_left"] is not None else "",
         ]
         line = ", ".join(part for part in parts if part)
     checks = "; ".join(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import tzinfo
 from typing import cast
 
 import pandas as pd
 from sqlalchemy import Connection
 
-from ingest.common.instants import HOUR_US
+from ingest.common.instants import HOUR_US, from_microseconds, printed_day
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.fields import ConditioningState
@@ -19,11 +20,24 @@ __all__ = ["watch_climate"]
 
 
 INVALID_SQL = """
-SELECT s.chamber_id, c.text, s.conditioning, s.started_us, s.excursion_us, l.supplier, l.lot, t.characteristic
-FROM session s JOIN label c ON c.id = s.chamber_id JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id
+SELECT s.chamber_id, c.text, s.conditioning, s.started_us, s.excursion_us, l.supplier, l.lot, t.characteristic,
+CASE WHEN s.conditioning = 'short' AND s.clock = 'specimen' THEN g.text ELSE '' END, s.loaded_us
+FROM session s JOIN label c ON c.id = s.chamber_id JOIN label g ON g.id = s.load_id
+JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id
 WHERE s.conditioning NOT IN ('valid', 'instrument') ORDER BY s.chamber_id, s.conditioning, s.started_us, l.lot
 """
-COLUMNS = ("chamber_id", "chamber", "state", "started_us", "excursion_us", "supplier", "lot", "characteristic")
+COLUMNS = (
+    "chamber_id",
+    "chamber",
+    "state",
+    "started_us",
+    "excursion_us",
+    "supplier",
+    "lot",
+    "characteristic",
+    "late_load",
+    "loaded_us",
+)
 CONDITIONS = {
     "humid": "was too humid",
     "dry": "was too dry",
@@ -40,13 +54,13 @@ def watch_climate(connection: Connection, lab: Lab) -> list[str]:
     connection.exec_driver_sql("DELETE FROM alert WHERE kind = 'climate'")
     rows = [tuple(row) for row in connection.exec_driver_sql(INVALID_SQL)]
     sessions = pd.DataFrame(rows, columns=list(COLUMNS))
-    alerts = [_alert(excursion) for excursion in _excursions(sessions, lab)]
+    alerts = [_alert(excursion, lab.zone) for excursion in _excursions(sessions, lab)]
     write_alerts(connection, alerts)
     return [alert.id for alert in alerts if alert.id not in before]
 
 
 def _excursions(sessions: pd.DataFrame, lab: Lab) -> list[pd.DataFrame]:
-    """The excursions: sessions of one chamber and state whose doubtful times overlap."""
+    """The excursions: sessions of one chamber and state, and of one load that went in late, whose doubtful times overlap."""
     if sessions.empty:
         return []
     rules = {declared.name: lab.conditioning_for(declared.name) for declared in lab.characteristics}
@@ -54,21 +68,26 @@ def _excursions(sessions: pd.DataFrame, lab: Lab) -> list[pd.DataFrame]:
     required = (sessions["characteristic"].map(hours) * HOUR_US).astype("int64")
     since = sessions["excursion_us"].astype("Int64").fillna(sessions["started_us"] - required).astype("int64")
     found = []
-    for _, own in sessions.assign(since=since).groupby(["chamber_id", "state"], sort=False):
+    for _, own in sessions.assign(since=since).groupby(["chamber_id", "state", "late_load"], sort=False):
         ordered = own.sort_values(["since", "started_us"], kind="stable")
         reached = ordered["started_us"].cummax().shift()
         found += [part for _, part in ordered.groupby((ordered["since"] > reached).cumsum())]
     return found
 
 
-def _alert(excursion: pd.DataFrame) -> Alert:
+def _alert(excursion: pd.DataFrame, zone: tzinfo) -> Alert:
     first = excursion.sort_values(["started_us", "lot"], kind="stable").iloc[0]
     chamber, state = str(first["chamber"]), str(first["state"])
     count = len(excursion)
     place = place_named("chamber", chamber or "not named")
-    finding = (
-        f"{place[:1].upper()}{place[1:]} {CONDITIONS[state]} before {count} test session{'s' if count > 1 else ''}"
-    )
+    sessions = f"{count} test session{'s' if count > 1 else ''}"
+    if first["late_load"]:
+        # The chamber was right all the time: the load had not been in it long enough.
+        entry = from_microseconds(int(first["loaded_us"])).astimezone(zone)
+        load = place_named("load", str(first["late_load"]))
+        finding = f"{sessions} too early: {load} went into {place} on {printed_day(entry)}, {entry:%H:%M}"
+    else:
+        finding = f"{place[:1].upper()}{place[1:]} {CONDITIONS[state]} before {sessions}"
     return Alert(
         id=alert_id("climate", chamber, state, str(int(first["started_us"]))),
         kind=Kind.CLIMATE,

@@ -24,6 +24,7 @@ __all__ = [
     "from_weeks",
     "local_day",
     "microseconds",
+    "printed_day",
     "weeks_to_us",
 ]
 
@@ -51,8 +52,7 @@ def from_microseconds(us: int) -> datetime:
 
 def day_text(us: int) -> str:
     """The day of a moment in UTC, in words: 3 Nov 2026."""
-    moment = from_microseconds(us)
-    return f"{moment.day} {moment:%b %Y}"
+    return printed_day(from_microseconds(us))
 
 
 def weeks_to_us(weeks: float) -> int:
@@ -68,6 +68,11 @@ def from_weeks(weeks: float) -> datetime:
 def day_number(day: date) -> int:
     """Count days since 1970."""
     return (day - EPOCH.date()).days
+
+
+def printed_day(day: date) -> str:
+    """A date, or the date of a moment, as it is printed: 3 Aug 2026."""
+    return f"{day.day} {day:%b %Y}"
 
 
 def day_of(number: int) -> date:

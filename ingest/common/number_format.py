@@ -7,19 +7,24 @@ from collections.abc import Sequence
 from typing import NotRequired, TypedDict
 
 __all__ = [
+    "LEAST_CHANCE",
     "LEAST_DIGITS",
     "Measured",
     "amount",
     "amounts",
+    "chance_text",
     "digits_for",
     "digits_of",
     "in_unit",
     "percent_change",
     "printed_unit",
+    "shown_difference",
+    "signed",
     "way",
 ]
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+PLAIN = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 PRINTED_UNITS = {
     "ohm": "Ω",
     "kohm": "kΩ",
@@ -31,6 +36,8 @@ PRINTED_UNITS = {
     "g/m2/day": "g/m²/day",
 }
 LEAST_DIGITS, MOST_DIGITS = 3, 9
+# A smaller chance of a failing lot is no reason to look at a stream.
+LEAST_CHANCE = 0.01
 # The last digit is worth a quarter of the scatter or less, so that a difference within the scatter is seen (common practice).
 PARTS = 4.0
 # Percent a month, of values with three digits; a slower change is described by its level, not by its direction.
@@ -75,6 +82,27 @@ def amounts(values: Sequence[float | None], unit: str = "", digits: int = LEAST_
     return [amount(value, unit, digits=digits) for value in values]
 
 
+def shown_difference(value: float, earlier: float, digits: int = LEAST_DIGITS) -> float:
+    """The difference of two values as `amounts` prints them, so that a reader who subtracts finds the same."""
+    while digits < MOST_DIGITS and value != earlier and _text(value, digits) == _text(earlier, digits):
+        digits += 1
+    return _rounded(value, digits) - _rounded(earlier, digits)
+
+
+def _rounded(value: float, digits: int) -> float:
+    mantissa, _, power = _text(value, digits).partition(" × 10")
+    return (
+        value
+        if mantissa.startswith("10") and not power and value >= 1e4
+        else float(f"{mantissa}e{power.translate(PLAIN) or 0}")
+    )
+
+
+def signed(value: float, digits: str) -> str:
+    """A number with its sign; the minus is the printed one."""
+    return f"{value:+{digits}}".replace("-", "−")
+
+
 def digits_for(scatter: float, level: float | None = None) -> int:
     """Significant digits that show a difference within the scatter of a stream.
 
@@ -88,6 +116,15 @@ def digits_for(scatter: float, level: float | None = None) -> int:
     leading = 1.0 if level is None else abs(level) / 10 ** math.floor(math.log10(abs(level)))
     needed = 1 - math.log10(share * leading / PARTS)
     return min(max(math.ceil(needed - 1e-9), LEAST_DIGITS), MOST_DIGITS)
+
+
+def chance_text(share: float | None) -> str:
+    """A chance in whole percent, or a dash where it is unknown; a model is never certain, so it is never 0 % or 100 %."""
+    if share is None:
+        return "–"
+    if share < LEAST_CHANCE:
+        return "under 1 %"
+    return "over 99 %" if share > 1 - LEAST_CHANCE else f"{100 * share:.0f} %"
 
 
 def percent_change(percent_a_month: float, digits: int = LEAST_DIGITS) -> str:

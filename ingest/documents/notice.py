@@ -8,7 +8,7 @@ from typing_extensions import TypedDict
 
 from ingest.documents.alert import StreamEvidence
 from ingest.documents.bench.bench_mark import BenchMark
-from ingest.documents.fields import Bound, Count, Digits, JudgedBy, Microseconds, Moment, PointState
+from ingest.documents.fields import Bound, Count, Digits, JudgedBy, Microseconds, Moment, PointState, Probability
 from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StreamNames
 from ingest.documents.verdict.bag_count import BagCount
@@ -133,6 +133,8 @@ class NoticeDocument(StreamNames):
     limit_upper: float | None
     limit_document: str
     evidence: StreamEvidence
+    # The chance of a failing lot from which a forecast raises an alert.
+    likely: Probability
     difference: float | None
     difference_percent: float | None
     from_lots: Count

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from datetime import tzinfo
 
-from ingest.common.instants import from_microseconds
-from ingest.common.number_format import amounts, digits_of, in_unit, percent_change, way
+from ingest.common.instants import from_microseconds, printed_day
+from ingest.common.number_format import amounts, chance_text, digits_of, in_unit, percent_change, way
 from ingest.common.streams import Stream
 from ingest.common.text import printable
 from ingest.documents.alert import LogDeparture, StoredBenchEvidence, StoredStreamEvidence
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
-__all__ = ["NOT_SHOWN", "bench_message", "message", "place_named", "slip", "suspect_named"]
+__all__ = ["NOT_SHOWN", "bench_message", "dated_lots", "message", "place_named", "slip", "suspect_named"]
 
 
 # Their figures go on changing while the alert is open, so the sentence names the day of its figures.
@@ -49,6 +49,15 @@ def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
     """The candidate source of a shift, as the subject of a sentence."""
     place = place_named(kind.partition(" ")[0], suspect)
     return printable(SUSPECT[kind][0].format(suspect=suspect, place=place, quantity=quantity))
+
+
+def dated_lots(passed: int, due: int, by: str) -> str:
+    """The lots in stock past their date, and those whose date comes by a day; empty where there is none."""
+    parts = [f"{passed:,} lot{'' if passed == 1 else 's'} past the date"] if passed else []
+    if due:
+        more = "more" if passed else f"lot{'' if due == 1 else 's'} with a date"
+        parts.append(f"{due:,} {more} by {by}")
+    return " and ".join(parts)
 
 
 def place_named(kind: str, name: str) -> str:
@@ -209,7 +218,7 @@ def _forecast(evidence: StoredStreamEvidence) -> str:
     chance = evidence["breach_probability"]
     if chance is None:
         return f"a failing lot was likely within the horizon; lot mean then {_latest(evidence)}"
-    return f"{100 * chance:.0f} % chance of a failing lot within the horizon; lot mean {_latest(evidence)}"
+    return f"{chance_text(chance)} chance of a failing lot within the horizon; lot mean {_latest(evidence)}"
 
 
 def _latest(evidence: StoredStreamEvidence) -> str:
@@ -222,8 +231,7 @@ def _compared(evidence: StoredStreamEvidence, *values: float | None) -> list[str
 
 
 def _day(microseconds: int, zone: tzinfo) -> str:
-    moment = from_microseconds(microseconds).astimezone(zone)
-    return f"{moment.day} {moment:%b %Y}"
+    return printed_day(from_microseconds(microseconds).astimezone(zone))
 
 
 SENTENCES = {

@@ -161,11 +161,14 @@ def _lasting(row: CardStream) -> int:
 
 def _reasons(row: CardStream) -> list[Reason]:
     """Why to talk about a stream: failed lots, a level nearer its limit, alerts, a failing lot that is likely."""
+    is_likely = (row["breach_probability"] or 0.0) >= LIKELY
     counts = (
         ("fail", row["fail"]),
         ("nearer", int(row["direction"] == Direction.NEARER)),
         ("spread", row["events"]["spread"]),
-        ("forecast", row["events"]["forecast"] or int((row["breach_probability"] or 0.0) >= LIKELY)),
+        # What the forecast of the quarter says comes before an alert that it does not bear out any more.
+        ("likely", int(is_likely)),
+        ("forecast", 0 if is_likely else row["events"]["forecast"]),
         ("drift", _drifts(row)),
         ("lasting", _lasting(row)),
     )

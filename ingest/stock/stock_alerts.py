@@ -11,10 +11,11 @@ from datetime import UTC, datetime, time
 
 from sqlalchemy import Connection
 
-from ingest.common.instants import day_of, local_day, microseconds
+from ingest.common.instants import day_of, local_day, microseconds, printed_day
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.alert import STOCK_ID, StoredStockEvidence
+from ingest.evaluation.alert_text import dated_lots
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
 from spc.vocabulary.enums import Grade, Kind
 
@@ -23,9 +24,11 @@ __all__ = ["STOCK_ALERTS", "write_stock_alerts"]
 # Selects the alerts of lots in stock and none of a stream.
 STOCK_ALERTS = "kind = 'forecast' AND stream_id IS NULL"
 NEAR_SQL = """
-SELECT l.supplier, l.product, t.characteristic, l.lot, s.keep_day, s.expected_day, s.tested_day, s.quantity, s.unit
+SELECT l.supplier, l.product, t.characteristic, l.lot, s.keep_day, s.expected_day, s.tested_day, s.quantity, s.unit,
+CASE WHEN s.word = 'passed' OR s.keep_day < ? THEN 1 ELSE 0 END, s.word,
+(SELECT min(k.counted_day) FROM stock_count k WHERE k.lot_id = s.lot_id AND (k.quantity > 0 OR k.is_counted = 0))
 FROM shelf_lot s JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id
-WHERE s.leads = 1 AND s.keep_day <= ? AND s.word = 'dated' ORDER BY l.supplier, l.product, t.characteristic, s.keep_day, l.lot
+WHERE s.leads = 1 AND s.keep_day <= ? AND s.word IN ('dated', 'passed') ORDER BY l.supplier, l.product, t.characteristic, s.keep_day, l.lot
 """
 MOST_LOTS = 20
 
@@ -40,6 +43,9 @@ class _Near:
     tested_day: int
     quantity: float | None
     unit: str
+    is_passed: int
+    word: str
+    counted_day: int | None
 
 
 def write_stock_alerts(connection: Connection, lab: Lab, *, counted: bool) -> list[str]:
@@ -51,7 +57,7 @@ def write_stock_alerts(connection: Connection, lab: Lab, *, counted: bool) -> li
         return []
     lead = round(7 * lab.alerts.horizon_weeks)
     films: dict[tuple[str, str, str], list[_Near]] = {}
-    for row in connection.exec_driver_sql(NEAR_SQL, (today + lead,)):
+    for row in connection.exec_driver_sql(NEAR_SQL, (today, today + lead)):
         films.setdefault((row[0], row[1], row[2]), []).append(_Near(*tuple(row)[3:]))
     alerts = [_alert(lab, film, lots, today, lead) for film, lots in films.items()]
     write_alerts(connection, alerts)
@@ -69,7 +75,7 @@ def _alert(lab: Lab, film: tuple[str, str, str], lots: list[_Near], today: int, 
     """One alert a film, about its lots near their date; the first of them names it, so that its successor is a new alert."""
     supplier, product, characteristic = film
     first = lots[0]
-    passed = sum(one.keep_day <= today for one in lots)
+    passed = sum(one.is_passed for one in lots)
     quantities = [one.quantity for one in lots if one.quantity is not None]
     evidence: StoredStockEvidence = {
         "what": Kind.FORECAST,
@@ -84,7 +90,8 @@ def _alert(lab: Lab, film: tuple[str, str, str], lots: list[_Near], today: int, 
         "stock_unit": first.unit,
         "closed_because": None,
     }
-    raised = day_of(max(first.keep_day - lead, first.tested_day))
+    # Known from the day on which the lot was near its date, tested, and listed by a first count, whichever is the latest.
+    raised = day_of(max(first.keep_day - lead, first.tested_day, first.counted_day or 0))
     return Alert(
         id=f"{STOCK_ID}{alert_id(*film, first.lot)}",
         kind=Kind.FORECAST,
@@ -94,20 +101,19 @@ def _alert(lab: Lab, film: tuple[str, str, str], lots: list[_Near], today: int, 
         characteristic=characteristic,
         lot=first.lot,
         raised_us=microseconds(datetime.combine(raised, time(12), tzinfo=lab.zone).astimezone(UTC)),
-        message=printable(_message(film, lots, passed, evidence["quantity"])),
+        message=printable(_message(film, lots, passed, evidence["quantity"], today + lead)),
         evidence=evidence,
     )
 
 
-def _message(film: tuple[str, str, str], lots: list[_Near], passed: int, quantity: float | None) -> str:
+def _message(film: tuple[str, str, str], lots: list[_Near], passed: int, quantity: float | None, end: int) -> str:
     supplier, product, characteristic = film
     first = lots[0]
-    count = "1 lot" if len(lots) == 1 else f"{len(lots)} lots"
-    near = f"{count} in stock near {'its' if len(lots) == 1 else 'their'} date"
     amount = "" if quantity is None else f" ({quantity:,.0f} {first.unit})".replace(" )", ")")
-    day = day_of(first.keep_day)
-    past = f", {passed} past it" if passed else ""
+    kept = f"to be kept until {printed_day(day_of(first.keep_day))}"
+    until = kept if first.word == "dated" else "no time left at its last test"
+    near = dated_lots(passed, len(lots) - passed, printed_day(day_of(end)))
     return (
-        f"{supplier} {product}, {characteristic.replace('_', ' ')}: {near}{amount}{past}; "
-        f"first lot {first.lot}, to be kept until {day.day} {day:%b %Y}"
+        f"{supplier} {product}, {characteristic.replace('_', ' ')}: in stock, {near}{amount}; "
+        f"first lot {first.lot}, {until}"
     )

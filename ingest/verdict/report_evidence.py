@@ -12,7 +12,8 @@ from datetime import datetime
 import numpy as np
 from sqlalchemy import Connection
 
-from ingest.common.instants import HOUR_US, microseconds
+from ingest.common.instants import HOUR_US, from_microseconds, microseconds, printed_day
+from ingest.common.number_format import signed
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.lot import Session
@@ -169,8 +170,8 @@ def _of_conditioning(connection: Connection, session: Session) -> Iterator[str]:
 def _of_order(earlier: Sequence[Session]) -> Iterator[str]:
     if earlier:
         yield (
-            f"Test {len(earlier) + 1} of this lot; the first was on {earlier[0]['tested_at'][:10]} with verdict "
-            f"{earlier[0]['verdict']}. No test replaces another."
+            f"Test {len(earlier) + 1} of this lot; the first was on {printed_day(datetime.fromisoformat(earlier[0]['tested_at']))}, with the "
+            f"result {earlier[0]['verdict']}. No test replaces another."
         )
 
 
@@ -206,7 +207,7 @@ def _of_instrument(connection: Connection, lab: Lab, session: Session) -> Iterat
         yield BENCH[state]
     yield from _found_later(connection, lab, session)
     for mark in session["bench_findings"]:
-        size = "" if mark["size"] is None else f" by {mark['size']:+.2g} {mark['size_unit']}"
+        size = "" if mark["size"] is None else f" by {signed(mark['size'], '.2g')} {mark['size_unit']}"
         yield f"By a finding of the laboratory, {mark['source']} was off{size} at the time of the test. Values are given as read."
 
 
@@ -224,9 +225,9 @@ def _found_later(connection: Connection, lab: Lab, session: Session) -> Iterator
         return
     tolerance = declared if declared is not None else float(row[2]) if row[2] else None
     if tolerance is not None and abs(float(row[1])) > tolerance:
-        day = iso(row[0], lab.zone)[:10]
+        day = printed_day(from_microseconds(row[0]).astimezone(lab.zone))
         yield (
-            f"The next calibration ({day}) found the instrument {float(row[1]):+g} % off, beyond its tolerance of {tolerance:g} %. "
+            f"The next calibration ({day}) found the instrument {signed(float(row[1]), 'g')} % off, beyond its tolerance of {tolerance:g} %. "
             "Values are given as read."
         )
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.common.errors import CallError
-from ingest.common.instants import WEEK_US, microseconds
+from ingest.common.instants import microseconds
 from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.documents.served import iso
@@ -28,7 +28,7 @@ from ingest.sessions.suspect_values import SET_ASIDE, STANDS
 from ingest.store.dialect import json_number
 from ingest.store.last_round import last_round
 from spc import capability
-from spc.fractions import coming, count_interval, next_beyond
+from spc.fractions import count_interval
 from spc.kernels.arrays import Flags, Floats, Integers
 from spc.kernels.columns import Rows
 from spc.stream import forecast
@@ -42,6 +42,8 @@ __all__ = ["Request", "declared_values", "what_if"]
 MOST_CHANGED = 500
 LEAST_BY_LAW = 5
 STREAMS_AT_ONCE = 500
+# A forecast of a stream takes some milliseconds: more streams are forecast in the order of their failing lots.
+MOST_FORECAST = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +108,12 @@ def what_if(connection: Connection, lab: Lab, request: Request) -> WhatIf:
     drawn_up = last_round(connection)
     streams, left_out, unlimited = _streams(connection, lab, request)
     edge, side = (math.log(request.limit) if log else request.limit), 1 if request.side == "upper" else -1
-    laws = _laws(streams, edge, side)
     figures = [
-        _stream_document(connection, lab, one, law, request, log) for one, law in zip(streams, laws, strict=True)
+        _stream_document(lab, one, law, request) for one, law in zip(streams, _laws(streams, edge, side), strict=True)
     ]
+    chances = _chances(connection, lab, _most_failing(streams, figures), request)
+    for one, figure in zip(streams, figures, strict=True):
+        figure["breach_probability"] = chances.get(one.id)
     changed, changed_count = _changed(connection, lab, streams)
     _, values = declared_values(lab, request.characteristic)
     return {
@@ -308,15 +312,10 @@ def _counts(after: np.ndarray) -> tuple[int, int, int]:
     return tuple(int((after == word).sum()) for word in (Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED))  # type: ignore[return-value]
 
 
-def _stream_document(
-    connection: Connection, lab: Lab, one: _Stream, law: tuple[float, float, float] | None, request: Request, log: bool
-) -> WhatIfStream:
+def _stream_document(lab: Lab, one: _Stream, law: tuple[float, float, float] | None, request: Request) -> WhatIfStream:
     passing, failing, undecided = _counts(one.after)
     lots = len(one.sessions)
     low, high = count_interval(failing, undecided, lots)
-    edge, side = (math.log(request.limit) if log else request.limit), 1 if request.side == "upper" else -1
-    ahead = _coming_lots(one.sessions["started_us"], lab.alerts.horizon_weeks)
-    steady = None if one.moves else coming(failing, max(lots - undecided, failing), ahead)
     return {
         "supplier": one.supplier,
         "product": one.product,
@@ -334,12 +333,7 @@ def _stream_document(
         "law_high": None if law is None else law[2],
         "outliers": int(one.is_outlier.sum()),
         "moves": one.moves,
-        "coming": ahead,
-        "coming_failing": None if steady is None else steady.mean,
-        "coming_low": None if steady is None else steady.low,
-        "coming_high": None if steady is None else steady.high,
-        "next_fails": None if law is None or one.moves else next_beyond(_levels(one), edge, side),
-        "breach_probability": _breach(connection, lab, one, request) if one.moves else None,
+        "breach_probability": None,
     }
 
 
@@ -370,25 +364,34 @@ def _levels(one: _Stream) -> Floats:
     return level[np.isfinite(level) & ~one.is_outlier]
 
 
-def _coming_lots(started_us: Integers, weeks: float) -> int:
-    """Lots to be expected within the horizon at the pace of the window."""
-    span = float(started_us[-1] - started_us[0]) / WEEK_US
-    return round((started_us.size - 1) / span * weeks) if span > 0 else 0
-
-
-def _breach(connection: Connection, lab: Lab, one: _Stream, request: Request) -> float | None:
-    """Chance of a failing lot of a stream that moves: the forecast of the board, from the same lots, by the other limit.
-
-    A limit on the other side stays as it is in force.
-    """
-    declared = lab.characteristic(request.characteristic)
-    marked = dict(
-        tuple(row)
-        for row in connection.exec_driver_sql("SELECT session_id, settled FROM mark WHERE stream_id = ?", (one.id,))
+def _most_failing(streams: Sequence[_Stream], figures: Sequence[WhatIfStream]) -> list[_Stream]:
+    """The streams to forecast: all, or those that move and those with the largest fractions of failing lots."""
+    order = sorted(
+        zip(streams, figures, strict=True),
+        key=lambda pair: (not pair[1]["moves"], -pair[1]["failing"] / max(pair[1]["lots"], 1)),
     )
+    return [stream for stream, _ in order[:MOST_FORECAST]]
+
+
+def _chances(connection: Connection, lab: Lab, streams: Sequence[_Stream], request: Request) -> dict[int, float | None]:
+    """Chance of a failing lot by stream: the forecast of the board, from the same lots, by the other limit."""
+    if not streams:
+        return {}
+    ids = [one.id for one in streams]
+    marks: dict[int, dict[int, str]] = {}
+    for stream, session, settled in connection.exec_driver_sql(
+        f"SELECT stream_id, session_id, settled FROM mark WHERE stream_id IN ({', '.join('?' * len(ids))})", tuple(ids)
+    ):
+        marks.setdefault(stream, {})[session] = settled
+    sessions = sessions_of(connection, ids)
+    return {one.id: _chance(lab, one, sessions[one.id], marks.get(one.id, {}), request) for one in streams}
+
+
+def _chance(lab: Lab, one: _Stream, sessions: Rows, marked: Mapping[int, str], request: Request) -> float | None:
+    """Chance of a failing lot of one stream. A limit on the other side stays as it is in force."""
+    declared = lab.characteristic(request.characteristic)
     aside = [session for session, settled in marked.items() if settled == SET_ASIDE]
     unreviewed = {session for session, settled in marked.items() if settled not in (SET_ASIDE, STANDS)}
-    sessions = sessions_of(connection, [one.id])[one.id]
     prepared = for_evaluation(lab, one.product, request.characteristic, sessions, aside)
     points = charted_points(prepared, lab.baseline.lots, unreviewed, every_session=False)
     is_outlier = np.array([lot in one.outliers for lot in points["lot"].tolist()], dtype=bool)

@@ -1,4 +1,4 @@
-"""Fractions by counting, coming lots and the next lot, and the statistics of one lot for a report."""
+"""Fractions by counting, and the statistics of one lot for a report."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from scipy import stats
 
 from spc import capability
 from spc.acceptance import fraction_beyond
-from spc.fractions import coming, count_interval, next_beyond
+from spc.fractions import count_interval
 from spc.lot_statistics import describe
 
 # Levels in nJ of twenty invented lots; figures computed by the exact binomial and the noncentral t distribution.
@@ -59,7 +59,7 @@ def test_open_lots_count_for_neither_side():
 
 
 @pytest.mark.parametrize(
-    ("limit", "failing", "count", "unbiased", "law", "next_fails"),
+    ("limit", "failing", "count", "unbiased", "law"),
     [
         (
             20,
@@ -67,30 +67,17 @@ def test_open_lots_count_for_neither_side():
             [0.00126508949795, 0.248732762772],
             0.0174795992433,
             [0.00276676209347, 0.109044701632],
-            0.0322145651967,
         ),
-        (10, 14, [0.457210817724, 0.881068409594], 0.745266858345, [0.568474713219, 0.873816189184], 0.738141508169),
+        (10, 14, [0.457210817724, 0.881068409594], 0.745266858345, [0.568474713219, 0.873816189184]),
     ],
 )
-def test_twenty_lots_under_another_limit(limit, failing, count, unbiased, law, next_fails):
+def test_twenty_lots_under_another_limit(limit, failing, count, unbiased, law):
     levels, edge = np.log(LEVELS), np.log(limit)
     assert int((np.array(LEVELS) >= limit).sum()) == failing
     assert_allclose(np.ravel(count_interval(failing, 0, 20)), count, rtol=1e-10)
     assert_allclose(fraction_beyond((edge - levels.mean()) / levels.std(ddof=1), 20), unbiased, rtol=1e-10)
     found = capability.capability(levels, upper=edge)
     assert_allclose([found.fraction_lower, found.fraction_upper], law, rtol=1e-7)
-    assert_allclose(next_beyond(levels, edge), next_fails, rtol=1e-10)
-    assert_allclose(next_beyond(levels, edge) + next_beyond(levels, edge, -1), 1.0, rtol=1e-12)
-
-
-def test_coming_lots_are_beta_binomial():
-    # Jeffreys prior: 3 of 20 failed, 13 to come.
-    found = coming(3, 20, 13)
-    assert_allclose([found.mean, found.none], [2.16666666667, 0.157789364948], rtol=1e-10)
-    assert (found.low, found.high) == (0, 6)
-    reference = stats.betabinom(13, 3.5, 17.5)
-    assert (found.low, found.high) == (reference.ppf(0.025), reference.ppf(0.975))
-    assert coming(0, 0, 0).none == 1.0
 
 
 def test_a_report_takes_its_interval_from_bags_and_not_from_readings():
@@ -123,8 +110,6 @@ def test_one_bag_has_no_interval():
     ("call", "message"),
     [
         (lambda: count_interval(3, 2, 4), "failed \\+ undecided <= of"),
-        (lambda: coming(3, 2, 1), "0 <= failed <= of"),
-        (lambda: next_beyond([1.0, 1.0], 2.0), "all equal"),
         (lambda: describe([1.0, 2.0], [1]), "bag must name the bag"),
     ],
 )

@@ -29,18 +29,18 @@ from dashboard.text.baseline_text import autocorrelation_note, moving_baseline
 from dashboard.text.bench.bench_mark_text import short_mark
 from dashboard.text.formatting import (
     ShownEvidence,
+    chance_text,
     change,
     counted,
     day,
     digits_of,
     false_mark_text,
     futures,
+    happenings,
     humidity,
     in_unit,
     listed,
-    percent,
     room_to_limit,
-    shortly,
     wander,
     weekday,
     weeks,
@@ -122,7 +122,7 @@ def layout(
                 className="crumb",
             ),
             word(row["state"]),
-            html.H1(f"{product}, {spoken(characteristic)}: {_finding(row, alerts)}"),
+            html.H1(f"{product}, {spoken(characteristic)}: {_finding(row, alerts, lab)}"),
             html.P(_summary(row, document, lab), className="lead"),
             html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
             html.P(wander(document), className="lead") if document.get("wander") else None,
@@ -160,11 +160,11 @@ def _moves(alerts: list[Alert]) -> list[ShownEvidence]:
     return [shown_evidence(alert["evidence"]) for alert in sorted(moving, key=lambda alert: kinds.index(alert["kind"]))]
 
 
-def _finding(row: BoardRow, alerts: list[Alert]) -> str:
+def _finding(row: BoardRow, alerts: list[Alert], lab: Lab) -> str:
     """What a reader has to know, in a few words."""
-    happened = [shortly(alert["kind"], alert["evidence"]) for alert in alerts if alert["state"] != "closed"]
+    happened = happenings([alert for alert in alerts if alert["state"] != "closed"], lab.alerts.breach_probability)
     if happened:
-        return f"{'; '.join(dict.fromkeys(happened[:2]))}."
+        return f"{happened}."
     words = {
         "learning": "too few lots for settled limits",
         "silent": "no lot for a long time",
@@ -189,7 +189,7 @@ def _what_to_do(row: BoardRow, alerts: list[Alert], lab: Lab) -> html.Aside:
         steps.append(
             [link(f"Check the lots of {row['supplier']} you still hold", "/supplier", name=row["supplier"]), stock]
         )
-    share = percent(row["breach_probability"])
+    share = chance_text(row["breach_probability"])
     limit = [(f"chance of a failing lot, {lab.alerts.horizon_weeks:g} weeks", html.Span(share, className="large"), "")]
     limit.append(("time to the limit", weeks(row["weeks_to_limit"]), ""))
     return html.Aside(
@@ -302,7 +302,7 @@ def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
         )
     if row["breach_probability"] is not None and row["weeks_to_limit"] is not None:
         text += (
-            f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {percent(row['breach_probability'])}. "
+            f" Chance of a failing lot within {lab.alerts.horizon_weeks:g} weeks: {chance_text(row['breach_probability'])}. "
             f"Time to the limit: {weeks(row['weeks_to_limit'])}."
         )
     return f"{text}{futures(document['forecast'], document)}"

@@ -114,7 +114,7 @@ def _streams(result: WhatIf) -> html.Div:
     ]
     heads = (
         "stream", "lots since", "lots", "would fail", "open", "by counting", "by the law of its levels",
-        f"coming lots that fail, {result['horizon_weeks']:g} weeks",
+        f"chance of a failing lot, {result['horizon_weeks']:g} weeks",
     )  # fmt: skip
     return table(heads, rows, "Other limit by stream", ("lots", "would fail", "open"))
 

@@ -86,7 +86,8 @@ def pair_sentence(result: Comparison, pair: Pair) -> str:
     several = len(result["pairs"]) > 1
     ends = ("change_low_together", "change_high_together") if several else ("change_low", "change_high")
     low, high = (change(result, pair[end]) for end in ends)  # type: ignore[literal-required]  # keys of a pair
-    confidence = "95 % confidence for all pairs together" if several else "95 % confidence"
+    together = "all pairs" if result["in_use"] is None else f"the {len(result['pairs'])} comparisons"
+    confidence = f"95 % confidence for {together} together" if several else "95 % confidence"
     text = (
         f"{name(b, result['split_on'])} reads {change(result, pair['change'])} against {name(a, result['split_on'])} (between {low} and "
         f"{high}, {confidence}; {lots}"

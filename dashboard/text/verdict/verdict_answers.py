@@ -57,7 +57,15 @@ def compare(result: Comparison) -> str:
 def whatif(result: WhatIf) -> str:
     """Another limit over the history."""
     lines = [what_if_text.headline(result), what_if_text.window(result), what_if_text.CAUTION]
-    heads = ("supplier", "product", "lots", "would fail", "open", "fraction", "coming lots that fail")
+    heads = (
+        "supplier",
+        "product",
+        "lots",
+        "would fail",
+        "open",
+        "fraction",
+        f"chance of a failing lot, {result['horizon_weeks']:g} weeks",
+    )
     rows = [
         [
             one["supplier"],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.formatting import amount, characteristic, counted, day, percent
+from dashboard.text.formatting import amount, chance_text, characteristic, counted, day, percent
 from ingest.documents.verdict.what_if import Counts, WhatIf, WhatIfStream
 
 __all__ = ["CAUTION", "ahead", "by_law", "fraction", "headline", "limit_words", "window"]
@@ -58,10 +58,6 @@ def by_law(one: WhatIfStream) -> str:
 
 
 def ahead(one: WhatIfStream) -> str:
-    """What is to be expected of the coming lots."""
-    if one["moves"]:
-        chance = one["breach_probability"]
-        return "moves; not forecast" if chance is None else f"moves: chance of a failing lot {percent(chance)}"
-    if one["coming_failing"] is None or not one["coming"]:
-        return "–"
-    return f"{one['coming_failing']:.1f} of {one['coming']} ({one['coming_low']} to {one['coming_high']})"
+    """The chance of a failing lot within the horizon, as on the board."""
+    text = chance_text(one["breach_probability"])
+    return f"moves: {text}" if one["moves"] else text

@@ -26,8 +26,8 @@ class WhatIfStream(Counts, StreamNames):
     """One stream under the other limit.
 
     `since_at` begins its window. `law`, `law_low` and `law_high` are the fraction by the normal law of its levels, where
-    the limit lies among them, without the `outliers` that the forecast leaves out too. Of the next `coming` lots `coming_failing` are expected to fail, between `coming_low` and
-    `coming_high`; for a stream that moves they are null and `breach_probability` is the chance of a failing lot.
+    the limit lies among them, without the `outliers` that the forecast leaves out too. `breach_probability` is the chance of
+    a failing lot within the horizon, by the forecast of the board; null for a stream that is not forecast.
     """
 
     since_at: Moment
@@ -37,11 +37,6 @@ class WhatIfStream(Counts, StreamNames):
     law_high: Probability | None
     outliers: Count
     moves: bool
-    coming: Count
-    coming_failing: float | None
-    coming_low: Count | None
-    coming_high: Count | None
-    next_fails: Probability | None
     breach_probability: Probability | None
 
 

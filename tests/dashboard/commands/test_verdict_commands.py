@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -188,6 +189,9 @@ def test_each_candidate_is_compared_with_the_one_in_use(lab: Path) -> None:
     _, out, _ = call(lab, "compare", *asked, "--in-use", *names[1])
     assert out.startswith("Shown to be better than Umberfold UM-9: ")
     assert "Each against Umberfold UM-9 at once" in out
+    assert "95 % confidence for the 3 comparisons together" in out
+    assert "all pairs together" not in out
+    assert "95 % confidence for all pairs together" in call(lab, "compare", *asked)[1]
     code, _, err = call(lab, "compare", *asked, "--in-use", "Tarnwick", "TW-Rose")
     assert code == 2
     assert "Tarnwick TW-Rose is in use and no candidate; name it as a candidate too" in err
@@ -228,30 +232,40 @@ def test_at_10_nj_a_supplier_falls_and_at_50_nj_none_does(lab: Path) -> None:
     unsure = next(one for one in at["20"]["streams"] if one["product"] == "BF-210")
     assert (unsure["failing"], unsure["undecided"]) == (0, 1)
     assert unsure["high"] == pytest.approx(stats.binomtest(1, unsure["lots"]).proportion_ci(method="exact").high)
-    moving = next(one for one in at["20"]["streams"] if one["product"] == "BF-110")
-    assert moving["moves"]
-    assert moving["coming_failing"] is None
+    assert next(one for one in at["20"]["streams"] if one["product"] == "BF-110")["moves"]
     code, out, _ = call(lab, "whatif", "shielding_energy", "--upper", "20")
     assert code == 0
     assert "Each interval runs from no open lot failing to all of them failing." in out
 
 
-@pytest.mark.parametrize(
-    ("name", "limit"),
-    [("shielding_energy", "20"), ("surface_resistance_inside", "1e11"), ("surface_resistance_outside", "1e11")],
-)
-def test_the_limit_in_force_gives_the_chance_of_the_board(lab: Path, name: str, limit: str) -> None:
-    at = document(lab, "whatif", name, "--upper", limit)["streams"]
-    other = {
-        one["product"]: one for one in document(lab, "whatif", name, "--upper", f"{float(limit) / 4:g}")["streams"]
-    }
-    moving = [one for one in at if one["moves"]]
-    assert moving or name == "surface_resistance_outside"
-    for one in moving:
-        board = document(lab, "stream", one["supplier"], one["product"], name)
-        assert board["specification_limits"]["upper"][-1]["value"] == float(limit)
-        assert one["breach_probability"] == board["forecast"]["breach_probability"]
-        assert other[one["product"]]["breach_probability"] >= one["breach_probability"]
+@pytest.mark.parametrize("name", ["shielding_energy", "surface_resistance_inside", "surface_resistance_outside"])
+def test_the_limit_in_force_gives_the_chance_of_the_board(lab: Path, name: str) -> None:
+    board = {one["product"]: one for one in document(lab, "board") if one["characteristic"] == name}
+    judged = {product: row["limit_upper"] for product, row in board.items() if not row["check_standard"]}
+    at = {limit: document(lab, "whatif", name, "--upper", f"{limit:g}")["streams"] for limit in set(judged.values())}
+    own = [one for limit, streams in at.items() for one in streams if judged[one["product"]] == limit]
+    lower = document(lab, "whatif", name, "--upper", f"{min(judged.values()) / 4:g}")["streams"]
+    nearer = {one["product"]: one["breach_probability"] for one in lower}
+
+    assert {one["product"] for one in own} == set(judged)
+    assert any(not one["moves"] for one in own)
+    assert any(one["moves"] for one in own) or name == "surface_resistance_outside"
+    for one in own:
+        # Whether a stream moves or not, and to the last digit.
+        assert one["breach_probability"] == board[one["product"]]["breach_probability"]
+        assert nearer[one["product"]] >= one["breach_probability"]
+
+
+def test_another_limit_and_the_board_print_a_chance_in_the_same_words(lab: Path) -> None:
+    _, board, _ = call(lab, "board")
+    _, other, _ = call(lab, "whatif", "shielding_energy", "--upper", "20")
+    (line,) = (line for line in board.splitlines() if "UM-9" in line and "shielding" in line)
+    (answer,) = (line for line in other.splitlines() if "UM-9" in line)
+
+    assert "under 1 %" in line
+    assert answer.endswith("under 1 %")
+    # A model is never certain: no stream has a chance of exactly none.
+    assert not re.search(r"(?<![\d.])0 %", board)
 
 
 def test_another_limit_records_nothing(lab: Path) -> None:
@@ -379,7 +393,7 @@ def test_the_tool_itself_finds_what_deviates(lab: Path, tmp_path: Path) -> None:
     found = document(own, "report", "Brackenfoil", "BF07191", "--out", str(own / "exports"))
     energy = next(one for one in found["sessions"] if one["characteristic"] == "shielding_energy")
     assert any(
-        line.startswith("The next calibration (2026-11-23) found the instrument -8 % off")
+        line.startswith("The next calibration (23 Nov 2026) found the instrument −8 % off")
         for line in energy["deviations"]
     )
     # The record of the day is still that of the calibration before the test.

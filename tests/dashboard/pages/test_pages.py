@@ -72,7 +72,8 @@ def test_the_board_names_who_needs_a_call_and_why(desk: LabReader) -> None:
     text = told(desk, "/")
 
     assert re.match(
-        r"Data to (Fri|Thu|Wed|Tue) \d+ Nov 2026\. 7 lots of 5 suppliers tested since 18 Nov 2026; no new alert\.", text
+        r"Data to (Fri|Thu|Wed|Tue) \d+ Nov 2026\. 7 lots of 5 suppliers tested since 18 Nov 2026; 2 new alerts: Tarnwick TW-Clear and Tarnwick TW-Rose\.",
+        text,
     )
     assert "3 suppliers to call: Brackenfoil (BF-110 first), " in text
     assert "Start with Brackenfoil BF-110, shielding energy: a failing lot is likely; rising since about" in text
@@ -288,7 +289,7 @@ def test_a_lot_that_passes_on_the_mean_tells_its_bags_outside_the_limit(desk: La
 def test_a_lot_that_passes_says_what_to_know_before_its_release(desk: LabReader) -> None:
     """Inside its limit, but of a film on its way to it; the page decides nothing."""
     drifting = " ".join(told(desk, "/lot", "?supplier=Brackenfoil&lot=BF04286").split())
-    assert "An urgent alert on shielding energy is open: a failing lot is likely (now" in drifting
+    assert "An urgent alert on shielding energy is open: a failing lot is likely." in drifting
     assert "Whether the lot is released is for the authorised person to decide, by your procedure." in drifting
 
     with desk.reading() as connection:
@@ -349,6 +350,13 @@ def test_the_scorecards_begin_with_a_line_a_supplier_for_purchasing_and_say_what
     assert "Brackenfoil: getting worse. Begin with BF-110, shielding energy: " in text
     assert "The lots of this quarter can't tell these suppliers apart: they stand in order of their names." in text
     rows = [" ".join(words(part)) for part in parts_of(shown) if isinstance(part, html.Tr)]
+    # The suppliers that are named as those to talk to are those of the list below these words, and no others.
+    lists = [part for part in parts_of(shown) if isinstance(part, html.Ul)]
+    talk = next(one for one in lists if "Brackenfoil: getting worse" in " ".join(words(one)))
+    lead = text[text.index("Talk to ") : text.index(":", text.index("Talk to "))]
+    named = [" ".join(words(item)).partition(":")[0] for item in talk.children]
+    assert all(name in lead for name in named[:5])
+    assert all(f": {other}" not in lead and other not in lead for other in {"Umberfold"} - set(named))
     names = [
         name for row in rows for name in ("Brackenfoil", "Quillmere", "Tarnwick", "Umberfold") if row.startswith(name)
     ]

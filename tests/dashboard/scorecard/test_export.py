@@ -243,7 +243,7 @@ def test_the_words_of_a_card_by_hand(cards: dict[str, dict[str, Any]]) -> None:
     assert facts["change"].endswith(": no clear change")
     assert facts["margin"].startswith("2.2")
     assert facts["Ppk, latest"].startswith("not given")
-    assert wording.place(card["standing"]) == "not ranked, 1 to 8"
+    assert wording.place(card["standing"]) == "not ranked (any place of 8)"
 
 
 def test_the_csv_holds_the_figures_of_the_document(written: Path, cards: dict[str, dict[str, Any]]) -> None:
@@ -408,7 +408,10 @@ def test_the_page_over_all_names_them_by_place(written: Path, cards: dict[str, d
 
     # All conform: nothing tells them apart, so they stand by name.
     assert [row[0].value for row in book["suppliers"].iter_rows(min_row=2)] == sorted(SUPPLIERS)
-    assert paper.count("not ranked, 1 to 8") == len(SUPPLIERS)
+    assert paper.count("not ranked (any place of 8)") == len(SUPPLIERS)
+    heads, first = (list(row) for row in book["suppliers"].iter_rows(max_row=2, max_col=5, values_only=True))
+    assert heads[1:] == ["place", "best place possible", "last place possible", "suppliers with a place"]
+    assert first[1:] == ["not ranked (any place of 8)", 1, 8, 8]
     assert "8 streams of 8 could be compared with 2026-Q2" in paper
     assert book["lots"].max_row == 1 + 4 * len(SUPPLIERS)
     assert set(cards) == set(SUPPLIERS)
@@ -495,7 +498,7 @@ def test_the_page_shows_all_suppliers_and_one(lab_folder: Path) -> None:
     one = str(scorecards.layout(LabReader(lab_folder), quarter="2026-Q3", supplier="a b").to_plotly_json())
 
     assert "topics for the meeting" in everyone
-    assert "not ranked, 1 to 8" in everyone
+    assert "not ranked (any place of 8)" in everyone
     assert "topics for the meeting" not in one
     assert "a/b" not in one
 

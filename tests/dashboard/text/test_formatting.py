@@ -10,16 +10,19 @@ import pytest
 from dashboard.text.formatting import (
     age,
     amount,
+    chance_text,
     change,
     evidence,
     false_mark_text,
+    happenings,
     listed,
     moment,
+    present_text,
     room_to_limit,
     shortly,
     weeks,
 )
-from ingest.common.number_format import amounts, digits_for, in_unit
+from ingest.common.number_format import amounts, digits_for, in_unit, shown_difference
 from ingest.documents.alert import StockEvidence
 from spc.vocabulary.enums import Kind
 
@@ -114,9 +117,9 @@ def test_a_change_has_the_decimals_that_the_digits_of_the_level_ask_for(
 def test_a_slow_change_of_a_stream_with_little_scatter_is_a_change() -> None:
     slow = {**FOUND, "change_percent_per_month": 0.01}
 
-    assert shortly("drift", slow) == "higher since about 17 Apr 2026"
-    assert shortly("drift", {**slow, "digits": 5}) == "rising since about 17 Apr 2026"
-    assert shortly("drift", {**FOUND, "direction": 0}) == "wandering since about 17 Apr 2026"
+    assert shortly("drift", slow, 0.2) == "higher since about 17 Apr 2026"
+    assert shortly("drift", {**slow, "digits": 5}, 0.2) == "rising since about 17 Apr 2026"
+    assert shortly("drift", {**FOUND, "direction": 0}, 0.2) == "wandering since about 17 Apr 2026"
 
 
 @pytest.mark.parametrize(
@@ -190,7 +193,10 @@ def test_the_evidence_of_an_alert_in_words() -> None:
     ]
     today = "now: level 16.7 nJ, last lot L11, +6.5 % a month, chance of a failing lot 77 %"
 
-    assert evidence({"evidence": FOUND, "now": now}) == [*of_its_day, today]
+    alert: Any = {"evidence": FOUND, "now": now, "state": "closed", "lot": "L7"}
+    assert evidence(alert) == [*of_its_day, today]
+    # The headline of an open alert has them.
+    assert evidence({**alert, "state": "open"}) == of_its_day
     # Alerts of the bench and of feeds carry other evidence; a fact that is missing is left out.
     assert evidence({"evidence": {"what": "feed", "source": "drops/tests"}, "now": None}) == []
 
@@ -222,12 +228,15 @@ def test_the_evidence_of_a_shift_common_to_suppliers_names_other_possible_source
 
 
 def test_an_alert_in_a_few_words() -> None:
-    assert shortly("drift", FOUND) == "rising since about 17 Apr 2026"
-    assert shortly("drift", {**FOUND, "direction": -1, "change_percent_per_month": -2.0, "since_at": None}) == "falling"
+    assert shortly("drift", FOUND, 0.2) == "rising since about 17 Apr 2026"
+    assert (
+        shortly("drift", {**FOUND, "direction": -1, "change_percent_per_month": -2.0, "since_at": None}, 0.2)
+        == "falling"
+    )
     # It went up and stays there, or comes back: what it does now is not what it did.
-    assert shortly("drift", {**FOUND, "change_percent_per_month": 0.1}) == "higher since about 17 Apr 2026"
-    assert shortly("drift", {**FOUND, "direction": -1, "since_at": None}) == "lower"
-    assert shortly("bench", {"what": "climate"}) == "bench"
+    assert shortly("drift", {**FOUND, "change_percent_per_month": 0.1}, 0.2) == "higher since about 17 Apr 2026"
+    assert shortly("drift", {**FOUND, "direction": -1, "since_at": None}, 0.2) == "lower"
+    assert shortly("bench", {"what": "climate"}, 0.2) == "bench"
 
 
 @pytest.mark.parametrize(
@@ -249,4 +258,80 @@ def test_lots_near_their_date_are_no_forecast_of_a_stream() -> None:
         "keep_until": "2026-12-01", "expected_on": None, "tested_on": "2026-06-01", "quantity": 200.0,
         "stock_unit": "bags", "closed_because": None,
     }  # fmt: skip
-    assert shortly("forecast", stock) == "lots in stock near their date"
+    assert shortly("forecast", stock, 0.2) == "lots in stock near their date"
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [
+        (None, "–"),
+        (0.0, "under 1 %"),
+        (0.0099, "under 1 %"),
+        (0.01, "1 %"),
+        (0.073, "7 %"),
+        (0.995, "over 99 %"),
+        (1.0, "over 99 %"),
+    ],
+)
+def test_a_chance_is_never_none_and_never_certain(share: float | None, text: str) -> None:
+    assert chance_text(share) == text
+
+
+def reason(kind: Kind, **facts: Any) -> Any:
+    return {"kind": kind, "grade": "look", "evidence": {**FOUND, "what": kind, "form": "", **facts}}
+
+
+def test_a_failing_lot_is_likely_only_while_its_chance_is() -> None:
+    now = {
+        chance: shortly("forecast", {**FOUND, "what": "forecast", "breach_probability": chance}, 0.2)
+        for chance in (0.2, 0.07, None)
+    }
+
+    assert now[0.2] == "a failing lot is likely"
+    assert now[0.07] == "a failing lot was likely, now 7 % chance"
+    assert now[None] == "a failing lot was likely"
+
+
+def test_the_most_telling_alerts_of_a_stream_come_first_and_none_is_left_out_unsaid() -> None:
+    forecast, drift = reason(Kind.FORECAST, breach_probability=0.9), reason(Kind.DRIFT)
+    spread, point = reason(Kind.SPREAD), reason(Kind.POINT)
+
+    assert happenings([forecast, spread, drift], 0.2) == (
+        "a failing lot is likely; rising since about 17 Apr 2026; variation above normal"
+    )
+    assert happenings([spread, point, drift, forecast], 0.2).endswith("since about 17 Apr 2026; outlier; 1 more")
+    # A forecast that no longer shows a likely failing lot comes after what is still seen.
+    past = reason(Kind.FORECAST, breach_probability=0.07)
+    assert happenings([past, spread], 0.2) == "variation above normal; a failing lot was likely, now 7 % chance"
+
+
+def test_the_present_figures_lead_where_a_lot_was_tested_since() -> None:
+    alert: Any = {
+        "kind": "forecast", "state": "open", "lot": "L7", "evidence": {**FOUND, "what": "forecast"},
+        "now": {
+            "unit": "nJ", "level": 16.7, "last_lot": "L11", "change_percent_per_month": 6.5, "breach_probability": 0.07,
+            "last_tested_at": None,
+        },
+    }  # fmt: skip
+    text = "Now 7 % chance of a failing lot within the horizon; level 16.7 nJ, +6.5 % a month (last lot L11)"
+
+    assert present_text(alert) == text
+    assert present_text({**alert, "evidence": {**FOUND, "what": "drift"}}).startswith(
+        "Now level 16.7 nJ, +6.5 % a month; 7 % "
+    )
+    # The sentence of the day still holds, or the alert is closed.
+    assert present_text({**alert, "lot": "L11"}) == present_text({**alert, "state": "closed"}) == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "earlier", "digits", "shown"),
+    [
+        (21.3649, 11.0450, 3, 10.4),
+        (13.44, 9.694, 3, 3.71),
+        (3.344e8, 3.216e8, 3, 0.12e8),
+        (10.041, 10.038, 3, 0.003),
+        (1e11, 3.2e8, 3, 9.968e10),
+    ],
+)
+def test_a_difference_is_that_of_the_printed_values(value: float, earlier: float, digits: int, shown: float) -> None:
+    assert shown_difference(value, earlier, digits) == pytest.approx(shown, rel=1e-9)

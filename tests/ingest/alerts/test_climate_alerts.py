@@ -68,3 +68,32 @@ def test_the_alert_goes_when_the_missing_log_arrives(bench: Bench) -> None:
     bench.run()
 
     assert alerts(bench) == []
+
+
+def test_a_load_that_went_in_late_is_named_and_its_chamber_is_not_blamed(bench: Bench) -> None:
+    """The chamber was inside its tolerance all the time: 8 of 48 hours were missing to the load."""
+    log(bench, "log.csv", MONDAY - timedelta(hours=100), 120, humid=(200, 210))
+    (bench.folder / "drops" / "loads").mkdir()
+    entered = MONDAY - timedelta(hours=40)
+    bench.drop(
+        "l.csv", csv_text(("at", "load", "chamber", "event"), [(entered.isoformat(), "N-1", "C1", "in")]), "loads"
+    )
+    bench.drop_tests("a.csv", [{**row, "load": "N-1"} for row in lot_rows("L0", MONDAY, [[10.0]])])
+
+    bench.run()
+
+    (alert,) = alerts(bench)
+    assert alert["message"] == (
+        "1 test session too early: load N-1 went into chamber C1 on 3 Jan 2026, 17:00; they set no limit and raise no alert "
+        "against a supplier"
+    )
+
+
+def test_a_log_that_begins_late_is_a_matter_of_the_chamber(bench: Bench) -> None:
+    log(bench, "log.csv", MONDAY - timedelta(hours=30), 40, humid=(200, 210))
+    bench.drop_tests("a.csv", lot_rows("L0", MONDAY, [[10.0]]))
+
+    bench.run()
+
+    (alert,) = alerts(bench)
+    assert str(alert["message"]).startswith("Chamber C1 ")

@@ -15,7 +15,7 @@ from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import export, scorecard, wording
 from ingest.config.lab import load
-from ingest.quarter import lots, supplier_scores
+from ingest.quarter import lots, overview, supplier_scores
 from ingest.quarter.lots import quarter
 from ingest.quarter.notices import asked_in
 from ingest.quarter.overview import supplier_overview
@@ -182,3 +182,42 @@ def test_failing_lots_count_by_how_far_and_how_many_bags_where_the_lab_declares_
     assert (part["good"], part["decided"]) == counted
     assert quarter("2026-Q2", load(bench.folder)).name == card["quarter"]
     assert asked_in([]) == []
+
+
+def test_a_failing_lot_that_counts_three_times_is_worded_as_one_lot(bench: Bench) -> None:
+    start = datetime(2026, 4, 6, 9, tzinfo=UTC)
+    bench.declare(f"{LAB_TOML}\n[scorecard]\nfails_by_size = true\n")
+    bench.drop_climate("log.csv", start - timedelta(days=4), 24 * 40)
+    for week, level in enumerate((9.0, 9.2, 9.1, 45.0)):
+        bench.drop_tests(f"{week}.csv", lot_rows(f"L{week}", start + timedelta(weeks=week), [[level]] * 3))
+    bench.run()
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        (card,) = scorecard.documents(connection, load(bench.folder), "2026-Q2")
+    words = wording.part_cells(card["standing"])[0]
+
+    assert card["counts"]["lots"] == 4
+    assert words.startswith("3 of 4, 1 failing lot counted as 3 (estimate ")
+
+
+def test_a_forecast_of_the_quarter_that_is_likely_no_more_is_worded_as_past() -> None:
+    row: Any = {
+        "supplier": "Alder Film", "stopped": [],
+        "line": {"direction": "unchanged", "product": "MB-10", "characteristic": "shielding_energy", "reasons": ["forecast"]},
+    }  # fmt: skip
+    likely = {**row, "line": {**row["line"], "reasons": ["likely"]}}
+
+    assert wording.purchasing_line(row).endswith(": a failing lot was likely.")
+    assert wording.purchasing_line(likely).endswith(": a failing lot is likely.")
+
+
+@pytest.mark.parametrize(("chance", "reason"), [(0.07, "forecast"), (0.4, "likely"), (None, "forecast")])
+def test_the_reason_to_talk_follows_the_forecast_of_the_quarter(chance: float | None, reason: str) -> None:
+    events = {"limit": 0, "point": 0, "pattern": 0, "drift": 0, "spread": 0, "forecast": 1}
+    row: Any = {
+        "product": "MB-10", "characteristic": "shielding_energy", "fail": 0, "direction": "unclear", "events": events,
+        "breach_probability": chance, "drifts_away": 0, "lasting": 0, "lasting_away": 0,
+    }  # fmt: skip
+
+    assert [one["what"] for one in overview._reasons(row)] == [reason]

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
-from support.labs import LAB_TOML, MONDAY, Bench, csv_text, lot_rows
+from support.labs import LAB_TOML, Bench, csv_text, lot_rows
+from support.shelves import FILM, FIRST, NAME, STOCK, TODAY, count, fill, film_rows, logs
 from support.stores import on_both_stores
 
+from dashboard.text.stock_text import advice
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
 from ingest.config.lab import load
@@ -21,55 +22,7 @@ from ingest.documents.stock import FilmAge, ShelfLotDay, StockDocument
 from ingest.stock.shelf_list import ageing_document, stock_document
 from ingest.store.store import known_store
 
-NAME = "surface_resistance"
-FILM = {"product": "PB-1", "characteristic": NAME, "unit": "ohm"}
-TODAY = date(2026, 11, 25)
 LATER = datetime(2026, 11, 25, 12, tzinfo=UTC)
-STOCK = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
-# Seven lots: decades at the first test and a month; tested every 150 days, three times.
-LEVELS = (9.0, 9.1, 8.9, 9.05, 8.95, 9.15, 9.0)
-PACES = (0.10, 0.11, 0.09, 0.105, 0.095, 0.10, 0.10)
-FIRST = MONDAY - timedelta(days=330)
-
-
-def film_rows(
-    pace: Iterable[float] = PACES, *, tests: int = 3, lots: int = 7, made: bool = True
-) -> tuple[list[dict[str, object]], list[datetime]]:
-    rng = np.random.default_rng(3)
-    rows: list[dict[str, object]] = []
-    moments: list[datetime] = []
-    for number, (level, slope) in enumerate(list(zip(LEVELS, pace, strict=True))[:lots]):
-        for test in range(tests):
-            moment = FIRST + timedelta(days=7 * number + 150 * test)
-            decades = level + slope * test * 150 / 30.4375
-            values = [[f"{10 ** (decades + 0.01 * rng.standard_normal()):.4g}"] for _ in range(3)]
-            part = lot_rows(f"L{number}", moment, values, **FILM)
-            for row in part:
-                row["specimen"] = int(str(row["specimen"])) + 3 * test
-                row["made_on"] = (FIRST + timedelta(days=7 * number - 30)).date().isoformat() if made else ""
-            rows += part
-            moments.append(moment)
-    return rows, moments
-
-
-def fill(bench: Bench, rows: list[dict[str, object]], moments: Iterable[datetime], humidity: float = 12.0) -> None:
-    bench.drop_tests("film.csv", rows)
-    bench.drop("log.csv", logs(moments, humidity), "climate")
-
-
-def logs(moments: Iterable[datetime], humidity: float = 12.0, chamber: str = "C1") -> str:
-    """One log of the hours before each moment, an entry every hour."""
-    hours = {moment + timedelta(hours=step) for moment in moments for step in range(-49, 3)}
-    return csv_text(
-        ("logged_at", "chamber", "humidity_percent", "temperature_c"),
-        [(one.isoformat(), chamber, humidity, 23.0) for one in sorted(hours)],
-    )
-
-
-def count(bench: Bench, name: str, rows: list[tuple[object, ...]]) -> None:
-    (bench.folder / "drops" / "stock").mkdir(exist_ok=True)
-    cells = [(TODAY.isoformat(), "Alder Film", "PB-1", *row, *("",) * (5 - len(row))) for row in rows]
-    bench.drop(name, csv_text(STOCK, cells), "stock")
 
 
 def shelf(bench: Bench, day: date = TODAY, **options: object) -> StockDocument:
@@ -415,7 +368,16 @@ def test_lots_near_their_date_raise_one_alert_a_film_that_ends_with_the_stock(be
     assert alert[1] == "look"
     assert evidence["form"] == "stock"
     assert evidence["lots_near"] >= evidence["lots_passed"] > 0
-    assert "lots in stock near their date" in str(alert[4])
+    passed, more = evidence["lots_passed"], evidence["lots_near"] - evidence["lots_passed"]
+    assert f"in stock, {passed} lots past the date" in str(alert[4])
+    page = shelf(bench)
+    assert (page["passed"], page["due"]) == (passed, more)
+    # The page of the day says the same of the same lots.
+    assert advice(page).removesuffix(": test a lot again before you use it.") in str(alert[4])
+    # It was known from the count on, though the first lot was near its date long before.
+    assert evidence["keep_until"] < "2026-11-25"
+    assert str(alert[4]).endswith("first lot L1, to be kept until 19 Jul 2026")
+    assert datetime.fromtimestamp(int(str(alert[3])) / 1e6, UTC).date() == TODAY
 
     count(bench, "gone.csv", [(f"L{number}", 0, "bags") for number in range(7)])
     bench.run()
