@@ -15,7 +15,22 @@ import numpy as np
 from ingest.common.instants import HOUR_US, MINUTE_US
 from ingest.sessions.conditioning import BREAKS, FINE, ChamberLog, Rule, State, doors_between
 
-__all__ = ["LoadJudgement", "Progress", "Readiness", "Stay", "judge_load", "readiness", "stays_of"]
+__all__ = [
+    "Event",
+    "LoadJudgement",
+    "Progress",
+    "Readiness",
+    "Stay",
+    "events_of_lot",
+    "judge_load",
+    "load_of_test",
+    "readiness",
+    "stays_of",
+]
+
+# UTC microseconds; "in", "out" or "moved"; chamber.
+Event = tuple[int, str, int]
+
 
 # Humidity is summed in integers of this fraction of a percent, so that the mean does not depend on the order.
 FRACTION = 1e-6
@@ -79,7 +94,7 @@ class Readiness:
     lost_hours: float
 
 
-def stays_of(events: Sequence[tuple[int, str, int]]) -> list[Stay]:
+def stays_of(events: Sequence[Event]) -> list[Stay]:
     """Return the stays of a load from its events: (UTC microseconds, "in", "out" or "moved", chamber).
 
     `in` or `moved` into another chamber ends the stay before it; a second `in` into the same chamber changes nothing, and so does
@@ -99,6 +114,35 @@ def stays_of(events: Sequence[tuple[int, str, int]]) -> list[Stay]:
         if event != "out" and current is None:
             current = (chamber, at)
     return [*stays, Stay(*current, None)] if current else stays
+
+
+def events_of_lot(whole: Sequence[Event], named: Sequence[Event]) -> list[Event]:
+    """Return the events of one lot of a load: those that name it, and those of the whole load while the lot was in it.
+
+    A lot that has a row of its own for going in was not in the load before: an earlier `in` of the whole load is about other lots.
+    """
+    first = min(named, default=None)
+    begins = first[0] if first is not None and first[1] == "in" else None
+    return sorted({*named, *(event for event in whole if begins is None or event[0] >= begins)})
+
+
+def load_of_test(loads: Sequence[Sequence[Stay]], started_us: int, out_us: int) -> Sequence[Stay]:
+    """Return the stays of the load that a test belongs to, of the loads that its lot was in; each has a stay.
+
+    It is the load that went in last, of those that were in a chamber at the test or not longer than `out_us` out of it; where none
+    was, the load that was taken out last. Where none had gone in by then, any: it judges nothing.
+    """
+
+    def nearness(stays: Sequence[Stay]) -> tuple[bool, int]:
+        before = [stay for stay in stays if stay.from_us <= started_us]
+        if not before:
+            return False, -1
+        last = before[-1]
+        if last.to_us is None or started_us <= last.to_us + out_us:
+            return True, last.from_us
+        return False, last.to_us
+
+    return max(loads, key=nearness)
 
 
 def judge_load(
