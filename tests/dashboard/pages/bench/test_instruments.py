@@ -12,12 +12,15 @@ from support.labs import LAB_TOML, NOW, Bench, csv_text, lot_rows
 from support.page_text import words
 
 from dashboard.pages import lot
+from dashboard.pages.bench import bench as bench_page
 from dashboard.pages.bench import instruments as page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench import instrument_text
 from ingest.config.lab import load
+from ingest.documents.bench.bench import BenchFinding
 from ingest.sessions.instruments import instruments
 from ingest.store.store import known_store
+from spc.vocabulary.enums import AlertState
 
 DAY_0 = datetime(2026, 1, 5, 9, tzinfo=UTC)
 CALIBRATIONS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty")
@@ -227,3 +230,19 @@ def test_a_lot_states_its_instrument_as_it_was_that_day(reads_high: Bench) -> No
         assert f"tester 1 ({state})" in text
         assert f"Tested with tester 1 ({state})" in call(reads_high.folder, "lot", "Alder Film", f"L{week}").stdout
         assert ("It was tested with tester 1 (failed its set-up check)." in text) == (week == 3)
+
+
+def test_a_finding_of_the_bench_begins_with_its_sentence_and_says_what_is_counted() -> None:
+    finding = BenchFinding(
+        finding="check16858d8c1821",
+        message="T1 was 12 % high",
+        state=AlertState.CLOSED,
+        off_from_at="2026-03-31T08:00:00+00:00",
+        off_until_at="2026-05-08T08:00:00+00:00",
+        detected_at="2026-05-08T08:00:00+00:00",
+        tests=2,
+        lots=2,
+    )
+    shown = " ".join(words(bench_page._findings([finding])))
+    assert shown.index("T1 was 12 % high") < shown.index("2 tests of 2 lots") < shown.index("check16858d8c1821")
+    assert "without those that another finding about the instrument marks already" in shown
