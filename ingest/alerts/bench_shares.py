@@ -63,9 +63,9 @@ def weeks_off(connection: Connection, lab: Lab, finding: Finding) -> WeeksOff:
     until = weeks_to_us(finding.until) if np.isfinite(finding.until) else None
     after = WeeksOff(since, until)
     if finding.suspect_kind == "instrument":
-        for done, found in adjustments_of(connection, lab, finding.suspect):
+        for done, deviation in adjustments_of(connection, lab, finding.suspect):
             # One that found a deviation the other way corrected something else.
-            if since < done and (until is None or done < until) and found * finding.direction > 0:
+            if since < done and (until is None or done < until) and deviation * finding.direction > 0:
                 return WeeksOff(since, done, adjusted=True)
     resistance = finding.sizes.get("resistance")
     if "chamber" not in finding.suspect_kind or resistance is None:

@@ -179,7 +179,7 @@ def _closed_because(finding: Finding, off: WeeksOff) -> str | None:
     if finding.withdrawn and not off.returned:
         return NOT_SHOWN
     if off.adjusted:
-        # The lots since say whether the adjustment was all that it needed.
+        # Only the lots since then show whether the adjustment was enough.
         return f"a calibration adjusted it on {day_text(off.until_us)}" if np.isfinite(finding.until) else None
     return f"it came back on {day_text(off.until_us)}"
 

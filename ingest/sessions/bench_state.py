@@ -172,7 +172,7 @@ def bench_state(
     Returns
     -------
     BenchState
-        A failed check counts before anything else, then a calibration past its date. A failed check says nothing more after a
+        A failed check counts before anything else, then a calibration past its date. A failed check no longer counts after a
         calibration that left the instrument within its tolerance.
 
     Examples

@@ -97,10 +97,10 @@ def calibrations_of(connection: Connection, lab: Lab, instruments: list[int]) ->
         return None
     listed, values = among(connection, [(one,) for one in instruments])
     result: dict[int, list[Calibration]] = defaultdict(list)
-    for instrument, done, due, found, left, uncertainty, name in connection.exec_driver_sql(
+    for instrument, done, due, before, after, uncertainty, name in connection.exec_driver_sql(
         CALIBRATION_SQL.format(listed), values
     ):
-        tolerance, last = _tolerance(lab, name, uncertainty), left or found
+        tolerance, last = _tolerance(lab, name, uncertainty), after or before
         is_right = bool(last) and tolerance is not None and abs(float(last)) <= tolerance
         result[instrument].append(Calibration(int(done), _day_after_us(due, lab) if due else None, is_right))
     return result
@@ -112,15 +112,15 @@ def adjustments_of(connection: Connection, lab: Lab, instrument: str) -> list[tu
     They found it outside its tolerance and left it inside.
     """
     result = []
-    for done, found, left, uncertainty in connection.exec_driver_sql(FIGURES_SQL, (instrument,)):
+    for done, before, after, uncertainty in connection.exec_driver_sql(FIGURES_SQL, (instrument,)):
         tolerance = _tolerance(lab, instrument, uncertainty)
-        if tolerance is not None and found and left and abs(float(left)) <= tolerance < abs(float(found)):
-            result.append((int(done), float(found)))
+        if tolerance is not None and before and after and abs(float(after)) <= tolerance < abs(float(before)):
+            result.append((int(done), float(before)))
     return result
 
 
 def _tolerance(lab: Lab, instrument: str, uncertainty: str) -> float | None:
-    """The tolerance of an instrument in percent; the uncertainty of the calibration where none is declared."""
+    """The declared tolerance of an instrument in percent, else the uncertainty of the calibration."""
     declared = next((one.tolerance_percent for one in lab.instruments if one.name == instrument), None)
     return declared if declared is not None else float(uncertainty) if uncertainty else None
 

@@ -129,8 +129,8 @@ def events_of_lot(whole: Sequence[Event], named: Sequence[Event]) -> list[Event]
 def load_of_test(loads: Sequence[Sequence[Stay]], started_us: int, out_us: int) -> Sequence[Stay]:
     """Return the stays of the load that a test belongs to, of the loads that its lot was in; each has a stay.
 
-    It is the load that went in last, of those that were in a chamber at the test or not longer than `out_us` out of it; where none
-    was, the load that was taken out last. Where none had gone in by then, any: it judges nothing.
+    It is the load that went in last, of those that were in a chamber at the test or not longer than `out_us` out of it; else the load
+    that was taken out last. Without a load that had gone in by then it is any: that one judges nothing.
     """
 
     def nearness(stays: Sequence[Stay]) -> tuple[bool, int]:

@@ -141,7 +141,7 @@ def bare_name(cell: str) -> str:
     spaced = re.sub(r"[_\s./:#-]+", " ", plain).strip()
     if bare_unit(cell):
         return spaced.rpartition(" ")[0]
-    # A deviation of a calibration is in percent, whether or not its column says so.
+    # A deviation of a calibration is in percent, with or without the sign in the name of its column.
     name = spaced.removesuffix(" %").removesuffix(" percent")
     return name if any(has_word(ours, name) for ours in DEVIATIONS) else spaced
 

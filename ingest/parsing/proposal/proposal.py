@@ -369,17 +369,19 @@ def _propose_stamps(draft: _Draft) -> None:
 def _stamp_by_cells(draft: _Draft, days: list[int]) -> int | None:
     """The column of day and time by what its cells hold: a stamp, or a day where another column holds times of day."""
     ours = STAMPS[draft.kind]
-    found = [one for one in draft.left() if holds_stamps(draft.texts(one))]
-    if not found and any(holds_times(draft.texts(one)) for one in draft.left()):
-        found = days
-    if not found:
+    candidates = [one for one in draft.left() if holds_stamps(draft.texts(one))]
+    if not candidates and any(holds_times(draft.texts(one)) for one in draft.left()):
+        candidates = days
+    if not candidates:
         return None
-    draft.matches[ours] = found[0]
-    others = f", as do those of {', '.join(quoted(draft.cells[one]) for one in found[1:])}" if found[1:] else ""
-    draft.doubts.append(
-        f"{quoted(draft.cells[found[0]])} is taken for {ours} as its cells hold days and times{others}; correct it in columns"
+    draft.matches[ours] = candidates[0]
+    others = (
+        f", as do those of {', '.join(quoted(draft.cells[one]) for one in candidates[1:])}" if candidates[1:] else ""
     )
-    return found[0]
+    draft.doubts.append(
+        f"{quoted(draft.cells[candidates[0]])} is taken for {ours} as its cells hold days and times{others}; correct it in columns"
+    )
+    return candidates[0]
 
 
 def _declare_stamp(draft: _Draft, stamp: StampFormat) -> None:

@@ -45,7 +45,7 @@ def check(at: int, outcome: Outcome = Outcome.PASSED, *, after: bool = False) ->
         (CALIBRATED, [check(60, after=True), check(161, after=True)], "unchecked"),
         (CALIBRATED, [check(60, after=True), check(150, Outcome.FAILED, after=True)], "failed"),
         (CALIBRATED, [check(60), check(150, Outcome.FAILED)], "checked"),
-        # A calibration after a failed check settles it where it left the instrument right; a check since says the rest.
+        # A calibration after a failed check settles it where it left the instrument right; else the check since counts.
         ([Calibration(90, 1000, left_right=True)], [check(80, Outcome.FAILED)], "unchecked"),
         ([Calibration(90, 1000)], [check(80, Outcome.FAILED)], "failed"),
         ([Calibration(70, 1000, left_right=True)], [check(80, Outcome.FAILED)], "failed"),
@@ -158,18 +158,18 @@ def test_records_that_come_late_change_the_state_both_ways(bench: Bench) -> None
 
 
 @pytest.mark.parametrize(
-    ("found", "left", "state"),
+    ("before", "after", "state"),
     [("12", "0.2", "unchecked"), ("12", "12", "failed"), ("", "", "failed"), ("0.2", "", "unchecked")],
 )
 def test_a_calibration_that_leaves_the_instrument_right_settles_a_failed_check_before_it(
-    bench: Bench, found: str, left: str, state: str
+    bench: Bench, before: str, after: str, state: str
 ) -> None:
     bench.declare(LAB_TOML + STANDARD)
     put_tests(bench, "k.csv", "K1", MONDAY - timedelta(hours=4), 12.5, standard=True)
     put_tests(bench, "t.csv", "L1", MONDAY)
     bench.run()
     assert states(bench)["L1"][0] == "failed"
-    put_calibration(bench, "b.csv", "tester 1", (MONDAY - timedelta(hours=2)).isoformat(), "", found, left, "2")
+    put_calibration(bench, "b.csv", "tester 1", (MONDAY - timedelta(hours=2)).isoformat(), "", before, after, "2")
     bench.run()
     assert states(bench)["L1"][0] == state
 
