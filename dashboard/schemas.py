@@ -53,7 +53,7 @@ DOCUMENTS: dict[str, tuple[Any, str]] = {
     "history": (list[HistoryEntry], "What people entered, the newest first: lotdrift history --json"),
     "instruments": (
         list[Instrument],
-        "Calibrations, set-up checks and what a bad instrument touched: lotdrift instruments --json",
+        "Calibrations, checks of instruments and humidity sensors, and what a bad instrument touched: lotdrift instruments --json",
     ),
     "limits": (
         LimitChange,

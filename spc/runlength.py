@@ -32,7 +32,7 @@ __all__ = [
 
 _NEGLIGIBLE = 1e-13  # Probability of a run that is not followed any further
 _CONVERGED = 1e-8  # Relative range of the signal probability over the later half of the points, taken as constant
-_FIRST_CHECK = 64  # several times the longest memory of a pattern
+_FIRST_CHECK = 64  # Several times the longest memory of a pattern
 _LONGEST = 100_000
 _LONGEST_DRIFT = 20_000
 

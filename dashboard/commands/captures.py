@@ -28,6 +28,11 @@ __all__ = ["waveform"]
     "--window", type=float, nargs=2, help="First and last time that count, in ns: the same for all captures of a study."
 )
 @click.option("--bandwidth-mhz", type=float, help="Bandwidth of the set-up, to mark pulses that are too narrow for it.")
+@click.option(
+    "--circuit-ohm",
+    type=float,
+    help="All resistance of the circuit, where the discharge source itself was recorded, to check the source.",
+)
 @click.option("--recorded", type=float, help="Energy in nJ that the instrument printed, to compare.")
 @one_line_errors
 def waveform(
@@ -40,6 +45,7 @@ def waveform(
     interval_ns: float | None,
     window: tuple[float, float] | None,
     bandwidth_mhz: float | None,
+    circuit_ohm: float | None,
     recorded: float | None,
 ) -> None:
     """Compute the energy of recorded discharges; stores nothing.
@@ -47,5 +53,5 @@ def waveform(
     FILE holds times and currents or voltages as text, one capture or several.
     """
     form = CaptureForm(quantity, time_unit, value_unit, interval_ns)
-    document = computed(file, resistor, form, window or None, bandwidth_mhz, recorded)
+    document = computed(file, resistor, form, window or None, bandwidth_mhz, recorded, circuit_ohm)
     print_json(document) if as_json else click.echo(waveform_text.waveform(document))

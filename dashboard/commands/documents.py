@@ -17,10 +17,9 @@ from ingest.common.clock import now
 from ingest.config.lab import load
 from ingest.rounds.replay import replayed
 from ingest.sessions.gauge_studies import gauge_studies
-from ingest.sessions.instruments import instruments as instruments_at
+from ingest.sessions.instruments import instruments_and_sensors
 from ingest.sessions.ready import moment_in
 from ingest.sessions.ready import ready as ready_at
-from ingest.sessions.sensors import sensors as sensors_at
 
 __all__ = ["instruments", "lot", "ready", "replay", "stream", "study"]
 
@@ -68,9 +67,10 @@ def ready(folder: Path, as_json: bool, moment: str) -> None:
 def instruments(folder: Path, as_json: bool) -> None:
     """Show calibrations, set-up checks and what a bad meter touched."""
     with stored(folder) as (lab, connection):
-        documents = instruments_at(connection, lab, now())
-        sensors = [] if as_json else sensors_at(connection, lab, now())
-    print_json(documents) if as_json else click.echo(terminal_text.instruments(documents, sensors))
+        every = instruments_and_sensors(connection, lab, now())
+    meters = [one for one in every if one["sensor"] is None]
+    sensors = [one["sensor"] for one in every if one["sensor"] is not None]
+    print_json(every) if as_json else click.echo(terminal_text.instruments(meters, sensors))
 
 
 @click.command()

@@ -1,4 +1,4 @@
-"""The mail about loads that are ready to test or whose conditioning is broken; once an event, to the readers that the lab declares."""
+"""The mail about loads that are ready to test, whose conditioning is broken, or whose test is planned too early; once an event, to the readers that the lab declares."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 from sqlalchemy import Connection
 
 from dashboard.delivery.alert_messages import Message, MessageContext
 from dashboard.text import urls
-from dashboard.text.bench.ready_text import PROMISE, load_line, lots_of
+from dashboard.text.bench.ready_text import PROMISE, load_line, lots_of, plan_line
 from dashboard.text.formatting import CAUTIONS, counted
 from ingest.common.text import printable
 from ingest.config.lab import Lab
@@ -21,46 +22,62 @@ from ingest.sessions.ready import ready
 __all__ = ["LOAD", "LoadNews", "about_loads", "load_news"]
 
 LOAD = "load-"
-NEWS = ("ready", "broken")
+Event = Literal["broken", "planned too early", "ready"]
+# In the order of a message.
+EVENTS: tuple[Event, ...] = ("broken", "planned too early", "ready")
 
 
 @dataclass(frozen=True, slots=True)
 class LoadNews:
-    """A load that is ready or broken, and its chamber."""
+    """What is new about a load, and its chamber."""
 
+    event: Event
     chamber: str
     load: ReadyLoad
 
 
 def load_news(connection: Connection, lab: Lab, now: datetime) -> dict[str, LoadNews]:
-    """Return the loads that are ready or broken, by the name of the event: the same load, state and beginning is one event."""
+    """Return the loads that are ready or broken, or whose test is planned too early, by the name of the event.
+
+    The same load, state and beginning is one event, and so is the same load and plan. A plan is no news once its time has passed.
+    """
     if not lab.loads.to:
         return {}
-    return {
-        _name(load): LoadNews(chamber["name"], load)
-        for chamber in ready(connection, lab, now)["chambers"]
-        for load in chamber["loads"]
-        if load["state"] in NEWS
-    }
+    news = {}
+    for chamber in ready(connection, lab, now)["chambers"]:
+        for load in chamber["loads"]:
+            if load["state"] in ("ready", "broken"):
+                event: Event = "ready" if load["state"] == "ready" else "broken"
+                news[_name(load, event, load["since"])] = LoadNews(event, chamber["name"], load)
+            planned = load["planned_at"]
+            if load["too_early"] and planned is not None and datetime.fromisoformat(planned) > now:
+                event = "planned too early"
+                news[_name(load, event, planned)] = LoadNews(event, chamber["name"], load)
+    return news
 
 
-def _name(load: ReadyLoad) -> str:
-    about = "\0".join((load["load"], load["in_since"], load["state"], load["since"]))
+def _name(load: ReadyLoad, event: Event, moment: str) -> str:
+    about = "\0".join((load["load"], load["in_since"], event, moment))
     return f"{LOAD}{hashlib.sha256(about.encode()).hexdigest()[:12]}"
 
 
 def about_loads(news: Sequence[LoadNews], context: MessageContext) -> Message:
-    """The message about some loads, the broken ones first."""
-    ordered = sorted(news, key=lambda one: (one.load["state"] == "ready", one.load["load"]))
-    broken = sum(one.load["state"] == "broken" for one in ordered)
+    """The message about some loads, the broken ones first; of several events of a load it is about the first."""
+    ordered = sorted(news, key=lambda one: (EVENTS.index(one.event), one.load["load"]))
+    by_load: dict[tuple[str, str], LoadNews] = {}
+    for one in ordered:
+        by_load.setdefault((one.chamber, one.load["load"]), one)
+    ordered = list(by_load.values())
+    counts = {event: sum(one.event == event for one in ordered) for event in EVENTS}
     first = ordered[0]
-    subject = (
-        f"load {first.load['load']} is {first.load['state']}"
-        if len(ordered) == 1
-        else (f"{counted(len(ordered) - broken, 'load')} ready to test, {broken} broken")
-    )
+    subject = f"load {first.load['load']} is {first.event}"
+    if len(ordered) > 1:
+        subject = f"{counted(counts['ready'], 'load')} ready to test, {counts['broken']} broken"
+        subject += f", {counts['planned too early']} planned too early" if counts["planned too early"] else ""
     lines = [
-        f"- {one.load['load']} in chamber {one.chamber}: {load_line(one.load)} {lots_of(one.load)}." for one in ordered
+        f"- {one.load['load']} in chamber {one.chamber}: "
+        + " ".join(filter(None, [load_line(one.load), plan_line(one.load), f"{lots_of(one.load)}."]))
+        for one in ordered
     ]
     parts = [
         f"{subject[:1].upper()}{subject[1:]}.",

@@ -83,7 +83,7 @@ COLUMNS = {
         "control_upper", "stands_out", "marked", "settled", "bench_findings", "bench_percent_or_unit", "level_without_bench", "bags_outside", "bags_undecided", "worst_bag", "worst_bag_bound",
     ),
     "loads.csv": (
-        "at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid", "file_number", "file", "line",
+        "at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid", "planned_test", "file_number", "file", "line",
     ),
     "calibrations.csv": (
         "instrument", "done_at", "due_on", "as_found_percent", "as_left_percent", "uncertainty_percent", "certificate",
@@ -226,7 +226,7 @@ JOIN load_event e ON e.load_id = n.load_id AND (e.lot_id = 0 OR e.lot_id = s.lot
 JOIN label a ON a.id = s.load_id WHERE {{where}} AND a.text = '' AND e.at_us <= s.ended_us
 """
 LOADS_SQL = f"""
-SELECT DISTINCT v.at_us, v.load_id, v.event, v.laid, v.specimens, v.drop_id, v.line, a.text AS load, c.text AS chamber, l.supplier, l.product,
+SELECT DISTINCT v.at_us, v.load_id, v.event, v.laid, v.specimens, v.planned_us, v.drop_id, v.line, a.text AS load, c.text AS chamber, l.supplier, l.product,
 l.lot, d.name AS file
 FROM ({EVENTS_OF_TESTS}) v JOIN label a ON a.id = v.load_id JOIN label c ON c.id = v.chamber_id JOIN "drop" d ON d.id = v.drop_id
 LEFT JOIN lot l ON l.id = v.lot_id ORDER BY a.text, v.at_us, v.event, l.supplier, l.product, l.lot
@@ -238,7 +238,7 @@ def _loads(source: Source) -> Iterator[Cells]:
         source.files.add(row.drop_id)
         yield (
             source.time(row.at_us), row.load, row.chamber, EVENTS[row.event], row.supplier, row.product, row.lot, row.specimens,
-            LAID[row.laid], row.drop_id, row.file, row.line,
+            LAID[row.laid], source.time(row.planned_us or None), row.drop_id, row.file, row.line,
         )  # fmt: skip
 
 

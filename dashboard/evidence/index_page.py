@@ -78,6 +78,7 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
         {
             "lot": "empty: the event is about all lots of the load",
             "laid": "how the specimens lay in the chamber; empty: not recorded",
+            "planned_test": "the time for which the test was planned; empty: not recorded",
         },
     ),
     "calibrations.csv": (

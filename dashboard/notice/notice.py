@@ -23,7 +23,7 @@ from ingest.documents.served import iso, served
 from ingest.documents.stream import StoredPoint
 from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.bag_counts import bag_counts_of_stream
-from ingest.evaluation.session_values import level_range, worst_bound
+from ingest.evaluation.session_values import determined, level_range, worst_bound
 from ingest.quarter.notice_lots import basis, charted, concerned, conditioning_shown, difference, left_out
 from ingest.store.last_round import last_round
 from spc.vocabulary.enums import Scale
@@ -120,7 +120,7 @@ def _retests(
         {
             "lot": row["lot"],
             "tested_at": iso(row["started_us"], lab.zone),
-            "level": row["level_unit"],
+            "level": determined(row, "level_unit"),
             "level_range": level_range(row, scale),
             "worst": row["worst"],
             "worst_bound": worst_bound(row),

@@ -209,7 +209,7 @@ def _headline(sessions: list[Session]) -> str:
 
 
 def _level_and_limit(session: Session) -> str:
-    if session["level"] is None:
+    if session["level"] is None and session["level_range"] is None:
         return ""
     level = level_text(session["level"], session["level_range"], session)
     return f" ({level}, limit {room_to_limit(session)})"

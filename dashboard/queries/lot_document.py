@@ -28,7 +28,7 @@ from ingest.documents.stream import Limit
 from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.alert_text import slip
 from ingest.evaluation.bag_counts import bag_counts_of_sessions, bags_outside
-from ingest.evaluation.session_values import level_range, worst_bound
+from ingest.evaluation.session_values import determined, level_range, worst_bound
 from ingest.sessions.capture_matches import captures_of_session
 from ingest.sessions.suspect_values import stored_suspect
 from ingest.verdict.proof import conformity
@@ -171,7 +171,7 @@ def _session(
             "doors": session["doors"],
         },
         "bench": {"state": session["bench"]},
-        "level": session["level_unit"],
+        "level": determined(session, "level_unit"),
         "level_range": level_range(session, characteristic.scale),
         "worst": session["worst"],
         "worst_bound": worst_bound(session),

@@ -14,6 +14,7 @@ __all__ = ["details", "reason"]
 # What the round needs beside the entry.
 LEFT_OUT = ("alerts", "stream", "after_us", "report")
 DAYS = ("on", "from", "due")
+MOMENTS = ("at", "planned_test")
 NAMES = {
     "on": "on",
     "from": "from",
@@ -57,4 +58,7 @@ def _value(name: str, value: object, zone: tzinfo) -> str:
         return "; ".join(line for line in written.splitlines() if line)
     if name in DAYS:
         return day(written)
-    return moment(datetime.fromisoformat(written).astimezone(zone).isoformat()) if name == "at" else written
+    if name not in MOMENTS:
+        return written
+    at = datetime.fromisoformat(written)
+    return moment((at.astimezone(zone) if at.tzinfo else at).isoformat())

@@ -30,7 +30,7 @@ SHOWN = {
     ),
     "climate": ("chamber", "humidity_percent", "temperature_c"),
     "stock": ("supplier", "product", "lot", "quantity", "unit", "storage", "opened_on"),
-    "loads": ("load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid"),
+    "loads": ("load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid", "planned_us"),
     "calibrations": ("instrument", "due_on", "as_found", "as_left", "uncertainty", "certificate"),
     "waveforms": ("supplier", "lot", "specimen", "reading", "day", "quantity", "samples"),
 }  # fmt: skip
@@ -84,7 +84,9 @@ def _cells(row: dict[Any, Any], kind: str, lab: Lab, zone: Any) -> dict[str, str
         if not row["is_counted"]:
             shown["quantity"] = "not counted"
     elif kind == "loads":
-        shown |= {"event": EVENTS[int(row["event"])], "laid": LAID[int(row["laid"])]}
+        planned = int(shown.pop("planned_us"))
+        at = f"{from_microseconds(planned).astimezone(zone):%Y-%m-%d %H:%M:%S}" if planned else ""
+        shown |= {"event": EVENTS[int(row["event"])], "laid": LAID[int(row["laid"])], "planned_test": at}
     elif kind == "waveforms":
         shown["day"] = "" if row["day"] == NO_DAY else day_of(int(row["day"])).isoformat()
         energy = row["energy"]

@@ -15,6 +15,7 @@ from dashboard.text.bench.ready_text import (
     load_line,
     lots_of,
     next_step,
+    plan_line,
     sensor_warning,
 )
 from dashboard.text.bench.sensor_text import sensor_line
@@ -294,7 +295,10 @@ def ready(document: ReadyDocument) -> str:
     for chamber in document["chambers"]:
         lines += ["", chamber_line(chamber), *filter(None, [sensor_warning(chamber)])]
         for load in chamber["loads"]:
-            lines += [f"  {load['load']}: {load_line(load)}", f"    {lots_of(load)}"]
+            lines += [
+                f"  {load['load']}: {load_line(load)}",
+                *(f"    {one}" for one in (plan_line(load), lots_of(load)) if one),
+            ]
     return "\n".join(printable(line) for line in [*lines, "", PROMISE])
 
 

@@ -32,6 +32,7 @@ __all__ = [
     "RULE",
     "SCORECARDS",
     "SCORECARD_FILE",
+    "SHEET_FILE",
     "SHELF_LIST",
     "STOCK",
     "STOCK_FILE",
@@ -51,6 +52,7 @@ __all__ = [
     "report_address",
     "rule_address",
     "scorecard_address",
+    "sheet_address",
     "stream_address",
     "stream_file_address",
     "with_query",
@@ -64,7 +66,7 @@ ALIASES = "/names"
 RULE = "/rule"
 READY, INSTRUMENTS, LOADS = "/ready", "/instruments", "/loads"
 SCORECARD_FILE, EVIDENCE_FILE, NOTICE_FILE = "/scorecard-file", "/evidence-file", "/notice-file"
-STREAM_FILE, HISTORY_FILE = "/stream-file", "/history-file"
+STREAM_FILE, HISTORY_FILE, SHEET_FILE = "/stream-file", "/history-file", "/sheet-file"
 BAGS, COMPARE, WHAT_IF = "/bags", "/compare", "/what-if"
 COMPARISON_FILE, REPORT_FILE = "/comparison-file", "/report-file"
 STOCK, AGEING, STOCK_FILE, SHELF_LIST = "/stock", "/ageing", "/stock-file", "/shelf-list"
@@ -121,6 +123,11 @@ def case_address(case: str) -> str:
 def notice_address(alert: str) -> str:
     """The file of the notice about an alert."""
     return with_query(NOTICE_FILE, {"alert": alert})
+
+
+def sheet_address(instrument: str, found_at: str) -> str:
+    """The file of the sheet of an instrument that a calibration found off."""
+    return with_query(SHEET_FILE, {"instrument": instrument, "found": found_at})
 
 
 def stream_file_address(names: Mapping[str, str]) -> str:

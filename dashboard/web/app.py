@@ -53,7 +53,15 @@ from dashboard.text.urls import (
 from dashboard.web import add_file_page, digest_page, names_page
 from dashboard.web.entry_routes import add_entries
 from dashboard.web.error_pages import add_error_pages, heading_of, words_of
-from dashboard.web.files import comparison_file, evidence_file, notice_file, report_file, stock_file, stream_file
+from dashboard.web.files import (
+    comparison_file,
+    evidence_file,
+    notice_file,
+    report_file,
+    sheet_file,
+    stock_file,
+    stream_file,
+)
 from dashboard.web.login import LOGOUT_PATH, add_login
 from dashboard.web.request_guard import guard
 from ingest.common.clock import now, steady
@@ -151,6 +159,7 @@ def make_app(
     scorecards.add_downloads(app.server, lab_reader)
     stream_file.add_download(app.server, lab_reader)
     stock_file.add_downloads(app.server, lab_reader)
+    sheet_file.add_download(app.server, lab_reader)
     notice_file.add_download(app.server, lab_reader)
     comparison_file.add_download(app.server, lab_reader)
     report_file.add_download(app.server, lab_reader)

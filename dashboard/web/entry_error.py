@@ -34,6 +34,7 @@ FIELDS = {
     "load_lot": ("lot", "text"),
     "specimens": ("bags", "text"),
     "laid": ("how they lie", "text"),
+    "planned_test": ("test planned for", "datetime-local"),
     "at": ("time (blank: now)", "datetime-local"),
     "sensor": ("sensor", "text"),
     "reads": ("reads, % RH", "text"),

@@ -105,7 +105,7 @@ def _load_entry(connection: Connection, lab_reader: LabReader, what: str, who: s
         return with_query(LOADS, {"load": load, "done": "taken back"})
     fields = {name: request.form.get(name, "") for name in LOAD_FIELDS}
     done = record_load(connection, lab_reader.lab, what, who, note, fields, now)
-    kept = {name: fields[name].strip() for name in ("load", "chamber", "at", "laid")}
+    kept = {name: fields[name].strip() for name in ("load", "chamber", "at", "laid", "planned_test")}
     return with_query(LOADS, {**kept, "done": done})
 
 

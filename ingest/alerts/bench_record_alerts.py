@@ -7,7 +7,7 @@ verdict is changed.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -16,14 +16,13 @@ from sqlalchemy import Connection
 from ingest.alerts.bench_recovery import slowing_chambers
 from ingest.audit.lot_decisions import LOT_DECISIONS
 from ingest.audit.subjects import Subject
-from ingest.common.instants import from_microseconds, microseconds
+from ingest.common.instants import from_microseconds
 from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.documents.alert import BenchShift, ShownBy, StoredBenchEvidence
-from ingest.documents.bench.instrument import FoundOff
 from ingest.evaluation.alert_text import place_named
 from ingest.evaluation.stream_alerts import Alert, alert_id, write_alerts
-from ingest.sessions.instruments import sheets_found_off
+from ingest.sessions.instruments import Sheet, sheets_found_off
 from ingest.sessions.sensors import doubts, second_sensor, stored_checks
 from ingest.store.store import insert_many
 from spc.vocabulary.enums import Grade, Kind
@@ -78,17 +77,18 @@ def update_bench_record_alerts(connection: Connection, lab: Lab) -> list[str]:
 
 
 def _instruments(connection: Connection, lab: Lab) -> Iterator[_Finding]:
-    for instrument, name, sheet in sheets_found_off(connection, lab):
-        found_us, good_us = (microseconds(datetime.fromisoformat(sheet[key])) for key in ("found_at", "good_at"))
+    for sheet in sheets_found_off(connection, lab):
+        name, found_us, good_us = sheet.name, sheet.found_us, sheet.good_us
         alert = f"{RECORD_ID}{alert_id('found off', name, str(found_us))}"
-        turning = list(dict.fromkeys((lot["supplier"], lot["lot"]) for lot in sheet["lots"] if lot["changes"]))
-        undecided = [lot for lot in turning if not _is_decided(connection, *lot, found_us)]
+        turning = sheet.turning
+        decided = _decided(connection, found_us) if turning else set()
+        undecided = [lot for lot in turning if str(Subject.lot(*lot)) not in decided]
         because = None
         if not turning:
             because = "no verdict would change under any supposition"
         elif not undecided:
             because = "a person decided about every lot whose verdict could change"
-        size = sheet["deviation_percent"]
+        size = sheet.deviation
         marked = _marked_already(connection, name)
         evidence = _evidence(
             "calibration", "instrument", name, size, good_us, found_us, because,
@@ -99,13 +99,13 @@ def _instruments(connection: Connection, lab: Lab) -> Iterator[_Finding]:
                 alert,
                 Grade.ACT if turning else Grade.NOTE,
                 found_us,
-                _found_off_message(name, sheet, turning),
+                _found_off_message(sheet, lab),
                 evidence,
             ),
             [
                 (session, alert, stream, size, "%", level / (1 + size / 100))
                 for session, stream, level, supplier, product in connection.exec_driver_sql(
-                    INSTRUMENT_SESSIONS_SQL, (instrument, good_us, found_us)
+                    INSTRUMENT_SESSIONS_SQL, (sheet.instrument, good_us, found_us)
                 )
                 if session not in marked and not lab.is_check_standard(supplier, product)
             ],
@@ -128,27 +128,21 @@ def _marked_already(connection: Connection, instrument: str) -> set[int]:
     return set(rows.scalars())
 
 
-def _is_decided(connection: Connection, supplier: str, lot: str, since_us: int) -> bool:
-    """Whether a person decided about a lot after a moment."""
+def _decided(connection: Connection, since_us: int) -> set[str]:
+    """The lots, as subjects, about which a person decided after a moment."""
     marks = ", ".join("?" * len(LOT_DECISIONS))
-    row = connection.exec_driver_sql(
-        f"SELECT 1 FROM act WHERE subject = ? AND at_us > ? AND what IN ({marks}) LIMIT 1",
-        (str(Subject.lot(supplier, lot)), since_us, *LOT_DECISIONS),
-    ).first()
-    return row is not None
-
-
-def _found_off_message(name: str, sheet: FoundOff, turning: Sequence[tuple[str, str]]) -> str:
-    size, found = sheet["deviation_percent"], datetime.fromisoformat(sheet["found_at"])
-    good = datetime.fromisoformat(sheet["good_at"])
-    verdicts = (
-        f"the verdict of {len(turning)} lot{'s' * (len(turning) > 1)} could change"
-        if turning
-        else "no verdict would change"
+    rows = connection.exec_driver_sql(
+        f"SELECT DISTINCT subject FROM act WHERE at_us > ? AND what IN ({marks})", (since_us, *LOT_DECISIONS)
     )
+    return set(rows.scalars())
+
+
+def _found_off_message(sheet: Sheet, lab: Lab) -> str:
+    name, size, count = sheet.name, sheet.deviation, len(sheet.turning)
+    verdicts = f"the verdict of {count} lot{'s' * (count > 1)} could change" if count else "no verdict would change"
     return (
-        f"{name[:1].upper()}{name[1:]} was {abs(size):g} % {'high' if size > 0 else 'low'} at its calibration of {_day(found)}, tolerance "
-        f"{sheet['tolerance_percent']:g} %; last good evidence {sheet['good_by']} of {_day(good)}: {verdicts}"
+        f"{name[:1].upper()}{name[1:]} was {abs(size):g} % {'high' if size > 0 else 'low'} at its calibration of {_day_us(sheet.found_us, lab)}, "
+        f"tolerance {sheet.tolerance:g} %; last good evidence {sheet.good_by} of {_day_us(sheet.good_us, lab)}: {verdicts}"
     )
 
 

@@ -82,7 +82,7 @@ TEST_COLUMNS = (
 # A dew point is over water, a frost point over ice; either may stand in place of the humidity.
 CLIMATE_COLUMNS = ("logged_at", "chamber", "humidity_percent", "temperature_c", "dew_point_c", "frost_point_c")
 STOCK_COLUMNS = ("counted_on", "supplier", "product", "lot", "quantity", "unit", "storage", "opened_on")
-LOAD_COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid")
+LOAD_COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "specimens", "laid", "planned_test")
 CALIBRATION_COLUMNS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty", "certificate")
 # What names the reading that a capture belongs to; the day of the test only where a lot was tested more than once.
 CAPTURE_IDENTITY = ("supplier", "lot", "specimen", "reading", "day")

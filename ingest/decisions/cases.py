@@ -166,7 +166,7 @@ def _gathered(connection: Connection, *, closed_too: bool) -> dict[str, _Parts]:
     withdrawn = withdrawn_alerts(connection)
     for made in entered:
         subject = Subject.parse(made.subject)
-        assert subject is not None  # the question asks for alerts alone
+        assert subject is not None  # The question asks for alerts alone
         parts = gathered.setdefault(made.case_id or subject.names[0], _Parts())
         parts.entries.append(entry_of(made, subject))
         if (gone := withdrawn.pop(subject.names[0], None)) is not None:
@@ -231,13 +231,16 @@ def _owner_and_due(entries: Iterable[AuditEntry], action: CorrectiveAction | Non
     """Who has the case and until when, by the last entries; a supplier that was asked answers within the usual days."""
     owner: str | None = None
     due: date | None = None
+    of_request = False
     for entry in entries:
         if entry.what == ASSIGN:
             owner = entry.body.get("owner", owner)
-            due = date.fromisoformat(entry.body["due"]) if "due" in entry.body else due
+            if "due" in entry.body:
+                due, of_request = date.fromisoformat(entry.body["due"]), False
         elif entry.what == ASKED:
-            due = date.fromisoformat(entry.body["on"]) + timedelta(days=ANSWER_DAYS)
-        elif entry.what == ANSWERED and action is not None and action["answered_on"] is not None:
+            due, of_request = date.fromisoformat(entry.body["on"]) + timedelta(days=ANSWER_DAYS), True
+        elif entry.what == ANSWERED and of_request and action is not None and action["answered_on"] is not None:
+            # The answer ends the days of the request; a day that a person set is for more than the answer.
             due = None
     return owner, due
 

@@ -210,7 +210,7 @@ def steps_of_cases(connection: Connection, cases: Iterable[str] | None) -> dict[
     found: dict[str, dict[str, AuditEntry]] = {}
     for row in connection.execute(wanted.order_by(columns.id)):
         subject = Subject.parse(row.subject)
-        assert subject is not None  # the question asks for alerts alone
+        assert subject is not None  # The question asks for alerts alone
         entry = entry_of(row, subject)
         steps = found.setdefault(row.case_id or subject.names[0], {})
         if row.what == ASKED and ANSWERED in steps and entry.body["on"] > steps[ANSWERED].body["on"]:

@@ -27,6 +27,7 @@ __all__ = [
     "FIELDS",
     "LOAD_ENTRIES",
     "MOVE",
+    "PLAN",
     "PUT_IN",
     "TAKE_BACK_EVENT",
     "TAKE_OUT",
@@ -36,14 +37,14 @@ __all__ = [
     "take_back_event",
 ]
 
-PUT_IN, MOVE, TAKE_OUT, TAKE_BACK_EVENT = "put in", "move load", "take out", "take back event"
-LOAD_ENTRIES = {PUT_IN: "in", MOVE: "moved", TAKE_OUT: "out"}
-FIELDS = ("load", "chamber", "at", "supplier", "product", "load_lot", "specimens", "laid")
+PUT_IN, MOVE, TAKE_OUT, PLAN, TAKE_BACK_EVENT = "put in", "move load", "take out", "plan test", "take back event"
+LOAD_ENTRIES = {PUT_IN: "in", MOVE: "moved", TAKE_OUT: "out", PLAN: "planned"}
+FIELDS = ("load", "chamber", "at", "supplier", "product", "load_lot", "specimens", "laid", "planned_test")
 LONGEST = 200
 Outcome = Literal["stored", "duplicate", "corrected", "taken back"]
 
 EVENTS_SQL = """
-SELECT e.load_id, e.at_us, e.event, e.lot_id, e.laid, e.specimens, n.text AS load_name, c.text AS chamber, l.supplier, l.product, l.lot,
+SELECT e.load_id, e.at_us, e.event, e.lot_id, e.laid, e.specimens, e.planned_us, n.text AS load_name, c.text AS chamber, l.supplier, l.product, l.lot,
        d.name AS file, d.folder, e.line
 FROM load_event e JOIN label n ON n.id = e.load_id JOIN label c ON c.id = e.chamber_id LEFT JOIN lot l ON l.id = e.lot_id
 JOIN "drop" d ON d.id = e.drop_id
@@ -54,7 +55,7 @@ EVENT_SQL = f"""
 SELECT e.*, n.text AS load_name FROM load_event e JOIN label n ON n.id = e.load_id
 WHERE {" AND ".join(f"e.{name} = CAST(? AS BIGINT)" for name in KEY)}
 """
-KEPT = ("load_id", "at_us", "event", "lot_id", "chamber_id", "laid", "drop_id", "line")
+KEPT = ("load_id", "at_us", "event", "lot_id", "chamber_id", "laid", "specimens", "planned_us", "drop_id", "line")
 
 
 def record_load(
@@ -94,7 +95,7 @@ def record_load(
     row = {
         "at": at, "load": written["load"], "chamber": written["chamber"], "event": LOAD_ENTRIES[what],
         "supplier": written["supplier"], "product": written["product"], "lot": written["load_lot"],
-        "specimens": written["specimens"], "laid": written["laid"],
+        "specimens": written["specimens"], "laid": written["laid"], "planned_test": written["planned_test"],
     }  # fmt: skip
     body: StoredEntryBody = {
         "event": {name: text for name, text in row.items() if text and name not in ("load", "event")}
@@ -158,6 +159,7 @@ def load_events(connection: Connection, lab: Lab, most: int) -> list[LoadEvent]:
             "lot": row["lot"] or "",
             "specimens": row["specimens"],
             "laid": LAID[row["laid"]],
+            "planned_at": iso(row["planned_us"] or None, lab.zone),
             "by_form": row["folder"] == FORM_FOLDER,
             "source": row["file"] if row["folder"] == FORM_FOLDER else f"{row['file']}, line {row['line']}",
         }

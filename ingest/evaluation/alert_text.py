@@ -184,12 +184,15 @@ def _drift(evidence: StoredStreamEvidence, zone: tzinfo) -> str:
     going = way(evidence["direction"], change, digits)
     since = "" if evidence["since_us"] is None else f" since about {_day(evidence['since_us'], zone)}"
     moving = change is not None and going in ("rising", "falling")
-    pace = f", {percent_change(change, digits)} % a month" if change is not None and moving else ""
+    # The trend that the forecast goes on with: in a move that may be a step it is far less than the move so far.
+    pace = (
+        f"; expected from here on {percent_change(change, digits)} % a month" if change is not None and moving else ""
+    )
     level, center = _compared(evidence, evidence["latest_level"], evidence["usual"])
     if evidence["latest_bound"]:
         level = _latest(evidence)
     lasting = ": the level has no lasting place" if evidence["form"] == WANDER else ""
-    return f"{going}{since}{pace}{lasting}; lot mean {level}, centre line {center}"
+    return f"{going}{since}{lasting}; lot mean {level}, centre line {center}{pace}"
 
 
 def _spread(evidence: StoredStreamEvidence) -> str:

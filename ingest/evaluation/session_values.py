@@ -9,7 +9,7 @@ from ingest.documents.fields import Bound
 from ingest.documents.lot import LevelRange
 from spc.vocabulary.enums import Scale
 
-__all__ = ["level_range", "worst_bound"]
+__all__ = ["determined", "level_range", "worst_bound"]
 
 
 def level_range(session: Any, scale: str) -> LevelRange | None:
@@ -21,6 +21,16 @@ def level_range(session: Any, scale: str) -> LevelRange | None:
     if low is not None and low == high:
         return None
     return {"low": _in_unit(low, scale), "high": _in_unit(high, scale)}
+
+
+def determined(session: Any, name: str = "level") -> float | None:
+    """The level of a test, or None where bounded readings leave an end of it open: nothing is put in place of one.
+
+    The estimate from bounded readings serves the search for drifts, which weighs it; it is no figure to hand over.
+    """
+    ends = (session["level_low"], session["level_high"])
+    value: float | None = session[name]
+    return value if all(end is not None and math.isfinite(end) for end in ends) else None
 
 
 def _in_unit(level: float | None, scale: str) -> float | None:

@@ -184,7 +184,7 @@ def sketch(context: StreamContext) -> StoredSparkline:
 
     points = evaluation.points
     # An outlier is a lot of the picture, though the forecast does not follow it.
-    believed = np.asarray(points["measured"] & ~points["unreviewed"])
+    believed = np.asarray(points["measured"] & ~points["unreviewed"] & _determined(points))
     weeks, level = points.floats("weeks")[believed], points.floats("level")[believed]
     recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
     fan = evaluation.forecast.fan
@@ -356,7 +356,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> StoredForecast | None:
         return None
     start = float(evaluation.points["weeks"][evaluation.in_forecast][-1])
     points, names = evaluation.points, ("p10", "p25", "p50", "p75", "p90")
-    believed = np.asarray(points["measured"] & ~points["unreviewed"])
+    believed = np.asarray(points["measured"] & ~points["unreviewed"] & _determined(points))
     levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
     fan: list[StoredFanPoint] = [
         {"tested_us": weeks_to_us(start + ahead), "p10": p10, "p25": p25, "p50": p50, "p75": p75, "p90": p90}
@@ -463,7 +463,9 @@ def point_documents(context: StreamContext) -> list[StoredPoint]:
     """One document a point, in order."""
     points, marked = context.evaluation.points, context.marked
     levels = _levels(np.array([points.floats(name) for name in CHARTED]), context.scale)
-    columns = _point_columns(points.adding(dict(zip(CHARTED, levels, strict=True))))
+    columns = _point_columns(
+        points.adding({**dict(zip(CHARTED, levels, strict=True)), "is_determined": _determined(points)})
+    )
     columns["signals"] = _signals(context.evaluation)
     rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     # `_point_columns` lists the keys of a point; the published schema holds every point against its type.
@@ -495,7 +497,7 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
         "lot": points["lot"].tolist(),
         "n": points["readings"].tolist(),
         "bags": points["bags"].tolist(),
-        "level": numbers(points.floats("level")),
+        "level": numbers(np.where(points["is_determined"], points.floats("level"), np.nan)),
         "level_low": numbers(points.floats("level_low")),
         "level_high": numbers(points.floats("level_high")),
         "shown": numbers(shown),
@@ -525,8 +527,13 @@ def _outside(points: Rows) -> np.ndarray:
         return np.asarray((level < lower) | (level > upper))
 
 
+def _determined(points: Rows) -> np.ndarray:
+    """Whether the readings of each point leave no end of its level open; ends in the charted scale."""
+    return np.asarray(np.isfinite(points.floats("level_low")) & np.isfinite(points.floats("level_high")))
+
+
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:
-    """The value that a chart draws for each point, and the sign of its bound: the level, or the bound where only that exists."""
+    """The value that a chart draws for each point, and the sign of its bound: the level, or its known end where one is open."""
     level, low, high = (points.floats(name) for name in ("level", "level_low", "level_high"))
-    known, above = np.isfinite(level), np.isfinite(low) & (low > 0)
+    known, above = np.isfinite(level) & points["is_determined"], np.isfinite(low) & (low > 0)
     return np.where(known, level, np.where(above, low, high)), np.where(known, 0, np.where(above, 1, -1))

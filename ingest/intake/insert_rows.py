@@ -149,6 +149,7 @@ def add_load_events(connection: Connection, staged: StagedRows, drop_id: int, ro
             "specimens": rows["specimens"].array,
             "drop_id": np.int64(drop_id),
             "line": rows["line"].to_numpy(np.int64),
+            "planned_us": rows["planned_us"].to_numpy(np.int64),
         }
     ).sort_values(list(LOAD_EVENTS.identity), kind="stable", ignore_index=True)
     new = staged.add(events, events["load_id"].to_numpy() <= newest_load)

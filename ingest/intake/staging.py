@@ -94,7 +94,7 @@ STOCK_COUNTS = TableSpec(
 LOAD_EVENTS = TableSpec(
     schema.load_event,
     ("load_id", "at_us", "event", "lot_id"),
-    ("chamber_id", "laid"),
+    ("chamber_id", "laid", "specimens", "planned_us"),
     schema.earlier_event,
     "INSERT INTO stale_load (load_id) SELECT DISTINCT waiting.load_id FROM {} ON CONFLICT DO NOTHING",
 )

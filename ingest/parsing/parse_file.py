@@ -240,7 +240,7 @@ def read_loads(drop: Path | bytes, source: Source, lab: Lab, now: datetime) -> P
     """Read a record of loads; as `read_tests`.
 
     `rows` has the columns at_us (int64), load, chamber, supplier, product, lot, specimens (categories of text, "" where absent),
-    event, laid (int64, places in `load_rows.EVENTS` and `load_rows.LAID`) and line (int64).
+    event, laid (int64, places in `load_rows.EVENTS` and `load_rows.LAID`), planned_us (int64, 0 where absent) and line (int64).
     """
     return _whole(drop, source, lab, now, identity_of_events, contradicting_events)
 

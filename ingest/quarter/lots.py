@@ -22,7 +22,7 @@ from ingest.documents.alert import StoredStreamEvidence
 from ingest.documents.fields import Bound, ConditioningState, Standing
 from ingest.documents.lot import LevelRange
 from ingest.documents.stream import StoredPoint
-from ingest.evaluation.session_values import level_range, worst_bound
+from ingest.evaluation.session_values import determined, level_range, worst_bound
 from spc.vocabulary.enums import Scale, Verdict
 
 __all__ = [
@@ -194,10 +194,10 @@ def _session(row: RowMapping, scale: str) -> QuarterSession:
         "readings": row["readings"],
         "bags": row["bags"],
         "reading_df": row["reading_df"],
-        "level": row["level"],
+        "level": determined(row),
         "bag_variance": row["bag_variance"],
         "reading_variance": row["reading_variance"],
-        "level_unit": row["level_unit"],
+        "level_unit": determined(row, "level_unit"),
         "level_range": level_range(row, scale),
         "worst": row["worst"],
         "worst_bound": worst_bound(row),

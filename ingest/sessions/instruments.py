@@ -8,23 +8,31 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, time
+from typing import Literal, cast
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from ingest.common.instants import DAY_US, from_microseconds, microseconds
 from ingest.config.lab import Lab
+from ingest.config.limit_history import SIDES
 from ingest.documents.bench.instrument import CalibrationRow, CheckRow, FoundOff, Instrument, TouchedLot
+from ingest.documents.bench.sensor import Sensor
 from ingest.documents.served import iso
 from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state
 from ingest.sessions.capture_matches import days_off
 from ingest.sessions.instrument_records import calibrations_of, checks_of
+from ingest.sessions.sensors import sensors
+from ingest.store.dialect import among
+from ingest.store.store import fetch_frame
 from ingest.store.stream_digits import stored_digits
 from spc.bench.traceability import affected, drift
 from spc.vocabulary.enums import Verdict
 
-__all__ = ["check_row", "instruments", "sheets_found_off"]
+__all__ = ["Sheet", "check_row", "instruments", "instruments_and_sensors", "sheets_found_off"]
 
 INSTRUMENTS_SQL = """
 SELECT n.id, n.text, (SELECT max(s.started_us) FROM session s WHERE s.instrument_id = n.id) AS last_us
@@ -33,11 +41,48 @@ FROM label n WHERE n.kind = 'instrument' AND n.text <> '' ORDER BY n.text
 CALIBRATION_SQL = """
 SELECT done_us, due_on, as_found, as_left, uncertainty, certificate FROM calibration WHERE instrument_id = ? AND done_us <= ? ORDER BY done_us
 """
-TOUCHED_SQL = """
-SELECT s.started_us, s.level_unit, s.verdict, t.supplier, t.product, t.characteristic, l.lot, t.id
-FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.id = s.lot_id
-WHERE s.instrument_id = ? AND s.started_us > ? AND s.started_us <= ? ORDER BY s.started_us, l.lot
+# The tests between two calibrations with a level and a verdict; their figures and their names are read in the same order.
+TOUCHED = """
+FROM session s WHERE s.instrument_id = ? AND s.started_us > ? AND s.started_us <= ? AND s.level_unit IS NOT NULL
+AND s.verdict <> 'invalid'
 """
+FIGURES_SQL = f"SELECT s.stream_id, s.lot_id, s.started_us, s.level_unit {TOUCHED} ORDER BY s.started_us, s.id"
+FIGURES = {"stream_id": "i8", "lot_id": "i8", "started_us": "i8", "level": "f8"}
+NAMES_SQL = f"""
+SELECT n.verdict, l.lot FROM (SELECT s.id, s.started_us, s.verdict, s.lot_id {TOUCHED}) n JOIN lot l ON l.id = n.lot_id
+ORDER BY n.started_us, n.id
+"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """What a calibration that found an instrument off has touched, without the figures of each lot.
+
+    Times are UTC microseconds, deviation and tolerance in percent. `turning` are the lots whose verdict would change under a supposition.
+    """
+
+    instrument: int
+    name: str
+    found_us: int
+    good_us: int
+    good_by: Literal["set-up check", "calibration"]
+    deviation: float
+    tolerance: float
+    turning: list[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Touched:
+    """The tests between two calibrations: `figures` with the columns of `FIGURES` and those of their stream, and their re-read levels.
+
+    `kept` marks the tests of suppliers' lots among all, the check standards being left out.
+    """
+
+    good_us: int
+    good_by: Literal["set-up check", "calibration"]
+    tolerance: float
+    figures: pd.DataFrame
+    kept: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,26 +137,69 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
                     if _is_off(after, declared.tolerance_percent if declared else None)
                 ],
                 capture_days=days_off(connection, lab, instrument, name, now_us),
+                kind="test instrument",
+                sensor=None,
             )
         )
     return documents
 
 
-def sheets_found_off(connection: Connection, lab: Lab) -> list[tuple[int, str, FoundOff]]:
-    """Return the sheet of each calibration that found an instrument off, with the number and name of the instrument."""
-    found = []
+def instruments_and_sensors(connection: Connection, lab: Lab, now: datetime) -> list[Instrument]:
+    """Return the instruments of the tests, then the humidity sensors, as of `now`."""
+    return [*instruments(connection, lab, now), *(_as_instrument(one) for one in sensors(connection, lab, now))]
+
+
+def _as_instrument(one: Sensor) -> Instrument:
+    return Instrument(
+        name=one["name"],
+        state=one["state"],
+        gates=False,
+        due_on=None,
+        last_tested_at=None,
+        drift_percent_year=None,
+        longest_days=None,
+        calibrations=[],
+        checks=[],
+        found_off=[],
+        capture_days=[],
+        kind="humidity sensor",
+        sensor=one,
+    )
+
+
+def sheets_found_off(connection: Connection, lab: Lab) -> list[Sheet]:
+    """Return what each calibration that found an instrument off has touched."""
+    sheets = []
     for instrument, name, _ in connection.exec_driver_sql(INSTRUMENTS_SQL).fetchall():
         rows = _rows(connection, instrument, np.iinfo(np.int64).max)
         declared = next((one for one in lab.instruments if one.name == name), None)
         tolerance = declared.tolerance_percent if declared else None
         pairs = [pair for pair in itertools.pairwise(rows) if _is_off(pair[1], tolerance)]
-        if pairs:
-            own = checks_of(connection, lab, pairs[0][0].done_us, pairs[-1][1].done_us).get(instrument, [])
-            found += [
-                (int(instrument), str(name), _found_off(connection, lab, instrument, before, after, own, tolerance))
-                for before, after in pairs
-            ]
-    return found
+        if not pairs:
+            continue
+        own = checks_of(connection, lab, pairs[0][0].done_us, pairs[-1][1].done_us).get(instrument, [])
+        for before, after in pairs:
+            touched = _touched(connection, lab, instrument, before, after, own, tolerance)
+            changed = touched.figures[touched.figures["changes"] > 0]
+            assert after.found is not None
+            lots = _lots_of(connection, changed)
+            good, tolerated = touched.good_us, touched.tolerance
+            sheets.append(
+                Sheet(int(instrument), str(name), after.done_us, good, touched.good_by, after.found, tolerated, lots)
+            )
+    return sheets
+
+
+def _lots_of(connection: Connection, tests: pd.DataFrame) -> list[tuple[str, str]]:
+    """Supplier and lot of some tests, each once."""
+    if tests.empty:
+        return []
+    listed, values = among(connection, [(int(lot),) for lot in tests["lot_id"].unique()])
+    lots: dict[int, str] = dict(
+        connection.exec_driver_sql(f"SELECT id, lot FROM lot WHERE (id) IN {listed}", values).fetchall()
+    )
+    names = zip(tests["supplier"], tests["lot_id"], strict=True)
+    return list(dict.fromkeys((supplier, lots[lot]) for supplier, lot in names))
 
 
 def _rows(connection: Connection, instrument: int, until_us: int) -> list[_Row]:
@@ -202,6 +290,63 @@ def _drift(rows: list[_Row], declared: float | None) -> tuple[float | None, floa
     return round(100 * math.expm1(365.25 * rate), 4), longest
 
 
+def _touched(
+    connection: Connection,
+    lab: Lab,
+    instrument: int,
+    before: _Row,
+    after: _Row,
+    checks: list[Check],
+    declared: float | None,
+) -> _Touched:
+    """Re-read the levels between two calibrations, of which the second found the instrument off.
+
+    A long history has many tests in such a time, so they are re-read together: one pass for each product and characteristic.
+    """
+    passed = [
+        one.at_us for one in checks if one.outcome is Outcome.PASSED and before.done_us < one.at_us <= after.done_us
+    ]
+    good = max([before.done_us, *passed])
+    tolerance = _tolerance(after, declared)
+    assert after.found is not None
+    assert tolerance is not None
+    figures = fetch_frame(connection, FIGURES_SQL, (instrument, before.done_us, after.done_us), FIGURES)
+    streams = {
+        int(stream): names
+        for stream, *names in connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream")
+    }
+    for place, name in enumerate(("supplier", "product", "characteristic")):
+        figures[name] = figures["stream_id"].map({stream: each[place] for stream, each in streams.items()})
+    standards = {stream for stream, each in streams.items() if lab.is_check_standard(each[0], each[1])}
+    kept = ~figures["stream_id"].isin(standards).to_numpy()
+    figures = figures[kept].reset_index(drop=True)
+    level, started = figures["level"].to_numpy(), figures["started_us"].to_numpy()
+    again = np.zeros((4, len(figures)))
+    streams_of = figures.groupby(["product", "characteristic"], sort=False).indices
+    for names, places in streams_of.items():
+        product, characteristic = cast("tuple[str, str]", names)
+        periods = np.searchsorted(_new_limits_us(lab, product, characteristic), started[places], side="right")
+        for period in np.unique(periods):
+            rows = places[periods == period]
+            limits = lab.limits_at(product, characteristic, from_microseconds(int(started[rows[0]])))
+            result = affected(
+                level[rows], started[rows], 1 + after.found / 100, found=after.done_us, good=good,
+                calibrated=before.done_us, lower=limits.lower, upper=limits.upper,
+            )  # fmt: skip
+            again[:, rows] = result.after_check, result.straight, result.at_calibration, result.changes
+    for name, values in zip(("after_check", "straight", "at_calibration", "changes"), again, strict=True):
+        figures[name] = values
+    return _Touched(good, "set-up check" if passed else "calibration", tolerance, figures, kept)
+
+
+def _new_limits_us(lab: Lab, product: str, characteristic: str) -> NDArray[np.int64]:
+    """The moments at which other limits come into force, in order."""
+    days = {step.start for side in SIDES for step in lab.limit_steps(product, characteristic, side)} - {None}
+    return np.array(
+        sorted(microseconds(datetime.combine(day, time(), tzinfo=lab.zone)) for day in days if day), dtype=np.int64
+    )
+
+
 def _found_off(
     connection: Connection,
     lab: Lab,
@@ -212,57 +357,42 @@ def _found_off(
     declared: float | None,
 ) -> FoundOff:
     """The sheet of the lots between two calibrations, of which the second found the instrument off."""
-    passed = [
-        one.at_us for one in checks if one.outcome is Outcome.PASSED and before.done_us < one.at_us <= after.done_us
-    ]
-    good = max([before.done_us, *passed])
-    found, tolerance = after.found, _tolerance(after, declared)
-    assert found is not None
-    assert tolerance is not None
-    ratio = 1 + found / 100
+    touched = _touched(connection, lab, instrument, before, after, checks, declared)
+    names = connection.exec_driver_sql(NAMES_SQL, (instrument, before.done_us, after.done_us)).fetchall()
+    digits = stored_digits(connection, touched.figures["stream_id"].tolist())
+    named = [row for row, is_kept in zip(names, touched.kept, strict=True) if is_kept]
     lots = []
-    rows = connection.exec_driver_sql(TOUCHED_SQL, (instrument, before.done_us, after.done_us)).fetchall()
-    digits = stored_digits(connection, {row[7] for row in rows})
-    for started, level, verdict, supplier, product, characteristic, lot, stream in rows:
-        if level is None or verdict in (None, Verdict.INVALID) or lab.is_check_standard(supplier, product):
-            continue
-        limits = lab.limits_at(product, characteristic, from_microseconds(started))
-        result = affected(
-            [level],
-            [started],
-            ratio,
-            found=after.done_us,
-            good=good,
-            calibrated=before.done_us,
-            lower=limits.lower,
-            upper=limits.upper,
-        )
+    for one, (verdict, lot) in zip(touched.figures.to_dict("records"), named, strict=True):
+        started = int(one["started_us"])
         tested = from_microseconds(started).astimezone(lab.zone)
         lots.append(
             TouchedLot(
-                supplier=supplier,
-                product=product,
-                characteristic=characteristic,
+                supplier=one["supplier"],
+                product=one["product"],
+                characteristic=one["characteristic"],
                 lot=lot,
-                unit=lab.characteristic(characteristic).unit,
-                digits=digits[stream],
+                unit=lab.characteristic(one["characteristic"]).unit,
+                digits=digits[one["stream_id"]],
                 tested_at=iso(started, lab.zone),
                 quarter=f"{tested.year}-Q{(tested.month + 2) // 3}",
                 verdict=Verdict(verdict),
-                level=level,
-                after_check=float(result.after_check[0]),
-                straight=float(result.straight[0]),
-                at_calibration=float(result.at_calibration[0]),
-                changes=int(result.changes[0]),
+                level=one["level"],
+                after_check=one["after_check"],
+                straight=one["straight"],
+                at_calibration=one["at_calibration"],
+                changes=int(one["changes"]),
             )
         )
-    order = np.argsort([-one["changes"] for one in lots], kind="stable")
+    # Those of one moment in the order of their names.
+    moments = touched.figures["started_us"].tolist()
+    order = sorted(range(len(lots)), key=lambda place: (-lots[place]["changes"], moments[place], lots[place]["lot"]))
+    assert after.found is not None
     return {
         "found_at": iso(after.done_us, lab.zone),
-        "deviation_percent": found,
-        "tolerance_percent": tolerance,
-        "good_at": iso(good, lab.zone),
-        "good_by": "set-up check" if passed else "calibration",
+        "deviation_percent": after.found,
+        "tolerance_percent": touched.tolerance,
+        "good_at": iso(touched.good_us, lab.zone),
+        "good_by": touched.good_by,
         "calibrated_at": iso(before.done_us, lab.zone),
         "lots": [lots[place] for place in order],
     }

@@ -28,6 +28,8 @@ __all__ = [
     "stays_of",
 ]
 
+# What a load does; a planned test of it moves nothing.
+MOVES = ("in", "moved", "out")
 # UTC microseconds; "in", "out" or "moved"; chamber.
 Event = tuple[int, str, int]
 
@@ -83,6 +85,8 @@ class Readiness:
     `hours` are those shown without a break; `since_us` is the moment from which the state holds, `ready_at_us` the moment at which
     the hours are or will be complete if nothing happens, None where that can't be said. `restarted_us` is the start of the clock
     where a break after the entry restarted it, with `reason` for the break (also while it lasts) and `lost_hours` for what it cost.
+    `earliest_us` is the moment before which the hours can't be complete, whatever the log shows after its last entry: that of `ready_at_us`
+    where there is one; for a broken load as if the chamber had come back right after that entry. None for a load that is out.
     """
 
     state: Progress
@@ -92,10 +96,11 @@ class Readiness:
     reason: State | None
     restarted_us: int | None
     lost_hours: float
+    earliest_us: int | None
 
 
 def stays_of(events: Sequence[Event]) -> list[Stay]:
-    """Return the stays of a load from its events: (UTC microseconds, "in", "out" or "moved", chamber).
+    """Return the stays of a load from its events: (UTC microseconds, "in", "out" or "moved", chamber); others are no stays.
 
     `in` or `moved` into another chamber ends the stay before it; a second `in` into the same chamber changes nothing, and so does
     an `out` of a load that is in no chamber. At one moment `out` comes before `in`.
@@ -107,7 +112,8 @@ def stays_of(events: Sequence[Event]) -> list[Stay]:
     """
     stays: list[Stay] = []
     current: tuple[int, int] | None = None
-    for at, event, chamber in sorted(events, key=lambda each: (each[0], each[1] != "out")):
+    moves = [each for each in events if each[1] in ("in", "moved", "out")]
+    for at, event, chamber in sorted(moves, key=lambda each: (each[0], each[1] != "out")):
         if current is not None and (event == "out" or chamber != current[0]):
             stays.append(Stay(current[0], current[1], at))
             current = None
@@ -121,7 +127,7 @@ def events_of_lot(whole: Sequence[Event], named: Sequence[Event]) -> list[Event]
 
     A lot that has a row of its own for going in was not in the load before: an earlier `in` of the whole load is about other lots.
     """
-    first = min(named, default=None)
+    first = min((event for event in named if event[1] in MOVES), default=None)
     begins = first[0] if first is not None and first[1] == "in" else None
     return sorted({*named, *(event for event in whole if begins is None or event[0] >= begins)})
 
@@ -215,24 +221,25 @@ def readiness(
         return None
     last = known[-1]
     if last.to_us is not None and last.to_us <= now_us:
-        return Readiness(Progress.OUT, 0.0, last.to_us, None, None, None, 0.0)
+        return Readiness(Progress.OUT, 0.0, last.to_us, None, None, None, 0.0, None)
     required = round(rule.hours * HOUR_US)
     out_us = round(out_minutes * MINUTE_US)
     entered = _first_entry_of_chain(known, out_us)
     broken = _latest_break(known, entered, now_us, logs)
     reason = None if broken is None else broken[0]
     at = _last_entry(last, now_us, logs)
+    earliest = _earliest_start(known, now_us, logs, rule, out_us) + required
     gap = round(rule.longest_gap_minutes * MINUTE_US)
     if at is None or now_us - logs[last.chamber_id].us[at] > gap:
         since = last.from_us if at is None else int(max(logs[last.chamber_id].us[at], last.from_us))
-        return Readiness(Progress.SILENT, 0.0, since, None, reason, None, 0.0)
+        return Readiness(Progress.SILENT, 0.0, since, None, reason, None, 0.0, earliest)
     start = _chain(known, now_us, logs, rule, out_us)
     if start is None:
         # The last entry is out of tolerance, perhaps since before the load went in.
         log = logs[last.chamber_id]
         since = max(int(log.us[log.fault_start[at]]), last.from_us)
         word = BREAKS[int(log.fault[at]) - 1]
-        return Readiness(Progress.BROKEN, 0.0, since, None, word, None, (now_us - entered) / HOUR_US)
+        return Readiness(Progress.BROKEN, 0.0, since, None, word, None, (now_us - entered) / HOUR_US, earliest)
     restarted = start if start > entered else None
     lost = (start - entered) / HOUR_US if restarted is not None else 0.0
     ready_at = start + required
@@ -245,7 +252,30 @@ def readiness(
         reason if restarted is not None else None,
         restarted,
         lost,
+        earliest,
     )
+
+
+def _earliest_start(stays: Sequence[Stay], at_us: int, logs: Mapping[int, ChamberLog], rule: Rule, out_us: int) -> int:
+    """Moment before which the clock of the specimens can't have started, whatever the log shows after its last entry up to `at_us`."""
+    stay, entered = stays[-1], _first_entry_of_chain(stays, out_us)
+    index = _last_entry(stay, at_us, logs)
+    if index is None or logs[stay.chamber_id].us[index] < stay.from_us:
+        # No entry while the load was in: the hours may run since it went in.
+        return entered
+    log = logs[stay.chamber_id]
+    if log.fault[index] != FINE:
+        inside = np.flatnonzero(log.fault[: index + 1] == FINE)
+        last_inside = int(log.us[inside[-1]]) if len(inside) else None
+        opening = round(rule.door_minutes * MINUTE_US)
+        if last_inside is None or not opening or log.us[index] - last_inside >= opening:
+            return int(log.us[index])
+        # Perhaps a door opening that the lab allows: then the hours go on.
+        if last_inside < stay.from_us:
+            return entered
+        index = int(inside[-1])
+    start = _chain(stays, int(log.us[index]), logs, rule, out_us)
+    return entered if start is None else start
 
 
 def _last_entry(stay: Stay, at_us: int, logs: Mapping[int, ChamberLog]) -> int | None:

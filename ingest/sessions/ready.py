@@ -29,7 +29,7 @@ __all__ = ["moment_in", "ready"]
 LONGEST_STAY_DAYS = 60
 
 EVENTS_SQL = """
-SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, n.text, l.supplier, l.product, l.lot, d.name
+SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, e.planned_us, n.text, l.supplier, l.product, l.lot, d.name
 FROM load_event e JOIN label n ON n.id = e.load_id LEFT JOIN lot l ON l.id = e.lot_id JOIN "drop" d ON d.id = e.drop_id
 WHERE e.load_id IN (SELECT load_id FROM load_event WHERE at_us BETWEEN ? AND ?) AND e.at_us <= ? ORDER BY e.at_us, e.load_id, e.lot_id
 """
@@ -79,6 +79,7 @@ class _Event(NamedTuple):
     chamber_id: int
     laid: int
     specimens: str
+    planned_us: int
     load: str
     supplier: str
     product: str
@@ -87,7 +88,7 @@ class _Event(NamedTuple):
 
 
 class _Load:
-    """The events of one load, in the order of time: its stays, its lots and how they lie."""
+    """The events of one load, in the order of time: its stays, its lots, how they lie, and when its first test is planned."""
 
     def __init__(self, load_id: int, events: Sequence[_Event]) -> None:
         self.id, self.name, self.recorded_in = load_id, events[0].load, events[-1].source
@@ -95,13 +96,20 @@ class _Load:
         # Of several ways of laying, the one from which moisture leaves most slowly.
         self.laid = LAID[max(one.laid for one in events)]
         lots: dict[int, ReadyLot] = {}
+        plans: dict[int, int] = {}
         for one in events:
-            if one.lot_id:
+            if EVENTS[one.event] == "planned" and not one.lot_id:
+                # A plan for the whole load, or its end, replaces those of its lots.
+                plans.clear()
+            if one.planned_us or EVENTS[one.event] == "planned":
+                plans[one.lot_id] = one.planned_us
+            if one.lot_id and EVENTS[one.event] != "planned":
                 earlier = lots[one.lot_id]["specimens"] if one.lot_id in lots else ""
                 lots[one.lot_id] = {
                     "supplier": one.supplier, "product": one.product, "lot": one.lot, "specimens": one.specimens or earlier,
                 }  # fmt: skip
         self.lots = list(lots.values())
+        self.planned_us = min(filter(None, plans.values()), default=None)
 
 
 def _loads(connection: Connection, now_us: int) -> list[_Load]:
@@ -183,6 +191,7 @@ def _load(
 ) -> ReadyLoad:
     now = readiness(load.stays, now_us, logs, rule, rule.out_minutes)
     assert now is not None
+    assert now.earliest_us is not None
     words: dict[Progress, LoadState] = {
         Progress.WAITING: "waiting", Progress.READY: "ready", Progress.BROKEN: "broken", Progress.SILENT: "silent",
     }  # fmt: skip
@@ -208,4 +217,7 @@ def _load(
         "sessions": int(sessions),
         "invalid": int(invalid),
         "recorded_in": load.recorded_in,
+        "planned_at": iso(load.planned_us, lab.zone),
+        "earliest_at": iso(now.earliest_us, lab.zone),
+        "too_early": load.planned_us is not None and load.planned_us < now.earliest_us and now.state != Progress.READY,
     }

@@ -281,6 +281,15 @@ def _to_5(connection: Connection) -> None:
     put_meta(connection, "declared", "")
 
 
+def _to_6(connection: Connection) -> None:
+    """Add the planned test of a load, and the specimens of an event of a load before a correction."""
+    word = Text().with_variant(Text(collation="C"), "postgresql")
+    operations = Operations(MigrationContext.configure(connection))
+    operations.add_column("load_event", Column("planned_us", BigInteger, nullable=False, server_default="0"))
+    operations.add_column("earlier_event", Column("specimens", word, nullable=False, server_default=""))
+    operations.add_column("earlier_event", Column("planned_us", BigInteger, nullable=False, server_default="0"))
+
+
 def _keep_alerts_of_entries(connection: Connection) -> None:
     """Write beside each earlier entry on an alert what the alert is about, so that its case outlives the alert."""
     names = (
@@ -306,4 +315,4 @@ def _keep_alerts_of_entries(connection: Connection) -> None:
         )
 
 
-STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6}

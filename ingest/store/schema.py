@@ -77,7 +77,7 @@ __all__ = [
 ]
 
 # A higher number needs a step in `ingest/store/migrations.py`.
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
 # Both databases sort texts by code point; row numbers may exceed 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
@@ -234,7 +234,7 @@ earlier_climate = Table(
 # One row for each count of a lot on a day in a storage. `is_counted` is 0 where the file gives no quantity. The rows of the
 # latest day hold; a lot with quantity 0 is gone.
 # What went into which chamber when, and out. A row without a lot (`lot_id` 0) is about the whole load. `event` and `laid` are places in
-# `ingest.parsing.rows.load_rows`.
+# `ingest.parsing.rows.load_rows`. `planned_us` is the time for which its test is planned, 0 without a plan.
 load_event = Table(
     "load_event",
     metadata,
@@ -247,6 +247,7 @@ load_event = Table(
     Column("specimens", Text, nullable=False, server_default=""),
     Column("drop_id", Number, nullable=False),
     Column("line", Integer, nullable=False),
+    Column("planned_us", BigInteger, nullable=False, server_default="0"),
     Index("load_event_by_lot", "lot_id"),
     Index("load_event_by_time", "at_us"),
     sqlite_with_rowid=False,
@@ -267,6 +268,8 @@ earlier_event = Table(
     Column("line", Integer, nullable=False),
     Column("replaced_by_drop_id", Number, nullable=False),
     Column("replaced_us", BigInteger, nullable=False),
+    Column("specimens", Text, nullable=False, server_default=""),
+    Column("planned_us", BigInteger, nullable=False, server_default="0"),
 )
 
 # Loads with new events: their sessions are judged again.

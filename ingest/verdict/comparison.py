@@ -88,7 +88,7 @@ def compare(connection: Connection, lab: Lab, request: Request) -> Comparison:
     declared = lab.characteristic(request.characteristic)
     log = Scale(declared.scale) == Scale.LOG
     drawn_up = last_round(connection)
-    assert drawn_up is not None  # the store has a stream, so a round made it
+    assert drawn_up is not None  # The store has a stream, so a round made it
     streams = [_stream(connection, request.characteristic, *one) for one in request.candidates]
     until = request.until or _last_day(connection, lab, streams)
     since = request.since or until - timedelta(days=USUAL_DAYS)

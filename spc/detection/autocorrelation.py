@@ -21,7 +21,7 @@ __all__ = [
 GRID = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8])
 """Values that a stream's autocorrelation may take. A stronger one cannot be told from a drift."""
 
-_WIDTH = 0.2  # standard deviation between the streams that have one
+_WIDTH = 0.2  # Standard deviation between the streams that have one
 # Variance and bias of an estimate from squared differences, by simulation with 5 to 100 lots and 0 to 0.6.
 _VARIANCE, _BIAS_LOTS = 1.7, 2.0
 

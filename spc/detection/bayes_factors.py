@@ -21,11 +21,11 @@ __all__ = ["MoveFactors", "averaged_evidence", "coordinates", "move_factors"]
 # ones for what builds up over months, large ones for what a handful of lots has to show.
 _STEP_SIZES = ((0.7, 0.5), (2.0, 0.5))
 _RAMP_SLOPES = ((0.08, 0.5), (0.4, 0.5))
-_AVERAGED = slice(0, 7, 2)  # values of the grid over which evidence is averaged: 0, 0.2, 0.4, 0.6
+_AVERAGED = slice(0, 7, 2)  # Values of the grid over which evidence is averaged: 0, 0.2, 0.4, 0.6
 _STEADY_LOTS = (3, 1)  # a step and a ramp can be seen only against so many lots before them
 # Log evidence taken off at an autocorrelation of 1, as how large it is stays uncertain. Chosen by simulation.
 _DOUBT = 1.0
-_NEARLY_ALL = 1.0 - 1e-9  # no move explains more of the scatter than rounding leaves
+_NEARLY_ALL = 1.0 - 1e-9  # No move explains more of the scatter than rounding leaves
 _LONGEST_PAUSE = 4.0  # a pause counts for at most so many usual intervals
 
 
@@ -208,7 +208,7 @@ def _standardised(
 
 def _step(scores: Scores, mean: Floats, alone: Floats) -> tuple[Floats, Floats]:
     score_after, worth_after = _from_here(mean * scores.innovation), _from_here(mean**2)
-    first = alone - mean  # the first moved lot stands beside one that did not move
+    first = alone - mean  # The first moved lot stands beside one that did not move
     return _standardised(
         score_after + first * scores.innovation,
         worth_after + alone**2 - mean**2,

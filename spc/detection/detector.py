@@ -28,7 +28,7 @@ from spc.vocabulary.signal import Signal, signal_frame, signals_in
 
 __all__ = ["SHARES", "DetectorState", "detect", "detect_all", "detect_new", "digest", "posteriors"]
 
-METHOD = 4
+METHOD = 5
 """Raised with every change of what is said of the same lots: a stream then goes through the detector from its start."""
 
 WEEKS_A_YEAR = 52.1775
@@ -41,7 +41,7 @@ LEAST_CHANCE, LARGEST_CHANCE = 1e-5, 0.03
 PARTS = {"bag_spread": 0.75, "reading_spread": 0.25}
 # A lot less likely than this, given its history, is no evidence for a move by itself: 4.5 standard deviations with 30 lots.
 WILD = 0.003
-SURE = 0.9  # how sure the interval of the start is
+SURE = 0.9  # How sure the interval of the start is
 
 _COLUMNS = ["stream", "index", "kind", "direction", "grade", "name", "strength", "start", "start_low", "start_high"]
 
@@ -377,7 +377,7 @@ def _rows(
     high: Floats | float = np.nan,
 ) -> pd.DataFrame:
     """The lots marked in `shown` as rows of signals."""
-    if not shown.any():  # most of the time; a frame costs more than the arithmetic
+    if not shown.any():  # Most of the time; a frame costs more than the arithmetic
         return pd.DataFrame()
     columns = (*lots, kind, direction, Grade.LOOK, name, strength, start, low, high)
     chosen = [np.broadcast_to(column, shown.shape)[shown] if np.ndim(column) else column for column in columns]

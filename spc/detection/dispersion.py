@@ -16,9 +16,9 @@ __all__ = ["DispersionTest", "dispersion_test"]
 RECENT = 24
 """Lots over which a widening can build up."""
 
-_SHIFTS = (0.75, 1.5)  # sizes of a widening that are weighed, in standard scores of one lot
-_LEAST_DF = 10.0  # degrees of freedom that the history must have before a lot is compared with it
-_SHAPE_LOTS = 5.0  # weight, in lots, of the normal law in the estimate of tails
+_SHIFTS = (0.75, 1.5)  # Sizes of a widening that are weighed, in standard scores of one lot
+_LEAST_DF = 10.0  # Degrees of freedom that the history must have before a lot is compared with it
+_SHAPE_LOTS = 5.0  # Weight, in lots, of the normal law in the estimate of tails
 _WILD = 25.0  # a squared score speaks for heavy tails up to here
 # Beyond this a score speaks with less weight: with heavy tails one wild bag in a lot is little news.
 _LOUD, _BEYOND = 2.5, 0.4

@@ -14,17 +14,17 @@ from numpy.typing import NDArray
 from scipy import special
 
 from spc.detection import autocorrelation
-from spc.detection.windows import Ints, Windows
+from spc.detection.windows import Ints, Windows, limited_levels
 from spc.kernels.validation import Floats
 
 __all__ = ["Scores", "autocorrelation_estimate", "prior_share", "score", "whitened"]
 
-_BASE_LOTS = 100.0  # the normal law speaks with the weight of so many lots beside the ranks
-_DIGITS = 9  # of a standardised level that mean something
+_BASE_LOTS = 100.0  # The normal law speaks with the weight of so many lots beside the ranks
+_DIGITS = 9  # Of a standardised level that mean something
 _DIFFERENCES_WORTH = (
-    1.7  # variance from differences over two and three lots, in that of the usual estimate; by simulation
+    1.7  # Variance from differences over two and three lots, in that of the usual estimate; by simulation
 )
-_LEAST_VARIANCE = 1e-200  # of equal levels; its inverse still adds up
+_LEAST_VARIANCE = 1e-200  # Of equal levels; its inverse still adds up
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,12 +89,13 @@ def score(seen: Windows) -> Scores:
     >>> scores.marginal[0, -9:].round(1).tolist(), scores.sigma.round(2).tolist()
     ([-0.2, 1.4, -0.9, 0.6, -0.2, -1.7, 0.6, 1.4, -0.9], [[0.13]])
     """
-    lot_variance = _lot_variance(seen)
+    levels = limited_levels(seen)
+    lot_variance = _lot_variance(levels, seen)
     total = np.maximum(lot_variance + seen.variances, _LEAST_VARIANCE)
     precision = np.where(seen.known, 1.0 / total, 0.0)
-    center = (precision * seen.levels).sum(1, keepdims=True) / np.maximum(precision.sum(1, keepdims=True), 1e-300)
+    center = (precision * levels).sum(1, keepdims=True) / np.maximum(precision.sum(1, keepdims=True), 1e-300)
     # Rounded, so that levels which differ by the last bit of their arithmetic share a rank.
-    standard = np.where(seen.known, np.round((seen.levels - center) * np.sqrt(precision), _DIGITS), np.inf)
+    standard = np.where(seen.known, np.round((levels - center) * np.sqrt(precision), _DIGITS), np.inf)
     marginal = np.where(seen.known, _normal_scores(standard, seen), 0.0)
     sigma = np.sqrt(_typical(total, seen))
     nothing = np.zeros_like(marginal)
@@ -144,9 +145,9 @@ def _mean_square_difference(values: Floats, seen: Windows, apart: int) -> Floats
     return np.asarray(0.5 * squares.sum(1, keepdims=True) / np.maximum(pair.sum(1, keepdims=True), 1))
 
 
-def _lot_variance(seen: Windows) -> Floats:
+def _lot_variance(levels: Floats, seen: Windows) -> Floats:
     """Variance between lots beyond what bags and readings explain, (rows, 1); the prior scatter joins the lots' own."""
-    own = 0.5 * sum(_mean_square_difference(seen.levels, seen, lag) for lag in (2, 3))
+    own = 0.5 * sum(_mean_square_difference(levels, seen, lag) for lag in (2, 3))
     share = prior_share(seen)
     apart = share * seen.scatter[:, None] + (1.0 - share) * own
     return np.maximum(apart - _typical(seen.variances, seen), 0.02 * apart)

@@ -28,12 +28,12 @@ _INDEPENDENT, _AUTOCORRELATION = 1.0 / 3.0, 0.3
 # raise 2.0 times the budget instead of 2.3 at 0.9, and the others see moves as soon.
 _MOST_INDEPENDENT = 0.7
 _LEAST_PAIRS = 12.0  # a stream counts from so many neighbours on
-_LEAST_STREAMS = 5  # under these, how much streams differ from each other cannot be told
-_VARIANCE = 2.0  # of the estimate from absolute differences, times its pairs; by simulation, at no autocorrelation
-_SCATTER_VARIANCE = 3.4  # of the log of the variance from absolute differences, times its pairs; by simulation
+_LEAST_STREAMS = 5  # Under these, how much streams differ from each other cannot be told
+_VARIANCE = 2.0  # Of the estimate from absolute differences, times its pairs; by simulation, at no autocorrelation
+_SCATTER_VARIANCE = 3.4  # Of the log of the variance from absolute differences, times its pairs; by simulation
 # Absolute differences put the log of the variance of lots with tails as of t(4) 0.2 too low; half of it, as tails are not known.
 _TAILS = 0.1
-_MOST_LOTS = 12.0  # worth of the prior scatter where all streams seem alike: one may differ
+_MOST_LOTS = 12.0  # Worth of the prior scatter where all streams seem alike: one may differ
 # Coarse on purpose: a late lot seldom changes the prior, and then every stream would have to be judged again.
 _SHARE_STEP, _MEAN_STEP, _SCATTER_STEP = 0.05, 0.02, 0.1
 _SHARES = np.arange(0.0, 1.05, 0.1)

@@ -12,7 +12,7 @@ from spc.detection.windows import Windows
 
 __all__ = ["StreamPosterior", "stream_posteriors"]
 
-_STRONG = 0.4  # an autocorrelation that delays detection noticeably
+_STRONG = 0.4  # An autocorrelation that delays detection noticeably
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ SPREAD_FIRST_LOT = 8
 _SPREAD_LOTS = np.array([8, 9, 10, 11, 12, 14, 16, 19, 22, 26, 32, 40, 50, 64, 80, 100], dtype=np.float64)
 _CHANCES = np.array([3e-2, 1e-2, 3e-3, 1e-3, 3e-4])
 _LOTS = np.concatenate([[4.0, 5.0, 6.0, 7.0], _SPREAD_LOTS])
-_SISTERS = 4.0  # degrees of freedom of the prior scatter in the second table; none in the first
+_SISTERS = 4.0  # Degrees of freedom of the prior scatter in the second table; none in the first
 # Natural log of the evidence: rows as _CHANCES, columns as _LOTS.
 # fmt: off
 _DRIFT_ALONE = np.array(

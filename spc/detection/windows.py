@@ -14,14 +14,18 @@ from numpy.typing import NDArray
 
 from spc.kernels.validation import Floats
 
-__all__ = ["SPAN", "Flags", "Ints", "LotSeries", "Windows", "lots_counted", "windows"]
+__all__ = ["SPAN", "Flags", "Ints", "LotSeries", "Windows", "limited_levels", "lots_counted", "windows"]
 
 SPAN = 100
 """Lots in a window. Older lots no longer speak for the film that is delivered now."""
 
+_WILD_SIGMAS = 6.0  # No lot of a normal law in a lifetime, and three in a thousand with the tails of t(4)
+_FEWEST_LOTS = 12  # Below these a median deviation says little of the scatter
+_MEDIAN_DEVIATION = 0.6745  # Of a standard normal variable
+
 _PRIOR = ("independent", "autocorrelation", "scatter", "scatter_lots")
 
-_CHUNK = 1500  # rows evaluated at once: 1500 x 100 floats stay in the processor's cache
+_CHUNK = 1500  # Rows evaluated at once: 1500 x 100 floats stay in the processor's cache
 
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -202,3 +206,35 @@ def _pace(weeks: Floats, lot: Ints) -> Floats:
     back = np.minimum(lot, 8)
     rows = np.arange(lot.size)
     return np.asarray((weeks[:, -1] - weeks[rows, SPAN - 1 - back]) / np.maximum(back, 1))
+
+
+def limited_levels(seen: Windows) -> Floats:
+    """Levels of which a wild one is brought back to six standard deviations from the median; (rows, SPAN).
+
+    One lot at the end of the range of a meter would stretch the scatter until every other lot looks equal, and the lot itself
+    like the begin of a shift. A level that stays away loses nothing: each of its lots counts as six standard deviations.
+
+    Examples
+    --------
+    >>> weeks, zero, nothing = np.arange(20.0), np.zeros(20), np.full(20, np.nan)
+    >>> levels = np.where(weeks == 17, 12.0, np.sin(weeks))
+    >>> stream = LotSeries(weeks, levels, zero, nothing, zero, nothing, zero, zero, zero, zero, zero)
+    >>> _, seen = next(windows([stream], np.array([0]), np.array([19])))
+    >>> limited_levels(seen)[0, -4:].round(1).tolist()
+    [-0.3, 6.2, -0.8, 0.1]
+    """
+    center = _median(seen.levels, seen)
+    deviation = _median(np.abs(seen.levels - center), seen) / _MEDIAN_DEVIATION
+    # The scatter of the other streams keeps levels that a coarse scale makes equal from limiting the next one.
+    variance = np.maximum(deviation**2, seen.scatter[:, None])
+    some = (variance > 0) & (deviation > 0) & (seen.lots[:, None] >= _FEWEST_LOTS)
+    reach = np.where(some, _WILD_SIGMAS * np.sqrt(variance + seen.variances), np.inf)
+    return np.where(seen.known, np.clip(seen.levels, center - reach, center + reach), 0.0)
+
+
+def _median(values: Floats, seen: Windows) -> Floats:
+    """Median over the known lots of each window, (rows, 1)."""
+    ordered = np.sort(np.where(seen.known, values, np.inf), axis=1)
+    lots = np.maximum(seen.lots.astype(np.intp), 1)[:, None]
+    low, high = (np.take_along_axis(ordered, place, axis=1) for place in ((lots - 1) // 2, lots // 2))
+    return np.asarray(np.where(np.isfinite(low), 0.5 * (low + high), 0.0))

@@ -53,7 +53,7 @@ def l_moments_without_each(x: Floats) -> Floats:
 
 def _in_order(x: Floats) -> tuple[Floats, Indices, Indices]:
     """Values of each stream in rising order (0 where missing), their ranks from 0 (lots, 1), and their number."""
-    ordered = np.sort(x, axis=0)  # nan goes last
+    ordered = np.sort(x, axis=0)  # Nan goes last
     n = np.count_nonzero(~np.isnan(x), axis=0)
     return np.nan_to_num(ordered), np.arange(x.shape[0])[:, None], n
 

@@ -78,7 +78,7 @@ def medians(values: Floats) -> Floats:
     >>> medians(np.array([[1.0, np.nan], [3.0, np.nan], [8.0, 4.0]]))
     array([3., 4.])
     """
-    ordered = np.sort(values, axis=0)  # nan goes last
+    ordered = np.sort(values, axis=0)  # Nan goes last
     count = np.count_nonzero(~np.isnan(values), axis=0)
     middle: Floats = 0.5 * (
         at_rows(ordered, np.maximum(count - 1, 0) // 2) + at_rows(ordered, count // 2 * (count > 0))

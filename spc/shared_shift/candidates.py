@@ -20,8 +20,8 @@ _YEAR_WEEKS = 365.2425 / 7
 # tests/bench/bench_shared_shift.py on seeds that its reported figures do not use.
 _LOOKS_A_WEEK = 1.4
 _FEWEST_SUPPLIERS = 3
-_CHECK_ALONE = 3.7  # more than one reading of a check standard can give
-_AGREEMENT = 0.4  # more suppliers that move one way than the other, as a share of all: 7 of 10 agree
+_CHECK_ALONE = 3.7  # More than one reading of a check standard can give
+_AGREEMENT = 0.4  # More suppliers that move one way than the other, as a share of all: 7 of 10 agree
 # The same for streams: three in four must have moved the same way. Suppliers that drift by themselves in some films reach
 # agreement before their films do. With few streams, chance alone can hide it.
 _STREAM_AGREEMENT = 0.5
@@ -29,8 +29,8 @@ _FEWEST_STREAMS = 20
 # With check standards, the part of the suppliers' score that must remain without the one that moved most; without them, the
 # others must show all that is needed, or a supplier that moves alone would be taken for the bench.
 _OTHERS = 0.92
-_SAME_LOTS = 0.5  # share of lots from which two sources made the same lots
-_ALTERNATIVE = 0.9  # share of lots from which two sources cannot be told apart
+_SAME_LOTS = 0.5  # Share of lots from which two sources made the same lots
+_ALTERNATIVE = 0.9  # Share of lots from which two sources cannot be told apart
 # Share of the budget that each kind of source may spend, which is also its prior probability: a load is one among many.
 # Common practice.
 PRIOR = dict(zip(SOURCES, (0.35, 0.2, 0.25, 0.1, 0.1), strict=True))

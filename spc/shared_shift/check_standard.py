@@ -9,8 +9,8 @@ from spc.kernels.validation import Floats, as_points
 
 __all__ = ["standard_shift"]
 
-_BEFORE = 25  # checks whose mean is the level before
-_NEAR = 5  # checks whose mean is the level of the day
+_BEFORE = 25  # Checks whose mean is the level before
+_NEAR = 5  # Checks whose mean is the level of the day
 
 
 def standard_shift(times: ArrayLike, levels: ArrayLike, since: float, at: ArrayLike) -> Floats:

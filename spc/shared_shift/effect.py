@@ -18,7 +18,7 @@ from spc.shared_shift.supplier_agreement import level_before, moved_apart
 
 __all__ = ["SharedEffect", "Size", "fit"]
 
-_ALIKE = 3.0  # standard errors within which films and check standards show the same shift
+_ALIKE = 3.0  # Standard errors within which films and check standards show the same shift
 
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]

@@ -42,11 +42,11 @@ SOURCES: dict[str, tuple[str, ...]] = {
 }
 """Kinds of candidate sources and the columns that name one."""
 
-_CHECK_CAP = 3.4  # sigma: one reading of a check standard, however far off, may be a misreading
+_CHECK_CAP = 3.4  # Sigma: one reading of a check standard, however far off, may be a misreading
 # Standard errors from its own start beyond which a stream counts as drifting. Low on purpose: a steady stream that is taken
 # for a drifting one loses a little weight, a drifting one that is taken for steady agrees with every other drift.
 _DRIFTING = 2.0
-_SLOPE = 0.1  # sigma a week: prior standard deviation of a drifting stream's slope (common practice)
+_SLOPE = 0.1  # Sigma a week: prior standard deviation of a drifting stream's slope (common practice)
 
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -196,7 +196,7 @@ def window(points: LotPoints, end: int, removed: Floats, steady_until: float = n
     # With lots spread evenly the centre of the lots on a source and that of the weeks before lie half the lookback apart.
     line_variance = (0.5 * LOOKBACK) ** 2 * variance
     alike = np.zeros(len(points.stream_ids))
-    alike[points.stream[start:end]] = points.alike[start:end]  # of several the last one stays
+    alike[points.stream[start:end]] = points.alike[start:end]  # Of several the last one stays
     return Window(points, slice(start, end), (z - drifted)[start - first :], sigma, alike, line_variance)
 
 
@@ -223,7 +223,7 @@ def stretch(points: LotPoints, end: int, removed: Floats, since: float) -> Windo
     sigma, stream = _one_sigma(points, part, since), points.stream[part]
     z = (_levels(points, part) - removed[removed.size - stream.size :]) / sigma[stream]
     alike = np.zeros(len(points.stream_ids))
-    alike[stream] = points.alike[part]  # of several the last one stays
+    alike[stream] = points.alike[part]  # Of several the last one stays
     return Window(points, part, z, sigma, alike, np.zeros(len(points.stream_ids)))
 
 
@@ -231,9 +231,9 @@ def _one_sigma(points: LotPoints, part: slice, until: float) -> Floats:
     """The unit of each stream that no shift of the longest of `WINDOWS` has widened: that of its last point before `until`."""
     sigma, stream, weeks = points.sigma[part], points.stream[part], points.weeks[part]
     chosen = np.ones(len(points.stream_ids))
-    chosen[stream[::-1]] = sigma[::-1]  # of several the first one stays, for a stream that has none before
+    chosen[stream[::-1]] = sigma[::-1]  # Of several the first one stays, for a stream that has none before
     before = slice(0, int(np.searchsorted(weeks, until)))
-    chosen[stream[before]] = sigma[before]  # of several the last one stays
+    chosen[stream[before]] = sigma[before]  # Of several the last one stays
     return chosen
 
 

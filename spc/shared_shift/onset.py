@@ -14,9 +14,9 @@ from spc.shared_shift.lot_points import Window
 
 __all__ = ["FELT_BY_CHECKS", "Onset", "with_best_start"]
 
-_DATED_WEEKS = 1.0  # around a start in which it is looked for day by day
-_EXCLUDES = 4.0  # log likelihood by which a check standard that stayed in place excludes its instrument
-_FREE_SIZE = 2.0  # log likelihood that a shift of its own size costs against one of the films' size
+_DATED_WEEKS = 1.0  # Around a start in which it is looked for day by day
+_EXCLUDES = 4.0  # Log likelihood by which a check standard that stayed in place excludes its instrument
+_FREE_SIZE = 2.0  # Log likelihood that a shift of its own size costs against one of the films' size
 FELT_BY_CHECKS = ("instrument", "quantity")
 """Kinds of sources that shift a check standard by as much as films."""
 

@@ -17,11 +17,11 @@ __all__ = ["FEWEST_LOTS", "FURTHEST", "ReferenceScores", "reference_scores"]
 
 FEWEST_LOTS = 8
 """Lots before the first score: a scatter from fewer is too uncertain."""
-_SET_AGAIN = (12, 25, 50, 100, 200, 400, 800, 1600)  # lots at which the scatter is estimated again
-_LOTS = 50  # the latest of them count
+_SET_AGAIN = (12, 25, 50, 100, 200, 400, 800, 1600)  # Lots at which the scatter is estimated again
+_LOTS = 50  # The latest of them count
 FURTHEST = 3.0
 """Standard deviations; a lot further out counts as so far: one wild lot must not hide a shift."""
-_NEAR = 12  # lots whose median is the present level
+_NEAR = 12  # Lots whose median is the present level
 _NORMAL_MAD = 1.482602218505602
 
 

@@ -28,7 +28,7 @@ POINT_COLUMNS = (
     "stream", "supplier", "quantity", "chamber", "instrument", "load", "weeks", "z", "sigma", "is_check_standard", "alike",
 )  # fmt: skip
 
-_RENAME = 1.0  # log likelihood by which another source must explain the lots better
+_RENAME = 1.0  # Log likelihood by which another source must explain the lots better
 # Two causes that begin within weeks of each other are rarer than one, by about this (log odds; common practice).
 _TWO_CAUSES = 7.0
 _BACK = 0.35  # Share of a finding's size: a shift back by this much ends the finding
@@ -38,10 +38,12 @@ _BACK_LOTS = 0.4
 # Later lots withdraw a finding where they show none of it and the upper 95 % end of what they may show is below this share.
 _LEFT = 0.5
 _END = 1.96
-_FEWEST_BESIDE = 3  # lots of a stream off the source with which its lots on the source can be compared
+# A shift below this many standard deviations between lots changes no verdict and no chart (common practice).
+_LEAST_SIGMAS = 0.25
+_FEWEST_BESIDE = 3  # Lots of a stream off the source with which its lots on the source can be compared
 # As long as a finding is tested again: its weeks before and all since are among the 60 weeks of points that a round reads.
 _TESTED_WEEKS = 46.0
-_QUIET_WEEKS = 8.0  # the same lots moving the same way are the same finding for so long
+_QUIET_WEEKS = 8.0  # The same lots moving the same way are the same finding for so long
 
 Flags = NDArray[np.bool_]
 
@@ -182,7 +184,8 @@ class _Day:
             one = self._one_cause(findings, place, best)
             if one is not None:
                 return [*findings[:place], one, *findings[place + 1 :]]
-        return [*findings, _finding(view, best, dated)]
+        new = _finding(view, best, dated)
+        return findings if _is_negligible(view, new) else [*findings, new]
 
     def _ended(self, findings: list[Finding], finding: Finding, back: Candidate) -> Finding:
         """A finding that ended, its size and its streams from the lots in between.
@@ -433,6 +436,21 @@ def _finding(view: Window, best: Candidate, candidates: Sequence[Candidate]) -> 
             if one.label != best.label and one.evidence >= best.evidence - WITHIN
         ),
     )
+
+
+def _is_negligible(view: Window, finding: Finding) -> bool:
+    """Whether the shift, at the most that its error allows, is lost in the scatter of the films on the source.
+
+    A check standard may be so much finer than a film that its own wander is plain where no lot is touched.
+    """
+    points, on = view.points, _members(view, finding)
+    quantity, check = points.quantity[view.part][on], points.check[view.part][on]
+    for name, size in finding.sizes.items():
+        films = (quantity == points.quantities.index(name)) & ~check
+        most = abs(size.size) + _END * size.se
+        if not films.any() or most >= _LEAST_SIGMAS * float(np.median(view.sigma[view.stream[on][films]])):
+            return False
+    return True
 
 
 def _shown(view: Window, on: Flags, effect: SharedEffect) -> dict[str, Any]:

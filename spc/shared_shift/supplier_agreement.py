@@ -15,7 +15,7 @@ __all__ = ["APART", "Agreement", "agreement", "level_before", "moved_apart"]
 APART = 3.5
 """Standard errors from the others' shift beyond which a supplier moves by itself."""
 
-_SUPPLIER_CAP = 3.0  # what one supplier can add to the agreement
+_SUPPLIER_CAP = 3.0  # What one supplier can add to the agreement
 
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]

@@ -174,7 +174,7 @@ def normalities(x: ArrayLike) -> pd.DataFrame:
 
 
 def _normalities(points: Floats) -> dict[str, NDArray[Any]]:
-    ordered = np.sort(points, axis=0)  # nan goes last
+    ordered = np.sort(points, axis=0)  # Nan goes last
     there = ~np.isnan(ordered)
     count = there.sum(axis=0)
     deviation = ordered - quotient(total(ordered, there), count)
@@ -375,7 +375,7 @@ def _plot_correlation(deviation: Floats, count: Indices) -> Floats:
     medians = np.where(place == count, edge, (place - 0.3175) / (count + 0.365))
     medians = np.where(place == 1, 1 - edge, medians)
     there = place <= count
-    scores = np.where(there, special.ndtri(np.where(there, medians, 0.5)), 0.0)  # symmetric: their mean is 0
+    scores = np.where(there, special.ndtri(np.where(there, medians, 0.5)), 0.0)  # Symmetric: their mean is 0
     values = np.where(there, deviation, 0.0)
     return quotient((values * scores).sum(axis=0), np.sqrt((values**2).sum(axis=0) * (scores**2).sum(axis=0)))
 

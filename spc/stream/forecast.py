@@ -32,13 +32,13 @@ FAN_COLUMNS = ("weeks", "p10", "p25", "p50", "p75", "p90")
 _YEAR_WEEKS = 365.2425 / 7
 _PATHS = 512
 _FAN_STEPS = 13
-_MOST_STEPS = 26  # steps to the horizon; where lots come faster, several share a step
+_MOST_STEPS = 26  # Steps to the horizon; where lots come faster, several share a step
 _RECENT_GAPS = 12
 _WAVES = 6
 # Coordinates of a path: model, variance, move, level, waves of the random walk, one lot, number of lots.
 _PRIMES = np.array([2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37])
-_PRIOR_DF = 2.0  # degrees of freedom of the prior variance, which comes from differences of successive lots
-_WILD_SHARE, _WILD_SIZE = 0.01, 2.5  # one lot in a hundred varies 2.5 times as much: caution by common practice
+_PRIOR_DF = 2.0  # Degrees of freedom of the prior variance, which comes from differences of successive lots
+_WILD_SHARE, _WILD_SIZE = 0.01, 2.5  # One lot in a hundred varies 2.5 times as much: caution by common practice
 # A product that is bought was approved, so its level was at first about two standard deviations of a lot inside the
 # limit. Common practice; the prior excludes no distance, so the lots of a stream can overrule it.
 _FIT_DISTANCE, _FIT_SOFTNESS, _FIT_DOUBT = 2.0, 0.7, 0.03

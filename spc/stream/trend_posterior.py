@@ -22,13 +22,13 @@ _RANDOM_WALK = np.array([0.0, 0.01, 0.06, 0.3, 0.0])
 _AUTOCORRELATION = np.array([0.0, 0.0, 0.0, 0.0, 0.5])
 _LOG_ODDS = np.log([1.0, 0.1, 0.1, 0.05, 0.1])
 
-_STEP_SIZE = 2.0  # prior standard deviation of a step, in standard deviations of one lot
+_STEP_SIZE = 2.0  # Prior standard deviation of a step, in standard deviations of one lot
 # Prior standard deviations of a slope, in standard deviations of one lot a mean interval, and their prior shares.
 _RAMP_SLOPES = np.array([0.04, 0.2, 1.0])
 _RAMP_SHARES = np.array([0.45, 0.45, 0.1])
-_STEP_ODDS = 0.005  # prior odds of a step in one mean interval, against a steady level
+_STEP_ODDS = 0.005  # Prior odds of a step in one mean interval, against a steady level
 _RAMP_ODDS = 0.005
-_OLD_RAMP_ODDS = 0.1  # prior odds of a ramp that began before the first lot
+_OLD_RAMP_ODDS = 0.1  # Prior odds of a ramp that began before the first lot
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,7 +153,7 @@ def _moves(weeks: Floats, interval: float) -> _Moves:
     """No move, a step at each lot, a ramp from each lot."""
     n = weeks.size
     gaps = np.diff(weeks) / interval
-    chance = np.log(0.5 + 0.5 * np.minimum(gaps, 4.0))  # changes come with time and with lots in equal parts
+    chance = np.log(0.5 + 0.5 * np.minimum(gaps, 4.0))  # Changes come with time and with lots in equal parts
     steps = (np.arange(n)[:, None] > np.arange(n - 1)).astype(np.float64)
     ramps = np.maximum(weeks[:, None] - weeks[:-1], 0.0)
     begun = np.log(_RAMP_ODDS) + chance

@@ -20,7 +20,7 @@ _SIZES = 32  # Gauss-Legendre nodes over size**-0.5
 _LOGITS = 22.0  # Range of the population mean in logits: to 3e-10 from 0 and 1
 _TAIL = 1e-3  # Posterior mass of the population that is left out
 _SPAN = 30.0  # a share beyond this logit counts as 0 or 1
-_STEPS = 600  # points of the logit axis on which two suppliers are compared
+_STEPS = 600  # Points of the logit axis on which two suppliers are compared
 _HALVINGS = 30  # Bisections for the end of an interval, to 60 / 2**30 of the logit axis
 _CHUNK = 40  # Population nodes processed together: 40 x pairs of counts x _STEPS floats
 

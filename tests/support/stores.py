@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 from ingest.store.schema import SCHEMA_VERSION
 from ingest.store.store import put_meta
 
-__all__ = ["make_one_version_older", "on_both_stores"]
+__all__ = ["make_one_version_older", "make_version_4", "on_both_stores"]
 
 # Above a test that takes `bench`; a whole module says `BOTH_STORES = True` instead.
 on_both_stores = pytest.mark.parametrize("bench", ["file", "server"], indirect=True)
@@ -16,6 +16,14 @@ on_both_stores = pytest.mark.parametrize("bench", ["file", "server"], indirect=T
 
 def make_one_version_older(connection: Connection) -> None:
     """Turn a new store into one of the version before: without what its last step adds."""
+    connection.exec_driver_sql("ALTER TABLE load_event DROP COLUMN planned_us")
+    for name in ("specimens", "planned_us"):
+        connection.exec_driver_sql(f"ALTER TABLE earlier_event DROP COLUMN {name}")
+    put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))
+
+
+def make_version_4(connection: Connection) -> None:
+    """Turn a new store into one of version 4."""
     for name in ("session_by_load", "session_by_lot", "session_by_instrument"):
         connection.exec_driver_sql(f"DROP INDEX {name}")
     for name in ("clock", "loaded_us", "doors", "bench"):
@@ -29,4 +37,4 @@ def make_one_version_older(connection: Connection) -> None:
     ):  # fmt: skip
         connection.exec_driver_sql(f"DROP TABLE {name}")
     connection.exec_driver_sql("ALTER TABLE act DROP COLUMN about")
-    put_meta(connection, "schema_version", str(SCHEMA_VERSION - 1))
+    put_meta(connection, "schema_version", "4")

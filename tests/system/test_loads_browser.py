@@ -128,6 +128,21 @@ def test_a_load_is_recorded_beside_the_chamber_from_putting_in_to_taking_out(pho
     expect(phone.get_by_role("status")).to_contain_text("Load 179 is in chamber north since")
     expect(phone.get_by_role("status")).to_contain_text("0.0 of 48 h")
 
+    # A test that is planned too early is warned of at once, and on the page Ready.
+    sheet = phone.locator("article", has_text="179 in north")
+    sheet.get_by_text("Plan the test", exact=True).click()
+    planned = (now() + timedelta(hours=10)).astimezone(zone)
+    sheet.get_by_label("test planned for, if known").fill(planned.strftime("%Y-%m-%dT%H:%M"))
+    sheet.get_by_role("button", name="Plan the test of 179").click()
+    expect(phone.get_by_role("status")).to_contain_text(f"Test planned for {planned:%a} {planned.day}")
+    expect(phone.get_by_role("status")).to_contain_text("at the earliest.")
+    fits(phone)
+    phone.get_by_role("link", name="Ready", exact=True).last.click()
+    expect(phone.locator("article", has_text="179")).to_contain_text("at the earliest.")
+    expect(phone.locator("p.lead")).to_contain_text("Do not test 179 at")
+    fits(phone)
+    phone.get_by_role("link", name="Put in or take out a load").click()
+
     sheet = phone.locator("article", has_text="178 in south")
     sheet.get_by_text("Move it to another chamber").click()
     sheet.get_by_role("button", name="Move 178").click()
@@ -147,7 +162,7 @@ def test_a_load_is_recorded_beside_the_chamber_from_putting_in_to_taking_out(pho
     expect(phone.get_by_role("status")).to_contain_text("By the record, load 178 is in no chamber now.")
     phone.goto(phone.url.partition("/loads")[0] + "/history")
     drawn(phone)
-    for what in ("put in", "move load", "take back event", "take out"):
+    for what in ("put in", "plan test", "move load", "take back event", "take out"):
         assert phone.locator("td", has_text=what).count() > 0
 
 

@@ -25,9 +25,10 @@ from dashboard.text.bench.instrument_text import (
 from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.bench.study_text import component_rows, study_lines
 from dashboard.text.formatting import characteristic, counted, day, moment
+from dashboard.text.urls import sheet_address
 from ingest.common.clock import now
 from ingest.documents.bench.gauge_study import GaugeStudyDocument
-from ingest.documents.bench.instrument import FoundOff, Instrument
+from ingest.documents.bench.instrument import FoundOff, Instrument, TouchedLot
 from ingest.documents.bench.sensor import Sensor
 from ingest.sessions.gauge_studies import gauge_studies
 from ingest.sessions.instruments import instruments
@@ -38,6 +39,8 @@ __all__ = ["layout"]
 # The shape and colour of a state, in the words that pages share.
 STATES = {"checked": "pass", "unchecked": "silent", "overdue": "look", "failed": "act"}
 NO_SENSOR = "None is declared: see [[chamber]] in lab.toml. A sensor that drifts keeps its log at 12 % while the air of the chamber moves."
+# A browser takes seconds for hundreds of rows, folded or not; the file has them all.
+ROWS_SHOWN = 25
 CAUTION = "These sheets change no verdict. An authorised person decides about a lot, by the text of the standard and the lab's procedure."
 
 
@@ -99,7 +102,7 @@ def _instrument(one: Instrument) -> list[object]:
         if rows
         else html.P("No calibration on record.", className="quiet"),
         *[html.P([html.Strong("Waveforms. "), day_sentence(each)], className="entry") for each in one["capture_days"]],
-        *[_sheet(sheet) for sheet in one["found_off"]],
+        *[_sheet(one["name"], sheet) for sheet in one["found_off"]],
     ]
 
 
@@ -114,10 +117,16 @@ def _checks(one: Instrument) -> list[object]:
     wrong = [row for row, check in zip(rows[shown:], others, strict=True) if check["outcome"] != "passed"]
     counts = f"{counted(len(others), 'earlier set-up check')} since {day(one['checks'][-1]['at'])}, "
     counts += f"{len(wrong)} of them not passed" if wrong else "all passed"
+    if len(others) > ROWS_SHOWN:
+        counts += f"; the latest {ROWS_SHOWN} are shown"
     return [
         table(heads, rows[:shown], f"Set-up checks of {one['name']} since the last good one"),
-        table(heads, wrong, f"Earlier set-up checks of {one['name']} that did not pass") if wrong else None,
-        html.Details([html.Summary(counts), table(heads, rows[shown:], f"Earlier set-up checks of {one['name']}")])
+        table(heads, wrong[:ROWS_SHOWN], f"Earlier set-up checks of {one['name']} that did not pass")
+        if wrong
+        else None,
+        html.Details(
+            [html.Summary(counts), table(heads, rows[shown:][:ROWS_SHOWN], f"Earlier set-up checks of {one['name']}")]
+        )
         if others
         else None,
     ]
@@ -161,8 +170,8 @@ def _percent(value: float | None) -> str:
     return "" if value is None else f"{value:+g} %".replace("-", "\N{MINUS SIGN}")
 
 
-def _sheet(sheet: FoundOff) -> html.Section:
-    """The lots between two calibrations; those whose verdict would change first."""
+def _sheet(instrument: str, sheet: FoundOff) -> html.Section:
+    """The tests between two calibrations; those whose verdict would change first. The file has those beyond the first rows."""
     heads = (
         "lot",
         "supplier",
@@ -181,20 +190,31 @@ def _sheet(sheet: FoundOff) -> html.Section:
             lot_link(lot["supplier"], lot["lot"]), f"{lot['supplier']} {lot['product']}", characteristic(lot["characteristic"]),
             day(lot["tested_at"]), lot["quarter"], lot["verdict"], *levels(sheet, place), turns(lot["changes"]),
         ]
-        for place, lot in enumerate(sheet["lots"])
+        for place, lot in _first_rows(sheet)
     ]  # fmt: skip
-    changed = [row for row, lot in zip(rows, sheet["lots"], strict=True) if lot["changes"]]
-    stands = [row for row, lot in zip(rows, sheet["lots"], strict=True) if not lot["changes"]]
+    turning = sum(lot["changes"] > 0 for lot in sheet["lots"])
+    standing = len(sheet["lots"]) - turning
+    changed, stands = rows[: min(turning, ROWS_SHOWN)], rows[min(turning, ROWS_SHOWN) :]
     numbers = heads[6:10]
     return html.Section(
         [
             html.H3("Found out of tolerance"),
             html.P(found_off_line(sheet)),
+            html.P(
+                html.A(
+                    f"All {counted(len(sheet['lots']), 'test')} as CSV",
+                    href=sheet_address(instrument, sheet["found_at"]),
+                    download="",
+                    className="button",
+                )
+            ),
             table(heads, changed, "Lots whose verdict would change", numbers) if changed else None,
+            html.P(_not_shown(turning, len(changed)), className="quiet") if turning > len(changed) else None,
             html.Details(
                 [
-                    html.Summary(f"{counted(len(stands), 'test')} whose verdict stands under every supposition"),
+                    html.Summary(f"{counted(standing, 'test')} whose verdict stands under every supposition"),
                     table(heads, stands, "Lots whose verdict stands", numbers),
+                    html.P(_not_shown(standing, len(stands)), className="quiet") if standing > len(stands) else None,
                 ]
             )
             if stands
@@ -202,3 +222,14 @@ def _sheet(sheet: FoundOff) -> html.Section:
         ],
         className="sheet",
     )
+
+
+def _first_rows(sheet: FoundOff) -> list[tuple[int, TouchedLot]]:
+    """The first tests whose verdict would change and the first whose verdict stands, each with its place in the sheet."""
+    places = list(enumerate(sheet["lots"]))
+    changed = [one for one in places if one[1]["changes"]]
+    return changed[:ROWS_SHOWN] + [one for one in places if not one[1]["changes"]][:ROWS_SHOWN]
+
+
+def _not_shown(count: int, shown: int) -> str:
+    return f"The first {shown} of {count} are shown; the file has them all."

@@ -16,7 +16,7 @@ from dashboard.text.bench.load_text import event_line, in_chamber_line, outcome_
 from dashboard.text.bench.ready_text import when
 from dashboard.text.urls import READY
 from ingest.common.clock import now
-from ingest.decisions.load_entries import MOVE, PUT_IN, TAKE_BACK_EVENT, TAKE_OUT, load_events
+from ingest.decisions.load_entries import MOVE, PLAN, PUT_IN, TAKE_BACK_EVENT, TAKE_OUT, load_events
 from ingest.documents.bench.load_events import LoadEvent
 from ingest.documents.bench.ready import ReadyChamber, ReadyLoad
 from ingest.parsing.rows.load_rows import LAID
@@ -35,6 +35,7 @@ def layout(
     chamber: str = "",
     at: str = "",
     laid: str = "",
+    planned_test: str = "",
     done: str = "",
     **_other: str,
 ) -> html.Div:
@@ -55,7 +56,7 @@ def layout(
             html.P(outcome_line(done, load, document), role="status", className="lead") if done else None,
             html.P(["What may be tested: ", link("Ready", READY), "."]),
             None if may_enter else html.P("Your account may see everything but may not make entries."),
-            _put_in(names, load if done == "stored" else "", chamber, at, laid) if may_enter else None,
+            _put_in(names, load if done == "stored" else "", chamber, at, laid, planned_test) if may_enter else None,
             html.H2("In the chambers now"),
             *[_inside(one, each, names, may_enter=may_enter) for one, each in inside],
             None if inside else html.P("No load is in a chamber.", className="quiet"),
@@ -65,7 +66,7 @@ def layout(
     )
 
 
-def _put_in(names: LoadNames, load: str, chamber: str, at: str, laid: str) -> html.Form:
+def _put_in(names: LoadNames, load: str, chamber: str, at: str, laid: str, planned_test: str) -> html.Form:
     """The form to put a lot in; the load that was entered last is filled in, for its next lot."""
     lists = [
         html.Datalist([html.Option(value=name) for name in offered], id=f"known-{key}")
@@ -89,6 +90,7 @@ def _put_in(names: LoadNames, load: str, chamber: str, at: str, laid: str) -> ht
                 ]
             ),
             _time_field(at),
+            _plan_field(planned_test),
             *name_fields(),
             html.Div(
                 html.Button("Put in", type="submit", name="what", value=PUT_IN, className="button first"),
@@ -121,12 +123,25 @@ def _inside(chamber: ReadyChamber, load: ReadyLoad, names: LoadNames, *, may_ent
             html.H3(f"{load['load']} in {chamber['name']}"),
             html.P([*lots, ". " if lots else "", in_chamber_line(load)]),
             _out_form(chamber["name"], load["load"]) if may_enter else None,
+            html.Details([html.Summary("Plan the test"), _plan_form(chamber["name"], load)]) if may_enter else None,
             html.Details([html.Summary("Move it to another chamber"), _move_form(load["load"], others)])
             if may_enter and others
             else None,
         ],
         className="sheet",
     )
+
+
+def _plan_field(planned_test: str = "") -> html.Label:
+    return field("test planned for, if known", "planned_test", planned_test, type="datetime-local")
+
+
+def _plan_form(chamber: str, load: ReadyLoad) -> html.Form:
+    """The time of the test, filled in with the present plan; a blank one ends it."""
+    planned = "" if load["planned_at"] is None else load["planned_at"][:16]
+    fields = [hidden_field("load", load["load"]), hidden_field("chamber", chamber), _plan_field(planned)]
+    button = html.Button(f"Plan the test of {load['load']}", type="submit", name="what", value=PLAN)
+    return _small_form(fields, button, timed=False)
 
 
 def _out_form(chamber: str, load: str) -> html.Form:
@@ -139,9 +154,9 @@ def _move_form(load: str, chambers: Sequence[str]) -> html.Form:
     return _small_form([hidden_field("load", load), _chamber_field(chambers, "")], button)
 
 
-def _small_form(fields: Sequence[Any], button: html.Button) -> html.Form:
+def _small_form(fields: Sequence[Any], button: html.Button, *, timed: bool = True) -> html.Form:
     return html.Form(
-        [*fields, _time_field(), *name_fields(), html.Div(button, className="buttons")],
+        [*fields, *([_time_field()] if timed else []), *name_fields(), html.Div(button, className="buttons")],
         method="post",
         action=ENTRY_PATH,
         className="choose load-form",

@@ -8,13 +8,22 @@ from sqlalchemy import Connection
 from dashboard.components.html_parts import link, lot_link, word
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
-from dashboard.text.bench.ready_text import PROMISE, chamber_line, headline, load_line, next_step, sensor_warning, when
+from dashboard.text.bench.ready_text import (
+    PROMISE,
+    chamber_line,
+    headline,
+    load_line,
+    next_step,
+    plan_line,
+    sensor_warning,
+    when,
+)
 from dashboard.text.urls import LOADS, READY, alert_address
 from ingest.common.clock import now
 from ingest.documents.alert import Alert
 from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
 from ingest.sessions.ready import moment_in, ready
-from spc.vocabulary.enums import AlertState, Kind
+from spc.vocabulary.enums import AlertState, Grade, Kind
 
 __all__ = ["layout"]
 
@@ -91,6 +100,7 @@ def _load(load: ReadyLoad) -> html.Article:
         [
             html.H3([word(STATES[load["state"]], load["state"]), f" {load['load']}"]),
             html.P(load_line(load)),
+            _plan(load),
             html.Progress(value=f"{share:.3f}", max="1", **{"aria-label": f"Hours of {load['load']}"}),
             html.P(
                 [
@@ -102,3 +112,12 @@ def _load(load: ReadyLoad) -> html.Article:
         ],
         className="sheet",
     )
+
+
+def _plan(load: ReadyLoad) -> html.P | None:
+    """When the test is planned, with the mark of something to look at where that is too early."""
+    if not (line := plan_line(load)):
+        return None
+    if not load["too_early"]:
+        return html.P(line)
+    return html.P([word(Grade.LOOK), " ", html.Strong(line), " ", dcc.Link("Change the plan", href=LOADS)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.bench.ready_text import load_line, when
+from dashboard.text.bench.ready_text import load_line, plan_line, when
 from ingest.documents.bench.load_events import LoadEvent
 from ingest.documents.bench.ready import ReadyDocument, ReadyLoad
 
@@ -23,19 +23,30 @@ def outcome_line(done: str, load: str, document: ReadyDocument) -> str:
     for chamber in document["chambers"]:
         for one in chamber["loads"]:
             if one["load"] == load:
-                return f"{OUTCOMES[done]} Load {load} is in chamber {chamber['name']} since {when(one['in_since'])}: {load_line(one)}"
+                return f"{OUTCOMES[done]} Load {load} is in chamber {chamber['name']} since {when(one['in_since'])}: {_state(one)}"
     return f"{OUTCOMES[done]} By the record, load {load} is in no chamber now."
 
 
 def in_chamber_line(load: ReadyLoad) -> str:
     """Since when a load is in, its state, and where its last record came from."""
-    return f"In since {when(load['in_since'])}: {load_line(load)} Recorded in: {load['recorded_in']}."
+    return f"In since {when(load['in_since'])}: {_state(load)} Recorded in: {load['recorded_in']}."
+
+
+def _state(load: ReadyLoad) -> str:
+    return " ".join(filter(None, [load_line(load), plan_line(load)]))
 
 
 def event_line(event: LoadEvent) -> str:
     """An event in a few words: "178 into north: Alder Film MB-10 L1 (6 bags), hung"."""
-    words = {"in": "into", "moved": "moved into", "out": "out of"}
+    words = {"in": "into", "moved": "moved into", "out": "out of", "planned": "in"}
     lot = " ".join(part for part in (event["supplier"], event["product"], event["lot"]) if part)
     bags = f" ({event['specimens']})" if event["specimens"] else ""
     laid = f", {event['laid']}" if event["laid"] else ""
-    return f"{event['load']} {words[event['event']]} {event['chamber']}" + (f": {lot}{bags}{laid}" if lot else laid)
+    planned = f", test planned for {when(event['planned_at'])}" if event["planned_at"] else ""
+    if event["event"] == "planned" and not planned:
+        planned = ", no test planned any more"
+    return (
+        f"{event['load']} {words[event['event']]} {event['chamber']}"
+        + (f": {lot}{bags}{laid}" if lot else laid)
+        + planned
+    )

@@ -18,6 +18,7 @@ __all__ = [
     "load_line",
     "lots_of",
     "next_step",
+    "plan_line",
     "sensor_warning",
     "when",
 ]
@@ -69,6 +70,10 @@ def advice(document: ReadyDocument) -> list[Advice]:
     if broken:
         text = f"Do not test {_names(broken)}: bring the chamber back; the hours then start again."
         asks.append(Advice(Urgency.STOP, text, READY))
+    for load in loads:
+        if load["too_early"]:
+            text = f"Do not test {load['load']} at {when(load['planned_at'])} as planned: it is ready at {when(load['earliest_at'])} at the earliest."
+            asks.append(Advice(Urgency.STOP, text, READY))
     silent = [load for load in loads if load["state"] == "silent"]
     if silent:
         text = f"Bring the chamber log of {_names(silent)}: without it no hours are shown."
@@ -138,6 +143,15 @@ def load_line(load: ReadyLoad) -> str:
     if load["invalid"]:
         text += f". {counted(load['invalid'], 'test')} of this load came too early and {'does' if load['invalid'] == 1 else 'do'} not count"
     return f"{text}."
+
+
+def plan_line(load: ReadyLoad) -> str:
+    """When the test of a load is planned, and whether that is too early; empty where no plan is on record."""
+    if load["planned_at"] is None:
+        return ""
+    if load["too_early"]:
+        return f"Test planned for {when(load['planned_at'])}, but ready at {when(load['earliest_at'])} at the earliest."
+    return f"Test planned for {when(load['planned_at'])}."
 
 
 def lots_of(load: ReadyLoad) -> str:

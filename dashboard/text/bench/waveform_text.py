@@ -34,6 +34,10 @@ def capture_line(row: CaptureRow, quantity: str) -> str:
         parts.append(f"peak {row['peak']:.4g} {unit}, charge {row['charge']:.4g} nC")
     if row["rise"] is not None and row["decay"] is not None:
         parts.append(f"rise {row['rise']:.3g} ns, decay {row['decay']:.3g} ns")
+    if (source := row["source"]) is not None:
+        parts.append(
+            f"source {source['voltage']:.4g} V, {source['capacitance_pf']:.3g} pF, {source['resistance_ohm']:.4g} ohm by charge, energy and centroid"
+        )
     parts += [MARKS[mark] for mark in row["marks"]]
     return f"{row['name']}: {'; '.join(parts)}"
 

@@ -7,6 +7,7 @@ from typing import Literal, NotRequired
 from typing_extensions import TypedDict
 
 from ingest.documents.bench.capture import CaptureDay
+from ingest.documents.bench.sensor import Sensor
 from ingest.documents.fields import Count, Day, Digits, Moment, QuarterName
 from spc.vocabulary.enums import Verdict
 
@@ -82,7 +83,7 @@ class Instrument(TypedDict):
     """An instrument as of a moment; `state` is that of its last test, or `overdue` where its calibration has passed its date since.
 
     `drift_percent_year` and `longest_days` come from the calibrations with a deviation as found and one as left before it; null where there
-    are too few.
+    are too few. `kind` tells an instrument of the tests from the humidity sensor of a chamber, which has its checks in `sensor` and no calibrations.
     """
 
     name: str
@@ -97,3 +98,5 @@ class Instrument(TypedDict):
     found_off: list[FoundOff]
     # Days on which the recorded energies differ from those of the captures by a factor; the latest first.
     capture_days: list[CaptureDay]
+    kind: Literal["test instrument", "humidity sensor"]
+    sensor: Sensor | None

@@ -12,7 +12,7 @@ __all__ = ["LoadEvent"]
 class LoadEvent(TypedDict):
     """A row of the record of loads.
 
-    `event` is `in`, `moved` or `out`. `by_form` tells what a person entered on a page from the rows of files; `source` is the form or the file with its line. `key` names the row.
+    `event` is `in`, `moved`, `out` or `planned`; `planned_at` is the time for which the test is planned, null without a plan. `by_form` tells what a person entered on a page from the rows of files; `source` is the form or the file with its line. `key` names the row.
     """
 
     key: str
@@ -25,5 +25,6 @@ class LoadEvent(TypedDict):
     lot: str
     specimens: str
     laid: str
+    planned_at: Moment | None
     by_form: bool
     source: str

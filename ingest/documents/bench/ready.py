@@ -30,7 +30,9 @@ class ReadyLoad(TypedDict):
     `hours` are those shown without a break, of `required_hours`. `since` is the moment from which the state holds; `ready_at` is null
     where no moment can be stated. `restarted_at`, `lost_hours` and `reason` describe a break after the load went in; `reason` also the one
     that lasts. `sessions` counts the test sessions of the load so far, `invalid` those that do not count. `recorded_in` is the file or the form
-    that the latest event of the load came from.
+    that the latest event of the load came from. `planned_at` is the time for which its first test is planned, null without a plan;
+    `earliest_at` is the time before which the load can't be ready, whatever the log shows after its last entry.
+    `too_early` where the test is planned before that and the load is not ready.
     """
 
     load: str
@@ -48,6 +50,9 @@ class ReadyLoad(TypedDict):
     sessions: Count
     invalid: Count
     recorded_in: str
+    planned_at: Moment | None
+    earliest_at: Moment
+    too_early: bool
 
 
 class ReadyChamber(TypedDict):

@@ -8,7 +8,7 @@ from typing_extensions import TypedDict
 
 from ingest.documents.fields import Bound, Count
 
-__all__ = ["CaptureFigures", "CaptureRow", "WaveformDocument", "WaveformMark"]
+__all__ = ["CaptureFigures", "CaptureRow", "SourceFigures", "WaveformDocument", "WaveformMark"]
 
 WaveformMark = Literal[
     "clipped", "cut_short", "below_noise", "second_burst", "narrow", "few_samples_on_rise", "offset_moves", "noise_not_seen",
@@ -30,13 +30,22 @@ class CaptureFigures(TypedDict):
     marks: list[WaveformMark]
 
 
+class SourceFigures(TypedDict):
+    """Voltage (V), capacitance (pF) and resistance (ohm) of a discharge source by charge, energy and centroid of its own current."""
+
+    voltage: float
+    capacitance_pf: float
+    resistance_ohm: float
+
+
 class CaptureRow(CaptureFigures):
-    """One capture of a file. `problem` says why a capture was not computed."""
+    """One capture of a file. `problem` says why a capture was not computed. `source` is null where no source was recorded."""
 
     name: str
     line: Count
     samples: Count
     problem: str | None
+    source: SourceFigures | None
 
 
 class WaveformDocument(TypedDict):

@@ -87,6 +87,7 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     ),
     "event": ("action", "movement", "in out", "direction", "ereignis", "vorgang", "bewegung", "richtung"),
     "specimens": ("bags", "samples", "pieces", "beutel", "proben", "muster"),
+    "planned_test": ("planned", "planned for", "test planned", "planned at", "geplant", "geplant für", "prüfung geplant", "prüftermin"),
     "laid": ("laid out", "how laid", "arrangement", "gelegt", "lage", "anordnung"),
     "done_at": (
         "done", "calibrated", "calibrated at", "calibrated on", "calibration date", "date time", "datetime", "timestamp", "date", "kalibriert",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -14,15 +15,18 @@ from ingest.parsing.csv_table import Table
 from ingest.parsing.rejections import RejectedRows
 from ingest.parsing.rows.duplicates import contradictions
 from ingest.parsing.rows.row_reader import Piece, Reader, piece_of, reasons_by_line
+from ingest.parsing.timestamps import is_too_late
 
 __all__ = ["EVENTS", "LAID", "contradicting_events", "identity_of_events", "load_pieces"]
 
 Ints = NDArray[np.int64]
 
 # In the order of their numbers in the store.
-EVENTS = ("in", "moved", "out")
+EVENTS = ("in", "moved", "out", "planned")
 LAID = ("", "hung", "open", "piled", "closed")
 LOT_NAMES = ("supplier", "product", "lot")
+# No lab plans a test further ahead; a later time has a wrong year.
+PLAN_AHEAD = timedelta(days=366)
 
 
 def load_pieces(tables: Iterable[Table], reader: Reader) -> Iterator[Piece]:
@@ -44,6 +48,9 @@ def _piece(table: Table, reader: Reader) -> Piece:
     stamps = reader.stamps(at)
     refused.add_where("at", at.codes, stamps.reasons)
     event = _words(table, reader, "event", EVENTS, refused)
+    planned = _planned(table, reader, refused)
+    for row in np.flatnonzero(refused.fine & (planned != 0) & (planned < stamps.us[at.codes])).tolist():
+        refused.add(row, "planned_test", "is before the event itself; correct one of them, or leave it blank")
     laid = _words(table, reader, "laid", LAID, refused)
     named = np.stack([_is_filled(texts[name]) for name in LOT_NAMES])
     for row in np.flatnonzero(refused.fine & named.any(axis=0) & ~named.all(axis=0)).tolist():
@@ -55,6 +62,7 @@ def _piece(table: Table, reader: Reader) -> Piece:
         **{name: one.categorical(rows) for name, one in texts.items()},
         "event": event[rows],
         "laid": laid[rows],
+        "planned_us": planned[rows],
         "line": table.lines[rows],
     }
     return piece_of(table, pd.DataFrame(events), refused)
@@ -77,6 +85,21 @@ def _words(table: Table, reader: Reader, name: str, words: Sequence[str], refuse
     return np.array(numbers, dtype=np.int64)[column.codes]
 
 
+def _planned(table: Table, reader: Reader, refused: RejectedRows) -> Ints:
+    """The time for which the test is planned, 0 where the cell is blank; unlike other times it lies ahead."""
+    column = reader.column(table, "planned_test")
+    stamps = reader.stamps(column, ahead=PLAN_AHEAD)
+    texts = list(column.each())
+    reasons = {
+        code: f"{quoted(texts[code])} is more than a year ahead; correct the year" if is_too_late(reason) else reason
+        for code, reason in stamps.reasons.items()
+        if texts[code].strip()
+    }
+    refused.add_where("planned_test", column.codes, reasons)
+    us = np.array([at if text.strip() else 0 for at, text in zip(stamps.us, texts, strict=True)], dtype=np.int64)
+    return us[column.codes]
+
+
 def _is_filled(column: Names) -> NDArray[np.bool_]:
     return np.array([bool(name) for name in column.names], dtype=bool)[column.codes]
 
@@ -91,16 +114,16 @@ def identity_of_events(rows: pd.DataFrame) -> list[Ints]:
 
 
 def contradicting_events(rows: pd.DataFrame, identity: Sequence[Ints]) -> dict[int, list[str]]:
-    """Give the reasons, by line, to refuse rows that put one load into two chambers at one moment."""
+    """Give the reasons, by line, to refuse rows that contradict another about one event, such as two chambers at one moment."""
     lines = rows["line"].to_numpy(np.int64)
     chamber = rows["chamber_id"] if "chamber_id" in rows else rows["chamber"]
-    values = [pd.factorize(chamber)[0], rows["laid"].to_numpy()]
+    values = [pd.factorize(each)[0] for each in (chamber, rows["laid"], rows["specimens"], rows["planned_us"])]
     pairs = contradictions(identity, values)
     reasons = [
         (
             pair.position,
-            f"contradicts line {lines[pair.other]}, which has another chamber or another way of laying for this event; both are "
-            "refused, send the right one",
+            f"contradicts line {lines[pair.other]}, which has another chamber, way of laying, list of specimens or planned test for this "
+            "event; both are refused, send the right one",
         )
         for pair in pairs
     ]

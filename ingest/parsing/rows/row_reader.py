@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -66,9 +66,10 @@ class Reader:
         column = encoded(cells)
         return filled(column, declared) if declared else column
 
-    def stamps(self, column: Column) -> Stamps:
-        """Read the distinct texts of a column of times."""
-        return read_stamps(column.texts, Clock(self.lab.zone_of(self.source), self.now, self.source.time_format))
+    def stamps(self, column: Column, ahead: timedelta = timedelta(0)) -> Stamps:
+        """Read the distinct texts of a column of times, which may lie ahead of the round by so much."""
+        clock = Clock(self.lab.zone_of(self.source), self.now + ahead, self.source.time_format)
+        return read_stamps(column.texts, clock)
 
     def refuse_foreign(self, table: Table, optional: Collection[str], refused: RejectedRows) -> None:
         """Refuse the rows with bytes that are not text in another column than a note or an `optional` one."""

@@ -69,6 +69,37 @@ def test_a_break_is_an_event_and_the_next_completion_another(loaded: Bench) -> N
     assert ready.startswith("[lotdrift] load 178 is ready\n")
 
 
+def test_a_test_that_is_planned_too_early_is_sent_once_a_plan_and_before_its_time(loaded: Bench) -> None:
+    def plan(name: str, at: float, hours: float) -> None:
+        written, planned = ((MONDAY + h * HOUR).isoformat() for h in (at, hours))
+        loaded.drop(name, f"at,load,chamber,event,planned_test\n{written},178,C1,planned,{planned}\n", "loads")
+        loaded.run(MONDAY + 50 * HOUR)
+
+    plan("p.csv", 1, 46)
+    (message,) = sent(loaded, 2)
+    assert message.startswith("[lotdrift] load 178 is planned too early\n")
+    assert "Test planned for Wed 7 Jan, 07:00, but ready at Wed 7 Jan, 09:00 at the earliest." in message
+    assert sent(loaded, 3) == []
+    plan("q.csv", 4, 47)
+    assert len(sent(loaded, 5)) == 1
+    plan("r.csv", 6, 48)
+    assert sent(loaded, 7) == []
+    # Nothing to warn of once its time has passed.
+    plan("s.csv", 8, 45)
+    assert sent(loaded, 45.5) == []
+
+
+def test_a_break_that_makes_a_plan_too_early_is_one_line_about_the_load(loaded: Bench) -> None:
+    planned = (MONDAY + 60 * HOUR).isoformat()
+    loaded.drop("p.csv", f"at,load,chamber,event,planned_test\n{MONDAY.isoformat()},178,C1,in,{planned}\n", "loads")
+    loaded.drop_climate("d.csv", MONDAY + 20 * HOUR, 0, humidity=20.0)
+    loaded.run(MONDAY + 50 * HOUR)
+    (message,) = sent(loaded, 20.2)
+    assert message.startswith("[lotdrift] load 178 is broken\n")
+    assert message.count("- 178 in chamber C1") == 1
+    assert "Test planned for Wed 7 Jan, 21:00, but ready at Thu 8 Jan, 05:00 at the earliest." in message
+
+
 def test_nothing_is_sent_where_the_lab_does_not_want_it(loaded: Bench) -> None:
     loaded.declare(LAB_TOML)
     assert sent(loaded, 49) == []

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from sqlalchemy import inspect
@@ -17,6 +18,8 @@ from support.demolab import copy_of, demo_lab
 from support.people import HERE, NOW, PAGE, Watch, declare, log_in, resume, session_of
 
 from dashboard.web.app import make_app
+from ingest.config.lab import load
+from ingest.documents.served import iso
 from ingest.store.schema import metadata
 from ingest.store.store import open_store
 
@@ -34,6 +37,7 @@ ELSEWHERE = (
 FILES = {
     "/stream-file": ["?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy"],
     "/history-file": ["?who=Sam"],
+    "/sheet-file": ["?instrument=shielding+tester+1&found={calibrated}"],
     "/notice-file": ["?alert={alert}"],
     "/scorecard-file": ["?quarter=2026-Q3&form=html", "?quarter=2026-Q3&supplier=Tarnwick&form=csv"],
     "/stock-file": ["", "?form=xlsx"],
@@ -172,10 +176,16 @@ def test_files_are_read_and_leave_no_trace_whoever_asks_and_from_wherever(app: A
     with open_store(lab).reading() as connection:
         assert connection.exec_driver_sql("SELECT count(*) FROM drawn_quarter").scalar() == 0
         alert = connection.exec_driver_sql("SELECT id FROM alert WHERE kind = 'limit' LIMIT 1").scalar_one()
+        calibrated_us = connection.exec_driver_sql(
+            "SELECT max(done_us) FROM calibration WHERE as_found = '11.2'"
+        ).scalar_one()
+    calibrated = quote(iso(calibrated_us, load(lab).zone))
     for path, queries in FILES.items():
         for query in queries:
             for method, headers in (("GET", HERE), ("GET", NAVIGATION), ("HEAD", HERE)):
-                assert asked(person, method, path + query.format(alert=alert), headers) == 200, path
+                assert asked(person, method, path + query.format(alert=alert, calibrated=calibrated), headers) == 200, (
+                    path
+                )
 
 
 def test_without_a_login_nothing_is_answered(app: Any, stranger: Any) -> None:

@@ -6,8 +6,10 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
+from support.commands import document
 from support.labs import LAB_TOML, MONDAY, NOW, Bench, csv_text, lot_rows
 from support.page_text import words
 
@@ -17,6 +19,7 @@ from dashboard.pages.bench import bench as bench_page
 from dashboard.pages.bench import ready as ready_page
 from dashboard.queries import lot_document, stored_documents
 from dashboard.queries.lab_reader import LabReader
+from dashboard.schemas import schema
 from dashboard.text.bench.bench_mark_text import mark_sentence
 from ingest.common.errors import CallError
 from ingest.config.lab import load
@@ -150,6 +153,21 @@ def check(bench: Bench, day: float, reads: str, **fields: str) -> None:
 
 def marked(bench: Bench) -> list[int]:
     return [len(marks(bench, name)) for name in ("L0", "L1", "L2")]
+
+
+def test_the_document_of_the_instruments_has_the_sensors_with_their_checks(logged: Bench) -> None:
+    check(logged, 10, "12.3")
+    check(logged, 20, "12.4")
+    every = document(logged.folder, "instruments")
+    jsonschema.validate(every, schema("instruments"), format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER)
+    assert {one["kind"] for one in every if one["sensor"] is None} <= {"test instrument"}
+    sensors = {one["name"]: one for one in every if one["kind"] == "humidity sensor"}
+    assert {name: one["state"] for name, one in sensors.items()} == {"C1": "failed", "C1 b": "unchecked"}
+    assert [(one["reads"], one["outcome"]) for one in sensors["C1"]["sensor"]["checks"]] == [
+        (12.4, "failed"),
+        (12.3, "passed"),
+    ]
+    assert sensors["C1 b"]["sensor"]["chamber"] == "C1"
 
 
 def test_tests_between_a_failed_check_and_the_last_good_one_are_marked_and_stay_so(logged: Bench) -> None:

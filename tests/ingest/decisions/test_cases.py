@@ -250,6 +250,21 @@ def test_a_supplier_that_was_asked_stays_asked_after_a_new_baseline(bench: Bench
     assert [one["state"] for one in cases_of(bench, "--all")] == ["closed"]
 
 
+@pytest.mark.parametrize("due", ["", "2026-12-10"])
+def test_an_answer_ends_the_days_of_the_request_and_keeps_a_day_that_a_person_set(bench: Bench, due: str) -> None:
+    moved(bench)
+    alert = next(one["id"] for one in alerts_of(bench) if one["kind"] == "drift")
+    enter(bench, [f"alert:{alert}"], "supplier asked", on=ASKED.isoformat())
+    assert cases_of(bench)[0]["due_on"] == (ASKED + timedelta(days=14)).isoformat()
+    if due:
+        enter(bench, [f"alert:{alert}"], "assign", owner="Purchasing", due=due)
+    enter(
+        bench, [f"alert:{alert}"], "supplier answered", on="2026-07-20", cause="a new roll", action="the old roll again"
+    )
+    (case,) = cases_of(bench)
+    assert case["due_on"] == (due or None)
+
+
 def test_both_alerts_of_a_case_know_the_corrective_action_and_it_is_counted_once(bench: Bench) -> None:
     moved(bench)
     alert = next(one["id"] for one in alerts_of(bench) if one["kind"] == "drift")

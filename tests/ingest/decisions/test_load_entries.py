@@ -8,9 +8,11 @@ import pytest
 from support.labs import MONDAY, Bench, csv_text, lot_rows
 
 from ingest.common.errors import CallError
+from ingest.common.instants import microseconds
 from ingest.config.lab import load
 from ingest.decisions.load_entries import (
     MOVE,
+    PLAN,
     PUT_IN,
     TAKE_OUT,
     Outcome,
@@ -160,6 +162,9 @@ def test_a_move_and_an_out_end_the_stay_before_and_ready_names_the_form(tested: 
         ({"chamber": ""}, "put in: chamber: is blank"),
         ({"at": "yesterday"}, "put in: at: "),
         ({"at": "2027-01-05T09:00"}, "put in: at: "),
+        ({"planned_test": "Friday"}, "put in: planned_test: "),
+        ({"planned_test": "2027-02-05T09:00"}, 'put in: planned_test: "2027-02-05T09:00" is more than a year ahead'),
+        ({"planned_test": "2026-01-01T09:00"}, "put in: planned_test: is before the event itself"),
         ({"laid": "flat"}, 'put in: laid: "flat" is no way of laying'),
         ({"supplier": "Alder Film"}, "put in: lot: a lot needs supplier, product and lot"),
         ({"load": "x" * 201}, "put in: load is too long"),
@@ -187,3 +192,33 @@ def test_an_event_that_is_not_there_cannot_be_taken_back(tested: Bench, key: str
     with pytest.raises(CallError, match="there is no such event"), store.writing() as connection:
         take_back_event(connection, key, "Specialist", "wrong", MONDAY)
     store.close()
+
+
+def test_an_event_that_is_taken_back_or_corrected_keeps_its_list_of_bags_and_its_plan(tested: Bench) -> None:
+    planned = MONDAY + timedelta(hours=8)
+    enter(tested, PUT_IN, LOADED, **LOT, specimens="1 to 6", planned_test=planned.isoformat())
+    assert enter(tested, PUT_IN, LOADED, **LOT, specimens="1 to 4") == "corrected"
+    (event,) = events(tested)
+    assert (event["specimens"], event["planned_at"]) == ("1 to 4", None)
+    store = open_store(tested.folder)
+    with store.writing() as connection:
+        take_back_event(connection, event["key"], "Specialist", "wrong load", MONDAY)
+        rows = connection.exec_driver_sql("SELECT specimens, planned_us FROM earlier_event ORDER BY id").fetchall()
+    store.close()
+    assert [tuple(row) for row in rows] == [("1 to 6", microseconds(planned)), ("1 to 4", 0)]
+
+
+def test_a_plan_is_an_event_of_its_own_that_leaves_the_stays_and_the_tests_as_they_are(tested: Bench) -> None:
+    enter(tested, PUT_IN, LOADED, **LOT)
+    planned = MONDAY + timedelta(hours=3)
+    assert enter(tested, PLAN, MONDAY - timedelta(hours=1), planned_test=planned.isoformat()) == "stored"
+    tested.run()
+    assert judged(tested) == [("short", 40, "specimen")]
+    store = open_store(tested.folder)
+    with store.reading() as connection:
+        (chamber,) = ready(connection, load(tested.folder), MONDAY)["chambers"]
+    store.close()
+    (loaded,) = chamber["loads"]
+    assert (loaded["in_since"], loaded["too_early"]) == (LOADED.isoformat(), True)
+    assert datetime.fromisoformat(str(loaded["planned_at"])) == planned
+    assert [one["lot"] for one in loaded["lots"]] == ["L1"]

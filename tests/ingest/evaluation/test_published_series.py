@@ -147,7 +147,8 @@ def test_digits_show_the_difference(
     # The sentence is of the day on which the evidence was complete, the facts beside it are of today.
     (raised,) = (row["value"] for row in published(series) if row["lot"] == newest["lot"])
     assert float(raised) == float(then.removesuffix(" Ω"))
-    assert f"lot mean {then}, centre line {center} (as of " in newest["message"]
+    assert f"lot mean {then}, centre line {center}" in newest["message"]
+    assert " (as of " in newest["message"]
     assert f"last lot of it {newest['evidence']['latest_lot']}, {latest}" in text
     assert f"now: level {level}, " in text
     assert f"The level is {level} and changes by" in text

@@ -143,6 +143,36 @@ def test_the_command_compares_with_the_recorded_figure_and_stores_nothing(tmp_pa
     assert [one.name for one in tmp_path.iterdir()] == ["a.csv"]
 
 
+@pytest.mark.parametrize("quantity", ["current [A]", "voltage [V]"])
+def test_a_discharge_source_is_checked_by_a_capture_of_its_own(tmp_path: Path, quantity: str) -> None:
+    # T. J. Maloney (2010), EOS/ESD Symposium: charge, energy and centroid show voltage, capacitance and resistance whatever the inductance.
+    # 100 pF at 1 kV through 1500 ohm and 5 uH into 500 ohm more, in closed form: 2000 ohm in all, 50 uJ, of which 12.5 in the load.
+    time = np.arange(-200.0, 3000.0, 0.5)
+    alpha, late = 2000 / 10_000, np.clip(time, 0, None)
+    root = np.sqrt(alpha**2 - 1 / 500)
+    amperes = 1000 / (10_000 * root) * (np.exp(-(alpha - root) * late) - np.exp(-(alpha + root) * late))
+    values = amperes if quantity.startswith("current") else 500 * amperes
+    path = tmp_path / "source.csv"
+    path.write_text(f"time [ns],{quantity}\n" + lines([time, values]), encoding="utf-8")
+
+    shown = CliRunner().invoke(main, ["waveform", str(path), "--circuit-ohm", "2000"])
+    (row,) = waveform(path, 500.0, CaptureForm(), circuit_ohm=2000.0)["captures"]
+
+    assert row["source"] is not None
+    figures = [row["source"][name] for name in ("voltage", "capacitance_pf", "resistance_ohm")]
+    assert_allclose(figures, [1000.0, 100.0, 2000.0], rtol=5e-3)
+    assert_allclose([row["energy"], row["charge"]], [12_500.0, 100.0], rtol=2e-3)
+    assert " ohm by charge, energy and centroid" in shown.stdout
+    # Without the resistance of the circuit nothing is claimed, nor from a record that is cut.
+    assert waveform(path, 500.0, CaptureForm())["captures"][0]["source"] is None
+    path.write_text(f"time [ns],{quantity}\n" + lines([time[:600], values[:600]]), encoding="utf-8")
+    assert waveform(path, 500.0, CaptureForm(), circuit_ohm=2000.0)["captures"][0]["source"] is None
+    with pytest.raises(CallError, match="expected at least the sensing resistor of 500 ohm, got 100"):
+        waveform(path, 500.0, CaptureForm(), circuit_ohm=100.0)
+    with pytest.raises(CallError, match="needs the whole record; leave out --window"):
+        waveform(path, 500.0, CaptureForm(), window=(0.0, 600.0), circuit_ohm=2000.0)
+
+
 def test_a_million_samples_cost_no_more_than_twenty_times_their_integration(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     fine = np.arange(-1000, 27_000) / 10

@@ -245,6 +245,48 @@ def test_readiness_is_what_a_walk_of_the_log_minute_by_minute_shows(case):
             assert (state.state == Progress.READY) == (minutes >= 30)
 
 
+@settings(max_examples=200)
+@given(logs_and_stays(), st.integers(0, 130), st.sampled_from([0.0, 6.0]))
+def test_no_log_that_comes_later_makes_a_load_ready_before_its_earliest_moment(case, read_to, door_minutes):
+    entries, stays, now, out_minutes = case
+    rule = replace(SHORT_RULE, door_minutes=door_minutes, door_peak_percent=20.0)
+    every = {chamber: log_of([(m / 60, h) for m, h in each], rule) for chamber, each in entries.items()}
+    early = {chamber: [one for one in each if one[0] <= read_to] for chamber, each in entries.items()}
+    logs = {chamber: log_of([(m / 60, h) for m, h in each], rule) for chamber, each in early.items() if each}
+    given_stays = [Stay(c, begin * MINUTE, None if end is None else end * MINUTE) for c, begin, end in stays]
+
+    state = readiness(given_stays, now * MINUTE, logs, rule, out_minutes)
+
+    if state is None or state.earliest_us is None:
+        assert state is None or state.state == Progress.OUT
+        return
+    assert state.ready_at_us in (None, state.earliest_us)
+    if len(stays) == 1 or stays[1][1] <= now:
+        for minute in range(now, 160):
+            later = readiness(given_stays, minute * MINUTE, every, rule, out_minutes)
+            assert later.state != Progress.READY or minute * MINUTE >= state.earliest_us
+
+
+def test_the_earliest_moment_of_a_broken_and_of_a_silent_load():
+    stays = [Stay(1, 0, None)]
+    # Out at hour 20: whatever comes, the hours begin after that entry. Silent since hour 10: they may have run on since hour 0.
+    assert readiness(stays, round(20.2 * HOUR), DOOR, RULE).earliest_us == 68 * HOUR
+    silent = {1: log_of([entry for entry in every_half_hour() if entry[0] <= 10])}
+    assert readiness(stays, 30 * HOUR, silent, RULE).earliest_us == 48 * HOUR
+    assert readiness(stays, 30 * HOUR, {}, RULE).earliest_us == 48 * HOUR
+    stopped_outside = {1: log_of([entry for entry in every_half_hour(outside=(10,)) if entry[0] <= 10])}
+    assert readiness(stays, 30 * HOUR, stopped_outside, RULE).earliest_us == 58 * HOUR
+    # An opening that the lab may allow is no break yet: the next entry decides. One of half an hour is over before that.
+    entries = [entry for entry in every_half_hour(outside=(20,)) if entry[0] <= 20]
+    for minutes, hours in [(60.0, 48), (30.0, 68)]:
+        allows = replace(RULE, door_minutes=minutes, door_peak_percent=20.0)
+        broken = readiness(stays, round(20.2 * HOUR), {1: log_of(entries, allows)}, allows)
+        assert (broken.state, broken.earliest_us) == (Progress.BROKEN, hours * HOUR)
+    allows = replace(RULE, door_minutes=60.0, door_peak_percent=20.0)
+    forgiven = {1: log_of(every_half_hour(outside=(20,)), allows)}
+    assert readiness(stays, 48 * HOUR, forgiven, allows).state == Progress.READY
+
+
 @settings(max_examples=80)
 @given(logs_and_stays())
 def test_a_load_that_was_in_from_the_beginning_is_judged_as_its_chamber(case):

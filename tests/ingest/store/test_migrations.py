@@ -13,7 +13,7 @@ from alembic.migration import MigrationContext
 from click.testing import CliRunner
 from sqlalchemy import inspect
 from support.labs import Bench
-from support.stores import make_one_version_older
+from support.stores import make_version_4
 
 from dashboard.cli import main
 from ingest.common.errors import StoreError
@@ -26,7 +26,13 @@ if TYPE_CHECKING:
     from support.cluster import Cluster
 
 # What each release wrote; a new release adds its own.
-RELEASED = {1: "store_version_1.sql", 2: "store_version_2.sql", 3: "store_version_3.sql", 4: "store_version_4.sql"}
+RELEASED = {
+    1: "store_version_1.sql",
+    2: "store_version_2.sql",
+    3: "store_version_3.sql",
+    4: "store_version_4.sql",
+    5: "store_version_5.sql",
+}
 
 
 def put_released(bench: Bench, version: int) -> Path:
@@ -199,7 +205,7 @@ def make_earlier(store_folder: Path) -> None:
         connection.exec_driver_sql("DROP TABLE account")
         for name in ("smallest_high", "largest_low"):
             connection.exec_driver_sql(f"ALTER TABLE session DROP COLUMN {name}")
-        make_one_version_older(connection)
+        make_version_4(connection)
         put_meta(connection, "schema_version", "1")
 
 

@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import integrate
 
 from spc.bench.moisture import (
+    SALT_UNCERTAINTY,
     SALTS,
     humidity_from_dew_point,
     saturation_pressure,
@@ -26,6 +27,56 @@ def test_saturation_pressures_are_those_of_the_formula_and_near_the_steam_tables
     )
     # IAPWS-IF97, table 35: 0.00353658941 MPa at 300 K. The Magnus form is 0.3 % low near room temperature.
     assert_allclose(saturation_pressure(300 - 273.15), 35.3658941, rtol=0.0035)
+
+
+def steam_table_hpa(kelvin):
+    """Saturation pressure by IAPWS-IF97, equation 30 (region 4), in hPa; coefficients from memory, held to the printed table below."""
+    n = (
+        0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2, 0.12020824702470e5, -0.32325550322333e7,
+        0.14915108613530e2, -0.48232657361591e4, 0.40511340542057e6, -0.23855557567849, 0.65017534844798e3,
+    )  # fmt: skip
+    theta = kelvin + n[8] / (kelvin - n[9])
+    a, b, c = (theta**2 * x + theta * y + z for x, y, z in ((1.0, *n[:2]), n[2:5], n[5:8]))
+    return 1e4 * (2 * c / (-b + np.sqrt(b**2 - 4 * a * c))) ** 4
+
+
+def reference_hpa(kelvin):
+    """Saturation pressure by W. Wagner and A. Pruss (1993), J. Phys. Chem. Ref. Data 22, 783-787, in hPa; coefficients from memory."""
+    tau = 1 - kelvin / 647.096
+    a = {1: -7.85951783, 1.5: 1.84408259, 3: -11.7866497, 3.5: 22.6807411, 4: -15.9618719, 7.5: 1.80122502}
+    return 22.064e4 * np.exp(647.096 / kelvin * sum(factor * tau**power for power, factor in a.items()))
+
+
+def test_the_pressures_are_low_by_what_two_international_formulations_say():
+    # IAPWS-IF97, table 35, printed to 9 digits: 0.353658941e-2, 0.263889776e1 and 0.123443146e2 MPa at 300, 500 and 600 K.
+    printed = [0.00353658941, 2.63889776, 12.3443146]
+    assert_allclose([steam_table_hpa(t) / 1e4 for t in (300, 500, 600)], printed, rtol=3e-9)
+    # The two agree here to 3e-5, which shows that neither is misremembered.
+    assert_allclose([reference_hpa(t + 273.15) / steam_table_hpa(t + 273.15) for t in (20, 23, 25)], 1.0, rtol=3e-5)
+    off = [100 * (saturation_pressure(t) / reference_hpa(t + 273.15) - 1) for t in (20, 23, 25)]
+    # Computed beside this project. A share of the pressure cancels in a relative humidity.
+    assert_allclose(off, [-0.282050794753, -0.300411065781, -0.308142292036], rtol=1e-9)
+
+
+def test_a_kelvin_between_sensor_and_specimen_is_three_quarters_of_a_percent_at_12():
+    # Derivative of the Magnus form, computed beside this project: 0.725859905185 % RH a kelvin at 12 % and 23 degrees, 3.0244162716 at 50 %.
+    slope = (saturation_pressure(23.001) - saturation_pressure(22.999)) / 0.002 / saturation_pressure(23)
+    assert_allclose([12 * slope, 50 * slope], [0.725859905185, 3.0244162716], rtol=1e-6)
+    assert_allclose(12 * saturation_pressure(23) / saturation_pressure(24), 11.2982152483, rtol=1e-9)
+
+
+def test_salts_are_those_of_the_published_table():
+    # OIML R 121 (1996), table 1 (read): humidity over saturated solutions at 20, 25 and 30 degrees. Lithium chloride at 20 is a bare 12.
+    table = {
+        "lithium chloride": (None, 11.3, 11.3), "potassium acetate": (23.1, 22.5, 21.6), "magnesium chloride": (33.1, 32.8, 32.4),
+        "sodium chloride": (75.5, 75.3, 75.1), "potassium sulfate": (97.6, 97.3, 97.0),
+    }  # fmt: skip
+    assert {name: tuple(at.get(t) for t in (20, 25, 30)) for name, at in SALTS.items()} == table
+    # Its uncertainty (k = 2) shows a wrong sign: with minus before the linear term of Greenspan's formula it is 10.8919325 at 25 degrees.
+    assert (
+        abs(11.2323 - 0.00824245 * 25 - 0.000214890 * 25**2 - SALTS["lithium chloride"][25])
+        > SALT_UNCERTAINTY["lithium chloride"]
+    )
 
 
 def test_a_dew_point_and_a_frost_point_of_the_same_air_give_the_same_humidity():
@@ -86,6 +137,16 @@ def test_uptake_of_a_sheet_is_that_of_the_worked_figure_and_of_the_table():
         assert_allclose(sheet_uptake(1.0, 1.0, depth), share, rtol=1e-7)
     # Both series meet where one takes over from the other.
     assert_allclose(sheet_uptake(1.0, 1.0, 0.003 - 1e-15), sheet_uptake(1.0, 1.0, 0.003), rtol=1e-9)
+
+
+def test_a_single_film_is_even_with_the_air_in_minutes():
+    # Coefficients of water at 25 degrees (read to one digit): polyethylene 2e-11, PET 4e-13 m2/s; times to a half and to 99 %, computed.
+    films = [
+        (2e-11, 75e-6, 13.8326301228, 125.246812069), (4e-13, 12e-6, 17.7057665571, 160.315919448),
+        (4e-13, 100e-6, 1229.56712202, 11133.0499617),
+    ]  # fmt: skip
+    for diffusion, thickness, half, nearly in films:
+        assert_allclose([sheet_uptake(diffusion, thickness, t) for t in (half, nearly)], [0.5, 0.99], rtol=1e-7)
 
 
 def test_bad_arguments_are_refused():

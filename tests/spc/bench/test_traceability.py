@@ -30,6 +30,9 @@ def test_the_correction_line_is_that_of_the_guide():
     assert_allclose((line.correlation, line.sd), (-0.930, 0.0035), rtol=0, atol=(5e-4))
     # Recomputed beside this project to eight digits.
     assert_allclose((line.intercept, line.slope, line.sd), (-0.17120379, 0.0021826977, 0.003497564), rtol=1e-7)
+    assert_allclose(
+        (line.intercept_u, line.slope_u, line.correlation), (0.0028775978, 0.00066793877, -0.9304296), rtol=1e-7
+    )
 
 
 def test_the_uncertainty_of_a_correction_uses_the_correlation():
@@ -43,8 +46,14 @@ def test_the_uncertainty_of_a_correction_uses_the_correlation():
 
 @pytest.mark.parametrize(
     ("within", "of", "limits"),
-    # Clopper and Pearson; 10 of 10 and 8 of 10 stand in published tables, the others are beta quantiles.
-    [(10, 10, (0.6915, 1.0)), (8, 10, (0.4439, 0.9748)), (17, 20, (0.62107317, 0.96792906)), (0, 7, (0.0, 0.40962))],
+    # C. J. Clopper and E. S. Pearson (1934), Biometrika 26, 404-413; 10 of 10 and 8 of 10 stand in published tables, the others are beta quantiles.
+    [
+        (10, 10, (0.6915, 1.0)),
+        (8, 10, (0.4439, 0.9748)),
+        (17, 20, (0.62107317, 0.96792906)),
+        (45, 50, (0.78186463, 0.96672491)),
+        (0, 7, (0.0, 0.40962)),
+    ],
 )
 def test_limits_of_the_share_in_tolerance_are_exact(within, of, limits):
     assert_allclose(in_tolerance(within, of), limits, rtol=0, atol=5e-5)
@@ -53,6 +62,7 @@ def test_limits_of_the_share_in_tolerance_are_exact(within, of, limits):
 
 
 def test_the_exponential_model_gives_the_computed_factors():
+    # H. T. Castrup et al. (1994), NASA Reference Publication 1342, chapter 6 (the model; its table was not read): ln(target) / ln(observed).
     pairs = [(0.85, 0.95), (0.9, 0.95), (0.7, 0.85), (0.95, 0.85)]
     assert_allclose(
         [exponential_interval(*pair) for pair in pairs], [0.31561428, 0.48683602, 0.45564998, 3.1684245], rtol=1e-7
@@ -60,6 +70,7 @@ def test_the_exponential_model_gives_the_computed_factors():
 
 
 def test_normalised_errors_are_those_of_the_definition():
+    # ISO 13528 and ISO/IEC 17043 (formula from memory): the difference over the root of the sum of the squared expanded uncertainties.
     assert_allclose(normalised_error(10.32, 10.05, 0.20, 0.15), 1.08, rtol=1e-9)
     assert_allclose(
         [normalised_error(x, 9.2, 0.5, 0.46) for x in (9.9, 10.8)], [1.03030341647, 2.35497923764], rtol=1e-9

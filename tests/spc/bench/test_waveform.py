@@ -41,30 +41,48 @@ def test_energy_charge_peak_and_centroid_are_those_of_the_closed_form():
 
 
 @pytest.mark.parametrize(
-    ("step", "error"),
-    # Sampled from -100 to 500 ns; computed in closed form sums beside this project.
-    [(0.4, -0.000321019464178), (1.0, -0.0122108944381), (2.0, -0.178343703128), (4.0, -2.07656714732)],
+    ("step", "error", "of_simpson"),
+    # Sampled from -100 to 500 ns; computed in closed form sums beside this project. No printed figure.
+    [
+        (0.4, -0.000321019464178, 0.00125816990901),
+        (1.0, -0.0122108944381, 0.0431667084587),
+        (2.0, -0.178343703128, 0.454397444936),
+        (4.0, -2.07656714732, -6.05644087195),
+    ],
 )
-def test_the_error_of_the_trapezoid_rule_grows_with_the_step_as_computed(step, error):
+def test_the_error_of_the_trapezoid_rule_grows_with_the_step_as_computed_and_is_less_than_that_of_simpson(
+    step, error, of_simpson
+):
     time, values = pulse(step, end=500.0)
 
     result = waveform.energy(time, values, OHM, offset=0.0).energy
 
     assert_allclose(100 * (result / TRUE_ENERGY - 1), error, rtol=0, atol=1e-6)
+    # The rule of the general library: the current has a kink where it begins, and its weights depend on where that lies.
+    simpson = OHM * integrate.simpson(values**2, x=time)
+    assert_allclose(100 * (simpson / TRUE_ENERGY - 1), of_simpson, rtol=0, atol=1e-6)
+    assert abs(result - TRUE_ENERGY) < abs(simpson - TRUE_ENERGY)
 
 
 def test_the_trapezoid_rule_of_a_jump_has_the_factor_x_coth_x():
-    for ratio in (0.01, 0.1, 0.2, 0.5, 1.0):
+    factors = {0.01: 1.00003333311, 0.1: 1.00333111323, 0.2: 1.01329791269, 0.5: 1.08197670687, 1.0: 1.3130352855}
+    for ratio, factor in factors.items():
         time = np.arange(0, 60 / ratio) * ratio
         result = float(np.sum(waveform.trapezoid_weights(time) * np.exp(-2 * time)))
+        assert_allclose(2 * result, factor, rtol=1e-9)
         assert_allclose(2 * result, ratio / np.tanh(ratio), rtol=1e-9)
 
 
 def test_a_window_that_ends_early_loses_the_share_of_the_closed_form():
     time, values = pulse(0.02)
-    for end, share in [(30, 0.932387965553), (60, 0.99663379334), (100, 0.999938345774)]:
+    ends = [
+        (30, 8.5822074102, 0.932387965553),
+        (60, 9.17356105234, 0.99663379334),
+        (100, 9.20397795542, 0.999938345774),
+    ]
+    for end, part, share in ends:
         result = waveform.energy(time, values, OHM, window=(0.0, float(end)), offset=0.0)
-        assert_allclose(result.energy / TRUE_ENERGY, share, rtol=2e-6)
+        assert_allclose((result.energy, result.energy / TRUE_ENERGY), (part, share), rtol=2e-6)
         # All captures of a study end there: this is no bound.
         assert result.bound == 0
 
@@ -94,6 +112,14 @@ def test_the_energy_of_the_noise_is_subtracted_and_its_spread_is_the_computed_on
     assert_allclose(np.mean(stated), 0.106978, rtol=0.03)
 
 
+def test_the_energy_that_is_removed_for_the_noise_counts_the_baseline_too():
+    # 250 samples before the pulse and the guard of 5, of a standard deviation of exactly 1 mA: R s^2 T = 0.3 nJ, and 1 + 1/250 of it.
+    time, values = pulse(0.4, start=-101.6)
+    noise = 1e-3 * np.sqrt(249 / 250) * np.where(np.arange(len(time)) % 2, 1.0, -1.0)
+    removed = waveform.energy(time, values + noise, OHM, window=(0.0, 600.0)).removed
+    assert_allclose((removed, removed / (1 + 1 / 250)), (0.3012, 0.3), rtol=1e-9)
+
+
 def test_the_standard_deviation_of_a_noisy_energy_is_the_computed_one():
     time = np.arange(0, 1501) * 0.4
     # Step 0.4 ns, window 600 ns, 250 samples, 1 mA: computed beside this project, tolerance of its print.
@@ -105,9 +131,12 @@ def test_an_offset_left_in_adds_its_square_and_twice_its_product_with_the_charge
     time, values = pulse(0.05)
     inside = (0.0, 600.0)
     clean = waveform.energy(time, values, OHM, window=inside, offset=0.0).energy
-    for offset, adds in [(0.2e-3, 0.192), (0.5e-3, 0.525)]:
+    for offset, adds, square, cross in [(0.2e-3, 0.192, 0.012, 0.18), (0.5e-3, 0.525, 0.075, 0.45)]:
         shifted = waveform.energy(time, values + offset, OHM, window=inside, offset=0.0).energy
+        other = waveform.energy(time, values - offset, OHM, window=inside, offset=0.0).energy
         assert_allclose(shifted - clean, adds, rtol=1e-4)
+        # The cross part has the sign of the offset; the square has none.
+        assert_allclose(((shifted + other) / 2 - clean, (shifted - other) / 2), (square, cross), rtol=1e-4)
         # Taken from the samples before the pulse, the offset is gone.
         assert_allclose(waveform.energy(time, values + offset, OHM, window=inside).energy, clean, rtol=1e-7)
 
@@ -228,7 +257,8 @@ def test_any_double_exponential_has_the_energy_of_adaptive_quadrature(slow, shar
 
 
 def test_the_source_of_a_discharge_is_checked_from_the_moments_of_its_own_record():
-    # 100 pF at 1 kV through 1500 ohm and 5 uH: peak, rise and decay in closed form.
+    # 100 pF at 1 kV through 1500 ohm and 5 uH: peak, rise and decay in closed form. The moments do not depend on the inductance:
+    # T. J. Maloney (2010), EOS/ESD Symposium, and (2012), Microelectronics Reliability (abstract and introduction read).
     slow, fast = 146.589105316, 3.41089468362
     time = np.arange(-3000, 60001) * 0.05
     late = np.clip(time, 0, None)
@@ -244,6 +274,41 @@ def test_the_source_of_a_discharge_is_checked_from_the_moments_of_its_own_record
     assert_allclose((form.rise, form.decay), (6.06211693652, 150.040327279), rtol=1e-3)
     assert_allclose((result.charge, result.energy), (100.0, 50_000.0), rtol=1e-4)
     assert_allclose((checked.voltage, checked.capacitance, checked.resistance), (1000.0, 100.0, 1500.0), rtol=1e-3)
+
+
+def through(volts, ohms, microhenries, time):
+    """Current of 100 pF through a resistance and an inductance; in closed form, ns and A."""
+    alpha, square = ohms / (2e3 * microhenries), 1 / (0.1 * microhenries * 1e3)
+    root = np.sqrt(alpha**2 - square)
+    late = np.clip(time, 0, None)
+    decays = np.exp(-(alpha - root) * late) - np.exp(-(alpha + root) * late)
+    return np.where(time > 0, volts / (1e3 * microhenries * 2 * root) * decays, 0.0)
+
+
+@pytest.mark.parametrize("microhenries", [1.5, 3.0, 5.0, 8.5])
+def test_a_source_of_any_inductance_that_fits_meets_the_limits_of_the_human_body_waveform(microhenries):
+    # ANSI/ESDA/JEDEC JS-001, waveform table (from memory; read again on an open page): at 1 kV into a short a peak of 0.60 to 0.74 A, a rise
+    # of 2 to 10 ns, a decay to 36.8 % in 130 to 170 ns, ringing under 15 %.
+    time = np.arange(-2000, 40001) * 0.05
+    form = waveform.shape(time, through(1000, 1500, microhenries, time))
+    assert 0.60 <= form.peak <= 0.74
+    assert 2 <= form.rise <= 10
+    assert 130 <= form.decay <= 170
+    assert form.ringing < 0.15
+
+
+def test_the_reference_discharge_has_the_printed_peaks_and_the_energy_of_its_load():
+    # The same table: 0.17, 0.33, 0.67, 1.33 and 2.67 A at 250 to 4000 V. Without inductance the peak is V / R, the time constant R C = 150 ns.
+    time = np.arange(-2000, 40001) * 0.05
+    late = np.clip(time, 0, None)
+    for volts, printed in [(250, 0.17), (500, 0.33), (1000, 0.67), (2000, 1.33), (4000, 2.67)]:
+        record = np.where(time >= 0, volts / 1500 * np.exp(-late / 150), 0.0)
+        form = waveform.shape(time, record)
+        assert_allclose(form.peak, printed, rtol=0, atol=0.005)
+        assert_allclose(form.decay, 150.0, rtol=1e-3)
+    # Into 500 ohm at 1 kV: 0.5 A (limits 0.375 to 0.55), 200 ns, and a quarter of 50 uJ in the load: 12.5 uJ.
+    load = waveform.energy(time, np.where(time >= 0, 0.5 * np.exp(-late / 200), 0.0), OHM, offset=0.0)
+    assert_allclose((load.energy, load.peak), (12_500.0, 0.5), rtol=1e-3)
 
 
 def test_ringing_of_a_smooth_decay_is_small_and_of_a_ringing_one_is_seen():
@@ -263,7 +328,7 @@ def test_the_budget_is_that_of_the_worked_example():
         stated,
         rtol=1e-9,
     )
-    assert_allclose(100 * parts.combined, 2.74060991547, rtol=1e-9)
+    assert_allclose((100 * parts.combined, 200 * parts.combined), (2.74060991547, 5.48121983093), rtol=1e-9)
     assert_allclose(parts.shared**2 + parts.noise**2 + parts.baseline**2, parts.combined**2, rtol=1e-12)
     with pytest.raises(ValueError, match="gain must be a finite fraction"):
         waveform.budget(0.01, -0.02, 0, 0, 0, 0)
@@ -275,6 +340,8 @@ def test_bandwidth_and_droop_take_the_shares_of_the_closed_forms():
         [0.994722831479, 0.961733826878, 0.790352490568],
         rtol=1e-9,
     )
+    # By Parseval; the time constant of 200 MHz is 0.795774715459 ns.
+    assert_allclose(150 * (1 / waveform.bandwidth_share(150, 200) - 1), 0.795774715459, rtol=1e-9)
     assert_allclose(
         [waveform.droop_share(150, t) for t in (1e3, 5e3, 20e3)],
         [0.869565217391, 0.970873786408, 0.992555831266],
@@ -284,9 +351,11 @@ def test_bandwidth_and_droop_take_the_shares_of_the_closed_forms():
 
 def test_a_fixed_ratio_names_every_set_up_that_fits():
     assert waveform.causes_of_ratio(100.0) == ["a probe factor of 10"]
-    assert waveform.causes_of_ratio(0.001) == ["microjoules entered for nanojoules"]
+    assert waveform.causes_of_ratio(0.001) == waveform.causes_of_ratio(1000.0) == ["microjoules entered for nanojoules"]
     assert len(waveform.causes_of_ratio(4.0)) == 2
-    assert waveform.causes_of_ratio(1 / 3)[0].startswith("a resistance of 1500")
+    # A current counts with the resistance, a voltage with its reciprocal.
+    for ratio in (3.0, 1 / 3):
+        assert waveform.causes_of_ratio(ratio)[0].startswith("a resistance of 1500")
     assert waveform.causes_of_ratio(1.21) == []
 
 
@@ -298,6 +367,7 @@ def test_an_invented_capture_in_whole_hundredths_of_a_milliampere_gives_the_comp
     cut = waveform.energy(time, np.minimum(values, 0.030), OHM, offset=0.0)
     assert_allclose((whole.energy, whole.peak, whole.charge), (9.20268915, 0.03484, 0.89136), rtol=1e-9)
     assert_allclose(cut.energy, 8.4662798, rtol=1e-9)
+    assert np.count_nonzero(np.minimum(values, 0.030) == 0.030) == 7
     assert (whole.bound, cut.bound) == (0, 1)
 
 

@@ -112,6 +112,21 @@ def test_a_check_standard_that_moves_is_decisive_beside_one_supplier():
     assert found.check_score > 3
 
 
+@pytest.mark.parametrize(("share_of_film", "count"), [(0.04, 0), (0.8, 1)])
+def test_a_shift_that_only_a_fine_check_standard_sees_is_no_finding(share_of_film: float, count: int) -> None:
+    """The resistor of the lab moves by four of its own standard deviations; the films scatter 20 or 5 times as much as that shift."""
+    points = lab(3)
+    sigma = 0.1 * share_of_film / 4.0
+    points = points.assign(sigma=np.where(points["is_check_standard"], sigma, 0.1))
+    gain = moved(
+        moved(points, share_of_film, instrument="meter", is_check_standard=False),
+        4.0,
+        is_check_standard=True,
+        instrument="meter",
+    )
+    assert len([one for one in new(gain) if one.suspect == "meter"]) == count
+
+
 def test_one_misread_check_standard_convicts_nobody():
     points = lab(10)
     misread = points["is_check_standard"] & (points["weeks"] == START + 0.5) & (points["instrument"] == "meter")

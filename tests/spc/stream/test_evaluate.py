@@ -199,6 +199,24 @@ def test_a_lot_wholly_over_range_stands_out_and_is_no_level() -> None:
     assert {"limit", "point"} <= kinds(found)
 
 
+def test_one_lot_partly_over_range_begins_no_drift_and_moves_no_forecast() -> None:
+    """Four of six bags beyond the range of the meter, five lots as before after it: the lot stands out, the stream has not moved."""
+    frame = sessions([*steady(32)], upper=1e4)
+    values = [10.0, 10.2, *[5e4] * 4]
+    over = pd.DataFrame({"session": 26, "specimen": range(6), "value": values, "bound": [0, 0, 1, 1, 1, 1]})
+    frame.loc[26, summarise(over, "log").columns] = summarise(over, "log").loc[26]
+    assert frame.loc[26, "level"] > np.log(1e4)
+
+    found = stream(frame, Settings())
+
+    assert "point" in kinds(found)
+    assert "drift" not in kinds(found)
+    assert "forecast" not in kinds(found)
+    assert_allclose(np.exp(found.forecast.level_now), 10.0, rtol=0.03)
+    assert found.forecast.breach_probability is not None
+    assert found.forecast.breach_probability < 0.05
+
+
 def test_nothing_looks_ahead() -> None:
     levels = [*steady(30), *[12.5] * 15]
     whole = stream(sessions(levels, upper=20.0), Settings())

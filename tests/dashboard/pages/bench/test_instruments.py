@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from flask import Flask
 from support.commands import call, document
 from support.demolab import demo_lab
 from support.labs import LAB_TOML, NOW, Bench, csv_text, lot_rows
@@ -16,6 +19,8 @@ from dashboard.pages.bench import bench as bench_page
 from dashboard.pages.bench import instruments as page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench import instrument_text
+from dashboard.text.urls import sheet_address
+from dashboard.web.files import sheet_file
 from ingest.config.lab import load
 from ingest.documents.bench.bench import BenchFinding
 from ingest.sessions.instruments import instruments
@@ -69,6 +74,47 @@ def test_the_sheet_of_an_instrument_found_low_is_that_of_the_hand_calculation(fo
         [20.543, 20.449, 20.543], abs=2e-3
     )
     assert worst["quarter"] == "2026-Q1"
+
+
+def test_each_lot_is_re_read_by_the_limit_in_force_on_its_day(found_low: Bench) -> None:
+    # From 1 March on the limit is 25 nJ: the lots of days 70, 85 and 88 stand; that of day 50 is still judged by 20 nJ.
+    text = (found_low.folder / "lab.toml").read_text(encoding="utf-8")
+    found_low.declare(text.replace("from = 2018-10-01 }", "from = 2018-10-01 }, { value = 25.0, from = 2026-03-01 }"))
+    found_low.run()
+    store = known_store(found_low.folder)
+    assert store is not None
+    with store.reading() as connection:
+        (one,) = instruments(connection, load(found_low.folder), NOW)
+        message = connection.exec_driver_sql("SELECT message FROM alert WHERE id LIKE 'check%'").scalar_one()
+    store.close()
+    changes = {lot["lot"]: lot["changes"] for lot in one["found_off"][0]["lots"]}
+    assert changes == {"L10": 1, "L50": 2, "L70": 0, "L85": 0, "L88": 0}
+    assert message.endswith("the verdict of 2 lots could change")
+
+
+def test_a_long_sheet_shows_its_first_rows_and_has_them_all_in_its_file(found_low: Bench) -> None:
+    for number in range(30):
+        rows = lot_rows(f"M{number}", DAY_0 + timedelta(days=11, minutes=number), [[12.0] * 2] * 2)
+        found_low.drop_tests(f"m{number}.csv", [{**row, "instrument": "tester 1"} for row in rows])
+    found_low.run()
+    text = " ".join(words(page.layout(LabReader(found_low.folder))))
+    assert "32 tests whose verdict stands under every supposition" in text
+    assert f"The first {page.ROWS_SHOWN} of 32 are shown; the file has them all." in text
+    assert [name in text for name in ("L85", "L50", "M0", "M29")] == [True, True, True, False]
+
+    store = known_store(found_low.folder)
+    assert store is not None
+    with store.reading() as connection:
+        (one,) = instruments(connection, load(found_low.folder), NOW)
+    store.close()
+    server = Flask("files")
+    sheet_file.add_download(server, LabReader(found_low.folder))
+    (sheet,) = one["found_off"]
+    answer = server.test_client().get(sheet_address("tester 1", sheet["found_at"]))
+    rows = list(csv.DictReader(io.StringIO(answer.get_data(as_text=True).lstrip("\ufeff"))))
+    assert [row["lot"] for row in rows] == [lot["lot"] for lot in sheet["lots"]]
+    assert [float(row["straight"]) for row in rows] == [lot["straight"] for lot in sheet["lots"]]
+    assert len(rows) == 35
 
 
 def test_command_and_page_say_what_would_change_and_that_nothing_was_corrected(found_low: Bench) -> None:

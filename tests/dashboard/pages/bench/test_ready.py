@@ -11,7 +11,7 @@ from support.commands import call
 from support.demolab import demo_lab
 from support.labs import LAB_TOML, MONDAY, Bench, csv_text
 
-from dashboard.text.bench.ready_text import headline, load_line, next_step
+from dashboard.text.bench.ready_text import headline, load_line, next_step, plan_line
 from ingest.config.lab import load
 from ingest.sessions.ready import ready
 from ingest.store.store import known_store
@@ -124,4 +124,66 @@ def test_the_demo_answers_what_was_loaded_on_friday(tmp_path_factory: pytest.Tem
     assert shown.stdout.startswith("Ready to test: north 178.\nNext: south 178 at Sun 22 Nov, 08:50")
     states = {one["load"]: one["state"] for chamber in as_json["chambers"] for one in chamber["loads"]}
     assert states == {"north 178": "ready", "south 178": "waiting"}
+    assert "Test planned for Mon 23 Nov, 08:00." in shown.stdout
+    before = call(lab, "ready", "--at", (friday - timedelta(hours=16)).isoformat()).stdout
+    assert (
+        "Do not test north 178 at Fri 20 Nov, 08:00 as planned: it is ready at Fri 20 Nov, 08:30 at the earliest."
+        in before
+    )
     assert call(lab, "ready", "--at", "friday").exit_code == 2
+
+
+def plan(bench: Bench, name: str, hour: float, *, event: str = "planned", at: float = 41, load: str = "N-2") -> None:
+    """A row of the record that plans the test of a load; hours since Monday."""
+    written, planned = ((MONDAY + timedelta(hours=h)).isoformat() if h is not None else "" for h in (at, hour))
+    rows = [(written, load, "C1", event, planned)]
+    bench.drop(name, csv_text(("at", "load", "chamber", "event", "planned_test"), rows), "loads")
+    bench.run()
+
+
+def load_named(bench: Bench, name: str, hour: float):
+    chambers = document(bench, MONDAY + timedelta(hours=hour))["chambers"]
+    return next(one for chamber in chambers for one in chamber["loads"] if one["load"] == name)
+
+
+def test_a_test_that_is_planned_before_its_load_is_ready_is_warned_of_and_one_after_it_is_not(loaded: Bench) -> None:
+    # N-2 went in at hour 40: ready at hour 88, which is Friday 01:00.
+    plan(loaded, "p.csv", 86)
+    early = load_named(loaded, "N-2", 60)
+    assert early["too_early"]
+    assert datetime.fromisoformat(str(early["planned_at"])) == MONDAY + timedelta(hours=86)
+    assert plan_line(early) == "Test planned for Thu 8 Jan, 23:00, but ready at Fri 9 Jan, 01:00 at the earliest."
+    step = next_step(document(loaded, MONDAY + timedelta(hours=60)))
+    assert "Do not test N-2 at Thu 8 Jan, 23:00 as planned: it is ready at Fri 9 Jan, 01:00 at the earliest." in step
+
+    plan(loaded, "q.csv", 88, at=42)
+    later = load_named(loaded, "N-2", 60)
+    assert (later["too_early"], plan_line(later)) == (False, "Test planned for Fri 9 Jan, 01:00.")
+    assert "as planned" not in next_step(document(loaded, MONDAY + timedelta(hours=60)))
+    # A plan without a time ends the plan.
+    plan(loaded, "r.csv", None, at=43)
+    assert load_named(loaded, "N-2", 60)["planned_at"] is None
+
+
+def test_a_break_makes_a_plan_too_early_that_was_not_before(loaded: Bench) -> None:
+    # N-1 went in at hour 0 and would have been ready at hour 48; one entry at hour 30 was too humid.
+    plan(loaded, "p.csv", 49, event="in", at=0, load="N-1")
+    assert [load_named(loaded, "N-1", hour)["too_early"] for hour in (29, 30.2, 40, 60)] == [False, True, True, True]
+    assert load_named(loaded, "N-1", 30.2)["state"] == "broken"
+    assert load_named(loaded, "N-1", 79)["too_early"] is False
+
+
+def test_the_plans_of_two_lots_of_a_load_hold_side_by_side_until_one_for_the_whole_load_replaces_them(
+    loaded: Bench,
+) -> None:
+    columns = ("at", "load", "chamber", "event", "supplier", "product", "lot", "planned_test")
+    rows = [
+        ((MONDAY + timedelta(hours=41)).isoformat(), "N-2", "C1", "in", "Alder Film", "MB-10", lot, (MONDAY + timedelta(hours=h)).isoformat())
+        for lot, h in (("L1", 95), ("L2", 90))
+    ]  # fmt: skip
+    loaded.drop("two.csv", csv_text(columns, rows), "loads")
+    loaded.run()
+    first = load_named(loaded, "N-2", 60)
+    assert datetime.fromisoformat(str(first["planned_at"])) == MONDAY + timedelta(hours=90)
+    plan(loaded, "p.csv", 97, at=42)
+    assert datetime.fromisoformat(str(load_named(loaded, "N-2", 60)["planned_at"])) == MONDAY + timedelta(hours=97)
