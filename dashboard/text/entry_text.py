@@ -60,5 +60,8 @@ def _value(name: str, value: object, zone: tzinfo) -> str:
         return day(written)
     if name not in MOMENTS:
         return written
-    at = datetime.fromisoformat(written)
+    try:
+        at = datetime.fromisoformat(written)
+    except ValueError:
+        return written
     return moment((at.astimezone(zone) if at.tzinfo else at).isoformat())

@@ -32,6 +32,7 @@ def entry(what: str, because: str, body: StoredEntryBody) -> HistoryEntry:
         ),
         ({"lot": "L1", "started_us": 1_767_603_600_000_000}, "lot L1, test of 5 Jan 2026, 09:00"),
         ({"event": {"planned_test": "2026-08-02T10:00"}}, "planned test 2 Aug 2026, 10:00"),
+        ({"event": {"planned_test": "Monday"}}, "planned test Monday"),
         ({"value": 20.0, "side": "upper", "document": ""}, "value 20, side upper"),
         ({"declared": '[[alias]]\nname = "A"\n'}, 'added to lab.toml: [[alias]]; name = "A"'),
     ],
